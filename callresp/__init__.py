@@ -1,0 +1,3 @@
+"""callresp: hear a place, answer it on real strikers."""
+
+__version__ = "0.1.0"

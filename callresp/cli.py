@@ -1,0 +1,107 @@
+"""The ``callresp`` command: a thin door to the commands in `callresp.commands`.
+
+Each command is a module that is imported only when it is called, so that
+``callresp --help`` stays quick. To add one: write the module, add its row to
+`COMMANDS`.
+"""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import os
+import sys
+
+import click
+
+from callresp import __version__
+from callresp.errors import UserError
+
+# verb: (module below callresp.commands, one line of help)
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("demo", "Do the whole job once on the demo scene, without hardware."),
+    "transcribe": ("transcribe", "Hear a recording: write its notes as a heard score."),
+    "reply": ("reply", "Answer a heard score with a palette and a rule set."),
+    "check": ("check", "Hold a reply against the machine: make a plan, list what changed."),
+    "rehearse": ("rehearse", "Render a plan beside its recording: mix and picture."),
+    "export": ("export", "Write scores as a Standard MIDI File."),
+    "stream": ("stream", "Send a plan to the board on a port."),
+}
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Verbs in the order of the job."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"callresp.commands.{COMMANDS[cmd_name][0]}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the verbs without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(verb, text) for verb, (_, text) in COMMANDS.items()])
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Suggest the nearest verb for an unknown one."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            import difflib
+
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            hint = f"did you mean '{near[0]}'?" if near else "see callresp --help"
+            raise UserError(f"no command '{args[0]}'", remedy=hint)
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="callresp")
+@click.option("-v", "--verbose", count=True, help="Say more on standard error.")
+def cli(verbose: int) -> None:
+    """Hear a place, answer it on real strikers.
+
+    \b
+    The whole job on a scene of our own:   callresp demo
+    The same on a recording of yours:      callresp transcribe dawn.wav
+                                           callresp reply dawn.heard.jsonl
+                                           callresp check dawn.reply.jsonl
+                                           callresp rehearse dawn.plan.jsonl
+                                           callresp stream dawn.plan.jsonl --port PORT
+
+    Exit status: 0 done; 1 done, but something needs a look; 2 a mistake, told
+    in one line; 130 stopped by Ctrl-C.
+    """
+    level = {0: logging.WARNING, 1: logging.INFO}.get(verbose, logging.DEBUG)
+    logging.basicConfig(stream=sys.stderr, level=level, format="%(levelname)s: %(message)s")
+
+
+def main() -> None:
+    """Run the command line; end with one line and status 2 on a user's mistake."""
+    try:
+        status = cli.main(standalone_mode=False)
+    except UserError as fault:
+        _complain(str(fault))
+        sys.exit(2)
+    except click.ClickException as fault:
+        fault.show()
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        _complain("stopped")
+        sys.exit(130)
+    except BrokenPipeError:
+        # The reader went away (as in `| head`): nothing is wrong, and nothing more can be said.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _complain(text: str) -> None:
+    click.echo(f"callresp: {text}", err=True)

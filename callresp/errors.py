@@ -1,0 +1,35 @@
+"""The one way this project tells a user that something is wrong.
+
+Every mistake that a user can make ends in one line that says what is wrong,
+where, and what to do about it. The command line prints that line and exits
+with status 2; nothing prints a traceback for a user's mistake.
+"""
+
+from __future__ import annotations
+
+
+class UserError(Exception):
+    """A user's mistake, told in one line.
+
+    Parameters
+    ----------
+    what
+        What is wrong, as a clause without a full stop.
+    where
+        The place: a file, and the key and line where they are known.
+    remedy
+        What to do about it, as a clause without a full stop.
+
+    Examples
+    --------
+    >>> str(UserError("no such striker 'tube 9'", where="fettle.toml, line 12", remedy="name one"))
+    "fettle.toml, line 12: no such striker 'tube 9'; name one"
+    """
+
+    def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.remedy = remedy
+        place = f"{where}: " if where else ""
+        advice = f"; {remedy}" if remedy else ""
+        super().__init__(" ".join(f"{place}{what}{advice}".split()))

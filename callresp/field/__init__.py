@@ -1,0 +1,1 @@
+"""At the place: site, air, log of the day."""

@@ -1,0 +1,1 @@
+"""The serial line to the board."""

@@ -1,0 +1,1 @@
+"""From sound to notes, voices, phrases and pulse."""

@@ -1,0 +1,1 @@
+"""The online engine: microphone in, link out."""

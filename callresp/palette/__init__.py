@@ -1,0 +1,1 @@
+"""The strikers and turners at hand, and their limits."""

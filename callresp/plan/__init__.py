@@ -1,0 +1,1 @@
+"""From a reply score to timed commands that keep every limit."""

@@ -1,0 +1,141 @@
+"""The strike plan: timed commands for channels, as plain values.
+
+Conventions
+-----------
+- `at_s` is when the channel is switched, on the score's clock (seconds from
+  the start of the recording): latency is already taken off, so the first
+  command may lie a little before 0.
+- Every command carries its own end. A coil is never switched on without the
+  time at which the board itself will switch it off.
+
+A `Plan` is what a file holds. A `CheckedPlan` is one that passed every limit of
+its palette; only that type can be turned into bytes for a board, and only
+`callresp.plan.limits.check` makes one.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Literal
+
+import msgspec
+
+
+def _check(at_s: float, length_ms: float, share: float) -> None:
+    if not math.isfinite(at_s):
+        raise ValueError(f"at_s must be a finite number, not {at_s}")
+    if not (math.isfinite(length_ms) and length_ms > 0):
+        raise ValueError(f"a command must last more than 0 ms, not {length_ms}")
+    if not 0.0 < share <= 1.0:
+        raise ValueError(f"duty must lie above 0 and up to 1, not {share}")
+
+
+class Strike(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", tag="strike"):
+    """Pulse a striker's coil: full power for `pulse_ms`."""
+
+    at_s: float
+    channel: int
+    pulse_ms: float
+    instrument: str = ""
+    reply: int | None = None
+
+    def __post_init__(self) -> None:
+        _check(self.at_s, self.pulse_ms, 1.0)
+
+    @property
+    def length_ms(self) -> float:
+        """How long the channel is on."""
+        return self.pulse_ms
+
+
+class Hold(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", tag="hold"):
+    """Move a damper and hold it: full power for `pull_ms`, then `hold_duty`.
+
+    What holding means (lifted or pressed) is the damper's `rest` in the
+    palette: holding always moves it away from rest.
+    """
+
+    at_s: float
+    channel: int
+    hold_ms: float
+    pull_ms: float
+    hold_duty: float
+    instrument: str = ""
+    reply: int | None = None
+
+    def __post_init__(self) -> None:
+        _check(self.at_s, self.hold_ms, max(self.hold_duty, 1e-9))
+        if not 0.0 <= self.pull_ms <= self.hold_ms:
+            raise ValueError(f"pull_ms {self.pull_ms} must lie in 0 to hold_ms {self.hold_ms}")
+
+    @property
+    def length_ms(self) -> float:
+        """How long the channel is on."""
+        return self.hold_ms
+
+
+class Turn(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", tag="turn"):
+    """Run a motor at `speed_rps` for `run_ms`, then let it stop."""
+
+    at_s: float
+    channel: int
+    speed_rps: float
+    run_ms: float
+    instrument: str = ""
+    reply: int | None = None
+
+    def __post_init__(self) -> None:
+        _check(self.at_s, self.run_ms, 1.0)
+        if not (math.isfinite(self.speed_rps) and self.speed_rps > 0):
+            raise ValueError(f"speed_rps must be above 0, not {self.speed_rps}")
+
+    @property
+    def length_ms(self) -> float:
+        """How long the motor runs."""
+        return self.run_ms
+
+
+Command = Strike | Hold | Turn
+
+
+class Change(msgspec.Struct, frozen=True, kw_only=True):
+    """One thing that the plan does otherwise than the reply asked.
+
+    `asked` and `given` are in `unit`; `limit` is the palette key that forced
+    it; `why` says it to a person.
+    """
+
+    change: Literal["dropped", "moved", "softened", "shortened", "damped", "slowed"]
+    reply: int
+    at_s: float
+    limit: str
+    why: str
+    asked: float | None = None
+    given: float | None = None
+    unit: str = ""
+
+
+class PlanHeader(msgspec.Struct, frozen=True, kw_only=True):
+    """What the plan plays and on which palette."""
+
+    score: str = "plan"
+    version: int = 1
+    palette: str = ""
+    palette_sha256: str = ""
+    recording: str = ""
+    start: str | None = None
+    duration_s: float = 0.0
+
+
+class Plan(msgspec.Struct, frozen=True, kw_only=True):
+    """Commands in order of `at_s`, and what was changed on the way."""
+
+    header: PlanHeader
+    commands: tuple[Command, ...]
+    changes: tuple[Change, ...] = ()
+
+    def __post_init__(self) -> None:
+        for before, after in pairwise(self.commands):
+            if after.at_s < before.at_s:
+                raise ValueError(f"the command at {after.at_s} s is out of order")

@@ -1,0 +1,1 @@
+"""Everything that can be heard and seen without hardware."""

@@ -1,0 +1,1 @@
+"""From a heard score to a reply score."""
