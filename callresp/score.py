@@ -260,7 +260,7 @@ def line(value: object) -> str:
 def _objects(path: Path) -> list[tuple[str, dict[str, Any]]]:
     """Every JSON object of a file with its place ("file, line n")."""
     found = []
-    for number, text in enumerate(read_text(path).splitlines(), start=1):
+    for number, text in enumerate(read_text(path).split("\n"), start=1):
         if not text.strip():
             continue
         where = f"{path}, line {number}"

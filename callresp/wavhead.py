@@ -33,6 +33,7 @@ class Mended(io.FileIO):
         self._size_at = size_at
 
     def readinto(self, buffer: WriteableBuffer, /) -> int:
+        """Read, with the open size field filled in."""
         start = self.tell()
         count = super().readinto(buffer) or 0
         view = memoryview(buffer).cast("B")

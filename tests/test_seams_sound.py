@@ -1,0 +1,160 @@
+"""Sound: every kind of file is read, every fault is told, levels are right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+import soundfile as sf
+from hypothesis import given
+from hypothesis import strategies as st
+
+from callresp.errors import UserError
+from callresp.sound import Recording, level_db, open_recording, write_wav
+
+RATE = 48000
+SINE = 0.5 * np.sin(2 * np.pi * 1000 * np.arange(2 * RATE) / RATE)
+
+
+def whole(recording: Recording, block: int = 4096) -> npt.NDArray[np.float32]:
+    return np.concatenate(list(recording.blocks(block)))
+
+
+def opened(path: Path, samples: npt.ArrayLike, rate: int = RATE, **how: str) -> Recording:
+    sf.write(path, np.asarray(samples), rate, **how)
+    return open_recording(path)
+
+
+@pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
+@pytest.mark.parametrize("rate", [8000, 44100, 192000])
+def test_wav_of_every_depth_and_rate(tmp_path: Path, subtype: str, rate: int) -> None:
+    recording = opened(tmp_path / "a.wav", SINE, rate, subtype=subtype)
+    assert recording.sample_rate_hz == rate
+    depth = {"PCM_U8": 1 / 100, "PCM_16": 1 / 30000}.get(subtype, 1e-6)
+    assert np.max(np.abs(whole(recording) - SINE)) < depth
+    assert recording.warnings == []
+
+
+@pytest.mark.parametrize("ending", ["flac", "ogg", "mp3"])
+def test_packed_formats(tmp_path: Path, ending: str) -> None:
+    heard = whole(opened(tmp_path / f"a.{ending}", SINE))
+    # An MP3 encoder adds a delay of its own (from memory: up to three frames of 1152).
+    assert abs(len(heard) - len(SINE)) <= 3 * 1152
+    steady = heard[RATE // 2 : RATE]
+    assert level_db(steady) == pytest.approx(level_db(SINE), abs=0.3)
+    strongest = np.argmax(np.abs(np.fft.rfft(steady)))
+    assert strongest * RATE / len(steady) == pytest.approx(1000)
+
+
+def test_the_content_counts_not_the_ending(tmp_path: Path) -> None:
+    sf.write(tmp_path / "a.flac", SINE, RATE)
+    for name in ("a.wav", "a.raw", "a.txt"):
+        (tmp_path / name).write_bytes((tmp_path / "a.flac").read_bytes())
+        assert len(whole(open_recording(tmp_path / name))) == len(SINE)
+
+
+@given(st.integers(1, 100_000))
+def test_any_block_size_gives_the_same_sound(
+    tmp_path_factory: pytest.TempPathFactory, block: int
+) -> None:
+    path = tmp_path_factory.getbasetemp() / "blocks.wav"
+    if not path.exists():
+        write_wav(path, np.c_[SINE, -0.5 * SINE][:9000], RATE)
+    recording = open_recording(path)
+    np.testing.assert_array_equal(whole(recording, block), whole(recording, 9000))
+
+
+def test_full_scale_sine_reads_zero() -> None:
+    """AES17-2015: the level of a full-scale sine is 0 dB FS."""
+    assert level_db(2 * SINE) == pytest.approx(0.0, abs=0.001)
+    assert level_db(0.2 * SINE) == pytest.approx(-20.0, abs=0.001)
+    assert level_db(np.zeros(9)) == -200.0
+
+
+def test_channels(tmp_path: Path) -> None:
+    sf.write(tmp_path / "two.wav", np.c_[SINE, 0 * SINE], RATE, subtype="FLOAT")
+    np.testing.assert_allclose(whole(open_recording(tmp_path / "two.wav")), SINE / 2, atol=1e-7)
+    np.testing.assert_allclose(whole(open_recording(tmp_path / "two.wav", 1)), SINE, atol=1e-7)
+    with pytest.raises(UserError, match="has no channel 3; choose one from 1 to 2"):
+        open_recording(tmp_path / "two.wav", 3)
+
+
+def test_channels_that_cancel_are_told(tmp_path: Path) -> None:
+    recording = opened(tmp_path / "inverted.wav", np.c_[SINE, -SINE])
+    whole(recording)
+    assert "cancel each other" in recording.warnings[0]
+
+
+@pytest.mark.parametrize(
+    ("samples", "told"),
+    [
+        (np.where(np.arange(len(SINE)) % 999 == 5, np.nan, SINE), "97 samples are not numbers"),
+        (np.where(np.arange(len(SINE)) == 5, np.inf, SINE), "1 samples are not numbers"),
+        (np.clip(4 * SINE, -1, 1), "clipped in"),
+        (0.5 * SINE + 0.2, "steady offset of 20.0% of full scale"),
+        (0 * SINE, "silent"),
+        (40 * SINE, "peaks at 20 times full scale"),
+    ],
+)
+def test_faults_in_the_sound_are_told(
+    tmp_path: Path, samples: npt.NDArray[np.float64], told: str
+) -> None:
+    recording = opened(tmp_path / "bad.wav", samples, subtype="FLOAT")
+    assert np.all(np.isfinite(whole(recording)))
+    assert any(told in warning for warning in recording.warnings), recording.warnings
+
+
+@pytest.mark.parametrize("ending", ["wav", "flac", "mp3"])
+def test_a_truncated_file_is_used_as_far_as_it_goes(tmp_path: Path, ending: str) -> None:
+    path = tmp_path / f"cut.{ending}"
+    noise = np.random.default_rng(1).uniform(-0.5, 0.5, 4 * RATE)
+    sf.write(path, noise, RATE)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    recording = open_recording(path)
+    heard = whole(recording)
+    assert 1.0 < len(heard) / RATE < 2.5
+    assert any("breaks off after" in warning for warning in recording.warnings)
+
+
+@pytest.mark.parametrize("size", [b"\0\0\0\0", b"\xff\xff\xff\xff"])
+def test_a_header_that_was_never_finished(tmp_path: Path, size: bytes) -> None:
+    path = tmp_path / "lost-power.wav"
+    sf.write(path, SINE, RATE, subtype="PCM_16")
+    raw = bytearray(path.read_bytes())
+    raw[40:44] = size
+    path.write_bytes(raw)
+    recording = open_recording(path)
+    np.testing.assert_allclose(whole(recording), SINE, atol=1e-4)
+    assert "never finished" in recording.warnings[0]
+
+
+def test_what_is_no_sound_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "empty.wav").write_bytes(b"")
+    (tmp_path / "text.wav").write_text("dawn chorus " * 40)
+    sf.write(tmp_path / "none.wav", np.zeros(0), RATE)
+    for name, told in [
+        ("empty.wav", "is empty"),
+        ("text.wav", "is not a sound file"),
+        ("none.wav", "holds no sound"),
+        ("missing.wav", "can't be read"),
+        (".", "is a directory"),
+    ]:
+        with pytest.raises(UserError) as fault:
+            open_recording(tmp_path / name)
+        assert told in str(fault.value)
+        assert "\n" not in str(fault.value)
+
+
+def test_no_permission(tmp_path: Path) -> None:
+    path = tmp_path / "locked.wav"
+    sf.write(path, SINE, RATE)
+    path.chmod(0)
+    try:
+        path.open("rb").close()
+        pytest.skip("this user may read every file")
+    except PermissionError:
+        pass
+    with pytest.raises(UserError, match="Permission denied"):
+        open_recording(path)
