@@ -245,6 +245,18 @@ def open_recording(path: Path | str, channel: int | None = None) -> Recording:
     return Recording(Path(path), channel)
 
 
+class _Forward(sf.SoundFile):  # type: ignore[misc]
+    """A sound file that is only read onward.
+
+    Where a file can be sought in, `soundfile` seeks after every block, and an
+    MP3 decoder then starts afresh: blocks of 4096 lost over half their energy.
+    """
+
+    def seekable(self) -> bool:
+        """Say no, so that nothing seeks."""
+        return False
+
+
 def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
     try:
         with path.open("rb") as probe:
@@ -256,9 +268,9 @@ def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
         raise UserError("is empty (0 bytes)", where=str(path), remedy="copy it again")
     try:
         if open_size_at is not None:
-            return sf.SoundFile(Mended(path, open_size_at))
+            return _Forward(Mended(path, open_size_at))
         # By descriptor, not by name: libsndfile then judges by content alone.
-        return sf.SoundFile(os.open(path, os.O_RDONLY), closefd=True)
+        return _Forward(os.open(path, os.O_RDONLY), closefd=True)
     except (sf.LibsndfileError, TypeError, ValueError) as fault:
         raise UserError(
             "is not a sound file that can be read here",
