@@ -1,0 +1,167 @@
+"""The field log: an append-only record of a day that survives a power cut.
+
+Goal
+----
+Bring home what was heard, answered, struck, measured and gone wrong, from a
+machine that may lose its power at any moment.
+
+Conventions
+-----------
+- One SQLite file in write-ahead mode with ``synchronous=FULL``; rows are
+  committed together at least every half second, so a cut loses at most the
+  last second and never what was committed before (SQLite documentation,
+  "Write-Ahead Logging" and "PRAGMA synchronous").
+- Rows are never changed or removed: triggers refuse it.
+- `at_s` is on the engine's own clock, which no clock step moves; `wall` is the
+  time of day in ISO 8601 as the machine knew it then.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import deque
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+import msgspec
+
+from callresp.errors import UserError
+
+Kind = Literal["day", "phrase", "reply", "command", "status", "fault", "remark"]
+KINDS: tuple[Kind, ...] = ("day", "phrase", "reply", "command", "status", "fault", "remark")
+
+COMMIT_EVERY_S = 0.5
+# While the disk is full rows wait in memory: about an hour of a busy dawn.
+WAITING_MAX = 100_000
+
+_SCHEMA = """
+CREATE TABLE IF NOT EXISTS entry (
+    id INTEGER PRIMARY KEY,
+    at_s REAL NOT NULL,
+    wall TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    body TEXT NOT NULL
+);
+CREATE INDEX IF NOT EXISTS entry_kind ON entry (kind, at_s);
+CREATE TRIGGER IF NOT EXISTS entry_keeps BEFORE UPDATE ON entry
+    BEGIN SELECT RAISE(ABORT, 'the field log is append-only'); END;
+CREATE TRIGGER IF NOT EXISTS entry_stays BEFORE DELETE ON entry
+    BEGIN SELECT RAISE(ABORT, 'the field log is append-only'); END;
+"""
+
+
+class Entry(msgspec.Struct, frozen=True, kw_only=True):
+    """One row of the log."""
+
+    at_s: float
+    wall: str
+    kind: Kind
+    body: Any
+
+
+class FieldLog:
+    """Appends rows to one day's file; keeps them in memory while the disk refuses.
+
+    Not for sharing between threads: the engine's log thread owns it.
+
+    Raises
+    ------
+    UserError
+        When the file can't be opened, or is something else.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = Path(path)
+        self._waiting: deque[tuple[float, str, str, str]] = deque()
+        self._last_commit_s = float("-inf")
+        self.dropped = 0
+        self.trouble: str | None = None
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._base = sqlite3.connect(self.path, isolation_level=None)
+            self._base.execute("PRAGMA journal_mode=WAL")
+            self._base.execute("PRAGMA synchronous=FULL")
+            self._base.executescript(_SCHEMA)
+        except (OSError, sqlite3.Error) as fault:
+            raise UserError(
+                f"can't keep a field log here ({fault})",
+                where=str(path),
+                remedy="choose a folder that you may write to, with space left",
+            ) from fault
+
+    def append(self, at_s: float, kind: Kind, body: object, wall: datetime | None = None) -> None:
+        """Add a row; it reaches the disk with the next commit."""
+        clock = (wall or datetime.now().astimezone()).isoformat(timespec="milliseconds")
+        if len(self._waiting) >= WAITING_MAX:
+            # The oldest go first: what is happening now matters more to a stop rule.
+            self._waiting.popleft()
+            self.dropped += 1
+        self._waiting.append((at_s, clock, kind, msgspec.json.encode(body).decode()))
+        if at_s - self._last_commit_s >= COMMIT_EVERY_S:
+            self.commit(at_s)
+
+    def commit(self, at_s: float) -> bool:
+        """Put what waits on the disk.
+
+        Returns
+        -------
+        bool
+            False when the disk refused; the rows wait, and `trouble` says why.
+        """
+        self._last_commit_s = at_s
+        if not self._waiting:
+            return True
+        try:
+            self._base.execute("BEGIN IMMEDIATE")
+            self._base.executemany(
+                "INSERT INTO entry (at_s, wall, kind, body) VALUES (?, ?, ?, ?)", self._waiting
+            )
+            self._base.execute("COMMIT")
+        except sqlite3.Error as fault:
+            self.trouble = f"{self.path}: {fault}; {len(self._waiting)} rows wait in memory"
+            if self._base.in_transaction:
+                self._base.execute("ROLLBACK")
+            return False
+        self._waiting.clear()
+        self.trouble = None
+        return True
+
+    def close(self, at_s: float) -> None:
+        """Commit and close; the write-ahead file is folded in."""
+        self.commit(at_s)
+        self._base.close()
+
+    def __enter__(self) -> FieldLog:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close(self._last_commit_s)
+
+
+def entries(path: Path, *kinds: Kind) -> Iterator[Entry]:
+    """Rows of a log in the order they were written, of these kinds or of all.
+
+    Reads a log that is still being written, too.
+
+    Raises
+    ------
+    UserError
+        When there is no such log.
+    """
+    if not Path(path).is_file():
+        raise UserError("no such field log", where=str(path), remedy="check the name")
+    wanted = kinds or KINDS
+    marks = ", ".join("?" * len(wanted))
+    query = f"SELECT at_s, wall, kind, body FROM entry WHERE kind IN ({marks}) ORDER BY id"
+    base = sqlite3.connect(path)
+    try:
+        for at_s, wall, kind, body in base.execute(query, wanted):
+            yield Entry(at_s=at_s, wall=wall, kind=kind, body=msgspec.json.decode(body))
+    except sqlite3.DatabaseError as fault:
+        raise UserError(
+            f"not a field log ({fault})", where=str(path), remedy="name a log made by callresp live"
+        ) from fault
+    finally:
+        base.close()
