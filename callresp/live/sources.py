@@ -1,0 +1,242 @@
+"""Where live sound comes from: a sound card, raw PCM on standard input, a file.
+
+Goal
+----
+One small interface over three sources: blocks of one channel, float32, with
+the time of their first sample. What was lost is counted, never hidden.
+
+Conventions
+-----------
+- `Block.at_s` counts samples, lost ones included, so it never drifts from the
+  sound; it is 0 at the first sample.
+- A source that ends raises nothing: its iterator stops. A source whose device
+  goes away yields no block for a while, says so through `state`, and goes on
+  when the device is back.
+"""
+
+from __future__ import annotations
+
+import queue
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO, Protocol
+
+import numpy as np
+
+from callresp.errors import UserError
+from callresp.sound import Samples, open_recording
+
+BLOCK_S = 0.005
+RETRY_S = 2.0
+# Sound that may wait for the engine before it is counted as lost.
+WAITING_S = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Samples of shape ``(n,)``, the time of the first, samples lost before it."""
+
+    samples: Samples
+    at_s: float
+    lost: int = 0
+
+
+class Source(Protocol):
+    """What the engine needs of a source."""
+
+    sample_rate_hz: int
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield blocks until the source ends or is closed."""
+
+    def close(self) -> None:
+        """Make `blocks` stop."""
+
+
+Say = Callable[[str], None]
+
+
+class FileSource:
+    """A recording at its own pace, or `speed` times it; 0 is as fast as can be."""
+
+    def __init__(
+        self,
+        path: Path,
+        speed: float = 1.0,
+        channel: int | None = None,
+        wait: Callable[[float], None] = time.sleep,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._recording = open_recording(path, channel)
+        self.sample_rate_hz = self._recording.sample_rate_hz
+        self._speed = speed
+        self._wait = wait
+        self._clock = clock
+        self._closed = False
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield the file in blocks of `BLOCK_S`."""
+        start_s = self._clock()
+        done = 0
+        size = max(1, round(BLOCK_S * self.sample_rate_hz))
+        for samples in self._recording.blocks(size):
+            if self._closed:
+                return
+            at_s = done / self.sample_rate_hz
+            done += len(samples)
+            if self._speed > 0:
+                ends_s = start_s + done / self.sample_rate_hz / self._speed
+                # A block is there when its last sample is, as from a sound card.
+                self._wait(max(0.0, ends_s - self._clock()))
+            yield Block(samples, at_s)
+
+    def close(self) -> None:
+        """Stop at the next block."""
+        self._closed = True
+
+
+class PipeSource:
+    """Raw PCM from a pipe: signed 16-bit little-endian, channels interleaved."""
+
+    def __init__(
+        self, sample_rate_hz: int, channels: int = 1, stream: BinaryIO | None = None
+    ) -> None:
+        self.sample_rate_hz = sample_rate_hz
+        self._channels = channels
+        self._stream = stream or sys.stdin.buffer
+        self._closed = False
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield until the pipe ends; a last part of a frame is left out."""
+        frame = 2 * self._channels
+        size = max(1, round(BLOCK_S * self.sample_rate_hz)) * frame
+        done = 0
+        left = b""
+        while not self._closed:
+            raw = self._stream.read(size)
+            if not raw:
+                return
+            raw = left + raw
+            whole = len(raw) - len(raw) % frame
+            left = raw[whole:]
+            if whole == 0:
+                continue
+            frames = np.frombuffer(raw[:whole], dtype="<i2").reshape(-1, self._channels)
+            samples = frames.mean(axis=1, dtype=np.float32) / np.float32(32768)
+            yield Block(samples, done / self.sample_rate_hz)
+            done += len(samples)
+
+    def close(self) -> None:
+        """Stop at the next block."""
+        self._closed = True
+
+
+class SoundCard:
+    """A sound card by PortAudio; waits for a device that is missing or goes away.
+
+    Parameters
+    ----------
+    device
+        Name or number, as ``python -m sounddevice`` lists them; `None` takes
+        the system's own choice.
+    say
+        Told, in a plain line, when the device goes and when it is back.
+
+    Raises
+    ------
+    UserError
+        When PortAudio or its Python package is not there.
+    """
+
+    def __init__(
+        self,
+        device: str | int | None = None,
+        sample_rate_hz: int = 48000,
+        say: Say = lambda text: None,
+    ) -> None:
+        self._sounddevice = _portaudio()
+        self._device = device
+        self.sample_rate_hz = sample_rate_hz
+        self._say = say
+        self._closed = threading.Event()
+        self._blocks: queue.Queue[tuple[Samples, int]] = queue.Queue(
+            maxsize=int(WAITING_S / BLOCK_S)
+        )
+        self._lost = 0
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield what the card hears; goes on after the device was away."""
+        done = 0
+        waiting = False
+        while not self._closed.is_set():
+            try:
+                stream = self._opened()
+            except self._sounddevice.PortAudioError as fault:
+                if not waiting:
+                    self._say(f"no sound from the microphone ({fault}); waiting for it")
+                waiting = True
+                self._closed.wait(RETRY_S)
+                continue
+            if waiting:
+                self._say("the microphone is back")
+            waiting = False
+            with stream:
+                for samples, lost in self._while_active(stream):
+                    done += lost
+                    yield Block(samples, done / self.sample_rate_hz, lost)
+                    done += len(samples)
+            if not self._closed.is_set():
+                self._say("the microphone went away; waiting for it")
+                waiting = True
+
+    def close(self) -> None:
+        """Stop at the next block."""
+        self._closed.set()
+
+    def _opened(self) -> Any:
+        size = max(1, round(BLOCK_S * self.sample_rate_hz))
+        return self._sounddevice.InputStream(
+            device=self._device,
+            samplerate=self.sample_rate_hz,
+            channels=1,
+            blocksize=size,
+            dtype="float32",
+            latency="low",
+            callback=self._arrived,
+        )
+
+    def _arrived(self, data: Samples, frames: int, when: object, status: Any) -> None:
+        # The sound thread: it must not wait, print or raise.
+        if status.input_overflow:
+            self._lost += frames
+        lost, self._lost = self._lost, 0
+        try:
+            self._blocks.put_nowait((data[:, 0].copy(), lost))
+        except queue.Full:
+            self._lost = lost + frames
+
+    def _while_active(self, stream: Any) -> Iterator[tuple[Samples, int]]:
+        silent_s = 0.0
+        while not self._closed.is_set():
+            try:
+                yield self._blocks.get(timeout=0.25)
+                silent_s = 0.0
+            except queue.Empty:
+                silent_s += 0.25
+                if not stream.active or silent_s >= RETRY_S:
+                    return
+
+
+def _portaudio() -> Any:
+    try:
+        import sounddevice
+    except (ImportError, OSError):
+        raise UserError(
+            "no way to a sound card here (PortAudio or its Python package is missing)",
+            remedy="pip install sounddevice and install PortAudio, or pipe raw PCM to --input -",
+        ) from None
+    return sounddevice

@@ -1,0 +1,127 @@
+"""Sources: every sample arrives once, in order, at its own time."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from callresp.live import sources
+from callresp.live.sources import BLOCK_S, FileSource, PipeSource, SoundCard
+from callresp.sound import open_recording, write_wav
+
+RATE = 48000
+
+
+@pytest.fixture
+def recording(tmp_path: Path) -> Path:
+    path = tmp_path / "a.wav"
+    write_wav(path, np.random.default_rng(0).uniform(-0.5, 0.5, 5000), RATE)
+    return path
+
+
+def test_a_file_at_its_own_pace_waits_for_each_block(recording: Path) -> None:
+    now = [100.0]
+    source = FileSource(
+        recording, wait=lambda s: now.__setitem__(0, now[0] + s), clock=lambda: now[0]
+    )
+    ends = []
+    for block in source.blocks():
+        ends.append(now[0] - 100.0)
+        assert now[0] - 100.0 == pytest.approx(block.at_s + len(block.samples) / RATE)
+    assert ends[-1] == pytest.approx(5000 / RATE)
+
+
+def test_a_file_as_fast_as_can_be_never_waits(recording: Path) -> None:
+    def never(_: float) -> None:
+        raise AssertionError("waited")
+
+    source = FileSource(recording, speed=0.0, wait=never)
+    heard = np.concatenate([block.samples for block in source.blocks()])
+    np.testing.assert_array_equal(heard, np.concatenate(list(open_recording(recording).blocks())))
+
+
+class Dribble(io.RawIOBase):
+    """A pipe that gives what it has, in odd sizes."""
+
+    def __init__(self, data: bytes, sizes: list[int]) -> None:
+        self._data, self._sizes, self._at, self._turn = data, sizes, 0, 0
+
+    def read(self, size: int = -1, /) -> bytes:
+        take = min(size, self._sizes[self._turn % len(self._sizes)])
+        self._turn += 1
+        part = self._data[self._at : self._at + take]
+        self._at += len(part)
+        return part
+
+
+@given(st.lists(st.integers(1, 977), min_size=1, max_size=5), st.integers(1, 3))
+def test_any_pipe_gives_every_sample(sizes: list[int], channels: int) -> None:
+    sent = np.random.default_rng(1).integers(-32768, 32767, (1500, channels)).astype("<i2")
+    pipe: Any = Dribble(sent.tobytes(), sizes)
+    blocks = list(PipeSource(RATE, channels, pipe).blocks())
+    heard = np.concatenate([block.samples for block in blocks])
+    np.testing.assert_allclose(heard, sent.mean(axis=1) / 32768, atol=1e-6)
+    starts = np.cumsum([0, *(len(block.samples) for block in blocks)])[:-1]
+    assert [block.at_s for block in blocks] == pytest.approx(list(starts / RATE))
+
+
+class FakeCard:
+    """Stands in for PortAudio: fails to open twice, then goes away after some blocks."""
+
+    class PortAudioError(Exception):
+        pass
+
+    def __init__(self) -> None:
+        self.opened = 0
+
+    def InputStream(self, *, callback: Any, blocksize: int, **_: Any) -> Any:  # noqa: N802
+        self.opened += 1
+        if self.opened in (1, 3):
+            raise self.PortAudioError("no device")
+        return FakeStream(callback, blocksize, self.opened)
+
+
+class FakeStream:
+    active = False
+
+    def __init__(self, callback: Any, blocksize: int, number: int) -> None:
+        self._callback, self._size, self._number = callback, blocksize, number
+
+    def __enter__(self) -> FakeStream:
+        for turn in range(4):
+            data = np.full((self._size, 1), self._number, dtype=np.float32)
+            status = SimpleNamespace(input_overflow=turn == 2)
+            self._callback(data, self._size, None, status)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+
+def test_a_card_that_comes_and_goes(monkeypatch: pytest.MonkeyPatch) -> None:
+    fake = FakeCard()
+    monkeypatch.setattr(sources, "_portaudio", lambda: fake)
+    monkeypatch.setattr(sources, "RETRY_S", 0.0)
+    told: list[str] = []
+    card = SoundCard(say=told.append)
+    blocks = []
+    for block in card.blocks():
+        blocks.append(block)
+        if len(blocks) == 8:
+            card.close()
+    assert told == [
+        "no sound from the microphone (no device); waiting for it",
+        "the microphone is back",
+        "the microphone went away; waiting for it",
+        "the microphone is back",
+    ]
+    assert [block.lost for block in blocks[:4]] == [0, 0, round(BLOCK_S * RATE), 0]
+    # A lost block moves the time on: the clock follows the sound, not the queue.
+    assert blocks[3].at_s == pytest.approx(4 * BLOCK_S)
