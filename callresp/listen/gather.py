@@ -1,0 +1,99 @@
+"""A closed group, laid out frame by frame: its envelope and its partials.
+
+Conventions
+-----------
+The envelope is the power that belongs to the group (of its own bands, and of
+three bins about each partial elsewhere) less the floor, in dB; it starts
+`BEFORE` frames before the group's onset, so that edges can be found by it.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+from callresp.listen.state import RING, TRACKS
+
+BEFORE = 10
+AFTER = 6
+
+
+@njit(cache=True)
+def members(g: int, tracks: Any) -> Any:
+    """Slots of the group's partials, longest first come as they lie."""
+    found = np.empty(TRACKS, np.int64)
+    n = 0
+    for t in range(TRACKS):
+        if tracks.group[t] == g:
+            found[n] = t
+            n += 1
+    return found[:n]
+
+
+@njit(cache=True)
+def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tuple[Any, Any]:
+    """Places and levels of each partial: (partials, frames), nan where silent."""
+    place = np.full((slots.size, frames), np.nan, np.float32)
+    level = np.full((slots.size, frames), np.nan, np.float32)
+    for i in range(slots.size):
+        p = tracks.head[slots[i]]
+        while p >= 0:
+            at = points.frame[p] - first
+            if at < 0:
+                break
+            if at < frames:
+                place[i, at] = points.place[p]
+                level[i, at] = points.level[p]
+            p = points.before[p]
+    return place, level
+
+
+@njit(cache=True)
+def envelope(
+    own: Any, place: Any, first: int, setup: Any, power: Any, floor: Any
+) -> tuple[Any, Any]:
+    """The group's power frame by frame, and the floor's in the same bins."""
+    frames = place.shape[1]
+    total = np.zeros(frames)
+    noise = np.zeros(frames)
+    for at in range(frames):
+        row = power[(first + at) % RING]
+        for b in range(own.size):
+            if own[b]:
+                start = setup.low + b * setup.band_bins
+                for k in range(start, start + setup.band_bins):
+                    total[at] += row[k]
+                    noise[at] += floor[k]
+    for i in range(place.shape[0]):
+        _add_partial(place[i], own, first, setup, power, floor, total, noise)
+    return total, noise
+
+
+@njit(cache=True)
+def _add_partial(
+    places: Any, own: Any, first: int, setup: Any, power: Any, floor: Any, total: Any, noise: Any
+) -> None:
+    start = -1
+    end = -1
+    for at in range(places.size):
+        if not math.isnan(places[at]):
+            if start < 0:
+                start = at
+            end = at
+    if start < 0:
+        return
+    here = places[start]
+    for at in range(max(0, start - BEFORE), min(places.size, end + AFTER + 1)):
+        if not math.isnan(places[at]):
+            here = places[at]
+        middle = int(round(here))
+        band = (middle - setup.low) // setup.band_bins
+        if 0 <= band < own.size and own[band]:
+            continue
+        row = power[(first + at) % RING]
+        for k in range(max(1, middle - 1), min(setup.bins - 1, middle + 2)):
+            total[at] += row[k]
+            noise[at] += floor[k]

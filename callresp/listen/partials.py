@@ -1,0 +1,161 @@
+"""Partials: peaks of the spectrum, joined from frame to frame.
+
+Goal
+----
+Follow every tone, however fast it sweeps, through the tones of others.
+
+Conventions
+-----------
+A peak's place between bins comes from a parabola through the logarithms of
+three powers. A track expects its next point where its own slope leads; track
+and peak join where each is the other's nearest. A track that finds no peak for
+`MOST_MISSES` frames has ended.
+
+Source: McAulay & Quatieri (1986), "Speech analysis/synthesis based on a
+sinusoidal representation", IEEE Trans. ASSP 34(4).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from numba import njit
+
+from callresp.listen.state import LIVING, MOST_PEAKS, NEXT_POINT, POINTS, TRACKS
+
+MOST_MISSES = 2
+_LN_TO_DB = 10.0 / math.log(10.0)
+
+
+@njit(cache=True)
+def find_peaks(power: Any, floor: Any, setup: Any, peaks: Any) -> int:
+    """Peaks above the floor: rows (place, level in dB, dB over the floor)."""
+    found = 0
+    k = max(setup.low, 1)
+    while k < setup.high and found < MOST_PEAKS:
+        p = power[k]
+        if p > setup.over * floor[k] and p > power[k - 1] and p >= power[k + 1]:
+            left = math.log(power[k - 1] + 1e-30)
+            mid = math.log(p)
+            right = math.log(power[k + 1] + 1e-30)
+            bend = left - 2.0 * mid + right
+            shift = 0.5 * (left - right) / bend if bend < -1e-9 else 0.0
+            peaks[found, 0] = k + shift
+            peaks[found, 1] = _LN_TO_DB * (mid - 0.25 * (left - right) * shift)
+            peaks[found, 2] = _LN_TO_DB * (mid - math.log(floor[k] + 1e-30))
+            found += 1
+            k += 1
+        k += 1
+    return found
+
+
+@njit(cache=True)
+def _nearest_peak(place: float, peaks: Any, count: int, taken: Any, reach: float) -> int:
+    best = -1
+    for i in range(count):
+        away = abs(peaks[i, 0] - place)
+        if away < reach and taken[i] < 0:
+            reach = away
+            best = i
+    return best
+
+
+@njit(cache=True)
+def link(
+    frame: int, peaks: Any, count: int, tracks: Any, setup: Any, taken: Any, clock: Any
+) -> None:
+    """Join tracks and peaks; `taken` holds the track of each peak, or -1."""
+    for i in range(count):
+        taken[i] = -1
+    # Two rounds: who loses a peak to a nearer track may find another.
+    for _ in range(2):
+        for n in range(clock[LIVING]):
+            t = tracks.living[n]
+            if tracks.last[t] == frame:
+                continue
+            gap = frame - tracks.last[t]
+            expect = tracks.place[t] + gap * tracks.step[t]
+            i = _nearest_peak(expect, peaks, count, taken, setup.link_bins)
+            if i < 0:
+                continue
+            away = abs(peaks[i, 0] - expect)
+            if _other_is_nearer(t, frame, peaks[i, 0], away, tracks, clock):
+                continue
+            taken[i] = t
+            tracks.last[t] = frame
+            step = (peaks[i, 0] - tracks.place[t]) / gap
+            share = 0.5 if tracks.count[t] > 1 else 0.7
+            tracks.step[t] += share * (step - tracks.step[t])
+            tracks.place[t] = peaks[i, 0]
+            tracks.level[t] = peaks[i, 1]
+            tracks.count[t] += 1
+            tracks.gain[t] += peaks[i, 2]
+            tracks.peak[t] = max(tracks.peak[t], peaks[i, 1])
+
+
+@njit(cache=True)
+def _other_is_nearer(
+    t: int, frame: int, place: float, away: float, tracks: Any, clock: Any
+) -> bool:
+    for n in range(clock[LIVING]):
+        other = tracks.living[n]
+        if other == t or tracks.last[other] == frame:
+            continue
+        gap = frame - tracks.last[other]
+        if abs(place - tracks.place[other] - gap * tracks.step[other]) < away:
+            return True
+    return False
+
+
+@njit(cache=True)
+def keep_points(
+    frame: int, peaks: Any, count: int, taken: Any, tracks: Any, points: Any, clock: Any
+) -> None:
+    """Keep this frame's points; start a track for every peak that joined none."""
+    for i in range(count):
+        t = taken[i]
+        if t < 0:
+            t = _start(frame, peaks[i], tracks, clock)
+            if t < 0:
+                continue
+            taken[i] = t
+        here = clock[NEXT_POINT] % POINTS
+        clock[NEXT_POINT] += 1
+        points.frame[here] = frame
+        points.place[here] = peaks[i, 0]
+        points.level[here] = peaks[i, 1]
+        points.before[here] = tracks.head[t]
+        tracks.head[t] = here
+    kept = 0
+    for n in range(clock[LIVING]):
+        t = tracks.living[n]
+        if frame - tracks.last[t] > MOST_MISSES:
+            tracks.alive[t] = 0
+            if tracks.group[t] == -1:
+                tracks.group[t] = -2
+        else:
+            tracks.living[kept] = t
+            kept += 1
+    clock[LIVING] = kept
+
+
+@njit(cache=True)
+def _start(frame: int, peak: Any, tracks: Any, clock: Any) -> int:
+    for t in range(TRACKS):
+        if tracks.group[t] == -2:
+            tracks.place[t] = peak[0]
+            tracks.step[t] = 0.0
+            tracks.level[t] = peak[1]
+            tracks.peak[t] = peak[1]
+            tracks.gain[t] = peak[2]
+            tracks.born[t] = frame
+            tracks.last[t] = frame
+            tracks.count[t] = 1
+            tracks.alive[t] = 1
+            tracks.group[t] = -1
+            tracks.head[t] = -1
+            tracks.living[clock[LIVING]] = t
+            clock[LIVING] += 1
+            return t
+    return -1

@@ -1,0 +1,86 @@
+"""Listening profiles: what to listen for, in units a field person knows.
+
+Goal
+----
+One set of defaults hears most songs. Where a place or a question asks for
+more (owls under a road, insects over everything, a woodpecker on a trunk) a
+profile narrows the band or moves a threshold, and says so in a TOML file that
+can be read aloud.
+
+Conventions
+-----------
+Frequencies in hertz, times in the unit that the key names, thresholds in dB
+above the floor of the place (which the listener measures for itself, band by
+band), so that a profile does not depend on the recorder's gain.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from callresp import resources, settings
+
+
+class Profile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What the listener should take for a note.
+
+    Attributes
+    ----------
+    name, about
+        A name and a line about what it is for.
+    band_low_hz, band_high_hz
+        The band that is listened to.
+    floor_db
+        How far a sound must rise above the floor of its own band.
+    shortest_note_ms
+        Anything shorter that is not a sharp knock is left out.
+    longest_note_s
+        Steadier sounds become part of the floor.
+    least_tonality
+        Notes below this (0 to 1) get no pitch.
+    rest_s
+        The rest that closes a phrase.
+    window_ms
+        Length of the analysing window: longer tells low pitches apart,
+        shorter follows fast song.
+    split_db
+        How deep a dip must be to part one note from the next.
+    faint_beside_loud_db
+        Brief sounds this far below a loud neighbour are taken as its breath or echo.
+    """
+
+    name: str = "general"
+    about: str = ""
+    band_low_hz: Annotated[float, Meta(ge=50, le=40000)] = 400.0
+    band_high_hz: Annotated[float, Meta(ge=200, le=90000)] = 12000.0
+    floor_db: Annotated[float, Meta(ge=3, le=40)] = 10.0
+    shortest_note_ms: Annotated[float, Meta(ge=2, le=1000)] = 15.0
+    longest_note_s: Annotated[float, Meta(ge=0.1, le=6)] = 4.0
+    least_tonality: Annotated[float, Meta(ge=0, le=1)] = 0.5
+    rest_s: Annotated[float, Meta(ge=0.02, le=60)] = 0.4
+    window_ms: Annotated[float, Meta(ge=4, le=80)] = 10.7
+    split_db: Annotated[float, Meta(ge=2, le=40)] = 6.0
+    faint_beside_loud_db: Annotated[float, Meta(ge=0, le=80)] = 20.0
+
+    def __post_init__(self) -> None:
+        if self.band_high_hz < 1.5 * self.band_low_hz:
+            raise ValueError(
+                f"band_high_hz {self.band_high_hz} must be at least 1.5 times"
+                f" band_low_hz {self.band_low_hz}"
+            )
+
+
+def load_profile(name: str | None) -> Profile:
+    """A shipped profile by name, one of the user's own by path, or the general one.
+
+    Raises
+    ------
+    UserError
+        With file, line, key and what is allowed.
+    """
+    if name is None or name == "general":
+        return Profile()
+    return settings.load(resources.find("profiles", name), Profile)[0]

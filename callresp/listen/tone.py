@@ -1,0 +1,104 @@
+"""Pitch: one fundamental for the partials of a note, and how tonal it is."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+MOST = 24
+TOLERANCE = 0.025
+
+
+@njit(cache=True)
+def summarise(place: Any, level: Any, start: int, end: int) -> tuple[Any, Any, Any, Any]:
+    """Per partial inside [start, end): points, power-weighted place, power, roughness in bins."""
+    n = place.shape[0]
+    count = np.zeros(n, np.int64)
+    mean = np.zeros(n)
+    power = np.zeros(n)
+    rough = np.zeros(n)
+    for i in range(n):
+        bends = 0
+        for at in range(start, end):
+            if math.isnan(place[i, at]):
+                continue
+            count[i] += 1
+            p = 10.0 ** (0.1 * level[i, at])
+            power[i] += p
+            mean[i] += p * place[i, at]
+            if at - 2 >= start and not (
+                math.isnan(place[i, at - 1]) or math.isnan(place[i, at - 2])
+            ):
+                bend = place[i, at] - 2 * place[i, at - 1] + place[i, at - 2]
+                rough[i] += bend * bend
+                bends += 1
+        if power[i] > 0:
+            mean[i] /= power[i]
+        rough[i] = math.sqrt(rough[i] / bends) if bends else 1.0
+    return count, mean, power, rough
+
+
+@njit(cache=True)
+def _explained(base: float, mean: Any, power: Any, use: Any) -> tuple[float, int]:
+    got = 0.0
+    lowest = 1000
+    for i in range(mean.size):
+        if not use[i]:
+            continue
+        n = max(1.0, np.round(mean[i] / base))
+        if abs(mean[i] / base - n) < TOLERANCE * n and n <= 24:
+            got += math.sqrt(power[i])
+            lowest = min(lowest, int(n))
+    return got, lowest
+
+
+@njit(cache=True)
+def fundamental(mean: Any, power: Any, use: Any, least: float) -> float:
+    """The highest base, in bins, that explains nearly all that any base explains; 0 for none."""
+    best = 0.0
+    best_base = 0.0
+    for i in range(mean.size):
+        if not use[i]:
+            continue
+        for n in range(1, 9):
+            base = mean[i] / n
+            if base < least:
+                break
+            got, lowest = _explained(base, mean, power, use)
+            if lowest > 3:
+                continue
+            if lowest > 1:
+                got *= 0.9
+            if got > best * 1.08 or (got > best * 0.92 and base > best_base):
+                best = max(best, got)
+                best_base = base
+    return best_base
+
+
+@njit(cache=True)
+def follow_pitch(
+    base: float, place: Any, level: Any, mean: Any, use: Any, start: int, end: int, pitch: Any
+) -> int:
+    """Pitch in bins for each frame of [start, end), nan where none; returns how many."""
+    found = 0
+    for at in range(start, end):
+        above = 0.0
+        below = 0.0
+        for i in range(mean.size):
+            if not use[i] or math.isnan(place[i, at]):
+                continue
+            n = max(1.0, np.round(mean[i] / base))
+            if abs(mean[i] / base - n) > TOLERANCE * n:
+                continue
+            weight = 10.0 ** (0.05 * level[i, at])
+            above += weight * n * place[i, at]
+            below += weight * n * n
+        if below > 0:
+            pitch[at - start] = above / below
+            found += 1
+        else:
+            pitch[at - start] = np.nan
+    return found
