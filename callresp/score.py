@@ -243,7 +243,7 @@ class ReplyScore(msgspec.Struct, frozen=True, kw_only=True):
         _ordered(self.notes)
 
 
-def _ordered(notes: Sequence[Note] | Sequence[ReplyNote]) -> None:
+def _ordered(notes: Sequence[Note | ReplyNote]) -> None:
     for before, after in pairwise(notes):
         if after.onset_s < before.onset_s:
             raise ValueError(f"note {after.id} at {after.onset_s} s is out of order")

@@ -38,7 +38,7 @@ class Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """A table of a palette file."""
 
 
-class Coil(Table):
+class Coil(Table, frozen=True):
     """One solenoid and what it can stand.
 
     `latency_ms` is from the start of the pulse to the stroke;
@@ -56,14 +56,14 @@ class Coil(Table):
     insulation: Literal["A", "E", "B", "F", "H"] = "B"
 
 
-class ForcePoint(Table):
+class ForcePoint(Table, frozen=True):
     """One point of the force curve: a pulse length and the level it gives."""
 
     pulse_ms: Annotated[float, Meta(gt=0.0, le=500.0)]
     level_db: LevelDb
 
 
-class Partial(Table):
+class Partial(Table, frozen=True):
     """One partial of a striker's free sound, against its strike pitch."""
 
     ratio: Annotated[float, Meta(gt=0.0, le=100.0)]
@@ -71,7 +71,7 @@ class Partial(Table):
     t60_s: Seconds = 1.0
 
 
-class Damper(Table):
+class Damper(Table, frozen=True):
     """A damper and its coil.
 
     `rest` says where the damper lies without power: "on" the striker or "off"
@@ -90,7 +90,7 @@ class Damper(Table):
     noise_db: LevelDb = 0.0
 
 
-class Striker(Table):
+class Striker(Table, frozen=True):
     """A bell, bar, tube, block or box with its coil and perhaps a damper.
 
     `pitch_hz` is the strike pitch, absent where the sound has none;
@@ -140,7 +140,7 @@ class Striker(Table):
             )
 
 
-class Turner(Table):
+class Turner(Table, frozen=True):
     """A motor-driven shaker or wound movement.
 
     Speeds are revolutions a second at the sounding shaft. A wound movement
@@ -169,7 +169,7 @@ class Turner(Table):
             raise ValueError("fastest_rps lies below slowest_rps")
 
 
-class Driver(Table):
+class Driver(Table, frozen=True):
     """A group of channels that share one driver and its current limit."""
 
     name: Name
@@ -177,7 +177,7 @@ class Driver(Table):
     current_max_a: Annotated[float, Meta(gt=0.0, le=100.0)]
 
 
-class Supply(Table):
+class Supply(Table, frozen=True):
     """What feeds the machine.
 
     `capacity_ah` is at the `rated_h`-hour rate; `peukert` the exponent of
@@ -194,7 +194,7 @@ class Supply(Table):
     cutoff_v: Annotated[float, Meta(ge=0.0, le=60.0)] = 0.0
 
 
-class Board(Table):
+class Board(Table, frozen=True):
     """The microcontroller board."""
 
     name: Name
@@ -205,7 +205,7 @@ class Board(Table):
     silence_ms: Annotated[float, Meta(ge=50.0, le=250.0)] = 200.0
 
 
-class Palette(Table):
+class Palette(Table, frozen=True):
     """The whole machine. Coils and motors are numbered apart."""
 
     name: Name

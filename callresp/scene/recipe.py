@@ -1,0 +1,111 @@
+"""Scene recipes: TOML files that say who sings where, and over what.
+
+Conventions
+-----------
+Pairs are ranges to draw from: ``note_ms = [40, 160]``. Voices are letters.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from callresp.resources import find
+from callresp.settings import load
+
+Shape = Literal["whistle", "sweep", "trill", "vibrato", "stack", "buzz", "click", "knock"]
+NoiseKind = Literal["wind", "water", "rain", "traffic"]
+
+Positive = Annotated[float, Meta(gt=0.0, le=1e5)]
+Range = tuple[Positive, Positive]
+Hertz = Annotated[float, Meta(ge=50.0, le=20000.0)]
+Count = Annotated[int, Meta(ge=1, le=200)]
+
+
+class Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A table of a recipe."""
+
+
+class Noise(Table, frozen=True):
+    """One noise of the place; `share_db` is its level among the noises."""
+
+    kind: NoiseKind
+    share_db: Annotated[float, Meta(ge=-60.0, le=20.0)] = 0.0
+
+
+class Singer(Table, frozen=True):
+    """One singer.
+
+    It has `repertoire` phrases of its own, made once from the seed and its
+    letter, and sings them with small changes, resting between.
+    `level_db` is its level at 1 m against the other singers. With `thin_out`
+    its rests grow through the scene, to ten times at the end.
+    """
+
+    voice: Annotated[str, Meta(min_length=1, max_length=2)]
+    shapes: Annotated[tuple[Shape, ...], Meta(min_length=1)]
+    band_hz: tuple[Hertz, Hertz]
+    distance_m: Annotated[float, Meta(ge=1.0, le=500.0)] = 10.0
+    level_db: Annotated[float, Meta(ge=-40.0, le=40.0)] = 0.0
+    repertoire: Count = 4
+    notes: tuple[Count, Count] = (3, 8)
+    note_ms: Range = (40.0, 160.0)
+    gap_ms: Range = (25.0, 90.0)
+    rest_s: Range = (1.0, 3.0)
+    per_s: Range = (12.0, 24.0)
+    starts_s: Annotated[float, Meta(ge=0.0)] = 0.0
+    stops_s: Annotated[float, Meta(gt=0.0)] | None = None
+    thin_out: bool = False
+
+
+class Recipe(Table, frozen=True):
+    """A scene. `snr_db` is absent where there are no singers or no noise."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=60)]
+    seconds: Annotated[float, Meta(ge=0.5, le=90000.0)]
+    seed: Annotated[int, Meta(ge=0)]
+    description: str = ""
+    start: str | None = None
+    snr_db: Annotated[float, Meta(ge=-30.0, le=80.0)] | None = None
+    reverb_t60_s: Annotated[float, Meta(ge=0.05, le=5.0)] = 0.5
+    reverb_db: Annotated[float, Meta(ge=-80.0, le=0.0)] = -24.0
+    temperature_c: Annotated[float, Meta(ge=-20.0, le=50.0)] = 10.0
+    humidity: Annotated[float, Meta(ge=10.0, le=100.0)] = 80.0
+    noise: tuple[Noise, ...] = ()
+    singer: tuple[Singer, ...] = ()
+
+    def __post_init__(self) -> None:
+        voices = [singer.voice for singer in self.singer]
+        if len(voices) != len(set(voices)):
+            raise ValueError("each singer needs a letter of its own in 'voice'")
+        if not self.singer and not self.noise:
+            raise ValueError("a scene needs a singer or a noise")
+        if self.singer and self.noise and self.snr_db is None:
+            raise ValueError("singers over noise need snr_db")
+
+
+def load_recipe(name: str) -> Recipe:
+    """Read a recipe: a TOML file, or the name of a shipped one.
+
+    Raises
+    ------
+    UserError
+        With file, line and key.
+    """
+    return load(find("scenes", str(name)), Recipe)[0]
+
+
+def vary(
+    recipe: Recipe,
+    *,
+    seed: int | None = None,
+    seconds: float | None = None,
+    snr_db: float | None = None,
+) -> Recipe:
+    """The recipe with another seed, length or SNR."""
+    changes = {"seed": seed, "seconds": seconds, "snr_db": snr_db}
+    return msgspec.structs.replace(
+        recipe, **{key: value for key, value in changes.items() if value is not None}
+    )
