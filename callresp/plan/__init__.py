@@ -1,1 +1,15 @@
 """From a reply score to timed commands that keep every limit."""
+
+from callresp.plan.files import read_plan, write_plan
+from callresp.plan.limits import CheckedPlan, PlanBreaksLimitError, check
+from callresp.plan.planner import Planner, make_plan
+
+__all__ = [
+    "CheckedPlan",
+    "PlanBreaksLimitError",
+    "Planner",
+    "check",
+    "make_plan",
+    "read_plan",
+    "write_plan",
+]
