@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import InitVar, dataclass
 from typing import NoReturn
 
 from callresp.errors import UserError
@@ -43,10 +43,11 @@ class CheckedPlan:
 
     plan: Plan
     palette: Palette
-    _key: object = field(default=None, repr=False, compare=False)
+    # Not stored, so that dataclasses.replace can't hand the key on to another plan.
+    key: InitVar[object] = None
 
-    def __post_init__(self) -> None:
-        if self._key is not _KEY:
+    def __post_init__(self, key: object) -> None:
+        if key is not _KEY:
             raise TypeError("a CheckedPlan comes from callresp.plan.check only")
 
     def __reduce__(self) -> NoReturn:
@@ -114,7 +115,7 @@ def _check_coil(palette: Palette, channel: int, commands: Sequence[Command]) -> 
                 raise PlanBreaksLimitError(
                     command, f"{gap_ms:.1f} ms after the last stroke", "restrike_ms"
                 )
-        for at_s, length_s, duty in _on_times(command):
+        for at_s, length_s, duty in on_times(command):
             if heat.heat(at_s, length_s, duty) > heat.limit_c:
                 hot = f"its coil would reach {heat.temperature_c:.0f} °C"
                 raise PlanBreaksLimitError(command, hot, "coil.insulation")
@@ -122,7 +123,7 @@ def _check_coil(palette: Palette, channel: int, commands: Sequence[Command]) -> 
     _check_duty(coil, commands)
 
 
-def _on_times(command: Command) -> Iterator[tuple[float, float, float]]:
+def on_times(command: Command) -> Iterator[tuple[float, float, float]]:
     """Start, length and duty of the stretches in which a coil is on."""
     if isinstance(command, Hold):
         pull_s = command.pull_ms / 1000
