@@ -35,7 +35,7 @@ def find(kind: str, name: str) -> Path:
     own = Path(name)
     if own.suffix == ".toml" or own.is_file():
         return own
-    path = corpus() / kind / f"{name}.toml"
+    path = corpus() / kind / f"{name.lower()}.toml"
     if path.is_file():
         return path
     raise UserError(

@@ -23,7 +23,7 @@ from callresp.plan.battery import Charge
 from callresp.plan.intents import Intent, intent_of
 from callresp.plan.limits import CheckedPlan, check
 from callresp.plan.loads import Wiring
-from callresp.plan.model import Change, Command, Plan, PlanHeader
+from callresp.plan.model import Change, Command, Hold, Plan, PlanHeader
 from callresp.plan.placing import Placer
 from callresp.score import ReplyNote, ReplyScore
 
@@ -106,7 +106,7 @@ def make_plan(reply: ReplyScore, palette: Palette) -> CheckedPlan:
     commands.sort(key=lambda command: (command.at_s, command.channel))
     changes.sort(key=lambda change: (change.at_s, change.reply))
     header = PlanHeader(
-        palette=palette.name,
+        palette=reply.header.palette or palette.name,
         palette_sha256=fingerprint(palette),
         recording=reply.header.recording,
         start=reply.header.start,
@@ -132,20 +132,21 @@ def _within_battery(
     # A minute's margin: the law is kept by the minute, and a board must still stop in order.
     stop_s = max(empty_s - 60.0, 0.0)
     kept = [c for c in commands if c.at_s + c.length_ms / 1000 <= stop_s]
-    gone = {c.reply for c in commands if c.reply is not None} - {c.reply for c in kept}
+    sounding = {c.reply for c in kept if not isinstance(c, Hold)}
     for command in commands:
-        if command.reply in gone:
-            gone.discard(command.reply)
-            changes.append(
-                Change(
-                    change="dropped",
-                    reply=command.reply if command.reply is not None else -1,
-                    at_s=command.at_s,
-                    limit="supply.capacity_ah",
-                    why=f"the battery must stop at {stop_s / 3600:.2f} h",
-                    asked=command.at_s,
-                    given=stop_s,
-                    unit="s",
-                )
+        # A hold is no sound of its own: what counts is whether the stroke is still there.
+        if isinstance(command, Hold) or command.reply is None or command.reply in sounding:
+            continue
+        changes.append(
+            Change(
+                change="dropped",
+                reply=command.reply,
+                at_s=command.at_s,
+                limit="supply.capacity_ah",
+                why=f"the battery must stop at {stop_s / 3600:.2f} h",
+                asked=round(command.at_s, 3),
+                given=round(stop_s, 3),
+                unit="s",
             )
+        )
     return kept
