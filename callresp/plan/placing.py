@@ -104,8 +104,9 @@ class Placer:
                     unit="s",
                 )
             )
-        done = self._place_hold(replace_times(intent, moved_s), changes)
+        # The stroke first: a damper that can't lift beside it is worth less than the stroke.
         self._ledger.place(self._wiring.loads_of(strike))
+        done = self._place_hold(replace_times(intent, moved_s), changes)
         self._books[striker.coil.channel].do([(strike.at_s, strike.pulse_ms / 1000, 1.0)])
         return [*done, strike]
 
