@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from callresp.listen import floor as floors
 from callresp.listen import groups as grouping
 from callresp.listen import partials, wide
+from callresp.listen.compiled import kernel
 from callresp.listen.finish import finish_group
 from callresp.listen.state import (
     FRAME,
@@ -20,7 +20,7 @@ from callresp.listen.state import (
 )
 
 
-@njit(cache=True)
+@kernel
 def warm_up(spectra: Any, state: Any) -> None:
     """Learn the floor from frames that will be heard again."""
     power = np.empty(spectra.shape[1], np.float32)
@@ -34,16 +34,16 @@ def warm_up(spectra: Any, state: Any) -> None:
     floors.spread(state.quantile, state.floor)
 
 
-@njit(cache=True)
+@kernel
 def _power(spectrum: Any, power: Any) -> None:
     for k in range(power.size):
         power[k] = spectrum[k].real ** 2 + spectrum[k].imag ** 2
 
 
-@njit(cache=True)
+@kernel
 def hear_frames(spectra: Any, state: Any, setup: Any, out: Any) -> None:
     """Take frames in order; notes that end are written to `out`."""
-    peaks = np.empty((MOST_PEAKS, 3))
+    peaks = np.empty((MOST_PEAKS, 4))
     taken = np.empty(MOST_PEAKS, np.int64)
     level = np.empty(setup.bands)
     risen = np.empty(setup.bands, np.uint8)
@@ -60,7 +60,7 @@ def hear_frames(spectra: Any, state: Any, setup: Any, out: Any) -> None:
         state.clock[FRAME] = frame + 1
 
 
-@njit(cache=True)
+@kernel
 def _one(
     frame: int,
     power: Any,
@@ -79,12 +79,16 @@ def _one(
     state.rings.width[frame % RING] = rising
     g = grouping.take_wide_onset(frame, rising, risen, setup, tracks, groups, clock)
     if g >= 0:
-        grouping.announce(frame, g, 0.0, groups, clock, out.starts)
+        grouping.announce(g, frame, groups, clock, out.starts)
     grouping.keep_wide(frame, risen, over, level, setup, groups)
-    count = partials.find_peaks(power, state.floor, setup, peaks)
+    count = partials.find_peaks(power, state.floor, state.memory, setup, peaks)
+    partials.remember(power, state.memory, setup.memory_keep)
     partials.link(frame, peaks, count, tracks, setup, taken, clock)
     partials.keep_points(frame, peaks, count, taken, tracks, state.points, clock)
+    grouping.tell_fresh(frame, level, over, setup, tracks, groups)
+    grouping.follow_bases(frame, tracks, groups, clock)
     grouping.place_partials(frame, setup, tracks, groups, clock, out.starts)
+    grouping.follow_levels(frame, setup, tracks, groups, clock, out.starts)
     for g in range(GROUPS):
         if groups.live[g] and (
             frame - groups.last[g] > grouping.HANG or frame - groups.onset[g] > setup.longest
@@ -92,7 +96,7 @@ def _one(
             finish_group(g, state, setup, out)
 
 
-@njit(cache=True)
+@kernel
 def close_all(state: Any, setup: Any, out: Any) -> None:
     """Finish every open group: the recording has ended."""
     state.clock[FRAME] -= 1

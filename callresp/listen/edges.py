@@ -12,14 +12,14 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 
-ON_BELOW_PEAK_DB = 22.0
-OFF_BELOW_PEAK_DB = 22.0
+from callresp.listen.compiled import kernel
+
+EDGE_DB = 22.0
 CLEAR_DB = 4.0
 
 
-@njit(cache=True)
+@kernel
 def in_db(total: Any, noise: Any) -> tuple[Any, float]:
     """Envelope in dB, held above the floor's own wobble, and that floor."""
     level = np.empty(total.size)
@@ -33,7 +33,7 @@ def in_db(total: Any, noise: Any) -> tuple[Any, float]:
     return level, base
 
 
-@njit(cache=True)
+@kernel
 def dips(level: Any, split_db: float, least_gap: float) -> Any:
     """Frames of the dips that part notes, with both ends of the stretch."""
     found = np.empty(level.size + 2, np.int64)
@@ -67,29 +67,38 @@ def dips(level: Any, split_db: float, least_gap: float) -> Any:
     return found[: n + 1]
 
 
-@njit(cache=True)
-def cross(level: Any, start: int, end: int, base: float) -> tuple[float, float, int]:
-    """First and last crossing of the edge levels inside [start, end), and the peak's frame."""
+@kernel
+def cross(level: Any, start: int, end: int, base: float, near: int) -> tuple[float, float, int]:
+    """Where the level rises into and falls out of a note inside [start, end), and its peak.
+
+    The edge lies `EDGE_DB` below the highest level within `near` frames of it,
+    and never below the floor's own wobble.
+    """
     top = start
     for at in range(start, end):
         if level[at] > level[top]:
             top = at
-    on_at = max(base + CLEAR_DB, level[top] - ON_BELOW_PEAK_DB)
-    off_at = max(base + CLEAR_DB, level[top] - OFF_BELOW_PEAK_DB)
-    a = top
-    for at in range(start, top + 1):
-        if level[at] >= on_at:
-            a = at
-            break
-    onset = float(a)
-    if a > start and level[a] > level[a - 1]:
-        onset = a - (level[a] - on_at) / (level[a] - level[a - 1])
-    b = top
-    for at in range(end - 1, top - 1, -1):
-        if level[at] >= off_at:
-            b = at
-            break
-    offset = float(b)
-    if b + 1 < end and level[b] > level[b + 1]:
-        offset = b + min(1.0, (level[b] - off_at) / (level[b] - level[b + 1]))
-    return onset, offset, top
+    a = _edge(level, start, top, 1, base, near)
+    b = _edge(level, end - 1, top, -1, base, near)
+    return a, b, top
+
+
+@kernel
+def _edge(level: Any, start: int, top: int, step: int, base: float, near: int) -> float:
+    at = start
+    while at != top:
+        peak = level[at]
+        ahead = at
+        for _ in range(near):
+            if ahead == top:
+                break
+            ahead += step
+            peak = max(peak, level[ahead])
+        want = max(base + CLEAR_DB, peak - EDGE_DB)
+        if level[at] >= want:
+            if at == start or level[at - step] >= level[at]:
+                return float(at)
+            share = min(1.0, (level[at] - want) / (level[at] - level[at - step]))
+            return at - step * share
+        at += step
+    return float(top)

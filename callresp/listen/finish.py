@@ -6,15 +6,15 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from callresp.listen import edges, gather, tone
+from callresp.listen.compiled import kernel
 from callresp.listen.state import FRAME, NOTE_POINTS, NOTES, RING
 
 CLEARLY_DB = 12.0
 
 
-@njit(cache=True)
+@kernel
 def finish_group(g: int, state: Any, setup: Any, out: Any) -> None:
     """Write the notes of group `g` and free its partials."""
     groups = state.groups
@@ -27,7 +27,8 @@ def finish_group(g: int, state: Any, setup: Any, out: Any) -> None:
             groups.own[g], place, first, setup, state.rings.power, state.floor
         )
         shape, base = edges.in_db(total, noise)
-        parts = edges.dips(shape, setup.split_db, 0.025 * setup.frames_per_s)
+        deep = setup.part_db if groups.wide[g] else setup.split_db
+        parts = edges.dips(shape, deep, 0.025 * setup.frames_per_s)
         for n in range(parts.size - 1):
             _write(g, parts[n], parts[n + 1], first, shape, base, place, level, state, setup, out)
     for i in range(slots.size):
@@ -35,7 +36,7 @@ def finish_group(g: int, state: Any, setup: Any, out: Any) -> None:
     groups.live[g] = 0
 
 
-@njit(cache=True)
+@kernel
 def _write(
     g: int,
     start: int,
@@ -49,7 +50,7 @@ def _write(
     setup: Any,
     out: Any,
 ) -> None:
-    onset, offset, top = edges.cross(shape, start, end, base)
+    onset, offset, top = edges.cross(shape, start, end, base, int(0.025 * setup.frames_per_s))
     length = offset - onset
     if shape[top] - base < CLEARLY_DB or length < setup.shortest:
         return
@@ -104,12 +105,12 @@ def _write(
     state.clock[NOTES] += 1
 
 
-@njit(cache=True)
+@kernel
 def groups_own(state: Any, g: int, band: int) -> bool:
     return state.groups.own[g, band] != 0
 
 
-@njit(cache=True)
+@kernel
 def _write_track(frame: int, pitch: Any, level: Any, setup: Any, state: Any, out: Any) -> int:
     n = 0
     for i in range(pitch.size):

@@ -13,15 +13,15 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from callresp.listen.compiled import kernel
 from callresp.listen.state import RING, TRACKS
 
 BEFORE = 10
 AFTER = 6
 
 
-@njit(cache=True)
+@kernel
 def members(g: int, tracks: Any) -> Any:
     """Slots of the group's partials, longest first come as they lie."""
     found = np.empty(TRACKS, np.int64)
@@ -33,7 +33,7 @@ def members(g: int, tracks: Any) -> Any:
     return found[:n]
 
 
-@njit(cache=True)
+@kernel
 def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tuple[Any, Any]:
     """Places and levels of each partial: (partials, frames), nan where silent."""
     place = np.full((slots.size, frames), np.nan, np.float32)
@@ -51,7 +51,7 @@ def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tu
     return place, level
 
 
-@njit(cache=True)
+@kernel
 def envelope(
     own: Any, place: Any, first: int, setup: Any, power: Any, floor: Any
 ) -> tuple[Any, Any]:
@@ -72,7 +72,7 @@ def envelope(
     return total, noise
 
 
-@njit(cache=True)
+@kernel
 def _add_partial(
     places: Any, own: Any, first: int, setup: Any, power: Any, floor: Any, total: Any, noise: Any
 ) -> None:

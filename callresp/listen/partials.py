@@ -20,22 +20,41 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from numba import njit
+import numpy as np
 
+from callresp.listen.compiled import kernel
 from callresp.listen.state import LIVING, MOST_PEAKS, NEXT_POINT, POINTS, TRACKS
 
 MOST_MISSES = 2
+# Forward masking: a partial goes on down to TAIL below what was lately heard in
+# its bin, and starts only above ECHO below it. NEAR and FAR: masking by
+# neighbours 2 to 3 and 4 to 8 bins away.
+TAIL = 10**-2.3
+ECHO = 10**-1.0
+NEAR = 10**1.2
+FAR = 10**2.6
+MEMORY_DB_S = 40.0
 _LN_TO_DB = 10.0 / math.log(10.0)
 
 
-@njit(cache=True)
-def find_peaks(power: Any, floor: Any, setup: Any, peaks: Any) -> int:
-    """Peaks above the floor: rows (place, level in dB, dB over the floor)."""
+@kernel
+def find_peaks(power: Any, floor: Any, memory: Any, setup: Any, peaks: Any) -> int:
+    """Peaks above the floor: rows (place, level in dB, dB over the floor, fresh).
+
+    `fresh` is 1 where the peak also stands out from what was lately heard in
+    its bin, and so may start a partial.
+    """
     found = 0
-    k = max(setup.low, 1)
+    k = max(setup.low, 2)
     while k < setup.high and found < MOST_PEAKS:
         p = power[k]
-        if p > setup.over * floor[k] and p > power[k - 1] and p >= power[k + 1]:
+        if (
+            p > setup.over * floor[k]
+            and p > power[k - 1]
+            and p >= power[k + 1]
+            and p > TAIL * memory[k]
+            and not _masked(power, k, setup.bins)
+        ):
             left = math.log(power[k - 1] + 1e-30)
             mid = math.log(p)
             right = math.log(power[k + 1] + 1e-30)
@@ -44,13 +63,36 @@ def find_peaks(power: Any, floor: Any, setup: Any, peaks: Any) -> int:
             peaks[found, 0] = k + shift
             peaks[found, 1] = _LN_TO_DB * (mid - 0.25 * (left - right) * shift)
             peaks[found, 2] = _LN_TO_DB * (mid - math.log(floor[k] + 1e-30))
+            peaks[found, 3] = 1.0 if p > ECHO * memory[k] else 0.0
             found += 1
             k += 1
         k += 1
     return found
 
 
-@njit(cache=True)
+@kernel
+def _masked(power: Any, k: int, bins: int) -> bool:
+    """Whether a much stronger neighbour hides this peak (its skirts would look the same)."""
+    limit = power[k] * NEAR
+    for d in range(2, 4):
+        if k - d >= 0 and power[k - d] > limit or k + d < bins and power[k + d] > limit:
+            return True
+    limit = power[k] * FAR
+    for d in range(4, 9):
+        if k - d >= 0 and power[k - d] > limit or k + d < bins and power[k + d] > limit:
+            return True
+    return False
+
+
+@kernel
+def remember(power: Any, memory: Any, keep: float) -> None:
+    """Let the memory of each bin fade, and take in this frame."""
+    fade = np.float32(keep)
+    for k in range(power.size):
+        memory[k] = max(memory[k] * fade, power[k])
+
+
+@kernel
 def _nearest_peak(place: float, peaks: Any, count: int, taken: Any, reach: float) -> int:
     best = -1
     for i in range(count):
@@ -61,7 +103,7 @@ def _nearest_peak(place: float, peaks: Any, count: int, taken: Any, reach: float
     return best
 
 
-@njit(cache=True)
+@kernel
 def link(
     frame: int, peaks: Any, count: int, tracks: Any, setup: Any, taken: Any, clock: Any
 ) -> None:
@@ -84,6 +126,7 @@ def link(
                 continue
             taken[i] = t
             tracks.last[t] = frame
+            tracks.rough[t] += 0.3 * (away - tracks.rough[t])
             step = (peaks[i, 0] - tracks.place[t]) / gap
             share = 0.5 if tracks.count[t] > 1 else 0.7
             tracks.step[t] += share * (step - tracks.step[t])
@@ -94,7 +137,7 @@ def link(
             tracks.peak[t] = max(tracks.peak[t], peaks[i, 1])
 
 
-@njit(cache=True)
+@kernel
 def _other_is_nearer(
     t: int, frame: int, place: float, away: float, tracks: Any, clock: Any
 ) -> bool:
@@ -108,7 +151,7 @@ def _other_is_nearer(
     return False
 
 
-@njit(cache=True)
+@kernel
 def keep_points(
     frame: int, peaks: Any, count: int, taken: Any, tracks: Any, points: Any, clock: Any
 ) -> None:
@@ -116,6 +159,8 @@ def keep_points(
     for i in range(count):
         t = taken[i]
         if t < 0:
+            if peaks[i, 3] == 0.0:
+                continue
             t = _start(frame, peaks[i], tracks, clock)
             if t < 0:
                 continue
@@ -140,7 +185,7 @@ def keep_points(
     clock[LIVING] = kept
 
 
-@njit(cache=True)
+@kernel
 def _start(frame: int, peak: Any, tracks: Any, clock: Any) -> int:
     for t in range(TRACKS):
         if tracks.group[t] == -2:
@@ -153,6 +198,7 @@ def _start(frame: int, peak: Any, tracks: Any, clock: Any) -> int:
             tracks.last[t] = frame
             tracks.count[t] = 1
             tracks.alive[t] = 1
+            tracks.rough[t] = 0.3
             tracks.group[t] = -1
             tracks.head[t] = -1
             tracks.living[clock[LIVING]] = t

@@ -23,6 +23,8 @@ import numpy as np
 from callresp.listen.frames import Framer
 from callresp.listen.profile import Profile
 
+TONAL, FRESH, HARSH = range(3)
+
 RING = 4096
 POINTS = 1 << 17
 TRACKS = 384
@@ -62,9 +64,11 @@ class Setup(NamedTuple):
     rise_db: float
     wide_bands: int  # rising bands that make a wide onset
     link_bins: float  # farthest step of a track in one frame
+    memory_keep: float  # share of a bin's memory kept from frame to frame
     shortest: float  # frames
     longest: float
     split_db: float
+    part_db: float  # the same for harsh sounds
     least_tonality: float
     faint_db: float
 
@@ -81,6 +85,7 @@ class Tracks(NamedTuple):
     last: Any
     count: Any
     alive: Any
+    rough: Any  # running mean of how far each point lay from where it was expected, bins
     group: Any  # -2 free, -1 not yet in a group
     head: Any  # newest point
     living: Any  # slots of the living tracks, the first clock[LIVING] of them
@@ -102,9 +107,15 @@ class Groups(NamedTuple):
     number: Any
     onset: Any
     last: Any
-    wide: Any  # 1 where it began as a wide onset
+    kind: Any  # TONAL, FRESH (a wide onset not yet told) or HARSH
     own: Any  # (GROUPS, bands): bands that it owns
-    peak: Any  # highest level over the owned bands
+    base: Any  # its fundamental, bins; 0 for none
+    peak: Any  # highest level since its last attack, dB
+    dip: Any  # lowest since that peak
+    now: Any  # level in this frame
+    wide: Any  # 1 where it began with a wide onset
+    fresh: Any  # frame of its latest wide onset
+    attack: Any  # frame of its latest attack
 
 
 class Rings(NamedTuple):
@@ -131,6 +142,7 @@ class State(NamedTuple):
     clock: Any
     quantile: Any
     floor: Any
+    memory: Any  # power lately heard in each bin, fading: masks tails and echoes
     tracks: Tracks
     points: Points
     groups: Groups
@@ -158,9 +170,11 @@ def setup_for(framer: Framer, profile: Profile) -> Setup:
         rise_db=6.0,
         wide_bands=5,
         link_bins=1.6,
+        memory_keep=10 ** (-0.1 * 40.0 / per_s),
         shortest=profile.shortest_note_ms / 1000 * per_s,
         longest=profile.longest_note_s * per_s,
         split_db=profile.split_db,
+        part_db=profile.split_db + 9.0,
         least_tonality=profile.least_tonality,
         faint_db=profile.faint_beside_loud_db,
     )
@@ -172,6 +186,7 @@ def new_state(setup: Setup) -> State:
     tracks = Tracks(
         *(np.zeros(TRACKS, np.float64) for _ in range(5)),
         *(np.zeros(TRACKS, i8) for _ in range(4)),
+        np.zeros(TRACKS, np.float64),
         np.full(TRACKS, -2, i4),
         np.full(TRACKS, -1, i8),
         np.zeros(TRACKS, i8),
@@ -182,7 +197,9 @@ def new_state(setup: Setup) -> State:
     groups = Groups(
         *(np.zeros(GROUPS, i8) for _ in range(5)),
         np.zeros((GROUPS, setup.bands), np.uint8),
-        np.full(GROUPS, -200.0),
+        np.zeros(GROUPS),
+        *(np.full(GROUPS, -200.0) for _ in range(3)),
+        *(np.zeros(GROUPS, i8) for _ in range(3)),
     )
     rings = Rings(
         np.zeros((RING, setup.bins), f4),
@@ -193,7 +210,7 @@ def new_state(setup: Setup) -> State:
     clock = np.zeros(10, i8)
     clock[LAST_WIDE] = -1000
     quantile = np.full(setup.bins, 1e-12, f4)
-    return State(clock, quantile, quantile.copy(), tracks, points, groups, rings)
+    return State(clock, quantile, quantile.copy(), np.zeros(setup.bins, f4), tracks, points, groups, rings)
 
 
 def new_out() -> Out:

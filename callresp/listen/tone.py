@@ -6,13 +6,14 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
+
+from callresp.listen.compiled import kernel
 
 MOST = 24
 TOLERANCE = 0.025
 
 
-@njit(cache=True)
+@kernel
 def summarise(place: Any, level: Any, start: int, end: int) -> tuple[Any, Any, Any, Any]:
     """Per partial inside [start, end): points, power-weighted place, power, roughness in bins."""
     n = place.shape[0]
@@ -41,7 +42,7 @@ def summarise(place: Any, level: Any, start: int, end: int) -> tuple[Any, Any, A
     return count, mean, power, rough
 
 
-@njit(cache=True)
+@kernel
 def _explained(base: float, mean: Any, power: Any, use: Any) -> tuple[float, int]:
     got = 0.0
     lowest = 1000
@@ -55,7 +56,7 @@ def _explained(base: float, mean: Any, power: Any, use: Any) -> tuple[float, int
     return got, lowest
 
 
-@njit(cache=True)
+@kernel
 def fundamental(mean: Any, power: Any, use: Any, least: float) -> float:
     """The highest base, in bins, that explains nearly all that any base explains; 0 for none."""
     best = 0.0
@@ -78,7 +79,7 @@ def fundamental(mean: Any, power: Any, use: Any, least: float) -> float:
     return best_base
 
 
-@njit(cache=True)
+@kernel
 def follow_pitch(
     base: float, place: Any, level: Any, mean: Any, use: Any, start: int, end: int, pitch: Any
 ) -> int:

@@ -1,0 +1,75 @@
+"""Compile a kernel once, and keep it until any kernel changes.
+
+Goal
+----
+The first run after an install compiles the inner loops; every later run loads
+them in milliseconds. A kept kernel must never outlive a change in another
+kernel that was compiled into it.
+
+Conventions
+-----------
+Numba looks only at a function's own file to tell whether its kept form is
+stale, but a form holds the kernels it calls as well. So the kept forms stand
+in a folder named after a digest of every file of this room, below
+``$XDG_CACHE_HOME`` (XDG Base Directory Specification 0.8), or below the
+system's folder for temporary files where that can't be written.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numba
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_KEEP = 3
+
+
+def kernel(function: F) -> F:
+    """Compile `function` when it is first called, or load its kept form."""
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = str(_folder())
+    try:
+        made: F = numba.njit(cache=True)(function)
+    finally:
+        numba.config.CACHE_DIR = before
+    return made
+
+
+def digest() -> str:
+    """Changes whenever any file of this room does."""
+    mark = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        mark.update(path.name.encode() + b"\0" + path.read_bytes())
+    return mark.hexdigest()[:16]
+
+
+@cache
+def _folder() -> Path:
+    home = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    name = f"kernels-{digest()}"
+    for root in (Path(home) / "callresp", Path(tempfile.gettempdir()) / "callresp"):
+        try:
+            folder = root / name
+            folder.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryFile(dir=folder):
+                _forget_old(root)
+                return folder
+        except OSError:
+            continue
+    return Path(tempfile.mkdtemp(prefix="callresp-"))
+
+
+def _forget_old(root: Path) -> None:
+    """Drop all but the newest few sets of kept kernels."""
+    sets = sorted(root.glob("kernels-*"), key=lambda path: path.stat().st_mtime, reverse=True)
+    for old in sets[_KEEP:]:
+        shutil.rmtree(old, ignore_errors=True)
