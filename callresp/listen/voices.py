@@ -1,0 +1,182 @@
+"""Voices: which singer sang each note.
+
+Goal
+----
+Give every note to a singer, by pitch band, level (distance), timbre, timing
+and repertoire: offline with the whole recording in view, online from what has
+been heard so far.
+
+Offline, notes form runs (`callresp.listen.runs`), runs gather into singers
+(`callresp.listen.flock`), and then every note is looked at again by itself,
+against all that its neighbours' singers are known for
+(`callresp.listen.singers`). Online each note goes to the singer it fits best
+at once. Both cost time in proportion to the notes.
+
+Conventions
+-----------
+Rows of `NOTE` and `FEATURES` (`callresp.listen.model`) in order of onset.
+Singers are numbered from 0 in order of first appearance, and named A, B, ….
+
+Two singers of one kind at one distance who never sing at once can't be told
+apart by this, nor by ear.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from callresp.listen import flock, runs, singers
+from callresp.listen.model import FEATURES, Rows
+from callresp.listen.singers import END, LENGTH, LEVEL, LOOKS, RICH, START, TONAL, Singers
+
+Values = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.int64]
+
+_SWEEPS = 3
+_RUN_MATES = 1.5  # nats for staying with one's run
+_LOOK_BACK = 64  # notes; how far back one may still sound
+
+
+def looks_of(notes: Rows, features: Rows) -> Values:
+    """What is compared of each note: shape ``(n, LOOKS)``, nan where unknown."""
+    looks = np.full((len(notes), LOOKS), np.nan)
+    place = _place(notes, features)
+    for column, name in ((START, "start_hz"), (END, "end_hz")):
+        at_hz = features[name].astype(np.float64)
+        known = (at_hz > 0) & (notes["pitch_hz"] > 0)
+        looks[:, column] = np.where(known, np.log2(np.where(known, at_hz, 1.0)), place)
+    looks[:, LEVEL] = notes["level_db"]
+    looks[:, LENGTH] = np.log(np.maximum(notes["offset_s"] - notes["onset_s"], 1e-3))
+    looks[:, TONAL] = notes["tonality"]
+    partial_db = features["partial_db"].astype(np.float64)
+    if partial_db.any():
+        overtones = np.sum(10 ** (partial_db[:, 1:] / 10), axis=1) + 1e-6
+        looks[:, RICH] = 10 * np.log10(overtones) - partial_db[:, 0]
+        looks[~(notes["pitch_hz"] > 0), RICH] = np.nan
+    return looks
+
+
+def _place(notes: Rows, features: Rows) -> Values:
+    """Log2 of the pitch; of the middle of the band where a note has none."""
+    pitch = notes["pitch_hz"]
+    band = np.sqrt(np.maximum(notes["low_hz"], 1.0) * np.maximum(notes["high_hz"], 1.0))
+    centre = features["centroid_hz"].astype(np.float64)
+    band = np.where(centre > 0, centre, np.where(notes["high_hz"] > 0, band, 1000.0))
+    return np.asarray(np.log2(np.where(pitch > 0, pitch, band)))
+
+
+def assign_voices(notes: Rows, features: Rows) -> Rows:
+    """Give every note its singer.
+
+    Parameters
+    ----------
+    notes, features
+        Rows of `NOTE` and `FEATURES` in order of onset, shape ``(n,)``.
+
+    Returns
+    -------
+    Rows
+        A copy of the notes with `voice` filled in: 0 for the singer heard
+        first, 1 for the next new one, and so on.
+    """
+    notes = notes.copy()
+    if len(notes) == 0:
+        return notes
+    looks = looks_of(notes, features)
+    onset_s = np.ascontiguousarray(notes["onset_s"])
+    offset_s = np.ascontiguousarray(notes["offset_s"])
+    run = runs.form_runs(looks, onset_s, offset_s)
+    voice = flock.settle(flock.gather(looks, onset_s, offset_s, run))[run]
+    for _ in range(_SWEEPS):
+        if not _look_again(looks, onset_s, offset_s, run, voice, singers.nobody()):
+            break
+    notes["voice"] = by_appearance(voice)
+    return notes
+
+
+def by_appearance(voice: Numbers) -> Numbers:
+    """Number singers from 0 in order of first appearance."""
+    _, first, inverse = np.unique(voice, return_index=True, return_inverse=True)
+    rank = np.empty(len(first), np.int64)
+    rank[np.argsort(first)] = np.arange(len(first))
+    return np.asarray(rank[inverse])
+
+
+@njit(cache=True)
+def _look_again(
+    looks: Any, onset_s: Any, offset_s: Any, run: Any, voice: Any, known: Singers
+) -> int:
+    """Move notes that another singer fits better; returns how many moved."""
+    count = len(looks)
+    used = voice.max() + 1
+    known.used[0] = used
+    for i in range(count):
+        singers.learn(looks[i], i, onset_s[i], offset_s[i], voice[i], known)
+    mates = np.zeros((run.max() + 1, used))
+    for i in range(count):
+        mates[run[i], voice[i]] += 1
+    score = np.empty(used)
+    moved = 0
+    for i in range(count):
+        others = max(mates[run[i]].sum() - 1, 1.0)
+        for v in range(used):
+            own = 1.0 if v == voice[i] else 0.0
+            score[v] = singers.fit(looks[i], v, i, known)
+            score[v] += _RUN_MATES * (mates[run[i], v] - own) / others
+        _at_once(i, looks, onset_s, offset_s, voice, score)
+        best = np.argmax(score)
+        if best != voice[i]:
+            mates[run[i], voice[i]] -= 1
+            mates[run[i], best] += 1
+            voice[i] = best
+            moved += 1
+        singers.remember(looks[i], i, voice[i], known)
+    return moved
+
+
+@njit(cache=True)
+def _at_once(i: int, looks: Any, onset_s: Any, offset_s: Any, voice: Any, score: Any) -> None:
+    """Take from the score of every singer who sings something else at the time."""
+    for j in range(max(0, i - _LOOK_BACK), min(len(looks), i + _LOOK_BACK)):
+        if j > i and onset_s[j] >= offset_s[i]:
+            break
+        if j != i and offset_s[j] > onset_s[i]:
+            score[voice[j]] -= singers.AT_ONCE * runs.at_once(i, j, looks, onset_s, offset_s)
+
+
+class VoiceTracker:
+    """Singers told apart as notes come in, without looking ahead.
+
+    Examples
+    --------
+    >>> from callresp.listen.model import NOTE
+    >>> tracker = VoiceTracker()
+    >>> def sung(at_s: float, hz: float) -> Rows:
+    ...     row = np.zeros(1, NOTE)
+    ...     row["onset_s"], row["offset_s"], row["pitch_hz"] = at_s, at_s + 0.1, hz
+    ...     row["tonality"] = 1.0
+    ...     return row
+    >>> [tracker.assign(sung(at_s, hz)) for at_s, hz in ((0, 900), (1, 7000), (2, 910))]
+    [0, 1, 0]
+    """
+
+    def __init__(self) -> None:
+        self._known = singers.nobody()
+        self._heard = 0
+
+    def assign(self, note: Rows, features: Rows | None = None) -> int:
+        """The singer of one note: rows of `NOTE` and `FEATURES`, shape ``(1,)`` or ``()``."""
+        note = np.atleast_1d(note)
+        features = np.zeros(1, FEATURES) if features is None else np.atleast_1d(features)
+        look = looks_of(note, features)[0]
+        onset_s, offset_s = float(note["onset_s"][0]), float(note["offset_s"][0])
+        voice = int(singers.choose(look, self._heard, onset_s, offset_s, self._known))
+        if voice == self._known.used[0]:
+            self._known.used[0] += 1
+        singers.learn(look, self._heard, onset_s, offset_s, voice, self._known)
+        self._heard += 1
+        return voice
