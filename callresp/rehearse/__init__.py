@@ -1,1 +1,29 @@
-"""Everything that can be heard and seen without hardware."""
+"""Everything that can be heard and seen without hardware.
+
+Goal
+----
+Let the artist hear and see what a plan would do, before any coil is driven:
+the strikers' sound by modal synthesis, a mix beside the recorded chorus, a
+Standard MIDI File, pictures of a passage and of a day, and a workshop sheet of
+the palette.
+
+All of them read a plan through `acting.act`, so they can't disagree about what
+is played. Sources stand at the head of each module.
+"""
+
+from callresp.rehearse.levels import FULL_SCALE_DB_SPL, Place, place_of
+from callresp.rehearse.mixing import HEARING, Mixed, Mixing, mix
+from callresp.rehearse.rendering import Machine, render, stream
+
+__all__ = [
+    "FULL_SCALE_DB_SPL",
+    "HEARING",
+    "Machine",
+    "Mixed",
+    "Mixing",
+    "Place",
+    "mix",
+    "place_of",
+    "render",
+    "stream",
+]
