@@ -1,0 +1,115 @@
+"""``callresp reply``: a heard score in, a reply score out."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+
+import click
+import msgspec
+
+from callresp.commands import ui
+from callresp.score import ReplyNote, ReplyScore
+
+
+@click.command(name="reply")
+@click.argument("heard", type=click.Path(path_type=Path))
+@click.option("--palette", default="fettle", show_default=True, help="Shipped name or TOML file.")
+@click.option("--rules", default="answer", show_default=True, help="Shipped name or TOML file.")
+@click.option("--seed", type=click.IntRange(0), help="Another seed than the rule set's own.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Reply score to write.")
+@click.option("--explain", is_flag=True, help="List every reply note and silence with its reason.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    heard: Path,
+    palette: str,
+    rules: str,
+    seed: int | None,
+    output: Path | None,
+    explain: bool,
+    as_json: bool,
+) -> None:
+    """Answer a heard score with a palette and a rule set.
+
+    The machine waits for phrases to close, gives way as its manners say, and
+    writes for each note which heard note and which rule it came from.
+
+    \b
+    Examples:
+      callresp reply dawn.heard.jsonl                 writes dawn.reply.jsonl
+      callresp reply dawn.heard.jsonl --rules shadow --explain
+      callresp reply dawn.heard.jsonl --palette mine.toml --rules mine-rules.toml
+    """
+    from callresp.palette import load_palette
+    from callresp.reply import answer, load_rules
+    from callresp.reply.rules import unknown_instruments
+    from callresp.score import read_heard, write_reply
+
+    machine, rule_set = load_palette(palette), load_rules(rules)
+    for line in unknown_instruments(rule_set, machine):
+        ui.warn(line)
+    score = answer(read_heard(heard), machine, rule_set, seed)
+    score = msgspec.structs.replace(
+        score, header=msgspec.structs.replace(score.header, palette=palette)
+    )
+    output = output or _beside(heard)
+    write_reply(output, score)
+    if as_json:
+        ui.emit({"reply": str(output), **figures(score)})
+        return
+    tell(score)
+    if explain:
+        for text in account(score):
+            ui.say(f"  {text}")
+    ui.say(f"wrote {output}")
+    ui.say(f"next: callresp check {output}")
+
+
+def _beside(heard: Path) -> Path:
+    stem = heard.name.removesuffix(".jsonl").removesuffix(".heard")
+    return heard.with_name(f"{stem}.reply.jsonl")
+
+
+def figures(score: ReplyScore) -> dict[str, object]:
+    """Counts of a reply score."""
+    return {
+        "notes": len(score.notes),
+        "answered": len({note.heard_phrase for note in score.notes}),
+        "unanswered": len(score.unanswered),
+        "rules": dict(Counter(note.rule for note in score.notes).most_common()),
+        "silences": dict(Counter(reason(s.why) for s in score.unanswered).most_common()),
+    }
+
+
+def reason(why: str) -> str:
+    """The kind of a reason, without the figures that differ from phrase to phrase."""
+    return "no rule fits" if why.startswith("no rule fits") else why
+
+
+def tell(score: ReplyScore) -> None:
+    """Tell a person what was answered, and what was not and why."""
+    answered = len({note.heard_phrase for note in score.notes})
+    total = answered + len(score.unanswered)
+    ui.say(f"{score.header.rules}: answers {answered} of {total} phrases, {len(score.notes)} notes")
+    for rule, count in Counter(note.rule for note in score.notes).most_common():
+        ui.say(f"  {rule}: {count} notes")
+    for why, count in Counter(reason(s.why) for s in score.unanswered).most_common():
+        ui.say(f"  silent {count} times: {why}")
+
+
+def account(score: ReplyScore) -> list[str]:
+    """Every note and silence in order of time, each with its reason."""
+    rows = [(note.onset_s, _note_line(note)) for note in score.notes]
+    rows += [
+        (s.at_s, f"{s.at_s:.3f} s  phrase {s.unanswered} is not answered: {s.why}")
+        for s in score.unanswered
+    ]
+    return [text for _, text in sorted(rows)]
+
+
+def _note_line(note: ReplyNote) -> str:
+    length = "rings" if note.offset_s is None else f"{note.offset_s - note.onset_s:.2f} s"
+    return (
+        f"{note.onset_s:.3f} s  {note.instrument}, force {note.force:.2f}, {length}"
+        f"  [{note.rule}] {note.why}"
+    )

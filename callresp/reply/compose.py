@@ -1,0 +1,166 @@
+"""From a phrase and a rule to notes on strikers, each with its reason."""
+
+from __future__ import annotations
+
+import random
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from callresp.palette.model import Palette, Striker
+from callresp.reply import rhythm
+from callresp.reply.material import TREATMENTS, Tone, Tones, from_phrase, settled
+from callresp.reply.pitch import cents, choose
+from callresp.reply.rules import Rule
+from callresp.score import Note, Phrase
+
+LOUDNESS_S = 60.0
+SHORT_S = 0.12
+LONG_S = 1.5
+MUTED_S = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """A note to play, from the reply's start."""
+
+    at_s: float
+    length_s: float | None
+    instrument: str
+    force: float
+    heard: int | None
+    asked_hz: float | None
+    why: str
+
+
+class Loudness:
+    """The loudest level of the last minute: full force is measured against it."""
+
+    def __init__(self) -> None:
+        self._recent: deque[tuple[float, float]] = deque()
+
+    def heard(self, note: Note) -> None:
+        """Take note of a note, in order of onset."""
+        while self._recent and self._recent[-1][1] <= note.level_db:
+            self._recent.pop()
+        self._recent.append((note.onset_s, note.level_db))
+
+    def top_db(self, at_s: float) -> float:
+        """The loudest level in the minute before `at_s`."""
+        while len(self._recent) > 1 and self._recent[0][0] < at_s - LOUDNESS_S:
+            self._recent.popleft()
+        return self._recent[0][1] if self._recent else 0.0
+
+
+def compose(
+    phrase: Phrase, rule: Rule, palette: Palette, top_db: float, rng: random.Random
+) -> list[Stroke]:
+    """The strokes that a rule answers a phrase with, in order; may be empty."""
+    tones = from_phrase(phrase)
+    for name in rule.treatments:
+        tones = TREATMENTS[name](tones)
+    tones = settled(tones[: rule.at_most])
+    strikers = _strikers(tones, rule, palette, rng)
+    tones = rhythm.scaled(tones, rule.stretch)
+    if rule.rhythm == "pulse":
+        tones = rhythm.on_pulse(tones, rhythm.pulse_of(tones))
+    elif rule.rhythm == "stretched":
+        tones = rhythm.scaled(tones, rhythm.stretch_needed(tones, strikers))
+    played = [
+        (tone, striker)
+        for tone, striker in zip(tones, strikers, strict=True)
+        if striker is not None
+    ]
+    strokes = []
+    for place, (tone, striker) in enumerate(played):
+        share = place / max(len(played) - 1, 1)
+        strokes.append(
+            Stroke(
+                at_s=tone.at_s,
+                length_s=_length(tone, rule, share),
+                instrument=striker.name,
+                force=_force(tone, rule, share, top_db),
+                heard=tone.heard,
+                asked_hz=tone.pitch_hz,
+                why=_why(tone, striker, rule),
+            )
+        )
+    return strokes
+
+
+def _strikers(
+    tones: Tones, rule: Rule, palette: Palette, rng: random.Random
+) -> list[Striker | None]:
+    allowed = [s for s in palette.striker if not rule.strikers or s.name in rule.strikers]
+    moved = 2 ** (rule.transpose_cents / 1200)
+    asked = [None if tone.pitch_hz is None else tone.pitch_hz * moved for tone in tones]
+    chosen = choose(asked, allowed, rule.pitch)
+    drum = _drum(tones, rule, palette, rng)
+    return [
+        drum if tone.pitch_hz is None else striker
+        for tone, striker in zip(tones, chosen, strict=True)
+    ]
+
+
+def _drum(tones: Tones, rule: Rule, palette: Palette, rng: random.Random) -> Striker | None:
+    """One striker for the unpitched notes of a phrase: one that is quick enough."""
+    names = rule.unpitched
+    able = [
+        s
+        for s in palette.striker
+        if (s.name in names if names else s.pitch_hz is None)
+        and (not rule.strikers or s.name in rule.strikers or s.name in names)
+    ]
+    if not able:
+        return None
+    times = [tone.at_s for tone in tones if tone.pitch_hz is None]
+    steps = [b - a for a, b in pairwise(times)]
+    least_ms = 1000 * min(steps, default=10.0) * rule.stretch
+    quick = [striker for striker in able if striker.restrike_ms <= least_ms]
+    return rng.choice(quick) if quick else min(able, key=lambda s: s.restrike_ms)
+
+
+def _length(tone: Tone, rule: Rule, share: float) -> float | None:
+    """How long a note sounds before its damper falls; `None` lets it ring."""
+    if rule.damping == "ring":
+        return None
+    if rule.damping == "short":
+        return SHORT_S
+    if rule.damping == "as heard":
+        return max(tone.length_s, 2 * MUTED_S)
+    grown = share if rule.damping == "short to long" else 1 - share
+    return float(SHORT_S * (LONG_S / SHORT_S) ** grown)
+
+
+def _force(tone: Tone, rule: Rule, share: float, top_db: float) -> float:
+    level = top_db if rule.dynamics == "even" else tone.level_db
+    force = 1 + (level - rule.softer_db - top_db) / rule.range_db
+    if rule.dynamics == "fade":
+        force *= 1 - 0.7 * share
+    elif rule.dynamics == "swell":
+        force *= 0.3 + 0.7 * share
+    return min(max(force, 0.0), 1.0)
+
+
+def _why(tone: Tone, striker: Striker, rule: Rule) -> str:
+    said = f", {tone.said}" if tone.said else ""
+    source = f"note {tone.heard}" if tone.heard is not None else "an added note"
+    if tone.pitch_hz is None or striker.pitch_hz is None:
+        return f"{source}{said}: no pitch, so {striker.name}"
+    off = cents(tone.pitch_hz, striker.pitch_hz)
+    return (
+        f"{source}{said}: {tone.pitch_hz:.0f} Hz to {striker.name}"
+        f" ({striker.pitch_hz:.0f} Hz, {off:+.0f} cents) by {rule.pitch}"
+    )
+
+
+def ends_s(strokes: Sequence[Stroke], palette: Palette) -> float:
+    """When the last stroke has been made and its damper fallen, or half its ring is over."""
+    last = 0.0
+    for stroke in strokes:
+        striker = palette.striker_named(stroke.instrument)
+        ring_s = min(striker.t60_s / 2, LONG_S) if striker is not None else 0.5
+        length_s = ring_s if stroke.length_s is None else stroke.length_s
+        last = max(last, stroke.at_s + length_s)
+    return last

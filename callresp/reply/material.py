@@ -1,0 +1,127 @@
+"""What a reply is made of: notes without instruments, and how rules treat them.
+
+Conventions
+-----------
+Times are seconds from the reply's first note. Pitches are log2 of hertz where
+they are moved, so that an inversion keeps sizes of intervals; `None` has none.
+Treatments are those of counterpoint: retrograde plays backwards in time,
+inversion mirrors each interval about the first pitch (as in Fux 1725, and in
+set theory, Forte 1973).
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from callresp.score import Phrase
+
+
+@dataclass(frozen=True, slots=True)
+class Tone:
+    """A note to be, from `at_s` for `length_s`; `heard` is the note that it answers."""
+
+    at_s: float
+    length_s: float
+    pitch_hz: float | None
+    level_db: float
+    heard: int | None
+    said: str = ""
+
+
+Tones = tuple[Tone, ...]
+
+
+def from_phrase(phrase: Phrase) -> Tones:
+    """The tones of a heard phrase."""
+    start_s = phrase.onset_s
+    return tuple(
+        Tone(note.onset_s - start_s, note.length_s, note.pitch_hz, note.level_db, note.id)
+        for note in phrase.notes
+    )
+
+
+def settled(tones: Sequence[Tone]) -> Tones:
+    """The same, in order and from 0."""
+    if not tones:
+        return ()
+    ordered = sorted(tones, key=lambda tone: tone.at_s)
+    start_s = ordered[0].at_s
+    return tuple(replace(tone, at_s=tone.at_s - start_s) for tone in ordered)
+
+
+def retrograde(tones: Tones) -> Tones:
+    """Last first: onsets are mirrored about the middle, lengths stay."""
+    end_s = max(tone.at_s for tone in tones)
+    return settled([replace(tone, at_s=end_s - tone.at_s, said="backwards") for tone in tones])
+
+
+def invert(tones: Tones) -> Tones:
+    """Each interval mirrored about the first pitch."""
+    axis = next((tone.pitch_hz for tone in tones if tone.pitch_hz is not None), None)
+    if axis is None:
+        return tones
+    return tuple(
+        tone
+        if tone.pitch_hz is None
+        else replace(tone, pitch_hz=axis * axis / tone.pitch_hz, said="mirrored")
+        for tone in tones
+    )
+
+
+def head(tones: Tones, count: int = 3) -> Tones:
+    """The first notes: three, or half of a longer phrase."""
+    keep = max(count, len(tones) // 2)
+    return settled([replace(tone, said="from its head") for tone in tones[:keep]])
+
+
+def tail(tones: Tones, count: int = 3) -> Tones:
+    """The last notes, three at most."""
+    return settled([replace(tone, said="from its tail") for tone in tones[-count:]])
+
+
+def thin(tones: Tones) -> Tones:
+    """Every other note: say less than was heard."""
+    return settled([replace(tone, said="thinned") for tone in tones[::2]])
+
+
+def contour(tones: Tones) -> Tones:
+    """Only first, last and the turns of the line."""
+    pitched = [tone for tone in tones if tone.pitch_hz is not None]
+    if len(pitched) < 3:
+        return tones
+    kept = [pitched[0]]
+    for before, tone, after in zip(pitched, pitched[1:], pitched[2:], strict=False):
+        rises = (tone.pitch_hz or 0) - (before.pitch_hz or 0)
+        goes = (after.pitch_hz or 0) - (tone.pitch_hz or 0)
+        if rises * goes < 0:
+            kept.append(tone)
+    kept.append(pitched[-1])
+    return settled([replace(tone, said="a turn of its line") for tone in kept])
+
+
+def ostinato(tones: Tones) -> Tones:
+    """Its own beat, four times: the median time between onsets, on its lowest note."""
+    if len(tones) < 3:
+        return tones
+    steps = [b.at_s - a.at_s for a, b in pairwise(tones)]
+    beat_s = max(statistics.median(steps), 0.05)
+    lowest = min(tones, key=lambda tone: tone.pitch_hz or 0.0)
+    return tuple(
+        replace(lowest, at_s=beat_s * beat, length_s=0.8 * beat_s, said="on its beat")
+        for beat in range(4)
+    )
+
+
+TREATMENTS: dict[str, Callable[[Tones], Tones]] = {
+    "echo": lambda tones: tones,
+    "contour": contour,
+    "invert": invert,
+    "retrograde": retrograde,
+    "head": head,
+    "tail": tail,
+    "thin": thin,
+    "ostinato": ostinato,
+}
