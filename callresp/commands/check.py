@@ -84,9 +84,10 @@ def tell(figures: Summary, changes: tuple[Change, ...], every: bool) -> None:
     ui.say(f"  peak {figures.peak_current_a:.2f} A, {figures.energy_wh:.3f} Wh{life}")
     if figures.hottest is not None:
         hot = figures.hottest
+        weaker = f", {hot.force_loss_db:.1f} dB weaker" if hot.force_loss_db >= 0.05 else ""
         ui.say(
-            f"  hottest coil: {hot.instrument}, {hot.temperature_c:.0f} of {hot.limit_c:.0f} °C,"
-            f" {hot.force_loss_db:.1f} dB weaker then"
+            f"  hottest coil: {hot.instrument}, {hot.temperature_c:.0f} of"
+            f" {hot.limit_c:.0f} °C{weaker}"
         )
     for caution in CAUTIONS:
         ui.warn(caution)

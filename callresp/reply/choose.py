@@ -34,7 +34,7 @@ def unmet(when: When, phrase: Phrase, since_reply_s: float) -> str | None:
         if not when.pitch_hz[0] <= middle <= when.pitch_hz[1]:
             low, high = when.pitch_hz
             return f"pitch {middle:.0f} Hz is outside {low:g} to {high:g}"
-    if 0 < when.since_reply_s and since_reply_s < when.since_reply_s:
+    if when.since_reply_s > 0 and since_reply_s < when.since_reply_s:
         return f"only {since_reply_s:.1f} s since the last reply"
     return None
 
