@@ -43,7 +43,7 @@ def list_scenes(as_json: bool) -> None:
             emit(_facts(name, recipe))
         else:
             snr = "      " if recipe.snr_db is None else f"{recipe.snr_db:3.0f} dB"
-            say(f"{name:<20} {recipe.seconds:6.0f} s  {snr}  {recipe.description}")
+            say(f"{name:<20} {recipe.use:<8} {recipe.seconds:6.0f} s  {snr}  {recipe.description}")
 
 
 @corpus.command()
@@ -91,6 +91,7 @@ def _facts(name: str, recipe: Recipe) -> dict[str, object]:
         "name": name,
         "seconds": recipe.seconds,
         "seed": recipe.seed,
+        "use": recipe.use,
         "snr_db": recipe.snr_db,
         "singers": len(recipe.singer),
         "noise": [noise.kind for noise in recipe.noise],

@@ -4,21 +4,37 @@ Goal
 ----
 Recordings to rehearse with, to test against and to bench on, made from a
 recipe: who sings what, how far off, over which noise. The same recipe gives
-the same bytes, and each comes with a heard score that is true by construction.
+the same bytes (on one machine and one set of library versions), and each comes
+with a heard score that is true by construction.
 
 Conventions
 -----------
 - 48 kHz, one channel, float32.
 - A note's *onset* is where the direct sound's envelope first rises above
-  -20 dB re its peak, its *offset* where it last falls below; both as they
-  reach the microphone (sound travels at 343 m/s).
-- A note's *level* is that of its direct sound between them, dB re a full-scale
-  sine; echoes and noise are not counted.
-- The stated *SNR* is the mean power of all direct sounds while they sound over
-  the noise's mean power, both within 500 Hz to 12 kHz, where birds sing.
+  -20 dB re its peak, its *offset* where it last falls below: near where a
+  person sees it leave the floor and sink into it. Both are counted as the
+  sound reaches the microphone, so the way through the air is in them.
+- A note's *level* is the RMS level of its direct sound between them, as it
+  stands in the mix, dB re a full-scale sine; echoes and noise are not counted.
+- A note's *pitch track* is that of its fundamental, every 4 ms or closer. What
+  has no pitch (buzz, click, knock) has tonality 0 and no track. Two notes that
+  one singer sings at once are two notes.
+- A note's *snr_db* is its level over the noise in its band, widened to a third
+  of an octave at least.
+- The stated *SNR* of a scene is defined in callresp.scene.levels.
 """
 
-from callresp.scene.recipe import Recipe, load_recipe, vary
-from callresp.scene.render import Scene, render, render_to
+from callresp.scene.recipe import Noise, Recipe, Singer, load_recipe, vary
+from callresp.scene.render import Scene, Stage, render, render_to
 
-__all__ = ["Recipe", "Scene", "load_recipe", "render", "render_to", "vary"]
+__all__ = [
+    "Noise",
+    "Recipe",
+    "Scene",
+    "Singer",
+    "Stage",
+    "load_recipe",
+    "render",
+    "render_to",
+    "vary",
+]

@@ -1,138 +1,243 @@
-"""The noises of a place, made second by second from one stream each.
+"""The noises of a place, made second by second, each from a stream of its own.
 
-Each noise is made at unit mean square within the birds' band (500 Hz to
-12 kHz), so that a level can be set without hearing all of it first.
+Goal
+----
+Wind, water, rain and traffic whose power in any band is known before a sample
+is made, so that a stated signal-to-noise ratio holds without hearing the whole
+scene first.
+
+Conventions
+-----------
+A noise is stationary sound times a slow swell. The stationary sound has a power
+density that follows from its filters (and, for water, from its bubbles); the
+swell has mean square 1 over the scene. Streams run at unit gain.
+
+Sources
+-------
+Sum of randomly timed pulses: Campbell's theorem (Rice 1944, Bell System
+Technical Journal 23). Bubbles as decaying sines: Minnaert 1933, Phil. Mag. 16;
+sizes and decays here from memory. Spectra of wind in leaves, rain and tyres:
+common practice, no source. Drops and bubbles right at the microphone are left
+out: the sizes of both are cut at 2.5 standard deviations.
 """
 
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
 
+from callresp.scene.filters import Band, smoothed
 from callresp.scene.recipe import NoiseKind
 
 Wave = npt.NDArray[np.float64]
-BAND_HZ = (500.0, 12000.0)
-_PROBE_S = 30
+
+SHARE_BAND_HZ = (500.0, 12000.0)
+_SWELL_STEP_S = 0.25
+_CUT = 2.5
 
 
-class _Filter:
-    """A cascade of second-order sections that keeps its state between blocks."""
+@dataclass(frozen=True, slots=True)
+class Part:
+    """White noise or random pulses through a band filter of first order, with a swell.
 
-    def __init__(self, sections: Wave) -> None:
-        self._sections = sections
-        self._state = np.zeros((len(sections), 2))
+    `pulses_per_s` of 0 means white noise. `period_s` and `depth` (in nepers)
+    describe the swell.
+    """
 
-    def __call__(self, wave: Wave) -> Wave:
-        out, self._state = signal.sosfilt(self._sections, wave, zi=self._state)
-        return np.asarray(out)
-
-
-def _band(low_hz: float, high_hz: float, rate_hz: int, order: int = 2) -> _Filter:
-    high = min(high_hz, 0.45 * rate_hz)
-    return _Filter(signal.butter(order, [low_hz, high], "band", fs=rate_hz, output="sos"))
-
-
-def _low(high_hz: float, rate_hz: int, order: int = 2) -> _Filter:
-    return _Filter(signal.butter(order, high_hz, "low", fs=rate_hz, output="sos"))
+    low_hz: float
+    high_hz: float
+    gain: float
+    period_s: float
+    depth: float
+    pulses_per_s: float = 0.0
 
 
-class _Slow:
-    """A gust: a slow random swell, positive, of mean square about 1."""
+@dataclass(frozen=True, slots=True)
+class Bubbles:
+    """Randomly timed decaying sines, their pitches even in log frequency."""
 
-    def __init__(self, rng: np.random.Generator, period_s: float, depth: float) -> None:
-        self._rng, self._period_s, self._depth = rng, period_s, depth
-        self._last = 0.0
-
-    def __call__(self, count: int) -> Wave:
-        """One second of it."""
-        keep = np.exp(-1 / self._period_s)
-        goal = keep * self._last + np.sqrt(1 - keep**2) * self._rng.standard_normal()
-        ramp = np.linspace(self._last, goal, count, endpoint=False)
-        self._last = goal
-        return np.asarray(np.exp(self._depth * ramp - self._depth**2))
+    per_s: float = 90.0
+    low_hz: float = 450.0
+    high_hz: float = 3500.0
+    decay_s: float = 0.003
+    length_s: float = 0.02
+    gain: float = 0.12
+    spread: float = 0.5
 
 
-def _wind(rng: np.random.Generator, rate_hz: int) -> Iterator[Wave]:
-    rumble, hiss = _band(60, 700, rate_hz, 1), _band(300, 5000, rate_hz, 1)
-    gust, leaves = _Slow(rng, 3.0, 0.45), _Slow(rng, 1.2, 0.35)
-    while True:
-        low = rumble(rng.standard_normal(rate_hz)) * gust(rate_hz)
-        high = hiss(rng.standard_normal(rate_hz)) * leaves(rate_hz)
-        yield low + 0.35 * high
-
-
-def _water(rng: np.random.Generator, rate_hz: int) -> Iterator[Wave]:
-    flow = _band(350, 5000, rate_hz, 1)
-    length = int(0.012 * rate_hz)
-    time_s = np.arange(length) / rate_hz
-    carry = np.zeros(length)
-    while True:
-        wave = np.zeros(rate_hz + length)
-        wave[:length] += carry
-        for start in rng.integers(0, rate_hz, rng.poisson(90)):
-            hertz = np.exp(rng.uniform(np.log(450), np.log(3500)))
-            size = np.exp(rng.normal(0, 0.5))
-            bubble = np.sin(2 * np.pi * hertz * time_s) * np.exp(-time_s / 0.003)
-            wave[start : start + length] += 0.12 * size * bubble
-        carry = wave[rate_hz:].copy()
-        yield wave[:rate_hz] + flow(rng.standard_normal(rate_hz))
-
-
-def _rain(rng: np.random.Generator, rate_hz: int) -> Iterator[Wave]:
-    patter = _band(900, 15000, rate_hz, 1)
-    drops = _band(1500, 12000, rate_hz, 1)
-    slow = _Slow(rng, 8.0, 0.25)
-    while True:
-        hits = np.zeros(rate_hz)
-        at = rng.integers(0, rate_hz, rng.poisson(220))
-        np.add.at(hits, at, np.exp(rng.normal(0.6, 0.6, len(at))))
-        yield (patter(rng.standard_normal(rate_hz)) + 2.0 * drops(hits)) * slow(rate_hz)
-
-
-def _traffic(rng: np.random.Generator, rate_hz: int) -> Iterator[Wave]:
-    engines, tyres = _band(40, 250, rate_hz, 1), _band(500, 1600, rate_hz, 1)
-    passing = _Slow(rng, 9.0, 0.6)
-    while True:
-        swell = passing(rate_hz)
-        low, high = engines(rng.standard_normal(rate_hz)), tyres(rng.standard_normal(rate_hz))
-        yield (1.5 * low + 0.6 * high) * swell
-
-
-_MAKERS: dict[NoiseKind, Callable[[np.random.Generator, int], Iterator[Wave]]] = {
-    "wind": _wind,
-    "water": _water,
-    "rain": _rain,
-    "traffic": _traffic,
+_PARTS: dict[NoiseKind, tuple[Part, ...]] = {
+    "wind": (
+        Part(60, 500, 1.0, period_s=3.0, depth=0.45),
+        Part(400, 5000, 0.3, period_s=1.2, depth=0.35),
+    ),
+    "water": (Part(350, 5000, 1.0, period_s=20.0, depth=0.05),),
+    "rain": (
+        Part(900, 15000, 1.0, period_s=8.0, depth=0.2),
+        Part(1500, 12000, 1.2, period_s=8.0, depth=0.2, pulses_per_s=400.0),
+    ),
+    "traffic": (
+        Part(40, 250, 1.5, period_s=9.0, depth=0.6),
+        Part(500, 1600, 0.6, period_s=9.0, depth=0.6),
+    ),
 }
+_SPREAD = 0.5  # of the sizes of drops, in nepers
 
 
-def seconds_of(kind: NoiseKind, seed: int, rate_hz: int) -> Iterator[Wave]:
-    """Yield a noise for ever, a second at a time, at unit power in the birds' band."""
-    gain = 1 / np.sqrt(_typical_power(kind, rate_hz))
-    rng = np.random.default_rng([seed, zlib.crc32(kind.encode())])
-    for wave in _MAKERS[kind](rng, rate_hz):
-        yield gain * wave
+def _mean_square_size(spread: float) -> float:
+    """Mean square of a log-normal size of median 1, cut at `_CUT` standard deviations."""
+    x = np.linspace(-_CUT, _CUT, 4001)
+    weight = np.exp(-(x**2) / 2)
+    return float(np.sum(weight * np.exp(2 * spread * x)) / np.sum(weight))
 
 
-_POWERS: dict[tuple[str, int], float] = {}
+def _sizes(rng: np.random.Generator, count: int, spread: float) -> Wave:
+    """Log-normal sizes, cut at both ends by drawing again."""
+    x = rng.standard_normal(count)
+    while len(beyond := np.flatnonzero(np.abs(x) > _CUT)):
+        x[beyond] = rng.standard_normal(len(beyond))
+    return np.asarray(np.exp(spread * x))
 
 
-def _typical_power(kind: NoiseKind, rate_hz: int) -> float:
-    """Mean square in the birds' band over half a minute of a fixed stream."""
-    if (kind, rate_hz) not in _POWERS:
-        maker = _MAKERS[kind](np.random.default_rng(20260512), rate_hz)
-        probe = np.concatenate([next(maker) for _ in range(_PROBE_S)])
-        _POWERS[kind, rate_hz] = band_power(probe, rate_hz)
-    return _POWERS[kind, rate_hz]
+class Swell:
+    """A slow random swell, drawn for the whole scene, of mean square 1 over it."""
+
+    def __init__(self, rng: np.random.Generator, period_s: float, depth: float, seconds: float):
+        count = int(np.ceil(seconds / _SWELL_STEP_S)) + int(2 / _SWELL_STEP_S)
+        keep = np.exp(-_SWELL_STEP_S / period_s)
+        steps = rng.standard_normal(count + 1) * np.sqrt(1 - keep**2)
+        steps[0] = rng.standard_normal()
+        path = depth * smoothed(steps, keep)
+        within = path[: int(np.ceil(seconds / _SWELL_STEP_S)) + 1]
+        self._path = path - 0.5 * np.log(_mean_square(within))
+        self.highest = float(np.exp(self._path.max()))
+
+    def __call__(self, second: int, rate_hz: int) -> Wave:
+        """One second of it."""
+        each = round(1 / _SWELL_STEP_S)
+        points = self._path[second * each : (second + 1) * each + 1]
+        grid = np.arange(rate_hz) * (each / rate_hz)
+        return np.asarray(np.exp(np.interp(grid, np.arange(each + 1), points)))
 
 
-def band_power(wave: npt.ArrayLike, rate_hz: int) -> float:
-    """Mean square within `BAND_HZ`, by Welch's method (1967)."""
-    hertz, density = signal.welch(np.asarray(wave), rate_hz, nperseg=4096)
-    inside = (hertz >= BAND_HZ[0]) & (hertz <= BAND_HZ[1])
-    return float(np.sum(density[inside]) * (hertz[1] - hertz[0]))
+def _mean_square(path: Wave) -> float:
+    """Mean of ``exp(2 path)`` along straight lines between the points."""
+    first, rise = 2 * path[:-1], 2 * np.diff(path)
+    steady = np.abs(rise) < 1e-9
+    slope = np.where(steady, 1.0, rise)
+    mean = np.where(steady, 1.0, np.expm1(slope) / slope)
+    return float(np.mean(np.exp(first) * mean))
+
+
+class _Sounding:
+    """A `Part` as it runs."""
+
+    def __init__(self, part: Part, rng: np.random.Generator, seconds: float, rate_hz: int) -> None:
+        self._part, self._rng, self._rate_hz = part, rng, rate_hz
+        self.swell = Swell(rng, part.period_s, part.depth, seconds)
+        self._pulse = _pulse_gain(part, rate_hz) if part.pulses_per_s else 0.0
+        self._band = Band(part.low_hz, part.high_hz, rate_hz)
+
+    def __call__(self, second: int) -> Wave:
+        rng, part = self._rng, self._part
+        if part.pulses_per_s:
+            dry = np.zeros(self._rate_hz)
+            at = rng.integers(0, self._rate_hz, rng.poisson(part.pulses_per_s))
+            sign = rng.choice([-1.0, 1.0], len(at))
+            np.add.at(dry, at, sign * _sizes(rng, len(at), _SPREAD) * self._pulse)
+        else:
+            dry = rng.standard_normal(self._rate_hz)
+        return np.asarray(part.gain * self._band(dry) * self.swell(second, self._rate_hz))
+
+
+def _pulse_gain(part: Part, rate_hz: int) -> float:
+    """Size of pulses that gives them the power density of white noise of variance 1."""
+    per_sample = part.pulses_per_s / rate_hz
+    return float(1 / np.sqrt(per_sample * _mean_square_size(_SPREAD)))
+
+
+class _Bubbling:
+    """`Bubbles` as they run."""
+
+    def __init__(self, bubbles: Bubbles, rng: np.random.Generator, rate_hz: int) -> None:
+        self._bubbles, self._rng, self._rate_hz = bubbles, rng, rate_hz
+        self._carry = np.zeros(round(bubbles.length_s * rate_hz))
+
+    def __call__(self, second: int) -> Wave:
+        rng, kind, rate = self._rng, self._bubbles, self._rate_hz
+        length = len(self._carry)
+        wave = np.zeros(rate + length)
+        wave[:length] = self._carry
+        count = rng.poisson(kind.per_s)
+        starts = rng.integers(0, rate, count)
+        pitches = np.exp(rng.uniform(np.log(kind.low_hz), np.log(kind.high_hz), count))
+        sizes = kind.gain * _sizes(rng, count, kind.spread)
+        time_s = np.arange(length) / rate
+        sounds = np.sin(2 * np.pi * pitches[:, None] * time_s) * np.exp(-time_s / kind.decay_s)
+        for start, sound in zip(starts, sizes[:, None] * sounds, strict=True):
+            wave[start : start + length] += sound
+        self._carry = wave[rate:].copy()
+        return wave[:rate]
+
+
+class Noise:
+    """One noise of a scene, at unit gain."""
+
+    def __init__(self, kind: NoiseKind, seed: int, seconds: float, rate_hz: int) -> None:
+        rng = np.random.default_rng([seed, zlib.crc32(kind.encode())])
+        streams = rng.spawn(len(_PARTS[kind]) + 1)
+        self.kind = kind
+        self._running: list[Callable[[int], Wave]] = []
+        self._tables: list[Wave] = []
+        self._peaks: list[float] = []
+        for part, stream in zip(_PARTS[kind], streams, strict=False):
+            sounding = _Sounding(part, stream, seconds, rate_hz)
+            self._running.append(sounding)
+            self._peaks.append(sounding.swell.highest)
+            self._tables.append(_power_below(_part_density(part, rate_hz)))
+        if kind == "water":
+            self._running.append(_Bubbling(Bubbles(), streams[-1], rate_hz))
+            self._peaks.append(1.0)
+            self._tables.append(_power_below(_bubble_density(Bubbles(), _GRID_HZ)))
+
+    def __call__(self, second: int) -> Wave:
+        """The second of that number; they must be asked for in order."""
+        return np.asarray(sum(run(second) for run in self._running))
+
+    def power(self, band_hz: tuple[float, float]) -> float:
+        """Mean square within a band."""
+        below = [np.interp(band_hz, _GRID_HZ, table) for table in self._tables]
+        return float(sum(high - low for low, high in below))
+
+    def crest(self) -> float:
+        """A height that it is most unlikely to pass: 6.5 standard deviations in the worst gust."""
+        parts = zip(self._peaks, self._tables, strict=True)
+        return float(6.5 * np.sqrt(sum(peak**2 * table[-1] for peak, table in parts)))
+
+
+_GRID_HZ = np.linspace(0.0, 24000.0, 4801)
+
+
+def _part_density(part: Part, rate_hz: int) -> Wave:
+    """One-sided power density of a part on the grid."""
+    band = Band(part.low_hz, part.high_hz, rate_hz)
+    return np.asarray(part.gain**2 * 2 / rate_hz * band.power_gain(_GRID_HZ))
+
+
+def _power_below(density: Wave) -> Wave:
+    """Power from 0 Hz up to each place of the grid."""
+    steps = 0.5 * (density[1:] + density[:-1]) * np.diff(_GRID_HZ)
+    return np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def _bubble_density(kind: Bubbles, hertz: Wave) -> Wave:
+    """One-sided power density of decaying sines at random times, by Campbell's theorem."""
+    pitches = np.exp(np.linspace(np.log(kind.low_hz), np.log(kind.high_hz), 200))[:, None]
+    slow = 1 / kind.decay_s
+    turn, swing = 2 * np.pi * hertz, 2 * np.pi * pitches
+    energy = np.abs(swing / ((slow + 1j * turn) ** 2 + swing**2)) ** 2
+    mean = energy.mean(axis=0)
+    return np.asarray(2 * kind.per_s * kind.gain**2 * _mean_square_size(kind.spread) * mean)

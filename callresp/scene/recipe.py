@@ -2,20 +2,27 @@
 
 Conventions
 -----------
-Pairs are ranges to draw from: ``note_ms = [40, 160]``. Voices are letters.
+Pairs are ranges to draw from: ``note_ms = [40, 160]``. Voices are letters. A
+recipe may build on another (``base = "chorus"``): what it says itself counts,
+the rest is taken from there.
 """
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta
 
+from callresp.errors import UserError
+from callresp.files import read_text
 from callresp.resources import find
-from callresp.settings import load
+from callresp.settings import Source, convert
 
-Shape = Literal["whistle", "sweep", "trill", "vibrato", "stack", "buzz", "click", "knock"]
+Shape = Literal[
+    "whistle", "sweep", "arch", "trill", "vibrato", "stack", "double", "buzz", "click", "knock"
+]
 NoiseKind = Literal["wind", "water", "rain", "traffic"]
 
 Positive = Annotated[float, Meta(gt=0.0, le=1e5)]
@@ -29,7 +36,10 @@ class Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class Noise(Table, frozen=True):
-    """One noise of the place; `share_db` is its level among the noises."""
+    """One noise of the place.
+
+    `share_db` is its level among the noises, within 500 Hz to 12 kHz.
+    """
 
     kind: NoiseKind
     share_db: Annotated[float, Meta(ge=-60.0, le=20.0)] = 0.0
@@ -39,7 +49,8 @@ class Singer(Table, frozen=True):
     """One singer.
 
     It has `repertoire` phrases of its own, made once from the seed and its
-    letter, and sings them with small changes, resting between.
+    letter, and sings them with small changes, resting between. `notes` is the
+    number of motifs in a phrase; `per_s` the rate of its trills or strokes.
     `level_db` is its level at 1 m against the other singers. With `thin_out`
     its rests grow through the scene, to ten times at the end.
     """
@@ -59,6 +70,12 @@ class Singer(Table, frozen=True):
     stops_s: Annotated[float, Meta(gt=0.0)] | None = None
     thin_out: bool = False
 
+    def __post_init__(self) -> None:
+        for name in ("band_hz", "notes", "note_ms", "gap_ms", "rest_s", "per_s"):
+            low, high = getattr(self, name)
+            if low > high:
+                raise ValueError(f"'{name}' runs from the lower to the higher: {low} to {high}")
+
 
 class Recipe(Table, frozen=True):
     """A scene. `snr_db` is absent where there are no singers or no noise."""
@@ -66,11 +83,15 @@ class Recipe(Table, frozen=True):
     name: Annotated[str, Meta(min_length=1, max_length=60)]
     seconds: Annotated[float, Meta(ge=0.5, le=90000.0)]
     seed: Annotated[int, Meta(ge=0)]
+    base: str | None = None
+    use: Literal["demo", "tuning", "scoring"] = "tuning"
     description: str = ""
     start: str | None = None
     snr_db: Annotated[float, Meta(ge=-30.0, le=80.0)] | None = None
     reverb_t60_s: Annotated[float, Meta(ge=0.05, le=5.0)] = 0.5
     reverb_db: Annotated[float, Meta(ge=-80.0, le=0.0)] = -24.0
+    echoes: Annotated[int, Meta(ge=0, le=12)] = 4
+    echo_db: Annotated[float, Meta(ge=-60.0, le=-6.0)] = -18.0
     temperature_c: Annotated[float, Meta(ge=-20.0, le=50.0)] = 10.0
     humidity: Annotated[float, Meta(ge=10.0, le=100.0)] = 80.0
     noise: tuple[Noise, ...] = ()
@@ -80,13 +101,16 @@ class Recipe(Table, frozen=True):
         voices = [singer.voice for singer in self.singer]
         if len(voices) != len(set(voices)):
             raise ValueError("each singer needs a letter of its own in 'voice'")
+        kinds = [noise.kind for noise in self.noise]
+        if len(kinds) != len(set(kinds)):
+            raise ValueError("name each noise once, and set its 'share_db'")
         if not self.singer and not self.noise:
             raise ValueError("a scene needs a singer or a noise")
         if self.singer and self.noise and self.snr_db is None:
-            raise ValueError("singers over noise need snr_db")
+            raise ValueError("singers over noise need 'snr_db'")
 
 
-def load_recipe(name: str) -> Recipe:
+def load_recipe(name: str | Path) -> Recipe:
     """Read a recipe: a TOML file, or the name of a shipped one.
 
     Raises
@@ -94,7 +118,24 @@ def load_recipe(name: str) -> Recipe:
     UserError
         With file, line and key.
     """
-    return load(find("scenes", str(name)), Recipe)[0]
+    return convert(_source(find("scenes", str(name)), ()), Recipe)
+
+
+def _source(path: Path, above: tuple[Path, ...]) -> Source:
+    """A recipe's source, its base already laid under it."""
+    source = Source(read_text(path), str(path))
+    base = source.tree.get("base")
+    if not isinstance(base, str):
+        return source
+    if path in above:
+        raise source.fault_at(("base",), "builds on itself", "name another recipe")
+    beside = path.with_name(f"{base}.toml")
+    try:
+        under = beside if beside.is_file() else find("scenes", base)
+    except UserError as fault:
+        raise source.fault_at(("base",), fault.what, fault.remedy) from None
+    source.tree = _source(under, (*above, path)).tree | source.tree
+    return source
 
 
 def vary(
@@ -104,8 +145,16 @@ def vary(
     seconds: float | None = None,
     snr_db: float | None = None,
 ) -> Recipe:
-    """The recipe with another seed, length or SNR."""
+    """The recipe with another seed, length or SNR, each within its allowed range.
+
+    Raises
+    ------
+    UserError
+        When a value can't be.
+    """
     changes = {"seed": seed, "seconds": seconds, "snr_db": snr_db}
-    return msgspec.structs.replace(
-        recipe, **{key: value for key, value in changes.items() if value is not None}
-    )
+    tree = msgspec.to_builtins(recipe) | {k: v for k, v in changes.items() if v is not None}
+    try:
+        return msgspec.convert(tree, Recipe)
+    except msgspec.ValidationError as fault:
+        raise UserError(str(fault), where=recipe.name, remedy="give another value") from None

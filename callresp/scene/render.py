@@ -1,8 +1,7 @@
-"""From a schedule of notes to sound and truth, a second at a time.
+"""From a recipe to sound and truth, a second at a time.
 
-The direct sound falls with distance (inverse distance law and ISO 9613-1); the
-diffuse tail does not, so that far singers sound further inside the place. All
-is scaled so that the loudest moment stays below full scale.
+Memory does not grow with the length of a scene: songs, notes and noises are
+all made when their second comes.
 """
 
 from __future__ import annotations
@@ -12,25 +11,23 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import msgspec
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
 
-from callresp.scene.air import SPEED_OF_SOUND, way_gain
-from callresp.scene.noise import seconds_of
-from callresp.scene.recipe import Recipe, Singer
-from callresp.scene.songs import Sung, schedule
-from callresp.scene.voice import Voiced, gain_for, voiced
-from callresp.score import HeardHeader, HeardScore, Note, write_heard
-from callresp.sound import SINE_POWER, Samples, WavWriter, power_db
+from callresp.files import whole_file
+from callresp.scene.levels import Levels, levels, noise_power
+from callresp.scene.noise import Noise
+from callresp.scene.place import Convolver, Echo, echoes, tail, with_echoes
+from callresp.scene.recipe import Recipe
+from callresp.scene.schedule import Coming, arrivals
+from callresp.scene.truth import header, median_hz, ordered
+from callresp.scene.voice import Voiced, Way, voiced
+from callresp.score import HeardScore, Note, line
+from callresp.sound import Samples, WavWriter, power_db
 
 RATE_HZ = 48000
-# Level at 1 m of a singer with level_db 0, dB re a full-scale sine, before scaling.
-AT_ONE_METRE_DB = 0.0
-PEAK = 0.7
-NOISE_CREST = 5.0
-NOISE_ALONE_DB = -30.0
+# The diffuse field of a singer is that of one so far off, wherever it sits.
+DIFFUSE_AT_M = 10.0
 
 Wave = npt.NDArray[np.float64]
 
@@ -45,189 +42,195 @@ class Scene:
 
 
 @dataclass(frozen=True, slots=True)
-class _Placed:
-    """A note as it reaches the microphone, at unit scale."""
+class _Sounding:
+    """A note at the microphone: its first sample, and its sound with and for the echoes."""
 
-    sung: Sung
-    sound: Voiced
-    at_s: float
-    gain: float
+    first: int
+    coming: Coming
+    voiced: Voiced
+    wave: Wave
+    diffuse: float
 
     @property
-    def end_s(self) -> float:
-        return self.at_s + len(self.sound.wave) / RATE_HZ
+    def last(self) -> int:
+        return self.first + len(self.wave)
 
 
-def _place(recipe: Recipe, singers: dict[str, Singer], sung: Sung) -> _Placed:
-    singer = singers[sung.voice]
-    sound = voiced(sung, RATE_HZ)
-    middle_hz = float(np.sqrt(sung.from_hz * sung.to_hz))
-    way = way_gain(singer.distance_m, middle_hz, recipe.temperature_c, recipe.humidity)
-    gain = gain_for(AT_ONE_METRE_DB + sung.level_db, sound.power) * way
-    return _Placed(sung, sound, sung.at_s + singer.distance_m / SPEED_OF_SOUND, gain)
+class Stage:
+    """A scene ready to be rendered: its levels are set, its sound not yet made."""
 
+    def __init__(self, recipe: Recipe) -> None:
+        self.recipe = recipe
+        self.sample_rate_hz = RATE_HZ
+        self.frames = round(recipe.seconds * RATE_HZ)
+        self._noises = self._fresh_noises()
+        self.levels: Levels = levels(recipe, self._noises, RATE_HZ)
+        self._ways = {s.voice: self._way(s.distance_m) for s in recipe.singer}
+        self._echoes = {s.voice: echoes(recipe, s, RATE_HZ) for s in recipe.singer}
 
-@dataclass(frozen=True, slots=True)
-class _Levels:
-    """Scale of the singers, and power in the birds' band of the noises together."""
+    def _way(self, distance_m: float) -> Way:
+        return Way(distance_m, self.recipe.temperature_c, self.recipe.humidity)
 
-    scale: float
-    noise_power: float
+    def _fresh_noises(self) -> list[Noise]:
+        recipe = self.recipe
+        return [Noise(n.kind, recipe.seed, recipe.seconds, RATE_HZ) for n in recipe.noise]
 
+    def blocks(
+        self, block: int = RATE_HZ, hear: Callable[[Note], None] = lambda note: None
+    ) -> Iterator[Samples]:
+        """Yield the sound as float32 blocks of shape ``(n,)``, n ≤ `block`.
 
-def _levels(recipe: Recipe, placed: list[_Placed]) -> _Levels:
-    """Scale so that singers and noise at the stated SNR fit below full scale."""
-    energy = sum(note.gain**2 * note.sound.energy for note in placed)
-    sounding_s = sum(note.sound.offset_s - note.sound.onset_s for note in placed)
-    if not placed:
-        power = SINE_POWER * 10 ** (NOISE_ALONE_DB / 10)
-        return _Levels(0.0, power if recipe.noise else 0.0)
-    mean = energy / sounding_s
-    snr = 10 ** ((recipe.snr_db or 0.0) / 10)
-    noise_power = mean / snr if recipe.noise else 0.0
-    loudest = max(note.gain * float(np.abs(note.sound.wave).max()) for note in placed)
-    # Wind and traffic carry most of their power below the birds' band: about 10 dB (measured).
-    crest = loudest * 1.5 + NOISE_CREST * np.sqrt(10 * noise_power)
-    scale = PEAK / crest
-    return _Levels(scale, noise_power * scale**2)
+        Each pass makes the same samples, whatever the block.
 
+        Parameters
+        ----------
+        hear
+            Is given the truth of every note, in order of arrival, as it is made.
+        """
+        left = self.frames
+        rest = np.zeros(0, dtype=np.float32)
+        for wave in self._seconds(hear):
+            rest = np.concatenate([rest, wave[:left].astype(np.float32)])
+            left -= min(left, len(wave))
+            whole = len(rest) // block * block
+            for start in range(0, whole, block):
+                yield rest[start : start + block]
+            rest = rest[whole:]
+            if left == 0:
+                break
+        if len(rest):
+            yield rest
 
-def _tail(recipe: Recipe) -> Wave:
-    """A diffuse, exponentially decaying tail (Schroeder's model of late sound)."""
-    count = int(recipe.reverb_t60_s * RATE_HZ)
-    time_s = np.arange(count) / RATE_HZ
-    rng = np.random.default_rng([recipe.seed, 60])
-    tail = rng.standard_normal(count) * 10 ** (-3 * time_s / recipe.reverb_t60_s)
-    tail[: int(0.012 * RATE_HZ)] = 0.0
-    return np.asarray(tail * np.sqrt(10 ** (recipe.reverb_db / 10) / np.sum(tail**2)))
+    def direct(self) -> Iterator[Wave]:
+        """The direct sounds alone, a second at a time, as they stand in the mix."""
+        for direct, _ in self._voices(lambda note: None, with_reflections=False):
+            yield direct
 
+    def noise(self) -> Iterator[Wave]:
+        """The noises alone, a second at a time, as they stand in the mix."""
+        noises = self._fresh_noises()
+        second = 0
+        while True:
+            wave = np.zeros(RATE_HZ)
+            for gain, noise in zip(self.levels.noise, noises, strict=True):
+                wave += gain * noise(second)
+            yield wave
+            second += 1
 
-class _Reverb:
-    """Convolution by blocks, overlap and add."""
+    def _seconds(self, hear: Callable[[Note], None]) -> Iterator[Wave]:
+        reverb = Convolver(tail(self.recipe, RATE_HZ), RATE_HZ)
+        voices = self._voices(hear, with_reflections=True)
+        for (direct, diffuse), noise in zip(voices, self.noise(), strict=False):
+            yield direct + reverb(diffuse) + noise
 
-    def __init__(self, tail: Wave) -> None:
-        self._tail = tail
-        self._over = np.zeros(len(tail) + RATE_HZ)
+    def _voices(
+        self, hear: Callable[[Note], None], *, with_reflections: bool
+    ) -> Iterator[tuple[Wave, Wave]]:
+        """Direct sounds (with early echoes), and what they put into the diffuse field."""
+        notes = arrivals(self.recipe)
+        coming = deque([first] if (first := next(notes, None)) else [])
+        sounding: list[_Sounding] = []
+        start = 0
+        while True:
+            end = start + RATE_HZ
+            while coming and coming[0].at_s * RATE_HZ < end:
+                note = self._sounding(coming.popleft(), with_reflections)
+                if (true := self._true(note)).offset_s < self.recipe.seconds:
+                    hear(true)
+                sounding.append(note)
+                coming.extend([later] if (later := next(notes, None)) else [])
+            direct, diffuse = np.zeros(RATE_HZ), np.zeros(RATE_HZ)
+            for note in sounding:
+                low, high = max(note.first, start), min(note.last, end)
+                part = note.wave[low - note.first : high - note.first]
+                direct[low - start : high - start] += part
+                diffuse[low - start : high - start] += note.diffuse * part
+            sounding = [note for note in sounding if note.last > end]
+            yield direct, diffuse
+            start = end
 
-    def __call__(self, dry: Wave) -> Wave:
-        wet = signal.fftconvolve(dry, self._tail)
-        over = self._over
-        over[: len(wet)] += wet
-        out = over[: len(dry)].copy()
-        over[: -len(dry)] = over[len(dry) :]
-        over[-len(dry) :] = 0.0
-        return out
-
-
-def _singing(recipe: Recipe, placed: list[_Placed], scale: float) -> Iterator[Wave]:
-    """The singers with their tail, a second at a time."""
-    reverb = _Reverb(_tail(recipe))
-    coming = deque(sorted(placed, key=lambda note: note.at_s))
-    sounding: list[_Placed] = []
-    second = 0
-    distance = {singer.voice: singer.distance_m for singer in recipe.singer}
-    while True:
-        direct, diffuse = np.zeros(RATE_HZ), np.zeros(RATE_HZ)
-        while coming and coming[0].at_s < second + 1:
-            sounding.append(coming.popleft())
-        for note in sounding:
-            part, start = _part(note, second)
-            direct[start : start + len(part)] += part
-            # The diffuse field is that of a singer 10 m off, wherever it sits.
-            share = distance[note.sung.voice] / 10.0
-            diffuse[start : start + len(part)] += part * share
-        sounding = [note for note in sounding if note.end_s > second + 1]
-        yield scale * (direct + reverb(diffuse))
-        second += 1
-
-
-def _part(note: _Placed, second: int) -> tuple[Wave, int]:
-    """The part of a note that falls in a second, and where it starts there."""
-    first = round(note.at_s * RATE_HZ) - second * RATE_HZ
-    low, high = max(0, -first), min(len(note.sound.wave), RATE_HZ - first)
-    return note.gain * note.sound.wave[low:high], max(first, 0)
-
-
-def _noises(recipe: Recipe, power: float) -> Iterator[Wave]:
-    shares = np.array([10 ** (noise.share_db / 10) for noise in recipe.noise])
-    gains = np.sqrt(power * shares / shares.sum()) if len(shares) else shares
-    streams = [seconds_of(noise.kind, recipe.seed, RATE_HZ) for noise in recipe.noise]
-    while True:
-        wave = np.zeros(RATE_HZ)
-        for gain, stream in zip(gains, streams, strict=True):
-            wave += gain * next(stream)
-        yield wave
-
-
-def _truth(recipe: Recipe, placed: list[_Placed], scale: float) -> HeardScore:
-    notes = []
-    for place in placed:
-        sound, at_s = place.sound, round(place.at_s * RATE_HZ) / RATE_HZ
-        track = tuple((round(at_s + t, 6), round(hz, 3)) for t, hz in sound.track)
-        pitches = [hz for _, hz in track]
-        notes.append(
-            Note(
-                id=0,
-                onset_s=round(at_s + sound.onset_s, 6),
-                offset_s=round(at_s + sound.offset_s, 6),
-                pitch_hz=round(float(np.median(pitches)), 3) if pitches else None,
-                level_db=round(power_db((place.gain * scale) ** 2 * sound.power), 3),
-                voice=place.sung.voice,
-                tonality=1.0 if pitches else 0.0,
-                phrase=place.sung.phrase,
-                low_hz=round(sound.low_hz, 2),
-                high_hz=round(sound.high_hz, 2),
-                track=track,
-            )
+    def _sounding(self, coming: Coming, with_reflections: bool) -> _Sounding:
+        voice = coming.singer.voice
+        sound = voiced(coming.sung, coming.level_db, self._ways[voice], RATE_HZ)
+        reflections: tuple[Echo, ...] = self._echoes[voice] if with_reflections else ()
+        return _Sounding(
+            first=round(coming.at_s * RATE_HZ),
+            coming=coming,
+            voiced=sound,
+            wave=self.levels.scale * with_echoes(sound.wave, reflections),
+            diffuse=coming.singer.distance_m / DIFFUSE_AT_M,
         )
-    notes = [note for note in notes if note.offset_s < recipe.seconds]
-    notes.sort(key=lambda note: (note.onset_s, note.voice))
-    header = HeardHeader(
-        recording=f"{recipe.name}.wav",
-        start=recipe.start,
-        duration_s=recipe.seconds,
-        sample_rate_hz=RATE_HZ,
-        detector="truth",
-        profile=f"seed {recipe.seed}",
-    )
-    numbered = tuple(msgspec.structs.replace(note, id=i) for i, note in enumerate(notes))
-    return HeardScore(header=header, notes=numbered)
 
-
-def _stream(recipe: Recipe) -> tuple[Iterator[Samples], HeardScore]:
-    singers = {singer.voice: singer for singer in recipe.singer}
-    placed = [_place(recipe, singers, sung) for sung in schedule(recipe)]
-    levels = _levels(recipe, placed)
-
-    def seconds() -> Iterator[Samples]:
-        left = round(recipe.seconds * RATE_HZ)
-        singing = _singing(recipe, placed, levels.scale)
-        noises = _noises(recipe, levels.noise_power)
-        while left > 0:
-            wave = next(singing) + next(noises)
-            yield wave[:left].astype(np.float32)
-            left -= RATE_HZ
-
-    return seconds(), _truth(recipe, placed, levels.scale)
+    def _true(self, note: _Sounding) -> Note:
+        sound, at_s = note.voiced, note.first / RATE_HZ
+        track = tuple((round(at_s + t, 6), round(hz, 3)) for t, hz in sound.track)
+        level_db = note.coming.level_db + power_db(0.5 * self.levels.scale**2)
+        around = noise_power(self.levels, self._noises, sound.low_hz, sound.high_hz)
+        snr_db = level_db - power_db(around) if around else 120.0
+        return Note(
+            id=0,
+            onset_s=round(at_s + sound.onset_s, 6),
+            offset_s=round(at_s + sound.offset_s, 6),
+            pitch_hz=median_hz(track),
+            level_db=round(level_db, 3),
+            voice=note.coming.singer.voice,
+            tonality=1.0 if track else 0.0,
+            phrase=note.coming.phrase,
+            snr_db=round(snr_db, 2),
+            low_hz=round(sound.low_hz, 2),
+            high_hz=round(sound.high_hz, 2),
+            track=track,
+        )
 
 
 def render(recipe: Recipe) -> Scene:
     """Render a scene in memory."""
-    seconds, truth = _stream(recipe)
-    return Scene(np.concatenate(list(seconds)), RATE_HZ, truth)
+    stage = Stage(recipe)
+    notes: list[Note] = []
+    samples = np.concatenate(list(stage.blocks(hear=notes.append)))
+    truth = HeardScore(header=header(recipe, RATE_HZ), notes=tuple(ordered(notes)))
+    return Scene(samples, RATE_HZ, truth)
 
 
 def render_to(
     recipe: Recipe,
     wav: Path,
     truth_path: Path,
-    progress: Callable[[float], None] = lambda share: None,
-) -> HeardScore:
-    """Render a scene to a WAV file and its truth to a heard score, by the second."""
-    seconds, truth = _stream(recipe)
-    with WavWriter(wav, RATE_HZ, frames=round(recipe.seconds * RATE_HZ)) as out:
-        for number, samples in enumerate(seconds, start=1):
-            out.write(samples)
-            progress(min(number / recipe.seconds, 1.0))
-    write_heard(truth_path, truth)
-    return truth
+    progress: Callable[[float], None] | None = None,
+) -> int:
+    """Render a scene to a WAV file and its truth to a heard score, in constant memory.
+
+    Returns
+    -------
+    int
+        The number of notes.
+
+    Raises
+    ------
+    UserError
+        When a file can't be written.
+    """
+    stage = Stage(recipe)
+    count = 0
+    with whole_file(Path(truth_path)) as part, part.open("w", encoding="utf-8") as out:
+        out.write(line(header(recipe, RATE_HZ)) + "\n")
+        with WavWriter(Path(wav), RATE_HZ, frames=stage.frames) as sound:
+            for note in ordered(_notes(stage, sound, progress)):
+                out.write(line(note) + "\n")
+                count += 1
+    return count
+
+
+def _notes(
+    stage: Stage, sound: WavWriter, progress: Callable[[float], None] | None
+) -> Iterator[Note]:
+    """Write the sound of a scene; yield the truth of each second behind it."""
+    heard: list[Note] = []
+    done = 0
+    for samples in stage.blocks(hear=heard.append):
+        sound.write(samples)
+        yield from heard
+        heard.clear()
+        done += len(samples)
+        if progress:
+            progress(done / stage.frames)

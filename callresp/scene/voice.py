@@ -1,4 +1,9 @@
-"""The sound of one note, and what is true of it."""
+"""The sound of one note, and what is true of it.
+
+Every shape has an envelope that is known exactly; truth takes its edges from
+there. What the air takes away more from high partials than from low ones is
+in the wave already; the level is set afterwards, from the schedule.
+"""
 
 from __future__ import annotations
 
@@ -7,147 +12,194 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from callresp.scene.songs import Sung
+from callresp.scene.air import absorption_db_per_m
+from callresp.scene.songs import PITCHED, Sung
 from callresp.sound import SINE_POWER
 
 Wave = npt.NDArray[np.float64]
+Track = tuple[tuple[float, float], ...]
 
 EDGE = 0.1  # -20 dB re the envelope's peak: where truth puts onset and offset
 TRACK_STEP_S = 0.004
-_PITCHED = {"whistle", "sweep", "trill", "vibrato", "stack"}
+KNOCK_DECAY_S = 0.006
+_KNOCK_RISE_S = 0.0004
+_AIR_POINTS = 16
+_BAND_POINTS = 33
+# Bands of unpitched shapes, against their middle.
+_SPANS = {"buzz": (0.75, 1.5), "click": (0.55, 1.9), "knock": (0.5, 4.0)}
+_HEARD_DB = 25.0  # partials this far below the strongest no longer widen the band
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """What the air on the way does: `distance_m` through air of a temperature and humidity."""
+
+    distance_m: float
+    temperature_c: float
+    humidity: float
+
+    def gain(self, frequency_hz: npt.ArrayLike, against_hz: float) -> Wave:
+        """Amplitude left at `frequency_hz` over that left at `against_hz`."""
+        air = absorption_db_per_m(frequency_hz, self.temperature_c, self.humidity)
+        base = absorption_db_per_m(against_hz, self.temperature_c, self.humidity)
+        return np.asarray(10 ** (-(air - base) * self.distance_m / 20))
 
 
 @dataclass(frozen=True, slots=True)
 class Voiced:
-    """A note's wave, peak 1 before `gain`, and its truth from the wave's start.
+    """A note's wave, and its truth in seconds from the wave's start.
 
-    `track` holds (seconds from the wave's start, hertz), empty where unpitched;
-    `power` is the mean square between onset and offset at unit gain.
+    `wave` has the level asked for; `track` holds (seconds, hertz), and is empty
+    where unpitched; the band `low_hz` to `high_hz` holds its energy.
     """
 
     wave: Wave
     onset_s: float
     offset_s: float
-    track: tuple[tuple[float, float], ...]
+    track: Track
     low_hz: float
     high_hz: float
-    power: float
-
-    @property
-    def energy(self) -> float:
-        """Mean square times seconds, at unit gain."""
-        return self.power * (self.offset_s - self.onset_s)
 
 
-def voiced(sung: Sung, rate_hz: int) -> Voiced:
-    """Make the sound of a note."""
+def extent(sung: Sung, rate_hz: int) -> tuple[int, int]:
+    """Samples of onset and offset, from the start of the note's envelope."""
+    loud = np.flatnonzero(envelope(sung, rate_hz) >= EDGE)
+    return int(loud[0]), int(loud[-1]) + 1
+
+
+def voiced(sung: Sung, level_db: float, way: Way, rate_hz: int) -> Voiced:
+    """Make the sound of a note as it reaches the microphone.
+
+    Parameters
+    ----------
+    level_db
+        RMS level between onset and offset, dB re a full-scale sine.
+    """
+    shape = envelope(sung, rate_hz)
     if sung.shape == "knock":
-        wave, envelope, low, high = _knock(sung, rate_hz)
+        wave = _knock(sung, shape, rate_hz)
+    elif sung.shape in PITCHED:
+        wave = _tonal(sung, shape, way, rate_hz)
     else:
-        count = max(int(sung.length_s * rate_hz), 8)
-        envelope = _envelope(count, sung.attack, sung.decay)
-        if sung.shape in ("buzz", "click"):
-            wave, low, high = _harsh(sung, envelope, rate_hz)
-        else:
-            wave, low, high = _tonal(sung, envelope, rate_hz)
-    loud = np.flatnonzero(envelope >= EDGE)
+        wave = _harsh(sung, shape, rate_hz)
+    if sung.shape not in PITCHED:
+        wave = _through_air(wave, sung.middle_hz, way, rate_hz)
+    loud = np.flatnonzero(shape >= EDGE)
     first, last = int(loud[0]), int(loud[-1]) + 1
+    power = float(np.mean(wave[first:last] ** 2))
+    low_hz, high_hz = band(sung, rate_hz)
     return Voiced(
-        wave=wave,
+        wave=wave * np.sqrt(SINE_POWER * 10 ** (level_db / 10) / power),
         onset_s=first / rate_hz,
         offset_s=last / rate_hz,
         track=_track(sung, first / rate_hz, last / rate_hz),
-        low_hz=low,
-        high_hz=high,
-        power=float(np.mean(wave[first:last] ** 2)),
+        low_hz=low_hz,
+        high_hz=high_hz,
     )
 
 
-def _envelope(count: int, attack: float, decay: float) -> Wave:
-    """Raised-cosine rise and fall; their lengths are shares of the note's."""
-    envelope = np.ones(count)
-    rise = max(int(count * attack), min(count // 2, 24))
-    fall = max(int(count * decay), min(count // 2, 24))
-    envelope[:rise] *= 0.5 - 0.5 * np.cos(np.pi * (np.arange(rise) + 0.5) / rise)
-    envelope[-fall:] *= 0.5 + 0.5 * np.cos(np.pi * (np.arange(fall) + 0.5) / fall)
-    return np.asarray(envelope / envelope.max())
+def envelope(sung: Sung, rate_hz: int) -> Wave:
+    """Amplitude of a note over its length, peak 1."""
+    count = max(round(sung.length_s * rate_hz), 16)
+    if sung.shape == "knock":
+        time_s = np.arange(count) / rate_hz
+        return np.asarray(_ramp(count, _KNOCK_RISE_S, rate_hz) * np.exp(-time_s / KNOCK_DECAY_S))
+    place = (np.arange(count) + 0.5) / count
+    away = np.where(place < sung.peak, 1 - place / sung.peak, (place - sung.peak) / (1 - sung.peak))
+    lean = 10 ** (-sung.lean_db * (0.5 - 0.5 * np.cos(np.pi * away)) / 20)
+    rise = _ramp(count, sung.attack_s, rate_hz)
+    fall = _ramp(count, sung.release_s, rate_hz)[::-1]
+    shape = lean * rise * fall
+    return np.asarray(shape / shape.max())
+
+
+def _ramp(count: int, length_s: float, rate_hz: int) -> Wave:
+    """A raised-cosine rise from 0 to 1, then 1."""
+    steps = min(max(round(length_s * rate_hz), 8), count)
+    ramp = np.ones(count)
+    ramp[:steps] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(steps) + 0.5) / steps)
+    return ramp
 
 
 def pitch_at(sung: Sung, share: npt.ArrayLike) -> Wave:
-    """Pitch in hertz at a share 0..1 of the note's length."""
+    """Pitch in hertz at a share 0..1 of the note's length: a parabola in log frequency."""
     place = np.asarray(share, dtype=np.float64)
-    curved = place + sung.bend * place * (1 - place)
-    course = sung.from_hz * (sung.to_hz / sung.from_hz) ** curved
+    start, middle, end = np.log(sung.hertz)
+    slope = 4 * middle - 3 * start - end
+    course = np.exp(start + slope * place + (end - start - slope) * place**2)
     if sung.depth:
         turns = sung.rate_hz * sung.length_s * place
         course = course * (1 + sung.depth * np.sin(2 * np.pi * turns))
     return np.asarray(course)
 
 
-def _track(sung: Sung, onset_s: float, offset_s: float) -> tuple[tuple[float, float], ...]:
-    if sung.shape not in _PITCHED:
+def band(sung: Sung, rate_hz: int) -> tuple[float, float]:
+    """The band that holds a note's energy, from its lowest to its highest frequency in hertz."""
+    middle, top = sung.middle_hz, 0.45 * rate_hz
+    if sung.shape not in PITCHED:
+        below, above = _SPANS[sung.shape]
+        return middle * below, min(middle * above, top)
+    course = pitch_at(sung, np.linspace(0, 1, _BAND_POINTS))
+    heard = 1 + int(_HEARD_DB / sung.tilt_db)
+    highest = max(min(sung.partials, heard, int(top / course.max())), 1)
+    return float(course.min()), float(course.max() * highest)
+
+
+def _track(sung: Sung, onset_s: float, offset_s: float) -> Track:
+    if sung.shape not in PITCHED:
         return ()
-    steps = max(int((offset_s - onset_s) / TRACK_STEP_S), 1)
+    steps = max(int(np.ceil((offset_s - onset_s) / TRACK_STEP_S)), 1)
     times = np.linspace(onset_s, offset_s, steps + 1)
     course = pitch_at(sung, np.clip(times / sung.length_s, 0, 1))
-    return tuple((float(t), float(hz)) for t, hz in zip(times, course, strict=True))
+    return tuple(zip(times.tolist(), course.tolist(), strict=True))
 
 
-def _tonal(sung: Sung, envelope: Wave, rate_hz: int) -> tuple[Wave, float, float]:
-    count = len(envelope)
+def _tonal(sung: Sung, shape: Wave, way: Way, rate_hz: int) -> Wave:
+    """A tone with its harmonics; even a pure whistle has a faint second one (from memory)."""
+    count = len(shape)
     course = pitch_at(sung, (np.arange(count) + 0.5) / count)
     phase = 2 * np.pi * np.cumsum(course) / rate_hz
-    # A pure tone has a weak second harmonic, as whistling syrinxes do (from memory).
-    partials = max(sung.partials, 2)
-    tilt_db = sung.tilt_db
+    points = np.linspace(0, count - 1, _AIR_POINTS)
     wave = np.zeros(count)
-    highest = 1
-    for number in range(1, partials + 1):
+    for number in range(1, sung.partials + 1):
         if number * course.max() >= 0.45 * rate_hz:
             break
-        wave += 10 ** (-tilt_db * (number - 1) / 20) * np.sin(number * phase + 1.7 * number)
-        highest = number if tilt_db * (number - 1) < 20 else highest
-    wave *= envelope / np.abs(wave).max()
-    return wave, float(course.min()), float(course.max() * highest)
+        below_db = sung.tilt_db * (number - 1)
+        air = way.gain(number * course[points.astype(int)], sung.middle_hz)
+        size = 10 ** (-below_db / 20) * np.interp(np.arange(count), points, air)
+        wave += size * np.sin(number * phase + 1.7 * number)
+    return np.asarray(wave * shape)
 
 
-def _harsh(sung: Sung, envelope: Wave, rate_hz: int) -> tuple[Wave, float, float]:
+def _harsh(sung: Sung, shape: Wave, rate_hz: int) -> Wave:
     """A band of noise; a buzz beats."""
     rng = np.random.default_rng(sung.grain)
-    count = len(envelope)
-    wide = 0.5 if sung.shape == "buzz" else 0.9
-    low = sung.from_hz * (1 - wide / 2)
-    high = min(sung.from_hz * (1 + wide), 0.45 * rate_hz)
+    count = len(shape)
+    low, high = band(sung, rate_hz)
     spectrum = np.fft.rfft(rng.standard_normal(count))
     hertz = np.fft.rfftfreq(count, 1 / rate_hz)
-    skirt = np.clip(np.minimum(hertz - low, high - hertz) / (0.1 * sung.from_hz) + 1, 0, 1)
-    wave = np.fft.irfft(spectrum * skirt, count) * envelope
+    skirt = np.clip(np.minimum(hertz - low, high - hertz) / (0.1 * sung.middle_hz) + 1, 0, 1)
+    wave = np.fft.irfft(spectrum * skirt, count) * shape
     if sung.rate_hz:
-        beat = np.cos(2 * np.pi * sung.rate_hz * np.arange(count) / rate_hz)
-        wave *= 0.65 - 0.35 * beat
-    return wave / (3 * np.sqrt(np.mean(wave**2)) + 1e-12), float(low), float(high)
+        wave *= 0.65 - 0.35 * np.cos(2 * np.pi * sung.rate_hz * np.arange(count) / rate_hz)
+    return np.asarray(wave)
 
 
-def _knock(sung: Sung, rate_hz: int) -> tuple[Wave, Wave, float, float]:
-    """Bill or beak on wood: a thud and a few quickly damped modes of the log."""
-    count = int(0.03 * rate_hz)
+def _knock(sung: Sung, shape: Wave, rate_hz: int) -> Wave:
+    """Bill or beak on wood: a click, and a few quickly damped modes of the log."""
+    count = len(shape)
     time_s = np.arange(count) / rate_hz
     # The log is the same at every stroke: its modes hang on the singer, not on the stroke.
-    modes = np.random.default_rng(int(sung.from_hz * 1000)).uniform(0.7, 2.6, 5)
+    modes = np.random.default_rng(list(sung.voice.encode())).uniform(0.7, 2.6, 5)
     wave = np.zeros(count)
     for number, mode in enumerate(modes):
-        decay_s = 0.006 / (1 + 0.4 * number)
-        tone = np.sin(2 * np.pi * sung.from_hz * mode * time_s)
-        wave += tone * np.exp(-time_s / decay_s) / (1 + number)
-    click = np.random.default_rng(sung.grain).standard_normal(count) * np.exp(-time_s / 0.0008)
-    wave += 0.8 * click
-    rise = int(0.0004 * rate_hz) + 1
-    wave[:rise] *= np.linspace(0, 1, rise)
-    envelope = np.exp(-time_s / 0.006)
-    envelope[:rise] *= np.linspace(0.05, 1, rise)
-    return wave / np.abs(wave).max(), envelope, sung.from_hz * 0.5, sung.from_hz * 4
+        sharper = np.exp(-time_s * 0.4 * number / KNOCK_DECAY_S)
+        wave += np.sin(2 * np.pi * sung.middle_hz * mode * time_s) * sharper / (1 + number)
+    click = np.random.default_rng(sung.grain).standard_normal(count)
+    return np.asarray((wave + 0.8 * click * np.exp(-time_s / 0.0008)) * shape)
 
 
-def gain_for(level_db: float, power: float) -> float:
-    """Gain that brings a wave of mean square `power` to a level re a full-scale sine."""
-    return float(np.sqrt(SINE_POWER * 10 ** (level_db / 10) / power))
+def _through_air(wave: Wave, middle_hz: float, way: Way, rate_hz: int) -> Wave:
+    """A broad sound after its way: the spectrum weighted, without delay."""
+    hertz = np.fft.rfftfreq(len(wave), 1 / rate_hz)
+    return np.asarray(np.fft.irfft(np.fft.rfft(wave) * way.gain(hertz, middle_hz), len(wave)))

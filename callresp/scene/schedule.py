@@ -1,0 +1,69 @@
+"""Who is heard when: the songs of all singers as they reach the microphone.
+
+Notes come in order of arrival and are made as they are asked for. Phrases are
+numbered in the order in which they reach the microphone.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from callresp.scene.air import absorption_db_per_m, speed_of_sound
+from callresp.scene.recipe import Recipe, Singer
+from callresp.scene.songs import Sung, songs
+
+_FAR_DB = 20.0  # a level ten times the distance away, by the inverse distance law
+
+
+@dataclass(frozen=True, slots=True)
+class Coming:
+    """A note on its way: when its envelope starts at the microphone, and how loud it is there.
+
+    `level_db` is the RMS level between onset and offset, dB re a full-scale
+    sine at unit scale (see callresp.scene.levels).
+    """
+
+    at_s: float
+    level_db: float
+    phrase: int
+    singer: Singer
+    sung: Sung
+
+
+def arrivals(recipe: Recipe) -> Iterator[Coming]:
+    """Every note of a scene, in order of arrival."""
+    numbered = enumerate(heapq.merge(*(_arriving(recipe, s) for s in recipe.singer), key=_first_s))
+    waiting: list[tuple[float, int, Coming]] = []
+    count = 0
+    for phrase, (first_s, song, singer, lag_s) in numbered:
+        while waiting and waiting[0][0] <= first_s:
+            yield heapq.heappop(waiting)[2]
+        for sung in song:
+            at_s = sung.at_s + lag_s
+            level_db = sung.level_db - _lost_db(recipe, singer, sung)
+            heapq.heappush(waiting, (at_s, count, Coming(at_s, level_db, phrase, singer, sung)))
+            count += 1
+    while waiting:
+        yield heapq.heappop(waiting)[2]
+
+
+_Song = tuple[float, list[Sung], Singer, float]
+
+
+def _first_s(song: _Song) -> float:
+    return song[0]
+
+
+def _arriving(recipe: Recipe, singer: Singer) -> Iterator[_Song]:
+    lag_s = singer.distance_m / speed_of_sound(recipe.temperature_c)
+    for song in songs(recipe, singer):
+        yield song[0].at_s + lag_s, song, singer, lag_s
+
+
+def _lost_db(recipe: Recipe, singer: Singer, sung: Sung) -> float:
+    """What the way takes off: spreading, and the air at the note's middle frequency."""
+    air = float(absorption_db_per_m(sung.middle_hz, recipe.temperature_c, recipe.humidity))
+    return _FAR_DB * math.log10(singer.distance_m) + air * singer.distance_m
