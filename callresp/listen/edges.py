@@ -34,13 +34,11 @@ def in_db(total: Any, noise: Any) -> tuple[Any, float]:
 
 
 @kernel
-def dips(level: Any, split_db: float, least_gap: float) -> Any:
-    """Frames of the dips that part notes, with both ends of the stretch."""
+def _candidates(level: Any, split_db: float) -> Any:
+    """Lowest frames of all falls by `split_db` that are followed by as much of a rise."""
     found = np.empty(level.size + 2, np.int64)
-    found[0] = 0
-    n = 1
+    n = 0
     peak = level[0]
-    peak_at = 0
     low = level[0]
     low_at = 0
     falling = False
@@ -50,21 +48,47 @@ def dips(level: Any, split_db: float, least_gap: float) -> Any:
                 low = level[at]
                 low_at = at
             elif level[at] >= low + split_db:
-                if low_at - found[n - 1] >= least_gap:
-                    found[n] = low_at
-                    n += 1
+                found[n] = low_at
+                n += 1
                 falling = False
                 peak = level[at]
-                peak_at = at
         elif level[at] > peak:
             peak = level[at]
-            peak_at = at
         elif level[at] <= peak - split_db:
             falling = True
             low = level[at]
             low_at = at
-    found[n] = level.size
-    return found[: n + 1]
+    return found[:n]
+
+
+@kernel
+def dips(level: Any, split_db: float, least_wide: int, least_gap: int) -> Any:
+    """Frames of the dips that part notes, with both ends of the stretch.
+
+    A dip must be `split_db` deep from both sides, stay two thirds of that
+    below the lower side for `least_wide` frames, and lie `least_gap` frames
+    from the one before.
+    """
+    low = _candidates(level, split_db)
+    parts = np.empty(low.size + 2, np.int64)
+    parts[0] = 0
+    n = 1
+    for i in range(low.size):
+        at = low[i]
+        stop = low[i + 1] if i + 1 < low.size else level.size
+        lower = min(level[parts[n - 1] : at].max(), level[at:stop].max())
+        line = lower - 0.66 * split_db
+        left = at
+        while left > 0 and level[left - 1] < line:
+            left -= 1
+        right = at
+        while right + 1 < level.size and level[right + 1] < line:
+            right += 1
+        if right - left + 1 >= least_wide and at - parts[n - 1] >= least_gap:
+            parts[n] = at
+            n += 1
+    parts[n] = level.size
+    return parts[: n + 1]
 
 
 @kernel

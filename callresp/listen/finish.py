@@ -28,7 +28,8 @@ def finish_group(g: int, state: Any, setup: Any, out: Any) -> None:
         )
         shape, base = edges.in_db(total, noise)
         deep = setup.part_db if groups.wide[g] else setup.split_db
-        parts = edges.dips(shape, deep, 0.025 * setup.frames_per_s)
+        least_wide = int(0.014 * setup.frames_per_s) if groups.wide[g] else 2
+        parts = edges.dips(shape, deep, least_wide, int(0.025 * setup.frames_per_s))
         for n in range(parts.size - 1):
             _write(g, parts[n], parts[n + 1], first, shape, base, place, level, state, setup, out)
     for i in range(slots.size):
@@ -61,7 +62,7 @@ def _write(
     everything = 1e-30
     for i in range(mean.size):
         if count[i] >= 4:
-            share = math.exp(-((rough[i] / 0.35) ** 2))
+            share = math.exp(-((rough[i] / 0.6) ** 2))
             if share > 0.3:
                 use[i] = 1
                 tonal += power[i] * share

@@ -44,7 +44,9 @@ TOGETHER = 5  # frames within which onsets are one
 TOLD = 6  # frames after which a wide onset is told tonal or harsh
 HANG = 8  # frames of rest that close a group
 REFRACTORY = 9  # frames between wide onsets
+YOUNG = 36  # frames for which a wide sound may still spread
 APART = 9  # points by which a tone amid a wide sound shows itself apart
+MOST_ORDER = 8
 FADE_DB = 30.0
 FUSED = 11  # frames: attacks closer than this fuse into one rough sound
 SMOOTH = 0.22  # bins: partials rougher than this are not tones
@@ -70,6 +72,7 @@ def open_group(frame: int, kind: int, groups: Any, clock: Any) -> int:
             groups.wide[g] = 0
             groups.fresh[g] = frame
             groups.attack[g] = frame
+            groups.awake[g] = frame
             return g
     return -1
 
@@ -104,7 +107,8 @@ def _host(frame: int, groups: Any) -> int:
         if not (groups.live[g] and groups.wide[g]) or frame - groups.last[g] > HANG:
             continue
         sunk = groups.dip[g] < groups.peak[g] - 6.0
-        if (sunk or groups.kind[g] != TONAL) and (best < 0 or groups.peak[g] > groups.peak[best]):
+        young = frame - groups.onset[g] < YOUNG
+        if (sunk or young or groups.kind[g] != TONAL) and (best < 0 or groups.peak[g] > groups.peak[best]):
             best = g
     return best
 
@@ -154,6 +158,7 @@ def keep_wide(frame: int, risen: Any, over: Any, level: Any, setup: Any, groups:
         groups.now[g] = total
         if owned and sounding >= max(2, owned // 4) and total > groups.peak[g] - FADE_DB:
             groups.last[g] = frame
+            groups.awake[g] = frame
 
 
 @kernel
@@ -222,7 +227,7 @@ def _fits(place: float, base: float) -> bool:
     """Whether `place` is a harmonic of `base`."""
     ratio = place / base
     n = round(ratio)
-    return n >= 1 and abs(ratio - n) <= 0.012 * n + 0.3 / base
+    return 1 <= n <= MOST_ORDER and abs(ratio - n) <= 0.012 * n + 0.3 / base
 
 
 @kernel
@@ -249,14 +254,16 @@ def _group_for(t: int, frame: int, setup: Any, tracks: Any, groups: Any) -> int:
     for g in range(GROUPS):
         if not groups.live[g] or groups.kind[g] == TONAL:
             continue
-        if tracks.born[t] < groups.onset[g] - TOGETHER or tracks.born[t] > groups.last[g] + 1:
+        if tracks.born[t] < groups.onset[g] - TOGETHER or tracks.born[t] > groups.awake[g] + 4:
             continue
         for b in range(max(0, band - 1), min(setup.bands, band + 2)):
             if groups.own[g, b]:
                 return g
     for g in range(GROUPS):
         if groups.live[g] and groups.wide[g] and tracks.born[t] <= groups.last[g] + 1:
-            if tracks.level[t] < groups.peak[g] - 12.0 and tracks.born[t] >= groups.onset[g] - TOGETHER:
+            below = 20.0 if groups.kind[g] == TONAL else 12.0
+            late = tracks.born[t] >= groups.onset[g] - TOGETHER
+            if late and tracks.level[t] < groups.peak[g] - below:
                 return g
     for g in range(GROUPS):
         if groups.live[g] and groups.kind[g] == TONAL:

@@ -116,6 +116,7 @@ class Groups(NamedTuple):
     wide: Any  # 1 where it began with a wide onset
     fresh: Any  # frame of its latest wide onset
     attack: Any  # frame of its latest attack
+    awake: Any  # last frame in which its own bands sounded
 
 
 class Rings(NamedTuple):
@@ -199,7 +200,7 @@ def new_state(setup: Setup) -> State:
         np.zeros((GROUPS, setup.bands), np.uint8),
         np.zeros(GROUPS),
         *(np.full(GROUPS, -200.0) for _ in range(3)),
-        *(np.zeros(GROUPS, i8) for _ in range(3)),
+        *(np.zeros(GROUPS, i8) for _ in range(4)),
     )
     rings = Rings(
         np.zeros((RING, setup.bins), f4),

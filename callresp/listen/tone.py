@@ -11,6 +11,7 @@ from callresp.listen.compiled import kernel
 
 MOST = 24
 TOLERANCE = 0.025
+ENOUGH = 0.85
 
 
 @kernel
@@ -22,7 +23,7 @@ def summarise(place: Any, level: Any, start: int, end: int) -> tuple[Any, Any, A
     power = np.zeros(n)
     rough = np.zeros(n)
     for i in range(n):
-        bends = 0
+        bends = 0.0
         for at in range(start, end):
             if math.isnan(place[i, at]):
                 continue
@@ -34,11 +35,12 @@ def summarise(place: Any, level: Any, start: int, end: int) -> tuple[Any, Any, A
                 math.isnan(place[i, at - 1]) or math.isnan(place[i, at - 2])
             ):
                 bend = place[i, at] - 2 * place[i, at - 1] + place[i, at - 2]
-                rough[i] += bend * bend
-                bends += 1
+                weight = 10.0 ** (0.1 * level[i, at - 1])
+                rough[i] += weight * bend * bend
+                bends += weight
         if power[i] > 0:
             mean[i] /= power[i]
-        rough[i] = math.sqrt(rough[i] / bends) if bends else 1.0
+        rough[i] = math.sqrt(rough[i] / bends) if bends > 0.0 else 1.0
     return count, mean, power, rough
 
 
@@ -61,21 +63,21 @@ def fundamental(mean: Any, power: Any, use: Any, least: float) -> float:
     """The highest base, in bins, that explains nearly all that any base explains; 0 for none."""
     best = 0.0
     best_base = 0.0
-    for i in range(mean.size):
-        if not use[i]:
-            continue
-        for n in range(1, 9):
-            base = mean[i] / n
-            if base < least:
-                break
-            got, lowest = _explained(base, mean, power, use)
-            if lowest > 3:
+    for wanted in range(2):
+        for i in range(mean.size):
+            if not use[i]:
                 continue
-            if lowest > 1:
-                got *= 0.9
-            if got > best * 1.08 or (got > best * 0.92 and base > best_base):
-                best = max(best, got)
-                best_base = base
+            for n in range(1, 7):
+                base = mean[i] / n
+                if base < least:
+                    break
+                got, lowest = _explained(base, mean, power, use)
+                if lowest > 3:
+                    continue
+                if wanted == 0:
+                    best = max(best, got)
+                elif got >= ENOUGH * best:
+                    best_base = max(best_base, base)
     return best_base
 
 
