@@ -1,0 +1,223 @@
+"""Second opinions: other detectors behind the same interface as our own.
+
+Goal
+----
+Let a user hear what well-known methods make of the same recording, so that
+trust in any of them, ours first, rests on a comparison and not on a claim.
+
+Conventions
+-----------
+Each opinion is heard with the settings of its own library. Methods that give
+onsets alone get offsets and levels from the energy
+(`callresp.listen.energy`), no pitch, tonality 0 and one voice; what they don't
+say is not made up. pYIN gives notes from voiced runs, with pitch, level and
+voices. Long recordings go through in chunks.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.errors import UserError
+from callresp.listen import madmom_shim
+from callresp.listen.chunks import Progress, chunks, resampled
+from callresp.listen.energy import Envelope, ends_and_levels
+from callresp.listen.model import FEATURES, NOTE, TRACK, NoteTable, Rows
+from callresp.listen.phrases import close_phrases
+from callresp.listen.profile import Profile
+from callresp.score import HeardHeader, HeardScore, Note
+
+NATIVE = "native"
+SHORTEST_RUN = 3  # frames of pYIN
+
+
+@dataclass(frozen=True, slots=True)
+class Detector:
+    """A detector by name.
+
+    Attributes
+    ----------
+    name, about
+        What to call it, and a line on what it is.
+    licence
+        What a user must be told of its licence, `None` where nothing.
+    missing
+        Why it can't be had here, `None` where it can.
+    """
+
+    name: str
+    about: str
+    licence: str | None = None
+    missing: str | None = None
+
+
+_MADMOM = {
+    "superflux": ("madmom's SuperFlux: onsets by vibrato-safe spectral flux", False),
+    "cnn": ("madmom's convolutional network: onsets", True),
+    "rnn": ("madmom's recurrent networks: onsets", True),
+    "rnn-online": ("madmom's recurrent networks without look-ahead: onsets", True),
+}
+_LIBROSA = {
+    "librosa": "librosa's onset_detect: onsets by spectral flux",
+    "pyin": "librosa's pYIN: notes with pitch from voiced runs; slow",
+}
+
+
+def _why_no_librosa() -> str | None:
+    import importlib.util
+
+    return None if importlib.util.find_spec("librosa") else "not installed; install librosa"
+
+
+def detectors() -> list[Detector]:
+    """Every detector, our own first, and why any is missing."""
+    found = [Detector(NATIVE, "our own: notes with pitch, level, voice and phrase")]
+    no_madmom, no_librosa = madmom_shim.why_missing(), _why_no_librosa()
+    for name, (about, trained) in _MADMOM.items():
+        licence = madmom_shim.MODELS_LICENCE if trained else None
+        found.append(Detector(name, about, licence, no_madmom))
+    found += [Detector(name, about, None, no_librosa) for name, about in _LIBROSA.items()]
+    return found
+
+
+def find_detector(name: str) -> Detector:
+    """A detector that can be used here.
+
+    Raises
+    ------
+    UserError
+        When there is none of that name, or it is missing here.
+    """
+    known = {detector.name: detector for detector in detectors()}
+    if name not in known:
+        near = difflib.get_close_matches(name, known, n=1)
+        hint = f"did you mean '{near[0]}'?" if near else f"choose one of {', '.join(known)}"
+        raise UserError(f"no detector '{name}'", where="--detector", remedy=hint)
+    found = known[name]
+    if found.missing is not None:
+        here = [other for other in known if known[other].missing is None]
+        raise UserError(
+            f"detector '{name}' can't be had here: {found.missing}",
+            where="--detector",
+            remedy=f"choose one of {', '.join(here)}",
+        )
+    return found
+
+
+def hear_with(
+    name: str, recording: Any, progress: Progress | None = None, profile: Profile | None = None
+) -> list[Note]:
+    """The notes that a second opinion hears in a recording, in order of onset.
+
+    Raises
+    ------
+    UserError
+        When the detector is not known or missing here, or the recording can't
+        be read.
+    """
+    from callresp.listen.native import to_notes
+
+    find_detector(name)
+    profile = profile or Profile()
+    method: Callable[[], NoteTable]
+    if name == "pyin":
+        table = _voiced_notes(recording, profile, progress)
+    else:
+        table = _onset_notes(_onset_method(name, recording), recording, profile, progress)
+    notes = close_phrases(table.notes, profile.rest_s)
+    return list(to_notes(NoteTable(notes, table.features, table.track)))
+
+
+def hear_opinion(
+    recording: Any, profile: Profile, detector: str, progress: Progress | None = None
+) -> HeardScore:
+    """A heard score by a second opinion; its licence, if any, is among the warnings."""
+    found = find_detector(detector)
+    notes = hear_with(detector, recording, progress, profile)
+    warnings = list(recording.warnings)
+    if found.licence is not None:
+        warnings.append(f"detector '{detector}': {found.licence}")
+    header = HeardHeader(
+        recording=recording.path.name,
+        duration_s=recording.duration_s,
+        sample_rate_hz=recording.sample_rate_hz,
+        detector=detector,
+        profile=profile.name,
+        warnings=tuple(warnings),
+    )
+    return HeardScore(header=header, notes=tuple(notes))
+
+
+def _onset_method(name: str, recording: Any) -> Any:
+    if name in _MADMOM:
+        from callresp.listen.opinion_madmom import MadmomOnsets
+
+        return MadmomOnsets(name, recording)
+    from callresp.listen.opinion_librosa import LibrosaOnsets
+
+    return LibrosaOnsets(recording)
+
+
+def _onset_notes(
+    method: Any, recording: Any, profile: Profile, progress: Progress | None
+) -> NoteTable:
+    envelope = Envelope(method.rate_hz, profile.band_low_hz, profile.band_high_hz)
+    blocks = resampled(recording, method.rate_hz, progress)
+    for chunk in chunks(blocks, method.middle, method.before, method.after):
+        method.take(chunk)
+        envelope.add(chunk.own)
+    onsets_s = np.sort(method.onsets_s())
+    offsets_s, levels_db, above_db = ends_and_levels(onsets_s, envelope.level_db())
+    notes = np.zeros(len(onsets_s), NOTE)
+    notes["onset_s"], notes["offset_s"] = onsets_s, offsets_s
+    notes["pitch_hz"] = np.nan
+    notes["level_db"], notes["snr_db"] = levels_db, above_db
+    return NoteTable(notes, np.zeros(len(notes), FEATURES), np.zeros(0, TRACK))
+
+
+def _voiced_notes(recording: Any, profile: Profile, progress: Progress | None) -> NoteTable:
+    from callresp.listen.opinion_librosa import PyinPitches, voiced_runs
+    from callresp.listen.voices import assign_voices
+
+    method = PyinPitches(profile.band_low_hz, profile.band_high_hz)
+    envelope = Envelope(method.rate_hz, profile.band_low_hz, profile.band_high_hz)
+    blocks = resampled(recording, method.rate_hz, progress)
+    for chunk in chunks(blocks, method.middle, method.before, method.after):
+        method.take(chunk)
+        envelope.add(chunk.own)
+    found = method.pitches()
+    step_s = method.hop / method.rate_hz
+    runs = [run for run in voiced_runs(found) if run[1] - run[0] >= SHORTEST_RUN]
+    onsets_s = np.array([found.at_s[first] - step_s / 2 for first, _ in runs])
+    onsets_s = np.maximum(onsets_s, 0.0)
+    _, levels_db, above_db = ends_and_levels(onsets_s, envelope.level_db())
+    notes = np.zeros(len(runs), NOTE)
+    notes["onset_s"] = onsets_s
+    notes["level_db"], notes["snr_db"] = levels_db, above_db
+    tracks: list[Rows] = []
+    for i, (first, end) in enumerate(runs):
+        pitch = found.pitch_hz[first:end]
+        notes["offset_s"][i] = found.at_s[end - 1] + step_s / 2
+        notes["pitch_hz"][i] = np.median(pitch)
+        notes["low_hz"][i], notes["high_hz"][i] = pitch.min(), pitch.max()
+        notes["tonality"][i] = np.mean(found.voiced[first:end])
+        notes["first"][i] = sum(map(len, tracks))
+        notes["points"][i] = end - first
+        tracks.append(_track(found.at_s[first:end], pitch, levels_db[i]))
+    features = np.zeros(len(notes), FEATURES)
+    track = np.concatenate(tracks) if tracks else np.zeros(0, TRACK)
+    return NoteTable(assign_voices(notes, features), features, track)
+
+
+def _track(
+    at_s: npt.NDArray[np.float64], pitch_hz: npt.NDArray[np.float64], level_db: float
+) -> Rows:
+    track = np.zeros(len(at_s), TRACK)
+    track["at_s"], track["pitch_hz"], track["level_db"] = at_s, pitch_hz, level_db
+    return track
