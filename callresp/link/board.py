@@ -1,0 +1,280 @@
+"""A simulated board: the line's other end, with its own drifting clock.
+
+Goal
+----
+Say and do what the firmware must: take commands in any order once each, play
+them on its own clock, give every channel its end, refuse what breaks a limit,
+and let go of everything when the host falls silent. It trusts nobody: limits
+that the planner has kept are kept here again.
+
+Conventions
+-----------
+A pure state machine: bytes and the true time in, bytes out. The true time is
+any steady clock; the board's own runs `drift_ppm` fast against it and was
+`ahead_s` ahead at 0. What happens between two calls happens at its own due
+time, not at the call's, as a timer interrupt would have it.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+from dataclasses import dataclass, field
+
+import msgspec
+
+from callresp.link.framing import Deframer, frame
+from callresp.link.messages import (
+    FATES,
+    TICKS_PER_S,
+    VERSION,
+    Acknowledge,
+    Ask,
+    Cancel,
+    Done,
+    Hello,
+    HoldAt,
+    Message,
+    Status,
+    Stop,
+    StrikeAt,
+    Tell,
+    Timed,
+    TurnAt,
+    Welcome,
+    parse,
+    ticks_between,
+    ticks_of,
+)
+from callresp.link.outputs import Outputs, Switched
+from callresp.palette.model import Palette
+
+FIRMWARE = 1
+WINDOW = 32
+# A command may come this late and still be played; later it is refused and reported.
+GRACE_S = 0.002
+STATUS_EVERY_S = 1.0
+
+
+@dataclass(order=True)
+class _Waiting:
+    at_s: float
+    order: int
+    message: Timed = field(compare=False)
+
+
+class BoardRow(msgspec.Struct, frozen=True, kw_only=True):
+    """One line of the board's log: what a channel did, on the board's clock."""
+
+    board_s: float
+    channel: int
+    output: str
+    did: str
+    planned_s: float | None = None
+    sequence: int | None = None
+
+
+class Board:
+    """The board as its firmware sees itself.
+
+    Parameters
+    ----------
+    palette
+        Its channels and limits.
+    drift_ppm, ahead_s
+        Of its clock against the true time.
+    """
+
+    def __init__(self, palette: Palette, *, drift_ppm: float = 0.0, ahead_s: float = 0.0) -> None:
+        self.palette = palette
+        self._rate = 1 + drift_ppm * 1e-6
+        self._ahead_s = ahead_s
+        self.restarts = 0
+        self.log: list[BoardRow] = []
+        self._order = itertools.count()
+        self._start(0.0)
+
+    def _start(self, now_s: float) -> None:
+        self._deframer = Deframer()
+        self._queue: list[_Waiting] = []
+        self._outputs = Outputs(self.palette)
+        self._expected = 0
+        self._beyond: set[int] = set()
+        self._session = 0
+        self._executed = 0
+        self._refused = 0
+        self._faults = 0
+        self._heard_s = self.clock_s(now_s)
+        self._silent = True
+        self._status_s = self._heard_s
+
+    def clock_s(self, now_s: float) -> float:
+        """The board's clock at a true time."""
+        return self._ahead_s + now_s * self._rate
+
+    def reset(self, now_s: float) -> None:
+        """Lose power and start again: all off, nothing remembered."""
+        self.advance(now_s)
+        self._release(self.clock_s(now_s), "reset")
+        self.restarts += 1
+        self._start(now_s)
+
+    @property
+    def on_channels(self) -> list[Switched]:
+        """What is on now."""
+        return self._outputs.on
+
+    def receive(self, data: bytes, now_s: float) -> bytes:
+        """Take bytes from the line at a true time; return bytes for it."""
+        out = self.advance(now_s)
+        before = self._deframer.damaged
+        for payload in self._deframer.feed(data):
+            message = parse(payload)
+            if message is None:
+                continue
+            self._heard_s = self.clock_s(now_s)
+            self._silent = False
+            out += self._hear(message, self.clock_s(now_s))
+        if self._deframer.damaged > before:
+            self._faults |= 8
+        return out
+
+    def advance(self, now_s: float) -> bytes:
+        """Do all that is due by a true time; return bytes for the line."""
+        board_s = self.clock_s(now_s)
+        out = b""
+        while True:
+            due_s = self._queue[0].at_s if self._queue else float("inf")
+            end_s = self._outputs.next_end_s
+            silence_s = self._silence_s()
+            first_s = min(due_s, end_s, silence_s)
+            if first_s > board_s:
+                break
+            if first_s == end_s:
+                self._log_ended(self._outputs.end_due(end_s))
+            elif first_s == silence_s:
+                out += self._fall_silent(silence_s)
+            else:
+                out += self._execute(heapq.heappop(self._queue))
+        if board_s - self._status_s >= STATUS_EVERY_S:
+            self._status_s = board_s
+            out += frame(self._status().pack())
+        return out
+
+    def _silence_s(self) -> float:
+        if self._silent:
+            return float("inf")
+        return self._heard_s + self.palette.board.silence_ms / 1000
+
+    def _fall_silent(self, at_s: float) -> bytes:
+        self._silent = True
+        self._faults |= 2
+        self._release(at_s, "silence")
+        return self._cancel(at_s)
+
+    def _release(self, at_s: float, why: str) -> None:
+        for switched in self._outputs.release_all():
+            self._row(at_s, switched, f"off: {why}")
+
+    def _cancel(self, at_s: float) -> bytes:
+        waiting, self._queue = self._queue, []
+        out = b""
+        for item in waiting:
+            out += self._done(item.message.sequence, at_s, "cancelled")
+        return out
+
+    def _hear(self, message: Message, board_s: float) -> bytes:
+        if isinstance(message, Hello):
+            return self._welcome(message, board_s)
+        if isinstance(message, Ask):
+            return frame(Tell(message.host_ticks, ticks_of(board_s)).pack())
+        if isinstance(message, StrikeAt | HoldAt | TurnAt):
+            return self._take(message, board_s)
+        if isinstance(message, Cancel):
+            return self._cancel(board_s) + self._acknowledge()
+        if isinstance(message, Stop):
+            self._release(board_s, "stop")
+            return self._cancel(board_s) + self._acknowledge() + frame(self._status().pack())
+        return b""
+
+    def _welcome(self, hello: Hello, board_s: float) -> bytes:
+        if hello.session != self._session:
+            # Another session's commands must not sound in this one.
+            self._release(board_s, "new session")
+            self._queue.clear()
+            self._session = hello.session
+            self._expected, self._beyond = 0, set()
+        board = self.palette.board
+        welcome = Welcome(
+            VERSION,
+            hello.session,
+            FIRMWARE,
+            board.coil_channels,
+            board.motor_channels,
+            min(board.buffer, 255),
+            round(board.silence_ms),
+            self.restarts,
+        )
+        return frame(welcome.pack())
+
+    def _take(self, message: Timed, board_s: float) -> bytes:
+        ahead = (message.sequence - self._expected) % 256
+        fresh = ahead < WINDOW and message.sequence not in self._beyond
+        if not fresh or len(self._queue) >= self.palette.board.buffer:
+            return self._acknowledge()
+        self._beyond.add(message.sequence)
+        while self._expected in self._beyond:
+            self._beyond.remove(self._expected)
+            self._expected = (self._expected + 1) % 256
+        wait_s = ticks_between(ticks_of(board_s), message.at) / TICKS_PER_S
+        out = self._acknowledge()
+        if wait_s < -GRACE_S:
+            self._refused += 1
+            return out + self._done(message.sequence, board_s, "late")
+        at_s = board_s + max(wait_s, 0.0)
+        heapq.heappush(self._queue, _Waiting(at_s, next(self._order), message))
+        return out
+
+    def _acknowledge(self) -> bytes:
+        beyond = 0
+        for sequence in self._beyond:
+            beyond |= 1 << ((sequence - self._expected) % 256 - 1)
+        credit = min(self.palette.board.buffer - len(self._queue), 255)
+        return frame(Acknowledge(self._expected, beyond, max(credit, 0)).pack())
+
+    def _execute(self, item: _Waiting) -> bytes:
+        message = item.message
+        fate, switched = self._outputs.switch(message, item.at_s)
+        if switched is not None:
+            self._executed += 1
+            self._row(item.at_s, switched, "on", message)
+        else:
+            self._refused += 1
+        # Ends take a place among the dues at once: a pulse may be shorter than a poll.
+        return self._done(message.sequence, item.at_s, fate)
+
+    def _log_ended(self, ended: list[Switched]) -> None:
+        for switched in ended:
+            self._row(switched.until_s, switched, "off")
+
+    def _row(self, at_s: float, switched: Switched, did: str, message: Timed | None = None) -> None:
+        self.log.append(
+            BoardRow(
+                board_s=round(at_s, 6),
+                channel=switched.channel,
+                output=switched.output,
+                did=did,
+                planned_s=None if message is None else round(at_s, 6),
+                sequence=None if message is None else message.sequence,
+            )
+        )
+
+    def _done(self, sequence: int, at_s: float, fate: str) -> bytes:
+        return frame(Done(sequence, ticks_of(at_s), FATES.index(fate)).pack())
+
+    def _status(self) -> Status:
+        millivolts = round(self.palette.supply.nominal_v * 1000)
+        hottest = round(self._outputs.hottest_c)
+        return Status(
+            millivolts, hottest, self._executed % 65536, self._refused % 65536, self._faults
+        )

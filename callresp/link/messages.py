@@ -1,0 +1,197 @@
+"""What is said on the line: plain values, checked when made.
+
+Conventions
+-----------
+- Numbers are little-endian. Times are *ticks* of 0.1 ms in 32 bits, which wrap
+  after almost five days and are compared by their signed difference.
+- Every command carries its own end, and a sequence number of 8 bits.
+- The host says hello with its protocol version; the board answers with its
+  own, its channels, its buffer and the silence after which it lets go.
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import ClassVar, Self
+
+import msgspec
+
+VERSION = 1
+TICKS_PER_S = 10_000
+WRAP = 1 << 32
+
+
+def ticks_of(seconds: float) -> int:
+    """Seconds as wrapped ticks."""
+    return round(seconds * TICKS_PER_S) % WRAP
+
+
+def ticks_between(earlier: int, later: int) -> int:
+    """Signed difference of two wrapped times, in ticks.
+
+    Examples
+    --------
+    >>> ticks_between(WRAP - 5, 5)
+    10
+    >>> ticks_between(5, WRAP - 5)
+    -10
+    """
+    return (later - earlier + WRAP // 2) % WRAP - WRAP // 2
+
+
+class Message(msgspec.Struct, frozen=True):
+    """One message; subclasses give its kind byte and the layout after it."""
+
+    kind: ClassVar[int]
+    layout: ClassVar[struct.Struct]
+
+    def pack(self) -> bytes:
+        """As bytes, the kind first."""
+        return bytes([self.kind]) + self.layout.pack(*msgspec.structs.astuple(self))
+
+    @classmethod
+    def unpack(cls, body: bytes) -> Self:
+        """From the bytes after the kind."""
+        return cls(*cls.layout.unpack(body))
+
+
+class Hello(Message, frozen=True):
+    """Host: who are you? Starts the session anew; `session` marks it."""
+
+    kind = 0x01
+    layout = struct.Struct("<BH")
+    version: int
+    session: int
+
+
+class Welcome(Message, frozen=True):
+    """Board: this is me. `restarts` counts its own starts, to tell a reset."""
+
+    kind = 0x81
+    layout = struct.Struct("<BHBBBBHH")
+    version: int
+    session: int
+    firmware: int
+    coils: int
+    motors: int
+    buffer: int
+    silence_ms: int
+    restarts: int
+
+
+class Ask(Message, frozen=True):
+    """Host: what time is it? Also the heartbeat."""
+
+    kind = 0x02
+    layout = struct.Struct("<I")
+    host_ticks: int
+
+
+class Tell(Message, frozen=True):
+    """Board: the time, with the host's stamp returned."""
+
+    kind = 0x82
+    layout = struct.Struct("<II")
+    host_ticks: int
+    board_ticks: int
+
+
+class StrikeAt(Message, frozen=True):
+    """Host: pulse a coil at `at`, for `pulse` hundredths of a millisecond."""
+
+    kind = 0x10
+    layout = struct.Struct("<BBIH")
+    sequence: int
+    channel: int
+    at: int
+    pulse: int
+
+
+class HoldAt(Message, frozen=True):
+    """Host: hold a coil from `at`, for `length` ticks; full power for `pull` ticks first."""
+
+    kind = 0x11
+    layout = struct.Struct("<BBIIHB")
+    sequence: int
+    channel: int
+    at: int
+    length: int
+    pull: int
+    duty: int
+
+
+class TurnAt(Message, frozen=True):
+    """Host: run a motor from `at` for `length` ticks, at `speed` hundredths of rev/s."""
+
+    kind = 0x12
+    layout = struct.Struct("<BBIIH")
+    sequence: int
+    channel: int
+    at: int
+    length: int
+    speed: int
+
+
+class Acknowledge(Message, frozen=True):
+    """Board: has all before `expected`, and those beyond whose bits are set; room for `credit`."""
+
+    kind = 0x83
+    layout = struct.Struct("<BIB")
+    expected: int
+    beyond: int
+    credit: int
+
+
+class Done(Message, frozen=True):
+    """Board: what became of a command: `at` is when, `fate` one of `FATES`."""
+
+    kind = 0x84
+    layout = struct.Struct("<BIB")
+    sequence: int
+    at: int
+    fate: int
+
+
+class Cancel(Message, frozen=True):
+    """Host: forget what waits; what sounds goes on to its own end."""
+
+    kind = 0x03
+    layout = struct.Struct("<B")
+    sequence: int
+
+
+class Stop(Message, frozen=True):
+    """Host: forget all, release every coil, stop every motor, now."""
+
+    kind = 0x04
+    layout = struct.Struct("<B")
+    sequence: int
+
+
+class Status(Message, frozen=True):
+    """Board: how it is. `faults` is a set of bits, see `FAULTS`."""
+
+    kind = 0x85
+    layout = struct.Struct("<HbHHB")
+    millivolts: int
+    temperature_c: int
+    executed: int
+    refused: int
+    faults: int
+
+
+FATES = ("executed", "late", "over a limit", "no such channel", "cancelled")
+FAULTS = ("low voltage", "silence from the host", "too hot", "line damaged")
+Timed = StrikeAt | HoldAt | TurnAt
+
+_FROM_HOST = (Hello, Ask, StrikeAt, HoldAt, TurnAt, Cancel, Stop)
+_FROM_BOARD = (Welcome, Tell, Acknowledge, Done, Status)
+_KINDS: dict[int, type[Message]] = {kind.kind: kind for kind in (*_FROM_HOST, *_FROM_BOARD)}
+
+
+def parse(payload: bytes) -> Message | None:
+    """The message in a payload; `None` where there is no such kind or length."""
+    kind = _KINDS.get(payload[0]) if payload else None
+    if kind is None or len(payload) - 1 != kind.layout.size:
+        return None
+    return kind.unpack(payload[1:])

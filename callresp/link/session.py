@@ -1,0 +1,296 @@
+"""The host's side of the line, as a pure state machine.
+
+Bytes and the time in, bytes out. Commands go out some seconds ahead of their
+time, as far as the board has room; what is not acknowledged is sent again; a
+board that was reset, or that let go because the host was silent, is taken up
+again with what still lies far enough ahead. Nothing is ever sent late.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from dataclasses import dataclass, field
+
+from callresp.errors import UserError
+from callresp.link.boardclock import BoardClock, Trip
+from callresp.link.encode import encode
+from callresp.link.framing import Deframer, frame
+from callresp.link.messages import (
+    FATES,
+    FAULTS,
+    TICKS_PER_S,
+    VERSION,
+    Acknowledge,
+    Ask,
+    Done,
+    Hello,
+    Message,
+    Status,
+    Stop,
+    Tell,
+    Welcome,
+    parse,
+    ticks_between,
+    ticks_of,
+)
+from callresp.plan.limits import CheckedPlan
+from callresp.plan.model import Command
+
+AHEAD_S = 3.0
+LEAST_AHEAD_S = 0.02
+LEAD_S = 1.0
+HELLO_EVERY_S = 0.25
+ASK_EVERY_S = 0.06
+RESEND_S = 0.25
+WINDOW = 24
+TRIPS_FIRST = 6
+LOST_AFTER_S = 1.0
+
+
+@dataclass(slots=True)
+class Sent:
+    """A command under way or done."""
+
+    command: Command
+    host_s: float
+    sequence: int | None = None
+    sent_s: float = float("-inf")
+    acknowledged: bool = False
+    fate: str | None = None
+    played_s: float | None = None
+
+
+@dataclass(slots=True)
+class Report:
+    """What became of a plan."""
+
+    commands: int = 0
+    fates: Counter[str] = field(default_factory=Counter)
+    errors_ms: list[float] = field(default_factory=list)
+    resent: int = 0
+    damaged: int = 0
+    resets: int = 0
+    drift_ppm: float = 0.0
+    faults: tuple[str, ...] = ()
+
+    @property
+    def played(self) -> int:
+        """How many commands the board executed."""
+        return self.fates["executed"]
+
+
+class Session:
+    """Streams one checked plan.
+
+    Parameters
+    ----------
+    checked
+        Only a plan that passed the limits can be streamed.
+    session
+        A number that tells this session from the one before.
+    """
+
+    def __init__(self, checked: CheckedPlan, session: int = 1) -> None:
+        if not isinstance(checked, CheckedPlan):
+            raise TypeError("only a CheckedPlan can be streamed")
+        self.palette = checked.palette
+        self.clock = BoardClock()
+        self.report = Report(commands=len(checked.plan.commands))
+        self.welcome: Welcome | None = None
+        self.status: Status | None = None
+        self.start_s: float | None = None
+        self.stopping = False
+        self._commands = checked.plan.commands
+        self._session = session % 65536
+        self._deframer = Deframer()
+        self._trips = 0
+        self._waiting: deque[Sent] = deque()
+        self._flying: dict[int, Sent] = {}
+        self._over: list[Sent] = []
+        self._next = 0
+        self._credit = 0
+        self._hello_s = self._ask_s = float("-inf")
+        self._heard_s = float("-inf")
+
+    @property
+    def finished(self) -> bool:
+        """Whether every command has met its fate."""
+        return self.start_s is not None and not self._waiting and not self._flying
+
+    @property
+    def over(self) -> list[Sent]:
+        """Commands that are done, in the order in which that was learnt."""
+        return self._over
+
+    @property
+    def credit(self) -> int:
+        """How many more commands the board has room for."""
+        return self._credit
+
+    def lost(self, now_s: float) -> bool:
+        """Whether the board has not been heard of for a second."""
+        return self.welcome is not None and now_s - self._heard_s > LOST_AFTER_S
+
+    def stop(self) -> bytes:
+        """Stop everything: bytes that must go out now."""
+        self.stopping = True
+        for sent in [*self._waiting, *self._flying.values()]:
+            self._end(sent, "stopped by the host")
+        self._waiting.clear()
+        self._flying.clear()
+        return frame(Stop(0).pack())
+
+    def receive(self, data: bytes, now_s: float) -> None:
+        """Take bytes from the line."""
+        for payload in self._deframer.feed(data):
+            message = parse(payload)
+            if message is not None:
+                self._heard_s = now_s
+                self._hear(message, now_s)
+        self.report.damaged = self._deframer.damaged
+
+    def poll(self, now_s: float) -> bytes:
+        """Bytes that should go out by now."""
+        if self.welcome is None or self.lost(now_s):
+            if now_s - self._hello_s < HELLO_EVERY_S:
+                return b""
+            self._hello_s = now_s
+            return frame(Hello(VERSION, self._session).pack())
+        out = b""
+        if now_s - self._ask_s >= ASK_EVERY_S:
+            self._ask_s = now_s
+            out += frame(Ask(ticks_of(now_s)).pack())
+        if self._trips < TRIPS_FIRST:
+            return out
+        if self.start_s is None:
+            self._begin(now_s)
+        return out + self._resend(now_s) + self._send(now_s)
+
+    def _begin(self, now_s: float) -> None:
+        first_s = min((command.at_s for command in self._commands), default=0.0)
+        self.start_s = now_s + LEAD_S - first_s
+        self._waiting = deque(Sent(c, self.start_s + c.at_s) for c in self._commands)
+
+    def _send(self, now_s: float) -> bytes:
+        out = b""
+        while self._waiting and self._credit > 0 and len(self._flying) < 200:
+            sent = self._waiting[0]
+            if sent.host_s > now_s + AHEAD_S or self._window_full():
+                break
+            self._waiting.popleft()
+            if sent.host_s < now_s + LEAST_AHEAD_S:
+                self._end(sent, "not sent: too late")
+                continue
+            sent.sequence = self._next
+            self._next = (self._next + 1) % 256
+            sent.acknowledged = False
+            self._credit -= 1
+            self._flying[sent.sequence] = sent
+            out += self._frame(sent, now_s)
+        return out
+
+    def _window_full(self) -> bool:
+        open_numbers = [n for n, sent in self._flying.items() if not sent.acknowledged]
+        return len(open_numbers) >= WINDOW or any(
+            (self._next - number) % 256 >= WINDOW for number in open_numbers
+        )
+
+    def _frame(self, sent: Sent, now_s: float) -> bytes:
+        assert sent.sequence is not None
+        sent.sent_s = now_s
+        at = ticks_of(self.clock.board_s(sent.host_s))
+        return frame(encode(sent.command, sent.sequence, at).pack())
+
+    def _resend(self, now_s: float) -> bytes:
+        out = b""
+        for sent in self._flying.values():
+            if not sent.acknowledged and now_s - sent.sent_s > RESEND_S:
+                self.report.resent += 1
+                out += self._frame(sent, now_s)
+        overdue = [s for s in self._flying.values() if now_s > s.host_s + 1.0]
+        for sent in overdue:
+            # Acknowledged, but its fate was lost on the line, or the board has gone.
+            assert sent.sequence is not None
+            del self._flying[sent.sequence]
+            self._end(sent, "fate unknown")
+        return out
+
+    def _hear(self, message: Message, now_s: float) -> None:
+        if isinstance(message, Welcome):
+            self._welcomed(message, now_s)
+        elif isinstance(message, Tell):
+            self._told(message, now_s)
+        elif isinstance(message, Acknowledge):
+            self._acknowledged(message)
+        elif isinstance(message, Done):
+            self._done(message, now_s)
+        elif isinstance(message, Status):
+            self.status = message
+            self.report.faults = tuple(
+                name for bit, name in enumerate(FAULTS) if message.faults >> bit & 1
+            )
+
+    def _welcomed(self, message: Welcome, now_s: float) -> None:
+        if message.version != VERSION:
+            raise UserError(
+                f"the board speaks version {message.version} of the protocol, not {VERSION}",
+                remedy="load its firmware from this callresp",
+            )
+        if message.session != self._session:
+            return
+        before, self.welcome = self.welcome, message
+        if before is None:
+            self._credit = message.buffer
+        elif before.restarts != message.restarts:
+            self.report.resets += 1
+            self._take_up_again(now_s, message.buffer)
+
+    def _take_up_again(self, now_s: float, buffer: int) -> None:
+        """After a reset the board knows nothing: send again what lies far enough ahead."""
+        flying = sorted(self._flying.values(), key=lambda sent: sent.host_s)
+        self._flying.clear()
+        self._next, self._credit = 0, buffer
+        self.clock = BoardClock()
+        self._trips = 0
+        self._waiting.extendleft(reversed(flying))
+
+    def _told(self, message: Tell, now_s: float) -> None:
+        asked_s = now_s - ticks_between(message.host_ticks, ticks_of(now_s)) / TICKS_PER_S
+        if not 0 <= now_s - asked_s < 2.0:
+            return
+        middle_s = (asked_s + now_s) / 2
+        # Ticks wrap: the nearest time to what the clock already says is meant.
+        near_s = self.clock.board_s(middle_s) if self.clock.known else 0.0
+        board_s = near_s + ticks_between(ticks_of(near_s), message.board_ticks) / TICKS_PER_S
+        self.clock.learn(Trip(middle_s, board_s, now_s - asked_s))
+        self._trips += 1
+
+    def _acknowledged(self, message: Acknowledge) -> None:
+        for number, sent in self._flying.items():
+            ahead = (number - message.expected) % 256
+            if ahead >= 128 or (ahead > 0 and message.beyond >> (ahead - 1) & 1):
+                sent.acknowledged = True
+        under_way = sum(not sent.acknowledged for sent in self._flying.values())
+        self._credit = max(message.credit - under_way, 0)
+
+    def _done(self, message: Done, now_s: float) -> None:
+        sent = self._flying.pop(message.sequence, None)
+        if sent is None:
+            return
+        fate = FATES[message.fate] if message.fate < len(FATES) else "unknown"
+        if fate == "cancelled" and not self.stopping and sent.host_s > now_s + LEAST_AHEAD_S:
+            self._waiting.appendleft(sent)
+            return
+        near_s = self.clock.board_s(sent.host_s)
+        board_s = near_s + ticks_between(ticks_of(near_s), message.at) / TICKS_PER_S
+        sent.played_s = self.clock.host_s(board_s)
+        if fate == "executed":
+            self.report.errors_ms.append((sent.played_s - sent.host_s) * 1000)
+        self._end(sent, fate)
+
+    def _end(self, sent: Sent, fate: str) -> None:
+        sent.fate = fate
+        self.report.fates[fate] += 1
+        self._over.append(sent)
+        if self.clock.known:
+            self.report.drift_ppm = self.clock.drift_ppm
