@@ -1,0 +1,89 @@
+"""``callresp export``: scores and plans in, a Standard MIDI File out."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from callresp.commands import ui
+from callresp.errors import UserError
+
+PATH = click.Path(path_type=Path)
+
+
+@click.command(name="export")
+@click.argument("scores", type=PATH, nargs=-1, required=True)
+@click.option("-o", "--output", type=PATH, help="MIDI file to write; else beside the first score.")
+@click.option("--palette", help="Shipped name or TOML file; else the plan's or reply's own.")
+@click.option(
+    "--tuning",
+    type=click.Choice(["bend", "mts"]),
+    default="bend",
+    show_default=True,
+    help="Reach the strikers' pitches by pitch bend or by MIDI Tuning Standard.",
+)
+@click.option("--alone", is_flag=True, help="Only what is named: take nothing from beside it.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    scores: tuple[Path, ...],
+    output: Path | None,
+    palette: str | None,
+    tuning: str,
+    alone: bool,
+    as_json: bool,
+) -> None:
+    """Write scores as a Standard MIDI File.
+
+    Give a heard score, a reply or a plan, or several of one recording; to a
+    plan or reply given alone the heard score beside it is added. A beat is a
+    second. Each voice and each striker has its own track; a damped note ends
+    where its damper falls, a free one rings its time.
+
+    \b
+    Examples:
+      callresp export dawn.plan.jsonl                 writes dawn.mid, heard notes too
+      callresp export dawn.heard.jsonl -o heard.mid
+      callresp export dawn.plan.jsonl --alone --tuning mts
+    """
+    from callresp.plan import read_plan
+    from callresp.plan.model import Plan
+    from callresp.rehearse.beside import find_palette, kind_of, sibling
+    from callresp.rehearse.midi import write_midi
+    from callresp.score import read_heard, read_reply
+
+    by_kind: dict[str, Path] = {}
+    for path in scores:
+        kind = kind_of(path)
+        if kind in by_kind:
+            raise UserError(f"two files of kind {kind}", where=str(path), remedy="give one of each")
+        by_kind[kind] = path
+    beside = sibling(scores[0], ".heard.jsonl")
+    if not alone and "heard" not in by_kind and beside.is_file():
+        by_kind["heard"] = beside
+    heard = read_heard(by_kind["heard"]) if "heard" in by_kind else None
+    reply = read_reply(by_kind["reply"]) if "reply" in by_kind else None
+    plan: Plan | None = read_plan(by_kind["plan"]) if "plan" in by_kind else None
+    machine = None
+    if reply is not None or plan is not None:
+        source = by_kind.get("plan") or by_kind["reply"]
+        told = sibling(source, ".reply.jsonl")
+        made_from = reply or (read_reply(told) if told.is_file() else None)
+        machine = find_palette(palette, source, plan, made_from)
+    target = output or sibling(scores[0], ".mid")
+    done = write_midi(
+        target,
+        heard=heard,
+        reply=reply,
+        plan=plan,
+        palette=machine,
+        tuning="mts" if tuning == "mts" else "bend",
+    )
+    if as_json:
+        ui.emit(asdict(done))
+        return
+    ui.say(
+        f"wrote {done.path}: {done.heard_notes} heard and {done.reply_notes} played notes on"
+        f" {len(done.tracks)} tracks, {done.length_s:.1f} s"
+    )
