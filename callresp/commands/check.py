@@ -12,12 +12,6 @@ from callresp.plan.model import Change
 from callresp.plan.planner import PREFERENCE
 from callresp.plan.summary import Summary
 
-CAUTIONS = (
-    "coils get hot: let them cool before you touch them",
-    "fuse the battery at its terminal, and charge it away from what burns",
-    "keep fingers, hair and cloth off strikers and turners: they move without warning",
-)
-
 
 @click.command(name="check", epilog=PREFERENCE)
 @click.argument("reply", type=click.Path(path_type=Path))
@@ -89,8 +83,7 @@ def tell(figures: Summary, changes: tuple[Change, ...], every: bool) -> None:
             f"  hottest coil: {hot.instrument}, {hot.temperature_c:.0f} of"
             f" {hot.limit_c:.0f} °C{weaker}"
         )
-    for caution in CAUTIONS:
-        ui.warn(caution)
+    ui.warn("coils, batteries and moving parts can hurt: see the cautions in the README")
 
 
 def account(change: Change) -> str:

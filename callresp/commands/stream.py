@@ -1,0 +1,153 @@
+"""``callresp stream``: a plan out to the board on a port."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+
+from callresp.commands import cautions, ui
+from callresp.link.session import Session
+from callresp.palette.model import Palette
+
+
+@click.command(name="stream")
+@click.argument("plan", type=click.Path(path_type=Path))
+@click.option("--port", required=True, help="A serial port, or 'simulated'.")
+@click.option("--palette", help="A shipped name or a TOML file; else the plan's own.")
+@click.option("--log", type=click.Path(path_type=Path), help="Write what became of each command.")
+@click.option("--board-log", type=click.Path(path_type=Path), help="Log of the simulated board.")
+@click.option("--speed", default=1.0, show_default=True, help="Of a simulated board's time.")
+@click.option("--dry-run", is_flag=True, help="Check everything and send nothing.")
+@click.option("--yes", is_flag=True, help="The cautions are read and the machine is clear.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    plan: Path,
+    port: str,
+    palette: str | None,
+    log: Path | None,
+    board_log: Path | None,
+    speed: float,
+    dry_run: bool,
+    yes: bool,
+    as_json: bool,
+) -> None:
+    """Send a plan to the board on a port, each command stamped with its time.
+
+    The plan is held against its palette once more; one that breaks a limit is
+    refused. Ctrl-C releases every coil and stops every motor before it ends.
+    Status 0 when all was played on time, 1 when something was not.
+
+    \b
+    Examples:
+      callresp stream dawn.plan.jsonl --port simulated
+      callresp stream dawn.plan.jsonl --port simulated --speed 4 --log played.jsonl
+      callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --palette mine.toml
+      callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dry-run
+    """
+    from callresp.link import stream
+    from callresp.palette import load_palette
+    from callresp.plan import check, read_plan
+
+    asked = read_plan(plan)
+    machine = load_palette(palette or asked.header.palette or "fettle")
+    checked = check(asked, machine)
+    if dry_run:
+        ui.say(f"{plan}: {len(asked.commands)} commands, all within the limits; nothing sent")
+        return
+    simulated = port == "simulated"
+    if not simulated:
+        cautions.confirm(yes)
+        speed = 1.0
+    with _port(port, machine, board_log, speed) as url, _view(len(asked.commands)) as watch:
+        session = stream(checked, url, speed=speed, watch=watch)
+    if log is not None:
+        write_log(log, session)
+    tell(session, as_json)
+    all_played = session.report.played == session.report.commands
+    click.get_current_context().exit(0 if all_played else 1)
+
+
+@contextlib.contextmanager
+def _port(port: str, palette: Palette, board_log: Path | None, speed: float) -> Iterator[str]:
+    from callresp.link import simulated_board
+
+    if port != "simulated":
+        yield port
+        return
+    with simulated_board(palette, board_log, speed) as url:
+        yield url
+
+
+@contextlib.contextmanager
+def _view(total: int) -> Iterator[ui.Watch]:
+    """A live line on a terminal: commands done, the board's credit, lateness."""
+    with ui.progress("streaming") as advance:
+
+        def watch(session: Session, now_s: float) -> None:
+            worst = max(map(abs, session.report.errors_ms[-20:]), default=0.0)
+            note = f"credit {session.credit}, worst of the last twenty {worst:.2f} ms"
+            advance(len(session.over) / max(total, 1), note)
+
+        yield watch
+
+
+def write_log(path: Path, session: Session) -> None:
+    """Write what became of each command: asked and played time on the plan's clock."""
+    from callresp.files import write_text
+    from callresp.score import line
+
+    start_s = session.start_s or 0.0
+    rows = []
+    for sent in sorted(session.over, key=lambda sent: sent.host_s):
+        played = None if sent.played_s is None else round(sent.played_s - start_s, 6)
+        row = {
+            "asked_s": round(sent.command.at_s, 6),
+            "played_s": played,
+            "fate": sent.fate,
+            "instrument": sent.command.instrument,
+            "channel": sent.command.channel,
+            "reply": sent.command.reply,
+        }
+        rows.append(line(row) + "\n")
+    write_text(path, "".join(rows))
+
+
+def figures(session: Session) -> dict[str, object]:
+    """What a session reports, for machines."""
+    report = session.report
+    errors = sorted(abs(error) for error in report.errors_ms)
+    return {
+        "commands": report.commands,
+        "fates": dict(report.fates),
+        "median_error_ms": round(errors[len(errors) // 2], 3) if errors else None,
+        "worst_error_ms": round(errors[-1], 3) if errors else None,
+        "resent": report.resent,
+        "damaged_frames": report.damaged,
+        "board_resets": report.resets,
+        "board_drift_ppm": round(report.drift_ppm, 1),
+        "faults": list(report.faults),
+    }
+
+
+def tell(session: Session, as_json: bool) -> None:
+    """Tell what became of the plan."""
+    values = figures(session)
+    if as_json:
+        ui.emit(values)
+        return
+    report = session.report
+    ui.say(f"{report.played} of {report.commands} commands played")
+    for fate, count in report.fates.items():
+        if fate != "executed":
+            ui.say(f"  {count} {fate}")
+    if report.errors_ms:
+        ui.say(
+            f"  off by {values['median_error_ms']} ms in the median, {values['worst_error_ms']} ms"
+            " at most, on the board's clock as the host knows it"
+        )
+    ui.say(f"  {report.resent} sent again, {report.damaged} damaged frames")
+    for fault in report.faults:
+        ui.warn(f"the board reports: {fault}")
