@@ -68,7 +68,9 @@ class PyinPitches:
     """Pitch by `librosa.pyin` in the listening band.
 
     Its window is 1024 samples at 44.1 kHz, half of librosa's default, since
-    birds sing higher and faster than people; the rest is as librosa has it.
+    birds sing higher and faster than people, and its pitches lie 20 cents
+    apart, not 10, since the band is wide and the time goes with the square of
+    their number; the rest is as librosa has it.
     """
 
     rate_hz = 44100
@@ -77,7 +79,8 @@ class PyinPitches:
     def __init__(self, low_hz: float, high_hz: float) -> None:
         self.middle = 20 * self.rate_hz
         self.before = self.after = self.rate_hz
-        self._low_hz = max(low_hz, 2.2 * self.rate_hz / 1024 * 2)
+        # pYIN needs two periods of the lowest pitch in its window.
+        self._low_hz = max(low_hz, 2.5 * self.rate_hz / 1024)
         self._high_hz = min(high_hz, self.rate_hz / 4)
         self._pitch: list[npt.NDArray[np.float64]] = []
         self._voiced: list[npt.NDArray[np.float64]] = []
@@ -96,6 +99,7 @@ class PyinPitches:
             sr=self.rate_hz,
             frame_length=1024,
             hop_length=self.hop,
+            resolution=0.2,
         )
         first = chunk.before // self.hop
         count = None if chunk.last else chunk.middle // self.hop

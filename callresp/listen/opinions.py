@@ -17,7 +17,6 @@ voices. Long recordings go through in chunks.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -125,7 +124,6 @@ def hear_with(
 
     find_detector(name)
     profile = profile or Profile()
-    method: Callable[[], NoteTable]
     if name == "pyin":
         table = _voiced_notes(recording, profile, progress)
     else:
