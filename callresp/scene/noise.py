@@ -38,6 +38,7 @@ Wave = npt.NDArray[np.float64]
 SHARE_BAND_HZ = (500.0, 12000.0)
 _SWELL_STEP_S = 0.25
 _CUT = 2.5
+_RING = 512  # samples, longer than a pulse rings
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,7 @@ _PARTS: dict[NoiseKind, tuple[Part, ...]] = {
     "water": (Part(350, 5000, 1.0, period_s=20.0, depth=0.05),),
     "rain": (
         Part(900, 15000, 1.0, period_s=8.0, depth=0.2),
-        Part(1500, 12000, 1.2, period_s=8.0, depth=0.2, pulses_per_s=400.0),
+        Part(1500, 12000, 0.5, period_s=8.0, depth=0.2, pulses_per_s=400.0),
     ),
     "traffic": (
         Part(40, 250, 1.5, period_s=9.0, depth=0.6),
@@ -141,6 +142,14 @@ class _Sounding:
         self._pulse = _pulse_gain(part, rate_hz) if part.pulses_per_s else 0.0
         self._band = Band(part.low_hz, part.high_hz, rate_hz)
 
+    @property
+    def largest_pulse(self) -> float:
+        """Height of the largest pulse in the worst gust."""
+        impulse = np.zeros(_RING)
+        impulse[0] = self._pulse * self._part.gain * np.exp(_CUT * _SPREAD)
+        ring = Band(self._part.low_hz, self._part.high_hz, self._rate_hz)(impulse)
+        return float(np.abs(ring).max() * self.swell.highest)
+
     def __call__(self, second: int) -> Wave:
         rng, part = self._rng, self._part
         if part.pulses_per_s:
@@ -192,11 +201,13 @@ class Noise:
         self.kind = kind
         self._running: list[Callable[[int], Wave]] = []
         self._tables: list[Wave] = []
+        self._drop = 0.0
         self._peaks: list[float] = []
         for part, stream in zip(_PARTS[kind], streams, strict=False):
             sounding = _Sounding(part, stream, seconds, rate_hz)
             self._running.append(sounding)
             self._peaks.append(sounding.swell.highest)
+            self._drop = max(self._drop, sounding.largest_pulse)
             self._tables.append(_power_below(_part_density(part, rate_hz)))
         if kind == "water":
             self._running.append(_Bubbling(Bubbles(), streams[-1], rate_hz))
@@ -213,9 +224,12 @@ class Noise:
         return float(sum(high - low for low, high in below))
 
     def crest(self) -> float:
-        """A height that it is most unlikely to pass: 6.5 standard deviations in the worst gust."""
+        """A height that it is most unlikely to pass.
+
+        6.5 standard deviations in the worst gust, and the largest drop on top.
+        """
         parts = zip(self._peaks, self._tables, strict=True)
-        return float(6.5 * np.sqrt(sum(peak**2 * table[-1] for peak, table in parts)))
+        return float(6.5 * np.sqrt(sum(peak**2 * table[-1] for peak, table in parts)) + self._drop)
 
 
 _GRID_HZ = np.linspace(0.0, 24000.0, 4801)

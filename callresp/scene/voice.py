@@ -23,6 +23,9 @@ EDGE = 0.1  # -20 dB re the envelope's peak: where truth puts onset and offset
 TRACK_STEP_S = 0.004
 KNOCK_DECAY_S = 0.006
 _KNOCK_RISE_S = 0.0004
+_MODES = 5
+_CLICK = 0.8
+_CLICK_DECAY_S = 0.0008
 _AIR_POINTS = 16
 _BAND_POINTS = 33
 # Bands of unpitched shapes, against their middle.
@@ -77,7 +80,7 @@ def voiced(sung: Sung, level_db: float, way: Way, rate_hz: int) -> Voiced:
     """
     shape = envelope(sung, rate_hz)
     if sung.shape == "knock":
-        wave = _knock(sung, shape, rate_hz)
+        wave = _knock(sung, rate_hz)
     elif sung.shape in PITCHED:
         wave = _tonal(sung, shape, way, rate_hz)
     else:
@@ -102,8 +105,8 @@ def envelope(sung: Sung, rate_hz: int) -> Wave:
     """Amplitude of a note over its length, peak 1."""
     count = max(round(sung.length_s * rate_hz), 16)
     if sung.shape == "knock":
-        time_s = np.arange(count) / rate_hz
-        return np.asarray(_ramp(count, _KNOCK_RISE_S, rate_hz) * np.exp(-time_s / KNOCK_DECAY_S))
+        shape = _ramp(count, _KNOCK_RISE_S, rate_hz) * _struck(np.arange(count) / rate_hz)
+        return np.asarray(shape / shape.max())
     place = (np.arange(count) + 0.5) / count
     away = np.where(place < sung.peak, 1 - place / sung.peak, (place - sung.peak) / (1 - sung.peak))
     lean = 10 ** (-sung.lean_db * (0.5 - 0.5 * np.cos(np.pi * away)) / 20)
@@ -185,18 +188,29 @@ def _harsh(sung: Sung, shape: Wave, rate_hz: int) -> Wave:
     return np.asarray(wave)
 
 
-def _knock(sung: Sung, shape: Wave, rate_hz: int) -> Wave:
+def _struck(time_s: Wave) -> Wave:
+    """RMS envelope of a struck log: its click and its modes, as `_knock` sums them."""
+    modes = sum(_mode_size(number, time_s) ** 2 / 2 for number in range(_MODES))
+    return np.asarray(np.sqrt(modes + (_CLICK * np.exp(-time_s / _CLICK_DECAY_S)) ** 2))
+
+
+def _mode_size(number: int, time_s: Wave) -> Wave:
+    """Higher modes are weaker and die sooner."""
+    return np.asarray(np.exp(-time_s * (1 + 0.4 * number) / KNOCK_DECAY_S) / (1 + number))
+
+
+def _knock(sung: Sung, rate_hz: int) -> Wave:
     """Bill or beak on wood: a click, and a few quickly damped modes of the log."""
-    count = len(shape)
+    count = max(round(sung.length_s * rate_hz), 16)
     time_s = np.arange(count) / rate_hz
     # The log is the same at every stroke: its modes hang on the singer, not on the stroke.
-    modes = np.random.default_rng(list(sung.voice.encode())).uniform(0.7, 2.6, 5)
-    wave = np.zeros(count)
-    for number, mode in enumerate(modes):
-        sharper = np.exp(-time_s * 0.4 * number / KNOCK_DECAY_S)
-        wave += np.sin(2 * np.pi * sung.middle_hz * mode * time_s) * sharper / (1 + number)
+    log = np.random.default_rng(list(sung.voice.encode())).uniform(0.7, 2.6, _MODES)
     click = np.random.default_rng(sung.grain).standard_normal(count)
-    return np.asarray((wave + 0.8 * click * np.exp(-time_s / 0.0008)) * shape)
+    wave = _CLICK * click * np.exp(-time_s / _CLICK_DECAY_S)
+    for number, mode in enumerate(log):
+        turns = 2 * np.pi * sung.middle_hz * mode * time_s
+        wave += np.sin(turns) * _mode_size(number, time_s)
+    return np.asarray(wave * _ramp(count, _KNOCK_RISE_S, rate_hz))
 
 
 def _through_air(wave: Wave, middle_hz: float, way: Way, rate_hz: int) -> Wave:
