@@ -1,0 +1,231 @@
+"""``callresp demo``: the whole job once, on the demo scene, without hardware."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from callresp.commands import ui
+from callresp.commands.check import account
+from callresp.commands.reply import reason
+
+if TYPE_CHECKING:
+    from callresp.link import Session
+    from callresp.palette import Palette
+    from callresp.plan import CheckedPlan
+    from callresp.score import HeardScore, ReplyScore
+
+SCENE, PALETTE, RULES = "hollin-carr", "fettle", "answer"
+# A simulated board can live faster than we do; at three times it still keeps its watchdog.
+SPEED = 3.0
+
+
+@dataclass(frozen=True)
+class Folder:
+    """The files of a demo, each named for what it holds."""
+
+    root: Path
+
+    def __getitem__(self, ending: str) -> Path:
+        return self.root / f"{SCENE}{ending}"
+
+
+@click.command(name="demo")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("callresp-demo"),
+    show_default=True,
+    help="Folder to fill.",
+)
+@click.option("--palette", default=PALETTE, show_default=True, help="Shipped name or TOML file.")
+@click.option("--rules", default=RULES, show_default=True, help="Shipped name or TOML file.")
+@click.option("--seed", type=click.IntRange(0), help="Another dawn than the scene's own.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(output: Path, palette: str, rules: str, seed: int | None, as_json: bool) -> None:
+    """Do the whole job once on the demo scene, without hardware or sound card.
+
+    Renders a dawn at Hollin Carr, hears it, answers it on Fettle, checks the
+    machine's limits, streams the plan to a simulated board over a real
+    pseudo-terminal, and leaves recording, scores, plan, rehearsal, MIDI file,
+    picture and logs in a folder.
+
+    \b
+    Examples:
+      callresp demo
+      callresp demo -o elsewhere --palette pocket --rules shadow
+      callresp demo --seed 7
+    """
+    began_s = time.monotonic()
+    folder = Folder(output)
+    heard = _hear(folder, seed)
+    machine, reply = _answer(folder, heard, palette, rules)
+    checked = _plan(folder, reply, machine)
+    _rehearse(folder, heard, reply, checked)
+    session = _stream(folder, checked)
+    took_s = time.monotonic() - began_s
+    if as_json:
+        ui.emit(_figures(folder, heard, reply, checked, session, took_s))
+    else:
+        _tell(folder, heard, reply, checked, session, took_s)
+
+
+def _hear(folder: Folder, seed: int | None) -> HeardScore:
+    from callresp.listen import hear
+    from callresp.scene import load_recipe, render_to, vary
+    from callresp.score import write_heard
+    from callresp.sound import open_recording
+
+    recipe = load_recipe(SCENE)
+    if seed is not None:
+        recipe = vary(recipe, seed=seed)
+    with ui.progress("rendering the scene") as advance:
+        render_to(recipe, folder[".wav"], folder[".truth.jsonl"], advance)
+    with ui.progress("hearing it") as advance:
+        heard = hear(open_recording(folder[".wav"]), progress=advance)
+    header = msgspec.structs.replace(heard.header, start=recipe.start)
+    heard = msgspec.structs.replace(heard, header=header)
+    write_heard(folder[".heard.jsonl"], heard)
+    return heard
+
+
+def _answer(
+    folder: Folder, heard: HeardScore, palette: str, rules: str
+) -> tuple[Palette, ReplyScore]:
+    from callresp.palette import load_palette
+    from callresp.reply import answer, load_rules
+    from callresp.score import write_reply
+
+    machine = load_palette(palette)
+    reply = answer(heard, machine, load_rules(rules))
+    header = msgspec.structs.replace(reply.header, palette=palette)
+    reply = msgspec.structs.replace(reply, header=header)
+    write_reply(folder[".reply.jsonl"], reply)
+    return machine, reply
+
+
+def _plan(folder: Folder, reply: ReplyScore, machine: Palette) -> CheckedPlan:
+    from callresp.plan import make_plan, write_plan
+
+    checked = make_plan(reply, machine)
+    write_plan(folder[".plan.jsonl"], checked.plan)
+    return checked
+
+
+def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan) -> None:
+    from callresp.rehearse import draw, mix
+    from callresp.rehearse.midi import write_midi
+
+    with ui.progress("mixing the rehearsal") as advance:
+        mix(
+            folder[".wav"],
+            checked,
+            checked.palette,
+            folder[".rehearsal.wav"],
+            progress=advance,
+        )
+    write_midi(folder[".mid"], heard=heard, plan=checked, palette=checked.palette)
+    with ui.progress("drawing it") as advance:
+        draw(
+            folder[".png"],
+            recording=folder[".wav"],
+            heard=heard,
+            reply=reply,
+            plan=checked,
+            palette=checked.palette,
+            progress=advance,
+        )
+
+
+def _stream(folder: Folder, checked: CheckedPlan) -> Session:
+    from callresp.commands.stream import write_log
+    from callresp.link import simulated_board, stream
+
+    total = max(len(checked.plan.commands), 1)
+    with (
+        simulated_board(checked.palette, folder[".board.jsonl"], SPEED) as port,
+        ui.progress("streaming to a simulated board") as advance,
+    ):
+        session = stream(
+            checked,
+            port,
+            speed=SPEED,
+            watch=lambda session, now_s: advance(len(session.over) / total),
+        )
+    write_log(folder[".played.jsonl"], session)
+    return session
+
+
+def _figures(
+    folder: Folder,
+    heard: HeardScore,
+    reply: ReplyScore,
+    checked: CheckedPlan,
+    session: Session,
+    took_s: float,
+) -> dict[str, object]:
+    from callresp.commands import reply as replies
+    from callresp.commands.stream import figures
+    from callresp.plan.summary import summarise
+
+    return {
+        "folder": str(folder.root),
+        "files": sorted(path.name for path in folder.root.iterdir()),
+        "heard": {
+            "notes": len(heard.notes),
+            "voices": len({note.voice for note in heard.notes}),
+            "phrases": len({note.phrase for note in heard.notes}),
+        },
+        "reply": replies.figures(reply),
+        "plan": msgspec.to_builtins(summarise(checked)),
+        "link": figures(session),
+        "took_s": round(took_s, 1),
+    }
+
+
+def _tell(
+    folder: Folder,
+    heard: HeardScore,
+    reply: ReplyScore,
+    checked: CheckedPlan,
+    session: Session,
+    took_s: float,
+) -> None:
+    """What was heard, answered, refused and why, and what to try next."""
+    voices = Counter(note.voice for note in heard.notes)
+    answered = len({note.heard_phrase for note in reply.notes})
+    phrases = len({note.phrase for note in heard.notes})
+    singers = ", ".join(f"{name} {count}" for name, count in sorted(voices.items()))
+    ui.say(f"heard     {len(heard.notes)} notes in {phrases} phrases; voices: {singers}")
+    ui.say(
+        f"answered  {answered} phrases with {len(reply.notes)} notes on {checked.palette.name},"
+        f" by the rule set '{reply.header.rules}'"
+    )
+    for why, count in Counter(reason(s.why) for s in reply.unanswered).most_common():
+        ui.say(f"          kept silent {count} times: {why}")
+    changes = checked.plan.changes
+    ui.say(f"refused   {sum(c.change == 'dropped' for c in changes)} notes; {len(changes)} changes")
+    for change in changes[:4]:
+        ui.say(f"          {account(change)}")
+    if len(changes) > 4:
+        ui.say(f"          and {len(changes) - 4} more in {folder['.plan.jsonl'].name}")
+    report = session.report
+    worst = max(map(abs, report.errors_ms), default=0.0)
+    ui.say(
+        f"streamed  {report.played} of {report.commands} commands played by the simulated board,"
+        f" {worst:.1f} ms off at most"
+    )
+    ui.say(f"in        {folder.root}, after {took_s:.0f} s")
+    for path in sorted(folder.root.iterdir()):
+        ui.say(f"          {path.name}")
+    ui.say(f"next      look at {folder['.png']}, listen to {folder['.rehearsal.wav']}")
+    ui.say("          callresp demo --rules shadow -o another, and compare")
+    ui.say(f"          callresp reply {folder['.heard.jsonl']} --rules slow-bells --explain")
+    ui.say("          callresp transcribe YOUR-RECORDING.wav")
