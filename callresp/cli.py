@@ -21,6 +21,8 @@ from callresp.errors import UserError
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "Do the whole job once on the demo scene, without hardware."),
     "transcribe": ("transcribe", "Hear a recording: write its notes as a heard score."),
+    "compare": ("compare", "Hear a recording with several detectors: how do they agree?"),
+    "calibrate": ("calibrate", "Learn sound pressure from a recorded calibrator tone."),
     "reply": ("reply", "Answer a heard score with a palette and a rule set."),
     "check": ("check", "Hold a reply against the machine: make a plan, list what changed."),
     "rehearse": ("rehearse", "Render a plan beside its recording: mix and picture."),

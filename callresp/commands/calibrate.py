@@ -1,0 +1,74 @@
+"""``callresp calibrate``: sound pressure from a recorded calibrator tone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import msgspec
+
+from callresp.commands import ui
+from callresp.sound import open_recording
+
+
+@click.command(name="calibrate")
+@click.argument("tone", type=click.Path(path_type=Path))
+@click.option(
+    "--level",
+    type=click.FloatRange(60, 140),
+    required=True,
+    help="What the calibrator gives, dB SPL: mostly 94 or 114.",
+)
+@click.option(
+    "--frequency",
+    type=click.FloatRange(100, 4000),
+    default=1000.0,
+    show_default=True,
+    help="Its tone, Hz.",
+)
+@click.option("--about", default="", help="Microphone, recorder and gain, in your words.")
+@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Calibration to write.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object, nothing else.")
+def command(
+    tone: Path,
+    level: float,
+    frequency: float,
+    about: str,
+    channel: int | None,
+    output: Path | None,
+    as_json: bool,
+) -> None:
+    """Learn sound pressure from a calibrator's tone recorded through your chain.
+
+    Fit the calibrator on the microphone, record some seconds of its tone at
+    the gain you will use, and touch the gain no more. The file that this
+    writes turns dB of full scale into dB re 20 µPa, for that chain and gain.
+    A field calibrator is no proof for the law: where levels must stand up
+    (permits, noise complaints, hearing at work), have them measured by
+    somebody licensed for it.
+
+    \b
+    Examples:
+      callresp calibrate tone.wav --level 94        writes tone.calibration.toml
+      callresp calibrate tone.wav --level 114 --about "left capsule, gain 30 dB"
+      callresp transcribe dawn.wav --calibration tone.calibration.toml
+    """
+    from callresp.listen.calibration import calibrate, write_calibration
+
+    found = calibrate(open_recording(tone, channel), level, frequency, about)
+    output = output or tone.with_suffix(".calibration.toml")
+    write_calibration(output, found)
+    if as_json:
+        ui.emit(msgspec.structs.asdict(found))
+        return
+    ui.say(
+        f"{tone}: {found.tone_hz:.1f} Hz, steady for {found.steady_s:.1f} s"
+        f" within {found.spread_db:.2f} dB"
+    )
+    ui.say(
+        f"{found.tone_level_db:.2f} dB of full scale is {level:g} dB SPL:"
+        f" add {found.offset_db:.2f} dB"
+    )
+    ui.say(f"wrote {output}")
+    ui.say(f"next: callresp transcribe RECORDING --calibration {output}")

@@ -1,0 +1,190 @@
+"""``callresp compare``: what several detectors hear in one recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from callresp.commands import ui
+from callresp.errors import UserError
+from callresp.sound import Recording, open_recording
+
+if TYPE_CHECKING:
+    from callresp.listen.compare import Comparison
+
+LONGEST_PICTURE_S = 30.0
+
+
+@click.command(name="compare")
+@click.argument("recording", required=False, type=click.Path(path_type=Path))
+@click.option("--detector", "names", multiple=True, help="A detector's name; give it again.")
+@click.option("--list", "as_list", is_flag=True, help="List the detectors and what is missing.")
+@click.option(
+    "--labels",
+    type=click.Path(path_type=Path),
+    help="Marks made by hand: CSV of onset_s,offset_s[,label].",
+)
+@click.option(
+    "--span",
+    "spans",
+    type=click.Path(path_type=Path),
+    help="The stretches that were marked: CSV of onset_s,offset_s.",
+)
+@click.option("--profile", help="Listening profile: a shipped name or a TOML file.")
+@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
+@click.option("--from", "from_s", type=click.FloatRange(0), help="Draw from this second on.")
+@click.option("--to", "to_s", type=click.FloatRange(0), help="Draw up to this second.")
+@click.option("--keep", is_flag=True, help="Write each heard score too.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Picture to draw.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object; no picture without -o.")
+def command(
+    recording: Path | None,
+    names: tuple[str, ...],
+    as_list: bool,
+    labels: Path | None,
+    spans: Path | None,
+    profile: str | None,
+    channel: int | None,
+    from_s: float | None,
+    to_s: float | None,
+    keep: bool,
+    output: Path | None,
+    as_json: bool,
+) -> None:
+    """Hear a recording with several detectors: count and draw how they agree.
+
+    With marks made by hand it scores each detector against them, so that you
+    can measure your own site. Mark some minutes in any audio editor; say with
+    --span which stretches you marked.
+
+    \b
+    Examples:
+      callresp compare dawn.wav                     draws dawn.compare.png
+      callresp compare dawn.wav --detector native --detector cnn
+      callresp compare dawn.wav --labels marks.csv --span spans.csv
+      callresp compare dawn.wav --from 120 --to 140 -o stretch.pdf
+      callresp compare --list
+    """
+    from callresp.listen import load_profile
+    from callresp.listen.compare import as_json as to_json
+    from callresp.listen.compare import compare, default_detectors
+    from callresp.listen.labels import read_marks
+
+    if as_list:
+        list_detectors(as_json)
+        return
+    if recording is None:
+        raise UserError("no recording named", remedy="try: callresp compare dawn.wav")
+    if spans is not None and labels is None:
+        raise UserError("--span without --labels", remedy="give the marks too")
+    source = open_recording(recording, channel)
+    marks = read_marks(labels) if labels else None
+    marked = read_marks(spans) if spans else None
+    with ui.progress(f"comparing on {recording.name}") as advance:
+        found = compare(
+            source, names or default_detectors(), load_profile(profile), marks, marked, advance
+        )
+    for text in dict.fromkeys(w for own in found.heard for w in own.score.header.warnings):
+        ui.warn(f"{recording}: {text}")
+    if keep:
+        _keep(found, recording)
+    if output is None and not as_json:
+        output = recording.with_suffix(".compare.png")
+    if output is not None:
+        _draw(output, source, found, from_s, to_s)
+    if as_json:
+        ui.emit(to_json(found))
+        return
+    tell(found, source.duration_s)
+    ui.say(f"drew {output}")
+
+
+def list_detectors(as_json: bool) -> None:
+    """Say which detectors there are, and why any is missing."""
+    from callresp.listen.opinions import detectors
+
+    for found in detectors():
+        if as_json:
+            ui.emit(
+                {
+                    "name": found.name,
+                    "about": found.about,
+                    "licence": found.licence,
+                    "missing": found.missing,
+                }
+            )
+            continue
+        ui.say(f"{found.name:<12}{found.about}")
+        if found.licence:
+            ui.say(f"{'':<12}licence: {found.licence}")
+        if found.missing:
+            ui.say(f"{'':<12}missing: {found.missing}")
+
+
+def _keep(found: Comparison, recording: Path) -> None:
+    from callresp.score import write_heard
+
+    for own in found.heard:
+        path = recording.with_suffix(f".{own.name}.heard.jsonl")
+        write_heard(path, own.score)
+        ui.warn(f"wrote {path}")
+
+
+def _draw(
+    output: Path, source: Recording, found: Comparison, from_s: float | None, to_s: float | None
+) -> None:
+    from callresp.listen.compare import telling_stretch
+    from callresp.listen.compare_picture import draw
+
+    if output.suffix.lower() not in (".png", ".pdf", ".svg"):
+        raise UserError(
+            "no picture of that kind", where=str(output), remedy="end it in .png, .pdf or .svg"
+        )
+    if from_s is None and to_s is None:
+        stretch = telling_stretch(found, LONGEST_PICTURE_S, source.duration_s)
+    else:
+        start_s = from_s or 0.0
+        stretch = start_s, min(source.duration_s, start_s + 30.0 if to_s is None else to_s)
+    if stretch[1] - stretch[0] < 0.05:
+        raise UserError(
+            f"nothing to draw from {stretch[0]:g} to {stretch[1]:g} s",
+            where="--from, --to",
+            remedy=f"the recording has {source.duration_s:.1f} s",
+        )
+    draw(output, source, found, stretch)
+
+
+def tell(found: Comparison, duration_s: float) -> None:
+    """Print a comparison for a person."""
+    from callresp.listen.agreement import WINDOWS_S
+
+    wide = max(len(own.name) for own in found.heard) + 2
+    ui.say(f"{'detector':<{wide}}{'notes':>7}{'alone':>7}{'times real time':>17}")
+    for own, alone in zip(found.heard, found.alone, strict=True):
+        pace = duration_s / max(own.taken_s, 1e-6)
+        ui.say(f"{own.name:<{wide}}{len(own.score.notes):>7}{alone:>7}{pace:>17.1f}")
+    if len(found.heard) > 1:
+        ui.say("\nagreement with each other (F at " + _windows() + ")")
+        for a, own in enumerate(found.heard):
+            for b in range(a + 1, len(found.heard)):
+                figures = "  ".join(f"{table[a, b]:.3f}" for table in found.pairwise)
+                ui.say(f"  {own.name} and {found.heard[b].name}: {figures}")
+    if found.marks is None:
+        return
+    ui.say(f"\nagainst {len(found.marks)} marks by hand (F at {_windows()})")
+    for own in found.heard:
+        if own.against is None:
+            continue
+        figures = "  ".join(f"{score.f:.3f}" for score in own.against.onsets[: len(WINDOWS_S)])
+        text = f"  {own.name}: {figures}; with offsets {own.against.notes.f:.3f}"
+        if own.against.bias_ms is not None:
+            text += f"; onsets {own.against.bias_ms:+.1f} ms off their marks (median)"
+        ui.say(text)
+
+
+def _windows() -> str:
+    from callresp.listen.agreement import WINDOWS_S
+
+    return ", ".join(f"±{1000 * window:.0f}" for window in WINDOWS_S) + " ms"
