@@ -12,18 +12,24 @@ is played. Sources stand at the head of each module.
 """
 
 from callresp.rehearse.levels import FULL_SCALE_DB_SPL, Place, place_of
+from callresp.rehearse.midi import MidiWritten, write_midi
 from callresp.rehearse.mixing import HEARING, Mixed, Mixing, mix
+from callresp.rehearse.picture import Drawn, draw
 from callresp.rehearse.rendering import Machine, render, stream
 
 __all__ = [
     "FULL_SCALE_DB_SPL",
     "HEARING",
+    "Drawn",
     "Machine",
+    "MidiWritten",
     "Mixed",
     "Mixing",
     "Place",
+    "draw",
     "mix",
     "place_of",
     "render",
     "stream",
+    "write_midi",
 ]

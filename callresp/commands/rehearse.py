@@ -1,0 +1,185 @@
+"""``callresp rehearse``: a plan in, its sound beside the recording out."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from callresp.commands import ui
+from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.palette import Palette
+    from callresp.rehearse.beside import Job
+    from callresp.rehearse.levels import Place
+    from callresp.rehearse.mixing import Mixed
+
+PATH = click.Path(path_type=Path)
+
+
+@click.command(name="rehearse")
+@click.argument("plan", type=PATH)
+@click.option("--recording", type=PATH, help="The chorus; else looked for beside the plan.")
+@click.option("--palette", help="Shipped name or TOML file; else the plan's own.")
+@click.option("--heard", type=PATH, help="Heard score for picture and MIDI; else beside the plan.")
+@click.option("--reply", type=PATH, help="Reply score likewise.")
+@click.option("-o", "--output", type=PATH, help="WAV file to write.")
+@click.option("--alone", is_flag=True, help="The machine alone, without the chorus.")
+@click.option("--stereo", is_flag=True, help="Two channels, with the machine at --pan.")
+@click.option("--pan", type=click.FloatRange(-1, 1), help="Machine left (-1) to right (1).")
+@click.option("--distance", type=float, metavar="M", help="Listener to machine; else palette's.")
+@click.option("--full-scale", type=float, metavar="DB", help="dB SPL of a full-scale sine [94].")
+@click.option("--calibration", type=PATH, help="File from 'callresp calibrate' instead of it.")
+@click.option("--headroom", type=click.FloatRange(0, 60), default=1.0, show_default=True)
+@click.option("--float", "float32", is_flag=True, help="32-bit float instead of 24 bit.")
+@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Of the noises.")
+@click.option("--picture", is_flag=True, help="Draw a picture too (PNG).")
+@click.option("--picture-file", type=PATH, help="Where to draw it: .png, .svg or .pdf.")
+@click.option("--from", "from_s", type=float, metavar="S", help="Picture and MIDI from here.")
+@click.option("--to", "to_s", type=float, metavar="S", help="Picture until here.")
+@click.option("--midi-port", metavar="NAME", help="Play it on a MIDI output instead.")
+@click.option("--virtual", is_flag=True, help="Make that MIDI output, for others to connect to.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    plan: Path,
+    recording: Path | None,
+    palette: str | None,
+    heard: Path | None,
+    reply: Path | None,
+    output: Path | None,
+    picture: bool,
+    picture_file: Path | None,
+    from_s: float | None,
+    to_s: float | None,
+    midi_port: str | None,
+    virtual: bool,
+    as_json: bool,
+    **sound: object,
+) -> None:
+    """Render a plan beside its recording: the mix, and a picture if asked.
+
+    Strikers sound as the palette measured them, at the distance it states,
+    damped when their dampers fall. The mix never clips; what it was turned
+    down by is said.
+
+    \b
+    Examples:
+      callresp rehearse dawn.plan.jsonl               writes dawn.rehearsal.wav
+      callresp rehearse dawn.plan.jsonl --picture     and dawn.png
+      callresp rehearse dawn.plan.jsonl --alone --distance 1
+      callresp rehearse dawn.plan.jsonl --picture-file p.pdf --from 60 --to 90
+      callresp rehearse dawn.plan.jsonl --midi-port Synth
+    """
+    from callresp.rehearse.beside import load_job, sibling
+
+    job = load_job(plan, palette, recording, heard, reply)
+    if midi_port is not None:
+        _play(job, midi_port, virtual, from_s or 0.0)
+        return
+    output = output or sibling(plan, ".rehearsal.wav")
+    mixed = _mix(job, output, sound)
+    told: dict[str, object] = asdict(mixed)
+    if picture or picture_file:
+        from callresp.rehearse import draw
+
+        target = picture_file or sibling(plan, ".png")
+        with ui.progress(f"drawing {target.name}") as advance:
+            drawn = draw(
+                target,
+                recording=job.recording,
+                heard=job.heard,
+                reply=job.reply,
+                plan=job.plan,
+                palette=job.palette,
+                from_s=from_s,
+                to_s=to_s,
+                progress=advance,
+            )
+        told["picture"] = asdict(drawn)
+    for warning in mixed.warnings:
+        ui.warn(f"{job.recording}: {warning}")
+    if as_json:
+        ui.emit(told)
+        return
+    _tell(job, mixed)
+    if "picture" in told:
+        ui.say(f"wrote {target}")
+    ui.say(f"next: callresp export {plan}")
+
+
+def _mix(job: Job, output: Path, sound: dict[str, object]) -> Mixed:
+    from callresp.rehearse.mixing import Mixing, mix
+
+    mixing = Mixing(
+        headroom_db=float(str(sound["headroom"])),
+        stereo=bool(sound["stereo"]) or sound["pan"] is not None,
+        pan=float(str(sound["pan"] or 0.0)),
+        float32=bool(sound["float32"]),
+        alone=bool(sound["alone"]),
+    )
+    place = _place(job.palette, sound)
+    with ui.progress(f"mixing {output.name}") as advance:
+        return mix(
+            job.recording,
+            job.plan,
+            job.palette,
+            output,
+            mixing=mixing,
+            place=place,
+            seed=int(str(sound["seed"])),
+            progress=advance,
+        )
+
+
+def _place(palette: Palette, sound: dict[str, object]) -> Place:
+    from callresp.rehearse.levels import place_of
+
+    full_scale = sound["full_scale"]
+    if sound["calibration"] is not None:
+        if full_scale is not None:
+            raise UserError("both --full-scale and --calibration", remedy="give one of them")
+        from callresp.listen.calibration import load_calibration
+
+        full_scale = load_calibration(Path(str(sound["calibration"]))).offset_db
+    distance = sound["distance"]
+    return place_of(
+        palette,
+        None if distance is None else float(str(distance)),
+        None if full_scale is None else float(str(full_scale)),
+    )
+
+
+def _tell(job: Job, mixed: Mixed) -> None:
+    from callresp.rehearse.mixing import HEARING
+
+    if job.recording is None:
+        ui.warn("no recording beside the plan: rendered the machine alone (--recording names one)")
+    beside = "" if job.recording is None else f", chorus peaks at {mixed.chorus_peak_db:.1f} dB"
+    ui.say(
+        f"{job.palette.name} at {mixed.distance_m:g} m: peaks at {mixed.machine_peak_db:.1f} dB"
+        f" of full scale ({mixed.full_scale_db:g} dB SPL){beside}"
+    )
+    if mixed.gain_db < 0:
+        ui.say(f"turned down by {-mixed.gain_db:.1f} dB, so that it doesn't clip")
+    ui.say(
+        f"wrote {mixed.path}: {mixed.duration_s:.1f} s, {mixed.sample_rate_hz} Hz,"
+        f" {'stereo' if mixed.channels == 2 else 'mono'}"
+    )
+    ui.warn(HEARING)
+
+
+def _play(job: Job, name: str, virtual: bool, from_s: float) -> None:
+    from callresp.rehearse.midi import tracks_of
+    from callresp.rehearse.midi_out import open_port, play
+
+    tracks = tracks_of(job.heard, job.reply, job.plan, job.palette)
+    port = open_port(name, virtual)
+    try:
+        with ui.progress(f"playing on {name}") as advance:
+            notes = play(tracks, port, from_s=from_s, progress=advance)
+    finally:
+        port.close()
+    ui.say(f"played {notes} notes on {name}")
