@@ -17,6 +17,7 @@ from callresp.listen.compiled import kernel
 
 EDGE_DB = 22.0
 CLEAR_DB = 4.0
+CLEAR_OF_TAIL_DB = 6.0
 
 
 @kernel
@@ -102,13 +103,29 @@ def cross(level: Any, start: int, end: int, base: float, near: int) -> tuple[flo
     for at in range(start, end):
         if level[at] > level[top]:
             top = at
-    a = _edge(level, start, top, 1, base, near)
-    b = _edge(level, end - 1, top, -1, base, near)
+    a = _edge(level, _lowest(level, start, top, 1, near), top, 1, base, near)
+    b = _edge(level, _lowest(level, end - 1, top, -1, near), top, -1, base, near)
     return a, b, top
 
 
 @kernel
+def _lowest(level: Any, start: int, top: int, step: int, near: int) -> int:
+    """Lowest frame of the first `near` on the way to the peak: past what rings on from before."""
+    best = start
+    at = start
+    for _ in range(near):
+        if at == top:
+            break
+        if level[at] < level[best]:
+            best = at
+        at += step
+    return best
+
+
+@kernel
 def _edge(level: Any, start: int, top: int, step: int, base: float, near: int) -> float:
+    # A note that rises out of another's tail begins where it leaves the tail.
+    out_of = min(level[start] + CLEAR_OF_TAIL_DB, level[top])
     at = start
     while at != top:
         peak = level[at]
@@ -118,7 +135,7 @@ def _edge(level: Any, start: int, top: int, step: int, base: float, near: int) -
                 break
             ahead += step
             peak = max(peak, level[ahead])
-        want = max(base + CLEAR_DB, peak - EDGE_DB)
+        want = max(base + CLEAR_DB, peak - EDGE_DB, out_of)
         if level[at] >= want:
             if at == start or level[at - step] >= level[at]:
                 return float(at)
