@@ -64,19 +64,21 @@ def make(
     as_json: bool,
 ) -> None:
     """Render scenes with their truth."""
-    for name in _wanted(names, long_too, seconds):
+    for name in wanted(names, long_too, seconds):
         recipe = vary(load_recipe(name), seed=seed, seconds=seconds, snr_db=snr_db)
         stem = Path(name).stem
         wav, truth = out / f"{stem}.wav", out / f"{stem}.heard.jsonl"
         with progress(stem) as advance:
-            render_to(recipe, wav, truth, advance)
+            count = render_to(recipe, wav, truth, advance)
         if as_json:
-            emit(_facts(stem, recipe) | {"wav": str(wav), "truth": str(truth)})
+            made = {"notes": count, "wav": str(wav), "truth": str(truth)}
+            emit(_facts(stem, recipe) | made)
         else:
             say(f"{wav}, {truth}")
 
 
-def _wanted(names: tuple[str, ...], long_too: bool, seconds: float | None) -> list[str]:
+def wanted(names: tuple[str, ...], long_too: bool, seconds: float | None) -> list[str]:
+    """The scenes that are asked for; ``all`` leaves out the long ones unless they are wanted."""
     if names != ("all",):
         return list(names)
     return [
