@@ -187,7 +187,7 @@ class Board:
         if isinstance(message, Hello):
             return self._welcome(message, board_s)
         if isinstance(message, Ask):
-            return frame(Tell(message.host_ticks, ticks_of(board_s)).pack())
+            return frame(Tell(message.host_ticks, ticks_of(board_s), self._session).pack())
         if isinstance(message, StrikeAt | HoldAt | TurnAt):
             return self._take(message, board_s)
         if isinstance(message, Cancel):
@@ -218,22 +218,26 @@ class Board:
         return frame(welcome.pack())
 
     def _take(self, message: Timed, board_s: float) -> bytes:
+        if self._session == 0:
+            # Just started: whatever this command belongs to, the host must say hello first.
+            return b""
         ahead = (message.sequence - self._expected) % 256
         fresh = ahead < WINDOW and message.sequence not in self._beyond
-        if not fresh or len(self._queue) >= self.palette.board.buffer:
+        wait_s = ticks_between(ticks_of(board_s), message.at) / TICKS_PER_S
+        late = wait_s < -GRACE_S
+        full = len(self._queue) >= self.palette.board.buffer
+        if not fresh or (full and not late):
             return self._acknowledge()
         self._beyond.add(message.sequence)
         while self._expected in self._beyond:
             self._beyond.remove(self._expected)
             self._expected = (self._expected + 1) % 256
-        wait_s = ticks_between(ticks_of(board_s), message.at) / TICKS_PER_S
-        out = self._acknowledge()
-        if wait_s < -GRACE_S:
+        if late:
             self._refused += 1
-            return out + self._done(message.sequence, board_s, "late")
+            return self._acknowledge() + self._done(message.sequence, board_s, "late")
         at_s = board_s + max(wait_s, 0.0)
         heapq.heappush(self._queue, _Waiting(at_s, next(self._order), message))
-        return out
+        return self._acknowledge()
 
     def _acknowledge(self) -> bytes:
         beyond = 0
@@ -250,8 +254,8 @@ class Board:
             self._row(item.at_s, switched, "on", message)
         else:
             self._refused += 1
-        # Ends take a place among the dues at once: a pulse may be shorter than a poll.
-        return self._done(message.sequence, item.at_s, fate)
+        # The place in the buffer is free again: say so, or a small buffer would stand idle.
+        return self._done(message.sequence, item.at_s, fate) + self._acknowledge()
 
     def _log_ended(self, ended: list[Switched]) -> None:
         for switched in ended:

@@ -88,12 +88,16 @@ class Ask(Message, frozen=True):
 
 
 class Tell(Message, frozen=True):
-    """Board: the time, with the host's stamp returned."""
+    """Board: the time, with the host's stamp returned, and the session that it is in.
+
+    After a reset that is none, 0: so the host learns of it at the next heartbeat.
+    """
 
     kind = 0x82
-    layout = struct.Struct("<II")
+    layout = struct.Struct("<IIH")
     host_ticks: int
     board_ticks: int
+    session: int
 
 
 class StrikeAt(Message, frozen=True):

@@ -3,7 +3,8 @@
 Bytes and the time in, bytes out. Commands go out some seconds ahead of their
 time, as far as the board has room; what is not acknowledged is sent again; a
 board that was reset, or that let go because the host was silent, is taken up
-again with what still lies far enough ahead. Nothing is ever sent late.
+again with what still lies far enough ahead. A copy that comes too late is
+refused by the board, and reported.
 """
 
 from __future__ import annotations
@@ -41,10 +42,12 @@ LEAST_AHEAD_S = 0.02
 LEAD_S = 1.0
 HELLO_EVERY_S = 0.25
 ASK_EVERY_S = 0.06
-RESEND_S = 0.25
+RESEND_S = 0.1
+RECEIPT_S = 0.06
 WINDOW = 24
 TRIPS_FIRST = 6
 LOST_AFTER_S = 1.0
+END_MARGIN_S = 0.02
 
 
 @dataclass(slots=True)
@@ -111,11 +114,20 @@ class Session:
         self._credit = 0
         self._hello_s = self._ask_s = float("-inf")
         self._heard_s = float("-inf")
+        self._strange = False
+        self._now_s = float("-inf")
+        self._ends_s = float("-inf")
 
     @property
     def finished(self) -> bool:
-        """Whether every command has met its fate."""
-        return self.start_s is not None and not self._waiting and not self._flying
+        """Whether every command has met its fate, and what it switched on is off again.
+
+        Until then the heartbeat goes on: a board that hears nothing would let
+        go of a damper in the middle of a ring.
+        """
+        if self.start_s is None or self._waiting or self._flying:
+            return False
+        return self._now_s >= self._ends_s
 
     @property
     def over(self) -> list[Sent]:
@@ -151,7 +163,8 @@ class Session:
 
     def poll(self, now_s: float) -> bytes:
         """Bytes that should go out by now."""
-        if self.welcome is None or self.lost(now_s):
+        self._now_s = now_s
+        if self.welcome is None or self._strange or self.lost(now_s):
             if now_s - self._hello_s < HELLO_EVERY_S:
                 return b""
             self._hello_s = now_s
@@ -173,7 +186,7 @@ class Session:
 
     def _send(self, now_s: float) -> bytes:
         out = b""
-        while self._waiting and self._credit > 0 and len(self._flying) < 200:
+        while self._waiting and self._credit > 0 and not self._behind(now_s):
             sent = self._waiting[0]
             if sent.host_s > now_s + AHEAD_S or self._window_full():
                 break
@@ -188,6 +201,13 @@ class Session:
             self._flying[sent.sequence] = sent
             out += self._frame(sent, now_s)
         return out
+
+    def _behind(self, now_s: float) -> bool:
+        """Whether an earlier command still lacks its receipt: it goes before new ones."""
+        return any(
+            not sent.acknowledged and now_s - sent.sent_s > RECEIPT_S
+            for sent in self._flying.values()
+        )
 
     def _window_full(self) -> bool:
         open_numbers = [n for n, sent in self._flying.items() if not sent.acknowledged]
@@ -207,12 +227,11 @@ class Session:
             if not sent.acknowledged and now_s - sent.sent_s > RESEND_S:
                 self.report.resent += 1
                 out += self._frame(sent, now_s)
-        overdue = [s for s in self._flying.values() if now_s > s.host_s + 1.0]
-        for sent in overdue:
-            # Acknowledged, but its fate was lost on the line, or the board has gone.
-            assert sent.sequence is not None
-            del self._flying[sent.sequence]
-            self._end(sent, "fate unknown")
+        for sent in [s for s in self._flying.values() if now_s > s.host_s + 1.0]:
+            # One without receipt is sent on: the board refuses it as late, and says so.
+            if sent.acknowledged and sent.sequence is not None:
+                del self._flying[sent.sequence]
+                self._end(sent, "fate unknown")
         return out
 
     def _hear(self, message: Message, now_s: float) -> None:
@@ -239,6 +258,7 @@ class Session:
         if message.session != self._session:
             return
         before, self.welcome = self.welcome, message
+        self._strange = False
         if before is None:
             self._credit = message.buffer
         elif before.restarts != message.restarts:
@@ -255,6 +275,9 @@ class Session:
         self._waiting.extendleft(reversed(flying))
 
     def _told(self, message: Tell, now_s: float) -> None:
+        self._strange = message.session != self._session
+        if self._strange:
+            return
         asked_s = now_s - ticks_between(message.host_ticks, ticks_of(now_s)) / TICKS_PER_S
         if not 0 <= now_s - asked_s < 2.0:
             return
@@ -285,6 +308,8 @@ class Session:
         board_s = near_s + ticks_between(ticks_of(near_s), message.at) / TICKS_PER_S
         sent.played_s = self.clock.host_s(board_s)
         if fate == "executed":
+            end_s = sent.played_s + sent.command.length_ms / 1000 + END_MARGIN_S
+            self._ends_s = max(self._ends_s, end_s)
             self.report.errors_ms.append((sent.played_s - sent.host_s) * 1000)
         self._end(sent, fate)
 

@@ -18,6 +18,8 @@ from callresp.plan.turning import TurnBook
 
 MOVE_MAX_S = 0.03
 STEP_S = 1e-5
+# Between two on-times of a channel; the line's ticks of 0.1 ms must not make them touch.
+LET_GO_S = 1e-3
 
 
 @dataclass(slots=True)
@@ -123,7 +125,7 @@ class Placer:
             why = f"{gap_ms:.0f} ms after the last stroke on {striker.name}"
             changes.append(_dropped(intent, "restrike_ms", why, gap_ms, striker.restrike_ms, "ms"))
             return None
-        at_s = max(at_s, book.free_s + STEP_S)
+        at_s = max(at_s, book.free_s + LET_GO_S)
         pulse_ms = self._pulse_within(intent, book, at_s, changes)
         if pulse_ms is None:
             return None
@@ -197,7 +199,7 @@ class Placer:
         final: list[Command] = []
         if up is not None:
             final.append(self._holds.pop(channel).command)
-        start_s = max(intent.lift_s, self._books[channel].free_s + 1e-6)
+        start_s = max(intent.lift_s, self._books[channel].free_s + LET_GO_S)
         fresh = OpenHold(damper, intent.striker.name, start_s, start_s, intent.note.id)
         if self._extend(fresh, intent, changes):
             self._holds[channel] = fresh

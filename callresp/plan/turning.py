@@ -10,6 +10,7 @@ from callresp.plan.model import Change, Turn
 
 # A run shorter than this is not worth its spin-up.
 LEAST_RUN_S = 0.05
+LET_GO_S = 1e-3
 
 
 class TurnBook:
@@ -24,7 +25,7 @@ class TurnBook:
         """The run within the turner's limits; `None` if it must go."""
         turner = self.turner
         speed = min(max(intent.speed_rps, turner.slowest_rps), turner.fastest_rps)
-        start_s = max(intent.at_s, self.free_s + 1e-6)
+        start_s = max(intent.at_s, self.free_s + LET_GO_S)
         end_s = intent.at_s + intent.run_s
         limit = "turner.channel"
         if end_s - start_s > turner.run_max_s:

@@ -1,0 +1,127 @@
+"""Frames: COBS by its paper and by another implementation, CRC by its catalogue."""
+
+from __future__ import annotations
+
+import pytest
+from cobs import cobs
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from callresp.errors import UserError
+from callresp.link.framing import LONGEST, Deframer, crc16, frame, stuff, unstuff
+from callresp.link.messages import (
+    Acknowledge,
+    Ask,
+    Done,
+    Hello,
+    HoldAt,
+    Message,
+    Status,
+    StrikeAt,
+    Tell,
+    TurnAt,
+    Welcome,
+    parse,
+    ticks_between,
+    ticks_of,
+)
+
+
+def test_crc_check_value() -> None:
+    """CRC-16/IBM-3740 in the catalogue of parametrised CRC algorithms: check 0x29B1."""
+    assert crc16(b"123456789") == 0x29B1
+
+
+def test_the_papers_example() -> None:
+    """Cheshire & Baker (1999), figure 3: an IP packet's first bytes, from memory."""
+    data = bytes.fromhex("45 00 00 2c 4c 79 00 00 40 06 4f 37")
+    assert stuff(data).hex(" ") == "02 45 01 04 2c 4c 79 01 05 40 06 4f 37"
+
+
+@given(st.binary(max_size=700))
+def test_stuffing_is_the_same_as_the_cobs_packages(data: bytes) -> None:
+    assert stuff(data) == cobs.encode(data)
+    assert unstuff(stuff(data)) == data
+    assert b"\0" not in stuff(data)
+
+
+@given(st.binary(min_size=1, max_size=300))
+def test_unstuffing_agrees_on_what_is_no_cobs(data: bytes) -> None:
+    try:
+        expected: bytes | None = cobs.decode(data)
+    except cobs.DecodeError:
+        expected = None
+    assert unstuff(data) == expected
+
+
+@given(
+    st.lists(st.binary(min_size=1, max_size=LONGEST), max_size=8),
+    st.lists(st.integers(1, 7), min_size=1),
+)
+def test_any_cut_of_the_stream_gives_the_payloads(payloads: list[bytes], cuts: list[int]) -> None:
+    line = b"".join(frame(payload) for payload in payloads)
+    deframer, found, at, turn = Deframer(), [], 0, 0
+    while at < len(line):
+        size = cuts[turn % len(cuts)]
+        found += deframer.feed(line[at : at + size])
+        at, turn = at + size, turn + 1
+    assert found == payloads
+    assert deframer.damaged == 0
+
+
+@settings(max_examples=2000)
+@given(st.binary(max_size=400))
+def test_garbage_never_gets_through_by_more_than_chance(noise: bytes) -> None:
+    """2,000 rounds: nothing raises, and a good frame after garbage is still heard."""
+    deframer = Deframer()
+    for payload in deframer.feed(noise):
+        parse(payload)
+    good = Ask(7).pack()
+    assert good in deframer.feed(b"\0" + frame(good))
+
+
+@given(st.binary(min_size=1, max_size=40), st.data())
+def test_a_flipped_bit_is_found(payload: bytes, data: st.DataObject) -> None:
+    """A CRC-16 finds every single flipped bit (from memory)."""
+    line = bytearray(frame(payload))
+    place = data.draw(st.integers(0, len(line) - 2))
+    line[place] ^= 1 << data.draw(st.integers(0, 7))
+    assert payload not in Deframer().feed(bytes(line))
+
+
+def test_an_overlong_message_is_refused() -> None:
+    with pytest.raises(UserError, match="over 64"):
+        frame(bytes(LONGEST + 1))
+
+
+u8, u16, u32 = st.integers(0, 255), st.integers(0, 65535), st.integers(0, 2**32 - 1)
+messages = st.one_of(
+    st.builds(Hello, u8, u16),
+    st.builds(Welcome, u8, u16, u8, u8, u8, u8, u16, u16),
+    st.builds(Ask, u32),
+    st.builds(Tell, u32, u32, u16),
+    st.builds(StrikeAt, u8, u8, u32, u16),
+    st.builds(HoldAt, u8, u8, u32, u32, u16, u8),
+    st.builds(TurnAt, u8, u8, u32, u32, u16),
+    st.builds(Acknowledge, u8, u32, u8),
+    st.builds(Done, u8, u32, u8),
+    st.builds(Status, u16, st.integers(-128, 127), u16, u16, u8),
+)
+
+
+@given(messages)
+def test_messages_round_trip(message: Message) -> None:
+    payload = message.pack()
+    assert parse(payload) == message
+    assert parse(payload + b"x") is None
+    assert len(frame(payload)) <= len(payload) + 4
+
+
+@given(u32, st.integers(-(2**31) + 1, 2**31 - 1))
+def test_times_compare_across_the_wrap(start: int, step: int) -> None:
+    assert ticks_between(start, (start + step) % 2**32) == step
+
+
+def test_a_tick_is_a_tenth_of_a_millisecond() -> None:
+    assert ticks_of(1.0) == 10_000
+    assert ticks_of(2**32 / 10_000 + 0.5) == 5_000

@@ -1,0 +1,237 @@
+"""Host and board together: every fault of the line, and none of it dangerous."""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+from link_helpers import FETTLE, Line, longest_on_s, plan_of, true_errors_ms
+
+from callresp.errors import UserError
+from callresp.link import simulated_board, stream
+from callresp.link.board import Board
+from callresp.link.boardclock import BoardClock, Trip
+from callresp.link.framing import frame
+from callresp.link.messages import Hello, HoldAt, StrikeAt, TurnAt
+from callresp.link.session import Session
+
+
+def played_once(line: Line) -> bool:
+    executed = [row.planned_s for row in line.board.log if row.did == "on"]
+    return len(executed) == line.session.report.fates["executed"]
+
+
+def no_channel_over_its_limit(board: Board) -> bool:
+    limits = {channel: coil.on_max_ms / 1000 for channel, coil in FETTLE.coils().items()}
+    return all(
+        longest <= limits[channel] + 0.0003
+        for (output, channel), longest in longest_on_s(board).items()
+        if output == "coil"
+    )
+
+
+# Each example is a simulated minute: shrinking would take longer than it is worth.
+@settings(max_examples=8, phases=[Phase.generate])
+@given(st.floats(-100, 100), st.floats(0, 5e4), st.integers(0, 99))
+def test_a_good_line_plays_everything_on_time(ppm: float, ahead_s: float, seed: int) -> None:
+    line = Line(
+        Session(plan_of(60, seed=seed)), Board(FETTLE, drift_ppm=ppm, ahead_s=ahead_s), seed=seed
+    )
+    line.run()
+    assert set(line.session.report.fates) == {"executed"}
+    assert max(map(abs, true_errors_ms(line))) < 1.5
+    assert no_channel_over_its_limit(line.board)
+
+
+def test_jitter_and_asymmetry_do_not_reach_the_strikers() -> None:
+    """20 ms of jitter, more one way than the other, at 100 ppm."""
+    board = Board(FETTLE, drift_ppm=100, ahead_s=17.0)
+    line = Line(Session(plan_of(400, 0.5)), board, to_board_s=(0, 0.02), to_host_s=(0, 0.014))
+    line.run()
+    assert line.session.report.fates["executed"] == line.session.report.commands
+    errors = sorted(map(abs, true_errors_ms(line)))
+    assert errors[int(0.99 * len(errors))] < 2.0
+    assert abs(line.session.report.drift_ppm - 100) < 25
+
+
+@pytest.mark.parametrize("fault", ["flip", "lose", "double", "reorder"])
+def test_a_bad_line_loses_and_doubles_nothing(fault: str) -> None:
+    rng = random.Random(5)
+
+    def spoil(data: bytes, now_s: float) -> list[bytes]:
+        if rng.random() > 0.1:
+            return [data]
+        if fault == "flip":
+            place = rng.randrange(len(data))
+            return [
+                data[:place] + bytes([data[place] ^ (1 << rng.randrange(8))]) + data[place + 1 :]
+            ]
+        return {"lose": [], "double": [data, data], "reorder": [data]}[fault]
+
+    delays = (0.0, 0.08) if fault == "reorder" else (0.001, 0.003)
+    line = Line(
+        Session(plan_of(150)), Board(FETTLE), to_board_s=delays, to_host_s=delays, spoil=spoil
+    )
+    line.run()
+    report = line.session.report
+    # A fate may be lost on the way back; the stroke itself is neither lost nor doubled. When
+    # three heartbeats in a row are spoilt the board lets go, and reports what it cancelled.
+    cancelled = report.fates["cancelled"]
+    assert report.fates["executed"] + report.fates["fate unknown"] + cancelled == report.commands
+    strokes = Counter((row.channel, row.planned_s) for row in line.board.log if row.did == "on")
+    assert sum(strokes.values()) == report.commands - cancelled
+    assert max(strokes.values()) == 1
+    assert cancelled <= 0.02 * report.commands
+    assert no_channel_over_its_limit(line.board)
+    if fault in ("flip", "lose"):
+        assert report.resent > 0
+
+
+def test_a_dead_host_means_silence_within_a_quarter_second() -> None:
+    line = Line(Session(plan_of(300, 0.1)), Board(FETTLE))
+    while line.session.report.fates["executed"] < 100:
+        line.step()
+    died_s = line.now_s
+    while line.now_s < died_s + 30:
+        line.step(host_alive=False)
+    assert line.board.on_channels == []
+    assert max(row.board_s for row in line.board.log) <= died_s + 0.25
+    assert no_channel_over_its_limit(line.board)
+
+
+def test_a_cable_out_and_in_is_taken_up_again() -> None:
+    def spoil(data: bytes, now_s: float) -> list[bytes]:
+        return [] if 12.0 < now_s < 14.0 else [data]
+
+    line = Line(Session(plan_of(200, 0.2)), Board(FETTLE), spoil=spoil)
+    line.run()
+    report = line.session.report
+    assert report.fates["executed"] > 150
+    assert sum(report.fates.values()) == report.commands
+    assert "silence from the host" in report.faults
+    out = [row for row in line.board.log if 12.3 < row.board_s < 13.9 and row.did == "on"]
+    assert out == []
+    assert no_channel_over_its_limit(line.board)
+
+
+def test_a_board_reset_mid_phrase_is_taken_up_again() -> None:
+    line = Line(Session(plan_of(200, 0.2)), Board(FETTLE))
+    while line.session.report.fates["executed"] < 60:
+        line.step()
+    line.board.reset(line.now_s)
+    line.run()
+    report = line.session.report
+    assert report.resets == 1
+    assert report.fates["executed"] > 150
+    assert sum(report.fates.values()) == report.commands
+    assert no_channel_over_its_limit(line.board)
+
+
+def test_a_small_buffer_is_never_overrun() -> None:
+    import msgspec
+
+    small = msgspec.structs.replace(FETTLE, board=msgspec.structs.replace(FETTLE.board, buffer=4))
+    line = Line(Session(plan_of(120, 0.15)), Board(small))
+    line.run()
+    assert line.session.report.fates == {"executed": line.session.report.commands}
+
+
+def test_a_wrapping_clock_changes_nothing() -> None:
+    """The board's 32-bit ticks wrap mid-plan, as after almost five days."""
+    ahead_s = 2**32 / 10_000 - 20.0
+    line = Line(Session(plan_of(120, 0.3)), Board(FETTLE, ahead_s=ahead_s))
+    line.run()
+    assert line.session.report.fates == {"executed": line.session.report.commands}
+    assert max(map(abs, true_errors_ms(line))) < 1.0
+
+
+def test_a_minute_of_garbage_moves_nothing() -> None:
+    board, rng = Board(FETTLE), random.Random(8)
+    for tick in range(6000):
+        board.receive(rng.randbytes(rng.randrange(40)), tick / 100)
+    assert board.log == []
+
+
+@settings(max_examples=100, phases=[Phase.generate])
+@given(
+    st.lists(
+        st.one_of(
+            st.builds(
+                StrikeAt,
+                st.just(0),
+                st.integers(0, 20),
+                st.integers(0, 60000),
+                st.integers(0, 65535),
+            ),
+            st.builds(
+                HoldAt,
+                st.just(0),
+                st.integers(0, 20),
+                st.integers(0, 60000),
+                st.integers(0, 10**6),
+                st.integers(0, 65535),
+                st.integers(0, 255),
+            ),
+            st.builds(
+                TurnAt,
+                st.just(0),
+                st.integers(0, 3),
+                st.integers(0, 60000),
+                st.integers(0, 10**7),
+                st.integers(0, 65535),
+            ),
+        ),
+        max_size=60,
+    )
+)
+def test_the_board_trusts_nobody(wild: list[StrikeAt | HoldAt | TurnAt]) -> None:
+    """Whatever arrives, no coil is on past its limit and no current is over the supply's."""
+    import msgspec
+
+    board = Board(FETTLE)
+    board.receive(frame(Hello(1, 7).pack()), 0.0)
+    for number, message in enumerate(wild):
+        board.receive(frame(msgspec.structs.replace(message, sequence=number).pack()), 0.0)
+    for tick in range(0, 8000, 20):
+        board.receive(b"\0" + frame(b"\x02\0\0\0\0"), tick / 1000)
+        amps = sum(item.amps for item in board.on_channels)
+        assert amps <= FETTLE.supply.current_max_a + 1e-6
+    board.advance(1000.0)
+    assert no_channel_over_its_limit(board)
+
+
+def test_the_clock_shrugs_off_wild_trips() -> None:
+    rng, clock = random.Random(3), BoardClock()
+    for number in range(600):
+        host_s = number * 0.1
+        took_s = 0.002 + (rng.random() ** 2) * 0.02
+        skew_s = rng.uniform(-0.5, 0.5) * (took_s - 0.002)
+        if rng.random() < 0.05:
+            took_s, skew_s = 0.5, 0.2
+        clock.learn(Trip(host_s, 100 + host_s * (1 + 80e-6) + skew_s, took_s))
+    assert clock.board_s(60.0) == pytest.approx(100 + 60.0 * (1 + 80e-6), abs=0.001)
+    assert clock.drift_ppm == pytest.approx(80, abs=20)
+    assert clock.host_s(clock.board_s(33.0)) == pytest.approx(33.0, abs=1e-6)
+
+
+def test_only_a_checked_plan_can_be_streamed() -> None:
+    with pytest.raises(TypeError, match="CheckedPlan"):
+        Session(plan_of(1).plan)  # type: ignore[arg-type]
+
+
+def test_over_a_real_pseudo_terminal(tmp_path: Path) -> None:
+    checked, log = plan_of(25, 0.2), tmp_path / "board.jsonl"
+    with simulated_board(FETTLE, log, speed=4.0) as port:
+        session = stream(checked, port, speed=4.0)
+    assert session.report.fates == {"executed": len(checked.plan.commands)}
+    assert log.read_text().count('"did":"on"') == len(checked.plan.commands)
+    assert log.read_text().count('"did":"off') == len(checked.plan.commands)
+
+
+def test_no_board_is_a_users_mistake(tmp_path: Path) -> None:
+    with pytest.raises(UserError, match="can't open this port"):
+        stream(plan_of(1), str(tmp_path / "tty"))
