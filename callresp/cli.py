@@ -21,6 +21,7 @@ from callresp.errors import UserError
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "Do the whole job once on the demo scene, without hardware."),
     "transcribe": ("transcribe", "Hear a recording: write its notes as a heard score."),
+    "rhythm": ("rhythm", "Tell the rhythm of every phrase: pace, pulse, trills."),
     "compare": ("compare", "Hear a recording with several detectors: how do they agree?"),
     "calibrate": ("calibrate", "Learn sound pressure from a recorded calibrator tone."),
     "reply": ("reply", "Answer a heard score with a palette and a rule set."),

@@ -7,12 +7,12 @@ minutes by hand in any audio editor, and score against that.
 
 Conventions
 -----------
-Marks are CSV with a header row naming ``onset_s``, ``offset_s`` and, if wanted,
-``label``. An audio editor's label track also reads: no header, onset, offset
-and label between tabs. Spans are the stretches that were marked at all (same columns);
-without them the whole recording counts. Only what starts inside a span, with
-`MARGIN_S` to either side, is scored: sound outside was not marked, so finding
-it is no mistake.
+Marks are CSV with a header row naming ``onset_s``, ``offset_s`` (or ``start_s``,
+``end_s``) and, if wanted, ``label``. An audio editor's label track also reads:
+no header, and onset, offset and label between tabs. Spans are the stretches
+that were marked at all (same columns); without them the whole recording
+counts. Only what starts inside a span, with `MARGIN_S` to either side, is
+scored: sound outside was not marked, so finding it is no mistake.
 
 Published sets of marked Bengalese finch song differ in what a mark means:
 
@@ -40,6 +40,9 @@ from callresp.errors import UserError
 from callresp.files import read_text
 
 MARGIN_S = 0.1
+
+# What else the two columns may be called.
+_NAMES = {"onset_s": ("start_s", "onset", "start"), "offset_s": ("end_s", "offset", "end")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,12 +99,15 @@ def _rows(path: Path) -> Iterator[Mark]:
 def _columns(cells: list[str], where: str) -> dict[str, int]:
     if _is_number(cells[0]):
         return {"onset_s": 0, "offset_s": 1, "label": 2}
-    found = {name.lower(): place for place, name in enumerate(cells)}
-    for name in ("onset_s", "offset_s"):
-        if name not in found:
+    written = {name.lower(): place for place, name in enumerate(cells)}
+    found = {"label": written.get("label", len(cells))}
+    for name, others in _NAMES.items():
+        known = [other for other in (name, *others) if other in written]
+        if not known:
             raise UserError(
                 f"no column '{name}'", where=where, remedy="head it onset_s,offset_s,label"
             )
+        found[name] = written[known[0]]
     return found
 
 
@@ -126,7 +132,7 @@ def _mark(cells: list[str], columns: dict[str, int], where: str) -> Mark:
             where=where,
             remedy="give seconds from the start, onset before offset",
         )
-    place = columns.get("label", len(cells))
+    place = columns["label"]
     return Mark(onset_s, offset_s, cells[place] if place < len(cells) else "")
 
 

@@ -1,0 +1,106 @@
+"""``callresp rhythm``: the rhythm of every phrase in a heard score."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from callresp.commands import ui
+from callresp.score import Phrase, phrases, read_heard
+
+if TYPE_CHECKING:
+    from callresp.listen.rhythm import Rhythm
+
+
+@click.command(name="rhythm")
+@click.argument("heard", type=click.Path(path_type=Path))
+@click.option("--voice", help="This voice alone.")
+@click.option("--opinions", is_flag=True, help="Ask madmom and librosa for the pulse too.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a phrase, nothing else.")
+def command(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> None:
+    """Tell the rhythm of every phrase: pace, pulse, trills, hurrying and slowing.
+
+    A pulse has a strength from 0 to 1: at 1 it is a clock. Where a phrase has
+    none, a rule set that plays on the pulse leaves its rhythm as it is.
+
+    \b
+    Examples:
+      callresp rhythm dawn.heard.jsonl
+      callresp rhythm dawn.heard.jsonl --voice E --opinions
+      callresp rhythm dawn.heard.jsonl --json | jq .pulse_s
+    """
+    from callresp.listen.rhythm import phrase_rhythms, voice_pulse
+
+    score = read_heard(heard)
+    found = phrase_rhythms(p for p in phrases(score.notes) if voice is None or p.voice == voice)
+    if not found:
+        ui.warn(f"{heard}: no notes" + (f" of voice {voice}" if voice else ""))
+        raise SystemExit(1)
+    for phrase, rhythm in found:
+        asked = _opinions(phrase) if opinions and rhythm.onsets > 1 else {}
+        if as_json:
+            ui.emit(row_of(phrase, rhythm) | asked)
+        else:
+            ui.say(tell(phrase, rhythm) + _asked(asked))
+    if as_json:
+        return
+    for name in sorted({phrase.voice for phrase, _ in found}):
+        pulse = voice_pulse([rhythm for phrase, rhythm in found if phrase.voice == name])
+        if pulse is not None:
+            ui.say(
+                f"voice {name}: pulse of {1000 * pulse.period_s:.0f} ms"
+                f" ({pulse.rate_hz:.1f} a second), strength {pulse.strength:.2f}"
+            )
+
+
+def row_of(phrase: Phrase, rhythm: Rhythm) -> dict[str, Any]:
+    """The rhythm of a phrase as plain values for machines."""
+    return {
+        "phrase": phrase.id,
+        "voice": phrase.voice,
+        "onset_s": phrase.onset_s,
+        "notes": rhythm.onsets,
+        "median_interval_s": rhythm.median_s,
+        "npvi": rhythm.npvi,
+        "pulse_s": rhythm.pulse.period_s if rhythm.pulse else None,
+        "pulse_phase_s": rhythm.pulse.phase_s if rhythm.pulse else None,
+        "pulse_strength": rhythm.pulse.strength if rhythm.pulse else 0.0,
+        "trills": [
+            {"first": trill.first, "last": trill.last, "rate_hz": trill.rate_hz}
+            for trill in rhythm.trills
+        ],
+        "pace": rhythm.pace,
+        "change": rhythm.change,
+    }
+
+
+def tell(phrase: Phrase, rhythm: Rhythm) -> str:
+    """The rhythm of a phrase in a line for a person."""
+    text = f"{phrase.onset_s:9.2f} s  voice {phrase.voice}  {rhythm.onsets:3d} notes"
+    if rhythm.median_s is not None:
+        text += f", every {1000 * rhythm.median_s:.0f} ms"
+    if rhythm.pulse is not None:
+        pulse = rhythm.pulse
+        text += f", pulse {1000 * pulse.period_s:.1f} ms (strength {pulse.strength:.2f})"
+    for trill in rhythm.trills:
+        text += f", trill of {trill.last - trill.first + 1} at {trill.rate_hz:.1f} a second"
+    if rhythm.change:
+        text += f", {rhythm.change} (to {rhythm.pace:.1f} times its pace)"
+    return text
+
+
+def _opinions(phrase: Phrase) -> dict[str, float | None]:
+    from callresp.listen.rhythm_opinions import period_opinions
+
+    found = period_opinions([note.onset_s for note in phrase.notes])
+    return {f"{name}_s": period for name, period in found.items()}
+
+
+def _asked(found: dict[str, float | None]) -> str:
+    return "".join(
+        f", {name.removesuffix('_s')} says {1000 * period:.0f} ms"
+        for name, period in found.items()
+        if period is not None
+    )
