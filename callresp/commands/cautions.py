@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import click
 
 from callresp.errors import UserError
@@ -27,7 +29,7 @@ def confirm(yes: bool) -> None:
         click.echo(f"caution: {caution}", err=True)
     if yes:
         return
-    if not click.get_text_stream("stdin").isatty():
+    if not sys.stdin.isatty():
         raise UserError("nobody is there to confirm", remedy="read the cautions, then add --yes")
     if not click.confirm("Is the machine clear?", err=True):
         raise UserError("not confirmed, nothing was sent")
