@@ -188,7 +188,9 @@ class StrikerVoice:
         self._at = at
 
     def _sound(self, out: Waves, at: int, first: int) -> None:
-        if at > self._at and np.abs(self._z).max() > _SILENT:
+        if at == self._at:
+            return
+        if np.abs(self._z).max() > _SILENT:
             pole = self._poles[self._damped]
             out[self._at - first : at - first] += pole.sound(self._z, at - self._at)
             self._move(at)
