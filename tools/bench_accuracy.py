@@ -1,0 +1,212 @@
+"""The parts of the listening bench that count what was heard right."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from bench_data import Made, labelled, scene
+from bench_peers import OURS, Peer, hear_ours, read
+from bench_scores import (
+    OnsetTally,
+    PitchErrors,
+    Tally,
+    distinct,
+    match_notes,
+    offsets_within,
+    pairwise,
+    spans,
+    within,
+)
+from bench_table import Table
+
+from callresp.score import Note
+
+Floats = npt.NDArray[np.float64]
+Say = Callable[[str], None]
+
+SETS = {
+    "scoring": {
+        "scenes": ("score-solo", "score-duet", "score-chorus-10db", "score-neighbours"),
+        "choruses": (
+            "score-chorus",
+            "score-chorus-10db",
+            "score-chorus-5db",
+            "score-chorus-0db",
+        ),
+        "rhythm": ("score-rhythm",),
+        "weather": ("score-weather",),
+    },
+    "tuning": {
+        "scenes": ("solo", "duet", "chorus", "neighbours", "chorus-in-wind"),
+        "choruses": ("chorus-15db", "chorus", "chorus-5db", "chorus-0db"),
+        "rhythm": ("rhythm",),
+        "weather": ("weather-hour",),
+    },
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What a run of the bench is asked for."""
+
+    use: str = "scoring"
+    seeds: int = 2
+    peers: tuple[Peer, ...] = ()
+    folders: tuple[Path, ...] = ()
+    noise_minutes: float = 60.0
+    hours: float = 1.0
+    say: Say = print
+    _heard: dict[Path, tuple[Note, ...]] = field(default_factory=dict)
+
+    def scenes(self, kind: str) -> Iterator[tuple[str, list[Made]]]:
+        """Scenes of a kind, each with as many seeds as asked for."""
+        for name in SETS[self.use][kind]:
+            yield name, [scene(name, seed_step=step) for step in range(self.seeds)]
+
+    def ours(self, path: Path) -> tuple[Note, ...]:
+        """What we hear in a file, heard once a run."""
+        if path not in self._heard:
+            self._heard[path] = hear_ours(path).notes
+        return self._heard[path]
+
+    def about(self) -> str:
+        """A line on the set that was used."""
+        return f"the {self.use} set, {self.seeds} seeds a scene, counts pooled"
+
+
+def _onsets(notes: tuple[Note, ...]) -> Floats:
+    return distinct(np.array([note.onset_s for note in notes], dtype=np.float64))
+
+
+def on_labelled(job: Job) -> Iterator[Table]:
+    """Onsets (and our offsets) on recordings marked by hand, inside their spans."""
+    for folder in job.folders:
+        recordings = labelled(folder)
+        table = Table(
+            f"Onsets on {folder.name}: {len(recordings)} recordings, inside their spans",
+            ("detector", "F ±50 ms", "F ±25 ms", "F ±10 ms", "P ±25", "R ±25", "offsets ±25 ms"),
+        )
+        tally, near, matched = OnsetTally(), 0, 0
+        for item in recordings:
+            notes = spans(job.ours(item.path))
+            inside = notes[within(notes[:, 0], item.spans_s)]
+            true = item.marks_s[within(item.marks_s[:, 0], item.spans_s)]
+            tally.add(true[:, 0], distinct(inside[:, 0]))
+            good, pairs = offsets_within(true, inside)
+            near, matched = near + good, matched + pairs
+        table.add(OURS, *_three(tally), near / max(matched, 1))
+        for peer in job.peers:
+            job.say(f"{folder.name}: {peer.name}")
+            detect, tally = peer.prepare(), OnsetTally()
+            for item in recordings:
+                found = detect(*read(item.path, peer.rate_hz))
+                true_s = item.marks_s[:, 0]
+                tally.add(true_s[within(true_s, item.spans_s)], found[within(found, item.spans_s)])
+            table.add(peer.name, *_three(tally), None)
+        table.notes.append("marks are rounded to 1 ms; counts pooled over the recordings")
+        yield table
+
+
+def _three(tally: OnsetTally) -> tuple[float, ...]:
+    middle = tally.at[0.025]
+    return (*(part.f for part in tally.at.values()), middle.precision, middle.recall)
+
+
+def on_scenes(job: Job) -> Iterator[Table]:
+    """Onsets on our own scenes."""
+    yield from _onset_tables(job, "scenes", "Onsets on scenes")
+
+
+def on_drumming(job: Job) -> Iterator[Table]:
+    """Strokes of drummers on wood, from slow to fast."""
+    yield from _onset_tables(job, "rhythm", "Drumming, 2 to 25 strokes a second")
+
+
+def _onset_tables(job: Job, kind: str, title: str) -> Iterator[Table]:
+    for name, made in job.scenes(kind):
+        table = Table(
+            f"{title}: {name}", ("detector", "F ±50 ms", "F ±25 ms", "F ±10 ms", "P ±25", "R ±25")
+        )
+        tally = OnsetTally()
+        for item in made:
+            tally.add(_onsets(item.truth.notes), _onsets(job.ours(item.path)))
+        table.add(OURS, *_three(tally))
+        for peer in job.peers:
+            job.say(f"{name}: {peer.name}")
+            detect, tally = peer.prepare(), OnsetTally()
+            for item in made:
+                tally.add(_onsets(item.truth.notes), detect(*read(item.path, peer.rate_hz)))
+            table.add(peer.name, *_three(tally))
+        table.notes.append(job.about())
+        yield table
+
+
+def on_notes(job: Job) -> Iterator[Table]:
+    """Notes, pitches and voices on the choruses: ours alone, since no peer gives them."""
+    table = Table(
+        "Notes on the choruses of five (onset 50 ms, pitch 50 cents, offset 20 % or 50 ms)",
+        (
+            "scene",
+            "note F",
+            "P",
+            "R",
+            "F no offset",
+            "pitch cents",
+            "within 50",
+            "octave slips",
+            "voices F",
+        ),
+    )
+    for name, made in job.scenes("choruses"):
+        whole, begun, pitches, voices = Tally(), Tally(), PitchErrors(), Tally()
+        for item in made:
+            true, heard = item.truth.notes, job.ours(item.path)
+            whole.add(len(match_notes(true, heard, offsets=True)), len(true), len(heard))
+            pairs = match_notes(true, heard, offsets=False)
+            begun.add(len(pairs), len(true), len(heard))
+            pitches.add(true, heard)
+            grouped = pairwise(
+                [true[i].voice for i, _ in pairs], [heard[j].voice for _, j in pairs]
+            )
+            voices.add(grouped.matched, grouped.true, grouped.heard)
+        found = pitches.summary()
+        table.add(
+            name,
+            whole.f,
+            whole.precision,
+            whole.recall,
+            begun.f,
+            found["median_cents"],
+            found["within_50"],
+            found["octave_slips"],
+            voices.f,
+        )
+    table.notes += [
+        job.about(),
+        "a note's pitch is the median of its track; unpitched notes must be heard as unpitched",
+        "voices: pairs of matched notes put with one singer",
+    ]
+    yield table
+
+
+def on_noise(job: Job) -> Iterator[Table]:
+    """False notes in weather in which nothing sings."""
+    (name,) = SETS[job.use]["weather"]
+    made = scene(name, seconds=60 * job.noise_minutes)
+    table = Table(
+        f"False notes in {job.noise_minutes:g} minutes of {name}",
+        ("detector", "notes", "an hour"),
+        places=1,
+    )
+    an_hour = 60 / job.noise_minutes
+    count = len(job.ours(made.path))
+    table.add(OURS, count, count * an_hour)
+    for peer in job.peers:
+        job.say(f"{name}: {peer.name}")
+        count = len(peer.prepare()(*read(made.path, peer.rate_hz)))
+        table.add(peer.name, count, count * an_hour)
+    yield table

@@ -1,0 +1,123 @@
+"""The parts of the listening bench that measure time and memory.
+
+Times are processor seconds of this process on one core, the least of several
+runs, since other work on the machine must not count. Peers get samples that
+are in memory already; ours reads the file and does the whole job.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from bench_accuracy import Job
+from bench_data import Made, scene
+from bench_peers import OURS, hear_ours, read
+from bench_table import Table
+
+RUNS = 3
+SPEED_SCENE = {"scoring": "score-chorus-10db", "tuning": "chorus"}
+LONG_SCENE = "dawn-hour"
+
+_CHILD = """
+import json, resource, sys, time
+from callresp.listen import hear
+from callresp.sound import open_recording
+began = time.process_time()
+heard = hear(open_recording(sys.argv[1]))
+spent = time.process_time() - began
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+print(json.dumps({"notes": len(heard.notes), "cpu_s": spent, "peak_mb": peak}))
+"""
+
+
+def least(work: Callable[[], object], runs: int = RUNS) -> float:
+    """Least processor time of several runs, in seconds."""
+    spent = []
+    for _ in range(runs):
+        began = time.process_time()
+        work()
+        spent.append(time.process_time() - began)
+    return min(spent)
+
+
+def on_speed(job: Job) -> Iterator[Table]:
+    """Times real time on one core, 48 kHz mono."""
+    made = scene(SPEED_SCENE[job.use], seconds=300)
+    duration_s = made.truth.header.duration_s
+    table = Table(
+        f"Speed on {duration_s:.0f} s of {made.name} at 48 kHz, one core",
+        ("detector", "times real time", "what it does"),
+        places=0,
+    )
+    hear_ours(made.path)  # compiled kernels are loaded once
+    ours = least(lambda: hear_ours(made.path))
+    whole = "file, notes, pitch, level, voices, phrases"
+    table.add(OURS, duration_s / ours, whole)
+    for peer in job.peers:
+        job.say(f"speed: {peer.name}")
+        detect = peer.prepare()
+        samples, rate = read(made.path, peer.rate_hz)
+        detect(samples[: 5 * rate], rate)
+        spent = least(lambda d=detect, s=samples, r=rate: d(s, r), 1 if _slow(peer.name) else RUNS)  # type: ignore[misc]
+        table.add(peer.name, duration_s / spent, "onsets, from samples in memory")
+    yield table
+
+
+def _slow(name: str) -> bool:
+    return name in ("CNN", "RNN", "RNN online")
+
+
+def on_length(job: Job) -> Iterator[Table]:
+    """Cost and memory against length, each in a process of its own."""
+    table = Table(
+        f"Whole job against length: {LONG_SCENE}, a process each",
+        ("minutes", "notes", "CPU s", "times real time", "peak MB"),
+        places=1,
+    )
+    for minutes in sorted({1.0, 10.0, 60.0 * job.hours}):
+        made = scene(LONG_SCENE, seconds=60 * minutes)
+        job.say(f"length: {minutes:g} minutes")
+        found = _child(made.path)
+        duration_s = made.truth.header.duration_s
+        table.add(
+            f"{minutes:g}",
+            int(found["notes"]),
+            found["cpu_s"],
+            duration_s / found["cpu_s"],
+            found["peak_mb"],
+        )
+    table.notes.append(
+        "memory is that of the whole process; CPU s includes loading compiled kernels"
+    )
+    yield table
+
+
+def _child(path: Path) -> dict[str, float]:
+    done = subprocess.run(
+        [sys.executable, "-c", _CHILD, str(path)], capture_output=True, text=True, check=True
+    )
+    found: dict[str, float] = json.loads(done.stdout)
+    return found
+
+
+def on_start(job: Job) -> Iterator[Table]:
+    """From the command to its first note, wall time and processor time."""
+    made: Made = scene("solo", seconds=5)
+    command = [sys.executable, "-m", "callresp", "transcribe", str(made.path), "--json"]
+    subprocess.run(command, capture_output=True, check=True)
+    table = Table("Start-up: callresp transcribe FILE --json, 5 s of solo", ("", "s"), places=2)
+    walls = []
+    for _ in range(RUNS):
+        began = time.monotonic()
+        with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as run:
+            assert run.stdout is not None
+            run.stdout.readline()
+            walls.append(time.monotonic() - began)
+            run.stdout.read()
+    table.add("first note, wall, least of 3", min(walls))
+    yield table

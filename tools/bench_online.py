@@ -1,0 +1,88 @@
+"""The part of the listening bench that hears block by block, as in the field.
+
+Latency is from a note's start in the air (truth's onset) to the moment at which
+its event comes out: the end of the block that brought it, plus the processor
+time that this block took.
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from bench_accuracy import SETS, Job
+from bench_data import Made, scene
+from bench_peers import read
+from bench_scores import OnsetTally, distinct
+from bench_table import Table
+
+BLOCK = 256
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What came out online: onsets, when each came out, and the share of a core used."""
+
+    onsets_s: Floats
+    out_s: Floats
+    core: float
+
+
+def listen(made: Made) -> Heard:
+    """Feed a scene to the online listener in small blocks."""
+    online = importlib.import_module("callresp.listen.online")
+    samples, rate = read(made.path, None)
+    listener = online.Listener(rate, None)
+    onsets, out, spent = [], [], 0.0
+    for start in range(0, len(samples), BLOCK):
+        block = samples[start : start + BLOCK]
+        began = time.process_time()
+        notes = listener.feed(block)
+        took = time.process_time() - began
+        spent += took
+        for note in notes:
+            onsets.append(note.onset_s)
+            out.append((start + len(block)) / rate + took)
+    for note in listener.finish():
+        onsets.append(note.onset_s)
+        out.append(len(samples) / rate)
+    order = np.argsort(onsets)
+    return Heard(np.array(onsets)[order], np.array(out)[order], spent * rate / len(samples))
+
+
+def on_online(job: Job) -> Iterator[Table]:
+    """Latency, cost, and what is lost by not looking ahead."""
+    table = Table(
+        f"Online form, blocks of {BLOCK} samples at 48 kHz",
+        ("scene", "median ms", "99 % ms", "F ±50 online", "F ±50 offline", "core %"),
+    )
+    if importlib.util.find_spec("callresp.listen.online") is None:
+        table.notes.append("there is no online form yet")
+        yield table
+        return
+    import mir_eval
+
+    for name in (*SETS[job.use]["scenes"], *SETS[job.use]["rhythm"]):
+        made = scene(name)
+        true_s = distinct(np.array([note.onset_s for note in made.truth.notes]))
+        heard, online, offline = listen(made), OnsetTally(), OnsetTally()
+        online.add(true_s, distinct(heard.onsets_s))
+        ours = np.array([note.onset_s for note in job.ours(made.path)])
+        offline.add(true_s, distinct(ours))
+        pairs = mir_eval.util.match_events(true_s, heard.onsets_s, 0.05)
+        late_ms = 1000 * np.array([heard.out_s[j] - true_s[i] for i, j in pairs])
+        table.add(
+            name,
+            *(float(np.percentile(late_ms, share)) for share in (50, 99)),
+            online.at[0.05].f,
+            offline.at[0.05].f,
+            100 * heard.core,
+        )
+    table.notes.append(job.about().replace(f"{job.seeds} seeds", "1 seed"))
+    yield table
