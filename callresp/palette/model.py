@@ -12,8 +12,19 @@ Conventions
 - T60 is the time in which a sound falls by 60 dB.
 - A coil's `on_max_ms` is the longest single on-time; `duty_max` the largest
   share of any `cycle_s` window that it may be on (relative on-time, as solenoid
-  data sheets state it).
+  data sheets state it: on-time over on-time and pause).
 - Resistances are at 20 °C.
+- A damper is *lifted* by power or *pressed* by power, as its `rest` says:
+  `lift_ms` is how long power takes to move it, `fall_ms` how long its spring
+  takes to bring it back.
+- Partials are counted from the strike pitch, `pitch_hz`: what the ear names.
+  Free bars and short free tubes: mode 1, then 2.756, 5.404 and 8.933 times it.
+  Long tubes hung as chimes: an octave below mode 4, since modes 4, 5 and 6 lie
+  near 2 : 3 : 4. Church bells: the prime, an octave below the nominal, with hum,
+  tierce and quint near 0.5, 1.2 and 1.5. Small bells and plates: whichever
+  partial the ear names, most often the loudest. Blocks and boxes have no pitch:
+  give `base_hz`, their lowest mode, to count from.
+  (Fletcher & Rossing, The Physics of Musical Instruments, ch. 2, 19 and 21.)
 """
 
 from __future__ import annotations
@@ -32,6 +43,16 @@ Channel = Annotated[int, Meta(ge=0, le=63)]
 LevelDb = Annotated[float, Meta(ge=0.0, le=140.0)]
 RelativeDb = Annotated[float, Meta(ge=-120.0, le=20.0)]
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
+
+
+# Voltage of a full battery over its nominal one: 12.8 of 12 V at rest, 4.2 of 3.6 V and 3.65 of
+# 3.2 V a cell (the charging ends of both lithium chemistries; common practice, no source).
+FULL_SHARE = {
+    "lead-acid": 12.8 / 12.0,
+    "lithium-ion": 4.2 / 3.6,
+    "lithium-iron-phosphate": 3.65 / 3.2,
+    "mains": 1.0,
+}
 
 
 class Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -180,8 +201,11 @@ class Driver(Table, frozen=True):
 class Supply(Table, frozen=True):
     """What feeds the machine.
 
-    `capacity_ah` is at the `rated_h`-hour rate; `peukert` the exponent of
-    Peukert's law (1 for lithium cells). `cutoff_v` stops the machine.
+    `capacity_ah` is at the `rated_h`-hour rate and 25 °C; `peukert` the exponent
+    of Peukert's law (1 for lithium cells); `charge` the share of it that is left
+    at the start. `cutoff_v` stops the machine. `full_v` is the highest voltage
+    that the coils will ever see: that of a full battery, or of its charger where
+    one stays connected. Heat and current are judged by it.
     """
 
     chemistry: Literal["lead-acid", "lithium-ion", "lithium-iron-phosphate", "mains"]
@@ -192,6 +216,15 @@ class Supply(Table, frozen=True):
     peukert: Annotated[float, Meta(ge=1.0, le=2.0)] = 1.0
     internal_ohm: Annotated[float, Meta(ge=0.0, le=10.0)] = 0.05
     cutoff_v: Annotated[float, Meta(ge=0.0, le=60.0)] = 0.0
+    full_v: Annotated[float, Meta(ge=3.0, le=80.0)] | None = None
+    charge: Annotated[float, Meta(gt=0.0, le=1.0)] = 1.0
+
+    @property
+    def highest_v(self) -> float:
+        """`full_v`, or what a full, rested battery of that chemistry has."""
+        if self.full_v is not None:
+            return self.full_v
+        return self.nominal_v * FULL_SHARE[self.chemistry]
 
 
 class Board(Table, frozen=True):

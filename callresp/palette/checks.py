@@ -1,0 +1,224 @@
+"""What the tables of a palette must say together.
+
+What one table can say of itself is checked in `model`; here are the rules across
+tables and keys. Each fault names file, line and key and prints what is allowed;
+`faults` yields all of them, so that a palette can be mended in one go.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from callresp.errors import UserError
+from callresp.palette.model import Coil, Damper, Palette, Striker
+from callresp.settings import Path_, Source
+
+# Above this a partial is beyond what any field recorder takes in: a slip, not a measurement.
+HIGHEST_HZ = 48_000.0
+
+
+def faults(palette: Palette, source: Source) -> Iterator[UserError]:
+    """Every fault, in the order of the rules below."""
+    yield from _names(palette, source)
+    yield from _channels(palette, source)
+    yield from _drivers(palette, source)
+    yield from _supply(palette, source)
+    yield from _currents(palette, source)
+    for number, striker in enumerate(palette.striker):
+        yield from _striker(striker, ("striker", number), source)
+        if striker.damper is not None:
+            yield from _damper(striker, striker.damper, ("striker", number, "damper"), source)
+    yield from _turners(palette, source)
+
+
+def coil_places(palette: Palette) -> Iterator[tuple[Path_, str, Coil]]:
+    """Every coil with its key path and a name for people."""
+    for number, striker in enumerate(palette.striker):
+        yield ("striker", number, "coil"), striker.name, striker.coil
+        if striker.damper is not None:
+            place = ("striker", number, "damper", "coil")
+            yield place, f"the damper of {striker.name}", striker.damper.coil
+
+
+def _names(palette: Palette, source: Source) -> Iterator[UserError]:
+    seen: set[str] = set()
+    named: list[tuple[Path_, str]] = [
+        (("striker", n, "name"), item.name) for n, item in enumerate(palette.striker)
+    ]
+    named += [(("turner", n, "name"), item.name) for n, item in enumerate(palette.turner)]
+    for place, name in named:
+        if name in seen:
+            yield source.fault_at(place, f"'{name}' is named twice", "give it its own name")
+        seen.add(name)
+    if not seen:
+        yield source.fault_at((), "no striker and no turner", "add a [[striker]] table")
+    drivers: set[str] = set()
+    for number, driver in enumerate(palette.driver):
+        if driver.name in drivers:
+            place = ("driver", number, "name")
+            yield source.fault_at(place, f"'{driver.name}' is named twice", "give it its own name")
+        drivers.add(driver.name)
+
+
+def _channels(palette: Palette, source: Source) -> Iterator[UserError]:
+    board = palette.board
+    coils = [
+        ((*place, "channel"), name, coil.channel) for place, name, coil in coil_places(palette)
+    ]
+    yield from _taken(coils, board.coil_channels, "channel", source)
+    motors: list[tuple[Path_, str, int]] = [
+        (("turner", n, "channel"), turner.name, turner.channel)
+        for n, turner in enumerate(palette.turner)
+    ]
+    yield from _taken(motors, board.motor_channels, "motor", source)
+
+
+def _taken(
+    wanted: list[tuple[Path_, str, int]], count: int, kind: str, source: Source
+) -> Iterator[UserError]:
+    """Channels that the board lacks, or that two want."""
+    taken: dict[int, str] = {}
+    for key, name, channel in wanted:
+        if channel >= count:
+            yield source.fault_at(key, f"{kind} {channel} is not on the board", _range(count))
+        elif channel in taken:
+            what = f"{kind} {channel} drives {taken[channel]} already"
+            free = sorted(set(range(count)) - {number for _, _, number in wanted})
+            yield source.fault_at(key, what, f"free: {', '.join(map(str, free)) or 'none'}")
+        taken.setdefault(channel, name)
+
+
+def _range(count: int) -> str:
+    return f"allowed: 0 to {count - 1}" if count else "the board has none"
+
+
+def _drivers(palette: Palette, source: Source) -> Iterator[UserError]:
+    count = palette.board.coil_channels
+    owner: dict[int, str] = {}
+    for number, driver in enumerate(palette.driver):
+        key = ("driver", number, "channels")
+        for channel in driver.channels:
+            if channel in owner:
+                what = f"channel {channel} is on driver {owner[channel]} too"
+                yield source.fault_at(key, what, "name it once")
+            elif channel >= count:
+                what = f"channel {channel} is not on the board"
+                yield source.fault_at(key, what, _range(count))
+            owner[channel] = driver.name
+    for place, name, coil in coil_places(palette):
+        if coil.channel < count and coil.channel not in owner:
+            what = f"no driver has channel {coil.channel}, which drives {name}"
+            yield source.fault_at((*place, "channel"), what, "add it to a driver's channels")
+
+
+def _supply(palette: Palette, source: Source) -> Iterator[UserError]:
+    supply = palette.supply
+    if supply.cutoff_v >= supply.nominal_v:
+        yield source.fault_at(
+            ("supply", "cutoff_v"),
+            f"{supply.cutoff_v:g} V would stop the machine at once",
+            f"allowed: below nominal_v, {supply.nominal_v:g}",
+        )
+    if supply.full_v is not None and not (
+        supply.nominal_v <= supply.full_v <= 1.5 * supply.nominal_v
+    ):
+        yield source.fault_at(
+            ("supply", "full_v"),
+            f"{supply.full_v:g} V is no full battery of {supply.nominal_v:g} V",
+            f"allowed: {supply.nominal_v:g} to {1.5 * supply.nominal_v:g}",
+        )
+    if palette.board.idle_current_a >= supply.current_max_a:
+        yield source.fault_at(
+            ("board", "idle_current_a"),
+            "the idle board draws all that the supply gives",
+            f"allowed: below {supply.current_max_a:g}",
+        )
+
+
+def _currents(palette: Palette, source: Source) -> Iterator[UserError]:
+    """No coil and no motor may be too much alone, with a full battery."""
+    volts = palette.supply.highest_v
+    free_a = palette.supply.current_max_a - palette.board.idle_current_a
+    for place, name, coil in coil_places(palette):
+        amps = volts / coil.resistance_ohm
+        driver = next((d for d in palette.driver if coil.channel in d.channels), None)
+        limit = min(driver.current_max_a if driver else 1e9, free_a)
+        if amps > limit > 0:
+            yield source.fault_at(
+                (*place, "resistance_ohm"),
+                f"{name} draws {amps:.2f} A alone at {volts:.1f} V,"
+                f" over the {limit:g} A of its driver or supply",
+                f"allowed: from {volts / limit:.2f}",
+            )
+    for number, turner in enumerate(palette.turner):
+        if turner.start_current_a > free_a:
+            yield source.fault_at(
+                ("turner", number, "start_current_a"),
+                f"{turner.name} starts with {turner.start_current_a:g} A, over the supply's",
+                f"allowed: up to {free_a:g}",
+            )
+
+
+def _striker(striker: Striker, place: Path_, source: Source) -> Iterator[UserError]:
+    if striker.pitch_hz is not None and striker.base_hz is not None:
+        what = f"{striker.name} has pitch_hz and base_hz, and partials count from one of them"
+        yield source.fault_at((*place, "base_hz"), what, "take one out")
+    yield from _band(striker.band_hz, (*place, "band_hz"), source)
+    ratios = [partial.ratio for partial in striker.partials]
+    if len(set(ratios)) < len(ratios):
+        yield source.fault_at((*place, "partials"), "a ratio stands twice", "give each once")
+    highest = HIGHEST_HZ / striker.reference_hz
+    if max(ratios) > highest:
+        what = f"ratio {max(ratios):g} of {striker.reference_hz:g} Hz is beyond any recording"
+        yield source.fault_at((*place, "partials"), what, f"allowed: up to {highest:.2f}")
+    hardest_ms = striker.force[-1].pulse_ms
+    if hardest_ms > striker.restrike_ms:
+        what = f"shorter than the hardest stroke, {hardest_ms:g} ms"
+        yield source.fault_at((*place, "restrike_ms"), what, f"allowed: from {hardest_ms:g}")
+    coil = striker.coil
+    room_ms = coil.duty_max * coil.cycle_s * 1000
+    if striker.force[0].pulse_ms > room_ms:
+        least = striker.force[0].pulse_ms / (coil.cycle_s * 1000)
+        what = f"not even the softest stroke of {striker.name} fits in a cycle"
+        yield source.fault_at((*place, "coil", "duty_max"), what, f"allowed: from {least:.4f}")
+
+
+def _band(band: tuple[float, float] | None, place: Path_, source: Source) -> Iterator[UserError]:
+    if band is not None and band[0] >= band[1]:
+        yield source.fault_at(place, "runs from high to low", "put the lower edge first")
+
+
+def _damper(striker: Striker, damper: Damper, place: Path_, source: Source) -> Iterator[UserError]:
+    if damper.damped_t60_s > striker.t60_s:
+        what = f"damped, {striker.name} would ring longer than free"
+        yield source.fault_at((*place, "damped_t60_s"), what, f"allowed: up to {striker.t60_s:g}")
+    if damper.pull_ms > damper.coil.on_max_ms:
+        what = f"longer than its coil's on_max_ms, {damper.coil.on_max_ms:g}"
+        yield source.fault_at(
+            (*place, "pull_ms"), what, f"allowed: up to {damper.coil.on_max_ms:g}"
+        )
+
+
+def _turners(palette: Palette, source: Source) -> Iterator[UserError]:
+    for number, turner in enumerate(palette.turner):
+        place: Path_ = ("turner", number)
+        yield from _band(turner.band_hz, (*place, "band_hz"), source)
+        if turner.start_current_a < turner.current_a:
+            yield source.fault_at(
+                (*place, "start_current_a"),
+                "a motor draws most while it starts",
+                f"allowed: from current_a, {turner.current_a:g}",
+            )
+        if turner.level_max_db < turner.level_min_db:
+            what = "below level_min_db, the level at its slowest"
+            yield source.fault_at(
+                (*place, "level_max_db"), what, f"allowed: from {turner.level_min_db:g}"
+            )
+        if turner.spin_up_s >= turner.run_max_s:
+            what = "it would never come up to speed within run_max_s"
+            yield source.fault_at(
+                (*place, "spin_up_s"), what, f"allowed: below {turner.run_max_s:g}"
+            )
+        if turner.kind == "wound" and turner.store_turns is None:
+            what = "a wound movement must say how many turns it has in store"
+            yield source.fault_at((*place, "store_turns"), what, "add it")
