@@ -13,14 +13,14 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.compiled import kernel
+from callresp.listen.compiled import inner
 
 EDGE_DB = 22.0
 CLEAR_DB = 4.0
 CLEAR_OF_TAIL_DB = 6.0
 
 
-@kernel
+@inner
 def in_db(total: Any, noise: Any) -> tuple[Any, float]:
     """Envelope in dB, held above the floor's own wobble, and that floor."""
     level = np.empty(total.size)
@@ -34,7 +34,7 @@ def in_db(total: Any, noise: Any) -> tuple[Any, float]:
     return level, base
 
 
-@kernel
+@inner
 def _candidates(level: Any, split_db: float) -> Any:
     """Lowest frames of all falls by `split_db` that are followed by as much of a rise."""
     found = np.empty(level.size + 2, np.int64)
@@ -62,7 +62,7 @@ def _candidates(level: Any, split_db: float) -> Any:
     return found[:n]
 
 
-@kernel
+@inner
 def dips(level: Any, split_db: float, least_wide: int, least_gap: int) -> Any:
     """Frames of the dips that part notes, with both ends of the stretch.
 
@@ -92,7 +92,7 @@ def dips(level: Any, split_db: float, least_wide: int, least_gap: int) -> Any:
     return parts[: n + 1]
 
 
-@kernel
+@inner
 def cross(level: Any, start: int, end: int, base: float, near: int) -> tuple[float, float, int]:
     """Where the level rises into and falls out of a note inside [start, end), and its peak.
 
@@ -108,7 +108,7 @@ def cross(level: Any, start: int, end: int, base: float, near: int) -> tuple[flo
     return a, b, top
 
 
-@kernel
+@inner
 def _lowest(level: Any, start: int, top: int, step: int, near: int) -> int:
     """Lowest frame of the first `near` on the way to the peak: past what rings on from before."""
     best = start
@@ -122,7 +122,7 @@ def _lowest(level: Any, start: int, top: int, step: int, near: int) -> int:
     return best
 
 
-@kernel
+@inner
 def _edge(level: Any, start: int, top: int, step: int, base: float, near: int) -> float:
     # A note that rises out of another's tail begins where it leaves the tail.
     out_of = min(level[start] + CLEAR_OF_TAIL_DB, level[top])

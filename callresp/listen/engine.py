@@ -53,16 +53,17 @@ class Engine:
         framer = Framer(self.sample_rate_hz, self.profile)
         for block in blocks:
             for spectra in framer.push(block):
-                core.warm_up(spectra, self.state)
+                core.run(spectra, core.WARM_UP, self.state, self.setup, self._out)
 
     def push(self, block: Block, last: bool = False) -> list[NoteTable]:
         """Hear a block; returns the notes that it finished."""
         tables = []
         for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
-            core.hear_frames(spectra, self.state, self.setup, self._out)
+            core.run(spectra, core.HEAR, self.state, self.setup, self._out)
             tables.append(self._drain())
         if last:
-            core.close_all(self.state, self.setup, self._out)
+            nothing = np.zeros((0, self.setup.bins), np.complex64)
+            core.run(nothing, core.LAST, self.state, self.setup, self._out)
             tables.append(self._drain())
         return [table for table in tables if len(table)]
 

@@ -8,119 +8,173 @@ from typing import Any
 import numpy as np
 
 from callresp.listen import edges, gather, tone
-from callresp.listen.compiled import kernel
-from callresp.listen.state import FRAME, NOTE_POINTS, NOTES, RING
+from callresp.listen.compiled import inner
+from callresp.listen.describe import describe
+from callresp.listen.state import FRAME, MOST_POINTS, RING, WAITING_ROOM
 
 CLEARLY_DB = 12.0
+SMOOTH = 0.6  # bins: roughness at which a partial counts a third as tonal
+LEAST_PITCH_HZ = 200.0
+SINE_SUM_DB = 10.0 * math.log10(1.5)  # a tone's power over the bins of a Hann window, re its peak
+NEAR_S = 0.025
+STRAIGHT_CENTS = 6.0
 
 
-@kernel
-def finish_group(g: int, state: Any, setup: Any, out: Any) -> None:
-    """Write the notes of group `g` and free its partials."""
-    groups = state.groups
-    slots = gather.members(g, state.tracks)
-    first = max(groups.onset[g] - gather.BEFORE, 0, state.clock[FRAME] - RING + 2)
-    frames = int(min(groups.last[g] + gather.AFTER, state.clock[FRAME]) - first + 1)
+@inner
+def finish_group(g: int, state: Any, setup: Any) -> None:
+    """Put the notes of group `g` into the waiting room and free its partials."""
+    group = state.groups[g]
+    tracks = state.tracks
+    slots = gather.members(g, tracks)
+    first = max(group.onset - gather.BEFORE, 0, state.clock[FRAME] - RING + 2)
+    frames = int(min(group.last + gather.AFTER, state.clock[FRAME]) - first + 1)
     if frames > 2:
-        place, level = gather.lay_out(slots, first, frames, state.tracks, state.points)
-        total, noise = gather.envelope(
-            groups.own[g], place, first, setup, state.rings.power, state.floor
-        )
+        place, level = gather.lay_out(slots, first, frames, tracks, state.points)
+        total, noise = gather.envelope(group.own, place, first, setup, state.power, state.floor)
         shape, base = edges.in_db(total, noise)
-        deep = setup.part_db if groups.wide[g] else setup.split_db
-        least_wide = int(0.014 * setup.frames_per_s) if groups.wide[g] else 2
-        parts = edges.dips(shape, deep, least_wide, int(0.025 * setup.frames_per_s))
+        near = int(NEAR_S * setup.frames_per_s)
+        if group.wide:
+            parts = edges.dips(shape, setup.part_db, int(0.014 * setup.frames_per_s), near)
+        else:
+            parts = edges.dips(shape, setup.split_db, 2, near)
         for n in range(parts.size - 1):
-            _write(g, parts[n], parts[n + 1], first, shape, base, place, level, state, setup, out)
+            onset, offset, top = edges.cross(shape, parts[n], parts[n + 1], base, near)
+            if shape[top] - base >= CLEARLY_DB and offset - onset >= setup.shortest:
+                _admit(group, first, onset, offset, shape, base, place, level, state, setup)
     for i in range(slots.size):
-        state.tracks.group[slots[i]] = -2 if not state.tracks.alive[slots[i]] else -1
-    groups.live[g] = 0
+        tracks[slots[i]].group = -1 if tracks[slots[i]].alive else -2
+    group.live = 0
 
 
-@kernel
-def _write(
-    g: int,
-    start: int,
-    end: int,
+@inner
+def _room(state: Any) -> int:
+    for n in range(WAITING_ROOM):
+        if state.waiting[n].used == 0:
+            return n
+    for n in range(WAITING_ROOM):
+        if state.waiting[n].used == 2:
+            return n
+    return -1
+
+
+@inner
+def _admit(
+    group: Any,
     first: int,
+    onset: float,
+    offset: float,
     shape: Any,
     base: float,
     place: Any,
     level: Any,
     state: Any,
     setup: Any,
-    out: Any,
 ) -> None:
-    onset, offset, top = edges.cross(shape, start, end, base, int(0.025 * setup.frames_per_s))
-    length = offset - onset
-    if shape[top] - base < CLEARLY_DB or length < setup.shortest:
+    """Write one note into the waiting room."""
+    n = _room(state)
+    if n < 0:
         return
-    a, b = int(math.ceil(onset)), int(offset) + 1
+    a = int(math.ceil(onset))
+    b = max(a + 1, min(shape.size, int(offset) + 1))
     count, mean, power, rough = tone.summarise(place, level, a, b)
     use = np.zeros(mean.size, np.uint8)
+    tonality = _tonality(count, power, rough, use)
+    f0 = tone.fundamental(mean, power, use, LEAST_PITCH_HZ / setup.bin_hz)
+    pitch = np.empty(b - a)
+    pitch[:] = np.nan
+    row = state.waiting_notes[n]
+    extra = state.waiting[n]
+    extra.points = 0
+    if f0 > 0.0 and tonality >= setup.least_tonality:
+        tone.follow_pitch(f0, place, level, mean, use, a, b, pitch)
+        extra.points = _keep_track(first + a, pitch, shape[a:b], setup, extra)
+    bounds = np.empty(2)
+    _bounds(group.own, count, mean, setup, bounds)
+    describe(f0, mean, power, use, pitch, shape[a:b], bounds, setup, state.waiting_features[n])
+    sums = 0.0
+    most = 0.0
+    for at in range(a, b):
+        here = 10.0 ** (0.1 * shape[at])
+        sums += here
+        most = max(most, here)
+    row.onset_s = (first + onset) / setup.frames_per_s
+    row.offset_s = (first + offset) / setup.frames_per_s
+    row.pitch_hz = tone.median(pitch) * setup.bin_hz
+    row.level_db = 10.0 * math.log10(sums / (b - a)) - SINE_SUM_DB
+    row.snr_db = 10.0 * math.log10(most) - base
+    row.low_hz = bounds[0] * setup.bin_hz
+    row.high_hz = bounds[1] * setup.bin_hz
+    row.tonality = tonality
+    extra.used = 1
+    extra.due = state.clock[FRAME] + int(setup.patience)
+    extra.wide = group.wide
+    extra.solid_ms = 1000.0 * sums / most / setup.frames_per_s
+    extra.peak_db = 10.0 * math.log10(most) - SINE_SUM_DB
+
+
+@inner
+def _tonality(count: Any, power: Any, rough: Any, use: Any) -> float:
+    """Share of the partials' power in smooth ones, which are marked in `use`."""
     tonal = 0.0
     everything = 1e-30
-    for i in range(mean.size):
+    for i in range(count.size):
+        everything += power[i]
         if count[i] >= 4:
-            share = math.exp(-((rough[i] / 0.6) ** 2))
+            share = math.exp(-((rough[i] / SMOOTH) ** 2))
             if share > 0.3:
                 use[i] = 1
                 tonal += power[i] * share
-    low = 1e9
-    high = 0.0
+    return min(1.0, tonal / everything)
+
+
+@inner
+def _bounds(own: Any, count: Any, mean: Any, setup: Any, bounds: Any) -> None:
+    """The band that holds the note, in bins."""
+    bounds[0] = 1e9
+    bounds[1] = 0.0
     for i in range(mean.size):
-        everything += power[i]
         if count[i]:
-            low = min(low, mean[i])
-            high = max(high, mean[i])
-    for band in range(setup.bands):
-        if groups_own(state, g, band):
-            low = min(low, setup.low + band * setup.band_bins)
-            high = max(high, setup.low + (band + 1) * setup.band_bins)
-    sums = 0.0
-    for at in range(a, min(b, shape.size)):
-        sums += 10.0 ** (0.1 * shape[at])
-    n = state.clock[NOTES]
-    if n >= len(out.notes):
-        return
-    row = out.notes[n]
-    pitch = np.full(max(1, b - a), np.nan)
-    f0 = tone.fundamental(mean, power, use, 200.0 / setup.bin_hz)
-    tonality = min(1.0, tonal / everything)
-    row.pitch_hz = np.nan
-    row.first = state.clock[NOTE_POINTS]
-    row.points = 0
-    if f0 > 0 and tonality >= setup.least_tonality:
-        tone.follow_pitch(f0, place, level, mean, use, a, b, pitch)
-        row.points = _write_track(first + a, pitch, shape[a:b], setup, state, out)
-        row.pitch_hz = np.nanmedian(pitch) * setup.bin_hz
-    row.onset_s = (first + onset) / setup.frames_per_s
-    row.offset_s = (first + offset) / setup.frames_per_s
-    row.level_db = 10.0 * math.log10(sums / max(1, b - a))
-    row.snr_db = shape[top] - base
-    row.low_hz = low * setup.bin_hz
-    row.high_hz = high * setup.bin_hz
-    row.tonality = tonality
-    row.voice = 0
-    row.phrase = 0
-    state.clock[NOTES] += 1
+            bounds[0] = min(bounds[0], mean[i])
+            bounds[1] = max(bounds[1], mean[i])
+    for band in range(own.size):
+        if own[band]:
+            bounds[0] = min(bounds[0], setup.low + band * setup.band_bins)
+            bounds[1] = max(bounds[1], setup.low + (band + 1.0) * setup.band_bins)
 
 
-@kernel
-def groups_own(state: Any, g: int, band: int) -> bool:
-    return state.groups.own[g, band] != 0
+@inner
+def _keep_track(frame: int, pitch: Any, level: Any, setup: Any, extra: Any) -> int:
+    """Keep the points of the track that a line through the others would miss by 6 cents."""
+    kept = 0
+    start = 0
+    while start < pitch.size and math.isnan(pitch[start]):
+        start += 1
+    while start < pitch.size and kept < MOST_POINTS:
+        extra.at_s[kept] = (frame + start) / setup.frames_per_s
+        extra.pitch_hz[kept] = pitch[start] * setup.bin_hz
+        extra.point_db[kept] = level[start] - SINE_SUM_DB
+        kept += 1
+        start = _reach(pitch, start)
+    return kept
 
 
-@kernel
-def _write_track(frame: int, pitch: Any, level: Any, setup: Any, state: Any, out: Any) -> int:
-    n = 0
-    for i in range(pitch.size):
-        at = state.clock[NOTE_POINTS]
-        if math.isnan(pitch[i]) or at >= len(out.track) or i >= level.size:
-            continue
-        out.track[at].at_s = (frame + i) / setup.frames_per_s
-        out.track[at].pitch_hz = pitch[i] * setup.bin_hz
-        out.track[at].level_db = level[i]
-        state.clock[NOTE_POINTS] += 1
-        n += 1
-    return n
+@inner
+def _reach(pitch: Any, start: int) -> int:
+    """The farthest point that a straight line from `start` reaches without missing any between."""
+    best = pitch.size
+    end = start + 1
+    while end < pitch.size:
+        if not math.isnan(pitch[end]):
+            straight = True
+            for at in range(start + 1, end):
+                if math.isnan(pitch[at]):
+                    continue
+                line = pitch[start] + (pitch[end] - pitch[start]) * (at - start) / (end - start)
+                if abs(1200.0 * math.log2(pitch[at] / line)) > STRAIGHT_CENTS:
+                    straight = False
+                    break
+            if not straight:
+                return best
+            best = end
+        end += 1
+    return best

@@ -27,7 +27,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.compiled import kernel
+from callresp.listen.compiled import inner
 
 QUANTILE = 0.25
 MEAN_OVER_QUANTILE = 1.0 / -math.log(1.0 - QUANTILE)
@@ -36,13 +36,13 @@ FIRST_STEP_DB = 3.0
 SETTLE_FRAMES = 20.0
 
 
-@kernel
+@inner
 def step_db(frames_heard: int) -> float:
     """Step of the quantile, dB: large at first, then small."""
     return max(STEP_DB, FIRST_STEP_DB / (1.0 + frames_heard / SETTLE_FRAMES))
 
 
-@kernel
+@inner
 def follow(power: Any, quantile: Any, step: float) -> None:
     """Move the quantile of every bin one step towards its power."""
     up = np.float32(10.0 ** (0.1 * step * QUANTILE))
@@ -51,7 +51,7 @@ def follow(power: Any, quantile: Any, step: float) -> None:
         quantile[k] *= up if power[k] > quantile[k] else down
 
 
-@kernel
+@inner
 def spread(quantile: Any, floor: Any) -> None:
     """Mean noise power per bin: the quantile, smoothed over five bins."""
     scale = np.float32(MEAN_OVER_QUANTILE / 5.0)

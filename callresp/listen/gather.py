@@ -14,44 +14,44 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.compiled import kernel
+from callresp.listen.compiled import inner
 from callresp.listen.state import RING, TRACKS
 
 BEFORE = 10
 AFTER = 6
 
 
-@kernel
+@inner
 def members(g: int, tracks: Any) -> Any:
     """Slots of the group's partials, longest first come as they lie."""
     found = np.empty(TRACKS, np.int64)
     n = 0
     for t in range(TRACKS):
-        if tracks.group[t] == g:
+        if tracks[t].group == g:
             found[n] = t
             n += 1
     return found[:n]
 
 
-@kernel
+@inner
 def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tuple[Any, Any]:
     """Places and levels of each partial: (partials, frames), nan where silent."""
     place = np.full((slots.size, frames), np.nan, np.float32)
     level = np.full((slots.size, frames), np.nan, np.float32)
     for i in range(slots.size):
-        p = tracks.head[slots[i]]
+        p = tracks[slots[i]].head
         while p >= 0:
-            at = points.frame[p] - first
+            at = points[p].frame - first
             if at < 0:
                 break
             if at < frames:
-                place[i, at] = points.place[p]
-                level[i, at] = points.level[p]
-            p = points.before[p]
+                place[i, at] = points[p].place
+                level[i, at] = points[p].level
+            p = points[p].before
     return place, level
 
 
-@kernel
+@inner
 def envelope(
     own: Any, place: Any, first: int, setup: Any, power: Any, floor: Any
 ) -> tuple[Any, Any]:
@@ -72,7 +72,7 @@ def envelope(
     return total, noise
 
 
-@kernel
+@inner
 def _add_partial(
     places: Any, own: Any, first: int, setup: Any, power: Any, floor: Any, total: Any, noise: Any
 ) -> None:

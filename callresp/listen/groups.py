@@ -27,7 +27,7 @@ from typing import Any
 import numpy as np
 
 from callresp.listen import tone
-from callresp.listen.compiled import kernel
+from callresp.listen.compiled import inner
 from callresp.listen.state import (
     FRESH,
     GROUPS,
@@ -53,45 +53,46 @@ SMOOTH = 0.22  # bins: partials rougher than this are not tones
 TONAL_SHARE = 0.5
 
 
-@kernel
+@inner
 def open_group(frame: int, kind: int, groups: Any, clock: Any) -> int:
     """Open a group; -1 where there is no room."""
     for g in range(GROUPS):
-        if not groups.live[g]:
-            groups.live[g] = 1
-            groups.number[g] = clock[NEXT_GROUP]
+        if not groups[g].live:
+            groups[g].live = 1
+            groups[g].number = clock[NEXT_GROUP]
             clock[NEXT_GROUP] += 1
-            groups.onset[g] = frame
-            groups.last[g] = frame
-            groups.kind[g] = kind
-            groups.own[g, :] = 0
-            groups.base[g] = 0.0
-            groups.peak[g] = -200.0
-            groups.dip[g] = -200.0
-            groups.now[g] = -200.0
-            groups.wide[g] = 0
-            groups.fresh[g] = frame
-            groups.attack[g] = frame
-            groups.awake[g] = frame
+            groups[g].onset = frame
+            groups[g].last = frame
+            groups[g].kind = kind
+            groups[g].own[:] = 0
+            groups[g].base = 0.0
+            groups[g].peak = -200.0
+            groups[g].dip = -200.0
+            groups[g].now = -200.0
+            groups[g].wide = 0
+            groups[g].fresh = frame
+            groups[g].attack = frame
+            groups[g].awake = frame
             return g
     return -1
 
 
-@kernel
+@inner
 def _take_bands(g: int, risen: Any, groups: Any) -> None:
     for b in range(risen.size):
         if risen[b]:
-            groups.own[:, b] = 0
-            groups.own[g, b] = 1
+            for other in range(GROUPS):
+                groups[other].own[b] = 0
+            groups[g].own[b] = 1
 
 
-@kernel
+@inner
 def _own_level(g: int, level: Any, over: Any, groups: Any) -> tuple[float, int, int]:
     total = 1e-30
     sounding = 0
     owned = 0
     for b in range(level.size):
-        if groups.own[g, b]:
+        if groups[g].own[b]:
             owned += 1
             total += 10.0 ** (0.1 * level[b])
             if over[b] > 6.0:
@@ -99,99 +100,104 @@ def _own_level(g: int, level: Any, over: Any, groups: Any) -> tuple[float, int, 
     return 10.0 * math.log10(total), sounding, owned
 
 
-@kernel
+@inner
 def _host(frame: int, groups: Any) -> int:
     """The wide group that a new wide onset carries on: one that has just sunk."""
     best = -1
     for g in range(GROUPS):
-        if not (groups.live[g] and groups.wide[g]) or frame - groups.last[g] > HANG:
+        if not (groups[g].live and groups[g].wide) or frame - groups[g].last > HANG:
             continue
-        sunk = groups.dip[g] < groups.peak[g] - 6.0
-        young = frame - groups.onset[g] < YOUNG
-        if (sunk or young or groups.kind[g] != TONAL) and (best < 0 or groups.peak[g] > groups.peak[best]):
+        sunk = groups[g].dip < groups[g].peak - 6.0
+        young = frame - groups[g].onset < YOUNG
+        if (sunk or young or groups[g].kind != TONAL) and (
+            best < 0 or groups[g].peak > groups[best].peak
+        ):
             best = g
     return best
 
 
-@kernel
+@inner
 def take_wide_onset(
-    frame: int, rising: int, risen: Any, setup: Any, tracks: Any, groups: Any, clock: Any
-) -> int:
-    """Open a wide group where enough bands rise; returns it, or -1."""
+    frame: int, rising: int, risen: Any, setup: Any, state: Any, starts: Any
+) -> None:
+    """Open a wide group where enough bands rise, or carry one on."""
+    tracks, groups, clock = state.tracks, state.groups, state.clock
     if rising < setup.wide_bands or frame - clock[LAST_WIDE] < REFRACTORY:
-        return -1
+        return
     g = _host(frame, groups)
     opened = g < 0
     if opened:
         g = open_group(frame, FRESH, groups, clock)
         if g < 0:
-            return -1
+            return
     clock[LAST_WIDE] = frame
-    groups.wide[g] = 1
-    groups.fresh[g] = frame
-    groups.kind[g] = FRESH
-    groups.last[g] = frame
+    groups[g].wide = 1
+    groups[g].fresh = frame
+    groups[g].kind = FRESH
+    groups[g].last = frame
     _take_bands(g, risen, groups)
     for other in range(GROUPS):
-        young = frame - groups.onset[other] <= TOGETHER
-        if other == g or not groups.live[other] or not young or groups.kind[other] != TONAL:
+        young = frame - groups[other].onset <= TOGETHER
+        if other == g or not groups[other].live or not young or groups[other].kind != TONAL:
             continue
-        groups.live[other] = 0
+        groups[other].live = 0
         for t in range(TRACKS):
-            if tracks.group[t] == other:
-                tracks.group[t] = g
-    return g if opened else -1
+            if tracks[t].group == other:
+                tracks[t].group = g
+    if opened:
+        announce(g, frame, groups, clock, starts)
 
 
-@kernel
+@inner
 def keep_wide(frame: int, risen: Any, over: Any, level: Any, setup: Any, groups: Any) -> None:
     """Add late rising bands to a fresh group; tell which bands still sound."""
     for g in range(GROUPS):
-        if not groups.live[g]:
+        if not groups[g].live:
             continue
-        groups.now[g] = -200.0
-        if groups.kind[g] == TONAL:
+        groups[g].now = -200.0
+        if groups[g].kind == TONAL:
             continue
-        if frame - groups.fresh[g] <= TOGETHER:
+        if frame - groups[g].fresh <= TOGETHER:
             _take_bands(g, risen, groups)
         total, sounding, owned = _own_level(g, level, over, groups)
-        groups.now[g] = total
-        if owned and sounding >= max(2, owned // 4) and total > groups.peak[g] - FADE_DB:
-            groups.last[g] = frame
-            groups.awake[g] = frame
+        groups[g].now = total
+        if owned and sounding >= max(2, owned // 4) and total > groups[g].peak - FADE_DB:
+            groups[g].last = frame
+            groups[g].awake = frame
 
 
-@kernel
-def follow_levels(frame: int, setup: Any, tracks: Any, groups: Any, clock: Any, starts: Any) -> None:
+@inner
+def follow_levels(frame: int, setup: Any, state: Any, starts: Any) -> None:
     """Follow the level of every group through its peaks and dips; announce new attacks."""
+    tracks, groups, living, clock = state.tracks, state.groups, state.living, state.clock
     for n in range(clock[LIVING]):
-        t = tracks.living[n]
-        g = tracks.group[t]
-        if g >= 0 and tracks.last[t] == frame and groups.kind[g] == TONAL:
-            power = 10.0 ** (0.1 * groups.now[g]) + 1.5 * 10.0 ** (0.1 * tracks.level[t])
-            groups.now[g] = 10.0 * math.log10(power)
+        t = living[n]
+        g = tracks[t].group
+        if g >= 0 and tracks[t].last == frame and groups[g].kind == TONAL:
+            power = 10.0 ** (0.1 * groups[g].now) + 1.5 * 10.0 ** (0.1 * tracks[t].level)
+            groups[g].now = 10.0 * math.log10(power)
     for g in range(GROUPS):
-        if not groups.live[g]:
+        if not groups[g].live:
             continue
-        now = groups.now[g]
-        if now > groups.peak[g]:
-            groups.peak[g] = now
-            groups.dip[g] = now
-        groups.dip[g] = min(groups.dip[g], now)
-        deep = setup.part_db if groups.wide[g] else setup.split_db
-        if now - groups.dip[g] >= deep and groups.peak[g] - groups.dip[g] >= deep:
-            if frame - groups.attack[g] > FUSED:
+        now = groups[g].now
+        if now > groups[g].peak:
+            groups[g].peak = now
+            groups[g].dip = now
+        groups[g].dip = min(groups[g].dip, now)
+        deep = setup.part_db if groups[g].wide else setup.split_db
+        if now - groups[g].dip >= deep and groups[g].peak - groups[g].dip >= deep:
+            if frame - groups[g].attack > FUSED:
                 announce(g, frame, groups, clock, starts)
-            groups.attack[g] = frame
-            groups.peak[g] = now
-            groups.dip[g] = now
+            groups[g].attack = frame
+            groups[g].peak = now
+            groups[g].dip = now
 
 
-@kernel
-def tell_fresh(frame: int, level: Any, over: Any, setup: Any, tracks: Any, groups: Any) -> None:
+@inner
+def tell_fresh(frame: int, level: Any, over: Any, tracks: Any, groups: Any) -> None:
     """Tell whether a wide onset was that of a stack of partials or of a harsh sound."""
     for g in range(GROUPS):
-        if not groups.live[g] or groups.kind[g] != FRESH or frame - groups.fresh[g] < TOLD:
+        if not groups[g].live or groups[g].kind != FRESH or frame - groups[g].fresh < TOLD:
             continue
         mean = np.zeros(TRACKS)
         power = np.zeros(TRACKS)
@@ -199,30 +205,30 @@ def tell_fresh(frame: int, level: Any, over: Any, setup: Any, tracks: Any, group
         tonal = 0.0
         steady = 0
         for t in range(TRACKS):
-            if tracks.group[t] == g and tracks.last[t] >= frame - 1 and tracks.count[t] >= 4:
-                mean[steady] = tracks.place[t]
-                power[steady] = 10.0 ** (0.1 * tracks.level[t])
-                use[steady] = tracks.rough[t] < SMOOTH
+            if tracks[t].group == g and tracks[t].last >= frame - 1 and tracks[t].count >= 4:
+                mean[steady] = tracks[t].place
+                power[steady] = 10.0 ** (0.1 * tracks[t].level)
+                use[steady] = tracks[t].rough < SMOOTH
                 if use[steady]:
                     tonal += 1.5 * power[steady]
                 steady += 1
         total, sounding, owned = _own_level(g, level, over, groups)
         share = tonal / 10.0 ** (0.1 * total)
-        groups.kind[g] = HARSH
+        groups[g].kind = HARSH
         if share > TONAL_SHARE:
             base = tone.fundamental(mean[:steady], power[:steady], use[:steady], 2.0)
             if base > 0.0:
                 _become_tonal(g, base, groups)
 
 
-@kernel
+@inner
 def _become_tonal(g: int, base: float, groups: Any) -> None:
-    groups.kind[g] = TONAL
-    groups.base[g] = base
-    groups.own[g, :] = 0
+    groups[g].kind = TONAL
+    groups[g].base = base
+    groups[g].own[:] = 0
 
 
-@kernel
+@inner
 def _fits(place: float, base: float) -> bool:
     """Whether `place` is a harmonic of `base`."""
     ratio = place / base
@@ -230,13 +236,13 @@ def _fits(place: float, base: float) -> bool:
     return 1 <= n <= MOST_ORDER and abs(ratio - n) <= 0.012 * n + 0.3 / base
 
 
-@kernel
+@inner
 def _joins_tonal(t: int, g: int, frame: int, tracks: Any, groups: Any) -> bool:
-    place = tracks.place[t]
-    base = groups.base[g]
+    place = tracks[t].place
+    base = groups[g].base
     if base <= 0.0:
         return False
-    together = abs(tracks.born[t] - groups.onset[g]) <= TOGETHER
+    together = abs(tracks[t].born - groups[g].onset) <= TOGETHER
     if place < 0.75 * base:
         ratio = base / place
         n = round(ratio)
@@ -245,92 +251,92 @@ def _joins_tonal(t: int, g: int, frame: int, tracks: Any, groups: Any) -> bool:
         return abs(place - base) < 1.5
     if not _fits(place, base):
         return False
-    return together or tracks.level[t] < groups.peak[g] - 8.0
+    return together or tracks[t].level < groups[g].peak - 8.0
 
 
-@kernel
+@inner
 def _group_for(t: int, frame: int, setup: Any, tracks: Any, groups: Any) -> int:
-    band = int((tracks.place[t] - setup.low) / setup.band_bins)
+    band = int((tracks[t].place - setup.low) / setup.band_bins)
     for g in range(GROUPS):
-        if not groups.live[g] or groups.kind[g] == TONAL:
+        if not groups[g].live or groups[g].kind == TONAL:
             continue
-        if tracks.born[t] < groups.onset[g] - TOGETHER or tracks.born[t] > groups.awake[g] + 4:
+        if tracks[t].born < groups[g].onset - TOGETHER or tracks[t].born > groups[g].awake + 4:
             continue
         for b in range(max(0, band - 1), min(setup.bands, band + 2)):
-            if groups.own[g, b]:
+            if groups[g].own[b]:
                 return g
     for g in range(GROUPS):
-        if groups.live[g] and groups.wide[g] and tracks.born[t] <= groups.last[g] + 1:
-            below = 20.0 if groups.kind[g] == TONAL else 12.0
-            late = tracks.born[t] >= groups.onset[g] - TOGETHER
-            if late and tracks.level[t] < groups.peak[g] - below:
+        if groups[g].live and groups[g].wide and tracks[t].born <= groups[g].last + 1:
+            below = 20.0 if groups[g].kind == TONAL else 12.0
+            late = tracks[t].born >= groups[g].onset - TOGETHER
+            if late and tracks[t].level < groups[g].peak - below:
                 return g
     for g in range(GROUPS):
-        if groups.live[g] and groups.kind[g] == TONAL:
+        if groups[g].live and groups[g].kind == TONAL:
             if _joins_tonal(t, g, frame, tracks, groups):
                 return g
     return -1
 
 
-@kernel
+@inner
 def _in_doubt(t: int, frame: int, tracks: Any, groups: Any) -> bool:
     """Whether a partial begins amid a wide sound and has not yet shown itself apart from it."""
     for g in range(GROUPS):
-        if groups.live[g] and groups.wide[g] and tracks.born[t] >= groups.onset[g] - TOGETHER:
-            if tracks.born[t] <= groups.last[g] + 1:
-                return tracks.count[t] < APART or tracks.rough[t] > SMOOTH
+        if groups[g].live and groups[g].wide and tracks[t].born >= groups[g].onset - TOGETHER:
+            if tracks[t].born <= groups[g].last + 1:
+                return tracks[t].count < APART or tracks[t].rough > SMOOTH
     return False
 
 
-@kernel
-def place_partials(
-    frame: int, setup: Any, tracks: Any, groups: Any, clock: Any, starts: Any
-) -> None:
+@inner
+def place_partials(frame: int, setup: Any, state: Any, starts: Any) -> None:
     """Give every partial that has proved itself to a group."""
+    tracks, groups, living, clock = state.tracks, state.groups, state.living, state.clock
     for n in range(clock[LIVING]):
-        t = tracks.living[n]
-        if tracks.group[t] == -1 and tracks.count[t] >= 3:
+        t = living[n]
+        if tracks[t].group == -1 and tracks[t].count >= 3:
             g = _group_for(t, frame, setup, tracks, groups)
             if g < 0:
                 if _in_doubt(t, frame, tracks, groups):
                     continue
-                g = open_group(tracks.born[t], TONAL, groups, clock)
+                g = open_group(tracks[t].born, TONAL, groups, clock)
                 if g < 0:
                     continue
-                groups.base[g] = tracks.place[t]
-                announce(g, groups.onset[g], groups, clock, starts)
-            elif groups.kind[g] == TONAL and tracks.place[t] < 0.75 * groups.base[g]:
-                groups.base[g] = tracks.place[t]
-            tracks.group[t] = g
-        if tracks.group[t] >= 0 and tracks.last[t] == frame:
-            groups.last[tracks.group[t]] = frame
+                groups[g].base = tracks[t].place
+                announce(g, groups[g].onset, groups, clock, starts)
+            elif groups[g].kind == TONAL and tracks[t].place < 0.75 * groups[g].base:
+                groups[g].base = tracks[t].place
+            tracks[t].group = g
+        if tracks[t].group >= 0 and tracks[t].last == frame:
+            groups[tracks[t].group].last = frame
 
 
-@kernel
-def follow_bases(frame: int, tracks: Any, groups: Any, clock: Any) -> None:
+@inner
+def follow_bases(frame: int, state: Any) -> None:
     """Let every tonal group's fundamental follow its partials."""
+    tracks, groups, living, clock = state.tracks, state.groups, state.living, state.clock
     above = np.zeros(GROUPS)
     below = np.zeros(GROUPS)
     for n in range(clock[LIVING]):
-        t = tracks.living[n]
-        g = tracks.group[t]
-        if g < 0 or groups.kind[g] != TONAL or groups.base[g] <= 0.0 or tracks.last[t] != frame:
+        t = living[n]
+        g = tracks[t].group
+        if g < 0 or groups[g].kind != TONAL or groups[g].base <= 0.0 or tracks[t].last != frame:
             continue
-        order = max(1.0, np.round(tracks.place[t] / groups.base[g]))
-        weight = 10.0 ** (0.05 * tracks.level[t])
-        above[g] += weight * order * tracks.place[t]
+        order = max(1.0, np.round(tracks[t].place / groups[g].base))
+        weight = 10.0 ** (0.05 * tracks[t].level)
+        above[g] += weight * order * tracks[t].place
         below[g] += weight * order * order
     for g in range(GROUPS):
         if below[g] > 0.0:
-            groups.base[g] = above[g] / below[g]
+            groups[g].base = above[g] / below[g]
 
 
-@kernel
+@inner
 def announce(g: int, frame: int, groups: Any, clock: Any, starts: Any) -> None:
     """Tell that a note has started."""
     n = clock[STARTS]
     if n < len(starts):
         starts[n, 0] = frame
-        starts[n, 1] = groups.number[g]
-        starts[n, 2] = int(groups.base[g])
+        starts[n, 1] = groups[g].number
+        starts[n, 2] = int(groups[g].base)
         clock[STARTS] += 1

@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.compiled import kernel
+from callresp.listen.compiled import inner
 from callresp.listen.state import LIVING, MOST_PEAKS, NEXT_POINT, POINTS, TRACKS
 
 MOST_MISSES = 2
@@ -37,7 +37,7 @@ MEMORY_DB_S = 40.0
 _LN_TO_DB = 10.0 / math.log(10.0)
 
 
-@kernel
+@inner
 def find_peaks(power: Any, floor: Any, memory: Any, setup: Any, peaks: Any) -> int:
     """Peaks above the floor: rows (place, level in dB, dB over the floor, fresh).
 
@@ -70,7 +70,7 @@ def find_peaks(power: Any, floor: Any, memory: Any, setup: Any, peaks: Any) -> i
     return found
 
 
-@kernel
+@inner
 def _masked(power: Any, k: int, bins: int) -> bool:
     """Whether a much stronger neighbour hides this peak (its skirts would look the same)."""
     limit = power[k] * NEAR
@@ -84,7 +84,7 @@ def _masked(power: Any, k: int, bins: int) -> bool:
     return False
 
 
-@kernel
+@inner
 def remember(power: Any, memory: Any, keep: float) -> None:
     """Let the memory of each bin fade, and take in this frame."""
     fade = np.float32(keep)
@@ -92,7 +92,7 @@ def remember(power: Any, memory: Any, keep: float) -> None:
         memory[k] = max(memory[k] * fade, power[k])
 
 
-@kernel
+@inner
 def _nearest_peak(place: float, peaks: Any, count: int, taken: Any, reach: float) -> int:
     best = -1
     for i in range(count):
@@ -103,105 +103,103 @@ def _nearest_peak(place: float, peaks: Any, count: int, taken: Any, reach: float
     return best
 
 
-@kernel
-def link(
-    frame: int, peaks: Any, count: int, tracks: Any, setup: Any, taken: Any, clock: Any
-) -> None:
+@inner
+def link(frame: int, peaks: Any, count: int, taken: Any, setup: Any, state: Any) -> None:
     """Join tracks and peaks; `taken` holds the track of each peak, or -1."""
+    tracks, living, clock = state.tracks, state.living, state.clock
     for i in range(count):
         taken[i] = -1
     # Two rounds: who loses a peak to a nearer track may find another.
     for _ in range(2):
         for n in range(clock[LIVING]):
-            t = tracks.living[n]
-            if tracks.last[t] == frame:
+            t = living[n]
+            if tracks[t].last == frame:
                 continue
-            gap = frame - tracks.last[t]
-            expect = tracks.place[t] + gap * tracks.step[t]
+            gap = frame - tracks[t].last
+            expect = tracks[t].place + gap * tracks[t].step
             i = _nearest_peak(expect, peaks, count, taken, setup.link_bins)
             if i < 0:
                 continue
             away = abs(peaks[i, 0] - expect)
-            if _other_is_nearer(t, frame, peaks[i, 0], away, tracks, clock):
+            if _other_is_nearer(t, frame, peaks[i, 0], away, tracks, living, clock):
                 continue
             taken[i] = t
-            tracks.last[t] = frame
-            tracks.rough[t] += 0.3 * (away - tracks.rough[t])
-            step = (peaks[i, 0] - tracks.place[t]) / gap
-            share = 0.5 if tracks.count[t] > 1 else 0.7
-            tracks.step[t] += share * (step - tracks.step[t])
-            tracks.place[t] = peaks[i, 0]
-            tracks.level[t] = peaks[i, 1]
-            tracks.count[t] += 1
-            tracks.gain[t] += peaks[i, 2]
-            tracks.peak[t] = max(tracks.peak[t], peaks[i, 1])
+            tracks[t].last = frame
+            tracks[t].rough += 0.3 * (away - tracks[t].rough)
+            step = (peaks[i, 0] - tracks[t].place) / gap
+            share = 0.5 if tracks[t].count > 1 else 0.7
+            tracks[t].step += share * (step - tracks[t].step)
+            tracks[t].place = peaks[i, 0]
+            tracks[t].level = peaks[i, 1]
+            tracks[t].count += 1
+            tracks[t].gain += peaks[i, 2]
+            tracks[t].peak = max(tracks[t].peak, peaks[i, 1])
 
 
-@kernel
+@inner
 def _other_is_nearer(
-    t: int, frame: int, place: float, away: float, tracks: Any, clock: Any
+    t: int, frame: int, place: float, away: float, tracks: Any, living: Any, clock: Any
 ) -> bool:
     for n in range(clock[LIVING]):
-        other = tracks.living[n]
-        if other == t or tracks.last[other] == frame:
+        other = living[n]
+        if other == t or tracks[other].last == frame:
             continue
-        gap = frame - tracks.last[other]
-        if abs(place - tracks.place[other] - gap * tracks.step[other]) < away:
+        gap = frame - tracks[other].last
+        if abs(place - tracks[other].place - gap * tracks[other].step) < away:
             return True
     return False
 
 
-@kernel
-def keep_points(
-    frame: int, peaks: Any, count: int, taken: Any, tracks: Any, points: Any, clock: Any
-) -> None:
+@inner
+def keep_points(frame: int, peaks: Any, count: int, taken: Any, state: Any) -> None:
     """Keep this frame's points; start a track for every peak that joined none."""
+    tracks, living, points, clock = state.tracks, state.living, state.points, state.clock
     for i in range(count):
         t = taken[i]
         if t < 0:
             if peaks[i, 3] == 0.0:
                 continue
-            t = _start(frame, peaks[i], tracks, clock)
+            t = _start(frame, peaks[i], tracks, living, clock)
             if t < 0:
                 continue
             taken[i] = t
         here = clock[NEXT_POINT] % POINTS
         clock[NEXT_POINT] += 1
-        points.frame[here] = frame
-        points.place[here] = peaks[i, 0]
-        points.level[here] = peaks[i, 1]
-        points.before[here] = tracks.head[t]
-        tracks.head[t] = here
+        points[here].frame = frame
+        points[here].place = peaks[i, 0]
+        points[here].level = peaks[i, 1]
+        points[here].before = tracks[t].head
+        tracks[t].head = here
     kept = 0
     for n in range(clock[LIVING]):
-        t = tracks.living[n]
-        if frame - tracks.last[t] > MOST_MISSES:
-            tracks.alive[t] = 0
-            if tracks.group[t] == -1:
-                tracks.group[t] = -2
+        t = living[n]
+        if frame - tracks[t].last > MOST_MISSES:
+            tracks[t].alive = 0
+            if tracks[t].group == -1:
+                tracks[t].group = -2
         else:
-            tracks.living[kept] = t
+            living[kept] = t
             kept += 1
     clock[LIVING] = kept
 
 
-@kernel
-def _start(frame: int, peak: Any, tracks: Any, clock: Any) -> int:
+@inner
+def _start(frame: int, peak: Any, tracks: Any, living: Any, clock: Any) -> int:
     for t in range(TRACKS):
-        if tracks.group[t] == -2:
-            tracks.place[t] = peak[0]
-            tracks.step[t] = 0.0
-            tracks.level[t] = peak[1]
-            tracks.peak[t] = peak[1]
-            tracks.gain[t] = peak[2]
-            tracks.born[t] = frame
-            tracks.last[t] = frame
-            tracks.count[t] = 1
-            tracks.alive[t] = 1
-            tracks.rough[t] = 0.3
-            tracks.group[t] = -1
-            tracks.head[t] = -1
-            tracks.living[clock[LIVING]] = t
+        if tracks[t].group == -2:
+            tracks[t].place = peak[0]
+            tracks[t].step = 0.0
+            tracks[t].level = peak[1]
+            tracks[t].peak = peak[1]
+            tracks[t].gain = peak[2]
+            tracks[t].born = frame
+            tracks[t].last = frame
+            tracks[t].count = 1
+            tracks[t].alive = 1
+            tracks[t].rough = 0.3
+            tracks[t].group = -1
+            tracks[t].head = -1
+            living[clock[LIVING]] = t
             clock[LIVING] += 1
             return t
     return -1

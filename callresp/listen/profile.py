@@ -63,7 +63,7 @@ class Profile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     rest_s: Annotated[float, Meta(ge=0.02, le=60)] = 0.4
     window_ms: Annotated[float, Meta(ge=4, le=80)] = 10.7
     split_db: Annotated[float, Meta(ge=2, le=40)] = 6.0
-    faint_beside_loud_db: Annotated[float, Meta(ge=0, le=80)] = 20.0
+    faint_beside_loud_db: Annotated[float, Meta(ge=0, le=80)] = 10.0
 
     def __post_init__(self) -> None:
         if self.band_high_hz < 1.5 * self.band_low_hz:

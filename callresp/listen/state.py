@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from callresp.listen.frames import Framer
+from callresp.listen.model import FEATURES, NOTE, TRACK
 from callresp.listen.profile import Profile
 
 TONAL, FRESH, HARSH = range(3)
@@ -30,6 +31,8 @@ POINTS = 1 << 17
 TRACKS = 384
 GROUPS = 48
 MOST_PEAKS = 64
+WAITING_ROOM = 96
+MOST_POINTS = 48  # of a pitch track
 OUT_NOTES = 512
 OUT_POINTS = 1 << 16
 
@@ -71,61 +74,71 @@ class Setup(NamedTuple):
     part_db: float  # the same for harsh sounds
     least_tonality: float
     faint_db: float
+    patience: float  # frames that a finished note waits for its neighbours
 
 
-class Tracks(NamedTuple):
-    """Partial tracks, living and ended; a slot is free where `group` is -2."""
+# Partial tracks, living and ended; a slot is free where `group` is -2.
+TRACK_STATE = np.dtype(
+    [
+        ("place", np.float64),  # bins
+        ("step", np.float64),  # bins a frame
+        ("level", np.float64),  # dB
+        ("peak", np.float64),  # highest level
+        ("gain", np.float64),  # summed dB over the floor
+        ("rough", np.float64),  # running mean of how far points lay from where expected, bins
+        ("born", np.int64),
+        ("last", np.int64),
+        ("count", np.int64),
+        ("head", np.int64),  # newest point
+        ("group", np.int64),  # -2 free, -1 not yet in a group
+        ("alive", np.int64),
+    ]
+)
 
-    place: Any  # bins
-    step: Any  # bins a frame
-    level: Any  # dB
-    peak: Any  # highest level
-    gain: Any  # summed dB over the threshold
-    born: Any
-    last: Any
-    count: Any
-    alive: Any
-    rough: Any  # running mean of how far each point lay from where it was expected, bins
-    group: Any  # -2 free, -1 not yet in a group
-    head: Any  # newest point
-    living: Any  # slots of the living tracks, the first clock[LIVING] of them
-
-
-class Points(NamedTuple):
-    """Points of tracks, each with the one before it, in a ring."""
-
-    frame: Any
-    place: Any
-    level: Any
-    before: Any
+# Points of tracks, each with the one before it, in a ring.
+POINT = np.dtype(
+    [("frame", np.int64), ("before", np.int64), ("place", np.float32), ("level", np.float32)]
+)
 
 
-class Groups(NamedTuple):
+# A finished note that waits until its neighbours are known.
+WAITING = np.dtype(
+    [
+        ("used", np.int64),  # 0 free, 1 waits, 2 given out and kept for its neighbours' sake
+        ("due", np.int64),  # frame at which it is given out
+        ("wide", np.int64),
+        ("solid_ms", np.float64),  # its energy over its peak power
+        ("peak_db", np.float64),
+        ("points", np.int64),
+        ("at_s", np.float64, (MOST_POINTS,)),
+        ("pitch_hz", np.float64, (MOST_POINTS,)),
+        ("point_db", np.float32, (MOST_POINTS,)),
+    ],
+    align=True,
+)
+
+
+def _group_dtype(bands: int) -> np.dtype[Any]:
     """Notes in the making."""
-
-    live: Any
-    number: Any
-    onset: Any
-    last: Any
-    kind: Any  # TONAL, FRESH (a wide onset not yet told) or HARSH
-    own: Any  # (GROUPS, bands): bands that it owns
-    base: Any  # its fundamental, bins; 0 for none
-    peak: Any  # highest level since its last attack, dB
-    dip: Any  # lowest since that peak
-    now: Any  # level in this frame
-    wide: Any  # 1 where it began with a wide onset
-    fresh: Any  # frame of its latest wide onset
-    attack: Any  # frame of its latest attack
-    awake: Any  # last frame in which its own bands sounded
-
-
-class Rings(NamedTuple):
-    """The newest frames."""
-
-    power: Any  # (RING, bins)
-    band_db: Any  # (RING, bands): level over the floor, not below 0
-    rise: Any  # (RING,): summed rise of the bands that rise
-    width: Any  # (RING,): how many rise
+    return np.dtype(
+        [
+            ("live", np.int64),
+            ("number", np.int64),
+            ("kind", np.int64),  # TONAL, FRESH (a wide onset not yet told) or HARSH
+            ("wide", np.int64),  # 1 where it began with a wide onset
+            ("onset", np.int64),  # frames of its onset, of its latest sound, of the latest
+            ("last", np.int64),  # sound in its own bands, of its latest wide onset and attack
+            ("awake", np.int64),
+            ("fresh", np.int64),
+            ("attack", np.int64),
+            ("base", np.float64),  # its fundamental, bins; 0 for none
+            ("peak", np.float64),  # highest level since its latest attack, dB
+            ("dip", np.float64),  # lowest since that peak
+            ("now", np.float64),  # level in this frame
+            ("own", np.uint8, (bands,)),  # bands that it owns
+        ],
+        align=True,
+    )
 
 
 class Out(NamedTuple):
@@ -144,13 +157,19 @@ class State(NamedTuple):
     quantile: Any
     floor: Any
     memory: Any  # power lately heard in each bin, fading: masks tails and echoes
-    tracks: Tracks
-    points: Points
-    groups: Groups
-    rings: Rings
+    tracks: Any  # (TRACKS,) rows of TRACK_STATE
+    living: Any  # slots of the living tracks, the first clock[LIVING] of them
+    points: Any  # (POINTS,) rows of POINT
+    groups: Any  # (GROUPS,)
+    power: Any  # ring, (RING, bins)
+    band_db: Any  # ring, (RING, bands): level over the floor, not below 0
+    rising: Any  # ring, (RING,): bands that rise
+    waiting: Any  # (WAITING_ROOM,) rows of WAITING
+    waiting_notes: Any  # the same, rows of NOTE
+    waiting_features: Any  # the same, rows of FEATURES
 
 
-def setup_for(framer: Framer, profile: Profile) -> Setup:
+def setup_for(framer: Framer, profile: Profile, patience_s: float = 0.3) -> Setup:
     """Turn a profile's units into frames and bins."""
     per_s, bin_hz = framer.frames_per_s, framer.bin_hz
     low = max(2, round(profile.band_low_hz / bin_hz))
@@ -178,46 +197,40 @@ def setup_for(framer: Framer, profile: Profile) -> Setup:
         part_db=profile.split_db + 9.0,
         least_tonality=profile.least_tonality,
         faint_db=profile.faint_beside_loud_db,
+        patience=patience_s * per_s,
     )
 
 
 def new_state(setup: Setup) -> State:
     """A listener that has heard nothing yet."""
-    f4, i4, i8 = np.float32, np.int32, np.int64
-    tracks = Tracks(
-        *(np.zeros(TRACKS, np.float64) for _ in range(5)),
-        *(np.zeros(TRACKS, i8) for _ in range(4)),
-        np.zeros(TRACKS, np.float64),
-        np.full(TRACKS, -2, i4),
-        np.full(TRACKS, -1, i8),
-        np.zeros(TRACKS, i8),
-    )
-    points = Points(
-        np.full(POINTS, -1, i8), np.zeros(POINTS, f4), np.zeros(POINTS, f4), np.full(POINTS, -1, i8)
-    )
-    groups = Groups(
-        *(np.zeros(GROUPS, i8) for _ in range(5)),
-        np.zeros((GROUPS, setup.bands), np.uint8),
-        np.zeros(GROUPS),
-        *(np.full(GROUPS, -200.0) for _ in range(3)),
-        *(np.zeros(GROUPS, i8) for _ in range(4)),
-    )
-    rings = Rings(
-        np.zeros((RING, setup.bins), f4),
-        np.zeros((RING, setup.bands), f4),
-        np.zeros(RING, f4),
-        np.zeros(RING, i4),
-    )
-    clock = np.zeros(10, i8)
+    f4 = np.float32
+    tracks = np.zeros(TRACKS, TRACK_STATE)
+    tracks["group"] = -2
+    points = np.zeros(POINTS, POINT)
+    points["frame"] = points["before"] = -1
+    clock = np.zeros(10, np.int64)
     clock[LAST_WIDE] = -1000
     quantile = np.full(setup.bins, 1e-12, f4)
-    return State(clock, quantile, quantile.copy(), np.zeros(setup.bins, f4), tracks, points, groups, rings)
+    return State(
+        clock=clock,
+        quantile=quantile,
+        floor=quantile.copy(),
+        memory=np.zeros(setup.bins, f4),
+        tracks=tracks,
+        living=np.zeros(TRACKS, np.int64),
+        points=points,
+        groups=np.zeros(GROUPS, _group_dtype(setup.bands)),
+        power=np.zeros((RING, setup.bins), f4),
+        band_db=np.zeros((RING, setup.bands), f4),
+        rising=np.zeros(RING, np.int32),
+        waiting=np.zeros(WAITING_ROOM, WAITING),
+        waiting_notes=np.zeros(WAITING_ROOM, NOTE),
+        waiting_features=np.zeros(WAITING_ROOM, FEATURES),
+    )
 
 
 def new_out() -> Out:
     """Room for what a run of frames gives."""
-    from callresp.listen.model import FEATURES, NOTE, TRACK
-
     return Out(
         np.zeros(OUT_NOTES, NOTE),
         np.zeros(OUT_NOTES, FEATURES),

@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.compiled import kernel
+from callresp.listen.compiled import inner
 
 MOST = 24
 TOLERANCE = 0.025
 ENOUGH = 0.85
 
 
-@kernel
+@inner
 def summarise(place: Any, level: Any, start: int, end: int) -> tuple[Any, Any, Any, Any]:
     """Per partial inside [start, end): points, power-weighted place, power, roughness in bins."""
     n = place.shape[0]
@@ -44,7 +44,7 @@ def summarise(place: Any, level: Any, start: int, end: int) -> tuple[Any, Any, A
     return count, mean, power, rough
 
 
-@kernel
+@inner
 def _explained(base: float, mean: Any, power: Any, use: Any) -> tuple[float, int]:
     got = 0.0
     lowest = 1000
@@ -58,7 +58,7 @@ def _explained(base: float, mean: Any, power: Any, use: Any) -> tuple[float, int
     return got, lowest
 
 
-@kernel
+@inner
 def fundamental(mean: Any, power: Any, use: Any, least: float) -> float:
     """The highest base, in bins, that explains nearly all that any base explains; 0 for none."""
     best = 0.0
@@ -81,7 +81,7 @@ def fundamental(mean: Any, power: Any, use: Any, least: float) -> float:
     return best_base
 
 
-@kernel
+@inner
 def follow_pitch(
     base: float, place: Any, level: Any, mean: Any, use: Any, start: int, end: int, pitch: Any
 ) -> int:
@@ -105,3 +105,21 @@ def follow_pitch(
         else:
             pitch[at - start] = np.nan
     return found
+
+
+@inner
+def median(values: Any) -> float:
+    """Median of what is not nan; nan for nothing."""
+    kept = np.empty(values.size)
+    n = 0
+    for value in values:
+        if not math.isnan(value):
+            at = n
+            while at > 0 and kept[at - 1] > value:
+                kept[at] = kept[at - 1]
+                at -= 1
+            kept[at] = value
+            n += 1
+    if n == 0:
+        return np.nan
+    return 0.5 * (kept[(n - 1) // 2] + kept[n // 2])

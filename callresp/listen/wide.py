@@ -22,14 +22,14 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from callresp.listen.compiled import kernel
+from callresp.listen.compiled import inner
 from callresp.listen.state import RING
 
 SPLATTER_DB = 30.0
 LEAST_DB = 9.0
 
 
-@kernel
+@inner
 def band_levels(power: Any, floor: Any, setup: Any, over: Any, level: Any) -> None:
     """Level of each band: over the floor (not below 0), and of its own, dB."""
     for b in range(setup.bands):
@@ -43,7 +43,7 @@ def band_levels(power: Any, floor: Any, setup: Any, over: Any, level: Any) -> No
         over[b] = max(0.0, level[b] - 10.0 * math.log10(noise))
 
 
-@kernel
+@inner
 def rises(frame: int, band_db: Any, level: Any, setup: Any, risen: Any) -> int:
     """Mark the bands that rise; returns how many."""
     now = band_db[frame % RING]
