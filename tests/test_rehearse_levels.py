@@ -59,7 +59,7 @@ def test_the_palette_gives_distance_and_air() -> None:
     assert place_of(machine(bar()), distance_m=3.0, full_scale_db=100.0).full_scale_db == 100.0
 
 
-@pytest.mark.parametrize("wrong", [{"distance_m": 0.0}, {"distance_m": 1, "full_scale_db": 0}])
-def test_impossible_places_are_refused(wrong: dict[str, float]) -> None:
+@pytest.mark.parametrize(("distance_m", "full_scale_db"), [(0.0, 94.0), (-1.0, 94.0), (1.0, 0.0)])
+def test_impossible_places_are_refused(distance_m: float, full_scale_db: float) -> None:
     with pytest.raises(UserError):
-        Place(**wrong)
+        Place(distance_m=distance_m, full_scale_db=full_scale_db)

@@ -122,6 +122,7 @@ def find_palette(
     told = [reply.header.palette if reply else "", plan.header.palette if plan else ""]
     names = [name for text in told if text for name in (text, text.lower())]
     wanted = plan.header.palette_sha256 if plan else ""
+    changed: Palette | None = None
     for name in dict.fromkeys(names):
         own = [Path(name), path.parent / name, path.parent / f"{name}.toml"]
         found = next((item for item in own if item.suffix == ".toml" and item.is_file()), None)
@@ -130,6 +131,10 @@ def find_palette(
         palette = load_palette(found or name)
         if not wanted or fingerprint(palette) == wanted:
             return palette
+        changed = changed or palette
+    if changed is not None:
+        # Of that name, but altered since: the check of the plan says so.
+        return changed
     which = f"palette '{names[0]}'" if names else "the palette that it was made for"
     raise UserError(f"can't find {which}", where=str(path), remedy="name its file with --palette")
 

@@ -18,8 +18,8 @@ def draw_title(axes: Any, title: str, lines: list[str]) -> None:
     axes.axis("off")
     axes.set_xlim(0, 1)
     axes.set_ylim(0, 1)
-    axes.text(0, 0.98, title, fontsize=23, family=TITLE_FONT, va="top", ha="left", color=INK)
-    axes.text(0, 0.10, "   ·   ".join(lines), fontsize=8.5, va="bottom", ha="left", color=SOFT)
+    axes.text(-0.001, 1.05, title, fontsize=25, family=TITLE_FONT, va="top", ha="left", color=INK)
+    axes.text(0, 0.0, "   ·   ".join(lines), fontsize=8.5, va="bottom", ha="left", color=SOFT)
 
 
 def moment(start: str | None, at_s: float) -> datetime | None:

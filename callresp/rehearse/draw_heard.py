@@ -6,11 +6,12 @@ from typing import Any
 
 import numpy as np
 
+from callresp.palette.model import Palette
 from callresp.rehearse.look import INK, OTHERS, PAPER, RULE, SOFT, graphite
 from callresp.rehearse.wash import Wash
 from callresp.score import HeardScore, Note, phrases
 
-WASH_FROM_DB, WASH_TO_DB = 7.0, 46.0
+WASH_FROM_DB, WASH_TO_DB = 2.5, 34.0
 OCTAVES_HZ = (62.5, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 
 
@@ -64,7 +65,7 @@ def draw_notes(
     shown = [note for note in heard.notes if note.offset_s > from_s and note.onset_s < to_s]
     pitched = [note for note in shown if note.pitch_hz is not None]
     _tracks(axes, pitched, inks)
-    _knocks(axes, [note for note in shown if note.pitch_hz is None], inks, to_s - from_s)
+    _knocks(axes, [note for note in shown if note.pitch_hz is None], inks)
     _letters(axes, shown, inks, from_s, to_s)
 
 
@@ -80,7 +81,7 @@ def _tracks(axes: Any, notes: list[Note], inks: dict[str, str]) -> None:
         path = np.array(points, dtype=np.float64)
         path[:, 1] = np.log2(path[:, 1])
         lines.append(path)
-        widths.append(float(np.clip(2.9 + (note.level_db - loudest) / 14, 1.1, 2.9)))
+        widths.append(float(np.clip(2.6 + (note.level_db - loudest) / 14, 1.1, 2.6)))
         colours.append(inks.get(note.voice, OTHERS))
     halo = LineCollection(
         lines, linewidths=[w + 1.8 for w in widths], colors=PAPER, capstyle="round", zorder=3
@@ -90,24 +91,31 @@ def _tracks(axes: Any, notes: list[Note], inks: dict[str, str]) -> None:
     axes.add_collection(ink)
 
 
-def _knocks(axes: Any, notes: list[Note], inks: dict[str, str], span_s: float) -> None:
-    """An upright stroke through the band, with feet: a knock has a moment and a band."""
+def _knocks(axes: Any, notes: list[Note], inks: dict[str, str]) -> None:
+    """A lozenge with a hair through its band: a knock has a moment and a band, but no pitch."""
     from matplotlib.collections import LineCollection
 
     low, high = axes.get_ylim()
-    foot = span_s * 0.0014
-    lines, colours = [], []
+    lines, colours, middles = [], [], []
     for note in notes:
         floor = float(np.clip(np.log2(max(note.low_hz, 1.0)), low, high))
         top = float(np.clip(np.log2(max(note.high_hz, 2.0)), low, high))
-        if top - floor < 0.12:
-            floor, top = floor - 0.06, top + 0.06
-        at = note.onset_s
-        lines += [[(at, floor), (at, top)]]
-        lines += [[(at - foot, y), (at + foot, y)] for y in (floor, top)]
-        colours += [inks.get(note.voice, OTHERS)] * 3
-    axes.add_collection(LineCollection(lines, linewidths=2.6, colors=PAPER, zorder=3, alpha=0.8))
-    axes.add_collection(LineCollection(lines, linewidths=1.2, colors=colours, zorder=4))
+        lines.append([(note.onset_s, floor), (note.onset_s, top)])
+        middles.append((floor + top) / 2)
+        colours.append(inks.get(note.voice, OTHERS))
+    axes.add_collection(
+        LineCollection(lines, linewidths=0.7, colors=colours, zorder=3.5, alpha=0.4)
+    )
+    axes.scatter(
+        [note.onset_s for note in notes],
+        middles,
+        s=22,
+        marker="d",
+        c=colours,
+        edgecolors=PAPER,
+        linewidths=0.6,
+        zorder=4.5,
+    )
 
 
 def _letters(
@@ -121,9 +129,9 @@ def _letters(
     wide, tall = (to_s - from_s) * 0.013, (high - low) * 0.045
     for phrase in phrases(notes):
         first = phrase.notes[0]
-        tops = [n.high_hz if n.pitch_hz is None else n.pitch_hz for n in phrase.notes[:3]]
+        tops = [_height(note) for note in phrase.notes[:3]]
         at = max(first.onset_s, from_s + wide)
-        y = float(np.clip(np.log2(max(max(tops), 1.0)), low, high - tall) + tall * 0.55)
+        y = float(np.clip(np.log2(max(max(tops), 1.0)), low, high - 1.7 * tall) + tall * 0.55)
         if any(abs(at - x) < wide and abs(y - other) < tall for x, other in taken):
             continue
         taken.append((at, y))
@@ -140,6 +148,30 @@ def _letters(
             clip_on=True,
         )
         text.set_path_effects([withStroke(linewidth=2.2, foreground=PAPER)])
+
+
+def _height(note: Note) -> float:
+    """Where the eye finds a note: its pitch, or the middle of its band."""
+    if note.pitch_hz is not None:
+        return max((hz for _, hz in note.track), default=note.pitch_hz)
+    return float(np.sqrt(max(note.low_hz, 1.0) * max(note.high_hz, 1.0)))
+
+
+def draw_strikers(axes: Any, palette: Palette) -> None:
+    """At the right edge, where the strikers' pitches lie among the calls."""
+    low, high = axes.get_ylim()
+    across = axes.get_yaxis_transform()
+    last = high + 1.0
+    least = (high - low) * 0.034
+    pitched = [item for item in palette.striker if item.pitch_hz is not None]
+    for item in sorted(pitched, key=lambda item: -item.reference_hz):
+        y = float(np.log2(item.reference_hz))
+        if not low < y < high:
+            continue
+        axes.plot(1.0, y, transform=across, marker=4, ms=5, color=INK, clip_on=False, mew=0)
+        at = min(y, last - least)
+        axes.text(1.010, at, item.name, transform=across, fontsize=6.2, va="center", color=SOFT)
+        last = at
 
 
 def draw_silence(axes: Any, text: str) -> None:

@@ -82,7 +82,7 @@ def _lane_name(axes: Any, item: Striker | Turner, y: float, count: int) -> None:
 
 
 def _half_height(force: float) -> float:
-    return 0.13 + 0.27 * force
+    return 0.12 + 0.26 * force
 
 
 def _tail(axes: Any, mark: Mark, y: float, ink: str) -> None:
@@ -125,7 +125,7 @@ def _beads(axes: Any, shown: Passage, rows: dict[str, float], inks: dict[str, st
 
 def bead_area(force: float) -> float:
     """Area of a bead in square points, for a force of 0 to 1."""
-    return 14.0 + 92.0 * force
+    return 9.0 + 55.0 * force
 
 
 def _run(axes: Any, run: Run, y: float, shown: Passage) -> None:

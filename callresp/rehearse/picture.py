@@ -22,8 +22,8 @@ from callresp.rehearse.wash import wash
 from callresp.score import HeardScore, ReplyScore
 from callresp.sound import Recording, open_recording
 
-WIDTH_IN, LEFT_IN, RIGHT_IN = 13.0, 1.28, 0.42
-TITLE_IN, OVERVIEW_IN, HEARD_IN, FOOT_IN, KEY_IN = 0.86, 0.62, 3.55, 0.46, 0.42
+WIDTH_IN, LEFT_IN, RIGHT_IN = 13.0, 1.22, 0.56
+TITLE_IN, OVERVIEW_IN, HEARD_IN, FOOT_IN, KEY_IN = 0.62, 0.62, 3.7, 0.40, 0.42
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +111,7 @@ def draw(
         if "lanes" in page.axes:
             assert palette is not None
             counts = draw_lanes.lane_counts(shown)
+            draw_heard.draw_strikers(page.axes["heard"], palette)
             draw_lanes.draw_lanes(page.axes["lanes"], palette, shown, inks, counts)
             draw_frame.draw_key(page.axes["key"], WIDTH_IN - LEFT_IN - RIGHT_IN, bool(shown.links))
         _frame(page, heard, reply, plan, palette, shown, name)
@@ -133,10 +134,10 @@ def _page(
     palette: Palette | None,
 ) -> _Page:
     parts = [("title", TITLE_IN)]
-    gaps = {"title": 0.22, "heard": 0.06}
+    gaps = {"title": 0.24, "heard": 0.10}
     if shown.partial:
         parts.append(("overview", OVERVIEW_IN))
-        gaps["heard"] = 0.42
+        gaps["overview"], gaps["heard"] = 0.14, 0.42
     parts.append(("heard", HEARD_IN))
     if heard is not None:
         voices = len({note.voice for note in heard.notes})
@@ -237,9 +238,23 @@ def _heard_within(heard: HeardScore | None, shown: Passage) -> int:
 
 def _name(recording: Recording | None, heard: HeardScore | None, reply: ReplyScore | None) -> str:
     if recording is not None:
-        return recording.path.stem
+        return readable(recording.path.stem)
     told = [item.header.recording for item in (heard, reply) if item is not None]
-    return Path(next((text for text in told if text), "untitled")).stem
+    return readable(Path(next((text for text in told if text), "untitled")).stem)
+
+
+def readable(stem: str) -> str:
+    """A file's stem as a title.
+
+    Examples
+    --------
+    >>> readable("hollin-carr")
+    'Hollin Carr'
+    >>> readable("20260512_041500")
+    '20260512 041500'
+    """
+    words = stem.replace("-", " ").replace("_", " ").split()
+    return " ".join(word.capitalize() if word.islower() else word for word in words) or stem
 
 
 def _lines(
@@ -260,8 +275,9 @@ def _lines(
         lines.append(f"{count} notes heard of {voices} voices")
     strokes = sum(mark.at_s >= shown.from_s for mark in shown.marks)
     if palette is not None and (strokes or reply is not None):
-        dropped = sum(c.change == "dropped" for c, _ in shown.changes)
         lines.append(f"{strokes} strokes on {palette.name}")
-        if shown.changes:
-            lines.append(f"{len(shown.changes) - dropped} changed and {dropped} dropped by limits")
+        within = [c for c, _ in shown.changes if shown.from_s <= c.at_s <= shown.to_s]
+        dropped = sum(change.change == "dropped" for change in within)
+        if within:
+            lines.append(f"{len(within) - dropped} changed and {dropped} dropped by limits")
     return lines
