@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "compare": ("compare", "Hear a recording with several detectors: how do they agree?"),
     "calibrate": ("calibrate", "Learn sound pressure from a recorded calibrator tone."),
     "reply": ("reply", "Answer a heard score with a palette and a rule set."),
+    "audition": ("audition", "Hear several rule sets on one recording, side by side."),
     "check": ("check", "Hold a reply against the machine: make a plan, list what changed."),
     "rehearse": ("rehearse", "Render a plan beside its recording: mix and picture."),
     "export": ("export", "Write scores as a Standard MIDI File."),

@@ -12,6 +12,7 @@ from callresp.palette import load_palette
 from callresp.plan import make_plan
 from callresp.reply import RuleSet, answer, load_rules
 from callresp.reply.rules import Manners, Rule
+from callresp.resources import shipped
 from callresp.score import HeardScore, phrases
 
 FETTLE = load_palette("fettle")
@@ -27,7 +28,7 @@ def rules(manners: Manners | None = None, **rule: object) -> RuleSet:
     )
 
 
-SHIPPED = [load_rules(name) for name in ("shadow", "answer", "argument", "beat", "slow-bells")]
+SHIPPED = [load_rules(name) for name in shipped("rules")]
 
 
 @settings(max_examples=80)

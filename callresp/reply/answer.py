@@ -7,13 +7,16 @@ until then, and with its own manners; a seed makes every choice repeatable.
 from __future__ import annotations
 
 import random
+from collections import Counter, deque
 from collections.abc import Iterable
+from datetime import datetime, timedelta
 
 import msgspec
 
 from callresp.palette.model import Palette
-from callresp.reply.choose import choose_rule
+from callresp.reply.choose import Moment, choose_rule
 from callresp.reply.compose import Loudness, Stroke, compose, ends_s
+from callresp.reply.memory import Memory
 from callresp.reply.rules import Rule, RuleSet
 from callresp.reply.turns import Singing, Turns
 from callresp.score import (
@@ -27,6 +30,10 @@ from callresp.score import (
     phrases,
 )
 
+DENSITY_S = 10.0
+# Calls at this rate bring a turner that follows them to its fastest.
+DENSE_PER_S = 8.0
+
 
 class Replier:
     """Decides on one phrase after another.
@@ -37,21 +44,53 @@ class Replier:
         What it plays on and by which rules.
     seed
         Of its choices; the rule set's own by default.
+    start
+        When second 0 was, for conditions on the time of day.
     """
 
-    def __init__(self, palette: Palette, rules: RuleSet, seed: int | None = None) -> None:
+    def __init__(
+        self,
+        palette: Palette,
+        rules: RuleSet,
+        seed: int | None = None,
+        start: datetime | None = None,
+    ) -> None:
         self.palette = palette
         self.rules = rules
         self.seed = rules.seed if seed is None else seed
-        self.turns = Turns(rules.manners)
+        self._start = start
+        into_hour_s = 0.0 if start is None else 60.0 * start.minute + start.second
+        self.turns = Turns(rules.manners, into_hour_s)
+        self.memory = Memory()
+        self.worked: Counter[str] = Counter()
         self._loudness = Loudness()
-        self._last_call_s = float("-inf")
+        self._recent: deque[float] = deque()
         self._notes = 0
         self._phrases = 0
 
     def heard(self, note: Note) -> None:
         """Take note of a heard note, in order of onset."""
         self._loudness.heard(note)
+        self.turns.called(note.onset_s)
+        self._recent.append(note.onset_s)
+
+    def _density(self, at_s: float) -> float:
+        """Notes a second over the last ten seconds."""
+        while self._recent and self._recent[0] < at_s - DENSITY_S:
+            self._recent.popleft()
+        return len(self._recent) / DENSITY_S
+
+    def _moment(self, phrase: Phrase) -> Moment:
+        clock = None
+        if self._start is not None:
+            clock = (self._start + timedelta(seconds=phrase.offset_s)).time()
+        return Moment(
+            since_reply_s=phrase.offset_s - self.turns.last_end_s,
+            novelty=self.memory.novelty(phrase),
+            clock=clock,
+            last_rule=self.memory.last_rule(phrase),
+            tiredness=self.memory.tiredness(phrase.offset_s),
+        )
 
     def closed(self, phrase: Phrase, singing: Singing) -> list[ReplyNote] | Unanswered:
         """Answer a phrase that has closed, or say why not.
@@ -63,13 +102,18 @@ class Replier:
         singing
             What sounds; only times up to the reply's own notes are asked of it.
         """
+        decision = self._decide(phrase, singing)
+        rule = decision[0].rule if isinstance(decision, list) and decision else ""
+        self.memory.heard(phrase, rule)
+        return decision
+
+    def _decide(self, phrase: Phrase, singing: Singing) -> list[ReplyNote] | Unanswered:
         rng = random.Random(f"{self.seed}/{phrase.id}")
-        since_s = phrase.offset_s - self.turns.last_end_s
-        rule = choose_rule(self.rules, phrase, since_s, rng)
+        rule = choose_rule(self.rules, phrase, self._moment(phrase), rng)
         if isinstance(rule, str):
             return self._silence(phrase, "conditions", rule)
         top_db = self._loudness.top_db(phrase.offset_s)
-        strokes = compose(phrase, rule, self.palette, top_db, rng)
+        strokes = compose(phrase, rule, self.palette, top_db, rng, self.worked)
         if not strokes:
             return self._silence(phrase, rule.name, "no striker for any of its notes")
         wait_s = rng.uniform(*self.rules.manners.wait_s)
@@ -102,6 +146,8 @@ class Replier:
         if rule.turner and self.palette.turner_named(rule.turner):
             notes.append(self._turned(phrase, rule, start_s, end_s))
         self.turns.replied(start_s, end_s)
+        self.memory.replied(start_s)
+        self.worked.update(stroke.instrument for stroke in kept)
         self._phrases += 1
         numbered = [
             msgspec.structs.replace(note, id=self._notes + n) for n, note in enumerate(notes)
@@ -127,17 +173,22 @@ class Replier:
         )
 
     def _turned(self, phrase: Phrase, rule: Rule, start_s: float, end_s: float) -> ReplyNote:
+        force, why = rule.turner_force, f"turns along with the reply to phrase {phrase.id}"
+        if rule.turner_follows == "calls":
+            density = self._density(phrase.offset_s)
+            force = min(1.0, force + (1 - force) * density / DENSE_PER_S)
+            why += f", at {density:.1f} calls a second"
         return ReplyNote(
             id=0,
             onset_s=round(start_s, 6),
             offset_s=round(max(end_s, start_s + 0.1), 6),
             instrument=rule.turner,
-            force=rule.turner_force,
+            force=round(force, 4),
             phrase=self._phrases,
             heard=None,
             heard_phrase=phrase.id,
             rule=rule.name,
-            why=f"turns along with the reply to phrase {phrase.id}",
+            why=why,
         )
 
 
@@ -161,7 +212,8 @@ def answer(
         Notes in order of onset, each with the heard note and rule it came
         from, and the phrases left unanswered, each with the reason.
     """
-    replier = Replier(palette, rules, seed)
+    start = None if heard.header.start is None else datetime.fromisoformat(heard.header.start)
+    replier = Replier(palette, rules, seed, start)
     singing = Singing(heard.notes)
     coming = iter(heard.notes)
     waiting = next(coming, None)

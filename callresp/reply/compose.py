@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 from callresp.palette.model import Palette, Striker
 from callresp.reply import rhythm
+from callresp.reply.fit import fitted
 from callresp.reply.material import TREATMENTS, Tone, Tones, from_phrase, settled
-from callresp.reply.pitch import cents, choose
+from callresp.reply.pitch import by_table, cents, choose
 from callresp.reply.rules import Rule
 from callresp.score import Note, Phrase
 
@@ -54,14 +55,29 @@ class Loudness:
 
 
 def compose(
-    phrase: Phrase, rule: Rule, palette: Palette, top_db: float, rng: random.Random
+    phrase: Phrase,
+    rule: Rule,
+    palette: Palette,
+    top_db: float,
+    rng: random.Random,
+    worked: Mapping[str, int] | None = None,
 ) -> list[Stroke]:
-    """The strokes that a rule answers a phrase with, in order; may be empty."""
+    """The strokes that a rule answers a phrase with, in order; may be empty.
+
+    Parameters
+    ----------
+    top_db
+        The level that full force stands for.
+    rng
+        For choices that are left open.
+    worked
+        Strokes of each striker so far.
+    """
     tones = from_phrase(phrase)
     for name in rule.treatments:
         tones = TREATMENTS[name](tones)
     tones = settled(tones[: rule.at_most])
-    strikers = _strikers(tones, rule, palette, rng)
+    strikers = _strikers(tones, rule, palette, rng, worked or {})
     tones = rhythm.scaled(tones, rule.stretch)
     if rule.rhythm == "pulse":
         tones = rhythm.on_pulse(tones, rhythm.pulse_of(tones))
@@ -90,12 +106,17 @@ def compose(
 
 
 def _strikers(
-    tones: Tones, rule: Rule, palette: Palette, rng: random.Random
+    tones: Tones, rule: Rule, palette: Palette, rng: random.Random, worked: Mapping[str, int]
 ) -> list[Striker | None]:
     allowed = [s for s in palette.striker if not rule.strikers or s.name in rule.strikers]
     moved = 2 ** (rule.transpose_cents / 1200)
     asked = [None if tone.pitch_hz is None else tone.pitch_hz * moved for tone in tones]
-    chosen = choose(asked, allowed, rule.pitch)
+    if rule.pitch == "table":
+        chosen = by_table(asked, allowed, rule.table)
+    elif rule.pitch == "fitted":
+        chosen = fitted(asked, allowed)
+    else:
+        chosen = choose(asked, allowed, rule.pitch, worked, rule.spread_cents)
     drum = _drum(tones, rule, palette, rng)
     return [
         drum if tone.pitch_hz is None else striker

@@ -33,6 +33,8 @@ class Tone:
 
 Tones = tuple[Tone, ...]
 
+GRACE_S = 0.09
+
 
 def from_phrase(phrase: Phrase) -> Tones:
     """The tones of a heard phrase."""
@@ -115,6 +117,43 @@ def ostinato(tones: Tones) -> Tones:
     )
 
 
+def ornament(tones: Tones) -> Tones:
+    """A quick neighbour before each longer note, a tone above it."""
+    lengths = sorted(tone.length_s for tone in tones)
+    long_s = lengths[len(lengths) // 2]
+    out: list[Tone] = []
+    for tone in tones:
+        if tone.pitch_hz is not None and tone.length_s >= long_s:
+            grace = replace(
+                tone,
+                at_s=tone.at_s - GRACE_S,
+                length_s=GRACE_S,
+                pitch_hz=tone.pitch_hz * 2 ** (2 / 12),
+                level_db=tone.level_db - 6,
+                said="an ornament",
+            )
+            out.append(grace)
+        out.append(tone)
+    return settled(out)
+
+
+def augment(tones: Tones) -> Tones:
+    """Twice as slow."""
+    return _slower(tones, 2.0, "twice as slow")
+
+
+def diminish(tones: Tones) -> Tones:
+    """Twice as fast."""
+    return _slower(tones, 0.5, "twice as fast")
+
+
+def _slower(tones: Tones, factor: float, said: str) -> Tones:
+    return tuple(
+        replace(tone, at_s=factor * tone.at_s, length_s=factor * tone.length_s, said=said)
+        for tone in tones
+    )
+
+
 TREATMENTS: dict[str, Callable[[Tones], Tones]] = {
     "echo": lambda tones: tones,
     "contour": contour,
@@ -123,5 +162,8 @@ TREATMENTS: dict[str, Callable[[Tones], Tones]] = {
     "head": head,
     "tail": tail,
     "thin": thin,
+    "ornament": ornament,
+    "augment": augment,
+    "diminish": diminish,
     "ostinato": ostinato,
 }

@@ -8,6 +8,9 @@ rank    : lowest heard to lowest striker, highest to highest, in equal steps
           of the phrase's own range.
 contour : starts at the nearest, then steps up and down as the phrase does, a
           striker for each step of up to `STEP_CENTS`.
+fitted  : transposed, folded or ranked, whichever keeps most of this phrase's
+          contour (see `callresp.reply.fit`).
+table   : the user's own table of ranges; what no row holds is left out.
 
 Cents are 1200 times the base-2 logarithm of a frequency ratio (Ellis 1885).
 """
@@ -15,10 +18,10 @@ Cents are 1200 times the base-2 logarithm of a frequency ratio (Ellis 1885).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from callresp.palette.model import Striker
-from callresp.reply.rules import PitchMapping
+from callresp.reply.rules import Pitched, PitchMapping
 
 STEP_CENTS = 250.0
 
@@ -48,7 +51,11 @@ def folded(pitch_hz: float, low_hz: float, high_hz: float) -> float:
 
 
 def choose(
-    pitches_hz: Sequence[float | None], strikers: Sequence[Striker], mapping: PitchMapping
+    pitches_hz: Sequence[float | None],
+    strikers: Sequence[Striker],
+    mapping: PitchMapping,
+    worked: Mapping[str, int] | None = None,
+    spread_cents: float = 0.0,
 ) -> list[Striker | None]:
     """A striker for each pitch; `None` for what has none, or where there are none.
 
@@ -58,6 +65,12 @@ def choose(
         Pitches of a phrase in order of time.
     strikers
         Those with a strike pitch are used.
+    mapping
+        Any but "table" and "fitted", which need more than pitches.
+    worked
+        Strokes of each striker so far.
+    spread_cents
+        Among strikers this near the best one, the least worked is taken.
     """
     scale = sorted((s for s in strikers if s.pitch_hz is not None), key=_pitch)
     if not scale:
@@ -70,7 +83,28 @@ def choose(
     for pitch in pitches_hz:
         if pitch is not None and mapping == "folded":
             pitch = folded(pitch, _pitch(scale[0]), _pitch(scale[-1]))
-        found.append(None if pitch is None else scale[_nearest(pitch, scale)])
+        found.append(None if pitch is None else _spread(pitch, scale, worked or {}, spread_cents))
+    return found
+
+
+def _spread(
+    pitch_hz: float, scale: Sequence[Striker], worked: Mapping[str, int], spread_cents: float
+) -> Striker:
+    """The nearest striker, or the least worked of those about as near."""
+    off = [abs(cents(_pitch(striker), pitch_hz)) for striker in scale]
+    near = [n for n in range(len(scale)) if off[n] <= min(off) + spread_cents]
+    return scale[min(near, key=lambda n: (worked.get(scale[n].name, 0), off[n]))]
+
+
+def by_table(
+    pitches_hz: Sequence[float | None], strikers: Sequence[Striker], table: Sequence[Pitched]
+) -> list[Striker | None]:
+    """The striker of the first row that holds each pitch; `None` where none does."""
+    named = {striker.name: striker for striker in strikers}
+    found: list[Striker | None] = []
+    for pitch in pitches_hz:
+        rows = [row for row in table if pitch is not None and row.from_hz <= pitch <= row.to_hz]
+        found.append(named.get(rows[0].striker) if rows else None)
     return found
 
 

@@ -18,8 +18,20 @@ from callresp.palette.model import Palette
 from callresp.resources import find
 from callresp.settings import Source, load
 
-Treatment = Literal["echo", "contour", "invert", "retrograde", "head", "tail", "thin", "ostinato"]
-PitchMapping = Literal["nearest", "folded", "rank", "contour"]
+Treatment = Literal[
+    "echo",
+    "contour",
+    "invert",
+    "retrograde",
+    "head",
+    "tail",
+    "thin",
+    "ornament",
+    "augment",
+    "diminish",
+    "ostinato",
+]
+PitchMapping = Literal["nearest", "folded", "rank", "contour", "fitted", "table"]
 Rhythm = Literal["kept", "stretched", "pulse"]
 Damping = Literal["as heard", "short", "ring", "short to long", "long to short"]
 Dynamics = Literal["as heard", "even", "fade", "swell"]
@@ -30,6 +42,7 @@ Seconds = Annotated[float, Meta(ge=0.0, le=3600.0)]
 Hertz = Annotated[float, Meta(ge=0.0, le=24000.0)]
 Notes = Annotated[int, Meta(ge=1, le=1000)]
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
+Clock = Annotated[str, Meta(pattern="^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 
 
 class Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -42,7 +55,9 @@ class Manners(Table, frozen=True):
     It waits `wait_s` (drawn from the range) after a phrase, then for a moment
     in which those it gives way to are silent, for at most `patience_s`. It
     stops within `reaction_s` when one of them begins. It sounds for at most
-    `share_max` of any minute, and keeps `rest_s` after a reply of its own.
+    `share_max` of any minute, keeps `rest_s` after a reply of its own, and is
+    quiet for the last `quiet_share` of each hour. After `quiet_after_s` without
+    a call it lets whoever comes back sing for `return_s` before it answers.
     """
 
     wait_s: tuple[Seconds, Seconds] = (0.25, 0.7)
@@ -52,13 +67,17 @@ class Manners(Table, frozen=True):
     reaction_s: Annotated[float, Meta(ge=0.02, le=2.0)] = 0.08
     share_max: Annotated[float, Meta(gt=0.0, le=1.0)] = 0.3
     rest_s: Seconds = 1.0
-    quiet_after_s: Annotated[float, Meta(ge=10.0, le=86400.0)] = 1800.0
+    quiet_share: Annotated[float, Meta(ge=0.0, le=0.95)] = 0.1
+    quiet_after_s: Annotated[float, Meta(ge=10.0, le=86400.0)] = 1200.0
+    return_s: Seconds = 60.0
 
 
 class When(Table, frozen=True):
     """Conditions on a phrase; all that are given must hold.
 
-    `tonality` is the mean over its notes, `level_db` its loudest note's.
+    `tonality` is the mean over its notes, `level_db` its loudest note's;
+    `novelty` is how unlike it is to all that its singer sang before, 0 to 1;
+    `clock` are times of day as "HH:MM", known where the recording's start is.
     """
 
     voices: tuple[str, ...] = ()
@@ -69,6 +88,16 @@ class When(Table, frozen=True):
     per_s: tuple[float, float] = (0.0, 1000.0)
     level_db: tuple[float, float] = (-200.0, 20.0)
     since_reply_s: Seconds = 0.0
+    novelty: tuple[Share, Share] = (0.0, 1.0)
+    clock: tuple[Clock, Clock] | None = None
+
+
+class Pitched(Table, frozen=True):
+    """A row of a table of pitches: what lies in the range goes to the striker."""
+
+    from_hz: Hertz
+    to_hz: Hertz
+    striker: Name
 
 
 class Rule(Table, frozen=True):
@@ -79,7 +108,13 @@ class Rule(Table, frozen=True):
     added before mapping pitch; `softer_db` is taken off the heard level, over
     `range_db` of which the strikers' force runs from 0 to 1. `unpitched`
     names strikers for sounds without pitch (else all strikers without one).
-    `turner` names a turner that runs along with the reply.
+    Among strikers within `spread_cents` of the best, the least worked is
+    taken. `turner` names a turner that runs along with the reply, at
+    `turner_force` or faster the denser the calls are ("calls").
+
+    `varies` keeps a rule from answering the same call twice running, while
+    another fits; `tires` scales its weight for each reply of the last five
+    minutes.
     """
 
     name: Name
@@ -99,6 +134,11 @@ class Rule(Table, frozen=True):
     unpitched: tuple[str, ...] = ()
     turner: str = ""
     turner_force: Share = 0.4
+    turner_follows: Literal["nothing", "calls"] = "nothing"
+    table: tuple[Pitched, ...] = ()
+    spread_cents: Annotated[float, Meta(ge=0.0, le=600.0)] = 25.0
+    varies: bool = True
+    tires: Annotated[float, Meta(gt=0.0, le=1.0)] = 1.0
 
 
 class RuleSet(Table, frozen=True):
@@ -128,11 +168,15 @@ def _check_ranges(rules: RuleSet, source: Source) -> None:
     if rules.manners.wait_s[0] > rules.manners.wait_s[1]:
         raise source.fault_at(("manners", "wait_s"), "runs from high to low", "put the lower first")
     for number, rule in enumerate(rules.rule):
-        for key in ("notes", "length_s", "pitch_hz", "tonality", "per_s", "level_db"):
+        for key in ("notes", "length_s", "pitch_hz", "tonality", "per_s", "level_db", "novelty"):
             span = getattr(rule.when, key)
             if span is not None and span[0] > span[1]:
                 place = ("rule", number, "when", key)
                 raise source.fault_at(place, "runs from high to low", "put the lower first")
+        if rule.pitch == "table" and not rule.table:
+            raise source.fault_at(
+                ("rule", number, "pitch"), "there is no table", "add rows to 'table'"
+            )
 
 
 def unknown_instruments(rules: RuleSet, palette: Palette) -> list[str]:
@@ -141,7 +185,7 @@ def unknown_instruments(rules: RuleSet, palette: Palette) -> list[str]:
     turners = {item.name for item in palette.turner}
     found = []
     for rule in rules.rule:
-        for name in (*rule.strikers, *rule.unpitched):
+        for name in (*rule.strikers, *rule.unpitched, *(row.striker for row in rule.table)):
             if name not in known:
                 found.append(f"rule '{rule.name}' names '{name}', which {palette.name} has not")
         if rule.turner and rule.turner not in turners:

@@ -17,6 +17,7 @@ from callresp.score import Note, Phrase
 # A voice must have been silent this long before we speak into its pause.
 SETTLE_S = 0.15
 MINUTE_S = 60.0
+HOUR_S = 3600.0
 
 
 class Singing:
@@ -78,10 +79,15 @@ class Turns:
     ----------
     manners
         Of the rule set.
+    hour_s
+        How far into an hour of the clock the recording began.
     """
 
-    def __init__(self, manners: Manners) -> None:
+    def __init__(self, manners: Manners, hour_s: float = 0.0) -> None:
         self.manners = manners
+        self._hour_s = hour_s
+        self._last_call_s = 0.0
+        self._returned_s = float("-inf")
         self.last_end_s = float("-inf")
         self._replies: deque[tuple[float, float]] = deque()
 
@@ -92,6 +98,8 @@ class Turns:
 
     def start(self, phrase: Phrase, wait_s: float, singing: Singing) -> float | str:
         """When a reply to `phrase` may start, or why not at all."""
+        if quiet := self._quiet(phrase):
+            return quiet
         wanted_s = phrase.offset_s + wait_s
         free_s = self.last_end_s + self.manners.rest_s
         latest_s = wanted_s + self.manners.patience_s
@@ -104,6 +112,22 @@ class Turns:
         if start_s > latest_s:
             return f"no rest to answer in within {self.manners.patience_s:g} s"
         return start_s
+
+    def _quiet(self, phrase: Phrase) -> str | None:
+        """Why the machine keeps quiet whatever it hears, or `None`."""
+        manners = self.manners
+        hour_s = (phrase.offset_s + self._hour_s) % HOUR_S
+        if hour_s >= (1 - manners.quiet_share) * HOUR_S:
+            return f"the quiet {manners.quiet_share:.0%} of the hour"
+        if phrase.onset_s < self._returned_s + manners.return_s:
+            return "calls have only come back: let them sing"
+        return None
+
+    def called(self, onset_s: float) -> None:
+        """Take note of the onset of a heard note, in order of time."""
+        if onset_s - self._last_call_s > self.manners.quiet_after_s:
+            self._returned_s = onset_s
+        self._last_call_s = onset_s
 
     def share_left_s(self, at_s: float) -> float:
         """How much longer the machine may sound in the minute up to `at_s`."""

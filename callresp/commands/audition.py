@@ -1,0 +1,228 @@
+"""``callresp audition``: several rule sets, or one setting swept, on one recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import msgspec
+
+from callresp.commands import ui
+from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.palette import Palette
+    from callresp.plan import CheckedPlan
+    from callresp.reply import RuleSet
+    from callresp.reply.measures import Measures
+    from callresp.score import HeardScore, ReplyScore
+
+PATH = click.Path(path_type=Path)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """One audition: the rules as they were tried, and what came of them."""
+
+    label: str
+    reply: ReplyScore
+    checked: CheckedPlan
+    measures: Measures
+    battery_hours: float | None
+
+    def row(self) -> dict[str, Any]:
+        """As plain data."""
+        changes = self.checked.plan.changes
+        return {
+            "label": self.label,
+            **msgspec.to_builtins(self.measures),
+            "changes": len(changes),
+            "dropped": sum(change.change == "dropped" for change in changes),
+            "battery_hours": self.battery_hours,
+        }
+
+
+@click.command(name="audition")
+@click.argument("source", type=PATH)
+@click.option("--rules", multiple=True, help="A shipped name or a TOML file; give several.")
+@click.option("--palette", default="fettle", show_default=True, help="Shipped name or TOML file.")
+@click.option("--seed", type=click.IntRange(0), help="Another seed than the rule sets' own.")
+@click.option("--sweep", metavar="KEY=A..B", help="Try one setting of the first rule set instead.")
+@click.option("--steps", type=click.IntRange(2, 50), default=5, show_default=True)
+@click.option("--mix", is_flag=True, help="Write a rehearsal mix of each beside the recording.")
+@click.option("-o", "--picture", type=PATH, help="Draw them side by side (.png, .svg or .pdf).")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object an audition.")
+def command(
+    source: Path,
+    rules: tuple[str, ...],
+    palette: str,
+    seed: int | None,
+    sweep: str | None,
+    steps: int,
+    mix: bool,
+    picture: Path | None,
+    as_json: bool,
+) -> None:
+    """Hear several rule sets on one recording, side by side.
+
+    SOURCE is a recording, or a heard score. Without --rules all shipped sets
+    are tried. A sweep tries one setting over a range: 'rule.1.stretch=0.5..3'
+    is the first rule's stretch, 'manners.share_max=0.1..0.5' a manner.
+
+    \b
+    Examples:
+      callresp audition dawn.wav
+      callresp audition dawn.heard.jsonl --rules shadow --rules mine.toml -o two.png --mix
+      callresp audition dawn.heard.jsonl --rules answer --sweep rule.1.stretch=0.5..3
+    """
+    from callresp.palette import load_palette
+    from callresp.reply import load_rules
+    from callresp.resources import shipped
+
+    machine = load_palette(palette)
+    names = rules or tuple(shipped("rules"))
+    if sweep:
+        tried = swept(load_rules(names[0]), sweep, steps)
+    else:
+        tried = [(name, load_rules(name)) for name in names]
+    heard, recording = _heard(source)
+    with ui.progress("auditioning") as advance:
+        auditions = []
+        for number, (label, rule_set) in enumerate(tried, start=1):
+            auditions.append(audition(label, heard, machine, rule_set, seed))
+            advance(number / len(tried))
+    if mix:
+        _mixes(source, recording, auditions)
+    if picture is not None:
+        from callresp.rehearse.auditions import draw_auditions
+
+        rows = [(one.label, one.reply, one.row()) for one in auditions]
+        draw_auditions(picture, heard, rows, machine)
+    if as_json:
+        for one in auditions:
+            ui.emit(one.row())
+        return
+    for line in table(auditions):
+        ui.say(line)
+    if picture is not None:
+        ui.say(f"wrote {picture}")
+
+
+def _heard(source: Path) -> tuple[HeardScore, Path | None]:
+    """The heard score of a recording or of its file; the recording where it is there."""
+    from callresp.listen import hear
+    from callresp.score import read_heard
+    from callresp.sound import open_recording
+
+    if source.name.endswith(".jsonl"):
+        heard = read_heard(source)
+        beside = source.with_name(Path(heard.header.recording).name)
+        return heard, beside if beside.is_file() else None
+    with ui.progress(f"hearing {source.name}") as advance:
+        return hear(open_recording(source), progress=advance), source
+
+
+def audition(
+    label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None
+) -> Heard:
+    """Answer, plan and measure by one rule set."""
+    from callresp.plan import make_plan
+    from callresp.plan.summary import summarise
+    from callresp.reply import answer
+    from callresp.reply.measures import measure
+
+    reply = answer(heard, machine, rules, seed)
+    checked = make_plan(reply, machine)
+    hours = summarise(checked).battery_hours
+    return Heard(label, reply, checked, measure(heard, reply, machine), hours)
+
+
+def swept(rules: RuleSet, sweep: str, steps: int) -> list[tuple[str, RuleSet]]:
+    """The rule set with one setting at each of `steps` values.
+
+    Raises
+    ------
+    UserError
+        When the key, the range or a value is not allowed.
+    """
+    try:
+        key, _, span = sweep.partition("=")
+        low, high = (float(end) for end in span.split(".."))
+    except ValueError:
+        raise UserError(
+            f"'{sweep}' is no sweep", where="--sweep", remedy="write it like rule.1.stretch=0.5..3"
+        ) from None
+    found = []
+    for number in range(steps):
+        value = low + (high - low) * number / (steps - 1)
+        found.append((f"{key}={value:.3g}", _with(rules, key, value)))
+    return found
+
+
+def _with(rules: RuleSet, key: str, value: float) -> RuleSet:
+    """The rule set with one number changed, checked like a file's."""
+    from callresp.reply.rules import RuleSet
+
+    tree = msgspec.to_builtins(rules)
+    place: Any = tree
+    *way, last = key.strip().split(".")
+    try:
+        for step in way:
+            place = place[int(step) - 1] if step.isdigit() else place[step]
+        if isinstance(place[last], bool) or not isinstance(place[last], int | float):
+            raise UserError(f"'{key}' is not a number", where="--sweep", remedy="sweep a number")
+        place[last] = round(value) if isinstance(place[last], int) else value
+        return msgspec.convert(tree, RuleSet)
+    except (KeyError, IndexError, TypeError):
+        raise UserError(
+            f"no setting '{key}'", where="--sweep", remedy="name it like rule.1.stretch"
+        ) from None
+    except msgspec.ValidationError as fault:
+        raise UserError(
+            f"{value:.3g} is not allowed: {fault}",
+            where=f"--sweep {key}",
+            remedy="narrow the range",
+        ) from None
+
+
+COLUMNS = (
+    ("answered", "answered_share", "{:.0%}"),
+    ("overlap", "overlap_share", "{:.0%}"),
+    ("delay s", "delay_s", "{:.2f}"),
+    ("strokes/min", "strokes_per_minute", "{:.1f}"),
+    ("off cents", "pitch_error_cents", "{:.0f}"),
+    ("contour", "contour", "{:.2f}"),
+    ("dropped", "dropped", "{}"),
+    ("battery h", "battery_hours", "{:.0f}"),
+)
+
+
+def table(auditions: list[Heard]) -> list[str]:
+    """The measures side by side, a line each."""
+    wide = max(len("rules"), *(len(one.label) for one in auditions))
+    lines = ["  ".join(["rules".ljust(wide), *(name.rjust(11) for name, _, _ in COLUMNS)])]
+    for one in auditions:
+        row = one.row()
+        cells = [
+            (shape.format(row[key]) if row[key] is not None else "-").rjust(11)
+            for _, key, shape in COLUMNS
+        ]
+        lines.append("  ".join([one.label.ljust(wide), *cells]))
+    for one in auditions:
+        work = ", ".join(f"{name} {count}" for name, count in one.measures.work.items())
+        lines.append(f"{one.label}: {work or 'nothing played'}")
+    return lines
+
+
+def _mixes(source: Path, recording: Path | None, auditions: list[Heard]) -> None:
+    from callresp.rehearse import mix
+
+    stem = source.name.split(".")[0]
+    for one in auditions:
+        label = "".join(c if c.isalnum() or c in "-=." else "-" for c in one.label)
+        target = source.with_name(f"{stem}.{label}.rehearsal.wav")
+        with ui.progress(f"mixing {target.name}") as advance:
+            mix(recording, one.checked, one.checked.palette, target, progress=advance)
+        ui.warn(f"wrote {target}")
