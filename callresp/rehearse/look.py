@@ -139,6 +139,17 @@ def voice_inks(voices: Iterable[str]) -> dict[str, str]:
     return {name: inks.get(name, OTHERS) for name in sorted(counts)}
 
 
+def counted(count: int, what: str) -> str:
+    """A count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "voice"), counted(2, "voice")
+    ('1 voice', '2 voices')
+    """
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
 def clock(seconds: float) -> str:
     """Seconds as minutes and seconds, or hours.
 

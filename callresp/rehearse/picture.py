@@ -272,10 +272,10 @@ def _lines(
     lines.append(f"{span} of {look.clock(shown.whole_s)}" if shown.partial else span)
     if heard is not None:
         count, voices = _heard_within(heard, shown), len({note.voice for note in heard.notes})
-        lines.append(f"{count} notes heard of {voices} voices")
+        lines.append(f"{look.counted(count, 'note')} heard of {look.counted(voices, 'voice')}")
     strokes = sum(mark.at_s >= shown.from_s for mark in shown.marks)
     if palette is not None and (strokes or reply is not None):
-        lines.append(f"{strokes} strokes on {palette.name}")
+        lines.append(f"{look.counted(strokes, 'stroke')} on {palette.name}")
         within = [c for c, _ in shown.changes if shown.from_s <= c.at_s <= shown.to_s]
         dropped = sum(change.change == "dropped" for change in within)
         if within:
