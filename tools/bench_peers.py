@@ -1,9 +1,10 @@
 """The detectors that the listening bench puts side by side, ours and its peers.
 
 Every peer runs with the settings of its own library or of its own command
-line, on samples that are already in memory and scaled to a peak of 0.9, since
-some of their thresholds hang on the level; ours does its whole job, from the
-file on, at the level that it finds. What is not installed here is named with the reason and left out.
+line, on samples that are already in memory. Some of their thresholds hang on
+the level, so each hears every recording twice, as it is and scaled to a peak of
+0.9, and the bench shows its better row. Ours does its whole job once, from the
+file on. What is not installed here is named with the reason and left out.
 
 Licences: madmom's networks are CC BY-NC-SA 4.0 (its LICENSE file); aubio is
 GPL-3.0. Neither is needed by callresp itself.
@@ -69,15 +70,19 @@ def hear_ours(path: Path) -> HeardScore:
 
 
 def read(path: Path, rate_hz: int | None) -> tuple[Samples, int]:
-    """The samples of a file at `PEAK`, resampled where a peer wants it so."""
+    """The samples of a file, resampled where a peer wants it so."""
     recording = open_recording(path)
     samples = np.concatenate(list(recording.blocks()))
-    samples *= np.float32(PEAK / max(float(np.abs(samples).max()), 1e-9))
     if rate_hz is None or rate_hz == recording.sample_rate_hz:
         return samples, recording.sample_rate_hz
     import soxr
 
     return np.asarray(soxr.resample(samples, recording.sample_rate_hz, rate_hz)), rate_hz
+
+
+def scaled(samples: Samples) -> Samples:
+    """The same sound with its peak at `PEAK`."""
+    return samples * np.float32(PEAK / max(float(np.abs(samples).max()), 1e-9))
 
 
 def _librosa() -> Callable[[Samples, int], Floats]:
