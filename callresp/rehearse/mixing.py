@@ -129,7 +129,8 @@ class _Source:
         self._mixing = mixing
         self._recordings = _channels(recording, mixing)
         self.rate = recording.sample_rate_hz if recording else DEFAULT_RATE_HZ
-        self.end_s = act(plan, palette).end_s + place.delay_s
+        last_s = act(plan, palette).end_s
+        self.end_s = last_s + place.delay_s if last_s > 0 else 0.0
         header = (plan.plan if isinstance(plan, CheckedPlan) else plan).header
         self.stated_s = recording.duration_s if recording else header.duration_s
 
