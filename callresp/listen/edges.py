@@ -18,6 +18,18 @@ from callresp.listen.compiled import inner
 EDGE_DB = 22.0
 CLEAR_DB = 4.0
 CLEAR_OF_TAIL_DB = 6.0
+SILENT_DB = 2.0
+SUNKEN_DB = 8.0
+
+
+@inner
+def sunken(level: Any, base: float) -> Any:
+    """The envelope with all that lies in the floor let down, so that it counts as silence."""
+    out = level.copy()
+    for at in range(level.size):
+        if level[at] < base + SILENT_DB:
+            out[at] -= SUNKEN_DB
+    return out
 
 
 @inner

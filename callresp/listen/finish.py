@@ -34,7 +34,9 @@ def finish_group(g: int, state: Any, setup: Any) -> None:
         shape, base = edges.in_db(total, noise)
         near = int(NEAR_S * setup.frames_per_s)
         if group.wide:
-            parts = edges.dips(shape, setup.part_db, int(0.014 * setup.frames_per_s), near)
+            parts = edges.dips(
+                edges.sunken(shape, base), setup.part_db, int(0.014 * setup.frames_per_s), near
+            )
         else:
             parts = edges.dips(shape, setup.split_db, 2, near)
         for n in range(parts.size - 1):
@@ -93,10 +95,12 @@ def _admit(
     describe(f0, mean, power, use, pitch, shape[a:b], bounds, setup, state.waiting_features[n])
     sums = 0.0
     most = 0.0
+    swell = 0.0
     for at in range(a, b):
         here = 10.0 ** (0.1 * shape[at])
         sums += here
         most = max(most, here)
+        swell += math.sqrt(here)
     row.onset_s = (first + onset) / setup.frames_per_s
     row.offset_s = (first + offset) / setup.frames_per_s
     row.pitch_hz = tone.median(pitch) * setup.bin_hz
@@ -108,7 +112,7 @@ def _admit(
     extra.used = 1
     extra.due = state.clock[FRAME] + int(setup.patience)
     extra.wide = group.wide
-    extra.solid_ms = 1000.0 * sums / most / setup.frames_per_s
+    extra.solid_ms = 1000.0 * swell / math.sqrt(most) / setup.frames_per_s
     extra.peak_db = 10.0 * math.log10(most) - SINE_SUM_DB
 
 

@@ -107,7 +107,7 @@ WAITING = np.dtype(
         ("used", np.int64),  # 0 free, 1 waits, 2 given out and kept for its neighbours' sake
         ("due", np.int64),  # frame at which it is given out
         ("wide", np.int64),
-        ("solid_ms", np.float64),  # its energy over its peak power
+        ("solid_ms", np.float64),  # area of its amplitude over its peak
         ("peak_db", np.float64),
         ("points", np.int64),
         ("at_s", np.float64, (MOST_POINTS,)),

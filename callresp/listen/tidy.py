@@ -24,8 +24,9 @@ from callresp.listen.compiled import inner
 from callresp.listen.state import FRAME, NOTE_POINTS, NOTES, WAITING_ROOM
 
 BESIDE_S = 0.2
-BRIEF_MS = 16.0
+BRIEF_MS = 12.0
 SAME_S = 0.012
+END_S = 0.02
 SHADOW_DB = 15.0
 FORGET_S = 1.0
 
@@ -68,6 +69,8 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> bool:
         and its.solid_ms > 1.5 * mine.solid_ms
     ):
         return True
+    if _twins(note, other):
+        return True
     if not its.wide:
         return False
     inside = min(note.offset_s, other.offset_s) - max(note.onset_s, other.onset_s)
@@ -76,6 +79,22 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> bool:
     if mostly and same_start and mine.wide:
         return True
     return mostly and louder > SHADOW_DB and note.tonality < 0.5
+
+
+@inner
+def _twins(note: Any, other: Any) -> bool:
+    """Whether two notes begin and end together and are harmonics of one fundamental."""
+    if abs(note.onset_s - other.onset_s) > SAME_S or abs(note.offset_s - other.offset_s) > END_S:
+        return False
+    if not (note.pitch_hz > 0.0 and other.pitch_hz > 0.0):
+        return True
+    high = max(note.pitch_hz, other.pitch_hz)
+    low = min(note.pitch_hz, other.pitch_hz)
+    for below in range(1, 6):
+        above = round(high / low * below)
+        if above <= 16 and abs(high / low * below - above) < 0.012 * above:
+            return True
+    return False
 
 
 @inner
