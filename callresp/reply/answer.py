@@ -107,7 +107,8 @@ class Replier:
         self.memory.heard(phrase, rule)
         return decision
 
-    def _decide(self, phrase: Phrase, singing: Singing) -> list[ReplyNote] | Unanswered:
+    def consider(self, phrase: Phrase) -> tuple[Rule, list[Stroke]] | Unanswered:
+        """The rule that answers a phrase and its strokes, whenever they may sound."""
         rng = random.Random(f"{self.seed}/{phrase.id}")
         rule = choose_rule(self.rules, phrase, self._moment(phrase), rng)
         if isinstance(rule, str):
@@ -116,7 +117,14 @@ class Replier:
         strokes = compose(phrase, rule, self.palette, top_db, rng, self.worked)
         if not strokes:
             return self._silence(phrase, rule.name, "no striker for any of its notes")
-        wait_s = rng.uniform(*self.rules.manners.wait_s)
+        return rule, strokes
+
+    def _decide(self, phrase: Phrase, singing: Singing) -> list[ReplyNote] | Unanswered:
+        chosen = self.consider(phrase)
+        if isinstance(chosen, Unanswered):
+            return chosen
+        rule, strokes = chosen
+        wait_s = random.Random(f"{self.seed}/{phrase.id}/wait").uniform(*self.rules.manners.wait_s)
         start_s = self.turns.start(phrase, wait_s, singing)
         if isinstance(start_s, str):
             return self._silence(phrase, "manners", start_s)
@@ -124,12 +132,12 @@ class Replier:
             share = self.rules.manners.share_max
             return self._silence(phrase, "manners", f"it has had its {share:.0%} of this minute")
         stop_s = self.turns.interrupted(phrase, start_s, singing)
-        return self._reply(phrase, rule, strokes, start_s, stop_s)
+        return self.reply(phrase, rule, strokes, start_s, stop_s)
 
     def _silence(self, phrase: Phrase, rule: str, why: str) -> Unanswered:
         return Unanswered(unanswered=phrase.id, at_s=phrase.onset_s, rule=rule, why=why)
 
-    def _reply(
+    def reply(
         self,
         phrase: Phrase,
         rule: Rule,
@@ -137,6 +145,7 @@ class Replier:
         start_s: float,
         stop_s: float | None,
     ) -> list[ReplyNote]:
+        """The notes of a reply that starts at `start_s`, and must stop by `stop_s`."""
         kept = [s for s in strokes if stop_s is None or start_s + s.at_s < stop_s]
         notes = [self._struck(phrase, rule, stroke, start_s) for stroke in kept]
         end_s = start_s + ends_s(kept, self.palette)

@@ -95,11 +95,13 @@ def contour(tones: Tones) -> Tones:
     if len(pitched) < 3:
         return tones
     kept = [pitched[0]]
-    for before, tone, after in zip(pitched, pitched[1:], pitched[2:], strict=False):
-        rises = (tone.pitch_hz or 0) - (before.pitch_hz or 0)
-        goes = (after.pitch_hz or 0) - (tone.pitch_hz or 0)
-        if rises * goes < 0:
-            kept.append(tone)
+    going = 0.0
+    for before, tone in pairwise(pitched):
+        moved = (tone.pitch_hz or 0) - (before.pitch_hz or 0)
+        # A plateau has no direction: its last note is the turn.
+        if moved * going < 0:
+            kept.append(before)
+        going = moved or going
     kept.append(pitched[-1])
     return settled([replace(tone, said="a turn of its line") for tone in kept])
 

@@ -61,8 +61,8 @@ class Manners(Table, frozen=True):
     """
 
     wait_s: tuple[Seconds, Seconds] = (0.25, 0.7)
-    patience_s: Seconds = 1.5
-    give_way: GiveWay = "caller"
+    patience_s: Seconds = 2.5
+    give_way: GiveWay = "everyone"
     leave_off: bool = True
     reaction_s: Annotated[float, Meta(ge=0.02, le=2.0)] = 0.08
     share_max: Annotated[float, Meta(gt=0.0, le=1.0)] = 0.3

@@ -98,7 +98,7 @@ class Turns:
 
     def start(self, phrase: Phrase, wait_s: float, singing: Singing) -> float | str:
         """When a reply to `phrase` may start, or why not at all."""
-        if quiet := self._quiet(phrase):
+        if quiet := self.quiet(phrase):
             return quiet
         wanted_s = phrase.offset_s + wait_s
         free_s = self.last_end_s + self.manners.rest_s
@@ -113,7 +113,7 @@ class Turns:
             return f"no rest to answer in within {self.manners.patience_s:g} s"
         return start_s
 
-    def _quiet(self, phrase: Phrase) -> str | None:
+    def quiet(self, phrase: Phrase) -> str | None:
         """Why the machine keeps quiet whatever it hears, or `None`."""
         manners = self.manners
         hour_s = (phrase.offset_s + self._hour_s) % HOUR_S

@@ -1,0 +1,105 @@
+"""Live: the same decisions as at the desk, made while it happens."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from reply_helpers import call, note, score_of
+
+from callresp.palette import load_palette
+from callresp.reply import answer, load_rules
+from callresp.reply.closing import LEAST_S, MOST_S, RestGuess
+from callresp.reply.live import LiveReplier
+from callresp.reply.rules import Manners, Rule, RuleSet
+from callresp.score import HeardScore, Note, ReplyNote, Unanswered
+
+FETTLE = load_palette("fettle")
+STEP_S = 0.005
+
+
+def played(heard: HeardScore, rules: RuleSet) -> tuple[list[ReplyNote], list[Unanswered]]:
+    """Run a heard score through the live replier on a clock of 5 ms."""
+    live = LiveReplier(FETTLE, rules)
+    starts = sorted((n.onset_s, n.voice) for n in heard.notes)
+    ends = sorted(heard.notes, key=lambda n: n.offset_s)
+    out: list[ReplyNote] = []
+    now = 0.0
+    while now < heard.header.duration_s + 5:
+        while starts and starts[0][0] <= now:
+            onset, voice = starts.pop(0)
+            stop_s = live.began(voice, onset)
+            if stop_s is not None:
+                out = [n for n in out if n.onset_s < stop_s]
+        while ends and ends[0].offset_s <= now:
+            live.heard(ends.pop(0))
+        out += live.tick(now)
+        now += STEP_S
+    return out, live.silences
+
+
+def spaced(seed: int) -> HeardScore:
+    """Phrases with clear rests, so that live and desk close them alike."""
+    rng = random.Random(seed)
+    notes: list[Note] = []
+    now = 1.0
+    for phrase in range(8):
+        for _ in range(rng.randint(2, 6)):
+            length = rng.uniform(0.04, 0.15)
+            notes.append(note(len(notes), now, length, rng.uniform(900, 4000), phrase=phrase))
+            now += length + rng.uniform(0.03, 0.12)
+        now += rng.uniform(3.0, 9.0)
+    return score_of(*notes)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("name", ["answer", "shadow", "beat"])
+def test_live_says_what_the_desk_said(seed: int, name: str) -> None:
+    heard, rules = spaced(seed), load_rules(name)
+    manners = Manners(wait_s=(1.0, 1.4), patience_s=4.0, rest_s=0.2, share_max=0.9)
+    rules = RuleSet(
+        name="same", description="as shipped, but waits", rule=rules.rule, manners=manners
+    )
+    desk = answer(heard, FETTLE, rules)
+    live, _ = played(heard, rules)
+    assert [(n.instrument, n.heard, n.rule, n.force) for n in live] == [
+        (n.instrument, n.heard, n.rule, n.force) for n in desk.notes
+    ]
+    late = [b.onset_s - a.onset_s for a, b in zip(desk.notes, live, strict=True)]
+    assert max(map(abs, late), default=0.0) <= STEP_S + 1e-6
+
+
+def test_live_leaves_off_when_the_caller_begins() -> None:
+    rules = RuleSet(
+        name="x",
+        description="y",
+        rule=(Rule(name="r", damping="ring"),),
+        manners=Manners(wait_s=(0.2, 0.2), share_max=1.0),
+    )
+    heard = score_of(*call([1200, 1500, 1300, 1600, 1200, 1500]), note(9, 4.0, 0.3, phrase=1))
+    notes, _ = played(heard, rules)
+    first = [n for n in notes if n.heard is not None and n.heard < 9]
+    assert 0 < len(first) < 6
+    assert max(n.onset_s for n in first) < 4.0 + rules.manners.reaction_s
+
+
+def test_every_live_silence_is_explained() -> None:
+    hasty = load_rules("slow-bells")
+    _, silences = played(spaced(3), hasty)
+    assert all(s.why for s in silences)
+
+
+@given(st.lists(st.floats(0.01, 0.3), min_size=6, max_size=40))
+def test_a_rest_is_longer_than_nearly_all_gaps(gaps: list[float]) -> None:
+    guess, now = RestGuess(), 0.0
+    guess.heard(0.0, 0.05)
+    for gap in gaps:
+        now += 0.05 + gap
+        guess.heard(now, now + 0.05)
+    inside = sum(gap < guess.rest_s for gap in gaps)
+    assert LEAST_S <= guess.rest_s <= MOST_S
+    assert inside >= 0.85 * len(gaps)
+    assert not guess.ended(now + 0.05 + 0.9 * guess.rest_s)
+    assert guess.ended(now + 0.05 + 1.01 * guess.rest_s)
