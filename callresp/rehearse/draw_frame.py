@@ -89,7 +89,7 @@ def draw_overview_strokes(axes: Any, times_s: list[float]) -> None:
     axes.vlines(times_s, 0.05, 0.27, color=INK, lw=0.5, alpha=0.6)
 
 
-def draw_key(axes: Any, width_in: float, with_links: bool) -> None:
+def draw_key(axes: Any, width_in: float, with_calls: bool) -> None:
     """What the shapes mean; the axes' units are inches."""
     axes.axis("off")
     axes.set_xlim(0, width_in)
@@ -108,10 +108,10 @@ def draw_key(axes: Any, width_in: float, with_links: bool) -> None:
     x = _say(axes, x + 0.2, y, "changed by a limit")
     axes.plot(x + 0.04, y, marker="x", ms=5.5, mew=1.5, color=CHANGED)
     x = _say(axes, x + 0.16, y, "dropped")
-    if with_links:
+    if with_calls:
         axes.plot(x + 0.05, y, marker="o", ms=3.6, mfc=PAPER, mec=INK, mew=0.9)
         x = _say(axes, x + 0.16, y, "call left alone")
-    _say(axes, x, y, "Ink: the voice heard, or answered")
+        _say(axes, x, y, "Ink: the voice heard, or answered")
 
 
 def _say(axes: Any, x: float, y: float, text: str, colour: str = SOFT) -> float:

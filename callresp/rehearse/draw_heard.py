@@ -172,20 +172,3 @@ def draw_strikers(axes: Any, palette: Palette) -> None:
         at = min(y, last - least)
         axes.text(1.010, at, item.name, transform=across, fontsize=6.2, va="center", color=SOFT)
         last = at
-
-
-def draw_silence(axes: Any, text: str) -> None:
-    """Say in the empty panel why it is empty."""
-    axes.text(
-        0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center", color=SOFT, fontsize=10
-    )
-
-
-def name_axis(axes: Any, text: str) -> None:
-    """A quiet name at the top left inside an axes."""
-    from matplotlib.patheffects import withStroke
-
-    label = axes.text(
-        0.006, 0.975, text, transform=axes.transAxes, ha="left", va="top", fontsize=8.5, color=INK
-    )
-    label.set_path_effects([withStroke(linewidth=2.5, foreground=PAPER)])

@@ -22,6 +22,8 @@ from callresp.rehearse.midi_notes import asked
 from callresp.score import HeardScore, ReplyNote, ReplyScore, phrases
 
 WHOLE_UP_TO_S = 75.0
+# A damper that falls when less than a twentieth of the decay is left ends nothing to be seen.
+AUDIBLE = 0.95
 DETAIL_S = 40.0
 
 
@@ -97,7 +99,7 @@ def marks_of(
         for index, stroke in enumerate(part.strokes):
             rings_s = rings_until_s(part.striker, stroke)
             until_s = min(rings_s, stroke.damped_s) if not stroke.muted else rings_s
-            damped = stroke.muted or stroke.damped_s < stroke.at_s + part.striker.t60_s
+            damped = stroke.damped_s < stroke.at_s + AUDIBLE * part.striker.t60_s
             if index + 1 < len(part.strokes) and part.strokes[index + 1].at_s < until_s:
                 until_s, damped = part.strokes[index + 1].at_s, False
             marks.append(

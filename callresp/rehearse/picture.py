@@ -103,17 +103,20 @@ def draw(
     shown = passage(heard, reply, plan, palette, duration_s, from_s, to_s)
     name = title or _name(recording, heard, reply)
     with look.our_style():
-        page = _page(shown, heard, plan or reply, palette)
+        page = _page(shown, recording or heard, heard, plan or reply, palette)
         inks = look.voice_inks(note.voice for note in heard.notes) if heard else {}
-        _fill_heard(page.axes["heard"], recording, heard, shown, inks, progress)
+        if "heard" in page.axes:
+            _fill_heard(page.axes["heard"], recording, heard, shown, inks, progress)
+            if palette is not None:
+                draw_heard.draw_strikers(page.axes["heard"], palette)
         if heard is not None:
             _fill_strip(page.axes["strip"], heard, reply, shown, inks)
         if "lanes" in page.axes:
             assert palette is not None
             counts = draw_lanes.lane_counts(shown)
-            draw_heard.draw_strikers(page.axes["heard"], palette)
             draw_lanes.draw_lanes(page.axes["lanes"], palette, shown, inks, counts)
-            draw_frame.draw_key(page.axes["key"], WIDTH_IN - LEFT_IN - RIGHT_IN, bool(shown.links))
+            width = WIDTH_IN - LEFT_IN - RIGHT_IN
+            draw_frame.draw_key(page.axes["key"], width, heard is not None)
         _frame(page, heard, reply, plan, palette, shown, name)
         look.save(page.figure, path, name)
     drawn = Drawn(
@@ -129,6 +132,7 @@ def draw(
 
 def _page(
     shown: Passage,
+    source: object | None,
     heard: HeardScore | None,
     machine: object | None,
     palette: Palette | None,
@@ -138,12 +142,15 @@ def _page(
     if shown.partial:
         parts.append(("overview", OVERVIEW_IN))
         gaps["overview"], gaps["heard"] = 0.14, 0.42
-    parts.append(("heard", HEARD_IN))
+    if source is not None:
+        parts.append(("heard", HEARD_IN))
     if heard is not None:
         voices = len({note.voice for note in heard.notes})
         parts.append(("strip", draw_links.strip_height(voices)))
         gaps["strip"] = 0.07
     if machine is not None and palette is not None:
+        if source is None:
+            gaps["lanes"] = gaps["heard"]
         lanes = len(palette.striker) + len(palette.turner)
         parts.append(("lanes", lanes * draw_lanes.LANE_IN))
         parts.append(("foot", FOOT_IN))
@@ -171,8 +178,6 @@ def _fill_heard(
     draw_heard.draw_frequencies(axes, low, high)
     if heard is not None:
         draw_heard.draw_notes(axes, heard, inks, shown.from_s, shown.to_s)
-    if recording is None and heard is None:
-        draw_heard.draw_silence(axes, "no recording and no heard score")
     axes.set_xticks([])
 
 
