@@ -83,7 +83,7 @@ def hour(seed: int = 0) -> HeardScore:
                 raw.append((now, length, voice, phrase))
                 now += length + rng.uniform(0.02, 0.08)
             phrase += 1
-            now += rng.uniform(0.2, 0.55)
+            now += rng.uniform(2.0, 6.4)
     raw.sort()
     notes = tuple(
         Note(

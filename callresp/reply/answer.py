@@ -16,7 +16,7 @@ import msgspec
 from callresp.palette.model import Palette
 from callresp.reply.choose import Moment, choose_rule
 from callresp.reply.compose import Loudness, Stroke, compose, ends_s
-from callresp.reply.memory import Memory
+from callresp.reply.memory import Memory, Recall
 from callresp.reply.rules import Rule, RuleSet
 from callresp.reply.turns import Singing, Turns
 from callresp.score import (
@@ -80,15 +80,15 @@ class Replier:
             self._recent.popleft()
         return len(self._recent) / DENSITY_S
 
-    def _moment(self, phrase: Phrase) -> Moment:
+    def _moment(self, phrase: Phrase, recall: Recall) -> Moment:
         clock = None
         if self._start is not None:
             clock = (self._start + timedelta(seconds=phrase.offset_s)).time()
         return Moment(
             since_reply_s=phrase.offset_s - self.turns.last_end_s,
-            novelty=self.memory.novelty(phrase),
+            novelty=recall.novelty,
             clock=clock,
-            last_rule=self.memory.last_rule(phrase),
+            last_rule=recall.last_rule,
             tiredness=self.memory.tiredness(phrase.offset_s),
         )
 
@@ -102,15 +102,16 @@ class Replier:
         singing
             What sounds; only times up to the reply's own notes are asked of it.
         """
-        decision = self._decide(phrase, singing)
+        recall = self.memory.recall(phrase)
+        decision = self._decide(phrase, recall, singing)
         rule = decision[0].rule if isinstance(decision, list) and decision else ""
-        self.memory.heard(phrase, rule)
+        self.memory.heard(phrase.voice, recall, rule)
         return decision
 
-    def consider(self, phrase: Phrase) -> tuple[Rule, list[Stroke]] | Unanswered:
+    def consider(self, phrase: Phrase, recall: Recall) -> tuple[Rule, list[Stroke]] | Unanswered:
         """The rule that answers a phrase and its strokes, whenever they may sound."""
         rng = random.Random(f"{self.seed}/{phrase.id}")
-        rule = choose_rule(self.rules, phrase, self._moment(phrase), rng)
+        rule = choose_rule(self.rules, phrase, self._moment(phrase, recall), rng)
         if isinstance(rule, str):
             return self._silence(phrase, "conditions", rule)
         top_db = self._loudness.top_db(phrase.offset_s)
@@ -119,8 +120,12 @@ class Replier:
             return self._silence(phrase, rule.name, "no striker for any of its notes")
         return rule, strokes
 
-    def _decide(self, phrase: Phrase, singing: Singing) -> list[ReplyNote] | Unanswered:
-        chosen = self.consider(phrase)
+    def _decide(
+        self, phrase: Phrase, recall: Recall, singing: Singing
+    ) -> list[ReplyNote] | Unanswered:
+        if quiet := self.turns.busy(phrase):
+            return self._silence(phrase, "manners", quiet)
+        chosen = self.consider(phrase, recall)
         if isinstance(chosen, Unanswered):
             return chosen
         rule, strokes = chosen

@@ -102,27 +102,32 @@ def signature(phrase: Phrase) -> Signature:
     return tuple(steps)
 
 
-def difference(first: Signature, second: Signature) -> float:
+def difference(first: Signature, second: Signature, limit: float = 1.0) -> float:
     """Edit distance of two signatures over the longer's length: 0 the same, 1 nothing alike.
 
     Steps that differ by a semitone, or by one class of time, count as the same.
+    Above `limit` any number above it may come back: most phrases differ in
+    length alone by more than is asked for.
     """
     longer = max(len(first), len(second))
     if longer == 0:
         return 0.0
-    return edit_distance([_Near(a) for a in first], [_Near(b) for b in second]) / longer
-
-
-class _Near:
-    """A step that equals its neighbours."""
-
-    __slots__ = ("step",)
-    __hash__ = None  # type: ignore[assignment]
-
-    def __init__(self, step: tuple[int, int]) -> None:
-        self.step = step
-
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, _Near):
-            return NotImplemented
-        return all(abs(a - b) <= 1 for a, b in zip(self.step, other.step, strict=True))
+    if abs(len(first) - len(second)) > limit * longer:
+        return 1.0
+    row = list(range(len(second) + 1))
+    for number, (pitch, gap) in enumerate(first, start=1):
+        before, row[0] = row[0], number
+        least = number
+        for place, (other_pitch, other_gap) in enumerate(second, start=1):
+            cost = before
+            if not (-1 <= pitch - other_pitch <= 1 and -1 <= gap - other_gap <= 1):
+                cost += 1
+            before = row[place]
+            left = row[place - 1] + 1
+            up = before + 1
+            cost = left if left < cost else cost
+            row[place] = up if up < cost else cost
+            least = row[place] if row[place] < least else least
+        if least > limit * longer:
+            return 1.0
+    return row[-1] / longer

@@ -16,6 +16,7 @@ from callresp.palette.model import Palette
 from callresp.reply.answer import Replier
 from callresp.reply.closing import RestGuess
 from callresp.reply.compose import Stroke, ends_s
+from callresp.reply.memory import Recall
 from callresp.reply.rules import Rule, RuleSet
 from callresp.reply.turns import SETTLE_S
 from callresp.score import Note, Phrase, ReplyNote, Unanswered
@@ -26,6 +27,7 @@ class _Pending:
     """A reply that waits for a rest."""
 
     phrase: Phrase
+    recall: Recall
     rule: Rule
     strokes: list[Stroke]
     wanted_s: float
@@ -105,23 +107,24 @@ class LiveReplier:
         notes = tuple(self._open.pop(voice))
         phrase = Phrase(id=self._phrases, voice=voice, notes=notes)
         self._phrases += 1
-        chosen = self._replier.consider(phrase)
+        recall = self._replier.memory.recall(phrase)
+        chosen = self._replier.consider(phrase, recall)
         if isinstance(chosen, Unanswered):
-            self._replier.memory.heard(phrase, "")
+            self._replier.memory.heard(voice, recall, "")
             self.silences.append(chosen)
             return
         if self._pending is not None:
-            self._silence(phrase, "another phrase was waiting for its answer")
+            self._silence(phrase, recall, "another phrase was waiting for its answer")
             return
         rule, strokes = chosen
         wait_s = random.Random(f"{self._replier.seed}/{phrase.id}/wait").uniform(
             *self._replier.rules.manners.wait_s
         )
         wanted_s = max(phrase.offset_s + wait_s, now_s)
-        self._pending = _Pending(phrase, rule, strokes, wanted_s)
+        self._pending = _Pending(phrase, recall, rule, strokes, wanted_s)
 
-    def _silence(self, phrase: Phrase, why: str) -> None:
-        self._replier.memory.heard(phrase, "")
+    def _silence(self, phrase: Phrase, recall: Recall, why: str) -> None:
+        self._replier.memory.heard(phrase.voice, recall, "")
         self.silences.append(
             Unanswered(unanswered=phrase.id, at_s=phrase.onset_s, rule="manners", why=why)
         )
@@ -145,13 +148,13 @@ class LiveReplier:
             return self._give_up(pending, f"it has had its {share:.0%} of this minute")
         self._pending = None
         made = self._replier.reply(pending.phrase, pending.rule, pending.strokes, now_s, None)
-        self._replier.memory.heard(pending.phrase, pending.rule.name)
+        self._replier.memory.heard(pending.phrase.voice, pending.recall, pending.rule.name)
         self._playing = (now_s, turns.last_end_s, voice)
         return made
 
     def _give_up(self, pending: _Pending, why: str) -> list[ReplyNote]:
         self._pending = None
-        self._silence(pending.phrase, why)
+        self._silence(pending.phrase, pending.recall, why)
         return []
 
     def _settled(self, voice: str | None, now_s: float) -> bool:

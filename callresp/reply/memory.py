@@ -20,6 +20,20 @@ class _Known:
     last_rule: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Recall:
+    """A phrase's signature, how unlike it is to all before (1 for a first), and its like."""
+
+    signature: Signature
+    novelty: float
+    known: _Known | None
+
+    @property
+    def last_rule(self) -> str:
+        """The rule that answered the same call last, or "" for none."""
+        return self.known.last_rule if self.known else ""
+
+
 @dataclass(slots=True)
 class Memory:
     """Grows with every phrase; asked before each reply."""
@@ -27,27 +41,24 @@ class Memory:
     _known: dict[str, deque[_Known]] = field(default_factory=dict)
     _replies: deque[float] = field(default_factory=deque)
 
-    def novelty(self, phrase: Phrase) -> float:
-        """How unlike a phrase is to all that its singer sang before: 1 for a first phrase."""
-        own = self._known.get(phrase.voice)
-        if not own:
-            return 1.0
+    def recall(self, phrase: Phrase) -> Recall:
+        """What is remembered of a phrase; hand it back to `heard`."""
         mark = signature(phrase)
-        return min(difference(mark, known.signature) for known in own)
+        best, least = None, 1.0
+        for known in self._known.get(phrase.voice, ()):
+            far = difference(mark, known.signature, least)
+            if far < least or best is None:
+                best, least = known, far
+        same = best if least <= SAME else None
+        return Recall(mark, least if best else 1.0, same)
 
-    def last_rule(self, phrase: Phrase) -> str:
-        """The rule that answered the same call last, or "" for none."""
-        known = self._nearest(phrase)
-        return known.last_rule if known else ""
-
-    def heard(self, phrase: Phrase, rule: str) -> None:
+    def heard(self, voice: str, recall: Recall, rule: str) -> None:
         """Take note of a phrase and of the rule that answered it ("" for none)."""
-        known = self._nearest(phrase)
-        if known is None:
-            own = self._known.setdefault(phrase.voice, deque(maxlen=KEPT))
-            own.append(_Known(signature(phrase), rule))
+        if recall.known is None:
+            own = self._known.setdefault(voice, deque(maxlen=KEPT))
+            own.append(_Known(recall.signature, rule))
         elif rule:
-            known.last_rule = rule
+            recall.known.last_rule = rule
 
     def replied(self, at_s: float) -> None:
         """Take note of a reply."""
@@ -58,12 +69,3 @@ class Memory:
         while self._replies and self._replies[0] < at_s - TIRED_S:
             self._replies.popleft()
         return len(self._replies)
-
-    def _nearest(self, phrase: Phrase) -> _Known | None:
-        mark = signature(phrase)
-        best, least = None, SAME
-        for known in self._known.get(phrase.voice, ()):
-            far = difference(mark, known.signature)
-            if far <= least:
-                best, least = known, far
-        return best

@@ -18,6 +18,7 @@ from callresp.score import Note, Phrase
 SETTLE_S = 0.15
 MINUTE_S = 60.0
 HOUR_S = 3600.0
+BUSY = "the machine was still answering or resting"
 
 
 class Singing:
@@ -98,13 +99,11 @@ class Turns:
 
     def start(self, phrase: Phrase, wait_s: float, singing: Singing) -> float | str:
         """When a reply to `phrase` may start, or why not at all."""
-        if quiet := self.quiet(phrase):
-            return quiet
         wanted_s = phrase.offset_s + wait_s
         free_s = self.last_end_s + self.manners.rest_s
         latest_s = wanted_s + self.manners.patience_s
         if free_s > latest_s:
-            return "the machine was still answering or resting"
+            return BUSY
         start_s = max(wanted_s, free_s)
         watches, voice = self.watched(phrase)
         if watches:
@@ -112,6 +111,14 @@ class Turns:
         if start_s > latest_s:
             return f"no rest to answer in within {self.manners.patience_s:g} s"
         return start_s
+
+    def busy(self, phrase: Phrase) -> str | None:
+        """Why no rule could answer a phrase, or `None`: asked before anything is composed."""
+        manners = self.manners
+        latest_s = phrase.offset_s + manners.wait_s[1] + manners.patience_s
+        if self.last_end_s + manners.rest_s > latest_s:
+            return BUSY
+        return self.quiet(phrase)
 
     def quiet(self, phrase: Phrase) -> str | None:
         """Why the machine keeps quiet whatever it hears, or `None`."""

@@ -1,0 +1,131 @@
+"""Contours and distances against their definitions and against another library."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from reply_helpers import call, note, score_of
+
+from callresp.palette import load_palette
+from callresp.reply import answer, load_rules
+from callresp.reply.contours import com_matrix, csim, difference, edit_distance, signature
+from callresp.reply.fit import fits, octave_off_cents
+from callresp.reply.measures import measure, overlap
+from callresp.reply.memory import Memory
+from callresp.score import Phrase, phrases
+
+FETTLE = load_palette("fettle")
+
+
+def hz(contour: list[int]) -> list[float]:
+    return [440 * 2 ** (step / 6) for step in contour]
+
+
+def test_com_matrix_of_a_published_contour() -> None:
+    """Morris (1987), ch. 2: COM of a contour holds + above where it rises (from memory)."""
+    assert com_matrix(hz([0, 2, 1])) == [[0, 1, 1], [-1, 0, -1], [-1, 1, 0]]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "similar"),
+    [
+        ([0, 2, 1, 3], [0, 1, 2, 3], 5 / 6),
+        ([0, 1, 2, 3], [3, 2, 1, 0], 0.0),
+        ([1, 3, 0, 2], [1, 3, 0, 2], 1.0),
+        ([0, 2, 3, 1], [0, 3, 1, 2], 4 / 6),
+    ],
+)
+def test_csim_by_its_definition(first: list[int], second: list[int], similar: float) -> None:
+    """Marvin & Laprade (1987): share of the entries above the diagonal that agree, by hand."""
+    assert csim(hz(first), hz(second)) == pytest.approx(similar)
+
+
+def librosa_edit_distance(first: str, second: str) -> float:
+    """Edit distance as a warping path of librosa's: steps aside cost 1, a mismatch 1."""
+    from librosa.sequence import dtw
+
+    a, b = "\0" + first, "\0" + second
+    cost = np.array([[float(x != y) for y in b] for x in a])
+    total = dtw(
+        C=cost,
+        step_sizes_sigma=np.array([[1, 1], [0, 1], [1, 0]]),
+        weights_add=np.array([0.0, 1.0, 1.0]),
+        weights_mul=np.array([1.0, 0.0, 0.0]),
+        backtrack=False,
+    )
+    return float(total[-1, -1])
+
+
+@settings(max_examples=40)
+@given(st.text("abc", max_size=9), st.text("abc", max_size=9))
+def test_edit_distance_agrees_with_librosas_dynamic_programming(first: str, second: str) -> None:
+    assert edit_distance(first, second) == librosa_edit_distance(first, second)
+
+
+steps = st.lists(st.tuples(st.integers(-12, 12), st.integers(0, 5)), max_size=8).map(tuple)
+
+
+@given(steps, steps, st.floats(0, 1))
+def test_a_limit_changes_only_what_lies_above_it(
+    first: tuple[tuple[int, int], ...], second: tuple[tuple[int, int], ...], limit: float
+) -> None:
+    exact, limited = difference(first, second), difference(first, second, limit)
+    assert exact == difference(second, first)
+    assert difference(first, first) == 0.0
+    assert limited == exact if exact <= limit else limited > limit
+
+
+def phrase_of(pitches: list[float | None], step_s: float = 0.3, number: int = 0) -> Phrase:
+    return phrases(call(pitches, step_s=step_s, phrase=number))[0]
+
+
+def test_memory_knows_a_song_again_and_a_new_one_apart() -> None:
+    memory = Memory()
+    song, other = [1200.0, 1800.0, 1500.0, 2400.0], [3000.0, 1000.0, 3000.0, 900.0]
+    first = memory.recall(phrase_of(song))  # type: ignore[arg-type]
+    assert first.novelty == 1.0
+    memory.heard("A", first, "answer")
+    again = memory.recall(phrase_of([hz * 1.01 for hz in song], 0.31, 1))
+    assert again.novelty < 0.3
+    assert again.last_rule == "answer"
+    strange = memory.recall(phrase_of(other, 0.1, 2))  # type: ignore[arg-type]
+    assert strange.novelty > 0.5
+    assert strange.last_rule == ""
+
+
+def test_the_signature_forgets_key_but_not_shape() -> None:
+    song: list[float | None] = [1200.0, 1800.0, 1500.0]
+    assert signature(phrase_of(song)) == signature(phrase_of([2 * (p or 0) for p in song]))
+    assert signature(phrase_of(song)) != signature(phrase_of(song[::-1]))
+
+
+def test_a_fit_prefers_what_keeps_the_line() -> None:
+    pitches: list[float | None] = [5000.0, 5600.0, 4500.0, 6800.0]
+    found = fits(phrases(call(pitches)), FETTLE.striker)
+    assert found[0].fit == max(one.fit for one in found)
+    assert found[0].contour == 1.0
+    nearest = next(f for f in found if f.mapping == "nearest" and f.transpose_cents == 0)
+    # All of it lies above the tubes: by nearest every note falls on the highest one.
+    assert nearest.strikers == 1
+    assert nearest.distinct == 0.0
+
+
+@pytest.mark.parametrize(
+    ("heard", "struck", "off"), [(440, 880, 0.0), (440, 466.1638, 100.0), (1000, 490, -34.98)]
+)
+def test_octaves_count_as_on_pitch(heard: float, struck: float, off: float) -> None:
+    assert octave_off_cents(heard, struck) == pytest.approx(off, abs=0.01)
+
+
+def test_measures_by_hand() -> None:
+    heard = score_of(*call([1200, 1500, 1300], phrase=0), note(5, 30.0, 2.0, voice="B", phrase=1))
+    reply = answer(heard, FETTLE, load_rules("answer"))
+    figures = measure(heard, reply, FETTLE)
+    assert figures.phrases == 2
+    assert figures.answered_share == len({n.heard_phrase for n in reply.notes}) / 2
+    first = min(n.onset_s for n in reply.notes if n.heard_phrase == 0)
+    assert first - 1.7 >= 0.3
+    made = [n for n in reply.notes if n.heard_phrase == 0]
+    assert overlap(heard, made) == 0.0
