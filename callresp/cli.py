@@ -25,6 +25,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "compare": ("compare", "Hear a recording with several detectors: how do they agree?"),
     "calibrate": ("calibrate", "Learn sound pressure from a recorded calibrator tone."),
     "reply": ("reply", "Answer a heard score with a palette and a rule set."),
+    "rules": ("rules", "List the shipped rule sets, or copy one to change it."),
+    "fit": ("fit", "Find the mapping that keeps most of the calls on these strikers."),
     "audition": ("audition", "Hear several rule sets on one recording, side by side."),
     "check": ("check", "Hold a reply against the machine: make a plan, list what changed."),
     "rehearse": ("rehearse", "Render a plan beside its recording: mix and picture."),
