@@ -18,7 +18,7 @@ from callresp.files import whole_file
 from callresp.scene.levels import Levels, levels, noise_power
 from callresp.scene.noise import Noise
 from callresp.scene.place import Convolver, Echo, echoes, tail, with_echoes
-from callresp.scene.recipe import Recipe
+from callresp.scene.recipe import Recipe, vary
 from callresp.scene.schedule import Coming, arrivals
 from callresp.scene.truth import header, median_hz, ordered
 from callresp.scene.voice import Voiced, Way, voiced
@@ -183,8 +183,23 @@ class Stage:
         )
 
 
-def render(recipe: Recipe) -> Scene:
-    """Render a scene in memory."""
+def render(
+    recipe: Recipe,
+    *,
+    seed: int | None = None,
+    seconds: float | None = None,
+    snr_db: float | None = None,
+) -> Scene:
+    """Render a scene in memory, perhaps with another seed, length or SNR.
+
+    Examples
+    --------
+    >>> from callresp.scene import load_recipe, render
+    >>> scene = render(load_recipe("solo"), seed=7, seconds=2)
+    >>> scene.samples.shape, scene.sample_rate_hz
+    ((96000,), 48000)
+    """
+    recipe = vary(recipe, seed=seed, seconds=seconds, snr_db=snr_db)
     stage = Stage(recipe)
     notes: list[Note] = []
     samples = np.concatenate(list(stage.blocks(hear=notes.append)))
