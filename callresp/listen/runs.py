@@ -20,8 +20,8 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from callresp.listen.compiled import inner, kernel
 from callresp.listen.singers import END, LEVEL, START, TONAL
 
 OPEN = 32  # runs that may go on at one time
@@ -33,7 +33,7 @@ STEP_DB = 6.0
 TWIN_S = 0.015  # parts of one sound begin together
 
 
-@njit(cache=True)
+@inner
 def _strain(look: Any, before: Any, middle: float, rest_s: float) -> float:
     """How ill a note goes on from the last of a run; below 1 it may."""
     place = 0.5 * (look[START] + look[END])
@@ -46,7 +46,7 @@ def _strain(look: Any, before: Any, middle: float, rest_s: float) -> float:
     return 0.5 * math.sqrt(apart) + 0.5 * max(rest_s, 0.0) / REST_S
 
 
-@njit(cache=True)
+@inner
 def _best_run(
     look: Any, onset_s: float, looks: Any, last: Any, until_s: Any, middle: Any
 ) -> tuple[int, int]:
@@ -69,7 +69,7 @@ def _best_run(
     return chosen, free
 
 
-@njit(cache=True)
+@kernel
 def form_runs(looks: Any, onset_s: Any, offset_s: Any) -> Any:
     """Number the runs: an array of int64 in the order of the notes, from 0."""
     run = np.zeros(len(looks), np.int64)
@@ -96,7 +96,7 @@ def form_runs(looks: Any, onset_s: Any, offset_s: Any) -> Any:
     return run
 
 
-@njit(cache=True)
+@inner
 def at_once(i: int, j: int, looks: Any, onset_s: Any, offset_s: Any) -> float:
     """Share of the shorter of two notes that sounds under the other, 0 to 1.
 
@@ -113,7 +113,7 @@ def at_once(i: int, j: int, looks: Any, onset_s: Any, offset_s: Any) -> float:
     return min(1.0, over / max(shorter, 1e-3))
 
 
-@njit(cache=True)
+@kernel
 def clashes(looks: Any, onset_s: Any, offset_s: Any, run: Any) -> Any:
     """Pairs of runs that sound at once: rows of (run, other run, shared notes)."""
     found = np.empty((8 * len(looks) + 8, 3))

@@ -28,7 +28,8 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
+
+from callresp.listen.compiled import inner
 
 START, END, LEVEL, LENGTH, TONAL, RICH = range(6)
 LOOKS = 6
@@ -95,7 +96,7 @@ def nobody() -> Singers:
     )
 
 
-@njit(cache=True)
+@inner
 def _wide_looks(look: Any, wide: Any) -> None:
     wide[0] = 0.5 * (look[START] + look[END])
     wide[1] = look[LEVEL]
@@ -103,7 +104,7 @@ def _wide_looks(look: Any, wide: Any) -> None:
     wide[3] = look[RICH]
 
 
-@njit(cache=True)
+@inner
 def _normal(gap: float, spread: float) -> float:
     """Log density of a normal whose tail is let out: a stray look can't rule alone."""
     z = abs(gap) / spread
@@ -111,7 +112,7 @@ def _normal(gap: float, spread: float) -> float:
     return -loss - math.log(spread * ROOT_2PI)
 
 
-@njit(cache=True)
+@inner
 def wide_fit(wide: Any, v: int, singers: Singers) -> float:
     """Log density of a note under the band, level and tone of singer `v`."""
     total = 0.0
@@ -125,7 +126,7 @@ def wide_fit(wide: Any, v: int, singers: Singers) -> float:
     return total
 
 
-@njit(cache=True)
+@inner
 def repeat_fit(look: Any, v: int, but: int, singers: Singers) -> float:
     """Density of a note as a repeat of one that singer `v` is known for."""
     seen = min(singers.count[v], MEMORY)
@@ -147,14 +148,14 @@ def repeat_fit(look: Any, v: int, but: int, singers: Singers) -> float:
     return total / max(seen, 1)
 
 
-@njit(cache=True)
+@inner
 def any_shape(look: Any) -> float:
     """Log density of a note's length and sweep whoever sings it."""
     turn = _normal(look[END] - look[START], _WIDE_TURN)
     return turn + _normal(look[LENGTH] - math.log(0.08), _WIDE_LENGTH)
 
 
-@njit(cache=True)
+@inner
 def fit(look: Any, v: int, but: int, singers: Singers) -> float:
     """Log density of a note under singer `v`, note number `but` left out."""
     wide = np.empty(WIDE)
@@ -169,7 +170,7 @@ def fit(look: Any, v: int, but: int, singers: Singers) -> float:
     return top + math.log(math.exp(once - top) + math.exp(again - top))
 
 
-@njit(cache=True)
+@inner
 def stranger(look: Any) -> float:
     """Log density of a note under a singer not heard before."""
     total = any_shape(look) + math.log(_ANY_PLACE * _ANY_LEVEL) - NEW
@@ -180,7 +181,7 @@ def stranger(look: Any) -> float:
     return total
 
 
-@njit(cache=True)
+@inner
 def timing(onset_s: float, offset_s: float, v: int, singers: Singers) -> float:
     """Nats for or against singer `v` by when it last sang."""
     over = singers.until_s[v] - onset_s
@@ -190,7 +191,7 @@ def timing(onset_s: float, offset_s: float, v: int, singers: Singers) -> float:
     return GOES_ON * math.exp(over / PHRASE_S)
 
 
-@njit(cache=True)
+@inner
 def learn(look: Any, note: int, onset_s: float, offset_s: float, v: int, singers: Singers) -> None:
     """Remember a note of singer `v`."""
     wide = np.empty(WIDE)
@@ -207,7 +208,7 @@ def learn(look: Any, note: int, onset_s: float, offset_s: float, v: int, singers
     singers.until_s[v] = max(singers.until_s[v], offset_s)
 
 
-@njit(cache=True)
+@inner
 def remember(look: Any, note: int, v: int, singers: Singers) -> None:
     """Take a note among the latest of singer `v`."""
     at = singers.count[v] % MEMORY
@@ -216,7 +217,7 @@ def remember(look: Any, note: int, v: int, singers: Singers) -> None:
     singers.count[v] += 1
 
 
-@njit(cache=True)
+@inner
 def choose(look: Any, note: int, onset_s: float, offset_s: float, singers: Singers) -> int:
     """The singer that a note fits best; a new one where it fits nobody."""
     used = singers.used[0]

@@ -27,9 +27,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from callresp.listen import flock, runs, singers
+from callresp.listen.compiled import inner, kernel
 from callresp.listen.model import FEATURES, Rows
 from callresp.listen.singers import END, LENGTH, LEVEL, LOOKS, RICH, START, TONAL, Singers
 
@@ -106,7 +106,7 @@ def by_appearance(voice: Numbers) -> Numbers:
     return np.asarray(rank[inverse])
 
 
-@njit(cache=True)
+@kernel
 def _look_again(
     looks: Any, onset_s: Any, offset_s: Any, run: Any, voice: Any, known: Singers
 ) -> int:
@@ -138,7 +138,7 @@ def _look_again(
     return moved
 
 
-@njit(cache=True)
+@inner
 def _at_once(i: int, looks: Any, onset_s: Any, offset_s: Any, voice: Any, score: Any) -> None:
     """Take from the score of every singer who sings something else at the time."""
     for j in range(max(0, i - _LOOK_BACK), min(len(looks), i + _LOOK_BACK)):
@@ -174,9 +174,15 @@ class VoiceTracker:
         features = np.zeros(1, FEATURES) if features is None else np.atleast_1d(features)
         look = looks_of(note, features)[0]
         onset_s, offset_s = float(note["onset_s"][0]), float(note["offset_s"][0])
-        voice = int(singers.choose(look, self._heard, onset_s, offset_s, self._known))
-        if voice == self._known.used[0]:
-            self._known.used[0] += 1
-        singers.learn(look, self._heard, onset_s, offset_s, voice, self._known)
+        voice = _take(look, self._heard, onset_s, offset_s, self._known)
         self._heard += 1
-        return voice
+        return int(voice)
+
+
+@kernel
+def _take(look: Any, note: int, onset_s: float, offset_s: float, known: Singers) -> int:
+    voice = singers.choose(look, note, onset_s, offset_s, known)
+    if voice == known.used[0]:
+        known.used[0] += 1
+    singers.learn(look, note, onset_s, offset_s, voice, known)
+    return voice
