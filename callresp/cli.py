@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("check", "Hold a reply against the machine: make a plan, list what changed."),
     "rehearse": ("rehearse", "Render a plan beside its recording: mix and picture."),
     "export": ("export", "Write scores as a Standard MIDI File."),
+    "sheet": ("sheet", "Draw a palette as a page for the workshop wall."),
     "stream": ("stream", "Send a plan to the board on a port."),
 }
 
