@@ -43,7 +43,7 @@ def absorption_db_per_m(
 
     Examples
     --------
-    >>> float(np.round(1000 * absorption_db_per_m(4000, 20, 70), 1))
+    >>> float(np.round(1000 * absorption_db_per_m(3981.1, 20, 70), 1))
     22.9
     """
     kelvin = temperature_c + 273.15
