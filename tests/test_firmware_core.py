@@ -1,0 +1,325 @@
+"""The very code that runs on hardware, built here with sanitizers, beside the simulated board.
+
+The same conformance tests run against both, over real pseudo-terminals.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import missing
+from link_helpers import FETTLE, plan_of
+
+from callresp.link import open_port, simulated_board, stream
+from callresp.link.framing import Deframer, crc16, frame, stuff
+from callresp.link.messages import (
+    FATES,
+    Ask,
+    Done,
+    Hello,
+    HoldAt,
+    Status,
+    Stop,
+    StrikeAt,
+    Tell,
+    TurnAt,
+    Welcome,
+    parse,
+)
+
+FIRMWARE = Path(__file__).resolve().parent.parent / "tools" / "firmware"
+SOURCES = ["core.c", "outputs.c", "framing.c"]
+FLAGS = [
+    "-std=c99",
+    "-g",
+    "-O1",
+    "-Wall",
+    "-Wextra",
+    "-Werror",
+    "-pedantic",
+    "-fsanitize=address,undefined",
+    "-fno-sanitize-recover=all",
+]
+FUZZ_ROUNDS = 100_000
+
+
+def compiler() -> str:
+    found = shutil.which("cc") or shutil.which("gcc")
+    if found is None:
+        missing("no C compiler here: install gcc to test the firmware's core")
+    assert found is not None
+    return found
+
+
+def built(folder: Path, main: str) -> Path:
+    program = folder / Path(main).stem
+    words = [compiler(), *FLAGS, main, *SOURCES, "-o", str(program)]
+    done = subprocess.run(words, cwd=FIRMWARE, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return program
+
+
+@pytest.fixture(scope="module")
+def board_program(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return built(tmp_path_factory.mktemp("board"), "host_board.c")
+
+
+def limit_lines() -> bytes:
+    words = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "lines"]
+    return subprocess.run(words, capture_output=True, check=True).stdout
+
+
+@contextmanager
+def firmware(program: Path, log: Path, *options: str) -> Iterator[str]:
+    words = [str(program), "--log", str(log), *options]
+    board = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert board.stdin is not None
+    assert board.stdout is not None
+    board.stdin.write(limit_lines())
+    board.stdin.flush()
+    try:
+        yield board.stdout.readline().decode().strip()
+    finally:
+        board.stdin.close()
+        # A sanitizer's finding is a status other than 0.
+        assert board.wait(timeout=20) == 0
+        board.stdout.close()
+
+
+@pytest.fixture(params=["firmware", "simulated"])
+def served(
+    request: pytest.FixtureRequest, tmp_path: Path, board_program: Path
+) -> Iterator[tuple[str, Path]]:
+    log = tmp_path / "board.jsonl"
+    if request.param == "firmware":
+        with firmware(board_program, log) as port:
+            yield port, log
+    else:
+        with simulated_board(FETTLE, log, drift_ppm=0.0) as port:
+            yield port, log
+
+
+class Talk:
+    """Says messages to a board and gathers what it answers."""
+
+    def __init__(self, port: str) -> None:
+        self.line: Any = open_port(port)
+        self.deframer = Deframer()
+        self.heard: list[Any] = []
+
+    def say(self, *messages: Any) -> None:
+        self.line.write(b"".join(frame(message.pack()) for message in messages))
+
+    def wait(self, kind: type, count: int = 1, seconds: float = 5.0) -> list[Any]:
+        """Gather until there are `count` of a kind."""
+        until = time.monotonic() + seconds
+        while time.monotonic() < until:
+            for payload in self.deframer.feed(self.line.read(4096)):
+                self.heard.append(parse(payload))
+            found = [message for message in self.heard if isinstance(message, kind)]
+            if len(found) >= count:
+                return found
+            time.sleep(0.001)
+        raise AssertionError(f"no {kind.__name__} came in {seconds} s: {self.heard}")
+
+    def now(self) -> int:
+        """The board's clock, by a round trip."""
+        before = sum(isinstance(message, Tell) for message in self.heard)
+        self.say(Ask(1))
+        return int(self.wait(Tell, before + 1)[-1].board_ticks)
+
+
+@pytest.fixture
+def talk(served: tuple[str, Path]) -> Iterator[Talk]:
+    started = Talk(served[0])
+    started.say(Hello(1, 7))
+    started.wait(Welcome)
+    yield started
+    started.say(Stop(0))
+    started.line.close()
+
+
+def rows(log: Path) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in log.read_text().splitlines()]
+
+
+def fates(talk: Talk, count: int) -> list[str]:
+    done = sorted(talk.wait(Done, count), key=lambda message: message.sequence)
+    return [FATES[message.fate] for message in done]
+
+
+def test_the_board_introduces_itself(talk: Talk) -> None:
+    welcome = talk.wait(Welcome)[0]
+    assert (welcome.version, welcome.session) == (1, 7)
+    assert (welcome.coils, welcome.motors) == (13, 1)
+    assert welcome.buffer == 64
+    assert welcome.silence_ms == 200
+
+
+def test_each_limit_is_kept_by_the_board_itself(talk: Talk) -> None:
+    at = talk.now() + 500
+    talk.say(
+        StrikeAt(0, 0, at, 1000),
+        StrikeAt(1, 0, at + 50, 1000),
+        StrikeAt(2, 1, at, 4100),
+        StrikeAt(3, 19, at, 500),
+        HoldAt(4, 5, at, 200_100, 300, 76),
+        TurnAt(5, 0, at, 10_000, 500),
+        StrikeAt(6, 2, at - 5000, 500),
+    )
+    assert fates(talk, 7) == [
+        "executed",
+        "over a limit",
+        "over a limit",
+        "no such channel",
+        "over a limit",
+        "over a limit",
+        "late",
+    ]
+
+
+def test_too_much_current_at_once_is_refused(talk: Talk) -> None:
+    at = talk.now() + 500
+    talk.say(*(StrikeAt(n, n, at, 1000) for n in range(5)))
+    got = fates(talk, 5)
+    assert got.count("executed") == 3
+    assert got.count("over a limit") == 2
+
+
+def test_a_doubled_command_is_played_once(talk: Talk) -> None:
+    at = talk.now() + 500
+    talk.say(*[StrikeAt(0, 0, at, 800)] * 3)
+    fates(talk, 1)
+    talk.now()
+    assert sum(isinstance(message, Done) for message in talk.heard) == 1
+
+
+def test_stop_releases_at_once(talk: Talk) -> None:
+    at = talk.now() + 200
+    talk.say(HoldAt(0, 5, at, 100_000, 300, 76), StrikeAt(1, 0, at + 50_000, 800))
+    talk.wait(Done, 1)
+    talk.say(Stop(0))
+    assert fates(talk, 2) == ["executed", "cancelled"]
+    assert talk.wait(Status)
+
+
+def test_silence_releases_within_a_quarter_second(served: tuple[str, Path], talk: Talk) -> None:
+    at = talk.now() + 200
+    talk.say(HoldAt(0, 5, at, 150_000, 300, 76))
+    played = talk.wait(Done, 1)[0]
+    # Say nothing more, as a host that was killed; the board's own status goes on.
+    talk.wait(Status, 2, seconds=5.0)
+    assert any(message.faults & 2 for message in talk.heard if isinstance(message, Status))
+    assert played.at >= at
+
+
+def test_garbage_moves_nothing_and_is_shrugged_off(talk: Talk) -> None:
+    noise = bytes((n * 37 + n // 7) % 256 for n in range(4000))
+    talk.line.write(noise)
+    talk.line.write(b"\0")
+    assert talk.now() > 0
+    assert not any(isinstance(message, Done) for message in talk.heard)
+
+
+def test_a_plan_streams_to_the_firmware(board_program: Path, tmp_path: Path) -> None:
+    checked, log = plan_of(30, 0.15), tmp_path / "board.jsonl"
+    with firmware(board_program, log, "--speed", "4", "--drift", "80") as port:
+        session = stream(checked, port, speed=4.0)
+    assert session.report.fates == {"executed": len(checked.plan.commands)}
+    switched = rows(log)
+    assert sum(row["did"] == "on" for row in switched) == len(checked.plan.commands)
+    since: dict[int, float] = {}
+    limits = {channel: coil.on_max_ms / 1000 for channel, coil in FETTLE.coils().items()}
+    for row in switched:
+        if row["did"] == "on":
+            since[row["channel"]] = row["board_s"]
+        else:
+            on_s = row["board_s"] - since.pop(row["channel"])
+            assert on_s <= limits[row["channel"]] + 0.0002
+    assert not since
+
+
+def test_a_plan_across_the_wrap_of_the_boards_clock(board_program: Path, tmp_path: Path) -> None:
+    checked = plan_of(20, 0.15)
+    start = str(2**32 - 25_000)
+    with firmware(board_program, tmp_path / "b.jsonl", "--speed", "4", "--start", start) as port:
+        session = stream(checked, port, speed=4.0)
+    assert session.report.fates == {"executed": len(checked.plan.commands)}
+
+
+def test_fuzzing_finds_nothing(tmp_path: Path) -> None:
+    program = built(tmp_path, "fuzz_core.c")
+    done = subprocess.run(
+        [str(program), str(FUZZ_ROUNDS)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert f"{FUZZ_ROUNDS} rounds" in done.stdout
+
+
+def test_framing_in_c_is_framing_in_python(tmp_path: Path) -> None:
+    program = tmp_path / "frames"
+    source = tmp_path / "frames.c"
+    source.write_text(
+        '#include <stdio.h>\n#include "core.h"\n'
+        "int main(void) { uint8_t in[64], out[96], back[96]; int n, b, i = 0;\n"
+        'while (scanf("%d", &n) == 1) { for (i = 0; i < n; i++) {\n'
+        'if (scanf("%d", &b) != 1) { return 1; }\nin[i] = (uint8_t)b; }\n'
+        "uint16_t m = cr_stuff(in, (uint16_t)n, out);\n"
+        'printf("%u", cr_crc(in, (uint16_t)n));\n'
+        'for (i = 0; i < m; i++) printf(" %u", out[i]);\n'
+        'printf(" %d\\n", cr_unstuff(out, m, back) == n); } return 0; }\n'
+    )
+    words = [compiler(), *FLAGS, f"-I{FIRMWARE}", str(source), str(FIRMWARE / "framing.c")]
+    subprocess.run([*words, "-o", str(program)], check=True)
+    import random
+
+    rng = random.Random(2)
+    payloads = [
+        bytes(rng.choice([0, 0, 1, 255, rng.randrange(256)]) for _ in range(n))
+        for n in range(1, 60)
+    ]
+    payloads.append(b"123456789")
+    text = "\n".join(f"{len(p)} {' '.join(map(str, p))}" for p in payloads)
+    out = subprocess.run([str(program)], input=text, capture_output=True, text=True, check=True)
+    for payload, line in zip(payloads, out.stdout.splitlines(), strict=True):
+        crc, *stuffed, whole = map(int, line.split())
+        assert crc == crc16(payload)
+        assert bytes(stuffed) == stuff(payload)
+        assert whole == 1
+
+
+def test_the_board_layer_compiles_with_a_pin_table(tmp_path: Path) -> None:
+    words = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "header"]
+    (tmp_path / "pins.h").write_bytes(subprocess.run(words, capture_output=True, check=True).stdout)
+    assert "/* coil  0: tube 1 */" in (tmp_path / "pins.h").read_text()
+    for flag in ("-DCR_LIVE", "-DCR_DRY_RUN"):
+        build = [compiler(), *FLAGS[:7], flag, f"-I{tmp_path}", f"-I{FIRMWARE}", "-c"]
+        target = ["-o", str(tmp_path / "layer.o")]
+        subprocess.run([*build, str(FIRMWARE / "board_layer.c"), *target], check=True)
+
+
+def test_a_plan_becomes_a_table_for_a_board_without_a_host(tmp_path: Path) -> None:
+    from callresp.plan import write_plan
+
+    checked = plan_of(10)
+    plan = tmp_path / "a.plan.jsonl"
+    write_plan(plan, checked.plan)
+    words = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "plan", str(plan)]
+    table = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    assert table.count(".kind") == len(checked.plan.commands)
+    (tmp_path / "plan.h").write_text(table)
+    (tmp_path / "use.c").write_text(
+        '#include "plan.h"\nint main(void) { return !cr_plan[0].length; }\n'
+    )
+    build = [compiler(), "-std=c99", "-Werror", f"-I{FIRMWARE}", str(tmp_path / "use.c")]
+    subprocess.run([*build, "-o", str(tmp_path / "use")], check=True)
+    assert subprocess.run([str(tmp_path / "use")], check=False).returncode == 0

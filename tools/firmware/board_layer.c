@@ -1,0 +1,54 @@
+/* A thin board layer for a common small microcontroller. NOT RUN BY ANY TEST HERE.
+ *
+ * Fill in the six functions that touch registers; everything else is the core's. Built with
+ * -DCR_DRY_RUN the channels get a tenth of their duty, for lamps in place of coils.
+ */
+#include "core.h"
+#include "pins.h" /* made by limits.py from your palette */
+
+/* What the chip's own library must give. */
+extern void chip_pwm(uint8_t pin, uint8_t duty);
+extern void chip_uart_write(const uint8_t *data, uint16_t count);
+extern int chip_uart_read(void); /* a byte, or -1 */
+extern uint16_t chip_supply_millivolts(void);
+extern int8_t chip_temperature(void);
+extern uint16_t chip_encoder(uint8_t motor);
+extern void chip_interrupts(bool enabled);
+extern void chip_watchdog_feed(void);
+extern uint16_t chip_restart_count(void);
+
+static cr_board board;
+static volatile uint32_t ticks;
+
+static uint8_t dimmed(uint8_t duty) {
+#ifdef CR_DRY_RUN
+    return (uint8_t)(duty / 10);
+#else
+    return duty;
+#endif
+}
+
+static void set_coil(uint8_t channel, uint8_t duty) { chip_pwm(channel, dimmed(duty)); }
+static void set_motor(uint8_t motor, uint8_t duty) {
+    chip_pwm((uint8_t)(CR_COILS + motor), dimmed(duty));
+}
+static void lock(void) { chip_interrupts(false); }
+static void unlock(void) { chip_interrupts(true); }
+
+/* Called by the timer every 0.1 ms. */
+void board_timer_interrupt(void) { cr_tick(&board, ++ticks); }
+
+int main(void) {
+    const cr_hal hal = {set_coil,         set_motor,    chip_uart_write, chip_supply_millivolts,
+                        chip_temperature, chip_encoder, lock,            unlock};
+    cr_init(&board, &cr_limits, &hal, 0, chip_restart_count());
+    chip_interrupts(true);
+    for (;;) {
+        int byte;
+        while ((byte = chip_uart_read()) >= 0) {
+            cr_byte(&board, (uint8_t)byte);
+        }
+        cr_poll(&board);
+        chip_watchdog_feed();
+    }
+}

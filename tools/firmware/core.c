@@ -1,0 +1,296 @@
+/* The board's conversation: frames in, commands queued, fates out. */
+#include "core.h"
+
+#include <string.h>
+
+#include "outputs.h"
+
+enum { HELLO = 0x01, ASK = 0x02, CANCEL = 0x03, STOP = 0x04 };
+enum { WELCOME = 0x81, TELL = 0x82, ACKNOWLEDGE = 0x83, DONE = 0x84, STATUS = 0x85 };
+
+static uint16_t get16(const uint8_t *p) { return (uint16_t)(p[0] | p[1] << 8); }
+
+static uint32_t get32(const uint8_t *p) {
+    return (uint32_t)get16(p) | (uint32_t)get16(p + 2) << 16;
+}
+
+static void put16(uint8_t *p, uint16_t v) {
+    p[0] = (uint8_t)v;
+    p[1] = (uint8_t)(v >> 8);
+}
+
+static void put32(uint8_t *p, uint32_t v) {
+    put16(p, (uint16_t)v);
+    put16(p + 2, (uint16_t)(v >> 16));
+}
+
+static void send_payload(cr_board *b, uint8_t *payload, uint16_t count) {
+    uint8_t out[CR_FRAME + 8];
+    uint16_t crc = cr_crc(payload, count);
+    payload[count] = (uint8_t)(crc >> 8);
+    payload[count + 1] = (uint8_t)crc;
+    uint16_t length = cr_stuff(payload, (uint16_t)(count + 2), out);
+    out[length++] = 0;
+    b->hal.send(out, length);
+}
+
+static void acknowledge(cr_board *b) {
+    uint8_t p[16] = {ACKNOWLEDGE, b->expected};
+    put32(p + 2, b->beyond);
+    p[6] = (uint8_t)(b->config.queue - b->waiting);
+    send_payload(b, p, 7);
+}
+
+static void event(cr_board *b, uint8_t sequence, uint8_t fate) {
+    uint8_t next = (uint8_t)((b->event_in + 1) % CR_EVENTS);
+    if (next == b->event_out) {
+        return; /* the host learns by its own reckoning: fate unknown */
+    }
+    b->event[b->event_in] = (cr_event){sequence, fate, b->now};
+    b->event_in = next;
+}
+
+static void cancel_all(cr_board *b) {
+    for (uint8_t n = 0; n < b->waiting; n++) {
+        event(b, b->queue[n].sequence, CR_CANCELLED);
+    }
+    b->waiting = 0;
+}
+
+void cr_release(cr_board *b) {
+    for (uint8_t n = 0; n < b->config.coils; n++) {
+        if (b->coil[n].on) {
+            cr_coil_off(b, n);
+        }
+    }
+    for (uint8_t n = 0; n < b->config.motors; n++) {
+        if (b->motor[n].on) {
+            cr_motor_off(b, n);
+        }
+    }
+}
+
+void cr_init(cr_board *b, const cr_config *config, const cr_hal *hal, uint32_t now,
+             uint16_t restarts) {
+    memset(b, 0, sizeof *b);
+    b->config = *config;
+    b->hal = *hal;
+    b->now = b->heard = b->last_slot = b->last_loop = b->last_status = now;
+    b->silent = true;
+    b->restarts = restarts;
+    /* Safe start: whatever the pins did during reset, all is off from here. */
+    for (uint8_t n = 0; n < b->config.coils; n++) {
+        cr_coil_off(b, n);
+    }
+    for (uint8_t n = 0; n < b->config.motors; n++) {
+        cr_motor_off(b, n);
+    }
+}
+
+static void insert(cr_board *b, const cr_command *c) {
+    uint8_t place = b->waiting++;
+    while (place > 0 && !cr_passed(c->at, b->queue[place - 1].at)) {
+        b->queue[place] = b->queue[place - 1];
+        place--;
+    }
+    b->queue[place] = *c;
+}
+
+/* Marks a sequence number as taken; what is complete from `expected` on moves it. */
+static void receipt(cr_board *b, uint8_t ahead) {
+    if (ahead > 0) {
+        b->beyond |= 1u << (ahead - 1);
+        return;
+    }
+    bool more = true;
+    while (more) {
+        b->expected++;
+        more = b->beyond & 1u;
+        b->beyond >>= 1;
+    }
+}
+
+static void take(cr_board *b, cr_command *c) {
+    if (b->session == 0) {
+        return; /* just started: the host must say hello first */
+    }
+    uint8_t ahead = (uint8_t)(c->sequence - b->expected);
+    bool fresh = ahead < CR_WINDOW && !(ahead > 0 && (b->beyond >> (ahead - 1) & 1u));
+    bool late = cr_passed(b->now, c->at + CR_GRACE_TICKS + 1);
+    if (fresh && (late || b->waiting < b->config.queue)) {
+        receipt(b, ahead);
+        if (late) {
+            b->refused++;
+            event(b, c->sequence, CR_LATE);
+        } else {
+            insert(b, c);
+        }
+    }
+    acknowledge(b);
+}
+
+static void welcome(cr_board *b, const uint8_t *p) {
+    uint16_t session = get16(p + 2);
+    if (session != b->session) {
+        cr_release(b); /* another session's commands must not sound in this one */
+        b->waiting = 0;
+        b->session = session;
+        b->expected = 0;
+        b->beyond = 0;
+    }
+    uint8_t out[20] = {WELCOME, CR_VERSION};
+    put16(out + 2, session);
+    out[4] = CR_FIRMWARE;
+    out[5] = b->config.coils;
+    out[6] = b->config.motors;
+    out[7] = b->config.queue;
+    put16(out + 8, b->config.silence_ms);
+    put16(out + 10, b->restarts);
+    send_payload(b, out, 12);
+}
+
+static void tell(cr_board *b, const uint8_t *p) {
+    uint8_t out[20] = {TELL};
+    put32(out + 1, get32(p + 1));
+    put32(out + 5, b->now);
+    put16(out + 9, b->session);
+    send_payload(b, out, 11);
+}
+
+static void status(cr_board *b) {
+    uint8_t out[20] = {STATUS};
+    put16(out + 1, b->hal.millivolts());
+    out[3] = (uint8_t)b->hal.temperature();
+    put16(out + 4, b->executed);
+    put16(out + 6, b->refused);
+    out[8] = b->faults;
+    send_payload(b, out, 9);
+}
+
+static bool parse_timed(const uint8_t *p, int count, cr_command *c) {
+    *c = (cr_command){.kind = p[0], .sequence = p[1], .channel = p[2], .at = get32(p + 3)};
+    if (p[0] == CR_STRIKE && count == 9) {
+        /* Hundredths of a millisecond to ticks, up: the coil's own limit is in ticks too. */
+        c->length = (get16(p + 7) + 9u) / 10u;
+        c->pull = (uint16_t)c->length;
+        c->duty = 255;
+        return true;
+    }
+    if (p[0] == CR_HOLD && count == 14) {
+        c->length = get32(p + 7);
+        c->pull = get16(p + 11);
+        c->duty = p[13];
+        return true;
+    }
+    if (p[0] == CR_TURN && count == 13) {
+        c->length = get32(p + 7);
+        c->speed = get16(p + 11);
+        return true;
+    }
+    return false;
+}
+
+static bool hear(cr_board *b, const uint8_t *p, int count) {
+    cr_command c;
+    if (p[0] == HELLO && count == 4) {
+        welcome(b, p);
+    } else if (p[0] == ASK && count == 5) {
+        tell(b, p);
+    } else if (p[0] == CANCEL && count == 2) {
+        cancel_all(b);
+        acknowledge(b);
+    } else if (p[0] == STOP && count == 2) {
+        cr_release(b);
+        cancel_all(b);
+        acknowledge(b);
+        status(b);
+    } else if (count >= 9 && parse_timed(p, count, &c)) {
+        take(b, &c);
+    } else {
+        return false;
+    }
+    return true;
+}
+
+static void frame_done(cr_board *b) {
+    uint8_t plain[CR_FRAME];
+    int count = b->overlong ? -1 : cr_unstuff(b->frame, b->frame_count, plain);
+    bool any = b->frame_count > 0 || b->overlong;
+    b->frame_count = 0;
+    b->overlong = false;
+    if (count >= 3 && cr_crc(plain, (uint16_t)(count - 2)) ==
+                          (uint16_t)(plain[count - 2] << 8 | plain[count - 1])) {
+        b->hal.lock();
+        if (hear(b, plain, count - 2)) {
+            b->heard = b->now;
+            b->silent = false;
+        }
+        b->hal.unlock();
+    } else if (any) {
+        b->faults |= CR_DAMAGED;
+    }
+}
+
+void cr_byte(cr_board *b, uint8_t byte) {
+    if (byte == 0) {
+        frame_done(b);
+    } else if (b->frame_count < CR_FRAME) {
+        b->frame[b->frame_count++] = byte;
+    } else {
+        b->overlong = true;
+    }
+}
+
+void cr_tick(cr_board *b, uint32_t now) {
+    b->now = now;
+    cr_end_due(b);
+    if (!b->silent && cr_passed(now, b->heard + (uint32_t)b->config.silence_ms * 10u)) {
+        b->silent = true;
+        b->faults |= CR_SILENCE;
+        cr_release(b);
+        cancel_all(b);
+    }
+    while (b->waiting > 0 && cr_passed(now, b->queue[0].at)) {
+        cr_command c = b->queue[0];
+        b->waiting--;
+        memmove(b->queue, b->queue + 1, b->waiting * sizeof c);
+        uint8_t fate = cr_execute(b, &c);
+        *(fate == CR_EXECUTED ? &b->executed : &b->refused) += 1;
+        event(b, c.sequence, fate);
+    }
+    if (cr_passed(now, b->last_slot + CR_SLOT_TICKS)) {
+        b->last_slot += CR_SLOT_TICKS;
+        cr_heat_slot(b);
+    }
+    if (cr_passed(now, b->last_loop + CR_LOOP_TICKS)) {
+        b->last_loop += CR_LOOP_TICKS;
+        cr_motor_loop(b);
+    }
+}
+
+void cr_poll(cr_board *b) {
+    bool said = false;
+    while (b->event_out != b->event_in) {
+        cr_event e = b->event[b->event_out];
+        b->event_out = (uint8_t)((b->event_out + 1) % CR_EVENTS);
+        uint8_t p[16] = {DONE, e.sequence};
+        put32(p + 2, e.at);
+        p[6] = e.fate;
+        send_payload(b, p, 7);
+        said = true;
+    }
+    if (said) {
+        acknowledge(b); /* places in the queue are free again */
+    }
+    if (cr_passed(b->now, b->last_status + CR_STATUS_TICKS)) {
+        b->last_status = b->now;
+        if (b->hal.millivolts() < b->config.cutoff_mv) {
+            b->faults |= CR_LOW_VOLTAGE;
+            b->hal.lock();
+            cr_release(b);
+            cancel_all(b);
+            b->hal.unlock();
+        }
+        status(b);
+    }
+}

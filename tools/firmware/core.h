@@ -1,0 +1,130 @@
+/* The board's core: takes frames, plays commands on its own clock, keeps every limit.
+ *
+ * C99, no heap, no floating point. Everything it knows is in one cr_board; everything it
+ * touches goes through cr_hal. cr_tick may run in a timer interrupt every 0.1 ms; the rest
+ * runs in the main loop. The messages are those of callresp/link/messages.py; the page
+ * callresp/link/PROTOCOL.md has worked frames.
+ */
+#ifndef CR_CORE_H
+#define CR_CORE_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+enum {
+    CR_VERSION = 1,
+    CR_FIRMWARE = 1,
+    CR_QUEUE = 64,
+    CR_COILS = 20,
+    CR_MOTORS = 4,
+    CR_FRAME = 72,
+    CR_EVENTS = 128,
+    CR_GRACE_TICKS = 20,      /* 2 ms: later than this a command is refused as late */
+    CR_SLOT_TICKS = 100,      /* heat is reckoned every 10 ms */
+    CR_LOOP_TICKS = 200,      /* motor speed every 20 ms */
+    CR_STATUS_TICKS = 10000,  /* status every second */
+    CR_WINDOW = 32
+};
+
+enum { CR_EXECUTED, CR_LATE, CR_OVER_LIMIT, CR_NO_CHANNEL, CR_CANCELLED };
+enum { CR_LOW_VOLTAGE = 1, CR_SILENCE = 2, CR_HOT = 4, CR_DAMAGED = 8 };
+
+/* Limits of one coil. goal_mk is the rise, in mK, that full power would reach for ever;
+ * tau_slots the time constant in slots of 10 ms; limit_mk the rise that is allowed. */
+typedef struct {
+    bool present;
+    uint32_t on_max;
+    uint32_t milliamps;
+    int32_t goal_mk;
+    int32_t tau_slots;
+    int32_t limit_mk;
+} cr_coil_limits;
+
+/* Limits of one motor; speeds in hundredths of a revolution a second. */
+typedef struct {
+    bool present;
+    uint16_t slowest, fastest;
+    uint32_t run_max;
+    uint32_t milliamps;
+    uint16_t counts_per_rev;
+} cr_motor_limits;
+
+typedef struct {
+    uint8_t coils, motors, queue;
+    uint16_t silence_ms;
+    uint32_t limit_ma;
+    uint16_t cutoff_mv;
+    cr_coil_limits coil[CR_COILS];
+    cr_motor_limits motor[CR_MOTORS];
+} cr_config;
+
+/* The hardware. lock and unlock keep cr_tick out; duties run from 0 to 255. */
+typedef struct {
+    void (*set_coil)(uint8_t channel, uint8_t duty);
+    void (*set_motor)(uint8_t channel, uint8_t duty);
+    void (*send)(const uint8_t *data, uint16_t count);
+    uint16_t (*millivolts)(void);
+    int8_t (*temperature)(void);
+    uint16_t (*counts)(uint8_t motor);
+    void (*lock)(void);
+    void (*unlock)(void);
+} cr_hal;
+
+typedef struct {
+    uint8_t kind, sequence, channel, duty;
+    uint32_t at, length;
+    uint16_t pull, speed;
+} cr_command;
+
+typedef struct {
+    bool on, holding;
+    uint8_t hold_duty, duty;
+    uint32_t until, pull_until, milliamps;
+    uint32_t slot_on;
+    int64_t rise_uk;
+} cr_coil;
+
+typedef struct {
+    bool on;
+    uint8_t duty;
+    uint16_t last_counts, wanted;
+    int32_t integral;
+    uint32_t until, milliamps;
+} cr_motor;
+
+typedef struct {
+    uint8_t sequence, fate;
+    uint32_t at;
+} cr_event;
+
+typedef struct {
+    cr_config config;
+    cr_hal hal;
+    uint32_t now, heard, last_slot, last_loop, last_status;
+    bool silent, overlong;
+    uint8_t faults;
+    uint16_t session, restarts, executed, refused;
+    uint8_t expected;
+    uint32_t beyond;
+    uint8_t waiting;
+    cr_command queue[CR_QUEUE];
+    cr_coil coil[CR_COILS];
+    cr_motor motor[CR_MOTORS];
+    volatile uint8_t event_in, event_out;
+    cr_event event[CR_EVENTS];
+    uint8_t frame[CR_FRAME];
+    uint8_t frame_count;
+} cr_board;
+
+void cr_init(cr_board *board, const cr_config *config, const cr_hal *hal, uint32_t now,
+             uint16_t restarts);
+void cr_byte(cr_board *board, uint8_t byte); /* main loop: a byte from the line */
+void cr_tick(cr_board *board, uint32_t now); /* timer: every tick of 0.1 ms */
+void cr_poll(cr_board *board);               /* main loop: send what there is to say */
+void cr_release(cr_board *board);            /* all off, now */
+
+uint16_t cr_crc(const uint8_t *data, uint16_t count);
+uint16_t cr_stuff(const uint8_t *data, uint16_t count, uint8_t *out);
+int cr_unstuff(const uint8_t *data, uint16_t count, uint8_t *out);
+
+#endif

@@ -1,0 +1,150 @@
+/* Throws bytes at the core: as a libFuzzer target, or alone for a stated number of rounds.
+ *
+ *     clang -g -O1 -fsanitize=fuzzer,address,undefined -DCR_LIBFUZZER fuzz_core.c core.c …
+ *     cc -fsanitize=address,undefined fuzz_core.c core.c … && ./a.out ROUNDS
+ *
+ * Half of the rounds are well-framed messages of random content, so that the fuzz reaches
+ * behind the checksum. After each, what must always hold is asserted.
+ */
+#include <assert.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core.h"
+
+static cr_board board;
+static uint32_t now, on_since[CR_COILS];
+static uint8_t duty_of[CR_COILS];
+static cr_config config;
+
+static void set_coil(uint8_t n, uint8_t duty) {
+    if (duty > 0 && duty_of[n] == 0) {
+        on_since[n] = board.now;
+    }
+    if (duty == 0 && duty_of[n] > 0) {
+        assert(board.now - on_since[n] <= config.coil[n].on_max + 1);
+    }
+    duty_of[n] = duty;
+}
+static void set_motor(uint8_t n, uint8_t duty) { (void)n, (void)duty; }
+static void send_bytes(const uint8_t *d, uint16_t n) { assert(n > 0 && d[n - 1] == 0); }
+static uint16_t millivolts(void) { return 12000; }
+static int8_t temperature(void) { return 20; }
+static uint16_t counts(uint8_t n) { return (uint16_t)(now / 7 + n); }
+static void nothing(void) {}
+
+static void start(void) {
+    memset(&config, 0, sizeof config);
+    config.coils = CR_COILS;
+    config.motors = 1;
+    config.queue = CR_QUEUE;
+    config.silence_ms = 200;
+    config.limit_ma = 7000;
+    for (int n = 0; n < CR_COILS; n++) {
+        config.coil[n] = (cr_coil_limits){true, 400, 2000, 336000, 24000, 118000};
+    }
+    config.motor[0] = (cr_motor_limits){true, 80, 400, 1200000, 800, 540};
+    cr_hal hal = {set_coil, set_motor,   send_bytes, millivolts,
+                  temperature, counts, nothing,    nothing};
+    cr_init(&board, &config, &hal, now, 0);
+}
+
+static void check(void) {
+    uint32_t total = 0;
+    for (int n = 0; n < CR_COILS; n++) {
+        assert(board.coil[n].on == (duty_of[n] > 0) || board.coil[n].hold_duty == 0);
+        total += board.coil[n].on ? board.coil[n].milliamps : 0;
+        assert(board.coil[n].rise_uk >= 0);
+    }
+    assert(total <= config.limit_ma);
+    assert(board.waiting <= CR_QUEUE);
+}
+
+static void bytes(const uint8_t *data, size_t count) {
+    for (size_t n = 0; n < count; n++) {
+        cr_byte(&board, data[n]);
+        if (n % 8 == 0) {
+            cr_tick(&board, ++now);
+        }
+    }
+    for (int n = 0; n < 40; n++) {
+        cr_tick(&board, ++now);
+    }
+    cr_poll(&board);
+    check();
+}
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t count);
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t count) {
+    if (board.config.coils == 0) {
+        start();
+    }
+    bytes(data, count);
+    return 0;
+}
+
+#ifndef CR_LIBFUZZER
+static uint32_t state = 1;
+static uint32_t random32(void) {
+    state ^= state << 13;
+    state ^= state >> 17;
+    return state ^= state << 5;
+}
+
+static void framed(void) {
+    static const uint8_t kinds[] = {0x01, 0x02, 0x03, 0x04, 0x10, 0x11, 0x12};
+    static const uint8_t sizes[] = {4, 5, 2, 2, 9, 14, 13};
+    uint8_t p[24], out[40];
+    unsigned k = random32() % 7;
+    for (unsigned n = 0; n < sizeof p; n++) {
+        p[n] = (uint8_t)random32();
+    }
+    p[0] = kinds[k];
+    if (k >= 4) {
+        uint32_t at = now + random32() % 300;
+        p[1] = (uint8_t)(board.expected + random32() % 3);
+        p[2] = (uint8_t)(random32() % (CR_COILS + 2));
+        for (int n = 0; n < 4; n++) {
+            p[3 + n] = (uint8_t)(at >> (8 * n));
+        }
+        p[8] = (uint8_t)(random32() % 32);
+        p[9] = p[10] = 0;
+        p[12] = (uint8_t)(random32() % 2); /* a speed or a pull that may be allowed */
+    }
+    if (k == 0) {
+        p[2] = random32() % 64 ? 7 : p[2]; /* mostly the session that we are in */
+        p[3] = 0;
+    }
+    if ((k == 2 || k == 3) && random32() % 16) {
+        return; /* not a stop at every seventh message */
+    }
+    uint16_t crc = cr_crc(p, sizes[k]);
+    p[sizes[k]] = (uint8_t)(crc >> 8);
+    p[sizes[k] + 1] = (uint8_t)crc;
+    uint16_t count = cr_stuff(p, (uint16_t)(sizes[k] + 2), out);
+    out[count++] = 0;
+    cr_byte(&board, 0); /* noise before must not swallow this one */
+    bytes(out, count);
+}
+
+int main(int argc, char **argv) {
+    long rounds = argc > 1 ? atol(argv[1]) : 100000;
+    now = 0xFFFFF000u; /* the clock wraps on the way */
+    start();
+    uint8_t noise[128];
+    for (long n = 0; n < rounds; n++) {
+        if (n % 2) {
+            framed();
+            continue;
+        }
+        size_t count = random32() % sizeof noise;
+        for (size_t m = 0; m < count; m++) {
+            noise[m] = (uint8_t)random32();
+        }
+        bytes(noise, count);
+    }
+    printf("%ld rounds, %u executed, %u refused\n", rounds, board.executed, board.refused);
+    return 0;
+}
+#endif

@@ -1,0 +1,164 @@
+/* The core on a computer: a board program behind a pseudo-terminal, for tests.
+ *
+ * Reads its limits as lines on standard input up to "go", prints the terminal's name, and
+ * serves until standard input closes. Every switching is written to the log as a line of
+ * JSON, on the board's own clock. Options: --log FILE --speed X --drift PPM --start TICKS
+ */
+#define _XOPEN_SOURCE 700
+#define _DEFAULT_SOURCE
+
+#include <errno.h>
+#include <fcntl.h>
+#include <poll.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <termios.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "core.h"
+
+static int line_end = -1;
+static FILE *log_file;
+static cr_board board;
+static uint8_t coil_duty[CR_COILS];
+static uint8_t motor_duty[CR_MOTORS];
+static double motor_counts[CR_MOTORS];
+
+static double ticks_s(void) { return board.now / 10000.0; }
+
+static void set_coil(uint8_t channel, uint8_t duty) {
+    if ((duty > 0) != (coil_duty[channel] > 0) && log_file) {
+        fprintf(log_file,
+                "{\"board_s\":%.4f,\"channel\":%u,\"output\":\"coil\",\"did\":\"%s\"}\n", ticks_s(),
+                channel, duty > 0 ? "on" : "off");
+    }
+    coil_duty[channel] = duty;
+}
+
+static void set_motor(uint8_t channel, uint8_t duty) { motor_duty[channel] = duty; }
+
+static void send_bytes(const uint8_t *data, uint16_t count) {
+    while (count > 0) {
+        ssize_t written = write(line_end, data, count);
+        if (written < 0) {
+            if (errno == EAGAIN) {
+                return; /* nobody reads: a real UART would drop it too */
+            }
+            exit(3);
+        }
+        data += written;
+        count = (uint16_t)(count - written);
+    }
+}
+
+static uint16_t millivolts(void) { return 12000; }
+static int8_t temperature(void) { return 20; }
+static uint16_t counts(uint8_t motor) { return (uint16_t)(uint32_t)motor_counts[motor]; }
+static void nothing(void) {}
+
+static double wall_s(void) {
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return (double)t.tv_sec + (double)t.tv_nsec * 1e-9;
+}
+
+static void read_config(cr_config *config) {
+    char row[256];
+    while (fgets(row, sizeof row, stdin) && strncmp(row, "go", 2) != 0) {
+        unsigned n, a, b, c, d, e;
+        if (sscanf(row, "board %u %u %u %u %u %u", &n, &a, &b, &c, &d, &e) == 6) {
+            config->coils = (uint8_t)n;
+            config->motors = (uint8_t)a;
+            config->queue = (uint8_t)(b > CR_QUEUE ? CR_QUEUE : b);
+            config->silence_ms = (uint16_t)c;
+            config->limit_ma = d;
+            config->cutoff_mv = (uint16_t)e;
+        } else if (sscanf(row, "coil %u %u %u %u %u %u", &n, &a, &b, &c, &d, &e) == 6 &&
+                   n < CR_COILS) {
+            config->coil[n] =
+                (cr_coil_limits){true, a, b, (int32_t)c, (int32_t)d, (int32_t)e};
+        } else if (sscanf(row, "motor %u %u %u %u %u %u", &n, &a, &b, &c, &d, &e) == 6 &&
+                   n < CR_MOTORS) {
+            config->motor[n] =
+                (cr_motor_limits){true, (uint16_t)a, (uint16_t)b, c, d, (uint16_t)e};
+        }
+    }
+}
+
+static void open_terminal(void) {
+    line_end = posix_openpt(O_RDWR | O_NOCTTY);
+    if (line_end < 0 || grantpt(line_end) || unlockpt(line_end)) {
+        perror("pseudo-terminal");
+        exit(3);
+    }
+    const char *name = ptsname(line_end);
+    int other = open(name, O_RDWR | O_NOCTTY); /* kept open: the master must not hang up */
+    struct termios raw;
+    tcgetattr(other, &raw);
+    cfmakeraw(&raw);
+    tcsetattr(other, TCSANOW, &raw);
+    fcntl(line_end, F_SETFL, O_NONBLOCK);
+    printf("%s\n", name);
+    fflush(stdout);
+}
+
+/* The motor of the simulation follows its duty: 8 revolutions a second at full. */
+static void turn_motors(void) {
+    for (int n = 0; n < CR_MOTORS; n++) {
+        motor_counts[n] += motor_duty[n] / 255.0 * 8.0 * board.config.motor[n].counts_per_rev / 1e4;
+    }
+}
+
+static void serve(double speed, double drift, uint32_t start) {
+    double began = wall_s();
+    uint64_t done = 0;
+    struct pollfd ends[2] = {{line_end, POLLIN, 0}, {STDIN_FILENO, POLLIN, 0}};
+    for (;;) {
+        poll(ends, 2, 1);
+        uint8_t data[512];
+        if (ends[1].revents && read(STDIN_FILENO, data, 1) <= 0) {
+            return;
+        }
+        uint64_t due = (uint64_t)((wall_s() - began) * speed * (1 + drift * 1e-6) * 10000.0);
+        for (; done < due; done++) {
+            turn_motors();
+            cr_tick(&board, start + (uint32_t)(done + 1));
+        }
+        ssize_t count = ends[0].revents & POLLIN ? read(line_end, data, sizeof data) : 0;
+        for (ssize_t n = 0; n < count; n++) {
+            cr_byte(&board, data[n]);
+        }
+        cr_poll(&board);
+    }
+}
+
+int main(int argc, char **argv) {
+    double speed = 1, drift = 0;
+    uint32_t start = 12345000;
+    for (int n = 1; n + 1 < argc; n += 2) {
+        if (!strcmp(argv[n], "--log")) {
+            log_file = fopen(argv[n + 1], "w");
+        } else if (!strcmp(argv[n], "--speed")) {
+            speed = atof(argv[n + 1]);
+        } else if (!strcmp(argv[n], "--drift")) {
+            drift = atof(argv[n + 1]);
+        } else if (!strcmp(argv[n], "--start")) {
+            start = (uint32_t)strtoul(argv[n + 1], NULL, 10);
+        }
+    }
+    setvbuf(stdin, NULL, _IONBF, 0);
+    cr_config config = {0};
+    read_config(&config);
+    cr_hal hal = {set_coil, set_motor,   send_bytes, millivolts,
+                  temperature, counts, nothing,    nothing};
+    cr_init(&board, &config, &hal, start, 1);
+    open_terminal();
+    serve(speed, drift, start);
+    cr_release(&board);
+    if (log_file) {
+        fclose(log_file);
+    }
+    return 0;
+}
