@@ -10,8 +10,9 @@ Conventions
 -----------
 A note is one row of `LOOKS` numbers: pitch place at its start and end (log2
 of hertz), level (dB), log of its length, tonality, richness (dB of its
-overtones against its strongest partial). ``nan`` is unknown, and counts
-neither for nor against.
+overtones against its first partial), hardness (1: a knock, with a sudden
+attack and a wide band). ``nan`` is unknown, and counts neither for nor
+against.
 
 Fits are log densities in nats over the same units for every singer, so they
 compare. Each singer is a mixture of a wide normal (its band, its level) with a
@@ -31,25 +32,23 @@ import numpy as np
 
 from callresp.listen.compiled import inner
 
-START, END, LEVEL, LENGTH, TONAL, RICH = range(6)
-LOOKS = 6
-PLACE = 0  # in the wide part: middle of start and end
-WIDE = 4  # place, level, tonality, richness
+START, END, LEVEL, LENGTH, TONAL, RICH, HARD = range(7)
+LOOKS = 7
+WIDE = 5  # the wide part: place (middle of start and end), level, tonality, richness, hardness
 
 MOST = 48  # singers at once
 MEMORY = 48  # notes remembered of each
 
 # Before anything is known of a singer: spread of place (octaves), level (dB),
-# tonality and richness (dB), and how many notes that guess is worth.
-_SPREAD = np.array([0.32, 3.5, 0.3, 7.0])
+# tonality, richness (dB) and hardness, and how many notes that guess is worth.
+_SPREAD = np.array([0.32, 3.5, 0.3, 7.0, 0.25])
 _GUESS = 6.0
 # Of anything at all: a new singer may come in anywhere.
 _ANY_PLACE = 1 / 6.0
 _ANY_LEVEL = 1 / 35.0
-_ANY_TONAL = 1.0
-_ANY_RICH = 1 / 40.0
+_ANY_RICH = 1 / 30.0  # tonality and hardness lie in 0 to 1: density 1
 # How alike two renditions of one note are: a rendition's spread in each look.
-_ALIKE = np.array([0.05, 0.05, 2.0, 0.2, 0.15, 3.0])
+_ALIKE = np.array([0.05, 0.05, 2.0, 0.2, 0.15, 3.0, 0.2])
 _WIDE_LENGTH = 0.9  # ln; spread of note lengths of any singer
 _WIDE_TURN = 0.35  # octaves; how far a note may sweep
 _REPEATED = 0.5  # share of the notes that repeat an earlier one
@@ -102,6 +101,7 @@ def _wide_looks(look: Any, wide: Any) -> None:
     wide[1] = look[LEVEL]
     wide[2] = look[TONAL]
     wide[3] = look[RICH]
+    wide[4] = look[HARD]
 
 
 @inner
@@ -174,8 +174,6 @@ def fit(look: Any, v: int, but: int, singers: Singers) -> float:
 def stranger(look: Any) -> float:
     """Log density of a note under a singer not heard before."""
     total = any_shape(look) + math.log(_ANY_PLACE * _ANY_LEVEL) - NEW
-    if not math.isnan(look[TONAL]):
-        total += math.log(_ANY_TONAL)
     if not math.isnan(look[RICH]):
         total += math.log(_ANY_RICH)
     return total

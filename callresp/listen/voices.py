@@ -31,42 +31,64 @@ import numpy.typing as npt
 from callresp.listen import flock, runs, singers
 from callresp.listen.compiled import inner, kernel
 from callresp.listen.model import FEATURES, Rows
-from callresp.listen.singers import END, LENGTH, LEVEL, LOOKS, RICH, START, TONAL, Singers
+from callresp.listen.singers import END, HARD, LENGTH, LEVEL, LOOKS, RICH, START, TONAL, Singers
 
 Values = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
 
 _SWEEPS = 3
 _RUN_MATES = 1.5  # nats for staying with one's run
+_SURE_TONALITY = 0.6
+_WOOD = 10.5  # log2 Hz
+_RICHEST_DB = 30.0
 _LOOK_BACK = 64  # notes; how far back one may still sound
 
 
 def looks_of(notes: Rows, features: Rows) -> Values:
     """What is compared of each note: shape ``(n, LOOKS)``, nan where unknown."""
     looks = np.full((len(notes), LOOKS), np.nan)
+    hard = _hardness(notes, features)
     place = _place(notes, features)
     for column, name in ((START, "start_hz"), (END, "end_hz")):
         at_hz = features[name].astype(np.float64)
         known = (at_hz > 0) & (notes["pitch_hz"] > 0)
-        looks[:, column] = np.where(known, np.log2(np.where(known, at_hz, 1.0)), place)
+        at = np.where(known, np.log2(np.where(known, at_hz, 1.0)), place)
+        # Where the wood rings says little of who knocks.
+        looks[:, column] = (1 - hard) * at + hard * (_WOOD + 0.25 * (place - _WOOD))
     looks[:, LEVEL] = notes["level_db"]
     looks[:, LENGTH] = np.log(np.maximum(notes["offset_s"] - notes["onset_s"], 1e-3))
-    looks[:, TONAL] = notes["tonality"]
-    partial_db = features["partial_db"].astype(np.float64)
-    if partial_db.any():
-        overtones = np.sum(10 ** (partial_db[:, 1:] / 10), axis=1) + 1e-6
-        looks[:, RICH] = 10 * np.log10(overtones) - partial_db[:, 0]
-        looks[~(notes["pitch_hz"] > 0), RICH] = np.nan
+    looks[:, TONAL] = (1 - hard) * notes["tonality"]
+    looks[:, RICH] = _richness(notes, features)
+    looks[:, HARD] = hard
     return looks
 
 
 def _place(notes: Rows, features: Rows) -> Values:
-    """Log2 of the pitch; of the middle of the band where a note has none."""
-    pitch = notes["pitch_hz"]
+    """Log2 of the pitch; of the centre of energy where a note has none, or hardly."""
+    pitch = np.where(notes["tonality"] >= _SURE_TONALITY, notes["pitch_hz"], np.nan)
     band = np.sqrt(np.maximum(notes["low_hz"], 1.0) * np.maximum(notes["high_hz"], 1.0))
     centre = features["centroid_hz"].astype(np.float64)
     band = np.where(centre > 0, centre, np.where(notes["high_hz"] > 0, band, 1000.0))
     return np.asarray(np.log2(np.where(pitch > 0, pitch, band)))
+
+
+def _hardness(notes: Rows, features: Rows) -> Values:
+    """1 for a knock: a sudden attack, a wide band, soon over; 0 for a sung note."""
+    attack_ms = features["attack_ms"].astype(np.float64)
+    sudden = np.where(attack_ms > 0, np.clip((13.0 - attack_ms) / 4.0, 0, 1), 0.0)
+    low, high = np.maximum(notes["low_hz"], 1.0), np.maximum(notes["high_hz"], 1.0)
+    wide = np.clip(np.log2(high / low) - 1.2, 0, 1)
+    brief = np.clip((0.1 - (notes["offset_s"] - notes["onset_s"])) / 0.05, 0, 1)
+    return np.asarray(np.nan_to_num(sudden) * wide * brief)
+
+
+def _richness(notes: Rows, features: Rows) -> Values:
+    """Level of the overtones re the first partial, dB, -30 to 0 and up; nan where unknown."""
+    partial_db = features["partial_db"].astype(np.float64)
+    overtones = 10 * np.log10(np.sum(10 ** (partial_db[:, 1:] / 10), axis=1))
+    rich = np.clip(overtones - partial_db[:, 0], -_RICHEST_DB, _RICHEST_DB)
+    measured = (partial_db.max(axis=1) > -1) & partial_db.any(axis=1) & (notes["pitch_hz"] > 0)
+    return np.where(measured, rich, np.nan)
 
 
 def assign_voices(notes: Rows, features: Rows) -> Rows:
