@@ -31,8 +31,14 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("check", "Hold a reply against the machine: make a plan, list what changed."),
     "rehearse": ("rehearse", "Render a plan beside its recording: mix and picture."),
     "export": ("export", "Write scores as a Standard MIDI File."),
+    "strike-test": ("measure_test", "Write the plan of a strike test for your strikers."),
+    "measure": ("measure", "Measure the strikers in a recorded strike test."),
     "sheet": ("sheet", "Draw a palette as a page for the workshop wall."),
     "stream": ("stream", "Send a plan to the board on a port."),
+    "ports": ("ports", "List the serial ports that a board may be on."),
+    "identify": ("identify", "Ask the board on a port who it is."),
+    "try": ("try_channels", "Try one channel after another, each after a yes."),
+    "stop": ("stop", "Stop the machine, also while another terminal streams."),
 }
 
 

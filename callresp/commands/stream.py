@@ -61,7 +61,7 @@ def command(
     if not simulated:
         cautions.confirm(yes)
         speed = 1.0
-    with _port(port, machine, board_log, speed) as url, _view(len(asked.commands)) as watch:
+    with port_of(port, machine, board_log, speed) as url, _view(len(asked.commands)) as watch:
         session = stream(checked, url, speed=speed, watch=watch)
     if log is not None:
         write_log(log, session)
@@ -71,7 +71,8 @@ def command(
 
 
 @contextlib.contextmanager
-def _port(port: str, palette: Palette, board_log: Path | None, speed: float) -> Iterator[str]:
+def port_of(port: str, palette: Palette, board_log: Path | None, speed: float) -> Iterator[str]:
+    """The port that a user names; 'simulated' starts a board for it."""
     from callresp.link import simulated_board
 
     if port != "simulated":

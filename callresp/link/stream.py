@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable
+from typing import Any
 
 from callresp.errors import UserError
+from callresp.link.control import stop_word
 from callresp.link.port import Clock, open_port
 from callresp.link.session import Report, Session
 from callresp.plan.limits import CheckedPlan
@@ -14,6 +17,7 @@ from callresp.plan.limits import CheckedPlan
 ANSWER_S = 5.0
 GONE_S = 10.0
 POLL_S = 0.001
+REOPEN_S = 0.2
 
 Watch = Callable[[Session, float], None]
 
@@ -54,26 +58,40 @@ def stream(
     session = Session(checked, session=int(time.time() * 1000) % 65535 + 1)
     port = open_port(url)
     try:
-        _run(session, port, clock, url, watch)
+        while True:
+            try:
+                _run(session, port, clock, url, watch)
+                return session
+            except OSError as fault:
+                port = _reopened(url, port, fault)
     except KeyboardInterrupt:
         port.write(session.stop())
         port.flush()
         raise
-    except OSError as fault:
-        raise UserError(
-            f"the line broke ({fault})",
-            where=url,
-            remedy="check the cable; the board lets go alone",
-        ) from fault
     finally:
+        stop_word(url).unlink(missing_ok=True)
         port.close()
-    return session
 
 
-def _run(session: Session, port: object, clock: Clock, url: str, watch: Watch) -> None:
-    from typing import Any
+def _reopened(url: str, port: Any, fault: OSError) -> Any:
+    """The port again after its cable was out; the session takes up what is still ahead."""
+    with contextlib.suppress(OSError):
+        port.close()
+    until_s = time.monotonic() + GONE_S
+    while time.monotonic() < until_s:
+        time.sleep(REOPEN_S)
+        with contextlib.suppress(UserError):
+            return open_port(url)
+    raise UserError(
+        f"the line broke ({fault}) and did not come back in {GONE_S:g} s",
+        where=url,
+        remedy="check the cable; the board has let go by itself",
+    )
 
-    line: Any = port
+
+def _run(session: Session, line: Any, clock: Clock, url: str, watch: Watch) -> None:
+    word = stop_word(url)
+    word.unlink(missing_ok=True)
     opened_s = time.monotonic()
     heard_s = opened_s
     while not session.finished:
@@ -86,6 +104,12 @@ def _run(session: Session, port: object, clock: Clock, url: str, watch: Watch) -
         if out:
             line.write(out)
         watch(session, now_s)
+        if word.exists():
+            # Another terminal asks: stop first, then say so by taking the word away.
+            line.write(session.stop())
+            line.flush()
+            word.unlink(missing_ok=True)
+            return
         silent_s = time.monotonic() - heard_s
         if session.welcome is None and silent_s > ANSWER_S:
             raise UserError(

@@ -1,0 +1,52 @@
+"""``callresp identify``: who is the board on a port?"""
+
+from __future__ import annotations
+
+import click
+import msgspec
+
+from callresp.commands import ui
+
+
+@click.command(name="identify")
+@click.option("--port", required=True, help="A serial port, or 'simulated'.")
+@click.option("--palette", default="fettle", show_default=True, help="Compare with this palette.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(port: str, palette: str, as_json: bool) -> None:
+    """Ask the board on a port who it is, and hold that against a palette.
+
+    Moves nothing. Status 1 when the board has fewer channels than the palette.
+
+    \b
+    Examples:
+      callresp identify --port /dev/ttyACM0
+      callresp identify --port simulated --palette pocket --json
+    """
+    from callresp.commands.stream import port_of
+    from callresp.link.control import Line
+    from callresp.link.messages import FAULTS, Status
+    from callresp.palette import load_palette
+
+    machine = load_palette(palette)
+    with port_of(port, machine, None, 1.0) as url, Line(url) as line:
+        welcome = line.hello()
+        status = line.wait(Status)
+    faults = [name for bit, name in enumerate(FAULTS) if status.faults >> bit & 1]
+    wanted = max((channel + 1 for channel in machine.coils()), default=0)
+    enough = welcome.coils >= wanted and welcome.motors >= len(machine.turner)
+    if as_json:
+        told = {**msgspec.to_builtins(welcome), **msgspec.to_builtins(status)}
+        ui.emit({**told, "faults": faults, "enough_channels": enough})
+    else:
+        ui.say(f"protocol {welcome.version}, firmware {welcome.firmware}")
+        ui.say(f"{welcome.coils} coil channels, {welcome.motors} motors, buffer {welcome.buffer}")
+        ui.say(
+            f"lets go after {welcome.silence_ms} ms of silence; started {welcome.restarts} times"
+        )
+        ui.say(
+            f"{status.millivolts / 1000:.1f} V, {status.temperature_c} °C;"
+            f" faults: {', '.join(faults) or 'none'}"
+        )
+        if not enough:
+            ui.say(f"{machine.name} needs {wanted} coil channels and {len(machine.turner)} motors")
+    click.get_current_context().exit(0 if enough else 1)

@@ -1,0 +1,95 @@
+"""Stopping from a second terminal, asking who is there, trying channels, dry runs."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+from link_helpers import FETTLE, plan_of
+
+from callresp.link import Session, simulated_board, stream
+from callresp.link.control import Line, ask_to_stop, stop_word
+from callresp.link.messages import StrikeAt
+from callresp.plan import write_plan
+
+
+def callresp(*words: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "callresp", *words]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+
+
+def test_a_second_terminal_stops_the_stream(tmp_path: Path) -> None:
+    log = tmp_path / "board.jsonl"
+    done: list[Session] = []
+    with simulated_board(FETTLE, log) as port:
+        runner = threading.Thread(
+            target=lambda: done.append(stream(plan_of(400, 0.2), port)), daemon=True
+        )
+        runner.start()
+        until = time.monotonic() + 20
+        while not stop_word(port).parent.is_dir() and time.monotonic() < until:
+            time.sleep(0.01)
+        time.sleep(2.5)
+        assert "running stream has stopped" in ask_to_stop(port)
+        runner.join(timeout=10)
+        assert not runner.is_alive()
+    report = done[0].report
+    assert report.fates["stopped by the host"] > 300
+    rows = [json.loads(line) for line in log.read_text().splitlines()]
+    on = sum(row["did"] == "on" for row in rows)
+    assert on == len(rows) - on
+
+
+def test_stopping_without_a_stream_speaks_to_the_board() -> None:
+    with simulated_board(FETTLE) as port:
+        with Line(port) as line:
+            line.hello()
+            line.heartbeat()
+            line.say(StrikeAt(0, 0, 0, 100))
+        assert "released everything" in ask_to_stop(port)
+
+
+def test_identify_compares_with_the_palette() -> None:
+    done = callresp("identify", "--port", "simulated", "--json")
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told["coils"] == 13
+    assert told["enough_channels"] is True
+
+
+def test_try_plays_softly_and_says_so() -> None:
+    words = ("--port", "simulated", "--yes", "--only", "tube 3", "--only", "bead shaker")
+    done = callresp("try", *words, "--json")
+    assert done.returncode == 0, done.stderr
+    told = [json.loads(line) for line in done.stdout.splitlines()]
+    assert [one["instrument"] for one in told] == ["tube 3", "bead shaker"]
+    assert all(one["well"] for one in told)
+    wrong = callresp("try", "--port", "simulated", "--yes", "--only", "tube 9")
+    assert wrong.returncode == 2
+    assert "no 'tube 9' in Fettle" in wrong.stderr
+
+
+def test_nothing_moves_without_a_yes(tmp_path: Path) -> None:
+    plan = tmp_path / "a.plan.jsonl"
+    write_plan(plan, plan_of(3).plan)
+    done = callresp("stream", str(plan), "--port", str(tmp_path / "tty"), "--palette", "fettle")
+    assert done.returncode == 2
+    assert "caution: coils get hot" in done.stderr
+    assert "nobody is there to confirm" in done.stderr
+
+
+def test_a_dry_run_sends_nothing(tmp_path: Path) -> None:
+    plan = tmp_path / "a.plan.jsonl"
+    write_plan(plan, plan_of(3).plan)
+    words = ("--port", str(tmp_path / "tty"), "--palette", "fettle", "--dry-run")
+    done = callresp("stream", str(plan), *words)
+    assert done.returncode == 0, done.stderr
+    assert "nothing sent" in done.stdout
+
+
+def test_ports_is_quiet_where_there_are_none() -> None:
+    assert callresp("ports", "--json").returncode == 0
