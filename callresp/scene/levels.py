@@ -28,6 +28,7 @@ from callresp.sound import SINE_POWER
 
 PEAK = 0.8
 ALONE_DB = -30.0  # noises without singers, within SHARE_BAND_HZ
+_SURVEY_HZ = 12000  # the survey needs edges to a tenth of a millisecond, and has far to go
 _NARROWEST = 2 ** (1 / 3)  # a third of an octave
 
 
@@ -52,8 +53,8 @@ class _Survey:
     loudest: dict[str, float] = field(default_factory=dict)
 
     def add(self, coming: Coming, rate_hz: int) -> None:
-        first, last = extent(coming.sung, rate_hz)
-        onset_s, offset_s = coming.at_s + first / rate_hz, coming.at_s + last / rate_hz
+        first, last = extent(coming.sung, _SURVEY_HZ)
+        onset_s, offset_s = coming.at_s + first / _SURVEY_HZ, coming.at_s + last / _SURVEY_HZ
         power = SINE_POWER * 10 ** (coming.level_db / 10)
         self.energy += power * (offset_s - onset_s)
         self.sounding_s += max(offset_s - max(onset_s, self.until_s), 0.0)

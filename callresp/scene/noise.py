@@ -37,6 +37,7 @@ Wave = npt.NDArray[np.float64]
 
 SHARE_BAND_HZ = (500.0, 12000.0)
 _SWELL_STEP_S = 0.25
+_SWELL_LINES = 40  # a second
 _CUT = 2.5
 _RING = 512  # samples, longer than a pulse rings
 
@@ -104,33 +105,35 @@ def _sizes(rng: np.random.Generator, count: int, spread: float) -> Wave:
 
 
 class Swell:
-    """A slow random swell, drawn for the whole scene, of mean square 1 over it."""
+    """A slow random swell, drawn for the whole scene, of mean square 1 over it.
+
+    Its path is drawn in steps of a quarter second in log amplitude; the
+    amplitude follows that path in straight lines of 25 ms.
+    """
 
     def __init__(self, rng: np.random.Generator, period_s: float, depth: float, seconds: float):
-        count = int(np.ceil(seconds / _SWELL_STEP_S)) + int(2 / _SWELL_STEP_S)
+        whole_s = int(np.ceil(seconds)) + 1
         keep = np.exp(-_SWELL_STEP_S / period_s)
-        steps = rng.standard_normal(count + 1) * np.sqrt(1 - keep**2)
+        steps = rng.standard_normal(round(whole_s / _SWELL_STEP_S) + 1) * np.sqrt(1 - keep**2)
         steps[0] = rng.standard_normal()
         path = depth * smoothed(steps, keep)
-        within = path[: int(np.ceil(seconds / _SWELL_STEP_S)) + 1]
-        self._path = path - 0.5 * np.log(_mean_square(within))
-        self.highest = float(np.exp(self._path.max()))
+        fine = np.arange(whole_s * _SWELL_LINES + 1) / (_SWELL_LINES * _SWELL_STEP_S)
+        gains = np.exp(np.interp(fine, np.arange(len(path)), path))
+        within = gains[: int(np.ceil(seconds * _SWELL_LINES)) + 1]
+        self._gains = gains / np.sqrt(_mean_square(within))
+        self.highest = float(self._gains.max())
 
     def __call__(self, second: int, rate_hz: int) -> Wave:
-        """One second of it."""
-        each = round(1 / _SWELL_STEP_S)
-        points = self._path[second * each : (second + 1) * each + 1]
-        grid = np.arange(rate_hz) * (each / rate_hz)
-        return np.asarray(np.exp(np.interp(grid, np.arange(each + 1), points)))
+        """One second of it; the rate must be a multiple of 40."""
+        points = self._gains[second * _SWELL_LINES : (second + 1) * _SWELL_LINES + 1]
+        share = np.arange(rate_hz // _SWELL_LINES) / (rate_hz // _SWELL_LINES)
+        return np.asarray(points[:-1, None] + np.diff(points)[:, None] * share).ravel()
 
 
-def _mean_square(path: Wave) -> float:
-    """Mean of ``exp(2 path)`` along straight lines between the points."""
-    first, rise = 2 * path[:-1], 2 * np.diff(path)
-    steady = np.abs(rise) < 1e-9
-    slope = np.where(steady, 1.0, rise)
-    mean = np.where(steady, 1.0, np.expm1(slope) / slope)
-    return float(np.mean(np.exp(first) * mean))
+def _mean_square(points: Wave) -> float:
+    """Mean square along straight lines between the points."""
+    first, second = points[:-1], points[1:]
+    return float(np.mean(first**2 + first * second + second**2) / 3)
 
 
 class _Sounding:

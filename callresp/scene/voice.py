@@ -26,6 +26,7 @@ _KNOCK_RISE_S = 0.0004
 _MODES = 5
 _CLICK = 0.8
 _CLICK_DECAY_S = 0.0008
+_NEPER = np.log(10) / 20  # of a decibel
 _AIR_POINTS = 16
 _BAND_POINTS = 33
 # Bands of unpitched shapes, against their middle.
@@ -105,23 +106,21 @@ def envelope(sung: Sung, rate_hz: int) -> Wave:
     """Amplitude of a note over its length, peak 1."""
     count = max(round(sung.length_s * rate_hz), 16)
     if sung.shape == "knock":
-        shape = _ramp(count, _KNOCK_RISE_S, rate_hz) * _struck(np.arange(count) / rate_hz)
+        shape = _struck(np.arange(count) / rate_hz)
+        _rise(shape, _KNOCK_RISE_S, rate_hz)
         return np.asarray(shape / shape.max())
     place = (np.arange(count) + 0.5) / count
-    away = np.where(place < sung.peak, 1 - place / sung.peak, (place - sung.peak) / (1 - sung.peak))
-    lean = 10 ** (-sung.lean_db * (0.5 - 0.5 * np.cos(np.pi * away)) / 20)
-    rise = _ramp(count, sung.attack_s, rate_hz)
-    fall = _ramp(count, sung.release_s, rate_hz)[::-1]
-    shape = lean * rise * fall
+    away = (place - sung.peak) / np.where(place < sung.peak, -sung.peak, 1 - sung.peak)
+    shape = np.exp(sung.lean_db * _NEPER / 2 * (np.cos(np.pi * away) - 1))
+    _rise(shape, sung.attack_s, rate_hz)
+    _rise(shape[::-1], sung.release_s, rate_hz)
     return np.asarray(shape / shape.max())
 
 
-def _ramp(count: int, length_s: float, rate_hz: int) -> Wave:
-    """A raised-cosine rise from 0 to 1, then 1."""
-    steps = min(max(round(length_s * rate_hz), 8), count)
-    ramp = np.ones(count)
-    ramp[:steps] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(steps) + 0.5) / steps)
-    return ramp
+def _rise(shape: Wave, length_s: float, rate_hz: int) -> None:
+    """Let a shape rise from 0 in a raised cosine."""
+    steps = min(max(round(length_s * rate_hz), 8), len(shape))
+    shape[:steps] *= 0.5 - 0.5 * np.cos(np.pi * (np.arange(steps) + 0.5) / steps)
 
 
 def pitch_at(sung: Sung, share: npt.ArrayLike) -> Wave:
@@ -210,7 +209,8 @@ def _knock(sung: Sung, rate_hz: int) -> Wave:
     for number, mode in enumerate(log):
         turns = 2 * np.pi * sung.middle_hz * mode * time_s
         wave += np.sin(turns) * _mode_size(number, time_s)
-    return np.asarray(wave * _ramp(count, _KNOCK_RISE_S, rate_hz))
+    _rise(wave, _KNOCK_RISE_S, rate_hz)
+    return wave
 
 
 def _through_air(wave: Wave, middle_hz: float, way: Way, rate_hz: int) -> Wave:
