@@ -1,0 +1,256 @@
+"""``callresp measure``: a recorded strike test in, a palette and its picture out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from callresp.commands import ui
+from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.palette.measure.capture import Capture
+    from callresp.palette.measure.results import Measured
+    from callresp.palette.model import Palette
+
+
+@click.command(name="measure")
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--plan", type=click.Path(path_type=Path), help="The strike test that was played.")
+@click.option("--palette", help="The palette to fill in; else the plan's own.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Palette to write.")
+@click.option("--picture", type=click.Path(path_type=Path), help="PNG, PDF or SVG; else beside it.")
+@click.option("--report", type=click.Path(path_type=Path), help="JSON report; else beside it.")
+@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
+@click.option("--switch-channel", type=click.IntRange(1), help="Channel that carries the pulses.")
+@click.option("--latency", help="A striker whose latency you know, as in 'tube 1=11.5'.")
+@click.option(
+    "--distance",
+    type=click.FloatRange(0.1, 100),
+    default=1.0,
+    show_default=True,
+    help="From the strikers to the microphone, m.",
+)
+@click.option("--full-scale", type=click.FloatRange(60, 180), help="dB SPL of full scale.")
+@click.option("--calibration", type=click.Path(path_type=Path), help="From callresp calibrate.")
+@click.option("--keep", multiple=True, help="A key to leave as it is, such as restrike_ms.")
+@click.option("--json", "as_json", is_flag=True, help="Print the report as one JSON object.")
+def command(
+    recording: Path,
+    plan: Path | None,
+    palette: str | None,
+    output: Path | None,
+    picture: Path | None,
+    report: Path | None,
+    channel: int | None,
+    switch_channel: int | None,
+    latency: str | None,
+    distance: float,
+    full_scale: float | None,
+    calibration: Path | None,
+    keep: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Measure the strikers in a recorded strike test and write their palette.
+
+    With --plan the recording is that of a strike test. Without it, it holds
+    strokes by hand: each striker some times, left to ring; they are found and
+    told apart by their sound. Values that say "by hand" or "keep" in their
+    comment stay, and so do all comments.
+
+    A recording alone can't tell latency, only how strikers differ: give
+    --latency for one that you know, or record the coils' pulses on a channel
+    of their own and give --switch-channel. Levels become dB SPL by
+    --calibration or --full-scale.
+
+    Status 1 when something in the test needs a look; it is listed.
+
+    \b
+    Examples:
+      callresp measure test.wav --plan strike-test.plan.jsonl -o mine.toml
+      callresp measure test.wav --plan strike-test.plan.jsonl --latency "tube 1=11.5"
+      callresp measure by-hand.wav -o mine.toml
+      callresp measure by-hand.wav --palette mine.toml -o mine-too.toml
+    """
+    from callresp.commands.measure_page import draw
+    from callresp.files import write_text
+    from callresp.palette.measure.capture import read_capture
+    from callresp.palette.measure.writing import report as whole_report
+    from callresp.palette.measure.writing import rewritten
+
+    output = output or recording.with_suffix(".palette.toml")
+    picture = picture or output.with_suffix(".png")
+    report = report or output.with_suffix(".measured.json")
+    own = channel
+    if switch_channel is not None and channel is None:
+        own = 1 if switch_channel != 1 else 2
+    capture = read_capture(recording, own)
+    full_scale_db = _full_scale(full_scale, calibration)
+    with ui.progress("measuring") as advance:
+        if plan is not None:
+            found, text = _from_plan(
+                capture,
+                plan,
+                palette,
+                _Known(full_scale_db, distance, latency, switch_channel, recording),
+                advance,
+            )
+        else:
+            found, text = _from_hand(capture, palette, full_scale_db, distance, advance)
+    written = rewritten(text, found, str(output), keep)
+    write_text(output, written.text)
+    whole = whole_report(found, written)
+    write_text(report, _json(whole))
+    draw(picture, found, output.name)
+    grave = any(finding.grave for finding in found.findings)
+    if as_json:
+        ui.emit({"palette": str(output), "picture": str(picture), **whole})
+    else:
+        tell(found, written.kept)
+        ui.say(f"wrote {output}, {picture} and {report}")
+        ui.say(f"next: look at {picture}; callresp sheet {output} draws the workshop sheet")
+    click.get_current_context().exit(1 if grave else 0)
+
+
+class _Known:
+    """What the user's options say beside the recording."""
+
+    def __init__(
+        self,
+        full_scale_db: float | None,
+        distance_m: float,
+        latency: str | None,
+        switch_channel: int | None,
+        recording: Path,
+    ) -> None:
+        self.full_scale_db, self.distance_m = full_scale_db, distance_m
+        self.latency, self.switch_channel, self.recording = latency, switch_channel, recording
+
+
+def _full_scale(full_scale: float | None, calibration: Path | None) -> float | None:
+    if full_scale is not None and calibration is not None:
+        raise UserError("both --full-scale and --calibration", remedy="give one of them")
+    if calibration is None:
+        return full_scale
+    from callresp.listen.calibration import load_calibration
+
+    return load_calibration(calibration).offset_db
+
+
+def _from_plan(
+    capture: Capture,
+    plan: Path,
+    palette: str | None,
+    known: _Known,
+    advance: Callable[[float, str], None],
+) -> tuple[Measured, str]:
+    from callresp.commands.measure_plan import to_schedule
+    from callresp.files import read_text
+    from callresp.palette import load_palette
+    from callresp.palette.measure.capture import read_capture, switch_times
+    from callresp.palette.measure.drafting import is_draft
+    from callresp.palette.measure.strike_test import Asked, measure
+    from callresp.plan import read_plan
+    from callresp.resources import find
+
+    played = read_plan(plan)
+    path = _palette_of(plan, palette or played.header.palette, find)
+    machine: Palette = load_palette(path)
+    text = read_text(path)
+    switches = None
+    if known.switch_channel is not None:
+        switches = switch_times(read_capture(known.recording, known.switch_channel))
+    asked = Asked(
+        full_scale_db=known.full_scale_db,
+        distance_m=known.distance_m,
+        switches_s=switches,
+        known_latency=_latency(known.latency),
+        drafted=is_draft(text),
+    )
+    return measure(capture, to_schedule(played), machine, asked, advance), text
+
+
+def _palette_of(plan: Path, name: str, find: Callable[[str, str], Path]) -> Path:
+    """The palette that a plan names, which may lie beside the plan."""
+    if not name:
+        raise UserError("the plan names no palette", where=str(plan), remedy="give --palette")
+    beside = plan.parent / Path(name).name
+    if not Path(name).is_file() and beside.is_file():
+        return beside
+    return find("palettes", name)
+
+
+def _latency(text: str | None) -> tuple[str, float] | None:
+    if text is None:
+        return None
+    name, _, number = text.rpartition("=")
+    try:
+        return name.strip(), float(number)
+    except ValueError:
+        raise UserError(
+            f"'{text}' is no latency", where="--latency", remedy="give it as 'tube 1=11.5'"
+        ) from None
+
+
+def _from_hand(
+    capture: Capture,
+    palette: str | None,
+    full_scale_db: float | None,
+    distance_m: float,
+    advance: Callable[[float, str], None],
+) -> tuple[Measured, str]:
+    from math import log10
+
+    from callresp.files import read_text
+    from callresp.palette import load_palette
+    from callresp.palette.measure.by_hand import measure
+    from callresp.palette.measure.drafting import Power, Wired, draft
+    from callresp.palette.measure.strike_test import FULL_SCALE_DB
+    from callresp.resources import find
+
+    level_db = (full_scale_db or FULL_SCALE_DB) + 20 * log10(distance_m)
+    path = find("palettes", palette) if palette else None
+    found = measure(capture, load_palette(path) if path else None, level_db, advance)
+    if path is not None:
+        return found, read_text(path)
+    wired = [Wired(one.name, number) for number, one in enumerate(found.strikers)]
+    title = "Struck by hand: sounds are measured, coils and pulses are placeholders"
+    return found, draft("my machine", wired, Power(), title)
+
+
+def _json(whole: dict[str, Any]) -> str:
+    import msgspec
+
+    return msgspec.json.format(msgspec.json.encode(whole)).decode() + "\n"
+
+
+def tell(found: Measured, kept: list[tuple[str, str, str]]) -> None:
+    """Tell a person what was measured."""
+    if not found.by_hand:
+        ui.say(
+            f"the plan starts {found.offset_s:.3f} s into the recording; clocks differ by"
+            f" {found.clock_skew_ppm:.1f} parts in a million"
+        )
+        ui.say(f"latencies: from {found.latency_from}; levels: {found.level_from}")
+    for one in found.strikers:
+        parts = [f"{one.name} ({one.kind}):"]
+        if one.pitch_hz is not None:
+            parts.append(f"{one.pitch_hz.value:.2f} Hz,")
+        parts.append(f"{len(one.partials)} partials,")
+        if one.t60_s is not None:
+            parts.append(f"rings {one.t60_s.value:.2f} s,")
+        if one.damper is not None and one.damper.damped_t60_s is not None:
+            parts.append(f"damped {one.damper.damped_t60_s.value:.2f} s,")
+        if one.latency_ms is not None:
+            parts.append(f"late by {one.latency_ms.value:.2f} ms,")
+        if one.restrike_ms is not None:
+            parts.append(f"again after {one.restrike_ms.value:.0f} ms,")
+        ui.say("  " + " ".join(parts).rstrip(",:"))
+    for finding in found.findings:
+        when = "" if finding.at_s is None else f"{finding.at_s:.2f} s: "
+        ui.say(f"  {'!' if finding.grave else '-'} {when}{finding.text}")
+    for striker, key, measured in kept:
+        ui.say(f"  - {striker}: {key} kept by hand; measured {measured}")

@@ -1,0 +1,165 @@
+"""A cautious first palette for somebody who has none, and one that a test may use.
+
+A drafted palette knows only which channel drives what. All else is chosen so
+that a test of it hurts no common coil: short pulses, little on-time. What is
+a placeholder says so on its line (`NOT_YET`) until a test fills it in.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+NOT_YET = "not measured yet"
+LOWERED = "lowered for the strike test, was"
+TEST_RESTRIKE_MS = 15.0
+
+_HEAD = """\
+# {title}
+# Channels and supply are as you gave them. Coil limits are cautious guesses: put in those of
+# your coils' data sheets before long plans. Lines marked "{not_yet}" are filled in by a
+# strike test: callresp strike-test, then callresp measure.
+name = "{name}"
+description = "{title}"
+
+[board]
+name = "board"
+coil_channels = {channels}
+motor_channels = 0
+
+[supply]
+chemistry = "{chemistry}"
+nominal_v = {volts:g}
+capacity_ah = {capacity:g}
+current_max_a = {supply_a:g}
+
+[[driver]]
+name = "driver"
+channels = {used}
+current_max_a = {driver_a:g}
+"""
+
+_STRIKER = """
+[[striker]]
+name = "{name}"
+kind = "{kind}"  # {not_yet}
+pitch_hz = 1000.0  # {not_yet}
+latency_ms = 10.0  # {not_yet}
+restrike_ms = {restrike:g}  # {not_yet}
+force = [
+    {{ pulse_ms = {soft:g}, level_db = 60 }},
+    {{ pulse_ms = {hard:g}, level_db = 75 }},
+]  # {not_yet}
+partials = [{{ ratio = 1.0, t60_s = 6.0 }}]  # {not_yet}
+
+[striker.coil]
+channel = {channel}
+resistance_ohm = {ohms:g}
+on_max_ms = {on_max:g}
+duty_max = 0.1
+"""
+
+_DAMPER = """
+[striker.damper]
+rest = "{rest}"
+lift_ms = 30.0  # {not_yet}
+fall_ms = 30.0  # {not_yet}
+damped_t60_s = 0.3  # {not_yet}
+
+[striker.damper.coil]
+channel = {channel}
+resistance_ohm = {ohms:g}
+on_max_ms = 8000
+duty_max = 0.7
+cycle_s = 30
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Wired:
+    """A striker as somebody knows it who only wired it up."""
+
+    name: str
+    channel: int
+    damper: int | None = None
+    damper_rests: str = "on"
+
+
+@dataclass(frozen=True, slots=True)
+class Power:
+    """Supply and coils: volts, ohms of striker and damper coils, pulses to try, ms."""
+
+    volts: float = 12.0
+    ohms: float = 8.0
+    damper_ohms: float = 30.0
+    soft_ms: float = 3.0
+    hard_ms: float = 12.0
+
+
+def draft(name: str, strikers: Sequence[Wired], power: Power, title: str = "") -> str:
+    """The text of a drafted palette."""
+    channels = [s.channel for s in strikers]
+    channels += [s.damper for s in strikers if s.damper is not None]
+    most_a = power.volts / min(power.ohms, power.damper_ohms)
+    both_a = power.volts / power.ohms + power.volts / power.damper_ohms
+    text = _HEAD.format(
+        title=title or "Drafted for a strike test, nothing measured",
+        name=name,
+        channels=min(max(channels, default=0) + 1, 64),
+        chemistry="mains",
+        volts=power.volts,
+        capacity=7,
+        supply_a=round(max(most_a, both_a) * 1.2 + 0.1, 2),
+        driver_a=round(max(most_a, both_a) * 1.15 + 0.05, 2),
+        used=sorted(channels),
+        not_yet=NOT_YET,
+    )
+    for striker in strikers:
+        text += _STRIKER.format(
+            name=striker.name.replace('"', "'"),
+            kind="bar",
+            restrike=TEST_RESTRIKE_MS,
+            soft=power.soft_ms,
+            hard=power.hard_ms,
+            on_max=max(power.hard_ms + 3, 5),
+            channel=striker.channel,
+            ohms=power.ohms,
+            not_yet=NOT_YET,
+        )
+        if striker.damper is not None:
+            text += _DAMPER.format(
+                rest=striker.damper_rests,
+                channel=striker.damper,
+                ohms=power.damper_ohms,
+                not_yet=NOT_YET,
+            )
+    return text
+
+
+def is_draft(text: str) -> bool:
+    """Whether a palette's pitches and latencies are placeholders still."""
+    return any(
+        re.match(r"\s*latency_ms\s*=.*#.*" + NOT_YET, line) is not None
+        for line in text.splitlines()
+    )
+
+
+def for_test(text: str) -> str:
+    """A palette as a strike test needs it: `restrike_ms` out of the way, marked so.
+
+    It is the one limit that a test must break, since it is what the test finds
+    out; it protects nothing but the music. All other limits stand.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    for striker in document.get("striker", []):
+        old = striker.get("restrike_ms")
+        if old is None or float(old) <= TEST_RESTRIKE_MS:
+            continue
+        note = (striker["restrike_ms"].trivia.comment or "").lstrip("# ").strip()
+        striker["restrike_ms"] = TEST_RESTRIKE_MS
+        mark = f"{LOWERED} {float(old):g}"
+        striker["restrike_ms"].comment(f"{note}; {mark}" if note else mark)
+    return tomlkit.dumps(document)

@@ -1,0 +1,205 @@
+"""What the ear calls the pitch, and what the partials are called.
+
+Tables
+------
+- Free-free bars and thin tubes: f_n ∝ (2n+1)² about, exactly from
+  cos(x) cosh(x) = 1: 1 : 2.7565 : 5.4039 : 8.9330 : 13.344 : 18.638
+  (Fletcher & Rossing, The Physics of Musical Instruments, 2nd ed., table 2.1;
+  Euler-Bernoulli).
+- Tubular bells: modes 4, 5, 6 stand near 2 : 3 : 4, and the strike note is
+  heard an octave below mode 4 (Fletcher & Rossing, section 19.9).
+- Church bells, against the strike note (prime): hum 0.5, prime 1, tierce 1.2,
+  quint 1.5, nominal 2, superquint 3, octave nominal 4; the strike note lies
+  about an octave below the nominal (Fletcher & Rossing, table 21.1; Rossing &
+  Perrin 1987, Applied Acoustics 20, 41).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+BAR_RATIOS = (1.0, 2.7565, 5.4039, 8.9330, 13.3443, 18.6379)
+BELL = (
+    ("hum", 0.5),
+    ("prime", 1.0),
+    ("tierce", 1.2),
+    ("quint", 1.5),
+    ("nominal", 2.0),
+    ("superquint", 3.0),
+    ("octave nominal", 4.0),
+)
+# A tone this short is a knock: about ten cycles carry a pitch. Common practice, no source.
+PITCHED_CYCLES = 25.0
+# Above this the lowest mode of a tube is heard itself, below it modes 4 to 6 rule.
+DOMINANT_HZ = (350.0, 4500.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A partial as the judgement of pitch needs it."""
+
+    hz: float
+    level_db: float
+    t60_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pitch:
+    """A strike pitch, or `None`; `base_hz` is what partials are counted from."""
+
+    hz: float | None
+    base_hz: float
+    why: str
+
+
+def cents(one_hz: float, other_hz: float) -> float:
+    """Interval from one frequency up to another."""
+    return 1200 * math.log2(other_hz / one_hz)
+
+
+def strike_pitch(parts: Sequence[Part], kind: str) -> Pitch:
+    """The strike pitch of a set of partials, by the kind of striker."""
+    loud = [p for p in parts if p.level_db > -35]
+    lowest = min(loud, key=lambda p: p.hz)
+    strongest = max(loud, key=lambda p: p.level_db)
+    if kind == "bell" and (nominal := bell_nominal(loud)) is not None:
+        return Pitch(nominal / 2, nominal / 2, "an octave below the nominal")
+    if kind in ("tube", "bar"):
+        if kind == "tube" and (tubular := tubular_strike(loud)) is not None:
+            return Pitch(tubular, tubular, "an octave below mode 4 (modes 4, 5, 6 near 2:3:4)")
+        first = bar_fundamental(loud)
+        if first is not None and _rings(first):
+            return Pitch(first.hz, first.hz, "its first mode")
+    base = strongest if kind in ("bell", "plate", "tube", "bar") else lowest
+    if kind in ("block", "box") or not _rings(base):
+        return Pitch(None, lowest.hz, "too short or too mixed for a pitch")
+    return Pitch(base.hz, base.hz, "its strongest partial")
+
+
+def _rings(part: Part) -> bool:
+    """Whether a partial lasts enough cycles over its first 20 dB to have a pitch."""
+    return part.hz * part.t60_s / 3 > PITCHED_CYCLES
+
+
+def bar_fundamental(parts: Sequence[Part]) -> Part | None:
+    """The partial on which the others stand most like a free bar's modes."""
+    best: tuple[float, Part | None] = (0.0, None)
+    for first in parts:
+        if first.level_db < -25:
+            continue
+        score = 0.0
+        for ratio in BAR_RATIOS:
+            near = [p for p in parts if abs(cents(first.hz * ratio, p.hz)) < 90]
+            if near:
+                score += max(p.level_db + 40 for p in near)
+        # A lone high partial fits any table: what lies below speaks against it.
+        score -= sum(max(p.level_db + 30, 0) for p in parts if p.hz < 0.9 * first.hz)
+        if score > best[0]:
+            best = (score, first)
+    return best[1]
+
+
+def tubular_strike(parts: Sequence[Part]) -> float | None:
+    """Strike note of a long tube: an octave below mode 4, where 4, 5, 6 rule.
+
+    They do where the three stand as a free tube's do (81 : 121 : 169 before
+    the load at the top corrects it, near 2 : 3 : 4), lie in the range that
+    the ear takes pitch from, and the first mode is too low or too weak.
+    """
+    found = [p for p in parts if DOMINANT_HZ[0] < p.hz < DOMINANT_HZ[1]]
+    best: tuple[float, float | None] = (-1e9, None)
+    for four in found:
+        five = _near(found, 1.5 * four.hz)
+        six = _near(found, 2.0 * four.hz)
+        below = [p for p in parts if p.hz < 0.95 * four.hz]
+        if five is None or six is None or len(below) < 2:
+            continue
+        if (
+            max(p.level_db for p in below if p.hz < 0.3 * four.hz) > four.level_db + 6
+            if any(p.hz < 0.3 * four.hz for p in below)
+            else False
+        ):
+            continue
+        score = four.level_db + five.level_db + six.level_db
+        if score > best[0]:
+            best = (score, four.hz / 2)
+    return best[1]
+
+
+def _near(parts: Sequence[Part], hz: float, within: float = 85.0) -> Part | None:
+    close = [p for p in parts if abs(cents(hz, p.hz)) < within]
+    return min(close, key=lambda p: abs(cents(hz, p.hz))) if close else None
+
+
+def bell_names(parts: Sequence[Part], strike_hz: float) -> dict[float, str]:
+    """Founders' names of partials, by their frequency."""
+    named: dict[float, str] = {}
+    for name, ratio in BELL:
+        near = [p for p in parts if abs(cents(strike_hz * ratio, p.hz)) < 110 and p.hz not in named]
+        if near:
+            named[max(near, key=lambda p: p.level_db).hz] = name
+    return named
+
+
+def bell_nominal(parts: Sequence[Part]) -> float | None:
+    """The nominal: the partial under which most of a bell's others stand in place."""
+    best: tuple[float, float | None] = (0.0, None)
+    for nominal in parts:
+        score = 0.0
+        for _, ratio in BELL:
+            near = [p for p in parts if abs(cents(nominal.hz / 2 * ratio, p.hz)) < 70]
+            if near:
+                score += max(p.level_db + 40 for p in near)
+        if score > best[0]:
+            best = (score, nominal.hz)
+    return best[1]
+
+
+def guess_kind(parts: Sequence[Part]) -> str:
+    """The kind of striker that a set of partials looks like."""
+    loud = [p for p in parts if p.level_db > -30]
+    strongest = max(loud, key=lambda p: p.level_db)
+    longest = max(p.t60_s for p in loud)
+    if longest < 0.25:
+        return "block"
+    if longest < 0.7 and not _long(strongest):
+        return "box"
+    first = bar_fundamental(loud)
+    in_bar = _matches(loud, first.hz, BAR_RATIOS) if first else 0
+    nominal = bell_nominal(loud)
+    in_bell = _matches(loud, nominal / 2, [ratio for _, ratio in BELL]) if nominal else 0
+    if in_bell >= 4 and in_bell > in_bar:
+        return "bell"
+    if in_bar >= 2 or len(loud) <= 2:
+        return "bar"
+    return "plate"
+
+
+def _long(part: Part) -> bool:
+    return part.hz * part.t60_s > 600
+
+
+def _matches(parts: Sequence[Part], base_hz: float, ratios: Sequence[float]) -> int:
+    return sum(1 for r in ratios if any(abs(cents(base_hz * r, p.hz)) < 60 for p in parts))
+
+
+def free_bar_roots(count: int) -> list[float]:
+    """Mode ratios of a free bar from cos(x) cosh(x) = 1, by Newton's method.
+
+    Examples
+    --------
+    >>> [round(r, 3) for r in free_bar_roots(3)]
+    [1.0, 2.757, 5.404]
+    """
+    roots = []
+    for n in range(1, count + 1):
+        x = (n + 0.5) * math.pi
+        for _ in range(20):
+            # cos(x) = 1 / cosh(x), which does not overflow.
+            x -= (math.cos(x) - 1 / math.cosh(x)) / (-math.sin(x) + math.tanh(x) / math.cosh(x))
+        roots.append(x)
+    return [float((x / roots[0]) ** 2) for x in np.array(roots)]
