@@ -130,10 +130,12 @@ class StrikerVoice:
     sample_rate_hz
         Of the samples.
     seed
-        Of the noises.
+        Of the noises; `None` leaves them out, for the partials alone.
     """
 
-    def __init__(self, part: StrikerPart, place: Place, sample_rate_hz: int, seed: int) -> None:
+    def __init__(
+        self, part: StrikerPart, place: Place, sample_rate_hz: int, seed: int | None
+    ) -> None:
         striker = part.striker
         self._rate, self._place, self._striker = sample_rate_hz, place, striker
         hz = np.array([p.ratio * striker.reference_hz for p in striker.partials])
@@ -149,7 +151,7 @@ class StrikerVoice:
         self._z = np.zeros(len(hz), dtype=np.complex128)
         self._at = 0
         self._bursts = Bursts()
-        self._noise = StrokeNoise(striker, place, sample_rate_hz, seed)
+        self._noise = None if seed is None else StrokeNoise(striker, place, sample_rate_hz, seed)
         self._events = _in_order(part)
         self._next = next(self._events, None)
 
@@ -200,7 +202,8 @@ class StrikerVoice:
 
     def _apply(self, event: Stroke | Move, at: int) -> None:
         if isinstance(event, Move):
-            self._bursts.add(at, self._noise.of_move(event))
+            if self._noise is not None:
+                self._bursts.add(at, self._noise.of_move(event))
             self._damped = event.damped
             return
         peak = self._place.peak_of(event.level_db)
@@ -209,4 +212,5 @@ class StrikerVoice:
         late = at - self._arrival(event)
         pole = self._poles[self._damped]
         self._z = self._z + pole.turn(blow.astype(np.complex128), max(late, 0.0))
-        self._bursts.add(at, self._noise.of_stroke(event))
+        if self._noise is not None:
+            self._bursts.add(at, self._noise.of_stroke(event))
