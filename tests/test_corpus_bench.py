@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "tools"))
-
-import bench_data
-import bench_scores
-from bench_peers import Peer, peers, scaled
-from bench_table import Table
+from corpus_helpers import tool
 
 from callresp.errors import UserError
 from callresp.score import Note
+
+bench_data = tool("bench_data")
+bench_peers = tool("bench_peers")
+bench_scores = tool("bench_scores")
+bench_table = tool("bench_table")
 
 
 def note(
@@ -125,21 +123,22 @@ def test_scenes_are_rendered_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert bench_data.scene("score-solo", seconds=2, seed_step=1).path != first.path
 
 
-@pytest.mark.parametrize("peer", peers(), ids=lambda peer: str(peer.name))
-def test_every_peer_hears_three_loud_notes(peer: Peer) -> None:
+@pytest.mark.parametrize("name", [peer.name for peer in bench_peers.peers()])
+def test_every_peer_hears_three_loud_notes(name: str) -> None:
+    (peer,) = bench_peers.peers((name,))
     if peer.missing:
         pytest.skip(f"{peer.name}: {peer.missing}")
     rate = peer.rate_hz or 48000
     time_s = np.arange(3 * rate) / rate
     since = (time_s - 0.5) % 0.8
     samples = np.sin(2 * np.pi * 1500 * time_s) * np.exp(-since / 0.1) * (time_s > 0.5)
-    found = peer.prepare()(scaled(samples.astype(np.float32)), rate)
+    found = peer.prepare()(bench_peers.scaled(samples.astype(np.float32)), rate)
     for onset_s in (0.5, 1.3, 2.1):
         assert np.abs(found - onset_s).min() < 0.05
 
 
 def test_tables_are_plain() -> None:
-    table = Table("Title", ("who", "F"), notes=["a note"])
+    table = bench_table.Table("Title", ("who", "F"), notes=["a note"])
     table.add("us", 0.5)
     table.add("them", None)
     assert table.text().splitlines() == [

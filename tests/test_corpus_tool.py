@@ -2,34 +2,19 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 from click.testing import CliRunner
+from corpus_helpers import tool
 
 from callresp.errors import UserError
 from callresp.resources import shipped
 from callresp.score import read_heard
 from callresp.sound import open_recording
 
-TOOLS = Path(__file__).parent.parent / "tools"
-
-
-def _tool(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(name, TOOLS / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-corpus = _tool("corpus")
+corpus = tool("corpus")
 
 
 def _run(*words: str) -> list[dict[str, object]]:

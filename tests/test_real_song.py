@@ -7,17 +7,15 @@ what any good listener should reach against methods that share nothing with ours
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 import zipfile
 from pathlib import Path
-from types import ModuleType
 
 import msgspec
 import numpy as np
 import numpy.typing as npt
 import pytest
 from conftest import missing
+from corpus_helpers import tool
 from scipy import signal
 
 from callresp.errors import UserError
@@ -25,21 +23,7 @@ from callresp.listen import hear
 from callresp.score import HeardScore
 from callresp.sound import open_recording
 
-TOOLS = Path(__file__).parent.parent / "tools"
 Wave = npt.NDArray[np.float64]
-
-
-def tool(name: str) -> ModuleType:
-    """A script of tools/ as a module."""
-    spec = importlib.util.spec_from_file_location(name, TOOLS / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 birdsong = tool("birdsong")
 
 

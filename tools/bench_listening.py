@@ -28,16 +28,15 @@ from __future__ import annotations
 
 import importlib
 import os
-import sys
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from script import run
 
 from callresp.commands.ui import emit, say
-from callresp.errors import UserError
 
 if TYPE_CHECKING:
     from bench_accuracy import Job
@@ -132,13 +131,4 @@ def _tell(text: str) -> None:
 
 
 if __name__ == "__main__":
-    try:
-        bench.main(standalone_mode=False)
-    except UserError as fault:
-        print(f"bench: {fault}", file=sys.stderr)
-        sys.exit(2)
-    except click.ClickException as fault:
-        fault.show()
-        sys.exit(2)
-    except (click.Abort, KeyboardInterrupt):
-        sys.exit(130)
+    run(bench)

@@ -24,6 +24,7 @@ from pathlib import Path
 
 import click
 import msgspec
+from script import run
 
 from callresp.commands.ui import emit, say
 from callresp.errors import UserError
@@ -191,13 +192,4 @@ def fetch_recordings(as_json: bool) -> None:
 
 
 if __name__ == "__main__":
-    try:
-        birdsong.main(standalone_mode=False)
-    except UserError as fault:
-        print(f"birdsong: {fault}", file=sys.stderr)
-        sys.exit(2)
-    except click.ClickException as fault:
-        fault.show()
-        sys.exit(2)
-    except (click.Abort, KeyboardInterrupt):
-        sys.exit(130)
+    run(birdsong)

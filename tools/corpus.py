@@ -16,13 +16,12 @@ given. What is made is not committed: build/ is ignored.
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import click
+from script import run
 
 from callresp.commands.ui import emit, progress, say
-from callresp.errors import UserError
 from callresp.resources import shipped
 from callresp.scene import Recipe, load_recipe, render_to, vary
 
@@ -102,13 +101,4 @@ def _facts(name: str, recipe: Recipe) -> dict[str, object]:
 
 
 if __name__ == "__main__":
-    try:
-        corpus.main(standalone_mode=False)
-    except UserError as fault:
-        print(f"corpus: {fault}", file=sys.stderr)
-        sys.exit(2)
-    except click.ClickException as fault:
-        fault.show()
-        sys.exit(2)
-    except (click.Abort, KeyboardInterrupt):
-        sys.exit(130)
+    run(corpus)
