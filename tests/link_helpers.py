@@ -61,12 +61,13 @@ class Line:
     def __post_init__(self) -> None:
         self._rng = random.Random(self.seed)
 
-    def send(self, way: str, data: bytes) -> None:
-        """Put bytes on the line, spoilt as the line spoils them."""
+    def send(self, way: str, data: bytes, at_s: float | None = None) -> None:
+        """Put bytes on the line, spoilt as the line spoils them; now, unless said otherwise."""
+        leaves_s = self.now_s if at_s is None else at_s
         span = self.to_board_s if way == "board" else self.to_host_s
         for part in self.spoil(data, self.now_s) if data else []:
             self._count += 1
-            arrives_s = self.now_s + self._rng.uniform(*span)
+            arrives_s = leaves_s + self._rng.uniform(*span)
             heapq.heappush(self._flying, (arrives_s, self._count, way, part))
 
     def step(self, host_alive: bool = True) -> None:
@@ -75,7 +76,7 @@ class Line:
         while self._flying and self._flying[0][0] <= self.now_s:
             at_s, _, way, data = heapq.heappop(self._flying)
             if way == "board":
-                self.send("host", self.board.receive(data, at_s))
+                self.send("host", self.board.receive(data, at_s), at_s)
             elif host_alive:
                 self.session.receive(data, at_s)
         self.send("host", self.board.advance(self.now_s))

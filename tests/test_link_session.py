@@ -53,8 +53,9 @@ def test_jitter_and_asymmetry_do_not_reach_the_strikers() -> None:
     line = Line(Session(plan_of(400, 0.5)), board, to_board_s=(0, 0.02), to_host_s=(0, 0.014))
     line.run()
     assert line.session.report.fates["executed"] == line.session.report.commands
-    errors = sorted(map(abs, true_errors_ms(line)))
-    assert errors[int(0.99 * len(errors))] < 2.0
+    # Half a minute tells the drift well enough through such a line.
+    errors = sorted(map(abs, true_errors_ms(line)[100:]))
+    assert errors[int(0.99 * len(errors))] < 1.5
     assert abs(line.session.report.drift_ppm - 100) < 25
 
 

@@ -8,24 +8,28 @@ strikers; what matters is how well the host knows the board's clock.
 Method
 ------
 A round trip gives board time at the middle of its two host times, wrong by at
-most half the trip. Short trips are nearly symmetric, so of each span of
-`SPAN_S` only the shortest is kept (the clock filter of NTP, RFC 5905, section
-10); through those goes a line by the median of pairwise slopes (Theil 1950,
-Sen 1968), which one wild trip in four does not move.
+most half the trip. So short trips are worth much and long ones next to nothing:
+of each span of `SPAN_S` the shortest is kept (the clock filter of NTP, RFC
+5905, section 10), and through those goes a line by least squares, each weighed
+by the inverse square of what it may err by: an error evenly spread over half a
+trip either way has a standard deviation of its length over the root of 12. A
+wild trip is a long one, and weighs little. That crystals are good is known
+beforehand, and counts as one more observation: no drift, give or take
+`DRIFT_SD`.
 """
 
 from __future__ import annotations
 
-import statistics
 from collections import deque
 from dataclasses import dataclass
 
-SPAN_S = 2.0
-KEPT = 60
+SPAN_S = 1.0
+KEPT = 600
 # Crystals are within 100 ppm; a slope beyond this is a fault of the line, not of a clock.
-DRIFT_MAX = 500e-6
-# Until the trips span this long, offset alone is fitted: drift would be a guess.
-SETTLED_S = 10.0
+DRIFT_MAX = 200e-6
+DRIFT_SD = 60e-6
+# What a trip may err by even if it took no time: ticks, and the host's own delays.
+GRAIN_S = 0.0003
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,23 +88,18 @@ class BoardClock:
 
 
 def _line(trips: list[Trip]) -> tuple[float, float, float]:
-    """Origin, offset and drift through the better half of the trips."""
+    """Origin, offset and drift by weighted least squares through the trips."""
     if not trips:
         raise ValueError("the board's clock is not known yet")
-    limit = sorted(trip.took_s for trip in trips)[len(trips) // 2]
-    good = [trip for trip in trips if trip.took_s <= limit * 1.05 + 1e-4]
-    origin_s = good[-1].host_s
-    drift = 0.0
-    if good[-1].host_s - good[0].host_s >= SETTLED_S:
-        gaps = [trip.board_s - trip.host_s for trip in good]
-        slopes = [
-            (gaps[b] - gaps[a]) / (good[b].host_s - good[a].host_s)
-            for a in range(len(good))
-            for b in range(a + 1, len(good))
-            if good[b].host_s - good[a].host_s >= SETTLED_S / 4
-        ]
-        drift = max(-DRIFT_MAX, min(DRIFT_MAX, statistics.median(slopes)))
-    offset_s = statistics.median(
-        trip.board_s - trip.host_s - drift * (trip.host_s - origin_s) for trip in good
-    )
-    return origin_s, offset_s, drift
+    weights = [12 / (trip.took_s + GRAIN_S) ** 2 for trip in trips]
+    total = sum(weights)
+    origin_s = sum(w * trip.host_s for w, trip in zip(weights, trips, strict=True)) / total
+    gaps = [trip.board_s - trip.host_s for trip in trips]
+    offset_s = sum(w * gap for w, gap in zip(weights, gaps, strict=True)) / total
+    spread = along = 0.0
+    for weight, trip, gap in zip(weights, trips, gaps, strict=True):
+        away_s = trip.host_s - origin_s
+        spread += weight * away_s**2
+        along += weight * away_s * (gap - offset_s)
+    drift = along / (spread + 1 / DRIFT_SD**2)
+    return origin_s, offset_s, max(-DRIFT_MAX, min(DRIFT_MAX, drift))

@@ -45,7 +45,8 @@ ASK_EVERY_S = 0.06
 RESEND_S = 0.1
 RECEIPT_S = 0.06
 WINDOW = 24
-TRIPS_FIRST = 6
+TRIPS_FIRST = 24
+ASK_FIRST_S = 0.02
 LOST_AFTER_S = 1.0
 END_MARGIN_S = 0.02
 
@@ -170,7 +171,8 @@ class Session:
             self._hello_s = now_s
             return frame(Hello(VERSION, self._session).pack())
         out = b""
-        if now_s - self._ask_s >= ASK_EVERY_S:
+        pace_s = ASK_EVERY_S if self._trips >= TRIPS_FIRST else ASK_FIRST_S
+        if now_s - self._ask_s >= pace_s:
             self._ask_s = now_s
             out += frame(Ask(ticks_of(now_s)).pack())
         if self._trips < TRIPS_FIRST:
@@ -308,12 +310,13 @@ class Session:
         board_s = near_s + ticks_between(ticks_of(near_s), message.at) / TICKS_PER_S
         sent.played_s = self.clock.host_s(board_s)
         if fate == "executed":
-            end_s = sent.played_s + sent.command.length_ms / 1000 + END_MARGIN_S
-            self._ends_s = max(self._ends_s, end_s)
             self.report.errors_ms.append((sent.played_s - sent.host_s) * 1000)
         self._end(sent, fate)
 
     def _end(self, sent: Sent, fate: str) -> None:
+        if fate in ("executed", "fate unknown"):
+            end_s = sent.host_s + sent.command.length_ms / 1000 + END_MARGIN_S
+            self._ends_s = max(self._ends_s, end_s)
         sent.fate = fate
         self.report.fates[fate] += 1
         self._over.append(sent)

@@ -1,0 +1,116 @@
+"""Write the protocol's page, with frames worked from the code itself.
+
+python tools/protocol.py            write callresp/link/PROTOCOL.md
+python tools/protocol.py --check    status 1 when the page is not as it should be
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+import msgspec
+
+from callresp.files import write_text
+from callresp.link import messages as m
+from callresp.link.framing import crc16, frame
+
+PAGE = Path(__file__).resolve().parent.parent / "callresp" / "link" / "PROTOCOL.md"
+
+EXAMPLES: tuple[tuple[str, m.Message], ...] = (
+    ("host", m.Hello(1, 7)),
+    ("board", m.Welcome(1, 7, 1, 13, 1, 64, 200, 0)),
+    ("host", m.Ask(123_456)),
+    ("board", m.Tell(123_456, 12_345_678, 7)),
+    ("host", m.StrikeAt(0, 3, 12_350_000, 850)),
+    ("host", m.HoldAt(1, 8, 12_349_700, 5000, 300, 76)),
+    ("host", m.TurnAt(2, 0, 12_360_000, 20_000, 250)),
+    ("board", m.Acknowledge(3, 0, 61)),
+    ("board", m.Done(0, 12_350_000, 0)),
+    ("board", m.Status(12_400, 21, 3, 0, 0)),
+    ("host", m.Cancel(0)),
+    ("host", m.Stop(0)),
+)
+WIDTHS = {"B": "u8", "b": "i8", "H": "u16", "I": "u32"}
+
+HEAD = """# The line between host and board
+
+*Written by `tools/protocol.py` from the code; a test holds it to that.*
+
+115,200 baud, 8 data bits, no parity, 1 stop bit. A frame is a message and its CRC, high byte first,
+stuffed by COBS (Cheshire & Baker 1999) and ended by a zero byte. The CRC is CRC-16/IBM-3740:
+polynomial 0x1021, initial value 0xFFFF, not reflected; check value 0x{check:04X} over `123456789`.
+What is damaged is dropped without a word; whoever misses something asks again.
+
+Numbers are little-endian. Times are *ticks* of 0.1 ms on the board's clock in 32 bits; they wrap
+after almost five days and are compared by their signed difference.
+
+1. The host says **hello** with its protocol version and a session number; the board answers
+   **welcome** with its channels, its buffer, the silence after which it lets go, and how often it
+   has started. A new session number clears what waited from the last.
+2. The host **asks** the time every 60 ms, which is also its heartbeat. After `silence_ms` without
+   a good frame the board releases every coil, stops every motor, cancels what waits, and says so.
+   After a reset the board's session is 0, and it takes no command until it is greeted.
+3. Commands go out up to 3 s ahead, as far as the board's **credit** goes. Each carries its own end:
+   the board never waits for an "off". Numbers run from 0 to 255 and round; the board takes any of
+   the next {window}, each once, and **acknowledges** with the first it misses and a bit for each
+   beyond.
+   The host sends again what is missing after 100 ms, older ones before new ones.
+4. A command more than 2 ms late, over a limit of its channel, of the supply or of a coil's heat, or
+   for a channel that is busy or not there, is refused. **Done** reports the fate of every one.
+5. **Cancel** forgets what waits. **Stop** also releases everything at once.
+
+A strike is 9 bytes, {strike} on the line: {rate} strikes a second fill 115,200 baud.
+"""
+
+
+def layout_of(message: m.Message) -> str:
+    """The fields of a message with their widths, as text."""
+    codes = message.layout.format.lstrip("<")
+    names = [field.name for field in msgspec.structs.fields(type(message))]
+    fields = [f"{name} {WIDTHS[code]}" for name, code in zip(names, codes, strict=True)]
+    return ", ".join(["kind u8", *fields])
+
+
+def page() -> str:
+    """The page as it should be."""
+    strike = len(frame(m.StrikeAt(1, 3, 12_350_001, 850).pack()))
+    head = HEAD.format(
+        check=crc16(b"123456789"), window=32, strike=strike, rate=115_200 // 10 // strike
+    )
+    rows = ["", "## Messages, each with a worked frame", ""]
+    for sender, message in EXAMPLES:
+        name = type(message).__name__
+        payload = message.pack()
+        rows += [
+            f"### 0x{message.kind:02x} {name} ({sender})",
+            "",
+            f"{layout_of(message)}.",
+            "",
+            "```text",
+            f"{message}",
+            f"message {payload.hex(' ')}",
+            f"CRC     {crc16(payload):04x}",
+            f"frame   {frame(payload).hex(' ')}",
+            "```",
+            "",
+        ]
+    fates = ", ".join(f"{number} {name}" for number, name in enumerate(m.FATES))
+    faults = ", ".join(f"{1 << bit} {name}" for bit, name in enumerate(m.FAULTS))
+    rows += [f"Fates of Done: {fates}. Faults of Status, added up: {faults}.", ""]
+    return head + "\n".join(rows)
+
+
+@click.command(context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--check", is_flag=True, help="Only compare.")
+def main(check: bool) -> None:
+    """Write or check the protocol's page."""
+    if check:
+        sys.exit(0 if PAGE.read_text(encoding="utf-8") == page() else 1)
+    write_text(PAGE, page())
+    click.echo(f"wrote {PAGE.name}")
+
+
+if __name__ == "__main__":
+    main()
