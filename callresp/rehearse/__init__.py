@@ -11,15 +11,18 @@ All of them read a plan through `acting.act`, so they can't disagree about what
 is played. Sources stand at the head of each module.
 """
 
+from callresp.rehearse.day_picture import DayDrawn, draw_day
 from callresp.rehearse.levels import FULL_SCALE_DB_SPL, Place, place_of
 from callresp.rehearse.midi import MidiWritten, write_midi
 from callresp.rehearse.mixing import HEARING, Mixed, Mixing, mix
 from callresp.rehearse.picture import Drawn, draw
 from callresp.rehearse.rendering import Machine, render, stream
+from callresp.rehearse.sheet import draw_sheet
 
 __all__ = [
     "FULL_SCALE_DB_SPL",
     "HEARING",
+    "DayDrawn",
     "Drawn",
     "Machine",
     "MidiWritten",
@@ -27,6 +30,8 @@ __all__ = [
     "Mixing",
     "Place",
     "draw",
+    "draw_day",
+    "draw_sheet",
     "mix",
     "place_of",
     "render",

@@ -147,7 +147,7 @@ def counted(count: int, what: str) -> str:
     >>> counted(1, "voice"), counted(2, "voice")
     ('1 voice', '2 voices')
     """
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
 
 
 def clock(seconds: float) -> str:

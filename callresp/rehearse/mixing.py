@@ -249,8 +249,9 @@ def _peaks(source: _Source, tell: Callable[[float], None]) -> _Peaks:
         found.chorus = max(found.chorus, float(np.abs(chorus).max()))
         found.machine = max(found.machine, float(np.abs(machine).max()))
         both = chorus + machine
-        # What lies between samples is less than twice as high: look only where it may matter.
-        if 2 * float(np.abs(both).max()) > found.together:
+        # Oversampling raises a sample by 2.241 at most (the sum of its filter's taps): look only
+        # where that could matter.
+        if 2.25 * float(np.abs(both).max()) > found.together:
             found.together = max(found.together, true_peak(both, source.rate))
         found.frames += len(chorus)
         tell(min(found.frames / max(source.frames, 1), 1.0))
