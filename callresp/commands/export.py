@@ -49,16 +49,11 @@ def command(
     """
     from callresp.plan import read_plan
     from callresp.plan.model import Plan
-    from callresp.rehearse.beside import find_palette, kind_of, sibling
+    from callresp.rehearse.beside import find_palette, sibling
     from callresp.rehearse.midi import write_midi
     from callresp.score import read_heard, read_reply
 
-    by_kind: dict[str, Path] = {}
-    for path in scores:
-        kind = kind_of(path)
-        if kind in by_kind:
-            raise UserError(f"two files of kind {kind}", where=str(path), remedy="give one of each")
-        by_kind[kind] = path
+    by_kind = _by_kind(scores)
     beside = sibling(scores[0], ".heard.jsonl")
     if not alone and "heard" not in by_kind and beside.is_file():
         by_kind["heard"] = beside
@@ -87,3 +82,15 @@ def command(
         f"wrote {done.path}: {done.heard_notes} heard and {done.reply_notes} played notes on"
         f" {len(done.tracks)} tracks, {done.length_s:.1f} s"
     )
+
+
+def _by_kind(scores: tuple[Path, ...]) -> dict[str, Path]:
+    from callresp.rehearse.beside import kind_of
+
+    found: dict[str, Path] = {}
+    for path in scores:
+        kind = kind_of(path)
+        if kind in found:
+            raise UserError(f"two files of kind {kind}", where=str(path), remedy="give one of each")
+        found[kind] = path
+    return found

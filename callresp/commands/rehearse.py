@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from callresp.rehearse.beside import Job
     from callresp.rehearse.levels import Place
     from callresp.rehearse.mixing import Mixed
+    from callresp.rehearse.picture import Drawn
 
 PATH = click.Path(path_type=Path)
 
@@ -81,32 +82,17 @@ def command(
         return
     output = output or sibling(plan, ".rehearsal.wav")
     mixed = _mix(job, output, sound)
-    told: dict[str, object] = asdict(mixed)
+    drawn = None
     if picture or picture_file:
-        from callresp.rehearse import draw
-
-        target = picture_file or sibling(plan, ".png")
-        with ui.progress(f"drawing {target.name}") as advance:
-            drawn = draw(
-                target,
-                recording=job.recording,
-                heard=job.heard,
-                reply=job.reply,
-                plan=job.plan,
-                palette=job.palette,
-                from_s=from_s,
-                to_s=to_s,
-                progress=advance,
-            )
-        told["picture"] = asdict(drawn)
+        drawn = _draw(job, picture_file or sibling(plan, ".png"), from_s, to_s)
     for warning in mixed.warnings:
         ui.warn(f"{job.recording}: {warning}")
     if as_json:
-        ui.emit(told)
+        ui.emit({**asdict(mixed), **({"picture": asdict(drawn)} if drawn else {})})
         return
     _tell(job, mixed)
-    if "picture" in told:
-        ui.say(f"wrote {target}")
+    if drawn is not None:
+        ui.say(f"wrote {drawn.path}")
     ui.say(f"next: callresp export {plan}")
 
 
@@ -130,6 +116,23 @@ def _mix(job: Job, output: Path, sound: dict[str, object]) -> Mixed:
             mixing=mixing,
             place=place,
             seed=int(str(sound["seed"])),
+            progress=advance,
+        )
+
+
+def _draw(job: Job, target: Path, from_s: float | None, to_s: float | None) -> Drawn:
+    from callresp.rehearse import draw
+
+    with ui.progress(f"drawing {target.name}") as advance:
+        return draw(
+            target,
+            recording=job.recording,
+            heard=job.heard,
+            reply=job.reply,
+            plan=job.plan,
+            palette=job.palette,
+            from_s=from_s,
+            to_s=to_s,
             progress=advance,
         )
 
