@@ -195,6 +195,20 @@ def test_too_much_current_at_once_is_refused(talk: Talk) -> None:
     assert got.count("over a limit") == 2
 
 
+def test_a_channel_keeps_its_share_of_the_cycle(talk: Talk) -> None:
+    """Tube 1 may be on for 12 % of 10 s: 30 pulses of 40 ms, and no more."""
+    at = talk.now() + 600
+    for first in range(0, 40, 10):
+        talk.say(*(StrikeAt(n, 0, at + n * 600, 4000) for n in range(first, first + 10)))
+        fates_known = sum(isinstance(message, Done) for message in talk.heard)
+        while fates_known < first + 8:
+            talk.now()
+            fates_known = sum(isinstance(message, Done) for message in talk.heard)
+    got = fates(talk, 38)
+    assert got.count("executed") in range(28, 32)
+    assert got[-1] == "over a limit"
+
+
 def test_a_doubled_command_is_played_once(talk: Talk) -> None:
     at = talk.now() + 500
     talk.say(*[StrikeAt(0, 0, at, 800)] * 3)
@@ -232,11 +246,14 @@ def test_garbage_moves_nothing_and_is_shrugged_off(talk: Talk) -> None:
 
 def test_a_plan_streams_to_the_firmware(board_program: Path, tmp_path: Path) -> None:
     checked, log = plan_of(30, 0.15), tmp_path / "board.jsonl"
-    with firmware(board_program, log, "--speed", "4", "--drift", "80") as port:
-        session = stream(checked, port, speed=4.0)
-    assert session.report.fates == {"executed": len(checked.plan.commands)}
+    with firmware(board_program, log, "--speed", "2", "--drift", "80") as port:
+        session = stream(checked, port, speed=2.0)
+    # On a busy computer a heartbeat may come late; then the board lets go, and says so.
+    fate = session.report.fates
+    assert fate["executed"] + fate["cancelled"] == len(checked.plan.commands)
+    assert fate["executed"] > 0.8 * len(checked.plan.commands)
     switched = rows(log)
-    assert sum(row["did"] == "on" for row in switched) == len(checked.plan.commands)
+    assert sum(row["did"] == "on" for row in switched) == fate["executed"]
     since: dict[int, float] = {}
     limits = {channel: coil.on_max_ms / 1000 for channel, coil in FETTLE.coils().items()}
     for row in switched:
@@ -248,12 +265,38 @@ def test_a_plan_streams_to_the_firmware(board_program: Path, tmp_path: Path) -> 
     assert not since
 
 
+def test_a_killed_host_means_silence(board_program: Path, tmp_path: Path) -> None:
+    from callresp.plan import write_plan
+
+    plan, log = tmp_path / "a.plan.jsonl", tmp_path / "board.jsonl"
+    write_plan(plan, plan_of(200, 0.1).plan)
+    with firmware(board_program, log) as port:
+        words = [sys.executable, "-m", "callresp", "stream", str(plan), "--palette", "fettle"]
+        host = subprocess.Popen(
+            [*words, "--port", port, "--yes"], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+        )
+        time.sleep(4.5)
+        host.kill()
+        killed = time.monotonic()
+        host.communicate()
+        time.sleep(0.6)
+        asked = Talk(port)
+        killed_at = asked.now() / 10_000 - (time.monotonic() - killed)
+        asked.line.close()
+    switched = rows(log)
+    assert sum(row["did"] == "on" for row in switched) > 10
+    assert max(row["board_s"] for row in switched) <= killed_at + 0.25
+    assert sum(row["did"] == "on" for row in switched) * 2 == len(switched)
+
+
 def test_a_plan_across_the_wrap_of_the_boards_clock(board_program: Path, tmp_path: Path) -> None:
     checked = plan_of(20, 0.15)
     start = str(2**32 - 25_000)
-    with firmware(board_program, tmp_path / "b.jsonl", "--speed", "4", "--start", start) as port:
-        session = stream(checked, port, speed=4.0)
-    assert session.report.fates == {"executed": len(checked.plan.commands)}
+    with firmware(board_program, tmp_path / "b.jsonl", "--speed", "2", "--start", start) as port:
+        session = stream(checked, port, speed=2.0)
+    fate = session.report.fates
+    assert fate["executed"] + fate["cancelled"] == len(checked.plan.commands)
+    assert fate["executed"] > 0.8 * len(checked.plan.commands)
 
 
 def test_fuzzing_finds_nothing(tmp_path: Path) -> None:

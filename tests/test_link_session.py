@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import Phase, given, settings
@@ -15,8 +16,8 @@ from callresp.errors import UserError
 from callresp.link import simulated_board, stream
 from callresp.link.board import Board
 from callresp.link.boardclock import BoardClock, Trip
-from callresp.link.framing import frame
-from callresp.link.messages import Hello, HoldAt, StrikeAt, TurnAt
+from callresp.link.framing import Deframer, frame
+from callresp.link.messages import Hello, HoldAt, StrikeAt, TurnAt, parse
 from callresp.link.session import Session
 
 
@@ -219,6 +220,51 @@ def test_the_clock_shrugs_off_wild_trips() -> None:
     assert clock.host_s(clock.board_s(33.0)) == pytest.approx(33.0, abs=1e-6)
 
 
+def test_a_host_clock_that_jumps_plays_nothing_late() -> None:
+    """As when a laptop slept: the host's steady clock stood still, the board's went on."""
+    session, board = Session(plan_of(150, 0.2)), Board(FETTLE)
+    line = Line(session, board)
+    while session.report.fates["executed"] < 50:
+        line.step()
+    before = {row.sequence for row in board.log}
+    slept_s = 4.0
+
+    class Slept:
+        """The board, whose true time has run ahead of the host's."""
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(board, name)
+
+        def receive(self, data: bytes, now_s: float) -> bytes:
+            return board.receive(data, now_s + slept_s)
+
+        def advance(self, now_s: float) -> bytes:
+            return board.advance(now_s + slept_s)
+
+    line.board = Slept()  # type: ignore[assignment]
+    line.run(until_s=120)
+    report = session.report
+    assert session.clock.steps == 1
+    assert sum(report.fates.values()) == report.commands
+    assert report.fates["executed"] > 60
+    assert before
+    assert no_channel_over_its_limit(board)
+
+
+def test_a_stuck_board_is_only_greeted() -> None:
+    session = Session(plan_of(60, 0.2))
+    line = Line(session, Board(FETTLE))
+    while session.report.fates["executed"] < 20:
+        line.step()
+    deaf_s = line.now_s + 1.5
+    sent = b""
+    for tick in range(1000):
+        sent = session.poll(deaf_s + tick / 100) or sent
+    assert session.lost(deaf_s)
+    (payload,) = Deframer().feed(sent)
+    assert isinstance(parse(payload), Hello)
+
+
 def test_only_a_checked_plan_can_be_streamed() -> None:
     with pytest.raises(TypeError, match="CheckedPlan"):
         Session(plan_of(1).plan)  # type: ignore[arg-type]
@@ -226,11 +272,14 @@ def test_only_a_checked_plan_can_be_streamed() -> None:
 
 def test_over_a_real_pseudo_terminal(tmp_path: Path) -> None:
     checked, log = plan_of(25, 0.2), tmp_path / "board.jsonl"
-    with simulated_board(FETTLE, log, speed=4.0) as port:
-        session = stream(checked, port, speed=4.0)
-    assert session.report.fates == {"executed": len(checked.plan.commands)}
-    assert log.read_text().count('"did":"on"') == len(checked.plan.commands)
-    assert log.read_text().count('"did":"off') == len(checked.plan.commands)
+    with simulated_board(FETTLE, log, speed=2.0) as port:
+        session = stream(checked, port, speed=2.0)
+    # On a busy computer a heartbeat may come late; then the board lets go, and says so.
+    fate = session.report.fates
+    assert fate["executed"] + fate["cancelled"] == len(checked.plan.commands)
+    assert fate["executed"] > 0.8 * len(checked.plan.commands)
+    assert log.read_text().count('"did":"on"') == fate["executed"]
+    assert log.read_text().count('"did":"off') == fate["executed"]
 
 
 def test_no_board_is_a_users_mistake(tmp_path: Path) -> None:

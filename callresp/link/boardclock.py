@@ -30,6 +30,8 @@ DRIFT_MAX = 200e-6
 DRIFT_SD = 60e-6
 # What a trip may err by even if it took no time: ticks, and the host's own delays.
 GRAIN_S = 0.0003
+STRANGE_S = 0.02
+STRANGE_TRIPS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +44,19 @@ class Trip:
 
 
 class BoardClock:
-    """Learns `board = host + offset + drift * (host - origin)` from round trips."""
+    """Learns `board = host + offset + drift * (host - origin)` from round trips.
+
+    Attributes
+    ----------
+    steps : int
+        How often one of the clocks has jumped.
+    """
 
     def __init__(self) -> None:
         self._best: deque[Trip] = deque(maxlen=KEPT)
         self._line: tuple[float, float, float] | None = None
+        self._strange = 0
+        self.steps = 0
 
     @property
     def known(self) -> bool:
@@ -54,7 +64,19 @@ class BoardClock:
         return bool(self._best)
 
     def learn(self, trip: Trip) -> None:
-        """Take in a round trip."""
+        """Take in a round trip.
+
+        A few trips on end that the clock can't explain mean that one of the
+        clocks has stepped, as a host's does when it was asleep: learn anew.
+        """
+        if self._best:
+            off_s = abs(self.board_s(trip.host_s) - trip.board_s)
+            strange = off_s > trip.took_s / 2 + STRANGE_S
+            self._strange = self._strange + 1 if strange else 0
+            if self._strange >= STRANGE_TRIPS:
+                self._best.clear()
+                self.steps += 1
+                self._strange = 0
         if self._best and trip.host_s - self._span_start() < SPAN_S:
             if trip.took_s >= self._best[-1].took_s:
                 return

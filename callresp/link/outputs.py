@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 
 from callresp.link.messages import TICKS_PER_S, HoldAt, StrikeAt, Timed, TurnAt
@@ -46,6 +47,7 @@ class Outputs:
             for channel, coil in self._coils.items()
         }
         self.on: list[Switched] = []
+        self._spans: dict[int, deque[tuple[float, float]]] = {n: deque() for n in self._coils}
 
     @property
     def hottest_c(self) -> float:
@@ -81,8 +83,10 @@ class Outputs:
         total = sum(item.amps for item in self.on) + wanted.amps
         if busy or total > self._limit_a + 1e-6:
             return "over a limit", None
-        if not isinstance(message, TurnAt) and not self._warm(message, wanted):
-            return "over a limit", None
+        if not isinstance(message, TurnAt):
+            if not self._within_duty(wanted) or not self._warm(message, wanted):
+                return "over a limit", None
+            self._spans[wanted.channel].append((wanted.from_s, wanted.until_s))
         self.on.append(wanted)
         return "executed", wanted
 
@@ -110,6 +114,16 @@ class Outputs:
         if too_long or not slow - 0.006 <= speed <= fast + 0.006:
             return "over a limit"
         return Switched("motor", message.channel, at_s, at_s + length_s, turner.current_a)
+
+    def _within_duty(self, wanted: Switched) -> bool:
+        """Whether the channel's on-time in its cycle leaves room for this one."""
+        coil, spans = self._coils[wanted.channel], self._spans[wanted.channel]
+        since_s = wanted.until_s - coil.cycle_s
+        while spans and spans[0][1] <= since_s:
+            spans.popleft()
+        used_s = sum(end - max(start, since_s) for start, end in spans)
+        length_s = wanted.until_s - wanted.from_s
+        return used_s + length_s <= coil.duty_max * coil.cycle_s + ROUNDING_S * (len(spans) + 1)
 
     def _warm(self, message: StrikeAt | HoldAt, wanted: Switched) -> bool:
         """Count the heat of a pulse before it is given; refuse one that would burn."""

@@ -81,6 +81,7 @@ void cr_init(cr_board *b, const cr_config *config, const cr_hal *hal, uint32_t n
     /* Safe start: whatever the pins did during reset, all is off from here. */
     for (uint8_t n = 0; n < b->config.coils; n++) {
         cr_coil_off(b, n);
+        b->coil[n].bucket_start = now;
     }
     for (uint8_t n = 0; n < b->config.motors; n++) {
         cr_motor_off(b, n);

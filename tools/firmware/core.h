@@ -23,13 +23,14 @@ enum {
     CR_SLOT_TICKS = 100,      /* heat is reckoned every 10 ms */
     CR_LOOP_TICKS = 200,      /* motor speed every 20 ms */
     CR_STATUS_TICKS = 10000,  /* status every second */
-    CR_WINDOW = 32
+    CR_WINDOW = 32,
+    CR_BUCKETS = 16           /* a duty cycle is remembered in so many parts */
 };
 
 enum { CR_EXECUTED, CR_LATE, CR_OVER_LIMIT, CR_NO_CHANNEL, CR_CANCELLED };
 enum { CR_LOW_VOLTAGE = 1, CR_SILENCE = 2, CR_HOT = 4, CR_DAMAGED = 8 };
 
-/* Limits of one coil. goal_mk is the rise, in mK, that full power would reach for ever;
+/* Limits of one coil: it may be on for duty_ticks of any cycle_ticks. goal_mk is the rise, in mK, that full power would reach for ever;
  * tau_slots the time constant in slots of 10 ms; limit_mk the rise that is allowed. */
 typedef struct {
     bool present;
@@ -38,6 +39,7 @@ typedef struct {
     int32_t goal_mk;
     int32_t tau_slots;
     int32_t limit_mk;
+    uint32_t duty_ticks, cycle_ticks;
 } cr_coil_limits;
 
 /* Limits of one motor; speeds in hundredths of a revolution a second. */
@@ -82,6 +84,8 @@ typedef struct {
     uint32_t until, pull_until, milliamps;
     uint32_t slot_on;
     int64_t rise_uk;
+    uint32_t bucket[CR_BUCKETS], bucket_start;
+    uint8_t bucket_at;
 } cr_coil;
 
 typedef struct {

@@ -42,7 +42,7 @@ static void start(void) {
     config.silence_ms = 200;
     config.limit_ma = 7000;
     for (int n = 0; n < CR_COILS; n++) {
-        config.coil[n] = (cr_coil_limits){true, 400, 2000, 336000, 24000, 118000};
+        config.coil[n] = (cr_coil_limits){true, 400, 2000, 336000, 24000, 118000, 12000, 100000};
     }
     config.motor[0] = (cr_motor_limits){true, 80, 400, 1200000, 800, 540};
     cr_hal hal = {set_coil, set_motor,   send_bytes, millivolts,

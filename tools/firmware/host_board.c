@@ -67,7 +67,7 @@ static double wall_s(void) {
 static void read_config(cr_config *config) {
     char row[256];
     while (fgets(row, sizeof row, stdin) && strncmp(row, "go", 2) != 0) {
-        unsigned n, a, b, c, d, e;
+        unsigned n, a, b, c, d, e, f, g;
         if (sscanf(row, "board %u %u %u %u %u %u", &n, &a, &b, &c, &d, &e) == 6) {
             config->coils = (uint8_t)n;
             config->motors = (uint8_t)a;
@@ -75,10 +75,11 @@ static void read_config(cr_config *config) {
             config->silence_ms = (uint16_t)c;
             config->limit_ma = d;
             config->cutoff_mv = (uint16_t)e;
-        } else if (sscanf(row, "coil %u %u %u %u %u %u", &n, &a, &b, &c, &d, &e) == 6 &&
+        } else if (sscanf(row, "coil %u %u %u %u %u %u %u %u", &n, &a, &b, &c, &d, &e, &f, &g) ==
+                       8 &&
                    n < CR_COILS) {
             config->coil[n] =
-                (cr_coil_limits){true, a, b, (int32_t)c, (int32_t)d, (int32_t)e};
+                (cr_coil_limits){true, a, b, (int32_t)c, (int32_t)d, (int32_t)e, f, g};
         } else if (sscanf(row, "motor %u %u %u %u %u %u", &n, &a, &b, &c, &d, &e) == 6 &&
                    n < CR_MOTORS) {
             config->motor[n] =

@@ -28,8 +28,11 @@ SLOTS_PER_S = 100
 CORE_COILS, CORE_MOTORS, CORE_QUEUE = 20, 4, 64
 
 
-def coil_numbers(coil: Coil, palette: Palette) -> tuple[int, int, int, int, int]:
-    """on_max ticks, mA, rise at full power in mK, time constant in slots, rise allowed in mK."""
+def coil_numbers(coil: Coil, palette: Palette) -> tuple[int, ...]:
+    """on_max ticks, mA, rise at full power and allowed, time constant, duty and cycle ticks.
+
+    Rises are in mK, the time constant in slots of 10 ms.
+    """
     volts = palette.supply.nominal_v
     amps = volts / coil.resistance_ohm
     rise_k = amps * volts * coil.thermal_k_per_w
@@ -40,6 +43,8 @@ def coil_numbers(coil: Coil, palette: Palette) -> tuple[int, int, int, int, int]
         math.ceil(rise_k * 1000),
         max(round(coil.thermal_time_s * SLOTS_PER_S), 1),
         math.floor(allowed_k * 1000),
+        math.floor(coil.duty_max * coil.cycle_s * 1000 * TICKS_PER_MS + 1e-6),
+        round(coil.cycle_s * 1000 * TICKS_PER_MS),
     )
 
 

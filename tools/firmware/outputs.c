@@ -46,6 +46,26 @@ static bool too_warm(const cr_board *b, uint8_t n, const cr_command *c) {
     return mk > b->config.coil[n].limit_mk;
 }
 
+/* On-time, in ticks, of the last cycle or a sixteenth less; forgets what is older. */
+static uint32_t recent_on(cr_board *b, uint8_t n) {
+    cr_coil *coil = &b->coil[n];
+    uint32_t part = b->config.coil[n].cycle_ticks / CR_BUCKETS + 1;
+    for (int left = CR_BUCKETS; cr_passed(b->now, coil->bucket_start + part); left--) {
+        if (left == 0) {
+            coil->bucket_start = b->now; /* all of it is older than a cycle */
+            break;
+        }
+        coil->bucket_at = (uint8_t)((coil->bucket_at + 1) % CR_BUCKETS);
+        coil->bucket[coil->bucket_at] = 0;
+        coil->bucket_start += part;
+    }
+    uint32_t sum = 0;
+    for (int m = 0; m < CR_BUCKETS; m++) {
+        sum += coil->bucket[m];
+    }
+    return sum;
+}
+
 static uint8_t coil_on(cr_board *b, const cr_command *c) {
     if (c->channel >= b->config.coils || !b->config.coil[c->channel].present) {
         return CR_NO_CHANNEL;
@@ -56,11 +76,15 @@ static uint8_t coil_on(cr_board *b, const cr_command *c) {
     if (bad_length || coil->on || too_warm(b, c->channel, c)) {
         return CR_OVER_LIMIT;
     }
+    if (recent_on(b, c->channel) + c->length > limits->duty_ticks) {
+        return CR_OVER_LIMIT;
+    }
     uint32_t full = limits->milliamps;
     if (total_ma(b) + full > b->config.limit_ma) {
         return CR_OVER_LIMIT;
     }
     coil->on = true;
+    coil->bucket[coil->bucket_at] += c->length;
     coil->until = b->now + c->length;
     coil->holding = c->pull < c->length;
     coil->pull_until = b->now + c->pull;
