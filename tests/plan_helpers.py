@@ -1,10 +1,10 @@
-"""Random palettes and replies, and an oracle that judges a plan another way."""
+"""Random palettes and replies, by hypothesis and by seed."""
 
 from __future__ import annotations
 
-from itertools import pairwise
+import random
 
-import numpy as np
+import msgspec
 from hypothesis import strategies as st
 
 from callresp.palette.model import (
@@ -19,7 +19,6 @@ from callresp.palette.model import (
     Supply,
     Turner,
 )
-from callresp.plan.model import Hold, Plan, Strike, Turn
 from callresp.score import ReplyHeader, ReplyNote, ReplyScore
 
 
@@ -126,114 +125,129 @@ def replies(draw: st.DrawFn, names: list[str]) -> ReplyScore:
     notes = []
     for number, (step, name, force, length) in enumerate(steps):
         now += step
-        notes.append(
-            ReplyNote(
-                id=number,
-                onset_s=now,
-                offset_s=None if length is None else now + length,
-                instrument=name,
-                force=force,
-                phrase=0,
-                heard=None,
-                heard_phrase=0,
-                rule="any",
-            )
-        )
+        offset_s = None if length is None else now + length
+        notes.append(reply_note(number, now, offset_s, name, force))
     return ReplyScore(header=ReplyHeader(duration_s=now + 5), notes=tuple(notes))
 
 
-def broken_limits(plan: Plan, palette: Palette, step_s: float = 0.001) -> list[str]:
-    """Judge a plan on a fine grid of time, sharing no code with the package."""
-    if not plan.commands:
-        return []
-    start = min(c.at_s for c in plan.commands) - 0.1
-    end = max(c.at_s + c.length_ms / 1000 for c in plan.commands) + 0.1
-    grid = np.arange(start, end, step_s)
-    found: list[str] = []
-    total = np.full(len(grid), palette.board.idle_current_a)
-    for driver in palette.driver:
-        amps = np.zeros(len(grid))
-        for channel in driver.channels:
-            amps += _coil_amps(plan, palette, channel, grid, found)
-        if amps.max() > driver.current_max_a + 1e-6:
-            found.append("driver current")
-        total += amps
-    for turner in palette.turner:
-        total += _motor_amps(plan, turner, grid, found)
-    sag = (palette.supply.nominal_v - palette.supply.cutoff_v) / palette.supply.internal_ohm
-    if total.max() > min(palette.supply.current_max_a, sag) + 1e-6:
-        found.append("supply current")
-    for striker in palette.striker:
-        own = [c for c in plan.commands if c.channel == striker.coil.channel]
-        starts = [c.at_s for c in own if isinstance(c, Strike)]
-        if any(b - a < striker.restrike_ms / 1000 - 1e-6 for a, b in pairwise(starts)):
-            found.append("restrike")
-    return found
+def random_palette(rng: random.Random) -> Palette:
+    """A palette at the edge of what it may be, made faster than hypothesis draws one."""
+    count = rng.randint(1, 5)
+    made = tuple(_random_striker(rng, number, count) for number in range(count))
+    slowest = rng.uniform(0.2, 2.0)
+    turner = Turner(
+        name="t0",
+        kind="wound",
+        channel=0,
+        slowest_rps=slowest,
+        fastest_rps=slowest + rng.uniform(0, 3),
+        spin_up_s=rng.uniform(0.05, 0.6),
+        slow_down_s=rng.uniform(0.05, 0.6),
+        current_a=rng.uniform(0.1, 0.3),
+        start_current_a=rng.uniform(0.3, 1.5),
+        run_max_s=rng.uniform(0.5, 10.0),
+        store_turns=rng.choice([None, rng.uniform(1.0, 40.0)]),
+    )
+    channels = tuple(range(2 * count))
+    split = rng.randint(1, 2 * count)
+    groups = [group for group in (channels[:split], channels[split:]) if group]
+    return Palette(
+        name="any",
+        board=Board(name="b", coil_channels=16, motor_channels=1),
+        supply=Supply(
+            chemistry=rng.choice(["lead-acid", "lithium-ion", "lithium-iron-phosphate", "mains"]),
+            nominal_v=12.0,
+            current_max_a=rng.uniform(2.0, 8.0),
+            capacity_ah=rng.choice([0.004, 0.02, 5.0]),
+            rated_h=20,
+            peukert=rng.uniform(1.0, 1.4),
+            internal_ohm=rng.uniform(0.0, 0.3),
+            cutoff_v=rng.uniform(9.0, 11.9),
+            charge=rng.uniform(0.3, 1.0),
+        ),
+        driver=tuple(
+            Driver(name=f"d{n}", channels=group, current_max_a=rng.uniform(1.8, 4.0))
+            for n, group in enumerate(groups)
+        ),
+        striker=made,
+        turner=(turner,),
+        ambient_c=rng.uniform(-10, 45),
+    )
 
 
-def _coil_amps(
-    plan: Plan, palette: Palette, channel: int, grid: np.ndarray, found: list[str]
-) -> np.ndarray:
-    coil = palette.coils().get(channel)
-    duty, stacked = np.zeros(len(grid)), np.zeros(len(grid))
-    if coil is None:
-        return duty
-    for command in plan.commands:
-        if isinstance(command, Turn) or command.channel != channel:
-            continue
-        on = (grid >= command.at_s) & (grid < command.at_s + command.length_ms / 1000)
-        if command.length_ms > coil.on_max_ms + 1e-6:
-            found.append("on_max_ms")
-        stacked += on
-        share: np.ndarray | float = 1.0
-        if isinstance(command, Hold):
-            pulled = grid < command.at_s + command.pull_ms / 1000
-            share = np.where(pulled, 1.0, command.hold_duty)
-        duty = np.where(on, share, duty)
-    if stacked.max(initial=0) > 1:
-        found.append("on while on")
-    found.extend(_duty_and_heat(coil, stacked, duty, palette, grid[1] - grid[0]))
-    return duty * palette.supply.nominal_v / coil.resistance_ohm
+def _random_striker(rng: random.Random, number: int, count: int) -> Striker:
+    low = rng.uniform(2.0, 6.0)
+    damper = None
+    coil = _random_coil(rng, number, on_ms=(12.0, 60.0))
+    hot = rng.random() < 0.2
+    if hot:
+        # So small and so quick that it is its heat that limits it.
+        small = {"duty_max": 1.0, "thermal_k_per_w": 200.0, "thermal_time_s": 1.0}
+        coil = msgspec.structs.replace(coil, resistance_ohm=8.0, insulation="A", **small)
+    if rng.random() < 0.7:
+        damper = Damper(
+            coil=_random_coil(rng, count + number, on_ms=(200.0, 8000.0)),
+            lift_ms=rng.uniform(5, 60),
+            fall_ms=rng.uniform(5, 60),
+            damped_t60_s=rng.uniform(0.05, 0.5),
+            rest=rng.choice(["on", "off"]),
+            pull_ms=rng.uniform(5, 60),
+            hold_duty=rng.uniform(0.1, 1.0),
+        )
+    return Striker(
+        name=f"s{number}",
+        kind="bar",
+        coil=coil,
+        latency_ms=rng.uniform(2, 40),
+        restrike_ms=20.0 if hot else rng.uniform(20, 300),
+        force=(
+            ForcePoint(pulse_ms=low, level_db=50),
+            ForcePoint(pulse_ms=rng.uniform(low + 0.5, 12.0), level_db=75),
+        ),
+        partials=(Partial(ratio=1, t60_s=rng.uniform(0.1, 8)),),
+        pitch_hz=1000.0 + 100 * number,
+        damper=damper,
+    )
 
 
-def _motor_amps(plan: Plan, turner: Turner, grid: np.ndarray, found: list[str]) -> np.ndarray:
-    amps = np.zeros(len(grid))
-    turns = [c for c in plan.commands if isinstance(c, Turn) and c.channel == turner.channel]
-    unwound = sum(c.speed_rps * c.run_ms / 1000 for c in turns)
-    if turner.store_turns is not None and unwound > turner.store_turns * (1 + 1e-9):
-        found.append("store")
-    for turn in turns:
-        since = grid - turn.at_s
-        on = (since >= 0) & (since < turn.run_ms / 1000)
-        first = since < turner.spin_up_s
-        amps += np.where(on, np.where(first, turner.start_current_a, turner.current_a), 0)
-        if turn.run_ms / 1000 > turner.run_max_s + 1e-9:
-            found.append("run_max_s")
-        if not turner.slowest_rps - 1e-9 <= turn.speed_rps <= turner.fastest_rps + 1e-9:
-            found.append("speed")
-    return amps
+def _random_coil(rng: random.Random, channel: int, on_ms: tuple[float, float]) -> Coil:
+    return Coil(
+        channel=channel,
+        resistance_ohm=rng.uniform(8.0, 60.0),
+        on_max_ms=rng.uniform(*on_ms),
+        duty_max=rng.choice([rng.uniform(0.002, 0.02), rng.uniform(0.02, 1.0), 1.0]),
+        cycle_s=rng.uniform(0.5, 20.0),
+        thermal_k_per_w=rng.choice([rng.uniform(2.0, 20.0), rng.uniform(60.0, 200.0)]),
+        thermal_time_s=rng.choice([rng.uniform(1.0, 5.0), rng.uniform(5.0, 400.0)]),
+        insulation=rng.choice(["A", "E", "B", "F", "H"]),
+    )
 
 
-def _duty_and_heat(
-    coil: Coil, on: np.ndarray, duty: np.ndarray, palette: Palette, step_s: float
-) -> list[str]:
-    found = []
-    summed = np.concatenate([[0.0], np.cumsum(on) * step_s])
-    window = max(int(coil.cycle_s / step_s), 1)
-    last = np.arange(1, len(summed))
-    used = summed[last] - summed[np.maximum(last - window, 0)]
-    # The grid may miscount each edge by a step.
-    edges = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(on, prepend=0)))])
-    slack = (edges[last] - edges[np.maximum(last - window, 0)] + 2) * step_s
-    if np.any(used > coil.duty_max * coil.cycle_s + slack):
-        found.append("duty")
-    limit = {"A": 105, "E": 120, "B": 130, "F": 155, "H": 180}[coil.insulation]
-    volts, rise, hottest = palette.supply.nominal_v, 0.0, 0.0
-    for share in duty:
-        warm = coil.resistance_ohm * (1 + 0.00393 * (palette.ambient_c + rise - 20))
-        power = share * volts**2 / warm
-        rise += (power * coil.thermal_k_per_w - rise) * step_s / coil.thermal_time_s
-        hottest = max(hottest, rise)
-    if palette.ambient_c + hottest > limit + 0.5:
-        found.append("heat")
-    return found
+def random_reply(rng: random.Random, names: list[str], most: int = 40) -> ReplyScore:
+    """Notes in bursts: chords, trills and pauses."""
+    now, notes, name = rng.uniform(0, 100), [], rng.choice(names)
+    for number in range(rng.randint(0, most)):
+        now += rng.choice([0.0, 0.01, 0.04, 0.1, 0.1, 0.2, 1.0, 20.0])
+        if rng.random() < 0.5:
+            name = rng.choice(names)
+        length = rng.choice([None, 0.0, rng.uniform(0, 0.3), rng.uniform(0, 4)])
+        offset_s = None if length is None else now + length
+        notes.append(reply_note(number, now, offset_s, name, rng.random()))
+    return ReplyScore(header=ReplyHeader(duration_s=now + 5), notes=tuple(notes))
+
+
+def reply_note(
+    number: int, onset_s: float, offset_s: float | None, instrument: str, force: float = 1.0
+) -> ReplyNote:
+    """A note of a reply, with nothing that plans don't ask for."""
+    return ReplyNote(
+        id=number,
+        onset_s=onset_s,
+        offset_s=offset_s,
+        instrument=instrument,
+        force=force,
+        phrase=0,
+        heard=None,
+        heard_phrase=0,
+        rule="any",
+    )

@@ -1,16 +1,25 @@
-"""Heat and battery against closed forms and published values."""
+"""Heat of coils against closed forms and published values."""
 
 from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from plan_oracle import rise_after
+from scipy.integrate import solve_ivp
 
-from callresp.palette.model import Coil, Supply
-from callresp.plan.battery import hours_at
-from callresp.plan.heat import CLASS_LIMIT_C, CoilHeat, force_loss_db, resistance_ohm
+from callresp.palette.model import Coil
+from callresp.plan.heat import (
+    CLASS_LIMIT_C,
+    CoilHeat,
+    force_loss_db,
+    resistance_ohm,
+    share_to_limit,
+    steady_rise_k,
+)
 
 VOLTS = 12.0
 
@@ -26,15 +35,15 @@ def coil(thermal_k_per_w: float = 10.0, thermal_time_s: float = 100.0) -> Coil:
 
 
 def test_insulation_classes() -> None:
-    """IEC 60085:2007, table 1 (from memory)."""
+    """IEC 60085, as tabulated by croylek.com, "Temperature classes of electrical insulation"."""
     assert CLASS_LIMIT_C == {"A": 105, "E": 120, "B": 130, "F": 155, "H": 180}
 
 
 def test_copper_by_its_standard() -> None:
     """IEC 60028:1925: 0.00393 per K at 20 °C; so 234.5 °C is where it would vanish.
 
-    (R(T) / R(20) = (234.5 + T) / 254.5 is the same law as handbooks of electric machines
-    print it, from memory.)
+    R(T) / R(20) = (234.5 + T) / 254.5 is the same law as the "Temperature rise" page of
+    electrical-engineering-portal.com prints it.
     """
     for temperature_c in (-20.0, 20.0, 75.0, 130.0):
         expected = 20.0 * (234.5 + temperature_c) / 254.5
@@ -85,21 +94,76 @@ def test_a_coil_never_passes_its_steady_rise(duty: float, seconds: float) -> Non
     assert 0.0 <= heat.rise_k <= duty * VOLTS**2 / 20.0 * 10.0 + 1e-9
 
 
-def test_peukert() -> None:
-    """Peukert's law on the common worked example: 100 Ah at 20 h, k 1.2, drawn at 10 A.
+@given(
+    st.floats(0.05, 1.0),
+    st.floats(0.0, 150.0),
+    st.floats(0.01, 600.0),
+    st.floats(-20.0, 45.0),
+)
+def test_any_stretch_follows_the_exact_solution_from_the_warm_side(
+    duty: float, rise_k: float, seconds: float, ambient_c: float
+) -> None:
+    """The separable equation with copper's rising resistance, solved in `plan_oracle`."""
+    heat = CoilHeat(coil(thermal_k_per_w=12.0), VOLTS, ambient_c)
+    heat.cool_until(0.0)
+    heat.rise_k = rise_k
+    heat.heat(0.0, seconds, duty)
+    exact_k = rise_after(heat.coil, VOLTS, ambient_c, rise_k, seconds, duty)
+    assert exact_k - 1e-6 <= heat.rise_k <= exact_k + 0.5
 
-    t = 20 (100 / (10 * 20))^1.2 = 8.7 h (common practice, no source).
+
+def test_the_exact_solution_agrees_with_an_integrator() -> None:
+    """scipy's solve_ivp (Runge-Kutta 5(4)) on the same equation."""
+    one = coil(thermal_k_per_w=12.0)
+
+    def slope(_: float, x: np.ndarray) -> np.ndarray:
+        watts = 0.7 * VOLTS**2 / (20.0 * (1 + 0.00393 * (15.0 + x - 20.0)))
+        return np.asarray((12.0 * watts - x) / 100.0)
+
+    for start_k in (0.0, 40.0, 90.0):
+        solved = solve_ivp(slope, (0.0, 130.0), [start_k], rtol=1e-9, atol=1e-9)
+        exact_k = rise_after(one, VOLTS, 15.0, start_k, 130.0, 0.7)
+        assert solved.y[0, -1] == pytest.approx(exact_k, abs=1e-5)
+
+
+def test_the_steady_state_in_closed_form() -> None:
+    one = coil()
+    for share in (0.1, 0.5, 1.0):
+        rise_k = steady_rise_k(one, VOLTS, 12.0, share)
+        heat = CoilHeat(one, VOLTS, 12.0)
+        for number in range(4000):
+            heat.heat(number * 1.0, share, 1.0)
+        assert heat.rise_k == pytest.approx(rise_k, rel=0.01)
+
+
+@given(st.floats(-20.0, 50.0), st.floats(1.0, 100.0))
+def test_the_share_to_the_limit_ends_at_the_limit(ambient_c: float, k_per_w: float) -> None:
+    one = coil(thermal_k_per_w=k_per_w)
+    share = share_to_limit(one, VOLTS, ambient_c)
+    rise_k = steady_rise_k(one, VOLTS, ambient_c, share)
+    assert ambient_c + rise_k == pytest.approx(CLASS_LIMIT_C["B"], abs=1e-6)
+
+
+def test_relative_on_time_as_data_sheets_state_it() -> None:
+    """ED = on / (on + pause): 15 s on and 45 s off are 25 % (thesolenoidcompany.com, glossary);
+    40 s on and 360 s off are 10 % (kuebler.com, "On time ED").
+
+    A coil that stands 100 % at its power stands four times the power at 25 %, on cycles that
+    are short against its time constant: the share to the limit says the same.
     """
-    lead = Supply(
-        chemistry="lead-acid",
-        nominal_v=12,
-        current_max_a=50,
-        capacity_ah=100,
-        rated_h=20,
-        peukert=1.2,
+    assert 15 / (15 + 45) == 0.25
+    assert 40 / (40 + 360) == 0.10
+    lasting, quarter = coil(thermal_k_per_w=10.0), coil(thermal_k_per_w=40.0)
+    assert share_to_limit(lasting, VOLTS, 20.0) == pytest.approx(
+        4 * share_to_limit(quarter, VOLTS, 20.0)
     )
-    assert hours_at(lead, 10.0) == pytest.approx(8.706, abs=0.001)
-    assert hours_at(lead, 5.0) == pytest.approx(20.0)
-    cells = Supply(chemistry="lithium-ion", nominal_v=7.2, current_max_a=5, capacity_ah=2.6)
-    assert hours_at(cells, 1.3) == pytest.approx(2.0)
-    assert math.isinf(hours_at(Supply(chemistry="mains", nominal_v=24, current_max_a=5), 1.0))
+
+
+def test_a_quick_yes_is_never_wrong() -> None:
+    one = coil(thermal_k_per_w=60.0, thermal_time_s=20.0)
+    for seconds in (0.1, 1.0, 5.0, 10.0, 40.0):
+        heat = CoilHeat(one, VOLTS, 20.0)
+        if heat.sure_of(seconds):
+            assert heat.heat(0.0, seconds, 1.0) <= heat.limit_c
+    assert CoilHeat(one, VOLTS, 20.0).sure_of(1.0)
+    assert not CoilHeat(one, VOLTS, 20.0).sure_of(40.0)

@@ -1,11 +1,12 @@
 """From a reply score to timed commands that keep every limit."""
 
 from callresp.plan.files import read_plan, write_plan
-from callresp.plan.limits import CheckedPlan, PlanBreaksLimitError, check
+from callresp.plan.limits import CheckedPlan, Checker, PlanBreaksLimitError, check
 from callresp.plan.planner import Planner, make_plan
 
 __all__ = [
     "CheckedPlan",
+    "Checker",
     "PlanBreaksLimitError",
     "Planner",
     "check",

@@ -1,17 +1,24 @@
 """What one coil has done so far, and what it may still do.
 
 Keeps the laws of a single channel while a plan grows: longest on-time, relative
-on-time in a sliding cycle, heat. `may` answers without changing anything;
-`do` puts the stretch down.
+on-time in a sliding cycle, heat. `room_s`, `hottest_c` and `longest_s` answer
+without changing anything; `do` puts on-times down.
 """
 
 from __future__ import annotations
 
 import math
-from collections import deque
+from bisect import bisect_right
+from collections.abc import Callable, Sequence
 
 from callresp.palette.model import Coil
 from callresp.plan.heat import CoilHeat
+
+# An on-time as (start, length, duty) in seconds; one that goes on is several of them.
+Part = tuple[float, float, float]
+
+# Kept free of a cycle's on-time, so that sums of many floats stay within it.
+GUARD_S = 1e-7
 
 
 class CoilBook:
@@ -22,39 +29,60 @@ class CoilBook:
         self.heat = CoilHeat(coil, volts, ambient_c)
         self.free_s = -math.inf
         self.last_start_s = -math.inf
-        self._spans: deque[tuple[float, float]] = deque()
+        self._starts: list[float] = []
+        self._ends: list[float] = []
+        self._summed: list[float] = [0.0]
 
-    def room_ms(self, at_s: float) -> float:
-        """How long the coil may be on from `at_s`, by its duty, in ms.
+    def room_s(self, at_s: float, wanted_s: float) -> float:
+        """How long the coil may be on from `at_s`, up to `wanted_s`, by its duty.
 
-        With r the on-time left over in the window that reaches back a whole
-        cycle, an on-time as long as r can't break the share of any window:
-        a later window only loses earlier on-times.
+        The on-time in the cycle that ends where this one does grows while the
+        cycle's far end crosses a pause, and rests while it crosses an on-time;
+        so we walk along the earlier on-times until the cycle is full.
         """
-        cycle_s = self.coil.cycle_s
-        while self._spans and self._spans[0][1] <= at_s - cycle_s:
-            self._spans.popleft()
-        used_s = sum(end - max(start, at_s - cycle_s) for start, end in self._spans)
-        return min((self.coil.duty_max * cycle_s - used_s) * 1000 - 1e-4, self.coil.on_max_ms)
+        if self.coil.duty_max >= 1.0:
+            return wanted_s
+        allowed_s = self.coil.duty_max * self.coil.cycle_s - GUARD_S
+        far_s = at_s - self.coil.cycle_s
+        first = bisect_right(self._ends, far_s)
+        used_s = self._summed[-1] - self._summed[first]
+        if first < len(self._starts):
+            used_s -= max(far_s - self._starts[first], 0.0)
+        passed_s = 0.0
+        for place in range(first, len(self._starts)):
+            pause_s = max(self._starts[place] - (far_s + passed_s), 0.0)
+            if passed_s >= wanted_s or used_s + pause_s > allowed_s:
+                break
+            used_s += pause_s
+            passed_s = self._ends[place] - far_s
+        return max(min(wanted_s, passed_s + allowed_s - used_s), 0.0)
 
-    def too_hot(self, parts: list[tuple[float, float, float]]) -> float | None:
-        """Temperature that would pass the class limit, or `None`; parts as for `do`."""
+    def hottest_c(self, parts: Sequence[Part]) -> float:
+        """How warm the coil would get in `parts`."""
         trial = self.heat.copy()
-        for at_s, length_s, duty in parts:
-            if trial.heat(at_s, length_s, duty) > trial.limit_c:
-                return trial.temperature_c
-        return None
+        return max(trial.heat(*part) for part in parts)
 
-    def do(self, parts: list[tuple[float, float, float]]) -> None:
-        """Put down stretches (start, length, duty) that follow each other."""
-        for at_s, length_s, duty in parts:
-            self.heat.heat(at_s, length_s, duty)
-        start_s, end_s = parts[0][0], parts[-1][0] + parts[-1][1]
-        if start_s <= self.free_s + 1e-9 and self._spans:
-            # A hold that goes on: one span, so that its on-time is counted once.
-            first, _ = self._spans.pop()
-            self._spans.append((first, end_s))
-        else:
-            self._spans.append((start_s, end_s))
-            self.last_start_s = start_s
-        self.free_s = end_s
+    def longest_s(self, parts_of: Callable[[float], Sequence[Part]], wanted_s: float) -> float:
+        """The longest on-time up to `wanted_s` that heat allows; `parts_of` gives its parts."""
+        if wanted_s <= 0 or self.heat.sure_of(wanted_s):
+            return wanted_s
+        if self.hottest_c(parts_of(wanted_s)) <= self.heat.limit_c:
+            return wanted_s
+        cool_s, hot_s = 0.0, wanted_s
+        for _ in range(24):
+            middle_s = (cool_s + hot_s) / 2
+            if self.hottest_c(parts_of(middle_s)) <= self.heat.limit_c:
+                cool_s = middle_s
+            else:
+                hot_s = middle_s
+        return cool_s
+
+    def do(self, parts: Sequence[Part]) -> None:
+        """Put down parts that follow each other without a pause."""
+        for part in parts:
+            self.heat.heat(*part)
+        self.last_start_s = parts[0][0]
+        self.free_s = parts[-1][0] + parts[-1][1]
+        self._starts.append(self.last_start_s)
+        self._ends.append(self.free_s)
+        self._summed.append(self._summed[-1] + self.free_s - self.last_start_s)

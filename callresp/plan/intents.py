@@ -7,13 +7,15 @@ alone. Whether the machine may do it is the planner's question.
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.score import ReplyNote
 
 # A note shorter than this is struck on the lying damper, without lifting it.
 MUTED_S = 0.03
+# A turner without an end asked for runs this long.
+TURN_S = 1.0
 # Lifted this much before it must be clear, so that the felt does not brush the stroke.
 CLEAR_S = 0.005
 
@@ -23,7 +25,8 @@ class StrikeIntent:
     """A stroke to be heard at `heard_s`.
 
     The coil goes on at `at_s`, for `pulse_ms`. `lift_s` and `fall_s` say when
-    the damper's coil goes on and off again; `None` where it isn't moved.
+    the damper's coil goes on and off again; `None` where it isn't moved. (A
+    damper that rests off is pressed from `lift_s` to `fall_s`, after the note.)
     """
 
     note: ReplyNote
@@ -34,14 +37,30 @@ class StrikeIntent:
     fall_s: float | None
 
     @property
+    def heard_s(self) -> float:
+        """When the stroke sounds."""
+        return self.at_s + self.striker.latency_ms / 1000
+
+    @property
     def starts_s(self) -> float:
         """When the first of its coils goes on."""
         return self.at_s if self.lift_s is None else min(self.at_s, self.lift_s)
 
+    def moved(self, by_s: float) -> StrikeIntent:
+        """The same, later by `by_s`."""
+        if by_s <= 0:
+            return self
+        return replace(
+            self,
+            at_s=self.at_s + by_s,
+            lift_s=None if self.lift_s is None else self.lift_s + by_s,
+            fall_s=None if self.fall_s is None else self.fall_s + by_s,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class TurnIntent:
-    """A spell of turning at `speed_rps`."""
+    """A spell of turning at `speed_rps`, with power for `run_s` from `at_s`."""
 
     note: ReplyNote
     turner: Turner
@@ -62,7 +81,8 @@ def pulse_for(striker: Striker, force: float) -> float:
     """Pulse length in ms for a force of 0 to 1, along the measured force curve.
 
     Force is a share of the striker's range of level in dB, since that is how
-    loudness is heard; between measured points the curve is linear.
+    loudness is heard; between measured points the curve is linear, so it never
+    falls where the points don't.
     """
     points = striker.force
     level = points[0].level_db + force * (points[-1].level_db - points[0].level_db)
@@ -108,7 +128,7 @@ def _strike(note: ReplyNote, striker: Striker) -> StrikeIntent:
 
 def _turn(note: ReplyNote, turner: Turner) -> TurnIntent:
     speed = turner.slowest_rps + note.force * (turner.fastest_rps - turner.slowest_rps)
-    end_s = note.onset_s + 1.0 if note.offset_s is None else note.offset_s
+    end_s = note.onset_s + TURN_S if note.offset_s is None else note.offset_s
     # Started early by half its spin-up, stopped early by half its slow-down: the swell is
     # centred on the asked times.
     at_s = note.onset_s - turner.spin_up_s / 2

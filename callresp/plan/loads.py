@@ -1,14 +1,12 @@
 """Current at each moment: per driver, and of the whole supply.
 
-A load is a stretch of time with a steady current. Loads are added in about the
-order of time; what lies far behind is dropped as we go, so that a day's plan
-costs no more a strike than a minute's.
+A load is a stretch of time with a steady current. For limits, coils are counted
+at 20 °C and at the supply's highest voltage, where they draw most.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from callresp.palette.model import Palette
@@ -27,13 +25,31 @@ class Load:
     driver: int
 
 
-class Wiring:
-    """Which coil hangs on which driver, and what it draws."""
+@dataclass(frozen=True, slots=True)
+class Excess:
+    """A limit that loads would break.
 
-    def __init__(self, palette: Palette) -> None:
+    At `at_s` there would be `asked_a` where `allowed_a` are; the next load that
+    stands in the way ends at `free_s`. `limit` is the palette key.
+    """
+
+    limit: str
+    asked_a: float
+    allowed_a: float
+    at_s: float
+    free_s: float
+
+
+class Wiring:
+    """Which coil hangs on which driver, and what it draws at `volts`."""
+
+    def __init__(self, palette: Palette, volts: float | None = None) -> None:
         self.palette = palette
-        self.coils = palette.coils()
+        self.volts = palette.supply.highest_v if volts is None else volts
         self.turners = {item.channel: item for item in palette.turner}
+        self._amps = {
+            channel: self.volts / coil.resistance_ohm for channel, coil in palette.coils().items()
+        }
         self._driver = {
             channel: number
             for number, driver in enumerate(palette.driver)
@@ -43,7 +59,7 @@ class Wiring:
         self.supply_limit = supply_limit_a(palette) - palette.board.idle_current_a
 
     def loads_of(self, command: Command) -> list[Load]:
-        """The loads that a command puts on the supply; coils counted cold, at 20 °C."""
+        """The loads that a command puts on the supply."""
         start_s = command.at_s
         if isinstance(command, Strike):
             return [self.coil_load(command.channel, start_s, command.pulse_ms / 1000, 1.0)]
@@ -65,7 +81,7 @@ class Wiring:
 
     def coil_load(self, channel: int, from_s: float, length_s: float, duty: float) -> Load:
         """Load of one coil that is on for a while."""
-        amps = duty * self.palette.supply.nominal_v / self.coils[channel].resistance_ohm
+        amps = duty * self._amps[channel]
         return Load(from_s, from_s + length_s, amps, self._driver[channel])
 
 
@@ -78,49 +94,80 @@ def supply_limit_a(palette: Palette) -> float:
     return min(supply.current_max_a, sag_a)
 
 
+def stretches(loads: Iterable[Load]) -> Iterator[tuple[float, float, float]]:
+    """Stretches (from, until, amps in all) between the switchings of `loads`, in order."""
+    events = []
+    for load in loads:
+        events += [(load.from_s, load.amps), (load.until_s, -load.amps)]
+    events.sort()
+    now_a, since_s = 0.0, 0.0
+    for at_s, amps in events:
+        if at_s > since_s and now_a > TINY:
+            yield since_s, at_s, now_a
+        now_a += amps
+        since_s = at_s
+
+
 class Ledger:
-    """The loads placed so far; tells when a new one would be too much."""
+    """The loads placed so far; tells when new ones would be too much.
+
+    Loads that are done lie in a list that is thinned as time goes on, so that
+    a day's plan costs no more a strike than a minute's. Those of a hold that
+    may still change lie under its channel.
+    """
 
     def __init__(self, wiring: Wiring) -> None:
         self._wiring = wiring
-        self._placed: deque[Load] = deque()
+        self._placed: list[Load] = []
+        self._held: dict[int, list[Load]] = {}
+        self._thin_at = 64
+        self.since_s = float("-inf")
 
     def forget_before(self, at_s: float) -> None:
-        """Drop loads that ended before `at_s`."""
-        if self._placed and self._placed[0].until_s < at_s:
-            self._placed = deque(load for load in self._placed if load.until_s >= at_s)
+        """Loads that end before `at_s` are asked for no more."""
+        self.since_s = max(self.since_s, at_s)
+        if len(self._placed) > self._thin_at:
+            self._placed = [load for load in self._placed if load.until_s >= self.since_s]
+            self._thin_at = 64 + 2 * len(self._placed)
 
     def place(self, loads: Iterable[Load]) -> None:
         """Add loads that fit."""
         self._placed.extend(loads)
 
-    def too_much(self, loads: list[Load]) -> tuple[str, float, float, float] | None:
-        """The first limit that `loads` would break.
+    def hold(self, channel: int, loads: list[Load]) -> None:
+        """Set the loads of a hold that may still change; none lets go of it."""
+        self._held[channel] = loads
 
-        Returns
-        -------
-        limit, asked_a, allowed_a, free_s
-            The palette key, the current there would be, the current allowed,
-            and when the next load that stands in the way ends.
-        """
+    def too_much(self, loads: list[Load], without: int | None = None) -> Excess | None:
+        """The first limit in time that `loads` would break, leaving out a held channel."""
         start_s = min(load.from_s for load in loads)
         end_s = max(load.until_s for load in loads)
         near = [p for p in self._placed if p.from_s < end_s and p.until_s > start_s]
-        every = [*near, *loads]
-        for moment in sorted({start_s, *(p.from_s for p in every if p.from_s > start_s)}):
-            now = [p for p in every if p.from_s <= moment < p.until_s]
-            broken = self._broken(now)
-            if broken:
-                ends = [p.until_s for p in near if p.from_s <= moment < p.until_s]
-                return (*broken, min(ends, default=end_s))
+        for channel, held in self._held.items():
+            if channel != without:
+                near += [p for p in held if p.from_s < end_s and p.until_s > start_s]
+        events: list[tuple[float, int, float, int]] = []
+        for load in (*near, *loads):
+            # At equal times what ends goes first.
+            events.append((max(load.from_s, start_s), 1, load.amps, load.driver))
+            events.append((load.until_s, 0, -load.amps, load.driver))
+        events.sort()
+        total, by_driver = 0.0, [0.0] * len(self._wiring.driver_limits)
+        for moment_s, begins, amps, driver in events:
+            total += amps
+            if driver >= 0:
+                by_driver[driver] += amps
+            if begins and (broken := self._broken(total, by_driver, driver)):
+                ends = [p.until_s for p in near if p.from_s <= moment_s < p.until_s]
+                return Excess(*broken, moment_s, min(ends, default=end_s))
         return None
 
-    def _broken(self, now: list[Load]) -> tuple[str, float, float] | None:
-        total = sum(load.amps for load in now)
+    def _broken(
+        self, total: float, by_driver: list[float], driver: int
+    ) -> tuple[str, float, float] | None:
         if total > self._wiring.supply_limit + TINY:
             return "supply.current_max_a", total, self._wiring.supply_limit
-        for number, limit in enumerate(self._wiring.driver_limits):
-            amps = sum(load.amps for load in now if load.driver == number)
-            if amps > limit + TINY:
-                return f"driver[{number + 1}].current_max_a", amps, limit
+        if driver >= 0 and by_driver[driver] > self._wiring.driver_limits[driver] + TINY:
+            limit = self._wiring.driver_limits[driver]
+            return f"driver[{driver + 1}].current_max_a", by_driver[driver], limit
         return None

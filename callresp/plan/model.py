@@ -10,7 +10,7 @@ Conventions
 
 A `Plan` is what a file holds. A `CheckedPlan` is one that passed every limit of
 its palette; only that type can be turned into bytes for a board, and only
-`callresp.plan.limits.check` makes one.
+`callresp.plan.limits` makes one.
 """
 
 from __future__ import annotations
@@ -117,7 +117,10 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class PlanHeader(msgspec.Struct, frozen=True, kw_only=True):
-    """What the plan plays and on which palette."""
+    """What the plan plays and on which palette.
+
+    `stop_s` says when the battery must stop, where it must before the end.
+    """
 
     score: str = "plan"
     version: int = 1
@@ -126,6 +129,7 @@ class PlanHeader(msgspec.Struct, frozen=True, kw_only=True):
     recording: str = ""
     start: str | None = None
     duration_s: float = 0.0
+    stop_s: float | None = None
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True):

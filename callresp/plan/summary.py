@@ -2,29 +2,37 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 
 import msgspec
 
-from callresp.plan.battery import Charge
-from callresp.plan.coils import CoilBook
-from callresp.plan.heat import force_loss_db
-from callresp.plan.limits import CheckedPlan, on_times
-from callresp.plan.loads import Wiring
-from callresp.plan.model import Hold, Strike, Turn
+from callresp.plan.battery import light_v
+from callresp.plan.heat import TOUCH_C, CoilHeat, force_loss_db
+from callresp.plan.laws import on_times
+from callresp.plan.limits import CheckedPlan
+from callresp.plan.model import Change, Hold, Strike, Turn
+from callresp.plan.planner import day_of
 
 
 class Hottest(msgspec.Struct, frozen=True, kw_only=True):
-    """The coil that gets warmest, and how much weaker it pulls then."""
+    """The coil that gets warmest, and how much softer it strikes then."""
 
     instrument: str
     temperature_c: float
     limit_c: float
     force_loss_db: float
+    hot_to_touch: bool = False
 
 
 class Summary(msgspec.Struct, frozen=True, kw_only=True):
-    """Figures of a checked plan."""
+    """Figures of a checked plan.
+
+    `battery_hours` is how long a full battery would last at this pace,
+    `hours_left` how long what is left after the plan would; `None` on mains.
+    `stop_s` is when the battery had to stop. Changes are counted by kind and
+    palette key.
+    """
 
     palette: str
     duration_s: float
@@ -33,32 +41,29 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     turns: int
     strikes_by_instrument: dict[str, int]
     changes: dict[str, int]
+    dropped: int
     peak_current_a: float
     charge_ah: float
     energy_wh: float
+    strike_j: float
     battery_hours: float | None
+    hours_left: float | None
+    end_v: float
+    stop_s: float | None
     hottest: Hottest | None
 
 
 def summarise(checked: CheckedPlan) -> Summary:
     """Work out the figures of a plan."""
     plan, palette = checked.plan, checked.palette
-    wiring, charge = Wiring(palette), Charge(palette)
-    events: list[tuple[float, int, float]] = []
-    for command in plan.commands:
-        loads = wiring.loads_of(command)
-        charge.add(loads)
-        for load in loads:
-            events += [(load.from_s, 1, load.amps), (load.until_s, 0, -load.amps)]
-    now = peak = palette.board.idle_current_a
-    for _, _, amps in sorted(events):
-        now += amps
-        peak = max(peak, now)
+    supply = palette.supply
+    day = day_of(palette, list(plan.commands))
     last_s = max((c.at_s + c.length_ms / 1000 for c in plan.commands), default=0.0)
     duration_s = max(plan.header.duration_s, last_s)
-    hours = charge.hours_left(duration_s)
-    ampere_hours = charge.ampere_hours(duration_s)
+    hours = day.hours_alike(duration_s)
+    left = max(day.left(duration_s), 0.0)
     strikes = [c for c in plan.commands if isinstance(c, Strike)]
+    ampere_hours = day.ampere_hours(duration_s)
     return Summary(
         palette=palette.name,
         duration_s=round(duration_s, 3),
@@ -67,35 +72,86 @@ def summarise(checked: CheckedPlan) -> Summary:
         turns=sum(isinstance(c, Turn) for c in plan.commands),
         strikes_by_instrument=dict(Counter(c.instrument for c in strikes).most_common()),
         changes=dict(Counter(f"{c.change}: {c.limit}" for c in plan.changes).most_common()),
-        peak_current_a=round(peak, 3),
+        dropped=sum(c.change == "dropped" for c in plan.changes),
+        peak_current_a=round(day.peak_a, 3),
         charge_ah=round(ampere_hours, 5),
-        energy_wh=round(ampere_hours * palette.supply.nominal_v, 4),
-        battery_hours=None if hours == float("inf") else round(hours, 2),
+        energy_wh=round(ampere_hours * supply.nominal_v, 4),
+        strike_j=round(_strike_j(checked, strikes), 4),
+        battery_hours=None if math.isinf(hours) else round(hours, 2),
+        hours_left=None if math.isinf(hours) else round(hours * left, 2),
+        end_v=round(light_v(supply, left), 2),
+        stop_s=plan.header.stop_s,
         hottest=_hottest(checked),
     )
 
 
+def _strike_j(checked: CheckedPlan, strikes: list[Strike]) -> float:
+    """Mean energy of a strike, at nominal voltage and 20 °C."""
+    volts, coils = checked.palette.supply.nominal_v, checked.palette.coils()
+    if not strikes:
+        return 0.0
+    watts = {channel: volts**2 / coil.resistance_ohm for channel, coil in coils.items()}
+    return sum(watts[s.channel] * s.pulse_ms / 1000 for s in strikes) / len(strikes)
+
+
 def _hottest(checked: CheckedPlan) -> Hottest | None:
     palette = checked.palette
-    books = {
-        channel: CoilBook(coil, palette.supply.nominal_v, palette.ambient_c)
+    heats = {
+        channel: CoilHeat(coil, palette.supply.highest_v, palette.ambient_c)
         for channel, coil in palette.coils().items()
     }
     names: dict[int, str] = {}
     for command in checked.plan.commands:
         if isinstance(command, Turn):
             continue
-        names[command.channel] = command.instrument
-        for at_s, length_s, duty in on_times(command):
-            books[command.channel].heat.heat(at_s, length_s, duty)
+        kind = "damper of " if isinstance(command, Hold) else ""
+        names[command.channel] = kind + command.instrument
+        for part in on_times(command):
+            heats[command.channel].heat(*part)
     if not names:
         return None
-    channel = max(names, key=lambda c: books[c].heat.hottest_c)
-    heat = books[channel].heat
-    kind = "" if any(s.coil.channel == channel for s in palette.striker) else "damper of "
+    channel = max(names, key=lambda c: heats[c].hottest_c)
+    heat = heats[channel]
     return Hottest(
-        instrument=kind + names[channel],
+        instrument=names[channel],
         temperature_c=round(heat.hottest_c, 1),
         limit_c=heat.limit_c,
-        force_loss_db=round(force_loss_db(heat.coil, heat.hottest_c), 2),
+        force_loss_db=round(max(force_loss_db(heat.coil, heat.hottest_c), 0.0), 2),
+        hot_to_touch=heat.hottest_c >= TOUCH_C,
     )
+
+
+class ChangeGroup(msgspec.Struct, frozen=True, kw_only=True):
+    """Changes of one kind, for one reason, on one palette key."""
+
+    change: str
+    limit: str
+    why: str
+    count: int
+    first_s: float
+    largest: float | None
+    unit: str
+
+
+def grouped(changes: tuple[Change, ...]) -> list[ChangeGroup]:
+    """Changes by kind, key and reason, most first; `largest` is the largest difference."""
+    groups: dict[tuple[str, str, str], list[Change]] = {}
+    for change in changes:
+        groups.setdefault((change.change, change.limit, change.why), []).append(change)
+    found = []
+    for (kind, limit, why), members in groups.items():
+        moved = [
+            abs(c.given - c.asked) for c in members if c.asked is not None and c.given is not None
+        ]
+        found.append(
+            ChangeGroup(
+                change=kind,
+                limit=limit,
+                why=why,
+                count=len(members),
+                first_s=members[0].at_s,
+                largest=round(max(moved), 6) if moved else None,
+                unit=members[0].unit,
+            )
+        )
+    return sorted(found, key=lambda group: (-group.count, group.first_s))

@@ -1,0 +1,225 @@
+"""Dampers and turners in time: what comes before what, and by how much."""
+
+from __future__ import annotations
+
+import msgspec
+import pytest
+from plan_helpers import reply_note
+
+from callresp.palette import load_palette
+from callresp.palette.model import Palette, Turner
+from callresp.plan import make_plan
+from callresp.plan.model import Change, Hold, Plan, Strike, Turn
+from callresp.plan.turning import run_for, turns_of
+from callresp.score import ReplyHeader, ReplyNote, ReplyScore
+
+FETTLE = load_palette("fettle")
+POCKET = load_palette("pocket")
+TUBE, BOX = FETTLE.striker[0], FETTLE.striker[-1]
+
+
+def planned(*notes: ReplyNote, palette: Palette = FETTLE) -> Plan:
+    numbered = tuple(msgspec.structs.replace(note, id=n) for n, note in enumerate(notes))
+    return make_plan(ReplyScore(header=ReplyHeader(), notes=numbered), palette).plan
+
+
+def tube(onset_s: float, offset_s: float | None, force: float = 1.0) -> ReplyNote:
+    return reply_note(0, onset_s, offset_s, "tube 1", force)
+
+
+def box(onset_s: float, offset_s: float | None) -> ReplyNote:
+    return reply_note(0, onset_s, offset_s, "tin box")
+
+
+def shaker(onset_s: float, offset_s: float | None, force: float = 0.5) -> ReplyNote:
+    return reply_note(0, onset_s, offset_s, "bead shaker", force)
+
+
+def holds(plan: Plan) -> list[tuple[float, float]]:
+    found = [c for c in plan.commands if isinstance(c, Hold)]
+    return [(c.at_s, c.at_s + c.hold_ms / 1000) for c in found]
+
+
+def only(changes: tuple[Change, ...]) -> Change:
+    assert len(changes) == 1
+    return changes[0]
+
+
+def test_the_damper_lifts_before_the_stroke_and_is_down_at_the_end() -> None:
+    assert TUBE.damper is not None
+    plan = planned(tube(10, 11))
+    hold, strike = plan.commands
+    assert isinstance(strike, Strike)
+    assert strike.at_s + TUBE.latency_ms / 1000 == pytest.approx(10.0)
+    assert strike.pulse_ms == TUBE.force[-1].pulse_ms
+    assert hold.at_s + TUBE.damper.lift_ms / 1000 < 10.0
+    down_s = holds(plan)[0][1] + TUBE.damper.fall_ms / 1000
+    assert down_s == pytest.approx(11.0)
+
+
+def test_a_muted_note_leaves_the_damper_on() -> None:
+    plan = planned(tube(10, 10))
+    assert [type(command) for command in plan.commands] == [Strike]
+
+
+def test_a_free_note_rings_its_time_and_then_the_felt_falls() -> None:
+    start_s, end_s = holds(planned(tube(10, None)))[0]
+    assert end_s == pytest.approx(10 + TUBE.t60_s - 0.022)
+    assert start_s == pytest.approx(10 - 0.028 - 0.005)
+
+
+def test_a_long_note_is_damped_when_its_coil_may_hold_no_longer() -> None:
+    plan = planned(tube(10, 60))
+    start_s, end_s = holds(plan)[0]
+    assert end_s - start_s == pytest.approx(20.0, abs=1e-3)
+    change = only(plan.changes)
+    assert (change.change, change.limit, change.unit) == ("damped", "damper.coil.on_max_ms", "s")
+    assert change.asked == pytest.approx(50 - 0.022, abs=1e-3)
+    assert change.given == pytest.approx(20 - 0.033, abs=2e-3)
+
+
+def test_strokes_in_a_row_keep_the_felt_up() -> None:
+    plan = planned(tube(10, 10.2), tube(10.22, 10.4), tube(10.45, 10.6))
+    assert len(holds(plan)) == 1
+    assert holds(plan)[0][1] == pytest.approx(10.6 - 0.022)
+
+
+def test_a_later_shorter_note_decides_when_the_felt_falls() -> None:
+    plan = planned(tube(10, None), tube(11, 11.3))
+    assert len(holds(plan)) == 1
+    assert holds(plan)[0][1] == pytest.approx(11.3 - 0.022)
+    assert plan.changes == ()
+
+
+def test_a_muted_stroke_brings_the_felt_down_first() -> None:
+    plan = planned(tube(10, None), tube(11, 11))
+    assert holds(plan)[0][1] == pytest.approx(11 - 0.022)
+    assert plan.changes == ()
+
+
+def test_a_row_longer_than_the_coil_may_hold_lets_the_felt_touch_between_strokes() -> None:
+    plan = planned(*(tube(10 + 0.5 * n, 10.5 + 0.5 * n) for n in range(60)))
+    spans = holds(plan)
+    assert len(spans) == 2
+    assert len([c for c in plan.commands if isinstance(c, Strike)]) == 60
+    assert spans[0][1] - spans[0][0] <= 20.0
+    change = only(plan.changes)
+    assert (change.change, change.limit) == ("damped", "damper.coil.on_max_ms")
+    assert change.asked == pytest.approx(0.478)
+    assert change.given == pytest.approx(0.467, abs=1e-3)
+
+
+def test_a_damper_that_rests_off_is_pressed_at_the_end() -> None:
+    assert BOX.damper is not None
+    plan = planned(box(10, 10.3))
+    start_s, end_s = holds(plan)[0]
+    assert start_s + BOX.damper.lift_ms / 1000 == pytest.approx(10.3)
+    assert end_s - start_s == pytest.approx(BOX.damper.damped_t60_s)
+    assert holds(planned(box(10, None))) == []
+
+
+def test_a_pressed_damper_is_off_before_the_next_stroke() -> None:
+    plan = planned(box(10, 10.2), box(10.25, None))
+    start_s, end_s = holds(plan)[0]
+    assert start_s == pytest.approx(10.18)
+    assert end_s + 0.025 == pytest.approx(10.25)
+    assert holds(planned(box(10, 10.2), box(10.21, None))) == []
+
+
+def test_five_felts_at_once_move_within_their_drivers() -> None:
+    """12.8 V over 30 Ω is 0.43 A each: five pull 2.1 A, and a limit of 1.6 A parts them."""
+    drivers = list(FETTLE.driver)
+    drivers[1] = msgspec.structs.replace(drivers[1], current_max_a=1.6)
+    machine = msgspec.structs.replace(FETTLE, driver=tuple(drivers))
+    chord = [reply_note(0, 10, 11, f"tube {n}", 0.0) for n in range(1, 6)]
+    plan = planned(*chord, palette=machine)
+    starts = sorted(a for a, _ in holds(plan))
+    assert len(starts) == 5
+    assert starts[0] <= 10 - 0.028 - 0.015
+    assert not [c for c in plan.changes if c.change in ("damped", "dropped")]
+    # Three tubes at once are too much for their driver: the strokes part as well.
+    assert {c.change for c in plan.changes} <= {"moved"}
+
+
+def test_a_chord_of_strokes_parts_within_30_ms() -> None:
+    plan = planned(*(reply_note(0, 10, 11, f"tube {n}", 0.0) for n in range(1, 6)))
+    sounds = [c.at_s for c in plan.commands if isinstance(c, Strike)]
+    assert len(sounds) == 5
+    assert all(change.change == "moved" for change in plan.changes)
+    assert all("current_max_a" in change.limit for change in plan.changes)
+    assert max(change.given - change.asked for change in plan.changes) <= 0.03  # type: ignore[operator]
+
+
+def test_a_stroke_too_soon_after_the_last_is_moved_or_dropped() -> None:
+    moved = planned(tube(10, 11), tube(10.1, 11))
+    change = only(moved.changes)
+    assert (change.change, change.limit) == ("moved", "restrike_ms")
+    assert change.given == pytest.approx(10.11, abs=1e-6)
+    dropped = planned(tube(10, 11), tube(10.05, 11))
+    change = only(dropped.changes)
+    assert (change.change, change.limit, change.unit) == ("dropped", "restrike_ms", "ms")
+    assert change.asked == pytest.approx(50)
+    assert change.given == pytest.approx(110)
+
+
+@pytest.mark.parametrize(
+    ("force", "pulse_ms"), [(0.0, 5.0), (8 / 21, 7.0), (12 / 21, 8.5), (16 / 21, 10.0), (1.0, 14.0)]
+)
+def test_force_runs_along_the_curve(force: float, pulse_ms: float) -> None:
+    """58, 66, 74, 79 dB at 5, 7, 10, 14 ms: force is a share of those 21 dB."""
+    strike = planned(tube(10, 11, force)).commands[1]
+    assert isinstance(strike, Strike)
+    assert strike.pulse_ms == pytest.approx(pulse_ms)
+
+
+def test_a_turner_starts_early_and_stops_early() -> None:
+    turn = planned(shaker(10, 14)).commands[0]
+    assert isinstance(turn, Turn)
+    assert turn.at_s == pytest.approx(10 - 0.35 / 2)
+    assert turn.at_s + turn.run_ms / 1000 == pytest.approx(14 - 0.5 / 2)
+    assert turn.speed_rps == pytest.approx(0.8 + 0.5 * 3.2)
+
+
+def test_a_turner_runs_no_longer_than_it_may_and_rests_before_it_goes_on() -> None:
+    plan = planned(shaker(10, 200), shaker(131, 140))
+    first, second = (c for c in plan.commands if isinstance(c, Turn))
+    assert first.run_ms == pytest.approx(120_000, abs=1)
+    assert second.at_s >= first.at_s + 120 + 0.5
+    assert (plan.changes[0].change, plan.changes[0].limit) == ("shortened", "turner.run_max_s")
+
+
+def test_a_spring_runs_down_and_the_rest_is_dropped() -> None:
+    """90 turns at up to 1.2 turns a second last little more than a minute."""
+    spells = [reply_note(0, 30.0 * n, 30.0 * n + 20, "ratchet", 1.0) for n in range(8)]
+    plan = planned(*spells, palette=POCKET)
+    turned = sum(
+        turns_of(POCKET.turner[0], c.speed_rps, c.run_ms / 1000)
+        for c in plan.commands
+        if isinstance(c, Turn)
+    )
+    assert turned == pytest.approx(90, abs=1e-3)
+    kinds = [c.change for c in plan.changes if c.limit == "turner.store_turns"]
+    assert kinds == ["shortened", *["dropped"] * (len(kinds) - 1)]
+    assert len(kinds) > 2
+
+
+@pytest.mark.parametrize("run_s", [0.01, 0.1, 0.2, 0.5, 7.0])
+def test_turns_are_the_integral_of_the_speed(run_s: float) -> None:
+    movement = Turner(
+        name="m",
+        kind="wound",
+        channel=0,
+        slowest_rps=1,
+        fastest_rps=3,
+        spin_up_s=0.2,
+        slow_down_s=0.5,
+        current_a=0.1,
+        start_current_a=0.2,
+    )
+    step_s, speed, turns = 1e-5, 0.0, 0.0
+    for number in range(round((run_s + 0.6) / step_s)):
+        on = number * step_s < run_s
+        speed = min(speed + 3 / 0.2 * step_s, 3.0) if on else max(speed - 3 / 0.5 * step_s, 0.0)
+        turns += speed * step_s
+    assert turns_of(movement, 3.0, run_s) == pytest.approx(turns, rel=2e-3)
+    assert run_for(movement, 3.0, turns_of(movement, 3.0, run_s)) == pytest.approx(run_s)
