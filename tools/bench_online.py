@@ -84,5 +84,6 @@ def on_online(job: Job) -> Iterator[Table]:
             offline.at[0.05].f,
             100 * heard.core,
         )
+    table.add("aim", 15.0, 25.0, None, None, 5.0)
     table.notes.append(job.about().replace(f"{job.seeds} seeds", "1 seed"))
     yield table
