@@ -39,6 +39,7 @@ Numbers = npt.NDArray[np.int64]
 _SWEEPS = 3
 _RUN_MATES = 1.5  # nats for staying with one's run
 _SURE_TONALITY = 0.6
+_TOP_HZ = 1e5
 _WOOD = 10.5  # log2 Hz
 _RICHEST_DB = 30.0
 _LOOK_BACK = 64  # notes; how far back one may still sound
@@ -68,18 +69,24 @@ def _place(notes: Rows, features: Rows) -> Values:
     pitch = np.where(notes["tonality"] >= _SURE_TONALITY, notes["pitch_hz"], np.nan)
     band = np.sqrt(np.maximum(notes["low_hz"], 1.0) * np.maximum(notes["high_hz"], 1.0))
     centre = features["centroid_hz"].astype(np.float64)
-    band = np.where(centre > 0, centre, np.where(notes["high_hz"] > 0, band, 1000.0))
+    inside = (centre > 0) & (centre < _TOP_HZ)
+    band = np.where(inside, centre, np.where(notes["high_hz"] > 0, band, 1000.0))
     return np.asarray(np.log2(np.where(pitch > 0, pitch, band)))
 
 
 def _hardness(notes: Rows, features: Rows) -> Values:
-    """1 for a knock: a sudden attack, a wide band, soon over; 0 for a sung note."""
-    attack_ms = features["attack_ms"].astype(np.float64)
-    sudden = np.where(attack_ms > 0, np.clip((13.0 - attack_ms) / 4.0, 0, 1), 0.0)
+    """1 for a knock: a sudden attack before a longer ring or in a wide band, soon over.
+
+    A sung note, however short, rises about as slowly as it falls: 0.
+    """
+    attack_ms, decay_ms = (features[name].astype(np.float64) for name in ("attack_ms", "decay_ms"))
+    sudden = np.where(attack_ms > 0, np.clip((11.0 - attack_ms) / 3.0, 0, 1), 0.0)
+    at_once = np.where(attack_ms > 0, np.clip((8.0 - attack_ms) / 2.5, 0, 1), 0.0)
+    lopsided = np.clip((decay_ms - 1.6 * attack_ms) / np.maximum(0.6 * attack_ms, 1.0), 0, 1)
     low, high = np.maximum(notes["low_hz"], 1.0), np.maximum(notes["high_hz"], 1.0)
     wide = np.clip(np.log2(high / low) - 1.2, 0, 1)
-    brief = np.clip((0.1 - (notes["offset_s"] - notes["onset_s"])) / 0.05, 0, 1)
-    return np.asarray(np.nan_to_num(sudden) * wide * brief)
+    brief = np.clip((0.12 - (notes["offset_s"] - notes["onset_s"])) / 0.05, 0, 1)
+    return np.asarray(np.nan_to_num(np.maximum(sudden * wide, at_once * lopsided)) * brief)
 
 
 def _richness(notes: Rows, features: Rows) -> Values:
@@ -116,6 +123,7 @@ def assign_voices(notes: Rows, features: Rows) -> Rows:
     for _ in range(_SWEEPS):
         if not _look_again(looks, onset_s, offset_s, run, voice, singers.nobody()):
             break
+        voice = np.unique(voice, return_inverse=True)[1].astype(np.int64)
     notes["voice"] = by_appearance(voice)
     return notes
 
