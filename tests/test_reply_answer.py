@@ -13,7 +13,7 @@ from callresp.plan import make_plan
 from callresp.reply import RuleSet, answer, load_rules
 from callresp.reply.rules import Manners, Rule
 from callresp.resources import shipped
-from callresp.score import HeardScore, phrases
+from callresp.score import HeardScore, Note, phrases
 
 FETTLE = load_palette("fettle")
 PITCHED = {s.name for s in FETTLE.striker if s.pitch_hz is not None}
@@ -177,3 +177,18 @@ def test_a_turner_runs_along() -> None:
     turns = [n for n in reply.notes if n.instrument == "bead shaker"]
     assert len(turns) == 1
     assert turns[0].offset_s is not None
+
+
+def test_a_turner_follows_the_wind() -> None:
+    def floor(start_s: float, floor_db: float, phrase: int) -> list[Note]:
+        return [
+            msgspec.structs.replace(n, id=100 * phrase + n.id, snr_db=n.level_db - floor_db)
+            for n in call([1200, 1300, 1400], start_s, phrase=phrase)
+        ]
+
+    notes = [*floor(1, -60, 0), *floor(30, -60, 1), *floor(60, -45, 2)]
+    chosen = rules(turner="bead shaker", turner_force=0.2, turner_follows="place")
+    reply = answer(score_of(*notes), FETTLE, chosen)
+    force = [n.force for n in reply.notes if n.instrument == "bead shaker"]
+    assert force[0] == force[1] == 0.2
+    assert force[2] > 0.6

@@ -17,6 +17,7 @@ from callresp.palette.model import Palette
 from callresp.reply.choose import Moment, choose_rule
 from callresp.reply.compose import Loudness, Stroke, compose, ends_s
 from callresp.reply.memory import Memory, Recall
+from callresp.reply.place import Place
 from callresp.reply.rules import Rule, RuleSet
 from callresp.reply.turns import Singing, Turns
 from callresp.score import (
@@ -33,6 +34,8 @@ from callresp.score import (
 DENSITY_S = 10.0
 # Calls at this rate bring a turner that follows them to its fastest.
 DENSE_PER_S = 8.0
+# So much above its quietest, wind and water bring one that follows them to its fastest.
+LOUD_PLACE_DB = 20.0
 
 
 class Replier:
@@ -64,6 +67,7 @@ class Replier:
         self.memory = Memory()
         self.worked: Counter[str] = Counter()
         self._loudness = Loudness()
+        self._place = Place()
         self._recent: deque[float] = deque()
         self._notes = 0
         self._phrases = 0
@@ -71,6 +75,7 @@ class Replier:
     def heard(self, note: Note) -> None:
         """Take note of a heard note, in order of onset."""
         self._loudness.heard(note)
+        self._place.heard(note)
         self.turns.called(note.onset_s)
         self._recent.append(note.onset_s)
 
@@ -192,6 +197,10 @@ class Replier:
             density = self._density(phrase.offset_s)
             force = min(1.0, force + (1 - force) * density / DENSE_PER_S)
             why += f", at {density:.1f} calls a second"
+        elif rule.turner_follows == "place":
+            risen_db = self._place.risen_db(phrase.offset_s)
+            force = min(1.0, force + (1 - force) * risen_db / LOUD_PLACE_DB)
+            why += f", with the place {risen_db:.0f} dB above its quietest"
         return ReplyNote(
             id=0,
             onset_s=round(start_s, 6),

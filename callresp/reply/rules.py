@@ -110,7 +110,8 @@ class Rule(Table, frozen=True):
     names strikers for sounds without pitch (else all strikers without one).
     Among strikers within `spread_cents` of the best, the least worked is
     taken. `turner` names a turner that runs along with the reply, at
-    `turner_force` or faster the denser the calls are ("calls").
+    `turner_force` or faster: the denser the calls are ("calls"), or the louder
+    wind and water are against the quietest minute of the last hour ("place").
 
     `varies` keeps a rule from answering the same call twice running, while
     another fits; `tires` scales its weight for each reply of the last five
@@ -134,7 +135,7 @@ class Rule(Table, frozen=True):
     unpitched: tuple[str, ...] = ()
     turner: str = ""
     turner_force: Share = 0.4
-    turner_follows: Literal["nothing", "calls"] = "nothing"
+    turner_follows: Literal["nothing", "calls", "place"] = "nothing"
     table: tuple[Pitched, ...] = ()
     spread_cents: Annotated[float, Meta(ge=0.0, le=600.0)] = 25.0
     varies: bool = True
