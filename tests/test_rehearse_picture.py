@@ -68,6 +68,23 @@ def test_a_click_does_not_vanish_in_a_long_stretch(tmp_path: Path) -> None:
     assert int(np.argmax(made.above_db.mean(axis=0))) in (59, 60)
 
 
+@pytest.mark.parametrize("count", [1, 100, 463, 5000])
+def test_the_shortest_recordings_have_a_wash(tmp_path: Path, count: int) -> None:
+    write_wav(tmp_path / "x.wav", 0.1 * np.ones(count), RATE)
+    made = wash(open_recording(tmp_path / "x.wav"), 0.0, max(count / RATE, 0.05), 200.0, 9000.0)
+    assert np.isfinite(made.above_db).all()
+
+
+def test_digital_silence_is_no_floor(tmp_path: Path) -> None:
+    path = tmp_path / "x.wav"
+    wave = 0.01 * np.random.default_rng(1).standard_normal(4 * RATE)
+    wave[: 2 * RATE] = 0.0
+    write_wav(path, wave, RATE)
+    made = wash(open_recording(path), 0.0, 4.0, 200.0, 9000.0, columns=100, rows=60)
+    assert made.above_db.max() <= 80.0
+    assert made.above_db[:, :45].max() == 0.0
+
+
 def test_the_picture_names_every_lane_and_counts(tmp_path: Path) -> None:
     palette = machine(
         bar(880.0, name="low bar", damper=damper()),

@@ -20,10 +20,12 @@ import numpy.typing as npt
 from callresp.sound import Recording
 
 Grid = npt.NDArray[np.float32]
+Powers = npt.NDArray[np.float64]
 
 WINDOW_S = 0.021
 OVERLAP = 4
 FLOOR_QUANTILE = 0.33
+RANGE_DB = 80.0
 
 
 @dataclass(frozen=True)
@@ -38,21 +40,27 @@ class Wash:
 
 
 class _Rows:
-    """Averages a power spectrum within logarithmic rows."""
+    """Averages power spectra within logarithmic rows."""
 
     def __init__(self, sample_rate_hz: int, size: int, low: float, high: float, rows: int) -> None:
         edges = np.geomspace(low, high, rows + 1) * size / sample_rate_hz
         # A row narrower than a bin looks at one bin's width about its middle.
         middle, half = (edges[1:] + edges[:-1]) / 2, np.maximum(np.diff(edges), 1.0) / 2
         # Bin k covers k - 1/2 to k + 1/2; the running sum is known at its upper edge.
-        self._low, self._high = middle - half + 0.5, middle + half + 0.5
-        self._bins = np.arange(size // 2 + 2)
+        last = size // 2 + 1
+        self._edges = np.clip([middle - half + 0.5, middle + half + 0.5], 0.0, last - 1e-6)
         self._width = 2 * half
 
-    def __call__(self, power: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        total = np.concatenate([[0.0], np.cumsum(power)])
-        upper = np.interp(self._high, self._bins, total)
-        return np.asarray((upper - np.interp(self._low, self._bins, total)) / self._width)
+    def __call__(self, power: Powers) -> Powers:
+        """From ``(frames, bins)`` to ``(frames, rows)``."""
+        total = np.zeros((len(power), power.shape[1] + 1))
+        np.cumsum(power, axis=1, out=total[:, 1:])
+        below = self._edges.astype(np.intp)
+        share = self._edges - below
+        low, high = (
+            total[:, below[i]] * (1 - share[i]) + total[:, below[i] + 1] * share[i] for i in (0, 1)
+        )
+        return np.asarray((high - low) / self._width)
 
 
 def wash(
@@ -94,15 +102,13 @@ def wash(
         end = at + len(block)
         if end > first - size:
             kept = np.concatenate([kept, block])
-            start = end - len(kept)
-            used = 0
-            while used + size <= len(kept):
-                column = int((start + used + size / 2 - first) / per_column)
-                if 0 <= column < columns:
-                    power = np.abs(np.fft.rfft(window * kept[used : used + size])) ** 2
-                    np.maximum(loudest[column], average(power), out=loudest[column])
-                used += hop
-            kept = kept[used:]
+            frames = _frames(kept, size, hop)
+            middles = end - len(kept) + hop * np.arange(len(frames)) + size / 2
+            columns_of = np.floor((middles - first) / per_column).astype(np.intp)
+            inside = (columns_of >= 0) & (columns_of < columns)
+            power = np.abs(np.fft.rfft(window * frames[inside], axis=1)) ** 2
+            np.maximum.at(loudest, columns_of[inside], average(power))
+            kept = kept[hop * len(frames) :]
         at = end
         if progress:
             progress(min(at / max(last, 1), 1.0))
@@ -110,8 +116,17 @@ def wash(
             break
     level_db = 10 * np.log10(_filled(loudest)).T
     floor = np.quantile(level_db, FLOOR_QUANTILE, axis=1, keepdims=True)
+    # Digital silence is no floor to measure from.
+    floor = np.maximum(floor, level_db.max() - RANGE_DB)
     above = np.clip(level_db - floor, 0.0, None).astype(np.float32)
     return Wash(above, from_s, to_s, low_hz, high_hz)
+
+
+def _frames(samples: Grid, size: int, hop: int) -> Grid:
+    """Every `hop`-th window of `size` samples, shape ``(frames, size)``, without copying."""
+    if len(samples) < size:
+        return np.zeros((0, size), dtype=np.float32)
+    return np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
 
 
 def _filled(loudest: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
