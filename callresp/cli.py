@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rhythm": ("rhythm", "Tell the rhythm of every phrase: pace, pulse, trills."),
     "compare": ("compare", "Hear a recording with several detectors: how do they agree?"),
     "calibrate": ("calibrate", "Learn sound pressure from a recorded calibrator tone."),
+    "palette": ("palette", "Check a palette, and say what its machine can do."),
     "reply": ("reply", "Answer a heard score with a palette and a rule set."),
     "rules": ("rules", "List the shipped rule sets, or copy one to change it."),
     "fit": ("fit", "Find the mapping that keeps most of the calls on these strikers."),

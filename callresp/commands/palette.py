@@ -1,0 +1,151 @@
+"""``callresp palette``: check a palette, and say what its machine can do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from callresp.commands import ui
+
+if TYPE_CHECKING:
+    from callresp.palette import Palette
+    from callresp.palette.model import Striker
+    from callresp.plan.ability import Ability
+
+# Palette keys in words, for what holds a coil back.
+LIMITS = {
+    "restrike_ms": "its action",
+    "coil.duty_max": "its duty",
+    "coil.insulation": "its heat",
+    "damper.coil.on_max_ms": "its longest on-time",
+    "damper.coil.duty_max": "its duty",
+    "damper.coil.insulation": "its heat",
+}
+
+
+@click.command(name="palette")
+@click.argument("name", required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(name: str | None, as_json: bool) -> None:
+    """Check a palette, print it, and say what its machine can do.
+
+    NAME is a shipped palette or a TOML file; without it the shipped ones are
+    listed. All faults of a file are told at once, each with its line, its key
+    and what may stand there; the status is then 2.
+
+    \b
+    Examples:
+      callresp palette                                lists the shipped palettes
+      callresp palette fettle
+      callresp palette mine.toml --json | jq .ability.supply.idle_hours
+    """
+    from callresp.palette import faults_in, load_palette
+    from callresp.palette.likeness import pairs_of
+    from callresp.plan.ability import ability
+
+    if name is None:
+        _list(as_json)
+        return
+    faults = faults_in(name)
+    if faults:
+        for fault in faults:
+            click.echo(f"callresp: {fault}", err=True)
+        click.get_current_context().exit(2)
+    palette = load_palette(name)
+    able = ability(palette)
+    alike = [pair for pair in pairs_of(palette.striker) if pair.too_alike]
+    if as_json:
+        ui.emit({"palette": palette, "ability": able, "too_alike": alike})
+        return
+    _tell(palette, able)
+    for pair in alike:
+        ui.say(f"  {pair.one} and {pair.other} sound too alike to carry different pitches")
+    ui.say("next: callresp sheet " + name)
+    ui.warn("coils burn, batteries start fires, moving parts pinch: see the cautions in the README")
+
+
+def _list(as_json: bool) -> None:
+    from callresp.palette import load_palette
+    from callresp.resources import shipped
+
+    rows = {name: load_palette(name).description for name in shipped("palettes")}
+    if as_json:
+        ui.emit(rows)
+        return
+    for name, description in rows.items():
+        ui.say(f"{name:10}{description}")
+
+
+def _tell(palette: Palette, able: Ability) -> None:
+    board = palette.board
+    ui.say(f"{palette.name}: {palette.description}")
+    ui.say(
+        f"  board {board.name}: {board.coil_channels} coil and {board.motor_channels} motor"
+        f" channels, {board.idle_current_a:g} A idle, lets go after {board.silence_ms:g} ms"
+    )
+    _tell_supply(palette, able)
+    for driver in palette.driver:
+        channels = ", ".join(map(str, driver.channels))
+        ui.say(f"  driver {driver.name}: channels {channels}, {driver.current_max_a:g} A at once")
+    rates = {item.name: item for item in able.strikers}
+    for striker in palette.striker:
+        rate = rates[striker.name]
+        ui.say(
+            f"  {striker.name} ({striker.kind}, channel {striker.coil.channel}): {_voice(striker)}"
+        )
+        ui.say(
+            f"    {rate.softest_db:g} to {rate.loudest_db:g} dB at 1 m, rings {striker.t60_s:g} s;"
+            f" sounds {striker.latency_ms:g} ms after its pulse;"
+            f" {rate.stroke_j:g} J and {rate.stroke_a:g} A a stroke"
+        )
+        ui.say(
+            f"    up to {rate.fastest_per_s:.3g} strokes a second; hardest for ever"
+            f" {rate.lasting_per_s:.3g}, held back by {LIMITS[rate.held_back_by]}"
+        )
+        _tell_damper(striker, able)
+    for turner, item in zip(palette.turner, able.turners, strict=True):
+        stored = ""
+        if item.stored_fast_s is not None:
+            stored = f", {item.stored_fast_s:g} to {item.stored_slow_s:g} s in its spring"
+        ui.say(
+            f"  {turner.name} ({turner.kind}, motor {turner.channel}): {turner.slowest_rps:g} to"
+            f" {turner.fastest_rps:g} turns a second, {item.longest_s:g} s on end{stored}"
+        )
+
+
+def _tell_supply(palette: Palette, able: Ability) -> None:
+    supply, hours = palette.supply, able.supply
+    size = "" if supply.chemistry == "mains" else f" {supply.capacity_ah:g} Ah"
+    ui.say(
+        f"  supply: {supply.chemistry}, {supply.nominal_v:g} V{size},"
+        f" {hours.at_once_a:g} A at once beside the board"
+    )
+    if hours.idle_hours is not None and hours.busy_hours is not None:
+        ui.say(
+            f"    at {palette.ambient_c:g} °C it lasts {hours.idle_hours:.1f} h idle,"
+            f" {hours.busy_hours:.1f} h with every striker struck once in ten seconds"
+        )
+
+
+def _voice(striker: Striker) -> str:
+    if striker.pitch_hz is not None:
+        return f"{striker.pitch_hz:.1f} Hz, {len(striker.partials)} partials"
+    return f"no pitch, lowest mode {striker.reference_hz:.0f} Hz"
+
+
+def _tell_damper(striker: Striker, able: Ability) -> None:
+    damper = striker.damper
+    if damper is None:
+        return
+    item = next(item for item in able.dampers if item.striker == striker.name)
+    does = "lifted" if damper.rest == "on" else "pressed"
+    power = "damped" if damper.rest == "on" else "free to ring"
+    ui.say(
+        f"    damper (channel {damper.coil.channel}) rests {damper.rest}, so without power it is"
+        f" {power};"
+    )
+    ui.say(
+        f"    {does} within {damper.lift_ms:g} ms, for up to {item.longest_s:g} s, held back by"
+        f" {LIMITS[item.held_back_by]}"
+    )
