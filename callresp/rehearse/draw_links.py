@@ -12,6 +12,21 @@ ROW_IN = 0.135
 GAP_IN = 0.62
 
 
+def voices_within(heard: HeardScore, shown: Passage) -> list[str]:
+    """The voices that sing in the stretch, or are answered in it, by name."""
+    singing = {
+        note.voice
+        for note in heard.notes
+        if note.offset_s >= shown.from_s and note.onset_s <= shown.to_s
+    }
+    answered = {
+        link.voice
+        for link in shown.links
+        if link.reply_from_s >= shown.from_s and link.heard_from_s <= shown.to_s
+    }
+    return sorted(singing | answered)
+
+
 def strip_height(voices: int) -> float:
     """Height in inches of the strip for so many voices."""
     return voices * ROW_IN + GAP_IN
@@ -28,7 +43,7 @@ def draw_strip(
 
     The y axis is in inches from the bottom.
     """
-    voices = list(inks)
+    voices = voices_within(heard, shown)
     height = strip_height(len(voices))
     axes.set_ylim(0, height)
     axes.set_xlim(shown.from_s, shown.to_s)
@@ -60,6 +75,8 @@ def draw_strip(
             zorder=3,
         )
     for link in shown.links:
+        if link.voice not in rows:
+            continue
         _curve(axes, link, rows[link.voice], inks.get(link.voice, OTHERS))
     if reply is not None:
         _silences(axes, heard, reply, rows, inks)
@@ -99,7 +116,7 @@ def _silences(
     by_id = {phrase.id: phrase for phrase in phrases(heard.notes)}
     for silence in reply.unanswered:
         phrase = by_id.get(silence.unanswered)
-        if phrase is None:
+        if phrase is None or phrase.voice not in rows:
             continue
         axes.plot(
             phrase.offset_s,

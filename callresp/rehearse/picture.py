@@ -145,8 +145,8 @@ def _page(
     if source is not None:
         parts.append(("heard", HEARD_IN))
     if heard is not None:
-        voices = len({note.voice for note in heard.notes})
-        parts.append(("strip", draw_links.strip_height(voices)))
+        voices = draw_links.voices_within(heard, shown)
+        parts.append(("strip", draw_links.strip_height(len(voices))))
         gaps["strip"] = 0.07
     if machine is not None and palette is not None:
         if source is None:
@@ -276,7 +276,7 @@ def _lines(
     span = f"{shown.to_s - shown.from_s:.0f} s"
     lines.append(f"{span} of {look.clock(shown.whole_s)}" if shown.partial else span)
     if heard is not None:
-        count, voices = _heard_within(heard, shown), len({note.voice for note in heard.notes})
+        count, voices = _heard_within(heard, shown), len(draw_links.voices_within(heard, shown))
         lines.append(f"{look.counted(count, 'note')} heard of {look.counted(voices, 'voice')}")
     strokes = sum(mark.at_s >= shown.from_s for mark in shown.marks)
     if palette is not None and (strokes or reply is not None):
