@@ -7,50 +7,64 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from callresp.palette.measure import jumps, onsets
+from callresp.palette.measure import jumps
 from callresp.palette.measure.capture import Capture
 from callresp.palette.measure.modes import Mode
 from callresp.palette.measure.strokes import Stroke
 
 Values = npt.NDArray[np.float64]
 
-DOUBLE_FROM_S, DOUBLE_TO_S = 0.006, 0.11
-DOUBLE_UNDER_DB = 18.0
-DOUBLE_OVER_DB = 13.0
+DOUBLE_FROM_S, DOUBLE_TO_S = 0.009, 0.11
+SKIP_S = 0.004
+DOUBLE_UNDER_DB = 20.0
+DOUBLE_BETTER = 2.5
+DOUBLES_LOOKED_AT = 12
 BUZZ_FROM_S, BUZZ_TO_S = 0.02, 0.16
 BUZZ_DB = -15.0
-_ORDER = 40
 
 
-def second_blow(capture: Capture, stroke: Stroke) -> float | None:
+def second_blow(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float | None:
     """How long after a stroke a second blow falls, s; `None` where there is none.
 
-    The ringing is predicted by a linear prediction learnt a little later in
-    the same sound; what it can't explain is each blow.
+    The partials are fitted to the sound as one ringing, and as two that meet at
+    some moment. Where two explain it much better, and the second brought in
+    enough, there were two blows.
     """
-    if stroke.at_s is None:
+    if stroke.at_s is None or not modes:
         return None
-    rate_hz = capture.rate_hz
-    room_s = min(stroke.take.room_s, max(stroke.take.damped_in_s, 0.0), stroke.take.quiet_s)
-    if stroke.take.state == "lying":
-        room_s = min(stroke.take.room_s, stroke.take.quiet_s)
-    end_s = min(room_s - 0.01, 0.32)
-    if end_s < DOUBLE_TO_S + 0.04:
+    take, rate_hz = stroke.take, capture.rate_hz
+    room_s = min(take.room_s, take.quiet_s)
+    if take.state == "free":
+        room_s = min(room_s, take.damped_in_s)
+    end_s = min(room_s - 0.008, DOUBLE_TO_S + 0.05)
+    if end_s < DOUBLE_TO_S + 0.02:
         return None
-    first = round(stroke.at_s * rate_hz)
-    sound = np.asarray(capture.samples[first - _ORDER : first + round(end_s * rate_hz)], np.float64)
-    learn = sound[_ORDER + round(DOUBLE_FROM_S * rate_hz) :]
-    error = onsets.prediction_error(sound, learn, _ORDER) ** 2
-    short = max(8, round(0.0015 * rate_hz))
-    power = np.convolve(error, np.ones(short) / short, "same")
-    level = 10 * np.log10(power + 1e-20)
-    low, high = round(DOUBLE_FROM_S * rate_hz), round(DOUBLE_TO_S * rate_hz)
-    first_blow = float(level[: round(0.004 * rate_hz)].max())
-    floor = float(np.median(level[low:]))
-    top = low + int(np.argmax(level[low:high]))
-    before = float(level[max(top - round(0.004 * rate_hz), 0) : top - short].max(initial=-200))
-    strong = level[top] > first_blow - DOUBLE_UNDER_DB and level[top] > floor + DOUBLE_OVER_DB
-    return top / rate_hz if strong and level[top] > before + 8 else None
+    first = round((stroke.at_s + SKIP_S) * rate_hz)
+    part = np.asarray(capture.samples[first : round((stroke.at_s + end_s) * rate_hz)], np.float64)
+    whole = _left(part, rate_hz, SKIP_S, modes)
+    coarse = np.arange(DOUBLE_FROM_S, DOUBLE_TO_S, 0.005)
+    at_s = min(coarse, key=lambda t: _two(part, rate_hz, t, modes)[0])
+    fine = at_s + np.arange(-0.004, 0.0045, 0.001)
+    at_s = min(fine[fine > SKIP_S + 0.002], key=lambda t: _two(part, rate_hz, t, modes)[0])
+    left, brought_db = _two(part, rate_hz, float(at_s), modes)
+    better = whole > DOUBLE_BETTER * left
+    return float(at_s) if better and brought_db > -DOUBLE_UNDER_DB else None
+
+
+def _left(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> float:
+    return float(np.sum((part - fit_of(part, rate_hz, first_s, modes)) ** 2))
+
+
+def _two(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> tuple[float, float]:
+    """What two ringings that meet at `at_s` leave, and what the second brought, dB re the first."""
+    cut = round((at_s - SKIP_S) * rate_hz)
+    early, late = part[:cut], part[cut:]
+    # The blow itself: its noise belongs to neither.
+    late_s, skip = at_s + SKIP_S / 2, round(SKIP_S / 2 * rate_hz)
+    left = _left(early, rate_hz, SKIP_S, modes) + _left(late[skip:], rate_hz, late_s, modes)
+    before = jumps.state(early, rate_hz, SKIP_S - at_s, modes)
+    after = jumps.state(late[skip:], rate_hz, SKIP_S / 2, modes)
+    return left, jumps.power_db(after - before) - jumps.power_db(before)
 
 
 def buzz_db(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float | None:

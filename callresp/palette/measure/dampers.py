@@ -47,7 +47,7 @@ class Joined:
 def half_band(mode: Mode, modes: Sequence[Mode]) -> float:
     """Half the band about a partial in which no other one lies, Hz."""
     apart = [abs(m.hz - mode.hz) for m in modes if m is not mode]
-    return min(max(0.55 * min(apart, default=HALF_HZ), HALF_LEAST_HZ), HALF_HZ)
+    return min(max(0.5 * min(apart, default=HALF_HZ), HALF_LEAST_HZ), HALF_HZ)
 
 
 def lying_rate(

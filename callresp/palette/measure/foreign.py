@@ -52,20 +52,25 @@ class Foreign:
 
 
 def foreign(
-    capture: Capture, found: Onsets, expected_s: Values, quiet_after_s: Values
+    capture: Capture,
+    found: Onsets,
+    swells_s: Values,
+    expected_s: Values,
+    quiet_after_s: Values,
 ) -> list[Foreign]:
     """Stretches with onsets that no command explains.
 
     Parameters
     ----------
+    found, swells_s
+        Onsets, and moments at which something swells more slowly.
     expected_s, quiet_after_s
         When each command's sound begins, and how long it may go on making onsets.
     """
     loose = []
-    for at_s, rise in zip(found.times_s, found.rises, strict=True):
+    for at_s in np.sort(np.r_[found.times_s[found.rises > RISE], swells_s]):
         behind = at_s - expected_s
-        explained = np.any((behind > -0.03) & (behind < quiet_after_s))
-        if not explained and rise > RISE:
+        if not np.any((behind > -0.045) & (behind < quiet_after_s)):
             loose.append(float(at_s))
     groups: list[list[float]] = []
     for at_s in loose:

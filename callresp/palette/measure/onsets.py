@@ -27,6 +27,7 @@ _BANDS = 9
 _LOW_HZ = 250.0
 _BLOCK = 1 << 15
 _LAG = 3
+SWELL_LAG_S, SWELL = 0.05, 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +85,25 @@ def find(samples: Wave, rate_hz: int, rise: float = 0.22, apart_s: float = 0.02)
     # A peak of the lagged curve stands about one frame behind the rise.
     times = np.maximum(peaks * HOP_S - HOP_S, 0.0)
     return Onsets(times, curve[peaks])
+
+
+def swells(samples: Wave, rate_hz: int) -> Values:
+    """Times at which some band swells to more than it had for a second: slow sounds as well.
+
+    Strokes do, and so does a bird; a partial that beats never gets louder than
+    it was.
+    """
+    from scipy import ndimage, signal
+
+    levels, _ = band_levels(samples, rate_hz)
+    smooth = ndimage.uniform_filter1d(levels, 7, axis=1)
+    long, lag = round(1.0 / HOP_S), round(SWELL_LAG_S / HOP_S)
+    before = ndimage.maximum_filter1d(smooth, long, axis=1, origin=(long - 1) // 2)
+    before = np.roll(before, lag, axis=1)
+    before[:, :lag] = smooth[:, :lag]
+    risen = (smooth - before).max(axis=0) if smooth.size else np.zeros(0)
+    peaks, _ = signal.find_peaks(risen, height=SWELL, distance=max(1, round(0.05 / HOP_S)))
+    return np.asarray(np.maximum(peaks * HOP_S - SWELL_LAG_S / 2, 0.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -100,7 +100,7 @@ def measure(
     damper = _damper(capture, sound, striker, schedule, clock, scale)
     judged = sound.pitch
     alone = [s for s in sound.strokes if s.alone]
-    doubles = [s for s in alone if s.spoke and blemishes.second_blow(capture, s) is not None]
+    doubles = _doubles(capture, sound)
     buzz = [blemishes.buzz_db(capture, s, sound.modes) for s, _ in sound.clips]
     buzz_db = Value.of([b for b in buzz if b is not None])
     tried = [s.take.gap_s for s in sound.strokes if not s.alone]
@@ -123,10 +123,25 @@ def measure(
         damper=damper,
         strokes=len(alone),
         heard=sum(s.spoke for s in alone),
-        doubles=len(doubles),
+        doubles=doubles,
         buzz_db=None if buzz_db is None else round(buzz_db.value, 1),
         decay_db=_curve(capture, sound, "free"),
         damped_db=_curve(capture, sound, "lying"),
+    )
+
+
+def _doubles(capture: Capture, sound: Sound) -> int:
+    """How many strokes were two blows: each is looked at, or an even sample of many."""
+    over = 0.0
+    if sound.lying and sound.lead:
+        over = max(sound.lying.value - sound.lead.rate, 0.0)
+    laid = damped(sound.modes, over)
+    some = [s for s in sound.strokes if s.alone and s.usable and s.take.state != "moving"]
+    step = max(1, len(some) // blemishes.DOUBLES_LOOKED_AT)
+    return sum(
+        blemishes.second_blow(capture, s, laid if s.take.state == "lying" else sound.modes)
+        is not None
+        for s in some[::step]
     )
 
 
@@ -165,7 +180,7 @@ def _partials(capture: Capture, sound: Sound) -> tuple[PartialMeasured, ...]:
 
 def _half_hz(modes: Sequence[Mode], number: int) -> float:
     apart = [abs(m.hz - modes[number].hz) for n, m in enumerate(modes) if n != number]
-    return min(max(0.6 * min(apart, default=200.0), 12.0), 120.0)
+    return min(max(0.5 * min(apart, default=200.0), 12.0), 120.0)
 
 
 def _schroeder(capture: Capture, sound: Sound, number: int) -> float | None:

@@ -40,7 +40,7 @@ SOUND_M_S = 340.0
 FULL_SCALE_DB = 94.0
 ASSUMED_LATENCY_S = 0.01
 # Behind a stroke or a damper's move, further onsets are its own (bounces, buzz).
-OWN_AFTER_STROKE_S, OWN_AFTER_MOVE_S = 0.16, 0.12
+OWN_AFTER_STROKE_S, OWN_AFTER_MOVE_S = 0.25, 0.15
 
 
 @dataclass(frozen=True)
@@ -150,7 +150,8 @@ def _foreign(
         for at_s in (hold.at_s, hold.until_s):
             expected.append(float(clock.time_of(at_s)) + min(late_s, 0.02) - 0.01)
             after.append(OWN_AFTER_MOVE_S)
-    return others.foreign(capture, found, np.array(expected), np.array(after))
+    swells_s = onsets.swells(capture.samples, capture.rate_hz)
+    return others.foreign(capture, found, swells_s, np.array(expected), np.array(after))
 
 
 def _busy(heard: Sequence[Stroke], schedule: Schedule, clock: align.Alignment) -> Values:

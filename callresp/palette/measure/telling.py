@@ -137,10 +137,11 @@ def _swapped(palette: Palette, measured: Sequence[StrikerMeasured]) -> Iterator[
 
 
 def _blemishes(one: StrikerMeasured) -> Iterator[Finding]:
-    if one.doubles:
-        text = f"{one.name} struck twice in {one.doubles} strokes: shorten its pulse or its reach"
+    buzzes = one.buzz_db is not None and one.buzz_db > blemishes.BUZZ_DB and one.kind != "block"
+    if one.doubles and not buzzes:
+        text = f"{one.name} strikes twice at times: shorten its pulse or its reach"
         yield Finding(kind="double", striker=one.name, text=text)
-    if one.buzz_db is not None and one.buzz_db > blemishes.BUZZ_DB and one.kind != "block":
+    if buzzes and one.buzz_db is not None:
         text = f"{one.name} buzzes, {-one.buzz_db:.0f} dB under its sound: look for a loose part"
         yield Finding(kind="buzz", striker=one.name, text=text)
 
@@ -148,7 +149,7 @@ def _blemishes(one: StrikerMeasured) -> Iterator[Finding]:
 def _figures(one: StrikerMeasured) -> Iterator[Finding]:
     for partial in one.partials:
         other = partial.schroeder_s
-        if other is None or partial.level_db < -12:
+        if other is None or partial.level_db < -12 or partial.t60_s.value < 0.15:
             continue
         off = abs(other / partial.t60_s.value - 1)
         if off > DISAGREE:
