@@ -8,9 +8,9 @@ import click
 import msgspec
 
 from callresp.commands import ui
+from callresp.plan.fates import PREFERENCE
 from callresp.plan.model import Change
-from callresp.plan.planner import PREFERENCE
-from callresp.plan.summary import Summary
+from callresp.plan.summary import ChangeGroup, Hottest, Summary, grouped
 
 
 @click.command(name="check", epilog=PREFERENCE)
@@ -24,6 +24,9 @@ def command(
 ) -> None:
     """Hold a reply against the machine: make a plan, list what changed.
 
+    The plan keeps every limit of the palette: pauses between strokes, on-time,
+    relative on-time and heat of each coil, current of each driver and of the
+    supply, speeds, spells and turns of motors, charge and sag of the battery.
     Ends with status 0 when all is played as asked, 1 when something had to be
     changed or dropped.
 
@@ -40,12 +43,14 @@ def command(
 
     asked = read_reply(reply)
     machine = load_palette(palette or asked.header.palette or "fettle")
-    checked = make_plan(asked, machine)
+    with ui.progress("planning") as advance:
+        checked = make_plan(asked, machine, advance)
     output = output or _beside(reply)
     write_plan(output, checked.plan)
     figures = summarise(checked)
     if as_json:
-        ui.emit({"plan": str(output), **msgspec.to_builtins(figures)})
+        groups = msgspec.to_builtins(grouped(checked.plan.changes))
+        ui.emit({"plan": str(output), **msgspec.to_builtins(figures), "groups": groups})
     else:
         tell(figures, checked.plan.changes, list_changes)
         ui.say(f"wrote {output}")
@@ -62,7 +67,7 @@ def tell(figures: Summary, changes: tuple[Change, ...], every: bool) -> None:
     """Tell a person what the plan asks of the machine."""
     ui.say(
         f"{figures.palette}: {figures.strikes} strikes, {figures.holds} damper moves,"
-        f" {figures.turns} turns in {figures.duration_s:.0f} s"
+        f" {figures.turns} turns in {_clock(figures.duration_s)}"
     )
     for name, count in figures.strikes_by_instrument.items():
         ui.say(f"  {name}: {count}")
@@ -70,20 +75,63 @@ def tell(figures: Summary, changes: tuple[Change, ...], every: bool) -> None:
         for change in changes:
             ui.say(f"  {account(change)}")
     elif changes:
-        for kind, count in figures.changes.items():
-            ui.say(f"  {count} {kind}")
+        for group in grouped(changes):
+            ui.say(f"  {group.count} {group.change}: {_group(group)}")
     else:
         ui.say("  all as asked")
-    life = "" if figures.battery_hours is None else f", {figures.battery_hours:.1f} h at this pace"
-    ui.say(f"  peak {figures.peak_current_a:.2f} A, {figures.energy_wh:.3f} Wh{life}")
+    if changes and all(change.limit == "striker.name" for change in changes):
+        ui.warn("this reply was made for other strikers: answer anew, callresp reply --palette")
+    ui.say(
+        f"  peak {figures.peak_current_a:.2f} A; {figures.energy_wh:.3f} Wh,"
+        f" {figures.strike_j:.2f} J a strike"
+    )
+    _tell_battery(figures)
     if figures.hottest is not None:
-        hot = figures.hottest
-        weaker = f", {hot.force_loss_db:.1f} dB weaker" if hot.force_loss_db >= 0.05 else ""
-        ui.say(
-            f"  hottest coil: {hot.instrument}, {hot.temperature_c:.0f} of"
-            f" {hot.limit_c:.0f} °C{weaker}"
-        )
+        _tell_hottest(figures.hottest)
     ui.warn("coils, batteries and moving parts can hurt: see the cautions in the README")
+
+
+def _group(group: ChangeGroup) -> str:
+    text = group.why
+    if group.largest is not None and group.change != "dropped":
+        text += f", by up to {_amount(group.largest, group.unit)}"
+    return f"{text}, first at {_clock(group.first_s)} [{group.limit}]"
+
+
+def _amount(value: float, unit: str) -> str:
+    if unit == "s" and value < 1:
+        return f"{value * 1000:.3g} ms"
+    return f"{value:.3g} {unit}"
+
+
+def _tell_battery(figures: Summary) -> None:
+    if figures.battery_hours is None:
+        return
+    after = ""
+    if figures.duration_s > 600:
+        after = f", {figures.hours_left:.1f} h left after it, at {figures.end_v:.1f} V"
+    ui.say(f"  battery: {figures.battery_hours:.1f} h at this pace{after}")
+    if figures.stop_s is not None:
+        ui.say(
+            f"  the battery must stop at {_clock(figures.stop_s)}: what comes later is dropped;"
+            " change or charge it before"
+        )
+
+
+def _clock(seconds: float) -> str:
+    if seconds < 600:
+        return f"{seconds:.1f} s"
+    minutes = int(seconds // 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def _tell_hottest(hot: Hottest) -> None:
+    softer = f", {hot.force_loss_db:.1f} dB softer" if hot.force_loss_db >= 0.05 else ""
+    ui.say(
+        f"  hottest coil: {hot.instrument}, {hot.temperature_c:.0f} of {hot.limit_c:.0f} °C{softer}"
+    )
+    if hot.hot_to_touch:
+        ui.warn("that coil burns skin: let the machine stand for some minutes before you touch it")
 
 
 def account(change: Change) -> str:

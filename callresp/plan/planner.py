@@ -9,6 +9,7 @@ sounded can't be taken back, and live playing has no choice.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from callresp.palette import fingerprint
 from callresp.palette.model import Palette
@@ -70,8 +71,16 @@ def _missing(note: ReplyNote) -> Change:
     return change("dropped", note, "striker.name", f"the palette has no '{note.instrument}'")
 
 
-def make_plan(reply: ReplyScore, palette: Palette) -> CheckedPlan:
+def make_plan(
+    reply: ReplyScore, palette: Palette, progress: Callable[[float], None] | None = None
+) -> CheckedPlan:
     """Plan a whole reply score.
+
+    Parameters
+    ----------
+    reply, palette
+    progress
+        Told the share that is placed, now and then.
 
     Returns
     -------
@@ -79,7 +88,7 @@ def make_plan(reply: ReplyScore, palette: Palette) -> CheckedPlan:
         Its `plan.changes` lists what the limits forced, in order of time, and
         `plan.header.stop_s` says when the battery must stop, if it must.
     """
-    commands, changes = _within_limits(reply, palette)
+    commands, changes = _within_limits(reply, palette, progress or (lambda share: None))
     commands, stop = _within_battery(reply, palette, commands, changes)
     commands.sort(key=lambda command: (command.at_s, command.channel))
     changes.sort(key=lambda item: (item.at_s, item.reply))
@@ -95,7 +104,9 @@ def make_plan(reply: ReplyScore, palette: Palette) -> CheckedPlan:
     return check(plan, palette)
 
 
-def _within_limits(reply: ReplyScore, palette: Palette) -> tuple[list[Command], list[Change]]:
+def _within_limits(
+    reply: ReplyScore, palette: Palette, progress: Callable[[float], None]
+) -> tuple[list[Command], list[Change]]:
     placer = Placer(palette)
     changes: list[Change] = []
     intents: list[Intent] = []
@@ -108,8 +119,10 @@ def _within_limits(reply: ReplyScore, palette: Palette) -> tuple[list[Command], 
     # By the first coil that goes on: latencies differ, so this is not the order of onsets.
     intents.sort(key=lambda intent: (intent.starts_s, intent.note.id))
     commands: list[Command] = []
-    for intent in intents:
+    for number, intent in enumerate(intents):
         commands.extend(placer.place(intent, -math.inf, changes))
+        if number % 500 == 0:
+            progress(number / len(intents))
     commands.extend(placer.settle(math.inf))
     return commands, changes
 

@@ -1,0 +1,76 @@
+"""What the machine can do, against sums by hand and against plans that try it."""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+import pytest
+from plan_helpers import reply_note
+
+from callresp.palette import load_palette
+from callresp.palette.model import Palette
+from callresp.plan import PlanBreaksLimitError, check, make_plan
+from callresp.plan.ability import ability
+from callresp.plan.heat import CLASS_LIMIT_C, CoilHeat
+from callresp.plan.model import Hold, Plan, PlanHeader, Strike
+from callresp.score import ReplyHeader, ReplyScore
+
+FETTLE = load_palette("fettle")
+
+
+def with_tube_coil(**keys: float | str) -> Palette:
+    tube = FETTLE.striker[0]
+    tube = msgspec.structs.replace(tube, coil=msgspec.structs.replace(tube.coil, **keys))
+    return msgspec.structs.replace(FETTLE, striker=(tube, *FETTLE.striker[1:]))
+
+
+def test_figures_by_hand() -> None:
+    able = ability(FETTLE)
+    tube = able.strikers[0]
+    assert tube.stroke_j == pytest.approx(12**2 / 6 * 0.014, abs=1e-3)
+    assert tube.stroke_a == pytest.approx(12.8 / 6, abs=0.01)
+    assert tube.lasting_per_s == pytest.approx(0.12 / 0.014, abs=0.01)
+    assert tube.held_back_by == "coil.duty_max"
+    assert able.supply.at_once_a == pytest.approx(7 - 0.08)
+    # 7 Ah, of which 91.3 % at 12 °C (between 90 % at 10 and 100 % at 25), at 0.08 A.
+    assert able.supply.idle_hours == pytest.approx(7 * (0.9 + 0.1 * 2 / 15) / 0.08, abs=0.1)
+    assert ability(load_palette("ladder")).supply.idle_hours is None
+    spring = ability(load_palette("pocket")).turners[0]
+    # 90 turns at 1.2 a second, with ramps of 0.2 s up and down.
+    assert spring.stored_fast_s == pytest.approx(90 / 1.2, abs=0.1)
+
+
+def test_the_lasting_rate_lasts_and_more_does_not() -> None:
+    """Hours at the lasting rate stay within the class; a tenth more does not."""
+    machine = with_tube_coil(duty_max=1.0, thermal_k_per_w=60, thermal_time_s=120)
+    tube = ability(machine).strikers[0]
+    assert tube.held_back_by == "coil.insulation"
+    coil = machine.striker[0].coil
+    for rate, fits in ((tube.lasting_per_s, True), (1.1 * tube.lasting_per_s, False)):
+        heat = CoilHeat(coil, machine.supply.highest_v, machine.ambient_c)
+        for number in range(math.ceil(1500 * rate)):
+            heat.heat(number / rate, 0.014, 1.0)
+        assert (heat.hottest_c <= CLASS_LIMIT_C["B"]) == fits
+
+
+def test_the_longest_hold_is_admitted_and_a_longer_one_is_not() -> None:
+    longest_s = ability(FETTLE).dampers[0].longest_s
+    for seconds, fits in ((longest_s, True), (longest_s + 0.1, False)):
+        hold = Hold(at_s=0, channel=5, hold_ms=1000 * seconds, pull_ms=30, hold_duty=0.3)
+        plan = Plan(header=PlanHeader(), commands=(hold,))
+        if fits:
+            check(plan, FETTLE)
+        else:
+            with pytest.raises(PlanBreaksLimitError):
+                check(plan, FETTLE)
+
+
+def test_what_is_said_of_a_rate_is_what_the_planner_does() -> None:
+    """Struck hard 9 times a second for a minute, tube 1 keeps to its duty in every 10 s."""
+    notes = tuple(reply_note(n, n / 9, None, "tube 1") for n in range(540))
+    plan = make_plan(ReplyScore(header=ReplyHeader(), notes=notes), FETTLE).plan
+    strikes = [c for c in plan.commands if isinstance(c, Strike)]
+    on_s = sum(c.pulse_ms for c in strikes if 20 <= c.at_s < 30) / 1000
+    assert on_s == pytest.approx(0.12 * 10, abs=0.02)
+    assert {c.limit for c in plan.changes} >= {"coil.duty_max"}
