@@ -80,6 +80,7 @@ class Framer:
         self.first_sound = -1
         shape = np.hanning(self.window + 1)[:-1]
         self._shape = (2 * shape / shape.sum()).astype(np.float32)
+        self._work = np.zeros((BATCH, self.window), dtype=np.float32)
         self._held = np.zeros(self.window // 2, dtype=np.float32)
         self._taken = 0
         self._resampler: Any = None
@@ -121,7 +122,9 @@ class Framer:
 
     def _transform(self, view: npt.NDArray[np.float32]) -> Spectra:
         rows = len(view)
-        work = np.zeros((-(-rows // _PACK) * _PACK, self.window), dtype=np.float32)
+        padded = -(-rows // _PACK) * _PACK
+        work = self._work[:padded]
         np.multiply(view, self._shape, out=work[:rows])
-        spectra: Spectra = scipy.fft.rfft(work, axis=1, workers=1, overwrite_x=True)
+        work[rows:] = 0.0
+        spectra: Spectra = scipy.fft.rfft(work, axis=1, workers=1)
         return spectra[:rows]

@@ -39,7 +39,7 @@ _LN_TO_DB = 10.0 / math.log(10.0)
 
 @inner
 def find_peaks(power: Any, floor: Any, memory: Any, setup: Any, peaks: Any) -> int:
-    """Peaks above the floor: rows (place, level in dB, dB over the floor, fresh).
+    """Peaks above the floor: rows (place, level in dB, power, fresh).
 
     `fresh` is 1 where the peak also stands out from what was lately heard in
     its bin, and so may start a partial.
@@ -62,7 +62,7 @@ def find_peaks(power: Any, floor: Any, memory: Any, setup: Any, peaks: Any) -> i
             shift = 0.5 * (left - right) / bend if bend < -1e-9 else 0.0
             peaks[found, 0] = k + shift
             peaks[found, 1] = _LN_TO_DB * (mid - 0.25 * (left - right) * shift)
-            peaks[found, 2] = _LN_TO_DB * (mid - math.log(floor[k] + 1e-30))
+            peaks[found, 2] = p * math.exp(-0.25 * (left - right) * shift)
             peaks[found, 3] = 1.0 if p > ECHO * memory[k] else 0.0
             found += 1
             k += 1
@@ -130,10 +130,8 @@ def link(frame: int, peaks: Any, count: int, taken: Any, setup: Any, state: Any)
             share = 0.5 if tracks[t].count > 1 else 0.7
             tracks[t].step += share * (step - tracks[t].step)
             tracks[t].place = peaks[i, 0]
-            tracks[t].level = peaks[i, 1]
+            tracks[t].power = peaks[i, 2]
             tracks[t].count += 1
-            tracks[t].gain += peaks[i, 2]
-            tracks[t].peak = max(tracks[t].peak, peaks[i, 1])
 
 
 @inner
@@ -189,9 +187,7 @@ def _start(frame: int, peak: Any, tracks: Any, living: Any, clock: Any) -> int:
         if tracks[t].group == -2:
             tracks[t].place = peak[0]
             tracks[t].step = 0.0
-            tracks[t].level = peak[1]
-            tracks[t].peak = peak[1]
-            tracks[t].gain = peak[2]
+            tracks[t].power = peak[2]
             tracks[t].born = frame
             tracks[t].last = frame
             tracks[t].count = 1

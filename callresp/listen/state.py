@@ -48,7 +48,9 @@ OUT_POINTS = 1 << 16
     NOTES,
     NOTE_POINTS,
     STARTS,
-) = range(10)
+    OPEN,
+    NEXT_DUE,
+) = range(12)
 
 
 class Setup(NamedTuple):
@@ -60,11 +62,10 @@ class Setup(NamedTuple):
     bin_hz: float
     frames_per_s: float
     over: float  # power over the floor that makes a peak
-    strong: float  # power over the floor that makes a note in two frames
     band_bins: int
     bands: int
     lag: int  # frames looked back for a rise
-    rise_db: float
+    rise: float  # ratio of powers
     wide_bands: int  # rising bands that make a wide onset
     link_bins: float  # farthest step of a track in one frame
     memory_keep: float  # share of a bin's memory kept from frame to frame
@@ -72,6 +73,8 @@ class Setup(NamedTuple):
     longest: float
     split_db: float
     part_db: float  # the same for harsh sounds
+    split: float  # both as ratios of power
+    part: float
     least_tonality: float
     faint_db: float
     patience: float  # frames that a finished note waits for its neighbours
@@ -82,9 +85,7 @@ TRACK_STATE = np.dtype(
     [
         ("place", np.float64),  # bins
         ("step", np.float64),  # bins a frame
-        ("level", np.float64),  # dB
-        ("peak", np.float64),  # highest level
-        ("gain", np.float64),  # summed dB over the floor
+        ("power", np.float64),
         ("rough", np.float64),  # running mean of how far points lay from where expected, bins
         ("born", np.int64),
         ("last", np.int64),
@@ -132,9 +133,11 @@ def _group_dtype(bands: int) -> np.dtype[Any]:
             ("fresh", np.int64),
             ("attack", np.int64),
             ("base", np.float64),  # its fundamental, bins; 0 for none
-            ("peak", np.float64),  # highest level since its latest attack, dB
+            ("peak", np.float64),  # highest power since its latest attack
             ("dip", np.float64),  # lowest since that peak
-            ("now", np.float64),  # level in this frame
+            ("now", np.float64),  # power in this frame
+            ("above", np.float64),  # sums for the fit of the fundamental
+            ("below", np.float64),
             ("own", np.uint8, (bands,)),  # bands that it owns
         ],
         align=True,
@@ -161,8 +164,9 @@ class State(NamedTuple):
     living: Any  # slots of the living tracks, the first clock[LIVING] of them
     points: Any  # (POINTS,) rows of POINT
     groups: Any  # (GROUPS,)
+    open: Any  # slots of the open groups, the first clock[OPEN] of them
     power: Any  # ring, (RING, bins)
-    band_db: Any  # ring, (RING, bands): level over the floor, not below 0
+    over: Any  # ring, (RING, bands): power over the floor's, not below 1
     rising: Any  # ring, (RING,): bands that rise
     waiting: Any  # (WAITING_ROOM,) rows of WAITING
     waiting_notes: Any  # the same, rows of NOTE
@@ -183,11 +187,10 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = 0.3) -> Setu
         bin_hz=bin_hz,
         frames_per_s=per_s,
         over=over,
-        strong=over * 4.0,
         band_bins=band_bins,
         bands=max(1, (high - low + 1) // band_bins),
         lag=4,
-        rise_db=6.0,
+        rise=10**0.6,
         wide_bands=5,
         link_bins=1.6,
         memory_keep=10 ** (-0.1 * 40.0 / per_s),
@@ -195,6 +198,8 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = 0.3) -> Setu
         longest=profile.longest_note_s * per_s,
         split_db=profile.split_db,
         part_db=profile.split_db + 9.0,
+        split=10 ** (0.1 * profile.split_db),
+        part=10 ** (0.1 * profile.split_db + 0.9),
         least_tonality=profile.least_tonality,
         faint_db=profile.faint_beside_loud_db,
         patience=patience_s * per_s,
@@ -208,7 +213,7 @@ def new_state(setup: Setup) -> State:
     tracks["group"] = -2
     points = np.zeros(POINTS, POINT)
     points["frame"] = points["before"] = -1
-    clock = np.zeros(10, np.int64)
+    clock = np.zeros(12, np.int64)
     clock[LAST_WIDE] = -1000
     quantile = np.full(setup.bins, 1e-12, f4)
     return State(
@@ -220,8 +225,9 @@ def new_state(setup: Setup) -> State:
         living=np.zeros(TRACKS, np.int64),
         points=points,
         groups=np.zeros(GROUPS, _group_dtype(setup.bands)),
+        open=np.zeros(GROUPS, np.int64),
         power=np.zeros((RING, setup.bins), f4),
-        band_db=np.zeros((RING, setup.bands), f4),
+        over=np.ones((RING, setup.bands), f4),
         rising=np.zeros(RING, np.int32),
         waiting=np.zeros(WAITING_ROOM, WAITING),
         waiting_notes=np.zeros(WAITING_ROOM, NOTE),

@@ -21,7 +21,7 @@ from __future__ import annotations
 from typing import Any
 
 from callresp.listen.compiled import inner
-from callresp.listen.state import FRAME, NOTE_POINTS, NOTES, WAITING_ROOM
+from callresp.listen.state import NEXT_DUE, NOTE_POINTS, NOTES, WAITING_ROOM
 
 BESIDE_S = 0.2
 BRIEF_MS = 12.0
@@ -34,6 +34,9 @@ FORGET_S = 1.0
 @inner
 def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
     """Give out the notes that are due by `frame`."""
+    if frame < state.clock[NEXT_DUE]:
+        return
+    state.clock[NEXT_DUE] = 1 << 62
     for n in range(WAITING_ROOM):
         extra = state.waiting[n]
         if extra.used == 1 and extra.due <= frame:
@@ -42,6 +45,8 @@ def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
             extra.used = 2
         elif extra.used == 2 and frame - extra.due > FORGET_S * setup.frames_per_s:
             extra.used = 0
+        elif extra.used == 1:
+            state.clock[NEXT_DUE] = min(state.clock[NEXT_DUE], extra.due)
 
 
 @inner

@@ -7,11 +7,11 @@ event each, where partials alone would tell dozens.
 
 Conventions
 -----------
-The spectrum is cut into bands of equal width; a band's level is dB over the
-floor, not below 0. A band rises where its level passes the highest level of
-itself and its two neighbours some 10 ms before, so that vibrato and sweeps are
-no rises; bands that lie far below the loudest rising one are the splatter of
-its attack and don't count.
+The spectrum is cut into bands of equal width. A band's `over` is its power
+over the floor's, not below 1. A band rises where it passes the highest `over`
+that it or its two neighbours had some 10 ms before, so that vibrato and sweeps
+are no rises; bands far below the loudest rising one are the splatter of its
+attack and don't count.
 
 Source: Böck & Widmer (2013), "Maximum filter vibrato suppression for onset
 detection", Proc. 16th Int. Conf. Digital Audio Effects (DAFx-13).
@@ -19,49 +19,47 @@ detection", Proc. 16th Int. Conf. Digital Audio Effects (DAFx-13).
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from callresp.listen.compiled import inner
 from callresp.listen.state import RING
 
-SPLATTER_DB = 30.0
-LEAST_DB = 9.0
+SPLATTER = 10**-3.0  # 30 dB
+LEAST = 10**0.9  # 9 dB
 
 
 @inner
-def band_levels(power: Any, floor: Any, setup: Any, over: Any, level: Any) -> None:
-    """Level of each band: over the floor (not below 0), and of its own, dB."""
+def band_powers(power: Any, floor: Any, setup: Any, over: Any, total: Any) -> None:
+    """Power of each band, and the same over the floor's."""
     for b in range(setup.bands):
         first = setup.low + b * setup.band_bins
-        total = 1e-30
+        here = 0.0
         noise = 1e-30
         for k in range(first, first + setup.band_bins):
-            total += power[k]
+            here += power[k]
             noise += floor[k]
-        level[b] = 10.0 * math.log10(total)
-        over[b] = max(0.0, level[b] - 10.0 * math.log10(noise))
+        total[b] = here
+        over[b] = max(1.0, here / noise)
 
 
 @inner
-def rises(frame: int, band_db: Any, level: Any, setup: Any, risen: Any) -> int:
+def rises(frame: int, ring: Any, total: Any, setup: Any, risen: Any) -> int:
     """Mark the bands that rise; returns how many."""
-    now = band_db[frame % RING]
-    before = band_db[(frame - setup.lag) % RING]
-    loudest = -300.0
+    now = ring[frame & (RING - 1)]
+    before = ring[(frame - setup.lag) & (RING - 1)]
+    loudest = 0.0
+    last = setup.bands - 1
     for b in range(setup.bands):
         risen[b] = 0
-        reference = before[b]
-        if b > 0:
-            reference = max(reference, before[b - 1])
-        if b + 1 < setup.bands:
-            reference = max(reference, before[b + 1])
-        if now[b] >= LEAST_DB and now[b] - reference >= setup.rise_db:
+        if now[b] < LEAST:
+            continue
+        reference = max(before[b], before[max(b - 1, 0)], before[min(b + 1, last)])
+        if now[b] >= setup.rise * reference:
             risen[b] = 1
-            loudest = max(loudest, level[b])
+            loudest = max(loudest, total[b])
     count = 0
     for b in range(setup.bands):
-        if risen[b] and level[b] < loudest - SPLATTER_DB:
+        if risen[b] and total[b] < loudest * SPLATTER:
             risen[b] = 0
         count += risen[b]
     return count
