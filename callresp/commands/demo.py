@@ -22,8 +22,9 @@ if TYPE_CHECKING:
     from callresp.score import HeardScore, ReplyScore
 
 SCENE, PALETTE, RULES = "hollin-carr", "fettle", "answer"
-# A simulated board can live faster than we do; at three times it still keeps its watchdog.
-SPEED = 3.0
+# A simulated board can live faster than we do, but its watchdog then bites sooner: at twice our
+# pace after 100 ms, which a computer busy with other things still keeps.
+SPEED = 2.0
 
 
 @dataclass(frozen=True)
