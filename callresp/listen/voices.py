@@ -9,8 +9,8 @@ been heard so far.
 Offline, notes form runs (`callresp.listen.runs`), runs gather into singers
 (`callresp.listen.flock`), and then every note is looked at again by itself,
 against all that its neighbours' singers are known for
-(`callresp.listen.singers`). Online each note goes to the singer it fits best
-at once. Both cost time in proportion to the notes.
+(`callresp.listen.singers`). For the online form see
+`callresp.listen.tracker`. Time is in proportion to the notes.
 
 Conventions
 -----------
@@ -30,7 +30,7 @@ import numpy.typing as npt
 
 from callresp.listen import flock, runs, singers
 from callresp.listen.compiled import inner, kernel
-from callresp.listen.model import FEATURES, Rows
+from callresp.listen.model import Rows
 from callresp.listen.singers import END, HARD, LENGTH, LEVEL, LOOKS, RICH, START, TONAL, Singers
 
 Values = npt.NDArray[np.float64]
@@ -118,14 +118,19 @@ def assign_voices(notes: Rows, features: Rows) -> Rows:
     looks = looks_of(notes, features)
     onset_s = np.ascontiguousarray(notes["onset_s"])
     offset_s = np.ascontiguousarray(notes["offset_s"])
+    notes["voice"] = group(looks, onset_s, offset_s)
+    return notes
+
+
+def group(looks: Values, onset_s: Values, offset_s: Values) -> Numbers:
+    """The singer of every note, from 0 in order of first appearance."""
     run = runs.form_runs(looks, onset_s, offset_s)
     voice = flock.settle(flock.gather(looks, onset_s, offset_s, run))[run]
     for _ in range(_SWEEPS):
         if not _look_again(looks, onset_s, offset_s, run, voice, singers.nobody()):
             break
-        voice = np.unique(voice, return_inverse=True)[1].astype(np.int64)
-    notes["voice"] = by_appearance(voice)
-    return notes
+        voice = by_appearance(voice)
+    return by_appearance(voice)
 
 
 def by_appearance(voice: Numbers) -> Numbers:
@@ -176,43 +181,3 @@ def _at_once(i: int, looks: Any, onset_s: Any, offset_s: Any, voice: Any, score:
             break
         if j != i and offset_s[j] > onset_s[i]:
             score[voice[j]] -= singers.AT_ONCE * runs.at_once(i, j, looks, onset_s, offset_s)
-
-
-class VoiceTracker:
-    """Singers told apart as notes come in, without looking ahead.
-
-    Examples
-    --------
-    >>> from callresp.listen.model import NOTE
-    >>> tracker = VoiceTracker()
-    >>> def sung(at_s: float, hz: float) -> Rows:
-    ...     row = np.zeros(1, NOTE)
-    ...     row["onset_s"], row["offset_s"], row["pitch_hz"] = at_s, at_s + 0.1, hz
-    ...     row["tonality"] = 1.0
-    ...     return row
-    >>> [tracker.assign(sung(at_s, hz)) for at_s, hz in ((0, 900), (1, 7000), (2, 910))]
-    [0, 1, 0]
-    """
-
-    def __init__(self) -> None:
-        self._known = singers.nobody()
-        self._heard = 0
-
-    def assign(self, note: Rows, features: Rows | None = None) -> int:
-        """The singer of one note: rows of `NOTE` and `FEATURES`, shape ``(1,)`` or ``()``."""
-        note = np.atleast_1d(note)
-        features = np.zeros(1, FEATURES) if features is None else np.atleast_1d(features)
-        look = looks_of(note, features)[0]
-        onset_s, offset_s = float(note["onset_s"][0]), float(note["offset_s"][0])
-        voice = _take(look, self._heard, onset_s, offset_s, self._known)
-        self._heard += 1
-        return int(voice)
-
-
-@kernel
-def _take(look: Any, note: int, onset_s: float, offset_s: float, known: Singers) -> int:
-    voice = singers.choose(look, note, onset_s, offset_s, known)
-    if voice == known.used[0]:
-        known.used[0] += 1
-    singers.learn(look, note, onset_s, offset_s, voice, known)
-    return voice
