@@ -23,6 +23,7 @@ from callresp.rehearse.day import (
     UNPITCHED,
     Dial,
     Marks,
+    Points,
     answer_marks,
     axis_of,
     call_marks,
@@ -199,14 +200,18 @@ def _hours(axes: Any, dial: Dial, start: datetime, lasted_s: float) -> None:
     )
 
 
+def _places(dial: Dial, start: datetime, marks: Marks, low: float, high: float) -> Points:
+    """Where marks lie; those without pitch on the dotted ring."""
+    pitched = np.isfinite(marks.pitch_hz)
+    radii = np.where(pitched, radius(np.where(pitched, marks.pitch_hz, low), low, high), UNPITCHED)
+    return xy(dial.angles(start, marks.time_s), radii)
+
+
 def _calls(axes: Any, dial: Dial, start: datetime, marks: Marks, low: float, high: float) -> None:
     """Fine marks, fainter the more there are of them."""
     if not len(marks):
         return
-    angles = dial.angles(start, marks.time_s)
-    pitched = np.isfinite(marks.pitch_hz)
-    radii = np.where(pitched, radius(np.where(pitched, marks.pitch_hz, low), low, high), UNPITCHED)
-    places = xy(angles, radii)
+    places = _places(dial, start, marks, low, high)
     faint = float(np.clip(38 / math.sqrt(len(marks)), 0.12, 0.8))
     axes.scatter(
         places[:, 0],
@@ -224,10 +229,7 @@ def _answers(axes: Any, dial: Dial, start: datetime, marks: Marks, low: float, h
     """Beads on their strikers' rings, each with a short tail in the sense of time."""
     if not len(marks):
         return
-    angles = dial.angles(start, marks.time_s)
-    pitched = np.isfinite(marks.pitch_hz)
-    radii = np.where(pitched, radius(np.where(pitched, marks.pitch_hz, low), low, high), UNPITCHED)
-    places = xy(angles, radii)
+    places = _places(dial, start, marks, low, high)
     many = float(np.clip(26 / math.sqrt(len(marks)), 0.2, 1.0))
     axes.scatter(
         places[:, 0],
