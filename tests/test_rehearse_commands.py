@@ -121,6 +121,37 @@ def test_live_midi_without_its_package_is_told(job: Path, monkeypatch: pytest.Mo
         run(rehearse, job, "--midi-port", "Synth")
 
 
+@pytest.mark.parametrize(("tuning", "kind"), [("bend", "pitchwheel"), ("mts", "sysex")])
+def test_live_midi_plays_the_plan(
+    job: Path, monkeypatch: pytest.MonkeyPatch, tuning: str, kind: str
+) -> None:
+    sent: list[Any] = []
+
+    class Port:
+        def send(self, message: Any) -> None:
+            sent.append(message)
+
+        def close(self) -> None:
+            sent.append("closed")
+
+    class Backend:
+        def __init__(self, *args: object, **values: object) -> None: ...
+
+        def get_output_names(self) -> list[str]:
+            return []
+
+        def open_output(self, name: str, virtual: bool) -> Port:
+            return Port()
+
+    monkeypatch.setattr(mido, "Backend", Backend)
+    monkeypatch.setattr("callresp.rehearse.midi_out._wait_until", lambda *given: None)
+    words = ("--midi-port", "Ours", "--virtual", "--from", 0.2, "--tuning", tuning)
+    done = run(rehearse, job, *words)
+    assert "played 5 notes on Ours" in done.stdout, "three heard, two struck"
+    assert any(message.type == kind for message in sent[:-1])
+    assert sent[-1] == "closed"
+
+
 def test_export_adds_the_heard_score_beside_a_plan(job: Path) -> None:
     told = json.loads(run(export, job, "--json").stdout)
     assert told["tracks"] == ["heard: A", "reply: tube 1"]

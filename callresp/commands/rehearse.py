@@ -43,6 +43,13 @@ PATH = click.Path(path_type=Path)
 @click.option("--to", "to_s", type=float, metavar="S", help="Picture until here.")
 @click.option("--midi-port", metavar="NAME", help="Play it on a MIDI output instead.")
 @click.option("--virtual", is_flag=True, help="Make that MIDI output, for others to connect to.")
+@click.option(
+    "--tuning",
+    type=click.Choice(["bend", "mts"]),
+    default="bend",
+    show_default=True,
+    help="Its pitches: by pitch bend or by MIDI Tuning Standard.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     plan: Path,
@@ -57,6 +64,7 @@ def command(
     to_s: float | None,
     midi_port: str | None,
     virtual: bool,
+    tuning: str,
     as_json: bool,
     **sound: object,
 ) -> None:
@@ -78,7 +86,7 @@ def command(
 
     job = load_job(plan, palette, recording, heard, reply)
     if midi_port is not None:
-        _play(job, midi_port, virtual, from_s or 0.0)
+        _play(job, midi_port, virtual, from_s or 0.0, tuning)
         return
     output = output or sibling(plan, ".rehearsal.wav")
     mixed = _mix(job, output, sound)
@@ -174,11 +182,13 @@ def _tell(job: Job, mixed: Mixed) -> None:
     ui.warn(HEARING)
 
 
-def _play(job: Job, name: str, virtual: bool, from_s: float) -> None:
+def _play(job: Job, name: str, virtual: bool, from_s: float, tuning: str) -> None:
     from callresp.rehearse.midi import tracks_of
+    from callresp.rehearse.midi_notes import Tuning
     from callresp.rehearse.midi_out import open_port, play
 
-    tracks = tracks_of(job.heard, job.reply, job.plan, job.palette)
+    chosen: Tuning = "mts" if tuning == "mts" else "bend"
+    tracks = tracks_of(job.heard, job.reply, job.plan, job.palette, chosen)
     port = open_port(name, virtual)
     try:
         with ui.progress(f"playing on {name}") as advance:

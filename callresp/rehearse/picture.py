@@ -220,7 +220,9 @@ def _frame(
     for side in ("left", "right", "bottom"):
         foot.spines[side].set_visible(False)
     foot.xaxis.set_ticks_position("top")
-    foot.tick_params(axis="x", labeltop=True, pad=-14, direction="in", length=3)
+    foot.tick_params(axis="x", labeltop=True, pad=-6, direction="in", length=3)
+    for label in foot.get_xticklabels():
+        label.set_va("top")
     for part in ("heard", "strip", "lanes"):
         if part in page.axes:
             draw_frame.rule_times(page.axes[part], ticks)
