@@ -212,7 +212,7 @@ def test_a_glide_is_bent_along_its_track(tmp_path: Path) -> None:
         for e in events
         if e.kind == 0xE0
     ]
-    assert wheels[0] == (pytest.approx(onset), pytest.approx(2000.0, rel=1e-3))
+    assert wheels[0][0] == pytest.approx(onset)
     for (at_s, hz), (there_s, meant) in zip(wheels, track, strict=True):
         assert at_s == pytest.approx(there_s, abs=TICK_S)
         assert hz == pytest.approx(meant, rel=2e-4)
