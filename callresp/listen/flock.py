@@ -37,6 +37,7 @@ GUESS = 4.0
 ONE_NOTE = 1.5
 NEW = 8.0
 JOIN = 7.0
+FAR = 20.0  # squared spreads; too far apart to be one, however few the runs
 CLASH = 12.0
 SWEEPS = 4
 TOGETHER = 0.1  # share of notes sung at once that shows two singers
@@ -153,6 +154,7 @@ def _joined(found: Runs, owner: Numbers, flock: Flock) -> tuple[Numbers, Flock]:
     """Join two clusters at a time while that costs less than a singer more."""
     while len(flock.weight) > 1:
         cost = _join_cost(flock)
+        cost[_far_apart(flock)] = np.inf
         cost[_sung_together(found, owner, len(flock.weight))] = np.inf
         np.fill_diagonal(cost, np.inf)
         a, b = divmod(int(cost.argmin()), len(flock.weight))
@@ -170,6 +172,12 @@ def _join_cost(flock: Flock) -> Values:
     apart = flock.weight * np.log(flock.variance).sum(axis=1)
     joint = weight * np.log(_variance(weight, total, square)).sum(axis=2)
     return np.asarray(joint - apart[:, None] - apart[None])
+
+
+def _far_apart(flock: Flock) -> npt.NDArray[np.bool_]:
+    """Which pairs of centres differ by more than one singer would."""
+    gap = (flock.centre[:, None] - flock.centre[None]) / SPREAD
+    return np.asarray((gap**2).sum(axis=2) > FAR)
 
 
 def _sung_together(found: Runs, owner: Numbers, singers: int) -> npt.NDArray[np.bool_]:

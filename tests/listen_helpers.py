@@ -1,0 +1,93 @@
+"""Notes and recordings made up for the tests of voices, rhythm and second opinions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.listen.model import FEATURES, NOTE, Rows
+from callresp.score import Note
+from callresp.sound import write_wav
+
+RATE_HZ = 44100
+Wave = npt.NDArray[np.float64]
+
+
+def tone(hertz: float, seconds: float, rate_hz: int = RATE_HZ, peak: float = 1.0) -> Wave:
+    """A sine of exact frequency."""
+    return peak * np.sin(2 * np.pi * hertz * np.arange(round(seconds * rate_hz)) / rate_hz)
+
+
+def calls(
+    onsets_s: Sequence[float], seconds: float, hertz: float = 3000.0, length_s: float = 0.06
+) -> Wave:
+    """Short tones at the onsets, 40 dB over faint noise."""
+    rng = np.random.default_rng(7)
+    wave = 0.001 * rng.standard_normal(round(seconds * RATE_HZ))
+    call = tone(hertz, length_s, peak=0.3)
+    ramp = np.minimum(1.0, np.arange(len(call)) / 90)
+    call *= ramp * ramp[::-1]
+    for onset_s in onsets_s:
+        first = round(onset_s * RATE_HZ)
+        wave[first : first + len(call)] += call[: len(wave) - first]
+    return wave
+
+
+def recorded(folder: Path, wave: Wave, rate_hz: int = RATE_HZ, name: str = "calls.wav") -> Path:
+    """A recording of a wave."""
+    path = folder / name
+    write_wav(path, wave, rate_hz)
+    return path
+
+
+def row(
+    at_s: float, hertz: float, level_db: float = -30.0, length_s: float = 0.08, knock: bool = False
+) -> tuple[Rows, Rows]:
+    """One note's row of `NOTE` and `FEATURES`: a steady tone, or a knock."""
+    note, features = np.zeros(1, NOTE), np.zeros(1, FEATURES)
+    note["onset_s"], note["offset_s"] = at_s, at_s + (0.02 if knock else length_s)
+    note["pitch_hz"] = np.nan if knock else hertz
+    note["level_db"] = level_db
+    note["tonality"] = 0.1 if knock else 0.98
+    note["low_hz"], note["high_hz"] = (0.5 * hertz, 6 * hertz) if knock else (hertz, hertz)
+    features["centroid_hz"] = hertz
+    features["start_hz"] = features["end_hz"] = np.nan if knock else hertz
+    features["attack_ms"], features["decay_ms"] = (5.0, 16.0) if knock else (15.0, 18.0)
+    return note, features
+
+
+def table(rows: Sequence[tuple[Rows, Rows]]) -> tuple[Rows, Rows]:
+    """Rows put together in order of onset."""
+    notes = np.concatenate([note for note, _ in rows])
+    features = np.concatenate([feature for _, feature in rows])
+    order = np.argsort(notes["onset_s"], kind="stable")
+    return notes[order], features[order]
+
+
+def truth_rows(notes: Sequence[Note]) -> tuple[Rows, Rows]:
+    """The true notes of a scene as the listener would lay them out."""
+    made, features = np.zeros(len(notes), NOTE), np.zeros(len(notes), FEATURES)
+    for i, note in enumerate(notes):
+        made[i]["onset_s"], made[i]["offset_s"] = note.onset_s, note.offset_s
+        made[i]["pitch_hz"] = np.nan if note.pitch_hz is None else note.pitch_hz
+        made[i]["level_db"], made[i]["tonality"] = note.level_db, note.tonality
+        made[i]["low_hz"], made[i]["high_hz"] = note.low_hz, note.high_hz
+        ends = (note.track[0][1], note.track[-1][1]) if note.track else (np.nan, np.nan)
+        features[i]["start_hz"], features[i]["end_hz"] = ends
+        if note.pitch_hz is None:
+            features[i]["centroid_hz"] = np.sqrt(note.low_hz * note.high_hz)
+    return made, features
+
+
+def pairwise_f(true: Sequence[str], found: Sequence[int]) -> float:
+    """F over all pairs of notes: put together, against belonging together."""
+    together = apart = both = 0
+    for (a, x), (b, y) in combinations(zip(true, found, strict=True), 2):
+        together += a == b
+        apart += x == y
+        both += a == b and x == y
+    return 2 * both / (together + apart)
