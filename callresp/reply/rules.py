@@ -113,6 +113,9 @@ class Rule(Table, frozen=True):
     `turner_force` or faster: the denser the calls are ("calls"), or the louder
     wind and water are against the quietest minute of the last hour ("place").
 
+    `damping` is how long each note sounds: "short to long" is a swell by
+    lifting the dampers longer and longer, "long to short" its reverse.
+
     `varies` keeps a rule from answering the same call twice running, while
     another fits; `tires` scales its weight for each reply of the last five
     minutes.
