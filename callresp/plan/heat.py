@@ -61,7 +61,7 @@ def steady_rise_k(coil: Coil, volts: float, ambient_c: float, share: float) -> f
     --------
     >>> coil = Coil(channel=0, resistance_ohm=20.0, on_max_ms=50, thermal_k_per_w=10.0)
     >>> round(steady_rise_k(coil, 12.0, 20.0, 1.0), 2)
-    58.26
+    58.53
     """
     at_20_k = coil.thermal_k_per_w * share * volts**2 / coil.resistance_ohm
     linear = 1 + COPPER_PER_K * (ambient_c - 20.0)

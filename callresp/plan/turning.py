@@ -37,7 +37,7 @@ def turns_of(turner: Turner, speed_rps: float, run_s: float) -> float:
     --------
     >>> movement = Turner(name="m", kind="wound", channel=0, slowest_rps=1, fastest_rps=2,
     ...                   spin_up_s=0.2, slow_down_s=0.4, current_a=0.1, start_current_a=0.3)
-    >>> turns_of(movement, 2.0, 3.0)
+    >>> round(turns_of(movement, 2.0, 3.0), 6)
     6.2
     """
     ramps_s = turner.spin_up_s + turner.slow_down_s

@@ -165,7 +165,7 @@ def note_of(value: Value | None, unit: str, relative: bool = False) -> str:
     Examples
     --------
     >>> note_of(Value(11.5, 0.02, 12), "ms")
-    'measured ±0.02 ms, n 12'
+    'measured ±0.020 ms, n 12'
     """
     if value is None or value.uncertainty is None:
         return "measured" if value is None else f"measured, n {value.n}"
