@@ -23,14 +23,14 @@ def tone(hertz: float, seconds: float, rate_hz: int = RATE_HZ, peak: float = 1.0
 
 
 def calls(
-    onsets_s: Sequence[float], seconds: float, hertz: float = 3000.0, length_s: float = 0.06
+    onsets_s: Sequence[float], seconds: float, hertz: float = 3000.0, partials: int = 1
 ) -> Wave:
-    """Short tones at the onsets, 40 dB over faint noise."""
-    rng = np.random.default_rng(7)
-    wave = 0.001 * rng.standard_normal(round(seconds * RATE_HZ))
-    call = tone(hertz, length_s, peak=0.3)
-    ramp = np.minimum(1.0, np.arange(len(call)) / 90)
-    call *= ramp * ramp[::-1]
+    """Calls of some 80 ms that fall away gently, 40 dB over faint noise."""
+    wave = 0.001 * np.random.default_rng(7).standard_normal(round(seconds * RATE_HZ))
+    time_s = np.arange(round(0.18 * RATE_HZ)) / RATE_HZ
+    call = sum(tone(k * hertz, 0.18, peak=0.4 / k) for k in range(1, partials + 1))
+    call = call * np.minimum(1.0, time_s / 0.003) * np.exp(-np.maximum(time_s - 0.03, 0) / 0.02)
+    call[-200:] *= np.linspace(1, 0, 200)
     for onset_s in onsets_s:
         first = round(onset_s * RATE_HZ)
         wave[first : first + len(call)] += call[: len(wave) - first]

@@ -37,6 +37,7 @@ FRAME_S = 0.125
 LEAST_S = 1.0
 PURE_DB = 20.0  # tone over all else
 STEADY_DB = 0.3  # from frame to frame
+_LOUDEST_DB = -3.0
 _BAND = 0.05  # of the tone's frequency: what counts as tone
 
 Values = npt.NDArray[np.float64]
@@ -61,7 +62,7 @@ class Calibration(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         Microphone, recorder and gain, in the user's words.
     """
 
-    offset_db: Annotated[float, Meta(ge=-60.0, le=260.0)]
+    offset_db: Annotated[float, Meta(ge=-60.0, le=290.0)]
     calibrator_level_db: Annotated[float, Meta(ge=60.0, le=140.0)]
     tone_level_db: Annotated[float, Meta(ge=-140.0, le=6.0)]
     tone_hz: Annotated[float, Meta(ge=20.0, le=20000.0)] = 1000.0
@@ -88,7 +89,6 @@ class _Frames:
 
     tone_db: Values
     rest_db: Values
-    peak: float
     hertz: Values
 
 
@@ -105,28 +105,33 @@ def calibrate(
     where = str(recording.path)
     frames = _analyse(recording, frequency_hz)
     first, last = _longest_steady(frames)
-    if (last - first) * FRAME_S < LEAST_S:
+    found = (last - first) * FRAME_S >= LEAST_S
+    level = _mean_db(frames.tone_db[first:last]) if found else 0.0
+    # Fitting the calibrator may clip; the tone itself must not.
+    if recording.health.clipped and level > _LOUDEST_DB:
+        raise UserError(
+            "the tone is clipped", where=where, remedy="record it again with a lower gain"
+        )
+    if not found:
         raise UserError(
             f"holds no steady tone at {frequency_hz:g} Hz for {LEAST_S:g} s",
             where=where,
             remedy="record the calibrator alone for some seconds, or give --frequency",
         )
-    if recording.health.clipped:
-        raise UserError(
-            "the tone is clipped", where=where, remedy="record it again with a lower gain"
-        )
-    tone_db = frames.tone_db[first:last]
-    level = float(10 * np.log10(np.mean(10 ** (tone_db / 10))))
     return Calibration(
         offset_db=round(level_db - level, 2),
         calibrator_level_db=level_db,
         tone_level_db=round(level, 2),
         tone_hz=round(float(np.median(frames.hertz[first:last])), 1),
         steady_s=round((last - first) * FRAME_S, 3),
-        spread_db=round(float(np.ptp(tone_db)), 2),
+        spread_db=round(float(np.ptp(frames.tone_db[first:last])), 2),
         tone=recording.path.name,
         about=about,
     )
+
+
+def _mean_db(levels_db: Values) -> float:
+    return float(10 * np.log10(np.mean(10 ** (levels_db / 10))))
 
 
 def _analyse(recording: Recording, frequency_hz: float) -> _Frames:
@@ -137,11 +142,9 @@ def _analyse(recording: Recording, frequency_hz: float) -> _Frames:
     margin = max(_BAND * frequency_hz, 3 * float(hertz[1]))
     near = np.abs(hertz - frequency_hz) <= margin
     rows: list[tuple[float, float, float]] = []
-    peak = 0.0
     left = np.zeros(0, np.float32)
     for block in recording.blocks():
         left = np.concatenate([left, block])
-        peak = max(peak, float(np.abs(block).max(initial=0.0)))
         while len(left) >= length:
             power = np.abs(np.fft.rfft(left[:length] * window)) ** 2 * scale
             top = int(np.argmax(np.where(near, power, -1.0)))
@@ -149,7 +152,7 @@ def _analyse(recording: Recording, frequency_hz: float) -> _Frames:
             left = left[length:]
     table = np.array(rows).reshape(-1, 3)
     tone, rest = (10 * np.log10(np.maximum(table[:, k], 1e-20)) for k in (0, 1))
-    return _Frames(tone, rest, peak, table[:, 2])
+    return _Frames(tone, rest, table[:, 2])
 
 
 def _between(power: npt.NDArray[Any], top: int, hertz: npt.NDArray[Any]) -> float:

@@ -29,7 +29,7 @@ def why_missing() -> str | None:
     """Why madmom can't be had here, in a few words, or `None` where it can."""
     if importlib.util.find_spec("madmom") is not None:
         return None
-    version = f"{sys.version_info.major}.{sys.version_info.minor}"
+    version = f"{sys.version_info[0]}.{sys.version_info[1]}"
     machine = platform.machine()
     if sys.version_info >= (3, 13) or machine not in ("x86_64", "AMD64"):
         return (

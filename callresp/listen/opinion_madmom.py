@@ -33,7 +33,7 @@ _SETTINGS: dict[str, tuple[int, int, int, dict[str, float | bool]]] = {
     ),
     "cnn": (100, 1, 1, {"threshold": 0.54, "smooth": 0.05, "pre_max": 0.01, "post_max": 0.01}),
     "rnn": (100, 5, 5, {"threshold": 0.35, "smooth": 0.07, "pre_max": 0.01, "post_max": 0.01}),
-    "rnn-online": (100, 5, 0, {"threshold": 0.23, "pre_max": 0.01, "online": True}),
+    "rnn-online": (100, 5, 1, {"threshold": 0.23, "pre_max": 0.01, "online": True}),
 }
 
 
@@ -46,7 +46,7 @@ class MadmomOnsets:
         ``"superflux"``, ``"cnn"``, ``"rnn"`` or ``"rnn-online"``.
     """
 
-    def __init__(self, name: str, recording: Any) -> None:
+    def __init__(self, name: str) -> None:
         self.rate_hz = RATE_HZ
         fps, before_s, after_s, self._peaks = _SETTINGS[name]
         self.middle = 30 * RATE_HZ

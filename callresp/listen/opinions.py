@@ -27,13 +27,14 @@ from callresp.errors import UserError
 from callresp.listen import madmom_shim
 from callresp.listen.chunks import Progress, chunks, resampled
 from callresp.listen.energy import Envelope, ends_and_levels
-from callresp.listen.model import FEATURES, NOTE, TRACK, NoteTable, Rows
+from callresp.listen.model import FEATURES, NOTE, TRACK, NoteTable
 from callresp.listen.phrases import close_phrases
 from callresp.listen.profile import Profile
 from callresp.score import HeardHeader, HeardScore, Note
 
 NATIVE = "native"
 SHORTEST_RUN = 3  # frames of pYIN
+STANDS_OUT_DB = 6.0  # pYIN finds pitch in hum and hiss too: what stays below is left out
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,22 +157,30 @@ def _onset_method(name: str, recording: Any) -> Any:
     if name in _MADMOM:
         from callresp.listen.opinion_madmom import MadmomOnsets
 
-        return MadmomOnsets(name, recording)
+        return MadmomOnsets(name)
     from callresp.listen.opinion_librosa import LibrosaOnsets
 
     return LibrosaOnsets(recording)
 
 
-def _onset_notes(
+def _through(
     method: Any, recording: Any, profile: Profile, progress: Progress | None
-) -> NoteTable:
+) -> npt.NDArray[np.float64]:
+    """Pass a recording through a method by chunks; returns the level of the listening band."""
     envelope = Envelope(method.rate_hz, profile.band_low_hz, profile.band_high_hz)
     blocks = resampled(recording, method.rate_hz, progress)
     for chunk in chunks(blocks, method.middle, method.before, method.after):
         method.take(chunk)
         envelope.add(chunk.own)
+    return envelope.level_db()
+
+
+def _onset_notes(
+    method: Any, recording: Any, profile: Profile, progress: Progress | None
+) -> NoteTable:
+    level_db = _through(method, recording, profile, progress)
     onsets_s = np.sort(method.onsets_s())
-    offsets_s, levels_db, above_db = ends_and_levels(onsets_s, envelope.level_db())
+    offsets_s, levels_db, above_db = ends_and_levels(onsets_s, level_db)
     notes = np.zeros(len(onsets_s), NOTE)
     notes["onset_s"], notes["offset_s"] = onsets_s, offsets_s
     notes["pitch_hz"] = np.nan
@@ -184,38 +193,27 @@ def _voiced_notes(recording: Any, profile: Profile, progress: Progress | None) -
     from callresp.listen.voices import assign_voices
 
     method = PyinPitches(profile.band_low_hz, profile.band_high_hz)
-    envelope = Envelope(method.rate_hz, profile.band_low_hz, profile.band_high_hz)
-    blocks = resampled(recording, method.rate_hz, progress)
-    for chunk in chunks(blocks, method.middle, method.before, method.after):
-        method.take(chunk)
-        envelope.add(chunk.own)
+    level_db = _through(method, recording, profile, progress)
     found = method.pitches()
-    step_s = method.hop / method.rate_hz
-    runs = [run for run in voiced_runs(found) if run[1] - run[0] >= SHORTEST_RUN]
-    onsets_s = np.array([found.at_s[first] - step_s / 2 for first, _ in runs])
-    onsets_s = np.maximum(onsets_s, 0.0)
-    _, levels_db, above_db = ends_and_levels(onsets_s, envelope.level_db())
+    half_s = 0.5 * method.hop / method.rate_hz
+    runs = np.array([r for r in voiced_runs(found) if r[1] - r[0] >= SHORTEST_RUN], np.int64)
+    runs = runs.reshape(-1, 2)
+    onsets_s = np.maximum(found.at_s[runs[:, 0]] - half_s, 0.0)
+    _, levels_db, above_db = ends_and_levels(onsets_s, level_db)
+    loud = above_db >= STANDS_OUT_DB
+    runs = runs[loud]
     notes = np.zeros(len(runs), NOTE)
-    notes["onset_s"] = onsets_s
-    notes["level_db"], notes["snr_db"] = levels_db, above_db
-    tracks: list[Rows] = []
-    for i, (first, end) in enumerate(runs):
+    notes["onset_s"], notes["offset_s"] = onsets_s[loud], found.at_s[runs[:, 1] - 1] + half_s
+    notes["level_db"], notes["snr_db"] = levels_db[loud], above_db[loud]
+    notes["points"] = runs[:, 1] - runs[:, 0]
+    notes["first"] = np.cumsum(notes["points"]) - notes["points"]
+    track = np.zeros(int(notes["points"].sum()), TRACK)
+    for note, (first, end) in zip(notes, runs.tolist(), strict=True):
         pitch = found.pitch_hz[first:end]
-        notes["offset_s"][i] = found.at_s[end - 1] + step_s / 2
-        notes["pitch_hz"][i] = np.median(pitch)
-        notes["low_hz"][i], notes["high_hz"][i] = pitch.min(), pitch.max()
-        notes["tonality"][i] = np.mean(found.voiced[first:end])
-        notes["first"][i] = sum(map(len, tracks))
-        notes["points"][i] = end - first
-        tracks.append(_track(found.at_s[first:end], pitch, levels_db[i]))
+        note["pitch_hz"], note["tonality"] = np.median(pitch), np.mean(found.voiced[first:end])
+        note["low_hz"], note["high_hz"] = pitch.min(), pitch.max()
+        own = track[note["first"] : note["first"] + note["points"]]
+        own["at_s"], own["pitch_hz"] = found.at_s[first:end], pitch
+        own["level_db"] = note["level_db"]
     features = np.zeros(len(notes), FEATURES)
-    track = np.concatenate(tracks) if tracks else np.zeros(0, TRACK)
     return NoteTable(assign_voices(notes, features), features, track)
-
-
-def _track(
-    at_s: npt.NDArray[np.float64], pitch_hz: npt.NDArray[np.float64], level_db: float
-) -> Rows:
-    track = np.zeros(len(at_s), TRACK)
-    track["at_s"], track["pitch_hz"], track["level_db"] = at_s, pitch_hz, level_db
-    return track

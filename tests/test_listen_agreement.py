@@ -1,0 +1,107 @@
+"""Agreement and marks: every count against mir_eval's, every file against its reader."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import mir_eval
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from callresp.errors import UserError
+from callresp.listen import agreement
+from callresp.listen.labels import Mark, inside, read_marks
+
+onsets = st.lists(st.integers(0, 2000), max_size=40, unique=True).map(
+    lambda ticks: np.array(sorted(ticks)) / 200
+)
+stretches = st.lists(st.tuples(st.integers(0, 1000), st.integers(2, 60)), max_size=25).map(
+    lambda rows: np.array(sorted((a / 200, (a + n) / 200) for a, n in rows)).reshape(-1, 2)
+)
+
+
+@given(onsets, onsets, st.sampled_from([0.051, 0.0252, 0.0101]))
+def test_onset_scores_are_those_of_mir_eval(
+    reference: agreement.Times, estimated: agreement.Times, window_s: float
+) -> None:
+    own = agreement.score_onsets(reference, estimated, window_s)
+    if len(reference) and len(estimated):
+        f, precision, recall = mir_eval.onset.f_measure(reference, estimated, window=window_s)
+        assert (own.f, own.precision, own.recall) == pytest.approx((f, precision, recall))
+    else:
+        assert own.f == 0
+
+
+@given(stretches, stretches)
+def test_note_scores_are_those_of_mir_eval(
+    reference: agreement.Times, estimated: agreement.Times
+) -> None:
+    own = agreement.score_notes(reference, estimated)
+    if not (len(reference) and len(estimated)):
+        assert own.matched == 0
+        return
+    # One pitch for all, so that mir_eval looks at onsets and offsets alone.
+    same_r, same_e = np.full(len(reference), 440.0), np.full(len(estimated), 440.0)
+    precision, recall, f, _ = mir_eval.transcription.precision_recall_f1_overlap(
+        reference, same_r, estimated, same_e
+    )
+    assert (own.precision, own.recall, own.f) == pytest.approx((precision, recall, f))
+
+
+@given(onsets, onsets)
+def test_agreement_is_mutual(a: agreement.Times, b: agreement.Times) -> None:
+    table = agreement.pairwise_f([a, b], 0.026)
+    assert table[0, 1] == table[1, 0]
+    first, second = agreement.backing([a, b], 0.026)
+    assert first.sum() == second.sum() == len(agreement.match_onsets(a, b, 0.026))
+
+
+def test_a_late_detector_is_told_its_bias() -> None:
+    marks = [Mark(t, t + 0.1) for t in map(float, range(1, 9))]
+    found = agreement.against(marks, [Mark(m.onset_s + 0.012, m.offset_s + 0.02) for m in marks])
+    assert found.bias_ms == pytest.approx(12)
+    assert found.spread_ms == pytest.approx(0, abs=1e-6)
+    assert [score.f for score in found.onsets] == [1.0, 1.0, 0.0]
+    assert found.offsets_within_25ms == 1.0
+    assert agreement.against(marks, []).bias_ms is None
+
+
+def test_marks_of_both_kinds_read_alike(tmp_path: Path) -> None:
+    table = tmp_path / "marks.csv"
+    table.write_text("\ufefflabel,onset_s,offset_s\nb,2.5,2.75\n\na,1,1.5\n", encoding="utf-8")
+    track = tmp_path / "track.txt"
+    track.write_text("1.0\t1.5\ta\n\\\t2000\t4000\n2.5\t2.75\tb\n", encoding="utf-8")
+    assert read_marks(table) == read_marks(track) == (Mark(1, 1.5, "a"), Mark(2.5, 2.75, "b"))
+
+
+def test_spans_may_name_their_columns_start_and_end(tmp_path: Path) -> None:
+    path = tmp_path / "span.csv"
+    path.write_text("start_s,end_s\n1,2\n")
+    assert read_marks(path) == (Mark(1, 2),)
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("", "no marks"),
+        ("onset_s,offset_s\n", "no marks"),
+        ("when,till\n1,2\n", "line 1: no column 'onset_s'"),
+        ("onset_s,offset_s\n1,2\nx,3\n", "line 3: needs two numbers"),
+        ("onset_s,offset_s\n1\n", "line 2: needs two numbers"),
+        ("onset_s,offset_s\n3,2\n", "line 2: 3 to 2 s is no stretch"),
+        ("onset_s,offset_s\nnan,2\n", "line 2: nan to 2 s is no stretch"),
+    ],
+)
+def test_a_bad_mark_is_named(tmp_path: Path, text: str, fault: str) -> None:
+    path = tmp_path / "marks.csv"
+    path.write_text(text)
+    with pytest.raises(UserError, match=fault):
+        read_marks(path)
+
+
+def test_only_what_starts_in_a_span_counts() -> None:
+    marks = [Mark(t, t + 0.01) for t in (0.85, 0.95, 1.5, 2.05, 2.2)]
+    assert [m.onset_s for m in inside(marks, [Mark(1, 2)])] == [0.95, 1.5, 2.05]
+    assert inside(marks, None) == marks
