@@ -99,7 +99,7 @@ def _madmom(name: str) -> Callable[[Samples, int], Floats]:
     from callresp.listen.opinion_madmom import MadmomOnsets
 
     def onsets(samples: Samples, rate: int) -> Floats:
-        method = MadmomOnsets(name, None)
+        method = MadmomOnsets(name)
         method.take(Chunk(samples, before=0, middle=len(samples), start=0, last=True))
         return method.onsets_s()
 

@@ -140,7 +140,7 @@ def _measured(found: Runs, owner: Numbers) -> tuple[Numbers, Flock]:
     """Number the clusters that have runs from 0, and sum each up."""
     kept, owner = np.unique(owner, return_inverse=True)
     owner = owner.astype(np.int64)
-    weight = np.bincount(owner, found.weights, len(kept))
+    weight = np.asarray(np.bincount(owner, found.weights, len(kept)), dtype=np.float64)
     total = _sums(owner, found.weights[:, None] * found.means, len(kept))
     square = _sums(owner, found.weights[:, None] * found.means**2, len(kept))
     return owner, Flock(weight, total, square)

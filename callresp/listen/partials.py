@@ -75,11 +75,11 @@ def _masked(power: Any, k: int, bins: int) -> bool:
     """Whether a much stronger neighbour hides this peak (its skirts would look the same)."""
     limit = power[k] * NEAR
     for d in range(2, 4):
-        if k - d >= 0 and power[k - d] > limit or k + d < bins and power[k + d] > limit:
+        if (k - d >= 0 and power[k - d] > limit) or (k + d < bins and power[k + d] > limit):
             return True
     limit = power[k] * FAR
     for d in range(4, 9):
-        if k - d >= 0 and power[k - d] > limit or k + d < bins and power[k + d] > limit:
+        if (k - d >= 0 and power[k - d] > limit) or (k + d < bins and power[k + d] > limit):
             return True
     return False
 
