@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
+import re
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -11,9 +13,11 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
-from listen_helpers import recorded, tone
+from listen_helpers import calls, recorded, tone
 
 from callresp.commands.calibrate import command
+from callresp.commands.levels import command as levels_command
+from callresp.commands.transcribe import command as transcribe_command
 from callresp.errors import UserError
 from callresp.listen.calibration import (
     Calibration,
@@ -175,3 +179,17 @@ def test_the_command_writes_beside_the_tone(tmp_path: Path) -> None:
     made = load_calibration(tmp_path / "tone.calibration.toml")
     assert made.about == "left, gain 30"
     assert f"add {made.offset_db:.2f} dB" in result.output
+
+
+def test_levels_and_transcribe_report_sound_pressure(tmp_path: Path) -> None:
+    tone_path = _tone_with_handling(tmp_path)
+    CliRunner().invoke(command, [str(tone_path), "--level", "94"])
+    chain = str(tmp_path / "tone.calibration.toml")
+    site = recorded(tmp_path, tone(100, 2, RATE_HZ, peak=0.05), RATE_HZ, "site.wav")
+    told = CliRunner().invoke(levels_command, [str(site), "--calibration", chain])
+    assert "94.0 dB SPL, 74.9 dB(A)" in told.output
+    emitted = json.loads(CliRunner().invoke(levels_command, [str(site), "--json"]).stdout)
+    assert emitted == {"level_dbfs": -26.0, "a_level_dbfs": -45.2}
+    song = recorded(tmp_path, calls((0.5, 1.0, 1.5), 2.0, hertz=1000.0), name="song.wav")
+    heard = CliRunner().invoke(transcribe_command, [str(song), "--calibration", chain])
+    assert re.search(r"median level (\d+) dB SPL, \1 dB\(A\)", heard.output), heard.output

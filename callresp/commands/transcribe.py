@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from callresp.commands import ui
-from callresp.score import HeardScore, line, phrases, write_heard
+from callresp.score import HeardScore, Note, line, phrases, write_heard
 from callresp.sound import open_recording
 from callresp.starttime import start_of
 
@@ -73,21 +73,33 @@ def command(
 def summarise(heard: HeardScore, output: Path | None, calibration: Path | None) -> None:
     """Tell a person what was heard."""
     notes = heard.notes
-    offset_db, unit = 0.0, "dB re full scale"
+    offset_db = None
     if calibration is not None:
         from callresp.listen.calibration import load_calibration
 
-        offset_db, unit = load_calibration(calibration).offset_db, "dB SPL"
+        offset_db = load_calibration(calibration).offset_db
     ui.say(f"{heard.header.recording}: {heard.header.duration_s:.1f} s, {len(notes)} notes")
     for voice in sorted({note.voice for note in notes}):
         own = [note for note in notes if note.voice == voice]
         pitched = sorted(note.pitch_hz for note in own if note.pitch_hz is not None)
-        levels = sorted(note.level_db + offset_db for note in own)
         band = f"{pitched[0]:.0f} to {pitched[-1]:.0f} Hz" if pitched else "unpitched"
         ui.say(
             f"  voice {voice}: {len(own)} notes in {len(phrases(own))} phrases, {band},"
-            f" median level {levels[len(levels) // 2]:.0f} {unit}"
+            f" median level {_median_level(own, offset_db)}"
         )
     if output is not None:
         ui.say(f"wrote {output}")
         ui.say(f"next: callresp reply {output}")
+
+
+def _median_level(notes: list[Note], offset_db: float | None) -> str:
+    """The median level of notes as text: of full scale, or as sound pressure and A-weighted."""
+    from statistics import median
+
+    plain = median(note.level_db for note in notes)
+    if offset_db is None:
+        return f"{plain:.0f} dB re full scale"
+    from callresp.listen.weighting import note_a_level_db
+
+    weighted = median(note_a_level_db(note) for note in notes)
+    return f"{plain + offset_db:.0f} dB SPL, {weighted + offset_db:.0f} dB(A)"

@@ -19,6 +19,7 @@ and there is no digital filter whose top octave falls away.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -107,7 +108,9 @@ def a_level_db(samples: npt.ArrayLike, sample_rate_hz: int) -> float:
     return max(10 * math.log10(power / SINE_POWER), SILENCE_DB) if power > 0 else SILENCE_DB
 
 
-def recording_levels_db(recording: Any) -> tuple[float, float]:
+def recording_levels_db(
+    recording: Any, progress: Callable[[float], None] | None = None
+) -> tuple[float, float]:
     """Level of a whole recording: plain and A-weighted, dB re a full-scale sine.
 
     It is read by blocks; both are energy means over its length (L_eq and
@@ -119,6 +122,8 @@ def recording_levels_db(recording: Any) -> tuple[float, float]:
         plain += float(np.dot(block, block))
         weighted += weighted_power(block, recording.sample_rate_hz) * len(block)
         count += len(block)
+        if progress is not None:
+            progress(min(1.0, count / max(1, recording.frames)))
     floor = SINE_POWER * 10 ** (SILENCE_DB / 10)
     return (
         10 * math.log10(max(plain / max(count, 1), floor) / SINE_POWER),

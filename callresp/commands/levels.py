@@ -1,0 +1,54 @@
+"""``callresp levels``: how loud a recording is, plain and A-weighted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from callresp.commands import ui
+from callresp.sound import open_recording
+
+
+@click.command(name="levels")
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option(
+    "--calibration",
+    type=click.Path(path_type=Path),
+    help="File from 'callresp calibrate': adds sound pressure.",
+)
+@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object, nothing else.")
+def command(recording: Path, calibration: Path | None, channel: int | None, as_json: bool) -> None:
+    """Measure a recording's mean level, plain and A-weighted (IEC 61672-1).
+
+    Levels are dB re a full-scale sine (AES17), meaned by energy over the whole
+    recording. With a calibration they are sound pressure levels too, dB re
+    20 µPa and dB(A). For anything that must stand up before an authority, have
+    it measured by somebody licensed for it.
+
+    \b
+    Examples:
+      callresp levels dawn.wav
+      callresp levels dawn.wav --calibration tone.calibration.toml
+    """
+    from callresp.listen.calibration import level_report, load_calibration
+    from callresp.listen.weighting import recording_levels_db
+
+    chain = load_calibration(calibration) if calibration else None
+    source = open_recording(recording, channel)
+    with ui.progress(f"measuring {recording.name}") as advance:
+        report = level_report(recording_levels_db(source, advance), chain)
+    for warning in source.warnings:
+        ui.warn(f"{recording}: {warning}")
+    if as_json:
+        ui.emit(report)
+        return
+    ui.say(
+        f"{recording}: {report['level_dbfs']:.1f} dB of full scale,"
+        f" {report['a_level_dbfs']:.1f} dB A-weighted"
+    )
+    if chain is not None:
+        ui.say(
+            f"sound pressure: {report['level_db_spl']:.1f} dB SPL, {report['level_dba']:.1f} dB(A)"
+        )
