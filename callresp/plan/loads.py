@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from callresp.palette.model import Palette
 from callresp.plan.model import Command, Hold, Strike
@@ -15,8 +16,7 @@ from callresp.plan.model import Command, Hold, Strike
 TINY = 1e-9
 
 
-@dataclass(frozen=True, slots=True)
-class Load:
+class Load(NamedTuple):
     """A steady current from `from_s` until `until_s`, on a driver (-1: none)."""
 
     from_s: float
@@ -146,6 +146,23 @@ class Ledger:
         for channel, held in self._held.items():
             if channel != without:
                 near += [p for p in held if p.from_s < end_s and p.until_s > start_s]
+        if self._all_fit(near, loads):
+            return None
+        return self._first_excess(near, loads, start_s, end_s)
+
+    def _all_fit(self, near: list[Load], loads: list[Load]) -> bool:
+        """Whether all would fit even at one moment: the quick and common case."""
+        room = self._wiring.supply_limit
+        rooms = self._wiring.driver_limits.copy()
+        for load in (*near, *loads):
+            room -= load.amps
+            if load.driver >= 0:
+                rooms[load.driver] -= load.amps
+        return room >= 0 and min(rooms) >= 0
+
+    def _first_excess(
+        self, near: list[Load], loads: list[Load], start_s: float, end_s: float
+    ) -> Excess | None:
         events: list[tuple[float, int, float, int]] = []
         for load in (*near, *loads):
             # At equal times what ends goes first.

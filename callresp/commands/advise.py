@@ -1,0 +1,141 @@
+"""``callresp advise``: what a palette's strikers can't do for a recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from callresp.commands import ui
+
+if TYPE_CHECKING:
+    from callresp.palette.likeness import Pair
+    from callresp.plan.adding import Added, Outcome
+    from callresp.plan.reach import Reach
+    from callresp.plan.workload import Work
+
+PATH = click.Path(path_type=Path)
+GAPS_TOLD = 5
+ADDED_TOLD = 3
+
+
+@click.command(name="advise")
+@click.argument("heard", type=PATH)
+@click.argument("reply", type=PATH, required=False)
+@click.option("--palette", help="A shipped name or a TOML file; else the reply's own, or fettle.")
+@click.option("--rules", default="answer", show_default=True, help="Shipped name or TOML file.")
+@click.option(
+    "--tries",
+    type=click.IntRange(0, 100),
+    default=12,
+    show_default=True,
+    help="Pitches to try for one added striker.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    heard: Path, reply: Path | None, palette: str | None, rules: str, tries: int, as_json: bool
+) -> None:
+    """Say which calls no striker can answer, and what one added striker would do.
+
+    Also which strikers are overworked (in REPLY, else in the answer that the
+    rules give) and which sound too alike to carry different pitches. An added
+    striker is tried, not guessed: the recording is answered and planned anew
+    with each. A pitch counts as answered within half a semitone, in any octave.
+
+    \b
+    Examples:
+      callresp advise dawn.heard.jsonl
+      callresp advise dawn.heard.jsonl dawn.reply.jsonl --palette mine.toml
+      callresp advise dawn.heard.jsonl --rules shadow --tries 40
+    """
+    from callresp.palette import load_palette
+    from callresp.palette.likeness import pairs_of
+    from callresp.plan import make_plan
+    from callresp.plan.adding import try_adding
+    from callresp.plan.reach import reach
+    from callresp.plan.workload import workload
+    from callresp.reply import answer, load_rules
+    from callresp.score import read_heard, read_reply
+
+    score = read_heard(heard)
+    given = None if reply is None else read_reply(reply)
+    machine = load_palette(palette or (given.header.palette if given else "") or "fettle")
+    rule_set = load_rules(rules)
+    answered = given or answer(score, machine, rule_set)
+    work = workload(answered, make_plan(answered, machine))
+    with ui.progress("trying strikers") as advance:
+        now, added = try_adding(score, machine, rule_set, tries, advance)
+    reached = reach(score.notes, machine.striker)
+    pairs = pairs_of(machine.striker)
+    if as_json:
+        ui.emit({"reach": reached, "work": work, "now": now, "added": added, "pairs": pairs})
+        return
+    _tell_reach(reached)
+    _tell_work(work)
+    _tell_alike(pairs)
+    if tries:
+        _tell_added(now, added, rule_set.name)
+
+
+def _tell_reach(reached: Reach) -> None:
+    pitched = reached.notes - reached.unpitched
+    ui.say(
+        f"{pitched} of {reached.notes} heard notes have a pitch: a striker answers"
+        f" {reached.direct:.0%} as heard and {reached.by_octave:.0%} in another octave;"
+        f" {reached.none:.0%} none can"
+    )
+    for gap in reached.gaps[:GAPS_TOLD]:
+        near = f"; nearest is {gap.nearest}, {gap.off_cents:+.0f} cents" if gap.nearest else ""
+        ui.say(
+            f"  {gap.low_hz:.0f} to {gap.high_hz:.0f} Hz: {gap.notes} notes of"
+            f" {', '.join(gap.voices)}{near}"
+        )
+    if len(reached.gaps) > GAPS_TOLD:
+        rest = reached.gaps[GAPS_TOLD:]
+        ui.say(f"  and {sum(gap.notes for gap in rest)} notes in {len(rest)} other places")
+    if reached.unpitched and not reached.unpitched_strikers:
+        ui.say(f"  {reached.unpitched} notes without pitch have no block or box to go to")
+
+
+def _tell_work(work: tuple[Work, ...]) -> None:
+    over = [item for item in work if item.overworked]
+    if not over:
+        ui.say("no striker is overworked")
+    for item in over:
+        text = f"{item.striker} is overworked: {item.strokes} strokes, {item.even:.1f} times its"
+        text += f" share, up to {item.busiest_per_min} a minute"
+        if item.lost or item.changed:
+            limits = ", ".join(f"{key} {count}" for key, count in item.by_limit.items())
+            text += f"; its limits cost {item.lost} notes and changed {item.changed} ({limits})"
+        ui.say(text)
+    idle = [item.striker for item in work if item.strokes == 0]
+    if idle:
+        ui.say(f"never struck: {', '.join(idle)}")
+
+
+def _tell_alike(pairs: tuple[Pair, ...]) -> None:
+    alike = [pair for pair in pairs if pair.too_alike]
+    for pair in alike:
+        apart = "" if pair.cents is None else f", {pair.cents:+.0f} cents apart"
+        ui.say(f"{pair.one} and {pair.other} sound too alike{apart} ({pair.alike:.0%} shared)")
+    if not alike:
+        ui.say("no two strikers sound too alike, by the partials in the palette")
+
+
+def _tell_added(now: Outcome, added: tuple[Added, ...], rules: str) -> None:
+    share = now.played / max(now.asked, 1)
+    ui.say(
+        f"answered by '{rules}' as it is: {share:.0%} of pitched notes played,"
+        f" {now.on_pitch:.0%} of them on the heard pitch, fit {now.fit:.3f}"
+    )
+    gains = [item for item in added if item.fit_gain > 0 and item.strokes > 0]
+    if not gains:
+        ui.say(f"none of {len(added)} tried strikers would do better")
+    for item in gains[:ADDED_TOLD]:
+        needs = f"; needs {item.needs}" if item.needs else ""
+        ui.say(
+            f"  one at {item.pitch_hz:.0f} Hz, like {item.like}: fit {item.outcome.fit:.3f}"
+            f" ({item.fit_gain:+.3f}), {item.outcome.on_pitch:.0%} on the heard pitch;"
+            f" it plays {item.strokes / max(item.outcome.played, 1):.0%} of all{needs}"
+        )
