@@ -162,6 +162,16 @@ class Day:
             left -= share * min(until_s / MINUTE_S - minute, 1.0)
         return left
 
+    def sure_of(self, until_s: float, most_a: float) -> bool:
+        """Whether no load of up to `most_a` in all would stop it before `until_s`.
+
+        A quick bound that needs no peaks; charge and voltage only ever fall.
+        """
+        if self._supply.chemistry == "mains":
+            return True
+        left = self.left(math.ceil(until_s / MINUTE_S) * MINUTE_S)
+        return left >= 0 and self._under_load_v(left, most_a) >= self._supply.cutoff_v
+
     def stop(self, until_s: float) -> Stop | None:
         """When the battery must stop, if before `until_s`; a minute ahead, to end in order."""
         if self._supply.chemistry == "mains":

@@ -159,10 +159,13 @@ class SupplyLaw:
         self._recent = beside
         for command in commands:
             self._day.use(self._mean.loads_of(command))
-        self._day.peak(stretches(load for load, _ in self._recent))
+        sure = self._day.sure_of(last[0].from_s, self._limits[-1])
+        if not sure:
+            self._day.peak(stretches(load for load, _ in self._recent))
         self._since_s = max(self._since_s, first[0].from_s - LOOK_BACK_S)
         self._recent = [item for item in self._recent if item[0].until_s >= self._since_s]
-        if stop := self._day.stop(last[0].from_s):
+        stop = None if sure else self._day.stop(last[0].from_s)
+        if stop is not None:
             refuse(last[1], f"{stop.why} at {stop.at_s / 3600:.2f} h", stop.limit)
 
     def _currents(self, loads: list[tuple[Load, Command]]) -> None:

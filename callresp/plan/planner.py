@@ -17,7 +17,7 @@ from callresp.plan.battery import Day, Stop
 from callresp.plan.fates import PREFERENCE, change
 from callresp.plan.intents import Intent, intent_of
 from callresp.plan.limits import CheckedPlan, check
-from callresp.plan.loads import Wiring, stretches
+from callresp.plan.loads import Wiring, stretches, supply_limit_a
 from callresp.plan.model import Change, Command, Hold, Plan, PlanHeader
 from callresp.plan.placing import Placer
 from callresp.score import ReplyNote, ReplyScore
@@ -133,8 +133,11 @@ def _within_battery(
     """Stop where the battery must; everything later is dropped."""
     if not commands:
         return commands, None
-    day = day_of(palette, commands)
-    stop = day.stop(max(command.at_s + command.length_ms / 1000 for command in commands))
+    last_s = max(command.at_s + command.length_ms / 1000 for command in commands)
+    day = _charge_of(palette, commands)
+    if day.sure_of(last_s, supply_limit_a(palette)):
+        return commands, None
+    stop = day_of(palette, commands).stop(last_s)
     if stop is None:
         return commands, None
     kept = [c for c in commands if c.at_s + c.length_ms / 1000 <= stop.at_s]
@@ -151,8 +154,13 @@ def _within_battery(
 
 def day_of(palette: Palette, commands: list[Command]) -> Day:
     """What commands take from the battery."""
-    day = Day(palette)
-    mean, most = Wiring(palette, palette.supply.nominal_v), Wiring(palette)
-    day.use(load for command in commands for load in mean.loads_of(command))
+    day, most = _charge_of(palette, commands), Wiring(palette)
     day.peak(stretches(load for command in commands for load in most.loads_of(command)))
+    return day
+
+
+def _charge_of(palette: Palette, commands: list[Command]) -> Day:
+    """The same without its peaks."""
+    day, mean = Day(palette), Wiring(palette, palette.supply.nominal_v)
+    day.use(load for command in commands for load in mean.loads_of(command))
     return day

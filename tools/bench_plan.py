@@ -1,0 +1,191 @@
+#!/usr/bin/env python3
+"""Bench of the planner: how fast, how linear, how right.
+
+\b
+    python tools/bench_plan.py                  some twenty seconds
+    python tools/bench_plan.py --palette ladder --notes 40000
+
+Figures are user seconds of this process. Peers, in the same run: scipy's
+adaptive integrator for a coil's heat, and a plain grid of time in numpy for
+the largest current.
+"""
+
+from __future__ import annotations
+
+import random
+import resource
+from collections.abc import Callable
+from functools import partial
+from typing import TypeVar
+
+import click
+import numpy as np
+from scipy.integrate import solve_ivp
+
+from callresp.commands.ui import say
+from callresp.palette import load_palette
+from callresp.palette.model import Coil, Palette
+from callresp.plan import CheckedPlan, Planner, check, make_plan
+from callresp.plan.heat import CoilHeat
+from callresp.plan.loads import Wiring
+from callresp.plan.model import Strike
+from callresp.plan.summary import summarise
+from callresp.score import ReplyHeader, ReplyNote, ReplyScore
+
+T = TypeVar("T")
+HOUR_S = 3600.0
+
+
+def user_s(work: Callable[[], T]) -> tuple[T, float]:
+    """What some work gives, and the user seconds that it took."""
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_utime
+    value = work()
+    return value, resource.getrusage(resource.RUSAGE_SELF).ru_utime - before
+
+
+def dense_reply(palette: Palette, notes: int, seconds: float) -> ReplyScore:
+    """Notes at random on all strikers, with a spell of turning now and then."""
+    rng = random.Random(1)
+    names = [striker.name for striker in palette.striker]
+    turners = [turner.name for turner in palette.turner]
+    made = []
+    for number, onset_s in enumerate(sorted(rng.uniform(0, seconds) for _ in range(notes))):
+        name = rng.choice(turners) if turners and rng.random() < 0.003 else rng.choice(names)
+        ends_s = None if rng.random() < 0.3 else onset_s + rng.uniform(0.05, 1.5)
+        made.append(
+            ReplyNote(
+                id=number,
+                onset_s=onset_s,
+                offset_s=ends_s,
+                instrument=name,
+                force=rng.random(),
+                phrase=0,
+                heard=None,
+                heard_phrase=0,
+                rule="bench",
+            )
+        )
+    return ReplyScore(header=ReplyHeader(duration_s=seconds), notes=tuple(made))
+
+
+def speed(palette: Palette, notes: int) -> CheckedPlan:
+    """Plan and check an hour, half of it and twice as long; returns the hour."""
+    say(f"{'hours':>6} {'notes':>7} {'commands':>9} {'changes':>8} {'plan s':>7} {'check s':>8}")
+    kept: CheckedPlan | None = None
+    for hours in (0.5, 1.0, 2.0):
+        reply = dense_reply(palette, round(notes * hours), HOUR_S * hours)
+        checked, plan_s = user_s(partial(make_plan, reply, palette))
+        _, check_s = user_s(partial(check, checked.plan, palette))
+        plan = checked.plan
+        say(
+            f"{hours:6g} {len(reply.notes):7d} {len(plan.commands):9d} {len(plan.changes):8d}"
+            f" {plan_s:7.2f} {check_s:8.2f}"
+        )
+        kept = checked if hours == 1.0 else kept
+    assert kept is not None
+    return kept
+
+
+def live(palette: Palette, notes: int) -> None:
+    """Plan note by note, as live playing does."""
+    reply = dense_reply(palette, notes, HOUR_S)
+    planner = Planner(palette)
+
+    def play() -> None:
+        for note in reply.notes:
+            planner.add(note, note.onset_s - 0.1)
+            planner.settle(note.onset_s)
+
+    _, took_s = user_s(play)
+    say(f"note by note: {1e6 * took_s / len(reply.notes):.0f} µs a note")
+
+
+def heat(checked: CheckedPlan) -> None:
+    """Temperature of the busiest coil, ours and scipy's."""
+    palette = checked.palette
+    by_channel: dict[int, list[Strike]] = {}
+    for command in checked.plan.commands:
+        if isinstance(command, Strike) and command.at_s < 600:
+            by_channel.setdefault(command.channel, []).append(command)
+    channel = max(by_channel, key=lambda c: len(by_channel[c]))
+    coil, strikes = palette.coils()[channel], by_channel[channel]
+    volts, ambient_c = palette.supply.highest_v, palette.ambient_c
+
+    def ours() -> float:
+        model = CoilHeat(coil, volts, ambient_c)
+        for strike in strikes:
+            model.heat(strike.at_s, strike.pulse_ms / 1000, 1.0)
+        return model.temperature_c
+
+    own_c, own_s = user_s(ours)
+    peer_c, peer_s = user_s(lambda: ambient_c + integrated(coil, volts, ambient_c, strikes))
+    say(
+        f"heat after {len(strikes)} strikes: ours {own_c:.4f} °C in {own_s:.3f} s,"
+        f" scipy solve_ivp {peer_c:.4f} °C in {peer_s:.3f} s"
+    )
+
+
+def integrated(coil: Coil, volts: float, ambient_c: float, strikes: list[Strike]) -> float:
+    """The rise by scipy, from switching to switching."""
+    rise, now_s = np.zeros(1), strikes[0].at_s
+    switchings = [(s.at_s + s.pulse_ms / 1000, True) for s in strikes]
+    for strike, (end_s, _) in zip(strikes, switchings, strict=True):
+        for until_s, on in ((strike.at_s, False), (end_s, True)):
+            if until_s > now_s:
+                rise = piece(coil, volts, ambient_c, rise, until_s - now_s, on)
+                now_s = until_s
+    return float(rise[0])
+
+
+def piece(
+    coil: Coil, volts: float, ambient_c: float, rise: np.ndarray, length_s: float, on: bool
+) -> np.ndarray:
+    """One stretch between switchings."""
+
+    def slope(_: float, x: np.ndarray) -> np.ndarray:
+        warm = coil.resistance_ohm * (1 + 0.00393 * (ambient_c + x - 20.0))
+        watts = volts**2 / warm if on else 0.0
+        return np.asarray((coil.thermal_k_per_w * watts - x) / coil.thermal_time_s)
+
+    return np.asarray(solve_ivp(slope, (0.0, length_s), rise, rtol=1e-8, atol=1e-9).y[:, -1])
+
+
+def current(checked: CheckedPlan) -> None:
+    """The largest current, ours and off a grid of a tenth of a millisecond."""
+    figures, own_s = user_s(lambda: summarise(checked))
+    peak_a, peer_s = user_s(lambda: grid_peak(checked))
+    say(
+        f"largest current: ours {figures.peak_current_a:.3f} A in {own_s:.2f} s (with all other"
+        f" figures), numpy grid {peak_a:.3f} A in {peer_s:.2f} s"
+    )
+
+
+def grid_peak(checked: CheckedPlan, step_s: float = 1e-4) -> float:
+    """The largest sum of currents on a grid, ten minutes at a time."""
+    palette, wiring, most = checked.palette, Wiring(checked.palette), 0.0
+    loads = [load for command in checked.plan.commands for load in wiring.loads_of(command)]
+    for start_s in np.arange(0.0, HOUR_S, 600.0):
+        amps = np.zeros(int(600 / step_s))
+        for load in loads:
+            if load.from_s < start_s + 600 and load.until_s > start_s:
+                first = max(int(np.ceil((load.from_s - start_s) / step_s)), 0)
+                last = max(int(np.ceil((load.until_s - start_s) / step_s)), 0)
+                amps[first:last] += load.amps
+        most = max(most, float(amps.max()))
+    return most + palette.board.idle_current_a
+
+
+@click.command(help=__doc__)
+@click.option("--palette", default="fettle", show_default=True)
+@click.option("--notes", default=20000, show_default=True, help="Notes an hour.")
+def main(palette: str, notes: int) -> None:
+    """Run the bench."""
+    machine = load_palette(palette)
+    checked = speed(machine, notes)
+    live(machine, notes)
+    heat(checked)
+    current(checked)
+
+
+if __name__ == "__main__":
+    main()
