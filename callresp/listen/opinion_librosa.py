@@ -28,7 +28,7 @@ class LibrosaOnsets:
 
     def __init__(self, recording: Any) -> None:
         self.rate_hz = int(recording.sample_rate_hz)
-        self.middle = _HOP * (60 * self.rate_hz // _HOP)
+        self.middle = _HOP * (20 * self.rate_hz // _HOP)
         self.before = self.after = 8 * _HOP
         self._parts: list[npt.NDArray[np.float32]] = []
 

@@ -49,7 +49,7 @@ class MadmomOnsets:
     def __init__(self, name: str) -> None:
         self.rate_hz = RATE_HZ
         fps, before_s, after_s, self._peaks = _SETTINGS[name]
-        self.middle = 30 * RATE_HZ
+        self.middle = 20 * RATE_HZ
         self.before, self.after = before_s * RATE_HZ, after_s * RATE_HZ
         self.fps = fps
         self._activate = _processor(name, fps)
