@@ -45,11 +45,11 @@ def open_port(url: str) -> Any:
     import serial
 
     try:
-        return serial.serial_for_url(url, baudrate=BAUD, timeout=0, write_timeout=1, exclusive=True)
+        return serial.serial_for_url(url, baudrate=BAUD, timeout=0, write_timeout=5, exclusive=True)
     except ValueError as fault:
         if "exclusive" not in str(fault):
             raise UserError(str(fault), where=url, remedy="see callresp ports") from fault
-        return serial.serial_for_url(url, baudrate=BAUD, timeout=0, write_timeout=1)
+        return serial.serial_for_url(url, baudrate=BAUD, timeout=0, write_timeout=5)
     except (serial.SerialException, OSError) as fault:
         raise UserError(
             f"can't open this port ({fault})", where=url, remedy="check the cable and the name"
