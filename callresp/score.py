@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from itertools import groupby, pairwise
+from itertools import chain, groupby, pairwise
 from operator import attrgetter
 from pathlib import Path
 from typing import Any, TypeVar
@@ -30,7 +30,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from callresp.errors import UserError
-from callresp.files import read_text, write_text
+from callresp.files import read_text, whole_file
 
 VERSION = 1
 
@@ -257,6 +257,16 @@ def line(value: object) -> str:
     return msgspec.json.encode(value).decode()
 
 
+def write_lines(path: Path, values: Iterable[object]) -> None:
+    """Write values as JSON Lines, whole or not at all, a line at a time.
+
+    A day's score is some hundred megabytes: it is never held as one text.
+    """
+    with whole_file(path) as part, part.open("wb") as out:
+        for value in values:
+            out.write(msgspec.json.encode(value) + b"\n")
+
+
 def _objects(path: Path) -> list[tuple[str, dict[str, Any]]]:
     """Every JSON object of a file with its place ("file, line n")."""
     found = []
@@ -293,7 +303,7 @@ def _check_kind(value: dict[str, Any], want: str, where: str) -> None:
 
 def write_heard(path: Path, heard: HeardScore) -> None:
     """Write a heard score as JSON Lines, whole or not at all."""
-    write_text(path, "".join(line(part) + "\n" for part in (heard.header, *heard.notes)))
+    write_lines(path, chain((heard.header,), heard.notes))
 
 
 def read_heard(path: Path) -> HeardScore:
@@ -321,8 +331,7 @@ def read_heard(path: Path) -> HeardScore:
 
 def write_reply(path: Path, reply: ReplyScore) -> None:
     """Write a reply score as JSON Lines, whole or not at all."""
-    parts = (reply.header, *reply.notes, *reply.unanswered)
-    write_text(path, "".join(line(part) + "\n" for part in parts))
+    write_lines(path, chain((reply.header,), reply.notes, reply.unanswered))
 
 
 def read_reply(path: Path) -> ReplyScore:

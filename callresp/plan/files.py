@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from pathlib import Path
 
 import msgspec
 
 from callresp.errors import UserError
-from callresp.files import read_text, write_text
+from callresp.files import read_text
 from callresp.plan.model import Change, Command, Plan, PlanHeader
-from callresp.score import line
+from callresp.score import write_lines
 
 
 def write_plan(path: Path, plan: Plan) -> None:
     """Write a plan, whole or not at all."""
-    parts = (plan.header, *plan.commands, *plan.changes)
-    write_text(path, "".join(line(part) + "\n" for part in parts))
+    write_lines(path, chain((plan.header,), plan.commands, plan.changes))
 
 
 def read_plan(path: Path) -> Plan:
