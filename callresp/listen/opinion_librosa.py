@@ -77,8 +77,8 @@ class PyinPitches:
     hop = 245  # 180 frames a second exactly
 
     def __init__(self, low_hz: float, high_hz: float) -> None:
-        self.middle = 20 * self.rate_hz
-        self.before = self.after = self.rate_hz
+        self.middle = 4 * self.rate_hz
+        self.before = self.after = self.rate_hz // 2
         # pYIN needs two periods of the lowest pitch in its window.
         self._low_hz = max(low_hz, 2.5 * self.rate_hz / 1024)
         self._high_hz = min(high_hz, self.rate_hz / 4)
