@@ -11,6 +11,7 @@ import importlib
 import logging
 import os
 import sys
+from typing import Any
 
 import click
 
@@ -59,6 +60,17 @@ class LazyGroup(click.Group):
         module = importlib.import_module(f"callresp.commands.{COMMANDS[cmd_name][0]}")
         command: click.Command = module.command
         return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; a reader that goes away, as in `| head`, is no fault."""
+        try:
+            status = super().invoke(ctx)
+            sys.stdout.flush()
+        except BrokenPipeError:
+            # Nothing more can be said; what is left in the buffer must not complain at exit.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            ctx.exit(0)
+        return status
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the verbs without importing them."""
@@ -112,10 +124,6 @@ def main() -> None:
     except (click.Abort, KeyboardInterrupt):
         _complain("stopped")
         sys.exit(130)
-    except BrokenPipeError:
-        # The reader went away (as in `| head`): nothing is wrong, and nothing more can be said.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
     sys.exit(status if isinstance(status, int) else 0)
 
 

@@ -306,6 +306,24 @@ def write_heard(path: Path, heard: HeardScore) -> None:
     write_lines(path, chain((heard.header,), heard.notes))
 
 
+def _unlike(found: dict[int, str], number: int, where: str) -> None:
+    """Two notes of one number could not be told apart by what answers or plays them."""
+    if number in found:
+        raise UserError(
+            f"note {number} stands already at {found[number]}", where=where, remedy="number it anew"
+        )
+    found[number] = where
+
+
+def _not_empty(path: Path, header: bool, notes: int) -> None:
+    if not header and not notes:
+        raise UserError(
+            "holds no score: neither a header nor a note",
+            where=str(path),
+            remedy="make it again with the command that writes it",
+        )
+
+
 def read_heard(path: Path) -> HeardScore:
     """Read a heard score.
 
@@ -315,13 +333,23 @@ def read_heard(path: Path) -> HeardScore:
         Names the file and line that is wrong.
     """
     header = HeardHeader()
-    notes = []
+    notes: list[Note] = []
+    headed, numbers = False, dict[int, str]()
     for where, value in _objects(path):
         if "score" in value:
             _check_kind(value, "heard", where)
-            header = _as(HeardHeader, value, where)
+            header, headed = _as(HeardHeader, value, where), True
         else:
             notes.append(_as(Note, value, where))
+            _unlike(numbers, notes[-1].id, where)
+            if 0 < header.duration_s < notes[-1].onset_s - 1.0:
+                raise UserError(
+                    f"onset_s {notes[-1].onset_s:g} lies past the recording's end at"
+                    f" {header.duration_s:g} s",
+                    where=where,
+                    remedy="mend the line or make it anew",
+                )
+    _not_empty(path, headed, len(notes))
     notes.sort(key=lambda note: (note.onset_s, note.id))
     if header.duration_s == 0.0 and notes:
         last = max(note.offset_s for note in notes)
@@ -343,15 +371,18 @@ def read_reply(path: Path) -> ReplyScore:
         Names the file and line that is wrong.
     """
     header = ReplyHeader()
-    notes = []
-    unanswered = []
+    notes: list[ReplyNote] = []
+    unanswered: list[Unanswered] = []
+    headed, numbers = False, dict[int, str]()
     for where, value in _objects(path):
         if "score" in value:
             _check_kind(value, "reply", where)
-            header = _as(ReplyHeader, value, where)
+            header, headed = _as(ReplyHeader, value, where), True
         elif "unanswered" in value:
             unanswered.append(_as(Unanswered, value, where))
         else:
             notes.append(_as(ReplyNote, value, where))
+            _unlike(numbers, notes[-1].id, where)
+    _not_empty(path, headed, len(notes) + len(unanswered))
     notes.sort(key=lambda note: (note.onset_s, note.id))
     return ReplyScore(header=header, notes=tuple(notes), unanswered=tuple(unanswered))

@@ -33,7 +33,7 @@ def test_list_names_every_scene_and_its_use() -> None:
 
 def test_make_writes_sound_and_truth(tmp_path: Path) -> None:
     (row,) = _run("make", "duet", "--out", str(tmp_path), "--seconds", "6", "--seed", "77")
-    heard = read_heard(tmp_path / "duet.heard.jsonl")
+    heard = read_heard(tmp_path / "duet.truth.jsonl")
     assert row["notes"] == len(heard.notes) > 0
     assert heard.header.detector == "truth"
     assert "seed 77" in heard.header.profile
@@ -43,7 +43,7 @@ def test_make_writes_sound_and_truth(tmp_path: Path) -> None:
 def test_same_seed_same_files(tmp_path: Path) -> None:
     for folder in ("a", "b"):
         _run("make", "solo", "--out", str(tmp_path / folder), "--seconds", "3")
-    for name in ("solo.wav", "solo.heard.jsonl"):
+    for name in ("solo.wav", "solo.truth.jsonl"):
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 import pytest
@@ -26,6 +27,7 @@ from callresp.score import (
     write_reply,
 )
 
+NOTE = '{"id":%d,"onset_s":%d,"offset_s":1000,"pitch_hz":null,"level_db":0,"voice":"A"}'
 seconds = st.floats(0, 90000, allow_nan=False)
 shares = st.floats(0, 1, allow_nan=False)
 hertz = st.none() | st.floats(20, 20000)
@@ -66,10 +68,20 @@ def reply_notes(draw: st.DrawFn) -> ReplyNote:
     )
 
 
+AnyNote = TypeVar("AnyNote", Note, ReplyNote)
+
+
+def numbered(run: list[AnyNote]) -> list[AnyNote]:
+    """In order of onset, each with a number of its own."""
+    run = sorted(run, key=lambda note: note.onset_s)
+    return [msgspec.structs.replace(note, id=number) for number, note in enumerate(run)]
+
+
 @given(st.lists(notes(), max_size=6))
 def test_heard_score_round_trips(tmp_path_factory: pytest.TempPathFactory, run: list[Note]) -> None:
-    run.sort(key=lambda note: (note.onset_s, note.id))
-    score = HeardScore(header=HeardHeader(recording="a.wav", duration_s=1.0), notes=tuple(run))
+    run = numbered(run)
+    last = max((note.offset_s for note in run), default=0.0)
+    score = HeardScore(header=HeardHeader(recording="a.wav", duration_s=last + 1), notes=tuple(run))
     path = tmp_path_factory.mktemp("heard") / "a.heard.jsonl"
     write_heard(path, score)
     assert read_heard(path) == score
@@ -79,7 +91,7 @@ def test_heard_score_round_trips(tmp_path_factory: pytest.TempPathFactory, run: 
 def test_reply_score_round_trips(
     tmp_path_factory: pytest.TempPathFactory, run: list[ReplyNote]
 ) -> None:
-    run.sort(key=lambda note: (note.onset_s, note.id))
+    run = numbered(run)
     score = ReplyScore(
         header=ReplyHeader(palette="p", rules="r"),
         notes=tuple(run),
@@ -115,6 +127,10 @@ def test_notes_alone_are_a_score(tmp_path: Path) -> None:
         ('{"id":1,"onset_s":0,"offset_s":1,"pitch_hz":-5,"level_db":0,"voice":"A"}', "pitch_hz"),
         ('{"id":1,"onset_s":0,"offset_s":1,"level_db":0,"voice":"A"}', "pitch_hz"),
         ('{"score":"heard","version":99}', "newer callresp"),
+        ("", "holds no score"),
+        ("\n\n", "holds no score"),
+        (f"{NOTE % (3, 1)}\n{NOTE % (3, 2)}", "line 2: note 3 stands already at"),
+        (f'{{"score":"heard","duration_s":9}}\n{NOTE % (0, 99)}', "past the recording's end"),
     ],
 )
 def test_a_wrong_line_is_named(tmp_path: Path, text: str, expected: str) -> None:

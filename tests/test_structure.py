@@ -15,7 +15,6 @@ ROOMS = (
     "__main__",
     "cli",
     "commands",
-    "desk",
     "live",
     "field",
     "rehearse",

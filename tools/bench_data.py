@@ -89,7 +89,7 @@ def scene(
     recipe = load_recipe(name)
     recipe = vary(recipe, seed=recipe.seed + seed_step, seconds=seconds, snr_db=snr_db)
     stem = KEEP / f"{name}-{_print_of(recipe)}"
-    wav, truth = stem.with_suffix(".wav"), stem.with_suffix(".heard.jsonl")
+    wav, truth = stem.with_suffix(".wav"), stem.with_suffix(".truth.jsonl")
     if not (wav.is_file() and truth.is_file()):
         render_to(recipe, wav, truth)
     return Made(name, wav, read_heard(truth))

@@ -8,7 +8,7 @@
     python tools/corpus.py make chorus --seed 7 --snr-db 0 --seconds 120
     python tools/corpus.py make my-place.toml
 
-Each recipe NAME becomes NAME.wav (48 kHz, 24 bit) and NAME.heard.jsonl (the
+Each recipe NAME becomes NAME.wav (48 kHz, 24 bit) and NAME.truth.jsonl (the
 truth, in the form of a heard score). The same recipe and seed give the same
 bytes. Scenes of ten minutes and more are left out of ``all`` unless --long is
 given. What is made is not committed: build/ is ignored.
@@ -66,7 +66,7 @@ def make(
     for name in wanted(names, long_too, seconds):
         recipe = vary(load_recipe(name), seed=seed, seconds=seconds, snr_db=snr_db)
         stem = Path(name).stem
-        wav, truth = out / f"{stem}.wav", out / f"{stem}.heard.jsonl"
+        wav, truth = out / f"{stem}.wav", out / f"{stem}.truth.jsonl"
         with progress(stem) as advance:
             count = render_to(recipe, wav, truth, advance)
         if as_json:

@@ -81,6 +81,8 @@ def command(
     from callresp.reply import load_rules
     from callresp.resources import shipped
 
+    if picture is not None:
+        ui.target(picture, source, palette, *rules)
     machine = load_palette(palette)
     names = rules or tuple(shipped("rules"))
     if sweep:

@@ -56,8 +56,8 @@ def command(
     """
     from callresp.listen.calibration import calibrate, write_calibration
 
+    output = ui.target(output or tone.with_suffix(".calibration.toml"), tone)
     found = calibrate(open_recording(tone, channel), level, frequency, about)
-    output = output or tone.with_suffix(".calibration.toml")
     write_calibration(output, found)
     if as_json:
         ui.emit(msgspec.structs.asdict(found))

@@ -41,11 +41,11 @@ def command(
     from callresp.plan.summary import summarise
     from callresp.score import read_reply
 
+    output = ui.target(output or _beside(reply), reply, palette)
     asked = read_reply(reply)
     machine = load_palette(palette or asked.header.palette or "fettle")
     with ui.progress("planning") as advance:
         checked = make_plan(asked, machine, advance)
-    output = output or _beside(reply)
     write_plan(output, checked.plan)
     figures = summarise(checked)
     if as_json:

@@ -82,6 +82,10 @@ def command(
     source = open_recording(recording, channel)
     marks = read_marks(labels) if labels else None
     marked = read_marks(spans) if spans else None
+    if output is None and not as_json:
+        output = recording.with_suffix(".compare.png")
+    if output is not None:
+        ui.target(output, recording, labels, spans, profile)
     with ui.progress(f"comparing on {recording.name}") as advance:
         found = compare(
             source, names or default_detectors(), load_profile(profile), marks, marked, advance
@@ -90,8 +94,6 @@ def command(
         ui.warn(f"{recording}: {text}")
     if keep:
         _keep(found, recording)
-    if output is None and not as_json:
-        output = recording.with_suffix(".compare.png")
     if output is not None:
         _draw(output, source, found, from_s, to_s)
     if as_json:

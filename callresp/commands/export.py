@@ -66,7 +66,7 @@ def command(
         told = sibling(source, ".reply.jsonl")
         made_from = reply or (read_reply(told) if told.is_file() else None)
         machine = find_palette(palette, source, plan, made_from)
-    target = output or sibling(scores[0], ".mid")
+    target = ui.target(output or sibling(scores[0], ".mid"), *by_kind.values(), palette)
     done = write_midi(
         target,
         heard=heard,

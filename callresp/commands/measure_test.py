@@ -82,6 +82,8 @@ def command(
         raise UserError("give --palette, or --channels if you have none", where="strike-test")
     output = output or Path("strike-test.plan.jsonl")
     beside = output.with_name(output.name.removesuffix(".jsonl").removesuffix(".plan") + ".toml")
+    ui.target(output, palette)
+    ui.target(beside, palette, output)
     if palette is not None:
         text = _of_palette(palette, beside)
     else:

@@ -31,8 +31,20 @@ PATH = click.Path(path_type=Path)
 @click.option("--alone", is_flag=True, help="The machine alone, without the chorus.")
 @click.option("--stereo", is_flag=True, help="Two channels, with the machine at --pan.")
 @click.option("--pan", type=click.FloatRange(-1, 1), help="Machine left (-1) to right (1).")
-@click.option("--distance", type=float, metavar="M", help="Listener to machine; else palette's.")
-@click.option("--full-scale", type=float, metavar="DB", help="dB SPL of a full-scale sine [94].")
+@click.option(
+    "--distance",
+    type=click.FloatRange(0.1, 10000),
+    callback=ui.finite,
+    metavar="M",
+    help="Listener to machine; else palette's.",
+)
+@click.option(
+    "--full-scale",
+    type=click.FloatRange(40, 200),
+    callback=ui.finite,
+    metavar="DB",
+    help="dB SPL of a full-scale sine [94].",
+)
 @click.option("--calibration", type=PATH, help="File from 'callresp calibrate' instead of it.")
 @click.option("--headroom", type=click.FloatRange(0, 60), default=1.0, show_default=True)
 @click.option("--float", "float32", is_flag=True, help="32-bit float instead of 24 bit.")
@@ -88,11 +100,15 @@ def command(
     if midi_port is not None:
         _play(job, midi_port, virtual, from_s or 0.0, tuning)
         return
-    output = output or sibling(plan, ".rehearsal.wav")
+    read = (plan, job.recording, heard, reply, palette)
+    output = ui.target(output or sibling(plan, ".rehearsal.wav"), *read)
+    drawing = picture_file or (sibling(plan, ".png") if picture else None)
+    if drawing is not None:
+        ui.target(drawing, output, *read)
+    elif from_s is not None or to_s is not None:
+        raise UserError("--from and --to need a picture", remedy="add --picture")
     mixed = _mix(job, output, sound)
-    drawn = None
-    if picture or picture_file:
-        drawn = _draw(job, picture_file or sibling(plan, ".png"), from_s, to_s)
+    drawn = None if drawing is None else _draw(job, drawing, from_s, to_s)
     for warning in mixed.warnings:
         ui.warn(f"{job.recording}: {warning}")
     if as_json:

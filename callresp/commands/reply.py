@@ -45,6 +45,7 @@ def command(
     from callresp.reply.rules import unknown_instruments
     from callresp.score import read_heard, write_reply
 
+    output = ui.target(output or _beside(heard), heard, palette, rules)
     machine, rule_set = load_palette(palette), load_rules(rules)
     for line in unknown_instruments(rule_set, machine):
         ui.warn(line)
@@ -52,7 +53,6 @@ def command(
     score = msgspec.structs.replace(
         score, header=msgspec.structs.replace(score.header, palette=palette)
     )
-    output = output or _beside(heard)
     write_reply(output, score)
     if as_json:
         ui.emit({"reply": str(output), **figures(score)})

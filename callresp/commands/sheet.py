@@ -32,7 +32,7 @@ def command(palette: str, output: Path | None, as_json: bool) -> None:
 
     machine = load_palette(palette)
     own = Path(palette)
-    target = output or own.with_name(f"{own.stem}.sheet.png")
+    target = ui.target(output or own.with_name(f"{own.stem}.sheet.png"), palette)
     draw_sheet(target, machine)
     if as_json:
         instruments = len(machine.striker) + len(machine.turner)

@@ -19,7 +19,14 @@ from callresp.palette.model import Palette
 @click.option("--palette", help="A shipped name or a TOML file; else the plan's own.")
 @click.option("--log", type=click.Path(path_type=Path), help="Write what became of each command.")
 @click.option("--board-log", type=click.Path(path_type=Path), help="Log of the simulated board.")
-@click.option("--speed", default=1.0, show_default=True, help="Of a simulated board's time.")
+@click.option(
+    "--speed",
+    type=click.FloatRange(0.1, 20.0),
+    callback=ui.finite,
+    default=1.0,
+    show_default=True,
+    help="Of a simulated board's time.",
+)
 @click.option("--dry-run", is_flag=True, help="Check everything and send nothing.")
 @click.option("--yes", is_flag=True, help="The cautions are read and the machine is clear.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -51,6 +58,9 @@ def command(
     from callresp.palette import load_palette
     from callresp.plan import check, read_plan
 
+    for written, other in ((log, board_log), (board_log, log)):
+        if written is not None:
+            ui.target(written, plan, palette, other)
     asked = read_plan(plan)
     machine = load_palette(palette or asked.header.palette or "fettle")
     checked = check(asked, machine)
@@ -61,10 +71,19 @@ def command(
     if not simulated:
         cautions.confirm(yes)
         speed = 1.0
-    with port_of(port, machine, board_log, speed) as url, _view(len(asked.commands)) as watch:
-        session = stream(checked, url, speed=speed, watch=watch)
-    if log is not None:
-        write_log(log, session)
+    begun: list[Session] = []
+    try:
+        with port_of(port, machine, board_log, speed) as url, _view(len(asked.commands)) as look:
+
+            def watch(session: Session, now_s: float) -> None:
+                begun[:] = [session]
+                look(session, now_s)
+
+            session = stream(checked, url, speed=speed, watch=watch)
+    finally:
+        # Also after Ctrl-C or a lost board: then above all one wants to know what was played.
+        if log is not None and begun:
+            write_log(log, begun[0])
     tell(session, as_json)
     all_played = session.report.played == session.report.commands
     click.get_current_context().exit(0 if all_played else 1)

@@ -51,6 +51,9 @@ def command(
     from callresp.listen import hear, load_profile
 
     source = open_recording(recording, channel)
+    if output is not None or not as_json:
+        output = output or recording.with_suffix(".heard.jsonl")
+        ui.target(output, recording, profile, calibration)
     began = start_of(recording, start)
     settings = load_profile(profile) if profile else None
     with ui.progress(f"hearing {recording.name}") as advance:
@@ -60,8 +63,7 @@ def command(
         heard = msgspec.structs.replace(heard, header=header)
     for warning in heard.header.warnings:
         ui.warn(f"{recording}: {warning}")
-    if output is not None or not as_json:
-        output = output or recording.with_suffix(".heard.jsonl")
+    if output is not None:
         write_heard(output, heard)
     if as_json:
         for note in heard.notes:

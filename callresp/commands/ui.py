@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 import click
 import msgspec
+
+from callresp.errors import UserError
 
 if TYPE_CHECKING:
     from callresp.link.session import Session
@@ -46,6 +51,54 @@ def progress(label: str) -> Iterator[Advance]:
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=1.0, note="")
         yield lambda share, note="": bar.update(task, completed=share, note=note)
+
+
+def target(output: Path, *inputs: Path | str | None) -> Path:
+    """Look at a file to be written before any work is done for it.
+
+    Parameters
+    ----------
+    output
+        Where the result should go.
+    inputs
+        What the command reads, and what else it writes.
+
+    Raises
+    ------
+    UserError
+        When it is one of `inputs`, a folder, in no folder, or not to be written:
+        a recording, a score or a plan is never written over by what is made of it.
+    """
+    for given in inputs:
+        if given is not None and _same(output, Path(given)):
+            raise UserError(
+                "would write over a file that this command needs",
+                where=str(output),
+                remedy="give another name",
+            )
+    if output.is_dir():
+        raise UserError("is a folder", where=str(output), remedy="name a file in it")
+    parent = output.parent
+    if not parent.is_dir():
+        raise UserError(f"there is no folder {parent}", where=str(output), remedy="make it first")
+    if not os.access(parent, os.W_OK | os.X_OK):
+        raise UserError(
+            "can't write here", where=str(output), remedy="choose a folder that you may write to"
+        )
+    return output
+
+
+def _same(first: Path, second: Path) -> bool:
+    if first.exists() and second.exists():
+        return first.samefile(second)
+    return first.resolve() == second.resolve()
+
+
+def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
+    """Refuse what is no finite number; a range alone lets "nan" through."""
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value} is not a finite number")
+    return value
 
 
 def emit(value: object) -> None:
