@@ -84,6 +84,10 @@ def command(
     output = output or recording.with_suffix(".palette.toml")
     picture = picture or output.with_suffix(".png")
     report = report or output.with_suffix(".measured.json")
+    # The palette that is measured anew may be written over: its comments and values are kept.
+    ui.target(output, recording, plan)
+    ui.target(picture, recording, plan, output)
+    ui.target(report, recording, plan, output, picture)
     own = channel
     if switch_channel is not None and channel is None:
         own = 1 if switch_channel != 1 else 2
@@ -207,7 +211,7 @@ def _from_hand(
     from callresp.files import read_text
     from callresp.palette import load_palette
     from callresp.palette.measure.by_hand import measure
-    from callresp.palette.measure.drafting import Power, Wired, draft
+    from callresp.palette.measure.drafting import SAFE_RESTRIKE_MS, Power, Wired, draft
     from callresp.palette.measure.strike_test import FULL_SCALE_DB
     from callresp.resources import find
 
@@ -218,7 +222,7 @@ def _from_hand(
         return found, read_text(path)
     wired = [Wired(one.name, number) for number, one in enumerate(found.strikers)]
     title = "Struck by hand: sounds are measured, coils and pulses are placeholders"
-    return found, draft("my machine", wired, Power(), title)
+    return found, draft("my machine", wired, Power(), title, SAFE_RESTRIKE_MS)
 
 
 def _json(whole: dict[str, Any]) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 NOT_YET = "not measured yet"
 LOWERED = "lowered for the strike test, was"
-TEST_RESTRIKE_MS = 15.0
+TEST_RESTRIKE_MS, SAFE_RESTRIKE_MS = 15.0, 200.0
 
 _HEAD = """\
 # {title}
@@ -97,8 +97,14 @@ class Power:
     hard_ms: float = 12.0
 
 
-def draft(name: str, strikers: Sequence[Wired], power: Power, title: str = "") -> str:
-    """The text of a drafted palette."""
+def draft(
+    name: str,
+    strikers: Sequence[Wired],
+    power: Power,
+    title: str = "",
+    restrike_ms: float = TEST_RESTRIKE_MS,
+) -> str:
+    """The text of a drafted palette; `restrike_ms` is small for a test, safe for playing."""
     channels = [s.channel for s in strikers]
     channels += [s.damper for s in strikers if s.damper is not None]
     most_a = power.volts / min(power.ohms, power.damper_ohms)
@@ -119,7 +125,7 @@ def draft(name: str, strikers: Sequence[Wired], power: Power, title: str = "") -
         text += _STRIKER.format(
             name=striker.name.replace('"', "'"),
             kind="bar",
-            restrike=TEST_RESTRIKE_MS,
+            restrike=restrike_ms,
             soft=power.soft_ms,
             hard=power.hard_ms,
             on_max=max(power.hard_ms + 3, 5),

@@ -30,6 +30,8 @@ WINDOWS_S = (0.02, 0.06, 0.2, 0.7, 2.2, 5.0)
 # After the onset, the tip's own noise is over by then.
 CONTACT_OVER_S = 0.003
 PARTIALS_MAX = 14
+# Spans over which a first guess is made.
+SPANS_S = (0.02, 0.06, 0.2, 0.7, 2.2)
 ROUNDS = 3
 _FAINT_DB = -50.0
 
@@ -197,17 +199,24 @@ def _fit(
 
 
 def _start(times: Values, values: Phasors) -> tuple[float, float]:
-    """First guess: the band's spectral peak, and a decay from where its energy lies."""
-    size = 1 << (4 * len(values) - 1).bit_length()
-    spectrum = np.abs(np.fft.fft(values * np.hanning(len(values) + 2)[1:-1], size))
+    """First guess at frequency offset and decay: the best of several spans from the onset.
+
+    A short sound in a long clip is found by the short spans, where it stands
+    over the noise; a long one by the long spans, which tell its frequency.
+    """
     step_s = float(times[1] - times[0]) if len(times) > 1 else 1e-3
-    offset = float(np.fft.fftfreq(size, step_s)[int(np.argmax(spectrum))])
-    energy = np.abs(values) ** 2
-    floor = float(np.quantile(energy, 0.1))
-    over = np.maximum(energy - floor, 0)
-    # The mean time of the energy of exp(-2 r t) is 1 / (2 r).
-    mean_s = float(np.sum(over * (times - times[0])) / max(over.sum(), 1e-30))
-    return offset, min(max(1 / (2 * max(mean_s, 1e-4)), 0.3), 1500.0)
+    best = (-1.0, 0.0, 1.0)
+    for span_s in (*SPANS_S, float(times[-1] - times[0])):
+        part = values[: max(8, round(span_s / step_s))]
+        size = 1 << (4 * len(part) - 1).bit_length()
+        spectrum = np.abs(np.fft.fft(part * np.hanning(len(part) + 2)[1:-1], size))
+        offset = float(np.fft.fftfreq(size, step_s)[int(np.argmax(spectrum))])
+        for rate in (1.0 / span_s, 3.5 / span_s):
+            v = np.exp((2j * np.pi * offset - rate) * times)
+            got = float(abs(np.vdot(v, values)) ** 2 / max(np.vdot(v, v).real, 1e-30))
+            if got > best[0]:
+                best = (got, offset, min(max(rate, 0.3), 1500.0))
+    return best[1], best[2]
 
 
 def fit_mode(

@@ -15,7 +15,7 @@ from callresp.palette.measure.strokes import Stroke
 from callresp.palette.model import Palette
 
 SWAPPED_CENTS = 60.0
-OWN_CENTS = 40.0
+OWN_CENTS, LOUD_DB = 40.0, -20.0
 DOUBLE_SHARE = 0.25
 DISAGREE = 0.12
 LATE_BY_FORCE_MS = 1.5
@@ -116,24 +116,32 @@ def _order(capture: Capture, palette: Palette, sounds: Sequence[Sound]) -> Itera
 
 
 def _swapped(palette: Palette, measured: Sequence[StrikerMeasured]) -> Iterator[Finding]:
-    """Strikers whose measured pitch is that of another striker in the palette."""
+    """Strikers in whose sound their own pitch is missing, but another striker's is there.
+
+    Partials are compared, not pitches: a pitch is judged by the kind of
+    striker, and the wrong one was taken for it.
+    """
     for one in measured:
         own = palette.striker_named(one.name)
-        if own is None or own.pitch_hz is None or one.pitch_hz is None:
-            continue
-        off = abs(cents(own.pitch_hz, one.pitch_hz.value))
-        if off < SWAPPED_CENTS:
+        if own is None or own.pitch_hz is None or _sounds(one, own.pitch_hz, SWAPPED_CENTS):
             continue
         for other in palette.striker:
             if other.name == one.name or other.pitch_hz is None:
                 continue
-            if abs(cents(other.pitch_hz, one.pitch_hz.value)) < OWN_CENTS:
+            if _sounds(one, other.pitch_hz, OWN_CENTS):
                 yield Finding(
                     kind="order",
                     striker=one.name,
                     text=f"{one.name} sounds as {other.name} should: wrong order, or their"
                     " channels are swapped",
                 )
+
+
+def _sounds(one: StrikerMeasured, hz: float, within: float) -> bool:
+    """Whether a pitch is a striker's own, or that of one of its loud partials."""
+    heard = [p.hz.value for p in one.partials if p.level_db > LOUD_DB]
+    heard += [one.pitch_hz.value] if one.pitch_hz is not None else []
+    return any(abs(cents(hz, own)) < within for own in heard)
 
 
 def _blemishes(one: StrikerMeasured) -> Iterator[Finding]:

@@ -23,7 +23,7 @@ from callresp.errors import UserError
 from callresp.palette.checks import faults
 from callresp.palette.measure.drafting import LOWERED, NOT_YET
 from callresp.palette.measure.force import palette_points
-from callresp.palette.measure.results import Measured, StrikerMeasured, Value
+from callresp.palette.measure.results import DamperMeasured, Measured, StrikerMeasured, Value
 from callresp.palette.model import Palette
 
 _OURS = re.compile(rf"\s*;?\s*({NOT_YET}|measured\b.*|{LOWERED}.*)$")
@@ -193,9 +193,9 @@ def _write_striker(table: Any, one: StrikerMeasured, found: Measured, pen: _Pen)
         _write_force(table, one, pen)
     else:
         _put_back(table)
-    damper = one.damper
-    if damper is None or "damper" not in table:
+    if "damper" not in table:
         return
+    damper = one.damper or DamperMeasured()
     rows: list[tuple[str, Value | None, str, Callable[[float], float]]] = [
         ("lift_ms", damper.lift_ms, "ms", lambda v: round(v, 2)),
         ("fall_ms", damper.fall_ms, "ms", lambda v: round(v, 2)),
@@ -207,6 +207,19 @@ def _write_striker(table: Any, one: StrikerMeasured, found: Measured, pen: _Pen)
             number = max(rounded(value.value), 0.001 if key.endswith("_s") else 0.0)
             note = note_of(value, unit, relative=unit == "%")
             pen.write(table["damper"], key, number, note, "damper.")
+    _no_longer_than_free(table, one)
+
+
+def _no_longer_than_free(table: Any, one: StrikerMeasured) -> None:
+    """A damped sound rings no longer than a free one: an old figure may say so."""
+    damper = table["damper"]
+    free_s = max(
+        (float(p["t60_s"]) for p in table.get("partials", []) if "t60_s" in p), default=1.0
+    )
+    if one.partials and float(damper.get("damped_t60_s", 0.0)) > free_s:
+        damper["damped_t60_s"] = free_s
+        if _can_comment(damper):
+            damper["damped_t60_s"].comment("measured, no shorter than it rings free")
 
 
 def _write_sound(table: Any, one: StrikerMeasured, pen: _Pen) -> None:

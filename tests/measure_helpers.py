@@ -1,0 +1,135 @@
+"""A small machine for strike-test tests, and the way through for it."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+
+from callresp.palette.measure import course, drafting, strike_test
+from callresp.palette.measure.capture import Capture, clipped_at
+from callresp.palette.measure.results import Measured, StrikerMeasured
+from callresp.palette.measure.schedule import Schedule
+from callresp.palette.model import Palette
+from callresp.settings import Source, convert
+
+TOOLS = Path(__file__).parent.parent / "tools"
+# Free bar; Fletcher & Rossing, The Physics of Musical Instruments, table 2.1.
+BAR = (1.0, 2.7565, 5.4039, 8.9330)
+
+
+def tool(name: str) -> ModuleType:
+    """A script of tools/ as a module."""
+    if name in sys.modules:
+        return sys.modules[name]
+    spec = importlib.util.spec_from_file_location(name, TOOLS / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+sm = tool("strike_machine")
+
+
+def tube(**changes: Any) -> Any:
+    """A tube with a damper."""
+    given: dict[str, Any] = {
+        "name": "tube",
+        "channel": 0,
+        "hz": [784.3 * r for r in BAR],
+        "level_db": [0, -6, -14, -24],
+        "t60_s": [1.6, 0.9, 0.5, 0.3],
+        "felt": sm.Felt(5),
+        "back_ms": 83.0,
+        "latency_ms": 11.4,
+    }
+    return sm.Striker(**(given | changes))
+
+
+def bell(**changes: Any) -> Any:
+    """A bell without a damper."""
+    given: dict[str, Any] = {
+        "name": "bell",
+        "channel": 1,
+        "hz": [523 * r for r in (0.5, 1.0, 1.2, 1.5, 2.0, 3.0)],
+        "level_db": [-10, -4, -3, -14, 0, -8],
+        "t60_s": [2.0, 1.4, 1.2, 0.8, 0.9, 0.6],
+        "back_ms": 121.0,
+        "latency_ms": 9.2,
+    }
+    return sm.Striker(**(given | changes))
+
+
+def block(**changes: Any) -> Any:
+    """A block: no pitch, no damper."""
+    given: dict[str, Any] = {
+        "name": "block",
+        "channel": 2,
+        "hz": [830, 1220, 1735],
+        "level_db": [0, -4, -8],
+        "t60_s": [0.09, 0.07, 0.05],
+        "back_ms": 47.0,
+        "latency_ms": 7.1,
+    }
+    return sm.Striker(**(given | changes))
+
+
+def drafted(machine: Sequence[Any], soft_ms: float = 4.5) -> tuple[Palette, str]:
+    """The palette that somebody gets who only knows the channels."""
+    wired = [drafting.Wired(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine]
+    text = drafting.draft("tried", wired, drafting.Power(soft_ms=soft_ms, hard_ms=12))
+    return convert(Source(text, "drafted.toml"), Palette), text
+
+
+def capture_of(samples: Any, rate_hz: int = 48000) -> Capture:
+    """Samples as a recording that was read."""
+    return Capture(samples, rate_hz, clipped_at(samples) / rate_hz, (), "tried.wav")
+
+
+def laid_out(palette: Palette, **given: Any) -> Schedule:
+    """A short test of a drafted palette."""
+    short = {"repeats": 2, "pulses": 3, "runs": 1, "known": False}
+    return course.lay_out(palette, course.Course(**(short | given)))
+
+
+def measured(
+    machine: Sequence[Any],
+    schedule: Schedule,
+    recorder: Any,
+    palette: Palette | None = None,
+    faults: Any = None,
+    extra: Any = None,
+    **asked: Any,
+) -> Measured:
+    """Record a machine, and measure the recording."""
+    samples = sm.record(machine, schedule, recorder, faults, extra)
+    first = machine[0]
+    given: dict[str, Any] = {
+        "full_scale_db": 94.0,
+        "known_latency": (first.name, first.latency_ms),
+        "drafted": palette is None,
+    }
+    return strike_test.measure(
+        capture_of(samples, recorder.rate_hz),
+        schedule,
+        palette or drafted(machine)[0],
+        strike_test.Asked(**(given | asked)),
+    )
+
+
+def named(found: Measured, name: str) -> StrikerMeasured:
+    """One striker of what was measured."""
+    return next(one for one in found.strikers if one.name == name)
+
+
+def cents(one_hz: float, other_hz: float) -> float:
+    """Interval between two frequencies, without sign."""
+    return abs(1200 * float(np.log2(one_hz / other_hz)))

@@ -1,0 +1,134 @@
+"""The two commands: a strike test out, a palette and its picture in."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from measure_helpers import bell, block, cents, sm, tube
+
+from callresp.commands import measure as measure_command
+from callresp.commands import measure_test as test_command
+from callresp.commands.measure_plan import test_plan as plan_of
+from callresp.commands.measure_plan import to_schedule
+from callresp.errors import UserError
+from callresp.palette import load_palette
+from callresp.palette.measure import course, drafting
+from callresp.palette.measure.schedule import Schedule, StrikeAt
+from callresp.palette.model import Palette
+from callresp.plan import check, read_plan
+from callresp.resources import shipped
+from callresp.settings import Source, convert
+from callresp.sound import write_wav
+
+
+def run(command: object, *words: str) -> tuple[int, str]:
+    done = CliRunner().invoke(command, list(words), catch_exceptions=False)  # type: ignore[arg-type]
+    return done.exit_code, done.output
+
+
+def test_from_channels_to_a_checked_palette_and_a_picture(tmp_path: Path) -> None:
+    machine = (tube(t60_s=[0.9, 0.6, 0.4, 0.3]), block(channel=1))
+    plan = tmp_path / "t.plan.jsonl"
+    words = ["--channels", "0,1", "--dampers", "5,-", "--names", "tube,block"]
+    words += ["--repeats", "2", "--pulses", "2", "--runs", "1", "-o", str(plan)]
+    status, _ = run(
+        test_command.command,
+        *words,
+        "--repeats",
+        "2",
+        "--pulses",
+        "2",
+        "--runs",
+        "1",
+        "-o",
+        str(plan),
+    )
+    assert status == 0
+    played = read_plan(plan)
+    check(played, load_palette(tmp_path / "t.toml"))
+    samples = sm.record(machine, to_schedule(played), sm.Recorder(noise_db=-40))
+    write_wav(tmp_path / "take.wav", samples, 48000)
+    mine = tmp_path / "mine.toml"
+    status, text = run(
+        measure_command.command, str(tmp_path / "take.wav"), "--plan", str(plan), "-o", str(mine)
+    )
+    assert status == 0, text
+    palette = load_palette(mine)
+    assert cents(palette.striker[0].pitch_hz or 1.0, 784.3) < 1
+    assert palette.striker[0].damper is not None
+    assert palette.striker[0].damper.damped_t60_s == pytest.approx(0.2, rel=0.05)
+    assert palette.striker[1].pitch_hz is None
+    assert (tmp_path / "mine.png").read_bytes()[:4] == b"\x89PNG"
+    report = json.loads((tmp_path / "mine.measured.json").read_text())
+    assert report["strikers"][0]["latency_ms"]["n"] > 5
+
+
+def test_strokes_by_hand_make_a_palette(tmp_path: Path) -> None:
+    machine = (tube(felt=None), bell(), block())
+    times = [(1.0 + 1.7 * n, n // 3) for n in range(9)]
+    order = {0: 1, 1: 0, 2: 2}
+    schedule = Schedule(tuple(StrikeAt(at, order[who], 12.0) for at, who in times))
+    write_wav(tmp_path / "hand.wav", sm.record(machine, schedule, sm.Recorder(noise_db=-40)), 48000)
+    status, text = run(measure_command.command, str(tmp_path / "hand.wav"), "--json")
+    assert status == 0
+    found = json.loads(text)["strikers"]
+    assert [one["strokes"] for one in found] == [3, 3, 3]
+    assert cents(found[0]["pitch_hz"]["value"], 523.0) < 1
+    assert cents(found[1]["pitch_hz"]["value"], 784.3) < 1
+    assert found[2]["pitch_hz"] is None
+    assert len(load_palette(tmp_path / "hand.palette.toml").striker) == 3
+
+
+@pytest.mark.parametrize("name", shipped("palettes"))
+def test_the_test_of_a_shipped_palette_keeps_its_limits(name: str, tmp_path: Path) -> None:
+    plan = tmp_path / "t.plan.jsonl"
+    status, _ = run(test_command.command, "--palette", name, "-o", str(plan))
+    assert status == 0
+    machine = load_palette(tmp_path / "t.toml")
+    played = check(read_plan(plan), machine).plan
+    struck = {command.channel for command in played.commands}
+    assert {striker.coil.channel for striker in machine.striker} <= struck
+
+
+@settings(max_examples=25)
+@given(
+    ohms=st.floats(2, 40),
+    duty=st.floats(0.02, 1.0),
+    cycle_s=st.floats(2, 60),
+    on_max_ms=st.floats(12, 200),
+    thermal=st.floats(1, 60),
+    hold_s=st.floats(1.0, 30),
+)
+def test_no_test_breaks_a_limit(
+    ohms: float, duty: float, cycle_s: float, on_max_ms: float, thermal: float, hold_s: float
+) -> None:
+    text = drafting.draft(
+        "any", [drafting.Wired("one", 0, 5), drafting.Wired("two", 1)], drafting.Power(ohms=ohms)
+    )
+    limits = f"on_max_ms = {on_max_ms}\nduty_max = {duty}\ncycle_s = {cycle_s}\n"
+    limits += f"thermal_k_per_w = {thermal}"
+    text = text.replace("on_max_ms = 15\nduty_max = 0.1", limits)
+    text = text.replace("on_max_ms = 8000", f"on_max_ms = {1000 * hold_s}")
+    palette = convert(Source(text, "any.toml"), Palette)
+    short = course.Course(repeats=2, pulses=2, runs=1, known=False)
+    try:
+        checked, _ = plan_of(palette, palette, short, "any.toml")
+    except UserError:
+        # Refused in words: such a machine can't be tested within its limits.
+        return
+    check(checked.plan, palette)
+
+
+def test_mistakes_are_told_in_a_line(tmp_path: Path) -> None:
+    with pytest.raises(UserError, match="give --palette, or --channels"):
+        run(test_command.command)
+    with pytest.raises(UserError, match="is no channel"):
+        run(test_command.command, "--channels", "0,x", "-o", str(tmp_path / "t.plan.jsonl"))
+    write_wav(tmp_path / "quiet.wav", [0.0] * 96000, 48000)
+    with pytest.raises(UserError, match="no strokes"):
+        run(measure_command.command, str(tmp_path / "quiet.wav"))

@@ -1,0 +1,172 @@
+"""What goes wrong in a strike test is found and said, and spoils no figure."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from measure_helpers import BAR, bell, block, cents, drafted, laid_out, measured, named, sm, tube
+
+from callresp.errors import UserError
+from callresp.palette.measure import likeness
+from callresp.palette.measure.results import Measured, PartialMeasured, StrikerMeasured, Value
+from callresp.palette.measure.schedule import HoldAt, Schedule, StrikeAt
+
+QUIET = -40.0
+
+
+def kinds(found: Measured) -> set[str]:
+    return {finding.kind for finding in found.findings}
+
+
+def test_double_strokes_and_a_buzz() -> None:
+    machine = (tube(buzz_db=-10.0), bell(bounces_ms=24.0))
+    schedule = laid_out(drafted(machine)[0], runs=0)
+    found = measured(machine, schedule, sm.Recorder(noise_db=QUIET))
+    told = {(f.kind, f.striker) for f in found.findings}
+    assert ("double", "bell") in told
+    assert ("buzz", "tube") in told
+    assert ("double", "tube") not in told
+    assert ("buzz", "bell") not in told
+    assert named(found, "bell").doubles > 4
+
+
+@pytest.fixture(scope="module")
+def spoilt() -> tuple[Measured, Schedule, int, int]:
+    """A stroke missed, one that sounds elsewhere, a bird, a gust."""
+    machine = (tube(), bell())
+    schedule = laid_out(drafted(machine)[0], runs=0)
+    own = [n for n, s in enumerate(schedule.strikes) if s.channel == 0]
+    missed, elsewhere = own[10], own[11]
+    total_s = schedule.end_s + 4
+    # The bird sings into a ring-out, the gust blows over the bell's part.
+    bird_s = schedule.strikes[own[5]].at_s + 2.345 + 2.5
+    gust_s = next(s.at_s for s in schedule.strikes if s.channel == 1) + 4
+    extra = sm.bird(48000, total_s, bird_s, -20) + sm.gust(48000, total_s, gust_s, 4, -20)
+    found = measured(
+        machine,
+        schedule,
+        sm.Recorder(noise_db=QUIET),
+        faults=sm.Faults(frozenset([missed]), {elsewhere: 1}),
+        extra=extra,
+    )
+    return found, schedule, missed, elsewhere
+
+
+def test_a_missed_stroke_and_one_out_of_order(
+    spoilt: tuple[Measured, Schedule, int, int],
+) -> None:
+    found, schedule, missed, elsewhere = spoilt
+    at = {f.kind: f.at_s for f in found.findings}
+    assert at["missed"] == pytest.approx(schedule.strikes[missed].at_s + 2.356, abs=0.02)
+    assert at["order"] == pytest.approx(schedule.strikes[elsewhere].at_s + 2.354, abs=0.02)
+    order = next(f for f in found.findings if f.kind == "order")
+    assert order.text == "bell sounds where tube was struck"
+
+
+def test_a_bird_and_a_gust(spoilt: tuple[Measured, Schedule, int, int]) -> None:
+    assert {"bird", "wind"} <= kinds(spoilt[0])
+
+
+def test_figures_stand_all_the_same(spoilt: tuple[Measured, Schedule, int, int]) -> None:
+    one = named(spoilt[0], "tube")
+    assert one.pitch_hz is not None
+    assert one.latency_ms is not None
+    assert one.t60_s is not None
+    assert cents(one.pitch_hz.value, 784.3) < 1
+    assert one.t60_s.value == pytest.approx(1.6, rel=0.05)
+    assert one.latency_ms.value == pytest.approx(11.4, abs=0.5)
+
+
+def test_clipping_is_said_and_left_out() -> None:
+    machine = (tube(felt=None),)
+    schedule = laid_out(drafted(machine)[0], runs=0)
+    found = measured(machine, schedule, sm.Recorder(noise_db=QUIET, gain_db=15.0))
+    assert "clipped" in kinds(found)
+    hardest = named(found, "tube").force[-1]
+    # Every hard stroke clips: no level is better than a wrong one.
+    assert hardest.asked == 0 or hardest.level_db is None or hardest.spoke < 6
+
+
+def test_swapped_channels_are_told_by_the_palettes_pitches() -> None:
+    # Not on one of the bell's own partials.
+    hz = [932.0 * r for r in BAR]
+    machine = (tube(felt=None, hz=hz, t60_s=[1.2, 0.8, 0.5, 0.3]), bell(channel=1))
+    _, text = drafted(machine)
+    from callresp.palette.model import Palette
+    from callresp.settings import Source, convert
+
+    text = text.replace("pitch_hz = 1000.0", "pitch_hz = 932.0", 1)
+    text = text.replace("pitch_hz = 1000.0", "pitch_hz = 523.0", 1)
+    first, second = text.split('name = "bell"')
+    text = first + 'name = "bell"' + second.replace('kind = "bar"', 'kind = "bell"', 1)
+    palette = convert(Source(text, "known.toml"), Palette)
+    schedule = laid_out(palette, runs=0)
+    swap = {n: 1 - s.channel for n, s in enumerate(schedule.strikes)}
+    found = measured(
+        machine, schedule, sm.Recorder(noise_db=QUIET), palette, faults=sm.Faults(elsewhere=swap)
+    )
+    assert any(f.kind == "order" and f.striker == "tube" and f.grave for f in found.findings)
+
+
+def _sounding(name: str, hz: float) -> StrikerMeasured:
+    partials = tuple(
+        PartialMeasured(hz=Value(hz * r), ratio=r, level_db=-6.0 * n, t60_s=Value(1.0))
+        for n, r in enumerate((1.0, 2.756, 5.404))
+    )
+    return StrikerMeasured(
+        name=name,
+        channel=0,
+        kind="bar",
+        pitch_hz=Value(hz),
+        pitch_from="its first mode",
+        base_hz=hz,
+        band_hz=(500.0, 5000.0),
+        partials=partials,
+        t60_s=Value(1.0),
+        latency_ms=None,
+        latency_spread_ms=None,
+        force=(),
+        restrike_ms=None,
+    )
+
+
+def test_two_strikers_that_sound_alike() -> None:
+    near, far = _sounding("near", 784.3 * 1.008), _sounding("far", 932.0)
+    pairs = likeness.compare([_sounding("one", 784.3), near, far])
+    assert {pairs[0].one, pairs[0].other} == {"one", "near"}
+    assert [pair.too_alike for pair in pairs] == [True, False, False]
+    assert likeness.compare([near, near])[0].alike == pytest.approx(1.0)
+
+
+def test_another_recording_is_refused() -> None:
+    machine = (block(),)
+    palette = drafted(machine)[0]
+    schedule = laid_out(palette)
+    rng = np.random.default_rng(0)
+    other = Schedule(tuple(StrikeAt(float(t), 2, 12.0) for t in np.sort(rng.uniform(1, 40, 30))))
+    samples = sm.record(machine, other, sm.Recorder(noise_db=QUIET))
+    from measure_helpers import capture_of
+
+    from callresp.palette.measure import strike_test
+
+    with pytest.raises(UserError, match="of the plan's strokes can be found"):
+        strike_test.measure(capture_of(samples), schedule, palette)
+
+
+def test_latency_from_a_channel_that_shows_the_pulses() -> None:
+    machine = (block(),)
+    palette = drafted(machine)[0]
+    schedule = laid_out(palette, runs=0)
+    recorder = sm.Recorder(noise_db=QUIET, skew_ppm=30)
+    switches = 2.345 + (1 + 30e-6) * np.array([s.at_s for s in schedule.strikes])
+    found = measured(
+        machine, schedule, recorder, known_latency=None, switches_s=switches, distance_m=0.34
+    )
+    one = named(found, "block")
+    assert one.latency_ms is not None
+    # A machine whose sound takes no time: what 0.34 m of air take is taken off.
+    assert one.latency_ms.value == pytest.approx(7.1 - 1.0, abs=0.3)
+
+
+def test_a_hold_knows_its_end() -> None:
+    assert HoldAt(1.0, 5, 0.5).until_s == 1.5

@@ -1,0 +1,167 @@
+"""Measured values in a palette that stays the user's own."""
+
+from __future__ import annotations
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from callresp.errors import UserError
+from callresp.palette.measure import drafting, writing
+from callresp.palette.measure.results import (
+    ForceMeasured,
+    Measured,
+    PartialMeasured,
+    StrikerMeasured,
+    Value,
+)
+from callresp.palette.model import Palette
+from callresp.settings import Source, convert
+
+TEXT = drafting.draft(
+    "tried", [drafting.Wired("one", 0, 5), drafting.Wired("two", 1)], drafting.Power()
+)
+
+
+def one_of(name: str = "one", **changes: object) -> StrikerMeasured:
+    given: dict[str, object] = {
+        "name": name,
+        "channel": 0,
+        "kind": "tube",
+        "pitch_hz": Value(1049.2, 0.01, 4),
+        "pitch_from": "its first mode",
+        "base_hz": 1049.2,
+        "band_hz": (900.0, 6000.0),
+        "partials": (
+            PartialMeasured(hz=Value(1049.2, 0.01, 4), ratio=1.0, level_db=0.0, t60_s=Value(5.2)),
+        ),
+        "t60_s": Value(5.2, 0.1, 4),
+        "latency_ms": Value(11.5, 0.02, 12),
+        "latency_spread_ms": 0.15,
+        "force": (
+            ForceMeasured(pulse_ms=5.0, level_db=Value(60.0), fitted_db=60.0, spoke=3, asked=3),
+            ForceMeasured(pulse_ms=9.0, level_db=Value(70.0), fitted_db=70.0, spoke=3, asked=3),
+        ),
+        "restrike_ms": Value(83.0, 0.5, 3),
+    }
+    return StrikerMeasured(**(given | changes))  # type: ignore[arg-type]
+
+
+def found(*strikers: StrikerMeasured) -> Measured:
+    return Measured(
+        recording="a.wav",
+        duration_s=1.0,
+        sample_rate_hz=48000,
+        by_hand=False,
+        offset_s=0.0,
+        clock_skew_ppm=0.0,
+        latency_from="tube 1 at 11.5 ms",
+        level_from="full scale",
+        noise_db=-60.0,
+        strikers=strikers,
+    )
+
+
+def palette_of(text: str) -> Palette:
+    return convert(Source(text, "written.toml"), Palette)
+
+
+def test_measured_values_are_written_with_their_uncertainty() -> None:
+    text = writing.rewritten(TEXT, found(one_of()), "a.toml").text
+    striker = palette_of(text).striker[0]
+    assert striker.pitch_hz == 1049.2
+    assert striker.latency_ms == 11.5
+    assert striker.restrike_ms == 83.0
+    assert [p.level_db for p in striker.force] == [60.0, 70.0]
+    assert "latency_ms = 11.5 # measured ±0.020 ms, n 12, from tube 1 at 11.5 ms" in text
+    assert palette_of(text).striker[1] == palette_of(TEXT).striker[1]
+
+
+def test_comments_and_hand_set_values_stay() -> None:
+    text = TEXT.replace(
+        f"latency_ms = 10.0  # {drafting.NOT_YET}", "latency_ms = 9.0  # by hand, with a scope", 1
+    )
+    text = text.replace("resistance_ohm = 8\n", "resistance_ohm = 8  # mine\n", 1)
+    text = text.replace("# Channels and supply", "# In the shed.\n# Channels and supply")
+    done = writing.rewritten(text, found(one_of()), "a.toml")
+    assert "latency_ms = 9.0  # by hand, with a scope" in done.text
+    assert "resistance_ohm = 8  # mine" in done.text
+    assert "# In the shed." in done.text
+    assert done.kept == [("one", "latency_ms", "11.5")]
+
+
+def test_measuring_again_replaces_only_our_part_of_a_comment() -> None:
+    text = TEXT.replace(
+        f"restrike_ms = 15  # {drafting.NOT_YET}", "restrike_ms = 90  # felt fast", 1
+    )
+    once = writing.rewritten(text, found(one_of()), "a.toml").text
+    again = writing.rewritten(once, found(one_of(restrike_ms=Value(70.0, 1.0, 3))), "a.toml").text
+    line = next(row for row in again.splitlines() if "felt fast" in row)
+    assert line == "restrike_ms = 70.0 # felt fast; measured ±1.0 ms, n 3"
+
+
+def test_keep_names_a_key() -> None:
+    done = writing.rewritten(TEXT, found(one_of()), "a.toml", keep=["one.restrike_ms"])
+    assert palette_of(done.text).striker[0].restrike_ms == 15
+    assert done.kept[0][:2] == ("one", "restrike_ms")
+
+
+def test_a_tests_own_repeat_limit_is_put_back() -> None:
+    text = TEXT.replace(f"restrike_ms = 15  # {drafting.NOT_YET}", "restrike_ms = 110  # slow", 1)
+    lowered = drafting.for_test(text)
+    assert palette_of(lowered).striker[0].restrike_ms == drafting.TEST_RESTRIKE_MS
+    back = writing.rewritten(lowered, found(one_of(restrike_ms=None)), "a.toml").text
+    assert palette_of(back).striker[0].restrike_ms == 110
+    silent = writing.rewritten(lowered, found(), "a.toml").text
+    assert palette_of(silent).striker[0].restrike_ms == 110
+    assert "# slow" in silent
+
+
+def test_comments_between_lines_of_an_array_stay() -> None:
+    text = TEXT.replace("force = [\n", "force = [\n    # soft felt\n", 1)
+    done = writing.rewritten(text, found(one_of()), "a.toml")
+    assert "# soft felt" in done.text
+
+
+def test_a_force_that_the_coil_may_not_have_is_refused() -> None:
+    long = ForceMeasured(pulse_ms=90.0, level_db=Value(75.0), fitted_db=75.0, spoke=3, asked=3)
+    with pytest.raises(UserError, match="on_max_ms"):
+        writing.rewritten(TEXT, found(one_of(force=(long,))), "a.toml")
+
+
+@given(
+    pitch=st.floats(25, 15000),
+    latency=st.floats(-3, 80),
+    restrike=st.floats(1, 900),
+    t60=st.floats(0.002, 60),
+    levels=st.lists(st.floats(-20, 160), min_size=1, max_size=6),
+)
+def test_whatever_is_measured_makes_a_sound_palette(
+    pitch: float, latency: float, restrike: float, t60: float, levels: list[float]
+) -> None:
+    force = tuple(
+        ForceMeasured(pulse_ms=2.0 + n, level_db=Value(v), fitted_db=v, spoke=3, asked=3)
+        for n, v in enumerate(sorted(levels))
+    )
+    partial = PartialMeasured(hz=Value(pitch), ratio=1.0, level_db=0.0, t60_s=Value(t60))
+    one = one_of(
+        pitch_hz=Value(pitch),
+        base_hz=pitch,
+        latency_ms=Value(latency),
+        restrike_ms=Value(restrike),
+        partials=(partial,),
+        t60_s=Value(t60),
+        force=force,
+    )
+    text = writing.rewritten(TEXT, found(one), "a.toml").text
+    striker = palette_of(text).striker[0]
+    assert striker.pitch_hz == pytest.approx(pitch, abs=1e-3)
+    # Writing the same twice changes nothing.
+    assert writing.rewritten(text, found(one), "a.toml").text == text
+
+
+def test_the_report_is_plain_json() -> None:
+    measured = found(one_of())
+    whole = writing.report(measured, writing.rewritten(TEXT, measured, "a.toml"))
+    assert msgspec.json.decode(msgspec.json.encode(whole))["strikers"][0]["name"] == "one"
