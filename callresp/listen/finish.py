@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen import edges, gather, tone
+from callresp.listen import edges, gather, gusts, tone
 from callresp.listen.compiled import inner
 from callresp.listen.describe import describe
 from callresp.listen.state import FRAME, MOST_POINTS, NEXT_DUE, RING, WAITING_ROOM
@@ -41,11 +41,40 @@ def finish_group(g: int, state: Any, setup: Any) -> None:
             parts = edges.dips(shape, setup.split_db, 2, near)
         for n in range(parts.size - 1):
             onset, offset, top = edges.cross(shape, parts[n], parts[n + 1], base, near)
-            if shape[top] - base >= CLEARLY_DB and offset - onset >= setup.shortest:
+            least = setup.knock if group.wide else setup.shortest
+            if offset - onset < least or shape[top] - base < CLEARLY_DB:
+                continue
+            if group.wide or _in_spite_of_gusts(
+                shape[top] - base, first, onset, offset, place, level, state, setup
+            ):
                 _admit(group, first, onset, offset, shape, base, place, level, state, setup)
     for i in range(slots.size):
         tracks[slots[i]].group = -1 if tracks[slots[i]].alive else -2
     group.live = 0
+
+
+@inner
+def _in_spite_of_gusts(
+    over_db: float,
+    first: int,
+    onset: float,
+    offset: float,
+    place: Any,
+    level: Any,
+    state: Any,
+    setup: Any,
+) -> bool:
+    """Whether a note also stands out of what a gust lifted about it."""
+    a = max(0, int(onset))
+    b = min(place.shape[1], int(offset) + 1)
+    loudest = -1e9
+    middle = 0.0
+    for i in range(place.shape[0]):
+        for at in range(a, b):
+            if level[i, at] > loudest:
+                loudest = level[i, at]
+                middle = place[i, at]
+    return bool(over_db - gusts.gust_db(first + a, first + b, middle, state, setup) >= CLEARLY_DB)
 
 
 @inner
@@ -91,7 +120,7 @@ def _admit(
         tone.follow_pitch(f0, place, level, mean, use, a, b, pitch)
         extra.points = _keep_track(first + a, pitch, shape[a:b], setup, extra)
     bounds = np.empty(2)
-    _bounds(group.own, count, mean, setup, bounds)
+    _bounds(group.own, count, mean, place, setup, bounds)
     describe(f0, mean, power, use, pitch, shape[a:b], bounds, setup, state.waiting_features[n])
     sums = 0.0
     most = 0.0
@@ -133,7 +162,7 @@ def _tonality(count: Any, power: Any, rough: Any, use: Any) -> float:
 
 
 @inner
-def _bounds(own: Any, count: Any, mean: Any, setup: Any, bounds: Any) -> None:
+def _bounds(own: Any, count: Any, mean: Any, place: Any, setup: Any, bounds: Any) -> None:
     """The band that holds the note, in bins."""
     bounds[0] = 1e9
     bounds[1] = 0.0
@@ -145,6 +174,10 @@ def _bounds(own: Any, count: Any, mean: Any, setup: Any, bounds: Any) -> None:
         if own[band]:
             bounds[0] = min(bounds[0], setup.low + band * setup.band_bins)
             bounds[1] = max(bounds[1], setup.low + (band + 1.0) * setup.band_bins)
+    if bounds[1] == 0.0:
+        # No partial lasted into the note itself: take where its group sounded about it.
+        bounds[0] = np.nanmin(place)
+        bounds[1] = np.nanmax(place)
 
 
 @inner

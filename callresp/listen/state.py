@@ -35,6 +35,7 @@ WAITING_ROOM = 96
 MOST_POINTS = 48  # of a pitch track
 OUT_NOTES = 512
 OUT_POINTS = 1 << 16
+KNOCK_MS = 4.0
 
 # Names for the places in State.clock.
 (
@@ -70,6 +71,7 @@ class Setup(NamedTuple):
     link_bins: float  # farthest step of a track in one frame
     memory_keep: float  # share of a bin's memory kept from frame to frame
     shortest: float  # frames
+    knock: float  # the same for what begins in many bands at once
     longest: float
     split_db: float
     part_db: float  # the same for harsh sounds
@@ -195,6 +197,7 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = 0.3) -> Setu
         link_bins=1.6,
         memory_keep=10 ** (-0.1 * 40.0 / per_s),
         shortest=profile.shortest_note_ms / 1000 * per_s,
+        knock=min(profile.shortest_note_ms, KNOCK_MS) / 1000 * per_s,
         longest=profile.longest_note_s * per_s,
         split_db=profile.split_db,
         part_db=profile.split_db + 9.0,

@@ -1,0 +1,55 @@
+"""Gusts: how far the surroundings of a note stand over the floor while it sounds.
+
+Goal
+----
+The floor follows wind and water over some seconds. A gust is quicker, and lifts
+chance peaks over the threshold by dozens; but it lifts everything about them
+too, which a song does not.
+
+Conventions
+-----------
+The surroundings are the bands within `REACH` of the note's own, from some
+`BEFORE` frames ahead of it to its end. Their lower third counts, so that another
+singer among them is not taken for weather.
+
+Source: ordered-statistic thresholds beside a clutter edge, Rohling (1983),
+"Radar CFAR thresholding in clutter and multiple target situations", IEEE
+Trans. Aerospace Electron. Syst. AES-19(4).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from callresp.listen.compiled import inner
+from callresp.listen.state import RING
+
+REACH = 8  # bands
+GUARD = 1
+BEFORE = 12  # frames
+CALM = 10**0.1  # what bands of steady noise read, clipped at the floor as they are
+
+
+@inner
+def gust_db(first: int, last: int, middle: float, state: Any, setup: Any) -> float:
+    """How far the bands about bin `middle` stood over the floor in these frames, dB, not below 0."""
+    own = int((middle - setup.low) / setup.band_bins)
+    around = np.empty(2 * REACH + 1)
+    n = 0
+    for b in range(max(0, own - REACH), min(setup.bands, own + REACH + 1)):
+        if abs(b - own) <= GUARD:
+            continue
+        total = 0.0
+        frames = 0
+        for frame in range(max(0, first - BEFORE), last + 1):
+            total += state.over[frame & (RING - 1), b]
+            frames += 1
+        around[n] = total / max(1, frames)
+        n += 1
+    if n == 0:
+        return 0.0
+    ordered = np.sort(around[:n])
+    return max(0.0, 10.0 * math.log10(ordered[n // 3] / CALM))
