@@ -121,7 +121,7 @@ def test_a_reset_board_gets_what_is_still_wanted_and_nothing_revoked() -> None:
     until(line, 4.0)
     line.session._ahead_s = 3.0
     line.session.add(Checker(FETTLE).admit(strikes(1.0, 2.0, 3.0)))
-    until(line, ZERO_S + 0.5)
+    until(line, ZERO_S - 0.5)
     line.session.revoke_after(ZERO_S + 2.5)
     line.board.reset(line.now_s)
     until(line, ZERO_S + 5)
