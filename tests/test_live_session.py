@@ -12,7 +12,7 @@ from link_helpers import FETTLE, Line, longest_on_s, plan_of
 from callresp.link.board import Board
 from callresp.link.session import Session
 from callresp.plan.limits import Checker
-from callresp.plan.model import Command, Strike
+from callresp.plan.model import Command, Hold, Strike
 
 ZERO_S = 5.0
 
@@ -146,3 +146,22 @@ def test_a_day_of_ends_does_not_pile_up() -> None:
     until(line, 7.0)
     assert len(line.session.take_over()) == 2
     assert line.session.take_over() == []
+
+
+@pytest.mark.parametrize("loses", [False, True])
+def test_releasing_ends_what_sounds_and_what_waits_and_the_session_goes_on(loses: bool) -> None:
+    rng = random.Random(8)
+    line = open_line(spoil=lambda data, now_s: [] if loses and rng.random() < 0.2 else [data])
+    checker = Checker(FETTLE)
+    until(line, 3.0)
+    hold = Hold(at_s=0.4, channel=5, hold_ms=3000, pull_ms=30, hold_duty=0.3)
+    line.session.add(checker.admit([hold, *strikes(0.5, 1.1, 1.7)]))
+    until(line, ZERO_S + 0.9)
+    assert line.board.on_channels
+    line.session.release(line.now_s)
+    until(line, ZERO_S + 1.05)
+    assert not line.board.on_channels
+    line.session.add(checker.admit(strikes(2.5)))
+    until(line, ZERO_S + 4)
+    struck = [row for row in line.board.log if row.did == "on" and row.channel == 10]
+    assert len(struck) == 2

@@ -16,13 +16,12 @@ from collections import deque
 from collections.abc import Iterable
 
 from callresp.errors import UserError
-from callresp.link.boardclock import BoardClock, Trip
+from callresp.link.boardclock import BoardClock
 from callresp.link.encode import encode
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
     FATES,
     FAULTS,
-    TICKS_PER_S,
     VERSION,
     Acknowledge,
     Ask,
@@ -35,7 +34,6 @@ from callresp.link.messages import (
     Tell,
     Welcome,
     parse,
-    ticks_between,
     ticks_of,
 )
 from callresp.link.report import Report, Sent
@@ -95,6 +93,7 @@ class Session:
         self._open = zero_s is not None
         self._ahead_s = ahead_s
         self._cancel_s = float("-inf")
+        self._releasing = False
         self.stopping = False
         self._commands = checked.plan.commands
         self._session = session % 65536
@@ -152,6 +151,11 @@ class Session:
             sent.revoked = True
         self._cancel_s = float("-inf")
         return len(late) + len(flying)
+
+    def release(self, now_s: float) -> None:
+        """Let go of everything now, take back what was to come, and go on."""
+        self.revoke_after(now_s)
+        self._releasing = True
 
     def take_over(self) -> list[Sent]:
         """What has ended since this was last asked; keeps an endless session small."""
@@ -232,13 +236,14 @@ class Session:
             self._end(self._waiting.popleft(), "not sent: too late")
 
     def _cancel(self, now_s: float) -> bytes:
-        """Again and again while something revoked may still wait on the board."""
+        """Again and again while something revoked may still wait, or sound, on the board."""
         if now_s - self._cancel_s < CANCEL_EVERY_S:
             return b""
-        if not any(sent.revoked and sent.host_s > now_s for sent in self._flying.values()):
+        waits = any(sent.revoked and sent.host_s > now_s for sent in self._flying.values())
+        if not (waits or self._releasing):
             return b""
         self._cancel_s = now_s
-        return frame(Cancel(0).pack())
+        return frame((Stop(0) if self._releasing else Cancel(0)).pack())
 
     def _begin(self, now_s: float) -> None:
         first_s = min((command.at_s for command in self._commands), default=0.0)
@@ -306,6 +311,9 @@ class Session:
             self._done(message, now_s)
         elif isinstance(message, Status):
             self.status = message
+            # The board answers a stop with its status.
+            if self._cancel_s > float("-inf"):
+                self._releasing = False
             self.report.faults = tuple(
                 name for bit, name in enumerate(FAULTS) if message.faults >> bit & 1
             )
@@ -342,15 +350,7 @@ class Session:
         self._strange = message.session != self._session
         if self._strange:
             return
-        asked_s = now_s - ticks_between(message.host_ticks, ticks_of(now_s)) / TICKS_PER_S
-        if not 0 <= now_s - asked_s < 2.0:
-            return
-        middle_s = (asked_s + now_s) / 2
-        # Ticks wrap: the nearest time to what the clock already says is meant.
-        near_s = self.clock.board_s(middle_s) if self.clock.known else 0.0
-        board_s = near_s + ticks_between(ticks_of(near_s), message.board_ticks) / TICKS_PER_S
-        self.clock.learn(Trip(middle_s, board_s, now_s - asked_s))
-        self._trips += 1
+        self._trips += self.clock.told(message.host_ticks, message.board_ticks, now_s)
 
     def _acknowledged(self, message: Acknowledge) -> None:
         for number, sent in self._flying.items():
@@ -371,9 +371,7 @@ class Session:
         if fate == "cancelled" and not self.stopping and sent.host_s > now_s + LEAST_AHEAD_S:
             self._put([sent])
             return
-        near_s = self.clock.board_s(sent.host_s)
-        board_s = near_s + ticks_between(ticks_of(near_s), message.at) / TICKS_PER_S
-        sent.played_s = self.clock.host_s(board_s)
+        sent.played_s = self.clock.host_s_of(message.at, sent.host_s)
         if fate == "executed":
             self.report.errors_ms.append((sent.played_s - sent.host_s) * 1000)
         self._end(sent, fate)
