@@ -73,6 +73,8 @@ class Session:
     ahead_s
         How far ahead commands go out; what has gone out can be taken back only
         by cancelling all that waits on the board.
+    least_ahead_s
+        What is later than this is not sent.
     """
 
     def __init__(
@@ -82,6 +84,7 @@ class Session:
         *,
         zero_s: float | None = None,
         ahead_s: float = AHEAD_S,
+        least_ahead_s: float = LEAST_AHEAD_S,
     ) -> None:
         _only_checked(checked)
         self.palette = checked.palette
@@ -92,6 +95,7 @@ class Session:
         self.start_s: float | None = None
         self._open = zero_s is not None
         self._ahead_s = ahead_s
+        self._least_ahead_s = least_ahead_s
         self._cancel_s = float("-inf")
         self._releasing = False
         self.stopping = False
@@ -232,7 +236,7 @@ class Session:
 
     def _expire(self, now_s: float) -> None:
         """What could not go out in time, as while the board was away, never will."""
-        while self._waiting and self._waiting[0].host_s < now_s + LEAST_AHEAD_S:
+        while self._waiting and self._waiting[0].host_s < now_s + self._least_ahead_s:
             self._end(self._waiting.popleft(), "not sent: too late")
 
     def _cancel(self, now_s: float) -> bytes:
@@ -257,7 +261,7 @@ class Session:
             if sent.host_s > now_s + self._ahead_s or self._window_full():
                 break
             self._waiting.popleft()
-            if sent.host_s < now_s + LEAST_AHEAD_S:
+            if sent.host_s < now_s + self._least_ahead_s:
                 self._end(sent, "not sent: too late")
                 continue
             sent.sequence = self._next
@@ -368,7 +372,7 @@ class Session:
         if fate == "cancelled" and sent.revoked:
             self._end(sent, "left off")
             return
-        if fate == "cancelled" and not self.stopping and sent.host_s > now_s + LEAST_AHEAD_S:
+        if fate == "cancelled" and not self.stopping and sent.host_s > now_s + self._least_ahead_s:
             self._put([sent])
             return
         sent.played_s = self.clock.host_s_of(message.at, sent.host_s)
