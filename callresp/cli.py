@@ -43,6 +43,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "identify": ("identify", "Ask the board on a port who it is."),
     "try": ("try_channels", "Try one channel after another, each after a yes."),
     "stop": ("stop", "Stop the machine, also while another terminal streams."),
+    "report": ("report", "Tell a day in the field: a page and a picture of its log."),
 }
 
 

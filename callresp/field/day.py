@@ -60,7 +60,10 @@ class Reply:
 
 @dataclass(frozen=True, slots=True)
 class Commanded:
-    """A command and its fate; `played_s` is when the board did it."""
+    """A command and its fate.
+
+    `played_s` is when the board did it, `reply` the note that it was for.
+    """
 
     at_s: float
     channel: int
@@ -69,6 +72,7 @@ class Commanded:
     length_ms: float
     fate: str
     played_s: float | None = None
+    reply: int | None = None
 
     @property
     def played(self) -> bool:
@@ -134,6 +138,13 @@ class Day:
         notes = [note for reply in self.replies for note in reply.notes]
         return sorted(notes, key=lambda note: (note.onset_s, note.id))
 
+    def sounded(self) -> list[ReplyNote]:
+        """The notes that were played; all of them where the log holds no command (MIDI)."""
+        if not self.commands:
+            return self.answers()
+        played = {command.reply for command in self.commands if command.played}
+        return [note for note in self.answers() if note.id in played]
+
 
 def read_day(path: Path, *, tracks: bool = True) -> Day:
     """Read a log, whole or cut, while it is still written or after.
@@ -170,6 +181,7 @@ class _Reader:
         self._notes = 0
         self._phrase_ids: dict[int, int] = {}
         self._note_ids: dict[int, int] = {}
+        self._reply_ids: dict[int, int] = {}
         self._reply_notes = 0
         self._unreadable = 0
         self._found: dict[str, list[Any]] = {
@@ -207,7 +219,7 @@ class _Reader:
         self._end_run()
         self._offset_s = max((start - self._start).total_seconds(), self._last_s)
         self._drift_s = None
-        self._phrase_ids, self._note_ids = {}, {}
+        self._phrase_ids, self._note_ids, self._reply_ids = {}, {}, {}
         told = {
             key: body[key]
             for key in ("palette", "palette_sha256", "rules", "profile", "recording")
@@ -265,6 +277,7 @@ class _Reader:
         return Reply(at_s, phrase, rule, moved, why)
 
     def _answered(self, note: ReplyNote, phrase: int) -> ReplyNote:
+        self._reply_ids[note.id] = self._reply_notes
         self._reply_notes += 1
         heard = None if note.heard is None else self._note_ids.get(note.heard)
         return msgspec.structs.replace(
@@ -286,6 +299,7 @@ class _Reader:
             length_ms=float(body.get("length_ms") or 0.0),
             fate=str(body["fate"]),
             played_s=None if played is None else self._at(played),
+            reply=self._reply_ids.get(body.get("reply", -1)),
         )
 
     def _status(self, body: dict[str, Any], at_s: float) -> Status:
