@@ -39,11 +39,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "measure": ("measure", "Measure the strikers in a recorded strike test."),
     "sheet": ("sheet", "Draw a palette as a page for the workshop wall."),
     "stream": ("stream", "Send a plan to the board on a port."),
+    "live": ("live", "Listen to a place and answer it, all day."),
     "ports": ("ports", "List the serial ports that a board may be on."),
     "identify": ("identify", "Ask the board on a port who it is."),
     "try": ("try_channels", "Try one channel after another, each after a yes."),
     "stop": ("stop", "Stop the machine, also while another terminal streams."),
     "report": ("report", "Tell a day in the field: a page and a picture of its log."),
+    "replay": ("replay", "Answer a day in the field again, by other rules."),
 }
 
 
