@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rhythm": ("rhythm", "Tell the rhythm of every phrase: pace, pulse, trills."),
     "compare": ("compare", "Hear a recording with several detectors: how do they agree?"),
     "levels": ("levels", "Measure how loud a recording is, plain and A-weighted."),
+    "set-level": ("set_level", "Set the microphone's gain: too quiet, good, clipping."),
     "calibrate": ("calibrate", "Learn sound pressure from a recorded calibrator tone."),
     "palette": ("palette", "Check a palette, and say what its machine can do."),
     "reply": ("reply", "Answer a heard score with a palette and a rule set."),

@@ -108,39 +108,39 @@ def command(
 
 
 def _palette(named: str | None, day: Day) -> Palette:
-    from callresp.palette import fingerprint, load_palette
+    from callresp.field.origins import palette_of
+    from callresp.palette import load_palette
 
     if named is not None:
         return load_palette(named)
-    run = next((run for run in day.runs if run.palette), None)
-    if run is None:
+    machine, same = palette_of(day)
+    if machine is None:
         raise UserError(
-            "the log names no palette", where=str(day.path), remedy="name one with --palette"
+            "can't find the palette of that day",
+            where=str(day.path),
+            remedy="name its file with --palette",
         )
-    beside = day.path.with_name(Path(run.palette).name)
-    at_hand = beside if beside.suffix == ".toml" and beside.is_file() else Path(run.palette)
-    machine = load_palette(at_hand)
-    if run.palette_sha256 not in ("", fingerprint(machine)):
-        ui.warn(f"palette '{run.palette}' was changed since that day")
+    if not same:
+        ui.warn(f"palette '{machine.name}' was changed since that day")
     return machine
 
 
 def _rule_sets(named: tuple[str, ...], day: Day) -> list[tuple[str, RuleSet]]:
     """The day's own rules, where they can be found, and those that were named."""
+    from callresp.field.origins import rules_of
     from callresp.reply import load_rules
 
     found = []
-    own = dict.fromkeys(run.rules for run in day.runs if run.rules)
-    for name in own:
-        beside = day.path.with_name(Path(name).name)
-        try:
-            at_hand = beside if beside.suffix == ".toml" and beside.is_file() else Path(name)
-            found.append((f"{Path(name).stem}, anew", load_rules(str(at_hand))))
-        except UserError:
+    own = rules_of(day)
+    for name, rule_set in own.items():
+        if rule_set is None:
             ui.warn(f"no rules '{name}' here: the day's own are not answered anew")
+        else:
+            found.append((f"{Path(name).stem}, anew", rule_set))
     for name in named:
-        if name not in own:
-            found.append((Path(name).stem, load_rules(name)))
+        rule_set = load_rules(name)
+        if rule_set not in own.values():
+            found.append((Path(name).stem, rule_set))
     return found
 
 

@@ -110,23 +110,17 @@ def _write(
 
 def _palette(named: str | None, day: Day) -> Palette | None:
     """The palette that gives strikers their pitches; without it the asked pitches are drawn."""
-    from callresp.palette import fingerprint, load_palette
+    from callresp.field.origins import palette_of
+    from callresp.palette import load_palette
 
-    run = next((run for run in day.runs if run.palette), None)
     if named is not None:
         return load_palette(named)
-    if run is None:
-        return None
-    beside = day.path.with_name(Path(run.palette).name)
-    try:
-        machine = load_palette(
-            beside if beside.suffix == ".toml" and beside.is_file() else run.palette
-        )
-    except UserError:
-        ui.warn(f"no palette '{run.palette}' here (--palette names it): drew the asked pitches")
-        return None
-    if run.palette_sha256 not in ("", fingerprint(machine)):
-        ui.warn(f"palette '{run.palette}' was changed since that day")
+    machine, same = palette_of(day)
+    names = ", ".join(dict.fromkeys(run.palette for run in day.runs if run.palette))
+    if machine is None and names:
+        ui.warn(f"no palette '{names}' here (--palette names it): drew the asked pitches")
+    if not same:
+        ui.warn(f"palette '{names}' was changed since that day")
     return machine
 
 

@@ -29,7 +29,7 @@ from callresp.score import Note, Phrase, ReplyNote
 
 # Longer than a commit and a busy moment together; shorter than a clock that was set.
 CLOCK_STEP_S = 5.0
-PLAYED = frozenset({"executed", "played"})
+PLAYED = frozenset({"executed", "played", "sent as MIDI"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,10 +210,8 @@ class _Reader:
     def _begin(self, entry: Entry) -> None:
         """Begin a run. Rows before any "day" row begin one of their own."""
         body = entry.body if entry.kind == "day" and isinstance(entry.body, dict) else {}
-        wall = datetime.fromisoformat(entry.wall) - timedelta(seconds=entry.at_s)
+        wall = _aware(datetime.fromisoformat(entry.wall)) - timedelta(seconds=entry.at_s)
         start = _moment(body.get("start")) or wall
-        if start.tzinfo is None:
-            start = start.astimezone(wall.tzinfo)
         if self._start is None:
             self._start = start
         self._end_run()
@@ -235,7 +233,7 @@ class _Reader:
 
     def _watch_clock(self, entry: Entry) -> None:
         """Note where the clock of the place was set while the engine's ran on."""
-        wall = datetime.fromisoformat(entry.wall)
+        wall = _aware(datetime.fromisoformat(entry.wall))
         drift_s = (wall - self._runs[-1].start).total_seconds() - entry.at_s
         if self._drift_s is not None and abs(drift_s - self._drift_s) > CLOCK_STEP_S:
             way = "forward" if drift_s > self._drift_s else "back"
@@ -273,8 +271,10 @@ class _Reader:
         phrase = self._phrase_ids.get(body["phrase"], -1)
         notes = msgspec.convert(body.get("notes") or (), tuple[ReplyNote, ...])
         moved = tuple(self._answered(note, phrase) for note in notes)
-        rule, why = str(body.get("rule", "")), str(body.get("unanswered", ""))
-        return Reply(at_s, phrase, rule, moved, why)
+        why = str(body.get("unanswered", ""))
+        if not moved and not why:
+            why = "none of its notes could be struck"
+        return Reply(at_s, phrase, str(body.get("rule", "")), moved, why)
 
     def _answered(self, note: ReplyNote, phrase: int) -> ReplyNote:
         self._reply_ids[note.id] = self._reply_notes
@@ -350,9 +350,14 @@ class _Reader:
 
 def _moment(text: object) -> datetime | None:
     try:
-        return datetime.fromisoformat(str(text)) if text else None
+        return _aware(datetime.fromisoformat(str(text))) if text else None
     except ValueError:
         return None
+
+
+def _aware(moment: datetime) -> datetime:
+    """A time of day without its offset, as a recording's name has it, is local time here."""
+    return moment if moment.tzinfo is not None else moment.astimezone()
 
 
 def _number(value: object) -> float | None:
