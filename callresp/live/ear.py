@@ -96,8 +96,9 @@ class Ear:
         elif block.lost:
             fill = self._rms * self._rng.standard_normal(block.lost)
             found += self._taken(self._listener.feed(fill.astype(np.float32)))
-        if len(block.samples):
-            self._rms = float(np.sqrt(np.mean(np.square(block.samples))))
+        if not len(block.samples):
+            return found
+        self._rms = float(np.sqrt(np.mean(np.square(block.samples))))
         return found + self._taken(self._listener.feed(block.samples))
 
     def rest(self) -> list[Event]:
