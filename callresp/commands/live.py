@@ -166,7 +166,7 @@ def run(asked: Asked) -> None:
         # What comes in through standard input is the sound: nobody can be asked there.
         cautions.confirm(asked.flag("yes"))
     pressed = threading.Event()
-    teller = Teller(asked.flag("json"))
+    teller = Teller(asked.flag("as_json"))
     hooks = teller.hooks()
     with (
         day_shell(sound, where, palette, rules, asked.text("profile"), settings, hooks) as (

@@ -200,7 +200,8 @@ def day_shell(
             time.clock,
             zero,
             where.snippets,
-            patient=sound.is_file,
+            # A pipe waits for its reader; what its writer loses meanwhile, its writer tells.
+            patient=sound.name != "device",
             wall=time.wall,
         )
         if isinstance(source, SoundCard):
