@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rhythm": ("rhythm", "Tell the rhythm of every phrase: pace, pulse, trills."),
     "compare": ("compare", "Hear a recording with several detectors: how do they agree?"),
     "levels": ("levels", "Measure how loud a recording is, plain and A-weighted."),
+    "set-level": ("set_level", "Set the microphone's gain: too quiet, good, clipping."),
     "calibrate": ("calibrate", "Learn sound pressure from a recorded calibrator tone."),
     "palette": ("palette", "Check a palette, and say what its machine can do."),
     "reply": ("reply", "Answer a heard score with a palette and a rule set."),
@@ -39,10 +40,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "measure": ("measure", "Measure the strikers in a recorded strike test."),
     "sheet": ("sheet", "Draw a palette as a page for the workshop wall."),
     "stream": ("stream", "Send a plan to the board on a port."),
+    "live": ("live", "Listen to a place and answer it, all day."),
     "ports": ("ports", "List the serial ports that a board may be on."),
     "identify": ("identify", "Ask the board on a port who it is."),
     "try": ("try_channels", "Try one channel after another, each after a yes."),
     "stop": ("stop", "Stop the machine, also while another terminal streams."),
+    "report": ("report", "Tell a day in the field: a page and a picture of its log."),
+    "replay": ("replay", "Answer a day in the field again, by other rules."),
 }
 
 

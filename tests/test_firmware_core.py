@@ -6,7 +6,6 @@ The same conformance tests run against both, over real pseudo-terminals.
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
 import sys
 import time
@@ -16,17 +15,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import missing
+from firmware_helpers import FIRMWARE, FLAGS, built, compiler
 from link_helpers import FETTLE, plan_of
 
 from callresp.link import open_port, simulated_board, stream
 from callresp.link.framing import Deframer, crc16, frame, stuff
 from callresp.link.messages import (
+    DRY_RUN,
     FATES,
+    VERSION,
     Ask,
     Done,
     Hello,
     HoldAt,
+    LightAt,
     Status,
     Stop,
     StrikeAt,
@@ -36,36 +38,7 @@ from callresp.link.messages import (
     parse,
 )
 
-FIRMWARE = Path(__file__).resolve().parent.parent / "tools" / "firmware"
-SOURCES = ["core.c", "outputs.c", "framing.c"]
-FLAGS = [
-    "-std=c99",
-    "-g",
-    "-O1",
-    "-Wall",
-    "-Wextra",
-    "-Werror",
-    "-pedantic",
-    "-fsanitize=address,undefined",
-    "-fno-sanitize-recover=all",
-]
-FUZZ_ROUNDS = 100_000
-
-
-def compiler() -> str:
-    found = shutil.which("cc") or shutil.which("gcc")
-    if found is None:
-        missing("no C compiler here: install gcc to test the firmware's core")
-    assert found is not None
-    return found
-
-
-def built(folder: Path, main: str) -> Path:
-    program = folder / Path(main).stem
-    words = [compiler(), *FLAGS, main, *SOURCES, "-o", str(program)]
-    done = subprocess.run(words, cwd=FIRMWARE, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    return program
+FUZZ_ROUNDS = 500_000
 
 
 @pytest.fixture(scope="module")
@@ -73,18 +46,18 @@ def board_program(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return built(tmp_path_factory.mktemp("board"), "host_board.c")
 
 
-def limit_lines() -> bytes:
-    words = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "lines"]
+def limit_lines(*options: str) -> bytes:
+    words = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "lines", *options]
     return subprocess.run(words, capture_output=True, check=True).stdout
 
 
 @contextmanager
-def firmware(program: Path, log: Path, *options: str) -> Iterator[str]:
+def firmware(program: Path, log: Path, *options: str, dry_run: bool = False) -> Iterator[str]:
     words = [str(program), "--log", str(log), *options]
     board = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     assert board.stdin is not None
     assert board.stdout is not None
-    board.stdin.write(limit_lines())
+    board.stdin.write(limit_lines(*["--dry-run"] * dry_run))
     board.stdin.flush()
     try:
         yield board.stdout.readline().decode().strip()
@@ -95,17 +68,26 @@ def firmware(program: Path, log: Path, *options: str) -> Iterator[str]:
         board.stdout.close()
 
 
+@contextmanager
+def board_of(
+    kind: str, program: Path, log: Path, drift_ppm: float = 0.0, dry_run: bool = False
+) -> Iterator[str]:
+    """A board of either kind, on a port."""
+    if kind == "firmware":
+        with firmware(program, log, "--drift", str(drift_ppm), dry_run=dry_run) as port:
+            yield port
+    else:
+        with simulated_board(FETTLE, log, drift_ppm=drift_ppm, dry_run=dry_run) as port:
+            yield port
+
+
 @pytest.fixture(params=["firmware", "simulated"])
 def served(
     request: pytest.FixtureRequest, tmp_path: Path, board_program: Path
 ) -> Iterator[tuple[str, Path]]:
     log = tmp_path / "board.jsonl"
-    if request.param == "firmware":
-        with firmware(board_program, log) as port:
-            yield port, log
-    else:
-        with simulated_board(FETTLE, log, drift_ppm=0.0) as port:
-            yield port, log
+    with board_of(request.param, board_program, log) as port:
+        yield port, log
 
 
 class Talk:
@@ -141,7 +123,7 @@ class Talk:
 @pytest.fixture
 def talk(served: tuple[str, Path]) -> Iterator[Talk]:
     started = Talk(served[0])
-    started.say(Hello(1, 7))
+    started.say(Hello(VERSION, 7))
     started.wait(Welcome)
     yield started
     started.say(Stop(0))
@@ -159,7 +141,7 @@ def fates(talk: Talk, count: int) -> list[str]:
 
 def test_the_board_introduces_itself(talk: Talk) -> None:
     welcome = talk.wait(Welcome)[0]
-    assert (welcome.version, welcome.session) == (1, 7)
+    assert (welcome.version, welcome.session) == (VERSION, 7)
     assert (welcome.coils, welcome.motors) == (13, 1)
     assert welcome.buffer == 64
     assert welcome.silence_ms == 200
@@ -188,11 +170,13 @@ def test_each_limit_is_kept_by_the_board_itself(talk: Talk) -> None:
 
 
 def test_too_much_current_at_once_is_refused(talk: Talk) -> None:
+    """12.8 V: two tubes of 6 ohms draw 4.3 A of their driver's 5, a third has no room.
+
+    Then block and box of 8 and 7 ohms: 1.6 and 1.8 A, 7.7 in all where the supply gives 6.9.
+    """
     at = talk.now() + 500
-    talk.say(*(StrikeAt(n, n, at, 1000) for n in range(5)))
-    got = fates(talk, 5)
-    assert got.count("executed") == 3
-    assert got.count("over a limit") == 2
+    talk.say(*(StrikeAt(n, channel, at, 1000) for n, channel in enumerate((0, 1, 2, 10, 11))))
+    assert fates(talk, 5) == ["executed", "executed", "over a limit", "executed", "over a limit"]
 
 
 def test_a_channel_keeps_its_share_of_the_cycle(talk: Talk) -> None:
@@ -234,6 +218,47 @@ def test_silence_releases_within_a_quarter_second(served: tuple[str, Path], talk
     talk.wait(Status, 2, seconds=5.0)
     assert any(message.faults & 2 for message in talk.heard if isinstance(message, Status))
     assert played.at >= at
+
+
+def test_lights_go_dark_at_their_time_and_stay_so(talk: Talk) -> None:
+    at = talk.now() + 500
+    talk.say(LightAt(0, 0, at, 0), LightAt(1, 1, at, 0), LightAt(2, 0, at + 300, 40))
+    assert fates(talk, 3) == ["executed", "no such channel", "executed"]
+    times = {message.sequence: message.at for message in talk.heard if isinstance(message, Done)}
+    assert 0 <= times[0] - at <= 1
+    assert 0 <= times[2] - at - 300 <= 1
+
+
+def test_a_host_of_another_version_is_answered_but_not_obeyed(talk: Talk) -> None:
+    """So that it can tell its user which firmware to load, and nothing moves meanwhile."""
+    talk.say(Hello(VERSION - 1, 9))
+    told = talk.wait(Welcome, 2)[-1]
+    assert (told.version, told.session) == (VERSION, 9)
+    talk.say(StrikeAt(0, 0, talk.now() + 200, 800))
+    assert talk.wait(Tell)[-1].session == 0
+    talk.wait(Status, 1)
+    assert not any(isinstance(message, Done) for message in talk.heard)
+
+
+@pytest.mark.parametrize("kind", ["firmware", "simulated"])
+def test_a_dry_run_lights_a_lamp_and_moves_nothing(
+    kind: str, board_program: Path, tmp_path: Path
+) -> None:
+    log = tmp_path / "board.jsonl"
+    with board_of(kind, board_program, log, dry_run=True) as port:
+        talk = Talk(port)
+        talk.say(Hello(VERSION, 7))
+        assert talk.wait(Welcome)[0].mode == DRY_RUN
+        at = talk.now() + 500
+        # Over a limit stays over a limit: a dry run tells what the machine would do.
+        talk.say(LightAt(0, 0, at, 0), StrikeAt(1, 3, at + 100, 1000), StrikeAt(2, 1, at, 4100))
+        assert fates(talk, 3) == ["executed", "executed", "over a limit"]
+        while talk.now() < at + 300:
+            pass
+        talk.line.close()
+    did = [(row["output"], row["did"]) for row in rows(log)]
+    assert {output for output, _ in did} <= {"lamp", "light"}
+    assert [word for _, word in did] == ["off", "on", "off"]
 
 
 def test_garbage_moves_nothing_and_is_shrugged_off(talk: Talk) -> None:
@@ -299,7 +324,8 @@ def test_a_plan_across_the_wrap_of_the_boards_clock(board_program: Path, tmp_pat
     assert fate["executed"] > 0.8 * len(checked.plan.commands)
 
 
-def test_fuzzing_finds_nothing(tmp_path: Path) -> None:
+def test_half_a_million_rounds_of_fuzzing_find_nothing(tmp_path: Path) -> None:
+    """500,000 rounds, half noise and half well-framed messages; limits asserted after each."""
     program = built(tmp_path, "fuzz_core.c")
     done = subprocess.run(
         [str(program), str(FUZZ_ROUNDS)], capture_output=True, text=True, check=False
@@ -341,11 +367,14 @@ def test_framing_in_c_is_framing_in_python(tmp_path: Path) -> None:
 
 
 def test_the_board_layer_compiles_with_a_pin_table(tmp_path: Path) -> None:
-    words = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "header"]
-    (tmp_path / "pins.h").write_bytes(subprocess.run(words, capture_output=True, check=True).stdout)
-    assert "/* coil  0: tube 1 */" in (tmp_path / "pins.h").read_text()
-    for flag in ("-DCR_LIVE", "-DCR_DRY_RUN"):
-        build = [compiler(), *FLAGS[:7], flag, f"-I{tmp_path}", f"-I{FIRMWARE}", "-c"]
+    for option, last in ((), "1, 0"), (("--dry-run",), "1, 1"):
+        words = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "header", *option]
+        pins = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+        assert "/* coil  0: tube 1 */" in pins
+        assert "/* light 0: status */" in pins
+        assert f"{last}, {{5000010, " in pins
+        (tmp_path / "pins.h").write_text(pins)
+        build = [compiler(), *FLAGS[:7], f"-I{tmp_path}", f"-I{FIRMWARE}", "-c"]
         target = ["-o", str(tmp_path / "layer.o")]
         subprocess.run([*build, str(FIRMWARE / "board_layer.c"), *target], check=True)
 

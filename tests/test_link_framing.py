@@ -15,6 +15,7 @@ from callresp.link.messages import (
     Done,
     Hello,
     HoldAt,
+    LightAt,
     Message,
     Status,
     StrikeAt,
@@ -97,15 +98,16 @@ def test_an_overlong_message_is_refused() -> None:
 u8, u16, u32 = st.integers(0, 255), st.integers(0, 65535), st.integers(0, 2**32 - 1)
 messages = st.one_of(
     st.builds(Hello, u8, u16),
-    st.builds(Welcome, u8, u16, u8, u8, u8, u8, u16, u16),
+    st.builds(Welcome, u8, u16, u8, u8, u8, u8, u16, u16, u8, u8),
     st.builds(Ask, u32),
     st.builds(Tell, u32, u32, u16),
     st.builds(StrikeAt, u8, u8, u32, u16),
     st.builds(HoldAt, u8, u8, u32, u32, u16, u8),
     st.builds(TurnAt, u8, u8, u32, u32, u16),
+    st.builds(LightAt, u8, u8, u32, u8),
     st.builds(Acknowledge, u8, u32, u8),
     st.builds(Done, u8, u32, u8),
-    st.builds(Status, u16, st.integers(-128, 127), u16, u16, u8),
+    st.builds(Status, u16, st.integers(-128, 127), st.integers(-40, 400), u16, u16, u8),
 )
 
 

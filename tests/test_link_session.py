@@ -17,7 +17,7 @@ from callresp.link import simulated_board, stream
 from callresp.link.board import Board
 from callresp.link.boardclock import BoardClock, Trip
 from callresp.link.framing import Deframer, frame
-from callresp.link.messages import Hello, HoldAt, StrikeAt, TurnAt, parse
+from callresp.link.messages import VERSION, Hello, HoldAt, StrikeAt, TurnAt, parse
 from callresp.link.session import Session
 
 
@@ -195,7 +195,7 @@ def test_the_board_trusts_nobody(wild: list[StrikeAt | HoldAt | TurnAt]) -> None
     import msgspec
 
     board = Board(FETTLE)
-    board.receive(frame(Hello(1, 7).pack()), 0.0)
+    board.receive(frame(Hello(VERSION, 7).pack()), 0.0)
     for number, message in enumerate(wild):
         board.receive(frame(msgspec.structs.replace(message, sequence=number).pack()), 0.0)
     for tick in range(0, 8000, 20):

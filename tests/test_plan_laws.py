@@ -14,7 +14,7 @@ from plan_oracle import broken_limits
 from callresp.palette.model import Palette
 from callresp.plan import Checker, PlanBreaksLimitError, Planner, check, make_plan
 from callresp.plan.intents import StrikeIntent, TurnIntent, intent_of
-from callresp.plan.model import Hold, Plan, Strike, Turn
+from callresp.plan.model import Command, Hold, Plan, Strike, Turn
 from callresp.score import ReplyScore
 
 
@@ -89,7 +89,7 @@ def test_live_playing_keeps_the_laws_too() -> None:
         palette = msgspec.structs.replace(palette, supply=mains)
         planner, checker = Planner(palette), Checker(palette)
         ahead_s = rng.choice([0.05, 0.3, 2.0])
-        sent: list[Strike | Hold | Turn] = []
+        sent: list[Command] = []
         for note in random_reply(rng, names_of(palette)).notes:
             now_s = note.onset_s - ahead_s
             bit = planner.settle(now_s + 0.02)

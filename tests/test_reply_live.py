@@ -23,18 +23,18 @@ STEP_S = 0.005
 def played(heard: HeardScore, rules: RuleSet) -> tuple[list[ReplyNote], list[Unanswered]]:
     """Run a heard score through the live replier on a clock of 5 ms."""
     live = LiveReplier(FETTLE, rules)
-    starts = sorted((n.onset_s, n.voice) for n in heard.notes)
+    starts = sorted((n.onset_s, n.voice, n.id) for n in heard.notes)
     ends = sorted(heard.notes, key=lambda n: n.offset_s)
     out: list[ReplyNote] = []
     now = 0.0
     while now < heard.header.duration_s + 5:
         while starts and starts[0][0] <= now:
-            onset, voice = starts.pop(0)
-            stop_s = live.began(voice, onset)
+            onset, voice, key = starts.pop(0)
+            stop_s = live.began(key, voice, onset)
             if stop_s is not None:
                 out = [n for n in out if n.onset_s < stop_s]
         while ends and ends[0].offset_s <= now:
-            live.heard(ends.pop(0))
+            live.heard(ends[0], ends.pop(0).id)
         out += live.tick(now)
         now += STEP_S
     return out, live.silences
@@ -83,6 +83,38 @@ def test_live_leaves_off_when_the_caller_begins() -> None:
     first = [n for n in notes if n.heard is not None and n.heard < 9]
     assert 0 < len(first) < 6
     assert max(n.onset_s for n in first) < 4.0 + rules.manners.reaction_s
+
+
+def test_what_comes_to_nothing_does_not_keep_a_phrase_open() -> None:
+    live = LiveReplier(FETTLE, load_rules("answer"))
+    live.began(1, "A", 1.0)
+    live.began(2, "A", 1.05)
+    live.dropped(2)
+    live.heard(note(0, 1.0, 0.1), 1)
+    live.tick(1.3)
+    assert not live.closed
+    live.tick(3.0)
+    assert [phrase.voice for phrase in live.closed] == ["A"]
+
+
+def test_a_note_may_come_under_another_voice_than_was_guessed() -> None:
+    live = LiveReplier(FETTLE, load_rules("answer"))
+    live.began(1, "B", 1.0)
+    live.heard(note(0, 1.0, 0.1, voice="A"), 1)
+    live.tick(3.0)
+    assert [phrase.voice for phrase in live.closed] == ["A"]
+
+
+def test_barred_it_listens_and_says_why_it_is_silent() -> None:
+    heard = spaced(0)
+    live = LiveReplier(FETTLE, load_rules("shadow"))
+    live.barred = "it rains"
+    for n in sorted(heard.notes, key=lambda n: n.offset_s):
+        assert not live.tick(n.offset_s)
+        live.heard(n)
+    live.tick(heard.notes[-1].offset_s + 5)
+    assert len(live.silences) == len(live.closed) >= 8
+    assert {silence.why for silence in live.silences} == {"it rains"}
 
 
 def test_every_live_silence_is_explained() -> None:

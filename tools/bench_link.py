@@ -27,7 +27,7 @@ from link_helpers import FETTLE, Line, plan_of, true_errors_ms
 
 from callresp.link.board import Board
 from callresp.link.framing import frame
-from callresp.link.messages import Hello, StrikeAt
+from callresp.link.messages import VERSION, Hello, StrikeAt
 from callresp.link.port import BAUD
 from callresp.link.session import Session
 
@@ -82,7 +82,7 @@ def load(commands_per_s: int, seconds: float, channels: int = 20) -> dict[str, f
         supply=msgspec.structs.replace(FETTLE.supply, current_max_a=20.0, cutoff_v=0.0),
     )
     board = Board(palette)
-    board.receive(frame(Hello(1, 9).pack()), 0.0)
+    board.receive(frame(Hello(VERSION, 9).pack()), 0.0)
     line_s, sent, size = 0.01, 0, 0
     due: list[tuple[float, bytes]] = []
     start = time.process_time()

@@ -139,9 +139,9 @@ def live_ms(palette: Palette) -> tuple[float, float]:
     for at_s, ends, note in events:
         start = time.process_time()
         if ends:
-            live.heard(note)
+            live.heard(note, note.id)
         else:
-            live.began(note.voice, at_s)
+            live.began(note.id, note.voice, at_s)
         live.tick(at_s)
         took.append(1000 * (time.process_time() - start))
     took.sort()

@@ -19,20 +19,21 @@ from callresp.link.framing import crc16, frame
 PAGE = Path(__file__).resolve().parent.parent / "callresp" / "link" / "PROTOCOL.md"
 
 EXAMPLES: tuple[tuple[str, m.Message], ...] = (
-    ("host", m.Hello(1, 7)),
-    ("board", m.Welcome(1, 7, 1, 13, 1, 64, 200, 0)),
+    ("host", m.Hello(m.VERSION, 7)),
+    ("board", m.Welcome(m.VERSION, 7, 2, 13, 1, 64, 200, 0, 1, 0)),
     ("host", m.Ask(123_456)),
     ("board", m.Tell(123_456, 12_345_678, 7)),
     ("host", m.StrikeAt(0, 3, 12_350_000, 850)),
     ("host", m.HoldAt(1, 8, 12_349_700, 5000, 300, 76)),
     ("host", m.TurnAt(2, 0, 12_360_000, 20_000, 250)),
-    ("board", m.Acknowledge(3, 0, 61)),
+    ("host", m.LightAt(3, 0, 12_345_700, 0)),
+    ("board", m.Acknowledge(4, 0, 60)),
     ("board", m.Done(0, 12_350_000, 0)),
-    ("board", m.Status(12_400, 21, 3, 0, 0)),
+    ("board", m.Status(12_400, 21, 48, 3, 0, 0)),
     ("host", m.Cancel(0)),
     ("host", m.Stop(0)),
 )
-WIDTHS = {"B": "u8", "b": "i8", "H": "u16", "I": "u32"}
+WIDTHS = {"B": "u8", "b": "i8", "H": "u16", "h": "i16", "I": "u32"}
 
 HEAD = """# The line between host and board
 
@@ -60,6 +61,13 @@ after almost five days and are compared by their signed difference.
 4. A command more than 2 ms late, over a limit of its channel, of the supply or of a coil's heat, or
    for a channel that is busy or not there, is refused. **Done** reports the fate of every one.
 5. **Cancel** forgets what waits. **Stop** also releases everything at once.
+6. **Lights** are time-stamped too, so that a machine among birds can be dark: the status light,
+   number 0, is lit when the board starts and obeys from then on. Dark stays dark, through stop,
+   silence and a new session, until the board starts anew. In a **dry run** (mode 1 of welcome) the
+   board keeps every limit and reports every fate, but lights its lamps instead of switching coils
+   and motors, all channels in turn over all lamps.
+7. A host that greets in another version gets the board's own in welcome and is not obeyed: the
+   session stays 0, and nothing it sends is taken.
 
 A strike is 9 bytes, {strike} on the line: {rate} strikes a second fill 115,200 baud.
 """

@@ -44,7 +44,8 @@ def command(port: str, palette: str, as_json: bool) -> None:
             f"lets go after {welcome.silence_ms} ms of silence; started {welcome.restarts} times"
         )
         ui.say(
-            f"{status.millivolts / 1000:.1f} V, {status.temperature_c} °C;"
+            f"{status.millivolts / 1000:.1f} V, board {status.temperature_c} °C,"
+            f" warmest coil {status.hottest_c} °C;"
             f" faults: {', '.join(faults) or 'none'}"
         )
         if not enough:

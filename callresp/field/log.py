@@ -18,9 +18,13 @@ Conventions
 
 from __future__ import annotations
 
+import os
+import shutil
 import sqlite3
+import tempfile
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -155,13 +159,35 @@ def entries(path: Path, *kinds: Kind) -> Iterator[Entry]:
     wanted = kinds or KINDS
     marks = ", ".join("?" * len(wanted))
     query = f"SELECT at_s, wall, kind, body FROM entry WHERE kind IN ({marks}) ORDER BY id"
+    with _readable(Path(path)) as near:
+        yield from _rows(near, query, wanted, str(path))
+
+
+@contextmanager
+def _readable(path: Path) -> Iterator[Path]:
+    """The log, or a copy of it where its folder is locked.
+
+    SQLite must write beside a log that was cut, to read it: on a locked card
+    it can't.
+    """
+    if os.access(path.parent, os.W_OK) and os.access(path, os.W_OK):
+        yield path
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        for part in (path, path.with_name(path.name + "-wal")):
+            if part.is_file():
+                shutil.copyfile(part, Path(folder) / part.name)
+        yield Path(folder) / path.name
+
+
+def _rows(path: Path, query: str, wanted: Sequence[Kind], where: str) -> Iterator[Entry]:
     base = sqlite3.connect(path)
     try:
         for at_s, wall, kind, body in base.execute(query, wanted):
             yield Entry(at_s=at_s, wall=wall, kind=kind, body=msgspec.json.decode(body))
     except sqlite3.DatabaseError as fault:
         raise UserError(
-            f"not a field log ({fault})", where=str(path), remedy="name a log made by callresp live"
+            f"not a field log ({fault})", where=where, remedy="name a log made by callresp live"
         ) from fault
     finally:
         base.close()

@@ -25,6 +25,7 @@ import msgspec
 
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
+    DRY_RUN,
     FATES,
     TICKS_PER_S,
     VERSION,
@@ -34,6 +35,7 @@ from callresp.link.messages import (
     Done,
     Hello,
     HoldAt,
+    LightAt,
     Message,
     Status,
     Stop,
@@ -49,7 +51,7 @@ from callresp.link.messages import (
 from callresp.link.outputs import Outputs, Switched
 from callresp.palette.model import Palette
 
-FIRMWARE = 1
+FIRMWARE = 2
 WINDOW = 32
 # A command may come this late and still be played; later it is refused and reported.
 GRACE_S = 0.002
@@ -61,6 +63,12 @@ class _Waiting:
     at_s: float
     order: int
     message: Timed = field(compare=False)
+
+
+def lamp_of(palette: Palette, output: str, channel: int) -> int:
+    """The light that shows an output in a dry run: all outputs in turn over all lights."""
+    number = channel if output == "coil" else palette.board.coil_channels + channel
+    return number % palette.board.lights
 
 
 class BoardRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -83,10 +91,20 @@ class Board:
         Its channels and limits.
     drift_ppm, ahead_s
         Of its clock against the true time.
+    dry_run
+        Light lamps instead of switching coils and motors; limits are kept all the same.
     """
 
-    def __init__(self, palette: Palette, *, drift_ppm: float = 0.0, ahead_s: float = 0.0) -> None:
+    def __init__(
+        self,
+        palette: Palette,
+        *,
+        drift_ppm: float = 0.0,
+        ahead_s: float = 0.0,
+        dry_run: bool = False,
+    ) -> None:
         self.palette = palette
+        self._dry_run = dry_run
         self._rate = 1 + drift_ppm * 1e-6
         self._ahead_s = ahead_s
         self.restarts = 0
@@ -123,6 +141,15 @@ class Board:
     def on_channels(self) -> list[Switched]:
         """What is on now."""
         return self._outputs.on
+
+    @property
+    def lights(self) -> list[int]:
+        """How bright each light is, 0 to 255; in a dry run a lamp shows what would be on."""
+        lights = list(self._outputs.lights)
+        if self._dry_run and lights:
+            for item in self._outputs.on:
+                lights[lamp_of(self.palette, item.output, item.channel)] = 255
+        return lights
 
     def receive(self, data: bytes, now_s: float) -> bytes:
         """Take bytes from the line at a true time; return bytes for it."""
@@ -188,7 +215,7 @@ class Board:
             return self._welcome(message, board_s)
         if isinstance(message, Ask):
             return frame(Tell(message.host_ticks, ticks_of(board_s), self._session).pack())
-        if isinstance(message, StrikeAt | HoldAt | TurnAt):
+        if isinstance(message, StrikeAt | HoldAt | TurnAt | LightAt):
             return self._take(message, board_s)
         if isinstance(message, Cancel):
             return self._cancel(board_s) + self._acknowledge()
@@ -198,7 +225,12 @@ class Board:
         return b""
 
     def _welcome(self, hello: Hello, board_s: float) -> bytes:
-        if hello.session != self._session:
+        if hello.version != VERSION:
+            # The answer tells the host so; nothing that it sends is taken.
+            self._release(board_s, "another version")
+            self._queue.clear()
+            self._session = 0
+        elif hello.session != self._session:
             # Another session's commands must not sound in this one.
             self._release(board_s, "new session")
             self._queue.clear()
@@ -214,6 +246,8 @@ class Board:
             min(board.buffer, 255),
             round(board.silence_ms),
             self.restarts,
+            board.lights,
+            DRY_RUN if self._dry_run else 0,
         )
         return frame(welcome.pack())
 
@@ -248,6 +282,8 @@ class Board:
 
     def _execute(self, item: _Waiting) -> bytes:
         message = item.message
+        if isinstance(message, LightAt):
+            return self._shine(message, item.at_s)
         fate, switched = self._outputs.switch(message, item.at_s)
         if switched is not None:
             self._executed += 1
@@ -256,6 +292,24 @@ class Board:
             self._refused += 1
         # The place in the buffer is free again: say so, or a small buffer would stand idle.
         return self._done(message.sequence, item.at_s, fate) + self._acknowledge()
+
+    def _shine(self, message: LightAt, at_s: float) -> bytes:
+        fate = self._outputs.light(message)
+        if fate == "executed":
+            self._executed += 1
+            self.log.append(
+                BoardRow(
+                    board_s=round(at_s, 6),
+                    channel=message.channel,
+                    output="light",
+                    did="on" if message.level else "off",
+                    planned_s=round(at_s, 6),
+                    sequence=message.sequence,
+                )
+            )
+        else:
+            self._refused += 1
+        return self._done(message.sequence, at_s, fate) + self._acknowledge()
 
     def _log_ended(self, ended: list[Switched]) -> None:
         for switched in ended:
@@ -266,7 +320,7 @@ class Board:
             BoardRow(
                 board_s=round(at_s, 6),
                 channel=switched.channel,
-                output=switched.output,
+                output="lamp" if self._dry_run else switched.output,
                 did=did,
                 planned_s=None if message is None else round(at_s, 6),
                 sequence=None if message is None else message.sequence,
@@ -278,7 +332,11 @@ class Board:
 
     def _status(self) -> Status:
         millivolts = round(self.palette.supply.nominal_v * 1000)
-        hottest = round(self._outputs.hottest_c)
         return Status(
-            millivolts, hottest, self._executed % 65536, self._refused % 65536, self._faults
+            millivolts,
+            round(self.palette.ambient_c),
+            round(self._outputs.hottest_c),
+            self._executed % 65536,
+            self._refused % 65536,
+            self._faults,
         )

@@ -23,6 +23,8 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
+from callresp.link.messages import TICKS_PER_S, ticks_between, ticks_of
+
 SPAN_S = 1.0
 KEPT = 600
 # Crystals are within 100 ppm; a slope beyond this is a fault of the line, not of a clock.
@@ -32,6 +34,7 @@ DRIFT_SD = 60e-6
 GRAIN_S = 0.0003
 STRANGE_S = 0.02
 STRANGE_TRIPS = 4
+TRIP_MAX_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +87,29 @@ class BoardClock:
         else:
             self._best.append(trip)
         self._line = None
+
+    def told(self, host_ticks: int, board_ticks: int, now_s: float) -> bool:
+        """Learn from the board's answer to a question stamped `host_ticks`, heard now.
+
+        Returns
+        -------
+        bool
+            False where the answer is too old to mean anything.
+        """
+        took_s = ticks_between(host_ticks, ticks_of(now_s)) / TICKS_PER_S
+        if not 0 <= took_s < TRIP_MAX_S:
+            return False
+        middle_s = now_s - took_s / 2
+        # Ticks wrap: the nearest time to what the clock already says is meant.
+        near_s = self.board_s(middle_s) if self.known else 0.0
+        board_s = near_s + ticks_between(ticks_of(near_s), board_ticks) / TICKS_PER_S
+        self.learn(Trip(middle_s, board_s, took_s))
+        return True
+
+    def host_s_of(self, board_ticks: int, near_host_s: float) -> float:
+        """Host time of a stamp of the board's, of the turns of its ticks the one nearest."""
+        near_s = self.board_s(near_host_s)
+        return self.host_s(near_s + ticks_between(ticks_of(near_s), board_ticks) / TICKS_PER_S)
 
     def _span_start(self) -> float:
         return self._best[-1].host_s // SPAN_S * SPAN_S

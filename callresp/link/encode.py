@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from callresp.link.messages import TICKS_PER_S, HoldAt, StrikeAt, Timed, TurnAt
+from callresp.link.messages import TICKS_PER_S, HoldAt, LightAt, StrikeAt, Timed, TurnAt
 from callresp.link.outputs import PULSES_PER_S, SPEEDS_PER_RPS
-from callresp.plan.model import Command, Hold, Strike
+from callresp.plan.model import Command, Hold, Light, Strike
 
 LONGEST_PULSE_MS = 65535 / PULSES_PER_S * 1000
 
@@ -30,6 +30,8 @@ def encode(command: Command, sequence: int, at: int) -> Timed:
         length = max(math.floor(command.hold_ms / 1000 * TICKS_PER_S), 1)
         pull = min(math.floor(command.pull_ms / 1000 * TICKS_PER_S), length, 65535)
         return HoldAt(sequence, command.channel, at, length, pull, int(command.hold_duty * 255))
+    if isinstance(command, Light):
+        return LightAt(sequence, command.channel, at, round(command.level * 255))
     length = max(math.floor(command.run_ms / 1000 * TICKS_PER_S), 1)
     speed = round(command.speed_rps * SPEEDS_PER_RPS)
     return TurnAt(sequence, command.channel, at, length, speed)

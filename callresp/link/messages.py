@@ -6,7 +6,9 @@ Conventions
   after almost five days and are compared by their signed difference.
 - Every command carries its own end, and a sequence number of 8 bits.
 - The host says hello with its protocol version; the board answers with its
-  own, its channels, its buffer and the silence after which it lets go.
+  own, its channels, its buffer, the silence after which it lets go, its lights
+  and its mode. Greeted in another version it answers all the same, so that the
+  host can say so, and takes no command.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from typing import ClassVar, Self
 
 import msgspec
 
-VERSION = 1
+VERSION = 2
 TICKS_PER_S = 10_000
 WRAP = 1 << 32
 
@@ -65,10 +67,13 @@ class Hello(Message, frozen=True):
 
 
 class Welcome(Message, frozen=True):
-    """Board: this is me. `restarts` counts its own starts, to tell a reset."""
+    """Board: this is me. `restarts` counts its own starts, to tell a reset.
+
+    `mode` is 1 in a dry run, when its lights show what its coils would do.
+    """
 
     kind = 0x81
-    layout = struct.Struct("<BHBBBBHH")
+    layout = struct.Struct("<BHBBBBHHBB")
     version: int
     session: int
     firmware: int
@@ -77,6 +82,8 @@ class Welcome(Message, frozen=True):
     buffer: int
     silence_ms: int
     restarts: int
+    lights: int = 1
+    mode: int = 0
 
 
 class Ask(Message, frozen=True):
@@ -136,6 +143,22 @@ class TurnAt(Message, frozen=True):
     speed: int
 
 
+class LightAt(Message, frozen=True):
+    """Host: from `at` on, light number `channel` shines at `level` of 255; 0 is dark.
+
+    Light 0 is the board's status light. A light is no danger, so this command
+    alone has no end: dark stays dark, through stop and silence, until the
+    board starts anew.
+    """
+
+    kind = 0x13
+    layout = struct.Struct("<BBIB")
+    sequence: int
+    channel: int
+    at: int
+    level: int
+
+
 class Acknowledge(Message, frozen=True):
     """Board: has all before `expected`, and those beyond whose bits are set; room for `credit`."""
 
@@ -173,12 +196,17 @@ class Stop(Message, frozen=True):
 
 
 class Status(Message, frozen=True):
-    """Board: how it is. `faults` is a set of bits, see `FAULTS`."""
+    """Board: how it is. `faults` is a set of bits, see `FAULTS`.
+
+    `temperature_c` is the board's own; `hottest_c` that of its warmest coil, as
+    it reckons it.
+    """
 
     kind = 0x85
-    layout = struct.Struct("<HbHHB")
+    layout = struct.Struct("<HbhHHB")
     millivolts: int
     temperature_c: int
+    hottest_c: int
     executed: int
     refused: int
     faults: int
@@ -186,9 +214,10 @@ class Status(Message, frozen=True):
 
 FATES = ("executed", "late", "over a limit", "no such channel", "cancelled")
 FAULTS = ("low voltage", "silence from the host", "too hot", "line damaged")
-Timed = StrikeAt | HoldAt | TurnAt
+Timed = StrikeAt | HoldAt | TurnAt | LightAt
+DRY_RUN = 1
 
-_FROM_HOST = (Hello, Ask, StrikeAt, HoldAt, TurnAt, Cancel, Stop)
+_FROM_HOST = (Hello, Ask, StrikeAt, HoldAt, TurnAt, LightAt, Cancel, Stop)
 _FROM_BOARD = (Welcome, Tell, Acknowledge, Done, Status)
 _KINDS: dict[int, type[Message]] = {kind.kind: kind for kind in (*_FROM_HOST, *_FROM_BOARD)}
 

@@ -1,34 +1,55 @@
-"""The board's outputs: what is on, until when, and what it refuses to switch on."""
+"""The board's outputs: what is on, until when, and what it refuses to switch on.
+
+Its limits are those of the plan, by the same physics and the same highest
+voltage: longest on-time, relative on-time, heat, and current of each driver
+and of the supply. What a machine stands is judged here; what sounds clean
+(the pause between two strokes, the turns in a spring's store) is the plan's.
+"""
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
-from callresp.link.messages import TICKS_PER_S, HoldAt, StrikeAt, Timed, TurnAt
-from callresp.palette.model import Palette
+from callresp.link.messages import TICKS_PER_S, HoldAt, LightAt, StrikeAt, TurnAt
+from callresp.palette.model import Palette, Turner
 from callresp.plan.heat import CoilHeat
-from callresp.plan.loads import supply_limit_a
+from callresp.plan.loads import Wiring
 
 PULSES_PER_S = 100_000
 SPEEDS_PER_RPS = 100
-# What rounding to the line's units may add to a command that is exactly at a limit.
-ROUNDING_S = 0.0002
+# Sums of floats may pass a limit by this; a plan stays further inside (`plan.margins`).
+ROUNDING_S = 1e-7
+ROUNDING_A = 1e-6
+
+Switching = StrikeAt | HoldAt | TurnAt
 
 
 @dataclass(frozen=True, slots=True)
 class Switched:
-    """A channel that is on until `until_s` (board time)."""
+    """A channel that is on until `until_s` (board time).
+
+    It draws `first_a` until `change_s`, and `amps` from then on; `driver` is
+    its group's number, -1 for a motor.
+    """
 
     output: str
     channel: int
     from_s: float
     until_s: float
     amps: float
+    first_a: float = 0.0
+    change_s: float = float("-inf")
+    driver: int = -1
+
+    def amps_at(self, at_s: float) -> float:
+        """Current at a time while it is on."""
+        return self.first_a if at_s < self.change_s else self.amps
 
 
 class Outputs:
-    """Coils and motors, each with its limits.
+    """Coils, motors and lights, each with its limits.
 
     Parameters
     ----------
@@ -40,13 +61,16 @@ class Outputs:
         self._palette = palette
         self._coils = palette.coils()
         self._turners = {item.channel: item for item in palette.turner}
-        self._limit_a = supply_limit_a(palette) - palette.board.idle_current_a
-        volts = palette.supply.nominal_v
+        self._wiring = Wiring(palette)
         self._heat = {
-            channel: CoilHeat(coil, volts, palette.ambient_c)
+            channel: CoilHeat(coil, self._wiring.volts, palette.ambient_c)
             for channel, coil in self._coils.items()
         }
         self.on: list[Switched] = []
+        # The status light tells that there is power, until it is told to be dark.
+        self.lights = [255 if number == 0 else 0 for number in range(palette.board.lights)]
+        # When the spell of a motor's runs began, and when the last of them ends.
+        self._spells: dict[int, tuple[float, float]] = {}
         self._spans: dict[int, deque[tuple[float, float]]] = {n: deque() for n in self._coils}
 
     @property
@@ -67,11 +91,18 @@ class Outputs:
         return due
 
     def release_all(self) -> list[Switched]:
-        """Switch everything off."""
+        """Switch everything off; lights stay as they are, dark ones dark."""
         was, self.on = self.on, []
         return was
 
-    def switch(self, message: Timed, at_s: float) -> tuple[str, Switched | None]:
+    def light(self, message: LightAt) -> str:
+        """Set a light; its fate."""
+        if message.channel >= len(self.lights):
+            return "no such channel"
+        self.lights[message.channel] = message.level
+        return "executed"
+
+    def switch(self, message: Switching, at_s: float) -> tuple[str, Switched | None]:
         """Switch a channel on, or refuse: its fate, and what is on now for it."""
         if isinstance(message, TurnAt):
             wanted = self._motor(message, at_s)
@@ -80,50 +111,91 @@ class Outputs:
         if isinstance(wanted, str):
             return wanted, None
         busy = any(i.output == wanted.output and i.channel == wanted.channel for i in self.on)
-        total = sum(item.amps for item in self.on) + wanted.amps
-        if busy or total > self._limit_a + 1e-6:
+        if busy or not self._enough_current(wanted, at_s):
             return "over a limit", None
         if not isinstance(message, TurnAt):
             if not self._within_duty(wanted) or not self._warm(message, wanted):
                 return "over a limit", None
             self._spans[wanted.channel].append((wanted.from_s, wanted.until_s))
+        else:
+            turner = self._turners[wanted.channel]
+            self._spells[wanted.channel] = (self._spell_s(turner, at_s), wanted.until_s)
         self.on.append(wanted)
         return "executed", wanted
+
+    def _enough_current(self, wanted: Switched, at_s: float) -> bool:
+        """Whether supply and driver give what is on and this one too, at its most."""
+        asked_a = wanted.amps_at(at_s)
+        total_a = sum(item.amps_at(at_s) for item in self.on) + asked_a
+        if total_a > self._wiring.supply_limit + ROUNDING_A:
+            return False
+        if wanted.driver < 0:
+            return True
+        same = [item for item in self.on if item.driver == wanted.driver]
+        group_a = sum(item.amps_at(at_s) for item in same) + asked_a
+        return group_a <= self._wiring.driver_limits[wanted.driver] + ROUNDING_A
 
     def _coil(self, message: StrikeAt | HoldAt, at_s: float) -> Switched | str:
         coil = self._coils.get(message.channel)
         if coil is None:
             return "no such channel"
-        volts = self._palette.supply.nominal_v
+        full = self._wiring.coil_load(message.channel, at_s, 0.0, 1.0)
         if isinstance(message, StrikeAt):
-            length_s, duty = message.pulse / PULSES_PER_S, 1.0
+            length_s, pull_s, duty = message.pulse / PULSES_PER_S, 0.0, 1.0
         else:
             length_s, duty = message.length / TICKS_PER_S, message.duty / 255
-        if length_s <= 0 or length_s > coil.on_max_ms / 1000 + ROUNDING_S:
+            pull_s = message.pull / TICKS_PER_S
+        if length_s <= 0 or length_s > coil.on_max_ms / 1000 + 1e-9:
             return "over a limit"
-        amps = duty * volts / coil.resistance_ohm
-        return Switched("coil", message.channel, at_s, at_s + length_s, amps)
+        return Switched(
+            output="coil",
+            channel=message.channel,
+            from_s=at_s,
+            until_s=at_s + length_s,
+            amps=duty * full.amps,
+            first_a=full.amps,
+            change_s=at_s + pull_s,
+            driver=full.driver,
+        )
 
     def _motor(self, message: TurnAt, at_s: float) -> Switched | str:
         turner = self._turners.get(message.channel)
         if turner is None:
             return "no such channel"
-        length_s, speed = message.length / TICKS_PER_S, message.speed / SPEEDS_PER_RPS
+        length_s = message.length / TICKS_PER_S
         slow, fast = turner.slowest_rps, turner.fastest_rps
-        too_long = not 0 < length_s <= turner.run_max_s + ROUNDING_S
-        if too_long or not slow - 0.006 <= speed <= fast + 0.006:
+        until_s = at_s + length_s
+        too_long = (
+            length_s <= 0 or until_s - self._spell_s(turner, at_s) > turner.run_max_s + ROUNDING_S
+        )
+        # The line knows hundredths: the nearest ones outside still count as inside.
+        if too_long or not math.floor(slow * 100) <= message.speed <= math.ceil(fast * 100):
             return "over a limit"
-        return Switched("motor", message.channel, at_s, at_s + length_s, turner.current_a)
+        return Switched(
+            output="motor",
+            channel=message.channel,
+            from_s=at_s,
+            until_s=until_s,
+            amps=turner.current_a,
+            first_a=max(turner.start_current_a, turner.current_a),
+            change_s=at_s + turner.spin_up_s,
+        )
+
+    def _spell_s(self, turner: Turner, at_s: float) -> float:
+        """When the spell began that a run from `at_s` would belong to: itself, after a rest."""
+        began_s, off_s = self._spells.get(turner.channel, (at_s, float("-inf")))
+        return began_s if at_s < off_s + turner.slow_down_s - ROUNDING_S else at_s
 
     def _within_duty(self, wanted: Switched) -> bool:
         """Whether the channel's on-time in its cycle leaves room for this one."""
         coil, spans = self._coils[wanted.channel], self._spans[wanted.channel]
-        since_s = wanted.until_s - coil.cycle_s
-        while spans and spans[0][1] <= since_s:
+        # No later window reaches back further than a cycle before now.
+        while spans and spans[0][1] <= wanted.from_s - coil.cycle_s:
             spans.popleft()
-        used_s = sum(end - max(start, since_s) for start, end in spans)
-        length_s = wanted.until_s - wanted.from_s
-        return used_s + length_s <= coil.duty_max * coil.cycle_s + ROUNDING_S * (len(spans) + 1)
+        since_s = wanted.until_s - coil.cycle_s
+        used_s = sum(max(end - max(start, since_s), 0.0) for start, end in spans)
+        length_s = min(wanted.until_s - wanted.from_s, coil.cycle_s)
+        return used_s + length_s <= coil.duty_max * coil.cycle_s + ROUNDING_S
 
     def _warm(self, message: StrikeAt | HoldAt, wanted: Switched) -> bool:
         """Count the heat of a pulse before it is given; refuse one that would burn."""
@@ -133,9 +205,10 @@ class Outputs:
             hot_c = trial.heat(wanted.from_s, length_s, 1.0)
         else:
             pull_s = min(message.pull / TICKS_PER_S, length_s)
-            trial.heat(wanted.from_s, pull_s, 1.0)
-            hot_c = trial.heat(wanted.from_s + pull_s, length_s - pull_s, message.duty / 255)
-        if hot_c > trial.limit_c:
+            hot_c = trial.heat(wanted.from_s, pull_s, 1.0)
+            rest_s = length_s - pull_s
+            hot_c = max(hot_c, trial.heat(wanted.from_s + pull_s, rest_s, message.duty / 255))
+        if hot_c > trial.class_limit_c:
             return False
         self._heat[message.channel] = trial
         return True

@@ -58,7 +58,11 @@ def open_port(url: str) -> Any:
 
 @contextmanager
 def simulated_board(
-    palette: Palette, log: Path | None = None, speed: float = 1.0, drift_ppm: float = 37.0
+    palette: Palette,
+    log: Path | None = None,
+    speed: float = 1.0,
+    drift_ppm: float = 37.0,
+    dry_run: bool = False,
 ) -> Iterator[str]:
     """Run a simulated board in a process of its own; yield the name of its port.
 
@@ -72,6 +76,8 @@ def simulated_board(
         How many times as fast as the wall's its time runs; give the host the same.
     drift_ppm
         Of its clock.
+    dry_run
+        Whether it lights lamps instead of switching coils and motors.
     """
     words = [
         sys.executable,
@@ -80,6 +86,8 @@ def simulated_board(
         f"--speed={speed}",
         f"--drift={drift_ppm}",
     ]
+    if dry_run:
+        words.append("--dry-run")
     if log is not None:
         words.append(f"--log={log}")
     served = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE)

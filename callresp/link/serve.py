@@ -32,9 +32,10 @@ def main() -> None:
     parser.add_argument("--log", type=Path)
     parser.add_argument("--speed", type=float, default=1.0)
     parser.add_argument("--drift", type=float, default=0.0)
+    parser.add_argument("--dry-run", action="store_true")
     words = parser.parse_args()
     palette = msgspec.json.decode(sys.stdin.buffer.readline(), type=Palette)
-    board = Board(palette, drift_ppm=words.drift, ahead_s=1234.5)
+    board = Board(palette, drift_ppm=words.drift, ahead_s=1234.5, dry_run=words.dry_run)
     try:
         _serve(board, Clock(words.speed), _pty() if hasattr(os, "openpty") else _socket())
     finally:

@@ -5,24 +5,27 @@ time, as far as the board has room; what is not acknowledged is sent again; a
 board that was reset, or that let go because the host was silent, is taken up
 again with what still lies far enough ahead. A copy that comes too late is
 refused by the board, and reported.
+
+A session streams one plan that is whole from the start, or, *open-ended*, one
+checked bit after another as live playing makes them.
 """
 
 from __future__ import annotations
 
-from collections import Counter, deque
-from dataclasses import dataclass, field
+from collections import deque
+from collections.abc import Iterable
 
 from callresp.errors import UserError
-from callresp.link.boardclock import BoardClock, Trip
+from callresp.link.boardclock import BoardClock
 from callresp.link.encode import encode
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
     FATES,
     FAULTS,
-    TICKS_PER_S,
     VERSION,
     Acknowledge,
     Ask,
+    Cancel,
     Done,
     Hello,
     Message,
@@ -31,11 +34,12 @@ from callresp.link.messages import (
     Tell,
     Welcome,
     parse,
-    ticks_between,
     ticks_of,
 )
+from callresp.link.report import Report, Sent
 from callresp.plan.limits import CheckedPlan
-from callresp.plan.model import Command
+
+__all__ = ["Report", "Sent", "Session"]
 
 AHEAD_S = 3.0
 LEAST_AHEAD_S = 0.02
@@ -49,42 +53,12 @@ TRIPS_FIRST = 24
 ASK_FIRST_S = 0.02
 LOST_AFTER_S = 1.0
 END_MARGIN_S = 0.02
-
-
-@dataclass(slots=True)
-class Sent:
-    """A command under way or done."""
-
-    command: Command
-    host_s: float
-    sequence: int | None = None
-    sent_s: float = float("-inf")
-    acknowledged: bool = False
-    fate: str | None = None
-    played_s: float | None = None
-
-
-@dataclass(slots=True)
-class Report:
-    """What became of a plan."""
-
-    commands: int = 0
-    fates: Counter[str] = field(default_factory=Counter)
-    errors_ms: list[float] = field(default_factory=list)
-    resent: int = 0
-    damaged: int = 0
-    resets: int = 0
-    drift_ppm: float = 0.0
-    faults: tuple[str, ...] = ()
-
-    @property
-    def played(self) -> int:
-        """How many commands the board executed."""
-        return self.fates["executed"]
+CANCEL_EVERY_S = 0.03
+ERRORS_KEPT = 1000
 
 
 class Session:
-    """Streams one checked plan.
+    """Streams one checked plan, or many bits of one.
 
     Parameters
     ----------
@@ -92,17 +66,38 @@ class Session:
         Only a plan that passed the limits can be streamed.
     session
         A number that tells this session from the one before.
+    zero_s
+        Host time of the plan's second 0. Given, the session is open-ended: it
+        takes more by `add`, and has not finished before `close`. Otherwise it
+        starts when the board's clock is known.
+    ahead_s
+        How far ahead commands go out; what has gone out can be taken back only
+        by cancelling all that waits on the board.
+    least_ahead_s
+        What is later than this is not sent.
     """
 
-    def __init__(self, checked: CheckedPlan, session: int = 1) -> None:
-        if not isinstance(checked, CheckedPlan):
-            raise TypeError("only a CheckedPlan can be streamed")
+    def __init__(
+        self,
+        checked: CheckedPlan,
+        session: int = 1,
+        *,
+        zero_s: float | None = None,
+        ahead_s: float = AHEAD_S,
+        least_ahead_s: float = LEAST_AHEAD_S,
+    ) -> None:
+        _only_checked(checked)
         self.palette = checked.palette
         self.clock = BoardClock()
         self.report = Report(commands=len(checked.plan.commands))
         self.welcome: Welcome | None = None
         self.status: Status | None = None
         self.start_s: float | None = None
+        self._open = zero_s is not None
+        self._ahead_s = ahead_s
+        self._least_ahead_s = least_ahead_s
+        self._cancel_s = float("-inf")
+        self._releasing = False
         self.stopping = False
         self._commands = checked.plan.commands
         self._session = session % 65536
@@ -118,6 +113,62 @@ class Session:
         self._strange = False
         self._now_s = float("-inf")
         self._ends_s = float("-inf")
+        if zero_s is not None:
+            self.start_s = zero_s
+            self._put(Sent(c, zero_s + c.at_s) for c in checked.plan.commands)
+
+    def add(self, checked: CheckedPlan, zero_s: float | None = None) -> None:
+        """Take further commands, in any order of time, into an open-ended session.
+
+        Parameters
+        ----------
+        checked
+            A bit that `callresp.plan.limits.Checker.admit` has judged beside
+            all that went before.
+        zero_s
+            Host time of its second 0, where that has moved: the sound card's
+            clock, by which live plans are timed, is not the host's.
+        """
+        _only_checked(checked)
+        if not self._open or self.start_s is None:
+            raise ValueError("a session that is not open-ended takes no more commands")
+        self.start_s = self.start_s if zero_s is None else zero_s
+        self.report.commands += len(checked.plan.commands)
+        self._put(Sent(c, self.start_s + c.at_s) for c in checked.plan.commands)
+
+    def close(self) -> None:
+        """No more will be added: finished when all that was has met its fate."""
+        self._open = False
+
+    def revoke_after(self, host_s: float) -> int:
+        """Take back all that would begin at `host_s` or later; returns how many.
+
+        What waits here is dropped. For what waits on the board all is cancelled
+        there, and what is still wanted is sent again.
+        """
+        late = [sent for sent in self._waiting if sent.host_s >= host_s]
+        self._waiting = deque(sent for sent in self._waiting if sent.host_s < host_s)
+        for sent in late:
+            self._end(sent, "left off")
+        flying = [sent for sent in self._flying.values() if sent.host_s >= host_s]
+        for sent in flying:
+            sent.revoked = True
+        self._cancel_s = float("-inf")
+        return len(late) + len(flying)
+
+    def release(self, now_s: float) -> None:
+        """Let go of everything now, take back what was to come, and go on."""
+        self.revoke_after(now_s)
+        self._releasing = True
+
+    def take_over(self) -> list[Sent]:
+        """What has ended since this was last asked; keeps an endless session small."""
+        over, self._over = self._over, []
+        del self.report.errors_ms[:-ERRORS_KEPT]
+        return over
+
+    def _put(self, fresh: Iterable[Sent]) -> None:
+        self._waiting = deque(sorted((*self._waiting, *fresh), key=lambda sent: sent.host_s))
 
     @property
     def finished(self) -> bool:
@@ -126,7 +177,7 @@ class Session:
         Until then the heartbeat goes on: a board that hears nothing would let
         go of a damper in the middle of a ring.
         """
-        if self.start_s is None or self._waiting or self._flying:
+        if self._open or self.start_s is None or self._waiting or self._flying:
             return False
         return self._now_s >= self._ends_s
 
@@ -165,6 +216,8 @@ class Session:
     def poll(self, now_s: float) -> bytes:
         """Bytes that should go out by now."""
         self._now_s = now_s
+        if self._open:
+            self._expire(now_s)
         if self.welcome is None or self._strange or self.lost(now_s):
             if now_s - self._hello_s < HELLO_EVERY_S:
                 return b""
@@ -179,7 +232,22 @@ class Session:
             return out
         if self.start_s is None:
             self._begin(now_s)
-        return out + self._resend(now_s) + self._send(now_s)
+        return out + self._cancel(now_s) + self._resend(now_s) + self._send(now_s)
+
+    def _expire(self, now_s: float) -> None:
+        """What could not go out in time, as while the board was away, never will."""
+        while self._waiting and self._waiting[0].host_s < now_s + self._least_ahead_s:
+            self._end(self._waiting.popleft(), "not sent: too late")
+
+    def _cancel(self, now_s: float) -> bytes:
+        """Again and again while something revoked may still wait, or sound, on the board."""
+        if now_s - self._cancel_s < CANCEL_EVERY_S:
+            return b""
+        waits = any(sent.revoked and sent.host_s > now_s for sent in self._flying.values())
+        if not (waits or self._releasing):
+            return b""
+        self._cancel_s = now_s
+        return frame((Stop(0) if self._releasing else Cancel(0)).pack())
 
     def _begin(self, now_s: float) -> None:
         first_s = min((command.at_s for command in self._commands), default=0.0)
@@ -190,10 +258,10 @@ class Session:
         out = b""
         while self._waiting and self._credit > 0 and not self._behind(now_s):
             sent = self._waiting[0]
-            if sent.host_s > now_s + AHEAD_S or self._window_full():
+            if sent.host_s > now_s + self._ahead_s or self._window_full():
                 break
             self._waiting.popleft()
-            if sent.host_s < now_s + LEAST_AHEAD_S:
+            if sent.host_s < now_s + self._least_ahead_s:
                 self._end(sent, "not sent: too late")
                 continue
             sent.sequence = self._next
@@ -247,6 +315,9 @@ class Session:
             self._done(message, now_s)
         elif isinstance(message, Status):
             self.status = message
+            # The board answers a stop with its status.
+            if self._cancel_s > float("-inf"):
+                self._releasing = False
             self.report.faults = tuple(
                 name for bit, name in enumerate(FAULTS) if message.faults >> bit & 1
             )
@@ -269,26 +340,21 @@ class Session:
 
     def _take_up_again(self, now_s: float, buffer: int) -> None:
         """After a reset the board knows nothing: send again what lies far enough ahead."""
-        flying = sorted(self._flying.values(), key=lambda sent: sent.host_s)
+        flying = [sent for sent in self._flying.values() if not sent.revoked]
+        for sent in self._flying.values():
+            if sent.revoked:
+                self._end(sent, "left off")
         self._flying.clear()
         self._next, self._credit = 0, buffer
         self.clock = BoardClock()
         self._trips = 0
-        self._waiting.extendleft(reversed(flying))
+        self._put(flying)
 
     def _told(self, message: Tell, now_s: float) -> None:
         self._strange = message.session != self._session
         if self._strange:
             return
-        asked_s = now_s - ticks_between(message.host_ticks, ticks_of(now_s)) / TICKS_PER_S
-        if not 0 <= now_s - asked_s < 2.0:
-            return
-        middle_s = (asked_s + now_s) / 2
-        # Ticks wrap: the nearest time to what the clock already says is meant.
-        near_s = self.clock.board_s(middle_s) if self.clock.known else 0.0
-        board_s = near_s + ticks_between(ticks_of(near_s), message.board_ticks) / TICKS_PER_S
-        self.clock.learn(Trip(middle_s, board_s, now_s - asked_s))
-        self._trips += 1
+        self._trips += self.clock.told(message.host_ticks, message.board_ticks, now_s)
 
     def _acknowledged(self, message: Acknowledge) -> None:
         for number, sent in self._flying.items():
@@ -303,12 +369,13 @@ class Session:
         if sent is None:
             return
         fate = FATES[message.fate] if message.fate < len(FATES) else "unknown"
-        if fate == "cancelled" and not self.stopping and sent.host_s > now_s + LEAST_AHEAD_S:
-            self._waiting.appendleft(sent)
+        if fate == "cancelled" and sent.revoked:
+            self._end(sent, "left off")
             return
-        near_s = self.clock.board_s(sent.host_s)
-        board_s = near_s + ticks_between(ticks_of(near_s), message.at) / TICKS_PER_S
-        sent.played_s = self.clock.host_s(board_s)
+        if fate == "cancelled" and not self.stopping and sent.host_s > now_s + self._least_ahead_s:
+            self._put([sent])
+            return
+        sent.played_s = self.clock.host_s_of(message.at, sent.host_s)
         if fate == "executed":
             self.report.errors_ms.append((sent.played_s - sent.host_s) * 1000)
         self._end(sent, fate)
@@ -322,3 +389,8 @@ class Session:
         self._over.append(sent)
         if self.clock.known:
             self.report.drift_ppm = self.clock.drift_ppm
+
+
+def _only_checked(checked: object) -> None:
+    if not isinstance(checked, CheckedPlan):
+        raise TypeError("only a CheckedPlan can be streamed")

@@ -17,7 +17,7 @@ onset within `tolerance_s` of stroke + d. It is a loop when `count` of the last
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, insort
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -104,11 +104,11 @@ class LoopDetector:
             self._played.append(_Played(tuple(sorted(strokes_s))))
 
     def heard(self, onset_s: float) -> None:
-        """Take note of a heard note, in order of onset."""
+        """Take note of a heard note."""
         for played in self._played:
             last_s = played.strokes_s[-1] + self.rule.longest_lag_s
             if played.strokes_s[0] <= onset_s <= last_s:
-                played.heard_s.append(onset_s)
+                insort(played.heard_s, onset_s)
 
     @property
     def lag_s(self) -> float | None:

@@ -27,6 +27,7 @@ import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Protocol
 
 from callresp.palette.model import Damper, Palette, Striker
 from callresp.plan.model import Command, Hold, Strike, Turn
@@ -51,6 +52,26 @@ class Room:
     fade_db: float = 45.0
 
 
+class Heard(Protocol):
+    """What is asked of a sound: a note, or the mere beginning of one."""
+
+    @property
+    def onset_s(self) -> float:
+        """When it begins."""
+
+    @property
+    def pitch_hz(self) -> float | None:
+        """`None` where unpitched."""
+
+    @property
+    def low_hz(self) -> float:
+        """Where its band begins."""
+
+    @property
+    def high_hz(self) -> float:
+        """Where its band ends."""
+
+
 @dataclass(frozen=True, slots=True)
 class Mask:
     """A stretch of time and a band in which a heard note may be our own."""
@@ -62,7 +83,7 @@ class Mask:
     why: str
     unpitched_only: bool = False
 
-    def covers(self, note: Note) -> bool:
+    def covers(self, note: Heard) -> bool:
         """Whether `note` starts in the stretch and lies in the band."""
         if not self.from_s <= note.onset_s <= self.until_s:
             return False
@@ -92,6 +113,7 @@ class OwnSound:
         }
         self._by_motor = {item.channel: item for item in palette.turner}
         self._held_until: dict[int, float] = {}
+        self._struck_s: dict[str, float] = {}
 
     def did(self, command: Command, at_s: float) -> None:
         """Take note of a command that the board executes at `at_s`."""
@@ -100,10 +122,10 @@ class OwnSound:
                 self._masks.extend(self._strike(striker, at_s))
         elif isinstance(command, Hold):
             self._masks.extend(self._hold(command, at_s))
-        else:
+        elif isinstance(command, Turn):
             self._masks.extend(self._turn(command, at_s))
 
-    def owner(self, note: Note) -> str | None:
+    def owner(self, note: Heard) -> str | None:
         """What of the machine `note` may be, in words; `None` if it is a stranger's."""
         for mask in self._masks:
             if mask.covers(note):
@@ -121,6 +143,20 @@ class OwnSound:
             for mask in self._masks
         )
 
+    def let_go(self, at_s: float) -> None:
+        """All coils were released: what a powered damper kept quiet rings on again."""
+        for striker in self.palette.striker:
+            if striker.damper is None or striker.damper.rest == "on":
+                continue
+            struck_s = self._struck_s.get(striker.name, -math.inf)
+            if struck_s + striker.t60_s < at_s:
+                continue
+            self._held_until.pop(striker.damper.coil.channel, None)
+            for partial in striker.partials:
+                until_s = self._faded(struck_s + self.room.delay_s, partial.t60_s)
+                hz = partial.ratio * striker.reference_hz
+                self._masks.append(self._band(hz, at_s, until_s, striker.name))
+
     def forget_before(self, at_s: float) -> None:
         """Drop masks that ended before `at_s`."""
         self._masks = deque(mask for mask in self._masks if mask.until_s >= at_s)
@@ -128,6 +164,7 @@ class OwnSound:
     def _strike(self, striker: Striker, at_s: float) -> list[Mask]:
         room = self.room
         stroke_s = at_s + striker.latency_ms / 1000
+        self._struck_s[striker.name] = stroke_s
         early_s = stroke_s - 3 * striker.latency_spread_ms / 1000 - 0.005
         late_s = stroke_s + room.delay_s
         gate = self._whole_band(early_s, late_s + room.gate_s, f"the stroke on {striker.name}")

@@ -16,6 +16,7 @@ Conventions
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import sys
 import threading
@@ -157,11 +158,13 @@ class SoundCard:
         device: str | int | None = None,
         sample_rate_hz: int = 48000,
         say: Say = lambda text: None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._sounddevice = _portaudio()
         self._device = device
         self.sample_rate_hz = sample_rate_hz
         self._say = say
+        self._clock = clock
         self._closed = threading.Event()
         self._blocks: queue.Queue[tuple[Samples, int]] = queue.Queue(
             maxsize=int(WAITING_S / BLOCK_S)
@@ -172,6 +175,7 @@ class SoundCard:
         """Yield what the card hears; goes on after the device was away."""
         done = 0
         waiting = False
+        gone_s: float | None = None
         while not self._closed.is_set():
             try:
                 stream = self._opened()
@@ -180,15 +184,20 @@ class SoundCard:
                     self._say(f"no sound from the microphone ({fault}); waiting for it")
                 waiting = True
                 self._closed.wait(RETRY_S)
+                self._look_again()
                 continue
             if waiting:
                 self._say("the microphone is back")
             waiting = False
+            if gone_s is not None:
+                # Time went on without sound: what was not heard counts as lost.
+                self._lost += round((self._clock() - gone_s) * self.sample_rate_hz)
             with stream:
                 for samples, lost in self._while_active(stream):
                     done += lost
                     yield Block(samples, done / self.sample_rate_hz, lost)
                     done += len(samples)
+            gone_s = self._clock()
             if not self._closed.is_set():
                 self._say("the microphone went away; waiting for it")
                 waiting = True
@@ -196,6 +205,17 @@ class SoundCard:
     def close(self) -> None:
         """Stop at the next block."""
         self._closed.set()
+
+    def tell(self, say: Say) -> None:
+        """From now on tell this one when the device goes and when it is back."""
+        self._say = say
+
+    def _look_again(self) -> None:
+        """PortAudio knows only the devices that were there when it started: start it anew."""
+        for name in ("_terminate", "_initialize"):
+            if restart := getattr(self._sounddevice, name, None):
+                with contextlib.suppress(self._sounddevice.PortAudioError):
+                    restart()
 
     def _opened(self) -> Any:
         size = max(1, round(BLOCK_S * self.sample_rate_hz))

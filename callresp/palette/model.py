@@ -228,7 +228,7 @@ class Supply(Table, frozen=True):
 
 
 class Board(Table, frozen=True):
-    """The microcontroller board."""
+    """The microcontroller board. `lights` counts its lamps; the first is its status light."""
 
     name: Name
     coil_channels: Annotated[int, Meta(ge=1, le=64)]
@@ -236,6 +236,7 @@ class Board(Table, frozen=True):
     idle_current_a: Amps = 0.05
     buffer: Annotated[int, Meta(ge=4, le=1024)] = 64
     silence_ms: Annotated[float, Meta(ge=50.0, le=250.0)] = 200.0
+    lights: Annotated[int, Meta(ge=0, le=32)] = 1
 
 
 class Palette(Table, frozen=True):

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 
 from callresp.palette.model import Coil
 from callresp.plan.heat import CoilHeat
+from callresp.plan.margins import duty_guard_s, off_by_s
 
 # An on-time as (start, length, duty) in seconds; one that goes on is several of them.
 Part = tuple[float, float, float]
@@ -43,6 +44,7 @@ class CoilBook:
         if self.coil.duty_max >= 1.0:
             return wanted_s
         allowed_s = self.coil.duty_max * self.coil.cycle_s - GUARD_S
+        allowed_s -= duty_guard_s(self.coil.cycle_s)
         far_s = at_s - self.coil.cycle_s
         first = bisect_right(self._ends, far_s)
         used_s = self._summed[-1] - self._summed[first]
@@ -82,7 +84,8 @@ class CoilBook:
         for part in parts:
             self.heat.heat(*part)
         self.last_start_s = parts[0][0]
-        self.free_s = parts[-1][0] + parts[-1][1]
+        end_s = parts[-1][0] + parts[-1][1]
+        self.free_s = off_by_s(self.last_start_s, end_s - self.last_start_s)
         self._starts.append(self.last_start_s)
-        self._ends.append(self.free_s)
-        self._summed.append(self._summed[-1] + self.free_s - self.last_start_s)
+        self._ends.append(end_s)
+        self._summed.append(self._summed[-1] + end_s - self.last_start_s)

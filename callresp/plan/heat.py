@@ -22,6 +22,7 @@ import copy
 import math
 
 from callresp.palette.model import Coil
+from callresp.plan.margins import HEAT_K
 
 COPPER_PER_K = 0.00393
 # Bare metal this warm burns skin that stays on it for some seconds (ISO 13732-1, from memory).
@@ -101,9 +102,14 @@ class CoilHeat:
         self._most_k_per_s = self._most_k / coil.thermal_time_s
 
     @property
-    def limit_c(self) -> float:
-        """Temperature that the coil's insulation class allows."""
+    def class_limit_c(self) -> float:
+        """Temperature that the coil's insulation class allows; the board holds to it."""
         return CLASS_LIMIT_C[self.coil.insulation]
+
+    @property
+    def limit_c(self) -> float:
+        """Temperature that a plan keeps to: `margins.HEAT_K` below its class."""
+        return self.class_limit_c - HEAT_K
 
     @property
     def temperature_c(self) -> float:

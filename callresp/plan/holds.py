@@ -17,6 +17,7 @@ from callresp.plan.coils import CoilBook, Part
 from callresp.plan.fates import change
 from callresp.plan.intents import MUTED_S, StrikeIntent
 from callresp.plan.loads import Ledger, Load, Wiring
+from callresp.plan.margins import longest_s
 from callresp.plan.model import Change, Hold
 
 # Between two on-times of a channel; the line's ticks of 0.1 ms must not make them touch.
@@ -235,7 +236,7 @@ class DamperBook:
         loads = self._loads(self._parts(start_s, start_s + length_s))
         excess = self._ledger.too_much(loads, without=self._channel)
         if excess is not None:
-            length_s, limit = excess.at_s - start_s, excess.limit
+            length_s, limit = longest_s(start_s, excess.at_s), excess.limit
         return Fit(start_s, start_s + length_s, limit)
 
     def _parts(self, start_s: float, end_s: float) -> list[Part]:
@@ -250,7 +251,7 @@ class DamperBook:
         return parts
 
     def _loads(self, parts: list[Part]) -> list[Load]:
-        return [
-            self._wiring.coil_load(self._channel, at_s, length_s, duty)
-            for at_s, length_s, duty in parts
-        ]
+        start_s = parts[0][0]
+        hold_s = parts[-1][0] + parts[-1][1] - start_s
+        pull_s, duty = self._damper.pull_ms / 1000, self._damper.hold_duty
+        return self._wiring.hold_loads(self._channel, start_s, hold_s, pull_s, duty)

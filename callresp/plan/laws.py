@@ -16,6 +16,7 @@ from callresp.palette.model import Coil, Palette, Striker, Turner
 from callresp.plan.battery import Day
 from callresp.plan.heat import CoilHeat
 from callresp.plan.loads import Load, Wiring, stretches, supply_limit_a
+from callresp.plan.margins import duty_guard_s, off_by_s, spell_s
 from callresp.plan.model import Command, Hold, Strike, Turn
 from callresp.plan.turning import turns_of
 
@@ -61,7 +62,7 @@ class CoilLaw:
         self._heat = CoilHeat(coil, palette.supply.highest_v, palette.ambient_c)
         self._spans: deque[tuple[float, float]] = deque()
         self._inside_s = 0.0
-        self._last_s = self._free_s = float("-inf")
+        self._last_s = self._end_s = self._free_s = float("-inf")
 
     def admit(self, command: Strike | Hold) -> None:
         """Judge one command."""
@@ -75,7 +76,9 @@ class CoilLaw:
         if self._striker is not None and gap_ms < self._striker.restrike_ms - 1e-3:
             refuse(command, f"{gap_ms:.1f} ms after the last stroke", "restrike_ms")
         self._last_s = command.at_s
-        self._free_s = command.at_s + command.length_ms / 1000
+        self._end_s = command.at_s + command.length_ms / 1000
+        # The board's clock must find it off before the next.
+        self._free_s = off_by_s(command.at_s, command.length_ms / 1000)
         for part in on_times(command):
             if self._heat.heat(*part) > self._heat.limit_c + 1e-9:
                 hot = f"its coil would reach {self._heat.temperature_c:.0f} °C"
@@ -89,14 +92,17 @@ class CoilLaw:
         on-time: it grows only while the coil is on, so it can't be larger
         later before the next on-time has begun.
         """
-        end_s, cycle_s = self._free_s, self._coil.cycle_s
+        end_s, cycle_s = self._end_s, self._coil.cycle_s
         self._spans.append((self._last_s, end_s))
         self._inside_s += end_s - self._last_s
         while self._spans[0][1] <= end_s - cycle_s:
             start_s, gone_s = self._spans.popleft()
             self._inside_s -= gone_s - start_s
         used_s = self._inside_s - max(0.0, end_s - cycle_s - self._spans[0][0])
-        if used_s > self._coil.duty_max * cycle_s + 1e-6:
+        allowed_s = self._coil.duty_max * cycle_s
+        if self._coil.duty_max < 1.0:
+            allowed_s -= duty_guard_s(cycle_s)
+        if used_s > allowed_s + 1e-6:
             refuse(command, f"on for {used_s / cycle_s:.1%} of {cycle_s:g} s", "coil.duty_max")
 
 
@@ -109,7 +115,7 @@ class MotorLaw:
 
     def __init__(self, turner: Turner) -> None:
         self._turner = turner
-        self._spell_s = self._free_s = float("-inf")
+        self._spell_s = self._free_s = self._rest_s = float("-inf")
         self._turns = 0.0
 
     def admit(self, command: Turn) -> None:
@@ -121,12 +127,14 @@ class MotorLaw:
             refuse(command, f"{command.speed_rps:.2f} turns/s", "turner.slowest_rps")
         if command.at_s < self._free_s - _TINY_S:
             refuse(command, "runs while it still runs", "turner.channel")
-        if command.at_s >= self._free_s + turner.slow_down_s - _TINY_S:
-            self._spell_s = command.at_s
-        self._free_s = command.at_s + run_s
-        spell_s = self._free_s - self._spell_s
-        if spell_s > turner.run_max_s + 1e-6:
-            refuse(command, f"runs {spell_s:.1f} s without coming to rest", "turner.run_max_s")
+        most_s = spell_s(turner.run_max_s)
+        if command.at_s >= self._rest_s - _TINY_S:
+            self._spell_s, most_s = command.at_s, turner.run_max_s
+        self._free_s = off_by_s(command.at_s, run_s)
+        self._rest_s = off_by_s(command.at_s, run_s + turner.slow_down_s)
+        ran_s = command.at_s + run_s - self._spell_s
+        if ran_s > most_s + 1e-6:
+            refuse(command, f"runs {ran_s:.1f} s without coming to rest", "turner.run_max_s")
         self._turns += turns_of(turner, command.speed_rps, run_s)
         if turner.store_turns is not None and self._turns > turner.store_turns + 1e-6:
             refuse(command, f"{self._turns:.1f} turns in all", "turner.store_turns")

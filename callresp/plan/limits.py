@@ -21,7 +21,7 @@ from callresp.plan.laws import (
     SupplyLaw,
     refuse,
 )
-from callresp.plan.model import Command, Plan, PlanHeader, Turn
+from callresp.plan.model import Command, Light, Plan, PlanHeader, Turn
 
 __all__ = ["CheckedPlan", "Checker", "PlanBreaksLimitError", "check"]
 
@@ -102,6 +102,9 @@ class Checker:
             if channel not in self._motors:
                 refuse(command, f"no turner on motor {channel}", "turner.channel")
             self._motors[channel].admit(command)
+        elif isinstance(command, Light):
+            if channel not in range(self._palette.board.lights):
+                refuse(command, f"no light {channel}", "board.lights")
         else:
             if channel not in self._coils:
                 refuse(command, f"no coil on channel {channel}", "striker.coil.channel")

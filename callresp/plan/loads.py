@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from callresp.palette.model import Palette
-from callresp.plan.model import Command, Hold, Strike
+from callresp.plan.margins import off_by_s
+from callresp.plan.model import Command, Hold, Light, Strike
 
 TINY = 1e-9
 
@@ -41,10 +42,15 @@ class Excess:
 
 
 class Wiring:
-    """Which coil hangs on which driver, and what it draws at `volts`."""
+    """Which coil hangs on which driver, and what it draws at `volts`.
+
+    Without `volts` it is for limits: at the highest voltage, and each load
+    until it is surely off on the board.
+    """
 
     def __init__(self, palette: Palette, volts: float | None = None) -> None:
         self.palette = palette
+        self._surely = volts is None
         self.volts = palette.supply.highest_v if volts is None else volts
         self.turners = {item.channel: item for item in palette.turner}
         self._amps = {
@@ -61,20 +67,18 @@ class Wiring:
     def loads_of(self, command: Command) -> list[Load]:
         """The loads that a command puts on the supply."""
         start_s = command.at_s
+        if isinstance(command, Light):
+            return []
         if isinstance(command, Strike):
             return [self.coil_load(command.channel, start_s, command.pulse_ms / 1000, 1.0)]
         if isinstance(command, Hold):
-            pull_s = command.pull_ms / 1000
-            rest_s = command.hold_ms / 1000 - pull_s
-            parts = [
-                self.coil_load(command.channel, start_s, pull_s, 1.0),
-                self.coil_load(command.channel, start_s + pull_s, rest_s, command.hold_duty),
-            ]
-            return [part for part in parts if part.until_s > part.from_s]
+            hold_s, pull_s = command.hold_ms / 1000, command.pull_ms / 1000
+            return self.hold_loads(command.channel, start_s, hold_s, pull_s, command.hold_duty)
         turner = self.turners[command.channel]
-        end_s = start_s + command.run_ms / 1000
-        spun_s = min(start_s + turner.spin_up_s, end_s)
-        loads = [Load(start_s, spun_s, turner.start_current_a, -1)]
+        end_s = self._off_s(start_s, command.run_ms / 1000)
+        spun_s = min(self._off_s(start_s, turner.spin_up_s), end_s)
+        start_a = max(turner.start_current_a, turner.current_a)
+        loads = [Load(start_s, spun_s, start_a, -1)]
         if end_s > spun_s:
             loads.append(Load(spun_s, end_s, turner.current_a, -1))
         return loads
@@ -82,7 +86,22 @@ class Wiring:
     def coil_load(self, channel: int, from_s: float, length_s: float, duty: float) -> Load:
         """Load of one coil that is on for a while."""
         amps = duty * self._amps[channel]
-        return Load(from_s, from_s + length_s, amps, self._driver[channel])
+        return Load(from_s, self._off_s(from_s, length_s), amps, self._driver[channel])
+
+    def hold_loads(
+        self, channel: int, from_s: float, hold_s: float, pull_s: float, duty: float
+    ) -> list[Load]:
+        """Loads of a hold: full current while it pulls, then less."""
+        whole = self.coil_load(channel, from_s, hold_s, duty)
+        if pull_s <= 0:
+            return [whole]
+        pull = self.coil_load(channel, from_s, min(pull_s, hold_s), 1.0)
+        if whole.until_s <= pull.until_s:
+            return [pull]
+        return [pull, whole._replace(from_s=pull.until_s)]
+
+    def _off_s(self, from_s: float, length_s: float) -> float:
+        return off_by_s(from_s, length_s) if self._surely else from_s + length_s
 
 
 def supply_limit_a(palette: Palette) -> float:

@@ -6,7 +6,7 @@ Conventions
   the start of the recording): latency is already taken off, so the first
   command may lie a little before 0.
 - Every command carries its own end. A coil is never switched on without the
-  time at which the board itself will switch it off.
+  time at which the board itself will switch it off. Lights alone have none.
 
 A `Plan` is what a file holds. A `CheckedPlan` is one that passed every limit of
 its palette; only that type can be turned into bytes for a board, and only
@@ -96,7 +96,30 @@ class Turn(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", tag="turn"
         return self.run_ms
 
 
-Command = Strike | Hold | Turn
+class Light(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", tag="light"):
+    """Let a light of the board shine at `level`, 0 to 1; 0 is dark.
+
+    `channel` 0 is the status light. It stays so until the next such command.
+    """
+
+    at_s: float
+    channel: int = 0
+    level: float = 0.0
+    instrument: str = "light"
+    reply: int | None = None
+
+    def __post_init__(self) -> None:
+        _check(self.at_s, 1.0, 1.0)
+        if not 0.0 <= self.level <= 1.0:
+            raise ValueError(f"level must lie in 0 to 1, not {self.level}")
+
+    @property
+    def length_ms(self) -> float:
+        """Nothing is on that would have to go off again."""
+        return 0.0
+
+
+Command = Strike | Hold | Turn | Light
 
 
 class Change(msgspec.Struct, frozen=True, kw_only=True):

@@ -11,7 +11,7 @@ from callresp.plan.battery import light_v
 from callresp.plan.heat import TOUCH_C, CoilHeat, force_loss_db
 from callresp.plan.laws import on_times
 from callresp.plan.limits import CheckedPlan
-from callresp.plan.model import Change, Hold, Strike, Turn
+from callresp.plan.model import Change, Hold, Light, Strike, Turn
 from callresp.plan.planner import day_of
 
 
@@ -102,7 +102,7 @@ def _hottest(checked: CheckedPlan) -> Hottest | None:
     }
     names: dict[int, str] = {}
     for command in checked.plan.commands:
-        if isinstance(command, Turn):
+        if isinstance(command, Turn | Light):
             continue
         kind = "damper of " if isinstance(command, Hold) else ""
         names[command.channel] = kind + command.instrument
@@ -115,7 +115,7 @@ def _hottest(checked: CheckedPlan) -> Hottest | None:
     return Hottest(
         instrument=names[channel],
         temperature_c=round(heat.hottest_c, 1),
-        limit_c=heat.limit_c,
+        limit_c=heat.class_limit_c,
         force_loss_db=round(max(force_loss_db(heat.coil, heat.hottest_c), 0.0), 2),
         hot_to_touch=heat.hottest_c >= TOUCH_C,
     )

@@ -18,6 +18,7 @@ import math
 from dataclasses import dataclass
 
 from callresp.palette.model import Turner
+from callresp.plan import margins
 from callresp.plan.fates import Kind, change
 from callresp.plan.intents import TurnIntent
 from callresp.plan.loads import Excess, Ledger, Wiring
@@ -71,7 +72,7 @@ class TurnBook:
         self._turner = turner
         self._ledger = ledger
         self._wiring = wiring
-        self._free_s = -math.inf
+        self._free_s = self._rest_s = -math.inf
         self._spell_s = -math.inf
         self._turns = 0.0
 
@@ -104,7 +105,7 @@ class TurnBook:
     def _within(self, at_s: float, end_s: float, speed: float) -> Run:
         """The longest run from `at_s`, as part of the spell that is on or of a new one."""
         turner = self._turner
-        rested_s = max(at_s, self._free_s + turner.slow_down_s)
+        rested_s = max(at_s, self._rest_s)
         joined_s = max(at_s, self._free_s + LET_GO_S)
         starts = [(rested_s, rested_s)]
         if joined_s < rested_s:
@@ -112,8 +113,10 @@ class TurnBook:
         best = Run(joined_s, 0.0, "turner.channel")
         for start_s, spell_s in starts:
             run_s, limit = end_s - start_s, "turner.channel"
-            if start_s + run_s > spell_s + turner.run_max_s:
-                run_s, limit = spell_s + turner.run_max_s - start_s, "turner.run_max_s"
+            alone = start_s == spell_s
+            most_s = turner.run_max_s if alone else margins.spell_s(turner.run_max_s)
+            if start_s + run_s > spell_s + most_s:
+                run_s, limit = spell_s + most_s - start_s, "turner.run_max_s"
             if turner.store_turns is not None:
                 stored_s = run_for(turner, speed, turner.store_turns - self._turns)
                 if run_s > stored_s:
@@ -136,9 +139,11 @@ class TurnBook:
 
     def _do(self, turn: Turn) -> None:
         turner = self._turner
-        if turn.at_s >= self._free_s + turner.slow_down_s:
+        if turn.at_s >= self._rest_s:
             self._spell_s = turn.at_s
-        self._free_s = turn.at_s + turn.run_ms / 1000
+        run_s = turn.run_ms / 1000
+        self._free_s = margins.off_by_s(turn.at_s, run_s)
+        self._rest_s = margins.off_by_s(turn.at_s, run_s + turner.slow_down_s)
         self._turns += turns_of(turner, turn.speed_rps, turn.run_ms / 1000)
         self._ledger.place(self._wiring.loads_of(turn))
 

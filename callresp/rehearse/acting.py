@@ -170,7 +170,7 @@ def act(plan: Plan | CheckedPlan, palette: Palette) -> Parts:
             strikes[command.channel].append(command)
         elif isinstance(command, Hold):
             holds[command.channel].append(command)
-        else:
+        elif isinstance(command, Turn):
             turns[command.channel].append(command)
     return Parts(
         strikers=tuple(

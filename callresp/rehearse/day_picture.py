@@ -61,6 +61,7 @@ def draw_day(
     title: str = "",
     sunrise: datetime | None = None,
     sunset: datetime | None = None,
+    told: tuple[str, str] | None = None,
 ) -> DayDrawn:
     """Draw a day as a round score.
 
@@ -82,6 +83,8 @@ def draw_day(
         Of the place or the day.
     sunrise, sunset
         Shade the night where given.
+    told
+        What the middle says of calls and of answers; by default how many marks.
 
     Raises
     ------
@@ -107,7 +110,8 @@ def draw_day(
         _calls(axes, dial, start, heard, low, high)
         _answers(axes, dial, start, played, low, high)
         _counts(axes, dial, start, lasted_s, heard, played)
-        _middle(axes, start, lasted_s, heard, played)
+        counts = (look.counted(len(heard), "call"), look.counted(len(played), "answer"))
+        _middle(axes, start, lasted_s, told or counts)
         _corners(axes, title, palette)
         look.save(figure, path, title or "a day")
     return DayDrawn(str(path), dial.turn_h, len(heard), len(played))
@@ -275,7 +279,7 @@ def _counts(
             )
 
 
-def _middle(axes: Any, start: datetime, lasted_s: float, heard: Marks, played: Marks) -> None:
+def _middle(axes: Any, start: datetime, lasted_s: float, told: tuple[str, str]) -> None:
     end = start + timedelta(seconds=lasted_s)
     axes.text(
         0, 0.052, f"{start:%-d %B}", fontsize=17, family=look.TITLE_FONT, ha="center", color=INK
@@ -283,10 +287,8 @@ def _middle(axes: Any, start: datetime, lasted_s: float, heard: Marks, played: M
     axes.text(
         0, 0.018, f"{start:%Y}, {start:%H:%M} to {end:%H:%M}", fontsize=7.5, ha="center", color=SOFT
     )
-    axes.text(0, -0.045, look.counted(len(heard), "call"), fontsize=9.5, ha="center", color=CALL)
-    axes.text(
-        0, -0.09, look.counted(len(played), "answer"), fontsize=9.5, ha="center", color=ANSWER
-    )
+    axes.text(0, -0.045, told[0], fontsize=9.5, ha="center", color=CALL)
+    axes.text(0, -0.09, told[1], fontsize=9.5, ha="center", color=ANSWER)
 
 
 def _corners(axes: Any, title: str, palette: Palette | None) -> None:

@@ -2,7 +2,8 @@
 
 Notes come in as they end, beginnings as they begin; `tick` is called often and
 returns what to play from now on. When one that is given way to begins, `began`
-tells from when on the running reply must be taken back.
+tells from when on the running reply must be taken back. What begins has a key,
+by which it ends: as a note, or as nothing.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+import msgspec
+
 from callresp.palette.model import Palette
 from callresp.reply.answer import Replier
 from callresp.reply.closing import RestGuess
@@ -20,6 +23,12 @@ from callresp.reply.memory import Recall
 from callresp.reply.rules import Rule, RuleSet
 from callresp.reply.turns import SETTLE_S
 from callresp.score import Note, Phrase, ReplyNote, Unanswered
+
+# A sound that goes on for longer than this is no call to give way to.
+STEADY_S = 20.0
+# A voice that has been silent for longer than this is forgotten.
+GONE_S = 600.0
+TIDY_EVERY_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +40,7 @@ class _Pending:
     rule: Rule
     strokes: list[Stroke]
     wanted_s: float
+    due_s: float
 
 
 class LiveReplier:
@@ -45,6 +55,13 @@ class LiveReplier:
     ----------
     silences : list of Unanswered
         Phrases that were not answered, and why; the caller may empty it.
+    closed : list of Phrase
+        Phrases in the order in which they closed; the caller may empty it.
+    barred : str or None
+        Why nothing is answered for now, whatever is heard.
+    due_s : float
+        When the last reply could have begun, by the rules and by the notes' own
+        times: what it came later than this is the listener's and our delay.
     """
 
     def __init__(
@@ -58,22 +75,34 @@ class LiveReplier:
         self._palette = palette
         self._open: dict[str, list[Note]] = {}
         self._rests: dict[str, RestGuess] = {}
-        self._sounding: dict[str, int] = {}
+        self._sounding: dict[int, tuple[str, float]] = {}
         self._silent_since_s: dict[str, float] = {}
         self._pending: _Pending | None = None
         self._playing: tuple[float, float, str | None] | None = None
         self._phrases = 0
+        self._tidied_s = 0.0
         self.silences: list[Unanswered] = []
+        self.closed: list[Phrase] = []
+        self.barred: str | None = None
+        self.due_s = 0.0
 
-    def began(self, voice: str, now_s: float) -> float | None:
+    def began(self, key: int, voice: str, now_s: float) -> float | None:
         """Somebody begins to sing.
+
+        Parameters
+        ----------
+        key
+            By which `heard` or `dropped` will end it.
+        voice
+            Who it may be; a guess.
+        now_s
 
         Returns
         -------
         float or None
             When the reply that is being played must have left off.
         """
-        self._sounding[voice] = self._sounding.get(voice, 0) + 1
+        self._sounding[key] = (voice, now_s)
         self._replier.turns.called(now_s)
         manners = self._replier.rules.manners
         if self._playing is None or not manners.leave_off or manners.give_way == "nobody":
@@ -86,10 +115,18 @@ class LiveReplier:
         self._replier.turns.last_end_s = min(self._replier.turns.last_end_s, stop_s)
         return stop_s
 
-    def heard(self, note: Note) -> None:
-        """A note has ended."""
-        left = self._sounding.get(note.voice, 0) - 1
-        self._sounding[note.voice] = max(left, 0)
+    def left_off(self) -> None:
+        """The reply that is being played was taken back, for whatever reason."""
+        self._playing = None
+
+    def dropped(self, key: int) -> None:
+        """What began came to nothing, or was no call."""
+        self._sounding.pop(key, None)
+
+    def heard(self, note: Note, key: int | None = None) -> None:
+        """A note has ended; `key` is that by which it began, if it did."""
+        if key is not None:
+            self.dropped(key)
         silent_s = self._silent_since_s.get(note.voice, note.offset_s)
         self._silent_since_s[note.voice] = max(silent_s, note.offset_s)
         self._rests.setdefault(note.voice, RestGuess()).heard(note.onset_s, note.offset_s)
@@ -98,16 +135,38 @@ class LiveReplier:
 
     def tick(self, now_s: float) -> list[ReplyNote]:
         """What to play, decided by now: notes that start at `now_s` or later."""
+        if now_s - self._tidied_s > TIDY_EVERY_S:
+            self._tidy(now_s)
+        sounding = self._voices(now_s)
         for voice in [v for v, notes in self._open.items() if notes]:
-            if not self._sounding.get(voice) and self._rests[voice].ended(now_s):
+            if voice not in sounding and self._rests[voice].ended(now_s):
                 self._close(voice, now_s)
         return self._begin(now_s)
 
+    def _voices(self, now_s: float) -> set[str]:
+        """Those who sing now."""
+        return {v for v, since_s in self._sounding.values() if now_s - since_s < STEADY_S}
+
+    def _tidy(self, now_s: float) -> None:
+        self._tidied_s = now_s
+        for voice, silent_s in list(self._silent_since_s.items()):
+            if silent_s < now_s - GONE_S and voice not in self._open:
+                del self._silent_since_s[voice]
+                del self._rests[voice]
+        for key, (_, since_s) in list(self._sounding.items()):
+            if since_s < now_s - GONE_S:
+                del self._sounding[key]
+
     def _close(self, voice: str, now_s: float) -> None:
-        notes = tuple(self._open.pop(voice))
+        run = sorted(self._open.pop(voice), key=lambda note: (note.onset_s, note.id))
+        notes = tuple(msgspec.structs.replace(note, phrase=self._phrases) for note in run)
         phrase = Phrase(id=self._phrases, voice=voice, notes=notes)
         self._phrases += 1
+        self.closed.append(phrase)
         recall = self._replier.memory.recall(phrase)
+        if self.barred is not None:
+            self._silence(phrase, recall, self.barred)
+            return
         chosen = self._replier.consider(phrase, recall)
         if isinstance(chosen, Unanswered):
             self._replier.memory.heard(voice, recall, "")
@@ -121,7 +180,8 @@ class LiveReplier:
             *self._replier.rules.manners.wait_s
         )
         wanted_s = max(phrase.offset_s + wait_s, now_s)
-        self._pending = _Pending(phrase, recall, rule, strokes, wanted_s)
+        due_s = phrase.offset_s + max(wait_s, self._rests[voice].rest_s)
+        self._pending = _Pending(phrase, recall, rule, strokes, wanted_s, due_s)
 
     def _silence(self, phrase: Phrase, recall: Recall, why: str) -> None:
         self._replier.memory.heard(phrase.voice, recall, "")
@@ -134,6 +194,8 @@ class LiveReplier:
         if pending is None or now_s < pending.wanted_s:
             return []
         turns, manners = self._replier.turns, self._replier.rules.manners
+        if self.barred is not None:
+            return self._give_up(pending, self.barred)
         if quiet := turns.quiet(pending.phrase):
             return self._give_up(pending, quiet)
         if now_s > pending.wanted_s + manners.patience_s:
@@ -141,12 +203,14 @@ class LiveReplier:
         watches, voice = turns.watched(pending.phrase)
         if now_s < turns.last_end_s + manners.rest_s:
             return []
+        rested_s = turns.last_end_s + manners.rest_s
         if watches and not self._settled(voice, now_s):
             return []
         if ends_s(pending.strokes, self._palette) > turns.share_left_s(now_s):
             share = manners.share_max
             return self._give_up(pending, f"it has had its {share:.0%} of this minute")
         self._pending = None
+        self.due_s = max(pending.due_s, rested_s, self._settled_s(voice) if watches else 0.0)
         made = self._replier.reply(pending.phrase, pending.rule, pending.strokes, now_s, None)
         self._replier.memory.heard(pending.phrase.voice, pending.recall, pending.rule.name)
         self._playing = (now_s, turns.last_end_s, voice)
@@ -157,9 +221,17 @@ class LiveReplier:
         self._silence(pending.phrase, pending.recall, why)
         return []
 
+    def _watched(self, voice: str | None) -> Iterable[str]:
+        return self._silent_since_s if voice is None else (voice,)
+
+    def _settled_s(self, voice: str | None) -> float:
+        """When those given way to have been silent for a moment, as far as is known."""
+        known = (self._silent_since_s.get(name, 0.0) for name in self._watched(voice))
+        return max(known, default=0.0) + SETTLE_S
+
     def _settled(self, voice: str | None, now_s: float) -> bool:
         """Whether those given way to have been silent for a moment."""
-        voices: Iterable[str] = self._silent_since_s if voice is None else (voice,)
-        if any(self._sounding.get(name) for name in (self._sounding if voice is None else voices)):
+        sounding = self._voices(now_s)
+        if sounding if voice is None else voice in sounding:
             return False
-        return all(self._silent_since_s.get(name, 0.0) + SETTLE_S <= now_s for name in voices)
+        return self._settled_s(voice) <= now_s

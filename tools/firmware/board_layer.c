@@ -1,10 +1,11 @@
 /* A thin board layer for a common small microcontroller. NOT RUN BY ANY TEST HERE.
  *
- * Fill in the six functions that touch registers; everything else is the core's. Built with
- * -DCR_DRY_RUN the channels get a tenth of their duty, for lamps in place of coils.
+ * Fill in the functions that touch registers; everything else is the core's. For a dry run
+ * make pins.h with --dry-run: the core then lights lamps and never switches a coil or a motor.
  */
-#include "core.h"
 #include "pins.h" /* made by limits.py from your palette */
+
+#include "core.h"
 
 /* What the chip's own library must give. */
 extern void chip_pwm(uint8_t pin, uint8_t duty);
@@ -20,17 +21,11 @@ extern uint16_t chip_restart_count(void);
 static cr_board board;
 static volatile uint32_t ticks;
 
-static uint8_t dimmed(uint8_t duty) {
-#ifdef CR_DRY_RUN
-    return (uint8_t)(duty / 10);
-#else
-    return duty;
-#endif
-}
-
-static void set_coil(uint8_t channel, uint8_t duty) { chip_pwm(channel, dimmed(duty)); }
-static void set_motor(uint8_t motor, uint8_t duty) {
-    chip_pwm((uint8_t)(CR_COILS + motor), dimmed(duty));
+/* Pins are numbered: coils first, then motors, then lights. */
+static void set_coil(uint8_t channel, uint8_t duty) { chip_pwm(channel, duty); }
+static void set_motor(uint8_t motor, uint8_t duty) { chip_pwm((uint8_t)(CR_COILS + motor), duty); }
+static void set_light(uint8_t light, uint8_t level) {
+    chip_pwm((uint8_t)(CR_COILS + CR_MOTORS + light), level);
 }
 static void lock(void) { chip_interrupts(false); }
 static void unlock(void) { chip_interrupts(true); }
@@ -39,8 +34,11 @@ static void unlock(void) { chip_interrupts(true); }
 void board_timer_interrupt(void) { cr_tick(&board, ++ticks); }
 
 int main(void) {
-    const cr_hal hal = {set_coil,         set_motor,    chip_uart_write, chip_supply_millivolts,
-                        chip_temperature, chip_encoder, lock,            unlock};
+    const cr_hal hal = {set_coil,        set_motor,
+                        set_light,       chip_uart_write,
+                        chip_supply_millivolts, chip_temperature,
+                        chip_encoder,    lock,
+                        unlock};
     cr_init(&board, &cr_limits, &hal, 0, chip_restart_count());
     chip_interrupts(true);
     for (;;) {

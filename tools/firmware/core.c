@@ -80,12 +80,13 @@ void cr_init(cr_board *b, const cr_config *config, const cr_hal *hal, uint32_t n
     b->restarts = restarts;
     /* Safe start: whatever the pins did during reset, all is off from here. */
     for (uint8_t n = 0; n < b->config.coils; n++) {
+        b->coil[n].rise_at = now;
         cr_coil_off(b, n);
-        b->coil[n].bucket_start = now;
     }
     for (uint8_t n = 0; n < b->config.motors; n++) {
         cr_motor_off(b, n);
     }
+    cr_lights_start(b);
 }
 
 static void insert(cr_board *b, const cr_command *c) {
@@ -132,10 +133,12 @@ static void take(cr_board *b, cr_command *c) {
 
 static void welcome(cr_board *b, const uint8_t *p) {
     uint16_t session = get16(p + 2);
-    if (session != b->session) {
+    /* One who speaks another version is answered, so that he can say so, but not obeyed. */
+    uint16_t obeyed = p[1] == CR_VERSION ? session : 0;
+    if (obeyed != b->session || obeyed == 0) {
         cr_release(b); /* another session's commands must not sound in this one */
         b->waiting = 0;
-        b->session = session;
+        b->session = obeyed;
         b->expected = 0;
         b->beyond = 0;
     }
@@ -147,7 +150,9 @@ static void welcome(cr_board *b, const uint8_t *p) {
     out[7] = b->config.queue;
     put16(out + 8, b->config.silence_ms);
     put16(out + 10, b->restarts);
-    send_payload(b, out, 12);
+    out[12] = b->config.lights;
+    out[13] = b->config.dry_run ? 1 : 0;
+    send_payload(b, out, 14);
 }
 
 static void tell(cr_board *b, const uint8_t *p) {
@@ -162,17 +167,19 @@ static void status(cr_board *b) {
     uint8_t out[20] = {STATUS};
     put16(out + 1, b->hal.millivolts());
     out[3] = (uint8_t)b->hal.temperature();
-    put16(out + 4, b->executed);
-    put16(out + 6, b->refused);
-    out[8] = b->faults;
-    send_payload(b, out, 9);
+    put16(out + 4, (uint16_t)cr_hottest_c(b));
+    put16(out + 6, b->executed);
+    put16(out + 8, b->refused);
+    out[10] = b->faults;
+    send_payload(b, out, 11);
 }
 
 static bool parse_timed(const uint8_t *p, int count, cr_command *c) {
     *c = (cr_command){.kind = p[0], .sequence = p[1], .channel = p[2], .at = get32(p + 3)};
     if (p[0] == CR_STRIKE && count == 9) {
-        /* Hundredths of a millisecond to ticks, up: the coil's own limit is in ticks too. */
-        c->length = (get16(p + 7) + 9u) / 10u;
+        /* Hundredths of a millisecond to ticks, down: what is allowed as asked stays allowed. */
+        uint16_t asked = get16(p + 7);
+        c->length = asked > 0 && asked < 10 ? 1 : asked / 10u;
         c->pull = (uint16_t)c->length;
         c->duty = 255;
         return true;
@@ -186,6 +193,10 @@ static bool parse_timed(const uint8_t *p, int count, cr_command *c) {
     if (p[0] == CR_TURN && count == 13) {
         c->length = get32(p + 7);
         c->speed = get16(p + 11);
+        return true;
+    }
+    if (p[0] == CR_LIGHT && count == 8) {
+        c->duty = p[7];
         return true;
     }
     return false;
@@ -205,7 +216,7 @@ static bool hear(cr_board *b, const uint8_t *p, int count) {
         cancel_all(b);
         acknowledge(b);
         status(b);
-    } else if (count >= 9 && parse_timed(p, count, &c)) {
+    } else if (count >= 8 && parse_timed(p, count, &c)) {
         take(b, &c);
     } else {
         return false;

@@ -12,34 +12,44 @@
 #include <stdint.h>
 
 enum {
-    CR_VERSION = 1,
-    CR_FIRMWARE = 1,
+    CR_VERSION = 2,
+    CR_FIRMWARE = 2,
     CR_QUEUE = 64,
     CR_COILS = 20,
     CR_MOTORS = 4,
+    CR_LIGHTS = 32,
+    CR_DRIVERS = 8,
     CR_FRAME = 72,
     CR_EVENTS = 128,
     CR_GRACE_TICKS = 20,      /* 2 ms: later than this a command is refused as late */
     CR_SLOT_TICKS = 100,      /* heat is reckoned every 10 ms */
     CR_LOOP_TICKS = 200,      /* motor speed every 20 ms */
     CR_STATUS_TICKS = 10000,  /* status every second */
-    CR_WINDOW = 32,
-    CR_BUCKETS = 16           /* a duty cycle is remembered in so many parts */
+    CR_WINDOW = 32
 };
+
+/* On-times of a coil to remember for its duty: as many as fit in a cycle, or a few come out
+ * stricter than they are. limits.py says how many a palette needs. */
+#ifndef CR_SPANS
+#define CR_SPANS 128
+#endif
 
 enum { CR_EXECUTED, CR_LATE, CR_OVER_LIMIT, CR_NO_CHANNEL, CR_CANCELLED };
 enum { CR_LOW_VOLTAGE = 1, CR_SILENCE = 2, CR_HOT = 4, CR_DAMAGED = 8 };
 
-/* Limits of one coil: it may be on for duty_ticks of any cycle_ticks. goal_mk is the rise, in mK, that full power would reach for ever;
- * tau_slots the time constant in slots of 10 ms; limit_mk the rise that is allowed. */
+/* Limits of one coil: it may be on for duty_ticks of any cycle_ticks. goal_mk is the rise, in
+ * mK, that full power into copper of 20 degrees would reach for ever; tau_ticks the time
+ * constant; limit_mk the rise that is allowed. Currents are in microamperes, so that no sum of
+ * them is off by a rounding. */
 typedef struct {
     bool present;
     uint32_t on_max;
-    uint32_t milliamps;
+    uint32_t microamps;
     int32_t goal_mk;
-    int32_t tau_slots;
+    uint32_t tau_ticks;
     int32_t limit_mk;
     uint32_t duty_ticks, cycle_ticks;
+    uint8_t driver;
 } cr_coil_limits;
 
 /* Limits of one motor; speeds in hundredths of a revolution a second. */
@@ -47,15 +57,20 @@ typedef struct {
     bool present;
     uint16_t slowest, fastest;
     uint32_t run_max;
-    uint32_t milliamps;
+    uint32_t microamps, start_microamps, start_ticks;
+    uint32_t rest_ticks; /* in which it comes to rest: run_max counts from rest */
     uint16_t counts_per_rev;
 } cr_motor_limits;
 
 typedef struct {
     uint8_t coils, motors, queue;
     uint16_t silence_ms;
-    uint32_t limit_ma;
+    uint32_t limit_ua;
     uint16_t cutoff_mv;
+    int32_t ambient_mc; /* of the air, in thousandths of a degree */
+    uint8_t lights;
+    bool dry_run; /* light lamps instead of switching coils and motors */
+    uint32_t driver_ua[CR_DRIVERS];
     cr_coil_limits coil[CR_COILS];
     cr_motor_limits motor[CR_MOTORS];
 } cr_config;
@@ -64,6 +79,7 @@ typedef struct {
 typedef struct {
     void (*set_coil)(uint8_t channel, uint8_t duty);
     void (*set_motor)(uint8_t channel, uint8_t duty);
+    void (*set_light)(uint8_t light, uint8_t level);
     void (*send)(const uint8_t *data, uint16_t count);
     uint16_t (*millivolts)(void);
     int8_t (*temperature)(void);
@@ -73,19 +89,23 @@ typedef struct {
 } cr_hal;
 
 typedef struct {
-    uint8_t kind, sequence, channel, duty;
+    uint8_t kind, sequence, channel, duty; /* of a light, duty is how bright */
     uint32_t at, length;
     uint16_t pull, speed;
 } cr_command;
 
 typedef struct {
+    uint32_t start, length;
+} cr_span;
+
+typedef struct {
     bool on, holding;
     uint8_t hold_duty, duty;
-    uint32_t until, pull_until, milliamps;
-    uint32_t slot_on;
-    int64_t rise_uk;
-    uint32_t bucket[CR_BUCKETS], bucket_start;
-    uint8_t bucket_at;
+    uint32_t until, pull_until, microamps;
+    int64_t rise_nk; /* over the air, in nanokelvin, at rise_at */
+    uint32_t rise_at;
+    cr_span span[CR_SPANS]; /* on-times of the last cycle, oldest at span_first */
+    uint16_t span_first, span_count;
 } cr_coil;
 
 typedef struct {
@@ -93,7 +113,9 @@ typedef struct {
     uint8_t duty;
     uint16_t last_counts, wanted;
     int32_t integral;
-    uint32_t until, milliamps;
+    uint32_t until, start_until;
+    uint32_t spell_start, slowing_until;
+    bool slowing; /* off, but not at rest yet */
 } cr_motor;
 
 typedef struct {
@@ -114,6 +136,7 @@ typedef struct {
     cr_command queue[CR_QUEUE];
     cr_coil coil[CR_COILS];
     cr_motor motor[CR_MOTORS];
+    uint8_t light[CR_LIGHTS];
     volatile uint8_t event_in, event_out;
     cr_event event[CR_EVENTS];
     uint8_t frame[CR_FRAME];

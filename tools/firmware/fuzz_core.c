@@ -28,6 +28,7 @@ static void set_coil(uint8_t n, uint8_t duty) {
     duty_of[n] = duty;
 }
 static void set_motor(uint8_t n, uint8_t duty) { (void)n, (void)duty; }
+static void set_light(uint8_t n, uint8_t level) { assert(n < config.lights), (void)level; }
 static void send_bytes(const uint8_t *d, uint16_t n) { assert(n > 0 && d[n - 1] == 0); }
 static uint16_t millivolts(void) { return 12000; }
 static int8_t temperature(void) { return 20; }
@@ -40,24 +41,34 @@ static void start(void) {
     config.motors = 1;
     config.queue = CR_QUEUE;
     config.silence_ms = 200;
-    config.limit_ma = 7000;
+    config.limit_ua = 7000000;
+    config.ambient_mc = 12000;
+    config.lights = 2;
+    config.driver_ua[0] = 7000000;
+    config.driver_ua[1] = 4100000;
     for (int n = 0; n < CR_COILS; n++) {
-        config.coil[n] = (cr_coil_limits){true, 400, 2000, 336000, 24000, 118000, 12000, 100000};
+        config.coil[n] = (cr_coil_limits){true,  400,    2000000, 336000, 2400000,
+                                           118000, 12000,   100000, (uint8_t)(n / 10)};
     }
-    config.motor[0] = (cr_motor_limits){true, 80, 400, 1200000, 800, 540};
-    cr_hal hal = {set_coil, set_motor,   send_bytes, millivolts,
-                  temperature, counts, nothing,    nothing};
+    config.motor[0] = (cr_motor_limits){true, 80, 400, 1200000, 800000, 1500000, 3000, 6000, 540};
+    cr_hal hal = {set_coil, set_motor, set_light, send_bytes, millivolts, temperature, counts,
+                  nothing,  nothing};
     cr_init(&board, &config, &hal, now, 0);
 }
 
 static void check(void) {
-    uint32_t total = 0;
+    uint32_t total = 0, group[2] = {0, 0};
     for (int n = 0; n < CR_COILS; n++) {
         assert(board.coil[n].on == (duty_of[n] > 0) || board.coil[n].hold_duty == 0);
-        total += board.coil[n].on ? board.coil[n].milliamps : 0;
-        assert(board.coil[n].rise_uk >= 0);
+        uint32_t microamps = board.coil[n].on ? board.coil[n].microamps : 0;
+        total += microamps;
+        group[config.coil[n].driver] += microamps;
+        assert(board.coil[n].rise_nk >= 0);
+        assert(board.coil[n].rise_nk / 1000000 <= config.coil[n].limit_mk + 500);
+        assert(board.coil[n].span_count <= CR_SPANS);
     }
-    assert(total <= config.limit_ma);
+    assert(total <= config.limit_ua);
+    assert(group[0] <= config.driver_ua[0] && group[1] <= config.driver_ua[1]);
     assert(board.waiting <= CR_QUEUE);
 }
 
@@ -93,10 +104,10 @@ static uint32_t random32(void) {
 }
 
 static void framed(void) {
-    static const uint8_t kinds[] = {0x01, 0x02, 0x03, 0x04, 0x10, 0x11, 0x12};
-    static const uint8_t sizes[] = {4, 5, 2, 2, 9, 14, 13};
+    static const uint8_t kinds[] = {0x01, 0x02, 0x03, 0x04, 0x10, 0x11, 0x12, 0x13};
+    static const uint8_t sizes[] = {4, 5, 2, 2, 9, 14, 13, 8};
     uint8_t p[24], out[40];
-    unsigned k = random32() % 7;
+    unsigned k = random32() % 8;
     for (unsigned n = 0; n < sizeof p; n++) {
         p[n] = (uint8_t)random32();
     }
@@ -113,6 +124,7 @@ static void framed(void) {
         p[12] = (uint8_t)(random32() % 2); /* a speed or a pull that may be allowed */
     }
     if (k == 0) {
+        p[1] = random32() % 64 ? CR_VERSION : p[1];
         p[2] = random32() % 64 ? 7 : p[2]; /* mostly the session that we are in */
         p[3] = 0;
     }

@@ -18,12 +18,14 @@
 #include <unistd.h>
 
 #include "core.h"
+#include "host_config.h"
 
 static int line_end = -1;
 static FILE *log_file;
 static cr_board board;
 static uint8_t coil_duty[CR_COILS];
 static uint8_t motor_duty[CR_MOTORS];
+static uint8_t light_level[CR_LIGHTS];
 static double motor_counts[CR_MOTORS];
 
 static double ticks_s(void) { return board.now / 10000.0; }
@@ -38,6 +40,15 @@ static void set_coil(uint8_t channel, uint8_t duty) {
 }
 
 static void set_motor(uint8_t channel, uint8_t duty) { motor_duty[channel] = duty; }
+
+static void set_light(uint8_t light, uint8_t level) {
+    if (log_file && (level > 0) != (light_level[light] > 0)) {
+        fprintf(log_file,
+                "{\"board_s\":%.4f,\"channel\":%u,\"output\":\"%s\",\"did\":\"%s\"}\n", ticks_s(), light,
+                board.config.dry_run ? "lamp" : "light", level > 0 ? "on" : "off");
+    }
+    light_level[light] = level;
+}
 
 static void send_bytes(const uint8_t *data, uint16_t count) {
     while (count > 0) {
@@ -62,30 +73,6 @@ static double wall_s(void) {
     struct timespec t;
     clock_gettime(CLOCK_MONOTONIC, &t);
     return (double)t.tv_sec + (double)t.tv_nsec * 1e-9;
-}
-
-static void read_config(cr_config *config) {
-    char row[256];
-    while (fgets(row, sizeof row, stdin) && strncmp(row, "go", 2) != 0) {
-        unsigned n, a, b, c, d, e, f, g;
-        if (sscanf(row, "board %u %u %u %u %u %u", &n, &a, &b, &c, &d, &e) == 6) {
-            config->coils = (uint8_t)n;
-            config->motors = (uint8_t)a;
-            config->queue = (uint8_t)(b > CR_QUEUE ? CR_QUEUE : b);
-            config->silence_ms = (uint16_t)c;
-            config->limit_ma = d;
-            config->cutoff_mv = (uint16_t)e;
-        } else if (sscanf(row, "coil %u %u %u %u %u %u %u %u", &n, &a, &b, &c, &d, &e, &f, &g) ==
-                       8 &&
-                   n < CR_COILS) {
-            config->coil[n] =
-                (cr_coil_limits){true, a, b, (int32_t)c, (int32_t)d, (int32_t)e, f, g};
-        } else if (sscanf(row, "motor %u %u %u %u %u %u", &n, &a, &b, &c, &d, &e) == 6 &&
-                   n < CR_MOTORS) {
-            config->motor[n] =
-                (cr_motor_limits){true, (uint16_t)a, (uint16_t)b, c, d, (uint16_t)e};
-        }
-    }
 }
 
 static void open_terminal(void) {
@@ -138,9 +125,10 @@ static void serve(double speed, double drift, uint32_t start) {
 int main(int argc, char **argv) {
     double speed = 1, drift = 0;
     uint32_t start = 12345000;
+    FILE *opened = NULL;
     for (int n = 1; n + 1 < argc; n += 2) {
         if (!strcmp(argv[n], "--log")) {
-            log_file = fopen(argv[n + 1], "w");
+            opened = fopen(argv[n + 1], "w");
         } else if (!strcmp(argv[n], "--speed")) {
             speed = atof(argv[n + 1]);
         } else if (!strcmp(argv[n], "--drift")) {
@@ -152,9 +140,10 @@ int main(int argc, char **argv) {
     setvbuf(stdin, NULL, _IONBF, 0);
     cr_config config = {0};
     read_config(&config);
-    cr_hal hal = {set_coil, set_motor,   send_bytes, millivolts,
-                  temperature, counts, nothing,    nothing};
+    cr_hal hal = {set_coil, set_motor, set_light, send_bytes, millivolts, temperature, counts,
+                  nothing,  nothing};
     cr_init(&board, &config, &hal, start, 1);
+    log_file = opened; /* from here on: that all is off at first goes without saying */
     open_terminal();
     serve(speed, drift, start);
     cr_release(&board);

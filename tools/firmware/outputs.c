@@ -1,20 +1,86 @@
 /* What is on, until when; what is refused. Runs in the timer's time. */
 #include "outputs.h"
 
-static uint32_t total_ma(const cr_board *b) {
-    uint32_t total = 0;
-    for (uint8_t n = 0; n < b->config.coils; n++) {
-        total += b->coil[n].on ? b->coil[n].milliamps : 0;
+/* What a coil or a motor does is shown by a lamp in a dry run: all in turn over all lamps. */
+static uint8_t lamp_of(const cr_board *b, uint8_t output) {
+    return (uint8_t)(output % b->config.lights);
+}
+
+static void show(cr_board *b, uint8_t light) {
+    uint8_t level = b->light[light];
+    for (uint8_t n = 0; b->config.dry_run && n < b->config.coils + b->config.motors; n++) {
+        bool on = n < b->config.coils ? b->coil[n].on : b->motor[n - b->config.coils].on;
+        level = on && lamp_of(b, n) == light ? 255 : level;
     }
-    for (uint8_t n = 0; n < b->config.motors; n++) {
-        total += b->motor[n].on ? b->motor[n].milliamps : 0;
+    b->hal.set_light(light, level);
+}
+
+/* The rise that `duty` would hold a coil at: its loss falls as its copper, now `rise_nk` over
+ * the air, warms, by 0.393 % a kelvin from 20 degrees (IEC 60028). */
+static int64_t goal_nk(const cr_board *b, uint8_t n, int64_t rise_nk, uint8_t duty) {
+    int64_t over_20_mk = b->config.ambient_mc + rise_nk / 1000000 - 20000;
+    int64_t resistance = 1000000 + 393 * over_20_mk / 100;
+    int64_t part = (int64_t)b->config.coil[n].goal_mk * 1000000 * duty / 255;
+    return part / resistance * 1000000 + part % resistance * 1000000 / resistance;
+}
+
+/* 1 - exp(-x) in 2^-28, for x in 2^-28: x / (1 + x/2 + x^2/12), good to 1 in 10,000 up to
+ * x = 0.5, and on the cool side of nothing beyond. */
+static int64_t share_q28(int64_t x) {
+    int64_t one = 1 << 28;
+    x = x > 4 * one ? 4 * one : x;
+    return (x << 28) / (one + x / 2 + (x * x >> 28) / 12);
+}
+
+/* The rise after `ticks` at `duty`, in steps as short as a hundredth of the time constant, but
+ * no more than 32 of them, each with the copper as it is at its start: coolest, so warmest. */
+static int64_t rise_after_nk(const cr_board *b, uint8_t n, int64_t rise_nk, uint32_t ticks,
+                             uint8_t duty) {
+    uint32_t tau = b->config.coil[n].tau_ticks;
+    uint64_t wanted = (uint64_t)ticks * 100 / tau + 1;
+    uint32_t steps = duty == 0 ? 1 : wanted > 32 ? 32 : (uint32_t)wanted;
+    for (uint32_t left = ticks; left > 0; steps--) {
+        uint32_t step = (left + steps - 1) / steps;
+        int64_t below_nk = goal_nk(b, n, rise_nk, duty) - rise_nk;
+        rise_nk += below_nk / 1024 * share_q28(((int64_t)step << 28) / tau) / (1 << 18);
+        left -= step;
     }
-    return total;
+    return rise_nk;
+}
+
+/* Brings a coil's rise up to now. */
+static void settle(cr_board *b, uint8_t n) {
+    cr_coil *coil = &b->coil[n];
+    if (b->config.coil[n].present) {
+        coil->rise_nk = rise_after_nk(b, n, coil->rise_nk, b->now - coil->rise_at, coil->duty);
+    }
+    coil->rise_at = b->now;
+}
+
+static bool too_warm(cr_board *b, uint8_t n, const cr_command *c) {
+    int64_t most_nk = (int64_t)b->config.coil[n].limit_mk * 1000000;
+    uint32_t pull = c->pull < c->length ? c->pull : c->length;
+    settle(b, n);
+    int64_t pulled_nk = rise_after_nk(b, n, b->coil[n].rise_nk, pull, 255);
+    return pulled_nk > most_nk ||
+           rise_after_nk(b, n, pulled_nk, c->length - pull, c->duty) > most_nk;
 }
 
 static void coil_duty(cr_board *b, uint8_t n, uint8_t duty) {
+    settle(b, n);
     b->coil[n].duty = duty;
-    b->hal.set_coil(n, duty);
+    b->hal.set_coil(n, b->config.dry_run ? 0 : duty);
+    if (b->config.dry_run && b->config.lights > 0) {
+        show(b, lamp_of(b, n));
+    }
+}
+
+static void motor_duty(cr_board *b, uint8_t n, uint8_t duty) {
+    b->motor[n].duty = duty;
+    b->hal.set_motor(n, b->config.dry_run ? 0 : duty);
+    if (b->config.dry_run && b->config.lights > 0) {
+        show(b, lamp_of(b, (uint8_t)(b->config.coils + n)));
+    }
 }
 
 void cr_coil_off(cr_board *b, uint8_t n) {
@@ -23,47 +89,93 @@ void cr_coil_off(cr_board *b, uint8_t n) {
 }
 
 void cr_motor_off(cr_board *b, uint8_t n) {
+    if (b->motor[n].on) {
+        b->motor[n].slowing = true;
+        b->motor[n].slowing_until = b->now + b->config.motor[n].rest_ticks;
+    }
     b->motor[n].on = false;
-    b->motor[n].duty = 0;
-    b->hal.set_motor(n, 0);
+    motor_duty(b, n, 0);
 }
 
-/* The rise, in mK, that a coil would have after `length` ticks at `duty`. Cooling during
- * the pulse is left out, so this errs to the warm side. */
-static int64_t rise_after_mk(const cr_board *b, uint8_t n, uint32_t length, uint8_t duty) {
-    const cr_coil_limits *limits = &b->config.coil[n];
-    int64_t added = (int64_t)limits->goal_mk * length / CR_SLOT_TICKS * duty / 255;
-    int64_t most = (int64_t)limits->goal_mk * duty / 255;
-    int64_t now_mk = b->coil[n].rise_uk / 1000;
-    int64_t after = now_mk + added / limits->tau_slots;
-    return after > most && most > now_mk ? most : after;
+/* The status light tells that there is power, until it is told to be dark. */
+void cr_lights_start(cr_board *b) {
+    for (uint8_t n = 0; n < b->config.lights; n++) {
+        b->light[n] = n == 0 ? 255 : 0;
+        show(b, n);
+    }
 }
 
-static bool too_warm(const cr_board *b, uint8_t n, const cr_command *c) {
-    uint32_t pull = c->pull < c->length ? c->pull : c->length;
-    int64_t mk = rise_after_mk(b, n, pull, 255) - b->coil[n].rise_uk / 1000;
-    mk += rise_after_mk(b, n, c->length - pull, c->duty);
-    return mk > b->config.coil[n].limit_mk;
+static uint8_t light_set(cr_board *b, const cr_command *c) {
+    if (c->channel >= b->config.lights) {
+        return CR_NO_CHANNEL;
+    }
+    b->light[c->channel] = c->duty;
+    show(b, c->channel);
+    return CR_EXECUTED;
 }
 
-/* On-time, in ticks, of the last cycle or a sixteenth less; forgets what is older. */
-static uint32_t recent_on(cr_board *b, uint8_t n) {
+static uint32_t motor_ua(const cr_board *b, uint8_t n) {
+    bool starts = !cr_passed(b->now, b->motor[n].start_until);
+    return starts ? b->config.motor[n].start_microamps : b->config.motor[n].microamps;
+}
+
+/* Whether supply and driver give `more` beside what is on; a motor has no driver's number. */
+static bool enough_current(const cr_board *b, uint32_t more, uint8_t driver) {
+    uint64_t total = more, group = more;
+    for (uint8_t n = 0; n < b->config.coils; n++) {
+        uint32_t microamps = b->coil[n].on ? b->coil[n].microamps : 0;
+        total += microamps;
+        group += b->config.coil[n].driver == driver ? microamps : 0;
+    }
+    for (uint8_t n = 0; n < b->config.motors; n++) {
+        total += b->motor[n].on ? motor_ua(b, n) : 0;
+    }
+    bool of_group = driver >= CR_DRIVERS || group <= b->config.driver_ua[driver];
+    return of_group && total <= b->config.limit_ua;
+}
+
+/* Forgets on-times that ended a cycle ago: no later cycle reaches back to them. */
+static void forget(cr_board *b, uint8_t n) {
     cr_coil *coil = &b->coil[n];
-    uint32_t part = b->config.coil[n].cycle_ticks / CR_BUCKETS + 1;
-    for (int left = CR_BUCKETS; cr_passed(b->now, coil->bucket_start + part); left--) {
-        if (left == 0) {
-            coil->bucket_start = b->now; /* all of it is older than a cycle */
-            break;
+    uint32_t since = b->now - b->config.coil[n].cycle_ticks;
+    while (coil->span_count > 0) {
+        const cr_span *oldest = &coil->span[coil->span_first];
+        if (!cr_passed(since, oldest->start + oldest->length)) {
+            return;
         }
-        coil->bucket_at = (uint8_t)((coil->bucket_at + 1) % CR_BUCKETS);
-        coil->bucket[coil->bucket_at] = 0;
-        coil->bucket_start += part;
+        coil->span_first = (uint16_t)((coil->span_first + 1) % CR_SPANS);
+        coil->span_count--;
     }
-    uint32_t sum = 0;
-    for (int m = 0; m < CR_BUCKETS; m++) {
-        sum += coil->bucket[m];
+}
+
+/* Whether `length` from now keeps the coil's share of the cycle that ends with it. */
+static bool within_duty(cr_board *b, uint8_t n, uint32_t length) {
+    const cr_coil_limits *limits = &b->config.coil[n];
+    const cr_coil *coil = &b->coil[n];
+    uint32_t since = b->now + length - limits->cycle_ticks;
+    uint64_t used = length < limits->cycle_ticks ? length : limits->cycle_ticks;
+    for (uint16_t m = 0; m < coil->span_count; m++) {
+        const cr_span *span = &coil->span[(coil->span_first + m) % CR_SPANS];
+        uint32_t end = span->start + span->length;
+        if (!cr_passed(since, end)) {
+            used += cr_passed(since, span->start) ? end - since : span->length;
+        }
     }
-    return sum;
+    return used <= limits->duty_ticks;
+}
+
+/* Remembers an on-time; where there is no place, the oldest two become one, counted late. */
+static void remember(cr_coil *coil, uint32_t start, uint32_t length) {
+    if (coil->span_count == CR_SPANS) {
+        cr_span *oldest = &coil->span[coil->span_first];
+        cr_span *next = &coil->span[(coil->span_first + 1) % CR_SPANS];
+        next->start -= oldest->length;
+        next->length += oldest->length;
+        coil->span_first = (uint16_t)((coil->span_first + 1) % CR_SPANS);
+        coil->span_count--;
+    }
+    coil->span[(coil->span_first + coil->span_count) % CR_SPANS] = (cr_span){start, length};
+    coil->span_count++;
 }
 
 static uint8_t coil_on(cr_board *b, const cr_command *c) {
@@ -72,24 +184,20 @@ static uint8_t coil_on(cr_board *b, const cr_command *c) {
     }
     cr_coil *coil = &b->coil[c->channel];
     const cr_coil_limits *limits = &b->config.coil[c->channel];
-    bool bad_length = c->length == 0 || c->length > limits->on_max;
-    if (bad_length || coil->on || too_warm(b, c->channel, c)) {
-        return CR_OVER_LIMIT;
-    }
-    if (recent_on(b, c->channel) + c->length > limits->duty_ticks) {
-        return CR_OVER_LIMIT;
-    }
-    uint32_t full = limits->milliamps;
-    if (total_ma(b) + full > b->config.limit_ma) {
+    uint32_t held = (uint32_t)((uint64_t)limits->microamps * c->duty / 255);
+    uint32_t first = c->pull == 0 ? held : limits->microamps;
+    if (c->length == 0 || c->length > limits->on_max || coil->on ||
+        too_warm(b, c->channel, c) || !within_duty(b, c->channel, c->length) ||
+        !enough_current(b, first, limits->driver)) {
         return CR_OVER_LIMIT;
     }
     coil->on = true;
-    coil->bucket[coil->bucket_at] += c->length;
+    remember(coil, b->now, c->length);
     coil->until = b->now + c->length;
     coil->holding = c->pull < c->length;
     coil->pull_until = b->now + c->pull;
     coil->hold_duty = c->duty;
-    coil->milliamps = full;
+    coil->microamps = first;
     coil_duty(b, c->channel, c->pull == 0 ? c->duty : 255);
     return CR_EXECUTED;
 }
@@ -100,15 +208,18 @@ static uint8_t motor_on(cr_board *b, const cr_command *c) {
     }
     cr_motor *motor = &b->motor[c->channel];
     const cr_motor_limits *limits = &b->config.motor[c->channel];
-    bool bad = c->length == 0 || c->length > limits->run_max || motor->on ||
-               c->speed < limits->slowest || c->speed > limits->fastest ||
-               total_ma(b) + limits->milliamps > b->config.limit_ma;
-    if (bad) {
+    bool joins = motor->slowing && !cr_passed(b->now, motor->slowing_until);
+    uint32_t since = joins ? b->now - motor->spell_start : 0;
+    if (c->length == 0 || c->length > limits->run_max || since > limits->run_max - c->length ||
+        motor->on ||
+        c->speed < limits->slowest || c->speed > limits->fastest ||
+        !enough_current(b, limits->start_microamps, CR_DRIVERS)) {
         return CR_OVER_LIMIT;
     }
     motor->on = true;
+    motor->spell_start = joins ? motor->spell_start : b->now;
     motor->until = b->now + c->length;
-    motor->milliamps = limits->milliamps;
+    motor->start_until = b->now + limits->start_ticks;
     motor->wanted = c->speed;
     motor->integral = 0;
     motor->last_counts = b->hal.counts(c->channel);
@@ -116,6 +227,9 @@ static uint8_t motor_on(cr_board *b, const cr_command *c) {
 }
 
 uint8_t cr_execute(cr_board *b, const cr_command *c) {
+    if (c->kind == CR_LIGHT) {
+        return light_set(b, c);
+    }
     if (b->faults & CR_LOW_VOLTAGE) {
         return CR_OVER_LIMIT;
     }
@@ -128,12 +242,12 @@ void cr_end_due(cr_board *b) {
         if (!coil->on) {
             continue;
         }
-        coil->slot_on += coil->duty;
         if (cr_passed(b->now, coil->until)) {
             cr_coil_off(b, n);
         } else if (coil->holding && cr_passed(b->now, coil->pull_until)) {
             coil->holding = false;
-            coil->milliamps = coil->milliamps * coil->hold_duty / 255;
+            uint64_t full = b->config.coil[n].microamps;
+            coil->microamps = (uint32_t)(full * coil->hold_duty / 255);
             coil_duty(b, n, coil->hold_duty);
         }
     }
@@ -144,8 +258,8 @@ void cr_end_due(cr_board *b) {
     }
 }
 
-/* First-order heating, a slot at a time, in microkelvin. A coil past its limit, which only
- * a fault of the hardware can bring about, is switched off. */
+/* Every 10 ms: heat, and what may be forgotten. A coil past its limit by a kelvin, which
+ * only a fault of the hardware can bring about, is switched off. */
 void cr_heat_slot(cr_board *b) {
     for (uint8_t n = 0; n < b->config.coils; n++) {
         cr_coil *coil = &b->coil[n];
@@ -153,14 +267,22 @@ void cr_heat_slot(cr_board *b) {
         if (!limits->present) {
             continue;
         }
-        int64_t goal_uk = (int64_t)limits->goal_mk * 1000 * coil->slot_on / (CR_SLOT_TICKS * 255);
-        coil->rise_uk += (goal_uk - coil->rise_uk) / limits->tau_slots;
-        coil->slot_on = 0;
-        if (coil->on && coil->rise_uk / 1000 > limits->limit_mk) {
+        settle(b, n);
+        forget(b, n); /* before the clock wraps around to them */
+        if (coil->on && coil->rise_nk / 1000000 > limits->limit_mk + 1000) {
             cr_coil_off(b, n);
             b->faults |= CR_HOT;
         }
     }
+}
+
+/* Temperature of the warmest coil, as reckoned. */
+int16_t cr_hottest_c(const cr_board *b) {
+    int64_t most_nk = 0;
+    for (uint8_t n = 0; n < b->config.coils; n++) {
+        most_nk = b->coil[n].rise_nk > most_nk ? b->coil[n].rise_nk : most_nk;
+    }
+    return (int16_t)((b->config.ambient_mc + most_nk / 1000000) / 1000);
 }
 
 /* Speed by encoder counts: proportional and integral, in whole numbers. */
@@ -168,6 +290,8 @@ void cr_motor_loop(cr_board *b) {
     for (uint8_t n = 0; n < b->config.motors; n++) {
         cr_motor *motor = &b->motor[n];
         if (!motor->on) {
+            /* Once at rest it stays so, however often the clock wraps. */
+            motor->slowing = motor->slowing && !cr_passed(b->now, motor->slowing_until);
             continue;
         }
         uint16_t counts = b->hal.counts(n);
@@ -183,8 +307,6 @@ void cr_motor_loop(cr_board *b) {
             motor->integral = -1020;
         }
         int32_t duty = 4 * error + motor->integral / 4;
-        duty = duty < 0 ? 0 : duty > 255 ? 255 : duty;
-        motor->duty = (uint8_t)duty;
-        b->hal.set_motor(n, motor->duty);
+        motor_duty(b, n, (uint8_t)(duty < 0 ? 0 : duty > 255 ? 255 : duty));
     }
 }

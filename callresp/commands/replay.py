@@ -1,0 +1,282 @@
+"""``callresp replay``: a day in the field, answered again by other rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import msgspec
+
+from callresp.commands import ui
+from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.field.again import Side, Went
+    from callresp.field.day import Day
+    from callresp.palette import Palette
+    from callresp.plan import CheckedPlan
+    from callresp.reply import RuleSet
+    from callresp.score import HeardScore, ReplyScore
+
+PATH = click.Path(path_type=Path)
+# A longer mix would not fit into a WAV file of 4 GB (48 kHz, 24 bit, one channel).
+MIX_MAX_S = 7 * 3600.0
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way that the day went or would have gone, and what it was made from."""
+
+    went: Went
+    reply: ReplyScore | None = None
+    checked: CheckedPlan | None = None
+
+    @property
+    def side(self) -> Side:
+        """Its figures."""
+        return self.went.side
+
+
+@click.command(name="replay")
+@click.argument("log", type=PATH)
+@click.option("--rules", multiple=True, help="A shipped name or a TOML file; give several.")
+@click.option("--palette", help="Shipped name or TOML file; else the log's own.")
+@click.option("--seed", type=click.IntRange(0), help="Another seed than the rule sets' own.")
+@click.option("--from", "from_", metavar="HH:MM", help="Only calls from this time of day on.")
+@click.option("--to", "to", metavar="HH:MM", help="Only calls before it.")
+@click.option("-o", "--output", type=PATH, help="Heard score to write; others stand beside it.")
+@click.option("--plan", "plans", is_flag=True, help="Write each reply and its plan.")
+@click.option("--mix", is_flag=True, help="Write each rehearsal: the machine over the silence.")
+@click.option("--picture", is_flag=True, help="Draw each as a round score (PNG).")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    log: Path,
+    rules: tuple[str, ...],
+    palette: str | None,
+    seed: int | None,
+    from_: str | None,
+    to: str | None,
+    output: Path | None,
+    plans: bool,
+    mix: bool,
+    picture: bool,
+    as_json: bool,
+) -> None:
+    """Take a day's log and answer its calls again, by the same rules and by others.
+
+    The calls of the log become a heard score, like that of any recording. They
+    are answered anew by the rules that you name and by the day's own, planned
+    for the palette, and set beside what was played that day. At the desk a reply
+    knows what sings next, in the field it did not: the day's own rules, answered
+    anew, show how much that is.
+
+    \b
+    Examples:
+      callresp replay carr.log                   writes carr.heard.jsonl
+      callresp replay carr.log --rules shadow --rules mine.toml
+      callresp replay carr.log --rules shadow --from 04:30 --to 05:30 --mix --picture
+    """
+    from callresp.field.again import as_played
+    from callresp.field.day import read_day
+    from callresp.field.scores import heard_score
+    from callresp.score import write_heard
+
+    output = ui.target(output or log.with_name(f"{log.stem}.heard.jsonl"), log, palette, *rules)
+    with ui.progress(f"reading {log.name}"):
+        day = _spell(read_day(log), from_, to)
+    machine = _palette(palette, day)
+    sets = _rule_sets(rules, day)
+    _before_mixing(day, mix, picture)
+    heard = heard_score(day)
+    write_heard(output, heard)
+    ways = [Way(as_played(day, heard, machine))]
+    with ui.progress("answering anew") as advance:
+        for number, (label, rule_set) in enumerate(sets):
+            ways.append(_anew(label, heard, machine, rule_set, seed))
+            advance((number + 1) / len(sets), label)
+    written = [output]
+    for way in ways[1:]:
+        written += _written(way, day, output, machine, plans=plans, mix=mix, picture=picture)
+    if as_json:
+        ui.emit({"heard": str(output), **_plain(heard, ways), "written": [str(p) for p in written]})
+        return
+    tell(heard, ways)
+    ui.say(f"wrote {', '.join(map(str, written))}")
+
+
+def _palette(named: str | None, day: Day) -> Palette:
+    from callresp.field.origins import palette_of
+    from callresp.palette import load_palette
+
+    if named is not None:
+        return load_palette(named)
+    machine, same = palette_of(day)
+    if machine is None:
+        raise UserError(
+            "can't find the palette of that day",
+            where=str(day.path),
+            remedy="name its file with --palette",
+        )
+    if not same:
+        ui.warn(f"palette '{machine.name}' was changed since that day")
+    return machine
+
+
+def _rule_sets(named: tuple[str, ...], day: Day) -> list[tuple[str, RuleSet]]:
+    """The day's own rules, where they can be found, and those that were named."""
+    from callresp.field.origins import rules_of
+    from callresp.reply import load_rules
+
+    found = []
+    own = rules_of(day)
+    for name, rule_set in own.items():
+        if rule_set is None:
+            ui.warn(f"no rules '{name}' here: the day's own are not answered anew")
+        else:
+            found.append((f"{Path(name).stem}, anew", rule_set))
+    for name in named:
+        rule_set = load_rules(name)
+        if rule_set not in own.values():
+            found.append((Path(name).stem, rule_set))
+    return found
+
+
+def _spell(day: Day, from_: str | None, to: str | None) -> Day:
+    from callresp.field.again import between
+
+    if from_ is None and to is None:
+        return day
+    from_s = 0.0 if from_ is None else _since_start("--from", from_, day, 0.0)
+    to_s = day.duration_s if to is None else _since_start("--to", to, day, from_s)
+    if from_s >= day.duration_s:
+        raise UserError(
+            f"the day ended at {day.moment(day.duration_s):%H:%M}",
+            where="--from",
+            remedy="give a time within it",
+        )
+    return between(day, from_s, to_s)
+
+
+def _since_start(option: str, text: str, day: Day, after_s: float) -> float:
+    """The first moment of the day at that time that is not before `after_s`."""
+    try:
+        clock = time.fromisoformat(text).replace(tzinfo=None)
+    except ValueError:
+        raise UserError(
+            f"'{text}' is not a time of day", where=option, remedy="write it like 04:30"
+        ) from None
+    moment = datetime.combine(day.start.date(), clock, day.start.tzinfo)
+    while (moment - day.start).total_seconds() <= after_s - (1 if option == "--from" else 0):
+        moment += timedelta(days=1)
+    return (moment - day.start).total_seconds()
+
+
+def _before_mixing(day: Day, mix: bool, picture: bool) -> None:
+    narrow = "narrow it with --from and --to"
+    if mix and day.duration_s > MIX_MAX_S:
+        hours = day.duration_s / 3600
+        raise UserError(f"a mix of {hours:.1f} h is too long", where="--mix", remedy=narrow)
+    if picture and day.duration_s > 86400:
+        raise UserError("one dial holds 24 hours", where="--picture", remedy=narrow)
+
+
+def _anew(label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None) -> Way:
+    from callresp.field.again import anew
+    from callresp.plan import make_plan
+    from callresp.reply import answer
+
+    reply = answer(heard, machine, rules, seed)
+    checked = make_plan(reply, machine)
+    return Way(anew(label, heard, reply, checked), reply, checked)
+
+
+def _written(
+    way: Way, day: Day, heard: Path, machine: Palette, *, plans: bool, mix: bool, picture: bool
+) -> list[Path]:
+    """Write what was asked for of one way, beside the heard score."""
+    from callresp.plan import write_plan
+    from callresp.rehearse import draw_day
+    from callresp.rehearse import mix as mix_down
+    from callresp.score import write_reply
+
+    assert way.reply is not None
+    assert way.checked is not None
+    stem = f"{heard.name.removesuffix('.jsonl').removesuffix('.heard')}.{_as_name(way.side.label)}"
+    written = []
+    if plans:
+        written += [heard.with_name(f"{stem}.reply.jsonl"), heard.with_name(f"{stem}.plan.jsonl")]
+        write_reply(written[0], way.reply)
+        write_plan(written[1], way.checked.plan)
+    if mix:
+        written.append(heard.with_name(f"{stem}.rehearsal.wav"))
+        with ui.progress(f"mixing {written[-1].name}") as advance:
+            mix_down(None, way.checked, machine, written[-1], progress=advance)
+    if picture:
+        written.append(heard.with_name(f"{stem}.png"))
+        title = f"{day.path.stem}: {way.side.label}"
+        told = (f"{len(day.phrases):,} calls", f"{way.side.answered:,} answered")
+        draw_day(
+            written[-1], day.phrases, way.went.notes, day.start, day.duration_s, machine, title,
+            told=told,
+        )  # fmt: skip
+    return written
+
+
+def _as_name(label: str) -> str:
+    return "".join(c if c.isalnum() else "-" for c in label.replace(", ", "-"))
+
+
+def _plain(heard: HeardScore, ways: list[Way]) -> dict[str, Any]:
+    from callresp.field.again import crossing
+
+    return {
+        "calls": len({note.phrase for note in heard.notes}),
+        "start": heard.header.start,
+        "duration_s": heard.header.duration_s,
+        "ways": [msgspec.to_builtins(way.side) for way in ways],
+        "beside_as_played": [
+            msgspec.to_builtins(crossing(heard, ways[0].went, way.went)) for way in ways[1:]
+        ],
+    }
+
+
+ROWS = (
+    ("calls answered", "answered", "{:,}"),
+    ("  of all", "answered_share", "{:.1%}"),
+    ("notes asked", "asked", "{:,}"),
+    ("notes played", "played", "{:,}"),
+    ("strokes a minute", "strokes_per_minute", "{:.2f}"),
+    ("share of the time", "time_share", "{:.2%}"),
+    ("overlap with calls", "overlap_share", "{:.1%}"),
+    ("delay, s", "delay_s", "{:.2f}"),
+    ("contour kept", "contour", "{:.2f}"),
+)
+
+
+def tell(heard: HeardScore, ways: list[Way]) -> None:
+    """Tell a person how the ways differ."""
+    from callresp.field.again import crossing
+
+    calls = len({note.phrase for note in heard.notes})
+    ui.say(f"{calls:,} calls in {heard.header.duration_s / 3600:.2f} h")
+    wide = max(12, *(len(way.side.label) for way in ways)) + 2
+    ui.say(" " * 20 + "".join(way.side.label.rjust(wide) for way in ways))
+    for name, key, shape in ROWS:
+        values = [getattr(way.side, key) for way in ways]
+        cells = ["-" if value is None else shape.format(value) for value in values]
+        ui.say(name.ljust(20) + "".join(cell.rjust(wide) for cell in cells))
+    for instrument in dict.fromkeys(name for way in ways for name in way.side.work):
+        cells = [f"{way.side.work.get(instrument, 0):,}" for way in ways]
+        ui.say(f"  {instrument}".ljust(20) + "".join(cell.rjust(wide) for cell in cells))
+    for way in ways:
+        for why, count in way.side.not_played.items():
+            ui.say(f"{way.side.label}: {count} not played, {why}")
+    for way in ways[1:]:
+        found = crossing(heard, ways[0].went, way.went)
+        ui.say(
+            f"{way.side.label}: answers {found.only_other:,} calls that were left alone, leaves"
+            f" {found.only_one:,} that were answered, {found.both:,} in common"
+        )

@@ -1,0 +1,167 @@
+"""``callresp report``: a field log in, the day as a page and a picture out."""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import datetime, time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from callresp.commands import ui
+from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.field.day import Day
+    from callresp.field.figures import Figures
+    from callresp.field.parts import Sun
+    from callresp.palette import Palette
+
+PATH = click.Path(path_type=Path)
+
+
+@click.command(name="report")
+@click.argument("log", type=PATH)
+@click.option("-o", "--output", type=PATH, help="Page to write (HTML); else beside the log.")
+@click.option("--picture", type=PATH, help="Picture to write (PNG); else beside the page.")
+@click.option("--title", help="Of the place or the day; else the log's name.")
+@click.option("--palette", help="Shipped name or TOML file; else the log's own.")
+@click.option("--sunrise", metavar="HH:MM", help="With --sunset: shade the night.")
+@click.option("--sunset", metavar="HH:MM")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object; write no file.")
+def command(
+    log: Path,
+    output: Path | None,
+    picture: Path | None,
+    title: str | None,
+    palette: str | None,
+    sunrise: str | None,
+    sunset: str | None,
+    as_json: bool,
+) -> None:
+    """Tell a day in the field: one page that opens offline, and a picture to hang up.
+
+    Calls and answers by the hour, which strikers worked, supply, energy and
+    temperatures, faults and remarks, why calls were not answered, latencies
+    and lost sound, and a round score of the whole day. A log that was cut, or
+    that is still being written, is told as far as it goes. With --json only the
+    figures are printed. Status 1 when the log holds faults.
+
+    \b
+    Examples:
+      callresp report carr.log                 writes carr.report.html and .png
+      callresp report carr.log --title "Hollin Carr" --sunrise 05:12 --sunset 20:58
+      callresp report carr.log --json | jq .unanswered
+    """
+    from callresp.field.day import read_day
+    from callresp.field.figures import figures_of
+
+    output = output or log.with_name(f"{log.stem}.report.html")
+    picture = picture or output.with_suffix(".png")
+    if not as_json:
+        if picture.suffix.lower() != ".png":
+            raise UserError("the picture is a PNG", where=str(picture), remedy="end it in .png")
+        ui.target(output, log, palette, picture)
+        ui.target(picture, log, palette, output)
+    with ui.progress(f"reading {log.name}") as advance:
+        day = read_day(log, tracks=False)
+        advance(0.9)
+        figures = figures_of(day)
+    if as_json:
+        ui.emit({"log": str(log), **msgspec.to_builtins(figures)})
+    else:
+        machine = _palette(palette, day)
+        _write(
+            day, figures, machine, title or log.stem, _sun(sunrise, sunset, day), output, picture
+        )
+        tell(figures)
+        ui.say(f"wrote {output} and {picture}")
+    click.get_current_context().exit(1 if figures.faults else 0)
+
+
+def _write(
+    day: Day,
+    figures: Figures,
+    machine: Palette | None,
+    title: str,
+    sun: Sun | None,
+    output: Path,
+    picture: Path,
+) -> None:
+    from callresp.field import parts, poster
+    from callresp.field.page import page
+    from callresp.files import write_text
+
+    stretches = parts.dials(day)
+    if day.duration_s > parts.DIAL_S * parts.DIALS_MAX:
+        ui.warn(f"drew the last {parts.DIALS_MAX} dials of 24 hours; the figures are of all")
+    with tempfile.TemporaryDirectory() as folder, ui.progress("drawing") as advance:
+        dials = []
+        for number, stretch in enumerate(stretches):
+            dials.append(Path(folder) / f"dial-{number}.png")
+            parts.draw_dial(dials[-1], day, stretch, machine, title if number == 0 else "", sun)
+            advance(0.8 * (number + 1) / len(stretches))
+        write_text(output, page(day, figures, dials, title, machine))
+        poster.draw(picture, day, figures, dials, machine)
+        advance(1.0)
+
+
+def _palette(named: str | None, day: Day) -> Palette | None:
+    """The palette that gives strikers their pitches; without it the asked pitches are drawn."""
+    from callresp.field.origins import palette_of
+    from callresp.palette import load_palette
+
+    if named is not None:
+        return load_palette(named)
+    machine, same = palette_of(day)
+    names = ", ".join(dict.fromkeys(run.palette for run in day.runs if run.palette))
+    if machine is None and names:
+        ui.warn(f"no palette '{names}' here (--palette names it): drew the asked pitches")
+    if not same:
+        ui.warn(f"palette '{names}' was changed since that day")
+    return machine
+
+
+def _sun(sunrise: str | None, sunset: str | None, day: Day) -> Sun | None:
+    from callresp.field.parts import Sun
+
+    if sunrise is None and sunset is None:
+        return None
+    if sunrise is None or sunset is None:
+        raise UserError("only one of --sunrise and --sunset", remedy="give both, or neither")
+    return Sun(_at("--sunrise", sunrise, day), _at("--sunset", sunset, day))
+
+
+def _at(option: str, text: str, day: Day) -> datetime:
+    try:
+        clock = time.fromisoformat(text)
+    except ValueError:
+        raise UserError(
+            f"'{text}' is not a time of day", where=option, remedy="write it like 05:12"
+        ) from None
+    return datetime.combine(day.start.date(), clock.replace(tzinfo=None), day.start.tzinfo)
+
+
+def tell(figures: Figures) -> None:
+    """Tell a person the day in a few lines."""
+    hours = figures.duration_s / 3600
+    ui.say(
+        f"{figures.start:%-d %B %Y, %H:%M}, {hours:.1f} h: {figures.calls} calls,"
+        f" {figures.answered} answered, {figures.strokes} strokes"
+    )
+    for fate, count in figures.refused.items():
+        ui.say(f"  {count} commands not played: {fate}")
+    for why, count in figures.unanswered.items():
+        ui.say(f"  {count} calls not answered: {why}")
+    if figures.supply_v is not None:
+        ui.say(f"  supply {figures.supply_v.lowest:.2f} to {figures.supply_v.highest:.2f} V")
+    if figures.energy_wh is not None:
+        ui.say(f"  energy {figures.energy_wh:.1f} Wh")
+    if figures.overruns:
+        ui.say(f"  {figures.overruns} blocks of sound were lost")
+    for fault, count in figures.faults.items():
+        ui.warn(f"fault: {fault}" + (f", {count} times" if count > 1 else ""))
+    if figures.unreadable_rows:
+        ui.warn(f"{figures.unreadable_rows} rows of the log could not be understood")

@@ -1,0 +1,194 @@
+"""``callresp set-level``: a meter for the microphone, before the day begins."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from callresp.commands import ui
+
+if TYPE_CHECKING:
+    from callresp.field.meter import Meter, Reading
+    from callresp.listen.engine import Engine
+    from callresp.live.sources import Source
+    from callresp.sound import Samples
+
+TOLD_EVERY_S = 0.2
+BAR_FROM_DB, BAR_CELLS = -60.0, 20
+
+
+@click.command(name="set-level")
+@click.option(
+    "--input",
+    "source",
+    default="device",
+    show_default=True,
+    metavar="WHAT",
+    help="'device' (sound card), '-' (raw 16-bit PCM), or a recording.",
+)
+@click.option("--device", help="Which sound card: its name or number.")
+@click.option(
+    "--rate",
+    type=click.IntRange(8000, 192000),
+    default=48000,
+    show_default=True,
+    help="Samples a second of a sound card or of raw PCM.",
+)
+@click.option("--channels", type=click.IntRange(1, 32), default=1, show_default=True)
+@click.option("--channel", type=click.IntRange(1), help="Of a recording: this one only.")
+@click.option("--profile", help="Listening profile: shipped name or TOML file.")
+@click.option("--plain", is_flag=True, help="Levels only; don't listen for notes.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(1.0, 86400.0),
+    callback=ui.finite,
+    help="End after so long; else with Ctrl-C or the sound.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object at the end.")
+def command(
+    source: str,
+    device: str | None,
+    rate: int,
+    channels: int,
+    channel: int | None,
+    profile: str | None,
+    plain: bool,
+    seconds: float | None,
+    as_json: bool,
+) -> None:
+    """Set the microphone's gain: too quiet, good or clipping, and what to change.
+
+    One line goes along with the sound: peak, the floor of the place, how far
+    the notes that the listener hears stand over it. At the end it is told once
+    more, with advice: gain up or down by so many decibels, a wind shield, closer
+    or further. 'callresp levels' measures how loud a recording is; this one only
+    says whether the gain is right. Status 0 when it is good, 1 otherwise.
+
+    \b
+    Examples:
+      callresp set-level
+      callresp set-level --device 2 --seconds 30
+      arecord -f S16_LE -r 48000 | callresp set-level --input -
+      callresp set-level --input dawn.wav --json
+    """
+    from callresp.field.meter import Meter
+    from callresp.listen import load_profile
+
+    listens = load_profile(profile)
+    sound = _source(source, device, rate, channels, channel)
+    meter = Meter(sound.sample_rate_hz, (listens.band_low_hz, listens.band_high_hz))
+    engine = None
+    if not plain:
+        from callresp.listen.engine import Engine
+
+        engine = Engine(sound.sample_rate_hz, listens)
+    try:
+        lost = _follow(sound, meter, engine, seconds)
+    finally:
+        sound.close()
+    reading = meter.reading()
+    if as_json:
+        ui.emit({"input": source, "lost_samples": lost, **msgspec.to_builtins(reading)})
+    else:
+        tell(reading, lost)
+    click.get_current_context().exit(0 if reading.word == "good" else 1)
+
+
+def _source(what: str, device: str | None, rate: int, channels: int, channel: int | None) -> Source:
+    from callresp.live.sources import FileSource, PipeSource, SoundCard
+
+    if what == "device":
+        chosen = int(device) if device is not None and device.isdigit() else device
+        return SoundCard(chosen, rate, say=ui.warn)
+    if what == "-":
+        return PipeSource(rate, channels)
+    return FileSource(Path(what), speed=0.0, channel=channel)
+
+
+def _follow(sound: Source, meter: Meter, engine: Engine | None, seconds: float | None) -> int:
+    """Meter the sound until it ends, its time is over, or Ctrl-C; returns samples lost."""
+    import numpy as np
+
+    lost, told_s = 0, 0.0
+    live = sys.stderr.isatty()
+    waiting: list[Samples] = []
+    try:
+        for block in sound.blocks():
+            meter.push(block.samples)
+            lost += block.lost
+            waiting.append(block.samples)
+            now_s = block.at_s + len(block.samples) / sound.sample_rate_hz
+            if now_s - told_s < TOLD_EVERY_S and (seconds is None or now_s < seconds):
+                continue
+            told_s = now_s
+            _listen(meter, engine, np.concatenate(waiting))
+            waiting.clear()
+            if live:
+                click.echo(f"\r\x1b[2K{line(meter.reading())}", nl=False, err=True)
+            if seconds is not None and now_s >= seconds:
+                break
+    except KeyboardInterrupt:
+        # A meter is looked at until one has seen enough: that is its ordinary end.
+        pass
+    if waiting:
+        _listen(meter, engine, np.concatenate(waiting))
+    if engine is not None:
+        for table in engine.push(np.zeros(0, np.float32), last=True):
+            meter.heard(table.notes["snr_db"])
+    if live:
+        click.echo("\r\x1b[2K", nl=False, err=True)
+    return lost
+
+
+def _listen(meter: Meter, engine: Engine | None, samples: Samples) -> None:
+    if engine is None:
+        return
+    for table in engine.push(samples):
+        meter.heard(table.notes["snr_db"])
+
+
+def line(reading: Reading) -> str:
+    """The meter as one line.
+
+    Examples
+    --------
+    >>> from callresp.field.meter import Reading
+    >>> line(Reading(word="good", seconds=3.0, peak_db=-15.0, highest_db=-15.0, level_db=-40.0,
+    ...     floor_db=-62.0, low_db=-50.0, clipped=0, notes=4, over_floor_db=22.0, gain_db=0.0,
+    ...     advice=()))
+    '[###############·····]  peak  -15.0 dB  floor  -62 dB  4 notes, 22 dB over it  good'
+    """
+    share = (reading.peak_db - BAR_FROM_DB) / -BAR_FROM_DB
+    cells = round(BAR_CELLS * min(max(share, 0.0), 1.0))
+    floor = "   ?" if reading.floor_db is None else f"{reading.floor_db:4.0f}"
+    notes = f"{reading.notes} notes"
+    if reading.over_floor_db is not None:
+        notes += f", {reading.over_floor_db:.0f} dB over it"
+    change = "" if reading.gain_db == 0 else f": gain {reading.gain_db:+.0f} dB"
+    return (
+        f"[{'#' * cells}{'·' * (BAR_CELLS - cells)}]  peak {reading.peak_db:6.1f} dB"
+        f"  floor {floor} dB  {notes}  {reading.word}{change}"
+    )
+
+
+def tell(reading: Reading, lost: int) -> None:
+    """Tell a person what the meter found."""
+    ui.say(f"{reading.word}: peak {reading.peak_db:.1f} dB of full scale, {reading.seconds:.0f} s")
+    if reading.highest_db > reading.peak_db + 0.5:
+        ui.say(f"  highest peak of all {reading.highest_db:.1f} dB")
+    if reading.floor_db is not None:
+        ui.say(f"  floor of the place {reading.floor_db:.0f} dB in the listening band")
+    if reading.clipped:
+        ui.say(f"  {reading.clipped} clipped samples")
+    if reading.over_floor_db is not None:
+        ui.say(f"  {reading.notes} notes heard, {reading.over_floor_db:.0f} dB over the floor")
+    elif reading.word != "no sound":
+        ui.say("  no notes heard: judged by what else there is; look again when somebody sings")
+    for text in reading.advice:
+        ui.say(f"  {text}")
+    if lost:
+        ui.warn(f"{lost} samples were lost on the way: the machine is busy with something else")

@@ -1,0 +1,250 @@
+"""A day in figures: what a person asks of it when the machine is back.
+
+Measures
+--------
+hours : calls, answers and strokes in each hour of the clock.
+strikers : strokes asked and struck of each, its busiest minute, what was refused.
+unanswered : phrases left alone, by reason.
+supply, temperatures : lowest, highest, first and last of what the board told.
+energy_wh : the last reading of each run, added up; `None` where nothing told.
+latency_ms : of each stage, the median and the highest of the readings.
+overruns : blocks of sound that were lost, added up over runs.
+own_time_share : the machine's sounding time, of the day.
+"""
+
+from __future__ import annotations
+
+import re
+import statistics
+from collections import Counter
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
+
+import msgspec
+
+from callresp.field.day import Commanded, Day, Status
+
+REASONS_MAX = 25
+
+
+class Hour(msgspec.Struct, frozen=True, kw_only=True):
+    """One hour of the clock."""
+
+    start: datetime
+    calls: int
+    answers: int
+    strokes: int
+
+
+class StrikerWork(msgspec.Struct, frozen=True, kw_only=True):
+    """What one instrument did: strokes (or spells of turning) asked for and done."""
+
+    name: str
+    asked: int
+    struck: int
+    refused: int
+    busiest_minute: int
+    busiest_at: datetime | None
+
+
+class Range(msgspec.Struct, frozen=True, kw_only=True):
+    """Readings of one kind over the day."""
+
+    first: float
+    last: float
+    lowest: float
+    highest: float
+
+
+class Latency(msgspec.Struct, frozen=True, kw_only=True):
+    """Latency of one stage, in milliseconds, over the status rows."""
+
+    median_ms: float
+    highest_ms: float
+
+
+class Figures(msgspec.Struct, frozen=True, kw_only=True):
+    """A day in figures; see the module."""
+
+    start: datetime
+    end: datetime
+    duration_s: float
+    runs: int
+    palette: str
+    rules: str
+    calls: int
+    notes: int
+    voices: int
+    answered: int
+    strokes: int
+    refused: dict[str, int]
+    hours: tuple[Hour, ...]
+    strikers: tuple[StrikerWork, ...]
+    unanswered: dict[str, int]
+    supply_v: Range | None
+    coil_c: Range | None
+    board_c: Range | None
+    energy_wh: float | None
+    overruns: int | None
+    latency_ms: dict[str, Latency]
+    faults: dict[str, int]
+    clock_steps: int
+    unreadable_rows: int
+
+
+def figures_of(day: Day) -> Figures:
+    """Work out a day's figures."""
+    answered = {reply.phrase for reply in day.replies if reply.notes}
+    commands = [command for command in day.commands if command.what != "hold"]
+    refused = Counter(command.fate for command in day.commands if not command.played)
+    return Figures(
+        start=day.start,
+        end=day.moment(day.duration_s),
+        duration_s=round(day.duration_s, 3),
+        runs=len(day.runs),
+        palette=_names(run.palette for run in day.runs),
+        rules=_names(run.rules for run in day.runs),
+        calls=len(day.phrases),
+        notes=sum(len(phrase.notes) for phrase in day.phrases),
+        voices=len({(day.run_at(phrase.onset_s), phrase.voice) for phrase in day.phrases}),
+        answered=len(answered),
+        strokes=sum(command.played and command.what == "strike" for command in commands),
+        refused=dict(refused.most_common()),
+        hours=hours_of(day),
+        strikers=_strikers(day, commands),
+        unanswered=reasons(day),
+        supply_v=_range([row.supply_v for row in day.statuses]),
+        coil_c=_range([row.coil_c for row in day.statuses]),
+        board_c=_range([row.board_c for row in day.statuses]),
+        energy_wh=_energy_wh(day),
+        overruns=_added(day, lambda row: row.overruns),
+        latency_ms=_latencies(day.statuses),
+        faults=dict(Counter(fault.text for fault in day.faults).most_common()),
+        clock_steps=len(day.clock_steps),
+        unreadable_rows=day.unreadable,
+    )
+
+
+def _names(names: object) -> str:
+    return ", ".join(dict.fromkeys(name for name in names if name))  # type: ignore[attr-defined]
+
+
+def hours_of(day: Day) -> tuple[Hour, ...]:
+    """Every hour of the clock that the day touches, also those in which nothing was."""
+    first = day.start.replace(minute=0, second=0, microsecond=0)
+    into_s = (day.start - first).total_seconds()
+
+    def hour(at_s: float) -> int:
+        return max(int((into_s + at_s) // 3600), 0)
+
+    calls = Counter(hour(phrase.onset_s) for phrase in day.phrases)
+    answers = Counter(hour(reply.at_s) for reply in day.replies if reply.notes)
+    strokes = Counter(
+        hour(command.at_s)
+        for command in day.commands
+        if command.played and command.what == "strike"
+    )
+    last = max([hour(day.duration_s - 1e-3), *calls, *answers, *strokes])
+    return tuple(
+        Hour(
+            start=first + timedelta(hours=number),
+            calls=calls[number],
+            answers=answers[number],
+            strokes=strokes[number],
+        )
+        for number in range(last + 1)
+    )
+
+
+def _strikers(day: Day, commands: Sequence[Commanded]) -> tuple[StrikerWork, ...]:
+    asked = Counter(note.instrument for reply in day.replies for note in reply.notes)
+    struck = Counter(command.instrument for command in commands if command.played)
+    refused = Counter(command.instrument for command in commands if not command.played)
+    found = []
+    for name in sorted({*asked, *struck, *refused}, key=lambda one: (-struck[one], one)):
+        times = [c.at_s for c in commands if c.instrument == name and c.played]
+        most, at_s = busiest(times)
+        found.append(
+            StrikerWork(
+                name=name,
+                asked=asked[name],
+                struck=struck[name],
+                refused=refused[name],
+                busiest_minute=most,
+                busiest_at=None if at_s is None else day.moment(at_s),
+            )
+        )
+    return tuple(found)
+
+
+def busiest(times_s: Sequence[float], window_s: float = 60.0) -> tuple[int, float | None]:
+    """The most events within any window, and when that window begins.
+
+    Examples
+    --------
+    >>> busiest([0.0, 50.0, 70.0, 100.0])
+    (3, 50.0)
+    """
+    ordered = sorted(times_s)
+    most, at_s, first = 0, None, 0
+    for number, time_s in enumerate(ordered):
+        while ordered[first] <= time_s - window_s:
+            first += 1
+        if number - first + 1 > most:
+            most, at_s = number - first + 1, ordered[first]
+    return most, at_s
+
+
+def reasons(day: Day) -> dict[str, int]:
+    """Why phrases were left alone, commonest first.
+
+    Reasons that differ in a figure only are one: their figures are written "…".
+    """
+    alike: dict[str, Counter[str]] = {}
+    for reply in day.replies:
+        if reply.unanswered:
+            why = reply.unanswered.split(":")[0].strip()
+            alike.setdefault(re.sub(r"\d+(\.\d+)?", "…", why), Counter())[why] += 1
+    whys = Counter(
+        {next(iter(own)) if len(own) == 1 else shared: own.total() for shared, own in alike.items()}
+    )
+    told = {reply.phrase for reply in day.replies}
+    if untold := sum(phrase.id not in told for phrase in day.phrases):
+        whys["the log breaks off before it was decided"] += untold
+    return dict(whys.most_common(REASONS_MAX))
+
+
+def _range(values: Sequence[float | None]) -> Range | None:
+    known = [value for value in values if value is not None]
+    if not known:
+        return None
+    return Range(first=known[0], last=known[-1], lowest=min(known), highest=max(known))
+
+
+def _added(day: Day, of: Callable[[Status], float | None]) -> int | None:
+    """A count that starts anew with each run: its last value in each, added up."""
+    last: dict[int, float] = {}
+    for row in day.statuses:
+        value = of(row)
+        if value is not None:
+            run = day.run_at(row.at_s)
+            last[run] = max(value, last.get(run, 0.0))
+    return round(sum(last.values())) if last else None
+
+
+def _energy_wh(day: Day) -> float | None:
+    joules = _added(day, lambda row: row.energy_j)
+    return None if joules is None else round(joules / 3600, 3)
+
+
+def _latencies(statuses: Sequence[Status]) -> dict[str, Latency]:
+    stages: dict[str, list[float]] = {}
+    for row in statuses:
+        for stage, value in row.latency_ms.items():
+            stages.setdefault(stage, []).append(value)
+    return {
+        stage: Latency(
+            median_ms=round(statistics.median(values), 2), highest_ms=round(max(values), 2)
+        )
+        for stage, values in stages.items()
+    }

@@ -1,0 +1,395 @@
+"""The live engine: sound in, things to do out, on a clock that is handed in.
+
+Goal
+----
+Everything that a live machine decides, with no thread, no file and no port in
+it, so that a day of it can be run in minutes and each fault tried at a desk.
+
+Conventions
+-----------
+- The engine's clock counts the samples of the sound, lost ones too. It is 0 at
+  the first sample; no change of the time of day moves it.
+- Data flows one way: ear, own sound, replier, player. What comes back from the
+  link (`link_news`) changes what is logged and whether it may play.
+- What keeps it from playing is a *bar*; each has a name and a reason, and every
+  change is told and logged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from callresp.field.log import Kind
+from callresp.live.bars import Bars
+from callresp.live.ear import Ear, End, Hears, Start
+from callresp.live.feedback import LoopDetector, LoopRule
+from callresp.live.latency import Latency
+from callresp.live.own_sound import OwnSound, Room
+from callresp.live.player import Made, Player
+from callresp.live.sources import Block
+from callresp.live.stops import Hours, Limits, StopRules, WallWatch, limits_of
+from callresp.live.things import (
+    BoardState,
+    Fate,
+    Keep,
+    LinkNews,
+    Record,
+    Release,
+    Say,
+    Send,
+    Thing,
+    what,
+)
+from callresp.palette.model import Palette
+from callresp.reply.live import LiveReplier
+from callresp.reply.rules import RuleSet
+from callresp.score import Note, Phrase, ReplyNote
+
+STATUS_EVERY_S = 10.0
+LOOK_EVERY_S = 0.5
+# Stood down for feeding on itself; twice as long each time.
+STAND_DOWN_S = 600.0
+SNIPPET_BEFORE_S = 0.5
+SNIPPET_AFTER_S = 1.5
+SNIPPET_MAX_S = 20.0
+# Fates of commands that have, or may have, sounded; or would have, were there a machine.
+PLAYED = ("executed", "fate unknown", "only listening", "sent as MIDI")
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How a day is to be run.
+
+    `masks` and `loops` are there to be switched off by a bench only.
+    """
+
+    room: Room = field(default_factory=Room)
+    limits: Limits | None = None
+    hours: Hours | None = None
+    snippets: bool = False
+    needs_link: bool = False
+    seed: int | None = None
+    masks: bool = True
+    loops: LoopRule | None = field(default_factory=LoopRule)
+
+
+@dataclass(frozen=True, slots=True)
+class Clocks:
+    """The time of day, and a steady clock that nobody sets."""
+
+    wall: Callable[[], datetime]
+    steady_s: Callable[[], float]
+
+
+class Engine:
+    """Feed it blocks and the link's news; do what it returns.
+
+    Parameters
+    ----------
+    palette, rules
+        The machine and its manners.
+    make_listener
+        Makes an online listener for the sound's sample rate.
+    sample_rate_hz
+        Of the sound.
+    clocks
+        Read for the hours of the day only.
+    settings
+    """
+
+    def __init__(
+        self,
+        palette: Palette,
+        rules: RuleSet,
+        make_listener: Callable[[], Hears],
+        sample_rate_hz: int,
+        clocks: Clocks,
+        settings: Settings | None = None,
+    ) -> None:
+        self.settings = settings or Settings()
+        self.now_s = 0.0
+        self.overruns = 0
+        self.latency = Latency()
+        self.start = clocks.wall()
+        self._rate_hz = sample_rate_hz
+        self._clocks = clocks
+        self._watch = WallWatch(clocks.wall, clocks.steady_s)
+        self._ear = Ear(make_listener, sample_rate_hz)
+        self._own = OwnSound(palette, self.settings.room)
+        self._replier = LiveReplier(palette, rules, self.settings.seed, self.start)
+        self._player = Player(palette, self._own)
+        self._stops = StopRules(self.settings.limits or limits_of(palette))
+        self._loop = LoopDetector(self.settings.loops)
+        self._bars = Bars()
+        self._board = BoardState()
+        self._credit: int | None = None
+        self._release_s: float | None = None
+        self._stand_down_s = STAND_DOWN_S
+        self._down_until_s = float("-inf")
+        self._due_s: float | None = None
+        self._phrases: dict[int, Phrase] = {}
+        self._status_s = self._looked_s = float("-inf")
+        self._out: list[Thing] = []
+        if self.settings.needs_link:
+            self._bars.put("link", "the board has not answered yet")
+
+    @property
+    def player(self) -> Player:
+        """What is played."""
+        return self._player
+
+    @property
+    def barred(self) -> str | None:
+        """Why it does not play, or `None`."""
+        return self._bars.why
+
+    @property
+    def asleep(self) -> bool:
+        """Whether it sleeps: it does not even listen."""
+        return self._bars.has("asleep")
+
+    def feed(self, block: Block) -> list[Thing]:
+        """Hear a block, and say what is to be done by its end."""
+        self.now_s = block.at_s + len(block.samples) / self._rate_hz
+        if block.lost:
+            self._lost(block)
+        self._look()
+        if not self.asleep:
+            for event in self._ear.feed(block):
+                self._hear(event)
+        self._answer()
+        return self._taken()
+
+    def idle(self) -> list[Thing]:
+        """No sound comes: look at the clock and the board all the same."""
+        self._look(force=True)
+        self._play()
+        return self._taken()
+
+    def link_news(self, news: LinkNews) -> list[Thing]:
+        """Take what the link has to tell."""
+        if self.settings.needs_link:
+            why = None if news.up else "the board is away; it listens on"
+            self._bar("link", why)
+        for fate in news.fates:
+            if fate.fate in PLAYED:
+                self._player.played(fate.command)
+            self._record("command", self._fate(fate))
+        for text in news.says:
+            self._fault(text, "link")
+        self._board = news.board or self._board
+        self._credit = news.credit
+        return self._taken()
+
+    def stop(self, why: str) -> list[Thing]:
+        """The red stop: release everything, answer no more."""
+        self._bar("stopped", why)
+        return self._taken()
+
+    def fault(self, text: str, where: str) -> list[Thing]:
+        """Something went wrong in the shell: log it, say it, go on."""
+        self._fault(text, where)
+        return self._taken()
+
+    def finish(self) -> list[Thing]:
+        """The sound has ended: close what is open, release everything."""
+        for event in self._ear.rest():
+            self._hear(event)
+        self._tell_phrases()
+        self._record("status", self.status())
+        self._out.append(Release("the day is over"))
+        return self._taken()
+
+    def status(self) -> dict[str, object]:
+        """How it stands, as it is logged."""
+        return {
+            "supply_v": self._board.supply_v,
+            "coil_c": self._board.coil_c,
+            "board_c": self._board.board_c,
+            "credit": self._credit,
+            "strikes": self._player.strikes,
+            "overruns": self.overruns,
+            "latency_ms": self.latency.medians_ms(),
+            "energy_j": round(self._player.energy_j, 3),
+        }
+
+    # Hearing
+
+    def _hear(self, event: Start | End) -> None:
+        if isinstance(event, Start):
+            self.latency.add("onset", self.now_s - event.onset_s)
+            if self._owns(event):
+                return
+            stop_s = self._replier.began(event.key, event.voice, self.now_s)
+            if stop_s is not None:
+                self._release_s = stop_s
+        elif event.note is None or self._owns(event.note):
+            self._replier.dropped(event.key)
+        else:
+            self.latency.add("note", self.now_s - event.note.offset_s)
+            self._heard(event.note, event.key)
+
+    def _owns(self, sound: Start | Note) -> bool:
+        return self.settings.masks and self._own.owner(sound) is not None
+
+    def _heard(self, note: Note, key: int) -> None:
+        self._replier.heard(note, key)
+        if self.settings.loops is None:
+            return
+        self._loop.heard(note.onset_s)
+
+    # Answering
+
+    def _answer(self) -> None:
+        self._replier.barred = self._bars.why
+        notes = self._replier.tick(self.now_s)
+        self._tell_phrases()
+        if notes:
+            self._reply(notes)
+        self._play()
+
+    def _reply(self, notes: list[ReplyNote]) -> None:
+        played = self._player.ask(notes, self.now_s)
+        self._due_s = self._replier.due_s
+        self._loop.replied([note.onset_s for note in played])
+        phrase = notes[0].heard_phrase
+        body = {"phrase": phrase, "rule": notes[0].rule, "notes": played}
+        self._record("reply", body)
+        heard = self._phrases.pop(phrase, None)
+        if self.settings.snippets and heard is not None:
+            last_s = max(note.offset_s or note.onset_s for note in played)
+            from_s = max(heard.onset_s - SNIPPET_BEFORE_S, 0.0)
+            until_s = min(last_s + SNIPPET_AFTER_S, from_s + SNIPPET_MAX_S)
+            self._out.append(Keep(from_s, until_s, f"phrase-{phrase:06d}"))
+
+    def _tell_phrases(self) -> None:
+        for phrase in self._replier.closed:
+            self._record("phrase", phrase)
+            # One reply at most waits for its rest; older phrases are of no more use.
+            self._phrases[phrase.id] = phrase
+            while len(self._phrases) > 16:
+                del self._phrases[next(iter(self._phrases))]
+        self._replier.closed.clear()
+        for silence in self._replier.silences:
+            self._record(
+                "reply",
+                {"phrase": silence.unanswered, "rule": silence.rule, "unanswered": silence.why},
+            )
+        self._replier.silences.clear()
+
+    def _play(self) -> None:
+        if self._release_s is not None and self.now_s >= self._release_s:
+            self._release_s = None
+            self._release("somebody else sings")
+        made = self._player.due(self.now_s)
+        self._out += [Send(checked) for checked in made.checked]
+        if self._due_s is not None and self._player.first_s is not None:
+            self.latency.add("answer", self._player.first_s - self._due_s)
+            self._due_s = None
+        self._tell_changes(made)
+        self._own.forget_before(self.now_s - 10.0)
+
+    def _tell_changes(self, made: Made) -> None:
+        for change in made.changes:
+            if change.change == "dropped":
+                self._record("remark", {"text": f"not struck: {change.why}"})
+        for refused in made.refused:
+            if refused.limit in ("supply.capacity_ah", "supply.cutoff_v"):
+                self._bar("battery", f"{refused.what}: it plays no more, and listens on")
+            else:
+                self._fault(f"refused: {refused}", "plan")
+
+    def _release(self, why: str) -> None:
+        self._player.leave_off()
+        self._replier.left_off()
+        self._own.let_go(self.now_s)
+        self._out.append(Release(why))
+
+    # Looking about
+
+    def _lost(self, block: Block) -> None:
+        self.overruns += 1
+        lost_s = block.lost / self._rate_hz
+        self._fault(f"{lost_s:.3f} s of sound were lost before {block.at_s:.1f} s", "sound")
+
+    def _look(self, force: bool = False) -> None:
+        if self.now_s - self._looked_s < LOOK_EVERY_S and not force:
+            return
+        self._looked_s = self.now_s
+        self._look_at_hours()
+        self._look_for_loops()
+        why = self._stops.judge(
+            self._board, self.now_s, self._player.strikes, self._player.energy_j
+        )
+        self._bar("limits", why)
+        if self.now_s - self._status_s >= STATUS_EVERY_S:
+            self._status_s = self.now_s
+            self._record("status", self.status())
+
+    def _look_at_hours(self) -> None:
+        step_s = self._watch.step_s()
+        if step_s is not None:
+            self._fault(
+                f"the time of day was set by {step_s:+.0f} s; the hours to sleep follow it,"
+                " all else goes by a clock of its own",
+                "clock",
+            )
+        hours = self.settings.hours
+        if hours is None:
+            return
+        awake = hours.awake(self._clocks.wall().time())
+        if not awake and not self.asleep:
+            for event in self._ear.rest():
+                self._hear(event)
+        self._bar("asleep", None if awake else f"it sleeps until {hours.since:%H:%M}")
+
+    def _look_for_loops(self) -> None:
+        if self.settings.loops is not None and not self._bars.has("loop") and self._loop.loops:
+            lag_ms = 1000 * (self._loop.lag_s or 0.0)
+            self._loop.reset()
+            self._down_until_s = self.now_s + self._stand_down_s
+            self._bar(
+                "loop",
+                f"what it played came back {lag_ms:.0f} ms later, reply after reply: it stands"
+                f" down for {self._stand_down_s / 60:g} min; turn the microphone away from it",
+            )
+            self._stand_down_s *= 2
+        elif self.now_s >= self._down_until_s:
+            self._bar("loop", None)
+
+    def _bar(self, name: str, why: str | None) -> None:
+        """Put a bar up, or (`None`) away; tell and log what that changes."""
+        if not self._bars.put(name, why):
+            return
+        if why is not None:
+            self._release(why)
+        text = why or self._bars.why or "it plays again"
+        self._record("remark", {"text": text, "state": self._bars.state})
+        self._out.append(Say(text))
+
+    def _fate(self, fate: Fate) -> dict[str, object]:
+        command = fate.command
+        played_s = None if fate.played_s is None else round(fate.played_s, 6)
+        return {
+            "at_s": round(command.at_s, 6),
+            "channel": command.channel,
+            "instrument": command.instrument,
+            "what": what(command),
+            "length_ms": round(command.length_ms, 3),
+            "reply": command.reply,
+            "fate": fate.fate,
+            "played_s": played_s,
+        }
+
+    def _fault(self, text: str, where: str) -> None:
+        self._record("fault", {"what": text, "where": where})
+        self._out.append(Say(text))
+
+    def _record(self, kind: Kind, body: object) -> None:
+        self._out.append(Record(self.now_s, kind, body))
+
+    def _taken(self) -> list[Thing]:
+        out, self._out = self._out, []
+        return out

@@ -1,0 +1,152 @@
+"""Where commands go: a board's session, a simulated board in engine time, nowhere.
+
+A link takes checked commands timed on the engine's clock, and has news: the
+fates of what it took, and what the board says of itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from callresp.link.board import Board
+from callresp.link.session import Sent, Session
+from callresp.live.things import BoardState, Fate, LinkNews
+from callresp.palette.model import Palette
+from callresp.plan.limits import CheckedPlan
+
+# Little goes out ahead, so that little has to be taken back.
+SEND_AHEAD_S = 0.4
+# What has less time than this on its way to the board is not sent.
+LEAST_AHEAD_S = 0.008
+STEP_S = 0.004
+
+
+class Link(Protocol):
+    """What the shell needs of a link."""
+
+    def send(self, checked: CheckedPlan) -> None:
+        """Take commands."""
+
+    def release(self) -> None:
+        """Let go of everything now."""
+
+    def news(self) -> LinkNews:
+        """What is to tell since this was last asked."""
+
+    def close(self) -> None:
+        """Release everything and end."""
+
+
+class Talk:
+    """One open-ended session with a board, and its news; bytes and times are the caller's.
+
+    Parameters
+    ----------
+    nothing
+        A checked plan of no commands, of the machine's palette.
+    session
+        A number that tells this session from the one before.
+    """
+
+    def __init__(self, nothing: CheckedPlan, session: int) -> None:
+        self.session = Session(
+            nothing, session, zero_s=0.0, ahead_s=SEND_AHEAD_S, least_ahead_s=LEAST_AHEAD_S
+        )
+
+    def up(self, now_s: float) -> bool:
+        """Whether the board is there and its clock is known."""
+        session = self.session
+        return session.welcome is not None and session.clock.known and not session.lost(now_s)
+
+    def news(self, now_s: float, zero_s: float, says: tuple[str, ...] = ()) -> LinkNews:
+        """What happened since this was last asked."""
+        fates = tuple(_fate(sent, zero_s) for sent in self.session.take_over())
+        return LinkNews(self.up(now_s), fates, self._board(), self.session.credit, says)
+
+    def _board(self) -> BoardState | None:
+        status = self.session.status
+        if status is None:
+            return None
+        # The board tells the temperature of its hottest coil, modelled or measured.
+        return BoardState(
+            supply_v=status.millivolts / 1000 if status.millivolts else None,
+            coil_c=float(status.temperature_c),
+            faults=self.session.report.faults,
+        )
+
+
+def _fate(sent: Sent, zero_s: float) -> Fate:
+    played_s = None if sent.played_s is None else sent.played_s - zero_s
+    return Fate(sent.command, sent.fate or "unknown", played_s)
+
+
+@dataclass(slots=True)
+class Nowhere:
+    """No machine: it only says what would be struck."""
+
+    fate: str = "only listening"
+    _fates: list[Fate] = field(default_factory=list)
+
+    def send(self, checked: CheckedPlan) -> None:
+        """Take commands."""
+        self._fates += [Fate(command, self.fate) for command in checked.plan.commands]
+
+    def release(self) -> None:
+        """Nothing is held."""
+
+    def news(self) -> LinkNews:
+        """Each command once."""
+        fates, self._fates = self._fates, []
+        return LinkNews(True, tuple(fates))
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+class SimulatedLink:
+    """A simulated board on the engine's clock, for sound that runs faster than the wall's.
+
+    Parameters
+    ----------
+    nothing
+        A checked plan of no commands.
+    palette
+        Of the board.
+    drift_ppm
+        Of the board's clock.
+    """
+
+    def __init__(self, nothing: CheckedPlan, palette: Palette, drift_ppm: float = 37.0) -> None:
+        self.board = Board(palette, drift_ppm=drift_ppm, ahead_s=1234.5)
+        self.talk = Talk(nothing, session=1)
+        self.cut = False
+        self._now_s = 0.0
+
+    def advance(self, now_s: float) -> None:
+        """Let time pass on the line."""
+        session = self.talk.session
+        while self._now_s < now_s:
+            self._now_s = min(self._now_s + STEP_S, now_s)
+            out = session.poll(self._now_s)
+            if self.cut:
+                self.board.advance(self._now_s)
+            else:
+                session.receive(self.board.receive(out, self._now_s), self._now_s)
+
+    def send(self, checked: CheckedPlan) -> None:
+        """Take commands."""
+        self.talk.session.add(checked)
+
+    def release(self) -> None:
+        """Let go of everything now."""
+        self.talk.session.release(self._now_s)
+
+    def news(self) -> LinkNews:
+        """What is to tell."""
+        return self.talk.news(self._now_s, 0.0)
+
+    def close(self) -> None:
+        """Release everything."""
+        self.release()
+        self.advance(self._now_s + 0.1)

@@ -1,0 +1,175 @@
+"""MIDI instead of a board: strikes as notes, at their times, by a thread of its own."""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import threading
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from callresp.link.port import Clock
+from callresp.live.port_link import Zero
+from callresp.live.things import Fate, LinkNews
+from callresp.palette.model import Palette, Striker, Turner
+from callresp.plan.limits import CheckedPlan
+from callresp.plan.model import Command, Hold, Strike, Turn
+from callresp.rehearse.midi_notes import Sounding, reply_tracks, velocity_of
+
+SENT = "sent as MIDI"
+LEFT_OFF = "left off"
+
+
+@dataclass(frozen=True, slots=True)
+class _Seat:
+    """Where an instrument sits, and what tunes it."""
+
+    channel: int
+    key: int
+    prepares: tuple[Any, ...]
+
+
+class MidiLink:
+    """Plays checked commands on a MIDI port.
+
+    Parameters
+    ----------
+    palette
+    port
+        Anything with `send`; see `callresp.rehearse.midi_out.open_port`.
+    zero, clock
+        Where the engine's clock stands on the host's.
+    """
+
+    def __init__(self, palette: Palette, port: Any, zero: Zero, clock: Clock) -> None:
+        self._palette = palette
+        self._port = port
+        self._zero = zero
+        self._clock = clock
+        self._seats = _seats(palette)
+        tops = [item.force[-1].level_db for item in palette.striker]
+        tops += [item.level_max_db for item in palette.turner]
+        self._loudest_db = max(tops, default=0.0)
+        self._due: list[tuple[float, int, Any, Command | None]] = []
+        self._held: dict[str, float] = {}
+        self._count = itertools.count()
+        self._fates: list[Fate] = []
+        self._changed = threading.Condition()
+        self._closed = False
+        for seat in self._seats.values():
+            for message in seat.prepares:
+                port.send(message)
+        self._thread = threading.Thread(target=self._run, name="midi", daemon=True)
+        self._thread.start()
+
+    def send(self, checked: CheckedPlan) -> None:
+        """Take commands."""
+        with self._changed:
+            for command in checked.plan.commands:
+                self._put(command)
+            self._changed.notify()
+
+    def release(self) -> None:
+        """Every note off now; forget what waits."""
+        with self._changed:
+            waiting, self._due = self._due, []
+            self._fates += [Fate(command, LEFT_OFF) for *_, command in waiting if command]
+            self._hush()
+
+    def news(self) -> LinkNews:
+        """Each command once it has been sent."""
+        with self._changed:
+            fates, self._fates = self._fates, []
+        return LinkNews(True, tuple(fates))
+
+    def close(self) -> None:
+        """Every note off, and end."""
+        self.release()
+        with self._changed:
+            self._closed = True
+            self._changed.notify()
+        self._thread.join(timeout=1.0)
+        self._port.close()
+
+    def _put(self, command: Command) -> None:
+        if isinstance(command, Hold):
+            striker = self._palette.striker_named(command.instrument)
+            if striker is not None and striker.damper is not None:
+                end_s = command.at_s + (command.hold_ms + striker.damper.fall_ms) / 1000
+                self._held[striker.name] = end_s
+            self._fates.append(Fate(command, SENT))
+        elif isinstance(command, Strike):
+            if striker := self._palette.striker_named(command.instrument):
+                self._strike(command, striker)
+        elif isinstance(command, Turn) and (
+            turner := self._palette.turner_named(command.instrument)
+        ):
+            level_db = turner.level_max_db * command.speed_rps / turner.fastest_rps
+            until_s = command.at_s + command.run_ms / 1000
+            self._note(command, turner, command.at_s, until_s, level_db)
+
+    def _strike(self, command: Strike, striker: Striker) -> None:
+        pulses = [point.pulse_ms for point in striker.force]
+        levels = [point.level_db for point in striker.force]
+        level_db = float(np.interp(command.pulse_ms, pulses, levels))
+        from_s = command.at_s + striker.latency_ms / 1000
+        until_s = from_s + striker.t60_s
+        if striker.damper is not None and striker.damper.rest == "on":
+            until_s = min(until_s, max(self._held.get(striker.name, from_s), from_s + 0.05))
+        self._note(command, striker, from_s, until_s, level_db)
+
+    def _note(
+        self,
+        command: Command,
+        item: Striker | Turner,
+        from_s: float,
+        until_s: float,
+        level_db: float,
+    ) -> None:
+        import mido
+
+        seat = self._seats[item.name]
+        velocity = velocity_of(level_db, self._loudest_db)
+        zero_s = self._zero.host_s
+        on = mido.Message("note_on", channel=seat.channel, note=seat.key, velocity=velocity)
+        off = mido.Message("note_off", channel=seat.channel, note=seat.key, velocity=64)
+        heapq.heappush(self._due, (zero_s + from_s, next(self._count), on, command))
+        heapq.heappush(self._due, (zero_s + until_s, next(self._count), off, None))
+
+    def _run(self) -> None:
+        with self._changed:
+            while not self._closed:
+                now_s = self._clock.now_s()
+                while self._due and self._due[0][0] <= now_s:
+                    _, _, message, command = heapq.heappop(self._due)
+                    self._port.send(message)
+                    if command is not None:
+                        played_s = now_s - self._zero.host_s
+                        self._fates.append(Fate(command, SENT, played_s))
+                wait_s = self._due[0][0] - now_s if self._due else 1.0
+                self._changed.wait(min(wait_s / self._clock.speed, 1.0))
+
+    def _hush(self) -> None:
+        """All notes off (controller 123) and all sound off (120), on every channel."""
+        import mido
+
+        for channel in range(16):
+            for control in (123, 120):
+                self._port.send(
+                    mido.Message("control_change", channel=channel, control=control, value=0)
+                )
+
+
+def _seats(palette: Palette) -> dict[str, _Seat]:
+    """Channel, key and tuning of each instrument, as `rehearse.midi_notes` gives them."""
+    found = {}
+    items: list[Striker | Turner] = [*palette.striker, *palette.turner]
+    sounding = [Sounding(0.0, 1.0, item, 0.0) for item in items]
+    for item, track in zip(items, reply_tracks(sounding, palette, "bend"), strict=True):
+        messages = [message for _, _, message in sorted(track.events, key=lambda e: e[:2])]
+        on = next(message for message in messages if message.type == "note_on")
+        prepares = tuple(m for m in messages if m.type not in ("note_on", "note_off"))
+        found[item.name] = _Seat(on.channel, on.note, prepares)
+    return found

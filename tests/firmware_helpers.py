@@ -1,0 +1,120 @@
+"""The core built for tests, and boards that take commands in virtual time."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import msgspec
+from conftest import missing
+
+from callresp.link.board import Board
+from callresp.link.encode import encode
+from callresp.link.framing import Deframer, frame
+from callresp.link.messages import (
+    FATES,
+    TICKS_PER_S,
+    VERSION,
+    Ask,
+    Done,
+    Hello,
+    HoldAt,
+    LightAt,
+    StrikeAt,
+    Timed,
+    parse,
+)
+from callresp.palette.model import Palette
+from callresp.plan.model import Plan
+
+FIRMWARE = Path(__file__).resolve().parent.parent / "tools" / "firmware"
+sys.path.insert(0, str(FIRMWARE))
+
+from limits import lines  # noqa: E402
+
+SOURCES = ["core.c", "outputs.c", "framing.c"]
+FLAGS = [
+    "-std=c99",
+    "-g",
+    "-O1",
+    "-Wall",
+    "-Wextra",
+    "-Werror",
+    "-pedantic",
+    "-fsanitize=address,undefined",
+    "-fno-sanitize-recover=all",
+]
+
+
+def compiler() -> str:
+    """The C compiler, or a skipped test."""
+    found = shutil.which("cc") or shutil.which("gcc")
+    if found is None:
+        missing("no C compiler here: install gcc to test the firmware's core")
+    assert found is not None
+    return found
+
+
+def built(folder: Path, main: str) -> Path:
+    """One of the firmware's host programs, built with sanitizers."""
+    program = folder / Path(main).stem
+    words = [compiler(), *FLAGS, main, *SOURCES, "-o", str(program)]
+    done = subprocess.run(words, cwd=FIRMWARE, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return program
+
+
+def messages_of(plan: Plan, drift: float, lead_s: float = 1.0) -> list[Timed]:
+    """A plan as a host sends it to a board whose clock runs `drift` fast."""
+    first_s = min((command.at_s for command in plan.commands), default=0.0)
+    return [
+        encode(c, n % 256, round((lead_s + (c.at_s - first_s) * (1 + drift)) * TICKS_PER_S))
+        for n, c in enumerate(plan.commands)
+    ]
+
+
+def fates_in_c(program: Path, palette: Palette, messages: Sequence[Timed]) -> list[str]:
+    """What becomes of messages on the core, in virtual time."""
+    rows = []
+    for m in messages:
+        if isinstance(m, StrikeAt):
+            rest = f"{m.pulse} 0 0 0"
+        elif isinstance(m, HoldAt):
+            rest = f"{m.length} {m.pull} {m.duty} 0"
+        elif isinstance(m, LightAt):
+            rest = f"0 0 {m.level} 0"
+        else:
+            rest = f"{m.length} 0 0 {m.speed}"
+        rows.append(f"{m.kind} {m.channel} {m.at} {rest}")
+    text = lines(palette) + "\n".join(rows) + "\n"
+    done = subprocess.run([str(program)], input=text, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    told = [row.split() for row in done.stdout.splitlines() if row[0].isdigit()]
+    fates = {int(number): FATES[int(fate)] for number, fate, _ in told}
+    return [fates.get(number, "unknown") for number in range(len(messages))]
+
+
+def fates_in_python(palette: Palette, messages: Sequence[Timed]) -> list[str]:
+    """What becomes of messages on the simulated board, in virtual time."""
+    roomy = msgspec.structs.replace(palette.board, buffer=1024)
+    board = Board(msgspec.structs.replace(palette, board=roomy))
+    deframer, number, fates = Deframer(), 0, dict[int, str]()
+    board.receive(frame(Hello(VERSION, 7).pack()), 0.0)
+    end_s = max((m.at for m in messages), default=0) / TICKS_PER_S + 1.0
+    base = {}
+    now_s = 0.0
+    while now_s < end_s:
+        now_s += 0.05
+        data = frame(Ask(0).pack())
+        while number < len(messages) and messages[number].at / TICKS_PER_S < now_s + 0.5:
+            base[messages[number].sequence] = number
+            data += frame(messages[number].pack())
+            number += 1
+        for payload in deframer.feed(board.receive(data, now_s)):
+            told = parse(payload)
+            if isinstance(told, Done):
+                fates[base[told.sequence]] = FATES[told.fate]
+    return [fates.get(n, "unknown") for n in range(len(messages))]

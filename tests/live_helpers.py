@@ -1,0 +1,152 @@
+"""A listener that is told what to hear, and a day run without threads."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from callresp.live.engine import Clocks, Engine, Settings
+from callresp.live.links import SimulatedLink
+from callresp.live.sources import Block
+from callresp.live.things import Fate, Keep, Record, Release, Say, Send, Thing
+from callresp.palette import load_palette
+from callresp.palette.model import Palette
+from callresp.reply import load_rules
+from callresp.reply.rules import RuleSet
+from callresp.score import Note
+
+FETTLE = load_palette("fettle")
+RATE_HZ = 8000
+MORNING = datetime(2026, 5, 12, 4, 30)
+
+
+@dataclass
+class Began:
+    key: int
+    onset_s: float
+    pitch_hz: float | None
+    low_hz: float
+    high_hz: float
+    level_db: float
+    voice: str
+
+
+@dataclass
+class Ended:
+    key: int
+    note: Note | None
+
+
+class Scripted:
+    """Says what it was told to hear, a little late, as a listener would."""
+
+    def __init__(
+        self,
+        notes: list[Note],
+        rate_hz: int = RATE_HZ,
+        began_s: float = 0.012,
+        ended_s: float = 0.1,
+    ) -> None:
+        self._starts = sorted(notes, key=lambda note: note.onset_s)
+        self._ends = sorted(notes, key=lambda note: note.offset_s)
+        self._rate_hz, self._began_s, self._ended_s = rate_hz, began_s, ended_s
+        self._done = 0
+        self._open: set[int] = set()
+
+    def feed(self, block: np.ndarray) -> list[object]:
+        self._done += len(block)
+        now_s = self._done / self._rate_hz
+        out: list[object] = []
+        while self._starts and self._starts[0].onset_s + self._began_s <= now_s:
+            n = self._starts.pop(0)
+            self._open.add(n.id)
+            out.append(Began(n.id, n.onset_s, n.pitch_hz, n.low_hz, n.high_hz, n.level_db, n.voice))
+        while self._ends and self._ends[0].offset_s + self._ended_s <= now_s:
+            n = self._ends.pop(0)
+            self._open.discard(n.id)
+            out.append(Ended(n.id, n))
+        return out
+
+    def finish(self) -> list[object]:
+        return [Ended(key, None) for key in sorted(self._open)]
+
+
+def silence(seconds: float, block_s: float = 0.005, start_s: float = 0.0) -> Iterator[Block]:
+    size = round(block_s * RATE_HZ)
+    for number in range(round(seconds / block_s)):
+        yield Block(np.zeros(size, dtype=np.float32), start_s + number * size / RATE_HZ)
+
+
+@dataclass
+class Day:
+    """An engine on a simulated board; collects all that it did."""
+
+    engine: Engine
+    link: SimulatedLink
+    records: list[Record] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
+    released: list[tuple[float, str]] = field(default_factory=list)
+    kept: list[Keep] = field(default_factory=list)
+    fates: list[Fate] = field(default_factory=list)
+
+    def run(self, blocks: Iterator[Block]) -> None:
+        for block in blocks:
+            self.do(self.engine.feed(block))
+            self.link.advance(self.engine.now_s)
+            news = self.link.news()
+            self.fates += news.fates
+            self.do(self.engine.link_news(news))
+
+    def do(self, things: list[Thing]) -> None:
+        for thing in things:
+            if isinstance(thing, Send):
+                self.link.send(thing.checked)
+            elif isinstance(thing, Release):
+                self.released.append((self.engine.now_s, thing.why))
+                self.link.release()
+            elif isinstance(thing, Record):
+                self.records.append(thing)
+            elif isinstance(thing, Say):
+                self.said.append(thing.text)
+            else:
+                self.kept.append(thing)
+
+    def of(self, kind: str) -> list[object]:
+        return [record.body for record in self.records if record.kind == kind]
+
+    @property
+    def strikes_s(self) -> list[float]:
+        rate, ahead_s = self.link.board._rate, self.link.board._ahead_s
+        return [
+            (row.board_s - ahead_s) / rate
+            for row in self.link.board.log
+            if row.did == "on" and row.channel in STRIKERS
+        ]
+
+
+STRIKERS = {striker.coil.channel for striker in FETTLE.striker}
+
+
+def day_of(
+    notes: list[Note],
+    rules: RuleSet | None = None,
+    palette: Palette = FETTLE,
+    wall: Callable[[], datetime] | None = None,
+    **more: object,
+) -> Day:
+    """A day in which these notes are heard."""
+    now: list[Engine] = []
+
+    def passed_s() -> float:
+        return now[0].now_s if now else 0.0
+
+    clocks = Clocks(wall or (lambda: MORNING + timedelta(seconds=passed_s())), passed_s)
+    settings = Settings(needs_link=True, **more)  # type: ignore[arg-type]
+    engine = Engine(
+        palette, rules or load_rules("answer"), lambda: Scripted(notes), RATE_HZ, clocks, settings
+    )
+    now.append(engine)
+    return Day(engine, SimulatedLink(engine.player.nothing, palette))

@@ -1,0 +1,254 @@
+"""The day's page and poster: whole, self-contained, readable, and true to the log."""
+
+from __future__ import annotations
+
+import base64
+import json
+import math
+import re
+from datetime import datetime, timedelta
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from click.testing import CliRunner
+from field_helpers import START, Writer, whole_day
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image
+
+from callresp.commands.report import command
+from callresp.field import charts, page_style, parts
+from callresp.field.day import read_day
+from callresp.field.figures import figures_of
+from callresp.field.log import FieldLog
+
+
+def report(log: Path, *words: str) -> tuple[int, str]:
+    done = CliRunner().invoke(command, [str(log), *words], standalone_mode=False)
+    assert done.exception is None, done.output
+    assert isinstance(done.return_value, int)
+    return done.return_value, done.output
+
+
+def parsed(html: str) -> ElementTree.Element:
+    """The page's tree: it is written so that any XML reader takes it, too."""
+    return ElementTree.fromstring(html.removeprefix("<!DOCTYPE html>\n"))
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, ElementTree.Element, str]:
+    log = whole_day(tmp_path_factory.mktemp("told") / "carr.log", hours=5.0)
+    status, _ = report(log, "--title", "Carr & <Moor>", "--sunrise", "05:12", "--sunset", "20:58")
+    assert status == 1, "a fault is in the log"
+    html = log.with_name("carr.report.html").read_text(encoding="utf-8")
+    return log, parsed(html), html
+
+
+def test_the_page_fetches_nothing(told: tuple[Path, ElementTree.Element, str]) -> None:
+    _, tree, html = told
+    assert "http" not in html
+    assert "url(" not in html
+    assert "@import" not in html
+    names = {node.tag for node in tree.iter()}
+    assert not names & {"script", "link", "iframe", "object", "embed", "base", "form"}
+    for node in tree.iter():
+        for key, value in node.attrib.items():
+            assert not key.startswith("on"), f"{node.tag} has {key}"
+            assert key != "href"
+            assert key != "src" or value.startswith("data:image/png;base64,")
+
+
+def test_the_page_tells_those_who_can_t_see_it(
+    told: tuple[Path, ElementTree.Element, str],
+) -> None:
+    """WCAG 2.1: 1.1.1 text alternatives, 1.3.1 headers of tables, 3.1.1 language."""
+    tree = told[1]
+    assert tree.attrib["lang"] == "en"
+    images = list(tree.iter("img"))
+    assert images
+    assert all(len(image.attrib["alt"]) > 40 for image in images)
+    plots = [node for node in tree.iter("div") if node.attrib.get("class") == "chart"]
+    assert len(plots) == 4
+    assert all(node.attrib["role"] == "img" and node.attrib["aria-label"] for node in plots)
+    for table in tree.iter("table"):
+        assert table.find("caption") is not None
+        heads = table.findall("./thead/tr/th")
+        assert heads
+        assert all(head.attrib["scope"] == "col" for head in heads)
+        for row in table.findall("./tbody/tr"):
+            assert row[0].tag == "th"
+            assert row[0].attrib["scope"] == "row"
+    order = [int(node.tag[1]) for node in tree.iter() if node.tag in ("h1", "h2", "h3")]
+    assert order[0] == 1
+    assert set(order[1:]) == {2}
+
+
+def luminance(ink: str) -> float:
+    """Relative luminance (WCAG 2.1, definitions)."""
+    shares = [int(ink[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+    linear = [s / 12.92 if s <= 0.03928 else ((s + 0.055) / 1.055) ** 2.4 for s in shares]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio (WCAG 2.1, definitions)."""
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_inks_stand_out_by_day_and_by_night() -> None:
+    # The definition's own ends: black on white is 21 : 1; #767676 is the lightest grey at 4.5.
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#767676", "#ffffff") > 4.5 > contrast("#777777", "#ffffff")
+    for inks in (page_style.LIGHT, page_style.DARK):
+        for name in ("ink", "soft", "call", "answer", "third"):
+            assert contrast(inks[name], inks["paper"]) >= 4.5, name
+
+
+def test_its_figures_are_the_logs(told: tuple[Path, ElementTree.Element, str]) -> None:
+    log, tree, _ = told
+    figures = figures_of(read_day(log))
+    facts = {
+        (row.findtext("dt") or ""): (row.findtext("dd") or "").strip()
+        for row in tree.findall(".//dl/div")
+    }
+    assert facts["calls heard"] == f"{figures.calls:,}"
+    assert facts["strokes"] == f"{figures.strokes:,}"
+    assert tree.findtext(".//h1") == "Carr & <Moor>"
+    bars = [node for node in tree.iter("rect") if node.attrib["class"] == "call"]
+    tall = [float(bar.attrib["height"]) for bar in bars]
+    calls = [hour.calls for hour in figures.hours if hour.calls]
+    # All bars are on one scale.
+    assert [a / b for a, b in zip(tall, calls, strict=True)] == pytest.approx(
+        [tall[0] / calls[0]] * len(calls), rel=0.02
+    )
+
+
+def test_the_pictures(told: tuple[Path, ElementTree.Element, str], tmp_path: Path) -> None:
+    log, tree, _ = told
+    with Image.open(log.with_name("carr.report.png")) as poster:
+        assert poster.width == 2200
+        assert poster.height > 3400
+        assert len(poster.convert("RGB").resize((220, 400)).getcolors(100_000) or ()) > 50
+    (image,) = tree.iter("img")
+    dial = tmp_path / "dial.png"
+    dial.write_bytes(base64.b64decode(image.attrib["src"].split(",")[1]))
+    with Image.open(dial) as picture:
+        assert picture.size == (2200, 2200)
+
+
+def test_figures_for_machines(told: tuple[Path, ElementTree.Element, str]) -> None:
+    status, out = report(told[0], "--json")
+    found = json.loads(out)
+    assert status == 1
+    assert found["calls"] == sum(hour["calls"] for hour in found["hours"])
+    assert found["faults"] == {"the microphone went away": 1}
+
+
+def test_a_still_day_and_one_of_forty_hours(tmp_path: Path) -> None:
+    with FieldLog(tmp_path / "still.log") as log:
+        Writer(log, START)
+    assert report(tmp_path / "still.log")[0] == 0
+    page = parsed((tmp_path / "still.report.html").read_text())
+    assert "No call was heard." in "".join(page.itertext())
+    with FieldLog(tmp_path / "long.log") as log:
+        writer = Writer(log, START)
+        for hour in range(40):
+            writer.reply(writer.phrase(3600.0 * hour + 5))
+    assert report(tmp_path / "long.log")[0] == 0
+    page = parsed((tmp_path / "long.report.html").read_text())
+    assert len(list(page.iter("img"))) == 2
+
+
+def test_faults_that_repeat_are_one_row(tmp_path: Path) -> None:
+    with FieldLog(tmp_path / "day.log") as log:
+        writer = Writer(log, START)
+        for number in range(30):
+            writer.add(10.0 * number, "fault", {"what": "no link", "where": "/dev/ttyACM0"})
+        writer.add(5000.0, "fault", {"what": "no link", "where": "/dev/ttyACM0"})
+    rows = parts.timeline(read_day(tmp_path / "day.log"))
+    assert [(row.kind, row.count) for row in rows] == [("start", 1), ("fault", 30), ("fault", 1)]
+
+
+def test_when_it_was_asleep_or_off(tmp_path: Path) -> None:
+    with FieldLog(tmp_path / "day.log") as log:
+        writer = Writer(log, START)
+        writer.add(100.0, "remark", {"text": "x", "state": "asleep"})
+        writer.add(200.0, "remark", {"text": "x", "state": "awake"})
+        writer.add(300.0, "remark", {"text": "x", "state": "standing down"})
+        again = Writer(log, START + timedelta(seconds=1000))
+        again.status(500.0)
+    assert parts.spells(read_day(tmp_path / "day.log")) == [
+        (100.0, 200.0, "asleep"),
+        (300.0, 1000.0, "off"),
+    ]
+
+
+def test_mistakes_are_told(tmp_path: Path) -> None:
+    log = whole_day(tmp_path / "carr.log", hours=0.1)
+    for words, text in (
+        (["--sunrise", "05:12"], "only one of"),
+        (["--sunrise", "5.12", "--sunset", "21:00"], "not a time of day"),
+        (["--picture", "carr.jpg"], "the picture is a PNG"),
+        (["-o", str(log)], "would write over"),
+        (["--palette", "nobody"], "nobody"),
+    ):
+        done = CliRunner().invoke(command, [str(log), *words])
+        assert text in str(done.exception)
+
+
+@given(st.lists(st.floats(-1e4, 1e4), min_size=1, max_size=30))
+def test_an_axis_holds_its_values(values: list[float]) -> None:
+    low, high, step = charts.span(values)
+    slack = 1e-6 * max(1.0, *map(abs, values))
+    assert low - slack <= min(values) <= max(values) <= high + slack
+    assert 1 <= round((high - low) / step) <= 7
+
+
+@given(st.integers(1, 10**9))
+def test_steps_of_counts_are_whole_and_few(most: int) -> None:
+    step = charts.nice(most)
+    assert re.fullmatch(r"[125]0*", str(step))
+    assert most / step <= 3
+
+
+@given(st.lists(st.floats(0, 100), max_size=3000))
+def test_thinning_loses_no_peak(values: list[float]) -> None:
+    points = [(float(n), value) for n, value in enumerate(values)]
+    kept = charts.thinned(points)
+    assert len(kept) <= charts.POINTS_MAX or len(kept) == len(points)
+    assert set(kept) <= set(points)
+    if values:
+        assert max(v for _, v in kept) == max(values)
+        assert min(v for _, v in kept) == min(values)
+
+
+def test_thinning_keeps_gaps() -> None:
+    points = [(float(n), math.nan if n == 5000 else 1.0) for n in range(9000)]
+    assert sum(math.isnan(value) for _, value in charts.thinned(points)) == 1
+
+
+def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
+    sun = parts.Sun(
+        datetime.fromisoformat("2026-05-12T05:12:00+01:00"),
+        datetime.fromisoformat("2026-05-12T20:58:00+01:00"),
+    )
+    with FieldLog(tmp_path / "long.log") as log:
+        writer = Writer(log, START)
+        for hour in range(40):
+            writer.phrase(3600.0 * hour + 5)
+    day = read_day(tmp_path / "long.log")
+    _, second = parts.dials(day)
+    parts.draw_dial(tmp_path / "dial.png", day, second, None, "", sun)
+    with Image.open(tmp_path / "dial.png") as picture:
+        dial = picture.convert("RGB")
+
+    def ground(left: int, top: int) -> object:
+        """The commonest colour of a patch."""
+        counts = dial.crop((left, top, left + 90, top + 90)).getcolors(8100) or []
+        return max(counts)[1]
+
+    # Straight down is midnight and straight up is noon, by the picture's own convention.
+    assert ground(1120, 1650) == (0xE4, 0xE1, 0xD6)
+    assert ground(1140, 560) == (251, 249, 243)

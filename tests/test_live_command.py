@@ -1,0 +1,119 @@
+"""``callresp live``: what a user sees, and what is left when it ends."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from live_helpers import FETTLE, RATE_HZ, Scripted
+from test_live_engine import calls
+
+from callresp.cli import cli
+from callresp.field.log import entries
+from callresp.live import day
+from callresp.palette import fingerprint
+from callresp.sound import write_wav
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Run the command on half a minute of sound in which four calls are heard."""
+    wave = np.random.default_rng(0).normal(0, 0.01, 30 * RATE_HZ).astype(np.float32)
+    write_wav(tmp_path / "dawn.wav", wave, RATE_HZ)
+    monkeypatch.setattr(day, "listener_of", lambda rate, profile: Scripted(calls(4)))
+    monkeypatch.chdir(tmp_path)
+
+    def call(*words: str) -> Result:
+        return CliRunner().invoke(cli, ["live", *words])
+
+    return call
+
+
+FILE = ("--input", "dawn.wav", "--speed", "0", "--start", "2026-05-12T04:30:00")
+
+
+def test_a_file_is_answered_on_a_simulated_board_and_logged(run: Run) -> None:
+    result = run(*FILE, "--port", "simulated", "--log", "day.log", "--rules", "shadow")
+    assert result.exit_code == 0, result.output
+    assert "4 phrases heard" in result.output
+    log = Path("day.log")
+    (head,) = [entry.body for entry in entries(log, "day")]
+    assert head["palette"] == "Fettle"
+    assert head["palette_sha256"] == fingerprint(FETTLE)
+    assert head["rules"] == "shadow"
+    assert head["recording"] == "dawn.wav"
+    assert head["sample_rate_hz"] == RATE_HZ
+    assert head["start"] == "2026-05-12T04:30:00"
+    assert len(list(entries(log, "phrase"))) == 4
+    strikes = [e.body for e in entries(log, "command") if e.body["what"] == "strike"]
+    assert strikes
+    assert {row["fate"] for row in strikes} == {"executed"}
+    assert next(entries(log, "phrase")).wall.startswith("2026-05-12T04:30:0")
+
+
+def test_without_a_machine_it_says_what_it_would_strike(run: Run) -> None:
+    result = run(*FILE, "--rules", "shadow")
+    assert result.exit_code == 0, result.output
+    assert "commands only listening" in result.output
+    assert "answers 0 by" in result.output
+
+
+def test_json_is_one_object_a_line_and_nothing_else(run: Run) -> None:
+    result = run(*FILE, "--port", "simulated", "--json")
+    rows: list[dict[str, Any]] = [json.loads(line) for line in result.stdout.splitlines()]
+    kinds = {row["kind"] for row in rows}
+    assert {"phrase", "reply", "status"} <= kinds
+    phrase = next(row["body"] for row in rows if row["kind"] == "phrase")
+    assert len(phrase["notes"]) == 3
+
+
+def test_snippets_are_kept(run: Run) -> None:
+    run(*FILE, "--port", "simulated", "--snippets", "kept", "--rules", "shadow")
+    assert list(Path("kept").glob("phrase-*.flac"))
+
+
+def test_it_sleeps_outside_its_hours(run: Run) -> None:
+    result = run(*FILE, "--from", "05:00", "--until", "09:00", "--log", "day.log")
+    assert "it sleeps until 05:00" in result.output
+    assert not list(entries(Path("day.log"), "phrase"))
+
+
+def test_it_plays_no_more_after_so_many_strikes(run: Run) -> None:
+    result = run(*FILE, "--port", "simulated", "--max-strikes", "2", "--rules", "shadow")
+    assert "as many as were allowed" in result.output
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--input", "none.wav"), "none.wav"),
+        ((*FILE, "--from", "05:00"), "--until"),
+        ((*FILE, "--from", "5 am", "--until", "09:00"), "not a time of day"),
+        ((*FILE, "--port", "/dev/ttyNONE", "--yes"), "can't follow sound"),
+        (("--input", "dawn.wav", "--port", "/dev/ttyNONE"), "add --yes"),
+        (("--input", "dawn.wav", "--port", "/dev/ttyNONE", "--yes"), "ttyNONE"),
+        ((*FILE, "--port", "simulated", "--midi", "Synth"), "--port or --midi"),
+        ((*FILE, "--rules", "nobody"), "nobody"),
+        ((*FILE, "--log", "dawn.wav"), "would write over"),
+    ],
+)
+def test_a_mistake_is_told_in_one_line(run: Run, words: tuple[str, ...], said: str) -> None:
+    result = run(*words)
+    assert result.exit_code not in (0, 1) or result.exception is not None
+    assert said in f"{result.output}{result.exception}"
+
+
+def test_raw_sound_on_standard_input(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    raw = (np.zeros(20 * RATE_HZ)).astype("<i2").tobytes()
+    result = CliRunner().invoke(
+        cli, ["live", "--input", "-", "--rate", str(RATE_HZ), "--rules", "shadow"], input=raw
+    )
+    assert result.exit_code == 0, result.output
+    assert "phrases heard" in result.output
