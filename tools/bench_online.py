@@ -43,15 +43,13 @@ def listen(made: Made) -> Heard:
     for start in range(0, len(samples), BLOCK):
         block = samples[start : start + BLOCK]
         began = time.process_time()
-        notes = listener.feed(block)
+        events = listener.feed(block)
         took = time.process_time() - began
         spent += took
-        for note in notes:
-            onsets.append(note.onset_s)
-            out.append((start + len(block)) / rate + took)
-    for note in listener.finish():
-        onsets.append(note.onset_s)
-        out.append(len(samples) / rate)
+        for event in events:
+            if isinstance(event, online.Began):
+                onsets.append(event.onset_s)
+                out.append((start + len(block)) / rate + took)
     order = np.argsort(onsets)
     return Heard(np.array(onsets)[order], np.array(out)[order], spent * rate / len(samples))
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from callresp.listen import floor as floors
 from callresp.listen import groups as grouping
-from callresp.listen import joining, partials, tidy, wide
+from callresp.listen import joining, partials, starting, tidy, wide
 from callresp.listen.compiled import inner, kernel
 from callresp.listen.finish import finish_group
 from callresp.listen.state import FRAME, HEARD, MOST_PEAKS, OPEN, RING
@@ -44,7 +44,7 @@ def run(spectra: Any, task: int, state: Any, setup: Any, out: Any) -> None:
         wide.band_powers(power, state.floor, setup, over, total)
         rising = wide.rises(frame, state.over, total, setup, risen)
         state.rising[frame & (RING - 1)] = rising
-        grouping.take_wide_onset(frame, rising, risen, setup, state, out.starts)
+        grouping.take_wide_onset(frame, rising, risen, setup, state)
         grouping.keep_wide(frame, risen, over, total, state)
         count = partials.find_peaks(power, state.floor, state.memory, setup, peaks)
         partials.remember(power, state.memory, setup.memory_keep)
@@ -52,8 +52,9 @@ def run(spectra: Any, task: int, state: Any, setup: Any, out: Any) -> None:
         partials.keep_points(frame, peaks, count, taken, state)
         grouping.tell_fresh(frame, total, over, state)
         grouping.follow_bases(frame, state)
-        joining.place_partials(frame, setup, state, out.starts)
+        joining.place_partials(frame, setup, state)
         grouping.follow_levels(frame, setup, state, out.starts)
+        starting.tell_starts(frame, over, total, state, setup, out.starts)
         _close(frame, grouping.HANG, state, setup)
         tidy.give_out(frame, state, setup, out)
         clock[FRAME] = frame + 1

@@ -10,9 +10,8 @@ import numpy as np
 from callresp.listen import edges, gather, gusts, tone
 from callresp.listen.compiled import inner
 from callresp.listen.describe import describe
-from callresp.listen.state import FRAME, MOST_POINTS, NEXT_DUE, RING, WAITING_ROOM
+from callresp.listen.state import CLEARLY_DB, FRAME, MOST_POINTS, NEXT_DUE, RING, WAITING_ROOM
 
-CLEARLY_DB = 12.0
 SMOOTH = 0.6  # bins: roughness at which a partial counts a third as tonal
 LEAST_PITCH_HZ = 200.0
 SINE_SUM_DB = 10.0 * math.log10(1.5)  # a tone's power over the bins of a Hann window, re its peak
@@ -142,6 +141,7 @@ def _admit(
     extra.due = state.clock[FRAME] + int(setup.patience)
     state.clock[NEXT_DUE] = min(state.clock[NEXT_DUE], extra.due)
     extra.wide = group.wide
+    extra.number = group.number
     extra.solid_ms = 1000.0 * swell / math.sqrt(most) / setup.frames_per_s
     extra.peak_db = 10.0 * math.log10(most) - SINE_SUM_DB
 

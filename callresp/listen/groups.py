@@ -30,6 +30,7 @@ import numpy as np
 
 from callresp.listen import tone
 from callresp.listen.compiled import inner
+from callresp.listen.starting import announce_attack
 from callresp.listen.state import (
     FRESH,
     GROUPS,
@@ -38,7 +39,6 @@ from callresp.listen.state import (
     LIVING,
     NEXT_GROUP,
     OPEN,
-    STARTS,
     TONAL,
     TRACKS,
 )
@@ -50,6 +50,7 @@ REFRACTORY = 9  # frames between wide onsets
 YOUNG = 36  # frames for which a wide sound may still spread
 FUSED = 11  # frames: attacks closer than this fuse into one rough sound
 SUNK = 10**-0.6  # 6 dB
+RESTART = 10**-1.5  # 15 dB: a new attack comes this near to what went before
 FADED = 10**-3.0  # 30 dB: what is fainter no longer sounds
 SOUNDING = 10**0.6  # 6 dB over the floor
 SMOOTH = 0.22  # bins: partials rougher than this are not tones
@@ -66,6 +67,7 @@ def open_group(frame: int, kind: int, state: Any) -> int:
         if group.live:
             continue
         group.live = 1
+        group.told = 0
         group.number = clock[NEXT_GROUP]
         clock[NEXT_GROUP] += 1
         group.kind = kind
@@ -142,16 +144,13 @@ def _host(frame: int, state: Any) -> int:
 
 
 @inner
-def take_wide_onset(
-    frame: int, rising: int, risen: Any, setup: Any, state: Any, starts: Any
-) -> None:
+def take_wide_onset(frame: int, rising: int, risen: Any, setup: Any, state: Any) -> None:
     """Open a wide group where enough bands rise, or carry one on."""
     clock = state.clock
     if rising < setup.wide_bands or frame - clock[LAST_WIDE] < REFRACTORY:
         return
     g = _host(frame, state)
-    opened = g < 0
-    if opened:
+    if g < 0:
         g = open_group(frame, FRESH, state)
         if g < 0:
             return
@@ -172,8 +171,6 @@ def take_wide_onset(
             if state.tracks[t].group == other:
                 state.tracks[t].group = g
     forget_closed(state)
-    if opened:
-        announce(group, frame, clock, starts)
 
 
 @inner
@@ -206,15 +203,18 @@ def follow_levels(frame: int, setup: Any, state: Any, starts: Any) -> None:
                 group.now += WINDOW_SUM * track.power
     for n in range(clock[OPEN]):
         group = state.groups[state.open[n]]
-        now = group.now
+        # A partial may be lost for one frame; that is no dip.
+        now = max(group.now, group.before)
+        group.before = group.now
         if now > group.peak:
             group.peak = now
             group.dip = now
         group.dip = min(group.dip, now)
         deep = setup.part if group.wide else setup.split
-        if now >= group.dip * deep and group.peak >= group.dip * deep:
+        rise = max(group.dip * deep, group.peak * RESTART)
+        if now > 0.0 and now >= rise and group.peak >= group.dip * deep:
             if frame - group.attack > FUSED:
-                announce(group, frame, clock, starts)
+                announce_attack(group, frame, clock, setup, starts)
             group.attack = frame
             group.peak = now
             group.dip = now
@@ -278,14 +278,3 @@ def follow_bases(frame: int, state: Any) -> None:
         group = state.groups[state.open[n]]
         if group.below > 0.0:
             group.base = group.above / group.below
-
-
-@inner
-def announce(group: Any, frame: int, clock: Any, starts: Any) -> None:
-    """Tell that a note has started."""
-    n = clock[STARTS]
-    if n < len(starts):
-        starts[n, 0] = frame
-        starts[n, 1] = group.number
-        starts[n, 2] = int(group.base)
-        clock[STARTS] += 1

@@ -35,7 +35,7 @@ CALM = 10**0.1  # what bands of steady noise read, clipped at the floor as they 
 
 @inner
 def gust_db(first: int, last: int, middle: float, state: Any, setup: Any) -> float:
-    """How far the bands about bin `middle` stood over the floor in these frames, dB, not below 0."""
+    """How far the bands about bin `middle` stood over the floor meanwhile, dB, not below 0."""
     own = int((middle - setup.low) / setup.band_bins)
     around = np.empty(2 * REACH + 1)
     n = 0

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from callresp.listen.compiled import inner
-from callresp.listen.groups import SMOOTH, TOGETHER, announce, open_group
+from callresp.listen.groups import SMOOTH, TOGETHER, open_group
 from callresp.listen.state import LIVING, OPEN, TONAL
 
 PROVED = 3  # points
@@ -19,7 +19,7 @@ OVERTONE = 10**-0.8  # late partials this far below are overtones
 
 
 @inner
-def place_partials(frame: int, setup: Any, state: Any, starts: Any) -> None:
+def place_partials(frame: int, setup: Any, state: Any) -> None:
     """Give every partial that has proved itself to a group."""
     clock = state.clock
     for n in range(clock[LIVING]):
@@ -33,7 +33,6 @@ def place_partials(frame: int, setup: Any, state: Any, starts: Any) -> None:
                 if g < 0:
                     continue
                 state.groups[g].base = track.place
-                announce(state.groups[g], track.born, clock, starts)
             elif state.groups[g].kind == TONAL and track.place < 0.75 * state.groups[g].base:
                 state.groups[g].base = track.place
             track.group = g

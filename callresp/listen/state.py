@@ -36,6 +36,7 @@ MOST_POINTS = 48  # of a pitch track
 OUT_NOTES = 512
 OUT_POINTS = 1 << 16
 KNOCK_MS = 4.0
+CLEARLY_DB = 12.0  # over the floor, that a note's peak must reach
 
 # Names for the places in State.clock.
 (
@@ -104,12 +105,26 @@ POINT = np.dtype(
 )
 
 
+# The start of a note; places in bins, 0 where it has no pitch yet.
+START = np.dtype(
+    [
+        ("frame", np.int64),
+        ("number", np.int64),  # of its group
+        ("place", np.float64),
+        ("low", np.float64),
+        ("high", np.float64),
+        ("level_db", np.float64),
+    ]
+)
+
+
 # A finished note that waits until its neighbours are known.
 WAITING = np.dtype(
     [
         ("used", np.int64),  # 0 free, 1 waits, 2 given out and kept for its neighbours' sake
         ("due", np.int64),  # frame at which it is given out
         ("wide", np.int64),
+        ("number", np.int64),  # of its group
         ("solid_ms", np.float64),  # area of its amplitude over its peak
         ("peak_db", np.float64),
         ("points", np.int64),
@@ -127,6 +142,7 @@ def _group_dtype(bands: int) -> np.dtype[Any]:
         [
             ("live", np.int64),
             ("number", np.int64),
+            ("told", np.int64),  # 1 once its start was announced
             ("kind", np.int64),  # TONAL, FRESH (a wide onset not yet told) or HARSH
             ("wide", np.int64),  # 1 where it began with a wide onset
             ("onset", np.int64),  # frames of its onset, of its latest sound, of the latest
@@ -137,7 +153,8 @@ def _group_dtype(bands: int) -> np.dtype[Any]:
             ("base", np.float64),  # its fundamental, bins; 0 for none
             ("peak", np.float64),  # highest power since its latest attack
             ("dip", np.float64),  # lowest since that peak
-            ("now", np.float64),  # power in this frame
+            ("now", np.float64),  # power in this frame, and in the one before
+            ("before", np.float64),
             ("above", np.float64),  # sums for the fit of the fundamental
             ("below", np.float64),
             ("own", np.uint8, (bands,)),  # bands that it owns
@@ -152,7 +169,8 @@ class Out(NamedTuple):
     notes: Any
     features: Any
     track: Any
-    starts: Any  # (n, 3): frame, group number, bin
+    numbers: Any  # each note's group
+    starts: Any  # rows of START
 
 
 class State(NamedTuple):
@@ -244,5 +262,6 @@ def new_out() -> Out:
         np.zeros(OUT_NOTES, NOTE),
         np.zeros(OUT_NOTES, FEATURES),
         np.zeros(OUT_POINTS, TRACK),
-        np.zeros((OUT_NOTES, 3), np.int64),
+        np.zeros(OUT_NOTES, np.int64),
+        np.zeros(OUT_NOTES, START),
     )

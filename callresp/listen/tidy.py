@@ -110,6 +110,7 @@ def _write(n: int, state: Any, out: Any) -> None:
         return
     out.notes[at] = state.waiting_notes[n]
     out.features[at] = state.waiting_features[n]
+    out.numbers[at] = extra.number
     out.notes[at].first = clock[NOTE_POINTS]
     out.notes[at].points = extra.points
     for i in range(extra.points):

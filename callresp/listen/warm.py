@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from callresp.listen.hearing import hear
+from callresp.listen.online import Listener
 from callresp.sound import open_recording, write_wav
 
 RATE_HZ = 48000
@@ -31,6 +32,9 @@ def main() -> None:
         path = Path(folder) / "warm.wav"
         write_wav(path, wave, RATE_HZ)
         hear(open_recording(path))
+    listener = Listener(RATE_HZ)
+    for start in range(0, len(wave), 256):
+        listener.feed(wave[start : start + 256].astype(np.float32))
 
 
 if __name__ == "__main__":

@@ -1,0 +1,213 @@
+"""The listener of a microphone: starts within milliseconds, notes when they end.
+
+Goal
+----
+The same causal core as offline, fed by small blocks. What begins is told at
+once, so that an answer can wait or leave off; the note follows when it has
+ended and its neighbours are known.
+
+Conventions
+-----------
+- Each `Began` has a key of its own, and exactly one `Ended` follows with that
+  key: with the note, or with `None` where it came to nothing or was taken into
+  another note. A note whose start was not told comes as an `Ended` alone.
+- Times are seconds from the first sample fed. Voices and phrases are named as
+  offline, but a name once given stays.
+- The floor is learned while listening: for the first `SETTLE_S` nothing is told.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from callresp.listen import core
+from callresp.listen import state as states
+from callresp.listen.engine import Block
+from callresp.listen.frames import Framer
+from callresp.listen.model import NoteTable
+from callresp.listen.native import to_notes, voice_name
+from callresp.listen.profile import Profile
+from callresp.listen.tracker import VoiceTracker
+from callresp.score import Note
+
+PATIENCE_S = 0.06  # that a finished note waits for its neighbours
+SETTLE_S = 0.25
+REGROUP_AFTER = 20  # notes
+NEAR_S = 0.05  # a start and a note of one group this near are the same
+
+
+@dataclass(frozen=True, slots=True)
+class Began:
+    """A sound begins; `voice` is a guess until it has ended."""
+
+    key: int
+    onset_s: float
+    pitch_hz: float | None
+    low_hz: float
+    high_hz: float
+    level_db: float
+    voice: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A sound has ended: as a note, or (`None`) as nothing."""
+
+    key: int
+    note: Note | None
+
+
+class Listener:
+    """Hears a stream block by block.
+
+    Parameters
+    ----------
+    sample_rate_hz
+        Of the stream.
+    profile
+        What to listen for; `None` for the general profile.
+
+    Examples
+    --------
+    >>> listener = Listener(48000)
+    >>> listener.feed(np.zeros(240, np.float32))
+    []
+    """
+
+    def __init__(self, sample_rate_hz: int, profile: Profile | None = None) -> None:
+        self.profile = profile or Profile()
+        self._framer = Framer(sample_rate_hz, self.profile)
+        self._setup = states.setup_for(self._framer, self.profile, PATIENCE_S)
+        self._state = states.new_state(self._setup)
+        self._out = states.new_out()
+        self._tracker = VoiceTracker(regroup=False)
+        self._names = _Names(self.profile.rest_s)
+        self._open: dict[int, list[Began]] = {}  # by group, in order of onset
+        self._keys = 0
+        self._unsorted = 0
+
+    def feed(self, block: Block) -> list[Began | Ended]:
+        """Hear a block, shape ``(n,)``; returns what began and what ended by it."""
+        return self._take(block, core.HEAR)
+
+    def finish(self) -> list[Began | Ended]:
+        """End everything that is open."""
+        return self._take(np.zeros(0, np.float32), core.LAST)
+
+    def _take(self, block: Block, task: int) -> list[Began | Ended]:
+        last = task == core.LAST
+        events: list[Began | Ended] = []
+        for spectra in self._framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
+            core.run(spectra, core.HEAR, self._state, self._setup, self._out)
+            events += self._drain()
+        if last:
+            nothing = np.zeros((0, self._setup.bins), np.complex64)
+            core.run(nothing, core.LAST, self._state, self._setup, self._out)
+            events += self._drain()
+        return events
+
+    def _drain(self) -> list[Began | Ended]:
+        clock, out = self._state.clock, self._out
+        events: list[Began | Ended] = []
+        if clock[states.STARTS]:
+            events += self._began(out.starts[: clock[states.STARTS]])
+        if clock[states.NOTES]:
+            events += self._ended(int(clock[states.NOTES]), int(clock[states.NOTE_POINTS]))
+        clock[states.NOTES] = clock[states.NOTE_POINTS] = clock[states.STARTS] = 0
+        if self._open:
+            events += self._came_to_nothing()
+        elif self._unsorted >= REGROUP_AFTER:
+            # Some milliseconds of work, so it waits for a moment in which nobody sings.
+            self._tracker.regroup()
+            self._unsorted = 0
+        return events
+
+    def _began(self, starts: npt.NDArray[np.void]) -> list[Began]:
+        begun = []
+        for frame, number, place, low, high, level_db in starts.tolist():
+            onset_s = frame / self._setup.frames_per_s
+            if onset_s < SETTLE_S:
+                continue
+            bin_hz = self._setup.bin_hz
+            pitch_hz = place * bin_hz if place > 0 else None
+            one = Began(
+                key=self._new_key(),
+                onset_s=onset_s,
+                pitch_hz=pitch_hz,
+                low_hz=low * bin_hz,
+                high_hz=high * bin_hz,
+                level_db=level_db,
+                voice=self._names.guess(pitch_hz or 0.5 * (low + high) * bin_hz),
+            )
+            self._open.setdefault(number, []).append(one)
+            begun.append(one)
+        return begun
+
+    def _ended(self, notes: int, points: int) -> list[Ended]:
+        out = self._out
+        ended: list[Ended] = []
+        order = np.argsort(out.notes["onset_s"][:notes], kind="stable")
+        for i in order.tolist():
+            if out.notes["onset_s"][i] < SETTLE_S:
+                continue
+            row, features = out.notes[i : i + 1].copy(), out.features[i : i + 1].copy()
+            row["voice"] = self._tracker.assign(row, features)
+            (note,) = to_notes(NoteTable(row, features, out.track[:points]))
+            note = self._names.named(note)
+            key = self._key_of(int(out.numbers[i]), note.onset_s, ended)
+            ended.append(Ended(key, note))
+            self._unsorted += 1
+        return ended
+
+    def _key_of(self, number: int, onset_s: float, ended: list[Ended]) -> int:
+        """The key of the start that became this note; starts before it came to nothing."""
+        waiting = self._open.get(number, [])
+        while waiting and waiting[0].onset_s < onset_s - NEAR_S:
+            ended.append(Ended(waiting.pop(0).key, None))
+        if waiting and waiting[0].onset_s <= onset_s + NEAR_S:
+            return waiting.pop(0).key
+        return self._new_key()
+
+    def _came_to_nothing(self) -> list[Ended]:
+        state = self._state
+        opened = state.open[: state.clock[states.OPEN]]
+        alive = set(state.groups["number"][opened].tolist())
+        waits = state.waiting["used"] == 1
+        alive.update(state.waiting["number"][waits].tolist())
+        gone = [number for number in self._open if number not in alive]
+        return [Ended(one.key, None) for number in gone for one in self._open.pop(number)]
+
+    def _new_key(self) -> int:
+        self._keys += 1
+        return self._keys - 1
+
+
+class _Names:
+    """Voices by their latest pitches, and the phrases of each."""
+
+    def __init__(self, rest_s: float) -> None:
+        self._rest_s = rest_s
+        self._latest: dict[str, tuple[float, float, int]] = {}  # pitch, offset, phrase
+        self._notes = 0
+        self._phrases = 0
+
+    def guess(self, hz: float) -> str:
+        """The voice whose latest note lay nearest."""
+        if not self._latest:
+            return voice_name(0)
+        return min(self._latest, key=lambda name: abs(np.log2(self._latest[name][0] / hz)))
+
+    def named(self, note: Note) -> Note:
+        """The note with its number and its phrase."""
+        _, offset_s, phrase = self._latest.get(note.voice, (0.0, -np.inf, -1))
+        if note.onset_s - offset_s >= self._rest_s:
+            phrase = self._phrases
+            self._phrases += 1
+        hz = note.pitch_hz or max(1.0, 0.5 * (note.low_hz + note.high_hz))
+        self._latest[note.voice] = (hz, max(offset_s, note.offset_s), phrase)
+        self._notes += 1
+        return msgspec.structs.replace(note, id=self._notes - 1, phrase=phrase)

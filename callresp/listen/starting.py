@@ -1,0 +1,132 @@
+"""Note starts: told at once, for those who answer while it happens.
+
+Goal
+----
+A microphone's listener can't wait for a note's end to hear that one began. A
+group is announced in the first frame in which it stands clear of the floor and
+of what a gust lifted about it, and again at each new attack inside it.
+
+Conventions
+-----------
+The thresholds are those by which the finished note will be judged
+(`callresp.listen.finish`), so that few starts come to nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from callresp.listen import gusts
+from callresp.listen.compiled import inner
+from callresp.listen.state import CLEARLY_DB, HARSH, LIVING, OPEN, STARTS, TONAL
+
+HANN_SHARE = 0.5  # a tone's power over three bins of a Hann window, a bin, over its peak's
+AGE = 3  # frames that a wide onset is waited for
+
+
+@inner
+def tell_starts(frame: int, over: Any, total: Any, state: Any, setup: Any, starts: Any) -> None:
+    """Announce each group that stands clear for the first time."""
+    clock = state.clock
+    for n in range(clock[OPEN]):
+        g = state.open[n]
+        group = state.groups[g]
+        if group.told:
+            continue
+        if group.kind == TONAL:
+            _tell_tone(g, frame, state, setup, starts)
+        elif frame - group.onset >= AGE:
+            _tell_wide(group, over, total, clock, setup, starts)
+
+
+@inner
+def _tell_tone(g: int, frame: int, state: Any, setup: Any, starts: Any) -> None:
+    clock = state.clock
+    clear = 0.0
+    loudest = 0.0
+    middle = 0.0
+    for n in range(clock[LIVING]):
+        track = state.tracks[state.living[n]]
+        if track.group == g and track.last == frame:
+            ratio = HANN_SHARE * track.power / (state.floor[int(track.place + 0.5)] + 1e-30)
+            clear = max(clear, ratio)
+            if track.power > loudest:
+                loudest = track.power
+                middle = track.place
+    if clear <= 0.0:
+        return
+    group = state.groups[g]
+    over_db = 10.0 * math.log10(clear)
+    if over_db < CLEARLY_DB:
+        return
+    if over_db - gusts.gust_db(group.onset, frame, middle, state, setup) < CLEARLY_DB:
+        return
+    announce(group, group.onset, middle, middle, middle, 10.0 * math.log10(loudest), clock, starts)
+
+
+@inner
+def _tell_wide(group: Any, over: Any, total: Any, clock: Any, setup: Any, starts: Any) -> None:
+    power = 0.0
+    noise = 1e-30
+    for b in range(over.size):
+        if group.own[b]:
+            power += total[b]
+            noise += total[b] / over[b]
+    power = max(power, group.peak)
+    if 10.0 * math.log10(power / noise + 1e-30) >= CLEARLY_DB:
+        _announce_wide(group, group.onset, power, clock, setup, starts)
+
+
+@inner
+def _announce_wide(
+    group: Any, frame: int, power: float, clock: Any, setup: Any, starts: Any
+) -> None:
+    low = -1
+    high = 0
+    for b in range(group.own.size):
+        if group.own[b]:
+            low = b if low < 0 else low
+            high = b
+    if low < 0:
+        return
+    bottom = setup.low + low * setup.band_bins
+    top = setup.low + (high + 1.0) * setup.band_bins
+    announce(group, frame, 0.0, bottom, top, 10.0 * math.log10(power / 1.5), clock, starts)
+
+
+@inner
+def announce(
+    group: Any,
+    frame: int,
+    place: float,
+    low: float,
+    high: float,
+    level_db: float,
+    clock: Any,
+    starts: Any,
+) -> None:
+    """Write a start."""
+    group.told = 1
+    n = clock[STARTS]
+    if n < len(starts):
+        row = starts[n]
+        row.frame = frame
+        row.number = group.number
+        row.place = place
+        row.low = low
+        row.high = high
+        row.level_db = level_db
+        clock[STARTS] += 1
+
+
+@inner
+def announce_attack(group: Any, frame: int, clock: Any, setup: Any, starts: Any) -> None:
+    """Tell of a new attack inside a group that has been told."""
+    if not group.told:
+        return
+    if group.kind == HARSH:
+        _announce_wide(group, frame, group.now + 1e-30, clock, setup, starts)
+    elif group.kind == TONAL and group.base > 0.0:
+        base, level_db = group.base, 10.0 * math.log10(group.now + 1e-30)
+        announce(group, frame, base, base, base, level_db, clock, starts)

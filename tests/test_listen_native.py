@@ -1,0 +1,177 @@
+"""The listener against exact truth: shipped scenes, sounds made here, blocks of any size."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import mir_eval
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from listen_helpers import recorded, tone
+
+from callresp.listen.engine import Engine
+from callresp.listen.model import Rows
+from callresp.listen.native import hear_table
+from callresp.listen.online import SETTLE_S, Began, Ended, Listener
+from callresp.listen.profile import Profile
+from callresp.scene import Scene, load_recipe, render
+from callresp.sound import open_recording, write_wav
+
+RATE_HZ = 48000
+
+
+@cache
+def scene(name: str) -> Scene:
+    """A shipped scene, rendered once."""
+    return render(load_recipe(name))
+
+
+def heard(wave: np.ndarray, folder: Path, rate_hz: int = RATE_HZ) -> Rows:
+    """What the listener makes of a wave."""
+    path = folder / "heard.wav"
+    write_wav(path, wave, rate_hz)
+    return hear_table(open_recording(path), Profile())[0].notes
+
+
+def onset_f(made: Scene, onsets_s: np.ndarray, within_s: float) -> float:
+    """F-measure as mir_eval counts it: the reference library of the field."""
+    true_s = np.array([note.onset_s for note in made.truth.notes])
+    return float(mir_eval.onset.f_measure(np.unique(true_s), np.sort(onsets_s), within_s)[0])
+
+
+@pytest.mark.parametrize(("name", "least"), [("rhythm", 0.95), ("solo", 0.95), ("duet", 0.95)])
+def test_a_shipped_scene_is_heard_as_it_is(name: str, least: float, tmp_path: Path) -> None:
+    made = scene(name)
+    notes = heard(made.samples, tmp_path)
+    assert onset_f(made, notes["onset_s"], 0.05) >= least
+
+
+def test_knocks_shorter_than_the_shortest_note_are_heard(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    wave = 0.001 * rng.standard_normal(6 * RATE_HZ)
+    at_s = np.arange(1.0, 5.5, 0.3)
+    knock = np.sin(2 * np.pi * 640 * np.arange(300) / RATE_HZ) + 0.3 * rng.standard_normal(300)
+    for moment in at_s:
+        first = round(moment * RATE_HZ)
+        wave[first : first + 300] += 0.2 * knock * np.exp(-np.arange(300) / 90)
+    notes = heard(wave, tmp_path)
+    assert len(notes) == len(at_s)
+    assert np.abs(notes["onset_s"] - at_s).max() < 0.01
+
+
+@pytest.mark.parametrize("gust_db", [4.0, 8.0, 12.0])
+def test_a_gust_makes_no_notes_and_hides_no_bird(gust_db: float, tmp_path: Path) -> None:
+    rng = np.random.default_rng(11)
+    seconds = 8.0
+    time_s = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
+    # Rises within 0.2 s, stays for a second: quicker than any floor should follow.
+    gust = np.interp(time_s, (4.0, 4.2, 5.2, 5.6), (0.0, gust_db, gust_db, 0.0))
+    wave = 0.01 * rng.standard_normal(len(time_s)) * 10 ** (gust / 20)
+    assert len(heard(wave, tmp_path)) <= 1
+    whistle = tone(3100, 0.08, RATE_HZ, 0.3) * np.hanning(round(0.08 * RATE_HZ))
+    for moment in (2.0, 4.5, 5.0):
+        first = round(moment * RATE_HZ)
+        wave[first : first + len(whistle)] += whistle
+    notes = heard(wave, tmp_path)
+    pitched = notes[np.abs(notes["pitch_hz"] - 3100) < 10]
+    assert len(pitched) == 3
+    assert len(notes) <= 4
+
+
+def test_bounds_of_every_note_lie_in_the_band(tmp_path: Path) -> None:
+    notes = heard(scene("pond").samples, tmp_path)
+    assert (notes["low_hz"] <= notes["high_hz"]).all()
+    assert (notes["low_hz"] >= 0).all()
+    assert (notes["high_hz"] < RATE_HZ / 2).all()
+
+
+@settings(max_examples=6)
+@given(st.integers(1, 5000))
+def test_blocks_of_any_size_are_heard_alike(size: int) -> None:
+    samples = scene("solo").samples[: 3 * RATE_HZ]
+    whole = _notes(Engine(RATE_HZ, Profile()), samples, len(samples))
+    parts = _notes(Engine(RATE_HZ, Profile()), samples, max(size, 37))
+    assert (whole == parts).all()
+
+
+def _notes(engine: Engine, samples: np.ndarray, size: int) -> np.ndarray:
+    tables = []
+    for start in range(0, len(samples), size):
+        tables += engine.push(samples[start : start + size])
+    tables += engine.push(np.zeros(0, np.float32), last=True)
+    rows = np.concatenate([table.notes for table in tables])
+    return np.stack([rows["onset_s"], rows["offset_s"], rows["level_db"]])
+
+
+def online(samples: np.ndarray, size: int = 256) -> list[tuple[float, Began | Ended]]:
+    """Every event with the time at which it came out."""
+    listener = Listener(RATE_HZ)
+    events: list[tuple[float, Began | Ended]] = []
+    for start in range(0, len(samples), size):
+        now_s = (start + size) / RATE_HZ
+        events += [(now_s, event) for event in listener.feed(samples[start : start + size])]
+    return [*events, *((len(samples) / RATE_HZ, event) for event in listener.finish())]
+
+
+@pytest.mark.parametrize("name", ["solo", "duet", "rhythm"])
+def test_the_online_form_hears_what_the_offline_form_hears(name: str, tmp_path: Path) -> None:
+    made = scene(name)
+    events = online(made.samples)
+    began = np.array([event.onset_s for _, event in events if isinstance(event, Began)])
+    ended = [event.note for _, event in events if isinstance(event, Ended) and event.note]
+    offline = onset_f(made, heard(made.samples, tmp_path)["onset_s"], 0.05)
+    assert onset_f(made, began, 0.05) >= offline - 0.02
+    assert onset_f(made, np.array([note.onset_s for note in ended]), 0.05) >= offline - 0.02
+
+
+def test_a_start_is_told_before_its_note_could_be_over() -> None:
+    made = scene("solo")
+    told = [(at_s, e.onset_s) for at_s, e in online(made.samples) if isinstance(e, Began)]
+    true_s = np.array([note.onset_s for note in made.truth.notes])
+    # Counted in samples heard, so that the machine it runs on has no say.
+    pairs = mir_eval.util.match_events(true_s, np.array([onset for _, onset in told]), 0.05)
+    late_ms = 1000 * np.array([told[j][0] - true_s[i] for i, j in pairs])
+    assert np.median(late_ms) <= 15.0
+    assert np.percentile(late_ms, 99) <= 25.0
+
+
+def test_every_start_ends_once_and_no_end_comes_first() -> None:
+    made = scene("chorus")
+    open_keys: set[int] = set()
+    seen: set[int] = set()
+    phrases: dict[str, list[int]] = {}
+    for _, event in online(made.samples[: 15 * RATE_HZ], 1000):
+        if isinstance(event, Began):
+            assert event.key not in seen
+            assert event.onset_s >= SETTLE_S
+            assert event.low_hz <= event.high_hz
+            open_keys.add(event.key)
+            seen.add(event.key)
+            continue
+        assert event.key in open_keys or event.key not in seen
+        open_keys.discard(event.key)
+        seen.add(event.key)
+        if event.note:
+            phrases.setdefault(event.note.voice, []).append(event.note.phrase)
+    assert not open_keys
+    assert phrases
+
+
+def test_silence_and_noise_alone_begin_nothing() -> None:
+    assert online(np.zeros(RATE_HZ, np.float32)) == []
+    noise = 0.01 * np.random.default_rng(2).standard_normal(10 * RATE_HZ)
+    assert len(online(noise.astype(np.float32))) <= 2
+
+
+def test_a_recording_at_any_rate_gives_the_same_pitch(tmp_path: Path) -> None:
+    for rate_hz in (16000, 44100, 96000, 192000):
+        rng = np.random.default_rng(1)
+        wave = 1e-3 * rng.standard_normal(3 * rate_hz)
+        whistle = tone(3000, 0.2, rate_hz, 0.3) * np.hanning(round(0.2 * rate_hz))
+        wave[rate_hz : rate_hz + len(whistle)] += whistle
+        path = recorded(tmp_path, wave, rate_hz, f"{rate_hz}.wav")
+        (note,) = hear_table(open_recording(path), Profile())[0].notes
+        assert abs(1200 * np.log2(note["pitch_hz"] / 3000)) < 3
