@@ -24,7 +24,7 @@ def command(port: str, palette: str, as_json: bool) -> None:
     """
     from callresp.commands.stream import port_of
     from callresp.link.control import Line
-    from callresp.link.messages import FAULTS, Status
+    from callresp.link.messages import DRY_RUN, FAULTS, Status
     from callresp.palette import load_palette
 
     machine = load_palette(palette)
@@ -39,7 +39,12 @@ def command(port: str, palette: str, as_json: bool) -> None:
         ui.emit({**told, "faults": faults, "enough_channels": enough})
     else:
         ui.say(f"protocol {welcome.version}, firmware {welcome.firmware}")
-        ui.say(f"{welcome.coils} coil channels, {welcome.motors} motors, buffer {welcome.buffer}")
+        ui.say(
+            f"{welcome.coils} coil channels, {welcome.motors} motors, {welcome.lights} lights,"
+            f" buffer {welcome.buffer}"
+        )
+        if welcome.mode & DRY_RUN:
+            ui.say("in a dry run: it lights lamps and moves nothing")
         ui.say(
             f"lets go after {welcome.silence_ms} ms of silence; started {welcome.restarts} times"
         )
