@@ -24,6 +24,7 @@ enum {
     CR_GRACE_TICKS = 20,      /* 2 ms: later than this a command is refused as late */
     CR_SLOT_TICKS = 100,      /* heat is reckoned every 10 ms */
     CR_LOOP_TICKS = 200,      /* motor speed every 20 ms */
+    CR_RECEIPT_TICKS = 50,    /* one receipt in 5 ms, for all that came since the last */
     CR_STATUS_TICKS = 10000,  /* status every second */
     CR_WINDOW = 32
 };
@@ -126,8 +127,8 @@ typedef struct {
 typedef struct {
     cr_config config;
     cr_hal hal;
-    uint32_t now, heard, last_slot, last_loop, last_status;
-    bool silent, overlong;
+    uint32_t now, heard, last_slot, last_loop, last_status, last_receipt;
+    bool silent, overlong, owes;
     uint8_t faults;
     uint16_t session, restarts, executed, refused;
     uint8_t expected;
