@@ -82,7 +82,7 @@ class Wire:
     """One way of the line: bytes in, the same bytes out, each when its ten bits are over."""
 
     free_s: float = 0.0
-    bytes: int = 0
+    carried: int = 0
     _flying: deque[tuple[float, bytes]] = field(default_factory=deque)
 
     def room(self, now_s: float) -> bool:
@@ -92,7 +92,7 @@ class Wire:
     def put(self, data: bytes, now_s: float) -> None:
         """Put a write on the line."""
         if data:
-            self.bytes += len(data)
+            self.carried += len(data)
             self.free_s = max(self.free_s, now_s) + 10 * len(data) / BAUD
             self._flying.append((self.free_s, data))
 
@@ -193,7 +193,7 @@ def ours(rate: int, minutes: float) -> Figures:
         if session.over and len(session.over) > 4096:
             count(session, board, figures)
     count(session, board, figures)
-    figures.out_bytes, figures.back_bytes = out.bytes, back.bytes
+    figures.out_bytes, figures.back_bytes = out.carried, back.carried
     figures.resent = session.report.resent
     figures.cpu_s = time.process_time() - began
     return figures
@@ -232,7 +232,7 @@ def peer(rate: int, minutes: float) -> Figures:
         board.log.clear()
     board.advance(out.free_s + 1.0)
     figures.played += sum(row.did == "on" for row in board.log)
-    figures.out_bytes, figures.back_bytes = out.bytes, back.bytes
+    figures.out_bytes, figures.back_bytes = out.carried, back.carried
     figures.cpu_s = time.process_time() - began
     return figures
 
