@@ -85,7 +85,7 @@ def loop(
     machine, manners, way = load_palette(palette), load_rules(rules), Feedback(above_db=above)
     kinds = {"alone": (None, True), "with masks": (way, True), "naive": (way, False)}
     table = Table(
-        f"Closed loop: {minutes:g} min of '{scene}', the loudest stroke {above:g} dB above the birds",
+        f"Closed loop: {minutes:g} min of '{scene}', loudest stroke {above:g} dB above the birds",
         (
             "",
             "replies",

@@ -53,6 +53,7 @@ class Talk:
         self.session = Session(
             nothing, session, zero_s=0.0, ahead_s=SEND_AHEAD_S, least_ahead_s=LEAST_AHEAD_S
         )
+        self.waits_s: list[float] = []
 
     def up(self, now_s: float) -> bool:
         """Whether the board is there and its clock is known."""
@@ -62,7 +63,8 @@ class Talk:
     def news(self, now_s: float, zero_s: float, says: tuple[str, ...] = ()) -> LinkNews:
         """What happened since this was last asked."""
         fates = tuple(_fate(sent, zero_s) for sent in self.session.take_over())
-        return LinkNews(self.up(now_s), fates, self._board(), self.session.credit, says)
+        waits_s, self.waits_s = tuple(self.waits_s), []
+        return LinkNews(self.up(now_s), fates, self._board(), self.session.credit, waits_s, says)
 
     def _board(self) -> BoardState | None:
         status = self.session.status
