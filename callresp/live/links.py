@@ -20,6 +20,8 @@ SEND_AHEAD_S = 0.4
 # What has less time than this on its way to the board is not sent.
 LEAST_AHEAD_S = 0.008
 STEP_S = 0.004
+# With nothing under way the line carries heartbeats only.
+IDLE_STEP_S = 0.02
 
 
 class Link(Protocol):
@@ -129,7 +131,8 @@ class SimulatedLink:
         """Let time pass on the line."""
         session = self.talk.session
         while self._now_s < now_s:
-            self._now_s = min(self._now_s + STEP_S, now_s)
+            step_s = STEP_S if session.busy else IDLE_STEP_S
+            self._now_s = min(self._now_s + step_s, now_s)
             out = session.poll(self._now_s)
             if self.cut:
                 self.board.advance(self._now_s)
