@@ -178,6 +178,8 @@ def run(asked: Asked) -> None:
         hooks.stop = stopper(shell, pressed, port, asked.number("max_hours"))
         if has_keys:
             ui.warn("space or 's' stops everything")
+        if port not in (None, SIMULATED):
+            ui.warn(f"from another terminal 'callresp stop --port {port}' stops everything")
         try:
             shell.run()
         finally:
