@@ -16,7 +16,8 @@ termios = pytest.importorskip("termios")
 
 
 @pytest.mark.parametrize(
-    ("typed", "stops"), [(b"s", True), (b" ", True), (b"S", True), (b"q", False)]
+    ("typed", "stops"),
+    [(b"s", True), (b" ", True), (b"S", True), (b"q", False)],
 )
 def test_space_and_s_stop_and_other_keys_do_not(
     typed: bytes, stops: bool, monkeypatch: pytest.MonkeyPatch
