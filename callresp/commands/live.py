@@ -185,7 +185,7 @@ def run(asked: Asked) -> None:
         finally:
             teller.end()
             end_word(port)
-    teller.summary()
+            teller.summary()
     if shell.log.dropped:
         ui.warn(f"{shell.log.dropped} rows of the log were lost: its disk was too slow")
     fatal = getattr(shell.link, "fatal", None)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import os
 import select
+import signal
 import socket
 import sys
 from collections.abc import Callable
@@ -34,6 +35,8 @@ def main() -> None:
     parser.add_argument("--drift", type=float, default=0.0)
     parser.add_argument("--dry-run", action="store_true")
     words = parser.parse_args()
+    # Ctrl-C is the host's to answer: it stops everything first, then closes our input.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     palette = msgspec.json.decode(sys.stdin.buffer.readline(), type=Palette)
     board = Board(palette, drift_ppm=words.drift, ahead_s=1234.5, dry_run=words.dry_run)
     try:

@@ -379,7 +379,8 @@ class Engine:
             return
         if why is not None:
             self._release(why)
-        text = why or self._bars.why or "it plays again"
+        again = "the board is there: it plays" if name == "link" else "it plays again"
+        text = why or self._bars.why or again
         self._record("remark", {"text": text, "state": self._bars.state})
         self._out.append(Say(text))
 
