@@ -40,15 +40,14 @@ class Heard:
     """One striker's stroke.
 
     `stroke` has no onset where nothing was heard; `late_s` is how much later
-    than the palette says it fell; `level_db` is re a full-scale sine;
-    `noise_db` the level of the place just before.
+    than the palette says it fell; `noise_db` is the level of the place just
+    before, re a full-scale sine.
     """
 
     striker: Striker
     stroke: Stroke
     modes: tuple[Mode, ...] = ()
     late_s: float | None = None
-    level_db: float | None = None
     noise_db: float = -200.0
     buzz_db: float | None = None
     bounce_s: float | None = None
@@ -206,13 +205,11 @@ def _sounded(capture: Capture, striker: Striker, stroke: Stroke, noise_db: float
     modes = find_modes([clip for _, clip in clips]) if clips else []
     top = max((mode.amplitude for mode in modes), default=0.0)
     modes = [m for m in modes if 20 * np.log10(m.amplitude / top) > MODES_DB]
-    level_db = 10 * float(np.log10(sum(m.amplitude**2 for m in modes))) if modes else None
     return Heard(
         striker=striker,
         stroke=stroke,
         modes=tuple(modes),
         late_s=late_s,
-        level_db=level_db,
         noise_db=noise_db,
         buzz_db=blemishes.buzz_db(capture, stroke, modes),
         bounce_s=blemishes.second_blow(capture, stroke, modes),

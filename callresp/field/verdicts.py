@@ -78,12 +78,25 @@ def judge(heard: Sequence[Heard], palette: Palette) -> list[Verdict]:
 
 def _gain_db(heard: Sequence[Heard]) -> float | None:
     """From the palette's levels to the recording's, by most of the strikers."""
-    apart = [
-        one.level_db - one.striker.force[-1].level_db
-        for one in heard
-        if one.level_db is not None and not one.stroke.clipped
-    ]
+    apart = []
+    for one in heard:
+        level_db = own_level_db(one.modes, one.striker, tuning(one.modes, one.striker)[0])
+        if level_db is not None and not one.stroke.clipped:
+            apart.append(level_db - one.striker.force[-1].level_db)
     return float(np.median(apart)) if apart else None
+
+
+def own_level_db(modes: Sequence[Mode], striker: Striker, off: float) -> float | None:
+    """Level of what sounds at the striker's own partials: a bird's note beside them is not its."""
+    if not modes:
+        return None
+    within = NEAR_CENTS if striker.pitch_hz is not None else NEAR_CENTS_NO_PITCH
+    own = 0.0
+    for mode in modes:
+        cents = 1200 * np.log2(mode.hz / striker.reference_hz) - off
+        if any(abs(cents - 1200 * np.log2(p.ratio)) < within for p in striker.partials):
+            own += mode.amplitude**2
+    return 10 * float(np.log10(own)) if own > 0 else None
 
 
 def _verdict(one: Heard, palette: Palette, gain_db: float | None) -> Verdict:
@@ -110,8 +123,9 @@ def _verdict(one: Heard, palette: Palette, gain_db: float | None) -> Verdict:
         t60_s, known_s = ring(one.modes, striker, off)
         found |= {"t60_s": t60_s, "t60_known_s": known_s}
         faults += _short(striker, t60_s, known_s)
-    if not other and not one.stroke.clipped and one.level_db is not None and gain_db is not None:
-        level_db = one.level_db - striker.force[-1].level_db - gain_db
+    own_db = own_level_db(one.modes, striker, off)
+    if not other and not one.stroke.clipped and own_db is not None and gain_db is not None:
+        level_db = own_db - striker.force[-1].level_db - gain_db
         found["level_db"] = level_db
         faults += _weak(level_db)
     # Clipping sounds like a buzz.
