@@ -171,6 +171,20 @@ def test_faults_that_repeat_are_one_row(tmp_path: Path) -> None:
     assert [(row.kind, row.count) for row in rows] == [("start", 1), ("fault", 30), ("fault", 1)]
 
 
+def test_notes_left_out_are_counted_and_no_rows(tmp_path: Path) -> None:
+    with FieldLog(tmp_path / "day.log") as log:
+        writer = Writer(log, START)
+        for number in range(30):
+            writer.add(number, "remark", {"text": f"not struck: tube 1 rests for {number} ms"})
+        writer.add(40.0, "remark", {"text": "not struck: the battery is empty"})
+    day = read_day(tmp_path / "day.log")
+    assert figures_of(day).not_struck == {
+        "tube … rests for … ms": 30,
+        "the battery is empty": 1,
+    }
+    assert [row.kind for row in parts.timeline(day)] == ["start"]
+
+
 def test_when_it_was_asleep_or_off(tmp_path: Path) -> None:
     with FieldLog(tmp_path / "day.log") as log:
         writer = Writer(log, START)

@@ -218,6 +218,12 @@ def _strikers(figures: Figures) -> str:
     table = _barred(
         "Strokes, and spells of what turns", ("", "played", "not played", "busiest minute"), rows
     )
+    dropped = figures.not_struck
+    if dropped:
+        most = max(dropped.values())
+        rows_of = [((why, f"{count:,}"), count / most) for why, count in dropped.items()]
+        heads = ("reason", "notes")
+        table += _barred("Notes that the limits left out", heads, rows_of, "quiet")
     return f"<section><h2>Which strikers worked</h2>{table}</section>"
 
 
