@@ -1,4 +1,4 @@
-"""Recording in the background while something else is done, for the self-test."""
+"""Listening in the field: where sound comes from, and recording while something else is done."""
 
 from __future__ import annotations
 
@@ -13,12 +13,27 @@ from callresp.commands import ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
+    from callresp.live.sources import Source
     from callresp.palette.measure.capture import Capture
     from callresp.sound import Samples
 
 FIRST_SOUND_S = 10.0
 # A test lasts a minute or two: what fills more memory than this is none.
 LONGEST_S = 1800.0
+
+
+def source_of(
+    what: str, device: str | None, rate_hz: int, channels: int = 1, channel: int | None = None
+) -> Source:
+    """Where sound comes from: 'device', '-' (raw PCM), or a file, as fast as can be."""
+    from callresp.live.sources import FileSource, PipeSource, SoundCard
+
+    if what == "device":
+        chosen = int(device) if device is not None and device.isdigit() else device
+        return SoundCard(chosen, rate_hz, say=ui.warn)
+    if what == "-":
+        return PipeSource(rate_hz, channels)
+    return FileSource(Path(what), speed=0.0, channel=channel)
 
 
 class Recorder:
@@ -43,18 +58,9 @@ class Recorder:
     """
 
     def __init__(self, source: str, device: str | None, rate_hz: int) -> None:
-        from callresp.live.sources import FileSource, PipeSource, SoundCard, Source
-
         self.live = source in ("device", "-")
         self._name = source
-        self._source: Source
-        if source == "device":
-            chosen = int(device) if device is not None and device.isdigit() else device
-            self._source = SoundCard(chosen, rate_hz, say=ui.warn)
-        elif source == "-":
-            self._source = PipeSource(rate_hz)
-        else:
-            self._source = FileSource(Path(source), speed=0.0)
+        self._source = source_of(source, device, rate_hz)
         self._blocks: list[Samples] = []
         self._zero_s = float("inf")
         self._lost = 0
