@@ -27,6 +27,7 @@ from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
     DRY_RUN,
     FATES,
+    FAULTS,
     TICKS_PER_S,
     VERSION,
     Acknowledge,
@@ -56,6 +57,7 @@ WINDOW = 32
 # A command may come this late and still be played; later it is refused and reported.
 GRACE_S = 0.002
 STATUS_EVERY_S = 1.0
+RAIN, STOPPED = 1 << FAULTS.index("rain"), 1 << FAULTS.index("stop pressed")
 # One receipt stands for all that came since the last: or receipts would fill the line.
 RECEIPT_EVERY_S = 0.005
 
@@ -140,6 +142,17 @@ class Board:
         self._release(self.clock_s(now_s), "reset")
         self.restarts += 1
         self._start(now_s)
+
+    def press_stop(self, now_s: float) -> bytes:
+        """The stop on the board itself: all off, and nothing more until it starts anew."""
+        out = self.advance(now_s)
+        self._faults |= STOPPED
+        self._release(self.clock_s(now_s), "stop pressed")
+        return out + self._cancel(self.clock_s(now_s)) + frame(self._status().pack())
+
+    def sense_rain(self, rains: bool) -> None:
+        """What a rain sensor says; the host is told, and decides."""
+        self._faults = self._faults | RAIN if rains else self._faults & ~RAIN
 
     @property
     def on_channels(self) -> list[Switched]:
@@ -297,7 +310,9 @@ class Board:
         message = item.message
         if isinstance(message, LightAt):
             return self._shine(message, item.at_s)
-        fate, switched = self._outputs.switch(message, item.at_s)
+        fate, switched = "over a limit", None
+        if not self._faults & STOPPED:
+            fate, switched = self._outputs.switch(message, item.at_s)
         if switched is not None:
             self._executed += 1
             self._row(item.at_s, switched, "on", message)

@@ -72,10 +72,10 @@ class Talk:
         status = self.session.status
         if status is None:
             return None
-        # The board tells the temperature of its hottest coil, modelled or measured.
         return BoardState(
             supply_v=status.millivolts / 1000 if status.millivolts else None,
-            coil_c=float(status.temperature_c),
+            coil_c=float(status.hottest_c),
+            board_c=float(status.temperature_c),
             faults=self.session.report.faults,
         )
 

@@ -282,6 +282,23 @@ void cr_tick(cr_board *b, uint32_t now) {
     }
 }
 
+void cr_press_stop(cr_board *b) {
+    b->hal.lock();
+    b->faults |= CR_STOPPED;
+    cr_release(b);
+    cancel_all(b);
+    b->hal.unlock();
+    status(b);
+}
+
+void cr_sense_rain(cr_board *b, bool rains) {
+    if (rains != ((b->faults & CR_RAIN) != 0)) {
+        b->hal.lock();
+        b->faults ^= CR_RAIN;
+        b->hal.unlock();
+    }
+}
+
 void cr_poll(cr_board *b) {
     while (b->event_out != b->event_in) {
         cr_event e = b->event[b->event_out];
