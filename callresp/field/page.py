@@ -24,6 +24,8 @@ from callresp.palette.model import Palette
 from callresp.rehearse.look import counted
 
 TIMELINE_MAX = 400
+# In print a long section may go on overleaf.
+LONG = ' class="long"'
 
 
 def page(
@@ -300,7 +302,7 @@ def _timeline(day: Day) -> str:
     left = len(rows) - len(shown)
     more = f"<p>{counted(left, 'more row')} in the log.</p>" if left else ""
     return (
-        "<section><h2>What happened</h2>"
+        f"<section{LONG if len(shown) > 20 else ''}><h2>What happened</h2>"
         '<div class="wide"><table><caption>Starts, faults and remarks</caption><thead><tr>'
         '<th scope="col">time</th><th scope="col">kind</th><th scope="col">what</th>'
         f"</tr></thead><tbody>{body}</tbody></table></div>{more}</section>"
