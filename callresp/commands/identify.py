@@ -30,7 +30,8 @@ def command(port: str, palette: str, as_json: bool) -> None:
     machine = load_palette(palette)
     with port_of(port, machine, None, 1.0) as url, Line(url) as line:
         welcome = line.hello()
-        status = line.wait(Status)
+        # Or it would report our own silence as a fault.
+        status = line.wait(Status, beat=True)
     faults = [name for bit, name in enumerate(FAULTS) if status.faults >> bit & 1]
     wanted = max((channel + 1 for channel in machine.coils()), default=0)
     enough = welcome.coils >= wanted and welcome.motors >= len(machine.turner)
@@ -40,8 +41,8 @@ def command(port: str, palette: str, as_json: bool) -> None:
     else:
         ui.say(f"protocol {welcome.version}, firmware {welcome.firmware}")
         ui.say(
-            f"{welcome.coils} coil channels, {welcome.motors} motors, {welcome.lights} lights,"
-            f" buffer {welcome.buffer}"
+            f"channels: {welcome.coils} for coils, {welcome.motors} for motors,"
+            f" {welcome.lights} for lights; buffer {welcome.buffer}"
         )
         if welcome.mode & DRY_RUN:
             ui.say("in a dry run: it lights lamps and moves nothing")
