@@ -24,7 +24,7 @@ EAGER = RuleSet(
         wait_s=(0.3, 0.6), give_way="nobody", share_max=1.0, quiet_share=0.0, return_s=0.0
     ),
 )
-SECONDS = 75.0
+SECONDS = 45.0
 
 
 @pytest.fixture(scope="module")
