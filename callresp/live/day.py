@@ -189,8 +189,12 @@ def day_shell(
         settings,
     )
     time.engine = engine
-    log = LogThread(where.log)
     with _link(where, palette, engine, zero, time) as (link, port):
+        try:
+            log = LogThread(where.log)
+        except UserError:
+            link.close()
+            raise
         shell = Shell(
             engine,
             source,
