@@ -110,18 +110,16 @@ def test_two_spells_make_the_day(day: Day, share: float) -> None:
 
 
 def test_a_spell_is_mixed_over_silence_and_drawn(log: Path) -> None:
-    found = replay(
-        log, "--rules", "shadow", "--from", "04:10", "--to", "04:12", "--mix", "--picture"
-    )
+    found = replay(log, "--from", "04:10", "--to", "04:12", "--mix", "--picture")
     assert found["duration_s"] == 120.0
     assert found["start"] == "2026-05-12T04:10:00+01:00"
-    wave, rate = soundfile.read(log.with_name("carr.shadow.rehearsal.wav"))
+    wave, rate = soundfile.read(log.with_name("carr.answer-anew.rehearsal.wav"))
     assert len(wave) / rate >= 115.0
     first = read_heard(log.with_name("carr.heard.jsonl")).notes[0].onset_s
     # Nobody sings in it: before the first call could be answered it is silent.
     assert np.abs(wave[: int(first * rate)]).max() < 1e-6
     assert np.abs(wave).max() > 1e-3
-    assert log.with_name("carr.shadow.png").stat().st_size > 50_000
+    assert log.with_name("carr.answer-anew.png").stat().st_size > 50_000
 
 
 def test_its_own_answers_stand_beside_what_is_answered_anew(day: Day) -> None:

@@ -19,6 +19,7 @@ from PIL import Image
 
 from callresp.commands.report import command
 from callresp.field import charts, page_style, parts
+from callresp.field import page as pages
 from callresp.field.day import read_day
 from callresp.field.figures import figures_of
 from callresp.field.log import FieldLog
@@ -146,19 +147,27 @@ def test_figures_for_machines(told: tuple[Path, ElementTree.Element, str]) -> No
     assert found["faults"] == {"the microphone went away": 1}
 
 
-def test_a_still_day_and_one_of_forty_hours(tmp_path: Path) -> None:
+def test_a_still_day(tmp_path: Path) -> None:
     with FieldLog(tmp_path / "still.log") as log:
         Writer(log, START)
     assert report(tmp_path / "still.log")[0] == 0
     page = parsed((tmp_path / "still.report.html").read_text())
     assert "No call was heard." in "".join(page.itertext())
+
+
+def test_a_day_of_forty_hours_has_two_dials(tmp_path: Path) -> None:
     with FieldLog(tmp_path / "long.log") as log:
         writer = Writer(log, START)
         for hour in range(40):
             writer.reply(writer.phrase(3600.0 * hour + 5))
-    assert report(tmp_path / "long.log")[0] == 0
-    page = parsed((tmp_path / "long.report.html").read_text())
-    assert len(list(page.iter("img"))) == 2
+    day = read_day(tmp_path / "long.log")
+    stretches = parts.dials(day)
+    assert stretches[0] == (0.0, 86400.0)
+    assert stretches[1] == (86400.0, day.duration_s)
+    Image.new("RGB", (8, 8)).save(tmp_path / "dial.png")
+    made = pages.page(day, figures_of(day), [tmp_path / "dial.png"] * 2, "Carr", None)
+    alts = [image.attrib["alt"] for image in parsed(made).iter("img")]
+    assert ["dial 1 of 2" in alts[0], "dial 2 of 2" in alts[1]] == [True, True]
 
 
 def test_faults_that_repeat_are_one_row(tmp_path: Path) -> None:
@@ -169,6 +178,20 @@ def test_faults_that_repeat_are_one_row(tmp_path: Path) -> None:
         writer.add(5000.0, "fault", {"what": "no link", "where": "/dev/ttyACM0"})
     rows = parts.timeline(read_day(tmp_path / "day.log"))
     assert [(row.kind, row.count) for row in rows] == [("start", 1), ("fault", 30), ("fault", 1)]
+
+
+def test_notes_left_out_are_counted_and_no_rows(tmp_path: Path) -> None:
+    with FieldLog(tmp_path / "day.log") as log:
+        writer = Writer(log, START)
+        for number in range(30):
+            writer.add(number, "remark", {"text": f"not struck: tube 1 rests for {number} ms"})
+        writer.add(40.0, "remark", {"text": "not struck: the battery is empty"})
+    day = read_day(tmp_path / "day.log")
+    assert figures_of(day).not_struck == {
+        "tube … rests for … ms": 30,
+        "the battery is empty": 1,
+    }
+    assert [row.kind for row in parts.timeline(day)] == ["start"]
 
 
 def test_when_it_was_asleep_or_off(tmp_path: Path) -> None:

@@ -19,7 +19,9 @@ from callresp.plan import write_plan
 
 def callresp(*words: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "callresp", *words]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    return subprocess.run(
+        command, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False, timeout=60
+    )
 
 
 def test_a_second_terminal_stops_the_stream(tmp_path: Path) -> None:
@@ -59,6 +61,8 @@ def test_identify_compares_with_the_palette() -> None:
     told = json.loads(done.stdout)
     assert told["coils"] == 13
     assert told["enough_channels"] is True
+    assert told["faults"] == []
+    assert (told["lights"], told["mode"]) == (1, 0)
 
 
 def test_try_plays_softly_and_says_so() -> None:
@@ -68,6 +72,9 @@ def test_try_plays_softly_and_says_so() -> None:
     told = [json.loads(line) for line in done.stdout.splitlines()]
     assert [one["instrument"] for one in told] == ["tube 3", "bead shaker"]
     assert all(one["well"] for one in told)
+    nobody = callresp("try", "--port", "simulated")
+    assert (nobody.returncode, nobody.stdout) == (2, "")
+    assert nobody.stderr == "callresp: nobody is there to say yes; add --yes\n"
     wrong = callresp("try", "--port", "simulated", "--yes", "--only", "tube 9")
     assert wrong.returncode == 2
     assert "no 'tube 9' in Fettle" in wrong.stderr

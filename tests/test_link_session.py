@@ -191,7 +191,7 @@ def test_a_minute_of_garbage_moves_nothing() -> None:
     )
 )
 def test_the_board_trusts_nobody(wild: list[StrikeAt | HoldAt | TurnAt]) -> None:
-    """Whatever arrives, no coil is on past its limit and no current is over the supply's."""
+    """100 rounds: whatever arrives, no coil is on past its limit, no current over the supply's."""
     import msgspec
 
     board = Board(FETTLE)

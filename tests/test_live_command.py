@@ -76,7 +76,7 @@ def test_json_is_one_object_a_line_and_nothing_else(run: Run) -> None:
 
 def test_snippets_are_kept(run: Run) -> None:
     run(*FILE, "--port", "simulated", "--snippets", "kept", "--rules", "shadow")
-    assert list(Path("kept").glob("phrase-*.flac"))
+    assert list(Path("kept").glob("20260512T0430*-phrase-*.flac"))
 
 
 def test_it_sleeps_outside_its_hours(run: Run) -> None:

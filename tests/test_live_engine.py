@@ -225,7 +225,7 @@ def test_a_board_that_goes_away_and_comes_back() -> None:
     assert len(day.strikes_s) > away
     assert len(day.of("phrase")) == 8
     assert "the board is away; it listens on" in day.said
-    assert day.said[-1] == "it plays again"
+    assert day.said[-1] == "the board is there: it plays"
 
 
 def test_lost_sound_is_counted_and_the_clock_goes_on() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -163,5 +164,32 @@ def test_any_lag_is_found(steps: list[float], lag_s: float, seed: int) -> None:
     strokes = [sum(steps[:count]) for count in range(len(steps) + 1)]
     rng = random.Random(seed)
     heard = sorted([stroke + lag_s for stroke in strokes] + [rng.uniform(0, 5) for _ in range(3)])
-    rule = LoopRule()
+    rule = LoopRule(longest_lag_s=2.0)
     assert any(abs(found - lag_s) <= rule.tolerance_s for found in lags(strokes, heard, rule))
+
+
+def test_a_dense_chorus_alone_is_no_loop() -> None:
+    """Ten onsets a second meet nearly every stroke at some lag, by chance."""
+    for seed in range(5):
+        rng = random.Random(seed)
+        watch = LoopDetector()
+        onsets = sorted(rng.uniform(0, 400) for _ in range(4000))
+        starts = [20.0 * number for number in range(19)]
+        for start in starts:
+            watch.replied([start + 0.3 * k for k in range(4)])
+            for onset in onsets:
+                if start <= onset < start + 20:
+                    watch.heard(onset)
+            assert not watch.loops
+
+
+def test_a_loop_in_a_dense_chorus_is_found() -> None:
+    rng = random.Random(3)
+    watch = LoopDetector()
+    for start in (20.0 * number for number in range(6)):
+        strokes = [start + 0.3 * k + rng.uniform(0, 0.05) for k in range(5)]
+        echoes = [stroke + 0.085 + rng.uniform(-0.004, 0.004) for stroke in strokes]
+        watch.replied(strokes)
+        for onset in sorted(echoes + [rng.uniform(start, start + 20) for _ in range(120)]):
+            watch.heard(onset)
+    assert watch.lag_s == pytest.approx(0.085, abs=0.02)

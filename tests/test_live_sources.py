@@ -125,3 +125,20 @@ def test_a_card_that_comes_and_goes(monkeypatch: pytest.MonkeyPatch) -> None:
     assert [block.lost for block in blocks[:4]] == [0, 0, round(BLOCK_S * RATE), 0]
     # A lost block moves the time on: the clock follows the sound, not the queue.
     assert blocks[3].at_s == pytest.approx(4 * BLOCK_S)
+
+
+def test_time_without_a_card_counts_as_lost_sound(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Away for ten seconds: the engine's clock goes on by ten seconds."""
+    fake = FakeCard()
+    monkeypatch.setattr(sources, "_portaudio", lambda: fake)
+    monkeypatch.setattr(sources, "RETRY_S", 0.0)
+    # The third opening fails: while it is away, the clock goes on.
+    card = SoundCard(sample_rate_hz=8000, clock=lambda: 10.0 if fake.opened >= 3 else 0.0)
+    blocks = []
+    for block in card.blocks():
+        blocks.append(block)
+        if len(blocks) == 8:
+            card.close()
+    assert blocks[4].lost == 10 * 8000
+    ends_s = blocks[3].at_s + len(blocks[3].samples) / 8000
+    assert blocks[4].at_s == pytest.approx(ends_s + 10.0)

@@ -36,18 +36,7 @@ def test_from_channels_to_a_checked_palette_and_a_picture(tmp_path: Path) -> Non
     plan = tmp_path / "t.plan.jsonl"
     words = ["--channels", "0,1", "--dampers", "5,-", "--names", "tube,block"]
     words += ["--repeats", "2", "--pulses", "2", "--runs", "1", "-o", str(plan)]
-    status, _ = run(
-        test_command.command,
-        *words,
-        "--repeats",
-        "2",
-        "--pulses",
-        "2",
-        "--runs",
-        "1",
-        "-o",
-        str(plan),
-    )
+    status, _ = run(test_command.command, *words)
     assert status == 0
     played = read_plan(plan)
     check(played, load_palette(tmp_path / "t.toml"))

@@ -100,7 +100,7 @@ def test_swapped_channels_are_told_by_the_palettes_pitches() -> None:
     first, second = text.split('name = "bell"')
     text = first + 'name = "bell"' + second.replace('kind = "bar"', 'kind = "bell"', 1)
     palette = convert(Source(text, "known.toml"), Palette)
-    schedule = laid_out(palette, runs=0)
+    schedule = laid_out(palette, runs=0, pulses=2)
     swap = {n: 1 - s.channel for n, s in enumerate(schedule.strikes)}
     found = measured(
         machine, schedule, sm.Recorder(noise_db=QUIET), palette, faults=sm.Faults(elsewhere=swap)

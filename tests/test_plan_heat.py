@@ -43,8 +43,10 @@ def test_copper_by_its_standard() -> None:
     """IEC 60028:1925: 0.00393 per K at 20 °C; so 234.5 °C is where it would vanish.
 
     R(T) / R(20) = (234.5 + T) / 254.5 is the same law as the "Temperature rise" page of
-    electrical-engineering-portal.com prints it.
+    electrical-engineering-portal.com prints it. Worked example (cabledatasheet.com, "Conductor
+    temperature coefficient of resistance", which cites IEC 60028): 0.1 ohm at 20 is 0.11179 at 50.
     """
+    assert resistance_ohm(coil(), 50.0) == pytest.approx(20.0 * 0.11179 / 0.1, rel=1e-9)
     for temperature_c in (-20.0, 20.0, 75.0, 130.0):
         expected = 20.0 * (234.5 + temperature_c) / 254.5
         assert resistance_ohm(coil(), temperature_c) == pytest.approx(expected, rel=1e-3)

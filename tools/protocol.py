@@ -55,9 +55,9 @@ after almost five days and are compared by their signed difference.
    After a reset the board's session is 0, and it takes no command until it is greeted.
 3. Commands go out up to 3 s ahead, as far as the board's **credit** goes. Each carries its own end:
    the board never waits for an "off". Numbers run from 0 to 255 and round; the board takes any of
-   the next {window}, each once, and **acknowledges** with the first it misses and a bit for each
-   beyond.
-   The host sends again what is missing after 100 ms, older ones before new ones.
+   the next {window}, each once, and **acknowledges**, once in 5 ms for all that came, with the
+   first it misses and a bit for each beyond. The host sends again what is missing after 100 ms,
+   older ones before new ones.
 4. A command more than 2 ms late, over a limit of its channel, of the supply or of a coil's heat, or
    for a channel that is busy or not there, is refused. **Done** reports the fate of every one.
 5. **Cancel** forgets what waits. **Stop** also releases everything at once.
@@ -69,7 +69,9 @@ after almost five days and are compared by their signed difference.
 7. A host that greets in another version gets the board's own in welcome and is not obeyed: the
    session stays 0, and nothing it sends is taken.
 
-A strike is 9 bytes, {strike} on the line: {rate} strikes a second fill 115,200 baud.
+A strike is {plain} bytes, {strike} on the line; its fate comes back in {done}, a receipt, at most
+every 5 ms, in {receipt}. So 115,200 baud, or 11,520 bytes a second each way, carry {rate} strikes a
+second out beside the heartbeat, and the fates of {back} back.
 """
 
 
@@ -83,9 +85,21 @@ def layout_of(message: m.Message) -> str:
 
 def page() -> str:
     """The page as it should be."""
-    strike = len(frame(m.StrikeAt(1, 3, 12_350_001, 850).pack()))
+    strike = m.StrikeAt(1, 3, 12_350_001, 850)
+    sizes = {
+        "strike": len(frame(strike.pack())),
+        "done": len(frame(m.Done(1, 12_350_001, 1).pack())),
+        "receipt": len(frame(m.Acknowledge(1, 0, 61).pack())),
+    }
+    ask, tell = len(frame(m.Ask(1).pack())), len(frame(m.Tell(1, 1, 1).pack()))
+    line = 115_200 / 10
     head = HEAD.format(
-        check=crc16(b"123456789"), window=32, strike=strike, rate=115_200 // 10 // strike
+        check=crc16(b"123456789"),
+        window=32,
+        plain=len(strike.pack()),
+        rate=int((line - ask / 0.06) / sizes["strike"]),
+        back=int((line - tell / 0.06 - 200 * sizes["receipt"]) / sizes["done"]),
+        **sizes,
     )
     rows = ["", "## Messages, each with a worked frame", ""]
     for sender, message in EXAMPLES:

@@ -24,13 +24,14 @@ def command(port: str, palette: str, as_json: bool) -> None:
     """
     from callresp.commands.stream import port_of
     from callresp.link.control import Line
-    from callresp.link.messages import FAULTS, Status
+    from callresp.link.messages import DRY_RUN, FAULTS, Status
     from callresp.palette import load_palette
 
     machine = load_palette(palette)
     with port_of(port, machine, None, 1.0) as url, Line(url) as line:
         welcome = line.hello()
-        status = line.wait(Status)
+        # Or it would report our own silence as a fault.
+        status = line.wait(Status, beat=True)
     faults = [name for bit, name in enumerate(FAULTS) if status.faults >> bit & 1]
     wanted = max((channel + 1 for channel in machine.coils()), default=0)
     enough = welcome.coils >= wanted and welcome.motors >= len(machine.turner)
@@ -39,7 +40,12 @@ def command(port: str, palette: str, as_json: bool) -> None:
         ui.emit({**told, "faults": faults, "enough_channels": enough})
     else:
         ui.say(f"protocol {welcome.version}, firmware {welcome.firmware}")
-        ui.say(f"{welcome.coils} coil channels, {welcome.motors} motors, buffer {welcome.buffer}")
+        ui.say(
+            f"channels: {welcome.coils} for coils, {welcome.motors} for motors,"
+            f" {welcome.lights} for lights; buffer {welcome.buffer}"
+        )
+        if welcome.mode & DRY_RUN:
+            ui.say("in a dry run: it lights lamps and moves nothing")
         ui.say(
             f"lets go after {welcome.silence_ms} ms of silence; started {welcome.restarts} times"
         )

@@ -92,6 +92,22 @@ if TYPE_CHECKING:
     callback=ui.finite,
     help="Play no more below this; else the palette's cutoff_v.",
 )
+@click.option(
+    "--back-after",
+    type=click.FloatRange(0.0, 1000.0),
+    callback=ui.finite,
+    default=50.0,
+    show_default=True,
+    help="ms after which its own strikes have reached the microphone, sound card included.",
+)
+@click.option(
+    "--reverb",
+    type=click.FloatRange(0.0, 10.0),
+    callback=ui.finite,
+    default=0.4,
+    show_default=True,
+    help="Seconds in which the place's own reverberation falls by 60 dB.",
+)
 @click.option("--seed", type=click.IntRange(0), help="Of its choices; else the rule set's.")
 @click.option("--yes", is_flag=True, help="The cautions are read and the machine is clear.")
 @click.option("--json", "as_json", is_flag=True, help="Print each event as one JSON object.")
@@ -109,7 +125,7 @@ def command(**given: object) -> None:
       callresp live --input dawn.wav --speed 0 --port simulated --log day.log
       callresp live --port /dev/ttyACM0 --log day.log --from 04:00 --until 10:00
       callresp live --device 2 --midi 'Synth' --rules shadow
-      arecord -f S16_LE -r 48000 | callresp live --input - --port /dev/ttyACM0 --yes
+      arecord -t raw -f S16_LE -r 48000 | callresp live --input - --midi Synth --yes
     """
     run(Asked(given))
 
@@ -178,12 +194,14 @@ def run(asked: Asked) -> None:
         hooks.stop = stopper(shell, pressed, port, asked.number("max_hours"))
         if has_keys:
             ui.warn("space or 's' stops everything")
+        if port not in (None, SIMULATED):
+            ui.warn(f"from another terminal 'callresp stop --port {port}' stops everything")
         try:
             shell.run()
         finally:
             teller.end()
             end_word(port)
-    teller.summary()
+            teller.summary()
     if shell.log.dropped:
         ui.warn(f"{shell.log.dropped} rows of the log were lost: its disk was too slow")
     fatal = getattr(shell.link, "fatal", None)
@@ -211,8 +229,11 @@ def sound_of(asked: Asked) -> Sound:
 def settings_of(asked: Asked, palette: Palette) -> Settings:
     """How the day is to be run."""
     from callresp.live.engine import Settings
+    from callresp.live.own_sound import Room
 
+    late_ms, t60_s = asked.number("back_after"), asked.number("reverb")
     return Settings(
+        room=Room(delay_s=(late_ms or 0.0) / 1000, t60_s=t60_s or 0.0),
         limits=limits_asked(asked, palette),
         hours=hours_of(asked.text("since"), asked.text("until")),
         snippets=asked.path("snippets") is not None,

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 REFRESH_S = 0.5
 # Stages in the order of the flow, as the status line names them.
-STAGES = ("queue", "engine", "onset", "note", "answer")
+STAGES = ("queue", "engine", "onset", "note", "answer", "link", "log")
 
 
 class Teller:

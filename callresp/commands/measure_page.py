@@ -126,17 +126,23 @@ def _partials(axes: Any, one: StrikerMeasured) -> None:
     axes.plot(khz, level, "o", color=look.INK, markersize=2.6)
     for partial, x, y in zip(one.partials, khz, level, strict=True):
         if partial.level_db > -26:
-            text = f"{partial.t60_s.value:.2g} s"
-            if partial.name:
-                text = f"{partial.name}\n{text}"
+            text = f"{partial.name or ''} {partial.t60_s.value:.2g} s".strip()
+            # Slanted: a bell's partials stand too close for lines side by side.
             axes.annotate(
-                text, (x, y), (2, 2), textcoords="offset points", fontsize=5.8, color=look.SOFT
+                text,
+                (x, y),
+                (1, 3),
+                textcoords="offset points",
+                fontsize=5.8,
+                color=look.SOFT,
+                rotation=75,
+                rotation_mode="anchor",
             )
     if one.pitch_hz is not None:
         axes.plot([one.pitch_hz.value / 1000], [-48], "^", color=look.ANSWER, markersize=4)
     axes.set_xscale("log")
     axes.set_xlim(0.7 * min(khz), 1.6 * max(khz))
-    axes.set_ylim(-50, 9)
+    axes.set_ylim(-50, 44)
     axes.set_yticks([-40, -20, 0])
     _plain_log(axes)
 

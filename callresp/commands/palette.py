@@ -95,8 +95,8 @@ def _tell(palette: Palette, able: Ability) -> None:
             f"  {striker.name} ({striker.kind}, channel {striker.coil.channel}): {_voice(striker)}"
         )
         ui.say(
-            f"    {rate.softest_db:g} to {rate.loudest_db:g} dB at 1 m, rings {striker.t60_s:g} s;"
-            f" sounds {striker.latency_ms:g} ms after its pulse;"
+            f"    {rate.softest_db:g} to {rate.loudest_db:g} dB at 1 m,"
+            f" rings {striker.t60_s:.3g} s; sounds {striker.latency_ms:g} ms after its pulse;"
             f" {rate.stroke_j:g} J and {rate.stroke_a:g} A a stroke"
         )
         ui.say(

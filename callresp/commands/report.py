@@ -155,6 +155,8 @@ def tell(figures: Figures) -> None:
         ui.say(f"  {count} commands not played: {fate}")
     for why, count in figures.unanswered.items():
         ui.say(f"  {count} calls not answered: {why}")
+    for why, count in figures.not_struck.items():
+        ui.say(f"  {count} notes left out: {why}")
     if figures.supply_v is not None:
         ui.say(f"  supply {figures.supply_v.lowest:.2f} to {figures.supply_v.highest:.2f} V")
     if figures.energy_wh is not None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -75,11 +74,12 @@ def command(
       arecord -f S16_LE -r 48000 | callresp set-level --input -
       callresp set-level --input dawn.wav --json
     """
+    from callresp.commands.listening import source_of
     from callresp.field.meter import Meter
     from callresp.listen import load_profile
 
     listens = load_profile(profile)
-    sound = _source(source, device, rate, channels, channel)
+    sound = source_of(source, device, rate, channels, channel)
     meter = Meter(sound.sample_rate_hz, (listens.band_low_hz, listens.band_high_hz))
     engine = None
     if not plain:
@@ -96,17 +96,6 @@ def command(
     else:
         tell(reading, lost)
     click.get_current_context().exit(0 if reading.word == "good" else 1)
-
-
-def _source(what: str, device: str | None, rate: int, channels: int, channel: int | None) -> Source:
-    from callresp.live.sources import FileSource, PipeSource, SoundCard
-
-    if what == "device":
-        chosen = int(device) if device is not None and device.isdigit() else device
-        return SoundCard(chosen, rate, say=ui.warn)
-    if what == "-":
-        return PipeSource(rate, channels)
-    return FileSource(Path(what), speed=0.0, channel=channel)
 
 
 def _follow(sound: Source, meter: Meter, engine: Engine | None, seconds: float | None) -> int:

@@ -9,6 +9,8 @@ from pathlib import Path
 import click
 
 from callresp.commands import cautions, ui
+from callresp.commands.stream_view import live_view
+from callresp.link.messages import DRY_RUN
 from callresp.link.session import Session
 from callresp.palette.model import Palette
 
@@ -27,6 +29,7 @@ from callresp.palette.model import Palette
     show_default=True,
     help="Of a simulated board's time.",
 )
+@click.option("--dark", is_flag=True, help="Put the board's lights out first.")
 @click.option("--dry-run", is_flag=True, help="Check everything and send nothing.")
 @click.option("--yes", is_flag=True, help="The cautions are read and the machine is clear.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -37,6 +40,7 @@ def command(
     log: Path | None,
     board_log: Path | None,
     speed: float,
+    dark: bool,
     dry_run: bool,
     yes: bool,
     as_json: bool,
@@ -45,6 +49,7 @@ def command(
 
     The plan is held against its palette once more; one that breaks a limit is
     refused. Ctrl-C releases every coil and stops every motor before it ends.
+    On a terminal one sees which channel is on, the board's credit, and lateness.
     Status 0 when all was played on time, 1 when something was not.
 
     \b
@@ -53,10 +58,12 @@ def command(
       callresp stream dawn.plan.jsonl --port simulated --speed 4 --log played.jsonl
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --palette mine.toml
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dry-run
+      callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dark     no lamp near a nest
     """
     from callresp.link import stream
     from callresp.palette import load_palette
     from callresp.plan import check, read_plan
+    from callresp.plan.lights import darkened
 
     for written, other in ((log, board_log), (board_log, log)):
         if written is not None:
@@ -64,8 +71,12 @@ def command(
     asked = read_plan(plan)
     machine = load_palette(palette or asked.header.palette or "fettle")
     checked = check(asked, machine)
+    if dark:
+        checked = darkened(checked)
     if dry_run:
-        ui.say(f"{plan}: {len(asked.commands)} commands, all within the limits; nothing sent")
+        ui.say(
+            f"{plan}: {len(checked.plan.commands)} commands, all within the limits; nothing sent"
+        )
         return
     simulated = port == "simulated"
     if not simulated:
@@ -73,7 +84,8 @@ def command(
         speed = 1.0
     begun: list[Session] = []
     try:
-        with port_of(port, machine, board_log, speed) as url, _view(len(asked.commands)) as look:
+        total = len(checked.plan.commands)
+        with port_of(port, machine, board_log, speed) as url, live_view(machine, total) as look:
 
             def watch(session: Session, now_s: float) -> None:
                 begun[:] = [session]
@@ -99,19 +111,6 @@ def port_of(port: str, palette: Palette, board_log: Path | None, speed: float) -
         return
     with simulated_board(palette, board_log, speed) as url:
         yield url
-
-
-@contextlib.contextmanager
-def _view(total: int) -> Iterator[ui.Watch]:
-    """A live line on a terminal: commands done, the board's credit, lateness."""
-    with ui.progress("streaming") as advance:
-
-        def watch(session: Session, now_s: float) -> None:
-            worst = max(map(abs, session.report.errors_ms[-20:]), default=0.0)
-            note = f"credit {session.credit}, worst of the last twenty {worst:.2f} ms"
-            advance(len(session.over) / max(total, 1), note)
-
-        yield watch
 
 
 def write_log(path: Path, session: Session) -> None:
@@ -169,5 +168,7 @@ def tell(session: Session, as_json: bool) -> None:
             " at most, on the board's clock as the host knows it"
         )
     ui.say(f"  {report.resent} sent again, {report.damaged} damaged frames")
+    if session.welcome is not None and session.welcome.mode & DRY_RUN:
+        ui.warn("the board is in a dry run: it lit lamps and moved nothing")
     for fault in report.faults:
         ui.warn(f"the board reports: {fault}")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import click
 
 from callresp.commands import cautions, ui
@@ -43,6 +45,8 @@ def command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: 
         )
     if port != "simulated":
         cautions.confirm(yes)
+    elif not yes and not sys.stdin.isatty():
+        raise UserError("nobody is there to say yes", remedy="add --yes")
     refused = 0
     with port_of(port, machine, None, 1.0) as url:
         for name in only or names:

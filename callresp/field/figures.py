@@ -5,11 +5,11 @@ Measures
 hours : calls, answers and strokes in each hour of the clock.
 strikers : strokes asked and struck of each, its busiest minute, what was refused.
 unanswered : phrases left alone, by reason.
+not_struck : notes that the limits kept from being commanded at all, by reason.
 supply, temperatures : lowest, highest, first and last of what the board told.
 energy_wh : the last reading of each run, added up; `None` where nothing told.
 latency_ms : of each stage, the median and the highest of the readings.
 overruns : blocks of sound that were lost, added up over runs.
-own_time_share : the machine's sounding time, of the day.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from __future__ import annotations
 import re
 import statistics
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, timedelta
 
 import msgspec
@@ -25,6 +25,7 @@ import msgspec
 from callresp.field.day import Commanded, Day, Status
 
 REASONS_MAX = 25
+NOT_STRUCK = "not struck: "
 
 
 class Hour(msgspec.Struct, frozen=True, kw_only=True):
@@ -81,6 +82,7 @@ class Figures(msgspec.Struct, frozen=True, kw_only=True):
     hours: tuple[Hour, ...]
     strikers: tuple[StrikerWork, ...]
     unanswered: dict[str, int]
+    not_struck: dict[str, int]
     supply_v: Range | None
     coil_c: Range | None
     board_c: Range | None
@@ -113,6 +115,7 @@ def figures_of(day: Day) -> Figures:
         hours=hours_of(day),
         strikers=_strikers(day, commands),
         unanswered=reasons(day),
+        not_struck=dict(_alike(not_struck(day)).most_common(REASONS_MAX)),
         supply_v=_range([row.supply_v for row in day.statuses]),
         coil_c=_range([row.coil_c for row in day.statuses]),
         board_c=_range([row.board_c for row in day.statuses]),
@@ -123,6 +126,15 @@ def figures_of(day: Day) -> Figures:
         clock_steps=len(day.clock_steps),
         unreadable_rows=day.unreadable,
     )
+
+
+def not_struck(day: Day) -> list[str]:
+    """Why notes were dropped before they became commands: the log remarks on each."""
+    return [
+        event.text.removeprefix(NOT_STRUCK)
+        for event in day.remarks
+        if event.text.startswith(NOT_STRUCK)
+    ]
 
 
 def _names(names: object) -> str:
@@ -196,22 +208,23 @@ def busiest(times_s: Sequence[float], window_s: float = 60.0) -> tuple[int, floa
 
 
 def reasons(day: Day) -> dict[str, int]:
-    """Why phrases were left alone, commonest first.
-
-    Reasons that differ in a figure only are one: their figures are written "…".
-    """
-    alike: dict[str, Counter[str]] = {}
-    for reply in day.replies:
-        if reply.unanswered:
-            why = reply.unanswered.split(":")[0].strip()
-            alike.setdefault(re.sub(r"\d+(\.\d+)?", "…", why), Counter())[why] += 1
-    whys = Counter(
-        {next(iter(own)) if len(own) == 1 else shared: own.total() for shared, own in alike.items()}
-    )
+    """Why phrases were left alone, commonest first."""
+    whys = _alike(reply.unanswered.split(":")[0] for reply in day.replies if reply.unanswered)
     told = {reply.phrase for reply in day.replies}
     if untold := sum(phrase.id not in told for phrase in day.phrases):
         whys["the log breaks off before it was decided"] += untold
     return dict(whys.most_common(REASONS_MAX))
+
+
+def _alike(texts: Iterable[str]) -> Counter[str]:
+    """Counts of texts; those that differ in a figure only are one, with "…" for the figure."""
+    found: dict[str, Counter[str]] = {}
+    for text in texts:
+        shared = re.sub(r"\d+(\.\d+)?", "…", text).strip()
+        found.setdefault(shared, Counter())[text.strip()] += 1
+    return Counter(
+        {next(iter(own)) if len(own) == 1 else shared: own.total() for shared, own in found.items()}
+    )
 
 
 def _range(values: Sequence[float | None]) -> Range | None:

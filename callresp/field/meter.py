@@ -226,7 +226,7 @@ class Meter:
             yield "nothing comes in: is it plugged in, powered, unmuted, and the right input?"
             return
         if word == "clipping":
-            yield f"turn the gain down by {-gain_db:.0f} dB"
+            yield f"turn the gain down by {-gain_db:.0f} dB, or go further from what is so loud"
             if windy:
                 yield "the wind drives it: a wind shield first, a low cut on the recorder second"
         elif word == "too quiet":

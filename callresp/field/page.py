@@ -24,6 +24,8 @@ from callresp.palette.model import Palette
 from callresp.rehearse.look import counted
 
 TIMELINE_MAX = 400
+# In print a long section may go on overleaf.
+LONG = ' class="long"'
 
 
 def page(
@@ -218,6 +220,12 @@ def _strikers(figures: Figures) -> str:
     table = _barred(
         "Strokes, and spells of what turns", ("", "played", "not played", "busiest minute"), rows
     )
+    dropped = figures.not_struck
+    if dropped:
+        most = max(dropped.values())
+        rows_of = [((why, f"{count:,}"), count / most) for why, count in dropped.items()]
+        heads = ("reason", "notes")
+        table += _barred("Notes that the limits left out", heads, rows_of, "quiet")
     return f"<section><h2>Which strikers worked</h2>{table}</section>"
 
 
@@ -294,7 +302,7 @@ def _timeline(day: Day) -> str:
     left = len(rows) - len(shown)
     more = f"<p>{counted(left, 'more row')} in the log.</p>" if left else ""
     return (
-        "<section><h2>What happened</h2>"
+        f"<section{LONG if len(shown) > 20 else ''}><h2>What happened</h2>"
         '<div class="wide"><table><caption>Starts, faults and remarks</caption><thead><tr>'
         '<th scope="col">time</th><th scope="col">kind</th><th scope="col">what</th>'
         f"</tr></thead><tbody>{body}</tbody></table></div>{more}</section>"

@@ -93,8 +93,12 @@ vertical-align:middle;margin-right:.4rem}}
 .key.third{{border-color:var(--third)}} .key.limit{{border-top:1px dashed var(--ink)}}
 .fault{{color:var(--answer)}}
 @media print{{
+:root{{--paper:#fff}}
 body{{max-width:none;padding:0;font-size:10pt}}
-h2{{break-after:avoid}} figure,.chart,tr,dl{{break-inside:avoid}}
+h2{{break-after:avoid;margin-top:1.4rem}}
+section,figure,.chart,tr,dl{{break-inside:avoid}} .long{{break-inside:auto}}
+img.dial{{width:15.5cm;max-width:100%;margin:0 auto}}
+.chart{{height:4.6cm}}
 *{{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
 }}
 """

@@ -20,6 +20,7 @@ from pathlib import Path
 import msgspec
 
 from callresp.field.day import Day, Status
+from callresp.field.figures import NOT_STRUCK
 from callresp.palette.model import Palette
 from callresp.rehearse import look
 from callresp.rehearse.day_picture import draw_day
@@ -63,6 +64,9 @@ def timeline(day: Day) -> list[Row]:
         ("clock", day.clock_steps),
     ):
         for event in events:
+            if event.text.startswith(NOT_STRUCK):
+                # Too many for a timeline: the figures count them.
+                continue
             where = f" ({event.where})" if event.where else ""
             rows.append(Row(day.moment(event.at_s), event.at_s, kind, event.text + where))
     rows.sort(key=lambda row: row.at_s)

@@ -69,11 +69,13 @@ def draw(
 
 
 def _dials(figure: Figure, dials: Sequence[Path], high_in: float) -> None:
-    from matplotlib.image import imread
+    import numpy as np
+    from PIL import Image
 
     for number, dial in enumerate(dials):
         below_in = high_in - SIDE_IN * (number + 1)
-        figure.figimage(imread(dial), 0, round(below_in * DPI), resize=False)
+        with Image.open(dial) as picture:
+            figure.figimage(np.asarray(picture.convert("RGB")), 0, round(below_in * DPI))
 
 
 def _across(figure: Figure, top: float, tall: float, day: Day) -> Any:

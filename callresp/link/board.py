@@ -27,6 +27,7 @@ from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
     DRY_RUN,
     FATES,
+    FAULTS,
     TICKS_PER_S,
     VERSION,
     Acknowledge,
@@ -56,6 +57,9 @@ WINDOW = 32
 # A command may come this late and still be played; later it is refused and reported.
 GRACE_S = 0.002
 STATUS_EVERY_S = 1.0
+RAIN, STOPPED = 1 << FAULTS.index("rain"), 1 << FAULTS.index("stop pressed")
+# One receipt stands for all that came since the last: or receipts would fill the line.
+RECEIPT_EVERY_S = 0.005
 
 
 @dataclass(order=True)
@@ -125,6 +129,8 @@ class Board:
         self._heard_s = self.clock_s(now_s)
         self._silent = True
         self._status_s = self._heard_s
+        self._owes = False
+        self._receipt_s = float("-inf")
 
     def clock_s(self, now_s: float) -> float:
         """The board's clock at a true time."""
@@ -136,6 +142,17 @@ class Board:
         self._release(self.clock_s(now_s), "reset")
         self.restarts += 1
         self._start(now_s)
+
+    def press_stop(self, now_s: float) -> bytes:
+        """The stop on the board itself: all off, and nothing more until it starts anew."""
+        out = self.advance(now_s)
+        self._faults |= STOPPED
+        self._release(self.clock_s(now_s), "stop pressed")
+        return out + self._cancel(self.clock_s(now_s)) + frame(self._status().pack())
+
+    def sense_rain(self, rains: bool) -> None:
+        """What a rain sensor says; the host is told, and decides."""
+        self._faults = self._faults | RAIN if rains else self._faults & ~RAIN
 
     @property
     def on_channels(self) -> list[Switched]:
@@ -164,7 +181,7 @@ class Board:
             out += self._hear(message, self.clock_s(now_s))
         if self._deframer.damaged > before:
             self._faults |= 8
-        return out
+        return out + self._receipt(self.clock_s(now_s))
 
     def advance(self, now_s: float) -> bytes:
         """Do all that is due by a true time; return bytes for the line."""
@@ -186,7 +203,7 @@ class Board:
         if board_s - self._status_s >= STATUS_EVERY_S:
             self._status_s = board_s
             out += frame(self._status().pack())
-        return out
+        return out + self._receipt(board_s)
 
     def _silence_s(self) -> float:
         if self._silent:
@@ -260,20 +277,29 @@ class Board:
         wait_s = ticks_between(ticks_of(board_s), message.at) / TICKS_PER_S
         late = wait_s < -GRACE_S
         full = len(self._queue) >= self.palette.board.buffer
+        self._owes = True
         if not fresh or (full and not late):
-            return self._acknowledge()
+            return b""
         self._beyond.add(message.sequence)
         while self._expected in self._beyond:
             self._beyond.remove(self._expected)
             self._expected = (self._expected + 1) % 256
         if late:
             self._refused += 1
-            return self._acknowledge() + self._done(message.sequence, board_s, "late")
+            return self._done(message.sequence, board_s, "late")
         at_s = board_s + max(wait_s, 0.0)
         heapq.heappush(self._queue, _Waiting(at_s, next(self._order), message))
+        return b""
+
+    def _receipt(self, board_s: float) -> bytes:
+        """A receipt where one is owed, and the last is not too fresh."""
+        if not self._owes or board_s - self._receipt_s < RECEIPT_EVERY_S:
+            return b""
+        self._receipt_s = board_s
         return self._acknowledge()
 
     def _acknowledge(self) -> bytes:
+        self._owes = False
         beyond = 0
         for sequence in self._beyond:
             beyond |= 1 << ((sequence - self._expected) % 256 - 1)
@@ -284,14 +310,17 @@ class Board:
         message = item.message
         if isinstance(message, LightAt):
             return self._shine(message, item.at_s)
-        fate, switched = self._outputs.switch(message, item.at_s)
+        fate, switched = "over a limit", None
+        if not self._faults & STOPPED:
+            fate, switched = self._outputs.switch(message, item.at_s)
         if switched is not None:
             self._executed += 1
             self._row(item.at_s, switched, "on", message)
         else:
             self._refused += 1
         # The place in the buffer is free again: say so, or a small buffer would stand idle.
-        return self._done(message.sequence, item.at_s, fate) + self._acknowledge()
+        self._owes = True
+        return self._done(message.sequence, item.at_s, fate)
 
     def _shine(self, message: LightAt, at_s: float) -> bytes:
         fate = self._outputs.light(message)
@@ -309,7 +338,8 @@ class Board:
             )
         else:
             self._refused += 1
-        return self._done(message.sequence, at_s, fate) + self._acknowledge()
+        self._owes = True
+        return self._done(message.sequence, at_s, fate)
 
     def _log_ended(self, ended: list[Switched]) -> None:
         for switched in ended:

@@ -23,6 +23,7 @@ from callresp.link.messages import VERSION, Ask, Hello, Message, Status, Stop, W
 from callresp.link.port import open_port
 
 ANSWER_S = 3.0
+BEAT_S = 0.06
 
 
 def stop_word(url: str) -> Path:
@@ -81,8 +82,8 @@ class Line:
             if message is not None:
                 yield message
 
-    def wait(self, kind: type[Message], seconds: float = ANSWER_S) -> Any:
-        """The next message of a kind.
+    def wait(self, kind: type[Message], seconds: float = ANSWER_S, beat: bool = False) -> Any:
+        """The next message of a kind; with `beat` the board hears from us meanwhile.
 
         Raises
         ------
@@ -90,10 +91,14 @@ class Line:
             When none comes.
         """
         until = time.monotonic() + seconds
+        next_beat = time.monotonic()
         while time.monotonic() < until:
             for message in self.messages():
                 if isinstance(message, kind):
                     return message
+            if beat and time.monotonic() >= next_beat:
+                self.heartbeat()
+                next_beat += BEAT_S
             time.sleep(0.002)
         raise UserError(
             "no board answers here",

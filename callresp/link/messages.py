@@ -213,7 +213,14 @@ class Status(Message, frozen=True):
 
 
 FATES = ("executed", "late", "over a limit", "no such channel", "cancelled")
-FAULTS = ("low voltage", "silence from the host", "too hot", "line damaged")
+FAULTS = (
+    "low voltage",
+    "silence from the host",
+    "too hot",
+    "line damaged",
+    "rain",
+    "stop pressed",
+)
 Timed = StrikeAt | HoldAt | TurnAt | LightAt
 DRY_RUN = 1
 

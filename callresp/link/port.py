@@ -6,6 +6,7 @@ clocks.
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import time
@@ -51,8 +52,9 @@ def open_port(url: str) -> Any:
             raise UserError(str(fault), where=url, remedy="see callresp ports") from fault
         return serial.serial_for_url(url, baudrate=BAUD, timeout=0, write_timeout=5)
     except (serial.SerialException, OSError) as fault:
+        reason = os.strerror(fault.errno) if fault.errno else str(fault)
         raise UserError(
-            f"can't open this port ({fault})", where=url, remedy="check the cable and the name"
+            f"can't open this port ({reason})", where=url, remedy="check the cable and the name"
         ) from fault
 
 

@@ -1,7 +1,8 @@
 """Serve a simulated board on a pseudo-terminal, or a socket where there is none.
 
 Run by `callresp.link.port.simulated_board`: reads the palette as a line of
-JSON, prints the port's name, and serves until its standard input closes.
+JSON, prints the port's name, and serves until its standard input closes. There
+an ``s`` presses the stop on the board, ``r`` and ``d`` are its rain sensor's wet and dry.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import argparse
 import os
 import select
+import signal
 import socket
 import sys
 from collections.abc import Callable
@@ -34,6 +36,8 @@ def main() -> None:
     parser.add_argument("--drift", type=float, default=0.0)
     parser.add_argument("--dry-run", action="store_true")
     words = parser.parse_args()
+    # Ctrl-C is the host's to answer: it stops everything first, then closes our input.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     palette = msgspec.json.decode(sys.stdin.buffer.readline(), type=Palette)
     board = Board(palette, drift_ppm=words.drift, ahead_s=1234.5, dry_run=words.dry_run)
     try:
@@ -75,7 +79,8 @@ def _serve(board: Board, clock: Clock, ends: Ends) -> None:
     while True:
         ready, _, _ = select.select([handle, stdin], [], [], POLL_S)
         data = b""
-        if stdin in ready and not os.read(stdin, 1):
+        pressed = os.read(stdin, 1) if stdin in ready else None
+        if pressed == b"":
             return
         if handle in ready:
             try:
@@ -84,6 +89,10 @@ def _serve(board: Board, clock: Clock, ends: Ends) -> None:
                 data = b""
         now_s = clock.now_s()
         out = board.receive(data, now_s) if data else board.advance(now_s)
+        if pressed == b"s":
+            out += board.press_stop(now_s)
+        elif pressed in (b"r", b"d"):
+            board.sense_rain(pressed == b"r")
         if out:
             write(out)
 

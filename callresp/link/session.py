@@ -6,8 +6,7 @@ board that was reset, or that let go because the host was silent, is taken up
 again with what still lies far enough ahead. A copy that comes too late is
 refused by the board, and reported.
 
-A session streams one plan that is whole from the start, or, *open-ended*, one
-checked bit after another as live playing makes them.
+A session streams one whole plan or, *open-ended*, one checked bit after another.
 """
 
 from __future__ import annotations
@@ -180,6 +179,11 @@ class Session:
         if self._open or self.start_s is None or self._waiting or self._flying:
             return False
         return self._now_s >= self._ends_s
+
+    @property
+    def busy(self) -> bool:
+        """Whether commands wait or are under way."""
+        return bool(self._waiting or self._flying)
 
     @property
     def over(self) -> list[Sent]:

@@ -14,6 +14,7 @@ import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 from callresp.errors import UserError
@@ -180,30 +181,20 @@ def day_shell(
     listens = load_profile(profile)
     source = _source(sound)
     rate_hz = source.sample_rate_hz
-    engine = Engine(
-        palette,
-        rules,
-        lambda: listener_of(rate_hz, listens),
-        rate_hz,
-        Clocks(time.wall, time.steady_s),
-        settings,
-    )
+    clocks = Clocks(time.wall, time.steady_s)
+    make = partial(listener_of, rate_hz, listens)
+    engine = Engine(palette, rules, make, rate_hz, clocks, settings)
     time.engine = engine
-    log = LogThread(where.log)
     with _link(where, palette, engine, zero, time) as (link, port):
-        shell = Shell(
-            engine,
-            source,
-            link,
-            log,
-            hooks,
-            time.clock,
-            zero,
-            where.snippets,
-            # A pipe waits for its reader; what its writer loses meanwhile, its writer tells.
-            patient=sound.name != "device",
-            wall=time.wall,
-        )
+        try:
+            log = LogThread(where.log)
+        except UserError:
+            link.close()
+            raise
+        # A pipe waits for its reader; what its writer loses meanwhile, its writer tells.
+        patient = sound.name != "device"
+        shell = Shell(engine, source, link, log, hooks, time.clock, zero, where.snippets, patient)
+        shell.wall = time.wall
         if isinstance(source, SoundCard):
             source.tell(shell.faults.put)
         day = {

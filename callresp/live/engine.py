@@ -32,7 +32,6 @@ from callresp.live.sources import Block
 from callresp.live.stops import Hours, Limits, StopRules, WallWatch, limits_of
 from callresp.live.things import (
     BoardState,
-    Fate,
     Keep,
     LinkNews,
     Record,
@@ -40,7 +39,7 @@ from callresp.live.things import (
     Say,
     Send,
     Thing,
-    what,
+    fate_row,
 )
 from callresp.palette.model import Palette
 from callresp.reply.live import LiveReplier
@@ -51,6 +50,8 @@ STATUS_EVERY_S = 10.0
 LOOK_EVERY_S = 0.5
 # Stood down for feeding on itself; twice as long each time.
 STAND_DOWN_S = 600.0
+# A note is told of this long after it began, at most, where it has ended at all.
+LOOP_HEARD_S = 1.0
 SNIPPET_BEFORE_S = 0.5
 SNIPPET_AFTER_S = 1.5
 SNIPPET_MAX_S = 20.0
@@ -129,6 +130,7 @@ class Engine:
         self._stand_down_s = STAND_DOWN_S
         self._down_until_s = float("-inf")
         self._due_s: float | None = None
+        self._loop_due_s = float("inf")
         self._phrases: dict[int, Phrase] = {}
         self._status_s = self._looked_s = float("-inf")
         self._out: list[Thing] = []
@@ -176,11 +178,13 @@ class Engine:
         for fate in news.fates:
             if fate.fate in PLAYED:
                 self._player.played(fate.command)
-            self._record("command", self._fate(fate))
+            self._record("command", fate_row(fate))
         for text in news.says:
             self._fault(text, "link")
         self._board = news.board or self._board
         self._credit = news.credit
+        for wait_s in news.waits_s:
+            self.latency.add("link", wait_s)
         return self._taken()
 
     def stop(self, why: str) -> list[Thing]:
@@ -254,6 +258,9 @@ class Engine:
         played = self._player.ask(notes, self.now_s)
         self._due_s = self._replier.due_s
         self._loop.replied([note.onset_s for note in played])
+        last_s = max((note.onset_s for note in played), default=self.now_s)
+        due_s = last_s + self._loop.rule.longest_lag_s + LOOP_HEARD_S
+        self._loop_due_s = min(self._loop_due_s, due_s)
         phrase = notes[0].heard_phrase
         body = {"phrase": phrase, "rule": notes[0].rule, "notes": played}
         self._record("reply", body)
@@ -262,7 +269,8 @@ class Engine:
             last_s = max(note.offset_s or note.onset_s for note in played)
             from_s = max(heard.onset_s - SNIPPET_BEFORE_S, 0.0)
             until_s = min(last_s + SNIPPET_AFTER_S, from_s + SNIPPET_MAX_S)
-            self._out.append(Keep(from_s, until_s, f"phrase-{phrase:06d}"))
+            name = f"{self._clocks.wall():%Y%m%dT%H%M%S}-phrase-{phrase}"
+            self._out.append(Keep(from_s, until_s, name))
 
     def _tell_phrases(self) -> None:
         for phrase in self._replier.closed:
@@ -346,6 +354,14 @@ class Engine:
         self._bar("asleep", None if awake else f"it sleeps until {hours.since:%H:%M}")
 
     def _look_for_loops(self) -> None:
+        if self._loop_due_s <= self.now_s:
+            # Not oftener than once a reply, when all of it that may come back has been heard.
+            self._loop_due_s = float("inf")
+            self._judge_loop()
+        if self.now_s >= self._down_until_s:
+            self._bar("loop", None)
+
+    def _judge_loop(self) -> None:
         if self.settings.loops is not None and not self._bars.has("loop") and self._loop.loops:
             lag_ms = 1000 * (self._loop.lag_s or 0.0)
             self._loop.reset()
@@ -356,8 +372,6 @@ class Engine:
                 f" down for {self._stand_down_s / 60:g} min; turn the microphone away from it",
             )
             self._stand_down_s *= 2
-        elif self.now_s >= self._down_until_s:
-            self._bar("loop", None)
 
     def _bar(self, name: str, why: str | None) -> None:
         """Put a bar up, or (`None`) away; tell and log what that changes."""
@@ -365,23 +379,10 @@ class Engine:
             return
         if why is not None:
             self._release(why)
-        text = why or self._bars.why or "it plays again"
+        again = "the board is there: it plays" if name == "link" else "it plays again"
+        text = why or self._bars.why or again
         self._record("remark", {"text": text, "state": self._bars.state})
         self._out.append(Say(text))
-
-    def _fate(self, fate: Fate) -> dict[str, object]:
-        command = fate.command
-        played_s = None if fate.played_s is None else round(fate.played_s, 6)
-        return {
-            "at_s": round(command.at_s, 6),
-            "channel": command.channel,
-            "instrument": command.instrument,
-            "what": what(command),
-            "length_ms": round(command.length_ms, 3),
-            "reply": command.reply,
-            "fate": fate.fate,
-            "played_s": played_s,
-        }
 
     def _fault(self, text: str, where: str) -> None:
         self._record("fault", {"what": text, "where": where})

@@ -12,11 +12,17 @@ Conventions
 -----------
 A reply *comes back* with lag d when at least `alike` of its strokes have a heard
 onset within `tolerance_s` of stroke + d. It is a loop when `count` of the last
-`of` replies came back with lags that agree within `tolerance_s`.
+`of` replies came back with lags that agree within `tolerance_s`, and when that is
+no chance: among many birds some onset lies near every stroke at some lag or
+other. With heard onsets at a rate r, a stroke meets one by chance with
+``p = 1 - exp(-2 r tolerance)`` (a Poisson process); the strokes of all replies
+must meet more at this lag than their binomial mean by `unlikely` standard
+deviations.
 """
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left, insort
 from collections import deque
 from collections.abc import Sequence
@@ -29,10 +35,11 @@ class LoopRule:
 
     count: int = 4
     of: int = 6
-    longest_lag_s: float = 2.0
+    longest_lag_s: float = 1.0
     tolerance_s: float = 0.02
     alike: float = 0.75
     least_strokes: int = 3
+    unlikely: float = 5.0
 
 
 @dataclass(slots=True)
@@ -117,9 +124,22 @@ class LoopDetector:
         every = [lags(played.strokes_s, played.heard_s, rule) for played in self._played]
         for lag in sorted(lag for some in every for lag in some):
             agree = sum(_near(some, lag + rule.tolerance_s / 2, rule.tolerance_s) for some in every)
-            if agree >= rule.count:
+            if agree >= rule.count and self._no_chance(lag):
                 return lag
         return None
+
+    def _no_chance(self, lag_s: float) -> bool:
+        """Whether strokes meet heard onsets at a lag far more often than by chance."""
+        tolerance_s = self.rule.tolerance_s
+        met = mean = variance = 0.0
+        for played in self._played:
+            strokes = played.strokes_s
+            span_s = strokes[-1] - strokes[0] + self.rule.longest_lag_s
+            chance = 1 - math.exp(-2 * tolerance_s * len(played.heard_s) / span_s)
+            met += sum(_near(played.heard_s, s + lag_s, tolerance_s) for s in strokes)
+            mean += chance * len(strokes)
+            variance += chance * (1 - chance) * len(strokes)
+        return met - 0.5 - mean > self.rule.unlikely * math.sqrt(variance)
 
     @property
     def loops(self) -> bool:

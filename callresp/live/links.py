@@ -20,6 +20,8 @@ SEND_AHEAD_S = 0.4
 # What has less time than this on its way to the board is not sent.
 LEAST_AHEAD_S = 0.008
 STEP_S = 0.004
+# With nothing under way the line carries heartbeats only.
+IDLE_STEP_S = 0.02
 
 
 class Link(Protocol):
@@ -53,6 +55,7 @@ class Talk:
         self.session = Session(
             nothing, session, zero_s=0.0, ahead_s=SEND_AHEAD_S, least_ahead_s=LEAST_AHEAD_S
         )
+        self.waits_s: list[float] = []
 
     def up(self, now_s: float) -> bool:
         """Whether the board is there and its clock is known."""
@@ -62,16 +65,17 @@ class Talk:
     def news(self, now_s: float, zero_s: float, says: tuple[str, ...] = ()) -> LinkNews:
         """What happened since this was last asked."""
         fates = tuple(_fate(sent, zero_s) for sent in self.session.take_over())
-        return LinkNews(self.up(now_s), fates, self._board(), self.session.credit, says)
+        waits_s, self.waits_s = tuple(self.waits_s), []
+        return LinkNews(self.up(now_s), fates, self._board(), self.session.credit, waits_s, says)
 
     def _board(self) -> BoardState | None:
         status = self.session.status
         if status is None:
             return None
-        # The board tells the temperature of its hottest coil, modelled or measured.
         return BoardState(
             supply_v=status.millivolts / 1000 if status.millivolts else None,
-            coil_c=float(status.temperature_c),
+            coil_c=float(status.hottest_c),
+            board_c=float(status.temperature_c),
             faults=self.session.report.faults,
         )
 
@@ -127,7 +131,8 @@ class SimulatedLink:
         """Let time pass on the line."""
         session = self.talk.session
         while self._now_s < now_s:
-            self._now_s = min(self._now_s + STEP_S, now_s)
+            step_s = STEP_S if session.busy else IDLE_STEP_S
+            self._now_s = min(self._now_s + step_s, now_s)
             out = session.poll(self._now_s)
             if self.cut:
                 self.board.advance(self._now_s)

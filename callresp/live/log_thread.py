@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
+import time
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -26,6 +27,9 @@ class Snippet:
     sample_rate_hz: int
 
 
+Row = tuple[Record, datetime] | Snippet
+
+
 class LogThread:
     """Owns the field log.
 
@@ -42,11 +46,11 @@ class LogThread:
 
     def __init__(self, path: Path | None) -> None:
         self.dropped = 0
+        # How long the last row waited for this thread.
+        self.wait_s = 0.0
         self.says: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._path = path
-        self._queue: queue.Queue[tuple[Record, datetime] | Snippet | None] = queue.Queue(
-            WAITING_MAX
-        )
+        self._queue: queue.Queue[tuple[Row, float] | None] = queue.Queue(WAITING_MAX)
         self._ready = threading.Event()
         self._fault: UserError | None = None
         self._at_s = 0.0
@@ -56,13 +60,13 @@ class LogThread:
         if self._fault is not None:
             raise self._fault
 
-    def write(self, item: tuple[Record, datetime] | Snippet, patient: bool = False) -> None:
+    def write(self, item: Row, patient: bool = False) -> None:
         """Hand over a row or a snippet; waits only where nothing is live (`patient`)."""
         if patient:
-            self._queue.put(item)
+            self._queue.put((item, time.monotonic()))
             return
         try:
-            self._queue.put_nowait(item)
+            self._queue.put_nowait((item, time.monotonic()))
         except queue.Full:
             self.dropped += 1
 
@@ -82,20 +86,21 @@ class LogThread:
         troubled = False
         while True:
             try:
-                item = self._queue.get(timeout=COMMIT_EVERY_S)
+                given = self._queue.get(timeout=COMMIT_EVERY_S)
             except queue.Empty:
                 if log is not None:
                     log.commit(self._at_s)
             else:
-                if item is None:
+                if given is None:
                     break
-                self._take(log, item)
+                self._take(log, given[0])
+                self.wait_s = time.monotonic() - given[1]
             troubled = self._tell(log, troubled)
         if log is not None:
             log.close(self._at_s)
             self._tell(log, troubled)
 
-    def _take(self, log: FieldLog | None, item: tuple[Record, datetime] | Snippet) -> None:
+    def _take(self, log: FieldLog | None, item: Row) -> None:
         if isinstance(item, Snippet):
             try:
                 write_flac(item.path, item.samples, item.sample_rate_hz)

@@ -72,7 +72,7 @@ class PortLink:
         self._zero = zero
         self._clock = clock
         self._talk = Talk(nothing, session=int(time.time() * 1000) % 65535 + 1)
-        self._inbox: queue.SimpleQueue[CheckedPlan | None] = queue.SimpleQueue()
+        self._inbox: queue.SimpleQueue[tuple[CheckedPlan | None, float]] = queue.SimpleQueue()
         self._says: list[str] = []
         self._lock = threading.Lock()
         self._closing = threading.Event()
@@ -82,11 +82,11 @@ class PortLink:
 
     def send(self, checked: CheckedPlan) -> None:
         """Hand commands to the link thread."""
-        self._inbox.put(checked)
+        self._inbox.put((checked, time.monotonic()))
 
     def release(self) -> None:
         """Let go of everything now."""
-        self._inbox.put(None)
+        self._inbox.put((None, time.monotonic()))
 
     def news(self) -> LinkNews:
         """What is to tell since this was last asked."""
@@ -128,6 +128,7 @@ class PortLink:
     def _turn(self, port: Any) -> bool:
         """Read, think, write, once; returns whether anything came in."""
         data = port.read(4096)
+        waited: float | None = None
         with self._lock:
             now_s = self._clock.now_s()
             session = self._talk.session
@@ -135,7 +136,8 @@ class PortLink:
                 session.receive(data, now_s)
             with contextlib.suppress(queue.Empty):
                 while True:
-                    checked = self._inbox.get_nowait()
+                    checked, put_s = self._inbox.get_nowait()
+                    waited = put_s
                     if checked is None:
                         session.release(now_s)
                     else:
@@ -143,6 +145,8 @@ class PortLink:
             out = session.poll(now_s)
         if out:
             port.write(out)
+        if waited is not None:
+            self._talk.waits_s.append(time.monotonic() - waited)
         return bool(data)
 
     def _farewell(self, port: Any) -> None:

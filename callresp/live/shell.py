@@ -164,6 +164,7 @@ class Shell:
         if why is not None:
             self._do(self.engine.stop(why))
             self._stopped = True
+        self.engine.latency.add("log", self.log.wait_s)
         self.hooks.look(self.engine)
 
     def _tell_faults(self, logged: bool) -> None:

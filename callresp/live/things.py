@@ -78,6 +78,8 @@ class LinkNews:
     fates: tuple[Fate, ...] = ()
     board: BoardState | None = None
     credit: int | None = None
+    # How long commands waited for the link, each time.
+    waits_s: tuple[float, ...] = ()
     says: tuple[str, ...] = ()
 
 
@@ -88,3 +90,18 @@ def what(command: Command) -> str:
     if isinstance(command, Hold):
         return "hold"
     return "turn" if isinstance(command, Turn) else "light"
+
+
+def fate_row(fate: Fate) -> dict[str, object]:
+    """A command and its fate as a row of the log."""
+    command = fate.command
+    return {
+        "at_s": round(command.at_s, 6),
+        "channel": command.channel,
+        "instrument": command.instrument,
+        "what": what(command),
+        "length_ms": round(command.length_ms, 3),
+        "reply": command.reply,
+        "fate": fate.fate,
+        "played_s": None if fate.played_s is None else round(fate.played_s, 6),
+    }

@@ -127,12 +127,15 @@ class Day:
         self._idle_a = palette.board.idle_current_a
         self._ampere_s: dict[int, float] = defaultdict(float)
         self._peak_a: dict[int, float] = defaultdict(float)
+        # What the first n minutes take, for n from 0: live playing asks at each stroke.
+        self._taken: list[float] = [0.0]
 
     def use(self, loads: Iterable[Load]) -> None:
         """Count the charge of loads; each is spread over the minutes that it covers."""
         for load in loads:
             for minute, from_s, until_s in _minutes(load.from_s, load.until_s):
                 self._ampere_s[minute] += load.amps * (until_s - from_s)
+                del self._taken[minute + 1 :]
 
     def peak(self, runs: Iterable[tuple[float, float, float]]) -> None:
         """Note the heaviest of stretches (from, until, amps in all) of each minute."""
@@ -156,11 +159,11 @@ class Day:
 
     def left(self, until_s: float) -> float:
         """Share of the charge that is left at a time; may fall below 0."""
-        left = self._supply.charge
-        for minute in range(max(math.ceil(until_s / MINUTE_S), 1)):
-            share = self._share(minute)
-            left -= share * min(until_s / MINUTE_S - minute, 1.0)
-        return left
+        minutes = until_s / MINUTE_S
+        whole = max(math.floor(minutes), 0)
+        while len(self._taken) <= whole:
+            self._taken.append(self._taken[-1] + self._share(len(self._taken) - 1))
+        return self._supply.charge - self._taken[whole] - self._share(whole) * (minutes - whole)
 
     def sure_of(self, until_s: float, most_a: float) -> bool:
         """Whether no load of up to `most_a` in all would stop it before `until_s`.

@@ -25,7 +25,8 @@ from callresp.palette.model import Coil
 from callresp.plan.margins import HEAT_K
 
 COPPER_PER_K = 0.00393
-# Bare metal this warm burns skin that stays on it for some seconds (ISO 13732-1, from memory).
+# Bare metal this warm burns skin that stays on it for some seconds (ISO 13732-1:2006 has the
+# thresholds, from memory; a table on the EMC-PSTC list, 1999, says under 5 s).
 TOUCH_C = 60.0
 # Steps in one time constant.
 STEPS = 50

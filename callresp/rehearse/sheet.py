@@ -25,6 +25,7 @@ from callresp.rehearse.sheet_rows import Grid
 
 WIDTH_IN, HEIGHT_IN = 14.14, 10.0
 LEFT_IN, RIGHT_IN = 1.55, 0.45
+MARGIN_PT = 14
 COLUMN_MAX_IN = 4.1
 CAUTIONS = (
     "Coils get hot and strikers and turners move without warning: keep fingers, hair and cloth"
@@ -94,11 +95,13 @@ def _bare(axes: Any) -> None:
 
 def _row_name(axes: Any, name: str) -> None:
     if name and name != "pitch and ring":
-        axes.text(
-            -0.012 * 12 / max(axes.get_xlim()[1], 1),
-            0.22 if name == "ring" else 0.5,
+        axes.annotate(
             name,
-            transform=axes.get_yaxis_transform(),
+            (0, 0.22 if name == "ring" else 0.5),
+            xycoords=axes.get_yaxis_transform(),
+            xytext=(-MARGIN_PT, 0),
+            textcoords="offset points",
+            annotation_clip=False,
             ha="right",
             va="center",
             fontsize=8.5,
@@ -158,20 +161,18 @@ def _pitch_lines(axes: Any, low: float, high: float, columns: int) -> None:
             continue
         y = float(np.log2(hz))
         axes.plot([0, columns], [y, y], color=RULE, lw=0.6, zorder=0)
-        axes.text(
-            -0.14, y, f"C{octave}", ha="right", va="center", fontsize=9, color=INK, clip_on=False
-        )
-        axes.annotate(
-            f"{hz:.0f} Hz",
-            (-0.14, y),
-            xytext=(0, -9),
-            textcoords="offset points",
-            ha="right",
-            va="center",
-            fontsize=6.3,
-            color=SOFT,
-            annotation_clip=False,
-        )
+        for text, down, size, ink in ((f"C{octave}", 0, 9, INK), (f"{hz:.0f} Hz", 9, 6.3, SOFT)):
+            axes.annotate(
+                text,
+                (0, y),
+                xytext=(-MARGIN_PT, -down),
+                textcoords="offset points",
+                ha="right",
+                va="center",
+                fontsize=size,
+                color=ink,
+                annotation_clip=False,
+            )
 
 
 def _column(axes: Any, grid: Grid, column: int) -> None:
@@ -219,6 +220,8 @@ def _partials(axes: Any, grid: Grid, column: int, striker: Striker, tall: float)
             ha="left",
             color=INK,
             zorder=6,
+            # A partial may lie just there: the name stays legible over it.
+            bbox={"boxstyle": "square,pad=0.15", "fc": PAPER, "ec": "none", "alpha": 0.75},
         )
 
 

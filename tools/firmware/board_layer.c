@@ -17,6 +17,8 @@ extern uint16_t chip_encoder(uint8_t motor);
 extern void chip_interrupts(bool enabled);
 extern void chip_watchdog_feed(void);
 extern uint16_t chip_restart_count(void);
+extern bool chip_stop_pressed(void); /* false for ever where there is no button */
+extern bool chip_rains(void);        /* and where there is no sensor */
 
 static cr_board board;
 static volatile uint32_t ticks;
@@ -46,6 +48,10 @@ int main(void) {
         while ((byte = chip_uart_read()) >= 0) {
             cr_byte(&board, (uint8_t)byte);
         }
+        if (chip_stop_pressed() && !(board.faults & CR_STOPPED)) {
+            cr_press_stop(&board);
+        }
+        cr_sense_rain(&board, chip_rains());
         cr_poll(&board);
         chip_watchdog_feed();
     }

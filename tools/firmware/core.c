@@ -35,6 +35,8 @@ static void send_payload(cr_board *b, uint8_t *payload, uint16_t count) {
 }
 
 static void acknowledge(cr_board *b) {
+    b->owes = false;
+    b->last_receipt = b->now;
     uint8_t p[16] = {ACKNOWLEDGE, b->expected};
     put32(p + 2, b->beyond);
     p[6] = (uint8_t)(b->config.queue - b->waiting);
@@ -128,7 +130,7 @@ static void take(cr_board *b, cr_command *c) {
             insert(b, c);
         }
     }
-    acknowledge(b);
+    b->owes = true;
 }
 
 static void welcome(cr_board *b, const uint8_t *p) {
@@ -280,8 +282,24 @@ void cr_tick(cr_board *b, uint32_t now) {
     }
 }
 
+void cr_press_stop(cr_board *b) {
+    b->hal.lock();
+    b->faults |= CR_STOPPED;
+    cr_release(b);
+    cancel_all(b);
+    b->hal.unlock();
+    status(b);
+}
+
+void cr_sense_rain(cr_board *b, bool rains) {
+    if (rains != ((b->faults & CR_RAIN) != 0)) {
+        b->hal.lock();
+        b->faults ^= CR_RAIN;
+        b->hal.unlock();
+    }
+}
+
 void cr_poll(cr_board *b) {
-    bool said = false;
     while (b->event_out != b->event_in) {
         cr_event e = b->event[b->event_out];
         b->event_out = (uint8_t)((b->event_out + 1) % CR_EVENTS);
@@ -289,10 +307,12 @@ void cr_poll(cr_board *b) {
         put32(p + 2, e.at);
         p[6] = e.fate;
         send_payload(b, p, 7);
-        said = true;
+        b->owes = true; /* places in the queue are free again */
     }
-    if (said) {
-        acknowledge(b); /* places in the queue are free again */
+    if (b->owes && cr_passed(b->now, b->last_receipt + CR_RECEIPT_TICKS)) {
+        b->hal.lock();
+        acknowledge(b);
+        b->hal.unlock();
     }
     if (cr_passed(b->now, b->last_status + CR_STATUS_TICKS)) {
         b->last_status = b->now;

@@ -24,6 +24,7 @@ enum {
     CR_GRACE_TICKS = 20,      /* 2 ms: later than this a command is refused as late */
     CR_SLOT_TICKS = 100,      /* heat is reckoned every 10 ms */
     CR_LOOP_TICKS = 200,      /* motor speed every 20 ms */
+    CR_RECEIPT_TICKS = 50,    /* one receipt in 5 ms, for all that came since the last */
     CR_STATUS_TICKS = 10000,  /* status every second */
     CR_WINDOW = 32
 };
@@ -35,7 +36,7 @@ enum {
 #endif
 
 enum { CR_EXECUTED, CR_LATE, CR_OVER_LIMIT, CR_NO_CHANNEL, CR_CANCELLED };
-enum { CR_LOW_VOLTAGE = 1, CR_SILENCE = 2, CR_HOT = 4, CR_DAMAGED = 8 };
+enum { CR_LOW_VOLTAGE = 1, CR_SILENCE = 2, CR_HOT = 4, CR_DAMAGED = 8, CR_RAIN = 16, CR_STOPPED = 32 };
 
 /* Limits of one coil: it may be on for duty_ticks of any cycle_ticks. goal_mk is the rise, in
  * mK, that full power into copper of 20 degrees would reach for ever; tau_ticks the time
@@ -126,8 +127,8 @@ typedef struct {
 typedef struct {
     cr_config config;
     cr_hal hal;
-    uint32_t now, heard, last_slot, last_loop, last_status;
-    bool silent, overlong;
+    uint32_t now, heard, last_slot, last_loop, last_status, last_receipt;
+    bool silent, overlong, owes;
     uint8_t faults;
     uint16_t session, restarts, executed, refused;
     uint8_t expected;
@@ -149,6 +150,8 @@ void cr_byte(cr_board *board, uint8_t byte); /* main loop: a byte from the line 
 void cr_tick(cr_board *board, uint32_t now); /* timer: every tick of 0.1 ms */
 void cr_poll(cr_board *board);               /* main loop: send what there is to say */
 void cr_release(cr_board *board);            /* all off, now */
+void cr_press_stop(cr_board *board);         /* the stop button: all off until it starts anew */
+void cr_sense_rain(cr_board *board, bool rains); /* a rain sensor: the host is told */
 
 uint16_t cr_crc(const uint8_t *data, uint16_t count);
 uint16_t cr_stuff(const uint8_t *data, uint16_t count, uint8_t *out);

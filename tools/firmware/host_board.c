@@ -109,6 +109,11 @@ static void serve(double speed, double drift, uint32_t start) {
         if (ends[1].revents && read(STDIN_FILENO, data, 1) <= 0) {
             return;
         }
+        if (ends[1].revents && data[0] == 's') {
+            cr_press_stop(&board);
+        } else if (ends[1].revents && (data[0] == 'r' || data[0] == 'd')) {
+            cr_sense_rain(&board, data[0] == 'r');
+        }
         uint64_t due = (uint64_t)((wall_s() - began) * speed * (1 + drift * 1e-6) * 10000.0);
         for (; done < due; done++) {
             turn_motors();

@@ -230,7 +230,7 @@ uint8_t cr_execute(cr_board *b, const cr_command *c) {
     if (c->kind == CR_LIGHT) {
         return light_set(b, c);
     }
-    if (b->faults & CR_LOW_VOLTAGE) {
+    if (b->faults & (CR_LOW_VOLTAGE | CR_STOPPED)) {
         return CR_OVER_LIMIT;
     }
     return c->kind == CR_TURN ? motor_on(b, c) : coil_on(b, c);

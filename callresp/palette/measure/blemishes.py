@@ -43,28 +43,39 @@ def second_blow(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> floa
     part = np.asarray(capture.samples[first : round((stroke.at_s + end_s) * rate_hz)], np.float64)
     whole = _left(part, rate_hz, SKIP_S, modes)
     coarse = np.arange(DOUBLE_FROM_S, DOUBLE_TO_S, 0.005)
-    at_s = min(coarse, key=lambda t: _two(part, rate_hz, t, modes)[0])
+    at_s = min(coarse, key=lambda t: _two(part, rate_hz, t, modes))
     fine = at_s + np.arange(-0.004, 0.0045, 0.001)
-    at_s = min(fine[fine > SKIP_S + 0.002], key=lambda t: _two(part, rate_hz, t, modes)[0])
-    left, brought_db = _two(part, rate_hz, float(at_s), modes)
-    better = whole > DOUBLE_BETTER * left
-    return float(at_s) if better and brought_db > -DOUBLE_UNDER_DB else None
+    at_s = float(min(fine[fine > SKIP_S + 0.002], key=lambda t: _two(part, rate_hz, t, modes)))
+    if whole <= DOUBLE_BETTER * _two(part, rate_hz, at_s, modes):
+        return None
+    return at_s if _brought_db(part, rate_hz, at_s, modes) > -DOUBLE_UNDER_DB else None
 
 
 def _left(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> float:
-    return float(np.sum((part - fit_of(part, rate_hz, first_s, modes)) ** 2))
+    return float(np.sum((part - jumps.fit_of(part, rate_hz, first_s, modes)) ** 2))
 
 
-def _two(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> tuple[float, float]:
-    """What two ringings that meet at `at_s` leave, and what the second brought, dB re the first."""
+def _met(part: Values, rate_hz: int, at_s: float) -> tuple[Values, Values, float]:
+    """The stretches of two ringings that meet at `at_s`, and when the later one begins.
+
+    The blow itself is left out: its noise belongs to neither.
+    """
     cut = round((at_s - SKIP_S) * rate_hz)
-    early, late = part[:cut], part[cut:]
-    # The blow itself: its noise belongs to neither.
-    late_s, skip = at_s + SKIP_S / 2, round(SKIP_S / 2 * rate_hz)
-    left = _left(early, rate_hz, SKIP_S, modes) + _left(late[skip:], rate_hz, late_s, modes)
+    return part[:cut], part[cut + round(SKIP_S / 2 * rate_hz) :], at_s + SKIP_S / 2
+
+
+def _two(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
+    """What two ringings that meet at `at_s` leave unexplained."""
+    early, late, late_s = _met(part, rate_hz, at_s)
+    return _left(early, rate_hz, SKIP_S, modes) + _left(late, rate_hz, late_s, modes)
+
+
+def _brought_db(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
+    """What a second blow at `at_s` brought in, dB re what rang before it."""
+    early, late, _ = _met(part, rate_hz, at_s)
     before = jumps.state(early, rate_hz, SKIP_S - at_s, modes)
-    after = jumps.state(late[skip:], rate_hz, SKIP_S / 2, modes)
-    return left, jumps.power_db(after - before) - jumps.power_db(before)
+    after = jumps.state(late, rate_hz, SKIP_S / 2, modes)
+    return jumps.power_db(after - before) - jumps.power_db(before)
 
 
 def buzz_db(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float | None:
@@ -82,7 +93,7 @@ def buzz_db(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float | 
         capture.samples[begin : max(first - round((BUZZ_FROM_S + 0.006) * rate_hz), begin)],
         np.float64,
     )
-    fitted = fit_of(part, rate_hz, BUZZ_FROM_S, modes)
+    fitted = jumps.fit_of(part, rate_hz, BUZZ_FROM_S, modes)
     own = float(np.mean(fitted**2))
     left = float(np.mean((part - fitted) ** 2)) - _rest(quiet, rate_hz, modes)
     if own <= 0 or left <= 0:
@@ -94,15 +105,7 @@ def _rest(part: Values, rate_hz: int, modes: Sequence[Mode]) -> float:
     """Mean square of a stretch without known partials: its noise."""
     if len(part) < 256:
         return 0.0
-    return float(np.mean((part - fit_of(part, rate_hz, 0.0, modes)) ** 2))
-
-
-def fit_of(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> Values:
-    """Known partials fitted to a stretch."""
-    phasors = jumps.state(part, rate_hz, first_s, modes)
-    t = first_s + np.arange(len(part)) / rate_hz
-    logs = np.array([2j * np.pi * mode.hz - mode.rate for mode in modes])
-    return np.asarray((np.exp(np.outer(t, logs)) @ phasors).real)
+    return float(np.mean((part - jumps.fit_of(part, rate_hz, 0.0, modes)) ** 2))
 
 
 def explained(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float:
@@ -116,5 +119,5 @@ def explained(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float:
     if len(part) < 256:
         return 0.0
     part = part - part.mean()
-    left = part - fit_of(part, capture.rate_hz, 0.004, modes)
+    left = part - jumps.fit_of(part, capture.rate_hz, 0.004, modes)
     return 1.0 - float(np.sum(left**2)) / max(float(np.sum(part**2)), 1e-30)

@@ -26,17 +26,45 @@ def state(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> 
     Ridge regression: a stretch too short to tell two partials apart shares
     their sound between them instead of inventing large opposite ones.
     """
-    t = first_s + np.arange(len(part)) / rate_hz
-    logs = np.array([2j * np.pi * mode.hz - mode.rate for mode in modes])
+    near_s = first_s if first_s >= 0 else first_s + (len(part) - 1) / rate_hz
+    solved, _ = _solved(part, rate_hz, first_s, modes)
+    half = len(modes)
+    return np.asarray((solved[:half] + 1j * solved[half:]) * np.exp(-_logs(modes) * near_s))
+
+
+def fit_of(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> Values:
+    """Known partials fitted to a stretch that starts at `first_s`: their sound in it."""
+    solved, basis = _solved(part, rate_hz, first_s, modes)
+    return np.asarray(basis @ solved)
+
+
+def _logs(modes: Sequence[Mode]) -> Phasors:
+    return np.array([2j * np.pi * mode.hz - mode.rate for mode in modes])
+
+
+def _solved(
+    part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]
+) -> tuple[Values, Values]:
+    """Cosine and sine parts of each partial, and the sounds that they are of."""
     # Scaled to 1 at the near end of the stretch, so that the ridge weighs all partials alike.
-    near = first_s if first_s >= 0 else t[-1]
-    table = np.exp(np.outer(t - near, logs))
+    from_s = 0.0 if first_s >= 0 else -(len(part) - 1) / rate_hz
+    table = _turning(_logs(modes), from_s, len(part), rate_hz)
     basis = np.concatenate([table.real, -table.imag], axis=1)
     gram = basis.T @ basis
     gram[np.diag_indices_from(gram)] += 1e-3 * len(part) / 2
-    solved = np.linalg.solve(gram, basis.T @ part)
-    half = len(modes)
-    return np.asarray((solved[:half] + 1j * solved[half:]) * np.exp(-logs * near))
+    return np.linalg.solve(gram, basis.T @ part), basis
+
+
+def _turning(logs: Phasors, from_s: float, count: int, rate_hz: int) -> Phasors:
+    """exp(log * time), a row a sample, by doubling: an exponential for each would be slow."""
+    table = np.empty((count, len(logs)), dtype=np.complex128)
+    table[:1] = np.exp(logs * from_s)
+    power, done = np.exp(logs / rate_hz), 1
+    while done < count:
+        more = min(done, count - done)
+        table[done : done + more] = table[:more] * power
+        power, done = power * power, done + more
+    return table
 
 
 def jump(

@@ -158,8 +158,9 @@ def band_of(
     taps /= taps.sum()
     step = max(1, int(rate_hz / (5 * half_hz)))
     times, values = [], []
+    turning = np.exp(-2j * np.pi * hz / rate_hz * np.arange(max(len(s) for s in sounds)))
     for sound in sounds:
-        shifted = sound * np.exp(-2j * np.pi * hz / rate_hz * np.arange(len(sound)))
+        shifted = sound * turning[: len(sound)]
         out = signal.upfirdn(taps, shifted, 1, step)
         at = np.arange(len(out)) * step
         whole = (at >= length - 1) & (at <= len(sound) - 1)
@@ -171,16 +172,21 @@ def band_of(
 def _fit(
     times: Sequence[Values], values: Sequence[Phasors], start: tuple[float, float], span_hz: float
 ) -> tuple[float, float]:
-    """Frequency offset (Hz) and decay (1/s) that explain most energy of all signals."""
+    """Frequency offset (Hz) and decay (1/s) that explain most energy of all signals.
+
+    All begin at the same time, so that the longest one's times serve them all.
+    """
     from scipy import optimize
+
+    longest = max(times, key=len)
 
     def missed(guess: Values) -> float:
         offset, rate = guess[0], math.exp(guess[1])
         if abs(offset) > span_hz or not 0.05 < rate < 3000:
             return 0.0
-        got = 0.0
-        for t, z in zip(times, values, strict=True):
-            v = np.exp((2j * np.pi * offset - rate) * t)
+        got, whole = 0.0, np.exp((2j * np.pi * offset - rate) * longest)
+        for z in values:
+            v = whole[: len(z)]
             got += abs(np.vdot(v, z)) ** 2 / max(np.vdot(v, v).real, 1e-30)
         return -got
 

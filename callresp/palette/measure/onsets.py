@@ -40,6 +40,8 @@ class Onsets:
 
 def band_levels(samples: Wave, rate_hz: int) -> tuple[Values, Values]:
     """Log energy over the floor, shape ``(bands, frames)``, and the band edges in Hz."""
+    from scipy import fft
+
     size = 1 << int(np.ceil(np.log2(_SIZE_S * rate_hz)))
     hop = round(HOP_S * rate_hz)
     window = np.hanning(size).astype(np.float32)
@@ -53,7 +55,9 @@ def band_levels(samples: Wave, rate_hz: int) -> tuple[Values, Values]:
         last = min(first + _BLOCK, count)
         part = padded[first * hop : (last - 1) * hop + size]
         frames = np.lib.stride_tricks.sliding_window_view(part, size)[::hop] * window
-        power = np.abs(np.fft.rfft(frames, axis=1)) ** 2
+        # In single precision, as the recording is: numpy's own would work in double.
+        bins_of = fft.rfft(frames, axis=1)
+        power = bins_of.real**2 + bins_of.imag**2
         for band in range(_BANDS):
             low, high = bins[band], max(bins[band + 1], bins[band] + 1)
             energy[band, first:last] = power[:, low:high].sum(axis=1)

@@ -243,7 +243,7 @@ def _write_sound(table: Any, one: StrikerMeasured, pen: _Pen) -> None:
     reference = _reference(table, one)
     partials = [
         {
-            "ratio": round(p.hz.value / reference, 5),
+            "ratio": round(p.hz.value / reference, 4),
             "level_db": round(min(max(p.level_db, -120.0), 20.0), 1),
             "t60_s": round(min(max(p.t60_s.value, 0.001), 120.0), 4),
         }

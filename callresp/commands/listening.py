@@ -1,0 +1,129 @@
+"""Listening in the field: where sound comes from, and recording while something else is done."""
+
+from __future__ import annotations
+
+import threading
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from callresp.commands import ui
+from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.live.sources import Source
+    from callresp.palette.measure.capture import Capture
+    from callresp.sound import Samples
+
+FIRST_SOUND_S = 10.0
+# A test lasts a minute or two: what fills more memory than this is none.
+LONGEST_S = 1800.0
+
+
+def source_of(
+    what: str, device: str | None, rate_hz: int, channels: int = 1, channel: int | None = None
+) -> Source:
+    """Where sound comes from: 'device', '-' (raw PCM), or a file, as fast as can be."""
+    from callresp.live.sources import FileSource, PipeSource, SoundCard
+
+    if what == "device":
+        chosen = int(device) if device is not None and device.isdigit() else device
+        return SoundCard(chosen, rate_hz, say=ui.warn)
+    if what == "-":
+        return PipeSource(rate_hz, channels)
+    return FileSource(Path(what), speed=0.0, channel=channel)
+
+
+class Recorder:
+    """Takes sound in a thread of its own, from entering to leaving.
+
+    Parameters
+    ----------
+    source
+        'device', '-' (raw PCM), or a file, which is read as fast as can be.
+    device, rate_hz
+        Which sound card, and samples a second.
+
+    Attributes
+    ----------
+    live
+        Whether the sound comes as it sounds, so that `now_s` means something.
+
+    Raises
+    ------
+    UserError
+        On entering, when no sound comes.
+    """
+
+    def __init__(self, source: str, device: str | None, rate_hz: int) -> None:
+        self.live = source in ("device", "-")
+        self._name = source
+        self._source = source_of(source, device, rate_hz)
+        self._blocks: list[Samples] = []
+        self._zero_s = float("inf")
+        self._lost = 0
+        self._first = threading.Event()
+        self._fault: Exception | None = None
+        self._thread = threading.Thread(target=self._take, daemon=True)
+
+    def __enter__(self) -> Recorder:
+        self._thread.start()
+        if not self._first.wait(FIRST_SOUND_S) or self._fault is not None:
+            self._source.close()
+            if isinstance(self._fault, UserError):
+                raise self._fault
+            raise UserError(
+                "no sound comes in", where=self._name, remedy="try callresp set-level first"
+            )
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._source.close()
+        self._thread.join(timeout=2.0)
+
+    def _take(self) -> None:
+        rate_hz = self._source.sample_rate_hz
+        try:
+            for block in self._source.blocks():
+                if block.lost:
+                    self._lost += block.lost
+                    self._blocks.append(np.zeros(block.lost, np.float32))
+                self._blocks.append(np.array(block.samples))
+                ends_s = block.at_s + len(block.samples) / rate_hz
+                # The least delay seen is the nearest to none.
+                self._zero_s = min(self._zero_s, time.monotonic() - ends_s)
+                self._first.set()
+                if ends_s > LONGEST_S:
+                    return
+        except UserError as fault:
+            self._fault = fault
+        finally:
+            self._first.set()
+
+    def now_s(self) -> float:
+        """The moment of the recording that sounds now."""
+        return time.monotonic() - self._zero_s
+
+    def wait(self, seconds: float) -> None:
+        """Let the sound go on for so long; a file is read to its end."""
+        if self.live:
+            self._thread.join(timeout=seconds)
+        else:
+            self._thread.join()
+
+    def capture(self) -> Capture:
+        """What was taken, at 48 kHz at most."""
+        from callresp.palette.measure.capture import RATE_MAX_HZ, Capture, clipped_at
+
+        samples = np.concatenate(self._blocks) if self._blocks else np.zeros(0, np.float32)
+        rate_hz = self._source.sample_rate_hz
+        clipped_s = clipped_at(samples) / rate_hz
+        if rate_hz > RATE_MAX_HZ:
+            import soxr
+
+            samples = soxr.resample(samples, rate_hz, RATE_MAX_HZ)
+            rate_hz = RATE_MAX_HZ
+        warnings = (f"{self._lost} samples were lost",) if self._lost else ()
+        return Capture(samples, rate_hz, clipped_s, warnings, self._name)

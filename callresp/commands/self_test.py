@@ -1,0 +1,237 @@
+"""``callresp self-test``: strike each striker once, listen, and compare with the palette."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from callresp.commands import cautions, ui
+from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.field.verdicts import Verdict
+    from callresp.palette import Palette
+    from callresp.palette.measure.capture import Capture
+    from callresp.palette.measure.schedule import Schedule
+    from callresp.plan import CheckedPlan
+
+PATH = click.Path(path_type=Path)
+# Sound after the last stroke, so that it is heard out.
+AFTER_S = 2.0
+# How well host and sound card are known to each other: buffers on the way.
+UNSURE_S = 0.3
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What was recorded, and between which offsets the test began in it, where known."""
+
+    capture: Capture
+    about: tuple[float, float] | None = None
+    refused: int = 0
+
+
+@click.command(name="self-test")
+@click.option("--palette", default="fettle", show_default=True, help="Shipped name or TOML file.")
+@click.option("--port", help="A serial port, or 'simulated'.")
+@click.option(
+    "--input",
+    "source",
+    default="device",
+    show_default=True,
+    metavar="WHAT",
+    help="With --port, listen to 'device' (sound card) or '-' (raw 16-bit PCM).",
+)
+@click.option("--device", help="Which sound card: its name or number.")
+@click.option("--rate", type=click.IntRange(16000, 192000), default=48000, show_default=True)
+@click.option("--recording", type=PATH, help="Judge this recording of the test instead.")
+@click.option("--channel", type=click.IntRange(1), help="Of the recording: this one only.")
+@click.option("--plan", "plan_file", type=PATH, help="Only write the plan, to record it elsewhere.")
+@click.option("--keep", type=PATH, help="Keep what was heard (WAV).")
+@click.option("--only", multiple=True, help="Only this striker; may be given again.")
+@click.option("--yes", is_flag=True, help="Ask nothing: the cautions are read, all is clear.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    palette: str,
+    port: str | None,
+    source: str,
+    device: str | None,
+    rate: int,
+    recording: Path | None,
+    channel: int | None,
+    plan_file: Path | None,
+    keep: Path | None,
+    only: tuple[str, ...],
+    yes: bool,
+    as_json: bool,
+) -> None:
+    """Strike each striker once, listen for it, and compare it with the palette.
+
+    A striker that is silent, weak, late, out of tune, dead, loose or swapped
+    with another is named, with what to look at. Put the microphone about as far
+    from one striker as from another. Without a sound card beside the board,
+    write the plan, stream it while any recorder runs, and judge its recording.
+    Status 0 when all are well, 1 when something is to be looked at.
+
+    \b
+    Examples:
+      callresp self-test --palette mine.toml --port /dev/ttyACM0
+      callresp self-test --palette mine.toml --plan check.plan.jsonl
+      callresp stream check.plan.jsonl --port /dev/ttyACM0      while you record
+      callresp self-test --palette mine.toml --recording check.wav
+    """
+    from callresp.field import roll_call, striker_heard, verdicts
+    from callresp.palette import load_palette
+
+    machine = load_palette(palette)
+    _known(machine, only)
+    schedule = roll_call.lay_out(machine, only)
+    checked = _plan(schedule, machine, palette)
+    if plan_file is not None:
+        _write_plan(plan_file, palette, checked)
+        return
+    if (port is None) == (recording is None):
+        raise UserError("give a --port to strike on, or a --recording to judge", where="self-test")
+    if keep is not None:
+        ui.target(keep, palette, recording)
+    if recording is not None:
+        taken = Taken(_read(recording, channel))
+    else:
+        assert port is not None
+        if port != "simulated":
+            cautions.confirm(yes)
+        taken = _strike(checked, machine, port, _Listening(source, device, rate))
+    if keep is not None:
+        _keep(keep, taken.capture)
+    with ui.progress("listening"):
+        heard = striker_heard.listen(taken.capture, schedule, machine, taken.about)
+        found = verdicts.judge(heard, machine)
+    _tell(machine, found, taken, as_json)
+    well = all(one.well for one in found) and not taken.refused
+    click.get_current_context().exit(0 if well else 1)
+
+
+def _known(machine: Palette, only: tuple[str, ...]) -> None:
+    names = [striker.name for striker in machine.striker]
+    if not names:
+        raise UserError(f"{machine.name} has no strikers", remedy="add a [[striker]]")
+    unknown = [name for name in only if name not in names]
+    if unknown:
+        raise UserError(
+            f"no striker '{unknown[0]}' in {machine.name}",
+            where="--only",
+            remedy=f"one of {', '.join(names)}",
+        )
+
+
+def _plan(schedule: Schedule, machine: Palette, name: str) -> CheckedPlan:
+    from callresp.commands.measure_plan import to_plan
+    from callresp.plan import check
+
+    return check(to_plan(schedule, machine, name), machine)
+
+
+def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:
+    from callresp.plan import write_plan
+
+    ui.target(path, palette)
+    write_plan(path, checked.plan)
+    ui.say(f"wrote {path}: {checked.plan.header.duration_s:.0f} s")
+    ui.say(f"next: start a recorder, then callresp stream {path} --port PORT")
+    ui.say(f"then: callresp self-test --palette {palette} --recording RECORDING")
+
+
+def _read(path: Path, channel: int | None) -> Capture:
+    from callresp.palette.measure.capture import read_capture
+
+    with ui.progress(f"reading {path.name}"):
+        return read_capture(path, channel)
+
+
+@dataclass(frozen=True)
+class _Listening:
+    """What to listen to."""
+
+    source: str
+    device: str | None
+    rate: int
+
+
+def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening) -> Taken:
+    """Stream the plan, and listen meanwhile."""
+    from callresp.commands.listening import Recorder
+    from callresp.commands.stream import port_of
+    from callresp.link import stream
+    from callresp.link.session import Session
+
+    began: list[float] = []
+    with Recorder(what.source, what.device, what.rate) as recorder:
+
+        def watch(session: Session, now_s: float) -> None:
+            if not began and session.start_s is not None:
+                began.append(recorder.now_s() - now_s + session.start_s)
+            advance(len(session.over) / max(len(checked.plan.commands), 1))
+
+        with port_of(port, machine, None, 1.0) as url, ui.progress("striking") as advance:
+            session = stream(checked, url, watch=watch)
+        recorder.wait(AFTER_S)
+    capture = recorder.capture()
+    report = session.report
+    refused = report.commands - report.played
+    for fate, count in report.fates.items():
+        if fate != "executed":
+            ui.warn(f"the board did not do {count} commands: {fate}")
+    about = (began[0] - UNSURE_S, began[0] + UNSURE_S) if began and recorder.live else None
+    return Taken(capture, about, refused)
+
+
+def _keep(path: Path, capture: Capture) -> None:
+    from callresp.sound import write_wav
+
+    write_wav(path, capture.samples, capture.rate_hz)
+
+
+def _tell(machine: Palette, found: list[Verdict], taken: Taken, as_json: bool) -> None:
+    if as_json:
+        strikers = [{**msgspec.to_builtins(one), "well": one.well} for one in found]
+        ui.emit(
+            {
+                "palette": machine.name,
+                "recording": taken.capture.name,
+                "not_played": taken.refused,
+                "strikers": strikers,
+            }
+        )
+        return
+    wide = max(len(one.striker) for one in found)
+    for one in found:
+        ui.say(f"{one.striker.ljust(wide)}  {'well' if one.well else 'LOOK'}  {figures(one)}")
+        for fault in one.faults:
+            ui.say(f"{' ' * wide}  {fault.kind}: {fault.text}")
+    odd = [one.striker for one in found if not one.well]
+    ui.say(f"look at {', '.join(odd)}" if odd else f"all {len(found)} as the palette knows them")
+    for warning in taken.capture.warnings:
+        ui.warn(warning)
+
+
+def figures(one: Verdict) -> str:
+    """A striker's figures in a line."""
+    parts = []
+    if one.pitch_off_cents is not None:
+        parts.append(f"{_signed(one.pitch_off_cents, 0)} cents")
+    if one.level_db is not None:
+        parts.append(f"{_signed(one.level_db, 1)} dB")
+    if one.t60_s is not None and one.t60_known_s is not None:
+        parts.append(f"T60 {one.t60_s:.2g} of {one.t60_known_s:.2g} s")
+    if one.late_ms is not None:
+        parts.append(f"{_signed(one.late_ms, 1)} ms")
+    return ", ".join(parts)
+
+
+def _signed(value: float, digits: int) -> str:
+    rounded = round(value, digits)
+    return f"{rounded:+.{digits}f}" if rounded else f"{0.0:.{digits}f}"

@@ -1,0 +1,74 @@
+"""It must not answer itself: a made scene, and its own strokes back in its ear."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from corpus_helpers import tool
+from live_ear import PeakEar
+from live_helpers import FETTLE
+
+from callresp.reply.rules import Manners, Rule, RuleSet
+from callresp.scene import load_recipe, vary
+
+live_loop = tool("live_loop")
+live_judge = tool("live_judge")
+
+# Talkative: it answers whatever it hears, and gives way to nobody.
+EAGER = RuleSet(
+    name="eager",
+    description="answers all",
+    rule=(Rule(name="r", damping="as heard", at_most=6),),
+    manners=Manners(
+        wait_s=(0.3, 0.6), give_way="nobody", share_max=1.0, quiet_share=0.0, return_s=0.0
+    ),
+)
+SECONDS = 45.0
+
+
+@pytest.fixture(scope="module")
+def runs() -> dict[str, Any]:
+    """The same scene three times: heard alone, in a loop, and in a loop without masks."""
+    recipe = vary(load_recipe("duet"), seconds=SECONDS, seed=11, snr_db=25)
+    way = live_loop.Feedback(above_db=10.0, delay_s=0.03, t60_s=0.4)
+    kinds = {"alone": (None, True), "loop": (way, True), "naive": (way, False)}
+    made = {}
+    for name, (back, masks) in kinds.items():
+        loop = live_loop.loop_of(recipe, FETTLE, EAGER, PeakEar, way=back, masks=masks)
+        loop.run()
+        made[name] = loop
+    verdicts = {n: live_judge.judge(x, FETTLE, way, made["alone"]) for n, x in made.items()}
+    return {"loops": made, "verdicts": verdicts}
+
+
+def test_it_answers_the_birds_and_never_itself(runs: dict[str, Any]) -> None:
+    verdict = runs["verdicts"]["loop"]
+    assert verdict.replies >= 8
+    assert verdict.strikes >= 20
+    assert verdict.to_itself == 0
+
+
+def test_without_masks_it_would(runs: dict[str, Any]) -> None:
+    assert runs["verdicts"]["naive"].to_itself >= 3
+
+
+def test_the_birds_are_still_heard(runs: dict[str, Any]) -> None:
+    assert runs["verdicts"]["loop"].still >= 0.85
+    assert runs["verdicts"]["loop"].gated < 0.25
+
+
+def test_the_first_coil_is_prompt(runs: dict[str, Any]) -> None:
+    assert runs["verdicts"]["loop"].late_ms <= 40
+
+
+def test_no_command_is_lost(runs: dict[str, Any]) -> None:
+    loop = runs["loops"]["loop"]
+    assert set(loop.fates) <= {"executed", "left off"}
+    assert loop.fates["executed"] > 0
+
+
+def test_its_sound_did_come_back(runs: dict[str, Any]) -> None:
+    """The loop is closed: the naive peer hears far more than there is to hear."""
+    heard = {name: verdict.heard for name, verdict in runs["verdicts"].items()}
+    assert heard["naive"] > 1.15 * heard["alone"]

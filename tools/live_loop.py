@@ -1,0 +1,274 @@
+"""A closed loop at a desk: a made scene, the live engine, and its own strikes fed back.
+
+The rehearsal's sound of each stroke that the simulated board executes goes back
+into the engine's input, `delay_s` late and with a reverberation of its own, so
+that its loudest stroke lies `above_db` above the median note of the birds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from statistics import median
+
+import numpy as np
+import numpy.typing as npt
+from scipy import signal
+
+from callresp.live.ear import Hears
+from callresp.live.engine import Clocks, Engine, Settings
+from callresp.live.feedback import LoopRule
+from callresp.live.latency import Latency
+from callresp.live.links import SimulatedLink
+from callresp.live.sources import Block
+from callresp.live.things import Fate, Record, Release, Send, Thing
+from callresp.palette.model import Palette
+from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike
+from callresp.rehearse.levels import Place
+from callresp.rehearse.rendering import render
+from callresp.reply.rules import RuleSet
+from callresp.scene import Recipe, Stage, vary
+from callresp.score import Note
+
+Waves = npt.NDArray[np.float64]
+DAWN = datetime(2026, 5, 12, 4, 30)
+AHEAD_S = 12.0
+BEFORE_S = 0.1
+LEVEL_S = 0.1
+NEAR = Place(distance_m=1.0, air=False, travel=False)
+MakeListener = Callable[[int], Hears]
+
+
+@dataclass(frozen=True, slots=True)
+class Feedback:
+    """How the machine's sound comes back. `reverb_db` is the tail's energy re the direct sound."""
+
+    above_db: float = 10.0
+    delay_s: float = 0.03
+    t60_s: float = 0.4
+    reverb_db: float = -8.0
+
+
+class Echo:
+    """What the microphone hears of the machine."""
+
+    def __init__(self, palette: Palette, rate_hz: int, bird_db: float, way: Feedback) -> None:
+        self._palette = palette
+        self._rate_hz = rate_hz
+        self._way = way
+        self._ring = np.zeros(round(AHEAD_S * rate_hz))
+        self._holds: list[Hold] = []
+        self._done = 0
+        self._tail = _tail(rate_hz, way)
+        loudest_db = max(self._loudest_db(number) for number in range(len(palette.striker)))
+        self._gain = 10 ** ((bird_db + way.above_db - loudest_db) / 20)
+
+    def _loudest_db(self, number: int) -> float:
+        striker = self._palette.striker[number]
+        pulse_ms = striker.force[-1].pulse_ms
+        strike = Strike(
+            at_s=BEFORE_S, channel=striker.coil.channel, pulse_ms=pulse_ms, instrument=striker.name
+        )
+        start_s = BEFORE_S + striker.latency_ms / 1000
+        wave = self._sound([*_lifted(striker.name, self._palette), strike], LEVEL_S + start_s)
+        part = wave[round(start_s * self._rate_hz) :]
+        return float(10 * np.log10(np.mean(np.square(part)) + 1e-20))
+
+    def _sound(self, commands: list[Command], seconds: float) -> Waves:
+        ordered = tuple(sorted(commands, key=lambda command: command.at_s))
+        plan = Plan(header=PlanHeader(palette=self._palette.name), commands=ordered)
+        out = render(plan, self._palette, self._rate_hz, seconds, place=NEAR, seed=self._done)
+        return out.astype(np.float64)
+
+    def planned(self, commands: tuple[Command, ...]) -> None:
+        """Take note of holds: a stroke rings as long as its damper is up."""
+        self._holds = [h for h in self._holds if h.at_s > self._done / self._rate_hz - 30]
+        self._holds += [command for command in commands if isinstance(command, Hold)]
+
+    def played(self, fate: Fate) -> None:
+        """A command was executed: its sound is on its way."""
+        command = fate.command
+        if fate.played_s is None or isinstance(command, Hold):
+            return
+        first_s = command.at_s - BEFORE_S
+        beside: list[Command] = [_at(command, BEFORE_S)]
+        seconds = command.length_ms / 1000 + 1.0
+        if isinstance(command, Strike):
+            own = [h for h in self._holds if h.instrument == command.instrument]
+            near = [h for h in own if h.at_s - 0.1 < command.at_s < h.at_s + h.hold_ms / 1000]
+            beside += [_at(h, h.at_s - first_s) for h in near[-1:]]
+            seconds = max((h.hold_ms / 1000 for h in near[-1:]), default=0.2) + 1.0
+        wave = self._gain * self._sound(beside, min(seconds, AHEAD_S - 2))
+        wave = np.asarray(signal.fftconvolve(wave, self._tail))
+        self._add(wave, fate.played_s - BEFORE_S + self._way.delay_s)
+
+    def _add(self, wave: Waves, at_s: float) -> None:
+        first = round(at_s * self._rate_hz)
+        wave = wave[max(self._done - first, 0) :]
+        first = max(first, self._done)
+        wave = wave[: len(self._ring) - (first - self._done) - 1]
+        places = np.arange(first, first + len(wave)) % len(self._ring)
+        self._ring[places] += wave
+
+    def take(self, count: int) -> Waves:
+        """The next samples of the machine's sound."""
+        places = np.arange(self._done, self._done + count) % len(self._ring)
+        out = self._ring[places].copy()
+        self._ring[places] = 0.0
+        self._done += count
+        return out
+
+
+def _at(command: Command, at_s: float) -> Command:
+    import msgspec
+
+    return msgspec.structs.replace(command, at_s=at_s)
+
+
+def _lifted(name: str, palette: Palette) -> list[Hold]:
+    striker = palette.striker_named(name)
+    if striker is None or striker.damper is None or striker.damper.rest == "off":
+        return []
+    damper = striker.damper
+    return [
+        Hold(
+            at_s=0.0,
+            channel=damper.coil.channel,
+            hold_ms=2000,
+            pull_ms=damper.pull_ms,
+            hold_duty=damper.hold_duty,
+            instrument=name,
+        )
+    ]
+
+
+def _tail(rate_hz: int, way: Feedback) -> Waves:
+    """The direct sound, then exponentially decaying noise (Schroeder 1962, Moorer 1979)."""
+    time_s = np.arange(round(way.t60_s * rate_hz)) / rate_hz
+    noise = np.random.default_rng(17).standard_normal(len(time_s)) * 10 ** (-3 * time_s / way.t60_s)
+    noise *= np.sqrt(10 ** (way.reverb_db / 10) / np.sum(noise**2))
+    noise[0] += 1.0
+    return np.asarray(noise)
+
+
+class Every(Latency):
+    """Keeps all times of each stage."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.every: dict[str, list[float]] = {}
+
+    def add(self, stage: str, seconds: float) -> None:
+        """Take note of a time."""
+        super().add(stage, seconds)
+        self.every.setdefault(stage, []).append(seconds)
+
+
+@dataclass
+class Loop:
+    """An engine in a closed loop, and all that came of it."""
+
+    engine: Engine
+    link: SimulatedLink
+    echo: Echo | None
+    stage: Stage
+    truth: list[Note] = field(default_factory=list)
+    heard: list[Note] = field(default_factory=list)
+    records: list[Record] = field(default_factory=list)
+    executed: list[Fate] = field(default_factory=list)
+    fates: dict[str, int] = field(default_factory=dict)
+
+    def run(self, block: int = 480, progress: Callable[[float], None] | None = None) -> None:
+        """Run the whole scene."""
+        rate_hz = self.stage.sample_rate_hz
+        for samples, at_s in self._sound(block):
+            self._do(self.engine.feed(Block(samples, at_s)))
+            self.link.advance(self.engine.now_s)
+            news = self.link.news()
+            for fate in news.fates:
+                self._met(fate)
+            self._do(self.engine.link_news(news))
+            if progress is not None:
+                progress((at_s + block / rate_hz) / self.stage.recipe.seconds)
+        self._do(self.engine.finish())
+
+    def _sound(self, block: int) -> Iterator[tuple[npt.NDArray[np.float32], float]]:
+        done = 0
+        for samples in self.stage.blocks(block, self.truth.append):
+            mixed = samples
+            if self.echo is not None:
+                mixed = (samples + self.echo.take(len(samples))).astype(np.float32)
+            yield mixed, done / self.stage.sample_rate_hz
+            done += len(samples)
+
+    def _met(self, fate: Fate) -> None:
+        self.fates[fate.fate] = self.fates.get(fate.fate, 0) + 1
+        if fate.fate != "executed":
+            return
+        self.executed.append(fate)
+        if self.echo is not None:
+            self.echo.played(fate)
+
+    def _do(self, things: list[Thing]) -> None:
+        for thing in things:
+            if isinstance(thing, Send):
+                self.link.send(thing.checked)
+                if self.echo is not None:
+                    self.echo.planned(thing.checked.plan.commands)
+            elif isinstance(thing, Release):
+                self.link.release()
+            elif isinstance(thing, Record):
+                self.records.append(thing)
+                if thing.kind == "phrase":
+                    self.heard += thing.body.notes  # type: ignore[attr-defined]
+
+    @property
+    def strikes(self) -> list[Fate]:
+        """Strokes that were executed."""
+        return [fate for fate in self.executed if isinstance(fate.command, Strike)]
+
+    @property
+    def late_s(self) -> list[float]:
+        """First coil of each reply, beyond the rule's own delay."""
+        latency = self.engine.latency
+        return latency.every.get("answer", []) if isinstance(latency, Every) else []
+
+    def bodies(self, kind: str) -> list[object]:
+        """Bodies of the rows of a kind."""
+        return [record.body for record in self.records if record.kind == kind]
+
+
+def loop_of(
+    recipe: Recipe,
+    palette: Palette,
+    rules: RuleSet,
+    make: MakeListener,
+    *,
+    way: Feedback | None,
+    masks: bool = True,
+) -> Loop:
+    """A closed loop; `way` `None` leaves the machine unheard, `masks` False is the naive peer."""
+    stage = Stage(recipe)
+    rate_hz = stage.sample_rate_hz
+    now: list[Engine] = []
+
+    def passed_s() -> float:
+        return now[0].now_s if now else 0.0
+
+    clocks = Clocks(lambda: DAWN + timedelta(seconds=passed_s()), passed_s)
+    settings = Settings(needs_link=True, masks=masks, loops=LoopRule() if masks else None)
+    engine = Engine(palette, rules, lambda: make(rate_hz), rate_hz, clocks, settings)
+    now.append(engine)
+    link = SimulatedLink(engine.player.nothing, palette)
+    echo = None if way is None else Echo(palette, rate_hz, bird_level_db(recipe), way)
+    engine.latency = Every()
+    return Loop(engine, link, echo, stage)
+
+
+def bird_level_db(recipe: Recipe) -> float:
+    """Median level of the notes of the first half minute."""
+    notes: list[Note] = []
+    for _ in Stage(vary(recipe, seconds=min(recipe.seconds, 30.0))).blocks(hear=notes.append):
+        pass
+    return median(note.level_db for note in notes)

@@ -1,0 +1,267 @@
+"""A day in the field at a desk: the live engine for hours of simulated time, with faults.
+
+The listener is told what it hears, so that a day takes minutes; all behind it is
+what runs in the field: replier, planner, laws, session, a simulated board whose
+clock drifts, and the field log on a real disk. Faults are those of the place:
+the microphone goes for half a minute, the line for twenty seconds, the disk is
+full for a minute (SQLite's own limit of pages, so that its own error comes), the
+time of day is set by an hour.
+"""
+
+from __future__ import annotations
+
+import gc
+import heapq
+import random
+import resource
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from live_helpers import Began, Ended
+
+from callresp.field.log import FieldLog, entries
+from callresp.live.engine import Clocks, Engine, Settings
+from callresp.live.links import SimulatedLink
+from callresp.live.sources import Block
+from callresp.live.things import Record, Release, Send, Thing
+from callresp.palette.model import Palette
+from callresp.reply.rules import RuleSet
+from callresp.score import Note
+
+RATE_HZ = 1000
+BLOCK_S = 0.04
+HOUR_S = 3600.0
+DAWN = datetime(2026, 5, 12, 0, 0)
+PAGE_MAX = 1 << 30
+
+
+class Birds:
+    """Calls without end, at most a few notes ahead; a call every ten seconds or so."""
+
+    def __init__(self, rate_hz: int, seed: int) -> None:
+        self._rng = random.Random(seed)
+        self._rate_hz = rate_hz
+        self._done = 0
+        self._next_s = 2.0
+        self._keys = 0
+        self._coming: list[tuple[float, int, object]] = []
+
+    def feed(self, block: npt.NDArray[np.float32]) -> list[object]:
+        """What begins and ends by the end of a block."""
+        self._done += len(block)
+        now_s = self._done / self._rate_hz
+        if self._next_s <= now_s:
+            self._call(self._next_s)
+            self._next_s += self._rng.uniform(6.0, 14.0)
+        out = []
+        while self._coming and self._coming[0][0] <= now_s:
+            out.append(heapq.heappop(self._coming)[2])
+        return out
+
+    def finish(self) -> list[object]:
+        """What had begun has come to nothing."""
+        ends = {e.key for *_, e in self._coming if isinstance(e, Ended)}
+        begins = {e.key for *_, e in self._coming if isinstance(e, Began)}
+        return [Ended(key, None) for key in sorted(ends - begins)]
+
+    def _call(self, at_s: float) -> None:
+        rng = self._rng
+        voice = rng.choice("ABCD")
+        for _ in range(rng.randint(2, 6)):
+            self._keys += 1
+            hz, length_s = rng.uniform(1500, 6000), rng.uniform(0.04, 0.2)
+            note = Note(
+                id=self._keys,
+                onset_s=at_s,
+                offset_s=at_s + length_s,
+                pitch_hz=hz,
+                level_db=rng.uniform(-50, -25),
+                voice=voice,
+                low_hz=hz - 50,
+                high_hz=hz + 50,
+            )
+            began = Began(self._keys, at_s, hz, hz - 50, hz + 50, note.level_db, voice)
+            heapq.heappush(self._coming, (at_s + 0.015, 2 * self._keys, began))
+            end = (note.offset_s + 0.15, 2 * self._keys + 1, Ended(self._keys, note))
+            heapq.heappush(self._coming, end)
+            at_s = note.offset_s + rng.uniform(0.03, 0.15)
+
+
+@dataclass
+class Soaked:
+    """What a soak showed."""
+
+    hours: float = 0.0
+    planned: int = 0
+    fates: Counter[str] = field(default_factory=Counter)
+    rows: int = 0
+    kept: int = 0
+    log_mb: float = 0.0
+    memory_mb: list[float] = field(default_factory=list)
+    errors_ms: list[list[float]] = field(default_factory=list)
+    faults: Counter[str] = field(default_factory=Counter)
+    said: Counter[str] = field(default_factory=Counter)
+    processor_s: float = 0.0
+
+    @property
+    def growth(self) -> float:
+        """Growth of memory from the second hour (or sample) to the last, as a share."""
+        first = self.memory_mb[min(1, len(self.memory_mb) - 1)]
+        return self.memory_mb[-1] / first - 1
+
+
+def memory_mb() -> float:
+    """Resident memory now."""
+    gc.collect()
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * resource.getpagesize() / 1e6
+
+
+class Soak:
+    """Runs a day.
+
+    Parameters
+    ----------
+    palette, rules
+    log
+        Where the field log goes.
+    faults_every_s
+        A fault of each kind comes as often as this.
+    """
+
+    def __init__(self, palette: Palette, rules: RuleSet, log: Path, faults_every_s: float) -> None:
+        self.found = Soaked()
+        self._now_s = 0.0
+        self._wall_off = timedelta()
+        self._every_s = faults_every_s
+        self._due = {kind: (n + 1) * faults_every_s / 4 for n, kind in enumerate(FAULTS)}
+        self._until: dict[str, float] = {}
+        self._lives = 0
+        self._log_path = log
+        self._log = FieldLog(log)
+        clocks = Clocks(self._wall, lambda: self._now_s)
+        self._engine = Engine(
+            palette, rules, self._birds, RATE_HZ, clocks, Settings(needs_link=True)
+        )
+        self._link = SimulatedLink(self._engine.player.nothing, palette, drift_ppm=60.0)
+
+    def _wall(self) -> datetime:
+        return DAWN + timedelta(seconds=self._now_s) + self._wall_off
+
+    def _birds(self) -> Birds:
+        self._lives += 1
+        return Birds(RATE_HZ, self._lives)
+
+    def run(self, hours: float, progress: Callable[[float], None]) -> Soaked:
+        """Run for so many hours; returns what was found."""
+        sample_s = max(hours / 24, 0.02) * HOUR_S
+        next_s = 0.0
+        for block in self._sound(hours * HOUR_S):
+            self._now_s = block.at_s + len(block.samples) / RATE_HZ
+            self._do(self._engine.feed(block))
+            self._link.advance(self._now_s)
+            news = self._link.news()
+            for fate in news.fates:
+                self.found.fates[fate.fate] += 1
+                if fate.fate == "executed" and fate.played_s is not None:
+                    off_s = fate.played_s - fate.command.at_s
+                    self.found.errors_ms[-1].append(1000 * abs(off_s))
+            self._do(self._engine.link_news(news))
+            if self._now_s >= next_s:
+                next_s += sample_s
+                self._link.board.log.clear()
+                self.found.errors_ms[:-1] = [
+                    _middle(errors) for errors in self.found.errors_ms[:-1]
+                ]
+                self.found.errors_ms.append([])
+                self.found.memory_mb.append(memory_mb())
+                progress(self._now_s / (hours * HOUR_S))
+        return self._ended(hours)
+
+    def _ended(self, hours: float) -> Soaked:
+        self._engine.stop("the soak is over")
+        self._link.advance(self._now_s + 10.0)
+        for fate in self._link.news().fates:
+            self.found.fates[fate.fate] += 1
+        self._disk(full=False)
+        self._log.close(self._now_s)
+        self.found.hours = hours
+        self.found.kept = sum(1 for _ in entries(self._log_path))
+        self.found.log_mb = self._log_path.stat().st_size / 1e6
+        return self.found
+
+    def _sound(self, seconds: float) -> Iterator[Block]:
+        samples = np.zeros(round(BLOCK_S * RATE_HZ), dtype=np.float32)
+        done = lost = 0
+        while done < seconds * RATE_HZ:
+            at_s = done / RATE_HZ
+            self._break(at_s)
+            done += len(samples)
+            if self._broken("the microphone goes", at_s):
+                lost += len(samples)
+                self._do(self._engine.idle())
+                continue
+            yield Block(samples, at_s, lost)
+            lost = 0
+
+    def _broken(self, kind: str, now_s: float) -> bool:
+        return now_s < self._until.get(kind, 0.0)
+
+    def _break(self, now_s: float) -> None:
+        for kind, due_s in self._due.items():
+            if now_s >= due_s:
+                self._due[kind] += self._every_s
+                self._until[kind] = now_s + FAULTS[kind]
+                self.found.faults[kind] += 1
+                if kind == "the clock is set":
+                    ahead = timedelta(hours=1 if self.found.faults[kind] % 2 else -1)
+                    self._wall_off += ahead
+        self._link.cut = self._broken("the line goes", now_s)
+        self._disk(full=self._broken("the disk is full", now_s))
+
+    def _disk(self, *, full: bool) -> None:
+        base = self._log._base
+        if full != getattr(self, "_is_full", False):
+            self._is_full = full
+            (count,) = base.execute("PRAGMA page_count").fetchone()
+            base.execute(f"PRAGMA max_page_count = {count if full else PAGE_MAX}")
+
+    def _do(self, things: list[Thing]) -> None:
+        for thing in things:
+            if isinstance(thing, Send):
+                self.found.planned += len(thing.checked.plan.commands)
+                self._link.send(thing.checked)
+            elif isinstance(thing, Release):
+                self._link.release()
+            elif isinstance(thing, Record):
+                self.found.rows += 1
+                trouble = self._log.trouble
+                self._log.append(thing.at_s, thing.kind, thing.body, self._wall())
+                if (self._log.trouble is None) != (trouble is None):
+                    self.found.said["disk refuses" if self._log.trouble else "disk takes rows"] += 1
+                if thing.kind == "fault":
+                    self.found.said[thing.body["where"]] += 1  # type: ignore[index]
+                elif thing.kind == "remark" and "away" in thing.body["text"]:  # type: ignore[index]
+                    self.found.said["link"] += 1
+
+
+# How long each lasts, in seconds.
+FAULTS = {
+    "the microphone goes": 30.0,
+    "the line goes": 20.0,
+    "the disk is full": 60.0,
+    "the clock is set": 0.0,
+}
+
+
+def _middle(errors: list[float]) -> list[float]:
+    """Median and 99th percentile stand for an hour that is over."""
+    if len(errors) <= 2:
+        return errors
+    ordered = sorted(errors)
+    return [ordered[len(ordered) // 2], ordered[int(0.99 * len(ordered))]]
