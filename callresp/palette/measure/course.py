@@ -29,6 +29,9 @@ from callresp.palette.model import Coil, Palette, Striker
 
 SYNC_GAPS_S = (0.45, 0.7, 0.55)
 LIFT_ALLOWED_S = 0.13
+# A ring that nobody knows yet is damped after this: a short one is still well over the noise,
+# and a long one has shown what it is.
+RING_UNKNOWN_S = 0.28
 RUN_STEP = 0.04
 RUN_FROM_MS, RUN_TO_MS = 300.0, 30.0
 _MARGIN = 0.95
@@ -186,7 +189,7 @@ def _ring_outs(clock: _Clock, striker: Striker, course: Course) -> None:
 
 def _soft_to_hard(clock: _Clock, striker: Striker, course: Course) -> None:
     # The damper should fall while there is still something to damp.
-    ring_s = min(0.45, max(0.07, 0.35 * striker.t60_s)) if course.known else 0.45
+    ring_s = min(0.45, max(0.07, 0.35 * striker.t60_s)) if course.known else RING_UNKNOWN_S
     if striker.damper is None:
         t60_s = striker.t60_s if course.known else 3.0
         ring_s = min(max(0.35, 0.5 * t60_s), 2.5)
