@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
 import threading
@@ -44,6 +45,35 @@ def test_a_second_terminal_stops_the_stream(tmp_path: Path) -> None:
     rows = [json.loads(line) for line in log.read_text().splitlines()]
     on = sum(row["did"] == "on" for row in rows)
     assert on == len(rows) - on
+
+
+def test_ctrl_c_stops_everything_in_order(tmp_path: Path) -> None:
+    plan, log = tmp_path / "a.plan.jsonl", tmp_path / "board.jsonl"
+    played = tmp_path / "played.jsonl"
+    write_plan(plan, plan_of(400, 0.1).plan)
+    with simulated_board(FETTLE, log) as port:
+        words = ["stream", str(plan), "--port", port, "--palette", "fettle", "--yes"]
+        host = subprocess.Popen(
+            [sys.executable, "-m", "callresp", *words, "--log", str(played)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        # The stream takes away a stop that nobody waits for: then it has begun.
+        word, until = stop_word(port), time.monotonic() + 30
+        word.touch()
+        while word.exists() and time.monotonic() < until:
+            time.sleep(0.02)
+        time.sleep(3.0)
+        host.send_signal(signal.SIGINT)
+        _, told = host.communicate(timeout=20)
+    assert host.returncode == 130
+    assert b"Traceback" not in told
+    rows = [json.loads(line) for line in log.read_text().splitlines()]
+    on = sum(row["did"] == "on" for row in rows)
+    assert on > 5
+    assert on == len(rows) - on
+    fates = [json.loads(line)["fate"] for line in played.read_text().splitlines()]
+    assert fates.count("stopped by the host") > 300
 
 
 def test_stopping_without_a_stream_speaks_to_the_board() -> None:
