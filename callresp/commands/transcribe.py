@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Sequence
+from itertools import chain
 from pathlib import Path
+from statistics import median
 
 import click
 import msgspec
 
 from callresp.commands import ui
-from callresp.score import HeardScore, Note, line, phrases, write_heard
+from callresp.score import HeardHeader, Note, line, write_lines
 from callresp.sound import open_recording
 from callresp.starttime import start_of
 
@@ -48,7 +52,7 @@ def command(
       callresp transcribe dawn.wav --json | jq .pitch_hz
       callresp transcribe dawn.wav --detector superflux -o second.heard.jsonl
     """
-    from callresp.listen import hear, load_profile
+    from callresp.listen import hear_long, load_profile
 
     source = open_recording(recording, channel)
     if output is not None or not as_json:
@@ -57,36 +61,47 @@ def command(
     began = start_of(recording, start)
     settings = load_profile(profile) if profile else None
     with ui.progress(f"hearing {recording.name}") as advance:
-        heard = hear(source, profile=settings, detector=detector, progress=advance)
+        header, notes = hear_long(source, settings, detector, advance)
     if began is not None:
-        header = msgspec.structs.replace(heard.header, start=began.isoformat())
-        heard = msgspec.structs.replace(heard, header=header)
-    for warning in heard.header.warnings:
+        header = msgspec.structs.replace(header, start=began.isoformat())
+    for warning in header.warnings:
         ui.warn(f"{recording}: {warning}")
     if output is not None:
-        write_heard(output, heard)
+        write_lines(output, chain((header,), notes))
     if as_json:
-        for note in heard.notes:
+        for note in notes:
             click.echo(line(note))
         return
-    summarise(heard, output, calibration)
+    summarise(header, notes, output, calibration)
 
 
-def summarise(heard: HeardScore, output: Path | None, calibration: Path | None) -> None:
+class _Voice:
+    """What the summary tells of a voice."""
+
+    def __init__(self) -> None:
+        self.phrases: set[int] = set()
+        self.pitches_hz: list[float] = []
+        self.levels_db: list[float] = []
+        self.weighted_db: list[float] = []
+
+
+def summarise(
+    header: HeardHeader, notes: Sequence[Note], output: Path | None, calibration: Path | None
+) -> None:
     """Tell a person what was heard."""
-    notes = heard.notes
     offset_db = None
     if calibration is not None:
         from callresp.listen.calibration import load_calibration
 
         offset_db = load_calibration(calibration).offset_db
-    ui.say(f"{heard.header.recording}: {heard.header.duration_s:.1f} s, {len(notes)} notes")
-    for voice in sorted({note.voice for note in notes}):
-        own = [note for note in notes if note.voice == voice]
-        pitched = sorted(note.pitch_hz for note in own if note.pitch_hz is not None)
-        band = f"{pitched[0]:.0f} to {pitched[-1]:.0f} Hz" if pitched else "unpitched"
+    ui.say(f"{header.recording}: {header.duration_s:.1f} s, {len(notes)} notes")
+    voices = _by_voice(notes, offset_db is not None)
+    for name in sorted(voices, key=lambda name: (len(name), name)):
+        own = voices[name]
+        pitched = own.pitches_hz
+        band = f"{min(pitched):.0f} to {max(pitched):.0f} Hz" if pitched else "unpitched"
         ui.say(
-            f"  voice {voice}: {len(own)} notes in {len(phrases(own))} phrases, {band},"
+            f"  voice {name}: {len(own.levels_db)} notes in {len(own.phrases)} phrases, {band},"
             f" median level {_median_level(own, offset_db)}"
         )
     if output is not None:
@@ -94,14 +109,25 @@ def summarise(heard: HeardScore, output: Path | None, calibration: Path | None) 
         ui.say(f"next: callresp reply {output}")
 
 
-def _median_level(notes: list[Note], offset_db: float | None) -> str:
-    """The median level of notes as text: of full scale, or as sound pressure and A-weighted."""
-    from statistics import median
-
-    plain = median(note.level_db for note in notes)
-    if offset_db is None:
-        return f"{plain:.0f} dB re full scale"
+def _by_voice(notes: Sequence[Note], weighted: bool) -> dict[str, _Voice]:
     from callresp.listen.weighting import note_a_level_db
 
-    weighted = median(note_a_level_db(note) for note in notes)
+    voices: dict[str, _Voice] = defaultdict(_Voice)
+    for note in notes:
+        voice = voices[note.voice]
+        voice.phrases.add(note.phrase)
+        voice.levels_db.append(note.level_db)
+        if note.pitch_hz is not None:
+            voice.pitches_hz.append(note.pitch_hz)
+        if weighted:
+            voice.weighted_db.append(note_a_level_db(note))
+    return voices
+
+
+def _median_level(own: _Voice, offset_db: float | None) -> str:
+    """The median level of notes as text: of full scale, or as sound pressure and A-weighted."""
+    plain = median(own.levels_db)
+    if offset_db is None:
+        return f"{plain:.0f} dB re full scale"
+    weighted = median(own.weighted_db)
     return f"{plain + offset_db:.0f} dB SPL, {weighted + offset_db:.0f} dB(A)"

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from callresp.listen.profile import Profile
-from callresp.score import HeardHeader, HeardScore
+from callresp.score import HeardHeader, HeardScore, Note
 
 
 def hear(
@@ -43,12 +43,24 @@ def hear(
     >>> from callresp.sound import open_recording
     >>> heard = hear(open_recording("dawn.wav"))  # doctest: +SKIP
     """
+    header, notes = hear_long(recording, profile, detector, progress)
+    return HeardScore(header=header, notes=tuple(notes))
+
+
+def hear_long(
+    recording: Any,
+    profile: Profile | None = None,
+    detector: str = "native",
+    progress: Callable[[float], None] | None = None,
+) -> tuple[HeardHeader, Sequence[Note]]:
+    """As `hear`, for recordings of a day: each note is made when it is asked for."""
     profile = profile or Profile()
     if detector != "native":
         from callresp.listen.opinions import hear_opinion
 
-        return hear_opinion(recording, profile, detector, progress)
-    from callresp.listen.native import hear_table, to_notes
+        score = hear_opinion(recording, profile, detector, progress)
+        return score.header, score.notes
+    from callresp.listen.native import NoteRows, hear_table
 
     table, duration_s = hear_table(recording, profile, progress)
     header = HeardHeader(
@@ -59,4 +71,4 @@ def hear(
         profile=profile.name,
         warnings=tuple(recording.warnings),
     )
-    return HeardScore(header=header, notes=to_notes(table))
+    return header, NoteRows(table)

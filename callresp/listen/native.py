@@ -2,18 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, overload
 
 import numpy as np
 
 from callresp.listen.engine import WARM_UP_S, Engine
-from callresp.listen.model import NoteTable, Rows, empty_table
+from callresp.listen.model import FEATURES, NOTE, TRACK, NoteTable, Rows, empty_table
 from callresp.listen.phrases import close_phrases
 from callresp.listen.profile import Profile
+from callresp.listen.voices import assign_voices
 from callresp.score import Note
 
 Progress = Callable[[float], None]
+
+# Notes made at once: a day's columns as Python numbers would outweigh the day itself.
+AT_ONCE = 2048
+# What is kept of a note, and to how many digits.
+ROUNDED = (
+    ("onset_s", 5),
+    ("offset_s", 5),
+    ("pitch_hz", 2),
+    ("level_db", 2),
+    ("snr_db", 2),
+    ("low_hz", 1),
+    ("high_hz", 1),
+    ("tonality", 3),
+    ("voice", 0),
+    ("phrase", 0),
+    ("first", 0),
+    ("points", 0),
+)
 
 
 def hear_table(
@@ -22,15 +41,15 @@ def hear_table(
     """Hear a recording; returns its notes, in order of onset, and its true length in seconds."""
     engine = Engine(recording.sample_rate_hz, profile)
     engine.warm_up(_opening(recording))
-    tables: list[NoteTable] = []
+    gathered = _Gathered()
     taken = 0
     for block in recording.blocks():
-        tables += engine.push(block)
+        gathered.add(engine.push(block))
         taken += len(block)
         if progress is not None:
             progress(min(1.0, taken / max(1, recording.frames)))
-    tables += engine.push(np.zeros(0, np.float32), last=True)
-    return with_voices(_joined(tables), profile), taken / recording.sample_rate_hz
+    gathered.add(engine.push(np.zeros(0, np.float32), last=True))
+    return with_voices(gathered.in_order(), profile), taken / recording.sample_rate_hz
 
 
 def _opening(recording: Any) -> Iterator[Any]:
@@ -42,28 +61,30 @@ def _opening(recording: Any) -> Iterator[Any]:
             return
 
 
-def _joined(tables: list[NoteTable]) -> NoteTable:
-    """One table out of many, in order of onset."""
-    if not tables:
-        return empty_table()
-    shift = 0
-    for table in tables:
-        table.notes["first"] += shift
-        shift += len(table.track)
-    notes = np.concatenate([table.notes for table in tables])
-    order = np.argsort(notes["onset_s"], kind="stable")
-    features = np.concatenate([table.features for table in tables])
-    return NoteTable(notes[order], features[order], np.concatenate([t.track for t in tables]))
+class _Gathered:
+    """Tables put end to end as they come, without ever holding them twice."""
+
+    def __init__(self) -> None:
+        self._notes, self._features, self._track = bytearray(), bytearray(), bytearray()
+
+    def add(self, tables: list[NoteTable]) -> None:
+        for table in tables:
+            table.notes["first"] += len(self._track) // TRACK.itemsize
+            self._notes += table.notes.tobytes()
+            self._features += table.features.tobytes()
+            self._track += table.track.tobytes()
+
+    def in_order(self) -> NoteTable:
+        """One table, in order of onset."""
+        notes = np.frombuffer(self._notes, NOTE)
+        features = np.frombuffer(self._features, FEATURES)
+        order = np.argsort(notes["onset_s"], kind="stable")
+        return NoteTable(notes[order], features[order], np.frombuffer(self._track, TRACK))
 
 
 def with_voices(table: NoteTable, profile: Profile) -> NoteTable:
     """Give every note its voice and its phrase."""
-    try:
-        from callresp.listen.voices import assign_voices
-    except ModuleNotFoundError:  # until voices.py lands
-        notes = table.notes
-    else:
-        notes = assign_voices(table.notes, table.features)
+    notes = assign_voices(table.notes, table.features)
     return NoteTable(close_phrases(notes, profile.rest_s), table.features, table.track)
 
 
@@ -79,45 +100,58 @@ def voice_name(number: int) -> str:
 
 def to_notes(table: NoteTable) -> tuple[Note, ...]:
     """The table's rows as the notes of a score."""
-    rows: Rows = table.notes
-    rounded = {
-        name: np.round(rows[name], digits).tolist()
-        for name, digits in (
-            ("onset_s", 5),
-            ("offset_s", 5),
-            ("pitch_hz", 2),
-            ("level_db", 2),
-            ("snr_db", 2),
-            ("low_hz", 1),
-            ("high_hz", 1),
-            ("tonality", 3),
-            ("voice", 0),
-            ("phrase", 0),
-            ("first", 0),
-            ("points", 0),
-        )
-    }
-    at = np.round(table.track["at_s"], 4).tolist()
-    hz = np.round(table.track["pitch_hz"], 1).tolist()
-    points = list(zip(at, hz, strict=True))
-    names = [voice_name(n) for n in range(int(rows["voice"].max()) + 1)] if len(rows) else []
-    notes = []
-    for i, values in enumerate(zip(*rounded.values(), strict=True)):
+    return tuple(NoteRows(table))
+
+
+class NoteRows(Sequence[Note]):
+    """The notes of a table, each made when it is asked for.
+
+    A day's notes as Python objects weigh ten times what the table does.
+    """
+
+    def __init__(self, table: NoteTable) -> None:
+        self._table = NoteTable(table.notes, empty_table().features, table.track)
+        voices = int(table.notes["voice"].max()) + 1 if len(table) else 0
+        self._names = [voice_name(n) for n in range(voices)]
+
+    def __len__(self) -> int:
+        return len(self._table)
+
+    def __iter__(self) -> Iterator[Note]:
+        for start in range(0, len(self), AT_ONCE):
+            rows = self._table.notes[start : start + AT_ONCE]
+            yield from _some_notes(rows, start, self._table, self._names)
+
+    @overload
+    def __getitem__(self, at: int) -> Note: ...
+    @overload
+    def __getitem__(self, at: slice) -> tuple[Note, ...]: ...
+    def __getitem__(self, at: int | slice) -> Note | tuple[Note, ...]:
+        if isinstance(at, slice):
+            return tuple(self[n] for n in range(*at.indices(len(self))))
+        at = range(len(self))[at]
+        (note,) = _some_notes(self._table.notes[at : at + 1], at, self._table, self._names)
+        return note
+
+
+def _some_notes(rows: Rows, start: int, table: NoteTable, names: list[str]) -> Iterator[Note]:
+    rounded = [np.round(rows[name], digits).tolist() for name, digits in ROUNDED]
+    for number, values in enumerate(zip(*rounded, strict=True), start):
         onset, offset, pitch, level, snr, low, high, tonality, voice, phrase, first, count = values
-        notes.append(
-            Note(
-                id=i,
-                onset_s=onset,
-                offset_s=max(offset, onset),
-                pitch_hz=pitch if pitch == pitch else None,
-                level_db=level,
-                voice=names[voice],
-                tonality=min(1.0, max(0.0, tonality)),
-                phrase=phrase,
-                snr_db=snr,
-                low_hz=low,
-                high_hz=high,
-                track=tuple(points[first : first + count]),
-            )
+        track = table.track[first : first + count]
+        at = np.round(track["at_s"], 4).tolist()
+        hz = np.round(track["pitch_hz"], 1).tolist()
+        yield Note(
+            id=number,
+            onset_s=onset,
+            offset_s=max(offset, onset),
+            pitch_hz=pitch if pitch == pitch else None,
+            level_db=level,
+            voice=names[voice],
+            tonality=min(1.0, max(0.0, tonality)),
+            phrase=phrase,
+            snr_db=snr,
+            low_hz=low,
+            high_hz=high,
+            track=tuple(zip(at, hz, strict=True)),
         )
-    return tuple(notes)
