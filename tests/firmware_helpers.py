@@ -33,7 +33,7 @@ from callresp.plan.model import Plan
 FIRMWARE = Path(__file__).resolve().parent.parent / "tools" / "firmware"
 sys.path.insert(0, str(FIRMWARE))
 
-from limits import lines  # noqa: E402
+from limits import lines as lines  # noqa: E402
 
 SOURCES = ["core.c", "outputs.c", "framing.c"]
 FLAGS = [

@@ -11,7 +11,9 @@ from live_helpers import FETTLE
 
 from callresp.live.own_sound import OwnSound
 from callresp.live.player import LINK_LEAD_S, PLAN_AHEAD_S, Player
+from callresp.plan import coils
 from callresp.plan.battery import Day
+from callresp.plan.coils import CoilBook
 from callresp.plan.loads import Load
 from callresp.plan.model import Command
 from callresp.score import ReplyNote
@@ -106,3 +108,20 @@ def test_a_battery_asked_in_between_says_the_same(
     anew.use(every)
     for at_s in asked_s:
         assert between.left(at_s) == pytest.approx(anew.left(at_s), abs=1e-12)
+
+
+def test_a_coil_forgets_only_what_no_later_cycle_reaches(monkeypatch: pytest.MonkeyPatch) -> None:
+    coil, rng = FETTLE.striker[0].coil, random.Random(4)
+    keeps = CoilBook(coil, 12.8, 12.0)
+    monkeypatch.setattr(coils, "LOOK_LEAST", 4)
+    forgets = CoilBook(coil, 12.8, 12.0)
+    at_s = 0.0
+    for _ in range(3000):
+        at_s += rng.choice([0.11, 0.3, 2.0, 15.0])
+        for length_s in (0.01, 0.04, 5.0):
+            assert forgets.room_s(at_s, length_s) == pytest.approx(keeps.room_s(at_s, length_s))
+        part = (at_s, rng.uniform(0.005, 0.02), 1.0)
+        keeps.do([part])
+        forgets.do([part])
+    assert len(keeps._starts) < 3000
+    assert len(forgets._starts) < 300

@@ -14,8 +14,6 @@ chance. 'still heard' is of the bird notes outside the gates that *alone* heard.
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import sys
 import tempfile
 import time
@@ -29,20 +27,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 import script
 from bench_table import Table
 from live_judge import Verdict, judge
-from live_loop import Feedback, Loop, MakeListener, loop_of
+from live_loop import Feedback, Loop, loop_of
 from live_soak import Soak, Soaked
 
+from callresp.listen.online import Listener
 from callresp.palette import load_palette
 from callresp.reply import load_rules
 from callresp.scene import load_recipe, vary
-
-
-def listener() -> tuple[str, MakeListener]:
-    """The online listener of the listening room; where there is none, the tests' plain one."""
-    if importlib.util.find_spec("callresp.listen.online") is None:
-        return "the tests' plain listener", importlib.import_module("live_ear").PeakEar
-    online = importlib.import_module("callresp.listen.online")
-    return "the online listener", lambda rate_hz: online.Listener(rate_hz, None)
 
 
 def told(label: str) -> Callable[[float], None]:
@@ -80,7 +71,6 @@ def loop(
     as_json: bool,
 ) -> None:
     """Close the loop, and see whether it answers itself."""
-    name, make = listener()
     recipe = vary(load_recipe(scene), seconds=60 * minutes, seed=seed)
     machine, manners, way = load_palette(palette), load_rules(rules), Feedback(above_db=above)
     kinds = {"alone": (None, True), "with masks": (way, True), "naive": (way, False)}
@@ -104,13 +94,13 @@ def loop(
     alone: Loop | None = None
     for kind, (back, masks) in kinds.items():
         began = time.process_time()
-        run = loop_of(recipe, machine, manners, make, way=back, masks=masks)
+        run = loop_of(recipe, machine, manners, Listener, way=back, masks=masks)
         run.run(progress=told(kind))
         core = 100 * (time.process_time() - began) / (60 * minutes)
         alone = alone or run
         _row(table, kind, judge(run, machine, way, alone), core)
     table.notes += [
-        f"heard by {name}; rules '{rules}', palette '{palette}', seed {seed};"
+        f"rules '{rules}', palette '{palette}', seed {seed};"
         f" back after {1000 * way.delay_s:g} ms with T60 {way.t60_s:g} s",
         "answer ms: first coil after the rule's own delay (its wait, the rest that ends a phrase,"
         " those it gives way to), median; aim 40 or less",

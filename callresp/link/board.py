@@ -57,7 +57,9 @@ WINDOW = 32
 # A command may come this late and still be played; later it is refused and reported.
 GRACE_S = 0.002
 STATUS_EVERY_S = 1.0
-RAIN, STOPPED = 1 << FAULTS.index("rain"), 1 << FAULTS.index("stop pressed")
+LOW_VOLTAGE, RAIN, STOPPED = (
+    1 << FAULTS.index(fault) for fault in ("low voltage", "rain", "stop pressed")
+)
 # One receipt stands for all that came since the last: or receipts would fill the line.
 RECEIPT_EVERY_S = 0.005
 
@@ -109,6 +111,8 @@ class Board:
     ) -> None:
         self.palette = palette
         self._dry_run = dry_run
+        # What the supply gives now; who simulates a flat battery sets it.
+        self.volts = palette.supply.nominal_v
         self._rate = 1 + drift_ppm * 1e-6
         self._ahead_s = ahead_s
         self.restarts = 0
@@ -202,6 +206,11 @@ class Board:
                 out += self._execute(heapq.heappop(self._queue))
         if board_s - self._status_s >= STATUS_EVERY_S:
             self._status_s = board_s
+            if self.volts < self.palette.supply.cutoff_v:
+                # A flat battery is spared until somebody has seen to it and starts anew.
+                self._faults |= LOW_VOLTAGE
+                self._release(board_s, "low voltage")
+                out += self._cancel(board_s)
             out += frame(self._status().pack())
         return out + self._receipt(board_s)
 
@@ -311,7 +320,7 @@ class Board:
         if isinstance(message, LightAt):
             return self._shine(message, item.at_s)
         fate, switched = "over a limit", None
-        if not self._faults & STOPPED:
+        if not self._faults & (STOPPED | LOW_VOLTAGE):
             fate, switched = self._outputs.switch(message, item.at_s)
         if switched is not None:
             self._executed += 1
@@ -361,7 +370,7 @@ class Board:
         return frame(Done(sequence, ticks_of(at_s), FATES.index(fate)).pack())
 
     def _status(self) -> Status:
-        millivolts = round(self.palette.supply.nominal_v * 1000)
+        millivolts = round(self.volts * 1000)
         return Status(
             millivolts,
             round(self.palette.ambient_c),

@@ -136,11 +136,9 @@ def _link(
 
 def listener_of(sample_rate_hz: int, profile: Profile) -> Hears:
     """An online listener."""
-    import importlib
+    from callresp.listen.online import Listener
 
-    online = importlib.import_module("callresp.listen.online")
-    listener: Hears = online.Listener(sample_rate_hz, profile)
-    return listener
+    return Listener(sample_rate_hz, profile)
 
 
 def _only_in_time(sound: Sound, where: Where) -> None:

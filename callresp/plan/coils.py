@@ -20,6 +20,7 @@ Part = tuple[float, float, float]
 
 # Kept free of a cycle's on-time, so that sums of many floats stay within it.
 GUARD_S = 1e-7
+LOOK_LEAST = 256
 
 
 class CoilBook:
@@ -33,6 +34,7 @@ class CoilBook:
         self._starts: list[float] = []
         self._ends: list[float] = []
         self._summed: list[float] = [0.0]
+        self._look_at = LOOK_LEAST
 
     def room_s(self, at_s: float, wanted_s: float) -> float:
         """How long the coil may be on from `at_s`, up to `wanted_s`, by its duty.
@@ -89,3 +91,12 @@ class CoilBook:
         self._starts.append(self.last_start_s)
         self._ends.append(end_s)
         self._summed.append(self._summed[-1] + end_s - self.last_start_s)
+        if len(self._starts) >= self._look_at:
+            self._forget()
+
+    def _forget(self) -> None:
+        """Drop on-times that no later cycle reaches, so that a long day takes no more memory."""
+        gone = bisect_right(self._ends, self.last_start_s - self.coil.cycle_s - 1.0)
+        for times in (self._starts, self._ends, self._summed):
+            del times[:gone]
+        self._look_at = 2 * len(self._starts) + LOOK_LEAST

@@ -78,6 +78,8 @@ class Replier:
         self._place.heard(note)
         self.turns.called(note.onset_s)
         self._recent.append(note.onset_s)
+        while self._recent[0] < note.onset_s - 2 * DENSITY_S:
+            self._recent.popleft()
 
     def _density(self, at_s: float) -> float:
         """Notes a second over the last ten seconds."""

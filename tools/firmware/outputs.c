@@ -298,15 +298,16 @@ void cr_motor_loop(cr_board *b) {
         int32_t turned = (uint16_t)(counts - motor->last_counts);
         motor->last_counts = counts;
         int32_t per_rev = b->config.motor[n].counts_per_rev;
-        int32_t wanted = (int32_t)motor->wanted * per_rev / 100 * CR_LOOP_TICKS / 10000;
-        int32_t error = wanted - turned;
+        /* In hundredths of a count: at 0.8 turns a second a whole one is 12 % of the speed. */
+        int32_t wanted = (int32_t)((int64_t)motor->wanted * per_rev * CR_LOOP_TICKS / 10000);
+        int32_t error = wanted - 100 * turned;
         motor->integral += error;
-        if (motor->integral > 1020) {
-            motor->integral = 1020;
-        } else if (motor->integral < -1020) {
-            motor->integral = -1020;
+        if (motor->integral > 102000) {
+            motor->integral = 102000;
+        } else if (motor->integral < -102000) {
+            motor->integral = -102000;
         }
-        int32_t duty = 4 * error + motor->integral / 4;
+        int32_t duty = (4 * error + motor->integral / 4) / 100;
         motor_duty(b, n, (uint8_t)(duty < 0 ? 0 : duty > 255 ? 255 : duty));
     }
 }
