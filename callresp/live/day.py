@@ -17,6 +17,8 @@ from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
 
+import numpy as np
+
 from callresp.errors import UserError
 from callresp.link.port import Clock, simulated_board
 from callresp.listen.profile import Profile
@@ -141,6 +143,15 @@ def listener_of(sample_rate_hz: int, profile: Profile) -> Hears:
     return Listener(sample_rate_hz, profile)
 
 
+def _warm(listener: Hears, rate_hz: int) -> None:
+    """Hear some made-up calls: compiled loops are loaded now, not while birds wait."""
+    time_s = np.arange(2 * rate_hz) / rate_hz
+    calls = 0.1 * np.sin(2 * np.pi * 2000.0 * time_s) * (time_s % 0.25 < 0.08) * (time_s > 0.7)
+    calls += np.random.default_rng(0).normal(0.0, 1e-3, len(time_s))
+    listener.feed(calls.astype(np.float32))
+    listener.finish()
+
+
 def _only_in_time(sound: Sound, where: Where) -> None:
     if sound.in_engine_time and (where.midi or where.port not in (None, SIMULATED)):
         raise UserError(
@@ -181,6 +192,7 @@ def day_shell(
     rate_hz = source.sample_rate_hz
     clocks = Clocks(time.wall, time.steady_s)
     make = partial(listener_of, rate_hz, listens)
+    _warm(make(), rate_hz)
     engine = Engine(palette, rules, make, rate_hz, clocks, settings)
     time.engine = engine
     with _link(where, palette, engine, zero, time) as (link, port):

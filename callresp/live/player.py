@@ -62,6 +62,8 @@ class Player:
         self.palette = palette
         self.strikes = 0
         self.energy_j = 0.0
+        # A shell that runs late itself, as on a busy computer, asks for more.
+        self.lead_s = LINK_LEAD_S
         # When the first coil of the last reply goes on; None until it is known.
         self.first_s: float | None = None
         self._own = own
@@ -93,7 +95,7 @@ class Player:
         ]
         if not starts:
             return []
-        late_s = max(now_s + LINK_LEAD_S - min(at_s for at_s, _ in starts), 0.0)
+        late_s = max(now_s + self.lead_s - min(at_s for at_s, _ in starts), 0.0)
         played = []
         for starts_s, note in starts:
             moved = _moved(note, late_s)
@@ -112,10 +114,10 @@ class Player:
         made = Made()
         while self._notes and self._notes[0][0] <= now_s + PLAN_AHEAD_S:
             note = heapq.heappop(self._notes)[2]
-            commands, changes = self._planner.add(note, now_s + LINK_LEAD_S)
+            commands, changes = self._planner.add(note, now_s + self.lead_s)
             made.changes += changes
             self._admit(commands, made)
-        self._admit(self._planner.settle(now_s + LINK_LEAD_S + TELL_AHEAD_S), made)
+        self._admit(self._planner.settle(now_s + self.lead_s + TELL_AHEAD_S), made)
         while self._coming and self._coming[0][0] <= now_s + TELL_AHEAD_S:
             command = heapq.heappop(self._coming)[2]
             self._own.did(command, command.at_s)

@@ -23,6 +23,7 @@ from callresp.link.port import Clock
 from callresp.live.engine import Engine
 from callresp.live.links import Link, SimulatedLink
 from callresp.live.log_thread import LogThread, Snippet
+from callresp.live.player import LINK_LEAD_S
 from callresp.live.port_link import Zero
 from callresp.live.snippets import Ring
 from callresp.live.sources import BLOCK_S, WAITING_S, Block, Source
@@ -30,6 +31,10 @@ from callresp.live.things import Keep, Record, Release, Say, Send, Thing
 
 IDLE_S = 0.2
 LOOK_EVERY_S = 0.02
+# Lead beyond our own lateness; the most lead; and how lateness fades, a block.
+LEAST_LEAD_S = 0.02
+LEAD_MAX_S = 0.25
+LATE_FADES = 0.998
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +79,7 @@ class Shell:
     _ring: Ring | None = field(init=False, default=None)
     _stopped: bool = field(init=False, default=False)
     _looked_s: float = field(init=False, default=0.0)
+    _late_s: float = field(init=False, default=0.0)
 
     def __post_init__(self) -> None:
         self._blocks = queue.Queue(maxsize=round(WAITING_S / BLOCK_S))
@@ -147,11 +153,20 @@ class Shell:
         self.engine.latency.add("engine", time.perf_counter() - began)
         if isinstance(self.link, SimulatedLink):
             self.link.advance(self.engine.now_s)
+        else:
+            self._keep_ahead()
         if self._ring is not None and self.snippets is not None:
             self._ring.add(stamped.block)
             for name, samples in self._ring.ready():
                 path = self.snippets / f"{name}.flac"
                 self.log.write(Snippet(path, samples, self.source.sample_rate_hz), self.patient)
+
+    def _keep_ahead(self) -> None:
+        """Lead by as much as sound and engine were late of late: nothing shall be too late."""
+        late_s = self.clock.now_s() - self.zero.host_s - self.engine.now_s
+        self._late_s = max(late_s, self._late_s * LATE_FADES)
+        wanted_s = self._late_s + LEAST_LEAD_S
+        self.engine.player.lead_s = min(max(wanted_s, LINK_LEAD_S), LEAD_MAX_S)
 
     def _look_about(self) -> None:
         self._do(self.engine.link_news(self.link.news()))
