@@ -152,11 +152,10 @@ def test_the_battery_stops_it_for_good() -> None:
     day.run(silence(9))
     before = len(day.strikes_s)
     assert before
-    real = day.link.board.palette
-    low = msgspec.structs.replace(real.supply, nominal_v=10.4)
-    day.link.board.palette = msgspec.structs.replace(real, supply=low)
+    full_v = day.link.board.volts
+    day.link.board.volts = 10.4
     day.run(silence(10, start_s=9))
-    day.link.board.palette = real
+    day.link.board.volts = full_v
     struck = len(day.strikes_s)
     day.run(silence(20, start_s=19))
     assert len(day.strikes_s) == struck
