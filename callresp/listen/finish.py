@@ -7,11 +7,22 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen import edges, gather, gusts, tone
+from callresp.listen import edges, gather, gusts, tidy, tone
 from callresp.listen.compiled import inner
 from callresp.listen.describe import describe
-from callresp.listen.state import CLEARLY_DB, FRAME, MOST_POINTS, NEXT_DUE, RING, WAITING_ROOM
+from callresp.listen.state import (
+    FAINT,
+    FRAME,
+    GUST,
+    MOST_POINTS,
+    NEXT_DUE,
+    RING,
+    SHORT,
+    WAITING_ROOM,
+)
 
+SHARP_DB = 6.0  # over a note's least level: a knock that may be short
+NEARLY_DB = 2.0  # below a note's least level: worth telling why it is none
 SMOOTH = 0.6  # bins: roughness at which a partial counts a third as tonal
 LEAST_PITCH_HZ = 200.0
 SINE_SUM_DB = 10.0 * math.log10(1.5)  # a tone's power over the bins of a Hann window, re its peak
@@ -40,20 +51,20 @@ def finish_group(g: int, state: Any, setup: Any) -> None:
             parts = edges.dips(shape, setup.split_db, 2, near)
         for n in range(parts.size - 1):
             onset, offset, top = edges.cross(shape, parts[n], parts[n + 1], base, near)
-            least = setup.knock if group.wide else setup.shortest
-            if offset - onset < least or shape[top] - base < CLEARLY_DB:
-                continue
-            if group.wide or _in_spite_of_gusts(
-                shape[top] - base, first, onset, offset, place, level, state, setup
-            ):
+            over_db = shape[top] - base
+            reason = _judge(group.wide, over_db, first, onset, offset, place, level, state, setup)
+            if reason == 0:
                 _admit(group, first, onset, offset, shape, base, place, level, state, setup)
+            elif over_db > setup.clearly_db - NEARLY_DB:
+                _leave_out(reason, group.own, over_db, first, onset, offset, place, state, setup)
     for i in range(slots.size):
         tracks[slots[i]].group = -1 if tracks[slots[i]].alive else -2
     group.live = 0
 
 
 @inner
-def _in_spite_of_gusts(
+def _judge(
+    wide: int,
     over_db: float,
     first: int,
     onset: float,
@@ -62,8 +73,17 @@ def _in_spite_of_gusts(
     level: Any,
     state: Any,
     setup: Any,
-) -> bool:
-    """Whether a note also stands out of what a gust lifted about it."""
+) -> int:
+    """0 for a note; else why it is none."""
+    if over_db < setup.clearly_db:
+        return FAINT
+    if offset - onset < setup.shortest:
+        # A knock may be as short as it likes, if it is a sharp one.
+        sharp = over_db >= setup.clearly_db + SHARP_DB and offset - onset >= setup.knock
+        if not (wide and sharp):
+            return SHORT
+    if wide:
+        return 0
     a = max(0, int(onset))
     b = min(place.shape[1], int(offset) + 1)
     loudest = -1e9
@@ -73,7 +93,33 @@ def _in_spite_of_gusts(
             if level[i, at] > loudest:
                 loudest = level[i, at]
                 middle = place[i, at]
-    return bool(over_db - gusts.gust_db(first + a, first + b, middle, state, setup) >= CLEARLY_DB)
+    if over_db - gusts.gust_db(first + a, first + b, middle, state, setup) < setup.clearly_db:
+        return GUST
+    return 0
+
+
+@inner
+def _leave_out(
+    reason: int,
+    own: Any,
+    over_db: float,
+    first: int,
+    onset: float,
+    offset: float,
+    place: Any,
+    state: Any,
+    setup: Any,
+) -> None:
+    """Keep what was no note, and why, for whoever asks."""
+    bounds = np.array([1e9, 0.0])
+    for i in range(place.shape[0]):
+        for at in range(max(0, int(onset)), min(place.shape[1], int(offset) + 1)):
+            if not math.isnan(place[i, at]):
+                bounds[0] = min(bounds[0], place[i, at])
+                bounds[1] = max(bounds[1], place[i, at])
+    _own_bounds(own, setup, bounds)
+    if bounds[1] > 0.0:
+        tidy.note_down(reason, first + onset, first + offset, bounds[0], bounds[1], over_db, state)
 
 
 @inner
@@ -170,14 +216,19 @@ def _bounds(own: Any, count: Any, mean: Any, place: Any, setup: Any, bounds: Any
         if count[i]:
             bounds[0] = min(bounds[0], mean[i])
             bounds[1] = max(bounds[1], mean[i])
-    for band in range(own.size):
-        if own[band]:
-            bounds[0] = min(bounds[0], setup.low + band * setup.band_bins)
-            bounds[1] = max(bounds[1], setup.low + (band + 1.0) * setup.band_bins)
+    _own_bounds(own, setup, bounds)
     if bounds[1] == 0.0:
         # No partial lasted into the note itself: take where its group sounded about it.
         bounds[0] = np.nanmin(place)
         bounds[1] = np.nanmax(place)
+
+
+@inner
+def _own_bounds(own: Any, setup: Any, bounds: Any) -> None:
+    for band in range(own.size):
+        if own[band]:
+            bounds[0] = min(bounds[0], setup.low + band * setup.band_bins)
+            bounds[1] = max(bounds[1], setup.low + (band + 1.0) * setup.band_bins)
 
 
 @inner

@@ -117,7 +117,9 @@ def link(frame: int, peaks: Any, count: int, taken: Any, setup: Any, state: Any)
                 continue
             gap = frame - tracks[t].last
             expect = tracks[t].place + gap * tracks[t].step
-            i = _nearest_peak(expect, peaks, count, taken, setup.link_bins)
+            # A newborn track has no slope yet, and a fast sweep leaves it far behind.
+            reach = setup.link_bins if tracks[t].count > 1 else setup.first_link_bins
+            i = _nearest_peak(expect, peaks, count, taken, reach)
             if i < 0:
                 continue
             away = abs(peaks[i, 0] - expect)

@@ -19,7 +19,7 @@ from typing import Any
 
 from callresp.listen import gusts
 from callresp.listen.compiled import inner
-from callresp.listen.state import CLEARLY_DB, HARSH, LIVING, OPEN, STARTS, TONAL
+from callresp.listen.state import HARSH, LIVING, OPEN, STARTS, TONAL
 
 HANN_SHARE = 0.5  # a tone's power over three bins of a Hann window, a bin, over its peak's
 AGE = 3  # frames that a wide onset is waited for
@@ -58,9 +58,9 @@ def _tell_tone(g: int, frame: int, state: Any, setup: Any, starts: Any) -> None:
         return
     group = state.groups[g]
     over_db = 10.0 * math.log10(clear)
-    if over_db < CLEARLY_DB:
+    if over_db < setup.clearly_db:
         return
-    if over_db - gusts.gust_db(group.onset, frame, middle, state, setup) < CLEARLY_DB:
+    if over_db - gusts.gust_db(group.onset, frame, middle, state, setup) < setup.clearly_db:
         return
     announce(group, group.onset, middle, middle, middle, 10.0 * math.log10(loudest), clock, starts)
 
@@ -74,7 +74,7 @@ def _tell_wide(group: Any, over: Any, total: Any, clock: Any, setup: Any, starts
             power += total[b]
             noise += total[b] / over[b]
     power = max(power, group.peak)
-    if 10.0 * math.log10(power / noise + 1e-30) >= CLEARLY_DB:
+    if 10.0 * math.log10(power / noise + 1e-30) >= setup.clearly_db:
         _announce_wide(group, group.onset, power, clock, setup, starts)
 
 

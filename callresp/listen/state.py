@@ -36,7 +36,8 @@ MOST_POINTS = 48  # of a pitch track
 OUT_NOTES = 512
 OUT_POINTS = 1 << 16
 KNOCK_MS = 4.0
-CLEARLY_DB = 12.0  # over the floor, that a note's peak must reach
+CLEARLY_DB = 2.0  # over what makes a peak, that a note's highest level must reach
+MOST_LEFT = 1024
 
 # Names for the places in State.clock.
 (
@@ -52,7 +53,8 @@ CLEARLY_DB = 12.0  # over the floor, that a note's peak must reach
     STARTS,
     OPEN,
     NEXT_DUE,
-) = range(12)
+    LEFT_OUT,
+) = range(13)
 
 
 class Setup(NamedTuple):
@@ -64,12 +66,14 @@ class Setup(NamedTuple):
     bin_hz: float
     frames_per_s: float
     over: float  # power over the floor that makes a peak
+    clearly_db: float  # over the floor that makes a note
     band_bins: int
     bands: int
     lag: int  # frames looked back for a rise
     rise: float  # ratio of powers
     wide_bands: int  # rising bands that make a wide onset
-    link_bins: float  # farthest step of a track in one frame
+    link_bins: float  # farthest from where a track is expected that it goes on
+    first_link_bins: float  # the same for its second point
     memory_keep: float  # share of a bin's memory kept from frame to frame
     shortest: float  # frames
     knock: float  # the same for what begins in many bands at once
@@ -114,6 +118,19 @@ START = np.dtype(
         ("low", np.float64),
         ("high", np.float64),
         ("level_db", np.float64),
+    ]
+)
+
+# What was left out, and why; the newest MOST_LEFT are kept for whoever asks.
+SHORT, FAINT, GUST, BESIDE, TWIN, INSIDE = range(1, 7)
+LEFT = np.dtype(
+    [
+        ("onset", np.float64),  # frames
+        ("offset", np.float64),
+        ("low", np.float64),  # bins
+        ("high", np.float64),
+        ("snr_db", np.float64),
+        ("reason", np.int64),
     ]
 )
 
@@ -191,6 +208,7 @@ class State(NamedTuple):
     waiting: Any  # (WAITING_ROOM,) rows of WAITING
     waiting_notes: Any  # the same, rows of NOTE
     waiting_features: Any  # the same, rows of FEATURES
+    left: Any  # ring, (MOST_LEFT,) rows of LEFT; clock[LEFT_OUT] counts all
 
 
 def setup_for(framer: Framer, profile: Profile, patience_s: float = 0.3) -> Setup:
@@ -207,12 +225,14 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = 0.3) -> Setu
         bin_hz=bin_hz,
         frames_per_s=per_s,
         over=over,
+        clearly_db=profile.floor_db + CLEARLY_DB,
         band_bins=band_bins,
         bands=max(1, (high - low + 1) // band_bins),
         lag=4,
         rise=10**0.6,
         wide_bands=5,
         link_bins=1.6,
+        first_link_bins=3.2,
         memory_keep=10 ** (-0.1 * 40.0 / per_s),
         shortest=profile.shortest_note_ms / 1000 * per_s,
         knock=min(profile.shortest_note_ms, KNOCK_MS) / 1000 * per_s,
@@ -234,7 +254,7 @@ def new_state(setup: Setup) -> State:
     tracks["group"] = -2
     points = np.zeros(POINTS, POINT)
     points["frame"] = points["before"] = -1
-    clock = np.zeros(12, np.int64)
+    clock = np.zeros(13, np.int64)
     clock[LAST_WIDE] = -1000
     quantile = np.full(setup.bins, 1e-12, f4)
     return State(
@@ -253,6 +273,7 @@ def new_state(setup: Setup) -> State:
         waiting=np.zeros(WAITING_ROOM, WAITING),
         waiting_notes=np.zeros(WAITING_ROOM, NOTE),
         waiting_features=np.zeros(WAITING_ROOM, FEATURES),
+        left=np.zeros(MOST_LEFT, LEFT),
     )
 
 

@@ -21,7 +21,17 @@ from __future__ import annotations
 from typing import Any
 
 from callresp.listen.compiled import inner
-from callresp.listen.state import NEXT_DUE, NOTE_POINTS, NOTES, WAITING_ROOM
+from callresp.listen.state import (
+    BESIDE,
+    INSIDE,
+    LEFT_OUT,
+    MOST_LEFT,
+    NEXT_DUE,
+    NOTE_POINTS,
+    NOTES,
+    TWIN,
+    WAITING_ROOM,
+)
 
 BESIDE_S = 0.2
 BRIEF_MS = 12.0
@@ -40,8 +50,20 @@ def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
     for n in range(WAITING_ROOM):
         extra = state.waiting[n]
         if extra.used == 1 and extra.due <= frame:
-            if _stands(n, state, setup):
+            reason = _explained(n, state, setup)
+            if reason == 0:
                 _write(n, state, out)
+            else:
+                note, per_s = state.waiting_notes[n], setup.frames_per_s
+                note_down(
+                    reason,
+                    note.onset_s * per_s,
+                    note.offset_s * per_s,
+                    note.low_hz / setup.bin_hz,
+                    note.high_hz / setup.bin_hz,
+                    note.snr_db,
+                    state,
+                )
             extra.used = 2
         elif extra.used == 2 and frame - extra.due > FORGET_S * setup.frames_per_s:
             extra.used = 0
@@ -50,21 +72,38 @@ def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
 
 
 @inner
-def _stands(n: int, state: Any, setup: Any) -> bool:
-    """Whether no neighbour explains note `n` away."""
-    for m in range(WAITING_ROOM):
-        if m != n and state.waiting[m].used and _explains(m, n, state, setup):
-            return False
-    return True
+def note_down(
+    reason: int, onset: float, offset: float, low: float, high: float, over_db: float, state: Any
+) -> None:
+    """Keep what was left out: frames, bins, dB over the floor, and why."""
+    row = state.left[state.clock[LEFT_OUT] % MOST_LEFT]
+    row.onset = onset
+    row.offset = offset
+    row.low = low
+    row.high = high
+    row.snr_db = over_db
+    row.reason = reason
+    state.clock[LEFT_OUT] += 1
 
 
 @inner
-def _explains(m: int, n: int, state: Any, setup: Any) -> bool:
+def _explained(n: int, state: Any, setup: Any) -> int:
+    """Why a neighbour explains note `n` away, or 0."""
+    for m in range(WAITING_ROOM):
+        if m != n and state.waiting[m].used:
+            reason = _explains(m, n, state, setup)
+            if reason:
+                return reason
+    return 0
+
+
+@inner
+def _explains(m: int, n: int, state: Any, setup: Any) -> int:
     note, other = state.waiting_notes[n], state.waiting_notes[m]
     mine, its = state.waiting[n], state.waiting[m]
     louder = its.peak_db - mine.peak_db
     if louder <= 0.0:
-        return False
+        return 0
     gap = max(note.onset_s - other.offset_s, other.onset_s - note.offset_s)
     if (
         mine.solid_ms < BRIEF_MS
@@ -73,17 +112,17 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> bool:
         and louder > setup.faint_db
         and its.solid_ms > 1.5 * mine.solid_ms
     ):
-        return True
+        return BESIDE
     if _twins(note, other):
-        return True
+        return TWIN
     if not its.wide:
-        return False
+        return 0
     inside = min(note.offset_s, other.offset_s) - max(note.onset_s, other.onset_s)
     mostly = inside > 0.7 * (note.offset_s - note.onset_s)
     same_start = abs(note.onset_s - other.onset_s) < SAME_S
     if mostly and same_start and mine.wide:
-        return True
-    return mostly and louder > SHADOW_DB and note.tonality < 0.5
+        return INSIDE
+    return INSIDE if mostly and louder > SHADOW_DB and note.tonality < 0.5 else 0
 
 
 @inner

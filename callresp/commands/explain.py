@@ -1,0 +1,146 @@
+"""``callresp explain``: why a stretch was heard as it was."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from callresp.commands import ui
+from callresp.sound import open_recording
+
+if TYPE_CHECKING:
+    from callresp.listen.evidence import Evidence
+
+SPAN_S = 4.0
+MOST_TOLD = 30
+
+
+@click.command(name="explain")
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option(
+    "--from",
+    "from_s",
+    type=click.FloatRange(0),
+    callback=ui.finite,
+    default=0.0,
+    show_default=True,
+    help="Begin at this second.",
+)
+@click.option(
+    "--to",
+    "to_s",
+    type=click.FloatRange(0),
+    callback=ui.finite,
+    help=f"End at this second; else {SPAN_S:g} s on.",
+)
+@click.option("--profile", help="Listening profile: a shipped name or a TOML file.")
+@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Picture to draw.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object; no picture without -o.")
+def command(
+    recording: Path,
+    from_s: float,
+    to_s: float | None,
+    profile: str | None,
+    channel: int | None,
+    output: Path | None,
+    as_json: bool,
+) -> None:
+    """Draw what the listener went by in one stretch: why a call was missed or split.
+
+    Shows the floor, the partials, the edges of each note, and everything that
+    was weighed and left out, with the reason and the setting of a listening
+    profile that would change it.
+
+    \b
+    Examples:
+      callresp explain dawn.wav --from 12 --to 15       draws dawn.explain.png
+      callresp explain dawn.wav --from 12 --profile mine.toml -o why.pdf
+      callresp explain dawn.wav --from 12 --json | jq .left_out
+    """
+    from callresp.listen import load_profile
+    from callresp.listen.evidence import gather
+    from callresp.rehearse.draw_evidence import draw_evidence
+    from callresp.rehearse.look import check_ending
+
+    source = open_recording(recording, channel)
+    if output is None and not as_json:
+        output = recording.with_suffix(".explain.png")
+    if output is not None:
+        check_ending(output)
+        ui.target(output, recording, profile)
+    settings = load_profile(profile)
+    to_s = from_s + SPAN_S if to_s is None else to_s
+    with ui.progress(f"hearing {recording.name} again"):
+        found = gather(source, settings, from_s, to_s)
+    if output is not None:
+        title = f"{recording.name}, {from_s:g} to {to_s:g} s"
+        draw_evidence(output, found, title, (settings.band_low_hz, settings.band_high_hz))
+    if as_json:
+        ui.emit(as_values(found))
+        return
+    tell(found)
+    ui.say(f"drew {output}")
+
+
+def as_values(found: Evidence) -> dict[str, Any]:
+    """The evidence as plain values for machines."""
+    import numpy as np
+
+    def note_of(n: int) -> dict[str, Any]:
+        note = found.notes[n]
+        pitch_hz = float(note["pitch_hz"])
+        names = ("onset_s", "offset_s", "low_hz", "high_hz", "level_db", "snr_db", "tonality")
+        row: dict[str, Any] = {name: round(float(note[name]), 4) for name in names}
+        row["pitch_hz"] = None if np.isnan(pitch_hz) else round(pitch_hz, 2)
+        row["remark"] = found.remarks.get(n)
+        return row
+
+    return {
+        "notes": [note_of(n) for n in range(len(found.notes))],
+        "left_out": [
+            {
+                "onset_s": round(one.onset_s, 4),
+                "offset_s": round(one.offset_s, 4),
+                "low_hz": round(one.low_hz, 1),
+                "high_hz": round(one.high_hz, 1),
+                "snr_db": round(one.snr_db, 2),
+                "why": one.why,
+                "setting": one.setting,
+            }
+            for one in found.left_out
+        ],
+    }
+
+
+def tell(found: Evidence) -> None:
+    """Tell a person, row by row."""
+    from callresp.rehearse.draw_evidence import letter
+
+    ui.say(f"{len(found.notes)} notes:")
+    for n, note in enumerate(as_values(found)["notes"], 1):
+        pitch = "no pitch" if note["pitch_hz"] is None else f"{note['pitch_hz']:.0f} Hz"
+        remark = f"; {note['remark']}" if note["remark"] else ""
+        ui.say(
+            f"  {n:>3}  {note['onset_s']:.3f} to {note['offset_s']:.3f} s, {pitch},"
+            f" {note['snr_db']:.0f} dB over the floor, tonality {note['tonality']:.2f}{remark}"
+        )
+    if not found.left_out:
+        ui.say("nothing was left out")
+        return
+    ui.say(f"{len(found.left_out)} left out:")
+    # In weather there are hundreds; the strongest are those that one asks about.
+    strongest = sorted(found.left_out, key=lambda one: one.snr_db)[-MOST_TOLD:]
+    least_db = strongest[0].snr_db
+    if len(found.left_out) > MOST_TOLD:
+        ui.say(f"  (the {MOST_TOLD} strongest are told here, all by --json)")
+    for n, one in enumerate(found.left_out):
+        if one.snr_db < least_db:
+            continue
+        setting = f"; setting: {one.setting}" if one.setting else ""
+        ui.say(
+            f"  {letter(n):>3}  {one.onset_s:.3f} to {one.offset_s:.3f} s, {one.low_hz:.0f} to"
+            f" {one.high_hz:.0f} Hz: {one.why}{setting}"
+        )

@@ -1,0 +1,94 @@
+"""`callresp explain`: each reason for leaving something out, and what would change it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from listen_helpers import tone
+
+from callresp.cli import cli
+from callresp.errors import UserError
+from callresp.listen.evidence import LONGEST_S, gather
+from callresp.listen.native import hear_table
+from callresp.listen.profile import Profile
+from callresp.sound import open_recording, write_wav
+
+RATE_HZ = 48000
+
+
+def recording(folder: Path, *parts: tuple[float, float, float, float]) -> Path:
+    """Whistles (second, length, hertz, peak) over steady noise, six seconds."""
+    wave = 0.002 * np.random.default_rng(5).standard_normal(6 * RATE_HZ)
+    for at_s, length_s, hertz, peak in parts:
+        whistle = tone(hertz, length_s, RATE_HZ, peak) * np.hanning(round(length_s * RATE_HZ))
+        first = round(at_s * RATE_HZ)
+        wave[first : first + len(whistle)] += whistle
+    path = folder / "stretch.wav"
+    write_wav(path, wave, RATE_HZ)
+    return path
+
+
+def test_it_hears_what_transcribing_hears(tmp_path: Path) -> None:
+    path = recording(tmp_path, (1.0, 0.1, 3000, 0.3), (2.0, 0.1, 4000, 0.3), (4.5, 0.1, 2500, 0.3))
+    whole = hear_table(open_recording(path), Profile())[0].notes
+    found = gather(open_recording(path), Profile(), 0.5, 3.0)
+    assert len(whole) == 3
+    np.testing.assert_allclose(found.notes["onset_s"], whole["onset_s"][:2], atol=1e-6)
+    assert found.power_db.shape == (len(found.at_s), len(found.hertz)) == found.floor_db.shape
+    near = np.abs(found.points[:, 0] - 1.05) < 0.02
+    assert np.abs(found.points[near, 1] - 3000).min() < 20
+
+
+def test_a_short_whistle_is_told_and_its_setting_brings_it_back(tmp_path: Path) -> None:
+    path = recording(tmp_path, (2.0, 0.06, 3000, 0.2))
+    strict = Profile(shortest_note_ms=200)
+    found = gather(open_recording(path), strict, 1.5, 3.0)
+    assert len(found.notes) == 0
+    (one,) = [one for one in found.left_out if one.low_hz - 100 < 3000 < one.high_hz + 100]
+    assert one.setting == "shortest_note_ms"
+    assert abs(one.onset_s - 2.01) < 0.03
+    assert len(gather(open_recording(path), Profile(), 1.5, 3.0).notes) == 1
+
+
+def test_a_faint_whistle_is_told_and_its_setting_brings_it_back(tmp_path: Path) -> None:
+    path = recording(tmp_path, (2.0, 0.15, 3000, 0.0012))
+    strict, easy = Profile(floor_db=16), Profile(floor_db=5)
+    assert len(gather(open_recording(path), strict, 1.9, 2.3).notes) == 0
+    heard = gather(open_recording(path), easy, 1.9, 2.3).notes
+    assert any(abs(note["pitch_hz"] - 3000) < 30 for note in heard)
+    told = [one.setting for one in gather(open_recording(path), Profile(), 1.9, 2.3).left_out]
+    assert set(told) <= {"floor_db", "shortest_note_ms", "faint_beside_loud_db", None}
+
+
+def test_a_note_without_pitch_says_which_setting_took_it(tmp_path: Path) -> None:
+    path = recording(tmp_path, (2.0, 0.1, 3000, 0.3))
+    found = gather(open_recording(path), Profile(least_tonality=1.0), 1.5, 3.0)
+    assert "least_tonality" in found.remarks[0]
+
+
+@pytest.mark.parametrize(
+    ("from_s", "to_s", "words"),
+    [(2.0, 1.0, "no stretch"), (0.0, LONGEST_S + 1, "too long"), (90.0, 91.0, "lasts 6.00 s")],
+)
+def test_a_stretch_that_is_none_is_refused(
+    from_s: float, to_s: float, words: str, tmp_path: Path
+) -> None:
+    path = recording(tmp_path)
+    with pytest.raises(UserError, match=words):
+        gather(open_recording(path), Profile(), from_s, to_s)
+
+
+def test_the_command_draws_tells_and_speaks_to_machines(tmp_path: Path) -> None:
+    path = recording(tmp_path, (2.0, 0.1, 3000, 0.3))
+    run = CliRunner()
+    told = run.invoke(cli, ["explain", str(path), "--from", "1"])
+    assert told.exit_code == 0, told.output
+    assert "3000 Hz" in told.output
+    assert (tmp_path / "stretch.explain.png").read_bytes().startswith(b"\x89PNG")
+    asked = run.invoke(cli, ["explain", str(path), "--from", "1", "--json"])
+    (note,) = json.loads(asked.stdout)["notes"]
+    assert abs(note["pitch_hz"] - 3000) < 5
