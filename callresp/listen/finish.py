@@ -21,7 +21,7 @@ from callresp.listen.state import (
     WAITING_ROOM,
 )
 
-SHARP_DB = 6.0  # over a note's least level: a knock that may be short
+SHARP_DB = 3.0  # over a note's least level: a knock that may be short
 NEARLY_DB = 2.0  # below a note's least level: worth telling why it is none
 SMOOTH = 0.6  # bins: roughness at which a partial counts a third as tonal
 LEAST_PITCH_HZ = 200.0
