@@ -153,9 +153,10 @@ def _box(
     if name:
         text = axes.annotate(
             name,
-            (span_s[0], high),
-            xytext=(0, 1.5),
+            (span_s[0], min(high, axes.get_ylim()[1])),
+            xytext=(1.5, -2),
             textcoords="offset points",
+            va="top",
             fontsize=7,
             color=ink,
             clip_on=True,
