@@ -46,10 +46,10 @@ class Room:
 
     delay_s: float = 0.05
     t60_s: float = 0.4
-    gate_s: float = 0.06
-    width: float = 0.03
+    gate_s: float = 0.07
+    width: float = 0.035
     least_width_hz: float = 90.0
-    fade_db: float = 45.0
+    fade_db: float = 55.0
 
 
 class Heard(Protocol):
