@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from live_helpers import Began, Ended
 
+from callresp.listen.events import Began, Ended, Event
 from callresp.score import Note
 
 WINDOW = 1024
@@ -41,8 +41,8 @@ class PeakEar:
         self._open: dict[int, Track] = {}
         self._done = self._keys = 0
 
-    def feed(self, block: npt.NDArray[np.float32]) -> list[object]:
-        out: list[object] = []
+    def feed(self, block: npt.NDArray[np.float32]) -> list[Event]:
+        out: list[Event] = []
         self._fresh = np.concatenate([self._fresh, block])
         while len(self._fresh) >= HOP:
             self._held = np.concatenate([self._held[HOP:], self._fresh[:HOP]])
@@ -51,7 +51,7 @@ class PeakEar:
             out += self._frame((self._done - WINDOW / 2) / self._rate_hz)
         return out
 
-    def finish(self) -> list[object]:
+    def finish(self) -> list[Event]:
         return [Ended(key, None) for key, track in self._open.items() if track.told]
 
     def _peaks(self) -> list[tuple[float, float]]:
@@ -67,7 +67,7 @@ class PeakEar:
         hz = self._hz[self._band]
         return [(float(hz[place]), float(level_db[place])) for place in places]
 
-    def _frame(self, at_s: float) -> Iterator[object]:
+    def _frame(self, at_s: float) -> Iterator[Event]:
         peaks = self._peaks()
         for key, track in list(self._open.items()):
             near = [p for p in peaks if abs(p[0] - track.hz) < max(0.08 * track.hz, 100)]

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from callresp.listen.events import Began, Ended, Event
 from callresp.live.engine import Clocks, Engine, Settings
 from callresp.live.links import SimulatedLink
 from callresp.live.sources import Block
@@ -21,23 +22,6 @@ from callresp.score import Note
 FETTLE = load_palette("fettle")
 RATE_HZ = 8000
 MORNING = datetime(2026, 5, 12, 4, 30)
-
-
-@dataclass
-class Began:
-    key: int
-    onset_s: float
-    pitch_hz: float | None
-    low_hz: float
-    high_hz: float
-    level_db: float
-    voice: str
-
-
-@dataclass
-class Ended:
-    key: int
-    note: Note | None
 
 
 class Scripted:
@@ -56,10 +40,10 @@ class Scripted:
         self._done = 0
         self._open: set[int] = set()
 
-    def feed(self, block: np.ndarray) -> list[object]:
+    def feed(self, block: np.ndarray) -> list[Event]:
         self._done += len(block)
         now_s = self._done / self._rate_hz
-        out: list[object] = []
+        out: list[Event] = []
         while self._starts and self._starts[0].onset_s + self._began_s <= now_s:
             n = self._starts.pop(0)
             self._open.add(n.id)
@@ -70,7 +54,7 @@ class Scripted:
             out.append(Ended(n.id, n))
         return out
 
-    def finish(self) -> list[object]:
+    def finish(self) -> list[Event]:
         return [Ended(key, None) for key in sorted(self._open)]
 
 

@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from listen_helpers import recorded, tone
 
 from callresp.listen.engine import Engine
+from callresp.listen.events import Began, Ended
 from callresp.listen.model import Rows
 from callresp.listen.native import hear_table
-from callresp.listen.online import SETTLE_S, Began, Ended, Listener
+from callresp.listen.online import SETTLE_S, Listener
 from callresp.listen.profile import Profile
 from callresp.scene import Scene, load_recipe, render
 from callresp.sound import open_recording, write_wav

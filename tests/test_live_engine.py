@@ -11,6 +11,7 @@ import pytest
 from live_helpers import FETTLE, MORNING, RATE_HZ, day_of, silence
 from reply_helpers import call, note
 
+from callresp.listen.events import Event
 from callresp.live.sources import Block
 from callresp.live.stops import Hours, Limits
 from callresp.live.things import BoardState
@@ -124,7 +125,7 @@ def test_a_loop_is_stood_down_and_said() -> None:
     inner = Scripted(notes)
 
     class Feeding:
-        def feed(self, block: Any) -> list[object]:
+        def feed(self, block: Any) -> list[Event]:
             fresh = {f.command.at_s for f in day.fates if isinstance(f.command, Strike)}
             for at_s in sorted(fresh - seen):
                 seen.add(at_s)
@@ -133,7 +134,7 @@ def test_a_loop_is_stood_down_and_said() -> None:
                 inner._ends.append(echo)
             return inner.feed(block)
 
-        def finish(self) -> list[object]:
+        def finish(self) -> list[Event]:
             return inner.finish()
 
     seen: set[float] = set()

@@ -22,9 +22,9 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from live_helpers import Began, Ended
 
 from callresp.field.log import FieldLog, entries
+from callresp.listen.events import Began, Ended, Event
 from callresp.live.engine import Clocks, Engine, Settings
 from callresp.live.links import SimulatedLink
 from callresp.live.sources import Block
@@ -49,9 +49,9 @@ class Birds:
         self._done = 0
         self._next_s = 2.0
         self._keys = 0
-        self._coming: list[tuple[float, int, object]] = []
+        self._coming: list[tuple[float, int, Event]] = []
 
-    def feed(self, block: npt.NDArray[np.float32]) -> list[object]:
+    def feed(self, block: npt.NDArray[np.float32]) -> list[Event]:
         """What begins and ends by the end of a block."""
         self._done += len(block)
         now_s = self._done / self._rate_hz
@@ -63,7 +63,7 @@ class Birds:
             out.append(heapq.heappop(self._coming)[2])
         return out
 
-    def finish(self) -> list[object]:
+    def finish(self) -> list[Event]:
         """What had begun has come to nothing."""
         ends = {e.key for *_, e in self._coming if isinstance(e, Ended)}
         begins = {e.key for *_, e in self._coming if isinstance(e, Began)}

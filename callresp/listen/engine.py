@@ -13,7 +13,7 @@ heard (`warm_up`); online it settles while it listens.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import numpy.typing as npt
@@ -38,40 +38,60 @@ class Engine:
         Of the stream.
     profile
         What to listen for.
+    patience_s
+        How long a finished note waits for its neighbours.
+
+    Attributes
+    ----------
+    out
+        What the latest step gave, until `clear` is called.
     """
 
-    def __init__(self, sample_rate_hz: int, profile: Profile) -> None:
+    def __init__(
+        self,
+        sample_rate_hz: int,
+        profile: Profile,
+        patience_s: float = states.PATIENCE_S,
+    ) -> None:
         self.sample_rate_hz = sample_rate_hz
         self.profile = profile
         self.framer = Framer(sample_rate_hz, profile)
-        self.setup = states.setup_for(self.framer, profile)
+        self.setup = states.setup_for(self.framer, profile, patience_s)
         self.state = states.new_state(self.setup)
-        self._out = states.new_out()
+        self.out = states.new_out()
 
     def warm_up(self, blocks: Iterable[Block]) -> None:
         """Learn the floor from sound that will be pushed again."""
         framer = Framer(self.sample_rate_hz, self.profile)
         for block in blocks:
             for spectra in framer.push(block):
-                core.run(spectra, core.WARM_UP, self.state, self.setup, self._out)
+                core.run(spectra, core.WARM_UP, self.state, self.setup, self.out)
 
     def push(self, block: Block, last: bool = False) -> list[NoteTable]:
         """Hear a block; returns the notes that it finished."""
-        tables = []
-        for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
-            core.run(spectra, core.HEAR, self.state, self.setup, self._out)
-            tables.append(self._drain())
-        if last:
-            nothing = np.zeros((0, self.setup.bins), np.complex64)
-            core.run(nothing, core.LAST, self.state, self.setup, self._out)
-            tables.append(self._drain())
+        tables = [self._drain() for _ in self.steps(block, last)]
         return [table for table in tables if len(table)]
 
+    def steps(self, block: Block, last: bool = False) -> Iterator[None]:
+        """Hear a block in steps; after each, `out` is to be taken and cleared."""
+        for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
+            core.run(spectra, core.HEAR, self.state, self.setup, self.out)
+            yield
+        if last:
+            nothing = np.zeros((0, self.setup.bins), np.complex64)
+            core.run(nothing, core.LAST, self.state, self.setup, self.out)
+            yield
+
+    def clear(self) -> None:
+        """Make room for what the next step gives."""
+        clock = self.state.clock
+        clock[states.NOTES] = clock[states.NOTE_POINTS] = clock[states.STARTS] = 0
+
     def _drain(self) -> NoteTable:
-        clock, out = self.state.clock, self._out
+        clock, out = self.state.clock, self.out
         notes, points = clock[states.NOTES], clock[states.NOTE_POINTS]
         table = NoteTable(
             out.notes[:notes].copy(), out.features[:notes].copy(), out.track[:points].copy()
         )
-        clock[states.NOTES] = clock[states.NOTE_POINTS] = clock[states.STARTS] = 0
+        self.clear()
         return table

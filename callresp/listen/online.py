@@ -18,16 +18,13 @@ Conventions
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen import core
 from callresp.listen import state as states
-from callresp.listen.engine import Block
-from callresp.listen.frames import Framer
+from callresp.listen.engine import Block, Engine
+from callresp.listen.events import Began, Ended, Event
 from callresp.listen.model import NoteTable
 from callresp.listen.native import to_notes, voice_name
 from callresp.listen.profile import Profile
@@ -38,27 +35,6 @@ PATIENCE_S = 0.06  # that a finished note waits for its neighbours
 SETTLE_S = 0.25
 REGROUP_AFTER = 20  # notes
 NEAR_S = 0.05  # a start and a note of one group this near are the same
-
-
-@dataclass(frozen=True, slots=True)
-class Began:
-    """A sound begins; `voice` is a guess until it has ended."""
-
-    key: int
-    onset_s: float
-    pitch_hz: float | None
-    low_hz: float
-    high_hz: float
-    level_db: float
-    voice: str
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """A sound has ended: as a note, or (`None`) as nothing."""
-
-    key: int
-    note: Note | None
 
 
 class Listener:
@@ -80,44 +56,30 @@ class Listener:
 
     def __init__(self, sample_rate_hz: int, profile: Profile | None = None) -> None:
         self.profile = profile or Profile()
-        self._framer = Framer(sample_rate_hz, self.profile)
-        self._setup = states.setup_for(self._framer, self.profile, PATIENCE_S)
-        self._state = states.new_state(self._setup)
-        self._out = states.new_out()
+        self._engine = Engine(sample_rate_hz, self.profile, PATIENCE_S)
         self._tracker = VoiceTracker(regroup=False)
         self._names = _Names(self.profile.rest_s)
         self._open: dict[int, list[Began]] = {}  # by group, in order of onset
         self._keys = 0
         self._unsorted = 0
 
-    def feed(self, block: Block) -> list[Began | Ended]:
+    def feed(self, block: Block) -> list[Event]:
         """Hear a block, shape ``(n,)``; returns what began and what ended by it."""
-        return self._take(block, core.HEAR)
+        return [event for _ in self._engine.steps(block) for event in self._drain()]
 
-    def finish(self) -> list[Began | Ended]:
+    def finish(self) -> list[Event]:
         """End everything that is open."""
-        return self._take(np.zeros(0, np.float32), core.LAST)
+        nothing = np.zeros(0, np.float32)
+        return [event for _ in self._engine.steps(nothing, last=True) for event in self._drain()]
 
-    def _take(self, block: Block, task: int) -> list[Began | Ended]:
-        last = task == core.LAST
-        events: list[Began | Ended] = []
-        for spectra in self._framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
-            core.run(spectra, core.HEAR, self._state, self._setup, self._out)
-            events += self._drain()
-        if last:
-            nothing = np.zeros((0, self._setup.bins), np.complex64)
-            core.run(nothing, core.LAST, self._state, self._setup, self._out)
-            events += self._drain()
-        return events
-
-    def _drain(self) -> list[Began | Ended]:
-        clock, out = self._state.clock, self._out
-        events: list[Began | Ended] = []
+    def _drain(self) -> list[Event]:
+        clock, out = self._engine.state.clock, self._engine.out
+        events: list[Event] = []
         if clock[states.STARTS]:
             events += self._began(out.starts[: clock[states.STARTS]])
         if clock[states.NOTES]:
             events += self._ended(int(clock[states.NOTES]), int(clock[states.NOTE_POINTS]))
-        clock[states.NOTES] = clock[states.NOTE_POINTS] = clock[states.STARTS] = 0
+        self._engine.clear()
         if self._open:
             events += self._came_to_nothing()
         elif self._unsorted >= REGROUP_AFTER:
@@ -129,10 +91,10 @@ class Listener:
     def _began(self, starts: npt.NDArray[np.void]) -> list[Began]:
         begun = []
         for frame, number, place, low, high, level_db in starts.tolist():
-            onset_s = frame / self._setup.frames_per_s
+            onset_s = frame / self._engine.setup.frames_per_s
             if onset_s < SETTLE_S:
                 continue
-            bin_hz = self._setup.bin_hz
+            bin_hz = self._engine.setup.bin_hz
             pitch_hz = place * bin_hz if place > 0 else None
             one = Began(
                 key=self._new_key(),
@@ -148,7 +110,7 @@ class Listener:
         return begun
 
     def _ended(self, notes: int, points: int) -> list[Ended]:
-        out = self._out
+        out = self._engine.out
         ended: list[Ended] = []
         order = np.argsort(out.notes["onset_s"][:notes], kind="stable")
         for i in order.tolist():
@@ -173,7 +135,7 @@ class Listener:
         return self._new_key()
 
     def _came_to_nothing(self) -> list[Ended]:
-        state = self._state
+        state = self._engine.state
         opened = state.open[: state.clock[states.OPEN]]
         alive = set(state.groups["number"][opened].tolist())
         waits = state.waiting["used"] == 1

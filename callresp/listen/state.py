@@ -38,6 +38,7 @@ OUT_POINTS = 1 << 16
 KNOCK_MS = 4.0
 CLEARLY_DB = 2.0  # over what makes a peak, that a note's highest level must reach
 MOST_LEFT = 1024
+PATIENCE_S = 0.3  # that a finished note waits for its neighbours
 
 # Names for the places in State.clock.
 (
@@ -211,7 +212,7 @@ class State(NamedTuple):
     left: Any  # ring, (MOST_LEFT,) rows of LEFT; clock[LEFT_OUT] counts all
 
 
-def setup_for(framer: Framer, profile: Profile, patience_s: float = 0.3) -> Setup:
+def setup_for(framer: Framer, profile: Profile, patience_s: float = PATIENCE_S) -> Setup:
     """Turn a profile's units into frames and bins."""
     per_s, bin_hz = framer.frames_per_s, framer.bin_hz
     low = max(2, round(profile.band_low_hz / bin_hz))

@@ -15,12 +15,13 @@ card was away, a new listener starts: it knows nothing of before, and should not
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
-from typing import Any, Protocol
+from dataclasses import replace
+from typing import Protocol
 
 import msgspec
 import numpy as np
 
+from callresp.listen.events import Began, Ended, Event
 from callresp.live.sources import Block
 from callresp.score import Note
 from callresp.sound import Samples
@@ -32,35 +33,11 @@ FILLED_S = 0.5
 class Hears(Protocol):
     """What the ear needs of a listener: see `callresp.listen.online.Listener`."""
 
-    def feed(self, block: Samples) -> list[Any]:
+    def feed(self, block: Samples) -> list[Event]:
         """Take a block; return what began and ended by it."""
 
-    def finish(self) -> list[Any]:
+    def finish(self) -> list[Event]:
         """What was still open."""
-
-
-@dataclass(frozen=True, slots=True)
-class Start:
-    """A sound begins. `key` is that by which it ends."""
-
-    key: int
-    onset_s: float
-    pitch_hz: float | None
-    low_hz: float
-    high_hz: float
-    level_db: float
-    voice: str
-
-
-@dataclass(frozen=True, slots=True)
-class End:
-    """A sound has ended: as a note, or (`None`) as nothing."""
-
-    key: int
-    note: Note | None
-
-
-Event = Start | End
 
 
 class Ear:
@@ -109,23 +86,15 @@ class Ear:
         self._listener = None
         return found
 
-    def _taken(self, events: Iterable[Any]) -> list[Event]:
+    def _taken(self, events: Iterable[Event]) -> list[Event]:
         return [self._event(event) for event in events]
 
-    def _event(self, event: Any) -> Event:
+    def _event(self, event: Event) -> Event:
         # Keys are a listener's own: after a new one begins they would come again.
         key = self._lives << 40 | event.key
-        if not hasattr(event, "note"):
-            return Start(
-                key,
-                event.onset_s + self._zero_s,
-                event.pitch_hz,
-                event.low_hz,
-                event.high_hz,
-                event.level_db,
-                event.voice,
-            )
-        return End(key, None if event.note is None else self._note(event.note))
+        if isinstance(event, Began):
+            return replace(event, key=key, onset_s=event.onset_s + self._zero_s)
+        return Ended(key, None if event.note is None else self._note(event.note))
 
     def _note(self, note: Note) -> Note:
         self._notes += 1

@@ -22,8 +22,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from callresp.field.log import Kind
+from callresp.listen.events import Began, Event
 from callresp.live.bars import Bars
-from callresp.live.ear import Ear, End, Hears, Start
+from callresp.live.ear import Ear, Hears
 from callresp.live.feedback import LoopDetector, LoopRule
 from callresp.live.latency import Latency
 from callresp.live.own_sound import OwnSound, Room
@@ -221,8 +222,8 @@ class Engine:
 
     # Hearing
 
-    def _hear(self, event: Start | End) -> None:
-        if isinstance(event, Start):
+    def _hear(self, event: Event) -> None:
+        if isinstance(event, Began):
             self.latency.add("onset", self.now_s - event.onset_s)
             if self._owns(event):
                 return
@@ -235,7 +236,7 @@ class Engine:
             self.latency.add("note", self.now_s - event.note.offset_s)
             self._heard(event.note, event.key)
 
-    def _owns(self, sound: Start | Note) -> bool:
+    def _owns(self, sound: Began | Note) -> bool:
         return self.settings.masks and self._own.owner(sound) is not None
 
     def _heard(self, note: Note, key: int) -> None:

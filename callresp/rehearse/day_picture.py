@@ -32,7 +32,7 @@ from callresp.rehearse.day import (
     radius,
     xy,
 )
-from callresp.rehearse.look import ANSWER, CALL, INK, PAPER, RULE, SOFT
+from callresp.rehearse.look import ANSWER, CALL, INK, PAPER, RULE, SOFT, halo
 from callresp.score import Phrase, ReplyNote
 
 SIDE_IN = 11.0
@@ -161,15 +161,9 @@ def _rings(axes: Any, low: float, high: float) -> None:
         _arc(axes, r, 0, 2 * math.pi, color=RULE, lw=0.6, zorder=1)
         text = f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
         label = axes.text(0.012, r, text, fontsize=6.5, color=SOFT, va="center", zorder=9)
-        _halo(label)
+        halo(label, 2.4)
         hz *= 2
     _arc(axes, UNPITCHED, 0, 2 * math.pi, color=RULE, lw=0.5, ls=(0, (1, 2)), zorder=1)
-
-
-def _halo(text: Any) -> None:
-    from matplotlib.patheffects import withStroke
-
-    text.set_path_effects([withStroke(linewidth=2.4, foreground=PAPER)])
 
 
 def _around(axes: Any, angle: float, r: float, text: str, **style: Any) -> None:

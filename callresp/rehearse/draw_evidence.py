@@ -15,15 +15,16 @@ from typing import Any
 import numpy as np
 
 from callresp.listen.evidence import Evidence
+from callresp.listen.native import voice_name
 from callresp.rehearse.look import (
     ANSWER,
     CALL,
     INK,
-    PAPER,
     RULE,
     SOFT,
     axes_in,
     graphite,
+    halo,
     new_figure,
     our_style,
     save,
@@ -38,12 +39,7 @@ MOST_LABELS = 60
 
 def letter(number: int) -> str:
     """a, b, …, z, aa, ab, …: the name of what was left out."""
-    name = ""
-    number += 1
-    while number:
-        number, rest = divmod(number - 1, 26)
-        name = chr(ord("a") + rest) + name
-    return name
+    return voice_name(number).lower()
 
 
 def draw_evidence(path: Path, found: Evidence, title: str, band_hz: tuple[float, float]) -> None:
@@ -161,13 +157,7 @@ def _box(
             color=ink,
             clip_on=True,
         )
-        _halo(text)
-
-
-def _halo(text: Any) -> None:
-    from matplotlib.patheffects import withStroke
-
-    text.set_path_effects([withStroke(linewidth=2, foreground=PAPER)])
+        halo(text, 2)
 
 
 def _levels(axes: Any, found: Evidence) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from callresp.palette.model import Palette
-from callresp.rehearse.look import INK, OTHERS, PAPER, RULE, SOFT, graphite
+from callresp.rehearse.look import INK, OTHERS, PAPER, RULE, SOFT, graphite, halo
 from callresp.rehearse.wash import Wash
 from callresp.score import HeardScore, Note, phrases
 
@@ -122,8 +122,6 @@ def _letters(
     axes: Any, notes: list[Note], inks: dict[str, str], from_s: float, to_s: float
 ) -> None:
     """The voice's letter above the start of each phrase, where there is room."""
-    from matplotlib.patheffects import withStroke
-
     low, high = axes.get_ylim()
     taken: list[tuple[float, float]] = []
     wide, tall = (to_s - from_s) * 0.013, (high - low) * 0.045
@@ -147,7 +145,7 @@ def _letters(
             zorder=6,
             clip_on=True,
         )
-        text.set_path_effects([withStroke(linewidth=2.2, foreground=PAPER)])
+        halo(text)
 
 
 def _height(note: Note) -> float:

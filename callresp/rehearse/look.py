@@ -87,6 +87,13 @@ def axes_in(figure: Figure, left: float, top: float, width: float, height: float
     return figure.add_axes((left / wide, 1 - (top + height) / high, width / wide, height / high))
 
 
+def halo(text: Any, width: float = 2.2) -> None:
+    """Let a text stand out from what it lies on."""
+    from matplotlib.patheffects import withStroke
+
+    text.set_path_effects([withStroke(linewidth=width, foreground=PAPER)])
+
+
 def check_ending(path: Path) -> None:
     """Raise `UserError` for a picture format that we don't draw."""
     if path.suffix.lower() not in ENDINGS:
