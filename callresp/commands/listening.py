@@ -26,11 +26,10 @@ def source_of(
     what: str, device: str | None, rate_hz: int, channels: int = 1, channel: int | None = None
 ) -> Source:
     """Where sound comes from: 'device', '-' (raw PCM), or a file, as fast as can be."""
-    from callresp.live.sources import FileSource, PipeSource, SoundCard
+    from callresp.live.sources import FileSource, PipeSource, SoundCard, device_named
 
     if what == "device":
-        chosen = int(device) if device is not None and device.isdigit() else device
-        return SoundCard(chosen, rate_hz, say=ui.warn)
+        return SoundCard(device_named(device), rate_hz, say=ui.warn)
     if what == "-":
         return PipeSource(rate_hz, channels)
     return FileSource(Path(what), speed=0.0, channel=channel)

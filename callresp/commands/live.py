@@ -213,11 +213,11 @@ def run(asked: Asked) -> None:
 def sound_of(asked: Asked) -> Sound:
     """Where the sound comes from."""
     from callresp.live.day import Sound
+    from callresp.live.sources import device_named
 
-    device = asked.text("device")
     return Sound(
         name=asked.text("name") or "device",
-        device=int(device) if device is not None and device.isdigit() else device,
+        device=device_named(asked.text("device")),
         sample_rate_hz=asked.count("rate") or 48000,
         channels=asked.count("channels") or 1,
         channel=asked.count("channel"),

@@ -61,6 +61,11 @@ class Source(Protocol):
 Say = Callable[[str], None]
 
 
+def device_named(text: str | None) -> str | int | None:
+    """A sound card as a user names it: by number, by name, or `None` for the system's own."""
+    return int(text) if text is not None and text.isdigit() else text
+
+
 class FileSource:
     """A recording at its own pace, or `speed` times it; 0 is as fast as can be."""
 
