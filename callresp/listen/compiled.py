@@ -38,7 +38,7 @@ def kernel(function: F) -> F:
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = str(_folder())
     try:
-        made: F = numba.njit(cache=True)(function)
+        made: F = numba.njit(cache=True, error_model="numpy")(function)
     finally:
         numba.config.CACHE_DIR = before
     return made
@@ -50,7 +50,9 @@ def inner(function: F) -> F:
     Without the door from Python, which unpacks every array of the state, it
     compiles several times faster.
     """
-    made: F = numba.njit(no_cpython_wrapper=True, no_cfunc_wrapper=True)(function)
+    made: F = numba.njit(no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy")(
+        function
+    )
     return made
 
 

@@ -20,12 +20,13 @@ HEAR, WARM_UP, LAST = range(3)
 
 
 @kernel
-def run(spectra: Any, task: int, state: Any, setup: Any, out: Any) -> None:
-    """Take frames in order.
+def run(spectra: Any, task: int, states: Any, setups: Any, outs: Any) -> None:
+    """Take frames in order; state, set-up and room for the outcome are arrays of one row.
 
-    `HEAR` hears them and writes the notes that end to `out`; `WARM_UP` learns
+    `HEAR` hears them and writes the notes that end to `outs`; `WARM_UP` learns
     the floor alone; `LAST` hears them and then ends every note.
     """
+    state, setup, out = states[0], setups[0], outs[0]
     peaks = np.empty((MOST_PEAKS, 4))
     taken = np.empty(MOST_PEAKS, np.int64)
     total = np.empty(setup.bands)

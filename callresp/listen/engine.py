@@ -59,13 +59,14 @@ class Engine:
         self.setup = states.setup_for(self.framer, profile, patience_s)
         self.state = states.new_state(self.setup)
         self.out = states.new_out()
+        self._rows = self.state.whole, states.as_row(self.setup), self.out.whole
 
     def warm_up(self, blocks: Iterable[Block]) -> None:
         """Learn the floor from sound that will be pushed again."""
         framer = Framer(self.sample_rate_hz, self.profile)
         for block in blocks:
             for spectra in framer.push(block):
-                core.run(spectra, core.WARM_UP, self.state, self.setup, self.out)
+                core.run(spectra, core.WARM_UP, *self._rows)
 
     def push(self, block: Block, last: bool = False) -> list[NoteTable]:
         """Hear a block; returns the notes that it finished."""
@@ -75,11 +76,11 @@ class Engine:
     def steps(self, block: Block, last: bool = False) -> Iterator[None]:
         """Hear a block in steps; after each, `out` is to be taken and cleared."""
         for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
-            core.run(spectra, core.HEAR, self.state, self.setup, self.out)
+            core.run(spectra, core.HEAR, *self._rows)
             yield
         if last:
             nothing = np.zeros((0, self.setup.bins), np.complex64)
-            core.run(nothing, core.LAST, self.state, self.setup, self.out)
+            core.run(nothing, core.LAST, *self._rows)
             yield
 
     def clear(self) -> None:
