@@ -40,6 +40,7 @@ JOIN = 7.0
 FAR = 20.0  # squared spreads; too far apart to be one, however few the runs
 CLASH = 12.0
 SWEEPS = 4
+_AT_ONCE = 1024  # runs compared at once
 TOGETHER = 0.1  # share of notes sung at once that shows two singers
 
 
@@ -130,6 +131,8 @@ def _opened(found: Runs) -> Numbers:
 def _against(found: Runs, r: int, owner: Numbers, used: int) -> Values:
     """Cost of giving run `r` to each singer, by what the singer sings at the time."""
     mine = slice(found.first[r], found.first[r + 1])
+    if mine.start == mine.stop:
+        return np.zeros(used)
     sung = owner[found.other[mine]]
     known = sung >= 0
     shared = np.bincount(sung[known], found.share[mine][known], used)
@@ -193,8 +196,12 @@ def _moved(found: Runs, owner: Numbers, flock: Flock) -> None:
     """Give every run to the cluster that it fits best, in place."""
     centre, variance = flock.centre, flock.variance
     width = np.log(variance / SPREAD**2).sum(axis=1)
-    for r in range(len(found)):
-        gap = (found.means[r] - centre) ** 2 / variance
-        cost = found.weights[r] * (gap.sum(axis=1) + width)
-        cost += _against(found, r, owner, len(centre))
-        owner[r] = int(cost.argmin())
+    for start in range(0, len(found), _AT_ONCE):
+        some = slice(start, start + _AT_ONCE)
+        gap = (found.means[some, None] - centre) ** 2 / variance
+        costs = found.weights[some, None] * (gap.sum(axis=2) + width)
+        best = costs.argmin(axis=1)
+        for r, cost in enumerate(costs, start):
+            if found.first[r] < found.first[r + 1]:
+                best[r - start] = (cost + _against(found, r, owner, len(centre))).argmin()
+            owner[r] = best[r - start]

@@ -48,7 +48,8 @@ def follow(power: Any, quantile: Any, step: float) -> None:
     up = np.float32(10.0 ** (0.1 * step * QUANTILE))
     down = np.float32(10.0 ** (-0.1 * step * (1.0 - QUANTILE)))
     for k in range(power.size):
-        quantile[k] *= up if power[k] > quantile[k] else down
+        step_to = up if power[k] > quantile[k] else down
+        quantile[k] = quantile[k] * step_to
 
 
 @inner
@@ -56,9 +57,10 @@ def spread(quantile: Any, floor: Any) -> None:
     """Mean noise power per bin: the quantile, smoothed over five bins."""
     scale = np.float32(MEAN_OVER_QUANTILE / 5.0)
     last = quantile.size - 1
-    for k in range(2, last - 1):
-        floor[k] = scale * (
-            quantile[k - 2] + quantile[k - 1] + quantile[k] + quantile[k + 1] + quantile[k + 2]
+    # Counted from 0, since what may lie before the first would keep the loop from vectors.
+    for k in range(last - 3):
+        floor[k + 2] = scale * (
+            quantile[k] + quantile[k + 1] + quantile[k + 2] + quantile[k + 3] + quantile[k + 4]
         )
     for k in range(2):
         floor[k] = floor[2]

@@ -134,13 +134,21 @@ class NoteRows(Sequence[Note]):
         return note
 
 
+def _span(rows: Rows) -> tuple[int, int]:
+    """First and last point of the notes' tracks, which lie in nearly the same order as they."""
+    if len(rows) == 0:
+        return 0, 0
+    return int(rows["first"].min()), int((rows["first"] + rows["points"]).max())
+
+
 def _some_notes(rows: Rows, start: int, table: NoteTable, names: list[str]) -> Iterator[Note]:
     rounded = [np.round(rows[name], digits).tolist() for name, digits in ROUNDED]
+    before, after = _span(rows)
+    at_s = np.round(table.track["at_s"][before:after], 4).tolist()
+    pitch_hz = np.round(table.track["pitch_hz"][before:after], 1).tolist()
     for number, values in enumerate(zip(*rounded, strict=True), start):
         onset, offset, pitch, level, snr, low, high, tonality, voice, phrase, first, count = values
-        track = table.track[first : first + count]
-        at = np.round(track["at_s"], 4).tolist()
-        hz = np.round(track["pitch_hz"], 1).tolist()
+        own = slice(first - before, first - before + count)
         yield Note(
             id=number,
             onset_s=onset,
@@ -153,5 +161,5 @@ def _some_notes(rows: Rows, start: int, table: NoteTable, names: list[str]) -> I
             snr_db=snr,
             low_hz=low,
             high_hz=high,
-            track=tuple(zip(at, hz, strict=True)),
+            track=tuple(zip(at_s[own], pitch_hz[own], strict=True)),
         )

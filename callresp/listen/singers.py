@@ -49,6 +49,7 @@ _ANY_LEVEL = 1 / 35.0
 _ANY_RICH = 1 / 30.0  # tonality and hardness lie in 0 to 1: density 1
 # How alike two renditions of one note are: a rendition's spread in each look.
 _ALIKE = np.array([0.05, 0.05, 2.0, 0.2, 0.15, 3.0, 0.2])
+_UNLIKE = 30.0  # nats; farther off, a note is no repeat
 _WIDE_LENGTH = 0.9  # ln; spread of note lengths of any singer
 _WIDE_TURN = 0.35  # octaves; how far a note may sweep
 _REPEATED = 0.5  # share of the notes that repeat an earlier one
@@ -142,8 +143,10 @@ def repeat_fit(look: Any, v: int, but: int, singers: Singers) -> float:
                 continue
             z = gap / _ALIKE[k]
             loss += 0.5 * z * z
+            if loss >= _UNLIKE:
+                break
             scale *= _ALIKE[k] * ROOT_2PI
-        if loss < 30.0:
+        if loss < _UNLIKE:
             total += math.exp(-loss) / scale
     return total / max(seen, 1)
 

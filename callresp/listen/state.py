@@ -27,6 +27,7 @@ from callresp.listen.profile import Profile
 TONAL, FRESH, HARSH = range(3)
 
 RING = 4096
+BAND_BINS = 4
 POINTS = 1 << 17
 TRACKS = 384
 GROUPS = 48
@@ -219,7 +220,6 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = PATIENCE_S) 
     per_s, bin_hz = framer.frames_per_s, framer.bin_hz
     low = max(2, round(profile.band_low_hz / bin_hz))
     high = min(framer.bins - 3, round(profile.band_high_hz / bin_hz))
-    band_bins = 4
     over = 10 ** (0.1 * profile.floor_db)
     return Setup(
         bins=framer.bins,
@@ -229,8 +229,8 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = PATIENCE_S) 
         frames_per_s=per_s,
         over=over,
         clearly_db=profile.floor_db + CLEARLY_DB,
-        band_bins=band_bins,
-        bands=max(1, (high - low + 1) // band_bins),
+        band_bins=BAND_BINS,
+        bands=max(1, (high - low + 1) // BAND_BINS),
         lag=4,
         rise=10**0.6,
         wide_bands=5,

@@ -22,7 +22,7 @@ from __future__ import annotations
 from typing import Any
 
 from callresp.listen.compiled import inner
-from callresp.listen.state import RING
+from callresp.listen.state import BAND_BINS, RING
 
 SPLATTER = 10**-3.0  # 30 dB
 LEAST = 10**0.9  # 9 dB
@@ -31,15 +31,16 @@ LEAST = 10**0.9  # 9 dB
 @inner
 def band_powers(power: Any, floor: Any, setup: Any, over: Any, total: Any) -> None:
     """Power of each band, and the same over the floor's."""
-    for b in range(setup.bands):
-        first = setup.low + b * setup.band_bins
+    own, under = power[setup.low :], floor[setup.low :]
+    for b in range(total.size):
         here = 0.0
         noise = 1e-30
-        for k in range(first, first + setup.band_bins):
-            here += power[k]
-            noise += floor[k]
+        for k in range(BAND_BINS):
+            here += own[BAND_BINS * b + k]
+            noise += under[BAND_BINS * b + k]
         total[b] = here
-        over[b] = max(1.0, here / noise)
+        ratio = here / noise
+        over[b] = ratio if ratio > 1.0 else 1.0
 
 
 @inner
