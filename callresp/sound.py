@@ -192,11 +192,13 @@ class Recording:
         return _opened(self.path, self._header.open_size_at)
 
     def _examined(self, frames: Samples, health: Health) -> Samples:
-        if not np.isfinite(np.dot(flat := frames.ravel(), flat)):
+        energy = float(np.dot(flat := frames.ravel(), flat))
+        if not math.isfinite(energy):
             frames = frames.copy()
             bad = ~np.isfinite(frames)
             health.broken += int(bad.sum())
             frames[bad] = 0.0
+            energy = float(np.dot(flat := frames.ravel(), flat))
         if self.channels == 1:
             mono = frames[:, 0].copy()
         elif self.channel is not None:
@@ -205,8 +207,8 @@ class Recording:
             mono = frames.mean(axis=1, dtype=np.float32)
             health.channel_energy += float(np.mean(np.sum(frames.astype(np.float64) ** 2, axis=0)))
         health.samples += len(mono)
-        health.energy += float(np.dot(mono, mono))
-        health.total += float(mono.sum(dtype=np.float64))
+        health.energy += energy if self.channels == 1 else float(np.dot(mono, mono))
+        health.total += float(mono.sum())  # in pairs, so single precision is enough for a mean
         # The channels, not their mix: a clipped channel may hide under a quiet one.
         high, low = float(frames.max()), float(frames.min())
         health.peak = max(health.peak, high, -low)

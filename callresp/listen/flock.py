@@ -200,8 +200,4 @@ def _moved(found: Runs, owner: Numbers, flock: Flock) -> None:
         some = slice(start, start + _AT_ONCE)
         gap = (found.means[some, None] - centre) ** 2 / variance
         costs = found.weights[some, None] * (gap.sum(axis=2) + width)
-        best = costs.argmin(axis=1)
-        for r, cost in enumerate(costs, start):
-            if found.first[r] < found.first[r + 1]:
-                best[r - start] = (cost + _against(found, r, owner, len(centre))).argmin()
-            owner[r] = best[r - start]
+        runs.move(start, costs, found.first, found.other, CLASH * found.share, found.sizes, owner)

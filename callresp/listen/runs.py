@@ -132,3 +132,21 @@ def clashes(looks: Any, onset_s: Any, offset_s: Any, run: Any) -> Any:
                     n += 2
             j -= 1
     return found[:n]
+
+
+@kernel
+def move(
+    start: int, costs: Any, first: Any, other: Any, clash: Any, sizes: Any, owner: Any
+) -> None:
+    """Give runs `start` and on to their cheapest singers, each seeing the moves before it.
+
+    To `costs`, shape ``(runs, singers)``, comes what a run's notes sing against a singer's,
+    a note: `clash` of the rows first[r] : first[r + 1].
+    """
+    against = np.zeros(costs.shape[1])
+    for i in range(len(costs)):
+        r = start + i
+        against[:] = 0.0
+        for n in range(first[r], first[r + 1]):
+            against[owner[other[n]]] += clash[n]
+        owner[r] = np.argmin(costs[i] + against / sizes[r])
