@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from callresp.listen import early, joining, partials, starting, tidy, wide
 from callresp.listen import floor as floors
 from callresp.listen import groups as grouping
-from callresp.listen import joining, partials, starting, tidy, wide
 from callresp.listen.compiled import inner, kernel
 from callresp.listen.finish import finish_group
 from callresp.listen.state import FRAME, HEARD, MOST_PEAKS, OPEN, RING
@@ -55,6 +55,7 @@ def run(spectra: Any, task: int, states: Any, setups: Any, outs: Any) -> None:
         grouping.follow_bases(frame, state)
         joining.place_partials(frame, setup, state)
         grouping.follow_levels(frame, setup, state, out.starts)
+        early.tell_early(frame, state, setup, out.starts)
         starting.tell_starts(frame, over, total, state, setup, out.starts)
         _close(frame, grouping.HANG, state, setup)
         tidy.give_out(frame, state, setup, out)

@@ -28,9 +28,8 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen import tone
+from callresp.listen import attacks, tone
 from callresp.listen.compiled import inner
-from callresp.listen.starting import announce_attack
 from callresp.listen.state import (
     FRESH,
     GROUPS,
@@ -48,7 +47,6 @@ TOLD = 6  # frames after which a wide onset is told tonal or harsh
 HANG = 8  # frames of rest that close a group
 REFRACTORY = 9  # frames between wide onsets
 YOUNG = 36  # frames for which a wide sound may still spread
-FUSED = 11  # frames: attacks closer than this fuse into one rough sound
 SUNK = 10**-0.6  # 6 dB
 RESTART = 10**-1.5  # 15 dB: a new attack comes this near to what went before
 FADED = 10**-3.0  # 30 dB: what is fainter no longer sounds
@@ -80,6 +78,8 @@ def open_group(frame: int, kind: int, state: Any) -> int:
         group.base = 0.0
         group.peak = 0.0
         group.dip = 0.0
+        group.crest = 0.0
+        group.trough = 0.0
         group.now = 0.0
         for b in range(group.own.size):
             group.own[b] = 0
@@ -213,11 +213,9 @@ def follow_levels(frame: int, setup: Any, state: Any, starts: Any) -> None:
         deep = setup.part if group.wide else setup.split
         rise = max(group.dip * deep, group.peak * RESTART)
         if now > 0.0 and now >= rise and group.peak >= group.dip * deep:
-            if frame - group.attack > FUSED:
-                announce_attack(group, frame, clock, setup, starts)
-            group.attack = frame
             group.peak = now
             group.dip = now
+        attacks.follow(group, now, deep, frame, clock, setup, starts)
 
 
 @inner

@@ -90,7 +90,10 @@ class Listener:
 
     def _began(self, starts: npt.NDArray[np.void]) -> list[Began]:
         begun = []
-        for frame, number, place, low, high, level_db in starts.tolist():
+        for frame, number, before, place, low, high, level_db in starts.tolist():
+            if before >= 0:
+                self._hand_over(before, number)
+                continue
             onset_s = frame / self._engine.setup.frames_per_s
             if onset_s < SETTLE_S:
                 continue
@@ -108,6 +111,13 @@ class Listener:
             self._open.setdefault(number, []).append(one)
             begun.append(one)
         return begun
+
+    def _hand_over(self, before: int, number: int) -> None:
+        """What was told by a number of its own belongs to a group now."""
+        if before in self._open:
+            begun = self._open.setdefault(number, [])
+            begun += self._open.pop(before)
+            begun.sort(key=lambda one: one.onset_s)
 
     def _ended(self, notes: int, points: int) -> list[Ended]:
         out = self._engine.out
@@ -138,6 +148,8 @@ class Listener:
         state = self._engine.state
         opened = state.open[: state.clock[states.OPEN]]
         alive = set(state.groups["number"][opened].tolist())
+        told = state.tracks["told"][state.living[: state.clock[states.LIVING]]]
+        alive.update((told[told > 0] - 1).tolist())
         waits = state.waiting["used"] == 1
         alive.update(state.waiting["number"][waits].tolist())
         gone = [number for number in self._open if number not in alive]

@@ -4,7 +4,8 @@ Goal
 ----
 A microphone's listener can't wait for a note's end to hear that one began. A
 group is announced in the first frame in which it stands clear of the floor and
-of what a gust lifted about it, and again at each new attack inside it.
+of what a gust lifted about it. New attacks inside it are told by
+`callresp.listen.attacks`, what no group has taken yet by `callresp.listen.early`.
 
 Conventions
 -----------
@@ -19,7 +20,7 @@ from typing import Any
 
 from callresp.listen import gusts
 from callresp.listen.compiled import inner
-from callresp.listen.state import HARSH, LIVING, OPEN, STARTS, TONAL
+from callresp.listen.state import LIVING, OPEN, STARTS, TONAL
 
 HANN_SHARE = 0.5  # a tone's power over three bins of a Hann window, a bin, over its peak's
 AGE = 3  # frames that a wide onset is waited for
@@ -75,13 +76,14 @@ def _tell_wide(group: Any, over: Any, total: Any, clock: Any, setup: Any, starts
             noise += total[b] / over[b]
     power = max(power, group.peak)
     if 10.0 * math.log10(power / noise + 1e-30) >= setup.clearly_db:
-        _announce_wide(group, group.onset, power, clock, setup, starts)
+        announce_wide(group, group.onset, power, clock, setup, starts)
 
 
 @inner
-def _announce_wide(
+def announce_wide(
     group: Any, frame: int, power: float, clock: Any, setup: Any, starts: Any
 ) -> None:
+    """Write the start of what began in many bands at once."""
     low = -1
     high = 0
     for b in range(group.own.size):
@@ -113,20 +115,9 @@ def announce(
         row = starts[n]
         row.frame = frame
         row.number = group.number
+        row.before = -1
         row.place = place
         row.low = low
         row.high = high
         row.level_db = level_db
         clock[STARTS] += 1
-
-
-@inner
-def announce_attack(group: Any, frame: int, clock: Any, setup: Any, starts: Any) -> None:
-    """Tell of a new attack inside a group that has been told."""
-    if not group.told:
-        return
-    if group.kind == HARSH:
-        _announce_wide(group, frame, group.now + 1e-30, clock, setup, starts)
-    elif group.kind == TONAL and group.base > 0.0:
-        base, level_db = group.base, 10.0 * math.log10(group.now + 1e-30)
-        announce(group, frame, base, base, base, level_db, clock, starts)

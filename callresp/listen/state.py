@@ -101,6 +101,7 @@ TRACK_STATE = np.dtype(
         ("count", np.int64),
         ("head", np.int64),  # newest point
         ("group", np.int64),  # -2 free, -1 not yet in a group
+        ("told", np.int64),  # 1 + the number under which its start was told, 0 for none
         ("alive", np.int64),
     ]
 )
@@ -116,6 +117,7 @@ START = np.dtype(
     [
         ("frame", np.int64),
         ("number", np.int64),  # of its group
+        ("before", np.int64),  # no start, if not -1: what was told by this number is of the group
         ("place", np.float64),
         ("low", np.float64),
         ("high", np.float64),
@@ -174,6 +176,8 @@ def _group_dtype(bands: int) -> np.dtype[Any]:
             ("dip", np.float64),  # lowest since that peak
             ("now", np.float64),  # power in this frame, and in the one before
             ("before", np.float64),
+            ("crest", np.float64),  # highest power since its latest attack, lowest since that
+            ("trough", np.float64),
             ("above", np.float64),  # sums for the fit of the fundamental
             ("below", np.float64),
             ("own", np.uint8, (bands,)),  # bands that it owns

@@ -1,0 +1,88 @@
+"""Early starts: partials that stand clear before a group has taken them.
+
+Goal
+----
+A tone that begins amid a wide sound is held in doubt until it has shown itself
+apart from it (`callresp.listen.joining`), which takes some 25 ms. Where it
+stands as clear as a note must, its start is told meanwhile: under a number of
+its own, which its group then takes over.
+
+Conventions
+-----------
+A row of starts whose `before` is a number tells that what was told by it is
+the start of a note of the row's group, or of none.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from callresp.listen import gusts
+from callresp.listen.compiled import inner
+from callresp.listen.groups import TOGETHER
+from callresp.listen.joining import PROVED
+from callresp.listen.starting import HANN_SHARE
+from callresp.listen.state import LIVING, NEXT_GROUP, STARTS
+
+
+@inner
+def tell_early(frame: int, state: Any, setup: Any, starts: Any) -> None:
+    """Announce partials in doubt that stand clear, and hand over those that found a group."""
+    clock = state.clock
+    for n in range(clock[LIVING]):
+        track = state.tracks[state.living[n]]
+        if track.born == frame:
+            track.told = 0
+        elif track.told and track.group >= 0:
+            _hand_over(track, state, starts)
+        elif _in_doubt(track, frame) and _stands_clear(track, frame, state, setup):
+            _announce(track, clock, starts)
+
+
+@inner
+def _in_doubt(track: Any, frame: int) -> bool:
+    """Whether a partial sounds that is proved, and has neither a group nor been told."""
+    sounds = track.last == frame and track.count >= PROVED
+    return bool(sounds and track.group == -1 and not track.told)
+
+
+@inner
+def _stands_clear(track: Any, frame: int, state: Any, setup: Any) -> bool:
+    ratio = HANN_SHARE * track.power / (state.floor[int(track.place + 0.5)] + 1e-30)
+    over_db = 10.0 * math.log10(ratio + 1e-30)
+    if over_db < setup.clearly_db:
+        return False
+    gust_db = gusts.gust_db(track.born, frame, track.place, state, setup)
+    return bool(over_db - gust_db >= setup.clearly_db)
+
+
+@inner
+def _announce(track: Any, clock: Any, starts: Any) -> None:
+    n = clock[STARTS]
+    if n >= len(starts):
+        return
+    row = starts[n]
+    row.frame = track.born
+    row.number = clock[NEXT_GROUP]
+    row.before = -1
+    row.place = row.low = row.high = track.place
+    row.level_db = 10.0 * math.log10(track.power)
+    clock[STARTS] += 1
+    clock[NEXT_GROUP] += 1
+    track.told = row.number + 1
+
+
+@inner
+def _hand_over(track: Any, state: Any, starts: Any) -> None:
+    clock = state.clock
+    n = clock[STARTS]
+    if n >= len(starts):
+        return
+    group = state.groups[track.group]
+    starts[n].number = group.number
+    starts[n].before = track.told - 1
+    clock[STARTS] += 1
+    track.told = 0
+    if abs(track.born - group.onset) <= TOGETHER:
+        group.told = 1
