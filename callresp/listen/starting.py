@@ -23,7 +23,7 @@ from callresp.listen.compiled import inner
 from callresp.listen.state import LIVING, OPEN, STARTS, TONAL
 
 HANN_SHARE = 0.5  # a tone's power over three bins of a Hann window, a bin, over its peak's
-AGE = 3  # frames that a wide onset is waited for
+AGE = 1  # frames that a wide onset is waited for
 
 
 @inner
