@@ -22,8 +22,10 @@ from callresp.listen import gusts
 from callresp.listen.compiled import inner
 from callresp.listen.groups import TOGETHER
 from callresp.listen.joining import PROVED
-from callresp.listen.starting import HANN_SHARE
-from callresp.listen.state import LIVING, NEXT_GROUP, STARTS
+from callresp.listen.starting import expected_db
+from callresp.listen.state import LIVING, NEXT_GROUP, OPEN, STARTS
+
+SAME = 2  # frames
 
 
 @inner
@@ -36,7 +38,7 @@ def tell_early(frame: int, state: Any, setup: Any, starts: Any) -> None:
             track.told = 0
         elif track.told and track.group >= 0:
             _hand_over(track, state, starts)
-        elif _in_doubt(track, frame) and _stands_clear(track, frame, state, setup):
+        elif _in_doubt(track, frame) and _is_worth_telling(track, frame, state, setup):
             _announce(track, clock, starts)
 
 
@@ -48,13 +50,23 @@ def _in_doubt(track: Any, frame: int) -> bool:
 
 
 @inner
-def _stands_clear(track: Any, frame: int, state: Any, setup: Any) -> bool:
-    ratio = HANN_SHARE * track.power / (state.floor[int(track.place + 0.5)] + 1e-30)
-    over_db = 10.0 * math.log10(ratio + 1e-30)
-    if over_db < setup.clearly_db:
+def _is_worth_telling(track: Any, frame: int, state: Any, setup: Any) -> bool:
+    """Whether a partial stands clear, and is not of an attack that has been told already."""
+    over_db = expected_db(track, state)
+    if over_db < setup.clearly_db or _of_an_attack(track, state):
         return False
     gust_db = gusts.gust_db(track.born, frame, track.place, state, setup)
     return bool(over_db - gust_db >= setup.clearly_db)
+
+
+@inner
+def _of_an_attack(track: Any, state: Any) -> bool:
+    """Whether a wide sound began with the partial, which then has been told already."""
+    for n in range(state.clock[OPEN]):
+        group = state.groups[state.open[n]]
+        if group.wide and group.told and abs(track.born - group.fresh) <= SAME:
+            return True
+    return False
 
 
 @inner

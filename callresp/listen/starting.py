@@ -23,6 +23,11 @@ from callresp.listen.compiled import inner
 from callresp.listen.state import LIVING, OPEN, STARTS, TONAL
 
 HANN_SHARE = 0.5  # a tone's power over three bins of a Hann window, a bin, over its peak's
+# A level in noise comes and goes: whose mean over STEADY points lies this far below
+# the mark will pass it sooner or later.
+STEADY = 4
+STEADY_DB = 1.0
+SMOOTH = 0.3  # bins: roughness of what is followed so
 AGE = 1  # frames that a wide onset is waited for
 
 
@@ -44,26 +49,40 @@ def tell_starts(frame: int, over: Any, total: Any, state: Any, setup: Any, start
 @inner
 def _tell_tone(g: int, frame: int, state: Any, setup: Any, starts: Any) -> None:
     clock = state.clock
-    clear = 0.0
+    over_db = -300.0
     loudest = 0.0
     middle = 0.0
     for n in range(clock[LIVING]):
         track = state.tracks[state.living[n]]
         if track.group == g and track.last == frame:
-            ratio = HANN_SHARE * track.power / (state.floor[int(track.place + 0.5)] + 1e-30)
-            clear = max(clear, ratio)
+            over_db = max(over_db, expected_db(track, state))
             if track.power > loudest:
                 loudest = track.power
                 middle = track.place
-    if clear <= 0.0:
-        return
-    group = state.groups[g]
-    over_db = 10.0 * math.log10(clear)
     if over_db < setup.clearly_db:
         return
+    group = state.groups[g]
     if over_db - gusts.gust_db(group.onset, frame, middle, state, setup) < setup.clearly_db:
         return
     announce(group, group.onset, middle, middle, middle, 10.0 * math.log10(loudest), clock, starts)
+
+
+@inner
+def expected_db(track: Any, state: Any) -> float:
+    """How far over the floor a partial will have stood at its highest, dB, by what it shows now.
+
+    That is its level now, or, of a smooth one, somewhat more than its mean of late.
+    """
+    ratio = HANN_SHARE * track.power / (state.floor[int(track.place + 0.5)] + 1e-30)
+    now_db = 10.0 * math.log10(ratio + 1e-30)
+    if track.count < STEADY or track.rough > SMOOTH:
+        return now_db
+    level_db = 0.0
+    p = track.head
+    for _ in range(STEADY):
+        level_db += state.points[p].level / STEADY
+        p = state.points[p].before
+    return max(now_db, now_db + level_db - 10.0 * math.log10(track.power + 1e-30) + STEADY_DB)
 
 
 @inner

@@ -1,0 +1,95 @@
+"""Starts told while it sounds: each stroke, each tone amid other sound, each once."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from listen_helpers import tone
+
+from callresp.listen.events import Began, Ended
+from callresp.listen.online import Listener
+from callresp.scene import load_recipe, render, vary
+
+RATE_HZ = 48000
+Events = list[tuple[float, Began | Ended]]
+
+
+def online(samples: np.ndarray, size: int = 256) -> Events:
+    """Every event with the time, in sound heard, at which it came out."""
+    listener = Listener(RATE_HZ)
+    wave = samples.astype(np.float32)
+    events: Events = []
+    for start in range(0, len(wave), size):
+        now_s = (start + size) / RATE_HZ
+        events += [(now_s, event) for event in listener.feed(wave[start : start + size])]
+    return [*events, *((len(wave) / RATE_HZ, event) for event in listener.finish())]
+
+
+def told(events: Events) -> list[tuple[float, Began]]:
+    """The starts alone."""
+    return [(at_s, event) for at_s, event in events if isinstance(event, Began)]
+
+
+@settings(max_examples=12, deadline=None)
+@given(gap_ms=st.integers(40, 160), swell_db=st.floats(-0.5, 0.5), seed=st.integers(0, 99))
+def test_every_stroke_of_a_roll_is_told_once(gap_ms: int, swell_db: float, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    at_s = 0.6 + 0.001 * gap_ms * np.arange(12)
+    wave = 0.001 * rng.standard_normal(round((at_s[-1] + 0.5) * RATE_HZ))
+    length = round(0.035 * RATE_HZ)
+    fading = np.exp(-np.arange(length) / (0.006 * RATE_HZ))
+    for k, moment in enumerate(at_s):
+        first = round(moment * RATE_HZ)
+        stroke = 0.1 * 10 ** (0.05 * swell_db * k) * fading * rng.standard_normal(length)
+        wave[first : first + length] += stroke
+    starts = told(online(wave))
+    assert len(starts) == len(at_s)
+    for (out_s, start), moment in zip(starts, at_s, strict=True):
+        assert abs(start.onset_s - moment) < 0.01
+        assert out_s - moment < 0.015
+
+
+def test_a_tone_amid_a_harsh_sound_is_told_before_it_has_shown_itself_apart() -> None:
+    rng = np.random.default_rng(5)
+    wave = 1e-4 * rng.standard_normal(2 * RATE_HZ)
+    spectrum = np.fft.rfft(rng.standard_normal(round(0.3 * RATE_HZ)))
+    hz = np.fft.rfftfreq(round(0.3 * RATE_HZ), 1 / RATE_HZ)
+    spectrum[(hz < 5000) | (hz > 11000)] = 0
+    edge = np.linspace(0, 1, round(0.005 * RATE_HZ))
+    for first_s, part in (
+        (1.0, 0.05 * np.fft.irfft(spectrum)),
+        (1.1, tone(2000, 0.15, RATE_HZ, 0.05)),
+    ):
+        part[: len(edge)] *= edge
+        part[-len(edge) :] *= edge[::-1]
+        first = round(first_s * RATE_HZ)
+        wave[first : first + len(part)] += part
+    events = online(wave)
+    ((out_s, start),) = [one for one in told(events) if one[1].pitch_hz]
+    assert abs(start.onset_s - 1.1) < 0.01
+    assert out_s - 1.1 < 0.02
+    ends = [event for _, event in events if isinstance(event, Ended) and event.key == start.key]
+    assert len(ends) == 1
+    assert ends[0].note is not None
+    assert ends[0].note.pitch_hz is not None
+    assert abs(ends[0].note.pitch_hz - 2000) < 20
+
+
+@settings(max_examples=6, deadline=None)
+@given(size=st.integers(32, 9000))
+def test_blocks_of_any_size_give_the_same_starts_and_ends(size: int) -> None:
+    assert outcome(online(CHORUS, size)) == outcome(online(CHORUS))
+
+
+CHORUS = render(vary(load_recipe("neighbours"), seconds=6)).samples
+
+
+def outcome(events: Events) -> list[tuple[float, float, float | None]]:
+    """Of every start its onset, its pitch (0 for none), and the onset of its note."""
+    ends = {event.key: event.note for _, event in events if isinstance(event, Ended)}
+    starts = [event for _, event in told(events)]
+    return sorted(
+        (start.onset_s, start.pitch_hz or 0.0, note.onset_s if (note := ends[start.key]) else None)
+        for start in starts
+    )
