@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from listen_helpers import tone
@@ -74,6 +75,26 @@ def test_a_tone_amid_a_harsh_sound_is_told_before_it_has_shown_itself_apart() ->
     assert ends[0].note is not None
     assert ends[0].note.pitch_hz is not None
     assert abs(ends[0].note.pitch_hz - 2000) < 20
+
+
+@pytest.mark.parametrize("high_hz", [6700, 7000])
+def test_a_sweep_faster_than_a_partial_can_be_followed_is_told_in_time(high_hz: float) -> None:
+    rng = np.random.default_rng(5)
+    at_s = 0.6 + 0.1007 * np.arange(12)
+    wave = 0.002 * rng.standard_normal(round(2.2 * RATE_HZ))
+    share = np.linspace(0, 1, round(0.026 * RATE_HZ), endpoint=False)
+    phase = 2 * np.pi * np.cumsum(high_hz * (3550 / high_hz) ** share) / RATE_HZ
+    for moment in at_s:
+        first = round(moment * RATE_HZ)
+        wave[first : first + len(share)] += 0.03 * np.sin(phase) * np.sin(np.pi * share) ** 0.7
+    events = online(wave)
+    starts = told(events)
+    for moment in at_s:
+        out_s = min(out_s for out_s, start in starts if abs(start.onset_s - moment) < 0.01)
+        assert out_s - moment < 0.0225
+    assert len(starts) <= len(at_s) + 2
+    ended = [event.key for _, event in events if isinstance(event, Ended)]
+    assert all(ended.count(start.key) == 1 for _, start in starts)
 
 
 @settings(max_examples=6, deadline=None)

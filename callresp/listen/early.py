@@ -5,7 +5,8 @@ Goal
 A tone that begins amid a wide sound is held in doubt until it has shown itself
 apart from it (`callresp.listen.joining`), which takes some 25 ms. Where it
 stands as clear as a note must, its start is told meanwhile: under a number of
-its own, which its group then takes over.
+its own, which its group then takes over. So is a sweep that breaks into pieces
+too short to prove themselves (`callresp.listen.sweeps`).
 
 Conventions
 -----------
@@ -18,7 +19,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from callresp.listen import gusts
+from callresp.listen import gusts, sweeps
 from callresp.listen.compiled import inner
 from callresp.listen.groups import TOGETHER
 from callresp.listen.joining import PROVED
@@ -35,23 +36,22 @@ def tell_early(frame: int, state: Any, setup: Any, starts: Any) -> None:
     for n in range(clock[LIVING]):
         track = state.tracks[state.living[n]]
         if track.born == frame:
-            track.told = 0
-        elif track.told and track.group >= 0:
-            _hand_over(track, state, starts)
-        elif _in_doubt(track, frame) and _is_worth_telling(track, frame, state, setup):
-            _announce(track, clock, starts)
-
-
-@inner
-def _in_doubt(track: Any, frame: int) -> bool:
-    """Whether a partial sounds that is proved, and has neither a group nor been told."""
-    sounds = track.last == frame and track.count >= PROVED
-    return bool(sounds and track.group == -1 and not track.told)
+            sweeps.take_up(track, frame, state)
+        if track.told:
+            g = track.group if track.group >= 0 else _attack_of(track, state)
+            if g >= 0:
+                _hand_over(track, g, state, starts)
+        elif track.last == frame and track.group == -1:
+            if track.count >= PROVED:
+                if _is_worth_telling(track, frame, state, setup):
+                    _announce(track, track.born, clock, starts)
+            elif sweeps.is_whole(track, state, setup):
+                _announce(track, track.since, clock, starts)
 
 
 @inner
 def _is_worth_telling(track: Any, frame: int, state: Any, setup: Any) -> bool:
-    """Whether a partial stands clear, and is not of an attack that has been told already."""
+    """Whether a partial in doubt stands clear, and is not of an attack that has been told."""
     over_db = expected_db(track, state)
     if over_db < setup.clearly_db or _of_an_attack(track, state):
         return False
@@ -70,12 +70,12 @@ def _of_an_attack(track: Any, state: Any) -> bool:
 
 
 @inner
-def _announce(track: Any, clock: Any, starts: Any) -> None:
+def _announce(track: Any, onset: int, clock: Any, starts: Any) -> None:
     n = clock[STARTS]
     if n >= len(starts):
         return
     row = starts[n]
-    row.frame = track.born
+    row.frame = onset
     row.number = clock[NEXT_GROUP]
     row.before = -1
     row.place = row.low = row.high = track.place
@@ -86,15 +86,25 @@ def _announce(track: Any, clock: Any, starts: Any) -> None:
 
 
 @inner
-def _hand_over(track: Any, state: Any, starts: Any) -> None:
+def _attack_of(track: Any, state: Any) -> int:
+    """The wide sound, not told yet, that turned out to begin with a partial; or -1."""
+    for n in range(state.clock[OPEN]):
+        group = state.groups[state.open[n]]
+        if group.wide and not group.told and abs(track.since - group.fresh) <= TOGETHER:
+            return int(state.open[n])
+    return -1
+
+
+@inner
+def _hand_over(track: Any, g: int, state: Any, starts: Any) -> None:
     clock = state.clock
     n = clock[STARTS]
     if n >= len(starts):
         return
-    group = state.groups[track.group]
+    group = state.groups[g]
     starts[n].number = group.number
     starts[n].before = track.told - 1
     clock[STARTS] += 1
     track.told = 0
-    if abs(track.born - group.onset) <= TOGETHER:
+    if min(abs(track.born - group.onset), abs(track.since - group.onset)) <= TOGETHER:
         group.told = 1

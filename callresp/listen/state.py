@@ -101,6 +101,9 @@ TRACK_STATE = np.dtype(
         ("count", np.int64),
         ("head", np.int64),  # newest point
         ("group", np.int64),  # -2 free, -1 not yet in a group
+        ("pieces", np.int64),  # points of a sweep that broke off before it, frame in which that
+        ("since", np.int64),  # began, and bins a frame from there to here
+        ("slope", np.float64),
         ("told", np.int64),  # 1 + the number under which its start was told, 0 for none
         ("alive", np.int64),
     ]
