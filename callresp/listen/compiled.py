@@ -13,6 +13,11 @@ stale, but a form holds the kernels it calls as well. So the kept forms stand
 in a folder named after a digest of every file of this room, below
 ``$XDG_CACHE_HOME`` (XDG Base Directory Specification 0.8), or below the
 system's folder for temporary files where that can't be written.
+
+A kernel has one kept form for each shape of its arguments, and numba numbers
+them without looking whether another process is at it: two that compile at once
+may leave one's form under the other's name. So one process at a time reads or
+writes them.
 """
 
 from __future__ import annotations
@@ -21,12 +26,19 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
+from numba.core.caching import FunctionCache
+
+try:
+    import fcntl
+except ImportError:  # not a POSIX system
+    fcntl = None  # type: ignore[assignment]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -38,10 +50,12 @@ def kernel(function: F) -> F:
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = str(_folder())
     try:
-        made: F = numba.njit(cache=True, error_model="numpy")(function)
+        made: Any = numba.njit(error_model="numpy")(function)
+        made._cache = _Kept(function)
     finally:
         numba.config.CACHE_DIR = before
-    return made
+    kept: F = made
+    return kept
 
 
 def inner(function: F) -> F:
@@ -62,6 +76,29 @@ def digest() -> str:
     for path in sorted(Path(__file__).parent.glob("*.py")):
         mark.update(path.name.encode() + b"\0" + path.read_bytes())
     return mark.hexdigest()[:16]
+
+
+class _Kept(FunctionCache):  # type: ignore[misc]
+    """Kept forms that one process at a time reads or writes."""
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        with _alone():
+            return super().load_overload(sig, target_context)
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        with _alone():
+            super().save_overload(sig, data)
+
+
+@contextmanager
+def _alone() -> Iterator[None]:
+    """Keep other processes from the kept forms meanwhile, where the system can."""
+    if fcntl is None:
+        yield
+        return
+    with (_folder() / "lock").open("w") as door:
+        fcntl.flock(door, fcntl.LOCK_EX)
+        yield
 
 
 @cache
