@@ -13,12 +13,11 @@ false in F unless a true onset is near.
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import mir_eval
 import numpy as np
 import numpy.typing as npt
 from bench_accuracy import SETS, Job
@@ -26,6 +25,9 @@ from bench_data import Made, scene
 from bench_peers import read
 from bench_scores import OnsetTally, distinct
 from bench_table import Table
+
+from callresp.listen.events import Began, Ended
+from callresp.listen.online import Listener
 
 BLOCK = 256
 Floats = npt.NDArray[np.float64]
@@ -43,9 +45,8 @@ class Heard:
 
 def listen(made: Made) -> Heard:
     """Feed a scene to the online listener in small blocks."""
-    online = importlib.import_module("callresp.listen.online")
     samples, rate = read(made.path, None)
-    listener = online.Listener(rate, None)
+    listener = Listener(rate)
     onsets, out, keys, spent = [], [], [], 0.0
     nothing: set[int] = set()
     for start in range(0, len(samples), BLOCK):
@@ -55,13 +56,14 @@ def listen(made: Made) -> Heard:
         took = time.process_time() - began
         spent += took
         for event in events:
-            if isinstance(event, online.Began):
+            if isinstance(event, Began):
                 keys.append(event.key)
                 onsets.append(event.onset_s)
                 out.append((start + len(block)) / rate + took)
             elif event.note is None:
                 nothing.add(event.key)
-    nothing.update(event.key for event in listener.finish() if event.note is None)
+    ends = (event for event in listener.finish() if isinstance(event, Ended))
+    nothing.update(end.key for end in ends if end.note is None)
     order = np.argsort(onsets)
     return Heard(
         np.array(onsets)[order],
@@ -106,16 +108,8 @@ def on_online(job: Job) -> Iterator[Table]:
             "core %",
         ),
     )
-    if importlib.util.find_spec("callresp.listen.online") is None:
-        table.notes.append("there is no online form yet")
-        yield table
-        return
-    import mir_eval
-
     # Whoever listens all day pays once for loading the kernels, and so does this.
-    importlib.import_module("callresp.listen.online").Listener(48000).feed(
-        np.zeros(BLOCK, np.float32)
-    )
+    Listener(48000).feed(np.zeros(BLOCK, np.float32))
     for name in (*SETS[job.use]["scenes"], *SETS[job.use]["rhythm"]):
         made = scene(name)
         true_s = distinct(np.array([note.onset_s for note in made.truth.notes]))
