@@ -6,12 +6,14 @@ from functools import cache
 from pathlib import Path
 
 import mir_eval
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from listen_helpers import recorded, tone
 
+from callresp.listen import core
 from callresp.listen.engine import Engine
 from callresp.listen.events import Began, Ended
 from callresp.listen.model import Rows
@@ -165,6 +167,16 @@ def test_silence_and_noise_alone_begin_nothing() -> None:
     assert online(np.zeros(RATE_HZ, np.float32)) == []
     noise = 0.01 * np.random.default_rng(2).standard_normal(10 * RATE_HZ)
     assert len(online(noise.astype(np.float32))) <= 2
+
+
+@pytest.mark.parametrize("rate_hz", [16000, 32000, 44100, 48000, 96000])
+@pytest.mark.parametrize("profile", [Profile(), Profile(band_low_hz=200, window_ms=21.3)])
+def test_one_compiled_form_serves_every_rate_and_profile(rate_hz: int, profile: Profile) -> None:
+    band_high_hz = min(profile.band_high_hz, 0.45 * rate_hz)
+    engine = Engine(rate_hz, msgspec.structs.replace(profile, band_high_hz=band_high_hz))
+    engine.push(np.zeros(rate_hz // 4, np.float32), last=True)
+    # Forms kept by several processes under like names would be taken for one another.
+    assert len(core.run.signatures) == 1  # type: ignore[attr-defined]
 
 
 def test_a_recording_at_any_rate_gives_the_same_pitch(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ HEAR, WARM_UP, LAST = range(3)
 
 
 @kernel
-def run(spectra: Any, task: int, states: Any, setups: Any, outs: Any) -> None:
+def run(spectra: Any, task: int, states: Any, sound: Any, setups: Any, outs: Any) -> None:
     """Take frames in order; state, set-up and room for the outcome are arrays of one row.
 
     `HEAR` hears them and writes the notes that end to `outs`; `WARM_UP` learns
@@ -34,59 +34,59 @@ def run(spectra: Any, task: int, states: Any, setups: Any, outs: Any) -> None:
     clock = state.clock
     for i in range(spectra.shape[0]):
         frame = clock[FRAME]
-        power = state.power[frame & (RING - 1)]
+        power = sound.power[frame & (RING - 1)]
         spectrum = spectra[i]
         for k in range(power.size):
             power[k] = spectrum[k].real * spectrum[k].real + spectrum[k].imag * spectrum[k].imag
-        _follow_floor(power, state)
+        _follow_floor(power, clock, sound)
         if task == WARM_UP:
             continue
-        over = state.over[frame & (RING - 1)]
-        wide.band_powers(power, state.floor, setup, over, total)
-        rising = wide.rises(frame, state.over, total, setup, risen)
+        over = sound.over[frame & (RING - 1)]
+        wide.band_powers(power, sound.floor, setup, over, total)
+        rising = wide.rises(frame, sound.over, total, setup, risen)
         state.rising[frame & (RING - 1)] = rising
         grouping.take_wide_onset(frame, rising, risen, setup, state)
         grouping.keep_wide(frame, risen, over, total, state)
-        count = partials.find_peaks(power, state.floor, state.memory, setup, peaks)
-        partials.remember(power, state.memory, setup.memory_keep)
+        count = partials.find_peaks(power, sound.floor, sound.memory, setup, peaks)
+        partials.remember(power, sound.memory, setup.memory_keep)
         partials.link(frame, peaks, count, taken, setup, state)
         partials.keep_points(frame, peaks, count, taken, state)
         grouping.tell_fresh(frame, total, over, state)
         grouping.follow_bases(frame, state)
         joining.place_partials(frame, setup, state)
         grouping.follow_levels(frame, setup, state, out.starts)
-        early.tell_early(frame, state, setup, out.starts)
-        starting.tell_starts(frame, over, total, state, setup, out.starts)
-        _close(frame, grouping.HANG, state, setup)
+        early.tell_early(frame, state, sound, setup, out.starts)
+        starting.tell_starts(frame, over, total, state, sound, setup, out.starts)
+        _close(frame, grouping.HANG, state, sound, setup)
         tidy.give_out(frame, state, setup, out)
         clock[FRAME] = frame + 1
     if task == LAST:
         clock[FRAME] -= 1
-        _close(clock[FRAME], -1, state, setup)
+        _close(clock[FRAME], -1, state, sound, setup)
         tidy.give_out(1 << 62, state, setup, out)
         clock[FRAME] += 1
 
 
 @inner
-def _follow_floor(power: Any, state: Any) -> None:
-    heard = state.clock[HEARD]
+def _follow_floor(power: Any, clock: Any, sound: Any) -> None:
+    heard = clock[HEARD]
     if heard == 0:
         for k in range(power.size):
-            state.quantile[k] = power[k] * np.float32(0.3) + np.float32(1e-20)
-    floors.follow(power, state.quantile, floors.step_db(heard))
+            sound.quantile[k] = power[k] * np.float32(0.3) + np.float32(1e-20)
+    floors.follow(power, sound.quantile, floors.step_db(heard))
     if heard % 4 == 0:
-        floors.spread(state.quantile, state.floor)
-    state.clock[HEARD] = heard + 1
+        floors.spread(sound.quantile, sound.floor)
+    clock[HEARD] = heard + 1
 
 
 @inner
-def _close(frame: int, hang: int, state: Any, setup: Any) -> None:
+def _close(frame: int, hang: int, state: Any, sound: Any, setup: Any) -> None:
     """Finish the groups that have been silent for more than `hang` frames, or gone on too long."""
     closed = 0
     for n in range(state.clock[OPEN]):
         group = state.groups[state.open[n]]
         if frame - group.last > hang or frame - group.onset > setup.longest:
-            finish_group(state.open[n], state, setup)
+            finish_group(state.open[n], state, sound, setup)
             closed += 1
     if closed:
         grouping.forget_closed(state)

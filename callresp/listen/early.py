@@ -23,14 +23,14 @@ from callresp.listen import gusts, sweeps
 from callresp.listen.compiled import inner
 from callresp.listen.groups import TOGETHER
 from callresp.listen.joining import PROVED
-from callresp.listen.starting import expected_db
+from callresp.listen.starting import expected_db, write_start
 from callresp.listen.state import LIVING, NEXT_GROUP, OPEN, STARTS
 
 SAME = 2  # frames
 
 
 @inner
-def tell_early(frame: int, state: Any, setup: Any, starts: Any) -> None:
+def tell_early(frame: int, state: Any, sound: Any, setup: Any, starts: Any) -> None:
     """Announce partials in doubt that stand clear, and hand over those that found a group."""
     clock = state.clock
     for n in range(clock[LIVING]):
@@ -43,19 +43,19 @@ def tell_early(frame: int, state: Any, setup: Any, starts: Any) -> None:
                 _hand_over(track, g, state, starts)
         elif track.last == frame and track.group == -1:
             if track.count >= PROVED:
-                if _is_worth_telling(track, frame, state, setup):
+                if _is_worth_telling(track, frame, state, sound, setup):
                     _announce(track, track.born, clock, starts)
-            elif sweeps.is_whole(track, state, setup):
+            elif sweeps.is_whole(track, state, sound.floor, setup):
                 _announce(track, track.since, clock, starts)
 
 
 @inner
-def _is_worth_telling(track: Any, frame: int, state: Any, setup: Any) -> bool:
+def _is_worth_telling(track: Any, frame: int, state: Any, sound: Any, setup: Any) -> bool:
     """Whether a partial in doubt stands clear, and is not of an attack that has been told."""
-    over_db = expected_db(track, state)
+    over_db = expected_db(track, state.points, sound.floor)
     if over_db < setup.clearly_db or _of_an_attack(track, state):
         return False
-    gust_db = gusts.gust_db(track.born, frame, track.place, state, setup)
+    gust_db = gusts.gust_db(track.born, frame, track.place, sound.over, setup)
     return bool(over_db - gust_db >= setup.clearly_db)
 
 
@@ -71,18 +71,11 @@ def _of_an_attack(track: Any, state: Any) -> bool:
 
 @inner
 def _announce(track: Any, onset: int, clock: Any, starts: Any) -> None:
-    n = clock[STARTS]
-    if n >= len(starts):
-        return
-    row = starts[n]
-    row.frame = onset
-    row.number = clock[NEXT_GROUP]
-    row.before = -1
-    row.place = row.low = row.high = track.place
-    row.level_db = 10.0 * math.log10(track.power)
-    clock[STARTS] += 1
-    clock[NEXT_GROUP] += 1
-    track.told = row.number + 1
+    number, place = clock[NEXT_GROUP], track.place
+    level_db = 10.0 * math.log10(track.power)
+    if write_start(onset, number, place, place, place, level_db, clock, starts):
+        clock[NEXT_GROUP] += 1
+        track.told = number + 1
 
 
 @inner

@@ -59,7 +59,12 @@ class Engine:
         self.setup = states.setup_for(self.framer, profile, patience_s)
         self.state = states.new_state(self.setup)
         self.out = states.new_out()
-        self._rows = self.state.whole, states.as_row(self.setup), self.out.whole
+        self._rows = (
+            self.state.whole,
+            self.state.sound,
+            states.as_row(self.setup),
+            self.out.whole,
+        )
 
     def warm_up(self, blocks: Iterable[Block]) -> None:
         """Learn the floor from sound that will be pushed again."""

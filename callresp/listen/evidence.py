@@ -150,8 +150,8 @@ class _Watch:
         for frame in range(self._frame, int(clock[states.FRAME])):
             at_s = self._at_s(frame)
             if self._span_s[0] <= at_s <= self._span_s[1]:
-                power = state.power[frame & mask].astype(np.float64)
-                floor = state.floor.astype(np.float64)
+                power = state.sound.power[frame & mask].astype(np.float64)
+                floor = state.sound.floor.astype(np.float64)
                 self._rows.append((at_s, power, floor, int(state.rising[frame & mask])))
         for n in range(self._point, int(clock[states.NEXT_POINT])):
             row = state.points[n % states.POINTS]

@@ -31,7 +31,7 @@ STRAIGHT_CENTS = 6.0
 
 
 @inner
-def finish_group(g: int, state: Any, setup: Any) -> None:
+def finish_group(g: int, state: Any, sound: Any, setup: Any) -> None:
     """Put the notes of group `g` into the waiting room and free its partials."""
     group = state.groups[g]
     tracks = state.tracks
@@ -40,7 +40,7 @@ def finish_group(g: int, state: Any, setup: Any) -> None:
     frames = int(min(group.last + gather.AFTER, state.clock[FRAME]) - first + 1)
     if frames > 2:
         place, level = gather.lay_out(slots, first, frames, tracks, state.points)
-        total, noise = gather.envelope(group.own, place, first, setup, state.power, state.floor)
+        total, noise = gather.envelope(group.own, place, first, setup, sound.power, sound.floor)
         shape, base = edges.in_db(total, noise)
         near = int(NEAR_S * setup.frames_per_s)
         if group.wide:
@@ -52,7 +52,7 @@ def finish_group(g: int, state: Any, setup: Any) -> None:
         for n in range(parts.size - 1):
             onset, offset, top = edges.cross(shape, parts[n], parts[n + 1], base, near)
             over_db = shape[top] - base
-            reason = _judge(group.wide, over_db, first, onset, offset, place, level, state, setup)
+            reason = _judge(group.wide, over_db, first, onset, offset, place, level, sound, setup)
             if reason == 0:
                 _admit(group, first, onset, offset, shape, base, place, level, state, setup)
             elif over_db > setup.clearly_db - NEARLY_DB:
@@ -71,7 +71,7 @@ def _judge(
     offset: float,
     place: Any,
     level: Any,
-    state: Any,
+    sound: Any,
     setup: Any,
 ) -> int:
     """0 for a note; else why it is none."""
@@ -93,7 +93,7 @@ def _judge(
             if level[i, at] > loudest:
                 loudest = level[i, at]
                 middle = place[i, at]
-    if over_db - gusts.gust_db(first + a, first + b, middle, state, setup) < setup.clearly_db:
+    if over_db - gusts.gust_db(first + a, first + b, middle, sound.over, setup) < setup.clearly_db:
         return GUST
     return 0
 
@@ -117,7 +117,7 @@ def _leave_out(
             if not math.isnan(place[i, at]):
                 bounds[0] = min(bounds[0], place[i, at])
                 bounds[1] = max(bounds[1], place[i, at])
-    _own_bounds(own, setup, bounds)
+    gather.own_bounds(own, setup, bounds)
     if bounds[1] > 0.0:
         tidy.note_down(reason, first + onset, first + offset, bounds[0], bounds[1], over_db, state)
 
@@ -216,19 +216,11 @@ def _bounds(own: Any, count: Any, mean: Any, place: Any, setup: Any, bounds: Any
         if count[i]:
             bounds[0] = min(bounds[0], mean[i])
             bounds[1] = max(bounds[1], mean[i])
-    _own_bounds(own, setup, bounds)
+    gather.own_bounds(own, setup, bounds)
     if bounds[1] == 0.0:
         # No partial lasted into the note itself: take where its group sounded about it.
         bounds[0] = np.nanmin(place)
         bounds[1] = np.nanmax(place)
-
-
-@inner
-def _own_bounds(own: Any, setup: Any, bounds: Any) -> None:
-    for band in range(own.size):
-        if own[band]:
-            bounds[0] = min(bounds[0], setup.low + band * setup.band_bins)
-            bounds[1] = max(bounds[1], setup.low + (band + 1.0) * setup.band_bins)
 
 
 @inner

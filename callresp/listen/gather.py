@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from callresp.listen.compiled import inner
-from callresp.listen.state import RING, TRACKS
+from callresp.listen.state import BAND_BINS, RING, TRACKS
 
 BEFORE = 10
 AFTER = 6
@@ -31,6 +31,15 @@ def members(g: int, tracks: Any) -> Any:
             found[n] = t
             n += 1
     return found[:n]
+
+
+@inner
+def own_bounds(own: Any, setup: Any, bounds: Any) -> None:
+    """Widen `bounds`, lowest and highest bin, to the bands that a group owns."""
+    for band in range(setup.bands):
+        if own[band]:
+            bounds[0] = min(bounds[0], setup.low + band * BAND_BINS)
+            bounds[1] = max(bounds[1], setup.low + (band + 1.0) * BAND_BINS)
 
 
 @inner
@@ -61,10 +70,10 @@ def envelope(
     noise = np.zeros(frames)
     for at in range(frames):
         row = power[(first + at) % RING]
-        for b in range(own.size):
+        for b in range(setup.bands):
             if own[b]:
-                start = setup.low + b * setup.band_bins
-                for k in range(start, start + setup.band_bins):
+                start = setup.low + b * BAND_BINS
+                for k in range(start, start + BAND_BINS):
                     total[at] += row[k]
                     noise[at] += floor[k]
     for i in range(place.shape[0]):
@@ -90,8 +99,8 @@ def _add_partial(
         if not math.isnan(places[at]):
             here = places[at]
         middle = int(round(here))
-        band = (middle - setup.low) // setup.band_bins
-        if 0 <= band < own.size and own[band]:
+        band = (middle - setup.low) // BAND_BINS
+        if 0 <= band < setup.bands and own[band]:
             continue
         row = power[(first + at) % RING]
         for k in range(max(1, middle - 1), min(setup.bins - 1, middle + 2)):

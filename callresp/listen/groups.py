@@ -48,7 +48,6 @@ HANG = 8  # frames of rest that close a group
 REFRACTORY = 9  # frames between wide onsets
 YOUNG = 36  # frames for which a wide sound may still spread
 SUNK = 10**-0.6  # 6 dB
-RESTART = 10**-1.5  # 15 dB: a new attack comes this near to what went before
 FADED = 10**-3.0  # 30 dB: what is fainter no longer sounds
 SOUNDING = 10**0.6  # 6 dB over the floor
 SMOOTH = 0.22  # bins: partials rougher than this are not tones
@@ -211,7 +210,7 @@ def follow_levels(frame: int, setup: Any, state: Any, starts: Any) -> None:
             group.dip = now
         group.dip = min(group.dip, now)
         deep = setup.part if group.wide else setup.split
-        rise = max(group.dip * deep, group.peak * RESTART)
+        rise = max(group.dip * deep, group.peak * attacks.NEAR_CREST)
         if now > 0.0 and now >= rise and group.peak >= group.dip * deep:
             group.peak = now
             group.dip = now

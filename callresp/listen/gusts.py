@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 
 from callresp.listen.compiled import inner
-from callresp.listen.state import RING
+from callresp.listen.state import BAND_BINS, RING
 
 REACH = 8  # bands
 GUARD = 1
@@ -34,9 +34,9 @@ CALM = 10**0.1  # what bands of steady noise read, clipped at the floor as they 
 
 
 @inner
-def gust_db(first: int, last: int, middle: float, state: Any, setup: Any) -> float:
+def gust_db(first: int, last: int, middle: float, over: Any, setup: Any) -> float:
     """How far the bands about bin `middle` stood over the floor meanwhile, dB, not below 0."""
-    own = int((middle - setup.low) / setup.band_bins)
+    own = int((middle - setup.low) / BAND_BINS)
     around = np.empty(2 * REACH + 1)
     n = 0
     for b in range(max(0, own - REACH), min(setup.bands, own + REACH + 1)):
@@ -45,7 +45,7 @@ def gust_db(first: int, last: int, middle: float, state: Any, setup: Any) -> flo
         total = 0.0
         frames = 0
         for frame in range(max(0, first - BEFORE), last + 1):
-            total += state.over[frame & (RING - 1), b]
+            total += over[frame & (RING - 1), b]
             frames += 1
         around[n] = total / max(1, frames)
         n += 1

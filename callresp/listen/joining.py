@@ -7,7 +7,7 @@ from typing import Any
 
 from callresp.listen.compiled import inner
 from callresp.listen.groups import SMOOTH, TOGETHER, open_group
-from callresp.listen.state import LIVING, OPEN, TONAL
+from callresp.listen.state import BAND_BINS, LIVING, OPEN, TONAL
 
 PROVED = 3  # points
 APART = 9  # points by which a tone amid a wide sound shows itself apart
@@ -42,7 +42,7 @@ def place_partials(frame: int, setup: Any, state: Any) -> None:
 
 @inner
 def _group_for(track: Any, setup: Any, state: Any) -> int:
-    band = int((track.place - setup.low) / setup.band_bins)
+    band = int((track.place - setup.low) / BAND_BINS)
     for n in range(state.clock[OPEN]):
         group = state.groups[state.open[n]]
         if group.kind == TONAL or not _born_within(track, group, group.awake + LATE):

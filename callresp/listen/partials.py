@@ -197,6 +197,10 @@ def _start(frame: int, peak: Any, tracks: Any, living: Any, clock: Any) -> int:
             tracks[t].rough = 0.3
             tracks[t].group = -1
             tracks[t].head = -1
+            tracks[t].pieces = 0
+            tracks[t].since = frame
+            tracks[t].slope = 0.0
+            tracks[t].told = 0
             living[clock[LIVING]] = t
             clock[LIVING] += 1
             return t

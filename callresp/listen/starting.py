@@ -18,7 +18,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from callresp.listen import gusts
+import numpy as np
+
+from callresp.listen import gather, gusts
 from callresp.listen.compiled import inner
 from callresp.listen.state import LIVING, OPEN, STARTS, TONAL
 
@@ -32,7 +34,9 @@ AGE = 1  # frames that a wide onset is waited for
 
 
 @inner
-def tell_starts(frame: int, over: Any, total: Any, state: Any, setup: Any, starts: Any) -> None:
+def tell_starts(
+    frame: int, over: Any, total: Any, state: Any, sound: Any, setup: Any, starts: Any
+) -> None:
     """Announce each group that stands clear for the first time."""
     clock = state.clock
     for n in range(clock[OPEN]):
@@ -41,13 +45,13 @@ def tell_starts(frame: int, over: Any, total: Any, state: Any, setup: Any, start
         if group.told:
             continue
         if group.kind == TONAL:
-            _tell_tone(g, frame, state, setup, starts)
+            _tell_tone(g, frame, state, sound, setup, starts)
         elif frame - group.onset >= AGE:
             _tell_wide(group, over, total, clock, setup, starts)
 
 
 @inner
-def _tell_tone(g: int, frame: int, state: Any, setup: Any, starts: Any) -> None:
+def _tell_tone(g: int, frame: int, state: Any, sound: Any, setup: Any, starts: Any) -> None:
     clock = state.clock
     over_db = -300.0
     loudest = 0.0
@@ -55,33 +59,33 @@ def _tell_tone(g: int, frame: int, state: Any, setup: Any, starts: Any) -> None:
     for n in range(clock[LIVING]):
         track = state.tracks[state.living[n]]
         if track.group == g and track.last == frame:
-            over_db = max(over_db, expected_db(track, state))
+            over_db = max(over_db, expected_db(track, state.points, sound.floor))
             if track.power > loudest:
                 loudest = track.power
                 middle = track.place
     if over_db < setup.clearly_db:
         return
     group = state.groups[g]
-    if over_db - gusts.gust_db(group.onset, frame, middle, state, setup) < setup.clearly_db:
+    if over_db - gusts.gust_db(group.onset, frame, middle, sound.over, setup) < setup.clearly_db:
         return
     announce(group, group.onset, middle, middle, middle, 10.0 * math.log10(loudest), clock, starts)
 
 
 @inner
-def expected_db(track: Any, state: Any) -> float:
+def expected_db(track: Any, points: Any, floor: Any) -> float:
     """How far over the floor a partial will have stood at its highest, dB, by what it shows now.
 
     That is its level now, or, of a smooth one, somewhat more than its mean of late.
     """
-    ratio = HANN_SHARE * track.power / (state.floor[int(track.place + 0.5)] + 1e-30)
+    ratio = HANN_SHARE * track.power / (floor[int(track.place + 0.5)] + 1e-30)
     now_db = 10.0 * math.log10(ratio + 1e-30)
     if track.count < STEADY or track.rough > SMOOTH:
         return now_db
     level_db = 0.0
     p = track.head
     for _ in range(STEADY):
-        level_db += state.points[p].level / STEADY
-        p = state.points[p].before
+        level_db += points[p].level / STEADY
+        p = points[p].before
     return max(now_db, now_db + level_db - 10.0 * math.log10(track.power + 1e-30) + STEADY_DB)
 
 
@@ -103,17 +107,12 @@ def announce_wide(
     group: Any, frame: int, power: float, clock: Any, setup: Any, starts: Any
 ) -> None:
     """Write the start of what began in many bands at once."""
-    low = -1
-    high = 0
-    for b in range(group.own.size):
-        if group.own[b]:
-            low = b if low < 0 else low
-            high = b
-    if low < 0:
+    bounds = np.array([1e9, 0.0])
+    gather.own_bounds(group.own, setup, bounds)
+    if bounds[1] == 0.0:
         return
-    bottom = setup.low + low * setup.band_bins
-    top = setup.low + (high + 1.0) * setup.band_bins
-    announce(group, frame, 0.0, bottom, top, 10.0 * math.log10(power / 1.5), clock, starts)
+    level_db = 10.0 * math.log10(power / 1.5)
+    announce(group, frame, 0.0, bounds[0], bounds[1], level_db, clock, starts)
 
 
 @inner
@@ -127,16 +126,33 @@ def announce(
     clock: Any,
     starts: Any,
 ) -> None:
-    """Write a start."""
+    """Tell the start of a group."""
     group.told = 1
+    write_start(frame, group.number, place, low, high, level_db, clock, starts)
+
+
+@inner
+def write_start(
+    frame: int,
+    number: int,
+    place: float,
+    low: float,
+    high: float,
+    level_db: float,
+    clock: Any,
+    starts: Any,
+) -> bool:
+    """Write a start under a number; False where there is no room."""
     n = clock[STARTS]
-    if n < len(starts):
-        row = starts[n]
-        row.frame = frame
-        row.number = group.number
-        row.before = -1
-        row.place = place
-        row.low = low
-        row.high = high
-        row.level_db = level_db
-        clock[STARTS] += 1
+    if n >= len(starts):
+        return False
+    row = starts[n]
+    row.frame = frame
+    row.number = number
+    row.before = -1
+    row.place = place
+    row.low = low
+    row.high = high
+    row.level_db = level_db
+    clock[STARTS] += 1
+    return True

@@ -16,6 +16,7 @@ magnitudes re a full-scale sine, levels dB of those. Rings hold the newest
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -27,7 +28,8 @@ from callresp.listen.profile import Profile
 TONAL, FRESH, HARSH = range(3)
 
 RING = 4096
-BAND_BINS = 4
+BAND_BINS = 4  # bins of a band
+MOST_BANDS = 2048  # more than any profile has
 POINTS = 1 << 17
 TRACKS = 384
 GROUPS = 48
@@ -69,7 +71,6 @@ class Setup(NamedTuple):
     frames_per_s: float
     over: float  # power over the floor that makes a peak
     clearly_db: float  # over the floor that makes a note
-    band_bins: int
     bands: int
     lag: int  # frames looked back for a rise
     rise: float  # ratio of powers
@@ -160,33 +161,32 @@ WAITING = np.dtype(
 )
 
 
-def _group_dtype(bands: int) -> np.dtype[Any]:
-    """Notes in the making."""
-    return np.dtype(
-        [
-            ("live", np.int64),
-            ("number", np.int64),
-            ("told", np.int64),  # 1 once its start was announced
-            ("kind", np.int64),  # TONAL, FRESH (a wide onset not yet told) or HARSH
-            ("wide", np.int64),  # 1 where it began with a wide onset
-            ("onset", np.int64),  # frames of its onset, of its latest sound, of the latest
-            ("last", np.int64),  # sound in its own bands, of its latest wide onset and attack
-            ("awake", np.int64),
-            ("fresh", np.int64),
-            ("attack", np.int64),
-            ("base", np.float64),  # its fundamental, bins; 0 for none
-            ("peak", np.float64),  # highest power since its latest attack
-            ("dip", np.float64),  # lowest since that peak
-            ("now", np.float64),  # power in this frame, and in the one before
-            ("before", np.float64),
-            ("crest", np.float64),  # highest power since its latest attack, lowest since that
-            ("trough", np.float64),
-            ("above", np.float64),  # sums for the fit of the fundamental
-            ("below", np.float64),
-            ("own", np.uint8, (bands,)),  # bands that it owns
-        ],
-        align=True,
-    )
+# Notes in the making.
+GROUP = np.dtype(
+    [
+        ("live", np.int64),
+        ("number", np.int64),
+        ("told", np.int64),  # 1 once its start was announced
+        ("kind", np.int64),  # TONAL, FRESH (a wide onset not yet told) or HARSH
+        ("wide", np.int64),  # 1 where it began with a wide onset
+        ("onset", np.int64),  # frames of its onset, of its latest sound, of the latest
+        ("last", np.int64),  # sound in its own bands, of its latest wide onset and attack
+        ("awake", np.int64),
+        ("fresh", np.int64),
+        ("attack", np.int64),
+        ("base", np.float64),  # its fundamental, bins; 0 for none
+        ("peak", np.float64),  # highest power since its latest attack
+        ("dip", np.float64),  # lowest since that peak
+        ("now", np.float64),  # power in this frame, and in the one before
+        ("before", np.float64),
+        ("crest", np.float64),  # highest power since its latest attack, lowest since that
+        ("trough", np.float64),
+        ("above", np.float64),  # sums for the fit of the fundamental
+        ("below", np.float64),
+        ("own", np.uint8, (MOST_BANDS,)),  # bands that it owns
+    ],
+    align=True,
+)
 
 
 class Out(NamedTuple):
@@ -200,26 +200,36 @@ class Out(NamedTuple):
     whole: Any  # all of them in one row, for the kernels
 
 
+class Sound(NamedTuple):
+    """What has as many columns as the recording's rate and the profile give it bins and bands.
+
+    It is apart from the row of all else because a kernel is compiled for the shapes in a
+    row, but for any shape of an array by itself: one form serves every rate.
+    """
+
+    quantile: Any
+    floor: Any
+    memory: Any  # power lately heard in each bin, fading: masks tails and echoes
+    power: Any  # ring, (RING, bins)
+    over: Any  # ring, (RING, bands): power over the floor's, not below 1
+
+
 class State(NamedTuple):
     """All of it."""
 
     clock: Any
-    quantile: Any
-    floor: Any
-    memory: Any  # power lately heard in each bin, fading: masks tails and echoes
     tracks: Any  # (TRACKS,) rows of TRACK_STATE
     living: Any  # slots of the living tracks, the first clock[LIVING] of them
     points: Any  # (POINTS,) rows of POINT
     groups: Any  # (GROUPS,)
     open: Any  # slots of the open groups, the first clock[OPEN] of them
-    power: Any  # ring, (RING, bins)
-    over: Any  # ring, (RING, bands): power over the floor's, not below 1
     rising: Any  # ring, (RING,): bands that rise
     waiting: Any  # (WAITING_ROOM,) rows of WAITING
     waiting_notes: Any  # the same, rows of NOTE
     waiting_features: Any  # the same, rows of FEATURES
     left: Any  # ring, (MOST_LEFT,) rows of LEFT; clock[LEFT_OUT] counts all
-    whole: Any  # all of them in one row, for the kernels
+    sound: Sound
+    whole: Any  # all but the sound in one row, for the kernels
 
 
 def setup_for(framer: Framer, profile: Profile, patience_s: float = PATIENCE_S) -> Setup:
@@ -236,7 +246,6 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = PATIENCE_S) 
         frames_per_s=per_s,
         over=over,
         clearly_db=profile.floor_db + CLEARLY_DB,
-        band_bins=BAND_BINS,
         bands=max(1, (high - low + 1) // BAND_BINS),
         lag=4,
         rise=10**0.6,
@@ -260,19 +269,21 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = PATIENCE_S) 
 def new_state(setup: Setup) -> State:
     """A listener that has heard nothing yet."""
     f4 = np.float32
+    sound = Sound(
+        quantile=np.full(setup.bins, 1e-12, f4),
+        floor=np.full(setup.bins, 1e-12, f4),
+        memory=np.zeros(setup.bins, f4),
+        power=np.zeros((RING, setup.bins), f4),
+        over=np.ones((RING, setup.bands), f4),
+    )
     state: State = _within(
-        State,
+        partial(State, sound=sound),
         clock=(np.int64, 13),
-        quantile=(f4, setup.bins),
-        floor=(f4, setup.bins),
-        memory=(f4, setup.bins),
         tracks=(TRACK_STATE, TRACKS),
         living=(np.int64, TRACKS),
         points=(POINT, POINTS),
-        groups=(_group_dtype(setup.bands), GROUPS),
+        groups=(GROUP, GROUPS),
         open=(np.int64, GROUPS),
-        power=(f4, (RING, setup.bins)),
-        over=(f4, (RING, setup.bands)),
         rising=(np.int32, RING),
         waiting=(WAITING, WAITING_ROOM),
         waiting_notes=(NOTE, WAITING_ROOM),
@@ -282,8 +293,6 @@ def new_state(setup: Setup) -> State:
     state.tracks["group"] = -2
     state.points["frame"] = state.points["before"] = -1
     state.clock[LAST_WIDE] = -1000
-    state.quantile[:] = state.floor[:] = 1e-12
-    state.over[:] = 1.0
     return state
 
 

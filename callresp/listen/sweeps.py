@@ -31,10 +31,6 @@ FAR_OVER_DB = 6.0  # over the mark of a note: chance peaks lie about everywhere 
 @inner
 def take_up(track: Any, frame: int, state: Any) -> None:
     """Let a partial born in this frame go on the sweep that broke off nearest to it."""
-    track.told = 0
-    track.pieces = 0
-    track.since = frame
-    track.slope = 0.0
     best = -1
     nearest = REACH
     for n in range(state.clock[LIVING]):
@@ -60,11 +56,11 @@ def take_up(track: Any, frame: int, state: Any) -> None:
 
 
 @inner
-def is_whole(track: Any, state: Any, setup: Any) -> bool:
+def is_whole(track: Any, state: Any, floor: Any, setup: Any) -> bool:
     """Whether a piece proves its sweep: far over the floor, and amid no wide sound."""
     if track.pieces <= 0 or track.pieces + track.count < WHOLE:
         return False
-    if expected_db(track, state) < setup.clearly_db + FAR_OVER_DB:
+    if expected_db(track, state.points, floor) < setup.clearly_db + FAR_OVER_DB:
         return False
     wide = 0
     for n in range(state.clock[OPEN]):
