@@ -63,7 +63,7 @@ _MADMOM = {
     "rnn": ("madmom's recurrent networks: onsets", True),
     "rnn-online": ("madmom's recurrent networks without look-ahead: onsets", True),
 }
-_LIBROSA = {
+LIBROSA = {
     "librosa": "librosa's onset_detect: onsets by spectral flux",
     "pyin": "librosa's pYIN: notes with pitch from voiced runs; slow",
 }
@@ -82,7 +82,7 @@ def detectors() -> list[Detector]:
     for name, (about, trained) in _MADMOM.items():
         licence = madmom_shim.MODELS_LICENCE if trained else None
         found.append(Detector(name, about, licence, no_madmom))
-    found += [Detector(name, about, None, no_librosa) for name, about in _LIBROSA.items()]
+    found += [Detector(name, about, None, no_librosa) for name, about in LIBROSA.items()]
     return found
 
 

@@ -1,7 +1,8 @@
 """Compile the inner loops once, so that the first recording is heard at once.
 
 Run by the set-up as ``python -m callresp.listen.warm``; a second run takes the
-kept form and does nothing else.
+kept form and does nothing else. Librosa keeps compiled loops of its own, and
+may leave broken ones if two processes are the first to use it at once.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import numpy as np
 
 from callresp.listen.hearing import hear
 from callresp.listen.online import Listener
+from callresp.listen.opinions import LIBROSA, NATIVE, detectors
 from callresp.sound import open_recording, write_wav
 
 RATE_HZ = 48000
@@ -31,7 +33,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "warm.wav"
         write_wav(path, wave, RATE_HZ)
-        hear(open_recording(path))
+        for detector in detectors():
+            if detector.name in (NATIVE, *LIBROSA) and detector.missing is None:
+                hear(open_recording(path), detector=detector.name)
     listener = Listener(RATE_HZ)
     for start in range(0, len(wave), 256):
         listener.feed(wave[start : start + 256].astype(np.float32))
