@@ -18,6 +18,10 @@ from callresp.listen.compiled import inner
 EDGE_DB = 22.0
 CLEAR_DB = 4.0
 CLEAR_OF_TAIL_DB = 6.0
+CLEAR_OF_NEXT_DB = 2.0
+ECHO_DB = 9.0  # below a note: what the place gives back of it
+ECHO_DB_S = 75.0  # by which that fades
+ECHO_S = 0.16  # for which it is looked for
 SILENT_DB = 2.0
 SUNKEN_DB = 8.0
 
@@ -105,18 +109,20 @@ def dips(level: Any, split_db: float, least_wide: int, least_gap: int) -> Any:
 
 
 @inner
-def cross(level: Any, start: int, end: int, base: float, near: int) -> tuple[float, float, int]:
+def cross(
+    level: Any, start: int, end: int, base: float, near: int, frames_per_s: float
+) -> tuple[float, float, int]:
     """Where the level rises into and falls out of a note inside [start, end), and its peak.
 
-    The edge lies `EDGE_DB` below the highest level within `near` frames of it,
-    and never below the floor's own wobble.
+    The onset lies `EDGE_DB` below the highest level within `near` frames of it,
+    and never below the floor's own wobble; the offset, where the place begins to ring on.
     """
     top = start
     for at in range(start, end):
         if level[at] > level[top]:
             top = at
     a = _edge(level, _lowest(level, start, top, 1, near), top, 1, base, near)
-    b = _edge(level, _lowest(level, end - 1, top, -1, near), top, -1, base, near)
+    b = _end(level, _lowest(level, end - 1, top, -1, near), top, base, near, frames_per_s)
     return a, b, top
 
 
@@ -154,4 +160,29 @@ def _edge(level: Any, start: int, top: int, step: int, base: float, near: int) -
             share = min(1.0, (level[at] - want) / (level[at] - level[at - step]))
             return at - step * share
         at += step
+    return float(top)
+
+
+@inner
+def _end(level: Any, start: int, top: int, base: float, near: int, frames_per_s: float) -> float:
+    """Where a note ends and the place rings on.
+
+    What the place gives back is fainter than the note by `ECHO_DB` and fades by
+    `ECHO_DB_S` from any of its frames on, so that is what a note's own end must pass.
+    """
+    out_of = min(level[start] + CLEAR_OF_NEXT_DB, level[top])
+    reach = int(ECHO_S * frames_per_s)
+    at = start
+    while at > top:
+        want = max(base + CLEAR_DB, out_of)
+        for far in range(1, min(reach, at - top) + 1):
+            below = ECHO_DB + ECHO_DB_S * far / frames_per_s
+            if far <= near:
+                below = min(below, EDGE_DB)
+            want = max(want, level[at - far] - below)
+        if level[at] >= want:
+            if at == start or level[at + 1] >= level[at]:
+                return float(at)
+            return at + min(1.0, (level[at] - want) / (level[at] - level[at + 1]))
+        at -= 1
     return float(top)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen import edges, gather, gusts, tidy, tone
+from callresp.listen import edges, gather, gusts, parting, tidy, tone
 from callresp.listen.compiled import inner
 from callresp.listen.describe import describe
 from callresp.listen.state import (
@@ -18,6 +18,7 @@ from callresp.listen.state import (
     NEXT_DUE,
     RING,
     SHORT,
+    TONAL,
     WAITING_ROOM,
 )
 
@@ -28,6 +29,10 @@ LEAST_PITCH_HZ = 200.0
 SINE_SUM_DB = 10.0 * math.log10(1.5)  # a tone's power over the bins of a Hann window, re its peak
 NEAR_S = 0.025
 STRAIGHT_CENTS = 6.0
+WINDOW_SUM = 1.5  # a tone's power over the bins of a Hann window, over its peak bin's
+LEFT_SHARE = 0.05  # of the tones' power: what is left of a harsh sound is one
+DEEPEST = 1  # a lowest partial that is no fundamental is another singer's, more often than not
+WITHOUT_TONES = 2
 
 
 @inner
@@ -40,26 +45,104 @@ def finish_group(g: int, state: Any, sound: Any, setup: Any) -> None:
     frames = int(min(group.last + gather.AFTER, state.clock[FRAME]) - first + 1)
     if frames > 2:
         place, level = gather.lay_out(slots, first, frames, tracks, state.points)
-        total, noise = gather.envelope(group.own, place, first, setup, sound.power, sound.floor)
-        shape, base = edges.in_db(total, noise)
-        near = int(NEAR_S * setup.frames_per_s)
-        if group.wide:
-            parts = edges.dips(
-                edges.sunken(shape, base), setup.part_db, int(0.014 * setup.frames_per_s), near
-            )
-        else:
-            parts = edges.dips(shape, setup.split_db, 2, near)
-        for n in range(parts.size - 1):
-            onset, offset, top = edges.cross(shape, parts[n], parts[n + 1], base, near)
-            over_db = shape[top] - base
-            reason = _judge(group.wide, over_db, first, onset, offset, place, level, sound, setup)
-            if reason == 0:
-                _admit(group, first, onset, offset, shape, base, place, level, state, setup)
-            elif over_db > setup.clearly_db - NEARLY_DB:
-                _leave_out(reason, group.own, over_db, first, onset, offset, place, state, setup)
+        _finish_stacks(group, first, place, level, state, sound, setup)
     for i in range(slots.size):
         tracks[slots[i]].group = -1 if tracks[slots[i]].alive else -2
     group.live = 0
+
+
+@inner
+def _finish_stacks(
+    group: Any, first: int, place: Any, level: Any, state: Any, sound: Any, setup: Any
+) -> None:
+    """Part what several sang, and finish each."""
+    nothing = place[:0]
+    clear = np.ones(place.shape[0], np.uint8)
+    if group.wide:
+        clear = parting.clear_tones(place, level, first, sound.power, setup)
+    tones = np.arange(place.shape[0])
+    if group.kind != TONAL:
+        tones = np.flatnonzero(clear)
+        rest = np.flatnonzero(clear == 0)
+        harsh = tones.size == 0 or _much_is_left(
+            group.own, first, place[tones], level[tones], sound, setup
+        )
+        if harsh:
+            wide = WITHOUT_TONES if tones.size else 1
+            _finish_stack(
+                group,
+                group.own,
+                wide,
+                first,
+                place[rest],
+                level[rest],
+                place[tones],
+                state,
+                sound,
+                setup,
+            )
+        if tones.size == 0:
+            return
+    stack, stacks = parting.part(place[tones], level[tones], clear[tones])
+    sizes = np.bincount(stack)
+    none = np.zeros_like(group.own)
+    for n in range(stacks):
+        rows = tones[np.flatnonzero(stack == n)]
+        rich = sizes[n] > 2 or (stacks == 1 and group.kind == TONAL)
+        wide = 1 if group.wide and rich and sizes[n] == sizes.max() else 0
+        _finish_stack(
+            group, none, wide, first, place[rows], level[rows], nothing, state, sound, setup
+        )
+
+
+@inner
+def _much_is_left(own: Any, first: int, place: Any, level: Any, sound: Any, setup: Any) -> bool:
+    """Whether a harsh group is more than the tones in it."""
+    total, noise = gather.envelope(own, place[:0], place, first, setup, sound.power, sound.floor)
+    rest = 0.0
+    for at in range(total.size):
+        rest += max(0.0, total[at] - noise[at])
+    tones = 0.0
+    for i in range(level.shape[0]):
+        for at in range(level.shape[1]):
+            if not math.isnan(level[i, at]):
+                tones += WINDOW_SUM * 10.0 ** (0.1 * level[i, at])
+    return rest > LEFT_SHARE * tones
+
+
+@inner
+def _finish_stack(
+    group: Any,
+    own: Any,
+    wide: int,
+    first: int,
+    place: Any,
+    level: Any,
+    but: Any,
+    state: Any,
+    sound: Any,
+    setup: Any,
+) -> None:
+    """Put the notes of one stack of partials, and of its bands, into the waiting room."""
+    total, noise = gather.envelope(own, place, but, first, setup, sound.power, sound.floor)
+    shape, base = edges.in_db(total, noise)
+    near = int(NEAR_S * setup.frames_per_s)
+    if wide:
+        parts = edges.dips(
+            edges.sunken(shape, base), setup.part_db, int(0.014 * setup.frames_per_s), near
+        )
+    else:
+        parts = edges.dips(shape, setup.split_db, 2, near)
+    for n in range(parts.size - 1):
+        onset, offset, top = edges.cross(
+            shape, parts[n], parts[n + 1], base, near, setup.frames_per_s
+        )
+        over_db = shape[top] - base
+        reason = _judge(wide, over_db, first, onset, offset, place, level, sound, setup)
+        if reason == 0:
+            _admit(group, own, wide, first, onset, offset, shape, base, place, level, state, setup)
+        elif over_db > setup.clearly_db - NEARLY_DB:
+            _leave_out(reason, own, over_db, first, onset, offset, place, state, setup)
 
 
 @inner
@@ -136,6 +219,8 @@ def _room(state: Any) -> int:
 @inner
 def _admit(
     group: Any,
+    own: Any,
+    wide: int,
     first: int,
     onset: float,
     offset: float,
@@ -155,7 +240,7 @@ def _admit(
     count, mean, power, rough = tone.summarise(place, level, a, b)
     use = np.zeros(mean.size, np.uint8)
     tonality = _tonality(count, power, rough, use)
-    f0 = tone.fundamental(mean, power, use, LEAST_PITCH_HZ / setup.bin_hz)
+    f0 = tone.fundamental(mean, power, use, LEAST_PITCH_HZ / setup.bin_hz, DEEPEST)
     pitch = np.empty(b - a)
     pitch[:] = np.nan
     row = state.waiting_notes[n]
@@ -165,7 +250,7 @@ def _admit(
         tone.follow_pitch(f0, place, level, mean, use, a, b, pitch)
         extra.points = _keep_track(first + a, pitch, shape[a:b], setup, extra)
     bounds = np.empty(2)
-    _bounds(group.own, count, mean, place, setup, bounds)
+    _bounds(own, count, mean, place, setup, bounds)
     describe(f0, mean, power, use, pitch, shape[a:b], bounds, setup, state.waiting_features[n])
     sums = 0.0
     most = 0.0
@@ -186,7 +271,7 @@ def _admit(
     extra.used = 1
     extra.due = state.clock[FRAME] + int(setup.patience)
     state.clock[NEXT_DUE] = min(state.clock[NEXT_DUE], extra.due)
-    extra.wide = group.wide
+    extra.wide = wide
     extra.number = group.number
     extra.solid_ms = 1000.0 * swell / math.sqrt(most) / setup.frames_per_s
     extra.peak_db = 10.0 * math.log10(most) - SINE_SUM_DB
@@ -217,7 +302,7 @@ def _bounds(own: Any, count: Any, mean: Any, place: Any, setup: Any, bounds: Any
             bounds[0] = min(bounds[0], mean[i])
             bounds[1] = max(bounds[1], mean[i])
     gather.own_bounds(own, setup, bounds)
-    if bounds[1] == 0.0:
+    if bounds[1] == 0.0 and place.shape[0]:
         # No partial lasted into the note itself: take where its group sounded about it.
         bounds[0] = np.nanmin(place)
         bounds[1] = np.nanmax(place)

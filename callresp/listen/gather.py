@@ -19,6 +19,7 @@ from callresp.listen.state import BAND_BINS, RING, TRACKS
 
 BEFORE = 10
 AFTER = 6
+SKIRT = 3  # bins to either side that a partial fills
 
 
 @inner
@@ -62,9 +63,9 @@ def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tu
 
 @inner
 def envelope(
-    own: Any, place: Any, first: int, setup: Any, power: Any, floor: Any
+    own: Any, place: Any, but: Any, first: int, setup: Any, power: Any, floor: Any
 ) -> tuple[Any, Any]:
-    """The group's power frame by frame, and the floor's in the same bins."""
+    """The group's power frame by frame without the partials `but`, and the floor's meanwhile."""
     frames = place.shape[1]
     total = np.zeros(frames)
     noise = np.zeros(frames)
@@ -76,9 +77,45 @@ def envelope(
                 for k in range(start, start + BAND_BINS):
                     total[at] += row[k]
                     noise[at] += floor[k]
+    if but.shape[0]:
+        _take_out(but, own, first, setup, power, floor, total, noise)
     for i in range(place.shape[0]):
         _add_partial(place[i], own, first, setup, power, floor, total, noise)
     return total, noise
+
+
+@inner
+def _take_out(
+    but: Any, own: Any, first: int, setup: Any, power: Any, floor: Any, total: Any, noise: Any
+) -> None:
+    """Take the skirts of the partials `but` out of the power of the bands."""
+    taken = np.empty(setup.bins, np.uint8)
+    for at in range(but.shape[1]):
+        row = power[(first + at) & (RING - 1)]
+        taken[:] = 0
+        for i in range(but.shape[0]):
+            here = _about(but[i], at)
+            if math.isnan(here):
+                continue
+            middle = int(round(here))
+            for k in range(max(1, middle - SKIRT), min(setup.bins - 1, middle + SKIRT + 1)):
+                band = (k - setup.low) // BAND_BINS
+                if taken[k] or not (0 <= band < own.size) or not own[band]:
+                    continue
+                taken[k] = 1
+                total[at] = max(0.0, total[at] - row[k])
+                noise[at] = max(1e-30, noise[at] - floor[k])
+
+
+@inner
+def _about(places: Any, at: int) -> float:
+    """Where a partial is, or was or will be within a few frames: its edges are its own."""
+    for d in range(BEFORE - 2):
+        if at - d >= 0 and not math.isnan(places[at - d]):
+            return float(places[at - d])
+        if at + d < places.size and not math.isnan(places[at + d]):
+            return float(places[at + d])
+    return np.nan
 
 
 @inner

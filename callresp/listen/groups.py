@@ -246,7 +246,7 @@ def _tell(g: int, frame: int, total: Any, over: Any, state: Any) -> None:
     power_now, _, _ = _own_power(group, total, over)
     group.kind = HARSH
     if tonal > TONAL_SHARE * power_now:
-        base = tone.fundamental(mean[:steady], power[:steady], use[:steady], 2.0)
+        base = tone.fundamental(mean[:steady], power[:steady], use[:steady], 2.0, 3)
         if base > 0.0:
             group.kind = TONAL
             group.base = base

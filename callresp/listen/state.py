@@ -130,7 +130,7 @@ START = np.dtype(
 )
 
 # What was left out, and why; the newest MOST_LEFT are kept for whoever asks.
-SHORT, FAINT, GUST, BESIDE, TWIN, INSIDE = range(1, 7)
+SHORT, FAINT, GUST, BESIDE, TWIN, INSIDE, TAIL = range(1, 8)
 LEFT = np.dtype(
     [
         ("onset", np.float64),  # frames
@@ -148,7 +148,7 @@ WAITING = np.dtype(
     [
         ("used", np.int64),  # 0 free, 1 waits, 2 given out and kept for its neighbours' sake
         ("due", np.int64),  # frame at which it is given out
-        ("wide", np.int64),
+        ("wide", np.int64),  # 1 many bands at once, 2 what tones left of such a sound
         ("number", np.int64),  # of its group
         ("solid_ms", np.float64),  # area of its amplitude over its peak
         ("peak_db", np.float64),

@@ -29,6 +29,7 @@ from callresp.listen.state import (
     NEXT_DUE,
     NOTE_POINTS,
     NOTES,
+    TAIL,
     TWIN,
     WAITING_ROOM,
 )
@@ -39,6 +40,14 @@ SAME_S = 0.012
 END_S = 0.02
 SHADOW_DB = 15.0
 FORGET_S = 1.0
+FILLS = 0.6  # of a harsh sound: a tone that fills it is no other's
+# A louder note rings on for TAIL_S, TAIL_DB below itself and fading by TAIL_DB_S, within
+# TAIL_BINS of its pitches; it has begun BEGUN_S before.
+TAIL_S = 0.25
+TAIL_DB = 7.0
+TAIL_DB_S = 60.0
+TAIL_BINS = 2.0
+BEGUN_S = 0.02
 
 
 @inner
@@ -101,6 +110,9 @@ def _explained(n: int, state: Any, setup: Any) -> int:
 def _explains(m: int, n: int, state: Any, setup: Any) -> int:
     note, other = state.waiting_notes[n], state.waiting_notes[m]
     mine, its = state.waiting[n], state.waiting[m]
+    parted = mine.number == its.number
+    if parted and its.wide == 2 and not mine.wide and _fills(note, other):
+        return INSIDE
     louder = its.peak_db - mine.peak_db
     if louder <= 0.0:
         return 0
@@ -113,6 +125,11 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> int:
         and its.solid_ms > 1.5 * mine.solid_ms
     ):
         return BESIDE
+    if _tails(note, other, louder, state.waiting_features[m], setup.bin_hz):
+        return TAIL
+    if parted and (mine.wide or other.pitch_hz > 0.0):
+        # What was parted for good reasons is not one sound again.
+        return 0
     if _twins(note, other):
         return TWIN
     if not its.wide:
@@ -123,6 +140,30 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> int:
     if mostly and same_start and mine.wide:
         return INSIDE
     return INSIDE if mostly and louder > SHADOW_DB and note.tonality < 0.5 else 0
+
+
+@inner
+def _fills(note: Any, other: Any) -> bool:
+    """Whether a tone fills most of the harsh sound that it was found in: one sound, not two."""
+    shared = min(note.offset_s, other.offset_s) - max(note.onset_s, other.onset_s)
+    return bool(
+        shared > 0.7 * (note.offset_s - note.onset_s)
+        and shared > FILLS * (other.offset_s - other.onset_s)
+    )
+
+
+@inner
+def _tails(note: Any, other: Any, louder: float, its: Any, bin_hz: float) -> bool:
+    """Whether a note is what the place rings on with after a louder one of the same pitch."""
+    after_s = note.onset_s - other.offset_s
+    if after_s > TAIL_S or note.onset_s < other.onset_s + BEGUN_S:
+        return False
+    if not (note.pitch_hz > 0.0 and other.pitch_hz > 0.0):
+        return False
+    if louder < TAIL_DB + TAIL_DB_S * max(0.0, after_s):
+        return False
+    room = TAIL_BINS * bin_hz
+    return bool(its.lowest_hz - room <= note.pitch_hz <= its.highest_hz + room)
 
 
 @inner

@@ -59,8 +59,11 @@ def _explained(base: float, mean: Any, power: Any, use: Any) -> tuple[float, int
 
 
 @inner
-def fundamental(mean: Any, power: Any, use: Any, least: float) -> float:
-    """The highest base, in bins, that explains nearly all that any base explains; 0 for none."""
+def fundamental(mean: Any, power: Any, use: Any, least: float, deepest: int) -> float:
+    """The highest base, in bins, that explains nearly all that any base explains; 0 for none.
+
+    The lowest partial must be one of the first `deepest` of its harmonics.
+    """
     best = 0.0
     best_base = 0.0
     for wanted in range(2):
@@ -72,7 +75,7 @@ def fundamental(mean: Any, power: Any, use: Any, least: float) -> float:
                 if base < least:
                     break
                 got, lowest = _explained(base, mean, power, use)
-                if lowest > 3:
+                if lowest > deepest:
                     continue
                 if wanted == 0:
                     best = max(best, got)
