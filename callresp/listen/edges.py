@@ -22,6 +22,8 @@ CLEAR_OF_NEXT_DB = 2.0
 ECHO_DB = 9.0  # below a note: what the place gives back of it
 ECHO_DB_S = 75.0  # by which that fades
 ECHO_S = 0.16  # for which it is looked for
+LET_GO_DB_S = 400.0  # by which a note falls once it is let go: faster than places ring off
+LET_GO_DB = 13.0  # for which that is followed
 SILENT_DB = 2.0
 SUNKEN_DB = 8.0
 
@@ -186,3 +188,14 @@ def _end(level: Any, start: int, top: int, base: float, near: int, frames_per_s:
             return at + min(1.0, (level[at] - want) / (level[at] - level[at + 1]))
         at -= 1
     return float(top)
+
+
+@inner
+def let_go(level: Any, offset: float, end: int, base: float, frames_per_s: float) -> float:
+    """Where the fall ends that takes a note out of hearing, before frame `end`."""
+    at = int(offset)
+    least = max(base + CLEAR_DB, level[at] - LET_GO_DB)
+    step = LET_GO_DB_S / frames_per_s
+    while at + 1 < end and level[at + 1] >= least and level[at] - level[at + 1] > step:
+        at += 1
+    return max(offset, float(at))

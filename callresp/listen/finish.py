@@ -32,7 +32,9 @@ STRAIGHT_CENTS = 6.0
 WINDOW_SUM = 1.5  # a tone's power over the bins of a Hann window, over its peak bin's
 LEFT_SHARE = 0.05  # of the tones' power: what is left of a harsh sound is one
 DEEPEST = 1  # a lowest partial that is no fundamental is another singer's, more often than not
-WITHOUT_TONES = 2
+SHARED = 0.7  # of a tone, and FILLS of a harsh call: what both sound for, if they are one
+FILLS = 0.6
+APART_S = 0.014  # that a dip of a harsh sound lasts at least
 
 
 @inner
@@ -62,24 +64,13 @@ def _finish_stacks(
         clear = parting.clear_tones(place, level, first, sound.power, setup)
     tones = np.arange(place.shape[0])
     if group.kind != TONAL:
+        _keep_own(group.own, first, place, level, clear, sound, setup)
         tones = np.flatnonzero(clear)
         rest = np.flatnonzero(clear == 0)
-        harsh = tones.size == 0 or _much_is_left(
-            group.own, first, place[tones], level[tones], sound, setup
-        )
-        if harsh:
-            wide = WITHOUT_TONES if tones.size else 1
+        but = place[tones]
+        if tones.size == 0 or _much_is_left(group.own, first, but, level[tones], sound, setup):
             _finish_stack(
-                group,
-                group.own,
-                wide,
-                first,
-                place[rest],
-                level[rest],
-                place[tones],
-                state,
-                sound,
-                setup,
+                group, group.own, 1, first, place[rest], level[rest], but, state, sound, setup
             )
         if tones.size == 0:
             return
@@ -93,6 +84,44 @@ def _finish_stacks(
         _finish_stack(
             group, none, wide, first, place[rows], level[rows], nothing, state, sound, setup
         )
+
+
+@inner
+def _keep_own(
+    own: Any, first: int, place: Any, level: Any, clear: Any, sound: Any, setup: Any
+) -> None:
+    """Take out of `clear` the tones that last as long as the harsh call they lie in: its own."""
+    tones = np.flatnonzero(clear)
+    if tones.size == 0:
+        return
+    rest = place[np.flatnonzero(clear == 0)]
+    shape, base, parts = _outline(own, 1, first, rest, place[tones], sound, setup)
+    near = int(NEAR_S * setup.frames_per_s)
+    for n in range(parts.size - 1):
+        onset, offset, top = edges.cross(
+            shape, parts[n], parts[n + 1], base, near, setup.frames_per_s
+        )
+        if shape[top] - base < setup.clearly_db:
+            continue
+        for i in tones:
+            sounds = np.flatnonzero(~np.isnan(place[i]))
+            shared = min(sounds[-1], offset) - max(sounds[0], onset)
+            if shared > SHARED * sounds.size and shared > FILLS * (offset - onset):
+                clear[i] = 0
+
+
+@inner
+def _outline(
+    own: Any, wide: int, first: int, place: Any, but: Any, sound: Any, setup: Any
+) -> tuple[Any, float, Any]:
+    """The envelope of a stack in dB, the floor's level, and where the envelope falls apart."""
+    total, noise = gather.envelope(own, place, but, first, setup, sound.power, sound.floor)
+    shape, base = edges.in_db(total, noise)
+    near = int(NEAR_S * setup.frames_per_s)
+    if wide:
+        apart = int(APART_S * setup.frames_per_s)
+        return shape, base, edges.dips(edges.sunken(shape, base), setup.part_db, apart, near)
+    return shape, base, edges.dips(shape, setup.split_db, 2, near)
 
 
 @inner
@@ -124,15 +153,8 @@ def _finish_stack(
     setup: Any,
 ) -> None:
     """Put the notes of one stack of partials, and of its bands, into the waiting room."""
-    total, noise = gather.envelope(own, place, but, first, setup, sound.power, sound.floor)
-    shape, base = edges.in_db(total, noise)
+    shape, base, parts = _outline(own, wide, first, place, but, sound, setup)
     near = int(NEAR_S * setup.frames_per_s)
-    if wide:
-        parts = edges.dips(
-            edges.sunken(shape, base), setup.part_db, int(0.014 * setup.frames_per_s), near
-        )
-    else:
-        parts = edges.dips(shape, setup.split_db, 2, near)
     for n in range(parts.size - 1):
         onset, offset, top = edges.cross(
             shape, parts[n], parts[n + 1], base, near, setup.frames_per_s
@@ -140,7 +162,9 @@ def _finish_stack(
         over_db = shape[top] - base
         reason = _judge(wide, over_db, first, onset, offset, place, level, sound, setup)
         if reason == 0:
-            _admit(group, own, wide, first, onset, offset, shape, base, place, level, state, setup)
+            gone = edges.let_go(shape, offset, parts[n + 1], base, setup.frames_per_s)
+            span = onset, offset, gone
+            _admit(group, own, wide, first, span, shape, base, place, level, state, setup)
         elif over_db > setup.clearly_db - NEARLY_DB:
             _leave_out(reason, own, over_db, first, onset, offset, place, state, setup)
 
@@ -222,8 +246,7 @@ def _admit(
     own: Any,
     wide: int,
     first: int,
-    onset: float,
-    offset: float,
+    span: tuple[float, float, float],
     shape: Any,
     base: float,
     place: Any,
@@ -231,27 +254,32 @@ def _admit(
     state: Any,
     setup: Any,
 ) -> None:
-    """Write one note into the waiting room."""
+    """Write one note into the waiting room: what it is like up to where it is let go.
+
+    `span` is its onset, where it is let go, and its offset.
+    """
     n = _room(state)
     if n < 0:
         return
+    onset, let_go, offset = span
     a = int(math.ceil(onset))
-    b = max(a + 1, min(shape.size, int(offset) + 1))
+    b = max(a + 1, min(shape.size, int(let_go) + 1))
+    end = max(b, min(shape.size, int(offset) + 1))
     count, mean, power, rough = tone.summarise(place, level, a, b)
     use = np.zeros(mean.size, np.uint8)
     tonality = _tonality(count, power, rough, use)
     f0 = tone.fundamental(mean, power, use, LEAST_PITCH_HZ / setup.bin_hz, DEEPEST)
-    pitch = np.empty(b - a)
+    pitch = np.empty(end - a)
     pitch[:] = np.nan
     row = state.waiting_notes[n]
     extra = state.waiting[n]
     extra.points = 0
     if f0 > 0.0 and tonality >= setup.least_tonality:
-        tone.follow_pitch(f0, place, level, mean, use, a, b, pitch)
-        extra.points = _keep_track(first + a, pitch, shape[a:b], setup, extra)
+        tone.follow_pitch(f0, place, level, mean, use, a, end, pitch)
+        extra.points = _keep_track(first + a, pitch, shape[a:end], setup, extra)
     bounds = np.empty(2)
     _bounds(own, count, mean, place, setup, bounds)
-    describe(f0, mean, power, use, pitch, shape[a:b], bounds, setup, state.waiting_features[n])
+    describe(f0, mean, power, use, pitch, shape[a:end], bounds, setup, state.waiting_features[n])
     sums = 0.0
     most = 0.0
     swell = 0.0

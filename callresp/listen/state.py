@@ -148,7 +148,7 @@ WAITING = np.dtype(
     [
         ("used", np.int64),  # 0 free, 1 waits, 2 given out and kept for its neighbours' sake
         ("due", np.int64),  # frame at which it is given out
-        ("wide", np.int64),  # 1 many bands at once, 2 what tones left of such a sound
+        ("wide", np.int64),
         ("number", np.int64),  # of its group
         ("solid_ms", np.float64),  # area of its amplitude over its peak
         ("peak_db", np.float64),

@@ -40,7 +40,6 @@ SAME_S = 0.012
 END_S = 0.02
 SHADOW_DB = 15.0
 FORGET_S = 1.0
-FILLS = 0.6  # of a harsh sound: a tone that fills it is no other's
 # A louder note rings on for TAIL_S, TAIL_DB below itself and fading by TAIL_DB_S, within
 # TAIL_BINS of its pitches; it has begun BEGUN_S before.
 TAIL_S = 0.25
@@ -111,8 +110,6 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> int:
     note, other = state.waiting_notes[n], state.waiting_notes[m]
     mine, its = state.waiting[n], state.waiting[m]
     parted = mine.number == its.number
-    if parted and its.wide == 2 and not mine.wide and _fills(note, other):
-        return INSIDE
     louder = its.peak_db - mine.peak_db
     if louder <= 0.0:
         return 0
@@ -140,16 +137,6 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> int:
     if mostly and same_start and mine.wide:
         return INSIDE
     return INSIDE if mostly and louder > SHADOW_DB and note.tonality < 0.5 else 0
-
-
-@inner
-def _fills(note: Any, other: Any) -> bool:
-    """Whether a tone fills most of the harsh sound that it was found in: one sound, not two."""
-    shared = min(note.offset_s, other.offset_s) - max(note.onset_s, other.onset_s)
-    return bool(
-        shared > 0.7 * (note.offset_s - note.onset_s)
-        and shared > FILLS * (other.offset_s - other.onset_s)
-    )
 
 
 @inner
