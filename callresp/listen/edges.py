@@ -22,6 +22,13 @@ CLEAR_OF_NEXT_DB = 2.0
 ECHO_DB = 9.0  # below a note: what the place gives back of it
 ECHO_DB_S = 75.0  # by which that fades
 ECHO_S = 0.16  # for which it is looked for
+# A note falls within SHELF_FALL_S by SHELF_DB to a shelf, what the place rings on with, which
+# lasts SHELF_S or longer, and is looked for SHELF_LOOK_S back; it only wavers.
+SHELF_DB = 5.0
+SHELF_FALL_S = 0.024
+SHELF_S = 0.048
+SHELF_WAVERS_DB = 2.0
+SHELF_LOOK_S = 0.32
 LET_GO_DB_S = 400.0  # by which a note falls once it is let go: faster than places ring off
 LET_GO_DB = 13.0  # for which that is followed
 SILENT_DB = 2.0
@@ -125,6 +132,7 @@ def cross(
             top = at
     a = _edge(level, _lowest(level, start, top, 1, near), top, 1, base, near)
     b = _end(level, _lowest(level, end - 1, top, -1, near), top, base, near, frames_per_s)
+    b = _shelf(level, top, b, frames_per_s)
     return a, b, top
 
 
@@ -188,6 +196,27 @@ def _end(level: Any, start: int, top: int, base: float, near: int, frames_per_s:
             return at + min(1.0, (level[at] - want) / (level[at] - level[at + 1]))
         at -= 1
     return float(top)
+
+
+@inner
+def _shelf(level: Any, top: int, end: float, frames_per_s: float) -> float:
+    """Where a note falls off sharply to what only fades from there on, or `end`."""
+    fall = int(SHELF_FALL_S * frames_per_s)
+    lasts = int(SHELF_S * frames_per_s)
+    last = int(end)
+    highest = -300.0
+    shelf = -1
+    for at in range(last, max(top + fall, last - int(SHELF_LOOK_S * frames_per_s)) - 1, -1):
+        highest = max(highest, level[at])
+        falls = level[at - fall] - level[at] >= SHELF_DB
+        if falls and last - at >= lasts and highest <= level[at] + SHELF_WAVERS_DB:
+            shelf = at
+    if shelf < 0:
+        return end
+    edge = level[shelf - fall] - 0.5 * SHELF_DB
+    while level[shelf] < edge:
+        shelf -= 1
+    return float(shelf)
 
 
 @inner

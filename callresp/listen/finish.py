@@ -35,6 +35,7 @@ DEEPEST = 1  # a lowest partial that is no fundamental is another singer's, more
 SHARED = 0.7  # of a tone, and FILLS of a harsh call: what both sound for, if they are one
 FILLS = 0.6
 APART_S = 0.014  # that a dip of a harsh sound lasts at least
+BEAT_S = 0.0107  # the same of a tone: a sweep beats with what the place gives back of it
 
 
 @inner
@@ -121,7 +122,8 @@ def _outline(
     if wide:
         apart = int(APART_S * setup.frames_per_s)
         return shape, base, edges.dips(edges.sunken(shape, base), setup.part_db, apart, near)
-    return shape, base, edges.dips(shape, setup.split_db, 2, near)
+    apart = int(BEAT_S * setup.frames_per_s)
+    return shape, base, edges.dips(shape, setup.split_db, apart, near)
 
 
 @inner
