@@ -24,6 +24,7 @@ from callresp.listen.state import TONAL
 
 FUSED = 11  # frames
 NEAR_CREST = 10**-1.5  # 15 dB
+NEAR_CREST_TONE = 10**-0.8  # 8 dB: what a place rings on with beats, too
 
 
 @inner
@@ -35,7 +36,8 @@ def follow(
     `deep` is the ratio of powers that parts two notes.
     """
     far = group.trough * deep
-    if now > 0.0 and now >= far and group.crest >= far and now >= group.crest * NEAR_CREST:
+    near = NEAR_CREST_TONE if group.kind == TONAL else NEAR_CREST
+    if now > 0.0 and now >= far and group.crest >= far and now >= group.crest * near:
         if group.told and frame - group.attack > FUSED:
             _announce(group, frame, clock, setup, starts)
         group.attack = frame

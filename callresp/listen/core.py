@@ -45,7 +45,7 @@ def run(spectra: Any, task: int, states: Any, sound: Any, setups: Any, outs: Any
         wide.band_powers(power, sound.floor, setup, over, total)
         rising = wide.rises(frame, sound.over, total, setup, risen)
         state.rising[frame & (RING - 1)] = rising
-        grouping.take_wide_onset(frame, rising, risen, setup, state)
+        grouping.take_wide_onset(frame, rising, risen, setup, state, out.starts)
         grouping.keep_wide(frame, risen, over, total, state)
         count = partials.find_peaks(power, sound.floor, sound.memory, setup, peaks)
         partials.remember(power, sound.memory, setup.memory_keep)

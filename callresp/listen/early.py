@@ -19,12 +19,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from callresp.listen import gusts, sweeps
+from callresp.listen import gusts, sweeps, tails
 from callresp.listen.compiled import inner
 from callresp.listen.groups import TOGETHER
 from callresp.listen.joining import PROVED
-from callresp.listen.starting import expected_db, write_start
-from callresp.listen.state import LIVING, NEXT_GROUP, OPEN, STARTS
+from callresp.listen.starting import expected_db, hand_over, write_start
+from callresp.listen.state import LIVING, NEXT_GROUP, OPEN
 
 SAME = 2  # frames
 
@@ -54,6 +54,8 @@ def _is_worth_telling(track: Any, frame: int, state: Any, sound: Any, setup: Any
     """Whether a partial in doubt stands clear, and is not of an attack that has been told."""
     over_db = expected_db(track, state.points, sound.floor)
     if over_db < setup.clearly_db or _of_an_attack(track, state):
+        return False
+    if tails.is_tail(track.place, track.power, track.born, sound, setup.frames_per_s):
         return False
     gust_db = gusts.gust_db(track.born, frame, track.place, sound.over, setup)
     return bool(over_db - gust_db >= setup.clearly_db)
@@ -90,14 +92,9 @@ def _attack_of(track: Any, state: Any) -> int:
 
 @inner
 def _hand_over(track: Any, g: int, state: Any, starts: Any) -> None:
-    clock = state.clock
-    n = clock[STARTS]
-    if n >= len(starts):
-        return
     group = state.groups[g]
-    starts[n].number = group.number
-    starts[n].before = track.told - 1
-    clock[STARTS] += 1
+    if not hand_over(track.told - 1, group.number, state.clock, starts):
+        return
     track.told = 0
     if min(abs(track.born - group.onset), abs(track.since - group.onset)) <= TOGETHER:
         group.told = 1

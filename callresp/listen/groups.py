@@ -30,6 +30,7 @@ import numpy as np
 
 from callresp.listen import attacks, tone
 from callresp.listen.compiled import inner
+from callresp.listen.starting import hand_over
 from callresp.listen.state import (
     FRESH,
     GROUPS,
@@ -143,7 +144,9 @@ def _host(frame: int, state: Any) -> int:
 
 
 @inner
-def take_wide_onset(frame: int, rising: int, risen: Any, setup: Any, state: Any) -> None:
+def take_wide_onset(
+    frame: int, rising: int, risen: Any, setup: Any, state: Any, starts: Any
+) -> None:
     """Open a wide group where enough bands rise, or carry one on."""
     clock = state.clock
     if rising < setup.wide_bands or frame - clock[LAST_WIDE] < REFRACTORY:
@@ -166,6 +169,10 @@ def take_wide_onset(frame: int, rising: int, risen: Any, setup: Any, state: Any)
         if other == g or not young or state.groups[other].kind != TONAL:
             continue
         state.groups[other].live = 0
+        if state.groups[other].told and hand_over(
+            state.groups[other].number, group.number, clock, starts
+        ):
+            group.told = 1
         for t in range(TRACKS):
             if state.tracks[t].group == other:
                 state.tracks[t].group = g

@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen import gather, gusts
+from callresp.listen import gather, gusts, tails
 from callresp.listen.compiled import inner
 from callresp.listen.state import LIVING, OPEN, STARTS, TONAL
 
@@ -67,6 +67,8 @@ def _tell_tone(g: int, frame: int, state: Any, sound: Any, setup: Any, starts: A
         return
     group = state.groups[g]
     if over_db - gusts.gust_db(group.onset, frame, middle, sound.over, setup) < setup.clearly_db:
+        return
+    if tails.is_tail(middle, loudest, group.onset, sound, setup.frames_per_s):
         return
     announce(group, group.onset, middle, middle, middle, 10.0 * math.log10(loudest), clock, starts)
 
@@ -154,5 +156,17 @@ def write_start(
     row.low = low
     row.high = high
     row.level_db = level_db
+    clock[STARTS] += 1
+    return True
+
+
+@inner
+def hand_over(before: int, number: int, clock: Any, starts: Any) -> bool:
+    """Write that what was told under the number `before` is of group `number` now."""
+    n = clock[STARTS]
+    if n >= len(starts):
+        return False
+    starts[n].number = number
+    starts[n].before = before
     clock[STARTS] += 1
     return True

@@ -33,6 +33,7 @@ from callresp.listen.state import (
     TWIN,
     WAITING_ROOM,
 )
+from callresp.listen.tails import TAIL_BINS, TAIL_DB, TAIL_DB_S, TAIL_S
 
 BESIDE_S = 0.2
 BRIEF_MS = 12.0
@@ -40,13 +41,7 @@ SAME_S = 0.012
 END_S = 0.02
 SHADOW_DB = 15.0
 FORGET_S = 1.0
-# A louder note rings on for TAIL_S, TAIL_DB below itself and fading by TAIL_DB_S, within
-# TAIL_BINS of its pitches; it has begun BEGUN_S before.
-TAIL_S = 0.25
-TAIL_DB = 7.0
-TAIL_DB_S = 60.0
-TAIL_BINS = 2.0
-BEGUN_S = 0.02
+BEGUN_S = 0.02  # before a tail begins what it is the tail of
 
 
 @inner
