@@ -22,6 +22,35 @@ def tone(hertz: float, seconds: float, rate_hz: int = RATE_HZ, peak: float = 1.0
     return peak * np.sin(2 * np.pi * hertz * np.arange(round(seconds * rate_hz)) / rate_hz)
 
 
+def sung(
+    wave: Wave,
+    at_s: float,
+    start_hz: float,
+    end_hz: float,
+    seconds: float,
+    size: float,
+    rate_hz: int = RATE_HZ,
+    edge_s: float = 0.006,
+) -> None:
+    """Add a whistle that goes from one pitch to another, with soft edges."""
+    count = round(seconds * rate_hz)
+    course = np.linspace(start_hz, end_hz, count)
+    ends = np.minimum(np.arange(count), np.arange(count)[::-1])
+    first = round(at_s * rate_hz)
+    whistle = np.sin(2 * np.pi * np.cumsum(course) / rate_hz)
+    wave[first : first + count] += size * np.minimum(1.0, ends / (edge_s * rate_hz)) * whistle
+
+
+def rung(wave: Wave, below_db: float, rate_hz: int = RATE_HZ, seed: int = 9) -> Wave:
+    """What a place that rings for half a second gives back of a wave, `below_db` below it."""
+    ring_s = np.arange(round(0.5 * rate_hz)) / rate_hz
+    ring = np.random.default_rng(seed).standard_normal(len(ring_s)) * 10 ** (-3 * ring_s / 0.5)
+    ring[: round(0.03 * rate_hz)] *= np.linspace(0, 1, round(0.03 * rate_hz))
+    echo = np.convolve(wave, ring)[: len(wave)]
+    echo *= np.sqrt(np.mean(wave**2) / np.mean(echo**2)) * 10 ** (-below_db / 20)
+    return np.asarray(echo)
+
+
 def calls(
     onsets_s: Sequence[float], seconds: float, hertz: float = 3000.0, partials: int = 1
 ) -> Wave:

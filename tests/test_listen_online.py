@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from listen_helpers import tone
+from listen_helpers import rung, sung, tone
 
 from callresp.listen.events import Began, Ended
 from callresp.listen.online import Listener
@@ -114,3 +114,14 @@ def outcome(events: Events) -> list[tuple[float, float, float | None]]:
         (start.onset_s, start.pitch_hz or 0.0, note.onset_s if (note := ends[start.key]) else None)
         for start in starts
     )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_a_place_rings_on_with_is_no_start(seed: int) -> None:
+    direct = np.zeros(3 * RATE_HZ)
+    sung(direct, 1.0, 620.0, 650.0, 0.2, 0.3, RATE_HZ)
+    hiss = 0.0005 * np.random.default_rng(seed).standard_normal(len(direct))
+    events = online(direct + rung(direct, 10.0, RATE_HZ, seed) + hiss)
+    ((out_s, start),) = told(events)
+    assert abs(start.onset_s - 1.0) < 0.01
+    assert out_s < 1.02

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from listen_helpers import RATE_HZ, Wave, recorded
+from listen_helpers import RATE_HZ, Wave, recorded, rung, sung
 
 from callresp.listen import hear
 from callresp.score import Note
@@ -18,17 +18,6 @@ from callresp.sound import open_recording
 
 def _quiet(seconds: float) -> Wave:
     return 0.0005 * np.random.default_rng(3).standard_normal(round(seconds * RATE_HZ))
-
-
-def _sung(
-    wave: Wave, at_s: float, start_hz: float, end_hz: float, seconds: float, size: float
-) -> None:
-    """Add a whistle that goes from one pitch to another, with edges of 6 ms."""
-    count = round(seconds * RATE_HZ)
-    course = np.linspace(start_hz, end_hz, count)
-    edge = np.minimum(1.0, np.minimum(np.arange(count), np.arange(count)[::-1]) / (0.006 * RATE_HZ))
-    first = round(at_s * RATE_HZ)
-    wave[first : first + count] += size * edge * np.sin(2 * np.pi * np.cumsum(course) / RATE_HZ)
 
 
 def _heard(folder: Path, wave: Wave) -> tuple[Note, ...]:
@@ -51,8 +40,8 @@ def test_a_sweep_across_a_stack_of_harmonics_is_another_singers(
 ) -> None:
     wave = _quiet(4.0)
     for order in range(1, 7):
-        _sung(wave, 2.0, 1200.0 * order, 1230.0 * order, 0.25, 0.1 / order)
-    _sung(wave, 2.0 + late_s, 5700.0, 4300.0, 0.1, 0.1)
+        sung(wave, 2.0, 1200.0 * order, 1230.0 * order, 0.25, 0.1 / order)
+    sung(wave, 2.0 + late_s, 5700.0, 4300.0, 0.1, 0.1)
     notes = _heard(tmp_path, wave)
     assert _at(notes, 2.0, 1215.0)
     assert _at(notes, 2.0 + late_s, 5000.0)
@@ -63,13 +52,42 @@ def test_what_a_place_gives_back_is_neither_a_note_nor_part_of_one(
     below_db: float, tmp_path: Path
 ) -> None:
     wave = _quiet(4.0)
-    _sung(wave, 2.0, 620.0, 650.0, 0.2, 0.3)
-    ring_s = np.arange(round(0.5 * RATE_HZ)) / RATE_HZ
-    ring = np.random.default_rng(9).standard_normal(len(ring_s)) * 10 ** (-3 * ring_s / 0.5)
-    ring[: round(0.03 * RATE_HZ)] *= np.linspace(0, 1, round(0.03 * RATE_HZ))
-    direct = wave - _quiet(4.0)
-    echo = np.convolve(direct, ring)[: len(wave)]
-    echo *= np.sqrt(np.mean(direct**2) / np.mean(echo**2)) * 10 ** (-below_db / 20)
+    sung(wave, 2.0, 620.0, 650.0, 0.2, 0.3)
+    echo = rung(wave - _quiet(4.0), below_db)
     (note,) = _heard(tmp_path, wave + echo)
     assert note.onset_s == pytest.approx(2.0, abs=0.01)
     assert note.offset_s == pytest.approx(2.2, abs=0.05)
+
+
+@pytest.mark.parametrize("rate_hz", [20.0, 25.0])
+@pytest.mark.parametrize("gap_s", [0.008, 0.012, 0.02])
+def test_notes_of_a_fast_trill_stay_apart(rate_hz: float, gap_s: float, tmp_path: Path) -> None:
+    wave = _quiet(4.0)
+    at_s = 1.5 + np.arange(24) / rate_hz
+    for moment in at_s:
+        sung(wave, moment, 4000.0, 4000.0, 1 / rate_hz - gap_s, 0.003, edge_s=0.003)
+    notes = _heard(tmp_path, wave)
+    assert len(notes) == len(at_s)
+    assert np.abs(np.array([note.onset_s for note in notes]) - at_s).max() < 0.01
+
+
+def test_a_tone_as_long_as_its_harsh_call_is_its_pitch(tmp_path: Path) -> None:
+    wave = _quiet(4.0)
+    count = round(0.06 * RATE_HZ)
+    hiss = np.random.default_rng(4).standard_normal(count) * np.hanning(count)
+    wave[2 * RATE_HZ : 2 * RATE_HZ + count] += 0.02 * hiss
+    for order, size in ((1, 0.1), (2, 0.06), (3, 0.03)):
+        sung(wave, 2.0, 1230.0 * order, 1200.0 * order, 0.06, size)
+    (note,) = _heard(tmp_path, wave)
+    assert note.pitch_hz == pytest.approx(1215.0, rel=0.03)
+
+
+def test_a_chance_peak_under_a_knock_is_no_tone(tmp_path: Path) -> None:
+    """A faint tone that is clear only while a knock sounds over it stands by the knock's power."""
+    wave = _quiet(4.0)
+    sung(wave, 1.96, 9000.0, 9000.0, 0.05, 0.0002)
+    knock = np.random.default_rng(2).standard_normal(round(0.03 * RATE_HZ))
+    knock *= np.exp(-np.arange(len(knock)) / (0.006 * RATE_HZ))
+    wave[2 * RATE_HZ : 2 * RATE_HZ + len(knock)] += 0.2 * knock
+    (note,) = _heard(tmp_path, wave)
+    assert note.onset_s == pytest.approx(2.0, abs=0.01)

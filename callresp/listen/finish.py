@@ -35,6 +35,8 @@ DEEPEST = 1  # a lowest partial that is no fundamental is another singer's, more
 SHARED = 0.7  # of a tone, and FILLS of a harsh call: what both sound for, if they are one
 FILLS = 0.6
 APART_S = 0.014  # that a dip of a harsh sound lasts at least
+EARLIER = 4  # frames before a wide onset that hold none of it
+LEAD = 8  # frames by which a tone of its own may rise into one
 BEAT_S = 0.0107  # the same of a tone: a sweep beats with what the place gives back of it
 
 
@@ -163,6 +165,8 @@ def _finish_stack(
         )
         over_db = shape[top] - base
         reason = _judge(wide, over_db, first, onset, offset, place, level, sound, setup)
+        if not wide and _borrows(shape, base, first, onset, offset, state.rising, setup):
+            reason = FAINT
         if reason == 0:
             gone = edges.let_go(shape, offset, parts[n + 1], base, setup.frames_per_s)
             span = onset, offset, gone
@@ -205,6 +209,21 @@ def _judge(
     if over_db - gusts.gust_db(first + a, first + b, middle, sound.over, setup) < setup.clearly_db:
         return GUST
     return 0
+
+
+@inner
+def _borrows(
+    shape: Any, base: float, first: int, onset: float, offset: float, rising: Any, setup: Any
+) -> bool:
+    """Whether a tone stands clear only from a wide onset on: by what is not its own."""
+    least = base + setup.clearly_db
+    start = int(onset)
+    for at in range(start, min(int(offset) + 1, shape.size)):
+        if rising[(first + at) & (RING - 1)] >= setup.wide_bands and at - start > LEAD:
+            return True
+        if at >= EARLIER and shape[at - EARLIER] >= least and at - EARLIER >= start:
+            return False
+    return False
 
 
 @inner

@@ -40,6 +40,7 @@ BRIEF_MS = 12.0
 SAME_S = 0.012
 END_S = 0.02
 SHADOW_DB = 15.0
+SKIRT_BINS = 4.0
 FORGET_S = 1.0
 BEGUN_S = 0.02  # before a tail begins what it is the tail of
 
@@ -105,6 +106,8 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> int:
     note, other = state.waiting_notes[n], state.waiting_notes[m]
     mine, its = state.waiting[n], state.waiting[m]
     parted = mine.number == its.number
+    if parted and not note.pitch_hz > 0.0 and _skirts(note, other, setup.bin_hz):
+        return INSIDE
     louder = its.peak_db - mine.peak_db
     if louder <= 0.0:
         return 0
@@ -132,6 +135,18 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> int:
     if mostly and same_start and mine.wide:
         return INSIDE
     return INSIDE if mostly and louder > SHADOW_DB and note.tonality < 0.5 else 0
+
+
+@inner
+def _skirts(note: Any, other: Any, bin_hz: float) -> bool:
+    """Whether all that a tone left of the sound about it lies in the tone's own skirts."""
+    skirt = SKIRT_BINS * bin_hz
+    shared = min(note.offset_s, other.offset_s) - max(note.onset_s, other.onset_s)
+    return bool(
+        shared > 0.5 * (note.offset_s - note.onset_s)
+        and note.low_hz >= other.pitch_hz - skirt
+        and note.high_hz <= other.pitch_hz + skirt
+    )
 
 
 @inner
