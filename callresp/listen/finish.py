@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen import edges, gather, gusts, parting, tidy, tone
+from callresp.listen import crowds, edges, gather, gusts, parting, tidy, tone
 from callresp.listen.compiled import inner
 from callresp.listen.describe import describe
 from callresp.listen.state import (
@@ -321,9 +321,11 @@ def _admit(
     extra.due = state.clock[FRAME] + int(setup.patience)
     state.clock[NEXT_DUE] = min(state.clock[NEXT_DUE], extra.due)
     extra.wide = wide
+    extra.pieces = 1
     extra.number = group.number
     extra.solid_ms = 1000.0 * swell / math.sqrt(most) / setup.frames_per_s
     extra.peak_db = 10.0 * math.log10(most) - SINE_SUM_DB
+    crowds.take_in(n, state)
 
 
 @inner

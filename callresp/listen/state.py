@@ -149,6 +149,7 @@ WAITING = np.dtype(
         ("used", np.int64),  # 0 free, 1 waits, 2 given out and kept for its neighbours' sake
         ("due", np.int64),  # frame at which it is given out
         ("wide", np.int64),
+        ("pieces", np.int64),  # that it was put together from
         ("number", np.int64),  # of its group
         ("solid_ms", np.float64),  # area of its amplitude over its peak
         ("peak_db", np.float64),

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from callresp.listen import crowds
 from callresp.listen.compiled import inner
 from callresp.listen.state import (
     BESIDE,
@@ -111,6 +112,8 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> int:
     louder = its.peak_db - mine.peak_db
     if louder <= 0.0:
         return 0
+    if not mine.wide and crowds.is_of(note, other, its):
+        return INSIDE
     gap = max(note.onset_s - other.offset_s, other.onset_s - note.offset_s)
     if (
         mine.solid_ms < BRIEF_MS
