@@ -2,20 +2,19 @@
 
 Goal
 ----
-Each run has a middle place, level, tonality and hardness. A singer is a
-cluster of runs in these; how many there are is not known beforehand. We start
-with too many: a run that lies too far from every cluster opens a new one
-(DP-means; Kulis & Jordan, ICML 2012, from memory). Then clusters join while
-one normal describes both about as well as two do, by the likelihood of their
-runs. Runs that sound at once can't be one singer's, and that weighs more than
-any likeness.
+Each run has a middle place, level, tonality, hardness and length of notes. A
+singer is a cluster of runs in these; how many there are is not known
+beforehand. We start with too many: a run that lies too far from every cluster
+opens a new one (DP-means; Kulis & Jordan, ICML 2012, from memory). Then
+clusters join while one singer describes both about as well as two do
+(`callresp.listen.alike`). Runs that sound at once can't be one singer's, and
+that weighs more than any likeness.
 
 Conventions
 -----------
 A run of n notes weighs n / (n + `ONE_NOTE`): the mean of many strays less, but
-a long run is still one phrase. A cluster's spread is its own, mixed with
-`SPREAD` as if that had been seen in `GUESS` runs. Costs are in units of twice
-the log likelihood.
+a long run is still one phrase. A phrase sung again is no new sample of what its
+singer sings, so n runs at one place weigh as much as the square root of n.
 """
 
 from __future__ import annotations
@@ -25,23 +24,20 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen import runs
-from callresp.listen.singers import END, HARD, LEVEL, MOST, START, TONAL
+from callresp.listen import alike, runs
+from callresp.listen.alike import SPREAD, Sums
+from callresp.listen.singers import END, HARD, LENGTH, LEVEL, MOST, START, TONAL
 
 Values = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
 
-# Of run means of one singer: octaves, dB, tonality, hardness.
-SPREAD = np.array([0.2, 2.5, 0.3, 0.25])
-GUESS = 4.0
 ONE_NOTE = 1.5
-NEW = 8.0
-JOIN = 7.0
-FAR = 20.0  # squared spreads; too far apart to be one, however few the runs
+SAME_OCT = 0.05  # apart, and a run may be the same phrase again
+NEW = 6.0
+JOIN = 2.5  # nats; evidence for two singers below which they are taken for one
 CLASH = 12.0
 SWEEPS = 4
 _AT_ONCE = 1024  # runs compared at once
-TOGETHER = 0.1  # share of notes sung at once that shows two singers
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,42 +55,33 @@ class Runs:
         return len(self.sizes)
 
 
-@dataclass(frozen=True, slots=True)
-class Flock:
-    """Clusters: weight, sum and sum of squares of their runs, shape ``(k,)``, ``(k, looks)``."""
-
-    weight: Values
-    total: Values
-    square: Values
-
-    @property
-    def centre(self) -> Values:
-        """Weighted means."""
-        return self.total / self.weight[:, None]
-
-    @property
-    def variance(self) -> Values:
-        """Spread squared, mixed with the guess."""
-        return _variance(self.weight, self.total, self.square)
-
-
-def _variance(weight: Values, total: Values, square: Values) -> Values:
-    inner = np.maximum(square - total**2 / weight[..., None], 0.0)
-    return (GUESS * SPREAD**2 + inner) / (GUESS + weight[..., None])
-
-
 def gather(looks: Values, onset_s: Values, offset_s: Values, run: Numbers) -> Runs:
     """Sum up the runs of all notes."""
     count = int(run.max()) + 1
     sizes = np.bincount(run, minlength=count).astype(np.float64)
     place = 0.5 * (looks[:, START] + looks[:, END])
-    columns = (place, looks[:, LEVEL], looks[:, TONAL], looks[:, HARD])
+    columns = (place, *(looks[:, look] for look in (LEVEL, TONAL, HARD, LENGTH)))
     means = np.stack([np.bincount(run, c, count) / sizes for c in columns], axis=1)
+    weights = sizes / (sizes + ONE_NOTE)
+    weights /= np.sqrt(np.maximum(_at_one_place(means[:, 0], weights), 1.0))
     pairs = runs.clashes(looks, onset_s, offset_s, run)
-    pairs = pairs[np.argsort(pairs[:, 0], kind="stable")]
-    first = np.searchsorted(pairs[:, 0].astype(np.int64), np.arange(count + 1))
-    other, share = pairs[:, 1].astype(np.int64), pairs[:, 2].copy()
-    return Runs(means, sizes, sizes / (sizes + ONE_NOTE), first, other, share)
+    numbers = pairs[:, :2].astype(np.int64)
+    both, at = np.unique(numbers[:, 0] * count + numbers[:, 1], return_inverse=True)
+    share = np.bincount(at, pairs[:, 2], len(both)).astype(np.float64)
+    first = np.searchsorted(both // count, np.arange(count + 1))
+    return Runs(means, sizes, weights, first, both % count, share)
+
+
+def _at_one_place(place: Values, weights: Values) -> Values:
+    """The weight of all runs about each run's place, by a histogram with soft edges."""
+    at = place / SAME_OCT
+    at -= np.floor(at.min())
+    low = at.astype(np.int64)
+    high_part = at - low
+    bins = int(low.max()) + 2
+    heap = np.bincount(low, weights * (1 - high_part), bins)
+    heap += np.bincount(low + 1, weights * high_part, bins)
+    return np.asarray(heap[low] * (1 - high_part) + heap[low + 1] * high_part)
 
 
 def settle(found: Runs) -> Numbers:
@@ -102,7 +89,7 @@ def settle(found: Runs) -> Numbers:
     owner = _opened(found)
     for _ in range(SWEEPS):
         owner, flock = _measured(found, owner)
-        owner, flock = _joined(found, owner, flock)
+        owner, flock = _joined(owner, flock)
         before = owner.copy()
         _moved(found, owner, flock)
         if np.array_equal(before, owner):
@@ -139,60 +126,38 @@ def _against(found: Runs, r: int, owner: Numbers, used: int) -> Values:
     return np.asarray(CLASH * shared / found.sizes[r])
 
 
-def _measured(found: Runs, owner: Numbers) -> tuple[Numbers, Flock]:
+def _measured(found: Runs, owner: Numbers) -> tuple[Numbers, Sums]:
     """Number the clusters that have runs from 0, and sum each up."""
     kept, owner = np.unique(owner, return_inverse=True)
-    owner = owner.astype(np.int64)
-    weight = np.asarray(np.bincount(owner, found.weights, len(kept)), dtype=np.float64)
-    total = _sums(owner, found.weights[:, None] * found.means, len(kept))
-    square = _sums(owner, found.weights[:, None] * found.means**2, len(kept))
-    return owner, Flock(weight, total, square)
+    owner, used = owner.astype(np.int64), len(kept)
+    weight = np.bincount(owner, found.weights, used).astype(np.float64)
+    total = _sums(owner, found.weights[:, None] * found.means, used)
+    square = _sums(owner, found.weights[:, None] * found.means**2, used)
+    count = np.bincount(owner, minlength=used).astype(np.float64)
+    mine = np.repeat(owner, np.diff(found.first))
+    pairs = mine * used + owner[found.other]
+    together = np.bincount(pairs, np.minimum(found.share, 1.0), used**2).astype(np.float64)
+    return owner, Sums(weight, total, square, count, together.reshape(used, used))
 
 
 def _sums(owner: Numbers, values: Values, count: int) -> Values:
     return np.stack([np.bincount(owner, column, count) for column in values.T], axis=1)
 
 
-def _joined(found: Runs, owner: Numbers, flock: Flock) -> tuple[Numbers, Flock]:
-    """Join two clusters at a time while that costs less than a singer more."""
-    while len(flock.weight) > 1:
-        cost = _join_cost(flock)
-        cost[_far_apart(flock)] = np.inf
-        cost[_sung_together(found, owner, len(flock.weight))] = np.inf
+def _joined(owner: Numbers, flock: Sums) -> tuple[Numbers, Sums]:
+    """Join two clusters at a time while little tells for two singers."""
+    while len(flock) > 1:
+        cost = alike.evidence_for_two(flock)
         np.fill_diagonal(cost, np.inf)
-        a, b = divmod(int(cost.argmin()), len(flock.weight))
+        a, b = sorted(divmod(int(cost.argmin()), len(flock)))
         if cost[a, b] > JOIN:
             break
-        owner, flock = _measured(found, np.where(owner == b, a, owner))
+        owner = np.where(owner == b, a, owner)
+        owner, flock = owner - (owner > b), flock.joined(a, b)
     return owner, flock
 
 
-def _join_cost(flock: Flock) -> Values:
-    """What joining costs each pair: weight times log variance, joint less apart."""
-    weight = flock.weight[:, None] + flock.weight[None]
-    total = flock.total[:, None] + flock.total[None]
-    square = flock.square[:, None] + flock.square[None]
-    apart = flock.weight * np.log(flock.variance).sum(axis=1)
-    joint = weight * np.log(_variance(weight, total, square)).sum(axis=2)
-    return np.asarray(joint - apart[:, None] - apart[None])
-
-
-def _far_apart(flock: Flock) -> npt.NDArray[np.bool_]:
-    """Which pairs of centres differ by more than one singer would."""
-    gap = (flock.centre[:, None] - flock.centre[None]) / SPREAD
-    return np.asarray((gap**2).sum(axis=2) > FAR)
-
-
-def _sung_together(found: Runs, owner: Numbers, singers: int) -> npt.NDArray[np.bool_]:
-    """Which pairs of singers have been heard at once too often to be one."""
-    mine = np.repeat(owner, np.diff(found.first))
-    together = np.zeros((singers, singers))
-    np.add.at(together, (mine, owner[found.other]), found.share)
-    notes = np.bincount(owner, found.sizes, singers)
-    return np.asarray(together > TOGETHER * np.minimum(notes[:, None], notes[None]))
-
-
-def _moved(found: Runs, owner: Numbers, flock: Flock) -> None:
+def _moved(found: Runs, owner: Numbers, flock: Sums) -> None:
     """Give every run to the cluster that it fits best, in place."""
     centre, variance = flock.centre, flock.variance
     width = np.log(variance / SPREAD**2).sum(axis=1)
