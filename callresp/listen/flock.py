@@ -12,9 +12,10 @@ that weighs more than any likeness.
 
 Conventions
 -----------
-A run of n notes weighs n / (n + `ONE_NOTE`): the mean of many strays less, but
-a long run is still one phrase. A phrase sung again is no new sample of what its
-singer sings, so n runs at one place weigh as much as the square root of n.
+A run of n notes is as firm as n / (n + `ONE_NOTE`): the mean of many strays
+less, but a long run is still one phrase. As evidence of what its singer sings
+it weighs less, since a phrase sung again is no new sample of that: n runs at
+one place together weigh n to the power of 1 - `SUNG_AGAIN`.
 """
 
 from __future__ import annotations
@@ -32,21 +33,28 @@ Values = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
 
 ONE_NOTE = 1.5
+SUNG_AGAIN = 0.6  # 0: every rendition is a new sample; 1: only the first counts
 SAME_OCT = 0.05  # apart, and a run may be the same phrase again
 NEW = 6.0
-JOIN = 2.5  # nats; evidence for two singers below which they are taken for one
+JOIN = 3.0  # nats; evidence for two singers below which they are taken for one
 CLASH = 12.0
 SWEEPS = 4
+SOON_S = 1.0  # the least that most singers rest between phrases
+WHILE_S = 20.0  # that singers are about as busy as at any one time within
 _AT_ONCE = 1024  # runs compared at once
+_LOOK_BACK = 12  # runs; how far back one may have ended just now
 
 
 @dataclass(frozen=True, slots=True)
 class Runs:
-    """All runs of a recording: their means, weights and sizes, and who sounds at once."""
+    """All runs of a recording: their means, what these are worth, and who sounds at once."""
 
     means: Values
     sizes: Values
+    firm: Values
     weights: Values
+    start_s: Values
+    end_s: Values
     first: Numbers  # clashes of run r are rows first[r] : first[r + 1]
     other: Numbers
     share: Values
@@ -62,14 +70,17 @@ def gather(looks: Values, onset_s: Values, offset_s: Values, run: Numbers) -> Ru
     place = 0.5 * (looks[:, START] + looks[:, END])
     columns = (place, *(looks[:, look] for look in (LEVEL, TONAL, HARD, LENGTH)))
     means = np.stack([np.bincount(run, c, count) / sizes for c in columns], axis=1)
-    weights = sizes / (sizes + ONE_NOTE)
-    weights /= np.sqrt(np.maximum(_at_one_place(means[:, 0], weights), 1.0))
+    firm = sizes / (sizes + ONE_NOTE)
+    weights = firm / np.maximum(_at_one_place(means[:, 0], firm), 1.0) ** SUNG_AGAIN
     pairs = runs.clashes(looks, onset_s, offset_s, run)
     numbers = pairs[:, :2].astype(np.int64)
     both, at = np.unique(numbers[:, 0] * count + numbers[:, 1], return_inverse=True)
     share = np.bincount(at, pairs[:, 2], len(both)).astype(np.float64)
     first = np.searchsorted(both // count, np.arange(count + 1))
-    return Runs(means, sizes, weights, first, both % count, share)
+    start_s, end_s = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(start_s, run, onset_s)
+    np.maximum.at(end_s, run, offset_s)
+    return Runs(means, sizes, firm, weights, start_s, end_s, first, both % count, share)
 
 
 def _at_one_place(place: Values, weights: Values) -> Values:
@@ -105,12 +116,12 @@ def _opened(found: Runs) -> Numbers:
     used = 0
     for r in np.argsort(-found.sizes, kind="stable"):
         gap = (found.means[r] - centre[:used]) / SPREAD
-        cost = found.weights[r] * (gap**2).sum(axis=1) + _against(found, r, owner, used)
+        cost = found.firm[r] * (gap**2).sum(axis=1) + _against(found, r, owner, used)
         k = int(cost.argmin()) if used else 0
         if used == 0 or (cost[k] > NEW and used < MOST):
             k, used = used, used + 1
-        weight[k] += found.weights[r]
-        centre[k] += (found.means[r] - centre[k]) * found.weights[r] / weight[k]
+        weight[k] += found.firm[r]
+        centre[k] += (found.means[r] - centre[k]) * found.firm[r] / weight[k]
         owner[r] = k
     return owner
 
@@ -137,7 +148,27 @@ def _measured(found: Runs, owner: Numbers) -> tuple[Numbers, Sums]:
     mine = np.repeat(owner, np.diff(found.first))
     pairs = mine * used + owner[found.other]
     together = np.bincount(pairs, np.minimum(found.share, 1.0), used**2).astype(np.float64)
-    return owner, Sums(weight, total, square, count, together.reshape(used, used))
+    together = together.reshape(used, used)
+    soon, chance = _followed(found, owner, used)
+    return owner, Sums(weight, total, square, count, together, soon, chance)
+
+
+def _followed(found: Runs, owner: Numbers, used: int) -> tuple[Values, Values]:
+    """Pairs of runs with hardly a rest between, for each two clusters: seen, and by chance."""
+    order = np.argsort(found.start_s, kind="stable")
+    start_s, end_s, who = found.start_s[order], found.end_s[order], owner[order]
+    soon = np.zeros(used**2)
+    for back in range(1, min(_LOOK_BACK, len(order) - 1) + 1):
+        rest_s = start_s[back:] - end_s[:-back]
+        near = (rest_s >= runs.REST_S) & (rest_s < SOON_S)
+        soon += np.bincount(who[back:][near] * used + who[:-back][near], minlength=used**2)
+    seen = soon.reshape(used, used)
+    whiles = int((start_s[-1] - start_s[0]) / WHILE_S) + 1
+    while_s = max((start_s[-1] - start_s[0]) / whiles, SOON_S)
+    when = np.minimum(((start_s - start_s[0]) / while_s).astype(np.int64), whiles - 1)
+    busy = np.bincount(when * used + who, minlength=whiles * used).reshape(whiles, used)
+    chance = 2 * (SOON_S - runs.REST_S) / while_s * (busy.T @ busy)
+    return seen + seen.T, np.asarray(chance, np.float64)
 
 
 def _sums(owner: Numbers, values: Values, count: int) -> Values:
@@ -164,5 +195,5 @@ def _moved(found: Runs, owner: Numbers, flock: Sums) -> None:
     for start in range(0, len(found), _AT_ONCE):
         some = slice(start, start + _AT_ONCE)
         gap = (found.means[some, None] - centre) ** 2 / variance
-        costs = found.weights[some, None] * (gap.sum(axis=2) + width)
+        costs = found.firm[some, None] * (gap.sum(axis=2) + width)
         runs.move(start, costs, found.first, found.other, CLASH * found.share, found.sizes, owner)
