@@ -45,8 +45,9 @@ def test_drummed_phrases_keep_their_shape_in_a_score(tmp_path: Path) -> None:
     assert np.median(errors) <= 0.002
 
 
-def test_the_chorus_is_given_to_its_singers(tmp_path: Path) -> None:
-    scene = render(vary(load_recipe("chorus"), seed=62, seconds=40, snr_db=15.0))
+@pytest.mark.parametrize(("seed", "seconds"), [(62, 40), (208, 45)])
+def test_the_chorus_is_given_to_its_singers(tmp_path: Path, seed: int, seconds: float) -> None:
+    scene = render(vary(load_recipe("chorus"), seed=seed, seconds=seconds, snr_db=15.0))
     heard = _through_a_file(scene, tmp_path).notes
     truth = scene.truth.notes
     # Outside: the matching is mir_eval's (onset within 50 ms, pitch within 50 cents).

@@ -2,20 +2,20 @@
 
 Goal
 ----
-Each run has a middle place, level, tonality and hardness. A singer is a
-cluster of runs in these; how many there are is not known beforehand. We start
-with too many: a run that lies too far from every cluster opens a new one
-(DP-means; Kulis & Jordan, ICML 2012, from memory). Then clusters join while
-one normal describes both about as well as two do, by the likelihood of their
-runs. Runs that sound at once can't be one singer's, and that weighs more than
-any likeness.
+Each run has a middle place, level, tonality, hardness and length of notes. A
+singer is a cluster of runs in these; how many there are is not known
+beforehand. We start with too many: a run that lies too far from every cluster
+opens a new one (DP-means; Kulis & Jordan, ICML 2012, from memory). Then
+clusters join while one singer describes both about as well as two do
+(`callresp.listen.alike`). Runs that sound at once can't be one singer's, and
+that weighs more than any likeness.
 
 Conventions
 -----------
-A run of n notes weighs n / (n + `ONE_NOTE`): the mean of many strays less, but
-a long run is still one phrase. A cluster's spread is its own, mixed with
-`SPREAD` as if that had been seen in `GUESS` runs. Costs are in units of twice
-the log likelihood.
+A run of n notes is as firm as n / (n + `ONE_NOTE`): the mean of many strays
+less, but a long run is still one phrase. As evidence of what its singer sings
+it weighs less, since a phrase sung again is no new sample of that: n runs at
+one place together weigh n to the power of 1 - `SUNG_AGAIN`.
 """
 
 from __future__ import annotations
@@ -25,32 +25,36 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen import runs
-from callresp.listen.singers import END, HARD, LEVEL, MOST, START, TONAL
+from callresp.listen import alike, runs
+from callresp.listen.alike import SPREAD, Sums
+from callresp.listen.singers import END, HARD, LENGTH, LEVEL, MOST, START, TONAL
 
 Values = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
 
-# Of run means of one singer: octaves, dB, tonality, hardness.
-SPREAD = np.array([0.2, 2.5, 0.3, 0.25])
-GUESS = 4.0
 ONE_NOTE = 1.5
-NEW = 8.0
-JOIN = 7.0
-FAR = 20.0  # squared spreads; too far apart to be one, however few the runs
+SUNG_AGAIN = 0.6  # 0: every rendition is a new sample; 1: only the first counts
+SAME_OCT = 0.05  # apart, and a run may be the same phrase again
+NEW = 6.0
+JOIN = 3.0  # nats; evidence for two singers below which they are taken for one
 CLASH = 12.0
 SWEEPS = 4
+SOON_S = 1.0  # the least that most singers rest between phrases
+WHILE_S = 20.0  # that singers are about as busy as at any one time within
 _AT_ONCE = 1024  # runs compared at once
-TOGETHER = 0.1  # share of notes sung at once that shows two singers
+_LOOK_BACK = 12  # runs; how far back one may have ended just now
 
 
 @dataclass(frozen=True, slots=True)
 class Runs:
-    """All runs of a recording: their means, weights and sizes, and who sounds at once."""
+    """All runs of a recording: their means, what these are worth, and who sounds at once."""
 
     means: Values
     sizes: Values
+    firm: Values
     weights: Values
+    start_s: Values
+    end_s: Values
     first: Numbers  # clashes of run r are rows first[r] : first[r + 1]
     other: Numbers
     share: Values
@@ -59,42 +63,36 @@ class Runs:
         return len(self.sizes)
 
 
-@dataclass(frozen=True, slots=True)
-class Flock:
-    """Clusters: weight, sum and sum of squares of their runs, shape ``(k,)``, ``(k, looks)``."""
-
-    weight: Values
-    total: Values
-    square: Values
-
-    @property
-    def centre(self) -> Values:
-        """Weighted means."""
-        return self.total / self.weight[:, None]
-
-    @property
-    def variance(self) -> Values:
-        """Spread squared, mixed with the guess."""
-        return _variance(self.weight, self.total, self.square)
-
-
-def _variance(weight: Values, total: Values, square: Values) -> Values:
-    inner = np.maximum(square - total**2 / weight[..., None], 0.0)
-    return (GUESS * SPREAD**2 + inner) / (GUESS + weight[..., None])
-
-
 def gather(looks: Values, onset_s: Values, offset_s: Values, run: Numbers) -> Runs:
     """Sum up the runs of all notes."""
     count = int(run.max()) + 1
     sizes = np.bincount(run, minlength=count).astype(np.float64)
     place = 0.5 * (looks[:, START] + looks[:, END])
-    columns = (place, looks[:, LEVEL], looks[:, TONAL], looks[:, HARD])
+    columns = (place, *(looks[:, look] for look in (LEVEL, TONAL, HARD, LENGTH)))
     means = np.stack([np.bincount(run, c, count) / sizes for c in columns], axis=1)
+    firm = sizes / (sizes + ONE_NOTE)
+    weights = firm / np.maximum(_at_one_place(means[:, 0], firm), 1.0) ** SUNG_AGAIN
     pairs = runs.clashes(looks, onset_s, offset_s, run)
-    pairs = pairs[np.argsort(pairs[:, 0], kind="stable")]
-    first = np.searchsorted(pairs[:, 0].astype(np.int64), np.arange(count + 1))
-    other, share = pairs[:, 1].astype(np.int64), pairs[:, 2].copy()
-    return Runs(means, sizes, sizes / (sizes + ONE_NOTE), first, other, share)
+    numbers = pairs[:, :2].astype(np.int64)
+    both, at = np.unique(numbers[:, 0] * count + numbers[:, 1], return_inverse=True)
+    share = np.bincount(at, pairs[:, 2], len(both)).astype(np.float64)
+    first = np.searchsorted(both // count, np.arange(count + 1))
+    start_s, end_s = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(start_s, run, onset_s)
+    np.maximum.at(end_s, run, offset_s)
+    return Runs(means, sizes, firm, weights, start_s, end_s, first, both % count, share)
+
+
+def _at_one_place(place: Values, weights: Values) -> Values:
+    """The weight of all runs about each run's place, by a histogram with soft edges."""
+    at = place / SAME_OCT
+    at -= np.floor(at.min())
+    low = at.astype(np.int64)
+    high_part = at - low
+    bins = int(low.max()) + 2
+    heap = np.bincount(low, weights * (1 - high_part), bins)
+    heap += np.bincount(low + 1, weights * high_part, bins)
+    return np.asarray(heap[low] * (1 - high_part) + heap[low + 1] * high_part)
 
 
 def settle(found: Runs) -> Numbers:
@@ -102,7 +100,7 @@ def settle(found: Runs) -> Numbers:
     owner = _opened(found)
     for _ in range(SWEEPS):
         owner, flock = _measured(found, owner)
-        owner, flock = _joined(found, owner, flock)
+        owner, flock = _joined(owner, flock)
         before = owner.copy()
         _moved(found, owner, flock)
         if np.array_equal(before, owner):
@@ -118,12 +116,12 @@ def _opened(found: Runs) -> Numbers:
     used = 0
     for r in np.argsort(-found.sizes, kind="stable"):
         gap = (found.means[r] - centre[:used]) / SPREAD
-        cost = found.weights[r] * (gap**2).sum(axis=1) + _against(found, r, owner, used)
+        cost = found.firm[r] * (gap**2).sum(axis=1) + _against(found, r, owner, used)
         k = int(cost.argmin()) if used else 0
         if used == 0 or (cost[k] > NEW and used < MOST):
             k, used = used, used + 1
-        weight[k] += found.weights[r]
-        centre[k] += (found.means[r] - centre[k]) * found.weights[r] / weight[k]
+        weight[k] += found.firm[r]
+        centre[k] += (found.means[r] - centre[k]) * found.firm[r] / weight[k]
         owner[r] = k
     return owner
 
@@ -139,65 +137,63 @@ def _against(found: Runs, r: int, owner: Numbers, used: int) -> Values:
     return np.asarray(CLASH * shared / found.sizes[r])
 
 
-def _measured(found: Runs, owner: Numbers) -> tuple[Numbers, Flock]:
+def _measured(found: Runs, owner: Numbers) -> tuple[Numbers, Sums]:
     """Number the clusters that have runs from 0, and sum each up."""
     kept, owner = np.unique(owner, return_inverse=True)
-    owner = owner.astype(np.int64)
-    weight = np.asarray(np.bincount(owner, found.weights, len(kept)), dtype=np.float64)
-    total = _sums(owner, found.weights[:, None] * found.means, len(kept))
-    square = _sums(owner, found.weights[:, None] * found.means**2, len(kept))
-    return owner, Flock(weight, total, square)
+    owner, used = owner.astype(np.int64), len(kept)
+    weight = np.bincount(owner, found.weights, used).astype(np.float64)
+    total = _sums(owner, found.weights[:, None] * found.means, used)
+    square = _sums(owner, found.weights[:, None] * found.means**2, used)
+    count = np.bincount(owner, minlength=used).astype(np.float64)
+    mine = np.repeat(owner, np.diff(found.first))
+    pairs = mine * used + owner[found.other]
+    together = np.bincount(pairs, np.minimum(found.share, 1.0), used**2).astype(np.float64)
+    together = together.reshape(used, used)
+    soon, chance = _followed(found, owner, used)
+    return owner, Sums(weight, total, square, count, together, soon, chance)
+
+
+def _followed(found: Runs, owner: Numbers, used: int) -> tuple[Values, Values]:
+    """Pairs of runs with hardly a rest between, for each two clusters: seen, and by chance."""
+    order = np.argsort(found.start_s, kind="stable")
+    start_s, end_s, who = found.start_s[order], found.end_s[order], owner[order]
+    soon = np.zeros(used**2)
+    for back in range(1, min(_LOOK_BACK, len(order) - 1) + 1):
+        rest_s = start_s[back:] - end_s[:-back]
+        near = (rest_s >= runs.REST_S) & (rest_s < SOON_S)
+        soon += np.bincount(who[back:][near] * used + who[:-back][near], minlength=used**2)
+    seen = soon.reshape(used, used)
+    whiles = int((start_s[-1] - start_s[0]) / WHILE_S) + 1
+    while_s = max((start_s[-1] - start_s[0]) / whiles, SOON_S)
+    when = np.minimum(((start_s - start_s[0]) / while_s).astype(np.int64), whiles - 1)
+    busy = np.bincount(when * used + who, minlength=whiles * used).reshape(whiles, used)
+    chance = 2 * (SOON_S - runs.REST_S) / while_s * (busy.T @ busy)
+    return seen + seen.T, np.asarray(chance, np.float64)
 
 
 def _sums(owner: Numbers, values: Values, count: int) -> Values:
     return np.stack([np.bincount(owner, column, count) for column in values.T], axis=1)
 
 
-def _joined(found: Runs, owner: Numbers, flock: Flock) -> tuple[Numbers, Flock]:
-    """Join two clusters at a time while that costs less than a singer more."""
-    while len(flock.weight) > 1:
-        cost = _join_cost(flock)
-        cost[_far_apart(flock)] = np.inf
-        cost[_sung_together(found, owner, len(flock.weight))] = np.inf
+def _joined(owner: Numbers, flock: Sums) -> tuple[Numbers, Sums]:
+    """Join two clusters at a time while little tells for two singers."""
+    while len(flock) > 1:
+        cost = alike.evidence_for_two(flock)
         np.fill_diagonal(cost, np.inf)
-        a, b = divmod(int(cost.argmin()), len(flock.weight))
+        a, b = sorted(divmod(int(cost.argmin()), len(flock)))
         if cost[a, b] > JOIN:
             break
-        owner, flock = _measured(found, np.where(owner == b, a, owner))
+        owner = np.where(owner == b, a, owner)
+        owner, flock = owner - (owner > b), flock.joined(a, b)
     return owner, flock
 
 
-def _join_cost(flock: Flock) -> Values:
-    """What joining costs each pair: weight times log variance, joint less apart."""
-    weight = flock.weight[:, None] + flock.weight[None]
-    total = flock.total[:, None] + flock.total[None]
-    square = flock.square[:, None] + flock.square[None]
-    apart = flock.weight * np.log(flock.variance).sum(axis=1)
-    joint = weight * np.log(_variance(weight, total, square)).sum(axis=2)
-    return np.asarray(joint - apart[:, None] - apart[None])
-
-
-def _far_apart(flock: Flock) -> npt.NDArray[np.bool_]:
-    """Which pairs of centres differ by more than one singer would."""
-    gap = (flock.centre[:, None] - flock.centre[None]) / SPREAD
-    return np.asarray((gap**2).sum(axis=2) > FAR)
-
-
-def _sung_together(found: Runs, owner: Numbers, singers: int) -> npt.NDArray[np.bool_]:
-    """Which pairs of singers have been heard at once too often to be one."""
-    mine = np.repeat(owner, np.diff(found.first))
-    together = np.zeros((singers, singers))
-    np.add.at(together, (mine, owner[found.other]), found.share)
-    notes = np.bincount(owner, found.sizes, singers)
-    return np.asarray(together > TOGETHER * np.minimum(notes[:, None], notes[None]))
-
-
-def _moved(found: Runs, owner: Numbers, flock: Flock) -> None:
+def _moved(found: Runs, owner: Numbers, flock: Sums) -> None:
     """Give every run to the cluster that it fits best, in place."""
     centre, variance = flock.centre, flock.variance
     width = np.log(variance / SPREAD**2).sum(axis=1)
     for start in range(0, len(found), _AT_ONCE):
         some = slice(start, start + _AT_ONCE)
         gap = (found.means[some, None] - centre) ** 2 / variance
-        costs = found.weights[some, None] * (gap.sum(axis=2) + width)
+        costs = found.firm[some, None] * (gap.sum(axis=2) + width)
         runs.move(start, costs, found.first, found.other, CLASH * found.share, found.sizes, owner)

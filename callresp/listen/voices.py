@@ -9,7 +9,8 @@ been heard so far.
 Offline, notes form runs (`callresp.listen.runs`), runs gather into singers
 (`callresp.listen.flock`), and then every note is looked at again by itself,
 against all that its neighbours' singers are known for
-(`callresp.listen.singers`). For the online form see
+(`callresp.listen.singers`). That parts runs that held two singers, and the
+parts are gathered into singers once more. For the online form see
 `callresp.listen.tracker`. Time is in proportion to the notes.
 
 Conventions
@@ -31,7 +32,18 @@ import numpy.typing as npt
 from callresp.listen import flock, runs, singers
 from callresp.listen.compiled import inner, kernel
 from callresp.listen.model import Rows
-from callresp.listen.singers import END, HARD, LENGTH, LEVEL, LOOKS, RICH, START, TONAL, Singers
+from callresp.listen.singers import (
+    END,
+    HARD,
+    LENGTH,
+    LEVEL,
+    LOOKS,
+    MOST,
+    RICH,
+    START,
+    TONAL,
+    Singers,
+)
 
 Values = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
@@ -130,6 +142,9 @@ def group(looks: Values, onset_s: Values, offset_s: Values) -> Numbers:
         if not _look_again(looks, onset_s, offset_s, run, voice, singers.nobody()):
             break
         voice = by_appearance(voice)
+    # Runs that held two singers lay between both and blurred them; now they are parted.
+    _, part = np.unique(run * MOST + voice, return_inverse=True)
+    voice = flock.settle(flock.gather(looks, onset_s, offset_s, part))[part]
     return by_appearance(voice)
 
 
