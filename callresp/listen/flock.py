@@ -36,7 +36,6 @@ ONE_NOTE = 1.5
 SUNG_AGAIN = 0.6  # 0: every rendition is a new sample; 1: only the first counts
 SAME_OCT = 0.05  # apart, and a run may be the same phrase again
 NEW = 6.0
-JOIN = 3.0  # nats; evidence for two singers below which they are taken for one
 CLASH = 12.0
 SWEEPS = 4
 SOON_S = 1.0  # the least that most singers rest between phrases
@@ -176,12 +175,12 @@ def _sums(owner: Numbers, values: Values, count: int) -> Values:
 
 
 def _joined(owner: Numbers, flock: Sums) -> tuple[Numbers, Sums]:
-    """Join two clusters at a time while little tells for two singers."""
+    """Join two clusters at a time while it is likelier that one singer sang both."""
     while len(flock) > 1:
         cost = alike.evidence_for_two(flock)
         np.fill_diagonal(cost, np.inf)
         a, b = sorted(divmod(int(cost.argmin()), len(flock)))
-        if cost[a, b] > JOIN:
+        if cost[a, b] > 0.0:
             break
         owner = np.where(owner == b, a, owner)
         owner, flock = owner - (owner > b), flock.joined(a, b)
