@@ -27,7 +27,9 @@ def run(spectra: Any, task: int, states: Any, sound: Any, setups: Any, outs: Any
     the floor alone; `LAST` hears them and then ends every note.
     """
     state, setup, out = states[0], setups[0], outs[0]
+    a, b = setup.kept_from, setup.kept_to
     peaks = np.empty((MOST_PEAKS, 4))
+    marks = partials.room_for_marks(setup)
     taken = np.empty(MOST_PEAKS, np.int64)
     total = np.empty(setup.bands)
     risen = np.empty(setup.bands, np.uint8)
@@ -35,20 +37,18 @@ def run(spectra: Any, task: int, states: Any, sound: Any, setups: Any, outs: Any
     for i in range(spectra.shape[0]):
         frame = clock[FRAME]
         power = sound.power[frame & (RING - 1)]
-        spectrum = spectra[i]
-        for k in range(power.size):
-            power[k] = spectrum[k].real * spectrum[k].real + spectrum[k].imag * spectrum[k].imag
-        _follow_floor(power, clock, sound)
+        _square(spectra[i][a:b], power[a:b])
+        _follow_floor(power, clock, sound, setup)
         if task == WARM_UP:
             continue
         over = sound.over[frame & (RING - 1)]
-        wide.band_powers(power, sound.floor, setup, over, total)
+        wide.band_powers(power[setup.low :], sound.calm, over, total)
         rising = wide.rises(frame, sound.over, total, setup, risen)
         state.rising[frame & (RING - 1)] = rising
         grouping.take_wide_onset(frame, rising, risen, setup, state)
         grouping.keep_wide(frame, risen, over, total, state)
-        count = partials.find_peaks(power, sound.floor, sound.memory, setup, peaks)
-        partials.remember(power, sound.memory, setup.memory_keep)
+        count = partials.find_peaks(power, sound.limit, sound.memory, setup, marks, peaks)
+        partials.remember(power[a:b], sound.memory[a:b], setup.memory_keep)
         partials.link(frame, peaks, count, taken, setup, state)
         partials.keep_points(frame, peaks, count, taken, state)
         grouping.tell_fresh(frame, total, over, state)
@@ -68,14 +68,23 @@ def run(spectra: Any, task: int, states: Any, sound: Any, setups: Any, outs: Any
 
 
 @inner
-def _follow_floor(power: Any, clock: Any, sound: Any) -> None:
+def _square(spectrum: Any, power: Any) -> None:
+    for k in range(power.size):
+        power[k] = spectrum[k].real * spectrum[k].real + spectrum[k].imag * spectrum[k].imag
+
+
+@inner
+def _follow_floor(power: Any, clock: Any, sound: Any, setup: Any) -> None:
     heard = clock[HEARD]
+    a, b = setup.kept_from, setup.kept_to
     if heard == 0:
-        for k in range(power.size):
+        for k in range(a, b):
             sound.quantile[k] = power[k] * np.float32(0.3) + np.float32(1e-20)
-    floors.follow(power, sound.quantile, floors.step_db(heard))
+    floors.follow(power[a:b], sound.quantile[a:b], floors.step_db(heard))
     if heard % 4 == 0:
-        floors.spread(sound.quantile, sound.floor)
+        floors.spread(sound.quantile[a:b], sound.floor[a:b])
+        partials.set_limit(sound.floor[a:b], setup.over, sound.limit[a:b])
+        wide.set_calm(sound.floor[setup.low :], sound.calm)
     clock[HEARD] = heard + 1
 
 
