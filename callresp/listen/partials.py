@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare, inner
 from callresp.listen.state import LIVING, MOST_PEAKS, NEXT_POINT, POINTS, TRACKS
 
 MOST_MISSES = 2
@@ -37,7 +37,7 @@ MEMORY_DB_S = 40.0
 _LN_TO_DB = 10.0 / math.log(10.0)
 
 
-@inner
+@bare
 def set_limit(floor: Any, over: float, limit: Any) -> None:
     """The power of each bin that makes a peak."""
     least = np.float32(over)
@@ -51,7 +51,7 @@ def room_for_marks(setup: Any) -> Any:
     return np.zeros((setup.high - setup.low + 7) // 8 * 8, np.uint8)
 
 
-@inner
+@bare
 def find_peaks(power: Any, limit: Any, memory: Any, setup: Any, marks: Any, peaks: Any) -> int:
     """Peaks above the floor: rows (place, level in dB, power, fresh).
 
@@ -72,7 +72,7 @@ def find_peaks(power: Any, limit: Any, memory: Any, setup: Any, marks: Any, peak
     return found
 
 
-@inner
+@bare
 def _mark(power: Any, limit: Any, memory: Any, marks: Any) -> None:
     """Mark what is higher than its neighbours and all limits: a loop without a branch.
 
@@ -84,7 +84,7 @@ def _mark(power: Any, limit: Any, memory: Any, marks: Any) -> None:
         marks[k] = (p > limit[k]) & (p > left[k]) & (p >= right[k]) & (p > TAIL * memory[k])
 
 
-@inner
+@bare
 def _measure(k: int, power: Any, memory: Any, peak: Any) -> None:
     """Place, level and power of the peak at bin `k`."""
     left = math.log(power[k - 1] + 1e-30)
@@ -98,7 +98,7 @@ def _measure(k: int, power: Any, memory: Any, peak: Any) -> None:
     peak[3] = 1.0 if power[k] > ECHO * memory[k] else 0.0
 
 
-@inner
+@bare
 def _masked(power: Any, k: int, bins: int) -> bool:
     """Whether a much stronger neighbour hides this peak (its skirts would look the same)."""
     limit = power[k] * NEAR
@@ -112,7 +112,7 @@ def _masked(power: Any, k: int, bins: int) -> bool:
     return False
 
 
-@inner
+@bare
 def remember(power: Any, memory: Any, keep: float) -> None:
     """Let the memory of each bin fade, and take in this frame."""
     fade = np.float32(keep)
@@ -120,7 +120,7 @@ def remember(power: Any, memory: Any, keep: float) -> None:
         memory[k] = max(memory[k] * fade, power[k])
 
 
-@inner
+@bare
 def _nearest_peak(place: float, peaks: Any, count: int, taken: Any, reach: float) -> int:
     best = -1
     for i in range(count):
@@ -131,7 +131,7 @@ def _nearest_peak(place: float, peaks: Any, count: int, taken: Any, reach: float
     return best
 
 
-@inner
+@bare
 def link(frame: int, peaks: Any, count: int, taken: Any, setup: Any, state: Any) -> None:
     """Join tracks and peaks; `taken` holds the track of each peak, or -1."""
     tracks, living, clock = state.tracks, state.living, state.clock
@@ -169,7 +169,7 @@ def link(frame: int, peaks: Any, count: int, taken: Any, setup: Any, state: Any)
             tracks[t].count += 1
 
 
-@inner
+@bare
 def _other_is_nearer(
     t: int, frame: int, place: float, away: float, tracks: Any, living: Any, clock: Any
 ) -> bool:
@@ -183,7 +183,7 @@ def _other_is_nearer(
     return False
 
 
-@inner
+@bare
 def keep_points(frame: int, peaks: Any, count: int, taken: Any, state: Any) -> None:
     """Keep this frame's points; start a track for every peak that joined none."""
     tracks, living, points, clock = state.tracks, state.living, state.points, state.clock
@@ -216,7 +216,7 @@ def keep_points(frame: int, peaks: Any, count: int, taken: Any, state: Any) -> N
     clock[LIVING] = kept
 
 
-@inner
+@bare
 def _start(frame: int, peak: Any, tracks: Any, living: Any, clock: Any) -> int:
     for t in range(TRACKS):
         if tracks[t].group == -2:

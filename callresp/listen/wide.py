@@ -23,14 +23,14 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare
 from callresp.listen.state import BAND_BINS, RING
 
 SPLATTER = 10**-3.0  # 30 dB
 LEAST = np.float32(10**0.9)  # 9 dB
 
 
-@inner
+@bare
 def set_calm(floor: Any, calm: Any) -> None:
     """One over the floor's power of each band; `floor` starts with the lowest bin listened to."""
     for b in range(calm.size):
@@ -40,7 +40,7 @@ def set_calm(floor: Any, calm: Any) -> None:
         calm[b] = 1.0 / noise
 
 
-@inner
+@bare
 def band_powers(power: Any, calm: Any, over: Any, total: Any) -> None:
     """Power of each band, and the same over the floor's."""
     for b in range(total.size):
@@ -52,7 +52,7 @@ def band_powers(power: Any, calm: Any, over: Any, total: Any) -> None:
         over[b] = ratio if ratio > 1.0 else 1.0
 
 
-@inner
+@bare
 def rises(frame: int, ring: Any, total: Any, setup: Any, risen: Any) -> int:
     """Mark the bands that rise; returns how many."""
     now = ring[frame & (RING - 1)]
@@ -78,7 +78,7 @@ def rises(frame: int, ring: Any, total: Any, setup: Any, risen: Any) -> int:
     return count
 
 
-@inner
+@bare
 def _pass(now: Any, before: Any, rise: Any, risen: Any) -> int:
     """Mark the bands that pass what they and both neighbours had: a loop without a branch."""
     some = 0
