@@ -34,7 +34,17 @@ ROOMS = (
     "resources",
     "errors",
 )
-FLOOR = {"sound", "score", "settings", "files", "pcm", "wavhead", "starttime", "resources", "errors"}
+FLOOR = {
+    "sound",
+    "score",
+    "settings",
+    "files",
+    "pcm",
+    "wavhead",
+    "starttime",
+    "resources",
+    "errors",
+}
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
