@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -29,6 +30,7 @@ import soundfile as sf
 
 from callresp.errors import UserError
 from callresp.files import whole_file
+from callresp.pcm import WIDTHS, PlainPcm
 from callresp.wavhead import Mended, wav_header
 
 Samples = npt.NDArray[np.float32]
@@ -132,11 +134,12 @@ class Recording:
         self.path = Path(path)
         self.channel = channel
         self._header = wav_header(self.path)
-        with self._opened() as source:
+        with _opened(self.path, self._header.open_size_at) as source:
             self.sample_rate_hz = int(source.samplerate)
             self.channels = int(source.channels)
             self.frames = int(source.frames)
             self.format = f"{source.format} {source.subtype}"
+            self._width = WIDTHS.get(source.subtype, 0)
         if self.frames == 0:
             raise UserError("holds no sound (0 samples)", where=str(path), remedy="record it again")
         if channel is not None and not 1 <= channel <= self.channels:
@@ -169,11 +172,10 @@ class Recording:
         health = Health(notes=list(self._opening_notes))
         self.health = health
         with self._opened() as source:
-            buffer = np.empty((block, self.channels), dtype=np.float32)
             while True:
                 try:
-                    frames = source.read(out=buffer)
-                except (sf.LibsndfileError, RuntimeError):
+                    frames = source.read(out=np.empty((block, self.channels), dtype=np.float32))
+                except (sf.LibsndfileError, RuntimeError, OSError):
                     health.breaks_off_s = health.samples / self.sample_rate_hz
                     break
                 if len(frames) == 0:
@@ -188,19 +190,24 @@ class Recording:
                 "no sound in it can be read", where=str(self.path), remedy="record it again"
             )
 
-    def _opened(self) -> sf.SoundFile:
-        return _opened(self.path, self._header.open_size_at)
+    def _opened(self) -> sf.SoundFile | PlainPcm:
+        header = self._header
+        plain = self._width and header.frame_bytes == self._width * self.channels
+        if plain and header.data_at is not None and header.open_size_at is None:
+            # Whoever can't open it is told why below.
+            with suppress(OSError):
+                return PlainPcm(self.path, header.data_at, self._width, self.frames)
+        return _opened(self.path, header.open_size_at)
 
     def _examined(self, frames: Samples, health: Health) -> Samples:
         energy = float(np.dot(flat := frames.ravel(), flat))
         if not math.isfinite(energy):
-            frames = frames.copy()
             bad = ~np.isfinite(frames)
             health.broken += int(bad.sum())
             frames[bad] = 0.0
             energy = float(np.dot(flat := frames.ravel(), flat))
         if self.channels == 1:
-            mono = frames[:, 0].copy()
+            mono = frames[:, 0]
         elif self.channel is not None:
             mono = frames[:, self.channel - 1].copy()
         else:

@@ -28,12 +28,23 @@ ROOMS = (
     "score",
     "settings",
     "files",
+    "pcm",
     "wavhead",
     "starttime",
     "resources",
     "errors",
 )
-FLOOR = {"sound", "score", "settings", "files", "wavhead", "starttime", "resources", "errors"}
+FLOOR = {
+    "sound",
+    "score",
+    "settings",
+    "files",
+    "pcm",
+    "wavhead",
+    "starttime",
+    "resources",
+    "errors",
+}
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 

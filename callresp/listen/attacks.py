@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare
 from callresp.listen.starting import announce, announce_wide
 from callresp.listen.state import TONAL
 
@@ -27,7 +27,7 @@ NEAR_CREST = 10**-1.5  # 15 dB
 NEAR_CREST_TONE = 10**-0.8  # 8 dB: what a place rings on with beats, too
 
 
-@inner
+@bare
 def follow(
     group: Any, now: float, deep: float, frame: int, clock: Any, setup: Any, starts: Any
 ) -> None:
@@ -50,7 +50,7 @@ def follow(
         group.trough = min(group.trough, now)
 
 
-@inner
+@bare
 def _announce(group: Any, frame: int, clock: Any, setup: Any, starts: Any) -> None:
     if group.kind != TONAL:
         announce_wide(group, frame, group.now + 1e-30, clock, setup, starts)

@@ -64,9 +64,22 @@ def inner(function: F) -> F:
     Without the door from Python, which unpacks every array of the state, it
     compiles several times faster.
     """
-    made: F = numba.njit(no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy")(
-        function
-    )
+    # A kernel takes after its caller in whether it counts, unless it is told.
+    made: F = numba.njit(
+        no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy", _nrt=True
+    )(function)
+    return made
+
+
+def bare(function: F) -> F:
+    """As `inner`, for what makes no arrays of its own: without counting who refers to which.
+
+    At every array handed on or sliced, the count is taken up and down by locked
+    instructions, which took longer than what a kernel did with a frame.
+    """
+    made: F = numba.njit(
+        no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy", _nrt=False
+    )(function)
     return made
 
 

@@ -5,18 +5,28 @@ One kernel is the only door from Python, since each door is compiled apart.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from callresp.listen import early, joining, partials, starting, tidy, wide
 from callresp.listen import floor as floors
 from callresp.listen import groups as grouping
-from callresp.listen.compiled import inner, kernel
+from callresp.listen.compiled import bare, kernel
 from callresp.listen.finish import finish_group
 from callresp.listen.state import FRAME, HEARD, MOST_PEAKS, OPEN, RING
 
 HEAR, WARM_UP, LAST = range(3)
+
+
+class Room(NamedTuple):
+    """Room for what is found in one frame."""
+
+    peaks: Any
+    taken: Any  # the track of each peak
+    marks: Any
+    total: Any  # power of each band
+    risen: Any  # whether it rises
 
 
 @kernel
@@ -27,39 +37,16 @@ def run(spectra: Any, task: int, states: Any, sound: Any, setups: Any, outs: Any
     the floor alone; `LAST` hears them and then ends every note.
     """
     state, setup, out = states[0], setups[0], outs[0]
-    peaks = np.empty((MOST_PEAKS, 4))
-    taken = np.empty(MOST_PEAKS, np.int64)
-    total = np.empty(setup.bands)
-    risen = np.empty(setup.bands, np.uint8)
-    clock = state.clock
+    room = Room(
+        np.empty((MOST_PEAKS, 4)),
+        np.empty(MOST_PEAKS, np.int64),
+        partials.room_for_marks(setup),
+        np.empty(setup.bands),
+        np.empty(setup.bands, np.uint8),
+    )
     for i in range(spectra.shape[0]):
-        frame = clock[FRAME]
-        power = sound.power[frame & (RING - 1)]
-        spectrum = spectra[i]
-        for k in range(power.size):
-            power[k] = spectrum[k].real * spectrum[k].real + spectrum[k].imag * spectrum[k].imag
-        _follow_floor(power, clock, sound)
-        if task == WARM_UP:
-            continue
-        over = sound.over[frame & (RING - 1)]
-        wide.band_powers(power, sound.floor, setup, over, total)
-        rising = wide.rises(frame, sound.over, total, setup, risen)
-        state.rising[frame & (RING - 1)] = rising
-        grouping.take_wide_onset(frame, rising, risen, setup, state, out.starts)
-        grouping.keep_wide(frame, risen, over, total, state)
-        count = partials.find_peaks(power, sound.floor, sound.memory, setup, peaks)
-        partials.remember(power, sound.memory, setup.memory_keep)
-        partials.link(frame, peaks, count, taken, setup, state)
-        partials.keep_points(frame, peaks, count, taken, state)
-        grouping.tell_fresh(frame, total, over, state)
-        grouping.follow_bases(frame, state)
-        joining.place_partials(frame, setup, state)
-        grouping.follow_levels(frame, setup, state, out.starts)
-        early.tell_early(frame, state, sound, setup, out.starts)
-        starting.tell_starts(frame, over, total, state, sound, setup, out.starts)
-        _close(frame, grouping.HANG, state, sound, setup)
-        tidy.give_out(frame, state, setup, out)
-        clock[FRAME] = frame + 1
+        _take(spectra[i], task, room, state, sound, setup, out)
+    clock = state.clock
     if task == LAST:
         clock[FRAME] -= 1
         _close(clock[FRAME], -1, state, sound, setup)
@@ -67,19 +54,63 @@ def run(spectra: Any, task: int, states: Any, sound: Any, setups: Any, outs: Any
         clock[FRAME] += 1
 
 
-@inner
-def _follow_floor(power: Any, clock: Any, sound: Any) -> None:
+@bare
+def _take(
+    spectrum: Any, task: int, room: Room, state: Any, sound: Any, setup: Any, out: Any
+) -> None:
+    """Take one frame."""
+    clock = state.clock
+    frame = clock[FRAME]
+    a, b = setup.kept_from, setup.kept_to
+    power = sound.power[frame & (RING - 1)]
+    _square(spectrum[a:b], power[a:b])
+    _follow_floor(power, clock, sound, setup)
+    if task == WARM_UP:
+        return
+    peaks, taken, total, risen = room.peaks, room.taken, room.total, room.risen
+    over = sound.over[frame & (RING - 1)]
+    wide.band_powers(power[setup.low :], sound.calm, over, total)
+    rising = wide.rises(frame, sound.over, total, setup, risen)
+    state.rising[frame & (RING - 1)] = rising
+    grouping.take_wide_onset(frame, rising, risen, setup, state, out.starts)
+    grouping.keep_wide(frame, risen, over, total, state)
+    count = partials.find_peaks(power, sound.limit, sound.memory, setup, room.marks, peaks)
+    partials.remember(power[a:b], sound.memory[a:b], setup.memory_keep)
+    partials.link(frame, peaks, count, taken, setup, state)
+    partials.keep_points(frame, peaks, count, taken, state)
+    grouping.tell_fresh(frame, total, over, state)
+    grouping.follow_bases(frame, state)
+    joining.place_partials(frame, setup, state)
+    grouping.follow_levels(frame, setup, state, out.starts)
+    early.tell_early(frame, state, sound, setup, out.starts)
+    starting.tell_starts(frame, over, total, state, sound, setup, out.starts)
+    _close(frame, grouping.HANG, state, sound, setup)
+    tidy.give_out(frame, state, setup, out)
+    clock[FRAME] = frame + 1
+
+
+@bare
+def _square(spectrum: Any, power: Any) -> None:
+    for k in range(power.size):
+        power[k] = spectrum[k].real * spectrum[k].real + spectrum[k].imag * spectrum[k].imag
+
+
+@bare
+def _follow_floor(power: Any, clock: Any, sound: Any, setup: Any) -> None:
     heard = clock[HEARD]
+    a, b = setup.kept_from, setup.kept_to
     if heard == 0:
-        for k in range(power.size):
+        for k in range(a, b):
             sound.quantile[k] = power[k] * np.float32(0.3) + np.float32(1e-20)
-    floors.follow(power, sound.quantile, floors.step_db(heard))
+    floors.follow(power[a:b], sound.quantile[a:b], floors.step_db(heard))
     if heard % 4 == 0:
-        floors.spread(sound.quantile, sound.floor)
+        floors.spread(sound.quantile[a:b], sound.floor[a:b])
+        partials.set_limit(sound.floor[a:b], setup.over, sound.limit[a:b])
+        wide.set_calm(sound.floor[setup.low :], sound.calm)
     clock[HEARD] = heard + 1
 
 
-@inner
+@bare
 def _close(frame: int, hang: int, state: Any, sound: Any, setup: Any) -> None:
     """Finish the groups that have been silent for more than `hang` frames, or gone on too long."""
     closed = 0

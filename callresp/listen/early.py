@@ -20,7 +20,7 @@ import math
 from typing import Any
 
 from callresp.listen import gusts, sweeps, tails
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare
 from callresp.listen.groups import TOGETHER
 from callresp.listen.joining import PROVED
 from callresp.listen.starting import expected_db, hand_over, write_start
@@ -29,7 +29,7 @@ from callresp.listen.state import LIVING, NEXT_GROUP, OPEN
 SAME = 2  # frames
 
 
-@inner
+@bare
 def tell_early(frame: int, state: Any, sound: Any, setup: Any, starts: Any) -> None:
     """Announce partials in doubt that stand clear, and hand over those that found a group."""
     clock = state.clock
@@ -49,7 +49,7 @@ def tell_early(frame: int, state: Any, sound: Any, setup: Any, starts: Any) -> N
                 _announce(track, track.since, clock, starts)
 
 
-@inner
+@bare
 def _is_worth_telling(track: Any, frame: int, state: Any, sound: Any, setup: Any) -> bool:
     """Whether a partial in doubt stands clear, and is not of an attack that has been told."""
     over_db = expected_db(track, state.points, sound.floor)
@@ -61,7 +61,7 @@ def _is_worth_telling(track: Any, frame: int, state: Any, sound: Any, setup: Any
     return bool(over_db - gust_db >= setup.clearly_db)
 
 
-@inner
+@bare
 def _of_an_attack(track: Any, state: Any) -> bool:
     """Whether a wide sound began with the partial, which then has been told already."""
     for n in range(state.clock[OPEN]):
@@ -71,7 +71,7 @@ def _of_an_attack(track: Any, state: Any) -> bool:
     return False
 
 
-@inner
+@bare
 def _announce(track: Any, onset: int, clock: Any, starts: Any) -> None:
     number, place = clock[NEXT_GROUP], track.place
     level_db = 10.0 * math.log10(track.power)
@@ -80,7 +80,7 @@ def _announce(track: Any, onset: int, clock: Any, starts: Any) -> None:
         track.told = number + 1
 
 
-@inner
+@bare
 def _attack_of(track: Any, state: Any) -> int:
     """The wide sound, not told yet, that turned out to begin with a partial; or -1."""
     for n in range(state.clock[OPEN]):
@@ -90,7 +90,7 @@ def _attack_of(track: Any, state: Any) -> int:
     return -1
 
 
-@inner
+@bare
 def _hand_over(track: Any, g: int, state: Any, starts: Any) -> None:
     group = state.groups[g]
     if not hand_over(track.told - 1, group.number, state.clock, starts):

@@ -57,6 +57,7 @@ class Evidence:
     Attributes
     ----------
     at_s, hertz : shape (frames,), (bins,)
+        Of the band that is listened to, and somewhat around it.
     power_db, floor_db : shape (frames, bins)
     asked_db
         How far over the floor a partial must rise.
@@ -138,6 +139,7 @@ class _Watch:
         self._engine = engine
         self._start_s = start_s
         self._span_s = from_s, to_s
+        self._kept = slice(int(engine.setup.kept_from), int(engine.setup.kept_to))
         self._frame = self._point = self._left = 0
         self._rows: list[tuple[float, Floats, Floats, int]] = []
         self._points: list[tuple[float, float, float]] = []
@@ -150,8 +152,8 @@ class _Watch:
         for frame in range(self._frame, int(clock[states.FRAME])):
             at_s = self._at_s(frame)
             if self._span_s[0] <= at_s <= self._span_s[1]:
-                power = state.sound.power[frame & mask].astype(np.float64)
-                floor = state.sound.floor.astype(np.float64)
+                power = state.sound.power[frame & mask, self._kept].astype(np.float64)
+                floor = state.sound.floor[self._kept].astype(np.float64)
                 self._rows.append((at_s, power, floor, int(state.rising[frame & mask])))
         for n in range(self._point, int(clock[states.NEXT_POINT])):
             row = state.points[n % states.POINTS]
@@ -169,14 +171,14 @@ class _Watch:
     def evidence(self, notes: Rows, profile: Profile) -> Evidence:
         """Everything, in the units of a reader."""
         setup = self._engine.setup
-        bins = setup.bins
-        power = np.array([row[1] for row in self._rows]).reshape(-1, bins)
-        floor = np.array([row[2] for row in self._rows]).reshape(-1, bins)
+        bins = np.arange(setup.bins, dtype=np.float64)[self._kept]
+        power = np.array([row[1] for row in self._rows]).reshape(-1, len(bins))
+        floor = np.array([row[2] for row in self._rows]).reshape(-1, len(bins))
         points = np.array(self._points).reshape(-1, 3)
         inside = (points[:, 0] >= self._span_s[0]) & (points[:, 0] <= self._span_s[1])
         return Evidence(
             at_s=np.array([row[0] for row in self._rows]),
-            hertz=np.arange(bins, dtype=np.float64) * float(setup.bin_hz),
+            hertz=bins * float(setup.bin_hz),
             power_db=10 * np.log10(power + 1e-20),
             floor_db=10 * np.log10(floor + 1e-20),
             asked_db=profile.floor_db,

@@ -27,32 +27,37 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare
 
 QUANTILE = 0.25
 MEAN_OVER_QUANTILE = 1.0 / -math.log(1.0 - QUANTILE)
 STEP_DB = 0.025
 FIRST_STEP_DB = 3.0
 SETTLE_FRAMES = 20.0
+# By which the quantile moves once the step is small: no power of ten in each frame.
+UP = np.float32(10.0 ** (0.1 * STEP_DB * QUANTILE))
+DOWN = np.float32(10.0 ** (-0.1 * STEP_DB * (1.0 - QUANTILE)))
 
 
-@inner
+@bare
 def step_db(frames_heard: int) -> float:
     """Step of the quantile, dB: large at first, then small."""
     return max(STEP_DB, FIRST_STEP_DB / (1.0 + frames_heard / SETTLE_FRAMES))
 
 
-@inner
+@bare
 def follow(power: Any, quantile: Any, step: float) -> None:
     """Move the quantile of every bin one step towards its power."""
-    up = np.float32(10.0 ** (0.1 * step * QUANTILE))
-    down = np.float32(10.0 ** (-0.1 * step * (1.0 - QUANTILE)))
+    up, down = UP, DOWN
+    if step > STEP_DB:
+        up = np.float32(10.0 ** (0.1 * step * QUANTILE))
+        down = np.float32(10.0 ** (-0.1 * step * (1.0 - QUANTILE)))
     for k in range(power.size):
         step_to = up if power[k] > quantile[k] else down
         quantile[k] = quantile[k] * step_to
 
 
-@inner
+@bare
 def spread(quantile: Any, floor: Any) -> None:
     """Mean noise power per bin: the quantile, smoothed over five bins."""
     scale = np.float32(MEAN_OVER_QUANTILE / 5.0)

@@ -116,7 +116,8 @@ class Framer:
         self._held = stream[count * self.hop :].copy()
         if count == 0:
             return
-        view = np.lib.stride_tricks.sliding_window_view(stream, self.window)[:: self.hop]
+        shape, step = (count, self.window), stream.itemsize
+        view = np.ndarray(shape, np.float32, stream, strides=(self.hop * step, step))
         for start in range(0, count, BATCH):
             yield self._transform(view[start : min(start + BATCH, count)])
 

@@ -67,16 +67,19 @@ def envelope(
 ) -> tuple[Any, Any]:
     """The group's power frame by frame without the partials `but`, and the floor's meanwhile."""
     frames = place.shape[1]
+    bins = _own_bins(own, setup)
+    under = 0.0
+    for k in bins:
+        under += floor[k]
     total = np.zeros(frames)
-    noise = np.zeros(frames)
-    for at in range(frames):
-        row = power[(first + at) % RING]
-        for b in range(setup.bands):
-            if own[b]:
-                start = setup.low + b * BAND_BINS
-                for k in range(start, start + BAND_BINS):
-                    total[at] += row[k]
-                    noise[at] += floor[k]
+    noise = np.full(frames, under)
+    if bins.size:
+        for at in range(frames):
+            row = power[(first + at) % RING]
+            here = 0.0
+            for k in bins:
+                here += row[k]
+            total[at] = here
     if but.shape[0]:
         _take_out(but, own, first, setup, power, floor, total, noise)
     for i in range(place.shape[0]):
@@ -85,14 +88,26 @@ def envelope(
 
 
 @inner
+def _own_bins(own: Any, setup: Any) -> Any:
+    """The bins of the bands that a group owns, in order."""
+    found = np.empty(setup.bands * BAND_BINS, np.int64)
+    n = 0
+    for b in range(setup.bands):
+        if own[b]:
+            for k in range(BAND_BINS):
+                found[n] = setup.low + b * BAND_BINS + k
+                n += 1
+    return found[:n]
+
+
+@inner
 def _take_out(
     but: Any, own: Any, first: int, setup: Any, power: Any, floor: Any, total: Any, noise: Any
 ) -> None:
     """Take the skirts of the partials `but` out of the power of the bands."""
-    taken = np.empty(setup.bins, np.uint8)
+    taken = np.full(setup.bins, -1)  # the frame in which each bin was taken
     for at in range(but.shape[1]):
         row = power[(first + at) & (RING - 1)]
-        taken[:] = 0
         for i in range(but.shape[0]):
             here = _about(but[i], at)
             if math.isnan(here):
@@ -100,9 +115,9 @@ def _take_out(
             middle = int(round(here))
             for k in range(max(1, middle - SKIRT), min(setup.bins - 1, middle + SKIRT + 1)):
                 band = (k - setup.low) // BAND_BINS
-                if taken[k] or not (0 <= band < own.size) or not own[band]:
+                if taken[k] == at or not (0 <= band < own.size) or not own[band]:
                     continue
-                taken[k] = 1
+                taken[k] = at
                 total[at] = max(0.0, total[at] - row[k])
                 noise[at] = max(1e-30, noise[at] - floor[k])
 

@@ -29,7 +29,7 @@ from typing import Any
 import numpy as np
 
 from callresp.listen import attacks, tone
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare, inner
 from callresp.listen.starting import hand_over
 from callresp.listen.state import (
     FRESH,
@@ -56,7 +56,7 @@ TONAL_SHARE = 0.5
 WINDOW_SUM = 1.5  # a tone's power over the bins of a Hann window, over its peak bin's
 
 
-@inner
+@bare
 def open_group(frame: int, kind: int, state: Any) -> int:
     """Open a group; -1 where there is no room."""
     clock = state.clock
@@ -89,7 +89,7 @@ def open_group(frame: int, kind: int, state: Any) -> int:
     return -1
 
 
-@inner
+@bare
 def forget_closed(state: Any) -> None:
     """Drop closed groups from the list of open ones."""
     kept = 0
@@ -101,7 +101,7 @@ def forget_closed(state: Any) -> None:
     state.clock[OPEN] = kept
 
 
-@inner
+@bare
 def _take_bands(g: int, risen: Any, state: Any) -> None:
     for b in range(risen.size):
         if risen[b]:
@@ -110,7 +110,7 @@ def _take_bands(g: int, risen: Any, state: Any) -> None:
             state.groups[g].own[b] = 1
 
 
-@inner
+@bare
 def _own_power(group: Any, total: Any, over: Any) -> tuple[float, int, int]:
     """Power in the bands of a group, how many of them sound, how many there are."""
     power = 0.0
@@ -125,7 +125,7 @@ def _own_power(group: Any, total: Any, over: Any) -> tuple[float, int, int]:
     return power, sounding, owned
 
 
-@inner
+@bare
 def _host(frame: int, state: Any) -> int:
     """The wide group that a new wide onset carries on, or -1."""
     best = -1
@@ -143,7 +143,7 @@ def _host(frame: int, state: Any) -> int:
     return best
 
 
-@inner
+@bare
 def take_wide_onset(
     frame: int, rising: int, risen: Any, setup: Any, state: Any, starts: Any
 ) -> None:
@@ -179,7 +179,7 @@ def take_wide_onset(
     forget_closed(state)
 
 
-@inner
+@bare
 def keep_wide(frame: int, risen: Any, over: Any, total: Any, state: Any) -> None:
     """Add late rising bands to a fresh group; tell which wide groups still sound."""
     for n in range(state.clock[OPEN]):
@@ -197,7 +197,7 @@ def keep_wide(frame: int, risen: Any, over: Any, total: Any, state: Any) -> None
             group.awake = frame
 
 
-@inner
+@bare
 def follow_levels(frame: int, setup: Any, state: Any, starts: Any) -> None:
     """Follow the power of every group through its peaks and dips; announce new attacks."""
     clock = state.clock
@@ -224,7 +224,7 @@ def follow_levels(frame: int, setup: Any, state: Any, starts: Any) -> None:
         attacks.follow(group, now, deep, frame, clock, setup, starts)
 
 
-@inner
+@bare
 def tell_fresh(frame: int, total: Any, over: Any, state: Any) -> None:
     """Tell whether a wide onset was that of a stack of partials or of a harsh sound."""
     for n in range(state.clock[OPEN]):
@@ -261,7 +261,7 @@ def _tell(g: int, frame: int, total: Any, over: Any, state: Any) -> None:
                 group.own[b] = 0
 
 
-@inner
+@bare
 def follow_bases(frame: int, state: Any) -> None:
     """Let every tonal group's fundamental follow its partials."""
     clock = state.clock

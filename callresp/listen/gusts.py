@@ -37,19 +37,25 @@ CALM = 10**0.1  # what bands of steady noise read, clipped at the floor as they 
 def gust_db(first: int, last: int, middle: float, over: Any, setup: Any) -> float:
     """How far the bands about bin `middle` stood over the floor meanwhile, dB, not below 0."""
     own = int((middle - setup.low) / BAND_BINS)
-    around = np.empty(2 * REACH + 1)
+    low = max(0, own - REACH)
+    total = np.zeros(max(0, min(setup.bands, own + REACH + 1) - low))
+    start = max(0, first - BEFORE)
+    for frame in range(start, last + 1):
+        row = over[frame & (RING - 1), low : low + total.size]
+        for i in range(total.size):
+            total[i] += row[i]
     n = 0
-    for b in range(max(0, own - REACH), min(setup.bands, own + REACH + 1)):
-        if abs(b - own) <= GUARD:
+    for i in range(total.size):
+        if abs(low + i - own) <= GUARD:
             continue
-        total = 0.0
-        frames = 0
-        for frame in range(max(0, first - BEFORE), last + 1):
-            total += over[frame & (RING - 1), b]
-            frames += 1
-        around[n] = total / max(1, frames)
+        # Into its place among those before it, in order.
+        here = total[i] / max(1, last + 1 - start)
+        at = n
+        while at > 0 and total[at - 1] > here:
+            total[at] = total[at - 1]
+            at -= 1
+        total[at] = here
         n += 1
     if n == 0:
         return 0.0
-    ordered = np.sort(around[:n])
-    return max(0.0, 10.0 * math.log10(ordered[n // 3] / CALM))
+    return max(0.0, 10.0 * math.log10(total[n // 3] / CALM))

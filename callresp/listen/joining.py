@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare
 from callresp.listen.groups import SMOOTH, TOGETHER, open_group
 from callresp.listen.state import BAND_BINS, LIVING, OPEN, TONAL
 
@@ -18,7 +18,7 @@ FAR_BELOW_STACK = 10**-2.0
 OVERTONE = 10**-0.8  # late partials this far below are overtones
 
 
-@inner
+@bare
 def place_partials(frame: int, setup: Any, state: Any) -> None:
     """Give every partial that has proved itself to a group."""
     clock = state.clock
@@ -40,7 +40,7 @@ def place_partials(frame: int, setup: Any, state: Any) -> None:
             state.groups[track.group].last = frame
 
 
-@inner
+@bare
 def _group_for(track: Any, setup: Any, state: Any) -> int:
     band = int((track.place - setup.low) / BAND_BINS)
     for n in range(state.clock[OPEN]):
@@ -63,12 +63,12 @@ def _group_for(track: Any, setup: Any, state: Any) -> int:
     return -1
 
 
-@inner
+@bare
 def _born_within(track: Any, group: Any, until: int) -> bool:
     return bool(group.onset - TOGETHER <= track.born <= until)
 
 
-@inner
+@bare
 def _joins_tonal(track: Any, group: Any) -> bool:
     place = track.place
     base = group.base
@@ -86,7 +86,7 @@ def _joins_tonal(track: Any, group: Any) -> bool:
     return bool(together or track.power < group.peak * OVERTONE)
 
 
-@inner
+@bare
 def _in_doubt(track: Any, state: Any) -> bool:
     """Whether a partial begins amid a wide sound and has not yet shown itself apart from it."""
     for n in range(state.clock[OPEN]):

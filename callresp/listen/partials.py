@@ -22,14 +22,14 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare, inner
 from callresp.listen.state import LIVING, MOST_PEAKS, NEXT_POINT, POINTS, TRACKS
 
 MOST_MISSES = 2
 # Forward masking: a partial goes on down to TAIL below what was lately heard in
 # its bin, and starts only above ECHO below it. NEAR and FAR: masking by
 # neighbours 2 to 3 and 4 to 8 bins away.
-TAIL = 10**-2.3
+TAIL = np.float32(10**-2.3)
 ECHO = 10**-1.0
 NEAR = 10**1.2
 FAR = 10**2.6
@@ -37,40 +37,68 @@ MEMORY_DB_S = 40.0
 _LN_TO_DB = 10.0 / math.log(10.0)
 
 
+@bare
+def set_limit(floor: Any, over: float, limit: Any) -> None:
+    """The power of each bin that makes a peak."""
+    least = np.float32(over)
+    for k in range(floor.size):
+        limit[k] = least * floor[k]
+
+
 @inner
-def find_peaks(power: Any, floor: Any, memory: Any, setup: Any, peaks: Any) -> int:
+def room_for_marks(setup: Any) -> Any:
+    """A byte for each bin listened to, and none left over when they are taken by eights."""
+    return np.zeros((setup.high - setup.low + 7) // 8 * 8, np.uint8)
+
+
+@bare
+def find_peaks(power: Any, limit: Any, memory: Any, setup: Any, marks: Any, peaks: Any) -> int:
     """Peaks above the floor: rows (place, level in dB, power, fresh).
 
     `fresh` is 1 where the peak also stands out from what was lately heard in
     its bin, and so may start a partial.
     """
+    low, high = setup.low, setup.high
+    _mark(power[low - 1 : high + 1], limit[low:high], memory[low:high], marks)
+    eights = marks.view(np.uint64)
     found = 0
-    k = max(setup.low, 2)
-    while k < setup.high and found < MOST_PEAKS:
-        p = power[k]
-        if (
-            p > setup.over * floor[k]
-            and p > power[k - 1]
-            and p >= power[k + 1]
-            and p > TAIL * memory[k]
-            and not _masked(power, k, setup.bins)
-        ):
-            left = math.log(power[k - 1] + 1e-30)
-            mid = math.log(p)
-            right = math.log(power[k + 1] + 1e-30)
-            bend = left - 2.0 * mid + right
-            shift = 0.5 * (left - right) / bend if bend < -1e-9 else 0.0
-            peaks[found, 0] = k + shift
-            peaks[found, 1] = _LN_TO_DB * (mid - 0.25 * (left - right) * shift)
-            peaks[found, 2] = p * math.exp(-0.25 * (left - right) * shift)
-            peaks[found, 3] = 1.0 if p > ECHO * memory[k] else 0.0
-            found += 1
-            k += 1
-        k += 1
+    for n in range(eights.size):
+        if eights[n] == 0:
+            continue
+        for k in range(8 * n, 8 * n + 8):
+            if marks[k] and found < MOST_PEAKS and not _masked(power, low + k, setup.bins):
+                _measure(low + k, power, memory, peaks[found])
+                found += 1
     return found
 
 
-@inner
+@bare
+def _mark(power: Any, limit: Any, memory: Any, marks: Any) -> None:
+    """Mark what is higher than its neighbours and all limits: a loop without a branch.
+
+    `power` has a bin more at either end.
+    """
+    left, own, right = power[: limit.size], power[1 : limit.size + 1], power[2 : limit.size + 2]
+    for k in range(limit.size):
+        p = own[k]
+        marks[k] = (p > limit[k]) & (p > left[k]) & (p >= right[k]) & (p > TAIL * memory[k])
+
+
+@bare
+def _measure(k: int, power: Any, memory: Any, peak: Any) -> None:
+    """Place, level and power of the peak at bin `k`."""
+    left = math.log(power[k - 1] + 1e-30)
+    mid = math.log(power[k])
+    right = math.log(power[k + 1] + 1e-30)
+    bend = left - 2.0 * mid + right
+    shift = 0.5 * (left - right) / bend if bend < -1e-9 else 0.0
+    peak[0] = k + shift
+    peak[1] = _LN_TO_DB * (mid - 0.25 * (left - right) * shift)
+    peak[2] = power[k] * math.exp(-0.25 * (left - right) * shift)
+    peak[3] = 1.0 if power[k] > ECHO * memory[k] else 0.0
+
+
+@bare
 def _masked(power: Any, k: int, bins: int) -> bool:
     """Whether a much stronger neighbour hides this peak (its skirts would look the same)."""
     limit = power[k] * NEAR
@@ -84,7 +112,7 @@ def _masked(power: Any, k: int, bins: int) -> bool:
     return False
 
 
-@inner
+@bare
 def remember(power: Any, memory: Any, keep: float) -> None:
     """Let the memory of each bin fade, and take in this frame."""
     fade = np.float32(keep)
@@ -92,7 +120,7 @@ def remember(power: Any, memory: Any, keep: float) -> None:
         memory[k] = max(memory[k] * fade, power[k])
 
 
-@inner
+@bare
 def _nearest_peak(place: float, peaks: Any, count: int, taken: Any, reach: float) -> int:
     best = -1
     for i in range(count):
@@ -103,14 +131,18 @@ def _nearest_peak(place: float, peaks: Any, count: int, taken: Any, reach: float
     return best
 
 
-@inner
+@bare
 def link(frame: int, peaks: Any, count: int, taken: Any, setup: Any, state: Any) -> None:
     """Join tracks and peaks; `taken` holds the track of each peak, or -1."""
     tracks, living, clock = state.tracks, state.living, state.clock
     for i in range(count):
         taken[i] = -1
-    # Two rounds: who loses a peak to a nearer track may find another.
+    # A second round, if any lost a peak to a nearer track: it may find another.
+    lost = 1
     for _ in range(2):
+        if lost == 0:
+            break
+        lost = 0
         for n in range(clock[LIVING]):
             t = living[n]
             if tracks[t].last == frame:
@@ -124,6 +156,7 @@ def link(frame: int, peaks: Any, count: int, taken: Any, setup: Any, state: Any)
                 continue
             away = abs(peaks[i, 0] - expect)
             if _other_is_nearer(t, frame, peaks[i, 0], away, tracks, living, clock):
+                lost += 1
                 continue
             taken[i] = t
             tracks[t].last = frame
@@ -136,7 +169,7 @@ def link(frame: int, peaks: Any, count: int, taken: Any, setup: Any, state: Any)
             tracks[t].count += 1
 
 
-@inner
+@bare
 def _other_is_nearer(
     t: int, frame: int, place: float, away: float, tracks: Any, living: Any, clock: Any
 ) -> bool:
@@ -150,7 +183,7 @@ def _other_is_nearer(
     return False
 
 
-@inner
+@bare
 def keep_points(frame: int, peaks: Any, count: int, taken: Any, state: Any) -> None:
     """Keep this frame's points; start a track for every peak that joined none."""
     tracks, living, points, clock = state.tracks, state.living, state.points, state.clock
@@ -183,7 +216,7 @@ def keep_points(frame: int, peaks: Any, count: int, taken: Any, state: Any) -> N
     clock[LIVING] = kept
 
 
-@inner
+@bare
 def _start(frame: int, peak: Any, tracks: Any, living: Any, clock: Any) -> int:
     for t in range(TRACKS):
         if tracks[t].group == -2:

@@ -210,22 +210,38 @@ def clear_tones(place: Any, level: Any, first: int, power: Any, setup: Any) -> A
     """
     marks = np.zeros(place.shape[0], np.uint8)
     for i in range(place.shape[0]):
-        count = 0
-        bends = 0.0
-        bent = 0
-        stands = 0.0
-        for at in range(place.shape[1]):
-            here = place[i, at]
-            if math.isnan(here):
-                continue
-            count += 1
-            if at >= 2 and not (math.isnan(place[i, at - 1]) or math.isnan(place[i, at - 2])):
-                bends += (here - 2 * place[i, at - 1] + place[i, at - 2]) ** 2
-                bent += 1
-            stands += level[i, at] - _about_db(here, power[(first + at) & (RING - 1)], setup)
-        if count >= LASTING and bent > 2 and bends < SMOOTH * SMOOTH * bent:
-            marks[i] = stands > CLEAR_DB * count
+        # What lies about a tone takes longest to find, so that comes last.
+        if _lasts_smooth(place[i]):
+            marks[i] = _stands_clear(place[i], level[i], first, power, setup)
     return marks
+
+
+@inner
+def _lasts_smooth(places: Any) -> bool:
+    count = 0
+    bends = 0.0
+    bent = 0
+    for at in range(places.size):
+        here = places[at]
+        if math.isnan(here):
+            continue
+        count += 1
+        if at >= 2 and not (math.isnan(places[at - 1]) or math.isnan(places[at - 2])):
+            bends += (here - 2 * places[at - 1] + places[at - 2]) ** 2
+            bent += 1
+    return count >= LASTING and bent > 2 and bends < SMOOTH * SMOOTH * bent
+
+
+@inner
+def _stands_clear(places: Any, levels: Any, first: int, power: Any, setup: Any) -> bool:
+    count = 0
+    stands = 0.0
+    for at in range(places.size):
+        if not math.isnan(places[at]):
+            count += 1
+            row = power[(first + at) & (RING - 1)]
+            stands += levels[at] - _about_db(places[at], row, setup)
+    return stands > CLEAR_DB * count
 
 
 @inner
@@ -240,8 +256,14 @@ def _about_db(place: float, row: Any, setup: Any) -> float:
             k = setup.low + b * BAND_BINS
             for d in range(BAND_BINS):
                 total += row[k + d]
-            around[n] = total / BAND_BINS
+            # Into its place among those before it, in order.
+            here = total / BAND_BINS
+            at = n
+            while at > 0 and around[at - 1] > here:
+                around[at] = around[at - 1]
+                at -= 1
+            around[at] = here
             n += 1
     if n == 0:
         return -300.0
-    return 10.0 * math.log10(np.sort(around[:n])[n // 2])
+    return 10.0 * math.log10(around[n // 2])

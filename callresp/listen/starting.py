@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from callresp.listen import gather, gusts, tails
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare, inner
 from callresp.listen.state import LIVING, OPEN, STARTS, TONAL
 
 HANN_SHARE = 0.5  # a tone's power over three bins of a Hann window, a bin, over its peak's
@@ -33,7 +33,7 @@ SMOOTH = 0.3  # bins: roughness of what is followed so
 AGE = 1  # frames that a wide onset is waited for
 
 
-@inner
+@bare
 def tell_starts(
     frame: int, over: Any, total: Any, state: Any, sound: Any, setup: Any, starts: Any
 ) -> None:
@@ -50,7 +50,7 @@ def tell_starts(
             _tell_wide(group, over, total, clock, setup, starts)
 
 
-@inner
+@bare
 def _tell_tone(g: int, frame: int, state: Any, sound: Any, setup: Any, starts: Any) -> None:
     clock = state.clock
     over_db = -300.0
@@ -73,7 +73,7 @@ def _tell_tone(g: int, frame: int, state: Any, sound: Any, setup: Any, starts: A
     announce(group, group.onset, middle, middle, middle, 10.0 * math.log10(loudest), clock, starts)
 
 
-@inner
+@bare
 def expected_db(track: Any, points: Any, floor: Any) -> float:
     """How far over the floor a partial will have stood at its highest, dB, by what it shows now.
 
@@ -91,7 +91,7 @@ def expected_db(track: Any, points: Any, floor: Any) -> float:
     return max(now_db, now_db + level_db - 10.0 * math.log10(track.power + 1e-30) + STEADY_DB)
 
 
-@inner
+@bare
 def _tell_wide(group: Any, over: Any, total: Any, clock: Any, setup: Any, starts: Any) -> None:
     power = 0.0
     noise = 1e-30
@@ -117,7 +117,7 @@ def announce_wide(
     announce(group, frame, 0.0, bounds[0], bounds[1], level_db, clock, starts)
 
 
-@inner
+@bare
 def announce(
     group: Any,
     frame: int,
@@ -133,7 +133,7 @@ def announce(
     write_start(frame, group.number, place, low, high, level_db, clock, starts)
 
 
-@inner
+@bare
 def write_start(
     frame: int,
     number: int,
@@ -160,7 +160,7 @@ def write_start(
     return True
 
 
-@inner
+@bare
 def hand_over(before: int, number: int, clock: Any, starts: Any) -> bool:
     """Write that what was told under the number `before` is of group `number` now."""
     n = clock[STARTS]

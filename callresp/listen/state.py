@@ -29,6 +29,7 @@ TONAL, FRESH, HARSH = range(3)
 
 RING = 4096
 BAND_BINS = 4  # bins of a band
+MARGIN_BINS = 12  # kept to either side of what is listened to: masking looks 8 bins away
 MOST_BANDS = 2048  # more than any profile has
 POINTS = 1 << 17
 TRACKS = 384
@@ -67,6 +68,8 @@ class Setup(NamedTuple):
     bins: int
     low: int  # first and last bin listened to
     high: int
+    kept_from: int  # bins whose power is kept: those, and a margin that some look into
+    kept_to: int
     bin_hz: float
     frames_per_s: float
     over: float  # power over the floor that makes a peak
@@ -210,6 +213,8 @@ class Sound(NamedTuple):
 
     quantile: Any
     floor: Any
+    limit: Any  # the power that makes a peak
+    calm: Any  # a band's power is divided by the floor's by multiplying it with this
     memory: Any  # power lately heard in each bin, fading: masks tails and echoes
     power: Any  # ring, (RING, bins)
     over: Any  # ring, (RING, bands): power over the floor's, not below 1
@@ -243,6 +248,8 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = PATIENCE_S) 
         bins=framer.bins,
         low=low,
         high=high,
+        kept_from=max(0, low - MARGIN_BINS),
+        kept_to=min(framer.bins, high + MARGIN_BINS + 1),
         bin_hz=bin_hz,
         frames_per_s=per_s,
         over=over,
@@ -273,6 +280,8 @@ def new_state(setup: Setup) -> State:
     sound = Sound(
         quantile=np.full(setup.bins, 1e-12, f4),
         floor=np.full(setup.bins, 1e-12, f4),
+        limit=np.full(setup.bins, 1e-12, f4),
+        calm=np.full(setup.bands, 1e12),
         memory=np.zeros(setup.bins, f4),
         power=np.zeros((RING, setup.bins), f4),
         over=np.ones((RING, setup.bands), f4),

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare
 from callresp.listen.starting import expected_db
 from callresp.listen.state import LIVING, OPEN
 
@@ -28,7 +28,7 @@ WHOLE = 4  # points that prove a sweep
 FAR_OVER_DB = 6.0  # over the mark of a note: chance peaks lie about everywhere else
 
 
-@inner
+@bare
 def take_up(track: Any, frame: int, state: Any) -> None:
     """Let a partial born in this frame go on the sweep that broke off nearest to it."""
     best = -1
@@ -55,7 +55,7 @@ def take_up(track: Any, frame: int, state: Any) -> None:
     other.told = 0
 
 
-@inner
+@bare
 def is_whole(track: Any, state: Any, floor: Any, setup: Any) -> bool:
     """Whether a piece proves its sweep: far over the floor, and amid no wide sound."""
     if track.pieces <= 0 or track.pieces + track.count < WHOLE:

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from callresp.listen.compiled import inner
+from callresp.listen.compiled import bare
 from callresp.listen.state import RING
 
 TAIL_S = 0.25
@@ -27,7 +27,7 @@ TAIL_BINS = 2
 LATEST = 2  # frames before a start whose windows hold none of it
 
 
-@inner
+@bare
 def is_tail(place: float, power: float, born: int, sound: Any, frames_per_s: float) -> bool:
     """Whether what stands at `place`, bins, since frame `born` may be a tail, and no start."""
     middle = int(place + 0.5)
