@@ -19,7 +19,6 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -30,7 +29,7 @@ import soundfile as sf
 
 from callresp.errors import UserError
 from callresp.files import whole_file
-from callresp.pcm import WIDTHS, PlainPcm
+from callresp.pcm import PlainPcm, open_plain
 from callresp.wavhead import Mended, wav_header
 
 Samples = npt.NDArray[np.float32]
@@ -139,7 +138,6 @@ class Recording:
             self.channels = int(source.channels)
             self.frames = int(source.frames)
             self.format = f"{source.format} {source.subtype}"
-            self._width = WIDTHS.get(source.subtype, 0)
         if self.frames == 0:
             raise UserError("holds no sound (0 samples)", where=str(path), remedy="record it again")
         if channel is not None and not 1 <= channel <= self.channels:
@@ -191,13 +189,9 @@ class Recording:
             )
 
     def _opened(self) -> sf.SoundFile | PlainPcm:
-        header = self._header
-        plain = self._width and header.frame_bytes == self._width * self.channels
-        if plain and header.data_at is not None and header.open_size_at is None:
-            # Whoever can't open it is told why below.
-            with suppress(OSError):
-                return PlainPcm(self.path, header.data_at, self._width, self.frames)
-        return _opened(self.path, header.open_size_at)
+        open_size_at = self._header.open_size_at
+        plain = open_plain(self.path) if open_size_at is None else None
+        return plain or _opened(self.path, open_size_at)
 
     def _examined(self, frames: Samples, health: Health) -> Samples:
         energy = float(np.dot(flat := frames.ravel(), flat))

@@ -5,7 +5,7 @@ that lost its card leaves a size that the file does not hold. libsndfile reads
 the first as no sound at all and the second in silence, so we look ourselves.
 
 Source: Multimedia Programming Interface and Data Specifications 1.0 (IBM and
-Microsoft, 1991), RIFF and WAVE chunks; RF64, EBU Tech 3306 (2009).
+Microsoft, 1991), RIFF and WAVE chunks.
 """
 
 from __future__ import annotations
@@ -45,24 +45,10 @@ class Mended(io.FileIO):
 
 @dataclass(frozen=True)
 class WavHeader:
-    """What a WAV header says.
-
-    Attributes
-    ----------
-    promised_s
-        Seconds that it promises.
-    open_size_at
-        Where its size field was left open.
-    data_at
-        Where the samples begin, in bytes.
-    frame_bytes
-        Bytes of a sample of all channels.
-    """
+    """Seconds that a WAV header promises; where its size field was left open."""
 
     promised_s: float = 0.0
     open_size_at: int | None = None
-    data_at: int | None = None
-    frame_bytes: int = 0
 
 
 def wav_header(path: Path) -> WavHeader:
@@ -77,23 +63,19 @@ def wav_header(path: Path) -> WavHeader:
 
 def _parse(source: BinaryIO, size: int) -> WavHeader:
     head = source.read(12)
-    if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64") or head[8:] != b"WAVE":
+    if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"WAVE":
         return WavHeader()
-    bytes_per_s = frame_bytes = 0
+    bytes_per_s = 0
     while len(chunk := source.read(8)) == 8:
         name, length = struct.unpack("<4sI", chunk)
         if name == b"fmt ":
             body = source.read(length + length % 2)
-            bytes_per_s, frame_bytes = struct.unpack_from("<IH", body, 8)
+            bytes_per_s = struct.unpack_from("<I", body, 8)[0]
         elif name == b"data":
             start = source.tell()
-            if head[:4] == b"RF64":
-                # Its sizes stand elsewhere, and libsndfile knows where.
-                return WavHeader(data_at=start, frame_bytes=frame_bytes)
             if length == 0xFFFFFFFF or (length == 0 and size > start):
                 return WavHeader(open_size_at=start - 4)
-            promised_s = length / bytes_per_s if bytes_per_s else 0.0
-            return WavHeader(promised_s, data_at=start, frame_bytes=frame_bytes)
+            return WavHeader(promised_s=length / bytes_per_s if bytes_per_s else 0.0)
         else:
             source.seek(length + length % 2, os.SEEK_CUR)
     return WavHeader()
