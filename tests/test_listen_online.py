@@ -8,8 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from listen_helpers import rung, sung, tone
 
+from callresp.errors import UserError
 from callresp.listen.events import Began, Ended
 from callresp.listen.online import Listener
+from callresp.listen.profile import Profile
 from callresp.scene import load_recipe, render, vary
 
 RATE_HZ = 48000
@@ -125,3 +127,23 @@ def test_what_a_place_rings_on_with_is_no_start(seed: int) -> None:
     ((out_s, start),) = told(events)
     assert abs(start.onset_s - 1.0) < 0.01
     assert out_s < 1.02
+
+
+def test_a_gap_in_the_stream_says_nothing_of_the_floor() -> None:
+    noise = 0.01 * np.random.default_rng(6).standard_normal(8 * RATE_HZ)
+    assert len(told(online(np.concatenate([np.zeros(3 * RATE_HZ), noise])))) <= 2
+    noise[3 * RATE_HZ : 6 * RATE_HZ] = 0.0
+    assert len(told(online(noise))) <= 2
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+def test_samples_that_are_no_numbers_are_silence(bad: float) -> None:
+    wave = 0.001 * np.random.default_rng(7).standard_normal(2 * RATE_HZ)
+    wave[RATE_HZ] = bad
+    silent = np.where(np.isfinite(wave), wave, 0.0)
+    assert online(wave) == online(silent)
+
+
+def test_a_band_that_the_rate_does_not_hold_is_refused() -> None:
+    with pytest.raises(UserError, match=r"band_low_hz.*can't be heard at 8000 Hz"):
+        Listener(8000, Profile(band_low_hz=5000.0, band_high_hz=9000.0))

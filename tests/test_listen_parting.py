@@ -12,6 +12,7 @@ import pytest
 from listen_helpers import RATE_HZ, Wave, recorded, rung, sung
 
 from callresp.listen import hear
+from callresp.listen.profile import Profile
 from callresp.score import Note
 from callresp.sound import open_recording
 
@@ -91,3 +92,41 @@ def test_a_chance_peak_under_a_knock_is_no_tone(tmp_path: Path) -> None:
     wave[2 * RATE_HZ : 2 * RATE_HZ + len(knock)] += 0.2 * knock
     (note,) = _heard(tmp_path, wave)
     assert note.onset_s == pytest.approx(2.0, abs=0.01)
+
+
+@pytest.mark.parametrize("steepness", [1.0, 4.0])
+def test_the_pieces_of_a_croak_are_one_note(steepness: float, tmp_path: Path) -> None:
+    """A croak of less than an octave, rougher than a tone and too narrow for a wide onset."""
+    wave = _quiet(4.0)
+    count = round(0.12 * RATE_HZ)
+    for k, at_s in enumerate((1.0, 1.6, 2.2, 2.8)):
+        spectrum = np.fft.rfft(np.random.default_rng(k).standard_normal(count))
+        hz = np.fft.rfftfreq(count, 1 / RATE_HZ)
+        spectrum[(hz < 1100) | (hz > 2000)] = 0
+        croak = np.fft.irfft(spectrum, count) * np.minimum(1, steepness * np.hanning(count))
+        wave[round(at_s * RATE_HZ) : round(at_s * RATE_HZ) + count] += 0.1 * croak
+    notes = _heard(tmp_path, wave)
+    assert [round(note.onset_s, 1) for note in notes] == [1.0, 1.6, 2.2, 2.8]
+    assert all(note.offset_s - note.onset_s > 0.09 for note in notes)
+
+
+@pytest.mark.parametrize("seconds", [6.0, 9.0])
+def test_what_lasts_longer_than_a_note_may_is_one_and_then_of_the_floor(
+    seconds: float, tmp_path: Path
+) -> None:
+    wave = _quiet(14.0)
+    sung(wave, 3.0, 2000.0, 2000.0, seconds, 0.05, edge_s=0.05)
+    (note,) = _heard(tmp_path, wave)
+    assert note.onset_s == pytest.approx(3.0, abs=0.02)
+    assert note.offset_s - note.onset_s > 3.5
+
+
+@pytest.mark.parametrize("window_ms", [4.0, 10.7, 40.0])
+def test_a_group_reopened_before_its_partials_sound_is_heard_out(
+    window_ms: float, tmp_path: Path
+) -> None:
+    wave = _quiet(6.0)
+    for order in range(1, 5):
+        sung(wave, 1.0, 900.0 * order, 950.0 * order, 4.0, 0.05 / order)
+    profile = Profile(window_ms=window_ms, longest_note_s=0.2)
+    assert hear(open_recording(recorded(tmp_path, wave)), profile).notes

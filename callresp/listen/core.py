@@ -17,6 +17,7 @@ from callresp.listen.finish import finish_group
 from callresp.listen.state import FRAME, HEARD, MOST_PEAKS, OPEN, RING
 
 HEAR, WARM_UP, LAST = range(3)
+SILENT = 1e-18  # power of a bin; no recorder is as quiet
 
 
 class Room(NamedTuple):
@@ -96,9 +97,20 @@ def _square(spectrum: Any, power: Any) -> None:
 
 
 @bare
+def _sounds(power: Any) -> bool:
+    for k in range(power.size):  # noqa: SIM110  (a generator is more than a kernel takes)
+        if power[k] > SILENT:
+            return True
+    return False
+
+
+@bare
 def _follow_floor(power: Any, clock: Any, sound: Any, setup: Any) -> None:
     heard = clock[HEARD]
     a, b = setup.kept_from, setup.kept_to
+    if not _sounds(power[a:b]):
+        # A gap in the stream says nothing of the place.
+        return
     if heard == 0:
         for k in range(a, b):
             sound.quantile[k] = power[k] * np.float32(0.3) + np.float32(1e-20)

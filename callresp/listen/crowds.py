@@ -26,14 +26,18 @@ ROOM = 1.15  # by which a peak may stick out of the band
 
 
 @inner
-def take_in(n: int, state: Any) -> None:
+def take_in(n: int, state: Any, setup: Any) -> None:
     """Take note `n`, which has just ended, into the piece of the same crowd that waits, if any."""
     note, mine = state.waiting_notes[n], state.waiting[n]
     if mine.wide or note.tonality >= ROUGH:
         return
     for m in range(WAITING_ROOM):
         its = state.waiting[m]
-        if m == n or its.used != 1 or its.wide or not _one(note, state.waiting_notes[m]):
+        other = state.waiting_notes[m]
+        if m == n or its.used != 1 or its.wide or not _one(note, other):
+            continue
+        longest_s = setup.longest / setup.frames_per_s
+        if max(note.offset_s, other.offset_s) - min(note.onset_s, other.onset_s) > longest_s:
             continue
         _merge(m, n, state)
         mine.used = 0
@@ -68,6 +72,10 @@ def _merge(m: int, n: int, state: Any) -> None:
     if mine.peak_db > its.peak_db:
         state.waiting_features[m] = state.waiting_features[n]
         its.solid_ms = mine.solid_ms
+    if note.onset_s < whole.onset_s:
+        # The earliest start told is the whole's.
+        its.number = mine.number
+    its.due = max(its.due, mine.due)
     spent = 10.0 ** (0.1 * note.level_db) * (note.offset_s - note.onset_s)
     spent += 10.0 ** (0.1 * whole.level_db) * (whole.offset_s - whole.onset_s)
     whole.onset_s = min(whole.onset_s, note.onset_s)

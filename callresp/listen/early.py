@@ -24,7 +24,7 @@ from callresp.listen.compiled import bare
 from callresp.listen.groups import TOGETHER
 from callresp.listen.joining import PROVED
 from callresp.listen.starting import expected_db, hand_over, write_start
-from callresp.listen.state import LIVING, NEXT_GROUP, OPEN
+from callresp.listen.state import ALONE, LIVING, NEXT_GROUP, OPEN
 
 SAME = 2  # frames
 
@@ -41,7 +41,7 @@ def tell_early(frame: int, state: Any, sound: Any, setup: Any, starts: Any) -> N
             g = track.group if track.group >= 0 else _attack_of(track, state)
             if g >= 0:
                 _hand_over(track, g, state, starts)
-        elif track.last == frame and track.group == -1:
+        elif track.last == frame and track.group == ALONE:
             if track.count >= PROVED:
                 if _is_worth_telling(track, frame, state, sound, setup):
                     _announce(track, track.born, clock, starts)

@@ -180,7 +180,8 @@ def _end(level: Any, start: int, top: int, base: float, near: int, frames_per_s:
     What the place gives back is fainter than the note by `ECHO_DB` and fades by
     `ECHO_DB_S` from any of its frames on, so that is what a note's own end must pass.
     """
-    out_of = min(level[start] + CLEAR_OF_NEXT_DB, level[top])
+    # What is cut off while it sounds has fallen nowhere.
+    out_of = min(level[start], level[top] - 2 * CLEAR_OF_NEXT_DB) + CLEAR_OF_NEXT_DB
     reach = int(ECHO_S * frames_per_s)
     at = start
     while at > top:

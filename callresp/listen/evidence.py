@@ -221,6 +221,8 @@ def _words(
         return why, "faint_beside_loud_db"
     if reason == states.TWIN:
         return "begins and ends with another note that it belongs to", None
+    if reason == states.BORROWED:
+        return "stands clear only by the power of a sound of many bands", "floor_db"
     if reason == states.TAIL:
         return "what the place rings on with after a louder note of that pitch", None
     return "lies within a louder sound of many bands", None

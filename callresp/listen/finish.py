@@ -11,15 +11,20 @@ from callresp.listen import crowds, edges, gather, gusts, parting, tidy, tone
 from callresp.listen.compiled import inner
 from callresp.listen.describe import describe
 from callresp.listen.state import (
+    ALONE,
+    BORROWED,
     FAINT,
     FRAME,
+    FREE,
     GUST,
     MOST_POINTS,
     NEXT_DUE,
+    OF_FLOOR,
     RING,
     SHORT,
     TONAL,
     WAITING_ROOM,
+    WINDOW_SUM,
 )
 
 SHARP_DB = 3.0  # over a note's least level: a knock that may be short
@@ -28,16 +33,14 @@ SMOOTH = 0.6  # bins: roughness at which a partial counts a third as tonal
 LEAST_PITCH_HZ = 200.0
 SINE_SUM_DB = 10.0 * math.log10(1.5)  # a tone's power over the bins of a Hann window, re its peak
 NEAR_S = 0.025
-STRAIGHT_CENTS = 6.0
-WINDOW_SUM = 1.5  # a tone's power over the bins of a Hann window, over its peak bin's
 LEFT_SHARE = 0.05  # of the tones' power: what is left of a harsh sound is one
 DEEPEST = 1  # a lowest partial that is no fundamental is another singer's, more often than not
 SHARED = 0.7  # of a tone, and FILLS of a harsh call: what both sound for, if they are one
 FILLS = 0.6
 APART_S = 0.014  # that a dip of a harsh sound lasts at least
+BEAT_S = 0.0107  # the same of a tone: a sweep beats with what the place gives back of it
 EARLIER = 4  # frames before a wide onset that hold none of it
 LEAD = 8  # frames by which a tone of its own may rise into one
-BEAT_S = 0.0107  # the same of a tone: a sweep beats with what the place gives back of it
 
 
 @inner
@@ -51,8 +54,9 @@ def finish_group(g: int, state: Any, sound: Any, setup: Any) -> None:
     if frames > 2:
         place, level = gather.lay_out(slots, first, frames, tracks, state.points)
         _finish_stacks(group, first, place, level, state, sound, setup)
+    still = OF_FLOOR if state.clock[FRAME] - group.onset > setup.longest else ALONE
     for i in range(slots.size):
-        tracks[slots[i]].group = -1 if tracks[slots[i]].alive else -2
+        tracks[slots[i]].group = still if tracks[slots[i]].alive else FREE
     group.live = 0
 
 
@@ -67,7 +71,7 @@ def _finish_stacks(
         clear = parting.clear_tones(place, level, first, sound.power, setup)
     tones = np.arange(place.shape[0])
     if group.kind != TONAL:
-        _keep_own(group.own, first, place, level, clear, sound, setup)
+        _keep_own(group.own, first, place, clear, sound, setup)
         tones = np.flatnonzero(clear)
         rest = np.flatnonzero(clear == 0)
         but = place[tones]
@@ -90,9 +94,7 @@ def _finish_stacks(
 
 
 @inner
-def _keep_own(
-    own: Any, first: int, place: Any, level: Any, clear: Any, sound: Any, setup: Any
-) -> None:
+def _keep_own(own: Any, first: int, place: Any, clear: Any, sound: Any, setup: Any) -> None:
     """Take out of `clear` the tones that last as long as the harsh call they lie in: its own."""
     tones = np.flatnonzero(clear)
     if tones.size == 0:
@@ -165,8 +167,9 @@ def _finish_stack(
         )
         over_db = shape[top] - base
         reason = _judge(wide, over_db, first, onset, offset, place, level, sound, setup)
-        if not wide and _borrows(shape, base, first, onset, offset, state.rising, setup):
-            reason = FAINT
+        borrows = not wide and _borrows(shape, base, first, onset, offset, state.rising, setup)
+        if borrows and reason == 0:
+            reason = BORROWED
         if reason == 0:
             gone = edges.let_go(shape, offset, parts[n + 1], base, setup.frames_per_s)
             span = onset, offset, gone
@@ -325,7 +328,7 @@ def _admit(
     extra.number = group.number
     extra.solid_ms = 1000.0 * swell / math.sqrt(most) / setup.frames_per_s
     extra.peak_db = 10.0 * math.log10(most) - SINE_SUM_DB
-    crowds.take_in(n, state)
+    crowds.take_in(n, state, setup)
 
 
 @inner
@@ -371,27 +374,5 @@ def _keep_track(frame: int, pitch: Any, level: Any, setup: Any, extra: Any) -> i
         extra.pitch_hz[kept] = pitch[start] * setup.bin_hz
         extra.point_db[kept] = level[start] - SINE_SUM_DB
         kept += 1
-        start = _reach(pitch, start)
+        start = tone.reach(pitch, start)
     return kept
-
-
-@inner
-def _reach(pitch: Any, start: int) -> int:
-    """The farthest point that a straight line from `start` reaches without missing any between."""
-    best = pitch.size
-    end = start + 1
-    while end < pitch.size:
-        if not math.isnan(pitch[end]):
-            straight = True
-            for at in range(start + 1, end):
-                if math.isnan(pitch[at]):
-                    continue
-                line = pitch[start] + (pitch[end] - pitch[start]) * (at - start) / (end - start)
-                if abs(1200.0 * math.log2(pitch[at] / line)) > STRAIGHT_CENTS:
-                    straight = False
-                    break
-            if not straight:
-                return best
-            best = end
-        end += 1
-    return best

@@ -24,7 +24,7 @@ SKIRT = 3  # bins to either side that a partial fills
 
 @inner
 def members(g: int, tracks: Any) -> Any:
-    """Slots of the group's partials, longest first come as they lie."""
+    """Slots of the group's partials, as they lie."""
     found = np.empty(TRACKS, np.int64)
     n = 0
     for t in range(TRACKS):
@@ -45,7 +45,7 @@ def own_bounds(own: Any, setup: Any, bounds: Any) -> None:
 
 @inner
 def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tuple[Any, Any]:
-    """Places and levels of each partial: (partials, frames), nan where silent."""
+    """Places and levels of each partial that sounds: (partials, frames), nan where silent."""
     place = np.full((slots.size, frames), np.nan, np.float32)
     level = np.full((slots.size, frames), np.nan, np.float32)
     for i in range(slots.size):
@@ -58,7 +58,12 @@ def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tu
                 place[i, at] = points[p].place
                 level[i, at] = points[p].level
             p = points[p].before
-    return place, level
+    # What sounded before `first` alone is none of it.
+    heard = np.zeros(slots.size, np.bool_)
+    for i in range(slots.size):
+        heard[i] = not np.isnan(place[i]).all()
+    kept = np.flatnonzero(heard)
+    return place[kept], level[kept]
 
 
 @inner

@@ -41,6 +41,7 @@ from callresp.listen.state import (
     OPEN,
     TONAL,
     TRACKS,
+    WINDOW_SUM,
 )
 
 TOGETHER = 5  # frames within which onsets are one
@@ -53,7 +54,6 @@ FADED = 10**-3.0  # 30 dB: what is fainter no longer sounds
 SOUNDING = 10**0.6  # 6 dB over the floor
 SMOOTH = 0.22  # bins: partials rougher than this are not tones
 TONAL_SHARE = 0.5
-WINDOW_SUM = 1.5  # a tone's power over the bins of a Hann window, over its peak bin's
 
 
 @bare

@@ -7,7 +7,7 @@ from typing import Any
 
 from callresp.listen.compiled import bare
 from callresp.listen.groups import SMOOTH, TOGETHER, open_group
-from callresp.listen.state import BAND_BINS, LIVING, OPEN, TONAL
+from callresp.listen.state import ALONE, BAND_BINS, LIVING, OPEN, TONAL
 
 PROVED = 3  # points
 APART = 9  # points by which a tone amid a wide sound shows itself apart
@@ -24,7 +24,7 @@ def place_partials(frame: int, setup: Any, state: Any) -> None:
     clock = state.clock
     for n in range(clock[LIVING]):
         track = state.tracks[state.living[n]]
-        if track.group == -1 and track.count >= PROVED:
+        if track.group == ALONE and track.count >= PROVED:
             g = _group_for(track, setup, state)
             if g < 0:
                 if _in_doubt(track, state):

@@ -64,7 +64,12 @@ class Listener:
         self._unsorted = 0
 
     def feed(self, block: Block) -> list[Event]:
-        """Hear a block, shape ``(n,)``; returns what began and what ended by it."""
+        """Hear a block, shape ``(n,)``; returns what began and what ended by it.
+
+        Samples that are not numbers are taken as silence.
+        """
+        if not np.isfinite(block).all():
+            block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
         return [event for _ in self._engine.steps(block) for event in self._drain()]
 
     def finish(self) -> list[Event]:

@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from callresp.listen.compiled import bare, inner
-from callresp.listen.state import LIVING, MOST_PEAKS, NEXT_POINT, POINTS, TRACKS
+from callresp.listen.state import ALONE, FREE, LIVING, MOST_PEAKS, NEXT_POINT, POINTS, TRACKS
 
 MOST_MISSES = 2
 # Forward masking: a partial goes on down to TAIL below what was lately heard in
@@ -33,7 +33,6 @@ TAIL = np.float32(10**-2.3)
 ECHO = 10**-1.0
 NEAR = 10**1.2
 FAR = 10**2.6
-MEMORY_DB_S = 40.0
 _LN_TO_DB = 10.0 / math.log(10.0)
 
 
@@ -208,8 +207,8 @@ def keep_points(frame: int, peaks: Any, count: int, taken: Any, state: Any) -> N
         t = living[n]
         if frame - tracks[t].last > MOST_MISSES:
             tracks[t].alive = 0
-            if tracks[t].group == -1:
-                tracks[t].group = -2
+            if tracks[t].group < 0:
+                tracks[t].group = FREE
         else:
             living[kept] = t
             kept += 1
@@ -219,7 +218,7 @@ def keep_points(frame: int, peaks: Any, count: int, taken: Any, state: Any) -> N
 @bare
 def _start(frame: int, peak: Any, tracks: Any, living: Any, clock: Any) -> int:
     for t in range(TRACKS):
-        if tracks[t].group == -2:
+        if tracks[t].group == FREE:
             tracks[t].place = peak[0]
             tracks[t].step = 0.0
             tracks[t].power = peak[2]
@@ -228,7 +227,7 @@ def _start(frame: int, peak: Any, tracks: Any, living: Any, clock: Any) -> int:
             tracks[t].count = 1
             tracks[t].alive = 1
             tracks[t].rough = 0.3
-            tracks[t].group = -1
+            tracks[t].group = ALONE
             tracks[t].head = -1
             tracks[t].pieces = 0
             tracks[t].since = frame

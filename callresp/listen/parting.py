@@ -55,7 +55,7 @@ def part(place: Any, level: Any, clear: Any) -> tuple[Any, int]:
     stack = np.full(n, -1, np.int64)
     if n < 2:
         stack[:] = 0
-        return stack, 1
+        return stack, n
     energy = np.zeros(n)
     peak = np.full(n, -300.0)
     count = np.zeros(n, np.int64)
@@ -83,7 +83,7 @@ def part(place: Any, level: Any, clear: Any) -> tuple[Any, int]:
             stack[leader] = 0
             continue
         stack[leader] = stacks
-        _gather(leader, order[first + 1 :], place, level, peak, start, end, stack)
+        _gather(leader, order[first + 1 :], place, peak, start, end, stack)
         stacks += 1
     return stack, stacks
 
@@ -104,7 +104,7 @@ def _slight(i: int, stack: Any, leader: int, peak: Any, count: Any, start: Any, 
 
 @inner
 def _gather(
-    leader: int, rest: Any, place: Any, level: Any, peak: Any, start: Any, end: Any, stack: Any
+    leader: int, rest: Any, place: Any, peak: Any, start: Any, end: Any, stack: Any
 ) -> None:
     """Take to the stack of `leader` what belongs to it."""
     mine = stack[leader]

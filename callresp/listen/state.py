@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from callresp.errors import UserError
 from callresp.listen.frames import Framer
 from callresp.listen.model import FEATURES, NOTE, TRACK
 from callresp.listen.profile import Profile
@@ -36,6 +37,8 @@ TRACKS = 384
 GROUPS = 48
 MOST_PEAKS = 64
 WAITING_ROOM = 96
+WINDOW_SUM = 1.5  # a tone's power over the bins of a Hann window, over its peak bin's
+MEMORY_DB_S = 40.0  # by which a bin's memory fades
 MOST_POINTS = 48  # of a pitch track
 OUT_NOTES = 512
 OUT_POINTS = 1 << 16
@@ -52,14 +55,13 @@ PATIENCE_S = 0.3  # that a finished note waits for its neighbours
     LAST_WIDE,
     LIVING,
     HEARD,
-    SILENT,
     NOTES,
     NOTE_POINTS,
     STARTS,
     OPEN,
     NEXT_DUE,
     LEFT_OUT,
-) = range(13)
+) = range(12)
 
 
 class Setup(NamedTuple):
@@ -93,7 +95,9 @@ class Setup(NamedTuple):
     patience: float  # frames that a finished note waits for its neighbours
 
 
-# Partial tracks, living and ended; a slot is free where `group` is -2.
+# Partial tracks, living and ended. In place of a group: none yet, a free slot, and a sound so
+# long that it is of the floor.
+ALONE, FREE, OF_FLOOR = -1, -2, -3
 TRACK_STATE = np.dtype(
     [
         ("place", np.float64),  # bins
@@ -104,7 +108,7 @@ TRACK_STATE = np.dtype(
         ("last", np.int64),
         ("count", np.int64),
         ("head", np.int64),  # newest point
-        ("group", np.int64),  # -2 free, -1 not yet in a group
+        ("group", np.int64),
         ("pieces", np.int64),  # points of a sweep that broke off before it, frame in which that
         ("since", np.int64),  # began, and bins a frame from there to here
         ("slope", np.float64),
@@ -133,7 +137,7 @@ START = np.dtype(
 )
 
 # What was left out, and why; the newest MOST_LEFT are kept for whoever asks.
-SHORT, FAINT, GUST, BESIDE, TWIN, INSIDE, TAIL = range(1, 8)
+SHORT, FAINT, GUST, BESIDE, TWIN, INSIDE, TAIL, BORROWED = range(1, 9)
 LEFT = np.dtype(
     [
         ("onset", np.float64),  # frames
@@ -243,6 +247,12 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = PATIENCE_S) 
     per_s, bin_hz = framer.frames_per_s, framer.bin_hz
     low = max(2, round(profile.band_low_hz / bin_hz))
     high = min(framer.bins - 3, round(profile.band_high_hz / bin_hz))
+    if high - low + 1 < BAND_BINS:
+        raise UserError(
+            f"a band from {profile.band_low_hz:g} Hz can't be heard at {framer.rate_hz} Hz",
+            where=f"profile {profile.name}, band_low_hz",
+            remedy="listen lower, or record at a higher rate",
+        )
     over = 10 ** (0.1 * profile.floor_db)
     return Setup(
         bins=framer.bins,
@@ -254,13 +264,13 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float = PATIENCE_S) 
         frames_per_s=per_s,
         over=over,
         clearly_db=profile.floor_db + CLEARLY_DB,
-        bands=max(1, (high - low + 1) // BAND_BINS),
+        bands=(high - low + 1) // BAND_BINS,
         lag=4,
         rise=10**0.6,
         wide_bands=5,
         link_bins=1.6,
         first_link_bins=3.2,
-        memory_keep=10 ** (-0.1 * 40.0 / per_s),
+        memory_keep=10 ** (-0.1 * MEMORY_DB_S / per_s),
         shortest=profile.shortest_note_ms / 1000 * per_s,
         knock=min(profile.shortest_note_ms, KNOCK_MS) / 1000 * per_s,
         longest=profile.longest_note_s * per_s,
@@ -288,7 +298,7 @@ def new_state(setup: Setup) -> State:
     )
     state: State = _within(
         partial(State, sound=sound),
-        clock=(np.int64, 13),
+        clock=(np.int64, 12),
         tracks=(TRACK_STATE, TRACKS),
         living=(np.int64, TRACKS),
         points=(POINT, POINTS),
@@ -300,7 +310,7 @@ def new_state(setup: Setup) -> State:
         waiting_features=(FEATURES, WAITING_ROOM),
         left=(LEFT, MOST_LEFT),
     )
-    state.tracks["group"] = -2
+    state.tracks["group"] = FREE
     state.points["frame"] = state.points["before"] = -1
     state.clock[LAST_WIDE] = -1000
     return state

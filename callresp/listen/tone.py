@@ -12,6 +12,7 @@ from callresp.listen.compiled import inner
 MOST = 24
 TOLERANCE = 0.025
 ENOUGH = 0.85
+STRAIGHT_CENTS = 6.0
 
 
 @inner
@@ -126,3 +127,25 @@ def median(values: Any) -> float:
     if n == 0:
         return np.nan
     return 0.5 * (kept[(n - 1) // 2] + kept[n // 2])
+
+
+@inner
+def reach(pitch: Any, start: int) -> int:
+    """The farthest point that a straight line from `start` reaches without missing any between."""
+    best = pitch.size
+    end = start + 1
+    while end < pitch.size:
+        if not math.isnan(pitch[end]):
+            straight = True
+            for at in range(start + 1, end):
+                if math.isnan(pitch[at]):
+                    continue
+                line = pitch[start] + (pitch[end] - pitch[start]) * (at - start) / (end - start)
+                if abs(1200.0 * math.log2(pitch[at] / line)) > STRAIGHT_CENTS:
+                    straight = False
+                    break
+            if not straight:
+                return best
+            best = end
+        end += 1
+    return best
