@@ -160,21 +160,27 @@ def test_no_permission(tmp_path: Path) -> None:
         open_recording(path)
 
 
-@pytest.mark.parametrize("kind", ["WAV", "WAVEX", "RF64", "AIFF", "FLAC"])
-@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT"])
+_KINDS = [
+    (kind, subtype)
+    for kind in ("WAV", "WAVEX", "RF64", "AIFF", "FLAC")
+    for subtype in ("PCM_16", "PCM_24", "PCM_32", "FLOAT")
+    if sf.check_format(kind, subtype)
+]
+
+
+@pytest.mark.parametrize(("kind", "subtype"), _KINDS)
 @pytest.mark.parametrize("channels", [1, 2, 3])
 @pytest.mark.parametrize("lost_bytes", [0, 1, 4])
 def test_samples_are_what_libsndfile_reads(
     tmp_path: Path, kind: str, subtype: str, channels: int, lost_bytes: int
 ) -> None:
     """libsndfile 1.2 is the reference, to the bit; a card may break off within a sample."""
-    if not sf.check_format(kind, subtype) or (kind == "FLAC" and lost_bytes):
-        pytest.skip("no such file")
     path = tmp_path / "a.wav"
     noise = np.random.default_rng(channels).uniform(-1, 1, (5001, channels))
     noise[7], noise[8] = 1.0, -1.0
     sf.write(path, noise, RATE, subtype=subtype, format=kind)
-    path.write_bytes(path.read_bytes()[: path.stat().st_size - lost_bytes])
+    if kind != "FLAC":  # whose frames can't be cut
+        path.write_bytes(path.read_bytes()[: path.stat().st_size - lost_bytes])
     expected = sf.read(path, dtype="float32", always_2d=True)[0]
     for channel in range(channels):
         np.testing.assert_array_equal(
