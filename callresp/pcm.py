@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import wave
 from pathlib import Path
-from types import TracebackType
 
 import numpy as np
 import numpy.typing as npt
@@ -64,13 +63,6 @@ class PlainPcm:
             flat *= np.float32(2**-31)
         return out[:frames]
 
-    def __enter__(self) -> PlainPcm:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Close the file."""
         self._source.close()

@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -169,7 +170,7 @@ class Recording:
         """
         health = Health(notes=list(self._opening_notes))
         self.health = health
-        with self._opened() as source:
+        with closing(self._opened()) as source:
             while True:
                 try:
                     frames = source.read(out=np.empty((block, self.channels), dtype=np.float32))

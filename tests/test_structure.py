@@ -34,17 +34,7 @@ ROOMS = (
     "resources",
     "errors",
 )
-FLOOR = {
-    "sound",
-    "score",
-    "settings",
-    "files",
-    "pcm",
-    "wavhead",
-    "starttime",
-    "resources",
-    "errors",
-}
+FLOOR = set(ROOMS[ROOMS.index("sound") :])
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 

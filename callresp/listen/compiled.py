@@ -64,11 +64,7 @@ def inner(function: F) -> F:
     Without the door from Python, which unpacks every array of the state, it
     compiles several times faster.
     """
-    # A kernel takes after its caller in whether it counts, unless it is told.
-    made: F = numba.njit(
-        no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy", _nrt=True
-    )(function)
-    return made
+    return _for_kernels(function, counts=True)
 
 
 def bare(function: F) -> F:
@@ -77,8 +73,13 @@ def bare(function: F) -> F:
     At every array handed on or sliced, the count is taken up and down by locked
     instructions, which took longer than what a kernel did with a frame.
     """
+    return _for_kernels(function, counts=False)
+
+
+def _for_kernels(function: F, counts: bool) -> F:
+    # A kernel takes after its caller in whether it counts, unless it is told.
     made: F = numba.njit(
-        no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy", _nrt=False
+        no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy", _nrt=counts
     )(function)
     return made
 

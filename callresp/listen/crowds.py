@@ -31,12 +31,12 @@ def take_in(n: int, state: Any, setup: Any) -> None:
     note, mine = state.waiting_notes[n], state.waiting[n]
     if mine.wide or note.tonality >= ROUGH:
         return
+    longest_s = setup.longest / setup.frames_per_s
     for m in range(WAITING_ROOM):
         its = state.waiting[m]
         other = state.waiting_notes[m]
         if m == n or its.used != 1 or its.wide or not _one(note, other):
             continue
-        longest_s = setup.longest / setup.frames_per_s
         if max(note.offset_s, other.offset_s) - min(note.onset_s, other.onset_s) > longest_s:
             continue
         _merge(m, n, state)
@@ -45,9 +45,15 @@ def take_in(n: int, state: Any, setup: Any) -> None:
 
 
 @inner
+def shared_s(note: Any, other: Any) -> float:
+    """How long two notes sound together; below 0, the gap between them."""
+    return float(min(note.offset_s, other.offset_s) - max(note.onset_s, other.onset_s))
+
+
+@inner
 def is_of(note: Any, other: Any, its: Any) -> bool:
     """Whether a tone is but another peak of a crowd: brief, within its time and its band."""
-    inside = min(note.offset_s, other.offset_s) - max(note.onset_s, other.onset_s)
+    inside = shared_s(note, other)
     length = note.offset_s - note.onset_s
     return bool(
         its.pieces >= CROWD
@@ -60,9 +66,8 @@ def is_of(note: Any, other: Any, its: Any) -> bool:
 
 @inner
 def _one(note: Any, other: Any) -> bool:
-    gap = max(note.onset_s - other.offset_s, other.onset_s - note.offset_s)
     low, high = min(note.low_hz, other.low_hz), max(note.high_hz, other.high_hz)
-    return bool(other.tonality < ROUGH and gap < GAP_S and high < OCTAVE * low)
+    return bool(other.tonality < ROUGH and shared_s(note, other) > -GAP_S and high < OCTAVE * low)
 
 
 @inner

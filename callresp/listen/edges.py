@@ -15,6 +15,7 @@ import numpy as np
 
 from callresp.listen.compiled import inner
 
+NEAR_S = 0.025
 EDGE_DB = 22.0
 CLEAR_DB = 4.0
 CLEAR_OF_TAIL_DB = 6.0
@@ -119,13 +120,14 @@ def dips(level: Any, split_db: float, least_wide: int, least_gap: int) -> Any:
 
 @inner
 def cross(
-    level: Any, start: int, end: int, base: float, near: int, frames_per_s: float
+    level: Any, start: int, end: int, base: float, frames_per_s: float
 ) -> tuple[float, float, int]:
     """Where the level rises into and falls out of a note inside [start, end), and its peak.
 
-    The onset lies `EDGE_DB` below the highest level within `near` frames of it,
+    The onset lies `EDGE_DB` below the highest level within `NEAR_S` of it,
     and never below the floor's own wobble; the offset, where the place begins to ring on.
     """
+    near = int(NEAR_S * frames_per_s)
     top = start
     for at in range(start, end):
         if level[at] > level[top]:

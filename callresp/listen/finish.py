@@ -31,8 +31,7 @@ SHARP_DB = 3.0  # over a note's least level: a knock that may be short
 NEARLY_DB = 2.0  # below a note's least level: worth telling why it is none
 SMOOTH = 0.6  # bins: roughness at which a partial counts a third as tonal
 LEAST_PITCH_HZ = 200.0
-SINE_SUM_DB = 10.0 * math.log10(1.5)  # a tone's power over the bins of a Hann window, re its peak
-NEAR_S = 0.025
+SINE_SUM_DB = 10.0 * math.log10(WINDOW_SUM)
 LEFT_SHARE = 0.05  # of the tones' power: what is left of a harsh sound is one
 DEEPEST = 1  # a lowest partial that is no fundamental is another singer's, more often than not
 SHARED = 0.7  # of a tone, and FILLS of a harsh call: what both sound for, if they are one
@@ -101,11 +100,8 @@ def _keep_own(own: Any, first: int, place: Any, clear: Any, sound: Any, setup: A
         return
     rest = place[np.flatnonzero(clear == 0)]
     shape, base, parts = _outline(own, 1, first, rest, place[tones], sound, setup)
-    near = int(NEAR_S * setup.frames_per_s)
     for n in range(parts.size - 1):
-        onset, offset, top = edges.cross(
-            shape, parts[n], parts[n + 1], base, near, setup.frames_per_s
-        )
+        onset, offset, top = edges.cross(shape, parts[n], parts[n + 1], base, setup.frames_per_s)
         if shape[top] - base < setup.clearly_db:
             continue
         for i in tones:
@@ -122,7 +118,7 @@ def _outline(
     """The envelope of a stack in dB, the floor's level, and where the envelope falls apart."""
     total, noise = gather.envelope(own, place, but, first, setup, sound.power, sound.floor)
     shape, base = edges.in_db(total, noise)
-    near = int(NEAR_S * setup.frames_per_s)
+    near = int(edges.NEAR_S * setup.frames_per_s)
     if wide:
         apart = int(APART_S * setup.frames_per_s)
         return shape, base, edges.dips(edges.sunken(shape, base), setup.part_db, apart, near)
@@ -160,15 +156,11 @@ def _finish_stack(
 ) -> None:
     """Put the notes of one stack of partials, and of its bands, into the waiting room."""
     shape, base, parts = _outline(own, wide, first, place, but, sound, setup)
-    near = int(NEAR_S * setup.frames_per_s)
     for n in range(parts.size - 1):
-        onset, offset, top = edges.cross(
-            shape, parts[n], parts[n + 1], base, near, setup.frames_per_s
-        )
+        onset, offset, top = edges.cross(shape, parts[n], parts[n + 1], base, setup.frames_per_s)
         over_db = shape[top] - base
         reason = _judge(wide, over_db, first, onset, offset, place, level, sound, setup)
-        borrows = not wide and _borrows(shape, base, first, onset, offset, state.rising, setup)
-        if borrows and reason == 0:
+        if reason == 0 and not wide and _borrows(shape, base, first, onset, offset, state, setup):
             reason = BORROWED
         if reason == 0:
             gone = edges.let_go(shape, offset, parts[n + 1], base, setup.frames_per_s)
@@ -216,13 +208,13 @@ def _judge(
 
 @inner
 def _borrows(
-    shape: Any, base: float, first: int, onset: float, offset: float, rising: Any, setup: Any
+    shape: Any, base: float, first: int, onset: float, offset: float, state: Any, setup: Any
 ) -> bool:
     """Whether a tone stands clear only from a wide onset on: by what is not its own."""
     least = base + setup.clearly_db
     start = int(onset)
     for at in range(start, min(int(offset) + 1, shape.size)):
-        if rising[(first + at) & (RING - 1)] >= setup.wide_bands and at - start > LEAD:
+        if state.rising[(first + at) & (RING - 1)] >= setup.wide_bands and at - start > LEAD:
             return True
         if at >= EARLIER and shape[at - EARLIER] >= least and at - EARLIER >= start:
             return False

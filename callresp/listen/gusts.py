@@ -24,6 +24,7 @@ from typing import Any
 
 import numpy as np
 
+from callresp.listen import ordered
 from callresp.listen.compiled import inner
 from callresp.listen.state import BAND_BINS, RING
 
@@ -48,13 +49,8 @@ def gust_db(first: int, last: int, middle: float, over: Any, setup: Any) -> floa
     for i in range(total.size):
         if abs(low + i - own) <= GUARD:
             continue
-        # Into its place among those before it, in order.
-        here = total[i] / max(1, last + 1 - start)
-        at = n
-        while at > 0 and total[at - 1] > here:
-            total[at] = total[at - 1]
-            at -= 1
-        total[at] = here
+        # Those before it have been taken already, so their room is free.
+        ordered.put(total, n, total[i] / max(1, last + 1 - start))
         n += 1
     if n == 0:
         return 0.0

@@ -27,6 +27,7 @@ from typing import Any
 
 import numpy as np
 
+from callresp.listen import ordered
 from callresp.listen.compiled import inner
 from callresp.listen.state import BAND_BINS, RING
 
@@ -256,13 +257,7 @@ def _about_db(place: float, row: Any, setup: Any) -> float:
             k = setup.low + b * BAND_BINS
             for d in range(BAND_BINS):
                 total += row[k + d]
-            # Into its place among those before it, in order.
-            here = total / BAND_BINS
-            at = n
-            while at > 0 and around[at - 1] > here:
-                around[at] = around[at - 1]
-                at -= 1
-            around[at] = here
+            ordered.put(around, n, total / BAND_BINS)
             n += 1
     if n == 0:
         return -300.0

@@ -22,7 +22,7 @@ import numpy as np
 
 from callresp.listen import gather, gusts, tails
 from callresp.listen.compiled import bare, inner
-from callresp.listen.state import LIVING, OPEN, STARTS, TONAL
+from callresp.listen.state import LIVING, OPEN, STARTS, TONAL, WINDOW_SUM
 
 HANN_SHARE = 0.5  # a tone's power over three bins of a Hann window, a bin, over its peak's
 # A level in noise comes and goes: whose mean over STEADY points lies this far below
@@ -113,7 +113,7 @@ def announce_wide(
     gather.own_bounds(group.own, setup, bounds)
     if bounds[1] == 0.0:
         return
-    level_db = 10.0 * math.log10(power / 1.5)
+    level_db = 10.0 * math.log10(power / WINDOW_SUM)
     announce(group, frame, 0.0, bounds[0], bounds[1], level_db, clock, starts)
 
 

@@ -114,11 +114,11 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> int:
         return 0
     if not mine.wide and crowds.is_of(note, other, its):
         return INSIDE
-    gap = max(note.onset_s - other.offset_s, other.onset_s - note.offset_s)
+    shared = crowds.shared_s(note, other)
     if (
         mine.solid_ms < BRIEF_MS
         and note.tonality < 0.5
-        and gap < BESIDE_S
+        and shared > -BESIDE_S
         and louder > setup.faint_db
         and its.solid_ms > 1.5 * mine.solid_ms
     ):
@@ -132,8 +132,7 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> int:
         return TWIN
     if not its.wide:
         return 0
-    inside = min(note.offset_s, other.offset_s) - max(note.onset_s, other.onset_s)
-    mostly = inside > 0.7 * (note.offset_s - note.onset_s)
+    mostly = shared > 0.7 * (note.offset_s - note.onset_s)
     same_start = abs(note.onset_s - other.onset_s) < SAME_S
     if mostly and same_start and mine.wide:
         return INSIDE
@@ -144,9 +143,8 @@ def _explains(m: int, n: int, state: Any, setup: Any) -> int:
 def _skirts(note: Any, other: Any, bin_hz: float) -> bool:
     """Whether all that a tone left of the sound about it lies in the tone's own skirts."""
     skirt = SKIRT_BINS * bin_hz
-    shared = min(note.offset_s, other.offset_s) - max(note.onset_s, other.onset_s)
     return bool(
-        shared > 0.5 * (note.offset_s - note.onset_s)
+        crowds.shared_s(note, other) > 0.5 * (note.offset_s - note.onset_s)
         and note.low_hz >= other.pitch_hz - skirt
         and note.high_hz <= other.pitch_hz + skirt
     )

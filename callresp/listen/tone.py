@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from callresp.listen import ordered
 from callresp.listen.compiled import inner
 
 MOST = 24
@@ -118,11 +119,7 @@ def median(values: Any) -> float:
     n = 0
     for value in values:
         if not math.isnan(value):
-            at = n
-            while at > 0 and kept[at - 1] > value:
-                kept[at] = kept[at - 1]
-                at -= 1
-            kept[at] = value
+            ordered.put(kept, n, value)
             n += 1
     if n == 0:
         return np.nan
