@@ -1,0 +1,113 @@
+#!/usr/bin/env python3
+"""Measure who sang what, beside simple groupings of the same notes, in one run.
+
+\b
+    python tools/bench_singers.py --bird DIR --birds DIR
+    python tools/bench_singers.py --use tuning --rows alone --rows turns --bird finch_notes
+
+\b
+--bird DIR    every recording in it is of one bird
+--birds DIR   each sub-folder, and each recording in it, is a bird of its own;
+              NAME.txt beside NAME.flac (begin, end, who, by tabs, as audio
+              editors write label tracks) makes it a marked chorus
+The finches of tools/birdsong.py are taken where they lie in its cache.
+
+\b
+Rows (all, if none is named):
+    alone      one bird: pairs of its notes in one voice, singers, phrases
+    turns      two birds in turns, six bouts, 1.5 s between
+    overlap    each bout begun 1 s before the other's end
+    at-once    two birds over each other, 0, -6, -12 dB
+    reverb     in turns, each with the tail of its own place
+    noise      in turns in pink noise and in wind
+    before     voices before against after noise 40 dB below
+    marked     marked choruses: voices against marks
+    toad       a toad alone, as everything and as a frog
+    synthetic  our own choruses, 15 to 0 dB
+
+Voices are held against truth by pairs of notes (pairwise F, Manning, Raghavan &
+Schütze 2008, chapter 16.3), the mean over cases. Birds named in
+tools/singer_cases.py as tuned on are left out of the scoring set, and the other
+way round.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import warnings
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+from script import run
+from singer_cases import TUNING, Clip, birds_of, clip, has_boxes, marked, sounds
+from singer_rows import MIXED, ROWS, Job, tables
+
+from callresp.commands.ui import emit, say
+from callresp.listen import load_profile
+
+
+def gather(job: Job, bird: Sequence[Path], birds: Sequence[Path]) -> None:
+    """Take in what was given of the set in use, and say what is missing."""
+    found: dict[str, list[Clip]] = {}
+    for folder in bird:
+        found[folder.name] = [clip(folder.name, path) for path in sounds(folder)]
+    for folder in birds:
+        found |= birds_of(folder)
+        nested = [p for sub in sorted(folder.iterdir()) if sub.is_dir() for p in sounds(sub)]
+        for path in [*sounds(folder), *nested]:
+            if has_boxes(path) and (path.stem in TUNING) == (job.use == "tuning"):
+                job.choruses.append(marked(path))
+    from birdsong import cached
+
+    finches = cached()
+    for name, path in finches.items():
+        found.setdefault(name, [clip(name, path)])
+    if not finches:
+        _tell("without the finches of the wheel: run tools/birdsong.py fetch")
+    job.birds = {k: v for k, v in found.items() if (k in TUNING) == (job.use == "tuning")}
+    _tell(f"{job.use} set: birds {', '.join(job.birds) or 'none'}")
+    _tell(f"{job.use} set: marked choruses {', '.join(c.name for c in job.choruses) or 'none'}")
+
+
+@click.command(help=__doc__, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option(
+    "--bird", multiple=True, type=click.Path(exists=True, file_okay=False, path_type=Path)
+)
+@click.option(
+    "--birds", multiple=True, type=click.Path(exists=True, file_okay=False, path_type=Path)
+)
+@click.option(
+    "--use", type=click.Choice(["scoring", "tuning"]), default="scoring", show_default=True
+)
+@click.option("--rows", multiple=True, type=click.Choice([*MIXED, *ROWS]), help="Only these rows.")
+@click.option("--pairs", type=click.IntRange(1, 200), default=6, show_default=True)
+@click.option("--seeds", type=click.IntRange(1, 50), default=1, show_default=True)
+@click.option("--profile", help="A profile to listen with.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a table.")
+def bench(
+    bird: tuple[Path, ...],
+    birds: tuple[Path, ...],
+    use: str,
+    rows: tuple[str, ...],
+    pairs: int,
+    seeds: int,
+    profile: str | None,
+    as_json: bool,
+) -> None:
+    warnings.filterwarnings("ignore")
+    wanted = rows or (*MIXED, *ROWS)
+    with tempfile.TemporaryDirectory() as place:
+        job = Job(use=use, most_pairs=pairs, seeds=seeds, place=Path(place))
+        job.profile = load_profile(profile) if profile else None
+        gather(job, bird, birds)
+        for table in tables(job, wanted):
+            emit(table.plain()) if as_json else say(table.text())
+
+
+def _tell(text: str) -> None:
+    click.echo(f"bench: {text}", err=True)
+
+
+if __name__ == "__main__":
+    run(bench)
