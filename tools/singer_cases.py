@@ -30,8 +30,17 @@ SURE_DB = 6.0
 SOUNDS = (".wav", ".flac", ".ogg", ".mp3")
 FADE_S = 0.1
 NOISE = "noise"
-# Everything else that is given is scored on.
-TUNING = frozenset({"finch_notes", "b06", "toad", "spinetail"})
+# Callers that are no songbirds are not mixed with them.
+CALLERS = frozenset({"toad", "cicada-orni", "cricket-pellucens"})
+BOUT_REST_S = 1.0  # between marks that belong to two bouts
+LONGEST_BOUT_S = 8.0
+# What the singer model may be tuned on. Everything else that is given is scored on.
+TUNING = frozenset(
+    {
+        *("finch_notes", "b06", "toad", "spinetail"),
+        *("bengalese-gy6or6", "zebra-R402", "tit-B32", "cricket-pellucens"),
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,29 +112,25 @@ def clip(bird: str, path: Path) -> Clip:
 
 
 def _spans(path: Path) -> tuple[tuple[float, float], ...]:
-    """From the first to the last mark of each span, or of the file."""
+    """Each bout, from a little before its first mark to a little after its last."""
     marks = path.with_suffix(".csv")
     if not marks.is_file():
         return ()
-    notes = _pairs(marks, "onset_s", "offset_s")
-    file = path.with_suffix(".span.csv")
-    spans = _pairs(file, "start_s", "end_s") if file.is_file() else [(0.0, float("inf"))]
-    found = []
-    for start, end in spans:
-        inside = [note for note in notes if start - 0.1 <= note[0] <= end + 0.1]
-        if inside:
-            found.append((inside[0][0] - 0.1, max(note[1] for note in inside) + 0.1))
-    return tuple(found)
-
-
-def _pairs(path: Path, first: str, second: str) -> list[tuple[float, float]]:
     try:
-        with path.open(newline="", encoding="utf-8") as file:
-            return [(float(row[first]), float(row[second])) for row in csv.DictReader(file)]
+        with marks.open(newline="", encoding="utf-8") as file:
+            rows = csv.DictReader(file)
+            notes = sorted((float(row["onset_s"]), float(row["offset_s"])) for row in rows)
     except (KeyError, ValueError, TypeError) as fault:
         raise UserError(
-            f"can't be read as {first},{second} ({fault})", where=str(path), remedy="mend the file"
+            f"can't be read as onset_s,offset_s ({fault})", where=str(marks), remedy="mend the file"
         ) from None
+    found: list[tuple[float, float]] = []
+    for onset_s, offset_s in notes:
+        if found and onset_s - found[-1][1] < BOUT_REST_S:
+            found[-1] = (found[-1][0], max(found[-1][1], offset_s))
+        else:
+            found.append((onset_s, offset_s))
+    return tuple((start - 0.1, end + 0.1) for start, end in found)
 
 
 def marked(path: Path) -> Case:
@@ -150,16 +155,21 @@ def alone(clips: Sequence[Clip]) -> list[Case]:
     ]
 
 
-def bout(one: Clip, *, longest_s: float = 8.0) -> Wave:
-    """One bout of a bird, from its first span on, at a common level, faded at both ends."""
-    start = max(0, int((one.spans_s[0][0] - FADE_S) * RATE_HZ))
-    end_s = min(one.spans_s[-1][1], one.spans_s[0][0] + longest_s)
-    wave = one.samples[start : int((end_s + FADE_S) * RATE_HZ)].copy()
-    wave *= 0.1 / max(loudness(wave), 1e-9)
-    fade = np.linspace(0, 1, int(FADE_S * RATE_HZ))
-    wave[: len(fade)] *= fade
-    wave[-len(fade) :] *= fade[::-1]
-    return wave
+def bouts(clips: Sequence[Clip]) -> list[Wave]:
+    """The bouts of a bird, at a common level, faded at both ends; the longest ones cut off."""
+    found = []
+    for one in clips:
+        for start_s, end_s in one.spans_s:
+            end_s = min(end_s, start_s + LONGEST_BOUT_S)
+            start = max(0, int((start_s - FADE_S) * RATE_HZ))
+            wave = one.samples[start : int((end_s + FADE_S) * RATE_HZ)].copy()
+            wave *= 0.1 / max(loudness(wave), 1e-9)
+            fade = np.linspace(0, 1, int(FADE_S * RATE_HZ))
+            wave[: len(fade)] *= fade
+            wave[-len(fade) :] *= fade[::-1]
+            found.append(wave)
+    # A mark or two far from the others may be a call; a bout is what has some length.
+    return [wave for wave in found if len(wave) > 1.0 * RATE_HZ] or found
 
 
 def loudness(wave: Wave) -> float:
@@ -185,11 +195,12 @@ def in_turns(
 ) -> Case:
     """Six bouts of two birds in turns; below 0 s of gap each begins before the other's end."""
     names = (first[0].bird, second[0].bird)
+    songs = (bouts(first), bouts(second))
     turns = []
     at = 0.5
     for k in range(6):
-        clips = (first, second)[k % 2]
-        wave = bout(clips[(k // 2) % len(clips)]) * 10 ** ((second_db if k % 2 else 0.0) / 20)
+        own = songs[k % 2]
+        wave = own[(k // 2) % len(own)] * 10 ** ((second_db if k % 2 else 0.0) / 20)
         turns.append((at, names[k % 2], wave))
         # A bout much shorter than the overlap would lie within the one before it.
         at += len(wave) / RATE_HZ + max(gap_s, -0.4 * len(wave) / RATE_HZ)
@@ -199,10 +210,11 @@ def in_turns(
 def at_once(first: Sequence[Clip], second: Sequence[Clip], second_db: float) -> Case:
     """Two birds that sing over each other, three bouts each, the second by so much fainter."""
     names = (first[0].bird, second[0].bird)
+    ones, others = bouts(first), bouts(second)
     turns = []
     at = 0.5
     for k in range(3):
-        one, other = bout(first[k % len(first)]), bout(second[k % len(second)])
+        one, other = ones[k % len(ones)], others[k % len(others)]
         turns += [
             (at, names[0], one),
             (at + 0.2 * len(one) / RATE_HZ, names[1], other * 10 ** (second_db / 20)),

@@ -11,6 +11,7 @@ import soundfile as sf
 from bench_scores import Tally, match_notes, pairwise
 from bench_table import Table
 from singer_cases import (
+    CALLERS,
     RATE_HZ,
     Case,
     Clip,
@@ -53,7 +54,7 @@ class Job:
 
     def pairs(self) -> Iterator[tuple[list[Clip], list[Clip]]]:
         """Pairs of birds to mix."""
-        songs = {bird: clips for bird, clips in self.birds.items() if bird != "toad"}
+        songs = {bird: clips for bird, clips in self.birds.items() if bird not in CALLERS}
         return pairs_of_birds(songs, self.most_pairs)
 
 
@@ -156,10 +157,10 @@ def on_alone(job: Job) -> Iterator[Table]:
             rows.append((float(score.known), *same, ours, gaps, score.phrases[0], case.bouts))
         mean = np.mean(np.array(rows, dtype=np.float64), axis=0)
         table.add(bird, len(rows), *[float(v) for v in mean])
-        pooled += rows if bird != "toad" else []
+        pooled += rows if bird not in CALLERS else []
     if pooled:
-        table.add("all but toads", len(pooled), *[float(v) for v in np.mean(pooled, axis=0)])
-    table.notes.append("mean over recordings; notes within the marked spans where there are any")
+        table.add("all songbirds", len(pooled), *[float(v) for v in np.mean(pooled, axis=0)])
+    table.notes.append("mean over recordings; notes within the marked bouts where there are marks")
     yield table
 
 
