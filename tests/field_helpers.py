@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from callresp.field.log import FieldLog
-from callresp.palette import fingerprint, load_palette
-from callresp.score import Note, Phrase, ReplyNote
+from callresp.io.score import Note, Phrase, ReplyNote
+from callresp.palette.files import fingerprint, load_palette
 
 START = datetime.fromisoformat("2026-05-12T03:40:00+01:00")
 WHYS = (

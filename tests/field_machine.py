@@ -9,10 +9,11 @@ from typing import Any
 import msgspec
 from measure_helpers import BAR, bell, block, capture_of, drafted, sm, tube
 
-from callresp.field import roll_call, striker_heard, verdicts
-from callresp.field.verdicts import Verdict
-from callresp.palette.measure.schedule import Schedule
+from callresp.field.self_test import judge, measure
+from callresp.field.self_test import schedule as roll_call
+from callresp.field.self_test.judge import Verdict
 from callresp.palette.model import ForcePoint, Palette, Partial, Striker
+from callresp.strike_test.schedule import Schedule
 
 PULSE_MS = 12.0
 KINDS = {"bell": "bell", "wood": "block"}
@@ -76,5 +77,5 @@ def judged(
     palette = known()
     schedule = roll_call.lay_out(palette, only)
     samples = recorded(strikers, schedule, recorder, **given)
-    heard = striker_heard.listen(capture_of(samples), schedule, palette)
-    return {one.striker: one for one in verdicts.judge(heard, palette)}
+    heard = measure.listen(capture_of(samples), schedule, palette)
+    return {one.striker: one for one in judge.judge(heard, palette)}

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import msgspec
 from conftest import missing
+from limits import lines as lines
 
 from callresp.link.board import Board
-from callresp.link.encode import encode
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
     FATES,
@@ -27,13 +27,13 @@ from callresp.link.messages import (
     Timed,
     parse,
 )
+from callresp.link.session import encode
 from callresp.palette.model import Palette
 from callresp.plan.model import Plan
 
 FIRMWARE = Path(__file__).resolve().parent.parent / "tools" / "firmware"
 sys.path.insert(0, str(FIRMWARE))
 
-from limits import lines as lines  # noqa: E402
 
 SOURCES = ["core.c", "outputs.c", "framing.c"]
 FLAGS = [

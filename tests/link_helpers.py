@@ -7,11 +7,12 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.link.board import Board
 from callresp.link.session import Session
-from callresp.palette import load_palette
-from callresp.plan import CheckedPlan, make_plan
-from callresp.score import ReplyHeader, ReplyNote, ReplyScore
+from callresp.palette.files import load_palette
+from callresp.plan.checked_plan import CheckedPlan
+from callresp.plan.planner import make_plan
 
 FETTLE = load_palette("fettle")
 NAMES = [striker.name for striker in FETTLE.striker]

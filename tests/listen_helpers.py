@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen.model import FEATURES, NOTE, Rows
-from callresp.score import Note
-from callresp.sound import write_wav
+from callresp.io.audio import write_wav
+from callresp.io.score import Note
+from callresp.listen.notes import FEATURES, NOTE, Rows
 
 RATE_HZ = 44100
 Wave = npt.NDArray[np.float64]

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen.events import Began, Ended, Event
-from callresp.score import Note
+from callresp.io.score import Note
+from callresp.listen.online import Began, Ended, Event
 
 WINDOW = 1024
 HOP = 480

@@ -8,16 +8,15 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from callresp.listen.events import Began, Ended, Event
+from callresp.io.score import Note
+from callresp.listen.online import Began, Ended, Event
+from callresp.live.actions import Fate, Keep, Record, Release, Say, Send, Thing
 from callresp.live.engine import Clocks, Engine, Settings
 from callresp.live.links import SimulatedLink
 from callresp.live.sources import Block
-from callresp.live.things import Fate, Keep, Record, Release, Say, Send, Thing
-from callresp.palette import load_palette
+from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
-from callresp.reply import load_rules
-from callresp.reply.rules import RuleSet
-from callresp.score import Note
+from callresp.reply.rules import RuleSet, load_rules
 
 FETTLE = load_palette("fettle")
 RATE_HZ = 8000

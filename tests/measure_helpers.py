@@ -11,12 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from callresp.palette.measure import course, drafting, strike_test
-from callresp.palette.measure.capture import Capture, clipped_at
-from callresp.palette.measure.results import Measured, StrikerMeasured
-from callresp.palette.measure.schedule import Schedule
+from callresp.io.audio import clipped_at
+from callresp.io.settings import Source, convert
 from callresp.palette.model import Palette
-from callresp.settings import Source, convert
+from callresp.strike_test import analysis, draft, protocol
+from callresp.strike_test.capture import Capture
+from callresp.strike_test.results import Measured, StrikerMeasured
+from callresp.strike_test.schedule import Schedule
 
 TOOLS = Path(__file__).parent.parent / "tools"
 # Free bar; Fletcher & Rossing, The Physics of Musical Instruments, table 2.1.
@@ -84,8 +85,8 @@ def block(**changes: Any) -> Any:
 
 def drafted(machine: Sequence[Any], soft_ms: float = 4.5) -> tuple[Palette, str]:
     """The palette that somebody gets who only knows the channels."""
-    wired = [drafting.Wired(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine]
-    text = drafting.draft("tried", wired, drafting.Power(soft_ms=soft_ms, hard_ms=12))
+    wired = [draft.Wired(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine]
+    text = draft.draft("tried", wired, draft.Power(soft_ms=soft_ms, hard_ms=12))
     return convert(Source(text, "drafted.toml"), Palette), text
 
 
@@ -97,7 +98,7 @@ def capture_of(samples: Any, rate_hz: int = 48000) -> Capture:
 def laid_out(palette: Palette, **given: Any) -> Schedule:
     """A short test of a drafted palette."""
     short = {"repeats": 2, "pulses": 3, "runs": 1, "known": False}
-    return course.lay_out(palette, course.Course(**(short | given)))
+    return protocol.lay_out(palette, protocol.Course(**(short | given)))
 
 
 def measured(
@@ -117,11 +118,11 @@ def measured(
         "known_latency": (first.name, first.latency_ms),
         "drafted": palette is None,
     }
-    return strike_test.measure(
+    return analysis.measure(
         capture_of(samples, recorder.rate_hz),
         schedule,
         palette or drafted(machine)[0],
-        strike_test.Asked(**(given | asked)),
+        analysis.Asked(**(given | asked)),
     )
 
 

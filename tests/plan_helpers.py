@@ -7,6 +7,7 @@ import random
 import msgspec
 from hypothesis import strategies as st
 
+from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.palette.model import (
     Board,
     Coil,
@@ -19,7 +20,6 @@ from callresp.palette.model import (
     Supply,
     Turner,
 )
-from callresp.score import ReplyHeader, ReplyNote, ReplyScore
 
 
 @st.composite

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hypothesis import strategies as st
 
-from callresp.score import HeardHeader, HeardScore, Note
+from callresp.io.score import HeardHeader, HeardScore, Note
 
 
 def note(

@@ -8,7 +8,8 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from callresp.scene import Recipe, Stage
+from callresp.scene.recipe import Recipe
+from callresp.scene.render import Stage
 
 ONE_SINGER: dict[str, Any] = {
     "voice": "A",

@@ -17,8 +17,8 @@ from rich.console import Console
 from callresp.commands.stream_view import Channels, headline, picture
 from callresp.link.board import Board
 from callresp.link.session import Session
-from callresp.plan import write_plan
-from callresp.plan.lights import darkened
+from callresp.plan.files import write_plan
+from callresp.plan.planner import darkened
 
 
 def test_the_view_shows_what_the_board_has_on() -> None:

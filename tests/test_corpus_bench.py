@@ -9,7 +9,7 @@ import pytest
 from corpus_helpers import tool
 
 from callresp.errors import UserError
-from callresp.score import Note
+from callresp.io.score import Note
 
 bench_data = tool("bench_data")
 bench_peers = tool("bench_peers")

@@ -10,9 +10,9 @@ from click.testing import CliRunner
 from corpus_helpers import tool
 
 from callresp.errors import UserError
-from callresp.resources import shipped
-from callresp.score import read_heard
-from callresp.sound import open_recording
+from callresp.io.audio import open_recording
+from callresp.io.resources import shipped
+from callresp.io.score import read_heard
 
 corpus = tool("corpus")
 

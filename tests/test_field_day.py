@@ -18,10 +18,10 @@ from hypothesis import strategies as st
 
 from callresp.errors import UserError
 from callresp.field.day import Day, read_day
-from callresp.field.figures import busiest, figures_of
 from callresp.field.log import FieldLog
 from callresp.field.scores import heard_score, reply_score
-from callresp.score import HeardScore, Phrase, phrases, read_heard, write_heard
+from callresp.field.statistics import busiest, figures_of
+from callresp.io.score import HeardScore, Phrase, phrases, read_heard, write_heard
 
 
 @pytest.fixture(scope="module")

@@ -13,10 +13,10 @@ from test_live_engine import calls
 
 from callresp.cli import cli
 from callresp.field.day import read_day
-from callresp.field.figures import figures_of
 from callresp.field.log import entries
-from callresp.live import day
-from callresp.sound import write_wav
+from callresp.field.statistics import figures_of
+from callresp.io.audio import write_wav
+from callresp.live import setup
 
 
 @pytest.fixture
@@ -24,7 +24,7 @@ def log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Half a minute in which four calls are heard, answered on a simulated board; twice."""
     wave = np.random.default_rng(0).normal(0, 0.01, 30 * RATE_HZ).astype(np.float32)
     write_wav(tmp_path / "dawn.wav", wave, RATE_HZ)
-    monkeypatch.setattr(day, "listener_of", lambda rate, profile: Scripted(calls(4)))
+    monkeypatch.setattr(setup, "listener_of", lambda rate, profile: Scripted(calls(4)))
     monkeypatch.chdir(tmp_path)
     for start in ("2026-05-12T04:30:00", "2026-05-12T04:45:00"):
         words = ["live", "--input", "dawn.wav", "--speed", "0", "--port", "simulated"]

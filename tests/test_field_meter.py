@@ -28,10 +28,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callresp.commands.set_level import command
-from callresp.field import meter as meters
-from callresp.field.meter import Meter, Reading
+from callresp.io.audio import write_wav
+from callresp.levels import level_meter as meters
+from callresp.levels.level_meter import Meter, Reading
 from callresp.live.sources import PipeSource
-from callresp.sound import write_wav
 
 RATE = 48000
 BAND = (400.0, 12000.0)

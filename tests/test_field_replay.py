@@ -16,13 +16,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callresp.commands.replay import command
-from callresp.field import again
+from callresp.field import replay as again
 from callresp.field.day import Day, read_day
 from callresp.field.scores import heard_score, reply_score
-from callresp.palette import load_palette
-from callresp.plan import make_plan, read_plan
-from callresp.reply import answer, load_rules
-from callresp.score import ReplyNote, read_heard, read_reply
+from callresp.io.score import ReplyNote, read_heard, read_reply
+from callresp.palette.files import load_palette
+from callresp.plan.files import read_plan
+from callresp.plan.planner import make_plan
+from callresp.reply.replier import answer
+from callresp.reply.rules import load_rules
 
 
 @pytest.fixture(scope="module")

@@ -18,11 +18,12 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from callresp.commands.report import command
-from callresp.field import charts, page_style, parts
-from callresp.field import page as pages
+from callresp.field import timeline
 from callresp.field.day import read_day
-from callresp.field.figures import figures_of
 from callresp.field.log import FieldLog
+from callresp.field.report import charts, style
+from callresp.field.report import page as pages
+from callresp.field.statistics import figures_of
 
 
 def report(log: Path, *words: str) -> tuple[int, str]:
@@ -102,7 +103,7 @@ def test_inks_stand_out_by_day_and_by_night() -> None:
     # The definition's own ends: black on white is 21 : 1; #767676 is the lightest grey at 4.5.
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
     assert contrast("#767676", "#ffffff") > 4.5 > contrast("#777777", "#ffffff")
-    for inks in (page_style.LIGHT, page_style.DARK):
+    for inks in (style.LIGHT, style.DARK):
         for name in ("ink", "soft", "call", "answer", "third"):
             assert contrast(inks[name], inks["paper"]) >= 4.5, name
 
@@ -161,7 +162,7 @@ def test_a_day_of_forty_hours_has_two_dials(tmp_path: Path) -> None:
         for hour in range(40):
             writer.reply(writer.phrase(3600.0 * hour + 5))
     day = read_day(tmp_path / "long.log")
-    stretches = parts.dials(day)
+    stretches = timeline.dials(day)
     assert stretches[0] == (0.0, 86400.0)
     assert stretches[1] == (86400.0, day.duration_s)
     Image.new("RGB", (8, 8)).save(tmp_path / "dial.png")
@@ -176,7 +177,7 @@ def test_faults_that_repeat_are_one_row(tmp_path: Path) -> None:
         for number in range(30):
             writer.add(10.0 * number, "fault", {"what": "no link", "where": "/dev/ttyACM0"})
         writer.add(5000.0, "fault", {"what": "no link", "where": "/dev/ttyACM0"})
-    rows = parts.timeline(read_day(tmp_path / "day.log"))
+    rows = timeline.timeline(read_day(tmp_path / "day.log"))
     assert [(row.kind, row.count) for row in rows] == [("start", 1), ("fault", 30), ("fault", 1)]
 
 
@@ -191,7 +192,7 @@ def test_notes_left_out_are_counted_and_no_rows(tmp_path: Path) -> None:
         "tube … rests for … ms": 30,
         "the battery is empty": 1,
     }
-    assert [row.kind for row in parts.timeline(day)] == ["start"]
+    assert [row.kind for row in timeline.timeline(day)] == ["start"]
 
 
 def test_when_it_was_asleep_or_off(tmp_path: Path) -> None:
@@ -202,7 +203,7 @@ def test_when_it_was_asleep_or_off(tmp_path: Path) -> None:
         writer.add(300.0, "remark", {"text": "x", "state": "standing down"})
         again = Writer(log, START + timedelta(seconds=1000))
         again.status(500.0)
-    assert parts.spells(read_day(tmp_path / "day.log")) == [
+    assert timeline.spells(read_day(tmp_path / "day.log")) == [
         (100.0, 200.0, "asleep"),
         (300.0, 1000.0, "off"),
     ]
@@ -253,7 +254,7 @@ def test_thinning_keeps_gaps() -> None:
 
 
 def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
-    sun = parts.Sun(
+    sun = timeline.Sun(
         datetime.fromisoformat("2026-05-12T05:12:00+01:00"),
         datetime.fromisoformat("2026-05-12T20:58:00+01:00"),
     )
@@ -262,8 +263,8 @@ def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
         for hour in range(40):
             writer.phrase(3600.0 * hour + 5)
     day = read_day(tmp_path / "long.log")
-    _, second = parts.dials(day)
-    parts.draw_dial(tmp_path / "dial.png", day, second, None, "", sun)
+    _, second = timeline.dials(day)
+    timeline.draw_dial(tmp_path / "dial.png", day, second, None, "", sun)
     with Image.open(tmp_path / "dial.png") as picture:
         dial = picture.convert("RGB")
 

@@ -19,18 +19,20 @@ from measure_helpers import BAR, capture_of, sm
 
 from callresp import link
 from callresp.commands import listening
-from callresp.commands.measure_plan import to_plan
 from callresp.commands.self_test import command
 from callresp.errors import UserError
-from callresp.field import roll_call, striker_heard, verdicts
-from callresp.field.verdicts import Verdict
+from callresp.field.self_test import judge, measure
+from callresp.field.self_test import schedule as roll_call
+from callresp.field.self_test.judge import Verdict
+from callresp.io.audio import write_wav
+from callresp.io.resources import shipped
 from callresp.live.sources import Block
-from callresp.palette import load_palette
+from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
-from callresp.plan import check, read_plan
+from callresp.plan.checked_plan import check
+from callresp.plan.files import read_plan
 from callresp.plan.model import Strike
-from callresp.resources import shipped
-from callresp.sound import write_wav
+from callresp.strike_test.test_plan import to_plan
 
 
 def told(found: dict[str, Verdict]) -> dict[str, set[str]]:
@@ -127,13 +129,13 @@ def test_a_single_striker_when_the_host_knows_when_it_began() -> None:
     schedule = roll_call.lay_out(palette, ("bell",))
     samples = recorded(machine(bell={"speaks_ms": 50.0}), schedule)
     about = (2.1, 2.6)
-    (silent,) = striker_heard.listen(capture_of(samples), schedule, palette, about)
+    (silent,) = measure.listen(capture_of(samples), schedule, palette, about)
     assert not silent.spoke
-    (one,) = verdicts.judge([silent], palette)
+    (one,) = judge.judge([silent], palette)
     assert one.faults[0].kind == "silent"
     samples = recorded(machine(), schedule)
-    (sounded,) = striker_heard.listen(capture_of(samples), schedule, palette, about)
-    assert verdicts.judge([sounded], palette)[0].well
+    (sounded,) = measure.listen(capture_of(samples), schedule, palette, about)
+    assert judge.judge([sounded], palette)[0].well
 
 
 def test_another_recording_is_refused() -> None:
@@ -142,7 +144,7 @@ def test_another_recording_is_refused() -> None:
     rng = np.random.default_rng(0)
     quiet = (1e-4 * rng.standard_normal(48000 * 20)).astype(np.float32)
     with pytest.raises(UserError, match="of its 5 strokes can be found"):
-        striker_heard.listen(capture_of(quiet), schedule, palette)
+        measure.listen(capture_of(quiet), schedule, palette)
 
 
 @pytest.mark.parametrize("name", shipped("palettes"))
@@ -235,7 +237,7 @@ def test_at_the_desk_from_plan_to_verdict(tmp_path: Path) -> None:
         command, ["--palette", palette, "--plan", str(plan_file)], standalone_mode=False
     )
     assert done.exception is None
-    from callresp.commands.measure_plan import to_schedule
+    from callresp.strike_test.test_plan import to_schedule
 
     schedule = to_schedule(read_plan(plan_file))
     two = machine(bell=DEAD)[3:]

@@ -18,7 +18,6 @@ import pytest
 from firmware_helpers import FIRMWARE, FLAGS, built, compiler
 from link_helpers import FETTLE, plan_of
 
-from callresp.link import open_port, simulated_board, stream
 from callresp.link.framing import Deframer, crc16, frame, stuff
 from callresp.link.messages import (
     DRY_RUN,
@@ -37,6 +36,8 @@ from callresp.link.messages import (
     Welcome,
     parse,
 )
+from callresp.link.port import open_port, simulated_board
+from callresp.link.stream import stream
 
 FUZZ_ROUNDS = 500_000
 
@@ -291,7 +292,7 @@ def test_a_plan_streams_to_the_firmware(board_program: Path, tmp_path: Path) -> 
 
 
 def test_a_killed_host_means_silence(board_program: Path, tmp_path: Path) -> None:
-    from callresp.plan import write_plan
+    from callresp.plan.files import write_plan
 
     plan, log = tmp_path / "a.plan.jsonl", tmp_path / "board.jsonl"
     write_plan(plan, plan_of(200, 0.1).plan)
@@ -380,7 +381,7 @@ def test_the_board_layer_compiles_with_a_pin_table(tmp_path: Path) -> None:
 
 
 def test_a_plan_becomes_a_table_for_a_board_without_a_host(tmp_path: Path) -> None:
-    from callresp.plan import write_plan
+    from callresp.plan.files import write_plan
 
     checked = plan_of(10)
     plan = tmp_path / "a.plan.jsonl"

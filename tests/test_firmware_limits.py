@@ -22,8 +22,8 @@ from plan_oracle import broken_limits
 from callresp.link.messages import TICKS_PER_S, HoldAt, StrikeAt, Timed, TurnAt
 from callresp.link.outputs import PULSES_PER_S, SPEEDS_PER_RPS
 from callresp.palette.model import Palette
-from callresp.plan import make_plan
 from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike, Turn
+from callresp.plan.planner import make_plan
 
 Fates = Callable[[Palette, Sequence[Timed]], list[str]]
 DRIFTS = (-2e-4, -1e-4, 0.0, 1e-4, 2e-4)

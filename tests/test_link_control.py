@@ -12,10 +12,12 @@ from pathlib import Path
 
 from link_helpers import FETTLE, plan_of
 
-from callresp.link import Session, simulated_board, stream
 from callresp.link.control import Line, ask_to_stop, stop_word
 from callresp.link.messages import StrikeAt
-from callresp.plan import write_plan
+from callresp.link.port import simulated_board
+from callresp.link.session import Session
+from callresp.link.stream import stream
+from callresp.plan.files import write_plan
 
 
 def callresp(*words: str) -> subprocess.CompletedProcess[str]:

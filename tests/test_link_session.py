@@ -13,12 +13,13 @@ from hypothesis import strategies as st
 from link_helpers import FETTLE, Line, longest_on_s, plan_of, true_errors_ms
 
 from callresp.errors import UserError
-from callresp.link import simulated_board, stream
 from callresp.link.board import Board
-from callresp.link.boardclock import BoardClock, Trip
+from callresp.link.board_clock import BoardClock, Trip
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import VERSION, Hello, HoldAt, StrikeAt, TurnAt, parse
+from callresp.link.port import simulated_board
 from callresp.link.session import Session
+from callresp.link.stream import stream
 
 
 def played_once(line: Line) -> bool:

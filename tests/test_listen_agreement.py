@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callresp.errors import UserError
-from callresp.listen import agreement
-from callresp.listen.labels import Mark, inside, read_marks
+from callresp.evaluate import scoring
+from callresp.evaluate.annotations import Mark, inside, read_marks
 
 onsets = st.lists(st.integers(0, 2000), max_size=40, unique=True).map(
     lambda ticks: np.array(sorted(ticks)) / 200
@@ -24,9 +24,9 @@ stretches = st.lists(st.tuples(st.integers(0, 1000), st.integers(2, 60)), max_si
 
 @given(onsets, onsets, st.sampled_from([0.051, 0.0252, 0.0101]))
 def test_onset_scores_are_those_of_mir_eval(
-    reference: agreement.Times, estimated: agreement.Times, window_s: float
+    reference: scoring.Times, estimated: scoring.Times, window_s: float
 ) -> None:
-    own = agreement.score_onsets(reference, estimated, window_s)
+    own = scoring.score_onsets(reference, estimated, window_s)
     if len(reference) and len(estimated):
         f, precision, recall = mir_eval.onset.f_measure(reference, estimated, window=window_s)
         assert (own.f, own.precision, own.recall) == pytest.approx((f, precision, recall))
@@ -36,9 +36,9 @@ def test_onset_scores_are_those_of_mir_eval(
 
 @given(stretches, stretches)
 def test_note_scores_are_those_of_mir_eval(
-    reference: agreement.Times, estimated: agreement.Times
+    reference: scoring.Times, estimated: scoring.Times
 ) -> None:
-    own = agreement.score_notes(reference, estimated)
+    own = scoring.score_notes(reference, estimated)
     if not (len(reference) and len(estimated)):
         assert own.matched == 0
         return
@@ -51,21 +51,21 @@ def test_note_scores_are_those_of_mir_eval(
 
 
 @given(onsets, onsets)
-def test_agreement_is_mutual(a: agreement.Times, b: agreement.Times) -> None:
-    table = agreement.pairwise_f([a, b], 0.026)
+def test_agreement_is_mutual(a: scoring.Times, b: scoring.Times) -> None:
+    table = scoring.pairwise_f([a, b], 0.026)
     assert table[0, 1] == table[1, 0]
-    first, second = agreement.backing([a, b], 0.026)
-    assert first.sum() == second.sum() == len(agreement.match_onsets(a, b, 0.026))
+    first, second = scoring.backing([a, b], 0.026)
+    assert first.sum() == second.sum() == len(scoring.match_onsets(a, b, 0.026))
 
 
 def test_a_late_detector_is_told_its_bias() -> None:
     marks = [Mark(t, t + 0.1) for t in map(float, range(1, 9))]
-    found = agreement.against(marks, [Mark(m.onset_s + 0.012, m.offset_s + 0.02) for m in marks])
+    found = scoring.against(marks, [Mark(m.onset_s + 0.012, m.offset_s + 0.02) for m in marks])
     assert found.bias_ms == pytest.approx(12)
     assert found.spread_ms == pytest.approx(0, abs=1e-6)
     assert [score.f for score in found.onsets] == [1.0, 1.0, 0.0]
     assert found.offsets_within_25ms == 1.0
-    assert agreement.against(marks, []).bias_ms is None
+    assert scoring.against(marks, []).bias_ms is None
 
 
 def test_marks_of_both_kinds_read_alike(tmp_path: Path) -> None:

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from listen_helpers import pairwise_f, row, table
 from scipy import stats
 
-from callresp.listen import alike
-from callresp.listen.alike import GUESS, RANGE, SPREAD, Sums
-from callresp.listen.voices import assign_voices
+from callresp.listen.voices import merge_evidence
+from callresp.listen.voices.assign import assign_voices
+from callresp.listen.voices.merge_evidence import GUESS, RANGE, SPREAD, Sums
 
 Values = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
 
@@ -54,29 +54,33 @@ def test_likelihood_is_that_of_a_student_t() -> None:
     apart = under_one(groups[0]) + under_one(groups[1])
     expected = apart - under_one(np.concatenate(groups))
     sums = _sums(groups)
-    found = alike.evidence_for_two(sums) - alike.sung_together(sums) - alike.never_soon(sums)
+    found = (
+        merge_evidence.evidence_for_two(sums)
+        - merge_evidence.sung_together(sums)
+        - merge_evidence.never_soon(sums)
+    )
     assert found[0, 1] == pytest.approx(expected, abs=1e-6)
 
 
 def test_sung_together_is_a_ratio_of_poisson_likelihoods() -> None:
     together = np.array([[0.0, 6.0], [6.0, 0.0]])
     runs = np.zeros((20, 5))
-    few = alike.EVER_MISHEARD + alike.MISHEARD * 20
+    few = merge_evidence.EVER_MISHEARD + merge_evidence.MISHEARD * 20
     expected = stats.poisson.logpmf(6, 6.0) - stats.poisson.logpmf(6, few)
-    found = alike.sung_together(_sums([runs, runs], together=together))
+    found = merge_evidence.sung_together(_sums([runs, runs], together=together))
     assert found[0, 1] == pytest.approx(float(expected))
-    assert alike.sung_together(_sums([runs, runs]))[0, 1] == 0.0
+    assert merge_evidence.sung_together(_sums([runs, runs]))[0, 1] == 0.0
 
 
 def test_two_kinds_of_phrase_with_a_rest_always_between_are_one_singers() -> None:
     runs = np.zeros((20, 5))
     chance = np.full((2, 2), 30.0)
-    few = alike.EVER_HURRIED + alike.HURRIED * 30.0
+    few = merge_evidence.EVER_HURRIED + merge_evidence.HURRIED * 30.0
     logpmf = stats.poisson.logpmf
-    never = alike.never_soon(_sums([runs, runs], soon=np.zeros((2, 2)), chance=chance))
-    expected = alike.HEEDED * float(logpmf(0, 30.0) - logpmf(0, few))
+    never = merge_evidence.never_soon(_sums([runs, runs], soon=np.zeros((2, 2)), chance=chance))
+    expected = merge_evidence.HEEDED * float(logpmf(0, 30.0) - logpmf(0, few))
     assert never[0, 1] == pytest.approx(expected)
-    often = alike.never_soon(_sums([runs, runs], soon=chance, chance=chance))
+    often = merge_evidence.never_soon(_sums([runs, runs], soon=chance, chance=chance))
     assert often[0, 1] == 0.0
 
 
@@ -84,11 +88,11 @@ def test_two_kinds_of_phrase_with_a_rest_always_between_are_one_singers() -> Non
 def test_evidence_is_even_handed_and_knows_no_gain(gain_db: float, m: int, n: int) -> None:
     rng = np.random.default_rng(m * 100 + n)
     groups = [_group(rng, m, 11.0), _group(rng, n, 11.4), _group(rng, n, 13.0)]
-    evidence = alike.evidence_for_two(_sums(groups))
+    evidence = merge_evidence.evidence_for_two(_sums(groups))
     assert np.allclose(evidence, evidence.T)
     for group in groups:
         group[:, 1] += gain_db
-    assert np.allclose(evidence, alike.evidence_for_two(_sums(groups)), atol=1e-5)
+    assert np.allclose(evidence, merge_evidence.evidence_for_two(_sums(groups)), atol=1e-5)
 
 
 def test_joining_adds_up_as_if_summed_anew() -> None:

@@ -12,12 +12,12 @@ from listen_helpers import RATE_HZ, calls, recorded
 
 from callresp.commands.compare import command
 from callresp.errors import UserError
-from callresp.listen import compare as comparing
-from callresp.listen.agreement import backing
-from callresp.listen.compare_picture import draw, spectrogram_db, stretch_of
-from callresp.listen.labels import Mark
-from callresp.score import HeardHeader, HeardScore, Note
-from callresp.sound import open_recording
+from callresp.evaluate import compare as comparing
+from callresp.evaluate.annotations import Mark
+from callresp.evaluate.scoring import backing
+from callresp.io.audio import open_recording, stretch_of
+from callresp.io.score import HeardHeader, HeardScore, Note
+from callresp.plots.compare import draw, spectrogram_db
 
 ONSETS_S = (0.6, 1.1, 1.35, 1.6, 2.4, 2.6, 3.0)
 

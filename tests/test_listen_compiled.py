@@ -10,7 +10,7 @@ from pathlib import Path
 KERNEL = """
 import sys
 import numpy as np
-from callresp.listen.compiled import kernel
+from callresp.listen.kernels._jit import kernel
 
 @kernel
 def size(values, row):

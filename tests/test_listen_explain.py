@@ -12,10 +12,10 @@ from listen_helpers import tone
 
 from callresp.cli import cli
 from callresp.errors import UserError
-from callresp.listen.evidence import LONGEST_S, gather
-from callresp.listen.native import hear_table
+from callresp.io.audio import open_recording, write_wav
+from callresp.listen.diagnostics import LONGEST_S, gather
+from callresp.listen.offline import hear_table
 from callresp.listen.profile import Profile
-from callresp.sound import open_recording, write_wav
 
 RATE_HZ = 48000
 

@@ -13,15 +13,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from listen_helpers import recorded, tone
 
-from callresp.listen import core
-from callresp.listen.engine import Engine
-from callresp.listen.events import Began, Ended
-from callresp.listen.model import Rows
-from callresp.listen.native import hear_table
-from callresp.listen.online import SETTLE_S, Listener
+from callresp.io.audio import open_recording, write_wav
+from callresp.listen.kernels import frame
+from callresp.listen.note_stream import Engine
+from callresp.listen.notes import Rows
+from callresp.listen.offline import hear_table
+from callresp.listen.online import SETTLE_S, Began, Ended, Listener
 from callresp.listen.profile import Profile
-from callresp.scene import Scene, load_recipe, render
-from callresp.sound import open_recording, write_wav
+from callresp.scene.recipe import load_recipe
+from callresp.scene.render import Scene, render
 
 RATE_HZ = 48000
 
@@ -176,7 +176,7 @@ def test_one_compiled_form_serves_every_rate_and_profile(rate_hz: int, profile: 
     engine = Engine(rate_hz, msgspec.structs.replace(profile, band_high_hz=band_high_hz))
     engine.push(np.zeros(rate_hz // 4, np.float32), last=True)
     # Forms kept by several processes under like names would be taken for one another.
-    assert len(core.run.signatures) == 1  # type: ignore[attr-defined]
+    assert len(frame.run.signatures) == 1  # type: ignore[attr-defined]
 
 
 def test_a_recording_at_any_rate_gives_the_same_pitch(tmp_path: Path) -> None:

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from listen_helpers import rung, sung, tone
 
 from callresp.errors import UserError
-from callresp.listen.events import Began, Ended
-from callresp.listen.online import Listener
+from callresp.listen.online import Began, Ended, Listener
 from callresp.listen.profile import Profile
-from callresp.scene import load_recipe, render, vary
+from callresp.scene.recipe import load_recipe, vary
+from callresp.scene.render import render
 
 RATE_HZ = 48000
 Events = list[tuple[float, Began | Ended]]

@@ -16,12 +16,13 @@ from hypothesis import strategies as st
 from listen_helpers import RATE_HZ, calls, recorded
 
 from callresp.errors import UserError
-from callresp.listen import hear, madmom_shim
-from callresp.listen.chunks import chunks
-from callresp.listen.energy import STEP_S, Envelope, ends_and_levels
-from callresp.listen.opinion_madmom import MadmomOnsets
-from callresp.listen.opinions import detectors, find_detector, hear_with
-from callresp.sound import Recording, open_recording
+from callresp.io.audio import Recording, open_recording
+from callresp.listen.detectors import madmom
+from callresp.listen.detectors.energy import STEP_S, Envelope, ends_and_levels
+from callresp.listen.detectors.librosa import chunks
+from callresp.listen.detectors.madmom import MadmomOnsets
+from callresp.listen.detectors.registry import detectors, find_detector, hear_with
+from callresp.listen.offline import hear
 
 ONSETS_S = (0.6, 1.1, 1.35, 1.6, 2.4, 2.6, 3.0)
 NEED_MADMOM = ("superflux", "cnn", "rnn", "rnn-online")
@@ -34,7 +35,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Recording:
 
 
 def need(name: str) -> None:
-    if name in NEED_MADMOM and (reason := madmom_shim.why_missing()) is not None:
+    if name in NEED_MADMOM and (reason := madmom.why_missing()) is not None:
         missing(f"madmom: {reason}")
 
 
@@ -69,8 +70,8 @@ def test_onset_methods_say_nothing_of_pitch_and_pyin_does(recording: Recording) 
 def test_superflux_is_that_of_madmoms_own_program(recording: Recording) -> None:
     # Outside: `bin/SuperFlux` of madmom 0.17, its processors built with its own defaults.
     need("superflux")
-    onsets = madmom_shim.madmom("features.onsets")
-    filters = madmom_shim.madmom("audio.filters")
+    onsets = madmom.madmom("features.onsets")
+    filters = madmom.madmom("audio.filters")
     samples = np.concatenate(list(recording.blocks()))
     activation = onsets.SpectralOnsetProcessor(
         onset_method="superflux", sample_rate=44100, fps=200, num_bands=24, fmin=30, fmax=17000,
@@ -190,7 +191,7 @@ def test_where_madmom_is_missing_we_say_why_and_carry_on(
 def test_the_shim_answers_one_name_and_only_while_importing() -> None:
     need("superflux")
     before = importlib.metadata.distribution
-    madmom_shim.madmom("features.onsets")
+    madmom.madmom("features.onsets")
     assert importlib.metadata.distribution is before
     with pytest.raises(importlib.metadata.PackageNotFoundError):
         importlib.metadata.distribution("madmom")

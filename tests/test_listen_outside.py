@@ -11,11 +11,12 @@ import numpy.typing as npt
 import pytest
 from listen_helpers import pairwise_f
 
-from callresp.listen import hear
-from callresp.listen.agreement import match_onsets
-from callresp.scene import Scene, load_recipe, render, vary
-from callresp.score import HeardScore, Note, phrases, read_heard, write_heard
-from callresp.sound import open_recording, write_wav
+from callresp.evaluate.scoring import match_onsets
+from callresp.io.audio import open_recording, write_wav
+from callresp.io.score import HeardScore, Note, phrases, read_heard, write_heard
+from callresp.listen.offline import hear
+from callresp.scene.recipe import load_recipe, vary
+from callresp.scene.render import Scene, render
 
 Values = npt.NDArray[np.float64]
 

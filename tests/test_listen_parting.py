@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from listen_helpers import RATE_HZ, Wave, recorded, rung, sung
 
-from callresp.listen import hear
+from callresp.io.audio import open_recording
+from callresp.io.score import Note
+from callresp.listen.offline import hear
 from callresp.listen.profile import Profile
-from callresp.score import Note
-from callresp.sound import open_recording
 
 
 def _quiet(seconds: float) -> Wave:

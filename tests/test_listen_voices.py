@@ -8,10 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from listen_helpers import pairwise_f, row, table, truth_rows
 
-from callresp.listen.model import FEATURES, NOTE
-from callresp.listen.tracker import VoiceTracker
-from callresp.listen.voices import assign_voices
-from callresp.scene import load_recipe, render, vary
+from callresp.listen.notes import FEATURES, NOTE
+from callresp.listen.voices.assign import assign_voices
+from callresp.listen.voices.online_voices import VoiceTracker
+from callresp.scene.recipe import load_recipe, vary
+from callresp.scene.render import render
 
 
 @pytest.mark.parametrize(

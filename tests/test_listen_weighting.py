@@ -19,21 +19,21 @@ from callresp.commands.calibrate import command
 from callresp.commands.levels import command as levels_command
 from callresp.commands.transcribe import command as transcribe_command
 from callresp.errors import UserError
-from callresp.listen.calibration import (
-    Calibration,
-    calibrate,
-    level_report,
-    load_calibration,
-    write_calibration,
-)
-from callresp.listen.weighting import (
+from callresp.io.audio import level_db, open_recording
+from callresp.levels.a_weighting import (
     a_level_db,
     a_weight_db,
     note_a_level_db,
     pole_frequencies,
     recording_levels_db,
 )
-from callresp.sound import level_db, open_recording
+from callresp.levels.calibration import (
+    Calibration,
+    calibrate,
+    level_report,
+    load_calibration,
+    write_calibration,
+)
 
 RATE_HZ = 48000
 

@@ -26,7 +26,7 @@ RAIN, STOPPED = 1 << FAULTS.index("rain"), 1 << FAULTS.index("stop pressed")
 def board(kind: str, folder: Path) -> Iterator[tuple[str, IO[bytes]]]:
     """A board's port, and its standard input, by which its button and sensor are worked."""
     if kind == "simulated":
-        words = [sys.executable, "-m", "callresp.link.serve"]
+        words = [sys.executable, "-m", "callresp.link.simulator"]
         head = msgspec.json.encode(FETTLE) + b"\n"
     else:
         limits = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "lines"]

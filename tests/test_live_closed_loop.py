@@ -10,7 +10,7 @@ from live_ear import PeakEar
 from live_helpers import FETTLE
 
 from callresp.reply.rules import Manners, Rule, RuleSet
-from callresp.scene import load_recipe, vary
+from callresp.scene.recipe import load_recipe, vary
 
 live_loop = tool("live_loop")
 live_judge = tool("live_judge")

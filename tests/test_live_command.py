@@ -15,9 +15,9 @@ from test_live_engine import calls
 
 from callresp.cli import cli
 from callresp.field.log import entries
-from callresp.live import day
-from callresp.palette import fingerprint
-from callresp.sound import write_wav
+from callresp.io.audio import write_wav
+from callresp.live import setup
+from callresp.palette.files import fingerprint
 
 Run = Callable[..., Result]
 
@@ -27,7 +27,7 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
     """Run the command on half a minute of sound in which four calls are heard."""
     wave = np.random.default_rng(0).normal(0, 0.01, 30 * RATE_HZ).astype(np.float32)
     write_wav(tmp_path / "dawn.wav", wave, RATE_HZ)
-    monkeypatch.setattr(day, "listener_of", lambda rate, profile: Scripted(calls(4)))
+    monkeypatch.setattr(setup, "listener_of", lambda rate, profile: Scripted(calls(4)))
     monkeypatch.chdir(tmp_path)
 
     def call(*words: str) -> Result:

@@ -11,13 +11,13 @@ import pytest
 from live_helpers import FETTLE, MORNING, RATE_HZ, day_of, silence
 from reply_helpers import call, note
 
-from callresp.listen.events import Event
+from callresp.io.score import Note
+from callresp.listen.online import Event
+from callresp.live.actions import BoardState
+from callresp.live.interlocks import Hours, Limits
 from callresp.live.sources import Block
-from callresp.live.stops import Hours, Limits
-from callresp.live.things import BoardState
 from callresp.plan.model import Strike
 from callresp.reply.rules import Manners, Rule, RuleSet
-from callresp.score import Note
 
 PROMPT = RuleSet(
     name="prompt",
@@ -167,7 +167,7 @@ def test_the_battery_stops_it_for_good() -> None:
 
 
 def test_heat_rain_and_the_stop_on_the_board_keep_it_from_playing() -> None:
-    from callresp.live.stops import DRY_FOR_S, StopRules
+    from callresp.live.interlocks import DRY_FOR_S, StopRules
 
     rules = StopRules(Limits(temperature_max_c=80.0))
     assert rules.judge(BoardState(coil_c=79), 0, 0, 0) is None

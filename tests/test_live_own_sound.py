@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from callresp.live.feedback import LoopDetector, LoopRule, lags
-from callresp.live.own_sound import OwnSound, Room
+from callresp.io.score import Note
+from callresp.live.loop_detector import LoopDetector, LoopRule, lags
+from callresp.live.self_masking import OwnSound, Room
 from callresp.palette.model import (
     Board,
     Coil,
@@ -23,7 +24,6 @@ from callresp.palette.model import (
     Turner,
 )
 from callresp.plan.model import Hold, Strike, Turn
-from callresp.score import Note
 
 TUBE = Striker(
     name="tube",

@@ -9,14 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from live_helpers import FETTLE
 
-from callresp.live.own_sound import OwnSound
+from callresp.io.score import ReplyNote
 from callresp.live.player import LINK_LEAD_S, PLAN_AHEAD_S, Player
-from callresp.plan import coils
-from callresp.plan.battery import Day
-from callresp.plan.coils import CoilBook
-from callresp.plan.loads import Load
+from callresp.live.self_masking import OwnSound
+from callresp.plan.electrical.battery import Day
+from callresp.plan.electrical.loads import Load
 from callresp.plan.model import Command
-from callresp.score import ReplyNote
+from callresp.plan.schedulers import coil as coils
+from callresp.plan.schedulers.coil import CoilBook
 
 NAMES = [striker.name for striker in FETTLE.striker]
 

@@ -11,7 +11,7 @@ from link_helpers import FETTLE, Line, longest_on_s, plan_of
 
 from callresp.link.board import Board
 from callresp.link.session import Session
-from callresp.plan.limits import Checker
+from callresp.plan.checked_plan import Checker
 from callresp.plan.model import Command, Hold, Strike
 
 ZERO_S = 5.0

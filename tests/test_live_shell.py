@@ -17,18 +17,18 @@ from test_live_engine import PROMPT, calls
 
 from callresp.field import log as field_log
 from callresp.field.log import entries
+from callresp.io.score import Note
 from callresp.link.control import ask_to_stop, stop_word
 from callresp.link.port import Clock, simulated_board
 from callresp.live import log_thread, port_link
+from callresp.live.actions import Keep, Record
 from callresp.live.engine import Clocks, Engine, Settings
 from callresp.live.links import Link, Nowhere
 from callresp.live.log_thread import LogThread
 from callresp.live.midi_link import MidiLink
 from callresp.live.port_link import PortLink, Zero
-from callresp.live.shell import Hooks, Shell
+from callresp.live.runner import Hooks, Shell
 from callresp.live.sources import Block
-from callresp.live.things import Keep, Record
-from callresp.score import Note
 
 SPEED = 3.0
 
@@ -223,7 +223,7 @@ def test_a_log_that_can_not_be_opened_is_a_users_mistake(tmp_path: Path) -> None
 def test_snippets_are_the_sound_itself(tmp_path: Path) -> None:
     import soundfile
 
-    from callresp.live.snippets import Ring, write_flac
+    from callresp.live.log_thread import Ring, write_flac
 
     ring = Ring(RATE_HZ)
     wave = np.sin(np.arange(60 * RATE_HZ) * 0.1).astype(np.float32) * 0.5

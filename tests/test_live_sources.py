@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from callresp.io.audio import open_recording, write_wav
 from callresp.live import sources
 from callresp.live.sources import BLOCK_S, FileSource, PipeSource, SoundCard
-from callresp.sound import open_recording, write_wav
 
 RATE = 48000
 

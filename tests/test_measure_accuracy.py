@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from measure_helpers import bell, block, cents, drafted, laid_out, measured, named, sm, tube
 
-from callresp.palette.measure.results import Measured
+from callresp.strike_test.results import Measured
 
 OVER_NOISE_DB = 20.0
 SKEW_PPM, OFFSET_S = 43.0, 2.345

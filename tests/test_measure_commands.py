@@ -13,17 +13,18 @@ from measure_helpers import bell, block, cents, sm, tube
 
 from callresp.commands import measure as measure_command
 from callresp.commands import measure_test as test_command
-from callresp.commands.measure_plan import test_plan as plan_of
-from callresp.commands.measure_plan import to_schedule
 from callresp.errors import UserError
-from callresp.palette import load_palette
-from callresp.palette.measure import course, drafting
-from callresp.palette.measure.schedule import Schedule, StrikeAt
+from callresp.io.audio import write_wav
+from callresp.io.resources import shipped
+from callresp.io.settings import Source, convert
+from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
-from callresp.plan import check, read_plan
-from callresp.resources import shipped
-from callresp.settings import Source, convert
-from callresp.sound import write_wav
+from callresp.plan.checked_plan import check
+from callresp.plan.files import read_plan
+from callresp.strike_test import draft, protocol
+from callresp.strike_test.schedule import Schedule, StrikeAt
+from callresp.strike_test.test_plan import test_plan as plan_of
+from callresp.strike_test.test_plan import to_schedule
 
 
 def run(command: object, *words: str) -> tuple[int, str]:
@@ -96,15 +97,15 @@ def test_the_test_of_a_shipped_palette_keeps_its_limits(name: str, tmp_path: Pat
 def test_no_test_breaks_a_limit(
     ohms: float, duty: float, cycle_s: float, on_max_ms: float, thermal: float, hold_s: float
 ) -> None:
-    text = drafting.draft(
-        "any", [drafting.Wired("one", 0, 5), drafting.Wired("two", 1)], drafting.Power(ohms=ohms)
+    text = draft.draft(
+        "any", [draft.Wired("one", 0, 5), draft.Wired("two", 1)], draft.Power(ohms=ohms)
     )
     limits = f"on_max_ms = {on_max_ms}\nduty_max = {duty}\ncycle_s = {cycle_s}\n"
     limits += f"thermal_k_per_w = {thermal}"
     text = text.replace("on_max_ms = 15\nduty_max = 0.1", limits)
     text = text.replace("on_max_ms = 8000", f"on_max_ms = {1000 * hold_s}")
     palette = convert(Source(text, "any.toml"), Palette)
-    short = course.Course(repeats=2, pulses=2, runs=1, known=False)
+    short = protocol.Course(repeats=2, pulses=2, runs=1, known=False)
     try:
         checked, _ = plan_of(palette, palette, short, "any.toml")
     except UserError:

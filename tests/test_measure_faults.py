@@ -7,9 +7,9 @@ import pytest
 from measure_helpers import BAR, bell, block, cents, drafted, laid_out, measured, named, sm, tube
 
 from callresp.errors import UserError
-from callresp.palette.measure import likeness
-from callresp.palette.measure.results import Measured, PartialMeasured, StrikerMeasured, Value
-from callresp.palette.measure.schedule import HoldAt, Schedule, StrikeAt
+from callresp.strike_test import results
+from callresp.strike_test.results import Measured, PartialMeasured, StrikerMeasured, Value
+from callresp.strike_test.schedule import HoldAt, Schedule, StrikeAt
 
 QUIET = -40.0
 
@@ -92,8 +92,8 @@ def test_swapped_channels_are_told_by_the_palettes_pitches() -> None:
     hz = [932.0 * r for r in BAR]
     machine = (tube(felt=None, hz=hz, t60_s=[1.2, 0.8, 0.5, 0.3]), bell(channel=1))
     _, text = drafted(machine)
+    from callresp.io.settings import Source, convert
     from callresp.palette.model import Palette
-    from callresp.settings import Source, convert
 
     text = text.replace("pitch_hz = 1000.0", "pitch_hz = 932.0", 1)
     text = text.replace("pitch_hz = 1000.0", "pitch_hz = 523.0", 1)
@@ -132,10 +132,10 @@ def _sounding(name: str, hz: float) -> StrikerMeasured:
 
 def test_two_strikers_that_sound_alike() -> None:
     near, far = _sounding("near", 784.3 * 1.008), _sounding("far", 932.0)
-    pairs = likeness.compare([_sounding("one", 784.3), near, far])
+    pairs = results.compare([_sounding("one", 784.3), near, far])
     assert {pairs[0].one, pairs[0].other} == {"one", "near"}
     assert [pair.too_alike for pair in pairs] == [True, False, False]
-    assert likeness.compare([near, near])[0].alike == pytest.approx(1.0)
+    assert results.compare([near, near])[0].alike == pytest.approx(1.0)
 
 
 def test_another_recording_is_refused() -> None:
@@ -147,10 +147,10 @@ def test_another_recording_is_refused() -> None:
     samples = sm.record(machine, other, sm.Recorder(noise_db=QUIET))
     from measure_helpers import capture_of
 
-    from callresp.palette.measure import strike_test
+    from callresp.strike_test import analysis
 
     with pytest.raises(UserError, match="of the plan's strokes can be found"):
-        strike_test.measure(capture_of(samples), schedule, palette)
+        analysis.measure(capture_of(samples), schedule, palette)
 
 
 def test_latency_from_a_channel_that_shows_the_pulses() -> None:

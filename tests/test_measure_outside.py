@@ -10,7 +10,8 @@ import pytest
 from measure_helpers import cents
 from scipy import optimize, special
 
-from callresp.palette.measure import decay, force, modes, pitch, repeats
+from callresp.strike_test import decay, force, modes, strike_pitch
+from callresp.strike_test import force as repeats
 
 Wave = npt.NDArray[np.float64]
 RATE = 48000
@@ -34,12 +35,12 @@ def test_free_bar_ratios_solve_the_beams_equation() -> None:
     """
     starts = [1.2 + 3.14 * n for n in (1, 2, 3, 4)]
     low = [optimize.brentq(lambda x: math.cos(x) - 1 / math.cosh(x), s, s + 3.5) for s in starts]
-    ours = pitch.free_bar_roots(4)
+    ours = strike_pitch.free_bar_roots(4)
     assert ours == pytest.approx([1.0, 2.756, 5.404, 8.933], abs=0.001)
     roots = np.array(low)
     assert ours == pytest.approx(list((roots / roots[0]) ** 2), rel=1e-6)
     assert (roots**2)[:3] == pytest.approx([22.3733, 61.6728, 120.9034], abs=2e-4)
-    assert list(pitch.BAR_RATIOS[:4]) == pytest.approx(ours, abs=0.0005)
+    assert list(strike_pitch.BAR_RATIOS[:4]) == pytest.approx(ours, abs=0.0005)
 
 
 def test_a_chime_is_named_an_octave_below_mode_four() -> None:
@@ -51,18 +52,18 @@ def test_a_chime_is_named_an_octave_below_mode_four() -> None:
     # A free tube by (2n + 1)², so that modes 4, 5, 6 stand as 81 : 121 : 169.
     hz = [110.0 * ((2 * n + 1) / 3) ** 2 for n in range(1, 8)]
     level = [-18, -12, -6, 0, -2, -4, -10]
-    parts = [pitch.Part(f, float(db), 4.0) for f, db in zip(hz, level, strict=True)]
-    judged = pitch.strike_pitch(parts, "tube")
+    parts = [strike_pitch.Part(f, float(db), 4.0) for f, db in zip(hz, level, strict=True)]
+    judged = strike_pitch.strike_pitch(parts, "tube")
     assert judged.hz is not None
     assert cents(judged.hz, hz[3] / 2) < 1
 
 
 def test_a_short_tube_is_named_by_its_first_mode() -> None:
     parts = [
-        pitch.Part(1049.2 * r, db, 3.0)
-        for r, db in zip(pitch.BAR_RATIOS[:4], (0.0, -6.0, -14.0, -24.0), strict=True)
+        strike_pitch.Part(1049.2 * r, db, 3.0)
+        for r, db in zip(strike_pitch.BAR_RATIOS[:4], (0.0, -6.0, -14.0, -24.0), strict=True)
     ]
-    judged = pitch.strike_pitch(parts, "tube")
+    judged = strike_pitch.strike_pitch(parts, "tube")
     assert judged.hz == pytest.approx(1049.2)
 
 
@@ -73,12 +74,14 @@ def test_bell_partials_have_the_founders_names() -> None:
     Strike Pitch and Pitch Shifts in Church Bells, thesis, The Open University, 2008.
     """
     hz = {"hum": 261.5, "prime": 523.0, "tierce": 627.6, "quint": 784.5, "nominal": 1046.0}
-    parts = [pitch.Part(f, -3.0 if name != "nominal" else 0.0, 3.0) for name, f in hz.items()]
-    judged = pitch.strike_pitch(parts, "bell")
+    parts = [
+        strike_pitch.Part(f, -3.0 if name != "nominal" else 0.0, 3.0) for name, f in hz.items()
+    ]
+    judged = strike_pitch.strike_pitch(parts, "bell")
     assert judged.hz == pytest.approx(523.0)
-    named = pitch.bell_names(parts, judged.base_hz)
+    named = strike_pitch.bell_names(parts, judged.base_hz)
     assert {name: f for f, name in named.items()} == hz
-    assert pitch.guess_kind(parts) == "bell"
+    assert strike_pitch.guess_kind(parts) == "bell"
 
 
 def free_plate_root(diameters: int, poisson: float = 0.33) -> float:
@@ -115,9 +118,11 @@ def test_a_plates_modes_are_no_bars() -> None:
     found = sorted(free_plate_root(n) ** 2 for n in (0, 1, 2, 3, 4))
     ratios = [value / found[0] for value in found]
     assert ratios == pytest.approx([1, 1.73, 2.33, 3.91, 4.11], rel=0.005)
-    parts = [pitch.Part(600 * r, -2.0 * n, 3.0) for n, r in enumerate((1, 1.73, 2.33, 3.91, 4.11))]
-    assert pitch.guess_kind(parts) == "plate"
-    assert pitch.strike_pitch(parts, "plate").hz == pytest.approx(600)
+    parts = [
+        strike_pitch.Part(600 * r, -2.0 * n, 3.0) for n, r in enumerate((1, 1.73, 2.33, 3.91, 4.11))
+    ]
+    assert strike_pitch.guess_kind(parts) == "plate"
+    assert strike_pitch.strike_pitch(parts, "plate").hz == pytest.approx(600)
 
 
 @pytest.mark.parametrize("cycles", [6, 12, 60])

@@ -8,20 +8,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callresp.errors import UserError
-from callresp.palette.measure import drafting, writing
-from callresp.palette.measure.results import (
+from callresp.io.settings import Source, convert
+from callresp.palette.model import Palette
+from callresp.strike_test import draft, toml_update
+from callresp.strike_test.results import (
     ForceMeasured,
     Measured,
     PartialMeasured,
     StrikerMeasured,
     Value,
 )
-from callresp.palette.model import Palette
-from callresp.settings import Source, convert
 
-TEXT = drafting.draft(
-    "tried", [drafting.Wired("one", 0, 5), drafting.Wired("two", 1)], drafting.Power()
-)
+TEXT = draft.draft("tried", [draft.Wired("one", 0, 5), draft.Wired("two", 1)], draft.Power())
 
 
 def one_of(name: str = "one", **changes: object) -> StrikerMeasured:
@@ -68,7 +66,7 @@ def palette_of(text: str) -> Palette:
 
 
 def test_measured_values_are_written_with_their_uncertainty() -> None:
-    text = writing.rewritten(TEXT, found(one_of()), "a.toml").text
+    text = toml_update.rewritten(TEXT, found(one_of()), "a.toml").text
     striker = palette_of(text).striker[0]
     assert striker.pitch_hz == 1049.2
     assert striker.latency_ms == 11.5
@@ -80,11 +78,11 @@ def test_measured_values_are_written_with_their_uncertainty() -> None:
 
 def test_comments_and_hand_set_values_stay() -> None:
     text = TEXT.replace(
-        f"latency_ms = 10.0  # {drafting.NOT_YET}", "latency_ms = 9.0  # by hand, with a scope", 1
+        f"latency_ms = 10.0  # {draft.NOT_YET}", "latency_ms = 9.0  # by hand, with a scope", 1
     )
     text = text.replace("resistance_ohm = 8\n", "resistance_ohm = 8  # mine\n", 1)
     text = text.replace("# Channels and supply", "# In the shed.\n# Channels and supply")
-    done = writing.rewritten(text, found(one_of()), "a.toml")
+    done = toml_update.rewritten(text, found(one_of()), "a.toml")
     assert "latency_ms = 9.0  # by hand, with a scope" in done.text
     assert "resistance_ohm = 8  # mine" in done.text
     assert "# In the shed." in done.text
@@ -92,42 +90,42 @@ def test_comments_and_hand_set_values_stay() -> None:
 
 
 def test_measuring_again_replaces_only_our_part_of_a_comment() -> None:
-    text = TEXT.replace(
-        f"restrike_ms = 15  # {drafting.NOT_YET}", "restrike_ms = 90  # felt fast", 1
-    )
-    once = writing.rewritten(text, found(one_of()), "a.toml").text
-    again = writing.rewritten(once, found(one_of(restrike_ms=Value(70.0, 1.0, 3))), "a.toml").text
+    text = TEXT.replace(f"restrike_ms = 15  # {draft.NOT_YET}", "restrike_ms = 90  # felt fast", 1)
+    once = toml_update.rewritten(text, found(one_of()), "a.toml").text
+    again = toml_update.rewritten(
+        once, found(one_of(restrike_ms=Value(70.0, 1.0, 3))), "a.toml"
+    ).text
     line = next(row for row in again.splitlines() if "felt fast" in row)
     assert line == "restrike_ms = 70.0 # felt fast; measured ±1.0 ms, n 3"
 
 
 def test_keep_names_a_key() -> None:
-    done = writing.rewritten(TEXT, found(one_of()), "a.toml", keep=["one.restrike_ms"])
+    done = toml_update.rewritten(TEXT, found(one_of()), "a.toml", keep=["one.restrike_ms"])
     assert palette_of(done.text).striker[0].restrike_ms == 15
     assert done.kept[0][:2] == ("one", "restrike_ms")
 
 
 def test_a_tests_own_repeat_limit_is_put_back() -> None:
-    text = TEXT.replace(f"restrike_ms = 15  # {drafting.NOT_YET}", "restrike_ms = 110  # slow", 1)
-    lowered = drafting.for_test(text)
-    assert palette_of(lowered).striker[0].restrike_ms == drafting.TEST_RESTRIKE_MS
-    back = writing.rewritten(lowered, found(one_of(restrike_ms=None)), "a.toml").text
+    text = TEXT.replace(f"restrike_ms = 15  # {draft.NOT_YET}", "restrike_ms = 110  # slow", 1)
+    lowered = draft.for_test(text)
+    assert palette_of(lowered).striker[0].restrike_ms == draft.TEST_RESTRIKE_MS
+    back = toml_update.rewritten(lowered, found(one_of(restrike_ms=None)), "a.toml").text
     assert palette_of(back).striker[0].restrike_ms == 110
-    silent = writing.rewritten(lowered, found(), "a.toml").text
+    silent = toml_update.rewritten(lowered, found(), "a.toml").text
     assert palette_of(silent).striker[0].restrike_ms == 110
     assert "# slow" in silent
 
 
 def test_comments_between_lines_of_an_array_stay() -> None:
     text = TEXT.replace("force = [\n", "force = [\n    # soft felt\n", 1)
-    done = writing.rewritten(text, found(one_of()), "a.toml")
+    done = toml_update.rewritten(text, found(one_of()), "a.toml")
     assert "# soft felt" in done.text
 
 
 def test_a_force_that_the_coil_may_not_have_is_refused() -> None:
     long = ForceMeasured(pulse_ms=90.0, level_db=Value(75.0), fitted_db=75.0, spoke=3, asked=3)
     with pytest.raises(UserError, match="on_max_ms"):
-        writing.rewritten(TEXT, found(one_of(force=(long,))), "a.toml")
+        toml_update.rewritten(TEXT, found(one_of(force=(long,))), "a.toml")
 
 
 @given(
@@ -154,14 +152,14 @@ def test_whatever_is_measured_makes_a_sound_palette(
         t60_s=Value(t60),
         force=force,
     )
-    text = writing.rewritten(TEXT, found(one), "a.toml").text
+    text = toml_update.rewritten(TEXT, found(one), "a.toml").text
     striker = palette_of(text).striker[0]
     assert striker.pitch_hz == pytest.approx(pitch, abs=1e-3)
     # Writing the same twice changes nothing.
-    assert writing.rewritten(text, found(one), "a.toml").text == text
+    assert toml_update.rewritten(text, found(one), "a.toml").text == text
 
 
 def test_the_report_is_plain_json() -> None:
     measured = found(one_of())
-    whole = writing.report(measured, writing.rewritten(TEXT, measured, "a.toml"))
+    whole = toml_update.report(measured, toml_update.rewritten(TEXT, measured, "a.toml"))
     assert msgspec.json.decode(msgspec.json.encode(whole))["strikers"][0]["name"] == "one"

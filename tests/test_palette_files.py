@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from callresp.errors import UserError
-from callresp.palette import faults_in, fingerprint, load_palette
-from callresp.resources import corpus, shipped
+from callresp.io.resources import corpus, shipped
+from callresp.palette.files import faults_in, fingerprint, load_palette
 
 
 @pytest.mark.parametrize("name", shipped("palettes"))

@@ -8,13 +8,14 @@ import msgspec
 import pytest
 from plan_helpers import reply_note
 
-from callresp.palette import load_palette
+from callresp.io.score import ReplyHeader, ReplyScore
+from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
-from callresp.plan import PlanBreaksLimitError, check, make_plan
-from callresp.plan.ability import ability
-from callresp.plan.heat import CLASS_LIMIT_C, CoilHeat
+from callresp.plan.advice.capability import ability
+from callresp.plan.checked_plan import PlanBreaksLimitError, check
+from callresp.plan.electrical.heat import CLASS_LIMIT_C, CoilHeat
 from callresp.plan.model import Hold, Plan, PlanHeader, Strike
-from callresp.score import ReplyHeader, ReplyScore
+from callresp.plan.planner import make_plan
 
 FETTLE = load_palette("fettle")
 

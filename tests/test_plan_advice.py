@@ -12,16 +12,15 @@ from click.testing import CliRunner
 from plan_helpers import reply_note
 
 from callresp.commands import advise
-from callresp.palette import load_palette
-from callresp.palette.likeness import pairs_of
+from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyScore, write_heard
+from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
-from callresp.plan import make_plan
-from callresp.plan.adding import NEW, candidates, outcome, try_adding, with_striker
-from callresp.plan.reach import reach
-from callresp.plan.workload import workload
-from callresp.reply import load_rules
-from callresp.reply.rules import RuleSet
-from callresp.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyScore, write_heard
+from callresp.palette.similarity import pairs_of
+from callresp.plan.advice.pitch_coverage import reach
+from callresp.plan.advice.what_if import NEW, candidates, outcome, try_adding, with_striker
+from callresp.plan.planner import make_plan
+from callresp.plan.summary import workload
+from callresp.reply.rules import RuleSet, load_rules
 
 FETTLE = load_palette("fettle")
 SHADOW = load_rules("shadow")

@@ -10,13 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from plan_helpers import reply_note
 
-from callresp.palette import load_palette
+from callresp.io.score import ReplyHeader, ReplyScore
+from callresp.palette.files import load_palette
 from callresp.palette.model import Supply
-from callresp.plan import make_plan
-from callresp.plan.battery import Day, capacity_ah, hours_at, light_v
-from callresp.plan.loads import Load
+from callresp.plan.electrical.battery import Day, capacity_ah, hours_at, light_v
+from callresp.plan.electrical.loads import Load
+from callresp.plan.planner import make_plan
 from callresp.plan.summary import summarise
-from callresp.score import ReplyHeader, ReplyScore
 
 FETTLE = load_palette("fettle")
 

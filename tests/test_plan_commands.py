@@ -12,12 +12,12 @@ from plan_helpers import reply_note
 from callresp.commands import check, palette
 from callresp.commands.check import account
 from callresp.errors import UserError
-from callresp.palette import load_palette
-from callresp.plan import check as check_plan
-from callresp.plan import read_plan
-from callresp.plan.fates import PREFERENCE
-from callresp.resources import corpus
-from callresp.score import ReplyHeader, ReplyNote, ReplyScore, write_reply
+from callresp.io.resources import corpus
+from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore, write_reply
+from callresp.palette.files import load_palette
+from callresp.plan.checked_plan import check as check_plan
+from callresp.plan.files import read_plan
+from callresp.plan.model import PREFERENCE
 
 
 def reply_file(folder: Path, *notes: ReplyNote) -> Path:

@@ -6,12 +6,12 @@ import msgspec
 import pytest
 from plan_helpers import reply_note
 
-from callresp.palette import load_palette
+from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
+from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Turner
-from callresp.plan import make_plan
 from callresp.plan.model import Change, Hold, Plan, Strike, Turn
-from callresp.plan.turning import run_for, turns_of
-from callresp.score import ReplyHeader, ReplyNote, ReplyScore
+from callresp.plan.planner import make_plan
+from callresp.plan.schedulers.motor import run_for, turns_of
 
 FETTLE = load_palette("fettle")
 POCKET = load_palette("pocket")

@@ -12,7 +12,7 @@ from plan_oracle import rise_after
 from scipy.integrate import solve_ivp
 
 from callresp.palette.model import Coil
-from callresp.plan.heat import (
+from callresp.plan.electrical.heat import (
     CLASS_LIMIT_C,
     CoilHeat,
     force_loss_db,

@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from plan_helpers import palettes, random_palette, random_reply, replies
 from plan_oracle import broken_limits
 
+from callresp.io.score import ReplyScore
 from callresp.palette.model import Palette
-from callresp.plan import Checker, PlanBreaksLimitError, Planner, check, make_plan
+from callresp.plan.checked_plan import Checker, PlanBreaksLimitError, check
 from callresp.plan.intents import StrikeIntent, TurnIntent, intent_of
 from callresp.plan.model import Command, Hold, Plan, Strike, Turn
-from callresp.score import ReplyScore
+from callresp.plan.planner import Planner, make_plan
 
 
 def names_of(palette: Palette) -> list[str]:

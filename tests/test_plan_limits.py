@@ -10,17 +10,12 @@ import msgspec
 import pytest
 
 from callresp.errors import UserError
-from callresp.palette import load_palette
-from callresp.plan import (
-    CheckedPlan,
-    Checker,
-    PlanBreaksLimitError,
-    check,
-    make_plan,
-    read_plan,
-)
+from callresp.io.score import ReplyHeader, ReplyScore
+from callresp.palette.files import load_palette
+from callresp.plan.checked_plan import CheckedPlan, Checker, PlanBreaksLimitError, check
+from callresp.plan.files import read_plan
 from callresp.plan.model import Hold, Plan, PlanHeader, Strike, Turn
-from callresp.score import ReplyHeader, ReplyScore
+from callresp.plan.planner import make_plan
 
 FETTLE = load_palette("fettle")
 

@@ -10,12 +10,21 @@ import pytest
 from plan_helpers import random_palette
 from plan_oracle import broken_limits
 
-from callresp.palette import load_palette
-from callresp.plan import make_plan
+from callresp.io.score import HeardHeader, HeardScore, Note
+from callresp.palette.files import load_palette
 from callresp.plan.model import Hold, Strike
-from callresp.reply import RuleSet, answer
-from callresp.reply.rules import Damping, Dynamics, Manners, PitchMapping, Rhythm, Rule, Treatment
-from callresp.score import HeardHeader, HeardScore, Note
+from callresp.plan.planner import make_plan
+from callresp.reply.replier import answer
+from callresp.reply.rules import (
+    Damping,
+    Dynamics,
+    Manners,
+    PitchMapping,
+    Rhythm,
+    Rule,
+    RuleSet,
+    Treatment,
+)
 
 
 def random_rules(rng: random.Random) -> RuleSet:

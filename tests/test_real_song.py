@@ -19,9 +19,9 @@ from corpus_helpers import tool
 from scipy import signal
 
 from callresp.errors import UserError
-from callresp.listen import hear
-from callresp.score import HeardScore
-from callresp.sound import open_recording
+from callresp.io.audio import open_recording
+from callresp.io.score import HeardScore
+from callresp.listen.offline import hear
 
 Wave = npt.NDArray[np.float64]
 birdsong = tool("birdsong")
@@ -86,7 +86,7 @@ def test_onsets_agree_with_superflux(
     songs: dict[str, Path], finch: tuple[Wave, int, HeardScore]
 ) -> None:
     """SuperFlux (Böck & Widmer 2013, DAFx), as madmom ships it."""
-    from callresp.listen.opinions import detectors
+    from callresp.listen.detectors.registry import detectors
 
     found = next(detector for detector in detectors() if detector.name == "superflux")
     if found.missing is not None:

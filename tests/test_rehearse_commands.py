@@ -18,11 +18,11 @@ from test_rehearse_passage import heard, reply
 from callresp.commands.export import command as export
 from callresp.commands.rehearse import command as rehearse
 from callresp.errors import UserError
-from callresp.palette import fingerprint, load_palette
-from callresp.plan import write_plan
+from callresp.io.score import write_heard, write_reply
+from callresp.palette.files import fingerprint, load_palette
+from callresp.plan.files import write_plan
 from callresp.plan.model import Plan, PlanHeader
-from callresp.rehearse.beside import kind_of, stem_of
-from callresp.score import write_heard, write_reply
+from callresp.render.job_files import kind_of, stem_of
 
 
 @pytest.fixture
@@ -144,7 +144,7 @@ def test_live_midi_plays_the_plan(
             return Port()
 
     monkeypatch.setattr(mido, "Backend", Backend)
-    monkeypatch.setattr("callresp.rehearse.midi_out._wait_until", lambda *given: None)
+    monkeypatch.setattr("callresp.midi.out._wait_until", lambda *given: None)
     words = ("--midi-port", "Ours", "--virtual", "--from", 0.2, "--tuning", tuning)
     done = run(rehearse, job, *words)
     assert "played 5 notes on Ours" in done.stdout, "three heard, two struck"

@@ -15,7 +15,8 @@ from test_rehearse_passage import heard, reply
 from test_rehearse_picture import texts
 
 from callresp.errors import UserError
-from callresp.rehearse.day import (
+from callresp.io.score import phrases
+from callresp.plots.dial import (
     INNER,
     Marks,
     answer_marks,
@@ -23,11 +24,10 @@ from callresp.rehearse.day import (
     call_marks,
     counts_per,
     dial_for,
+    draw_day,
     radius,
     xy,
 )
-from callresp.rehearse.day_picture import draw_day
-from callresp.score import phrases
 
 ZONE = timezone(timedelta(hours=1))
 DAWN = datetime(2026, 5, 12, 4, 15, tzinfo=ZONE)

@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from rehearse_helpers import bar, machine, plan, strike
 
 from callresp.errors import UserError
-from callresp.rehearse import Place, place_of, render
-from callresp.sound import level_db
+from callresp.io.audio import level_db
+from callresp.render.levels import Place, place_of
+from callresp.render.machine import render
 
 RATE = 48000
 

@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from callresp.rehearse.draw_lanes import CHANGED
-from callresp.rehearse.look import (
+from callresp.plots.excerpt_lanes import CHANGED
+from callresp.plots.style import (
     ANSWER,
     CALL,
     INK,

@@ -13,12 +13,12 @@ from rehearse_helpers import bar, damper, hold, machine, plan, shaker, strike, t
 from smf_reader import Event, Midi, quantity, read_midi
 
 from callresp.errors import UserError
-from callresp.palette import load_palette
-from callresp.rehearse.midi import TEMPO_US, TICKS_PER_BEAT, tick_of, tracks_of, write_midi
-from callresp.rehearse.midi_notes import MELODIC, velocity_of
-from callresp.rehearse.midi_out import open_port, play
-from callresp.rehearse.tuning import bent_hz, key_of
-from callresp.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyNote, ReplyScore
+from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyNote, ReplyScore
+from callresp.midi.file import TEMPO_US, TICKS_PER_BEAT, tick_of, tracks_of, write_midi
+from callresp.midi.notes import MELODIC, velocity_of
+from callresp.midi.out import open_port, play
+from callresp.midi.tuning import bent_hz, key_of
+from callresp.palette.files import load_palette
 
 TICK_S = TEMPO_US / 1e6 / TICKS_PER_BEAT
 

@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from rehearse_helpers import bar, machine, plan, strike
 
 from callresp.errors import UserError
-from callresp.rehearse import Mixing, Place, mix, render
-from callresp.rehearse.mixing import TAIL_MAX_S, true_peak
-from callresp.sound import open_recording, write_wav
+from callresp.io.audio import open_recording, write_wav
+from callresp.render.levels import Place
+from callresp.render.machine import render
+from callresp.render.mixing import TAIL_MAX_S, Mixing, mix, true_peak
 
 RATE = 22050
 NEAR = Place(distance_m=1.0, air=False, travel=False)

@@ -21,10 +21,11 @@ from rehearse_helpers import (
 )
 from scipy import optimize
 
-from callresp.palette import load_palette
-from callresp.rehearse import Machine, Place, render
-from callresp.rehearse.modal import contact_s, partial_amplitudes
-from callresp.sound import level_db
+from callresp.io.audio import level_db
+from callresp.palette.files import load_palette
+from callresp.render.levels import Place
+from callresp.render.machine import Machine, render
+from callresp.render.modal import contact_s, partial_amplitudes
 
 RATE = 48000
 NEAR = Place(distance_m=1.0, air=False, travel=False)

@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from rehearse_helpers import bar, damper, hold, machine, plan, shaker, strike, turn
 
 from callresp.errors import UserError
+from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyNote, ReplyScore
 from callresp.plan.model import Change, Plan
-from callresp.rehearse.passage import fullest, links_of, marks_of, passage
-from callresp.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyNote, ReplyScore
+from callresp.plots.excerpt import fullest, links_of, marks_of, passage
 
 
 def heard() -> HeardScore:

@@ -12,10 +12,9 @@ from rehearse_helpers import bar, damper, hold, machine, plan, shaker, strike, t
 from test_rehearse_passage import heard, reply
 
 from callresp.errors import UserError
-from callresp.rehearse import draw
-from callresp.rehearse.picture import readable
-from callresp.rehearse.wash import Wash, wash
-from callresp.sound import open_recording, write_wav
+from callresp.io.audio import open_recording, write_wav
+from callresp.plots.excerpt_picture import draw, readable
+from callresp.plots.spectrogram import Wash, wash
 
 RATE = 22050
 

@@ -11,9 +11,9 @@ from click.testing import CliRunner
 
 from callresp.commands.sheet import command
 from callresp.errors import UserError
-from callresp.palette import load_palette
-from callresp.rehearse.look import pitch_name
-from callresp.rehearse.sheet import draw_sheet
+from callresp.palette.files import load_palette
+from callresp.plots.sheet import draw_sheet
+from callresp.plots.style import pitch_name
 
 
 def texts(path: Path) -> str:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from callresp.rehearse.tuning import (
+from callresp.midi.tuning import (
     bend_for,
     bent_hz,
     frequency_data,

@@ -8,10 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rehearse_helpers import bar, machine, plan, shaker, turn
 
-from callresp.rehearse import Machine, Place, render
-from callresp.rehearse.acting import act
-from callresp.rehearse.turning import Shaft, level_at
-from callresp.sound import level_db
+from callresp.io.audio import level_db
+from callresp.render.execution import act
+from callresp.render.levels import Place
+from callresp.render.machine import Machine, render
+from callresp.render.turning import Shaft, level_at
 
 RATE = 48000
 NEAR = Place(distance_m=1.0, air=False, travel=False)

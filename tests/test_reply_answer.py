@@ -8,12 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from reply_helpers import call, heard_scores, note, score_of
 
-from callresp.palette import load_palette
-from callresp.plan import make_plan
-from callresp.reply import RuleSet, answer, load_rules
-from callresp.reply.rules import Manners, Rule
-from callresp.resources import shipped
-from callresp.score import HeardScore, Note, phrases
+from callresp.io.resources import shipped
+from callresp.io.score import HeardScore, Note, phrases
+from callresp.palette.files import load_palette
+from callresp.plan.planner import make_plan
+from callresp.reply.replier import answer
+from callresp.reply.rules import Manners, Rule, RuleSet, load_rules
 
 FETTLE = load_palette("fettle")
 PITCHED = {s.name for s in FETTLE.striker if s.pitch_hz is not None}

@@ -8,13 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from reply_helpers import call, note, score_of
 
-from callresp.palette import load_palette
-from callresp.reply import answer, load_rules
+from callresp.io.score import Phrase, phrases
+from callresp.palette.files import load_palette
 from callresp.reply.contours import com_matrix, csim, difference, edit_distance, signature
-from callresp.reply.fit import fits, octave_off_cents
-from callresp.reply.measures import measure, overlap
+from callresp.reply.mapping import fits, octave_off_cents
 from callresp.reply.memory import Memory
-from callresp.score import Phrase, phrases
+from callresp.reply.metrics import measure, overlap
+from callresp.reply.replier import answer
+from callresp.reply.rules import load_rules
 
 FETTLE = load_palette("fettle")
 

@@ -9,12 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from reply_helpers import call, note, score_of
 
-from callresp.palette import load_palette
-from callresp.reply import answer, load_rules
-from callresp.reply.closing import LEAST_S, MOST_S, RestGuess
+from callresp.io.score import HeardScore, Note, ReplyNote, Unanswered
+from callresp.palette.files import load_palette
 from callresp.reply.live import LiveReplier
-from callresp.reply.rules import Manners, Rule, RuleSet
-from callresp.score import HeardScore, Note, ReplyNote, Unanswered
+from callresp.reply.phrase_end import LEAST_S, MOST_S, RestGuess
+from callresp.reply.replier import answer
+from callresp.reply.rules import Manners, Rule, RuleSet, load_rules
 
 FETTLE = load_palette("fettle")
 STEP_S = 0.005

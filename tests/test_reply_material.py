@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from callresp.palette import load_palette
+from callresp.palette.files import load_palette
 from callresp.palette.model import Striker
-from callresp.reply.material import Tone, Tones, contour, invert, retrograde, settled
-from callresp.reply.pitch import cents, choose, folded
+from callresp.reply.mapping import cents, choose, folded
+from callresp.reply.transformations import Tone, Tones, contour, invert, retrograde, settled
 
 FETTLE = load_palette("fettle")
 TUBES = [striker for striker in FETTLE.striker if striker.pitch_hz is not None]

@@ -8,10 +8,10 @@ import pytest
 from reply_helpers import call, score_of
 
 from callresp.errors import UserError
-from callresp.palette import load_palette
-from callresp.reply import answer, load_rules
-from callresp.reply.rules import unknown_instruments
-from callresp.resources import shipped
+from callresp.io.resources import shipped
+from callresp.palette.files import load_palette
+from callresp.reply.replier import answer
+from callresp.reply.rules import load_rules, unknown_instruments
 
 FETTLE = load_palette("fettle")
 

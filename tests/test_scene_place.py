@@ -7,11 +7,12 @@ import pytest
 from scene_helpers import ANOTHER, DRUMMER, ONE_SINGER, noise_of, recipe
 from scipy import signal
 
-from callresp.resources import shipped
-from callresp.scene import Stage, load_recipe, vary
+from callresp.io.resources import shipped
 from callresp.scene.levels import crest
 from callresp.scene.noise import Noise, Swell
 from callresp.scene.place import Convolver, echoes, tail, with_echoes
+from callresp.scene.recipe import load_recipe, vary
+from callresp.scene.render import Stage
 from callresp.scene.schedule import arrivals
 from callresp.scene.voice import Way, voiced
 

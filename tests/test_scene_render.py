@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 from scene_helpers import ANOTHER, DRUMMER, ONE_SINGER, recipe
 
 from callresp.errors import UserError
-from callresp.resources import shipped
-from callresp.scene import Stage, load_recipe, render, render_to, vary
+from callresp.io.audio import open_recording
+from callresp.io.resources import shipped
+from callresp.io.score import Note, read_heard
+from callresp.scene.recipe import load_recipe, vary
+from callresp.scene.render import Stage, render, render_to
 from callresp.scene.schedule import arrivals
-from callresp.score import Note, read_heard
-from callresp.sound import open_recording
 
 
 def test_same_recipe_same_bytes() -> None:

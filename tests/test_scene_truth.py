@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from scene_helpers import ANOTHER, DRUMMER, ONE_SINGER, direct_sound, noise_of, recipe
 from scipy import signal
 
-from callresp.scene import Recipe, Stage, render
-from callresp.score import Note, phrases
-from callresp.sound import level_db
+from callresp.io.audio import level_db
+from callresp.io.score import Note, phrases
+from callresp.scene.recipe import Recipe
+from callresp.scene.render import Stage, render
 
 RATE_HZ = 48000
 Wave = npt.NDArray[np.float64]

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from callresp.errors import UserError
-from callresp.starttime import start_of
+from callresp.io.starttime import start_of
 
 PACKAGE = Path(__file__).resolve().parent.parent / "callresp"
 WITH_EXAMPLES = sorted(

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from callresp.errors import UserError
-from callresp.files import read_text, whole_file, write_text
+from callresp.io.files import read_text, whole_file, write_text
 
 
 def test_a_crash_leaves_the_old_file(tmp_path: Path) -> None:

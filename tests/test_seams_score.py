@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callresp.errors import UserError
-from callresp.score import (
+from callresp.io.score import (
     HeardHeader,
     HeardScore,
     Note,

@@ -10,7 +10,7 @@ import pytest
 from msgspec import Meta
 
 from callresp.errors import UserError
-from callresp.settings import Source, lines_of, load
+from callresp.io.settings import Source, lines_of, load
 
 
 class Coil(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callresp.errors import UserError
-from callresp.sound import Recording, level_db, open_recording, write_wav
+from callresp.io.audio import Recording, level_db, open_recording, write_wav
 
 RATE = 48000
 SINE = 0.5 * np.sin(2 * np.pi * 1000 * np.arange(2 * RATE) / RATE)

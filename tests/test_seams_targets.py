@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from callresp.resources import corpus
-from callresp.sound import write_wav
+from callresp.io.audio import write_wav
+from callresp.io.resources import corpus
 
 RATE = 48000
 

@@ -23,10 +23,10 @@ from bench_scores import (
 )
 from bench_table import Table
 
-from callresp.listen import hear
-from callresp.scene import load_recipe
-from callresp.score import Note
-from callresp.sound import open_recording
+from callresp.io.audio import open_recording
+from callresp.io.score import Note
+from callresp.listen.offline import hear
+from callresp.scene.recipe import load_recipe
 
 Floats = npt.NDArray[np.float64]
 Say = Callable[[str], None]

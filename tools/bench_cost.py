@@ -28,7 +28,7 @@ LONG_SCENE = "dawn-hour"
 _CHILD = """
 import json, resource, sys, time
 from callresp.listen import hear
-from callresp.sound import open_recording
+from callresp.io.audio import open_recording
 began = time.process_time()
 heard = hear(open_recording(sys.argv[1]))
 spent = time.process_time() - began

@@ -19,8 +19,9 @@ import numpy.typing as npt
 
 import callresp.scene
 from callresp.errors import UserError
-from callresp.scene import Recipe, load_recipe, render_to, vary
-from callresp.score import HeardScore, read_heard
+from callresp.io.score import HeardScore, read_heard
+from callresp.scene.recipe import Recipe, load_recipe, vary
+from callresp.scene.render import render_to
 
 Floats = npt.NDArray[np.float64]
 KEEP = Path(__file__).resolve().parent.parent / "build" / "bench"

@@ -1,13 +1,13 @@
 #!/usr/bin/env python3
 """Measure the listener beside its peers, all in one run, on one core.
 
-\b
+
     python tools/bench_listening.py
     python tools/bench_listening.py labelled --labelled DIR
     python tools/bench_listening.py notes noise --seeds 4 --json
     python tools/bench_listening.py length --hours 6
 
-\b
+
 Parts (all of them, if none is named):
     labelled  onsets and offsets on recordings marked by hand (--labelled DIR)
     scenes    onsets on our own scenes

@@ -24,9 +24,6 @@ from pathlib import Path
 
 import click
 import msgspec
-
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
-
 from link_helpers import FETTLE
 
 from callresp.link.board import Board
@@ -35,8 +32,11 @@ from callresp.link.messages import VERSION, Hello, StrikeAt, ticks_of
 from callresp.link.port import BAUD
 from callresp.link.session import Session
 from callresp.palette.model import Palette
-from callresp.plan import Checker
+from callresp.plan.checked_plan import Checker
 from callresp.plan.model import Strike
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
 
 CHANNELS = 20
 STEP_S = 0.002

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """How exact is the strike test? Our figures beside those of general methods, in one run.
 
-\b
+
     python tools/bench_measure.py                 20 dB over noise, five machines
     python tools/bench_measure.py --over-noise 10 --machines 2
 
@@ -26,12 +26,12 @@ import numpy.typing as npt
 import strike_machine as sm
 
 from callresp.commands.ui import emit, say
-from callresp.palette.measure import course, drafting, strike_test
-from callresp.palette.measure.capture import Capture
-from callresp.palette.measure.results import StrikerMeasured
-from callresp.palette.measure.schedule import Schedule
+from callresp.io.settings import Source, convert
 from callresp.palette.model import Palette
-from callresp.settings import Source, convert
+from callresp.strike_test import analysis, draft, protocol
+from callresp.strike_test.capture import Capture
+from callresp.strike_test.results import StrikerMeasured
+from callresp.strike_test.schedule import Schedule
 
 Wave = npt.NDArray[np.float64]
 
@@ -90,8 +90,8 @@ def a_machine(rng: np.random.Generator) -> list[Any]:
 
 
 def drafted(machine: list[Any]) -> Palette:
-    wired = [drafting.Wired(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine]
-    text = drafting.draft("bench", wired, drafting.Power(soft_ms=4.5, hard_ms=12))
+    wired = [draft.Wired(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine]
+    text = draft.draft("bench", wired, draft.Power(soft_ms=4.5, hard_ms=12))
     return convert(Source(text, "bench"), Palette)
 
 
@@ -99,7 +99,7 @@ def try_one(seed: int, over_noise_db: float, errors: Errors) -> None:
     rng = np.random.default_rng(seed)
     machine = a_machine(rng)
     palette = drafted(machine)
-    schedule = course.lay_out(palette, course.Course(pulses=4, runs=2, known=False))
+    schedule = protocol.lay_out(palette, protocol.Course(pulses=4, runs=2, known=False))
     recorder = sm.Recorder(
         offset_s=OFFSET_S,
         skew_ppm=float(rng.uniform(-60, 60)),
@@ -107,11 +107,11 @@ def try_one(seed: int, over_noise_db: float, errors: Errors) -> None:
         seed=seed,
     )
     samples = sm.record(machine, schedule, recorder)
-    asked = strike_test.Asked(
+    asked = analysis.Asked(
         full_scale_db=94.0, known_latency=("tube", machine[0].latency_ms), drafted=True
     )
     before = time.process_time()
-    found = strike_test.measure(Capture(samples, RATE, np.zeros(0)), schedule, palette, asked)
+    found = analysis.measure(Capture(samples, RATE, np.zeros(0)), schedule, palette, asked)
     errors.seconds["strike test, ours"] += time.process_time() - before
     errors.seconds["recordings"] += len(samples) / RATE
     for truth in machine:

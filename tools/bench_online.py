@@ -26,8 +26,7 @@ from bench_peers import read
 from bench_scores import OnsetTally, distinct
 from bench_table import Table
 
-from callresp.listen.events import Began, Ended
-from callresp.listen.online import Listener
+from callresp.listen.online import Began, Ended, Listener
 
 BLOCK = 256
 Floats = npt.NDArray[np.float64]

@@ -21,10 +21,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen import hear
-from callresp.listen.opinions import detectors
-from callresp.score import HeardScore
-from callresp.sound import open_recording
+from callresp.io.audio import open_recording
+from callresp.io.score import HeardScore
+from callresp.listen.detectors.registry import detectors
+from callresp.listen.offline import hear
 
 Floats = npt.NDArray[np.float64]
 Samples = npt.NDArray[np.float32]
@@ -95,8 +95,8 @@ def _librosa() -> Callable[[Samples, int], Floats]:
 
 def _madmom(name: str) -> Callable[[Samples, int], Floats]:
     """By madmom's own processors and the settings of its own programs, on the whole sound."""
-    from callresp.listen.chunks import Chunk
-    from callresp.listen.opinion_madmom import MadmomOnsets
+    from callresp.listen.detectors.librosa import Chunk
+    from callresp.listen.detectors.madmom import MadmomOnsets
 
     def onsets(samples: Samples, rate: int) -> Floats:
         method = MadmomOnsets(name)

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Bench of the planner: how fast, how linear, how right.
 
-\b
+
     python tools/bench_plan.py                  some twenty seconds
     python tools/bench_plan.py --palette ladder --notes 40000
 
@@ -23,14 +23,15 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from callresp.commands.ui import say
-from callresp.palette import load_palette
+from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
+from callresp.palette.files import load_palette
 from callresp.palette.model import Coil, Palette
-from callresp.plan import CheckedPlan, Planner, check, make_plan
-from callresp.plan.heat import CoilHeat
-from callresp.plan.loads import Wiring
+from callresp.plan.checked_plan import CheckedPlan, check
+from callresp.plan.electrical.heat import CoilHeat
+from callresp.plan.electrical.loads import Wiring
 from callresp.plan.model import Strike
+from callresp.plan.planner import Planner, make_plan
 from callresp.plan.summary import summarise
-from callresp.score import ReplyHeader, ReplyNote, ReplyScore
 
 T = TypeVar("T")
 HOUR_S = 3600.0

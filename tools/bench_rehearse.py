@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Bench of the rehearsal: speed, exactness, decay, memory.
 
-\b
+
     python tools/bench_rehearse.py              about a minute
     python tools/bench_rehearse.py --minutes 60 --skip-memory
 
@@ -27,12 +27,14 @@ import numpy.typing as npt
 from scipy import signal
 
 from callresp.commands.ui import say
-from callresp.palette import Palette, load_palette
-from callresp.palette.model import Striker
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette, Striker
 from callresp.plan.model import Hold, Plan, PlanHeader, Strike
-from callresp.rehearse import Machine, Place, mix, stream
-from callresp.rehearse.acting import act, strike_partial
-from callresp.rehearse.modal import LN_1000, StrikerVoice, partial_amplitudes
+from callresp.render.execution import act, strike_partial
+from callresp.render.levels import Place
+from callresp.render.machine import Machine, stream
+from callresp.render.mixing import mix
+from callresp.render.modal import LN_1000, StrikerVoice, partial_amplitudes
 
 Waves = npt.NDArray[np.float64]
 RATE = 48000

@@ -7,7 +7,7 @@ The peer answers every phrase with its own notes on the nearest striker, a
 fixed second after the phrase has ended, whoever sings meanwhile. Both answer
 the true notes of the same scenes (so that no listener's error enters), and
 both are planned on the same palette. Overlap, share answered and delay are
-those of `callresp.reply.measures`.
+those of `callresp.reply.metrics`.
 """
 
 from __future__ import annotations
@@ -20,15 +20,8 @@ from pathlib import Path
 import click
 import msgspec
 
-from callresp.palette import Palette, load_palette
-from callresp.plan import make_plan
-from callresp.reply import answer, load_rules
-from callresp.reply.live import LiveReplier
-from callresp.reply.measures import Measures, measure
-from callresp.reply.pitch import choose
-from callresp.resources import shipped
-from callresp.scene import load_recipe, render
-from callresp.score import (
+from callresp.io.resources import shipped
+from callresp.io.score import (
     HeardHeader,
     HeardScore,
     Note,
@@ -37,6 +30,16 @@ from callresp.score import (
     ReplyScore,
     phrases,
 )
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
+from callresp.plan.planner import make_plan
+from callresp.reply.live import LiveReplier
+from callresp.reply.mapping import choose
+from callresp.reply.metrics import Measures, measure
+from callresp.reply.replier import answer
+from callresp.reply.rules import load_rules
+from callresp.scene.recipe import load_recipe
+from callresp.scene.render import render
 
 SCENES = ("score-duet", "score-chorus")
 FIXED_DELAY_S = 1.0

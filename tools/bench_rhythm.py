@@ -1,12 +1,12 @@
 #!/usr/bin/env python3
 """Measure rhythm and voices: shape of drummed phrases, pulses beside peers, cost of voices.
 
-\b
+
     python tools/bench_rhythm.py
     python tools/bench_rhythm.py --seeds 4 --json
 
 One set of defaults; scenes of other seeds than any test uses. Peers are
-madmom's comb filters and librosa's tempogram (`callresp.listen.rhythm_opinions`),
+madmom's comb filters and librosa's tempogram (`callresp.listen.detectors.tempo`),
 asked for the same phrases in the same run.
 """
 
@@ -20,23 +20,25 @@ import time
 from pathlib import Path
 from typing import Any
 
+import click
+import numpy as np
+import numpy.typing as npt
+
+from callresp.commands.ui import emit, say
+from callresp.evaluate.scoring import match_onsets
+from callresp.io.audio import open_recording, write_wav
+from callresp.io.score import phrases, read_heard, write_heard
+from callresp.listen.detectors.tempo import period_opinions
+from callresp.listen.notes import FEATURES, NOTE
+from callresp.listen.offline import hear
+from callresp.listen.voices.assign import assign_voices
+from callresp.rhythm import find_pulse
+from callresp.scene.recipe import load_recipe, vary
+from callresp.scene.render import render
+
 for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ[threads] = "1"
 
-import click  # noqa: E402
-import numpy as np  # noqa: E402
-import numpy.typing as npt  # noqa: E402
-
-from callresp.commands.ui import emit, say  # noqa: E402
-from callresp.listen import hear  # noqa: E402
-from callresp.listen.agreement import match_onsets  # noqa: E402
-from callresp.listen.model import FEATURES, NOTE  # noqa: E402
-from callresp.listen.rhythm import find_pulse  # noqa: E402
-from callresp.listen.rhythm_opinions import period_opinions  # noqa: E402
-from callresp.listen.voices import assign_voices  # noqa: E402
-from callresp.scene import load_recipe, render, vary  # noqa: E402
-from callresp.score import phrases, read_heard, write_heard  # noqa: E402
-from callresp.sound import open_recording, write_wav  # noqa: E402
 
 FIRST_SEED = 7100
 NEAR = 0.05  # of the true period

@@ -15,7 +15,7 @@ import mir_eval
 import numpy as np
 import numpy.typing as npt
 
-from callresp.score import Note
+from callresp.io.score import Note
 
 Floats = npt.NDArray[np.float64]
 WINDOWS_S = (0.05, 0.025, 0.01)

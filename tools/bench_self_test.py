@@ -22,15 +22,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-
 from field_machine import known, machine, recorded
 from measure_helpers import capture_of, sm
 
 from callresp.errors import UserError
-from callresp.field import roll_call, striker_heard, verdicts
+from callresp.field.self_test import judge, measure
+from callresp.field.self_test import schedule as roll_call
 from callresp.palette.model import Striker
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+
 
 FAULTS: dict[str, dict[str, Any]] = {
     "dead": {"t60": 0.25},
@@ -102,8 +103,8 @@ def main(runs: int) -> None:
             samples = recorded(strikers, schedule, recorder, extra=extra)
             begun = time.process_time()
             try:
-                heard = striker_heard.listen(capture_of(samples), schedule, palette)
-                found = verdicts.judge(heard, palette)
+                heard = measure.listen(capture_of(samples), schedule, palette)
+                found = judge.judge(heard, palette)
             except UserError:
                 found = []
             total_s += time.process_time() - begun

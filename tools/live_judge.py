@@ -22,10 +22,10 @@ from typing import Any
 
 from live_loop import Feedback, Loop
 
-from callresp.live.own_sound import OwnSound, Room
+from callresp.io.score import Note, Phrase
+from callresp.live.self_masking import OwnSound, Room
 from callresp.palette.model import Palette
 from callresp.plan.model import Hold, Strike
-from callresp.score import Note, Phrase
 
 NEAR_S = 0.05
 CLOSE = 0.06

@@ -16,20 +16,20 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
-from callresp.live.ear import Hears
-from callresp.live.engine import Clocks, Engine, Settings
-from callresp.live.feedback import LoopRule
-from callresp.live.latency import Latency
+from callresp.io.score import Note
+from callresp.live.actions import Fate, Record, Release, Send, Thing
+from callresp.live.clocked_listener import Hears
+from callresp.live.engine import Clocks, Engine, Latency, Settings
 from callresp.live.links import SimulatedLink
+from callresp.live.loop_detector import LoopRule
 from callresp.live.sources import Block
-from callresp.live.things import Fate, Record, Release, Send, Thing
 from callresp.palette.model import Palette
 from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike
-from callresp.rehearse.levels import Place
-from callresp.rehearse.rendering import render
+from callresp.render.levels import Place
+from callresp.render.machine import render
 from callresp.reply.rules import RuleSet
-from callresp.scene import Recipe, Stage, vary
-from callresp.score import Note
+from callresp.scene.recipe import Recipe, vary
+from callresp.scene.render import Stage
 
 Waves = npt.NDArray[np.float64]
 DAWN = datetime(2026, 5, 12, 4, 30)

@@ -24,14 +24,14 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.field.log import FieldLog, entries
-from callresp.listen.events import Began, Ended, Event
+from callresp.io.score import Note
+from callresp.listen.online import Began, Ended, Event
+from callresp.live.actions import Record, Release, Send, Thing
 from callresp.live.engine import Clocks, Engine, Settings
 from callresp.live.links import SimulatedLink
 from callresp.live.sources import Block
-from callresp.live.things import Record, Release, Send, Thing
 from callresp.palette.model import Palette
 from callresp.reply.rules import RuleSet
-from callresp.score import Note
 
 RATE_HZ = 1000
 BLOCK_S = 0.04

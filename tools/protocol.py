@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 import msgspec
 
-from callresp.files import write_text
+from callresp.io.files import write_text
 from callresp.link import messages as m
 from callresp.link.framing import crc16, frame
 

@@ -72,7 +72,7 @@ def prepare(folder: Path, which: str) -> Path:
     # The build back end comes from the lock too: nothing is fetched unpinned.
     check([*pip, "--no-deps", "--no-build-isolation", "--editable", ROOT])
     say("compiling the inner loops once")
-    check([python, "-m", "callresp.listen.warm"])
+    check([python, "-m", "callresp.listen.precompile"])
     stamp.write_text(wanted)
     return python
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from callresp.palette.measure.schedule import Schedule
+from callresp.strike_test.schedule import Schedule
 
 Wave = npt.NDArray[np.float64]
 

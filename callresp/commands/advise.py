@@ -10,10 +10,10 @@ import click
 from callresp.commands import ui
 
 if TYPE_CHECKING:
-    from callresp.palette.likeness import Pair
-    from callresp.plan.adding import Added, Outcome
-    from callresp.plan.reach import Reach
-    from callresp.plan.workload import Work
+    from callresp.palette.similarity import Pair
+    from callresp.plan.advice.pitch_coverage import Reach
+    from callresp.plan.advice.what_if import Added, Outcome
+    from callresp.plan.summary import Work
 
 PATH = click.Path(path_type=Path)
 GAPS_TOLD = 5
@@ -49,14 +49,15 @@ def command(
       callresp advise dawn.heard.jsonl dawn.reply.jsonl --palette mine.toml
       callresp advise dawn.heard.jsonl --rules shadow --tries 40
     """
-    from callresp.palette import load_palette
-    from callresp.palette.likeness import pairs_of
-    from callresp.plan import make_plan
-    from callresp.plan.adding import try_adding
-    from callresp.plan.reach import reach
-    from callresp.plan.workload import workload
-    from callresp.reply import answer, load_rules
-    from callresp.score import read_heard, read_reply
+    from callresp.io.score import read_heard, read_reply
+    from callresp.palette.files import load_palette
+    from callresp.palette.similarity import pairs_of
+    from callresp.plan.advice.pitch_coverage import reach
+    from callresp.plan.advice.what_if import try_adding
+    from callresp.plan.planner import make_plan
+    from callresp.plan.summary import workload
+    from callresp.reply.replier import answer
+    from callresp.reply.rules import load_rules
 
     score = read_heard(heard)
     given = None if reply is None else read_reply(reply)

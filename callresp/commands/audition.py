@@ -13,11 +13,11 @@ from callresp.commands import ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.palette import Palette
-    from callresp.plan import CheckedPlan
-    from callresp.reply import RuleSet
-    from callresp.reply.measures import Measures
-    from callresp.score import HeardScore, ReplyScore
+    from callresp.io.score import HeardScore, ReplyScore
+    from callresp.palette.model import Palette
+    from callresp.plan.checked_plan import CheckedPlan
+    from callresp.reply.metrics import Measures
+    from callresp.reply.rules import RuleSet
 
 PATH = click.Path(path_type=Path)
 
@@ -77,9 +77,9 @@ def command(
       callresp audition dawn.heard.jsonl --rules shadow --rules mine.toml -o two.png --mix
       callresp audition dawn.heard.jsonl --rules answer --sweep rule.1.stretch=0.5..3
     """
-    from callresp.palette import load_palette
-    from callresp.reply import load_rules
-    from callresp.resources import shipped
+    from callresp.io.resources import shipped
+    from callresp.palette.files import load_palette
+    from callresp.reply.rules import load_rules
 
     if picture is not None:
         ui.target(picture, source, palette, *rules)
@@ -98,7 +98,7 @@ def command(
     if mix:
         _mixes(source, recording, auditions)
     if picture is not None:
-        from callresp.rehearse.auditions import draw_auditions
+        from callresp.plots.auditions import draw_auditions
 
         rows = [(one.label, one.reply, one.row()) for one in auditions]
         draw_auditions(picture, heard, rows, machine)
@@ -114,9 +114,9 @@ def command(
 
 def _heard(source: Path) -> tuple[HeardScore, Path | None]:
     """The heard score of a recording or of its file; the recording where it is there."""
-    from callresp.listen import hear
-    from callresp.score import read_heard
-    from callresp.sound import open_recording
+    from callresp.io.audio import open_recording
+    from callresp.io.score import read_heard
+    from callresp.listen.offline import hear
 
     if source.name.endswith(".jsonl"):
         heard = read_heard(source)
@@ -130,10 +130,10 @@ def audition(
     label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None
 ) -> Heard:
     """Answer, plan and measure by one rule set."""
-    from callresp.plan import make_plan
+    from callresp.plan.planner import make_plan
     from callresp.plan.summary import summarise
-    from callresp.reply import answer
-    from callresp.reply.measures import measure
+    from callresp.reply.metrics import measure
+    from callresp.reply.replier import answer
 
     reply = answer(heard, machine, rules, seed)
     checked = make_plan(reply, machine)
@@ -219,7 +219,7 @@ def table(auditions: list[Heard]) -> list[str]:
 
 
 def _mixes(source: Path, recording: Path | None, auditions: list[Heard]) -> None:
-    from callresp.rehearse import mix
+    from callresp.render.mixing import mix
 
     stem = source.name.split(".")[0]
     for one in auditions:

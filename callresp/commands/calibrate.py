@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from callresp.commands import ui
-from callresp.sound import open_recording
+from callresp.io.audio import open_recording
 
 
 @click.command(name="calibrate")
@@ -54,7 +54,7 @@ def command(
       callresp calibrate tone.wav --level 114 --about "left capsule, gain 30 dB"
       callresp transcribe dawn.wav --calibration tone.calibration.toml
     """
-    from callresp.listen.calibration import calibrate, write_calibration
+    from callresp.levels.calibration import calibrate, write_calibration
 
     output = ui.target(output or tone.with_suffix(".calibration.toml"), tone)
     found = calibrate(open_recording(tone, channel), level, frequency, about)

@@ -8,8 +8,7 @@ import click
 import msgspec
 
 from callresp.commands import ui
-from callresp.plan.fates import PREFERENCE
-from callresp.plan.model import Change
+from callresp.plan.model import PREFERENCE, Change
 from callresp.plan.summary import ChangeGroup, Hottest, Summary, grouped
 
 
@@ -36,10 +35,11 @@ def command(
       callresp check dawn.reply.jsonl --palette mine.toml --changes
       callresp check dawn.reply.jsonl --json | jq .battery_hours
     """
-    from callresp.palette import load_palette
-    from callresp.plan import make_plan, write_plan
+    from callresp.io.score import read_reply
+    from callresp.palette.files import load_palette
+    from callresp.plan.files import write_plan
+    from callresp.plan.planner import make_plan
     from callresp.plan.summary import summarise
-    from callresp.score import read_reply
 
     output = ui.target(output or _beside(reply), reply, palette)
     asked = read_reply(reply)

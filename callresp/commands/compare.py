@@ -9,10 +9,10 @@ import click
 
 from callresp.commands import ui
 from callresp.errors import UserError
-from callresp.sound import Recording, open_recording
+from callresp.io.audio import Recording, open_recording
 
 if TYPE_CHECKING:
-    from callresp.listen.compare import Comparison
+    from callresp.evaluate.compare import Comparison
 
 LONGEST_PICTURE_S = 30.0
 
@@ -67,10 +67,10 @@ def command(
       callresp compare dawn.wav --from 120 --to 140 -o stretch.pdf
       callresp compare --list
     """
-    from callresp.listen import load_profile
-    from callresp.listen.compare import as_json as to_json
-    from callresp.listen.compare import compare, default_detectors
-    from callresp.listen.labels import read_marks
+    from callresp.evaluate.annotations import read_marks
+    from callresp.evaluate.compare import as_json as to_json
+    from callresp.evaluate.compare import compare, default_detectors
+    from callresp.listen.profile import load_profile
 
     if as_list:
         list_detectors(as_json)
@@ -105,7 +105,7 @@ def command(
 
 def list_detectors(as_json: bool) -> None:
     """Say which detectors there are, and why any is missing."""
-    from callresp.listen.opinions import detectors
+    from callresp.listen.detectors.registry import detectors
 
     for found in detectors():
         if as_json:
@@ -126,7 +126,7 @@ def list_detectors(as_json: bool) -> None:
 
 
 def _keep(found: Comparison, recording: Path) -> None:
-    from callresp.score import write_heard
+    from callresp.io.score import write_heard
 
     for own in found.heard:
         path = recording.with_suffix(f".{own.name}.heard.jsonl")
@@ -137,8 +137,8 @@ def _keep(found: Comparison, recording: Path) -> None:
 def _draw(
     output: Path, source: Recording, found: Comparison, from_s: float | None, to_s: float | None
 ) -> None:
-    from callresp.listen.compare import telling_stretch
-    from callresp.listen.compare_picture import draw
+    from callresp.evaluate.compare import telling_stretch
+    from callresp.plots.compare import draw
 
     if output.suffix.lower() not in (".png", ".pdf", ".svg"):
         raise UserError(
@@ -160,7 +160,7 @@ def _draw(
 
 def tell(found: Comparison, duration_s: float) -> None:
     """Print a comparison for a person."""
-    from callresp.listen.agreement import WINDOWS_S
+    from callresp.evaluate.scoring import WINDOWS_S
 
     wide = max(len(own.name) for own in found.heard) + 2
     ui.say(f"{'detector':<{wide}}{'notes':>7}{'alone':>7}{'times real time':>17}")
@@ -187,6 +187,6 @@ def tell(found: Comparison, duration_s: float) -> None:
 
 
 def _windows() -> str:
-    from callresp.listen.agreement import WINDOWS_S
+    from callresp.evaluate.scoring import WINDOWS_S
 
     return ", ".join(f"±{1000 * window:.0f}" for window in WINDOWS_S) + " ms"

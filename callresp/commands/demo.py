@@ -16,10 +16,10 @@ from callresp.commands.check import account
 from callresp.commands.reply import reason
 
 if TYPE_CHECKING:
-    from callresp.link import Session
-    from callresp.palette import Palette
-    from callresp.plan import CheckedPlan
-    from callresp.score import HeardScore, ReplyScore
+    from callresp.io.score import HeardScore, ReplyScore
+    from callresp.link.session import Session
+    from callresp.palette.model import Palette
+    from callresp.plan.checked_plan import CheckedPlan
 
 SCENE, PALETTE, RULES = "hollin-carr", "fettle", "answer"
 # A simulated board can live faster than we do, but its watchdog then bites sooner: at twice our
@@ -79,10 +79,11 @@ def command(output: Path, palette: str, rules: str, seed: int | None, as_json: b
 
 
 def _hear(folder: Folder, seed: int | None) -> HeardScore:
-    from callresp.listen import hear
-    from callresp.scene import load_recipe, render_to, vary
-    from callresp.score import write_heard
-    from callresp.sound import open_recording
+    from callresp.io.audio import open_recording
+    from callresp.io.score import write_heard
+    from callresp.listen.offline import hear
+    from callresp.scene.recipe import load_recipe, vary
+    from callresp.scene.render import render_to
 
     recipe = load_recipe(SCENE)
     if seed is not None:
@@ -100,9 +101,10 @@ def _hear(folder: Folder, seed: int | None) -> HeardScore:
 def _answer(
     folder: Folder, heard: HeardScore, palette: str, rules: str
 ) -> tuple[Palette, ReplyScore]:
-    from callresp.palette import load_palette
-    from callresp.reply import answer, load_rules
-    from callresp.score import write_reply
+    from callresp.io.score import write_reply
+    from callresp.palette.files import load_palette
+    from callresp.reply.replier import answer
+    from callresp.reply.rules import load_rules
 
     machine = load_palette(palette)
     reply = answer(heard, machine, load_rules(rules))
@@ -113,7 +115,8 @@ def _answer(
 
 
 def _plan(folder: Folder, reply: ReplyScore, machine: Palette) -> CheckedPlan:
-    from callresp.plan import make_plan, write_plan
+    from callresp.plan.files import write_plan
+    from callresp.plan.planner import make_plan
 
     checked = make_plan(reply, machine)
     write_plan(folder[".plan.jsonl"], checked.plan)
@@ -121,8 +124,9 @@ def _plan(folder: Folder, reply: ReplyScore, machine: Palette) -> CheckedPlan:
 
 
 def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan) -> None:
-    from callresp.rehearse import draw, mix
-    from callresp.rehearse.midi import write_midi
+    from callresp.midi.file import write_midi
+    from callresp.plots.excerpt_picture import draw
+    from callresp.render.mixing import mix
 
     with ui.progress("mixing the rehearsal") as advance:
         mix(
@@ -147,7 +151,8 @@ def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: Che
 
 def _stream(folder: Folder, checked: CheckedPlan) -> Session:
     from callresp.commands.stream import write_log
-    from callresp.link import simulated_board, stream
+    from callresp.link.port import simulated_board
+    from callresp.link.stream import stream
 
     total = max(len(checked.plan.commands), 1)
     with (

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from callresp.commands import ui
-from callresp.sound import open_recording
+from callresp.io.audio import open_recording
 
 if TYPE_CHECKING:
-    from callresp.listen.evidence import Evidence
+    from callresp.listen.diagnostics import Evidence
 
 SPAN_S = 4.0
 MOST_TOLD = 30
@@ -60,10 +60,10 @@ def command(
       callresp explain dawn.wav --from 12 --profile mine.toml -o why.pdf
       callresp explain dawn.wav --from 12 --json | jq .left_out
     """
-    from callresp.listen import load_profile
-    from callresp.listen.evidence import gather
-    from callresp.rehearse.draw_evidence import draw_evidence
-    from callresp.rehearse.look import check_ending
+    from callresp.listen.diagnostics import gather
+    from callresp.listen.profile import load_profile
+    from callresp.plots.diagnostics import draw_evidence
+    from callresp.plots.style import check_ending
 
     source = open_recording(recording, channel)
     if output is None and not as_json:
@@ -117,7 +117,7 @@ def as_values(found: Evidence) -> dict[str, Any]:
 
 def tell(found: Evidence) -> None:
     """Tell a person, row by row."""
-    from callresp.rehearse.draw_evidence import letter
+    from callresp.plots.diagnostics import letter
 
     ui.say(f"{len(found.notes)} notes:")
     for n, note in enumerate(as_values(found)["notes"], 1):

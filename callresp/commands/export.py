@@ -47,11 +47,11 @@ def command(
       callresp export dawn.heard.jsonl -o heard.mid
       callresp export dawn.plan.jsonl --alone --tuning mts
     """
-    from callresp.plan import read_plan
+    from callresp.io.score import read_heard, read_reply
+    from callresp.midi.file import write_midi
+    from callresp.plan.files import read_plan
     from callresp.plan.model import Plan
-    from callresp.rehearse.beside import find_palette, sibling
-    from callresp.rehearse.midi import write_midi
-    from callresp.score import read_heard, read_reply
+    from callresp.render.job_files import find_palette, sibling
 
     by_kind = _by_kind(scores)
     beside = sibling(scores[0], ".heard.jsonl")
@@ -85,7 +85,7 @@ def command(
 
 
 def _by_kind(scores: tuple[Path, ...]) -> dict[str, Path]:
-    from callresp.rehearse.beside import kind_of
+    from callresp.render.job_files import kind_of
 
     found: dict[str, Path] = {}
     for path in scores:

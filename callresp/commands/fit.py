@@ -30,9 +30,9 @@ def command(heard: Path, palette: str, voice: str | None, most: int, as_json: bo
       callresp fit dawn.heard.jsonl
       callresp fit dawn.heard.jsonl --palette mine.toml --voice B
     """
-    from callresp.palette import load_palette
-    from callresp.reply.fit import fits
-    from callresp.score import phrases, read_heard
+    from callresp.io.score import phrases, read_heard
+    from callresp.palette.files import load_palette
+    from callresp.reply.mapping import fits
 
     machine = load_palette(palette)
     notes = [n for n in read_heard(heard).notes if voice is None or n.voice == voice]

@@ -25,7 +25,7 @@ def command(port: str, palette: str, as_json: bool) -> None:
     from callresp.commands.stream import port_of
     from callresp.link.control import Line
     from callresp.link.messages import DRY_RUN, FAULTS, Status
-    from callresp.palette import load_palette
+    from callresp.palette.files import load_palette
 
     machine = load_palette(palette)
     with port_of(port, machine, None, 1.0) as url, Line(url) as line:

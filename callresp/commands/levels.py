@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from callresp.commands import ui
-from callresp.sound import open_recording
+from callresp.io.audio import open_recording
 
 
 @click.command(name="levels")
@@ -32,8 +32,8 @@ def command(recording: Path, calibration: Path | None, channel: int | None, as_j
       callresp levels dawn.wav
       callresp levels dawn.wav --calibration tone.calibration.toml
     """
-    from callresp.listen.calibration import level_report, load_calibration
-    from callresp.listen.weighting import recording_levels_db
+    from callresp.levels.a_weighting import recording_levels_db
+    from callresp.levels.calibration import level_report, load_calibration
 
     chain = load_calibration(calibration) if calibration else None
     source = open_recording(recording, channel)

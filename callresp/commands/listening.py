@@ -13,9 +13,9 @@ from callresp.commands import ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
+    from callresp.io.audio import Samples
     from callresp.live.sources import Source
-    from callresp.palette.measure.capture import Capture
-    from callresp.sound import Samples
+    from callresp.strike_test.capture import Capture
 
 FIRST_SOUND_S = 10.0
 # A test lasts a minute or two: what fills more memory than this is none.
@@ -114,7 +114,8 @@ class Recorder:
 
     def capture(self) -> Capture:
         """What was taken, at 48 kHz at most."""
-        from callresp.palette.measure.capture import RATE_MAX_HZ, Capture, clipped_at
+        from callresp.io.audio import clipped_at
+        from callresp.strike_test.capture import RATE_MAX_HZ, Capture
 
         samples = np.concatenate(self._blocks) if self._blocks else np.zeros(0, np.float32)
         rate_hz = self._source.sample_rate_hz

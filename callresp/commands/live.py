@@ -15,10 +15,10 @@ from callresp.commands.live_view import Teller
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.live.day import Sound
     from callresp.live.engine import Settings
-    from callresp.live.shell import Shell
-    from callresp.live.stops import Hours, Limits
+    from callresp.live.interlocks import Hours, Limits
+    from callresp.live.runner import Shell
+    from callresp.live.setup import Sound
     from callresp.palette.model import Palette
 
 
@@ -163,11 +163,10 @@ class Asked:
 
 def run(asked: Asked) -> None:
     """Run a day as it was asked for."""
-    from callresp.live.day import SIMULATED, Where, day_shell
     from callresp.live.keys import stop_key
-    from callresp.palette import load_palette
-    from callresp.reply import load_rules
-    from callresp.reply.rules import unknown_instruments
+    from callresp.live.setup import SIMULATED, Where, day_shell
+    from callresp.palette.files import load_palette
+    from callresp.reply.rules import load_rules, unknown_instruments
 
     sound = sound_of(asked)
     where = Where(asked.text("port"), asked.text("midi"), asked.path("log"), asked.path("snippets"))
@@ -212,7 +211,7 @@ def run(asked: Asked) -> None:
 
 def sound_of(asked: Asked) -> Sound:
     """Where the sound comes from."""
-    from callresp.live.day import Sound
+    from callresp.live.setup import Sound
     from callresp.live.sources import device_named
 
     return Sound(
@@ -229,7 +228,7 @@ def sound_of(asked: Asked) -> Sound:
 def settings_of(asked: Asked, palette: Palette) -> Settings:
     """How the day is to be run."""
     from callresp.live.engine import Settings
-    from callresp.live.own_sound import Room
+    from callresp.live.self_masking import Room
 
     late_ms, t60_s = asked.number("back_after"), asked.number("reverb")
     return Settings(
@@ -244,7 +243,7 @@ def settings_of(asked: Asked, palette: Palette) -> Settings:
 
 def limits_asked(asked: Asked, palette: Palette) -> Limits:
     """What stops it: the palette's own limits, and those given."""
-    from callresp.live.stops import Limits, limits_of
+    from callresp.live.interlocks import Limits, limits_of
 
     own, watt_hours = limits_of(palette), asked.number("max_wh")
     return Limits(
@@ -263,7 +262,7 @@ def hours_of(since: str | None, until: str | None) -> Hours | None:
     UserError
         When one is missing or no time of day.
     """
-    from callresp.live.stops import Hours
+    from callresp.live.interlocks import Hours
 
     if since is None and until is None:
         return None

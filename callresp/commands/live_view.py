@@ -11,12 +11,12 @@ import click
 import msgspec
 
 from callresp.commands import ui
-from callresp.score import Phrase
+from callresp.io.score import Phrase
 
 if TYPE_CHECKING:
+    from callresp.live.actions import Record
     from callresp.live.engine import Engine
-    from callresp.live.shell import Hooks
-    from callresp.live.things import Record
+    from callresp.live.runner import Hooks
 
 REFRESH_S = 0.5
 # Stages in the order of the flow, as the status line names them.
@@ -43,7 +43,7 @@ class Teller:
 
     def hooks(self) -> Hooks:
         """What the shell calls."""
-        from callresp.live.shell import Hooks
+        from callresp.live.runner import Hooks
 
         return Hooks(say=self._say, record=self._record, look=self._look)
 

@@ -12,9 +12,9 @@ from callresp.commands import ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.palette.measure.capture import Capture
-    from callresp.palette.measure.results import Measured
     from callresp.palette.model import Palette
+    from callresp.strike_test.capture import Capture
+    from callresp.strike_test.results import Measured
 
 
 @click.command(name="measure")
@@ -75,11 +75,11 @@ def command(
       callresp measure by-hand.wav -o mine.toml
       callresp measure by-hand.wav --palette mine.toml -o mine-too.toml
     """
-    from callresp.commands.measure_page import draw
-    from callresp.files import write_text
-    from callresp.palette.measure.capture import read_capture
-    from callresp.palette.measure.writing import report as whole_report
-    from callresp.palette.measure.writing import rewritten
+    from callresp.io.files import write_text
+    from callresp.plots.strike_test import draw
+    from callresp.strike_test.capture import read_capture
+    from callresp.strike_test.toml_update import report as whole_report
+    from callresp.strike_test.toml_update import rewritten
 
     output = output or recording.with_suffix(".palette.toml")
     picture = picture or output.with_suffix(".png")
@@ -139,7 +139,7 @@ def _full_scale(full_scale: float | None, calibration: Path | None) -> float | N
         raise UserError("both --full-scale and --calibration", remedy="give one of them")
     if calibration is None:
         return full_scale
-    from callresp.listen.calibration import load_calibration
+    from callresp.levels.calibration import load_calibration
 
     return load_calibration(calibration).offset_db
 
@@ -151,14 +151,14 @@ def _from_plan(
     known: _Known,
     advance: Callable[[float, str], None],
 ) -> tuple[Measured, str]:
-    from callresp.commands.measure_plan import to_schedule
-    from callresp.files import read_text
-    from callresp.palette import load_palette
-    from callresp.palette.measure.capture import read_capture, switch_times
-    from callresp.palette.measure.drafting import is_draft
-    from callresp.palette.measure.strike_test import Asked, measure
-    from callresp.plan import read_plan
-    from callresp.resources import find
+    from callresp.io.files import read_text
+    from callresp.io.resources import find
+    from callresp.palette.files import load_palette
+    from callresp.plan.files import read_plan
+    from callresp.strike_test.analysis import Asked, measure
+    from callresp.strike_test.capture import read_capture, switch_times
+    from callresp.strike_test.draft import is_draft
+    from callresp.strike_test.test_plan import to_schedule
 
     played = read_plan(plan)
     path = _palette_of(plan, palette or played.header.palette, find)
@@ -208,12 +208,12 @@ def _from_hand(
 ) -> tuple[Measured, str]:
     from math import log10
 
-    from callresp.files import read_text
-    from callresp.palette import load_palette
-    from callresp.palette.measure.by_hand import measure
-    from callresp.palette.measure.drafting import SAFE_RESTRIKE_MS, Power, Wired, draft
-    from callresp.palette.measure.strike_test import FULL_SCALE_DB
-    from callresp.resources import find
+    from callresp.io.files import read_text
+    from callresp.io.resources import find
+    from callresp.palette.files import load_palette
+    from callresp.strike_test.analysis import FULL_SCALE_DB
+    from callresp.strike_test.draft import SAFE_RESTRIKE_MS, Power, Wired, draft
+    from callresp.strike_test.manual import measure
 
     level_db = (full_scale_db or FULL_SCALE_DB) + 20 * log10(distance_m)
     path = find("palettes", palette) if palette else None

@@ -11,8 +11,8 @@ from callresp.commands import ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.palette.measure.drafting import Power
     from callresp.palette.model import Palette
+    from callresp.strike_test.draft import Power
 
 
 @click.command(name="strike-test")
@@ -71,12 +71,12 @@ def command(
       callresp stream strike-test.plan.jsonl --port PORT       while you record
       callresp measure recording.wav --plan strike-test.plan.jsonl -o mine.toml
     """
-    from callresp.commands.measure_plan import test_plan
-    from callresp.palette import load_palette
-    from callresp.palette.measure.course import Course
-    from callresp.palette.measure.drafting import Power, is_draft
-    from callresp.plan import write_plan
-    from callresp.resources import find
+    from callresp.io.resources import find
+    from callresp.palette.files import load_palette
+    from callresp.plan.files import write_plan
+    from callresp.strike_test.draft import Power, is_draft
+    from callresp.strike_test.protocol import Course
+    from callresp.strike_test.test_plan import test_plan
 
     if (palette is None) == (channels is None):
         raise UserError("give --palette, or --channels if you have none", where="strike-test")
@@ -117,10 +117,10 @@ def command(
 
 
 def _of_palette(palette: str, beside: Path) -> str:
-    from callresp.files import read_text
-    from callresp.palette import load_palette
-    from callresp.palette.measure.drafting import for_test
-    from callresp.resources import find
+    from callresp.io.files import read_text
+    from callresp.io.resources import find
+    from callresp.palette.files import load_palette
+    from callresp.strike_test.draft import for_test
 
     path = find("palettes", palette)
     if not load_palette(path).striker:
@@ -135,7 +135,7 @@ def _of_palette(palette: str, beside: Path) -> str:
 def _of_channels(
     channels: str, dampers: str | None, names: str | None, power: Power, *, rests_off: bool
 ) -> str:
-    from callresp.palette.measure.drafting import Wired, draft
+    from callresp.strike_test.draft import Wired, draft
 
     numbers = [_channel(part, "--channels") for part in channels.split(",")]
     held = [
@@ -172,8 +172,8 @@ def _channel(part: str, where: str) -> int:
 
 
 def _written(path: Path, text: str) -> Palette:
-    from callresp.files import write_text
-    from callresp.palette import load_palette
+    from callresp.io.files import write_text
+    from callresp.palette.files import load_palette
 
     write_text(path, text)
     return load_palette(path)

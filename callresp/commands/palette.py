@@ -9,9 +9,8 @@ import click
 from callresp.commands import ui
 
 if TYPE_CHECKING:
-    from callresp.palette import Palette
-    from callresp.palette.model import Striker
-    from callresp.plan.ability import Ability
+    from callresp.palette.model import Palette, Striker
+    from callresp.plan.advice.capability import Ability
 
 # Palette keys in words, for what holds a coil back.
 LIMITS = {
@@ -40,9 +39,9 @@ def command(name: str | None, as_json: bool) -> None:
       callresp palette fettle
       callresp palette mine.toml --json | jq .ability.supply.idle_hours
     """
-    from callresp.palette import faults_in, load_palette
-    from callresp.palette.likeness import pairs_of
-    from callresp.plan.ability import ability
+    from callresp.palette.files import faults_in, load_palette
+    from callresp.palette.similarity import pairs_of
+    from callresp.plan.advice.capability import ability
 
     if name is None:
         _list(as_json)
@@ -66,8 +65,8 @@ def command(name: str | None, as_json: bool) -> None:
 
 
 def _list(as_json: bool) -> None:
-    from callresp.palette import load_palette
-    from callresp.resources import shipped
+    from callresp.io.resources import shipped
+    from callresp.palette.files import load_palette
 
     rows = {name: load_palette(name).description for name in shipped("palettes")}
     if as_json:

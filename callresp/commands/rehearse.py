@@ -12,11 +12,11 @@ from callresp.commands import ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.palette import Palette
-    from callresp.rehearse.beside import Job
-    from callresp.rehearse.levels import Place
-    from callresp.rehearse.mixing import Mixed
-    from callresp.rehearse.picture import Drawn
+    from callresp.palette.model import Palette
+    from callresp.plots.excerpt_picture import Drawn
+    from callresp.render.job_files import Job
+    from callresp.render.levels import Place
+    from callresp.render.mixing import Mixed
 
 PATH = click.Path(path_type=Path)
 
@@ -94,7 +94,7 @@ def command(
       callresp rehearse dawn.plan.jsonl --picture-file p.pdf --from 60 --to 90
       callresp rehearse dawn.plan.jsonl --midi-port Synth
     """
-    from callresp.rehearse.beside import load_job, sibling
+    from callresp.render.job_files import load_job, sibling
 
     job = load_job(plan, palette, recording, heard, reply)
     if midi_port is not None:
@@ -121,7 +121,7 @@ def command(
 
 
 def _mix(job: Job, output: Path, sound: dict[str, object]) -> Mixed:
-    from callresp.rehearse.mixing import Mixing, mix
+    from callresp.render.mixing import Mixing, mix
 
     mixing = Mixing(
         headroom_db=float(str(sound["headroom"])),
@@ -145,7 +145,7 @@ def _mix(job: Job, output: Path, sound: dict[str, object]) -> Mixed:
 
 
 def _draw(job: Job, target: Path, from_s: float | None, to_s: float | None) -> Drawn:
-    from callresp.rehearse import draw
+    from callresp.plots.excerpt_picture import draw
 
     with ui.progress(f"drawing {target.name}") as advance:
         return draw(
@@ -162,13 +162,13 @@ def _draw(job: Job, target: Path, from_s: float | None, to_s: float | None) -> D
 
 
 def _place(palette: Palette, sound: dict[str, object]) -> Place:
-    from callresp.rehearse.levels import place_of
+    from callresp.render.levels import place_of
 
     full_scale = sound["full_scale"]
     if sound["calibration"] is not None:
         if full_scale is not None:
             raise UserError("both --full-scale and --calibration", remedy="give one of them")
-        from callresp.listen.calibration import load_calibration
+        from callresp.levels.calibration import load_calibration
 
         full_scale = load_calibration(Path(str(sound["calibration"]))).offset_db
     distance = sound["distance"]
@@ -180,7 +180,7 @@ def _place(palette: Palette, sound: dict[str, object]) -> Place:
 
 
 def _tell(job: Job, mixed: Mixed) -> None:
-    from callresp.rehearse.mixing import HEARING
+    from callresp.render.mixing import HEARING
 
     if job.recording is None:
         ui.warn("no recording beside the plan: rendered the machine alone (--recording names one)")
@@ -199,9 +199,9 @@ def _tell(job: Job, mixed: Mixed) -> None:
 
 
 def _play(job: Job, name: str, virtual: bool, from_s: float, tuning: str) -> None:
-    from callresp.rehearse.midi import tracks_of
-    from callresp.rehearse.midi_notes import Tuning
-    from callresp.rehearse.midi_out import open_port, play
+    from callresp.midi.file import tracks_of
+    from callresp.midi.notes import Tuning
+    from callresp.midi.out import open_port, play
 
     chosen: Tuning = "mts" if tuning == "mts" else "bend"
     tracks = tracks_of(job.heard, job.reply, job.plan, job.palette, chosen)

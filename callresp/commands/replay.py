@@ -14,12 +14,12 @@ from callresp.commands import ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.field.again import Side, Went
     from callresp.field.day import Day
-    from callresp.palette import Palette
-    from callresp.plan import CheckedPlan
-    from callresp.reply import RuleSet
-    from callresp.score import HeardScore, ReplyScore
+    from callresp.field.replay import Side, Went
+    from callresp.io.score import HeardScore, ReplyScore
+    from callresp.palette.model import Palette
+    from callresp.plan.checked_plan import CheckedPlan
+    from callresp.reply.rules import RuleSet
 
 PATH = click.Path(path_type=Path)
 # A longer mix would not fit into a WAV file of 4 GB (48 kHz, 24 bit, one channel).
@@ -79,10 +79,10 @@ def command(
       callresp replay carr.log --rules shadow --rules mine.toml
       callresp replay carr.log --rules shadow --from 04:30 --to 05:30 --mix --picture
     """
-    from callresp.field.again import as_played
     from callresp.field.day import read_day
+    from callresp.field.replay import as_played
     from callresp.field.scores import heard_score
-    from callresp.score import write_heard
+    from callresp.io.score import write_heard
 
     output = ui.target(output or log.with_name(f"{log.stem}.heard.jsonl"), log, palette, *rules)
     with ui.progress(f"reading {log.name}"):
@@ -108,8 +108,8 @@ def command(
 
 
 def _palette(named: str | None, day: Day) -> Palette:
-    from callresp.field.origins import palette_of
-    from callresp.palette import load_palette
+    from callresp.field.provenance import palette_of
+    from callresp.palette.files import load_palette
 
     if named is not None:
         return load_palette(named)
@@ -127,8 +127,8 @@ def _palette(named: str | None, day: Day) -> Palette:
 
 def _rule_sets(named: tuple[str, ...], day: Day) -> list[tuple[str, RuleSet]]:
     """The day's own rules, where they can be found, and those that were named."""
-    from callresp.field.origins import rules_of
-    from callresp.reply import load_rules
+    from callresp.field.provenance import rules_of
+    from callresp.reply.rules import load_rules
 
     found = []
     own = rules_of(day)
@@ -145,7 +145,7 @@ def _rule_sets(named: tuple[str, ...], day: Day) -> list[tuple[str, RuleSet]]:
 
 
 def _spell(day: Day, from_: str | None, to: str | None) -> Day:
-    from callresp.field.again import between
+    from callresp.field.replay import between
 
     if from_ is None and to is None:
         return day
@@ -184,9 +184,9 @@ def _before_mixing(day: Day, mix: bool, picture: bool) -> None:
 
 
 def _anew(label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None) -> Way:
-    from callresp.field.again import anew
-    from callresp.plan import make_plan
-    from callresp.reply import answer
+    from callresp.field.replay import anew
+    from callresp.plan.planner import make_plan
+    from callresp.reply.replier import answer
 
     reply = answer(heard, machine, rules, seed)
     checked = make_plan(reply, machine)
@@ -197,10 +197,10 @@ def _written(
     way: Way, day: Day, heard: Path, machine: Palette, *, plans: bool, mix: bool, picture: bool
 ) -> list[Path]:
     """Write what was asked for of one way, beside the heard score."""
-    from callresp.plan import write_plan
-    from callresp.rehearse import draw_day
-    from callresp.rehearse import mix as mix_down
-    from callresp.score import write_reply
+    from callresp.io.score import write_reply
+    from callresp.plan.files import write_plan
+    from callresp.plots.dial import draw_day
+    from callresp.render.mixing import mix as mix_down
 
     assert way.reply is not None
     assert way.checked is not None
@@ -230,7 +230,7 @@ def _as_name(label: str) -> str:
 
 
 def _plain(heard: HeardScore, ways: list[Way]) -> dict[str, Any]:
-    from callresp.field.again import crossing
+    from callresp.field.replay import crossing
 
     return {
         "calls": len({note.phrase for note in heard.notes}),
@@ -258,7 +258,7 @@ ROWS = (
 
 def tell(heard: HeardScore, ways: list[Way]) -> None:
     """Tell a person how the ways differ."""
-    from callresp.field.again import crossing
+    from callresp.field.replay import crossing
 
     calls = len({note.phrase for note in heard.notes})
     ui.say(f"{calls:,} calls in {heard.header.duration_s / 3600:.2f} h")

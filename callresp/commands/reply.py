@@ -9,7 +9,7 @@ import click
 import msgspec
 
 from callresp.commands import ui
-from callresp.score import ReplyNote, ReplyScore
+from callresp.io.score import ReplyNote, ReplyScore
 
 
 @click.command(name="reply")
@@ -40,10 +40,10 @@ def command(
       callresp reply dawn.heard.jsonl --rules shadow --explain
       callresp reply dawn.heard.jsonl --palette mine.toml --rules mine-rules.toml
     """
-    from callresp.palette import load_palette
-    from callresp.reply import answer, load_rules
-    from callresp.reply.rules import unknown_instruments
-    from callresp.score import read_heard, write_reply
+    from callresp.io.score import read_heard, write_reply
+    from callresp.palette.files import load_palette
+    from callresp.reply.replier import answer
+    from callresp.reply.rules import load_rules, unknown_instruments
 
     output = ui.target(output or _beside(heard), heard, palette, rules)
     machine, rule_set = load_palette(palette), load_rules(rules)

@@ -15,9 +15,9 @@ from callresp.errors import UserError
 
 if TYPE_CHECKING:
     from callresp.field.day import Day
-    from callresp.field.figures import Figures
-    from callresp.field.parts import Sun
-    from callresp.palette import Palette
+    from callresp.field.statistics import Figures
+    from callresp.field.timeline import Sun
+    from callresp.palette.model import Palette
 
 PATH = click.Path(path_type=Path)
 
@@ -56,7 +56,7 @@ def command(
       callresp report carr.log --json | jq .unanswered
     """
     from callresp.field.day import read_day
-    from callresp.field.figures import figures_of
+    from callresp.field.statistics import figures_of
 
     output = output or log.with_name(f"{log.stem}.report.html")
     picture = picture or output.with_suffix(".png")
@@ -90,18 +90,19 @@ def _write(
     output: Path,
     picture: Path,
 ) -> None:
-    from callresp.field import parts, poster
-    from callresp.field.page import page
-    from callresp.files import write_text
+    from callresp.field import timeline
+    from callresp.field.report import poster
+    from callresp.field.report.page import page
+    from callresp.io.files import write_text
 
-    stretches = parts.dials(day)
-    if day.duration_s > parts.DIAL_S * parts.DIALS_MAX:
-        ui.warn(f"drew the last {parts.DIALS_MAX} dials of 24 hours; the figures are of all")
+    stretches = timeline.dials(day)
+    if day.duration_s > timeline.DIAL_S * timeline.DIALS_MAX:
+        ui.warn(f"drew the last {timeline.DIALS_MAX} dials of 24 hours; the figures are of all")
     with tempfile.TemporaryDirectory() as folder, ui.progress("drawing") as advance:
         dials = []
         for number, stretch in enumerate(stretches):
             dials.append(Path(folder) / f"dial-{number}.png")
-            parts.draw_dial(dials[-1], day, stretch, machine, title if number == 0 else "", sun)
+            timeline.draw_dial(dials[-1], day, stretch, machine, title if number == 0 else "", sun)
             advance(0.8 * (number + 1) / len(stretches))
         write_text(output, page(day, figures, dials, title, machine))
         poster.draw(picture, day, figures, dials, machine)
@@ -110,8 +111,8 @@ def _write(
 
 def _palette(named: str | None, day: Day) -> Palette | None:
     """The palette that gives strikers their pitches; without it the asked pitches are drawn."""
-    from callresp.field.origins import palette_of
-    from callresp.palette import load_palette
+    from callresp.field.provenance import palette_of
+    from callresp.palette.files import load_palette
 
     if named is not None:
         return load_palette(named)
@@ -125,7 +126,7 @@ def _palette(named: str | None, day: Day) -> Palette | None:
 
 
 def _sun(sunrise: str | None, sunset: str | None, day: Day) -> Sun | None:
-    from callresp.field.parts import Sun
+    from callresp.field.timeline import Sun
 
     if sunrise is None and sunset is None:
         return None

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from callresp.commands import ui
-from callresp.score import Phrase, phrases, read_heard
+from callresp.io.score import Phrase, phrases, read_heard
 
 if TYPE_CHECKING:
-    from callresp.listen.rhythm import Rhythm
+    from callresp.rhythm import Rhythm
 
 
 @click.command(name="rhythm")
@@ -31,7 +31,7 @@ def command(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> No
       callresp rhythm dawn.heard.jsonl --voice E --opinions
       callresp rhythm dawn.heard.jsonl --json | jq .pulse_s
     """
-    from callresp.listen.rhythm import phrase_rhythms, voice_pulse
+    from callresp.rhythm import phrase_rhythms, voice_pulse
 
     score = read_heard(heard)
     found = phrase_rhythms(p for p in phrases(score.notes) if voice is None or p.voice == voice)
@@ -92,7 +92,7 @@ def tell(phrase: Phrase, rhythm: Rhythm) -> str:
 
 
 def _opinions(phrase: Phrase) -> dict[str, float | None]:
-    from callresp.listen.rhythm_opinions import period_opinions
+    from callresp.listen.detectors.tempo import period_opinions
 
     found = period_opinions([note.onset_s for note in phrase.notes])
     return {f"{name}_s": period for name, period in found.items()}

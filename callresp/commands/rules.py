@@ -26,9 +26,9 @@ def command(name: str | None, target: Path | None, as_json: bool) -> None:
       callresp rules shadow --copy mine.toml      then change three settings
       callresp rules mine.toml                    is it sound?
     """
-    from callresp.files import read_text, write_text
-    from callresp.reply import load_rules
-    from callresp.resources import find, shipped
+    from callresp.io.files import read_text, write_text
+    from callresp.io.resources import find, shipped
+    from callresp.reply.rules import load_rules
 
     if name is None:
         sets = [load_rules(each) for each in shipped("rules")]

@@ -13,11 +13,11 @@ from callresp.commands import cautions, ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.field.verdicts import Verdict
-    from callresp.palette import Palette
-    from callresp.palette.measure.capture import Capture
-    from callresp.palette.measure.schedule import Schedule
-    from callresp.plan import CheckedPlan
+    from callresp.field.self_test.judge import Verdict
+    from callresp.palette.model import Palette
+    from callresp.plan.checked_plan import CheckedPlan
+    from callresp.strike_test.capture import Capture
+    from callresp.strike_test.schedule import Schedule
 
 PATH = click.Path(path_type=Path)
 # Sound after the last stroke, so that it is heard out.
@@ -84,8 +84,9 @@ def command(
       callresp stream check.plan.jsonl --port /dev/ttyACM0      while you record
       callresp self-test --palette mine.toml --recording check.wav
     """
-    from callresp.field import roll_call, striker_heard, verdicts
-    from callresp.palette import load_palette
+    from callresp.field.self_test import judge, measure
+    from callresp.field.self_test import schedule as roll_call
+    from callresp.palette.files import load_palette
 
     machine = load_palette(palette)
     _known(machine, only)
@@ -108,8 +109,8 @@ def command(
     if keep is not None:
         _keep(keep, taken.capture)
     with ui.progress("listening"):
-        heard = striker_heard.listen(taken.capture, schedule, machine, taken.about)
-        found = verdicts.judge(heard, machine)
+        heard = measure.listen(taken.capture, schedule, machine, taken.about)
+        found = judge.judge(heard, machine)
     _tell(machine, found, taken, as_json)
     well = all(one.well for one in found) and not taken.refused
     click.get_current_context().exit(0 if well else 1)
@@ -129,14 +130,14 @@ def _known(machine: Palette, only: tuple[str, ...]) -> None:
 
 
 def _plan(schedule: Schedule, machine: Palette, name: str) -> CheckedPlan:
-    from callresp.commands.measure_plan import to_plan
-    from callresp.plan import check
+    from callresp.plan.checked_plan import check
+    from callresp.strike_test.test_plan import to_plan
 
     return check(to_plan(schedule, machine, name), machine)
 
 
 def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:
-    from callresp.plan import write_plan
+    from callresp.plan.files import write_plan
 
     ui.target(path, palette)
     write_plan(path, checked.plan)
@@ -146,7 +147,7 @@ def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:
 
 
 def _read(path: Path, channel: int | None) -> Capture:
-    from callresp.palette.measure.capture import read_capture
+    from callresp.strike_test.capture import read_capture
 
     with ui.progress(f"reading {path.name}"):
         return read_capture(path, channel)
@@ -165,8 +166,8 @@ def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening)
     """Stream the plan, and listen meanwhile."""
     from callresp.commands.listening import Recorder
     from callresp.commands.stream import port_of
-    from callresp.link import stream
     from callresp.link.session import Session
+    from callresp.link.stream import stream
 
     began: list[float] = []
     with Recorder(what.source, what.device, what.rate) as recorder:
@@ -190,7 +191,7 @@ def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening)
 
 
 def _keep(path: Path, capture: Capture) -> None:
-    from callresp.sound import write_wav
+    from callresp.io.audio import write_wav
 
     write_wav(path, capture.samples, capture.rate_hz)
 

@@ -11,10 +11,10 @@ import msgspec
 from callresp.commands import ui
 
 if TYPE_CHECKING:
-    from callresp.field.meter import Meter, Reading
-    from callresp.listen.engine import Engine
+    from callresp.io.audio import Samples
+    from callresp.levels.level_meter import Meter, Reading
+    from callresp.listen.note_stream import Engine
     from callresp.live.sources import Source
-    from callresp.sound import Samples
 
 TOLD_EVERY_S = 0.2
 BAR_FROM_DB, BAR_CELLS = -60.0, 20
@@ -75,15 +75,15 @@ def command(
       callresp set-level --input dawn.wav --json
     """
     from callresp.commands.listening import source_of
-    from callresp.field.meter import Meter
-    from callresp.listen import load_profile
+    from callresp.levels.level_meter import Meter
+    from callresp.listen.profile import load_profile
 
     listens = load_profile(profile)
     sound = source_of(source, device, rate, channels, channel)
     meter = Meter(sound.sample_rate_hz, (listens.band_low_hz, listens.band_high_hz))
     engine = None
     if not plain:
-        from callresp.listen.engine import Engine
+        from callresp.listen.note_stream import Engine
 
         engine = Engine(sound.sample_rate_hz, listens)
     try:
@@ -145,7 +145,7 @@ def line(reading: Reading) -> str:
 
     Examples
     --------
-    >>> from callresp.field.meter import Reading
+    >>> from callresp.levels.level_meter import Reading
     >>> line(Reading(word="good", seconds=3.0, peak_db=-15.0, highest_db=-15.0, level_db=-40.0,
     ...     floor_db=-62.0, low_db=-50.0, clipped=0, notes=4, over_floor_db=22.0, gain_db=0.0,
     ...     advice=()))

@@ -27,8 +27,8 @@ def command(palette: str, output: Path | None, as_json: bool) -> None:
       callresp sheet fettle                           writes fettle.sheet.png
       callresp sheet mine.toml -o mine.pdf            lies on A4 or A3
     """
-    from callresp.palette import load_palette
-    from callresp.rehearse.sheet import draw_sheet
+    from callresp.palette.files import load_palette
+    from callresp.plots.sheet import draw_sheet
 
     machine = load_palette(palette)
     own = Path(palette)

@@ -60,10 +60,11 @@ def command(
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dry-run
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dark     no lamp near a nest
     """
-    from callresp.link import stream
-    from callresp.palette import load_palette
-    from callresp.plan import check, read_plan
-    from callresp.plan.lights import darkened
+    from callresp.link.stream import stream
+    from callresp.palette.files import load_palette
+    from callresp.plan.checked_plan import check
+    from callresp.plan.files import read_plan
+    from callresp.plan.planner import darkened
 
     for written, other in ((log, board_log), (board_log, log)):
         if written is not None:
@@ -104,7 +105,7 @@ def command(
 @contextlib.contextmanager
 def port_of(port: str, palette: Palette, board_log: Path | None, speed: float) -> Iterator[str]:
     """The port that a user names; 'simulated' starts a board for it."""
-    from callresp.link import simulated_board
+    from callresp.link.port import simulated_board
 
     if port != "simulated":
         yield port
@@ -115,8 +116,8 @@ def port_of(port: str, palette: Palette, board_log: Path | None, speed: float) -
 
 def write_log(path: Path, session: Session) -> None:
     """Write what became of each command: asked and played time on the plan's clock."""
-    from callresp.files import write_text
-    from callresp.score import line
+    from callresp.io.files import write_text
+    from callresp.io.score import line
 
     start_s = session.start_s or 0.0
     rows = []

@@ -17,8 +17,7 @@ from callresp.commands import ui
 from callresp.plan.model import Hold, Light, Strike
 
 if TYPE_CHECKING:
-    from callresp.link.report import Sent
-    from callresp.link.session import Session
+    from callresp.link.session import Sent, Session
     from callresp.palette.model import Palette
 
 # A stroke is over before an eye has seen it: its mark stays this long.

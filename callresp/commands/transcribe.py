@@ -12,9 +12,9 @@ import click
 import msgspec
 
 from callresp.commands import ui
-from callresp.score import HeardHeader, Note, line, write_lines
-from callresp.sound import open_recording
-from callresp.starttime import start_of
+from callresp.io.audio import open_recording
+from callresp.io.score import HeardHeader, Note, line, write_lines
+from callresp.io.starttime import start_of
 
 
 @click.command(name="transcribe")
@@ -52,7 +52,8 @@ def command(
       callresp transcribe dawn.wav --json | jq .pitch_hz
       callresp transcribe dawn.wav --detector superflux -o second.heard.jsonl
     """
-    from callresp.listen import hear_long, load_profile
+    from callresp.listen.offline import hear_long
+    from callresp.listen.profile import load_profile
 
     source = open_recording(recording, channel)
     if output is not None or not as_json:
@@ -91,7 +92,7 @@ def summarise(
     """Tell a person what was heard."""
     offset_db = None
     if calibration is not None:
-        from callresp.listen.calibration import load_calibration
+        from callresp.levels.calibration import load_calibration
 
         offset_db = load_calibration(calibration).offset_db
     ui.say(f"{header.recording}: {header.duration_s:.1f} s, {len(notes)} notes")
@@ -110,7 +111,7 @@ def summarise(
 
 
 def _by_voice(notes: Sequence[Note], weighted: bool) -> dict[str, _Voice]:
-    from callresp.listen.weighting import note_a_level_db
+    from callresp.levels.a_weighting import note_a_level_db
 
     voices: dict[str, _Voice] = defaultdict(_Voice)
     for note in notes:

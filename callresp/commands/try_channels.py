@@ -29,10 +29,10 @@ def command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: 
       callresp try --port simulated --yes
     """
     from callresp.commands.stream import port_of
-    from callresp.link import stream
-    from callresp.palette import load_palette
-    from callresp.plan import make_plan
-    from callresp.score import ReplyHeader, ReplyNote, ReplyScore
+    from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
+    from callresp.link.stream import stream
+    from callresp.palette.files import load_palette
+    from callresp.plan.planner import make_plan
 
     machine = load_palette(palette)
     names = [item.name for item in machine.striker] + [item.name for item in machine.turner]

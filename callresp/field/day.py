@@ -25,7 +25,7 @@ import msgspec
 
 from callresp.errors import UserError
 from callresp.field.log import Entry, entries
-from callresp.score import Note, Phrase, ReplyNote
+from callresp.io.score import Note, Phrase, ReplyNote
 
 # Longer than a commit and a busy moment together; shorter than a clock that was set.
 CLOCK_STEP_S = 5.0

@@ -7,7 +7,7 @@ exporting) works on a day in the field.
 from __future__ import annotations
 
 from callresp.field.day import Day
-from callresp.score import HeardHeader, HeardScore, ReplyHeader, ReplyScore, Unanswered
+from callresp.io.score import HeardHeader, HeardScore, ReplyHeader, ReplyScore, Unanswered
 
 
 def heard_score(day: Day) -> HeardScore:

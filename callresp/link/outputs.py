@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 from callresp.link.messages import TICKS_PER_S, HoldAt, LightAt, StrikeAt, TurnAt
 from callresp.palette.model import Palette, Turner
-from callresp.plan.heat import CoilHeat
-from callresp.plan.loads import Wiring
+from callresp.plan.electrical.heat import CoilHeat
+from callresp.plan.electrical.loads import Wiring
 
 PULSES_PER_S = 100_000
 SPEEDS_PER_RPS = 100

@@ -84,7 +84,7 @@ def simulated_board(
     words = [
         sys.executable,
         "-m",
-        "callresp.link.serve",
+        "callresp.link.simulator",
         f"--speed={speed}",
         f"--drift={drift_ppm}",
     ]

@@ -7,36 +7,48 @@ again with what still lies far enough ahead. A copy that comes too late is
 refused by the board, and reported.
 
 A session streams one whole plan or, *open-ended*, one checked bit after another.
+
+What becomes of commands that are streamed.
+
+From a plan's commands to messages: seconds to ticks, shares to bytes.
 """
 
 from __future__ import annotations
 
-from collections import deque
+import math
+from collections import Counter, deque
 from collections.abc import Iterable
+from dataclasses import dataclass, field
 
 from callresp.errors import UserError
-from callresp.link.boardclock import BoardClock
-from callresp.link.encode import encode
+from callresp.link.board_clock import BoardClock
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
     FATES,
     FAULTS,
+    TICKS_PER_S,
     VERSION,
     Acknowledge,
     Ask,
     Cancel,
     Done,
     Hello,
+    HoldAt,
+    LightAt,
     Message,
     Status,
     Stop,
+    StrikeAt,
     Tell,
+    Timed,
+    TurnAt,
     Welcome,
     parse,
     ticks_of,
 )
-from callresp.link.report import Report, Sent
-from callresp.plan.limits import CheckedPlan
+from callresp.link.outputs import PULSES_PER_S, SPEEDS_PER_RPS
+from callresp.plan.checked_plan import CheckedPlan
+from callresp.plan.model import Command, Hold, Light, Strike
 
 __all__ = ["Report", "Sent", "Session"]
 
@@ -122,7 +134,7 @@ class Session:
         Parameters
         ----------
         checked
-            A bit that `callresp.plan.limits.Checker.admit` has judged beside
+            A bit that `callresp.plan.checked_plan.Checker.admit` has judged beside
             all that went before.
         zero_s
             Host time of its second 0, where that has moved: the sound card's
@@ -398,3 +410,65 @@ class Session:
 def _only_checked(checked: object) -> None:
     if not isinstance(checked, CheckedPlan):
         raise TypeError("only a CheckedPlan can be streamed")
+
+
+@dataclass(slots=True)
+class Sent:
+    """A command under way or done."""
+
+    command: Command
+    host_s: float
+    sequence: int | None = None
+    sent_s: float = float("-inf")
+    acknowledged: bool = False
+    fate: str | None = None
+    played_s: float | None = None
+    revoked: bool = False
+
+
+@dataclass(slots=True)
+class Report:
+    """What became of a plan."""
+
+    commands: int = 0
+    fates: Counter[str] = field(default_factory=Counter)
+    errors_ms: list[float] = field(default_factory=list)
+    resent: int = 0
+    damaged: int = 0
+    resets: int = 0
+    drift_ppm: float = 0.0
+    faults: tuple[str, ...] = ()
+
+    @property
+    def played(self) -> int:
+        """How many commands the board executed."""
+        return self.fates["executed"]
+
+
+LONGEST_PULSE_MS = 65535 / PULSES_PER_S * 1000
+
+
+def encode(command: Command, sequence: int, at: int) -> Timed:
+    """The message of a command; lengths are rounded down, so that no limit is passed.
+
+    Parameters
+    ----------
+    command
+        Of a checked plan.
+    sequence
+        0 to 255.
+    at
+        When, in ticks of the board's clock.
+    """
+    if isinstance(command, Strike):
+        pulse = max(math.floor(command.pulse_ms / 1000 * PULSES_PER_S + 1e-6), 1)
+        return StrikeAt(sequence, command.channel, at, pulse)
+    if isinstance(command, Hold):
+        length = max(math.floor(command.hold_ms / 1000 * TICKS_PER_S), 1)
+        pull = min(math.floor(command.pull_ms / 1000 * TICKS_PER_S), length, 65535)
+        return HoldAt(sequence, command.channel, at, length, pull, int(command.hold_duty * 255))
+    if isinstance(command, Light):
+        return LightAt(sequence, command.channel, at, round(command.level * 255))
+    length = max(math.floor(command.run_ms / 1000 * TICKS_PER_S), 1)
+    speed = round(command.speed_rps * SPEEDS_PER_RPS)
+    return TurnAt(sequence, command.channel, at, length, speed)

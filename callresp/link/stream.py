@@ -11,7 +11,7 @@ from callresp.errors import UserError
 from callresp.link.control import stop_word
 from callresp.link.port import Clock, open_port
 from callresp.link.session import Report, Session
-from callresp.plan.limits import CheckedPlan
+from callresp.plan.checked_plan import CheckedPlan
 
 # How long a board may take to answer the first hello, in wall time.
 ANSWER_S = 5.0

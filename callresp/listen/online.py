@@ -14,22 +14,27 @@ Conventions
 - Times are seconds from the first sample fed. Voices and phrases are named as
   offline, but a name once given stays.
 - The floor is learned while listening: for the first `SETTLE_S` nothing is told.
+
+What an online listener tells: that a sound begins, and how it has ended.
+
+Apart from the listener, so that whoever only passes events on need not load
+its compiled loops.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen import state as states
-from callresp.listen.engine import Block, Engine
-from callresp.listen.events import Began, Ended, Event
-from callresp.listen.model import NoteTable
-from callresp.listen.native import to_notes, voice_name
+from callresp.io.score import Note
+from callresp.listen.kernels import layout as states
+from callresp.listen.note_stream import Block, Engine
+from callresp.listen.notes import NoteTable, to_notes, voice_name
 from callresp.listen.profile import Profile
-from callresp.listen.tracker import VoiceTracker
-from callresp.score import Note
+from callresp.listen.voices.online_voices import VoiceTracker
 
 PATIENCE_S = 0.06  # that a finished note waits for its neighbours
 SETTLE_S = 0.25
@@ -190,3 +195,27 @@ class _Names:
         self._latest[note.voice] = (hz, max(offset_s, note.offset_s), phrase)
         self._notes += 1
         return msgspec.structs.replace(note, id=self._notes - 1, phrase=phrase)
+
+
+@dataclass(frozen=True, slots=True)
+class Began:
+    """A sound begins; `voice` is a guess until it has ended."""
+
+    key: int
+    onset_s: float
+    pitch_hz: float | None
+    low_hz: float
+    high_hz: float
+    level_db: float
+    voice: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A sound has ended: as a note, or (`None`) as nothing."""
+
+    key: int
+    note: Note | None
+
+
+Event = Began | Ended

@@ -21,7 +21,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from callresp import resources, settings
+from callresp.io import resources, settings
 
 
 class Profile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

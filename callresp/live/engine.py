@@ -13,25 +13,22 @@ Conventions
   link (`link_news`) changes what is logged and whether it may play.
 - What keeps it from playing is a *bar*; each has a name and a reason, and every
   change is told and logged.
+
+How long each stage takes: running medians, in constant memory.
 """
 
 from __future__ import annotations
 
+import statistics
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 
 from callresp.field.log import Kind
-from callresp.listen.events import Began, Event
-from callresp.live.bars import Bars
-from callresp.live.ear import Ear, Hears
-from callresp.live.feedback import LoopDetector, LoopRule
-from callresp.live.latency import Latency
-from callresp.live.own_sound import OwnSound, Room
-from callresp.live.player import Made, Player
-from callresp.live.sources import Block
-from callresp.live.stops import Hours, Limits, StopRules, WallWatch, limits_of
-from callresp.live.things import (
+from callresp.io.score import Note, Phrase, ReplyNote
+from callresp.listen.online import Began, Event
+from callresp.live.actions import (
     BoardState,
     Keep,
     LinkNews,
@@ -42,10 +39,15 @@ from callresp.live.things import (
     Thing,
     fate_row,
 )
+from callresp.live.clocked_listener import Ear, Hears
+from callresp.live.interlocks import Bars, Hours, Limits, StopRules, WallWatch, limits_of
+from callresp.live.loop_detector import LoopDetector, LoopRule
+from callresp.live.player import Made, Player
+from callresp.live.self_masking import OwnSound, Room
+from callresp.live.sources import Block
 from callresp.palette.model import Palette
 from callresp.reply.live import LiveReplier
 from callresp.reply.rules import RuleSet
-from callresp.score import Note, Phrase, ReplyNote
 
 STATUS_EVERY_S = 10.0
 LOOK_EVERY_S = 0.5
@@ -395,3 +397,33 @@ class Engine:
     def _taken(self) -> list[Thing]:
         out, self._out = self._out, []
         return out
+
+
+KEPT = 300
+
+
+class Latency:
+    """Keeps the last few hundred times of each stage.
+
+    Examples
+    --------
+    >>> latency = Latency()
+    >>> for seconds in (0.01, 0.03, 0.02):
+    ...     latency.add("note", seconds)
+    >>> latency.medians_ms()
+    {'note': 20.0}
+    """
+
+    def __init__(self) -> None:
+        self._stages: dict[str, deque[float]] = {}
+
+    def add(self, stage: str, seconds: float) -> None:
+        """Take note of a time."""
+        self._stages.setdefault(stage, deque(maxlen=KEPT)).append(seconds)
+
+    def medians_ms(self) -> dict[str, float]:
+        """Median of each stage in milliseconds."""
+        return {
+            stage: round(1000 * statistics.median(times), 3)
+            for stage, times in self._stages.items()
+        }

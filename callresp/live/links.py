@@ -11,9 +11,9 @@ from typing import Protocol
 
 from callresp.link.board import Board
 from callresp.link.session import Sent, Session
-from callresp.live.things import BoardState, Fate, LinkNews
+from callresp.live.actions import BoardState, Fate, LinkNews
 from callresp.palette.model import Palette
-from callresp.plan.limits import CheckedPlan
+from callresp.plan.checked_plan import CheckedPlan
 
 # Little goes out ahead, so that little has to be taken back.
 SEND_AHEAD_S = 0.4

@@ -1,19 +1,28 @@
-"""The log thread: rows and snippets go to the disk here, and nobody waits for it."""
+"""The log thread: rows and snippets go to the disk here, and nobody waits for it.
+
+Heard and answered: short stretches of the sound, kept as FLAC.
+
+The last half minute stands in a ring; a stretch is cut out when its end has come.
+"""
 
 from __future__ import annotations
 
 import queue
 import threading
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
+
 from callresp.errors import UserError
 from callresp.field.log import COMMIT_EVERY_S, FieldLog
-from callresp.live.snippets import write_flac
-from callresp.live.things import Record
-from callresp.sound import Samples
+from callresp.io.audio import Samples
+from callresp.io.files import whole_file
+from callresp.live.actions import Keep, Record
+from callresp.live.sources import Block
 
 WAITING_MAX = 20_000
 
@@ -121,3 +130,59 @@ class LogThread:
         elif log.trouble is None and troubled:
             self.says.put("the log is written again, with all that waited")
         return log.trouble is not None
+
+
+RING_S = 40.0
+# Snippets that may wait for their end.
+SNIPPETS_WAITING_MAX = 8
+
+
+class Ring:
+    """The last `RING_S` of sound, by the engine's clock; lost sound is silence."""
+
+    def __init__(self, sample_rate_hz: int) -> None:
+        self.sample_rate_hz = sample_rate_hz
+        self._ring = np.zeros(round(RING_S * sample_rate_hz), dtype=np.float32)
+        self._end = 0
+        self._waiting: list[Keep] = []
+
+    def add(self, block: Block) -> None:
+        """Take a block."""
+        start = round(block.at_s * self.sample_rate_hz)
+        size = len(self._ring)
+        if start > self._end:
+            gap = min(start - self._end, size)
+            self._ring[np.arange(start - gap, start) % size] = 0.0
+        place = start % size
+        first = min(size - place, len(block.samples))
+        self._ring[place : place + first] = block.samples[:first]
+        self._ring[: len(block.samples) - first] = block.samples[first:]
+        self._end = start + len(block.samples)
+
+    def want(self, keep: Keep) -> None:
+        """Cut this out when its end has come."""
+        if len(self._waiting) < SNIPPETS_WAITING_MAX:
+            self._waiting.append(keep)
+
+    def ready(self) -> Iterator[tuple[str, Samples]]:
+        """Names and samples of what has come to its end."""
+        now_s = self._end / self.sample_rate_hz
+        for keep in [keep for keep in self._waiting if keep.until_s <= now_s]:
+            self._waiting.remove(keep)
+            yield keep.name, self._cut(keep)
+
+    def _cut(self, keep: Keep) -> Samples:
+        size = len(self._ring)
+        first = max(round(keep.from_s * self.sample_rate_hz), self._end - size, 0)
+        last = min(round(keep.until_s * self.sample_rate_hz), self._end)
+        cut: Samples = self._ring[np.arange(first, max(last, first)) % size]
+        return cut
+
+
+def write_flac(path: Path, samples: Samples, sample_rate_hz: int) -> None:
+    """Write a snippet, whole or not at all; 16 bits."""
+    import soundfile
+
+    with whole_file(path) as part:
+        clipped = np.clip(samples, -1.0, 1.0)
+        soundfile.write(part, clipped, sample_rate_hz, subtype="PCM_16", format="FLAC")

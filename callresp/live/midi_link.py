@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 
 from callresp.link.port import Clock
+from callresp.live.actions import Fate, LinkNews
 from callresp.live.port_link import Zero
-from callresp.live.things import Fate, LinkNews
+from callresp.midi.notes import Sounding, reply_tracks, velocity_of
 from callresp.palette.model import Palette, Striker, Turner
-from callresp.plan.limits import CheckedPlan
+from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Command, Hold, Strike, Turn
-from callresp.rehearse.midi_notes import Sounding, reply_tracks, velocity_of
 
 SENT = "sent as MIDI"
 LEFT_OFF = "left off"
@@ -38,7 +38,7 @@ class MidiLink:
     ----------
     palette
     port
-        Anything with `send`; see `callresp.rehearse.midi_out.open_port`.
+        Anything with `send`; see `callresp.midi.out.open_port`.
     zero, clock
         Where the engine's clock stands on the host's.
     """

@@ -23,14 +23,14 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from callresp.live.own_sound import OwnSound
+from callresp.io.score import ReplyNote
+from callresp.live.self_masking import OwnSound
 from callresp.palette.model import Palette
+from callresp.plan.checked_plan import CheckedPlan, Checker, PlanBreaksLimitError
+from callresp.plan.electrical.loads import Wiring
 from callresp.plan.intents import intent_of
-from callresp.plan.limits import CheckedPlan, Checker, PlanBreaksLimitError
-from callresp.plan.loads import Wiring
 from callresp.plan.model import Change, Command, Strike
 from callresp.plan.planner import Planner
-from callresp.score import ReplyNote
 
 # From a decision to the first coil: the way over the line, and some to spare.
 LINK_LEAD_S = 0.03

@@ -10,9 +10,9 @@ from typing import Any
 
 from callresp.errors import UserError
 from callresp.link.port import Clock, open_port
+from callresp.live.actions import LinkNews
 from callresp.live.links import Talk
-from callresp.live.things import LinkNews
-from callresp.plan.limits import CheckedPlan
+from callresp.plan.checked_plan import CheckedPlan
 
 POLL_S = 0.001
 REOPEN_S = 0.5

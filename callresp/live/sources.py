@@ -29,7 +29,7 @@ from typing import Any, BinaryIO, Protocol
 import numpy as np
 
 from callresp.errors import UserError
-from callresp.sound import Samples, open_recording
+from callresp.io.audio import Samples, open_recording
 
 BLOCK_S = 0.005
 RETRY_S = 2.0

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from callresp.errors import UserError
+from callresp.io.settings import Path_, Source
 from callresp.palette.model import Coil, Damper, Palette, Striker
-from callresp.settings import Path_, Source
 
 # Above this a partial is beyond what any field recorder takes in: a slip, not a measurement.
 HIGHEST_HZ = 48_000.0

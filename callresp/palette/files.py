@@ -8,10 +8,10 @@ from pathlib import Path
 import msgspec
 
 from callresp.errors import UserError
+from callresp.io.resources import find
+from callresp.io.settings import load
 from callresp.palette.checks import faults
 from callresp.palette.model import Palette
-from callresp.resources import find
-from callresp.settings import load
 
 
 def load_palette(name: str | Path) -> Palette:

@@ -8,9 +8,9 @@ from pathlib import Path
 import msgspec
 
 from callresp.errors import UserError
-from callresp.files import read_text
+from callresp.io.files import read_text
+from callresp.io.score import write_lines
 from callresp.plan.model import Change, Command, Plan, PlanHeader
-from callresp.score import write_lines
 
 
 def write_plan(path: Path, plan: Plan) -> None:

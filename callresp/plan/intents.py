@@ -9,8 +9,8 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass, replace
 
+from callresp.io.score import ReplyNote
 from callresp.palette.model import Palette, Striker, Turner
-from callresp.score import ReplyNote
 
 # A note shorter than this is struck on the lying damper, without lifting it.
 MUTED_S = 0.03

@@ -4,6 +4,13 @@ What can't be played as asked is changed in a stated order of preference
 (`fates.PREFERENCE`), and each change is listed with its reason. Notes are taken in
 order of time, so an earlier note is never given up for a later one: what has
 sounded can't be taken back, and live playing has no choice.
+
+Placing intents one after another, each within every limit.
+
+What is on at each moment stands in one ledger; what each coil, damper and motor
+has done stands in a book of its own.
+
+Lights of the board: dark while the machine plays, so that no bird is disturbed.
 """
 
 from __future__ import annotations
@@ -11,16 +18,20 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from callresp.palette import fingerprint
+import msgspec
+
+from callresp.io.score import ReplyNote, ReplyScore
+from callresp.palette.files import fingerprint
 from callresp.palette.model import Palette
-from callresp.plan.battery import Day, Stop
-from callresp.plan.fates import PREFERENCE, change
-from callresp.plan.intents import Intent, intent_of
-from callresp.plan.limits import CheckedPlan, check
-from callresp.plan.loads import Wiring, stretches, supply_limit_a
-from callresp.plan.model import Change, Command, Hold, Plan, PlanHeader
-from callresp.plan.placing import Placer
-from callresp.score import ReplyNote, ReplyScore
+from callresp.plan.checked_plan import CheckedPlan, check
+from callresp.plan.electrical.battery import Day, Stop
+from callresp.plan.electrical.loads import Ledger, Wiring, stretches, supply_limit_a
+from callresp.plan.intents import Intent, StrikeIntent, TurnIntent, intent_of
+from callresp.plan.model import PREFERENCE, Change, Command, Hold, Light, Plan, PlanHeader, change
+from callresp.plan.schedulers.coil import CoilBook
+from callresp.plan.schedulers.damper import DamperBook
+from callresp.plan.schedulers.motor import TurnBook
+from callresp.plan.schedulers.striker import StrokeBook
 
 __all__ = ["PREFERENCE", "Planner", "make_plan"]
 
@@ -164,3 +175,78 @@ def _charge_of(palette: Palette, commands: list[Command]) -> Day:
     day, mean = Day(palette), Wiring(palette, palette.supply.nominal_v)
     day.use(load for command in commands for load in mean.loads_of(command))
     return day
+
+
+# Loads are kept this long, for intents whose dampers move before those placed already.
+LOOK_BACK_S = 1.0
+
+
+class Placer:
+    """Places intents in about the order of time; see `callresp.plan.planner`."""
+
+    def __init__(self, palette: Palette) -> None:
+        volts, ambient_c = palette.supply.highest_v, palette.ambient_c
+        wiring = Wiring(palette)
+        self._ledger = ledger = Ledger(wiring)
+        self._strokes: dict[int, StrokeBook] = {}
+        self._dampers: dict[int, DamperBook] = {}
+        for striker in palette.striker:
+            channel = striker.coil.channel
+            book = CoilBook(striker.coil, volts, ambient_c)
+            self._strokes[channel] = StrokeBook(striker, book, ledger, wiring)
+            if striker.damper is not None:
+                book = CoilBook(striker.damper.coil, volts, ambient_c)
+                damper = DamperBook(striker, striker.damper, book, ledger, wiring)
+                self._dampers[channel] = damper
+        self._turns = {item.channel: TurnBook(item, ledger, wiring) for item in palette.turner}
+
+    def place(self, intent: Intent, now_s: float, changes: list[Change]) -> list[Command]:
+        """Place an intent, no earlier than `now_s`; returns what is final by it."""
+        self._ledger.forget_before(intent.starts_s - LOOK_BACK_S)
+        now_s = max(now_s, self._ledger.since_s)
+        if isinstance(intent, TurnIntent):
+            return [*self._turns[intent.turner.channel].place(intent, now_s, changes)]
+        return self._strike(intent, now_s, changes)
+
+    def _strike(self, intent: StrikeIntent, now_s: float, changes: list[Change]) -> list[Command]:
+        channel = intent.striker.coil.channel
+        strike = self._strokes[channel].place(intent, now_s, changes)
+        if strike is None:
+            return []
+        # The stroke first: a damper that can't move beside it is worth less than the stroke.
+        if channel not in self._dampers:
+            return [strike]
+        moved = intent.moved(strike.at_s - intent.at_s)
+        return [*self._dampers[channel].place(moved, now_s, changes), strike]
+
+    def settle(self, before_s: float) -> list[Command]:
+        """Make holds final that begin before a time; returns them."""
+        return [hold for damper in self._dampers.values() for hold in damper.settle(before_s)]
+
+    def open_holds(self) -> list[Command]:
+        """The holds that later notes may still change, as they stand."""
+        holds = (damper.open_hold for damper in self._dampers.values())
+        return [hold for hold in holds if hold is not None]
+
+
+# Before the first stroke, so that nothing shines into the first quiet.
+BEFORE_S = 0.2
+
+
+def darkened(checked: CheckedPlan) -> CheckedPlan:
+    """The same plan with every light of the board off from before its first command.
+
+    Returns
+    -------
+    CheckedPlan
+        Judged anew; a board without lights plays the plan as it was.
+    """
+    plan = checked.plan
+    first_s = min((command.at_s for command in plan.commands), default=0.0) - BEFORE_S
+    commands = (*all_off(checked.palette, first_s), *plan.commands)
+    return check(msgspec.structs.replace(plan, commands=commands), checked.palette)
+
+
+def all_off(palette: Palette, at_s: float) -> tuple[Light, ...]:
+    """Commands that make every light of a board dark from `at_s` on."""
+    return tuple(Light(at_s=at_s, channel=number) for number in range(palette.board.lights))

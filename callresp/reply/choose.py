@@ -6,8 +6,8 @@ import random
 from dataclasses import dataclass
 from datetime import time
 
+from callresp.io.score import Phrase
 from callresp.reply.rules import Rule, RuleSet, When
-from callresp.score import Phrase
 
 
 @dataclass(frozen=True, slots=True)

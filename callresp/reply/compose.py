@@ -8,13 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from callresp.io.score import Note, Phrase
 from callresp.palette.model import Palette, Striker
-from callresp.reply import rhythm
-from callresp.reply.fit import fitted
-from callresp.reply.material import TREATMENTS, Tone, Tones, from_phrase, settled
-from callresp.reply.pitch import by_table, cents, choose
+from callresp.reply import transformations
+from callresp.reply.mapping import by_table, cents, choose, fitted
 from callresp.reply.rules import Rule
-from callresp.score import Note, Phrase
+from callresp.reply.transformations import TREATMENTS, Tone, Tones, from_phrase, settled
 
 LOUDNESS_S = 60.0
 SHORT_S = 0.12
@@ -78,11 +77,11 @@ def compose(
         tones = TREATMENTS[name](tones)
     tones = settled(tones[: rule.at_most])
     strikers = _strikers(tones, rule, palette, rng, worked or {})
-    tones = rhythm.scaled(tones, rule.stretch)
+    tones = transformations.scaled(tones, rule.stretch)
     if rule.rhythm == "pulse":
-        tones = rhythm.on_pulse(tones, rhythm.pulse_of(tones))
+        tones = transformations.on_pulse(tones, transformations.pulse_of(tones))
     elif rule.rhythm == "stretched":
-        tones = rhythm.scaled(tones, rhythm.stretch_needed(tones, strikers))
+        tones = transformations.scaled(tones, transformations.stretch_needed(tones, strikers))
     played = [
         (tone, striker)
         for tone, striker in zip(tones, strikers, strict=True)

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from callresp.score import Phrase
+from callresp.io.score import Phrase
 
 # A step of less than this is heard as the same pitch when contours are compared.
 LEVEL_CENTS = 30.0

@@ -15,14 +15,14 @@ from datetime import datetime
 
 import msgspec
 
+from callresp.io.score import Note, Phrase, ReplyNote, Unanswered
 from callresp.palette.model import Palette
-from callresp.reply.answer import Replier
-from callresp.reply.closing import RestGuess
 from callresp.reply.compose import Stroke, ends_s
 from callresp.reply.memory import Recall
+from callresp.reply.phrase_end import RestGuess
+from callresp.reply.replier import Replier
 from callresp.reply.rules import Rule, RuleSet
-from callresp.reply.turns import SETTLE_S
-from callresp.score import Note, Phrase, ReplyNote, Unanswered
+from callresp.reply.turn_taking import SETTLE_S
 
 # A sound that goes on for longer than this is no call to give way to.
 STEADY_S = 20.0
@@ -49,7 +49,7 @@ class LiveReplier:
     Parameters
     ----------
     palette, rules, seed, start
-        As of `callresp.reply.answer.Replier`.
+        As of `callresp.reply.replier.Replier`.
 
     Attributes
     ----------

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
+from callresp.io.score import Phrase
 from callresp.reply.contours import Signature, difference, signature
-from callresp.score import Phrase
 
 # Phrases of a singer that are kept; about a repertoire.
 KEPT = 16

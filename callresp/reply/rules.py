@@ -14,9 +14,9 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from callresp.io.resources import find
+from callresp.io.settings import Source, load
 from callresp.palette.model import Palette
-from callresp.resources import find
-from callresp.settings import Source, load
 
 Treatment = Literal[
     "echo",

@@ -19,12 +19,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from callresp.io.audio import SINE_POWER
 from callresp.scene.noise import SHARE_BAND_HZ, Noise
 from callresp.scene.recipe import Recipe
 from callresp.scene.schedule import Coming, arrivals
 from callresp.scene.songs import PITCHED, Sung
 from callresp.scene.voice import band, extent
-from callresp.sound import SINE_POWER
 
 PEAK = 0.8
 ALONE_DB = -30.0  # noises without singers, within SHARE_BAND_HZ

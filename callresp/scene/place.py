@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from callresp.scene.filters import Band
+from callresp.scene.noise import Band
 from callresp.scene.recipe import Recipe, Singer
 
 Wave = npt.NDArray[np.float64]

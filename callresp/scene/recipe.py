@@ -16,9 +16,9 @@ import msgspec
 from msgspec import Meta
 
 from callresp.errors import UserError
-from callresp.files import read_text
-from callresp.resources import find
-from callresp.settings import Source, convert
+from callresp.io.files import read_text
+from callresp.io.resources import find
+from callresp.io.settings import Source, convert
 
 Shape = Literal[
     "whistle", "sweep", "arch", "trill", "vibrato", "stack", "double", "buzz", "click", "knock"

@@ -14,7 +14,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from callresp.files import whole_file
+from callresp.io.audio import Samples, WavWriter, power_db
+from callresp.io.files import whole_file
+from callresp.io.score import HeardScore, Note, line
 from callresp.scene.levels import Levels, levels, noise_power
 from callresp.scene.noise import Noise
 from callresp.scene.place import Convolver, Echo, echoes, tail, with_echoes
@@ -22,8 +24,6 @@ from callresp.scene.recipe import Recipe, vary
 from callresp.scene.schedule import Coming, arrivals
 from callresp.scene.truth import header, median_hz, ordered
 from callresp.scene.voice import Voiced, Way, voiced
-from callresp.score import HeardScore, Note, line
-from callresp.sound import Samples, WavWriter, power_db
 
 RATE_HZ = 48000
 # The diffuse field of a singer is that of one so far off, wherever it sits.

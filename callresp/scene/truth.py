@@ -12,8 +12,8 @@ from collections.abc import Iterable, Iterator
 import msgspec
 import numpy as np
 
+from callresp.io.score import HeardHeader, Note
 from callresp.scene.recipe import Recipe
-from callresp.score import HeardHeader, Note
 
 # Onsets may come out of order by what an attack takes; no attack takes longer.
 _HOLD_S = 0.5

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from callresp.io.audio import SINE_POWER
 from callresp.scene.air import absorption_db_per_m
 from callresp.scene.songs import PITCHED, Sung
-from callresp.sound import SINE_POWER
 
 Wave = npt.NDArray[np.float64]
 Track = tuple[tuple[float, float], ...]

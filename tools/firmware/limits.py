@@ -18,11 +18,12 @@ from pathlib import Path
 import click
 
 from callresp.link.messages import VERSION
-from callresp.palette import Palette, load_palette
-from callresp.palette.model import Coil
-from callresp.plan import CheckedPlan, check, read_plan
-from callresp.plan.heat import CLASS_LIMIT_C
-from callresp.plan.loads import Wiring
+from callresp.palette.files import load_palette
+from callresp.palette.model import Coil, Palette
+from callresp.plan.checked_plan import CheckedPlan, check
+from callresp.plan.electrical.heat import CLASS_LIMIT_C
+from callresp.plan.electrical.loads import Wiring
+from callresp.plan.files import read_plan
 from callresp.plan.model import Hold, Light, Strike
 
 TICKS_PER_MS = 10

@@ -1,0 +1,1 @@
+"""Scores of detectors against annotations, and detectors beside each other."""

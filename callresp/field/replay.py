@@ -1,0 +1,229 @@
+"""The same day with other rules: how would it have gone?
+
+What is compared
+----------------
+- What was played that day, by its log: the notes whose commands the board did.
+- The same calls answered anew at the desk by some rules, and planned for the
+  palette: the notes that the plan's limits leave.
+
+The two were not made quite alike. In the field a reply is decided while nobody
+knows what sings next, and calls that the machine's own sound covered were not
+heard; at the desk the whole day is there. So the day's own rules are answered
+anew too: the step from the log to them is the field's, the step from them to
+other rules is the rules'.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+import msgspec
+
+from callresp.field.day import Commanded, Day, Event, Reply, Run, Status
+from callresp.field.scores import reply_score
+from callresp.io.score import HeardScore, Note, Phrase, ReplyNote, ReplyScore
+from callresp.palette.model import Palette
+from callresp.plan.checked_plan import CheckedPlan
+from callresp.plan.model import Strike, Turn
+from callresp.reply.metrics import FREE_RING_S, measure
+
+
+class Side(msgspec.Struct, frozen=True, kw_only=True):
+    """One way that the day went, or would have gone.
+
+    `answered` counts phrases of which something was played; `asked` counts the
+    notes that the rules wanted, `played` those that were, or would be;
+    `not_played` says why the others weren't. `time_share` is the machine's
+    sounding time (to each damper's fall, or a second of a free ring), of the
+    day; `overlap_share` that of it in which somebody sings too.
+    """
+
+    label: str
+    answered: int
+    answered_share: float
+    asked: int
+    played: int
+    not_played: dict[str, int]
+    time_share: float
+    overlap_share: float
+    delay_s: float | None
+    strokes_per_minute: float
+    contour: float | None
+    work: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Went:
+    """A way in figures, with the phrases that it answered and the notes that sounded."""
+
+    side: Side
+    answered: frozenset[int]
+    notes: tuple[ReplyNote, ...]
+
+
+class Crossing(msgspec.Struct, frozen=True, kw_only=True):
+    """Phrases that two ways answer: both, one of them, or neither."""
+
+    one: str
+    other: str
+    both: int
+    only_one: int
+    only_other: int
+    neither: int
+
+
+def as_played(day: Day, heard: HeardScore, palette: Palette) -> Went:
+    """The day as its log tells it."""
+    score = reply_score(day)
+    played = day.sounded()
+    refused = Counter(c.fate for c in day.commands if not c.played and c.what != "hold")
+    unsent = len(score.notes) - len(played) - sum(refused.values())
+    if unsent > 0:
+        refused["never sent"] += unsent
+    return _side("as played", heard, score, played, dict(refused.most_common()), palette)
+
+
+def anew(label: str, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan) -> Went:
+    """A reply made at the desk, as far as its plan plays it."""
+    plan = checked.plan
+    sounding = {c.reply for c in plan.commands if isinstance(c, Strike | Turn)}
+    played = [note for note in reply.notes if note.id in sounding]
+    dropped = Counter(change.limit for change in plan.changes if change.change == "dropped")
+    return _side(label, heard, reply, played, dict(dropped.most_common()), checked.palette)
+
+
+def _side(
+    label: str,
+    heard: HeardScore,
+    asked: ReplyScore,
+    played: Sequence[ReplyNote],
+    not_played: dict[str, int],
+    palette: Palette,
+) -> Went:
+    sounded = msgspec.structs.replace(asked, notes=tuple(played))
+    found = measure(heard, sounded, palette)
+    known = {note.phrase for note in heard.notes}
+    answered = frozenset(note.heard_phrase for note in played) & known
+    side = Side(
+        label=label,
+        answered=len(answered),
+        answered_share=round(len(answered) / max(len(known), 1), 4),
+        asked=len(asked.notes),
+        played=len(played),
+        not_played=not_played,
+        time_share=round(sounding_s(played) / max(heard.header.duration_s, 1.0), 5),
+        overlap_share=found.overlap_share,
+        delay_s=found.delay_s,
+        strokes_per_minute=found.strokes_per_minute,
+        contour=found.contour,
+        work=found.work,
+    )
+    return Went(side, answered, tuple(played))
+
+
+def sounding_s(notes: Iterable[ReplyNote]) -> float:
+    """How long anything of the machine's sounds, overlaps counted once.
+
+    Examples
+    --------
+    >>> from callresp.io.score import ReplyNote
+    >>> def struck(number, at_s, end_s):
+    ...     return ReplyNote(id=number, onset_s=at_s, offset_s=end_s, instrument="tube 1", force=1,
+    ...         phrase=0, heard=None, heard_phrase=0, rule="r")
+    >>> sounding_s([struck(0, 1.0, 2.0), struck(1, 1.5, 2.5), struck(2, 9.0, None)])
+    2.5
+    """
+    total_s, until_s = 0.0, float("-inf")
+    for note in sorted(notes, key=lambda note: note.onset_s):
+        end_s = note.onset_s + FREE_RING_S if note.offset_s is None else note.offset_s
+        total_s += max(0.0, end_s - max(note.onset_s, until_s))
+        until_s = max(until_s, end_s)
+    return total_s
+
+
+def crossing(heard: HeardScore, one: Went, other: Went) -> Crossing:
+    """Which phrases two ways answer."""
+    phrases = len({note.phrase for note in heard.notes})
+    return Crossing(
+        one=one.side.label,
+        other=other.side.label,
+        both=len(one.answered & other.answered),
+        only_one=len(one.answered - other.answered),
+        only_other=len(other.answered - one.answered),
+        neither=phrases - len(one.answered | other.answered),
+    )
+
+
+def between(day: Day, from_s: float, to_s: float) -> Day:
+    """A spell of a day as a day of its own: what begins in it, from a start of its own."""
+
+    def inside(at_s: float) -> bool:
+        return from_s <= at_s < to_s
+
+    phrases = {phrase.id: phrase for phrase in day.phrases if inside(phrase.onset_s)}
+    replies = [reply for reply in day.replies if reply.phrase in phrases]
+    kept = {note.id for reply in replies for note in reply.notes}
+    return replace(
+        day,
+        start=day.moment(from_s),
+        duration_s=max(min(to_s, day.duration_s) - from_s, 1.0),
+        runs=tuple(
+            _run(run, from_s) for run in day.runs if run.begins_s < to_s and run.ends_s > from_s
+        ),
+        phrases=tuple(_earlier_phrase(phrase, from_s) for phrase in phrases.values()),
+        replies=tuple(_earlier_reply(reply, from_s) for reply in replies),
+        commands=tuple(
+            _earlier_command(c, from_s)
+            for c in day.commands
+            if (c.reply in kept if c.reply is not None else inside(c.at_s))
+        ),
+        statuses=tuple(_earlier(row, from_s) for row in day.statuses if inside(row.at_s)),
+        faults=tuple(_earlier(row, from_s) for row in day.faults if inside(row.at_s)),
+        remarks=tuple(_earlier(row, from_s) for row in day.remarks if inside(row.at_s)),
+        clock_steps=tuple(_earlier(row, from_s) for row in day.clock_steps if inside(row.at_s)),
+    )
+
+
+Timed = TypeVar("Timed", Status, Event)
+
+
+def _earlier(row: Timed, by_s: float) -> Timed:
+    return replace(row, at_s=row.at_s - by_s)
+
+
+def _run(run: Run, by_s: float) -> Run:
+    return replace(run, begins_s=max(run.begins_s - by_s, 0.0), ends_s=run.ends_s - by_s)
+
+
+def _earlier_phrase(phrase: Phrase, by_s: float) -> Phrase:
+    notes = tuple(_earlier_note(note, by_s) for note in phrase.notes)
+    return msgspec.structs.replace(phrase, notes=notes)
+
+
+def _earlier_note(note: Note, by_s: float) -> Note:
+    return msgspec.structs.replace(
+        note,
+        onset_s=round(note.onset_s - by_s, 6),
+        offset_s=round(note.offset_s - by_s, 6),
+        track=tuple((round(at_s - by_s, 6), hz) for at_s, hz in note.track),
+    )
+
+
+def _earlier_reply(reply: Reply, by_s: float) -> Reply:
+    notes = tuple(
+        msgspec.structs.replace(
+            note,
+            onset_s=round(note.onset_s - by_s, 6),
+            offset_s=None if note.offset_s is None else round(note.offset_s - by_s, 6),
+        )
+        for note in reply.notes
+    )
+    return replace(reply, at_s=reply.at_s - by_s, notes=notes)
+
+
+def _earlier_command(command: Commanded, by_s: float) -> Commanded:
+    played_s = None if command.played_s is None else command.played_s - by_s
+    return replace(command, at_s=command.at_s - by_s, played_s=played_s)

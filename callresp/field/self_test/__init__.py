@@ -1,0 +1,1 @@
+"""The self-test: strike each striker once, listen, and compare with the palette."""

@@ -1,0 +1,1 @@
+"""Recordings, scores, settings and files: reading and writing."""

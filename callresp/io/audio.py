@@ -1,0 +1,492 @@
+"""Reading and writing recordings by blocks.
+
+Goal
+----
+Open whatever a field recorder wrote, hand it on as one channel of clean
+float32 blocks in constant memory, and say plainly what was wrong with it and
+what was done about it. Never a wrong answer in silence.
+
+Conventions
+-----------
+- Samples are float32, full scale is ±1, shape ``(n,)`` for one channel.
+- Levels are dB re a full-scale sine: a sine of peak 1 reads 0 dB
+  (AES17-2015, where full scale is defined by the sine).
+- Formats are those of libsndfile, told by content, not by ending.
+
+Whole-number samples of a plain WAV file, many at once.
+
+Goal
+----
+Field recordings are mostly WAV files of 16 or 24 bits. libsndfile unpacks
+their samples one at a time, which for a whole day takes about as long as to
+find its spectra. The standard library's `wave` hands out the bytes as they
+stand, and numpy unpacks them many at once.
+
+Conventions
+-----------
+Full scale is ±1, so a sample is divided by 2**15 or 2**23, which single
+precision holds exactly: to the bit what libsndfile reads. What `wave` does not
+take (float, extensible headers, RF64) is left to libsndfile.
+
+WAV headers that a recorder could not finish.
+
+A recorder that loses power leaves a header whose data size is 0 or open; one
+that lost its card leaves a size that the file does not hold. libsndfile reads
+the first as no sound at all and the second in silence, so we look ourselves.
+
+Source: Multimedia Programming Interface and Data Specifications 1.0 (IBM and
+Microsoft, 1991), RIFF and WAVE chunks.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import os
+import struct
+import wave
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, BinaryIO
+
+import numpy as np
+import numpy.typing as npt
+import soundfile as sf
+
+from callresp.errors import UserError
+from callresp.io.files import whole_file
+
+Samples = npt.NDArray[np.float32]
+
+BLOCK = 65536
+SINE_POWER = 0.5
+SILENCE_DB = -200.0
+
+_CLIP_AT = 0.99
+_CLIP_RUN = 3
+# Where runs of equal samples are looked for: converters clip a little below full scale.
+_FLAT_AT = 0.985
+_CANCEL_DB = 12.0
+
+
+def level_db(samples: npt.ArrayLike) -> float:
+    """RMS level of samples, dB re a full-scale sine (AES17-2015).
+
+    Digital silence reads -200.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> wave = np.sin(2 * np.pi * 1000 * np.arange(48000) / 48000)
+    >>> round(level_db(wave), 2) + 0.0
+    0.0
+    """
+    values = np.asarray(samples, dtype=np.float64).ravel()
+    if values.size == 0:
+        return SILENCE_DB
+    return power_db(float(np.mean(values**2)))
+
+
+def power_db(power: float) -> float:
+    """Mean square as dB re a full-scale sine; not below -200."""
+    return max(10 * math.log10(power / SINE_POWER), SILENCE_DB) if power > 0 else SILENCE_DB
+
+
+@dataclass
+class Health:
+    """What was found wrong while a recording was read; filled block by block."""
+
+    samples: int = 0
+    energy: float = 0.0
+    channel_energy: float = 0.0
+    total: float = 0.0
+    peak: float = 0.0
+    broken: int = 0
+    clipped: int = 0
+    breaks_off_s: float | None = None
+    notes: list[str] = field(default_factory=list)
+
+    def warnings(self, channels: int) -> list[str]:
+        """Every finding in a line that says what was done."""
+        found = list(self.notes)
+        if self.breaks_off_s is not None:
+            found.append(f"breaks off after {self.breaks_off_s:.3f} s: used what is there")
+        if self.broken:
+            found.append(f"{self.broken} samples are not numbers: took them as silence")
+        if self.samples == 0:
+            return found
+        if self.clipped:
+            found.append(
+                f"clipped in {self.clipped} places: levels and pitches there are less sure;"
+                " record with a lower gain"
+            )
+        if self.peak > 1.5:
+            found.append(f"peaks at {self.peak:.3g} times full scale: levels read high")
+        mean = self.total / self.samples
+        if abs(mean) > 0.01:
+            found.append(f"rides on a steady offset of {mean:.1%} of full scale: ignored it")
+        level = power_db(self.energy / self.samples)
+        if level <= -120:
+            found.append("silent: nothing in it lies above -120 dB of full scale")
+        elif channels > 1:
+            alone = power_db(self.channel_energy / self.samples)
+            if alone - level > _CANCEL_DB:
+                found.append(
+                    f"its channels cancel each other (by {alone - level:.0f} dB when summed):"
+                    " listen to one with --channel"
+                )
+        return found
+
+
+class Recording:
+    """A sound file that is read by blocks, as often as needed.
+
+    Attributes
+    ----------
+    path : pathlib.Path
+    sample_rate_hz : int
+    channels : int
+    frames : int
+        As the file says; a file that breaks off has fewer.
+    channel : int or None
+        The one channel that is listened to (from 1), or `None` for the mean
+        of all.
+    health : Health
+        What the latest pass found.
+    """
+
+    def __init__(self, path: Path, channel: int | None = None) -> None:
+        self.path = Path(path)
+        self.channel = channel
+        self._header = wav_header(self.path)
+        with _opened(self.path, self._header.open_size_at) as source:
+            self.sample_rate_hz = int(source.samplerate)
+            self.channels = int(source.channels)
+            self.frames = int(source.frames)
+            self.format = f"{source.format} {source.subtype}"
+        if self.frames == 0:
+            raise UserError("holds no sound (0 samples)", where=str(path), remedy="record it again")
+        if channel is not None and not 1 <= channel <= self.channels:
+            raise UserError(
+                f"has no channel {channel}",
+                where=str(path),
+                remedy=f"choose one from 1 to {self.channels}",
+            )
+        self._opening_notes = []
+        if self._header.open_size_at is not None:
+            note = "its header was never finished: took all that follows as sound"
+            self._opening_notes.append(note)
+        self.health = Health(notes=list(self._opening_notes))
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds, as the file says."""
+        return self.frames / self.sample_rate_hz
+
+    @property
+    def warnings(self) -> list[str]:
+        """What the latest pass found wrong, a line each."""
+        return self.health.warnings(1 if self.channel else self.channels)
+
+    def blocks(self, block: int = BLOCK) -> Iterator[Samples]:
+        """Yield the sound as float32 blocks of shape ``(n,)``, n ≤ `block`.
+
+        Samples that are not numbers become 0. Each pass starts `health` anew.
+        """
+        health = Health(notes=list(self._opening_notes))
+        self.health = health
+        with closing(self._opened()) as source:
+            while True:
+                try:
+                    frames = source.read(out=np.empty((block, self.channels), dtype=np.float32))
+                except (sf.LibsndfileError, RuntimeError, OSError):
+                    health.breaks_off_s = health.samples / self.sample_rate_hz
+                    break
+                if len(frames) == 0:
+                    break
+                yield self._examined(frames, health)
+        promised = max(self._header.promised_s, self.duration_s)
+        heard_s = health.samples / self.sample_rate_hz
+        if health.breaks_off_s is None and promised - heard_s > 0.001:
+            health.breaks_off_s = heard_s
+        if health.samples == 0:
+            raise UserError(
+                "no sound in it can be read", where=str(self.path), remedy="record it again"
+            )
+
+    def _opened(self) -> sf.SoundFile | PlainPcm:
+        open_size_at = self._header.open_size_at
+        plain = open_plain(self.path) if open_size_at is None else None
+        return plain or _opened(self.path, open_size_at)
+
+    def _examined(self, frames: Samples, health: Health) -> Samples:
+        energy = float(np.dot(flat := frames.ravel(), flat))
+        if not math.isfinite(energy):
+            bad = ~np.isfinite(frames)
+            health.broken += int(bad.sum())
+            frames[bad] = 0.0
+            energy = float(np.dot(flat := frames.ravel(), flat))
+        if self.channels == 1:
+            mono = frames[:, 0]
+        elif self.channel is not None:
+            mono = frames[:, self.channel - 1].copy()
+        else:
+            mono = frames.mean(axis=1, dtype=np.float32)
+            health.channel_energy += float(np.mean(np.sum(frames.astype(np.float64) ** 2, axis=0)))
+        health.samples += len(mono)
+        health.energy += energy if self.channels == 1 else float(np.dot(mono, mono))
+        health.total += float(mono.sum())  # in pairs, so single precision is enough for a mean
+        # The channels, not their mix: a clipped channel may hide under a quiet one.
+        high, low = float(frames.max()), float(frames.min())
+        health.peak = max(health.peak, high, -low)
+        if high >= _CLIP_AT or low <= -_CLIP_AT:
+            health.clipped += _flat_tops(frames, high, low)
+        return mono
+
+
+def _flat_tops(frames: Samples, high: float, low: float) -> int:
+    """Count runs of three or more equal samples at the extremes of a block."""
+    count = 0
+    for at, extreme in ((high, high >= _CLIP_AT), (low, low <= -_CLIP_AT)):
+        if not extreme:
+            continue
+        for channel in frames.T:
+            flat = np.flatnonzero(np.diff(np.r_[0, (channel == at).astype(np.int8), 0]))
+            count += int(np.sum(flat[1::2] - flat[::2] >= _CLIP_RUN))
+    return count
+
+
+def open_recording(path: Path | str, channel: int | None = None) -> Recording:
+    """Open a sound file of any kind that libsndfile reads.
+
+    Parameters
+    ----------
+    path
+        The file.
+    channel
+        Listen to this channel only (from 1); `None` takes the mean of all.
+
+    Raises
+    ------
+    UserError
+        Missing, a directory, forbidden, empty, or no sound file.
+    """
+    return Recording(Path(path), channel)
+
+
+class _Forward(sf.SoundFile):  # type: ignore[misc]
+    """A sound file that is only read onward.
+
+    Where a file can be sought in, `soundfile` seeks after every block, and an
+    MP3 decoder then starts afresh: blocks of 4096 lost over half their energy.
+    """
+
+    def seekable(self) -> bool:
+        """Say no, so that nothing seeks."""
+        return False
+
+
+def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
+    try:
+        with path.open("rb") as probe:
+            first = probe.read(1)
+    except OSError as fault:
+        reason = "is a directory" if path.is_dir() else f"can't be read ({fault.strerror})"
+        raise UserError(reason, where=str(path), remedy="name a sound file") from fault
+    if not first:
+        raise UserError("is empty (0 bytes)", where=str(path), remedy="copy it again")
+    try:
+        if open_size_at is not None:
+            return _Forward(Mended(path, open_size_at))
+        # By descriptor, not by name: libsndfile then judges by content alone.
+        return _Forward(os.open(path, os.O_RDONLY), closefd=True)
+    except (sf.LibsndfileError, TypeError, ValueError) as fault:
+        raise UserError(
+            "is not a sound file that can be read here",
+            where=str(path),
+            remedy="give WAV, FLAC, OGG, MP3 or another format of libsndfile",
+        ) from fault
+
+
+class WavWriter:
+    """Write a WAV file block by block; it takes its name only when complete.
+
+    Files that would pass 4 GB are written as RF64 (EBU Tech 3306), which
+    libsndfile and most editors read under the same ending.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        sample_rate_hz: int,
+        channels: int = 1,
+        subtype: str = "PCM_24",
+        frames: int = 0,
+    ) -> None:
+        self._whole = whole_file(Path(path))
+        part = self._whole.__enter__()
+        bytes_each = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4}[subtype]
+        big = frames * channels * bytes_each > 4_000_000_000
+        self._file = sf.SoundFile(
+            part, "w", sample_rate_hz, channels, subtype, format="RF64" if big else "WAV"
+        )
+
+    def write(self, samples: npt.ArrayLike) -> None:
+        """Append samples of shape ``(n,)`` or ``(n, channels)``."""
+        self._file.write(np.asarray(samples))
+
+    def __enter__(self) -> WavWriter:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._file.close()
+        self._whole.__exit__(kind, fault, trace)
+
+
+def write_wav(
+    path: Path, samples: npt.ArrayLike, sample_rate_hz: int, subtype: str = "PCM_24"
+) -> None:
+    """Write samples ``(n,)`` or ``(n, channels)`` as a WAV file, whole or not at all."""
+    values = np.asarray(samples)
+    channels = 1 if values.ndim == 1 else values.shape[1]
+    with WavWriter(path, sample_rate_hz, channels, subtype, frames=len(values)) as out:
+        out.write(values)
+
+
+_WIDTHS = (2, 3)  # bytes of a sample
+_TOP_THREE_BYTES = np.int32(-256)
+
+
+def open_plain(path: Path) -> PlainPcm | None:
+    """A reader for `path`, or `None` where it is not a plain WAV file of 16 or 24 bits."""
+    try:
+        source = wave.open(str(path), "rb")  # noqa: SIM115  (closed with its reader)
+    except (wave.Error, EOFError, OSError):
+        return None
+    if source.getsampwidth() in _WIDTHS:
+        return PlainPcm(source)
+    source.close()
+    return None
+
+
+class PlainPcm:
+    """Reads onward from the first sample of a file."""
+
+    def __init__(self, source: wave.Wave_read) -> None:
+        self._source = source
+        self._width = source.getsampwidth()
+
+    def read(self, out: Samples) -> Samples:
+        """Fill `out`, shape ``(n, channels)``, as far as there is sound; returns that part."""
+        channels = out.shape[1]
+        raw = self._source.readframes(len(out))
+        frames = len(raw) // (channels * self._width)
+        count = frames * channels
+        flat = out[:frames].reshape(count)
+        if self._width == 2:
+            np.multiply(np.frombuffer(raw, "<i2", count), np.float32(2**-15), out=flat)
+        elif count:
+            # With a byte ahead, each sample of three is the top of a number of four.
+            packed = np.ndarray((count,), "<i4", b"\0" + raw, 0, (3,))
+            flat[:] = packed & _TOP_THREE_BYTES
+            flat *= np.float32(2**-31)
+        return out[:frames]
+
+    def close(self) -> None:
+        """Close the file."""
+        self._source.close()
+
+
+if TYPE_CHECKING:
+    from _typeshed import WriteableBuffer
+
+
+class Mended(io.FileIO):
+    """A WAV file whose recorder lost power, read as if its data size were open.
+
+    libsndfile takes a data size of 0xFFFFFFFF as "to the end of the file" and
+    a size of 0, which such recorders leave, as no sound at all.
+    """
+
+    def __init__(self, path: Path, size_at: int) -> None:
+        super().__init__(path, "rb")
+        self._size_at = size_at
+
+    def readinto(self, buffer: WriteableBuffer, /) -> int:
+        """Read, with the open size field filled in."""
+        start = self.tell()
+        count = super().readinto(buffer) or 0
+        view = memoryview(buffer).cast("B")
+        for at in range(self._size_at, self._size_at + 4):
+            if 0 <= at - start < count:
+                view[at - start] = 0xFF
+        return count
+
+
+@dataclass(frozen=True)
+class WavHeader:
+    """Seconds that a WAV header promises; where its size field was left open."""
+
+    promised_s: float = 0.0
+    open_size_at: int | None = None
+
+
+def wav_header(path: Path) -> WavHeader:
+    """Read what a WAV header says; an empty answer where the file is no WAV."""
+    try:
+        with path.open("rb") as source:
+            return _parse(source, path.stat().st_size)
+    except (OSError, struct.error):
+        # Not a WAV file, or not one that can be opened: opening it says so.
+        return WavHeader()
+
+
+def _parse(source: BinaryIO, size: int) -> WavHeader:
+    head = source.read(12)
+    if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"WAVE":
+        return WavHeader()
+    bytes_per_s = 0
+    while len(chunk := source.read(8)) == 8:
+        name, length = struct.unpack("<4sI", chunk)
+        if name == b"fmt ":
+            body = source.read(length + length % 2)
+            bytes_per_s = struct.unpack_from("<I", body, 8)[0]
+        elif name == b"data":
+            start = source.tell()
+            if length == 0xFFFFFFFF or (length == 0 and size > start):
+                return WavHeader(open_size_at=start - 4)
+            return WavHeader(promised_s=length / bytes_per_s if bytes_per_s else 0.0)
+        else:
+            source.seek(length + length % 2, os.SEEK_CUR)
+    return WavHeader()
+
+
+def stretch_of(recording: Recording, start_s: float, end_s: float) -> npt.NDArray[np.float32]:
+    """The samples of a stretch; the rest is read past by blocks."""
+    rate = recording.sample_rate_hz
+    first, last = int(start_s * rate), int(end_s * rate)
+    parts: list[npt.NDArray[np.float32]] = []
+    at = 0
+    for block in recording.blocks():
+        if at + len(block) > first:
+            parts.append(block[max(0, first - at) : last - at])
+        at += len(block)
+        if at >= last:
+            break
+    return np.concatenate(parts) if parts else np.zeros(0, np.float32)
+
+
+def clipped_at(block: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
+    """Sample numbers where runs of three or more equal samples stand at full scale."""
+    flat = (np.abs(block) >= _FLAT_AT) & (np.r_[False, np.diff(block) == 0])
+    edges = np.diff(np.r_[0, flat.astype(np.int8), 0])
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    return np.asarray(starts[ends - starts >= _CLIP_RUN - 1], dtype=np.float64)

@@ -1,0 +1,388 @@
+"""Notes, scores, and their JSON Lines files.
+
+Goal
+----
+What passes between the stages of a job is plain data that a person can open
+and read: one JSON object a line, a header first, then notes in order of onset.
+
+Conventions
+-----------
+- Times are seconds from the start of the recording; the header's `start`
+  (ISO 8601, with offset) says when that was.
+- Levels are dB against full scale, where a full-scale sine reads 0 dB
+  (AES17-2015).
+- Pitches are hertz; `None` (``null``) where a sound has no pitch.
+- A file without its header is still a score: what ``transcribe --json`` prints
+  can be read back.
+
+Every value is checked when it is made, so a score that exists is sound.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from itertools import chain, groupby, pairwise
+from operator import attrgetter
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+from callresp.errors import UserError
+from callresp.io.files import read_text, whole_file
+
+VERSION = 1
+
+
+def _finite(name: str, value: float) -> None:
+    if not math.isfinite(value):
+        raise ValueError(f"{name} must be a finite number, not {value}")
+
+
+def _span(onset_s: float, offset_s: float) -> None:
+    _finite("onset_s", onset_s)
+    _finite("offset_s", offset_s)
+    if offset_s < onset_s:
+        raise ValueError(f"offset_s {offset_s} comes before onset_s {onset_s}")
+
+
+def _positive_or_none(name: str, value: float | None) -> None:
+    if value is not None and not (math.isfinite(value) and value > 0):
+        raise ValueError(f"{name} must be above 0 Hz or null, not {value}")
+
+
+def _share(name: str, value: float) -> None:
+    if not 0.0 <= value <= 1.0:
+        raise ValueError(f"{name} must lie in 0 to 1, not {value}")
+
+
+class Note(msgspec.Struct, frozen=True, kw_only=True):
+    """One sounding event, as it was heard.
+
+    Attributes
+    ----------
+    id
+        Number of the note in its score; replies name it.
+    onset_s, offset_s
+        Start and end.
+    pitch_hz
+        Median of the pitch track, `None` where tonality is low.
+    level_db
+        RMS level over the note, dB re full scale.
+    voice
+        Name of the singer that the note is given to.
+    tonality
+        0 (noise, click) to 1 (a steady or sweeping tone).
+    phrase
+        Number of the phrase that holds the note.
+    snr_db
+        Level above the floor of the place in the note's own band.
+    low_hz, high_hz
+        The band that holds the note's energy.
+    track
+        Pitch track: (time in seconds, pitch in hertz) in order of time; empty
+        where unpitched.
+    """
+
+    id: int
+    onset_s: float
+    offset_s: float
+    pitch_hz: float | None
+    level_db: float
+    voice: str
+    tonality: float = 1.0
+    phrase: int = 0
+    snr_db: float = 0.0
+    low_hz: float = 0.0
+    high_hz: float = 0.0
+    track: tuple[tuple[float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        _span(self.onset_s, self.offset_s)
+        _positive_or_none("pitch_hz", self.pitch_hz)
+        _finite("level_db", self.level_db)
+        _share("tonality", self.tonality)
+
+    @property
+    def length_s(self) -> float:
+        """Length of the note."""
+        return self.offset_s - self.onset_s
+
+
+class HeardHeader(msgspec.Struct, frozen=True, kw_only=True):
+    """What a heard score was heard in, and by what."""
+
+    score: str = "heard"
+    version: int = VERSION
+    recording: str = ""
+    start: str | None = None
+    duration_s: float = 0.0
+    sample_rate_hz: int = 0
+    detector: str = "native"
+    profile: str = ""
+    warnings: tuple[str, ...] = ()
+
+
+class HeardScore(msgspec.Struct, frozen=True, kw_only=True):
+    """Notes heard in a recording, in order of onset."""
+
+    header: HeardHeader
+    notes: tuple[Note, ...]
+
+    def __post_init__(self) -> None:
+        _ordered(self.notes)
+
+
+class Phrase(msgspec.Struct, frozen=True, kw_only=True):
+    """A run of notes of one voice, closed by a rest."""
+
+    id: int
+    voice: str
+    notes: tuple[Note, ...]
+
+    @property
+    def onset_s(self) -> float:
+        """Start of its first note."""
+        return self.notes[0].onset_s
+
+    @property
+    def offset_s(self) -> float:
+        """End of the note that ends last."""
+        return max(note.offset_s for note in self.notes)
+
+
+def phrases(notes: Iterable[Note]) -> tuple[Phrase, ...]:
+    """Gather notes into their phrases, in order of phrase onset."""
+    by_phrase = sorted(notes, key=lambda note: (note.phrase, note.onset_s, note.id))
+    found = []
+    for number, members in groupby(by_phrase, key=attrgetter("phrase")):
+        run = tuple(members)
+        found.append(Phrase(id=number, voice=run[0].voice, notes=run))
+    return tuple(sorted(found, key=lambda phrase: (phrase.onset_s, phrase.id)))
+
+
+class ReplyNote(msgspec.Struct, frozen=True, kw_only=True):
+    """One thing the machine should do: a strike, or a spell of turning.
+
+    Attributes
+    ----------
+    id
+        Number of the note in its score; plans name it.
+    onset_s
+        When the strike should be heard (the plan takes off the latency).
+    offset_s
+        When the damper should fall, or when the turner should stop. For a
+        striker that rings free it is `None`.
+    instrument
+        Name of a striker or turner of the palette.
+    force
+        0 (softest that speaks) to 1 (hardest); for a turner, the share of its
+        speed range.
+    phrase
+        Number of the reply phrase.
+    heard, heard_phrase
+        The heard note (`None` for an added note) and the heard phrase that it
+        answers.
+    asked_hz
+        The pitch that the rule asked for, `None` where unpitched.
+    rule
+        Name of the rule that made it.
+    why
+        The same in a few words a person can read.
+    """
+
+    id: int
+    onset_s: float
+    offset_s: float | None
+    instrument: str
+    force: float
+    phrase: int
+    heard: int | None
+    heard_phrase: int
+    rule: str
+    why: str = ""
+    asked_hz: float | None = None
+
+    def __post_init__(self) -> None:
+        _span(self.onset_s, self.onset_s if self.offset_s is None else self.offset_s)
+        _share("force", self.force)
+        _positive_or_none("asked_hz", self.asked_hz)
+
+
+class Unanswered(msgspec.Struct, frozen=True, kw_only=True):
+    """A heard phrase that got no reply, and why."""
+
+    unanswered: int
+    at_s: float
+    rule: str
+    why: str
+
+
+class ReplyHeader(msgspec.Struct, frozen=True, kw_only=True):
+    """What a reply score answers, and with what."""
+
+    score: str = "reply"
+    version: int = VERSION
+    recording: str = ""
+    start: str | None = None
+    duration_s: float = 0.0
+    palette: str = ""
+    rules: str = ""
+    seed: int = 0
+
+
+class ReplyScore(msgspec.Struct, frozen=True, kw_only=True):
+    """Notes to play, in order of onset, and the phrases left unanswered."""
+
+    header: ReplyHeader
+    notes: tuple[ReplyNote, ...]
+    unanswered: tuple[Unanswered, ...] = ()
+
+    def __post_init__(self) -> None:
+        _ordered(self.notes)
+
+
+def _ordered(notes: Sequence[Note | ReplyNote]) -> None:
+    for before, after in pairwise(notes):
+        if after.onset_s < before.onset_s:
+            raise ValueError(f"note {after.id} at {after.onset_s} s is out of order")
+
+
+T = TypeVar("T")
+
+
+def line(value: object) -> str:
+    """One value as one line of JSON, without the line feed."""
+    return msgspec.json.encode(value).decode()
+
+
+def write_lines(path: Path, values: Iterable[object]) -> None:
+    """Write values as JSON Lines, whole or not at all, a line at a time.
+
+    A day's score is some hundred megabytes: it is never held as one text.
+    """
+    with whole_file(path) as part, part.open("wb") as out:
+        for value in values:
+            out.write(msgspec.json.encode(value) + b"\n")
+
+
+def _objects(path: Path) -> list[tuple[str, dict[str, Any]]]:
+    """Every JSON object of a file with its place ("file, line n")."""
+    found = []
+    for number, text in enumerate(read_text(path).split("\n"), start=1):
+        if not text.strip():
+            continue
+        where = f"{path}, line {number}"
+        try:
+            value = msgspec.json.decode(text)
+        except msgspec.DecodeError as fault:
+            raise UserError(
+                f"not JSON ({fault})", where=where, remedy="give a score in JSON Lines"
+            ) from None
+        if not isinstance(value, dict):
+            raise UserError("not a JSON object", where=where, remedy="give a score in JSON Lines")
+        found.append((where, value))
+    return found
+
+
+def _as(kind: type[T], value: dict[str, Any], where: str) -> T:
+    try:
+        return msgspec.convert(value, kind)
+    except (msgspec.ValidationError, ValueError) as fault:
+        raise UserError(str(fault), where=where, remedy="mend the line or make it anew") from None
+
+
+def _check_kind(value: dict[str, Any], want: str, where: str) -> None:
+    kind = value.get("score")
+    if kind != want:
+        raise UserError(f"this is a {kind} score", where=where, remedy=f"give a {want} score")
+    if value.get("version", VERSION) > VERSION:
+        raise UserError("made by a newer callresp", where=where, remedy="update callresp")
+
+
+def write_heard(path: Path, heard: HeardScore) -> None:
+    """Write a heard score as JSON Lines, whole or not at all."""
+    write_lines(path, chain((heard.header,), heard.notes))
+
+
+def _unlike(found: dict[int, str], number: int, where: str) -> None:
+    """Two notes of one number could not be told apart by what answers or plays them."""
+    if number in found:
+        raise UserError(
+            f"note {number} stands already at {found[number]}", where=where, remedy="number it anew"
+        )
+    found[number] = where
+
+
+def _not_empty(path: Path, header: bool, notes: int) -> None:
+    if not header and not notes:
+        raise UserError(
+            "holds no score: neither a header nor a note",
+            where=str(path),
+            remedy="make it again with the command that writes it",
+        )
+
+
+def read_heard(path: Path) -> HeardScore:
+    """Read a heard score.
+
+    Raises
+    ------
+    UserError
+        Names the file and line that is wrong.
+    """
+    header = HeardHeader()
+    notes: list[Note] = []
+    headed, numbers = False, dict[int, str]()
+    for where, value in _objects(path):
+        if "score" in value:
+            _check_kind(value, "heard", where)
+            header, headed = _as(HeardHeader, value, where), True
+        else:
+            notes.append(_as(Note, value, where))
+            _unlike(numbers, notes[-1].id, where)
+            if 0 < header.duration_s < notes[-1].onset_s - 1.0:
+                raise UserError(
+                    f"onset_s {notes[-1].onset_s:g} lies past the recording's end at"
+                    f" {header.duration_s:g} s",
+                    where=where,
+                    remedy="mend the line or make it anew",
+                )
+    _not_empty(path, headed, len(notes))
+    notes.sort(key=lambda note: (note.onset_s, note.id))
+    if header.duration_s == 0.0 and notes:
+        last = max(note.offset_s for note in notes)
+        header = msgspec.structs.replace(header, duration_s=last)
+    return HeardScore(header=header, notes=tuple(notes))
+
+
+def write_reply(path: Path, reply: ReplyScore) -> None:
+    """Write a reply score as JSON Lines, whole or not at all."""
+    write_lines(path, chain((reply.header,), reply.notes, reply.unanswered))
+
+
+def read_reply(path: Path) -> ReplyScore:
+    """Read a reply score.
+
+    Raises
+    ------
+    UserError
+        Names the file and line that is wrong.
+    """
+    header = ReplyHeader()
+    notes: list[ReplyNote] = []
+    unanswered: list[Unanswered] = []
+    headed, numbers = False, dict[int, str]()
+    for where, value in _objects(path):
+        if "score" in value:
+            _check_kind(value, "reply", where)
+            header, headed = _as(ReplyHeader, value, where), True
+        elif "unanswered" in value:
+            unanswered.append(_as(Unanswered, value, where))
+        else:
+            notes.append(_as(ReplyNote, value, where))
+            _unlike(numbers, notes[-1].id, where)
+    _not_empty(path, headed, len(notes) + len(unanswered))
+    notes.sort(key=lambda note: (note.onset_s, note.id))
+    return ReplyScore(header=header, notes=tuple(notes), unanswered=tuple(unanswered))

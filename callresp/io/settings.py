@@ -1,0 +1,223 @@
+"""Settings files: TOML read into checked, frozen values.
+
+Goal
+----
+Palettes, rule sets, listening profiles and scene recipes are all TOML files
+that people write by hand. A mistake in one is answered with the file, the
+line, the key and what is allowed there.
+
+Conventions
+-----------
+A settings file is described by frozen `msgspec.Struct` classes made with
+``forbid_unknown_fields=True`` and `Annotated[..., msgspec.Meta(ge=, le=)]`
+fields; units sit in the names of the keys. Rules across keys go in
+``__post_init__`` (raise `ValueError`), or in a check of the room's own that
+calls `fault_at`.
+
+Source: TOML v1.0.0.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
+
+import msgspec
+
+from callresp.errors import UserError
+from callresp.io.files import read_text
+
+T = TypeVar("T")
+Path_ = tuple[str | int, ...]
+
+_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
+_KEY = re.compile(r"""^\s*("[^"]*"|'[^']*'|[A-Za-z0-9_\-. ]+?)\s*=""")
+_STEP = re.compile(r"\.([A-Za-z0-9_\-]+)|\[(\d+)\]|\[\.\.\.\]")
+
+
+def lines_of(text: str) -> dict[Path_, int]:
+    """Line number of every table and key of a TOML text.
+
+    Tables in arrays are numbered from 0: ``("striker", 1, "pitch_hz")``.
+    """
+    found: dict[Path_, int] = {}
+    counts: dict[Path_, int] = {}
+    table: Path_ = ()
+    for number, row in enumerate(text.splitlines(), start=1):
+        if header := _HEADER.match(row):
+            table = _resolve(header[2], counts, opens_item=header[1] == "[[")
+            found.setdefault(table, number)
+        elif key := _KEY.match(row):
+            found.setdefault(table + tuple(_names(key[1])), number)
+    return found
+
+
+def _names(dotted: str) -> list[str]:
+    return [part.strip().strip("\"'") for part in dotted.split(".")]
+
+
+def _resolve(dotted: str, counts: dict[Path_, int], *, opens_item: bool) -> Path_:
+    path: Path_ = ()
+    names = _names(dotted)
+    for depth, name in enumerate(names):
+        path = (*path, name)
+        if depth == len(names) - 1 and opens_item:
+            counts[path] = counts.get(path, -1) + 1
+        if path in counts:
+            path = (*path, counts[path])
+    return path
+
+
+class Source:
+    """A settings text with its file's name: knows where each key stands."""
+
+    def __init__(self, text: str, name: str) -> None:
+        self.text = text
+        self.name = name
+        self._lines = lines_of(text)
+        try:
+            self.tree: dict[str, Any] = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as fault:
+            raise UserError(
+                f"not valid TOML: {fault}", where=name, remedy="mend that line"
+            ) from None
+
+    def where(self, path: Path_) -> str:
+        """The place of a key as text: file, line and key."""
+        near = path
+        while near and near not in self._lines:
+            near = near[:-1]
+        line = f", line {self._lines[near]}" if near else ""
+        return f"{self.name}{line}, {dotted(path)}" if path else self.name
+
+    def fault_at(self, path: Path_, what: str, remedy: str = "") -> UserError:
+        """A `UserError` that names the file, the line and the key at `path`."""
+        return UserError(what, where=self.where(path), remedy=remedy)
+
+
+def dotted(path: Path_) -> str:
+    """A key path as people write it; items of arrays count from 1."""
+    text = ""
+    for step in path:
+        text += f"[{step + 1}]" if isinstance(step, int) else f".{step}"
+    return text.lstrip(".")
+
+
+def load(path: Path, kind: type[T]) -> tuple[T, Source]:
+    """Read the settings file at `path` as a `kind`.
+
+    Returns
+    -------
+    value, source
+        The checked value, and its source for later faults.
+
+    Raises
+    ------
+    UserError
+        With file, line, key and what is allowed.
+    """
+    source = Source(read_text(path), str(path))
+    return convert(source, kind), source
+
+
+def convert(source: Source, kind: type[T]) -> T:
+    """Turn a source into a `kind`; faults name the place."""
+    try:
+        return msgspec.convert(source.tree, kind)
+    except msgspec.ValidationError as fault:
+        raise _explained(source, kind, str(fault)) from None
+
+
+def _explained(source: Source, kind: type, message: str) -> UserError:
+    what, _, pointer = message.partition(" - at `")
+    path = _first_match(source.tree, _steps(pointer.rstrip("`")))
+    if unknown := re.search(r"unknown field `([^`]+)`", what):
+        name = unknown[1]
+        known = _fields_at(kind, path)
+        near = difflib.get_close_matches(name, known, n=1)
+        hint = f"did you mean '{near[0]}'?" if near else f"known here: {', '.join(known)}"
+        return source.fault_at((*path, name), "no such key", hint)
+    if missing := re.search(r"missing required field `([^`]+)`", what):
+        return source.fault_at((*path, missing[1]), "this key is missing", "add it")
+    allowed = allowed_at(kind, path)
+    return source.fault_at(path, what.replace("`", ""), f"allowed: {allowed}" if allowed else "")
+
+
+def _steps(pointer: str) -> list[str | int | None]:
+    steps: list[str | int | None] = []
+    for name, index in _STEP.findall(pointer.removeprefix("$")):
+        steps.append(name or (int(index) if index else None))
+    return steps
+
+
+def _first_match(tree: Any, steps: Sequence[str | int | None]) -> Path_:
+    """Follow steps as far as they are known (a wildcard step ends the path)."""
+    path: list[str | int] = []
+    for step in steps:
+        if step is None:
+            break
+        path.append(step)
+    return tuple(path)
+
+
+def _fields_at(kind: type, path: Path_) -> list[str]:
+    target = _type_at(kind, path)
+    if isinstance(target, type) and issubclass(target, msgspec.Struct):
+        return [field.encode_name for field in msgspec.structs.fields(target)]
+    return []
+
+
+def _strip(kind: Any) -> tuple[Any, tuple[Any, ...]]:
+    """A type without Annotated and Optional, and its Meta."""
+    meta: tuple[Any, ...] = ()
+    while True:
+        if get_origin(kind) is Annotated:
+            meta += tuple(kind.__metadata__)
+            kind = kind.__origin__
+        elif type(None) in get_args(kind):
+            kind = next(part for part in get_args(kind) if part is not type(None))
+        else:
+            return kind, meta
+
+
+def _type_at(kind: Any, path: Path_) -> Any:
+    return _walk(kind, path)[0]
+
+
+def _walk(kind: Any, path: Path_) -> tuple[Any, tuple[Any, ...]]:
+    kind, meta = _strip(kind)
+    for step in path:
+        if isinstance(step, int):
+            inner = get_args(kind)
+            kind, meta = _strip(inner[0] if inner else Any)
+        elif isinstance(kind, type) and issubclass(kind, msgspec.Struct):
+            names = {f.encode_name: f.name for f in msgspec.structs.fields(kind)}
+            hints = get_type_hints(kind, include_extras=True)
+            kind, meta = _strip(hints.get(names.get(step, step), Any))
+        elif get_origin(kind) in (dict, Mapping):
+            kind, meta = _strip(get_args(kind)[1])
+        else:
+            return Any, ()
+    return kind, meta
+
+
+def allowed_at(kind: Any, path: Path_) -> str:
+    """What may stand at `path` of a settings type, as text for a person."""
+    target, metas = _walk(kind, path)
+    for meta in metas:
+        low = meta.ge if meta.ge is not None else meta.gt
+        high = meta.le if meta.le is not None else meta.lt
+        if low is not None and high is not None:
+            return f"{low} to {high}"
+        if low is not None:
+            return f"{'from' if meta.ge is not None else 'above'} {low}"
+        if high is not None:
+            return f"{'up to' if meta.le is not None else 'below'} {high}"
+    choices = get_args(target)
+    if choices and all(isinstance(choice, str) for choice in choices):
+        return ", ".join(repr(choice) for choice in choices)
+    return ""

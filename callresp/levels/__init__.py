@@ -1,0 +1,1 @@
+"""How loud: A-weighting, calibration to sound pressure, the level meter."""

@@ -1,0 +1,101 @@
+"""Serve a simulated board on a pseudo-terminal, or a socket where there is none.
+
+Run by `callresp.link.port.simulated_board`: reads the palette as a line of
+JSON, prints the port's name, and serves until its standard input closes. There
+an ``s`` presses the stop on the board, ``r`` and ``d`` are its rain sensor's wet and dry.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import select
+import signal
+import socket
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+
+from callresp.io.files import write_text
+from callresp.io.score import line
+from callresp.link.board import Board
+from callresp.link.port import Clock
+from callresp.palette.model import Palette
+
+# A timer's grain: what happens within it still happens at its own time.
+POLL_S = 0.001
+
+
+def main() -> None:
+    """Serve until standard input closes, then write the log."""
+    parser = argparse.ArgumentParser(description="Serve a simulated board.")
+    parser.add_argument("--log", type=Path)
+    parser.add_argument("--speed", type=float, default=1.0)
+    parser.add_argument("--drift", type=float, default=0.0)
+    parser.add_argument("--dry-run", action="store_true")
+    words = parser.parse_args()
+    # Ctrl-C is the host's to answer: it stops everything first, then closes our input.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    palette = msgspec.json.decode(sys.stdin.buffer.readline(), type=Palette)
+    board = Board(palette, drift_ppm=words.drift, ahead_s=1234.5, dry_run=words.dry_run)
+    try:
+        _serve(board, Clock(words.speed), _pty() if hasattr(os, "openpty") else _socket())
+    finally:
+        if words.log is not None:
+            write_text(words.log, "".join(line(row) + "\n" for row in board.log))
+
+
+Ends = tuple[int, Callable[[], bytes], Callable[[bytes], None]]
+
+
+def _pty() -> Ends:
+    import tty
+
+    own, other = os.openpty()
+    # Raw at both ends, or the terminal would translate some bytes.
+    tty.setraw(own)
+    tty.setraw(other)
+    print(os.ttyname(other), flush=True)
+    return own, lambda: os.read(own, 4096), lambda data: _write_all(own, data)
+
+
+def _write_all(handle: int, data: bytes) -> None:
+    while data:
+        data = data[os.write(handle, data) :]
+
+
+def _socket() -> Ends:
+    listener = socket.create_server(("127.0.0.1", 0))
+    print(f"socket://127.0.0.1:{listener.getsockname()[1]}", flush=True)
+    line_end, _ = listener.accept()
+    return line_end.fileno(), lambda: line_end.recv(4096), line_end.sendall
+
+
+def _serve(board: Board, clock: Clock, ends: Ends) -> None:
+    handle, read, write = ends
+    stdin = sys.stdin.fileno()
+    while True:
+        ready, _, _ = select.select([handle, stdin], [], [], POLL_S)
+        data = b""
+        pressed = os.read(stdin, 1) if stdin in ready else None
+        if pressed == b"":
+            return
+        if handle in ready:
+            try:
+                data = read()
+            except OSError:
+                data = b""
+        now_s = clock.now_s()
+        out = board.receive(data, now_s) if data else board.advance(now_s)
+        if pressed == b"s":
+            out += board.press_stop(now_s)
+        elif pressed in (b"r", b"d"):
+            board.sense_rain(pressed == b"r")
+        if out:
+            write(out)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""Onset and pitch detectors of other libraries behind one interface."""

@@ -1,0 +1,251 @@
+"""Evidence: what the listener went by in one stretch, for whoever asks why.
+
+Goal
+----
+A missed or a split call is seldom a riddle once one sees the floor, the
+partials, the edges, and what was weighed and left out. The same engine hears
+the stretch again, and what stands in its state is copied out as it goes.
+
+Conventions
+-----------
+Hearing starts `BEFORE_S` ahead of the stretch, so that floor and memory are as
+they would be in the middle of a recording. Levels are dB re a full-scale sine
+at a window's peak bin, times are seconds of the recording.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.errors import UserError
+from callresp.io.audio import stretch_of
+from callresp.listen.kernels import layout as states
+from callresp.listen.note_stream import WARM_UP_S, Engine
+from callresp.listen.notes import NOTE, Rows
+from callresp.listen.profile import Profile
+
+BEFORE_S = 10.0
+AFTER_S = 1.0
+LONGEST_S = 30.0
+BLOCK_S = 0.25
+PARTED_S = 0.08
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Something that was weighed and is no note; `setting` would change it, if any would."""
+
+    onset_s: float
+    offset_s: float
+    low_hz: float
+    high_hz: float
+    snr_db: float
+    why: str
+    setting: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One stretch.
+
+    Attributes
+    ----------
+    at_s, hertz : shape (frames,), (bins,)
+        Of the band that is listened to, and somewhat around it.
+    power_db, floor_db : shape (frames, bins)
+    asked_db
+        How far over the floor a partial must rise.
+    points : shape (n, 3)
+        Of partials: seconds, hertz, level in dB.
+    rising, rising_asked
+        Bands that rise in each frame, and how many of them make a wide onset.
+    notes : rows of `callresp.listen.notes.NOTE`
+    left_out
+    remarks
+        For some notes, by row: what about them a setting would change.
+    """
+
+    at_s: Floats
+    hertz: Floats
+    power_db: Floats
+    floor_db: Floats
+    asked_db: float
+    points: Floats
+    rising: Floats
+    rising_asked: int
+    notes: Rows
+    left_out: tuple[LeftOut, ...]
+    remarks: dict[int, str]
+
+
+def gather(recording: Any, profile: Profile, from_s: float, to_s: float) -> Evidence:
+    """Hear a stretch and keep what was gone by.
+
+    Raises
+    ------
+    UserError
+        When the stretch is empty, too long to draw, or outside the recording.
+    """
+    _validate(recording, from_s, to_s)
+    start_s = max(0.0, from_s - BEFORE_S)
+    samples = stretch_of(recording, start_s, to_s + AFTER_S)
+    rate_hz = recording.sample_rate_hz
+    engine = Engine(rate_hz, profile)
+    engine.warm_up([samples[: int(WARM_UP_S * rate_hz)]])
+    watch = _Watch(engine, start_s, from_s, to_s)
+    size = max(1, int(BLOCK_S * rate_hz))
+    tables = []
+    for first in range(0, len(samples), size):
+        tables += engine.push(samples[first : first + size])
+        watch.look()
+    tables += engine.push(np.zeros(0, np.float32), last=True)
+    watch.look()
+    notes = np.concatenate([table.notes for table in tables] or [np.zeros(0, NOTE)])
+    notes["onset_s"] += start_s
+    notes["offset_s"] += start_s
+    inside = (notes["onset_s"] < to_s) & (notes["offset_s"] > from_s)
+    notes = np.sort(notes[inside], order="onset_s")
+    return watch.evidence(notes, profile)
+
+
+def _validate(recording: Any, from_s: float, to_s: float) -> None:
+    if not 0.0 <= from_s < to_s:
+        raise UserError(
+            f"no stretch from {from_s:g} to {to_s:g} s", remedy="give --to after --from"
+        )
+    if to_s - from_s > LONGEST_S:
+        raise UserError(
+            f"{to_s - from_s:g} s is too long to draw", remedy=f"give at most {LONGEST_S:g} s"
+        )
+    length_s = recording.frames / recording.sample_rate_hz
+    if from_s >= length_s:
+        raise UserError(
+            f"lasts {length_s:.2f} s only",
+            where=str(recording.path),
+            remedy="give an earlier --from",
+        )
+
+
+class _Watch:
+    """Copies out of the engine's rings before they are written over."""
+
+    def __init__(self, engine: Engine, start_s: float, from_s: float, to_s: float) -> None:
+        self._engine = engine
+        self._start_s = start_s
+        self._span_s = from_s, to_s
+        self._kept = slice(int(engine.setup.kept_from), int(engine.setup.kept_to))
+        self._frame = self._point = self._left = 0
+        self._rows: list[tuple[float, Floats, Floats, int]] = []
+        self._points: list[tuple[float, float, float]] = []
+        self._left_out: list[tuple[Any, ...]] = []
+
+    def look(self) -> None:
+        """Take what is new."""
+        state, clock = self._engine.state, self._engine.state.clock
+        mask = states.RING - 1
+        for frame in range(self._frame, int(clock[states.FRAME])):
+            at_s = self._at_s(frame)
+            if self._span_s[0] <= at_s <= self._span_s[1]:
+                power = state.sound.power[frame & mask, self._kept].astype(np.float64)
+                floor = state.sound.floor[self._kept].astype(np.float64)
+                self._rows.append((at_s, power, floor, int(state.rising[frame & mask])))
+        for n in range(self._point, int(clock[states.NEXT_POINT])):
+            row = state.points[n % states.POINTS]
+            hz = float(row["place"]) * self._engine.setup.bin_hz
+            self._points.append((self._at_s(int(row["frame"])), hz, float(row["level"])))
+        for n in range(self._left, int(clock[states.LEFT_OUT])):
+            self._left_out.append(tuple(state.left[n % states.MOST_LEFT].tolist()))
+        self._frame = int(clock[states.FRAME])
+        self._point = int(clock[states.NEXT_POINT])
+        self._left = int(clock[states.LEFT_OUT])
+
+    def _at_s(self, frame: float) -> float:
+        return self._start_s + frame / self._engine.setup.frames_per_s
+
+    def evidence(self, notes: Rows, profile: Profile) -> Evidence:
+        """Everything, in the units of a reader."""
+        setup = self._engine.setup
+        bins = np.arange(setup.bins, dtype=np.float64)[self._kept]
+        power = np.array([row[1] for row in self._rows]).reshape(-1, len(bins))
+        floor = np.array([row[2] for row in self._rows]).reshape(-1, len(bins))
+        points = np.array(self._points).reshape(-1, 3)
+        inside = (points[:, 0] >= self._span_s[0]) & (points[:, 0] <= self._span_s[1])
+        return Evidence(
+            at_s=np.array([row[0] for row in self._rows]),
+            hertz=bins * float(setup.bin_hz),
+            power_db=10 * np.log10(power + 1e-20),
+            floor_db=10 * np.log10(floor + 1e-20),
+            asked_db=profile.floor_db,
+            points=points[inside],
+            rising=np.array([row[3] for row in self._rows], dtype=np.float64),
+            rising_asked=setup.wide_bands,
+            notes=notes,
+            left_out=self._reasons(profile),
+            remarks=_remarks(notes, profile),
+        )
+
+    def _reasons(self, profile: Profile) -> tuple[LeftOut, ...]:
+        bin_hz = self._engine.setup.bin_hz
+        found = []
+        for onset, offset, low, high, snr_db, reason in self._left_out:
+            onset_s, offset_s = self._at_s(onset), self._at_s(offset)
+            if onset_s < self._span_s[1] and offset_s > self._span_s[0]:
+                why, setting = _words(reason, 1000 * (offset_s - onset_s), snr_db, profile)
+                found.append(
+                    LeftOut(onset_s, offset_s, low * bin_hz, high * bin_hz, snr_db, why, setting)
+                )
+        return tuple(sorted(found, key=lambda one: one.onset_s))
+
+
+def _words(
+    reason: int, length_ms: float, snr_db: float, profile: Profile
+) -> tuple[str, str | None]:
+    """Why something is no note, and the setting that would change it."""
+    asked_db = profile.floor_db + states.CLEARLY_DB
+    if reason == states.SHORT:
+        least = profile.shortest_note_ms
+        return f"lasts {length_ms:.0f} ms, a note {least:g} ms at least", "shortest_note_ms"
+    if reason == states.FAINT:
+        return f"{snr_db:.1f} dB over the floor, {asked_db:g} dB asked", "floor_db"
+    if reason == states.GUST:
+        return "stands out of the floor, hardly out of what a gust lifted about it", "floor_db"
+    if reason == states.BESIDE:
+        beside_db = profile.faint_beside_loud_db
+        why = f"brief, and more than {beside_db:g} dB below a loud neighbour"
+        return why, "faint_beside_loud_db"
+    if reason == states.TWIN:
+        return "begins and ends with another note that it belongs to", None
+    if reason == states.BORROWED:
+        return "stands clear only by the power of a sound of many bands", "floor_db"
+    if reason == states.TAIL:
+        return "what the place rings on with after a louder note of that pitch", None
+    return "lies within a louder sound of many bands", None
+
+
+def _remarks(notes: Rows, profile: Profile) -> dict[int, str]:
+    """What a setting would change about notes that are there."""
+    found: dict[int, str] = {}
+    for n, note in enumerate(notes):
+        if np.isnan(note["pitch_hz"]) and note["tonality"] > 0:
+            found[n] = (
+                f"no pitch: tonality {note['tonality']:.2f} is below least_tonality"
+                f" {profile.least_tonality:g}"
+            )
+        for before in notes[max(0, n - 4) : n]:
+            gap_s = note["onset_s"] - before["offset_s"]
+            level = (
+                min(before["high_hz"], note["high_hz"])
+                >= max(before["low_hz"], note["low_hz"]) - 0.1 * note["low_hz"]
+            )
+            if 0 <= gap_s < PARTED_S and level:
+                found[n] = (
+                    f"parted from the note before by {1000 * gap_s:.0f} ms and a dip of"
+                    f" split_db {profile.split_db:g} dB or more"
+                )
+    return found

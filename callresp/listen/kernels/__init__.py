@@ -1,0 +1,1 @@
+"""The inner loops of the listener, compiled by numba."""

@@ -1,0 +1,138 @@
+"""Compile a kernel once, and keep it until any kernel changes.
+
+Goal
+----
+The first run after an install compiles the inner loops; every later run loads
+them in milliseconds. A kept kernel must never outlive a change in another
+kernel that was compiled into it.
+
+Conventions
+-----------
+Numba looks only at a function's own file to tell whether its kept form is
+stale, but a form holds the kernels it calls as well. So the kept forms stand
+in a folder named after a digest of every file of this room, below
+``$XDG_CACHE_HOME`` (XDG Base Directory Specification 0.8), or below the
+system's folder for temporary files where that can't be written.
+
+A kernel has one kept form for each shape of its arguments, and numba numbers
+them without looking whether another process is at it: two that compile at once
+may leave one's form under the other's name. So one process at a time reads or
+writes them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numba
+from numba.core.caching import FunctionCache
+
+try:
+    import fcntl
+except ImportError:  # not a POSIX system
+    fcntl = None  # type: ignore[assignment]
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_KEEP = 3
+
+
+def kernel(function: F) -> F:
+    """Compile `function`, called from Python, at its first call, or load its kept form."""
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = str(_folder())
+    try:
+        made: Any = numba.njit(error_model="numpy")(function)
+        made._cache = _Kept(function)
+    finally:
+        numba.config.CACHE_DIR = before
+    kept: F = made
+    return kept
+
+
+def inner(function: F) -> F:
+    """Compile `function` for other kernels alone: it can't be called from Python.
+
+    Without the door from Python, which unpacks every array of the state, it
+    compiles several times faster.
+    """
+    return _for_kernels(function, counts=True)
+
+
+def bare(function: F) -> F:
+    """As `inner`, for what makes no arrays of its own: without counting who refers to which.
+
+    At every array handed on or sliced, the count is taken up and down by locked
+    instructions, which took longer than what a kernel did with a frame.
+    """
+    return _for_kernels(function, counts=False)
+
+
+def _for_kernels(function: F, counts: bool) -> F:
+    # A kernel takes after its caller in whether it counts, unless it is told.
+    made: F = numba.njit(
+        no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy", _nrt=counts
+    )(function)
+    return made
+
+
+def digest() -> str:
+    """Changes whenever any file of this room does."""
+    mark = hashlib.sha256()
+    for path in sorted(Path(__file__).parents[1].rglob("*.py")):
+        mark.update(path.name.encode() + b"\0" + path.read_bytes())
+    return mark.hexdigest()[:16]
+
+
+class _Kept(FunctionCache):  # type: ignore[misc]
+    """Kept forms that one process at a time reads or writes."""
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        with _alone():
+            return super().load_overload(sig, target_context)
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        with _alone():
+            super().save_overload(sig, data)
+
+
+@contextmanager
+def _alone() -> Iterator[None]:
+    """Keep other processes from the kept forms meanwhile, where the system can."""
+    if fcntl is None:
+        yield
+        return
+    with (_folder() / "lock").open("w") as door:
+        fcntl.flock(door, fcntl.LOCK_EX)
+        yield
+
+
+@cache
+def _folder() -> Path:
+    home = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    name = f"kernels-{digest()}"
+    for root in (Path(home) / "callresp", Path(tempfile.gettempdir()) / "callresp"):
+        try:
+            folder = root / name
+            folder.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryFile(dir=folder):
+                _forget_old(root)
+                return folder
+        except OSError:
+            continue
+    return Path(tempfile.mkdtemp(prefix="callresp-"))
+
+
+def _forget_old(root: Path) -> None:
+    """Drop all but the newest few sets of kept kernels."""
+    sets = sorted(root.glob("kernels-*"), key=lambda path: path.stat().st_mtime, reverse=True)
+    for old in sets[_KEEP:]:
+        shutil.rmtree(old, ignore_errors=True)

@@ -1,0 +1,136 @@
+"""The native detector: the engine over a whole recording.
+
+Hear a recording with the native detector or a named second opinion.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from callresp.io.score import HeardHeader, HeardScore, Note
+from callresp.listen.note_stream import WARM_UP_S, Engine
+from callresp.listen.notes import FEATURES, NOTE, TRACK, NoteRows, NoteTable
+from callresp.listen.profile import Profile
+from callresp.listen.voices.assign import assign_voices
+from callresp.listen.voices.phrases import close_phrases
+
+Progress = Callable[[float], None]
+
+
+def hear_table(
+    recording: Any, profile: Profile, progress: Progress | None = None
+) -> tuple[NoteTable, float]:
+    """Hear a recording; returns its notes, in order of onset, and its true length in seconds."""
+    engine = Engine(recording.sample_rate_hz, profile)
+    engine.warm_up(_opening(recording))
+    gathered = _Gathered()
+    taken = 0
+    for block in recording.blocks():
+        gathered.add(engine.push(block))
+        taken += len(block)
+        if progress is not None:
+            progress(min(1.0, taken / max(1, recording.frames)))
+    gathered.add(engine.push(np.zeros(0, np.float32), last=True))
+    return with_voices(gathered.in_order(), profile), taken / recording.sample_rate_hz
+
+
+def _opening(recording: Any) -> Iterator[Any]:
+    left = int(WARM_UP_S * recording.sample_rate_hz)
+    for block in recording.blocks():
+        yield block[:left]
+        left -= len(block)
+        if left <= 0:
+            return
+
+
+class _Gathered:
+    """Tables put end to end as they come, without ever holding them twice."""
+
+    def __init__(self) -> None:
+        self._notes, self._features, self._track = bytearray(), bytearray(), bytearray()
+
+    def add(self, tables: list[NoteTable]) -> None:
+        for table in tables:
+            table.notes["first"] += len(self._track) // TRACK.itemsize
+            self._notes += table.notes.tobytes()
+            self._features += table.features.tobytes()
+            self._track += table.track.tobytes()
+
+    def in_order(self) -> NoteTable:
+        """One table, in order of onset."""
+        notes = np.frombuffer(self._notes, NOTE)
+        features = np.frombuffer(self._features, FEATURES)
+        order = np.argsort(notes["onset_s"], kind="stable")
+        return NoteTable(notes[order], features[order], np.frombuffer(self._track, TRACK))
+
+
+def with_voices(table: NoteTable, profile: Profile) -> NoteTable:
+    """Give every note its voice and its phrase."""
+    notes = assign_voices(table.notes, table.features)
+    return NoteTable(close_phrases(notes, profile.rest_s), table.features, table.track)
+
+
+def hear(
+    recording: Any,
+    profile: Profile | None = None,
+    detector: str = "native",
+    progress: Callable[[float], None] | None = None,
+) -> HeardScore:
+    """Hear a recording: every note with onset, offset, pitch, level and voice.
+
+    Parameters
+    ----------
+    recording : callresp.io.audio.Recording
+        Any sample rate from 8 to 192 kHz; it is read by blocks.
+    profile
+        What to listen for; `None` for the general profile.
+    detector
+        ``"native"``, or the name of a second opinion (callresp.listen.detectors.registry).
+    progress
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    HeardScore
+        Notes in order of onset, in seconds from the start of the recording.
+
+    Raises
+    ------
+    UserError
+        When the detector is not known, or the recording can't be read.
+
+    Examples
+    --------
+    >>> from callresp.io.audio import open_recording
+    >>> heard = hear(open_recording("dawn.wav"))  # doctest: +SKIP
+    """
+    header, notes = hear_long(recording, profile, detector, progress)
+    return HeardScore(header=header, notes=tuple(notes))
+
+
+def hear_long(
+    recording: Any,
+    profile: Profile | None = None,
+    detector: str = "native",
+    progress: Callable[[float], None] | None = None,
+) -> tuple[HeardHeader, Sequence[Note]]:
+    """As `hear`, for recordings of a day: each note is made when it is asked for."""
+    profile = profile or Profile()
+    if detector != "native":
+        from callresp.listen.detectors.registry import hear_opinion
+
+        score = hear_opinion(recording, profile, detector, progress)
+        return score.header, score.notes
+    table, duration_s = hear_table(recording, profile, progress)
+    header = HeardHeader(
+        recording=recording.path.name,
+        duration_s=duration_s,
+        sample_rate_hz=recording.sample_rate_hz,
+        detector="native",
+        profile=profile.name,
+        warnings=tuple(recording.warnings),
+    )
+    return header, NoteRows(table)

@@ -1,0 +1,1 @@
+"""Which singer sang each note, and where phrases end."""

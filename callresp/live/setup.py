@@ -1,0 +1,226 @@
+"""A day made ready: from what a user names to a shell that runs.
+
+Conventions
+-----------
+- Sound that is not live (a file at another pace than its own) is answered on the
+  engine's clock: a simulated board then runs in engine time too, and there is
+  no other machine that could follow.
+- The first row of a log says what the day was run with.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from callresp.errors import UserError
+from callresp.io.starttime import start_of
+from callresp.link.port import Clock, simulated_board
+from callresp.listen.profile import Profile
+from callresp.live.actions import Record
+from callresp.live.clocked_listener import Hears
+from callresp.live.engine import Clocks, Engine, Settings
+from callresp.live.links import Link, Nowhere, SimulatedLink
+from callresp.live.log_thread import LogThread
+from callresp.live.midi_link import MidiLink
+from callresp.live.port_link import PortLink, Zero
+from callresp.live.runner import Hooks, Shell
+from callresp.live.sources import FileSource, PipeSource, SoundCard, Source
+from callresp.palette.files import fingerprint
+from callresp.palette.model import Palette
+from callresp.reply.rules import RuleSet
+
+SIMULATED = "simulated"
+
+__all__ = ["Sound", "Where", "day_shell"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """Where the sound comes from: "device", "-", or a file, and how it is read."""
+
+    name: str = "device"
+    device: str | int | None = None
+    sample_rate_hz: int = 48000
+    channels: int = 1
+    channel: int | None = None
+    speed: float = 1.0
+    start: str | None = None
+
+    @property
+    def is_file(self) -> bool:
+        """Whether it is a file, and no live sound."""
+        return self.name not in ("device", "-")
+
+    @property
+    def in_engine_time(self) -> bool:
+        """Whether it runs at another pace than the wall's."""
+        return self.is_file and self.speed != 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """Where strikes go, and what is kept: a port, or a MIDI output, or neither; a log; snippets."""
+
+    port: str | None = None
+    midi: str | None = None
+    log: Path | None = None
+    snippets: Path | None = None
+
+    def __post_init__(self) -> None:
+        if self.port is not None and self.midi is not None:
+            raise UserError("a port and a MIDI output at once", remedy="give --port or --midi")
+
+
+@dataclass(slots=True)
+class _Time:
+    """The day's clocks; a file's time of day is that of its recording."""
+
+    sound: Sound
+    clock: Clock = field(init=False)
+    start: datetime = field(init=False)
+    engine: Engine | None = None
+
+    def __post_init__(self) -> None:
+        self.clock = Clock(1.0 if self.sound.speed <= 0 else self.sound.speed)
+        self.start = datetime.now().astimezone()
+        if self.sound.is_file:
+            stated = start_of(Path(self.sound.name), self.sound.start)
+            self.start = stated or self.start
+
+    def wall(self) -> datetime:
+        """The time of day."""
+        if not self.sound.is_file:
+            return datetime.now().astimezone()
+        return self.start + timedelta(seconds=self.steady_s())
+
+    def steady_s(self) -> float:
+        """A clock that nobody sets."""
+        if not self.sound.is_file:
+            return self.clock.now_s()
+        return 0.0 if self.engine is None else self.engine.now_s
+
+
+def _source(sound: Sound) -> Source:
+    if sound.name == "device":
+        return SoundCard(sound.device, sound.sample_rate_hz)
+    if sound.name == "-":
+        return PipeSource(sound.sample_rate_hz, sound.channels)
+    return FileSource(Path(sound.name), sound.speed, sound.channel)
+
+
+@contextlib.contextmanager
+def _link(
+    where: Where, palette: Palette, engine: Engine, zero: Zero, time: _Time
+) -> Iterator[tuple[Link, str | None]]:
+    """The link, and the port by which another terminal may stop it."""
+    nothing = engine.player.nothing
+    if where.midi is not None:
+        from callresp.midi.out import open_port as open_midi
+
+        yield MidiLink(palette, open_midi(where.midi), zero, time.clock), None
+    elif where.port is None:
+        yield Nowhere(), None
+    elif where.port != SIMULATED:
+        yield PortLink(nothing, where.port, zero, time.clock), where.port
+    elif time.sound.in_engine_time:
+        yield SimulatedLink(nothing, palette), SIMULATED
+    else:
+        with simulated_board(palette) as url:
+            yield PortLink(nothing, url, zero, time.clock), url
+
+
+def listener_of(sample_rate_hz: int, profile: Profile) -> Hears:
+    """An online listener."""
+    from callresp.listen.online import Listener
+
+    return Listener(sample_rate_hz, profile)
+
+
+def _warm(listener: Hears, rate_hz: int) -> None:
+    """Hear some made-up calls: compiled loops are loaded now, not while birds wait."""
+    time_s = np.arange(2 * rate_hz) / rate_hz
+    calls = 0.1 * np.sin(2 * np.pi * 2000.0 * time_s) * (time_s % 0.25 < 0.08) * (time_s > 0.7)
+    calls += np.random.default_rng(0).normal(0.0, 1e-3, len(time_s))
+    listener.feed(calls.astype(np.float32))
+    listener.finish()
+
+
+def _only_in_time(sound: Sound, where: Where) -> None:
+    if sound.in_engine_time and (where.midi or where.port not in (None, SIMULATED)):
+        raise UserError(
+            f"a machine can't follow sound at {sound.speed:g} times its pace",
+            where="--speed",
+            remedy="leave --speed at 1, or give --port simulated",
+        )
+
+
+@contextlib.contextmanager
+def day_shell(
+    sound: Sound,
+    where: Where,
+    palette: Palette,
+    rules: RuleSet,
+    profile: str | None,
+    settings: Settings,
+    hooks: Hooks,
+) -> Iterator[tuple[Shell, str | None]]:
+    """Make everything ready.
+
+    Yields
+    ------
+    shell, port
+        To be run; and the port at which ``callresp stop`` finds it.
+
+    Raises
+    ------
+    UserError
+        When a file, a port or a device is not there.
+    """
+    _only_in_time(sound, where)
+    from callresp.listen.profile import load_profile
+
+    time, zero = _Time(sound), Zero()
+    listens = load_profile(profile)
+    source = _source(sound)
+    rate_hz = source.sample_rate_hz
+    clocks = Clocks(time.wall, time.steady_s)
+    make = partial(listener_of, rate_hz, listens)
+    _warm(make(), rate_hz)
+    engine = Engine(palette, rules, make, rate_hz, clocks, settings)
+    time.engine = engine
+    with _link(where, palette, engine, zero, time) as (link, port):
+        try:
+            log = LogThread(where.log)
+        except UserError:
+            link.close()
+            raise
+        # A pipe waits for its reader; what its writer loses meanwhile, its writer tells.
+        patient = sound.name != "device"
+        shell = Shell(engine, source, link, log, hooks, time.clock, zero, where.snippets, patient)
+        shell.wall = time.wall
+        if isinstance(source, SoundCard):
+            source.tell(shell.faults.put)
+        day = {
+            "palette": palette.name,
+            "palette_sha256": fingerprint(palette),
+            "rules": rules.name,
+            "profile": listens.name,
+            "recording": _named(sound),
+            "start": time.start.isoformat(),
+            "sample_rate_hz": rate_hz,
+        }
+        log.write((Record(0.0, "day", day), time.wall()), patient=True)
+        yield shell, port
+
+
+def _named(sound: Sound) -> str:
+    if sound.name == "device":
+        return "sound card" if sound.device is None else f"sound card {sound.device}"
+    return "standard input" if sound.name == "-" else sound.name

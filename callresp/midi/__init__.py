@@ -1,0 +1,1 @@
+"""Standard MIDI Files, tuning, and live MIDI ports."""

@@ -1,0 +1,1 @@
+"""Current, heat and charge of a plan."""

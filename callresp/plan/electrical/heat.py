@@ -1,0 +1,162 @@
+"""How warm a coil gets.
+
+A coil is one heat store: its rise above the air follows
+
+    d(rise)/dt = (power * K_per_W - rise) / time_constant
+
+with the copper loss ``power = U² / R`` while it is on, and copper's resistance
+rising by 0.393 % per kelvin from its value at 20 °C (IEC 60028:1925). Limits are
+the temperatures of the insulation classes (IEC 60085:2007).
+
+Long stretches are cut in steps of a fiftieth of the time constant, and each step
+takes the copper at its coolest: a cooler coil draws more, so each step errs to
+the warm side. The pull of a coil goes with the square of its current, the speed
+of a stroke with the current, and so does its level in dB.
+
+A coil may be hot to the touch long before its insulation minds: see `TOUCH_C`.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+
+from callresp.palette.model import Coil
+from callresp.plan.tolerances import HEAT_K
+
+COPPER_PER_K = 0.00393
+# Bare metal this warm burns skin that stays on it for some seconds (ISO 13732-1:2006 has the
+# thresholds, from memory; a table on the EMC-PSTC list, 1999, says under 5 s).
+TOUCH_C = 60.0
+# Steps in one time constant.
+STEPS = 50
+CLASS_LIMIT_C = {"A": 105.0, "E": 120.0, "B": 130.0, "F": 155.0, "H": 180.0}
+
+
+def resistance_ohm(coil: Coil, temperature_c: float) -> float:
+    """Resistance of a copper coil at a temperature (IEC 60028).
+
+    Examples
+    --------
+    >>> coil = Coil(channel=0, resistance_ohm=10.0, on_max_ms=50)
+    >>> round(resistance_ohm(coil, 120.0), 2)
+    13.93
+    """
+    return coil.resistance_ohm * (1 + COPPER_PER_K * (temperature_c - 20.0))
+
+
+def force_loss_db(coil: Coil, temperature_c: float) -> float:
+    """How much softer a warm coil strikes than at 20 °C, in dB of its current.
+
+    At a given voltage current falls as resistance rises.
+    """
+    return 20 * math.log10(resistance_ohm(coil, temperature_c) / coil.resistance_ohm)
+
+
+def steady_rise_k(coil: Coil, volts: float, ambient_c: float, share: float) -> float:
+    """The rise at which a coil settles that is on for a `share` of all time.
+
+    The rise x balances the loss: ``x (1 + a (T - 20)) = G P20 share``, with
+    ``T = ambient + x``; its positive root is given in closed form.
+
+    Examples
+    --------
+    >>> coil = Coil(channel=0, resistance_ohm=20.0, on_max_ms=50, thermal_k_per_w=10.0)
+    >>> round(steady_rise_k(coil, 12.0, 20.0, 1.0), 2)
+    58.53
+    """
+    at_20_k = coil.thermal_k_per_w * share * volts**2 / coil.resistance_ohm
+    linear = 1 + COPPER_PER_K * (ambient_c - 20.0)
+    root = math.sqrt(linear**2 + 4 * COPPER_PER_K * at_20_k)
+    return (root - linear) / (2 * COPPER_PER_K)
+
+
+def share_to_limit(coil: Coil, volts: float, ambient_c: float) -> float:
+    """The share of all time for which a coil may be on before its class limit; may pass 1."""
+    limit_c = CLASS_LIMIT_C[coil.insulation]
+    rise_k = max(limit_c - ambient_c, 0.0)
+    full_w = volts**2 / resistance_ohm(coil, limit_c)
+    return rise_k / (coil.thermal_k_per_w * full_w)
+
+
+class CoilHeat:
+    """Follows one coil's temperature through its on and off times.
+
+    Parameters
+    ----------
+    coil
+    volts
+        Supply voltage.
+    ambient_c
+        Temperature of the air, and of the coil at the start.
+    """
+
+    def __init__(self, coil: Coil, volts: float, ambient_c: float) -> None:
+        self.coil = coil
+        self.ambient_c = ambient_c
+        self.rise_k = 0.0
+        self.hottest_c = ambient_c
+        self._volts = volts
+        self._at_s = -math.inf
+        # At ambient a coil draws most: the rise, and kelvins a second, that it never passes.
+        self._most_k = coil.thermal_k_per_w * volts**2 / resistance_ohm(coil, ambient_c)
+        self._most_k_per_s = self._most_k / coil.thermal_time_s
+
+    @property
+    def class_limit_c(self) -> float:
+        """Temperature that the coil's insulation class allows; the board holds to it."""
+        return CLASS_LIMIT_C[self.coil.insulation]
+
+    @property
+    def limit_c(self) -> float:
+        """Temperature that a plan keeps to: `margins.HEAT_K` below its class."""
+        return self.class_limit_c - HEAT_K
+
+    @property
+    def temperature_c(self) -> float:
+        """Temperature now."""
+        return self.ambient_c + self.rise_k
+
+    def sure_of(self, length_s: float) -> bool:
+        """Whether the coil may be on so long, as a quick bound tells; it never errs to yes."""
+        most_k = min(self.rise_k + self._most_k_per_s * length_s, max(self.rise_k, self._most_k))
+        return self.ambient_c + most_k <= self.limit_c
+
+    def cool_until(self, at_s: float) -> None:
+        """Let time pass with the coil off."""
+        if at_s > self._at_s:
+            passed_s = at_s - self._at_s
+            self.rise_k *= math.exp(-passed_s / self.coil.thermal_time_s)
+            self._at_s = at_s
+
+    def heat(self, from_s: float, length_s: float, duty: float) -> float:
+        """Let the coil be on at `duty` for a while; return its temperature after."""
+        if length_s <= 0:
+            return self.temperature_c
+        self.cool_until(from_s)
+        left_s = length_s
+        step_s = self.coil.thermal_time_s / STEPS
+        while left_s > 0:
+            part_s = min(left_s, step_s)
+            self._step(part_s, duty)
+            left_s -= part_s
+        self._at_s = max(self._at_s, from_s + length_s)
+        self.hottest_c = max(self.hottest_c, self.temperature_c)
+        return self.temperature_c
+
+    def _step(self, length_s: float, duty: float) -> None:
+        keep = math.exp(-length_s / self.coil.thermal_time_s)
+        after_k = self._after(self.rise_k, duty, keep)
+        if after_k < self.rise_k:
+            # Cooling while on: the copper is coolest at the end, so that counts.
+            after_k = self._after(after_k, duty, keep)
+        self.rise_k = after_k
+
+    def _after(self, copper_k: float, duty: float, keep: float) -> float:
+        power = duty * self._volts**2 / resistance_ohm(self.coil, self.ambient_c + copper_k)
+        goal_k = power * self.coil.thermal_k_per_w
+        return goal_k + (self.rise_k - goal_k) * keep
+
+    def copy(self) -> CoilHeat:
+        """Another that goes on from the same state."""
+        return copy.copy(self)

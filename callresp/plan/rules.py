@@ -1,0 +1,194 @@
+"""The laws, one class each: they admit commands in order of time, or raise.
+
+Nothing here asks how a plan was made: each law works from the commands and the
+palette alone, and shares with the planner only the physics (`heat`, `loads`,
+`battery`, `turning.turns_of`).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator, Sequence
+from typing import NoReturn
+
+from callresp.errors import UserError
+from callresp.palette.model import Coil, Palette, Striker, Turner
+from callresp.plan.electrical.battery import Day
+from callresp.plan.electrical.heat import CoilHeat
+from callresp.plan.electrical.loads import Load, Wiring, stretches, supply_limit_a
+from callresp.plan.model import Command, Hold, Strike, Turn
+from callresp.plan.schedulers.motor import turns_of
+from callresp.plan.tolerances import duty_guard_s, off_by_s, spell_s
+
+_TINY_S = 1e-7
+# Commands may be admitted out of order by this much across channels.
+LOOK_BACK_S = 60.0
+
+
+class PlanBreaksLimitError(UserError):
+    """A command that the palette does not allow; `limit` is the palette's key."""
+
+    def __init__(self, command: Command, what: str, limit: str) -> None:
+        self.limit = limit
+        where = f"plan, {command.instrument or 'channel ' + str(command.channel)}"
+        super().__init__(
+            f"{what} ({limit})",
+            where=f"{where} at {command.at_s:.3f} s",
+            remedy="make the plan anew with callresp check",
+        )
+
+
+def refuse(command: Command, what: str, limit: str) -> NoReturn:
+    """Raise for a command."""
+    raise PlanBreaksLimitError(command, what, limit)
+
+
+def on_times(command: Strike | Hold) -> Iterator[tuple[float, float, float]]:
+    """Start, length and duty of the stretches in which a coil is on."""
+    if isinstance(command, Hold):
+        pull_s = command.pull_ms / 1000
+        yield command.at_s, pull_s, 1.0
+        yield command.at_s + pull_s, command.hold_ms / 1000 - pull_s, command.hold_duty
+    else:
+        yield command.at_s, command.length_ms / 1000, 1.0
+
+
+class CoilLaw:
+    """On-time, relative on-time, pauses, heat and re-striking of one coil."""
+
+    def __init__(self, coil: Coil, striker: Striker | None, palette: Palette) -> None:
+        self._coil = coil
+        self._striker = striker
+        self._heat = CoilHeat(coil, palette.supply.highest_v, palette.ambient_c)
+        self._spans: deque[tuple[float, float]] = deque()
+        self._inside_s = 0.0
+        self._last_s = self._end_s = self._free_s = float("-inf")
+
+    def admit(self, command: Strike | Hold) -> None:
+        """Judge one command."""
+        if isinstance(command, Hold) == (self._striker is not None):
+            refuse(command, f"a {_kind(command)} on a channel of another kind", "coil.channel")
+        if command.length_ms > self._coil.on_max_ms + 1e-6:
+            refuse(command, f"on for {command.length_ms:.1f} ms", "coil.on_max_ms")
+        if command.at_s < self._free_s - _TINY_S:
+            refuse(command, "on while still on", "coil.on_max_ms")
+        gap_ms = (command.at_s - self._last_s) * 1000
+        if self._striker is not None and gap_ms < self._striker.restrike_ms - 1e-3:
+            refuse(command, f"{gap_ms:.1f} ms after the last stroke", "restrike_ms")
+        self._last_s = command.at_s
+        self._end_s = command.at_s + command.length_ms / 1000
+        # The board's clock must find it off before the next.
+        self._free_s = off_by_s(command.at_s, command.length_ms / 1000)
+        for part in on_times(command):
+            if self._heat.heat(*part) > self._heat.limit_c + 1e-9:
+                hot = f"its coil would reach {self._heat.temperature_c:.0f} °C"
+                refuse(command, hot, "coil.insulation")
+        self._duty(command)
+
+    def _duty(self, command: Strike | Hold) -> None:
+        """Relative on-time in the cycle that ends where the command does.
+
+        The on-time in a sliding cycle is largest where the cycle ends with an
+        on-time: it grows only while the coil is on, so it can't be larger
+        later before the next on-time has begun.
+        """
+        end_s, cycle_s = self._end_s, self._coil.cycle_s
+        self._spans.append((self._last_s, end_s))
+        self._inside_s += end_s - self._last_s
+        while self._spans[0][1] <= end_s - cycle_s:
+            start_s, gone_s = self._spans.popleft()
+            self._inside_s -= gone_s - start_s
+        used_s = self._inside_s - max(0.0, end_s - cycle_s - self._spans[0][0])
+        allowed_s = self._coil.duty_max * cycle_s
+        if self._coil.duty_max < 1.0:
+            allowed_s -= duty_guard_s(cycle_s)
+        if used_s > allowed_s + 1e-6:
+            refuse(command, f"on for {used_s / cycle_s:.1%} of {cycle_s:g} s", "coil.duty_max")
+
+
+def _kind(command: Command) -> str:
+    return type(command).__name__.lower()
+
+
+class MotorLaw:
+    """Speeds, longest spell and turns in store of one turner."""
+
+    def __init__(self, turner: Turner) -> None:
+        self._turner = turner
+        self._spell_s = self._free_s = self._rest_s = float("-inf")
+        self._turns = 0.0
+
+    def admit(self, command: Turn) -> None:
+        """Judge one command."""
+        turner, run_s = self._turner, command.run_ms / 1000
+        if command.speed_rps > turner.fastest_rps + 1e-9:
+            refuse(command, f"{command.speed_rps:.2f} turns/s", "turner.fastest_rps")
+        if command.speed_rps < turner.slowest_rps - 1e-9:
+            refuse(command, f"{command.speed_rps:.2f} turns/s", "turner.slowest_rps")
+        if command.at_s < self._free_s - _TINY_S:
+            refuse(command, "runs while it still runs", "turner.channel")
+        most_s = spell_s(turner.run_max_s)
+        if command.at_s >= self._rest_s - _TINY_S:
+            self._spell_s, most_s = command.at_s, turner.run_max_s
+        self._free_s = off_by_s(command.at_s, run_s)
+        self._rest_s = off_by_s(command.at_s, run_s + turner.slow_down_s)
+        ran_s = command.at_s + run_s - self._spell_s
+        if ran_s > most_s + 1e-6:
+            refuse(command, f"runs {ran_s:.1f} s without coming to rest", "turner.run_max_s")
+        self._turns += turns_of(turner, command.speed_rps, run_s)
+        if turner.store_turns is not None and self._turns > turner.store_turns + 1e-6:
+            refuse(command, f"{self._turns:.1f} turns in all", "turner.store_turns")
+
+
+class SupplyLaw:
+    """Current at one moment, by driver and in all; charge and sag over the day."""
+
+    def __init__(self, palette: Palette) -> None:
+        self._wiring = Wiring(palette)
+        self._mean = Wiring(palette, palette.supply.nominal_v)
+        self._day = Day(palette)
+        supply_a = supply_limit_a(palette) - palette.board.idle_current_a
+        self._limits = [*self._wiring.driver_limits, supply_a]
+        self._keys = [f"driver[{n}].current_max_a" for n in range(1, len(self._limits))]
+        self._keys.append("supply.current_max_a")
+        self._recent: list[tuple[Load, Command]] = []
+        self._since_s = float("-inf")
+
+    def admit(self, commands: Sequence[Command]) -> None:
+        """Judge commands beside those that are on with them."""
+        fresh = [(load, command) for command in commands for load in self._wiring.loads_of(command)]
+        if not fresh:
+            return
+        first, last = min(fresh, key=_start), max(fresh, key=_start)
+        if first[0].from_s < self._since_s:
+            refuse(first[1], "admitted long after its time", "supply.current_max_a")
+        beside = [*self._recent, *fresh]
+        self._currents(beside)
+        self._recent = beside
+        for command in commands:
+            self._day.use(self._mean.loads_of(command))
+        sure = self._day.sure_of(last[0].from_s, self._limits[-1])
+        if not sure:
+            self._day.peak(stretches(load for load, _ in self._recent))
+        self._since_s = max(self._since_s, first[0].from_s - LOOK_BACK_S)
+        self._recent = [item for item in self._recent if item[0].until_s >= self._since_s]
+        stop = None if sure else self._day.stop(last[0].from_s)
+        if stop is not None:
+            refuse(last[1], f"{stop.why} at {stop.at_s / 3600:.2f} h", stop.limit)
+
+    def _currents(self, loads: list[tuple[Load, Command]]) -> None:
+        events: list[tuple[float, int, float, int, Command]] = []
+        for load, command in loads:
+            # Ends come first where times are equal (to within float rounding).
+            events.append((round(load.until_s, 7), 0, -load.amps, load.driver, command))
+            events.append((round(load.from_s, 7), 1, load.amps, load.driver, command))
+        now = [0.0] * len(self._limits)
+        for _, _, amps, driver, command in sorted(events, key=lambda event: event[:2]):
+            for number in (driver, -1) if driver >= 0 else (-1,):
+                now[number] += amps
+                if amps > 0 and now[number] > self._limits[number] + 1e-6:
+                    refuse(command, f"{now[number]:.2f} A at once", self._keys[number])
+
+
+def _start(item: tuple[Load, Command]) -> float:
+    return item[0].from_s

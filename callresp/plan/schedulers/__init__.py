@@ -1,0 +1,1 @@
+"""One scheduler per kind of actuator: coil, striker, damper, motor."""

@@ -1,0 +1,1 @@
+"""Every picture that callresp draws, in one style."""

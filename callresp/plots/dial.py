@@ -1,0 +1,453 @@
+"""A day as a dial: where each call and answer lies on it, as plain numbers.
+
+Conventions
+-----------
+- The dial turns once in 24, 12, 6, 3 or 1 hours: the shortest turn that holds
+  the session without overlapping itself. It is set by the clock: on a dial of
+  24 hours noon is at the top and midnight at the foot, as the sun goes; on the
+  others the turn begins at the top.
+- Angles run clockwise from the top, in radians; radii are 0 to 1.
+- Pitch runs outward on a logarithmic axis from `INNER` to 1.
+
+A round score of a day: time around the circle, pitch outward, two inks.
+
+Calls are fine marks in one ink, answers beads in the other. Within them, two
+rings of counts face each other: calls outward, answers inward. The night, if
+sunrise and sunset are given, is a shade. How the dial is set stands in `day`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.errors import UserError
+from callresp.io.score import Phrase, ReplyNote
+from callresp.palette.model import Palette
+from callresp.plots import style as look
+from callresp.plots.style import ANSWER, CALL, INK, PAPER, RULE, SOFT, halo
+
+Points = npt.NDArray[np.float64]
+
+INNER = 0.40
+UNPITCHED = 0.365
+TURNS_H = (1.0, 3.0, 6.0, 12.0, 24.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Dial:
+    """A dial that turns once in `turn_h` hours; `zero` is a moment at the top."""
+
+    turn_h: float
+    zero: datetime
+
+    def angle(self, moment: datetime) -> float:
+        """Radians clockwise from the top."""
+        hours = (moment - self.zero).total_seconds() / 3600
+        return 2 * math.pi * hours / self.turn_h
+
+    def angles(self, start: datetime, times_s: npt.ArrayLike) -> Points:
+        """The same for many moments, in seconds from `start`."""
+        per_s = 2 * math.pi / (self.turn_h * 3600)
+        return np.asarray(self.angle(start) + np.asarray(times_s, dtype=np.float64) * per_s)
+
+    def hours(self) -> list[datetime]:
+        """The moments to label: each hour, or less on a small dial."""
+        steps = {24.0: 60, 12.0: 60, 6.0: 30, 3.0: 15, 1.0: 5}
+        step = timedelta(minutes=steps[self.turn_h])
+        first = self.zero - timedelta(hours=12) if self.turn_h == 24.0 else self.zero
+        return [first + step * i for i in range(round(self.turn_h * 3600 / step.total_seconds()))]
+
+
+def dial_for(start: datetime, duration_s: float) -> Dial:
+    """The shortest dial that holds a session.
+
+    Examples
+    --------
+    >>> from datetime import datetime
+    >>> dial_for(datetime(2026, 5, 12, 4, 15), 5 * 3600).turn_h
+    6.0
+    """
+    if not duration_s > 0:
+        raise UserError("a day without length", remedy="give one that lasted")
+    if duration_s > 86400.0:
+        raise UserError(
+            f"{duration_s / 3600:.1f} h are more than a day", remedy="draw each day alone"
+        )
+    for turn_h in TURNS_H[:-1]:
+        hour = max(turn_h / 12, 0.25)
+        zero = _floor(start, hour)
+        if (start - zero).total_seconds() + duration_s <= turn_h * 3600:
+            return Dial(turn_h, zero)
+    noon = start.replace(hour=12, minute=0, second=0, microsecond=0)
+    return Dial(24.0, noon)
+
+
+def _floor(moment: datetime, hours: float) -> datetime:
+    midnight = moment.replace(hour=0, minute=0, second=0, microsecond=0)
+    step = hours * 3600
+    return midnight + timedelta(seconds=(moment - midnight).total_seconds() // step * step)
+
+
+def radius(hz: npt.ArrayLike, low_hz: float, high_hz: float) -> Points:
+    """Radius of a pitch; outside the axis it is kept at its ends."""
+    share = np.log2(np.asarray(hz, dtype=np.float64) / low_hz) / math.log2(high_hz / low_hz)
+    return np.asarray(INNER + (1 - INNER) * np.clip(share, 0.0, 1.0))
+
+
+def xy(angles: npt.ArrayLike, radii: npt.ArrayLike) -> Points:
+    """Places on the page, shape ``(n, 2)``."""
+    turn, out = np.asarray(angles), np.asarray(radii)
+    return np.stack(np.broadcast_arrays(out * np.sin(turn), out * np.cos(turn)), axis=-1)
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Many marks at once: seconds from the start, pitch in Hz (nan: none), weight 0 to 1."""
+
+    time_s: Points
+    pitch_hz: Points
+    weight: Points
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+
+def call_marks(calls: Sequence[Phrase]) -> Marks:
+    """One mark a heard note, weighted by its level among the others."""
+    notes = [note for phrase in calls for note in phrase.notes]
+    levels = np.array([note.level_db for note in notes])
+    quiet, loud = (np.quantile(levels, q) for q in (0.05, 0.95)) if notes else (0.0, 1.0)
+    return Marks(
+        np.array([note.onset_s for note in notes]),
+        np.array([math.nan if note.pitch_hz is None else note.pitch_hz for note in notes]),
+        np.clip((levels - quiet) / max(loud - quiet, 1.0), 0.0, 1.0),
+    )
+
+
+def answer_marks(answers: Sequence[ReplyNote], palette: Palette | None) -> Marks:
+    """One mark a stroke, at its striker's pitch (else the pitch that was asked for)."""
+    pitches = {item.name: item.pitch_hz for item in palette.striker} if palette else {}
+    hz = [pitches.get(note.instrument, note.asked_hz) for note in answers]
+    return Marks(
+        np.array([note.onset_s for note in answers]),
+        np.array([math.nan if value is None else value for value in hz]),
+        np.array([note.force for note in answers]),
+    )
+
+
+def axis_of(*marks: Marks) -> tuple[float, float]:
+    """Ends of the pitch axis: what nearly all marks lie within, on octaves of 125 Hz."""
+    given = np.concatenate([one.pitch_hz for one in marks]) if marks else np.zeros(0)
+    given = given[np.isfinite(given)]
+    if len(given) == 0:
+        return 500.0, 8000.0
+    low, high = np.quantile(given, [0.002, 0.998])
+    low_hz = 125 * 2.0 ** math.floor(math.log2(low / 125) + 1e-9)
+    high_hz = 125 * 2.0 ** math.ceil(math.log2(high / 125) - 1e-9)
+    return low_hz, max(high_hz, 2 * low_hz)
+
+
+def counts_per(marks: Marks, bin_s: float, duration_s: float) -> Points:
+    """Marks in each bin of time."""
+    bins = max(math.ceil(duration_s / bin_s), 1)
+    found, _ = np.histogram(marks.time_s, bins=bins, range=(0.0, bins * bin_s))
+    return found.astype(np.float64)
+
+
+SIDE_IN = 11.0
+COUNT_RING = 0.26
+COUNT_TALL = 0.075
+NIGHT = "#e4e1d6"
+
+
+@dataclass(frozen=True, slots=True)
+class DayDrawn:
+    """What a day's picture shows."""
+
+    path: str
+    turn_h: float
+    calls: int
+    answers: int
+
+
+def draw_day(
+    path: Path,
+    calls: Sequence[Phrase],
+    answers: Sequence[ReplyNote],
+    start: datetime,
+    duration_s: float | None = None,
+    palette: Palette | None = None,
+    title: str = "",
+    sunrise: datetime | None = None,
+    sunset: datetime | None = None,
+    told: tuple[str, str] | None = None,
+) -> DayDrawn:
+    """Draw a day as a round score.
+
+    Parameters
+    ----------
+    path
+        The file to write: .png, .svg or .pdf.
+    calls
+        Heard phrases, in seconds from `start`.
+    answers
+        What was played, likewise.
+    start
+        When the session began.
+    duration_s
+        How long it lasted; by default until the last mark.
+    palette
+        Gives the answers their pitches.
+    title
+        Of the place or the day.
+    sunrise, sunset
+        Shade the night where given.
+    told
+        What the middle says of calls and of answers; by default how many marks.
+
+    Raises
+    ------
+    UserError
+        For another ending, a day without length, or one of more than 24 hours (draw
+        each day alone).
+    """
+    path = Path(path)
+    look.check_ending(path)
+    heard, played = call_marks(calls), answer_marks(answers, palette)
+    lasted_s = duration_s or _last_s(heard, played)
+    dial = dial_for(start, lasted_s)
+    with look.our_style():
+        figure = look.new_figure(SIDE_IN, SIDE_IN)
+        axes = figure.add_axes((0, 0, 1, 1))
+        axes.set_xlim(-1.32, 1.32)
+        axes.set_ylim(-1.32, 1.32)
+        axes.axis("off")
+        low, high = axis_of(heard, played)
+        _night(axes, dial, sunrise, sunset)
+        _rings(axes, low, high)
+        _hours(axes, dial, start, lasted_s)
+        _calls(axes, dial, start, heard, low, high)
+        _answers(axes, dial, start, played, low, high)
+        _counts(axes, dial, start, lasted_s, heard, played)
+        counts = (look.counted(len(heard), "call"), look.counted(len(played), "answer"))
+        _middle(axes, start, lasted_s, told or counts)
+        _corners(axes, title, palette)
+        look.save(figure, path, title or "a day")
+    return DayDrawn(str(path), dial.turn_h, len(heard), len(played))
+
+
+def _last_s(*marks: Marks) -> float:
+    return max((float(one.time_s.max()) + 1.0 for one in marks if len(one)), default=0.0)
+
+
+def _arc(axes: Any, r: float, from_a: float, to_a: float, **style: Any) -> None:
+    turn = np.linspace(from_a, to_a, max(int(abs(to_a - from_a) * 120), 2))
+    points = xy(turn, r)
+    axes.plot(points[:, 0], points[:, 1], **style)
+
+
+def _sector(
+    axes: Any, inner: float, outer: float, from_a: float, to_a: float, **style: Any
+) -> None:
+    from matplotlib.patches import Polygon
+
+    turn = np.linspace(from_a, to_a, max(int(abs(to_a - from_a) * 120), 2))
+    corners = np.concatenate([xy(turn, outer), xy(turn[::-1], inner)])
+    axes.add_patch(Polygon(corners, closed=True, **style))
+
+
+def _night(axes: Any, dial: Dial, sunrise: datetime | None, sunset: datetime | None) -> None:
+    if sunrise is None or sunset is None or dial.turn_h != 24.0:
+        return
+    day = timedelta(days=1)
+    while sunset > sunrise + day:
+        sunset -= day
+    while sunset < sunrise:
+        sunset += day
+    down, up = dial.angle(sunset), dial.angle(sunrise + day)
+    _sector(axes, INNER, 1.0, down, up, fc=NIGHT, ec="none", zorder=0)
+    for angle, name in ((down, "sunset"), (up, "sunrise")):
+        ends = xy([angle, angle], [INNER, 1.02])
+        axes.plot(ends[:, 0], ends[:, 1], color=SOFT, lw=0.8, ls=(0, (1, 2)), zorder=1)
+        _around(axes, angle, 1.165, name, fontsize=8, color=SOFT, style="italic")
+
+
+def _rings(axes: Any, low: float, high: float) -> None:
+    """Octaves, named along a spoke."""
+    hz = low
+    while hz <= high * 1.001:
+        r = float(radius(hz, low, high))
+        _arc(axes, r, 0, 2 * math.pi, color=RULE, lw=0.6, zorder=1)
+        text = f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
+        label = axes.text(0.012, r, text, fontsize=6.5, color=SOFT, va="center", zorder=9)
+        halo(label, 2.4)
+        hz *= 2
+    _arc(axes, UNPITCHED, 0, 2 * math.pi, color=RULE, lw=0.5, ls=(0, (1, 2)), zorder=1)
+
+
+def _around(axes: Any, angle: float, r: float, text: str, **style: Any) -> None:
+    """A text that lies along the circle, never on its head."""
+    (x, y) = xy(angle, r)
+    turn = -math.degrees(angle) % 360
+    if 90 < turn < 270:
+        turn -= 180
+    axes.text(x, y, text, rotation=turn, ha="center", va="center", **style)
+
+
+def _hours(axes: Any, dial: Dial, start: datetime, lasted_s: float) -> None:
+    for moment in dial.hours():
+        angle = dial.angle(moment)
+        major = dial.turn_h < 24 or moment.hour % 3 == 0
+        ends = xy([angle, angle], [INNER if major else 1.0, 1.025])
+        axes.plot(ends[:, 0], ends[:, 1], color=RULE, lw=0.6, zorder=1)
+        text = f"{moment:%H}" if dial.turn_h >= 12 else f"{moment:%H:%M}"
+        size, ink = (11, INK) if major else (8, SOFT)
+        _around(axes, angle, 1.075, text, fontsize=size, color=ink)
+    began = dial.angle(start)
+    ended = began + 2 * math.pi * lasted_s / (dial.turn_h * 3600)
+    _arc(
+        axes,
+        1.025,
+        began,
+        min(ended, began + 2 * math.pi),
+        color=INK,
+        lw=1.6,
+        zorder=3,
+        solid_capstyle="butt",
+    )
+
+
+def _places(dial: Dial, start: datetime, marks: Marks, low: float, high: float) -> Points:
+    """Where marks lie; those without pitch on the dotted ring."""
+    pitched = np.isfinite(marks.pitch_hz)
+    radii = np.where(pitched, radius(np.where(pitched, marks.pitch_hz, low), low, high), UNPITCHED)
+    return xy(dial.angles(start, marks.time_s), radii)
+
+
+def _calls(axes: Any, dial: Dial, start: datetime, marks: Marks, low: float, high: float) -> None:
+    """Fine marks, fainter the more there are of them."""
+    if not len(marks):
+        return
+    places = _places(dial, start, marks, low, high)
+    faint = float(np.clip(38 / math.sqrt(len(marks)), 0.12, 0.8))
+    axes.scatter(
+        places[:, 0],
+        places[:, 1],
+        s=1.2 + 4.5 * marks.weight,
+        c=CALL,
+        alpha=faint,
+        linewidths=0,
+        zorder=4,
+        rasterized=True,
+    )
+
+
+def _answers(axes: Any, dial: Dial, start: datetime, marks: Marks, low: float, high: float) -> None:
+    """Beads on their strikers' rings, each with a short tail in the sense of time."""
+    if not len(marks):
+        return
+    places = _places(dial, start, marks, low, high)
+    many = float(np.clip(26 / math.sqrt(len(marks)), 0.2, 1.0))
+    axes.scatter(
+        places[:, 0],
+        places[:, 1],
+        s=(6 + 26 * marks.weight) * many,
+        c=ANSWER,
+        alpha=0.85,
+        edgecolors=PAPER,
+        linewidths=0.35 * many,
+        zorder=5,
+        rasterized=len(marks) > 3000,
+    )
+
+
+def _counts(
+    axes: Any, dial: Dial, start: datetime, lasted_s: float, heard: Marks, played: Marks
+) -> None:
+    """Two rings that face each other: calls outward, answers inward, by time."""
+    bin_s = dial.turn_h * 3600 / 144
+    _arc(axes, COUNT_RING, 0, 2 * math.pi, color=RULE, lw=0.6, zorder=1)
+    gap = 0.12 * 2 * math.pi / 144
+    for marks, ink, way in ((heard, CALL, 1), (played, ANSWER, -1)):
+        counts = counts_per(marks, bin_s, lasted_s)
+        tallest = counts.max()
+        if tallest == 0:
+            continue
+        for index, count in enumerate(counts):
+            if count == 0:
+                continue
+            from_a, to_a = dial.angles(start, [index * bin_s, (index + 1) * bin_s])
+            tall = way * COUNT_TALL * math.sqrt(count / tallest)
+            inner, outer = sorted((COUNT_RING, COUNT_RING + tall))
+            _sector(
+                axes,
+                inner,
+                outer,
+                from_a + gap,
+                to_a - gap,
+                fc=ink,
+                ec="none",
+                alpha=0.75,
+                zorder=3,
+            )
+
+
+def _middle(axes: Any, start: datetime, lasted_s: float, told: tuple[str, str]) -> None:
+    end = start + timedelta(seconds=lasted_s)
+    axes.text(
+        0, 0.052, f"{start:%-d %B}", fontsize=17, family=look.TITLE_FONT, ha="center", color=INK
+    )
+    axes.text(
+        0, 0.018, f"{start:%Y}, {start:%H:%M} to {end:%H:%M}", fontsize=7.5, ha="center", color=SOFT
+    )
+    axes.text(0, -0.045, told[0], fontsize=9.5, ha="center", color=CALL)
+    axes.text(0, -0.09, told[1], fontsize=9.5, ha="center", color=ANSWER)
+
+
+def _corners(axes: Any, title: str, palette: Palette | None) -> None:
+    axes.text(
+        -1.25, 1.22, title, fontsize=27, family=look.TITLE_FONT, ha="left", va="center", color=INK
+    )
+    x, y = -1.25, -1.20
+    axes.scatter([x + 0.01], [y + 0.05], s=5, c=CALL, linewidths=0)
+    axes.text(
+        x + 0.035, y + 0.05, "a call: pitch runs outward", fontsize=8, va="center", color=SOFT
+    )
+    axes.scatter([x + 0.01], [y], s=28, c=ANSWER, edgecolors=PAPER, linewidths=0.4)
+    axes.text(x + 0.035, y, "an answer: its size is its force", fontsize=8, va="center", color=SOFT)
+    axes.text(
+        1.25,
+        y + 0.05,
+        "dotted ring: sounds without pitch",
+        fontsize=8,
+        va="center",
+        ha="right",
+        color=SOFT,
+    )
+    axes.text(
+        1.25,
+        y,
+        "inner rings: counts, each by its own root scale",
+        fontsize=8,
+        va="center",
+        ha="right",
+        color=SOFT,
+    )
+    if palette is not None:
+        axes.text(
+            1.25,
+            1.22,
+            f"answered by {palette.name}",
+            fontsize=9,
+            ha="right",
+            va="center",
+            color=SOFT,
+        )

@@ -1,0 +1,139 @@
+"""A spectrogram as a wash: streamed, on a logarithmic frequency axis.
+
+Method
+------
+Power spectra of Hann windows of about 21 ms, four to a window, are averaged
+within the rows of a logarithmic frequency axis and the loudest of each column
+is kept, so a click does not vanish when a minute shares a page. From each row
+its own floor (the lower third of its columns) is taken off, so that wind and
+a stream don't blacken the page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.io.audio import Recording
+
+Grid = npt.NDArray[np.float32]
+Powers = npt.NDArray[np.float64]
+
+WINDOW_S = 0.021
+OVERLAP = 4
+FLOOR_QUANTILE = 0.33
+RANGE_DB = 80.0
+
+
+@dataclass(frozen=True)
+class Wash:
+    """Levels above each row's floor, dB, shape ``(rows, columns)``, low rows first."""
+
+    above_db: Grid
+    from_s: float
+    to_s: float
+    low_hz: float
+    high_hz: float
+
+
+class _Rows:
+    """Averages power spectra within logarithmic rows."""
+
+    def __init__(self, sample_rate_hz: int, size: int, low: float, high: float, rows: int) -> None:
+        edges = np.geomspace(low, high, rows + 1) * size / sample_rate_hz
+        # A row narrower than a bin looks at one bin's width about its middle.
+        middle, half = (edges[1:] + edges[:-1]) / 2, np.maximum(np.diff(edges), 1.0) / 2
+        # Bin k covers k - 1/2 to k + 1/2; the running sum is known at its upper edge.
+        last = size // 2 + 1
+        self._edges = np.clip([middle - half + 0.5, middle + half + 0.5], 0.0, last - 1e-6)
+        self._width = 2 * half
+
+    def __call__(self, power: Powers) -> Powers:
+        """From ``(frames, bins)`` to ``(frames, rows)``."""
+        total = np.zeros((len(power), power.shape[1] + 1))
+        np.cumsum(power, axis=1, out=total[:, 1:])
+        below = self._edges.astype(np.intp)
+        share = self._edges - below
+        low, high = (
+            total[:, below[i]] * (1 - share[i]) + total[:, below[i] + 1] * share[i] for i in (0, 1)
+        )
+        return np.asarray((high - low) / self._width)
+
+
+def wash(
+    recording: Recording,
+    from_s: float,
+    to_s: float,
+    low_hz: float,
+    high_hz: float,
+    columns: int = 1800,
+    rows: int = 320,
+    progress: Callable[[float], None] | None = None,
+) -> Wash:
+    """Make the wash of a stretch, in memory that does not grow with it.
+
+    Parameters
+    ----------
+    recording
+        The recording; it is read onward from its start.
+    from_s, to_s
+        The stretch.
+    low_hz, high_hz
+        Ends of the frequency axis; the upper one within half the sample rate.
+    columns, rows
+        Size of the picture.
+    progress
+        Called with the share done.
+    """
+    rate = recording.sample_rate_hz
+    high_hz = min(high_hz, 0.49 * rate)
+    size = 1 << max(round(np.log2(WINDOW_S * rate)), 6)
+    hop = size // OVERLAP
+    window = np.hanning(size)
+    average = _Rows(rate, size, low_hz, high_hz, rows)
+    loudest = np.full((columns, rows), 1e-20)
+    per_column = (to_s - from_s) * rate / columns
+    first, last = int(from_s * rate), int(to_s * rate)
+    kept, at = np.zeros(0, dtype=np.float32), 0
+    for block in recording.blocks():
+        end = at + len(block)
+        if end > first - size:
+            kept = np.concatenate([kept, block])
+            frames = _frames(kept, size, hop)
+            middles = end - len(kept) + hop * np.arange(len(frames)) + size / 2
+            columns_of = np.floor((middles - first) / per_column).astype(np.intp)
+            inside = (columns_of >= 0) & (columns_of < columns)
+            power = np.abs(np.fft.rfft(window * frames[inside], axis=1)) ** 2
+            np.maximum.at(loudest, columns_of[inside], average(power))
+            kept = kept[hop * len(frames) :]
+        at = end
+        if progress:
+            progress(min(at / max(last, 1), 1.0))
+        if at > last + size:
+            break
+    level_db = 10 * np.log10(_filled(loudest)).T
+    floor = np.quantile(level_db, FLOOR_QUANTILE, axis=1, keepdims=True)
+    # Digital silence is no floor to measure from.
+    floor = np.maximum(floor, level_db.max() - RANGE_DB)
+    above = np.clip(level_db - floor, 0.0, None).astype(np.float32)
+    return Wash(above, from_s, to_s, low_hz, high_hz)
+
+
+def _frames(samples: Grid, size: int, hop: int) -> Grid:
+    """Every `hop`-th window of `size` samples, shape ``(frames, size)``, without copying."""
+    if len(samples) < size:
+        return np.zeros((0, size), dtype=np.float32)
+    return np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
+
+
+def _filled(loudest: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Columns shorter than a hop take their neighbour's spectrum."""
+    empty = loudest.max(axis=1) <= 1e-20
+    if not empty.any() or empty.all():
+        return loudest
+    known = np.flatnonzero(~empty)
+    nearest = known[np.clip(np.searchsorted(known, np.arange(len(loudest))), 0, len(known) - 1)]
+    return np.where(empty[:, None], loudest[nearest], loudest)

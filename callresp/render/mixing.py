@@ -1,0 +1,276 @@
+"""The rehearsal mix: the recorded chorus, and the machine beside it.
+
+Conventions
+-----------
+- The mix has the recording's sample rate. Its chorus is the recording as it
+  is; the machine stands at the palette's distance, in sound pressure levels
+  (`levels.Place`). One gain is taken off both where the sum would come nearer
+  to full scale than the headroom, so that the balance stays true.
+- The headroom counts the peaks between the samples too: true peak, by four
+  times oversampling (ITU-R BS.1770-4, annex 2).
+- After the recording ends, the last strokes ring out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.errors import UserError
+from callresp.io.audio import BLOCK, Recording, WavWriter, open_recording
+from callresp.palette.model import Palette
+from callresp.plan.checked_plan import CheckedPlan
+from callresp.plan.model import Plan
+from callresp.render.execution import act
+from callresp.render.levels import Place, place_of
+from callresp.render.machine import Machine
+
+Waves = npt.NDArray[np.float64]
+
+HEARING = (
+    "start with the volume low: a bell beside the ear is louder than one in a field,"
+    " and long loud listening harms hearing for good"
+)
+HEADROOM_DB = 1.0
+TAIL_MAX_S = 20.0
+DEFAULT_RATE_HZ = 48000
+
+
+@dataclass(frozen=True, slots=True)
+class Mixing:
+    """How to mix.
+
+    Parameters
+    ----------
+    headroom_db
+        Least distance of the highest peak from full scale.
+    stereo
+        Two channels: a recording's own two, or one in the middle.
+    pan
+        Where the machine stands between left (-1) and right (1), in stereo.
+    float32
+        Write 32-bit float instead of 24-bit integer samples.
+    alone
+        Leave the chorus out: the machine alone, at the same times and levels.
+    """
+
+    headroom_db: float = HEADROOM_DB
+    stereo: bool = False
+    pan: float = 0.0
+    float32: bool = False
+    alone: bool = False
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.headroom_db <= 60:
+            raise UserError(f"a headroom of {self.headroom_db:g} dB", remedy="give 0 to 60 dB")
+        if not -1 <= self.pan <= 1:
+            raise UserError(f"a pan of {self.pan:g}", remedy="give -1 (left) to 1 (right)")
+
+    @property
+    def gains(self) -> tuple[float, ...]:
+        """Gain of the machine in each channel: constant power, 1 in the middle."""
+        if not self.stereo:
+            return (1.0,)
+        angle = (self.pan + 1) * math.pi / 4
+        return (math.sqrt(2) * math.cos(angle), math.sqrt(2) * math.sin(angle))
+
+
+@dataclass(frozen=True, slots=True)
+class Mixed:
+    """What came of a mix. Peaks are dB re full scale, before the gain; `peak_db` is a true peak."""
+
+    path: str
+    sample_rate_hz: int
+    channels: int
+    duration_s: float
+    gain_db: float
+    peak_db: float
+    chorus_peak_db: float
+    machine_peak_db: float
+    distance_m: float
+    full_scale_db: float
+    warnings: tuple[str, ...] = ()
+
+
+def true_peak(block: Waves, sample_rate_hz: int) -> float:
+    """Highest peak of ``(n, channels)``, between the samples too.
+
+    Source: ITU-R BS.1770-4, annex 2 (four times oversampling at 48 kHz).
+    """
+    if block.size == 0:
+        return 0.0
+    highest = float(np.abs(block).max())
+    factor = min(4, max(1, 192000 // sample_rate_hz))
+    if factor == 1 or highest < 1e-6:
+        return highest
+    from scipy import signal
+
+    return max(highest, float(np.abs(signal.resample_poly(block, factor, 1, axis=0)).max()))
+
+
+class _Source:
+    """The chorus and the machine as blocks, as often as needed."""
+
+    def __init__(
+        self,
+        recording: Recording | None,
+        plan: Plan | CheckedPlan,
+        palette: Palette,
+        mixing: Mixing,
+        place: Place,
+        seed: int,
+    ) -> None:
+        self._plan, self._palette, self._place, self._seed = plan, palette, place, seed
+        self._mixing = mixing
+        self._recordings = _channels(recording, mixing)
+        self.rate = recording.sample_rate_hz if recording else DEFAULT_RATE_HZ
+        last_s = act(plan, palette).end_s
+        self.end_s = last_s + place.delay_s if last_s > 0 else 0.0
+        header = (plan.plan if isinstance(plan, CheckedPlan) else plan).header
+        self.stated_s = recording.duration_s if recording else header.duration_s
+
+    @property
+    def frames(self) -> int:
+        """Length that is expected; a recording that breaks off gives fewer."""
+        tail_s = min(max(self.end_s - self.stated_s, 0.0), TAIL_MAX_S)
+        if not self.stated_s:
+            tail_s = self.end_s
+        return math.ceil((self.stated_s + tail_s) * self.rate)
+
+    def blocks(self) -> Iterator[tuple[Waves, Waves]]:
+        """Yield (chorus, machine), each ``(n, channels)``, until both have ended."""
+        machine = Machine(self._plan, self._palette, self.rate, place=self._place, seed=self._seed)
+        gains = np.array(self._mixing.gains)
+        done = 0
+        for chorus in self._chorus(len(gains)):
+            yield chorus, np.outer(machine.next(len(chorus)), gains)
+            done += len(chorus)
+        # A recording that broke off leaves the rest to the machine alone.
+        last = max(self.frames, done)
+        while done < last:
+            count = min(BLOCK, last - done)
+            yield np.zeros((count, len(gains))), np.outer(machine.next(count), gains)
+            done += count
+
+    def _chorus(self, channels: int) -> Iterator[Waves]:
+        for parts in zip(*(item.blocks() for item in self._recordings), strict=True):
+            block = np.stack([part.astype(np.float64) for part in parts], axis=1)
+            block = np.repeat(block, channels, axis=1) if block.shape[1] < channels else block
+            yield np.zeros_like(block) if self._mixing.alone else block
+
+
+def _channels(recording: Recording | None, mixing: Mixing) -> list[Recording]:
+    if recording is None:
+        return []
+    if mixing.stereo and recording.channels == 2 and recording.channel is None:
+        return [open_recording(recording.path, channel) for channel in (1, 2)]
+    return [recording]
+
+
+def mix(
+    recording: Recording | Path | str | None,
+    plan: Plan | CheckedPlan,
+    palette: Palette,
+    out_path: Path,
+    mixing: Mixing | None = None,
+    place: Place | None = None,
+    seed: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> Mixed:
+    """Write chorus and machine together as a WAV file, whole or not at all.
+
+    Parameters
+    ----------
+    recording
+        The chorus: a recording or its path; `None` for the machine alone.
+    plan, palette
+        What the machine plays, on what.
+    out_path
+        The file to write.
+    mixing, place, seed
+        How to mix, where the listener is, seed of the noises.
+    progress
+        Called with the share done.
+
+    Returns
+    -------
+    Mixed
+        With the gain that kept the headroom.
+
+    Raises
+    ------
+    UserError
+        When the recording can't be read or the file can't be written.
+    """
+    mixing = mixing or Mixing()
+    place = place or place_of(palette)
+    if recording is not None and not isinstance(recording, Recording):
+        recording = open_recording(recording)
+    source = _Source(recording, plan, palette, mixing, place, seed)
+    tell = progress or (lambda share: None)
+    peaks = _peaks(source, lambda share: tell(share / 2))
+    ceiling = 10 ** (-mixing.headroom_db / 20)
+    gain = min(1.0, ceiling / peaks.together) if peaks.together > 0 else 1.0
+    _write(source, Path(out_path), mixing, gain, lambda share: tell(0.5 + share / 2))
+    tell(1.0)
+    warnings = tuple(recording.warnings) if recording else ()
+    return Mixed(
+        path=str(out_path),
+        sample_rate_hz=source.rate,
+        channels=len(mixing.gains),
+        duration_s=peaks.frames / source.rate,
+        gain_db=round(20 * math.log10(gain), 3) + 0.0,
+        peak_db=_db(peaks.together),
+        chorus_peak_db=_db(peaks.chorus),
+        machine_peak_db=_db(peaks.machine),
+        distance_m=place.distance_m,
+        full_scale_db=place.full_scale_db,
+        warnings=warnings,
+    )
+
+
+@dataclass(slots=True)
+class _Peaks:
+    chorus: float = 0.0
+    machine: float = 0.0
+    together: float = 0.0
+    frames: int = 0
+
+
+def _peaks(source: _Source, tell: Callable[[float], None]) -> _Peaks:
+    """First pass: how high it gets."""
+    found = _Peaks()
+    for chorus, machine in source.blocks():
+        found.chorus = max(found.chorus, float(np.abs(chorus).max()))
+        found.machine = max(found.machine, float(np.abs(machine).max()))
+        both = chorus + machine
+        # Oversampling raises a sample by 2.241 at most (the sum of its filter's taps): look only
+        # where that could matter.
+        if 2.25 * float(np.abs(both).max()) > found.together:
+            found.together = max(found.together, true_peak(both, source.rate))
+        found.frames += len(chorus)
+        tell(min(found.frames / max(source.frames, 1), 1.0))
+    if found.frames == 0:
+        raise UserError("nothing to render: the plan is empty", remedy="give a recording too")
+    return found
+
+
+def _write(
+    source: _Source, path: Path, mixing: Mixing, gain: float, tell: Callable[[float], None]
+) -> None:
+    subtype = "FLOAT" if mixing.float32 else "PCM_24"
+    channels, done = len(mixing.gains), 0
+    with WavWriter(path, source.rate, channels, subtype, frames=source.frames) as out:
+        for chorus, machine in source.blocks():
+            out.write(gain * (chorus + machine))
+            done += len(chorus)
+            tell(min(done / max(source.frames, 1), 1.0))
+
+
+def _db(peak: float) -> float:
+    return round(20 * math.log10(peak), 2) if peak > 1e-10 else -200.0

@@ -1,0 +1,270 @@
+"""Which striker for which pitch.
+
+Mappings
+--------
+nearest : the striker whose strike pitch lies closest, in cents.
+folded  : moved by octaves into the strikers' range first, then nearest.
+rank    : lowest heard to lowest striker, highest to highest, in equal steps
+          of the phrase's own range.
+contour : starts at the nearest, then steps up and down as the phrase does, a
+          striker for each step of up to `STEP_CENTS`.
+fitted  : transposed, folded or ranked, whichever keeps most of this phrase's
+          contour (see `callresp.reply.mapping`).
+table   : the user's own table of ranges; what no row holds is left out.
+
+Cents are 1200 times the base-2 logarithm of a frequency ratio (Ellis 1885).
+
+Fitting phrases to a palette: which mapping keeps most of them.
+
+Goal
+----
+A default that is good before any tuning: try every mapping and transposition,
+score each by a stated measure, and say what was lost.
+
+Measure
+-------
+``fit = 0.6 contour + 0.25 distinct + 0.15 near``: contour is Marvin and
+Laprade's CSIM between the heard line and the struck one; distinct the share of
+different heard pitches (a semitone or more apart) that got different strikers;
+near is 1 for strikers on pitch (octaves apart count as on pitch), 0 for a
+quarter octave off or more. The weights are a choice of ours: what a listener
+misses first is the shape of a call.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from callresp.io.score import Phrase
+from callresp.palette.model import Striker
+from callresp.reply.contours import csim
+from callresp.reply.rules import Pitched, PitchMapping
+
+STEP_CENTS = 250.0
+
+
+def cents(of_hz: float, to_hz: float) -> float:
+    """Interval from one frequency to another in cents.
+
+    Examples
+    --------
+    >>> round(cents(440.0, 660.0), 3)
+    701.955
+    """
+    return 1200 * math.log2(to_hz / of_hz)
+
+
+def folded(pitch_hz: float, low_hz: float, high_hz: float) -> float:
+    """`pitch_hz` moved by octaves to where it lies nearest a range."""
+    middle = math.sqrt(low_hz * high_hz)
+    octaves = round(math.log2(middle / pitch_hz))
+    candidates = [pitch_hz * 2.0 ** (octaves + step) for step in (-1, 0, 1)]
+
+    def outside(hz: float) -> tuple[float, float]:
+        below, above = cents(hz, low_hz), cents(high_hz, hz)
+        return max(below, above, 0.0), abs(cents(middle, hz))
+
+    return min(candidates, key=outside)
+
+
+def choose(
+    pitches_hz: Sequence[float | None],
+    strikers: Sequence[Striker],
+    mapping: PitchMapping,
+    worked: Mapping[str, int] | None = None,
+    spread_cents: float = 0.0,
+) -> list[Striker | None]:
+    """A striker for each pitch; `None` for what has none, or where there are none.
+
+    Parameters
+    ----------
+    pitches_hz
+        Pitches of a phrase in order of time.
+    strikers
+        Those with a strike pitch are used.
+    mapping
+        Any but "table" and "fitted", which need more than pitches.
+    worked
+        Strokes of each striker so far.
+    spread_cents
+        Among strikers this near the best one, the least worked is taken.
+    """
+    scale = sorted((s for s in strikers if s.pitch_hz is not None), key=_pitch)
+    if not scale:
+        return [None] * len(pitches_hz)
+    if mapping == "rank":
+        return _by_rank(pitches_hz, scale)
+    if mapping == "contour":
+        return _by_contour(pitches_hz, scale)
+    found: list[Striker | None] = []
+    for pitch in pitches_hz:
+        if pitch is not None and mapping == "folded":
+            pitch = folded(pitch, _pitch(scale[0]), _pitch(scale[-1]))
+        found.append(None if pitch is None else _spread(pitch, scale, worked or {}, spread_cents))
+    return found
+
+
+def _spread(
+    pitch_hz: float, scale: Sequence[Striker], worked: Mapping[str, int], spread_cents: float
+) -> Striker:
+    """The nearest striker, or the least worked of those about as near."""
+    off = [abs(cents(_pitch(striker), pitch_hz)) for striker in scale]
+    near = [n for n in range(len(scale)) if off[n] <= min(off) + spread_cents]
+    return scale[min(near, key=lambda n: (worked.get(scale[n].name, 0), off[n]))]
+
+
+def by_table(
+    pitches_hz: Sequence[float | None], strikers: Sequence[Striker], table: Sequence[Pitched]
+) -> list[Striker | None]:
+    """The striker of the first row that holds each pitch; `None` where none does."""
+    named = {striker.name: striker for striker in strikers}
+    found: list[Striker | None] = []
+    for pitch in pitches_hz:
+        rows = [row for row in table if pitch is not None and row.from_hz <= pitch <= row.to_hz]
+        found.append(named.get(rows[0].striker) if rows else None)
+    return found
+
+
+def _pitch(striker: Striker) -> float:
+    return striker.pitch_hz or 0.0
+
+
+def _nearest(pitch_hz: float, scale: Sequence[Striker]) -> int:
+    return min(range(len(scale)), key=lambda n: abs(cents(_pitch(scale[n]), pitch_hz)))
+
+
+def _by_rank(pitches_hz: Sequence[float | None], scale: Sequence[Striker]) -> list[Striker | None]:
+    logs = [math.log2(pitch) for pitch in pitches_hz if pitch is not None]
+    if not logs:
+        return [None] * len(pitches_hz)
+    low, span = min(logs), max(logs) - min(logs)
+    if span < 50 / 1200:
+        # A phrase on one pitch has no ranks: it goes where the pitch is nearest.
+        return choose(pitches_hz, scale, "folded")
+    top = len(scale) - 1
+    return [
+        None if pitch is None else scale[round((math.log2(pitch) - low) / span * top)]
+        for pitch in pitches_hz
+    ]
+
+
+def _by_contour(
+    pitches_hz: Sequence[float | None], scale: Sequence[Striker]
+) -> list[Striker | None]:
+    found: list[Striker | None] = []
+    last_hz, place = 0.0, 0
+    for pitch in pitches_hz:
+        if pitch is None:
+            found.append(None)
+            continue
+        if last_hz == 0.0:
+            place = _nearest(folded(pitch, _pitch(scale[0]), _pitch(scale[-1])), scale)
+        else:
+            moved = cents(last_hz, pitch)
+            steps = math.copysign(math.ceil(abs(moved) / STEP_CENTS), moved)
+            place += int(steps) if abs(moved) > 30 else 0
+            place = min(max(place, 0), len(scale) - 1)
+        last_hz = pitch
+        found.append(scale[place])
+    return found
+
+
+MAPPINGS: tuple[PitchMapping, ...] = ("nearest", "folded", "rank", "contour")
+TRANSPOSITIONS = tuple(range(-600, 601, 100))
+FAR_CENTS = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A mapping with its score; all shares are 0 to 1."""
+
+    mapping: PitchMapping
+    transpose_cents: float
+    fit: float
+    contour: float
+    distinct: float
+    near: float
+    strikers: int
+
+
+def measure(heard_hz: Sequence[float], struck: Sequence[Striker]) -> tuple[float, float, float]:
+    """Contour, distinct and near of a struck line against the heard one."""
+    struck_hz = [striker.pitch_hz or 0.0 for striker in struck]
+    contour = csim(heard_hz, struck_hz)
+    pairs = [
+        (i, j)
+        for i in range(len(heard_hz))
+        for j in range(i + 1, len(heard_hz))
+        if abs(cents(heard_hz[i], heard_hz[j])) >= 100
+    ]
+    apart = sum(struck[i].name != struck[j].name for i, j in pairs)
+    distinct = apart / len(pairs) if pairs else 1.0
+    off = [octave_off_cents(a, b) for a, b in zip(heard_hz, struck_hz, strict=True)]
+    near = sum(max(0.0, 1 - abs(cents_off) / FAR_CENTS) for cents_off in off) / max(len(off), 1)
+    return contour, distinct, near
+
+
+def octave_off_cents(heard_hz: float, struck_hz: float) -> float:
+    """How far a strike pitch is off the heard one, octaves aside: -600 to 600."""
+    return (cents(heard_hz, struck_hz) + 600) % 1200 - 600
+
+
+def fits(
+    phrases: Iterable[Phrase],
+    strikers: Sequence[Striker],
+    transpositions: Sequence[float] = TRANSPOSITIONS,
+) -> list[Fit]:
+    """Every mapping and transposition, best first; notes without pitch are left out."""
+    lines = [
+        [note.pitch_hz for note in phrase.notes if note.pitch_hz is not None] for phrase in phrases
+    ]
+    lines = [line for line in lines if line]
+    able = [striker for striker in strikers if striker.pitch_hz is not None]
+    if not lines or not able:
+        return []
+    found = [
+        _fit(lines, able, mapping, transposed)
+        for mapping in MAPPINGS
+        # Rank asks only for order, which no transposition changes.
+        for transposed in ((0.0,) if mapping == "rank" else transpositions)
+    ]
+    return sorted(found, key=lambda one: (-one.fit, abs(one.transpose_cents)))
+
+
+def _fit(
+    lines: Sequence[Sequence[float]],
+    strikers: Sequence[Striker],
+    mapping: PitchMapping,
+    transpose_cents: float,
+) -> Fit:
+    moved = 2 ** (transpose_cents / 1200)
+    totals, notes = [0.0, 0.0, 0.0], 0
+    used: set[str] = set()
+    for line in lines:
+        struck = [s for s in choose([hz * moved for hz in line], strikers, mapping) if s]
+        for number, share in enumerate(measure(line, struck)):
+            totals[number] += share * len(line)
+        notes += len(line)
+        used.update(striker.name for striker in struck)
+    contour, distinct, near = (total / notes for total in totals)
+    return Fit(
+        mapping=mapping,
+        transpose_cents=transpose_cents,
+        fit=0.6 * contour + 0.25 * distinct + 0.15 * near,
+        contour=contour,
+        distinct=distinct,
+        near=near,
+        strikers=len(used),
+    )
+
+
+def fitted(pitches_hz: Sequence[float | None], strikers: Sequence[Striker]) -> list[Striker | None]:
+    """The strikers of the mapping that keeps most of one line, without transposing it."""
+    line = [pitch for pitch in pitches_hz if pitch is not None]
+    able = [striker for striker in strikers if striker.pitch_hz is not None]
+    if not line or not able:
+        return [None] * len(pitches_hz)
+    best = max((_fit([line], able, mapping, 0.0) for mapping in MAPPINGS), key=lambda f: f.fit)
+    return choose(pitches_hz, able, best.mapping)

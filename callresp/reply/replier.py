@@ -1,0 +1,271 @@
+"""Answering a heard score: phrase by phrase, in order of their ends.
+
+The replier sees a phrase when it has closed and decides with what was heard
+until then, and with its own manners; a seed makes every choice repeatable.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import Counter, deque
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+
+import msgspec
+
+from callresp.io.score import (
+    HeardScore,
+    Note,
+    Phrase,
+    ReplyHeader,
+    ReplyNote,
+    ReplyScore,
+    Unanswered,
+    phrases,
+)
+from callresp.palette.model import Palette
+from callresp.reply.ambient import Place
+from callresp.reply.choose import Moment, choose_rule
+from callresp.reply.compose import Loudness, Stroke, compose, ends_s
+from callresp.reply.memory import Memory, Recall
+from callresp.reply.rules import Rule, RuleSet
+from callresp.reply.turn_taking import Singing, Turns
+
+DENSITY_S = 10.0
+# Calls at this rate bring a turner that follows them to its fastest.
+DENSE_PER_S = 8.0
+# So much above its quietest, wind and water bring one that follows them to its fastest.
+LOUD_PLACE_DB = 20.0
+
+
+class Replier:
+    """Decides on one phrase after another.
+
+    Parameters
+    ----------
+    palette, rules
+        What it plays on and by which rules.
+    seed
+        Of its choices; the rule set's own by default.
+    start
+        When second 0 was, for conditions on the time of day.
+    """
+
+    def __init__(
+        self,
+        palette: Palette,
+        rules: RuleSet,
+        seed: int | None = None,
+        start: datetime | None = None,
+    ) -> None:
+        self.palette = palette
+        self.rules = rules
+        self.seed = rules.seed if seed is None else seed
+        self._start = start
+        into_hour_s = 0.0 if start is None else 60.0 * start.minute + start.second
+        self.turns = Turns(rules.manners, into_hour_s)
+        self.memory = Memory()
+        self.worked: Counter[str] = Counter()
+        self._loudness = Loudness()
+        self._place = Place()
+        self._recent: deque[float] = deque()
+        self._notes = 0
+        self._phrases = 0
+
+    def heard(self, note: Note) -> None:
+        """Take note of a heard note, in order of onset."""
+        self._loudness.heard(note)
+        self._place.heard(note)
+        self.turns.called(note.onset_s)
+        self._recent.append(note.onset_s)
+        while self._recent[0] < note.onset_s - 2 * DENSITY_S:
+            self._recent.popleft()
+
+    def _density(self, at_s: float) -> float:
+        """Notes a second over the last ten seconds."""
+        while self._recent and self._recent[0] < at_s - DENSITY_S:
+            self._recent.popleft()
+        return len(self._recent) / DENSITY_S
+
+    def _moment(self, phrase: Phrase, recall: Recall) -> Moment:
+        clock = None
+        if self._start is not None:
+            clock = (self._start + timedelta(seconds=phrase.offset_s)).time()
+        return Moment(
+            since_reply_s=phrase.offset_s - self.turns.last_end_s,
+            novelty=recall.novelty,
+            clock=clock,
+            last_rule=recall.last_rule,
+            tiredness=self.memory.tiredness(phrase.offset_s),
+        )
+
+    def closed(self, phrase: Phrase, singing: Singing) -> list[ReplyNote] | Unanswered:
+        """Answer a phrase that has closed, or say why not.
+
+        Parameters
+        ----------
+        phrase
+            Phrases come in order of their ends.
+        singing
+            What sounds; only times up to the reply's own notes are asked of it.
+        """
+        recall = self.memory.recall(phrase)
+        decision = self._decide(phrase, recall, singing)
+        rule = decision[0].rule if isinstance(decision, list) and decision else ""
+        self.memory.heard(phrase.voice, recall, rule)
+        return decision
+
+    def consider(self, phrase: Phrase, recall: Recall) -> tuple[Rule, list[Stroke]] | Unanswered:
+        """The rule that answers a phrase and its strokes, whenever they may sound."""
+        rng = random.Random(f"{self.seed}/{phrase.id}")
+        rule = choose_rule(self.rules, phrase, self._moment(phrase, recall), rng)
+        if isinstance(rule, str):
+            return self._silence(phrase, "conditions", rule)
+        top_db = self._loudness.top_db(phrase.offset_s)
+        strokes = compose(phrase, rule, self.palette, top_db, rng, self.worked)
+        if not strokes:
+            return self._silence(phrase, rule.name, "no striker for any of its notes")
+        return rule, strokes
+
+    def _decide(
+        self, phrase: Phrase, recall: Recall, singing: Singing
+    ) -> list[ReplyNote] | Unanswered:
+        if quiet := self.turns.busy(phrase):
+            return self._silence(phrase, "manners", quiet)
+        chosen = self.consider(phrase, recall)
+        if isinstance(chosen, Unanswered):
+            return chosen
+        rule, strokes = chosen
+        wait_s = random.Random(f"{self.seed}/{phrase.id}/wait").uniform(*self.rules.manners.wait_s)
+        start_s = self.turns.start(phrase, wait_s, singing)
+        if isinstance(start_s, str):
+            return self._silence(phrase, "manners", start_s)
+        if ends_s(strokes, self.palette) > self.turns.share_left_s(start_s):
+            share = self.rules.manners.share_max
+            return self._silence(phrase, "manners", f"it has had its {share:.0%} of this minute")
+        stop_s = self.turns.interrupted(phrase, start_s, singing)
+        return self.reply(phrase, rule, strokes, start_s, stop_s)
+
+    def _silence(self, phrase: Phrase, rule: str, why: str) -> Unanswered:
+        return Unanswered(unanswered=phrase.id, at_s=phrase.onset_s, rule=rule, why=why)
+
+    def reply(
+        self,
+        phrase: Phrase,
+        rule: Rule,
+        strokes: list[Stroke],
+        start_s: float,
+        stop_s: float | None,
+    ) -> list[ReplyNote]:
+        """The notes of a reply that starts at `start_s`, and must stop by `stop_s`."""
+        kept = [s for s in strokes if stop_s is None or start_s + s.at_s < stop_s]
+        notes = [self._struck(phrase, rule, stroke, start_s) for stroke in kept]
+        end_s = start_s + ends_s(kept, self.palette)
+        if stop_s is not None and len(kept) < len(strokes):
+            end_s = min(end_s, stop_s)
+            notes = [_left_off(note, stop_s) for note in notes]
+        if rule.turner and self.palette.turner_named(rule.turner):
+            notes.append(self._turned(phrase, rule, start_s, end_s))
+        self.turns.replied(start_s, end_s)
+        self.memory.replied(start_s)
+        self.worked.update(stroke.instrument for stroke in kept)
+        self._phrases += 1
+        numbered = [
+            msgspec.structs.replace(note, id=self._notes + n) for n, note in enumerate(notes)
+        ]
+        self._notes += len(notes)
+        return numbered
+
+    def _struck(self, phrase: Phrase, rule: Rule, stroke: Stroke, start_s: float) -> ReplyNote:
+        onset_s = round(start_s + stroke.at_s, 6)
+        length_s = stroke.length_s
+        return ReplyNote(
+            id=0,
+            onset_s=onset_s,
+            offset_s=None if length_s is None else round(onset_s + length_s, 6),
+            instrument=stroke.instrument,
+            force=round(stroke.force, 4),
+            phrase=self._phrases,
+            heard=stroke.heard,
+            heard_phrase=phrase.id,
+            rule=rule.name,
+            why=stroke.why,
+            asked_hz=stroke.asked_hz,
+        )
+
+    def _turned(self, phrase: Phrase, rule: Rule, start_s: float, end_s: float) -> ReplyNote:
+        force, why = rule.turner_force, f"turns along with the reply to phrase {phrase.id}"
+        if rule.turner_follows == "calls":
+            density = self._density(phrase.offset_s)
+            force = min(1.0, force + (1 - force) * density / DENSE_PER_S)
+            why += f", at {density:.1f} calls a second"
+        elif rule.turner_follows == "place":
+            risen_db = self._place.risen_db(phrase.offset_s)
+            force = min(1.0, force + (1 - force) * risen_db / LOUD_PLACE_DB)
+            why += f", with the place {risen_db:.0f} dB above its quietest"
+        return ReplyNote(
+            id=0,
+            onset_s=round(start_s, 6),
+            offset_s=round(max(end_s, start_s + 0.1), 6),
+            instrument=rule.turner,
+            force=round(force, 4),
+            phrase=self._phrases,
+            heard=None,
+            heard_phrase=phrase.id,
+            rule=rule.name,
+            why=why,
+        )
+
+
+def _left_off(note: ReplyNote, stop_s: float) -> ReplyNote:
+    """Damp a note that would ring into the song that made us leave off."""
+    end_s = round(max(stop_s, note.onset_s + 0.05), 6)
+    if note.offset_s is not None and note.offset_s <= end_s:
+        return note
+    why = f"{note.why}; leaves off for a call"
+    return msgspec.structs.replace(note, offset_s=end_s, why=why)
+
+
+def answer(
+    heard: HeardScore, palette: Palette, rules: RuleSet, seed: int | None = None
+) -> ReplyScore:
+    """Answer a whole heard score.
+
+    Returns
+    -------
+    ReplyScore
+        Notes in order of onset, each with the heard note and rule it came
+        from, and the phrases left unanswered, each with the reason.
+    """
+    start = None if heard.header.start is None else datetime.fromisoformat(heard.header.start)
+    replier = Replier(palette, rules, seed, start)
+    singing = Singing(heard.notes)
+    coming = iter(heard.notes)
+    waiting = next(coming, None)
+    notes: list[ReplyNote] = []
+    silences: list[Unanswered] = []
+    for phrase in by_end(phrases(heard.notes)):
+        while waiting is not None and waiting.onset_s <= phrase.offset_s:
+            replier.heard(waiting)
+            waiting = next(coming, None)
+        decision = replier.closed(phrase, singing)
+        if isinstance(decision, Unanswered):
+            silences.append(decision)
+        else:
+            notes.extend(decision)
+    notes.sort(key=lambda note: (note.onset_s, note.id))
+    header = ReplyHeader(
+        recording=heard.header.recording,
+        start=heard.header.start,
+        duration_s=heard.header.duration_s,
+        palette=palette.name,
+        rules=rules.name,
+        seed=replier.seed,
+    )
+    silences.sort(key=lambda silence: silence.at_s)
+    return ReplyScore(header=header, notes=tuple(notes), unanswered=tuple(silences))
+
+
+def by_end(run: Iterable[Phrase]) -> list[Phrase]:
+    """Phrases in order of their ends, as they close."""
+    return sorted(run, key=lambda phrase: (phrase.offset_s, phrase.id))

@@ -1,0 +1,157 @@
+"""Turn-taking: when the machine may begin, and when it leaves off.
+
+Everything here is causal: it uses only what was heard up to the moment in
+question, so that a rehearsal at a desk and a machine in a field take their
+turns alike.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import deque
+from collections.abc import Iterable
+
+from callresp.io.score import Note, Phrase
+from callresp.reply.rules import Manners
+
+# A voice must have been silent this long before we speak into its pause.
+SETTLE_S = 0.15
+MINUTE_S = 60.0
+HOUR_S = 3600.0
+BUSY = "the machine was still answering or resting"
+
+
+class Singing:
+    """When which voices sound; answers questions about the past and for replays.
+
+    Parameters
+    ----------
+    notes
+        In order of onset.
+    """
+
+    def __init__(self, notes: Iterable[Note]) -> None:
+        self._spans: dict[str, tuple[list[float], list[float]]] = {}
+        every: list[tuple[float, float]] = []
+        by_voice: dict[str, list[tuple[float, float]]] = {}
+        for note in notes:
+            every.append((note.onset_s, note.offset_s))
+            by_voice.setdefault(note.voice, []).append((note.onset_s, note.offset_s))
+        for voice, spans in by_voice.items():
+            self._spans[voice] = _merged(spans)
+        self._every = _merged(every)
+
+    def _of(self, voice: str | None) -> tuple[list[float], list[float]]:
+        return self._every if voice is None else self._spans.get(voice, ([], []))
+
+    def silent_from(self, at_s: float, voice: str | None) -> float:
+        """The first moment from `at_s` by which `voice` (or everyone) has settled."""
+        starts, ends = self._of(voice)
+        while True:
+            number = bisect_right(starts, at_s) - 1
+            if number < 0 or ends[number] + SETTLE_S <= at_s:
+                return at_s
+            at_s = ends[number] + SETTLE_S
+
+    def begins_after(self, at_s: float, voice: str | None) -> float | None:
+        """When `voice` (or anyone) next begins after `at_s`."""
+        starts, _ = self._of(voice)
+        number = bisect_right(starts, at_s)
+        return starts[number] if number < len(starts) else None
+
+
+def _merged(spans: Iterable[tuple[float, float]]) -> tuple[list[float], list[float]]:
+    """Spans joined where they overlap: rising starts, rising ends."""
+    starts: list[float] = []
+    ends: list[float] = []
+    for start, end in sorted(spans):
+        if ends and start <= ends[-1]:
+            ends[-1] = max(ends[-1], end)
+        else:
+            starts.append(start)
+            ends.append(end)
+    return starts, ends
+
+
+class Turns:
+    """Keeps the machine's manners through a day.
+
+    Parameters
+    ----------
+    manners
+        Of the rule set.
+    hour_s
+        How far into an hour of the clock the recording began.
+    """
+
+    def __init__(self, manners: Manners, hour_s: float = 0.0) -> None:
+        self.manners = manners
+        self._hour_s = hour_s
+        self._last_call_s = 0.0
+        self._returned_s = float("-inf")
+        self.last_end_s = float("-inf")
+        self._replies: deque[tuple[float, float]] = deque()
+
+    def watched(self, phrase: Phrase) -> tuple[bool, str | None]:
+        """Whether anyone is given way to, and who: a voice, or `None` for everyone."""
+        give_way = self.manners.give_way
+        return give_way != "nobody", phrase.voice if give_way == "caller" else None
+
+    def start(self, phrase: Phrase, wait_s: float, singing: Singing) -> float | str:
+        """When a reply to `phrase` may start, or why not at all."""
+        wanted_s = phrase.offset_s + wait_s
+        free_s = self.last_end_s + self.manners.rest_s
+        latest_s = wanted_s + self.manners.patience_s
+        if free_s > latest_s:
+            return BUSY
+        start_s = max(wanted_s, free_s)
+        watches, voice = self.watched(phrase)
+        if watches:
+            start_s = singing.silent_from(start_s, voice)
+        if start_s > latest_s:
+            return f"no rest to answer in within {self.manners.patience_s:g} s"
+        return start_s
+
+    def busy(self, phrase: Phrase) -> str | None:
+        """Why no rule could answer a phrase, or `None`: asked before anything is composed."""
+        manners = self.manners
+        latest_s = phrase.offset_s + manners.wait_s[1] + manners.patience_s
+        if self.last_end_s + manners.rest_s > latest_s:
+            return BUSY
+        return self.quiet(phrase)
+
+    def quiet(self, phrase: Phrase) -> str | None:
+        """Why the machine keeps quiet whatever it hears, or `None`."""
+        manners = self.manners
+        hour_s = (phrase.offset_s + self._hour_s) % HOUR_S
+        if hour_s >= (1 - manners.quiet_share) * HOUR_S:
+            return f"the quiet {manners.quiet_share:.0%} of the hour"
+        if phrase.onset_s < self._returned_s + manners.return_s:
+            return "calls have only come back: let them sing"
+        return None
+
+    def called(self, onset_s: float) -> None:
+        """Take note of the onset of a heard note, in order of time."""
+        if onset_s - self._last_call_s > self.manners.quiet_after_s:
+            self._returned_s = onset_s
+        self._last_call_s = onset_s
+
+    def share_left_s(self, at_s: float) -> float:
+        """How much longer the machine may sound in the minute up to `at_s`."""
+        while self._replies and self._replies[0][1] <= at_s - MINUTE_S:
+            self._replies.popleft()
+        used_s = sum(end - max(start, at_s - MINUTE_S) for start, end in self._replies)
+        return self.manners.share_max * MINUTE_S - used_s
+
+    def interrupted(self, phrase: Phrase, start_s: float, singing: Singing) -> float | None:
+        """When a reply that starts at `start_s` must have left off."""
+        watches, voice = self.watched(phrase)
+        if not (watches and self.manners.leave_off):
+            return None
+        begins_s = singing.begins_after(start_s, voice)
+        return None if begins_s is None else begins_s + self.manners.reaction_s
+
+    def replied(self, start_s: float, end_s: float) -> None:
+        """Take note of a reply."""
+        self._replies.append((start_s, end_s))
+        self.last_end_s = end_s

@@ -1,0 +1,270 @@
+"""The whole way: a recording and its plan in, everything measured out.
+
+What can be known
+-----------------
+A recording alone does not know when the board sent its commands. Latencies
+become absolute in one of three ways, tried in this order:
+
+1. a channel of the recording that carries the coils' pulses (`switches_s`);
+2. a striker whose latency the user knows (`known_latency`);
+3. the palette's own latencies, in the median over all strikers.
+
+In the third way only the differences between strikers are new; the report
+says so. Levels are dB SPL with a calibrated full scale, and hang on the
+palette's own otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.errors import UserError
+from callresp.palette.model import Palette
+from callresp.strike_test import align, onsets, per_striker, results
+from callresp.strike_test import findings as telling
+from callresp.strike_test import interference as others
+from callresp.strike_test import strokes as hits
+from callresp.strike_test.capture import Capture
+from callresp.strike_test.force import palette_points
+from callresp.strike_test.interference import Foreign
+from callresp.strike_test.results import Finding, Measured, StrikerMeasured
+from callresp.strike_test.schedule import Schedule, Take, takes
+from callresp.strike_test.strokes import Stroke
+
+Values = npt.NDArray[np.float64]
+
+SOUND_M_S = 340.0
+FULL_SCALE_DB = 94.0
+ASSUMED_LATENCY_S = 0.01
+# Behind a stroke or a damper's move, further onsets are its own (bounces, buzz).
+OWN_AFTER_STROKE_S, OWN_AFTER_MOVE_S = 0.25, 0.15
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the user knows besides the recording.
+
+    `full_scale_db`: the sound pressure level of a full-scale sine, where
+    calibrated; `distance_m`: from the strikers to the microphone;
+    `switches_s`: when coils went on, from a channel that shows it;
+    `known_latency`: a striker's name and its latency in ms; `drafted`: the
+    palette's figures are placeholders, nothing to compare with.
+    """
+
+    full_scale_db: float | None = None
+    distance_m: float = 1.0
+    switches_s: Values | None = None
+    known_latency: tuple[str, float] | None = None
+    drafted: bool = False
+
+
+def measure(
+    capture: Capture,
+    schedule: Schedule,
+    palette: Palette,
+    asked: Asked | None = None,
+    progress: Callable[[float, str], None] = lambda share, note: None,
+) -> Measured:
+    """Measure every striker of a palette from a recorded strike test.
+
+    Parameters
+    ----------
+    capture
+        The recording.
+    schedule
+        What was commanded, on the board's clock; any offset between the two.
+    palette
+        The machine: channels, dampers, kinds, what was known before.
+    asked
+        What the user knows besides.
+    progress
+        Called with the share done and a word on what is being done.
+
+    Raises
+    ------
+    UserError
+        The recording does not hold the plan's strokes.
+    """
+    asked = asked or Asked()
+    every = takes(schedule, palette)
+    if not every:
+        raise UserError("the plan strikes no striker of this palette", remedy="give its palette")
+    progress(0.02, "onsets")
+    found = onsets.find(capture.samples, capture.rate_hz)
+    commands = np.array([take.at_s for take in every])
+    start = align.align(commands, found.times_s, capture.name)
+    progress(0.1, "strokes")
+    heard, clock = hits.place(capture, every, found, start)
+    alien = _foreign(capture, found, heard, schedule, clock)
+    heard = _disturbed(heard, alien)
+    sounds = []
+    for number, striker in enumerate(palette.striker):
+        progress(0.15 + 0.5 * number / len(palette.striker), striker.name)
+        own = [s for s in heard if s.take.striker == number]
+        kind = None if asked.drafted else striker.kind
+        sounds.append(per_striker.listen(capture, own, kind))
+    latency_s, latency_from, clock = _latency_share(sounds, palette, clock, asked)
+    level_db, level_from = _level_share(sounds, palette, asked)
+    scale = per_striker.Scale(level_db, latency_s)
+    measured = []
+    for number, (striker, sound) in enumerate(zip(palette.striker, sounds, strict=True)):
+        progress(0.65 + 0.33 * number / len(palette.striker), striker.name)
+        if any(s.spoke for s in sound.strokes):
+            measured.append(per_striker.measure(capture, sound, striker, schedule, clock, scale))
+    pairs = results.compare(measured)
+    findings = [Finding(kind="recording", text=text, grave=False) for text in capture.warnings]
+    findings += [gone.finding for gone in alien] + others.wind(
+        capture, _busy(heard, schedule, clock)
+    )
+    findings += telling.findings(capture, palette, sounds, measured, pairs, drafted=asked.drafted)
+    return Measured(
+        recording=capture.name,
+        duration_s=capture.duration_s,
+        sample_rate_hz=capture.rate_hz,
+        by_hand=False,
+        offset_s=clock.offset_s + latency_s,
+        clock_skew_ppm=1e6 * clock.skew,
+        latency_from=latency_from,
+        level_from=level_from,
+        noise_db=_noise_db(capture, heard),
+        strikers=tuple(measured),
+        likeness=pairs,
+        findings=tuple(sorted(findings, key=lambda f: (f.at_s is None, f.at_s or 0.0))),
+    )
+
+
+def _foreign(
+    capture: Capture,
+    found: onsets.Onsets,
+    heard: Sequence[Stroke],
+    schedule: Schedule,
+    clock: align.Alignment,
+) -> list[Foreign]:
+    late_s = float(np.median(list(clock.delays_s.values()))) if clock.delays_s else 0.0
+    expected = [s.expected_s for s in heard]
+    after = [OWN_AFTER_STROKE_S] * len(heard)
+    for hold in schedule.holds:
+        for at_s in (hold.at_s, hold.until_s):
+            expected.append(float(clock.time_of(at_s)) + min(late_s, 0.02) - 0.01)
+            after.append(OWN_AFTER_MOVE_S)
+    swells_s = onsets.swells(capture.samples, capture.rate_hz)
+    return others.foreign(capture, found, swells_s, np.array(expected), np.array(after))
+
+
+def _busy(heard: Sequence[Stroke], schedule: Schedule, clock: align.Alignment) -> Values:
+    """When strokes fall and dampers move."""
+    times = [s.expected_s for s in heard]
+    times += [float(clock.time_of(t)) for h in schedule.holds for t in (h.at_s, h.until_s)]
+    return np.array(times)
+
+
+def _disturbed(heard: Sequence[Stroke], alien: Sequence[Foreign]) -> list[Stroke]:
+    """Mark strokes beside which something else sounds; ring-outs only where they begin."""
+    marked = []
+    for stroke in heard:
+        near = stroke.at_s if stroke.at_s is not None else stroke.expected_s
+        bad = any(gone.from_s - 0.2 < near < gone.until_s for gone in alien)
+        marked.append(replace(stroke, disturbed=bad))
+    return marked
+
+
+def _latency_share(
+    sounds: Sequence[per_striker.Sound], palette: Palette, clock: align.Alignment, asked: Asked
+) -> tuple[float, str, align.Alignment]:
+    """The part of strikers' delays that is the offset's, how it is known, and the clock."""
+    delays = clock.delays_s
+    travel_s = asked.distance_m / SOUND_M_S
+    if asked.switches_s is not None:
+        commands = np.array([s.take.at_s for sound in sounds for s in sound.strokes])
+        offset, skew = _switch_clock(commands, asked.switches_s, clock)
+        shifted = replace(clock, offset_s=offset, skew=skew)
+        return travel_s, f"the switching channel, less {asked.distance_m:g} m of air", shifted
+    if asked.known_latency is not None:
+        name, latency_ms = asked.known_latency
+        number = next((n for n, s in enumerate(palette.striker) if s.name == name), None)
+        if number is None or number not in delays:
+            raise UserError(
+                f"no striker '{name}' was heard", where="--latency", remedy="name one that was"
+            )
+        return delays[number] - latency_ms / 1000, f"{name} at {latency_ms:g} ms", clock
+    if asked.drafted:
+        first = min(delays.values(), default=0.0)
+        text = f"the quickest striker taken as {1000 * ASSUMED_LATENCY_S:g} ms"
+        return first - ASSUMED_LATENCY_S, text, clock
+    known = [delay - palette.striker[n].latency_ms / 1000 for n, delay in delays.items()]
+    return float(np.median(known)) if known else 0.0, "the palette, in the median", clock
+
+
+def _switch_clock(
+    commands: Values, switches_s: Values, clock: align.Alignment
+) -> tuple[float, float]:
+    """Offset and skew from the moments at which coils were seen to go on."""
+    offset, skew, share = align.coarse(commands, switches_s)
+    if share < 0.5:
+        raise UserError(
+            f"only {share:.0%} of the plan's pulses show in it",
+            where="--switch-channel",
+            remedy="give the channel that carries the coils' pulses",
+        )
+    for within_s in (0.006, 0.002, 0.001):
+        predicted = offset + (1 + skew) * commands
+        near = align.nearest(switches_s, predicted)
+        used = np.abs(near - predicted) < within_s
+        if used.sum() < 8:
+            break
+        skew_one, offset = np.polyfit(commands[used], near[used], 1)
+        skew = float(skew_one) - 1
+    return float(offset), skew
+
+
+def _level_share(
+    sounds: Sequence[per_striker.Sound], palette: Palette, asked: Asked
+) -> tuple[float, str]:
+    """What to add to levels re full scale to have dB SPL at 1 m, and how it is known."""
+    distance_db = 20 * float(np.log10(asked.distance_m))
+    if asked.full_scale_db is not None:
+        return asked.full_scale_db + distance_db, f"full scale at {asked.full_scale_db:g} dB SPL"
+    if asked.drafted:
+        return FULL_SCALE_DB + distance_db, f"full scale taken as {FULL_SCALE_DB:g} dB SPL"
+    apart = []
+    for striker, sound in zip(palette.striker, sounds, strict=True):
+        hard_ms = striker.force[-1].pulse_ms
+        loud = [
+            s.level_db
+            for s in sound.strokes
+            if s.level_db is not None
+            and s.usable
+            and s.take.state == "free"
+            and abs(s.take.pulse_ms - hard_ms) < 0.05 * hard_ms
+        ]
+        if loud:
+            apart.append(striker.force[-1].level_db - float(np.median(loud)))
+    if not apart:
+        return FULL_SCALE_DB + distance_db, f"full scale taken as {FULL_SCALE_DB:g} dB SPL"
+    return float(np.median(apart)), "the palette's hardest strokes, in the median"
+
+
+def _noise_db(capture: Capture, heard: Sequence[Stroke]) -> float:
+    """Level of the quiet just before strokes, dB re a full-scale sine."""
+    levels = []
+    for stroke in heard:
+        if stroke.alone:
+            last = round((stroke.expected_s - 0.02) * capture.rate_hz)
+            part = capture.samples[max(last - 2048, 0) : max(last, 0)]
+            if len(part) > 256:
+                levels.append(
+                    10 * np.log10(2 * float(np.mean(part.astype(np.float64) ** 2)) + 1e-20)
+                )
+    return float(np.quantile(levels, 0.2)) if levels else -200.0
+
+
+def points_of(striker: StrikerMeasured) -> list[tuple[float, float]]:
+    """The force curve as the palette takes it."""
+    return palette_points(striker.force)
+
+
+__all__ = ["Asked", "Take", "measure", "points_of"]

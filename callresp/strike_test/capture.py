@@ -1,0 +1,122 @@
+"""Reading a strike test's recording: one channel, at most 48 kHz, clipping marked.
+
+A test lasts minutes, not hours, so its samples are kept whole; long ones lie in
+a temporary file that the system pages in and out.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.errors import UserError
+from callresp.io.audio import Recording, clipped_at, open_recording
+
+Wave = npt.NDArray[np.float32]
+
+RATE_MAX_HZ = 48000
+RATE_MIN_HZ = 16000
+_IN_MEMORY = 40_000_000
+
+
+@dataclass(frozen=True)
+class Capture:
+    """A recording to be measured.
+
+    Attributes
+    ----------
+    samples
+        float32, shape ``(n,)``, full scale ±1.
+    rate_hz
+        Their rate.
+    clipped_s
+        Times at which the sound hits full scale for three samples or more.
+    warnings
+        What was wrong with the file.
+    """
+
+    samples: Wave
+    rate_hz: int
+    clipped_s: npt.NDArray[np.float64]
+    warnings: tuple[str, ...] = ()
+    name: str = ""
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the recording."""
+        return len(self.samples) / self.rate_hz
+
+
+def read_capture(path: Path, channel: int | None = None) -> Capture:
+    """Read a recording whole.
+
+    Raises
+    ------
+    UserError
+        It can't be read, or its rate is too low to measure strikers with.
+    """
+    recording = open_recording(path, channel)
+    if recording.sample_rate_hz < RATE_MIN_HZ:
+        raise UserError(
+            f"has {recording.sample_rate_hz} samples a second, too few for a strike test",
+            where=str(path),
+            remedy=f"record with {RATE_MIN_HZ} or more; 48000 is best",
+        )
+    samples, clipped = _gather(recording)
+    rate_hz = recording.sample_rate_hz
+    if rate_hz > RATE_MAX_HZ:
+        import soxr
+
+        samples = soxr.resample(samples, rate_hz, RATE_MAX_HZ)
+        clipped, rate_hz = clipped * RATE_MAX_HZ / rate_hz, RATE_MAX_HZ
+    return Capture(
+        samples=samples,
+        rate_hz=rate_hz,
+        clipped_s=clipped / rate_hz,
+        warnings=tuple(recording.warnings),
+        name=path.name,
+    )
+
+
+def _gather(recording: Recording) -> tuple[Wave, npt.NDArray[np.float64]]:
+    """All samples, and the sample numbers where they are clipped."""
+    room = recording.frames + 1
+    if recording.frames > _IN_MEMORY:
+        # It must live as long as the samples do, and goes when they go.
+        spare = tempfile.TemporaryFile()  # noqa: SIM115
+        kept: Any = np.memmap(spare, np.float32, "w+", shape=(room,))
+    else:
+        kept = np.empty(room, np.float32)
+    count = 0
+    clipped: list[npt.NDArray[np.float64]] = []
+    for block in recording.blocks():
+        block = block[: room - count]
+        kept[count : count + len(block)] = block
+        clipped.append(clipped_at(block) + count)
+        count += len(block)
+    return kept[:count], np.concatenate(clipped) if clipped else np.zeros(0)
+
+
+def switch_times(capture: Capture) -> npt.NDArray[np.float64]:
+    """When coils were switched on, from a channel that carries their pulses.
+
+    A wire from the drivers through a divider, or a pick-up coil beside them,
+    shows each pulse as a jump. Returns the times of the first jump of each
+    pulse, in seconds.
+    """
+    from scipy import ndimage
+
+    step = np.abs(np.diff(capture.samples, prepend=capture.samples[:1]))
+    high = 0.25 * float(np.quantile(step, 1 - 1e-5)) if len(step) else 1.0
+    if high <= 0:
+        return np.zeros(0)
+    # The largest step within 1 ms is where a pulse begins or ends.
+    around = max(3, int(0.001 * capture.rate_hz))
+    tops = (step >= high) & (step == ndimage.maximum_filter1d(step, around))
+    times = np.flatnonzero(tops) / capture.rate_hz
+    return np.asarray(times)

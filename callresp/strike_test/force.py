@@ -1,0 +1,230 @@
+"""The force curve: which level each pulse length gives, never falling.
+
+A longer pulse cannot hit softer, so the levels are fitted by isotonic
+regression (Barlow et al. 1972, Statistical Inference under Order Restrictions;
+the pool-adjacent-violators algorithm, as in scipy), each pulse weighted by its
+number of strokes. Pulses at which not every stroke spoke are no part of the
+curve; nor are longer pulses than the shortest that gives the full level.
+
+How fast a striker can be struck: the gap below which strokes fail.
+
+A stroke of a run is clean when it puts in at least half the amplitude (-6 dB)
+of the run's slow strokes, about when it should. Its gap is the time since the
+last clean stroke before, so that a run in which every other stroke fails still
+tells where the limit lies. The limit is the gap that splits clean from failed
+strokes with the fewest on the wrong side.
+
+How hard a stroke was, whatever still rang: the jump of the partials' state.
+
+Between strokes each partial is a phasor that turns and shrinks. Known partials
+are fitted by least squares to a stretch just before and one just after a
+stroke; the difference of their states at the stroke is what the stroke put in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.strike_test.modes import CONTACT_OVER_S, Mode
+from callresp.strike_test.results import ForceMeasured, Repeat, Value
+
+FLAT_DB = 0.3
+
+
+def force_curve(
+    levels: Mapping[float, Sequence[float | None]], late_ms: Mapping[float, float | None]
+) -> tuple[ForceMeasured, ...]:
+    """Fit the curve.
+
+    Parameters
+    ----------
+    levels
+        By pulse length in ms, the level of each stroke in dB, `None` where it
+        did not speak.
+    late_ms
+        By pulse length, the median latency.
+    """
+    rows = []
+    for pulse_ms in sorted(levels):
+        spoke = [level for level in levels[pulse_ms] if level is not None]
+        rows.append((pulse_ms, spoke, len(levels[pulse_ms])))
+    sure = [row for row in rows if row[1] and len(row[1]) >= 0.7 * row[2]]
+    fitted: dict[float, float] = {}
+    if sure:
+        from scipy import optimize
+
+        middle = np.array([float(np.median(spoke)) for _, spoke, _ in sure])
+        weights = np.array([float(len(spoke)) for _, spoke, _ in sure])
+        fit = optimize.isotonic_regression(middle, weights=weights).x
+        fitted = {row[0]: float(level) for row, level in zip(sure, fit, strict=True)}
+    return tuple(
+        ForceMeasured(
+            pulse_ms=pulse_ms,
+            level_db=Value.of(spoke),
+            fitted_db=fitted.get(pulse_ms),
+            spoke=len(spoke),
+            asked=asked,
+            latency_ms=late_ms.get(pulse_ms),
+        )
+        for pulse_ms, spoke, asked in rows
+    )
+
+
+def palette_points(curve: Sequence[ForceMeasured]) -> list[tuple[float, float]]:
+    """(pulse_ms, level_db) as a palette wants them: rising, no longer than is of use."""
+    points = [(p.pulse_ms, p.fitted_db) for p in curve if p.fitted_db is not None]
+    kept: list[tuple[float, float]] = []
+    for pulse_ms, level_db in points:
+        if kept and level_db - kept[-1][1] < FLAT_DB:
+            continue
+        kept.append((pulse_ms, level_db))
+    return kept
+
+
+CLEAN_DB = -6.0
+
+
+def judge(at_s: Sequence[float], strengths_db: Sequence[float | None]) -> list[Repeat]:
+    """Judge the strokes of one run, in order of time; the first is its reference only."""
+    known = [s for s in strengths_db if s is not None]
+    if len(known) < 4:
+        return []
+    reference = float(np.median(known[: max(4, len(known) // 4)]))
+    found: list[Repeat] = []
+    last_clean: float | None = None
+    for time_s, strength in zip(at_s, strengths_db, strict=True):
+        relative = -60.0 if strength is None else strength - reference
+        clean = relative >= CLEAN_DB
+        if last_clean is not None:
+            gap_ms = (time_s - last_clean) * 1000
+            found.append(Repeat(gap_ms=gap_ms, strength_db=relative, clean=clean))
+        if clean:
+            last_clean = time_s
+    return found
+
+
+def limit(runs: Sequence[Sequence[Repeat]], step: float) -> Value | None:
+    """The shortest clean gap in ms, or `None` where no stroke failed.
+
+    `step` is the share by which gaps shrink from stroke to stroke: what the
+    runs can't tell apart.
+    """
+    every = [repeat for run in runs for repeat in run]
+    if not any(not r.clean for r in every) or not any(r.clean for r in every):
+        return None
+    gaps = np.array(sorted({r.gap_ms for r in every}))
+    cuts = np.sqrt(gaps[1:] * gaps[:-1]) if len(gaps) > 1 else gaps
+    wrong = np.array([_wrong(every, cut) for cut in cuts])
+    best = cuts[wrong == wrong.min()]
+    cut = float(np.exp(np.mean(np.log(best))))
+    # Were the failures by chance, some gap would do as badly as no limit at all.
+    if wrong.min() >= sum(not r.clean for r in every):
+        return None
+    own = [c for c in (_cut_of(run) for run in runs) if c is not None]
+    between = float(np.std(own, ddof=1)) / len(own) ** 0.5 if len(own) > 1 else 0.0
+    # A rectangular spread of one step has a standard deviation of step / √12 (JCGM 100, 4.3.7).
+    grain = cut * step / max(len(own), 1) / 12**0.5
+    return Value(cut, max(between, grain), max(len(own), 1))
+
+
+def _wrong(every: Sequence[Repeat], cut: float) -> int:
+    return sum((r.gap_ms > cut) != r.clean for r in every)
+
+
+def _cut_of(run: Sequence[Repeat]) -> float | None:
+    """The limit that one run alone tells."""
+    failed = [r.gap_ms for r in run if not r.clean]
+    clean = [r.gap_ms for r in run if r.clean]
+    if not failed or not clean:
+        return None
+    return float((max(failed) * min([c for c in clean if c > max(failed)] or [max(failed)])) ** 0.5)
+
+
+Values = npt.NDArray[np.float64]
+Phasors = npt.NDArray[np.complex128]
+
+LONG_S = 0.12
+
+
+def state(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> Phasors:
+    """Phasors at time 0 of known partials in a stretch that starts at `first_s`.
+
+    Ridge regression: a stretch too short to tell two partials apart shares
+    their sound between them instead of inventing large opposite ones.
+    """
+    near_s = first_s if first_s >= 0 else first_s + (len(part) - 1) / rate_hz
+    solved, _ = _solved(part, rate_hz, first_s, modes)
+    half = len(modes)
+    return np.asarray((solved[:half] + 1j * solved[half:]) * np.exp(-_logs(modes) * near_s))
+
+
+def fit_of(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> Values:
+    """Known partials fitted to a stretch that starts at `first_s`: their sound in it."""
+    solved, basis = _solved(part, rate_hz, first_s, modes)
+    return np.asarray(basis @ solved)
+
+
+def _logs(modes: Sequence[Mode]) -> Phasors:
+    return np.array([2j * np.pi * mode.hz - mode.rate for mode in modes])
+
+
+def _solved(
+    part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]
+) -> tuple[Values, Values]:
+    """Cosine and sine parts of each partial, and the sounds that they are of."""
+    # Scaled to 1 at the near end of the stretch, so that the ridge weighs all partials alike.
+    from_s = 0.0 if first_s >= 0 else -(len(part) - 1) / rate_hz
+    table = _turning(_logs(modes), from_s, len(part), rate_hz)
+    basis = np.concatenate([table.real, -table.imag], axis=1)
+    gram = basis.T @ basis
+    gram[np.diag_indices_from(gram)] += 1e-3 * len(part) / 2
+    return np.linalg.solve(gram, basis.T @ part), basis
+
+
+def _turning(logs: Phasors, from_s: float, count: int, rate_hz: int) -> Phasors:
+    """exp(log * time), a row a sample, by doubling: an exponential for each would be slow."""
+    table = np.empty((count, len(logs)), dtype=np.complex128)
+    table[:1] = np.exp(logs * from_s)
+    power, done = np.exp(logs / rate_hz), 1
+    while done < count:
+        more = min(done, count - done)
+        table[done : done + more] = table[:more] * power
+        power, done = power * power, done + more
+    return table
+
+
+def jump(
+    samples: npt.NDArray[np.float32],
+    rate_hz: int,
+    at_s: float,
+    modes: Sequence[Mode],
+    before_s: float,
+    after_s: float,
+    rang: Sequence[Mode] | None = None,
+) -> Phasors | None:
+    """What a stroke at `at_s` put into each partial: phasors, or `None` at the edges.
+
+    `before_s` and `after_s` are the free time on either side; `rang` are the
+    partials as they decayed before, where that differs (a damper moved).
+    """
+    before_s, after_s = min(before_s, LONG_S), min(after_s, LONG_S)
+    skip_s = min(CONTACT_OVER_S, 0.15 * after_s)
+    first, last = round((at_s + skip_s) * rate_hz), round((at_s + after_s) * rate_hz)
+    begin, end = round((at_s - before_s) * rate_hz), round((at_s - 0.0008) * rate_hz)
+    if last > len(samples) or begin < 0 or last - first < 32 or not modes:
+        return None
+    sound = np.asarray(samples[first:last], dtype=np.float64)
+    after = state(sound, rate_hz, first / rate_hz - at_s, modes)
+    if end - begin < 32:
+        return after
+    earlier = np.asarray(samples[begin:end], dtype=np.float64)
+    before = state(earlier, rate_hz, begin / rate_hz - at_s, rang or modes)
+    return np.asarray(after - before)
+
+
+def power_db(phasors: Phasors) -> float:
+    """Level of partials as they start, dB re a full-scale sine."""
+    return 10 * float(np.log10(max(float(np.sum(np.abs(phasors) ** 2)), 1e-20)))

@@ -1,0 +1,336 @@
+"""All figures of one striker, from its strokes and their sound."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.palette.model import Striker
+from callresp.strike_test import dampers, decay, force, strike_pitch, stroke_faults, strokes
+from callresp.strike_test import force as repeats
+from callresp.strike_test.align import Alignment
+from callresp.strike_test.capture import Capture
+from callresp.strike_test.modes import LN_1000, Clip, Mode, damped, find_modes
+from callresp.strike_test.results import (
+    DamperMeasured,
+    ForceMeasured,
+    PartialMeasured,
+    Repeat,
+    StrikerMeasured,
+    Value,
+)
+from callresp.strike_test.schedule import Schedule
+from callresp.strike_test.strokes import Stroke
+
+Values = npt.NDArray[np.float64]
+
+RUN_STEP_MAX = 0.15
+RUN_GAP_S, RUN_LEAST = 0.7, 8
+_KEPT_DB = -45.0
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How levels and latencies of the recording become those of the palette.
+
+    `level_db` is added to a level re full scale; `latency_s` is taken off a
+    stroke's time behind its command (the share of the offset).
+    """
+
+    level_db: float
+    latency_s: float
+
+
+@dataclass(frozen=True)
+class Sound:
+    """A striker's strokes with its partials: what all else is worked out from."""
+
+    strokes: tuple[Stroke, ...]
+    modes: tuple[Mode, ...]
+    clips: tuple[tuple[Stroke, Clip], ...]
+    lead: Mode | None
+    pitch: strike_pitch.Pitch | None
+    kind: str
+    lying: Value | None
+
+
+def listen(capture: Capture, own: Sequence[Stroke], kind: str | None) -> Sound:
+    """Find a striker's partials and judge its pitch."""
+    clips = strokes.free_clips(capture, own)
+    modes = find_modes([clip for _, clip in clips]) if clips else []
+    modes = [m for m in modes if _level(m, modes) > _KEPT_DB]
+    if not modes:
+        return Sound(tuple(own), (), tuple(clips), None, None, kind or "block", None)
+    parts = [strike_pitch.Part(m.hz, _level(m, modes), m.t60_s) for m in modes]
+    kind = kind or strike_pitch.guess_kind(parts)
+    judged = strike_pitch.strike_pitch(parts, kind)
+    lead = min(modes, key=lambda m: abs(m.hz - judged.base_hz))
+    if abs(strike_pitch.cents(judged.base_hz, lead.hz)) > 60:
+        # A pitch that only the ear makes: follow the loudest partial instead.
+        lead = max(modes, key=lambda m: m.amplitude)
+    lying = dampers.lying_rate(capture, own, lead, dampers.half_band(lead, modes))
+    over = max(lying.value - lead.rate, 0.0) if lying else 0.0
+    laid = damped(modes, over)
+    heard = [strokes.with_level(capture, s, modes, laid) for s in own]
+    return Sound(tuple(heard), tuple(modes), tuple(clips), lead, judged, kind, lying)
+
+
+def _level(mode: Mode, modes: Sequence[Mode]) -> float:
+    top = max(m.amplitude for m in modes)
+    return 20 * float(np.log10(max(mode.amplitude / top, 1e-9)))
+
+
+def measure(
+    capture: Capture,
+    sound: Sound,
+    striker: Striker,
+    schedule: Schedule,
+    clock: Alignment,
+    scale: Scale,
+) -> StrikerMeasured:
+    """Turn a striker's sound into the palette's figures."""
+    parts = _partials(capture, sound)
+    latency, spread = _latency(sound, clock, scale)
+    runs = _runs(capture, sound)
+    curve = _force(sound, clock, scale)
+    damper = _damper(capture, sound, striker, schedule, clock, scale)
+    judged = sound.pitch
+    alone = [s for s in sound.strokes if s.alone]
+    doubles = _doubles(capture, sound)
+    buzz = [stroke_faults.buzz_db(capture, s, sound.modes) for s, _ in sound.clips]
+    buzz_db = Value.of([b for b in buzz if b is not None])
+    tried = [s.take.gap_s for s in sound.strokes if not s.alone]
+    return StrikerMeasured(
+        name=striker.name,
+        channel=striker.coil.channel,
+        kind=sound.kind,
+        pitch_hz=_pitch(sound),
+        pitch_from=judged.why if judged else "nothing that rings was heard",
+        base_hz=judged.base_hz if judged else 0.0,
+        band_hz=_band(parts),
+        partials=parts,
+        t60_s=max((p.t60_s for p in parts), key=lambda v: v.value, default=None),
+        latency_ms=latency,
+        latency_spread_ms=spread,
+        force=curve,
+        restrike_ms=repeats.limit(runs, _step(sound)),
+        repeats=tuple(r for run in runs for r in run),
+        shortest_tried_ms=1000 * min(tried) if tried else None,
+        damper=damper,
+        strokes=len(alone),
+        heard=sum(s.spoke for s in alone),
+        doubles=doubles,
+        buzz_db=None if buzz_db is None else round(buzz_db.value, 1),
+        decay_db=_curve(capture, sound, "free"),
+        damped_db=_curve(capture, sound, "lying"),
+    )
+
+
+def _doubles(capture: Capture, sound: Sound) -> int:
+    """How many strokes were two blows: each is looked at, or an even sample of many."""
+    over = 0.0
+    if sound.lying and sound.lead:
+        over = max(sound.lying.value - sound.lead.rate, 0.0)
+    laid = damped(sound.modes, over)
+    some = [s for s in sound.strokes if s.alone and s.usable and s.take.state != "moving"]
+    step = max(1, len(some) // stroke_faults.DOUBLES_LOOKED_AT)
+    return sum(
+        stroke_faults.second_blow(capture, s, laid if s.take.state == "lying" else sound.modes)
+        is not None
+        for s in some[::step]
+    )
+
+
+def _pitch(sound: Sound) -> Value | None:
+    judged, lead = sound.pitch, sound.lead
+    if judged is None or judged.hz is None or lead is None:
+        return None
+    each = lead.each_hz * judged.hz / lead.hz
+    spread = Value.of(each)
+    assert spread is not None
+    return Value(judged.hz, spread.uncertainty, spread.n)
+
+
+def _partials(capture: Capture, sound: Sound) -> tuple[PartialMeasured, ...]:
+    if sound.pitch is None:
+        return ()
+    parts = [strike_pitch.Part(m.hz, _level(m, sound.modes), m.t60_s) for m in sound.modes]
+    names = strike_pitch.bell_names(parts, sound.pitch.base_hz) if sound.kind == "bell" else {}
+    found = []
+    for number, mode in enumerate(sound.modes):
+        hz, t60 = Value.of(mode.each_hz), Value.of(LN_1000 / mode.each_rate)
+        assert hz is not None
+        assert t60 is not None
+        found.append(
+            PartialMeasured(
+                hz=Value(mode.hz, hz.uncertainty, hz.n),
+                ratio=mode.hz / sound.pitch.base_hz,
+                level_db=_level(mode, sound.modes),
+                t60_s=Value(mode.t60_s, t60.uncertainty, t60.n),
+                schroeder_s=_schroeder(capture, sound, number),
+                name=names.get(mode.hz, ""),
+            )
+        )
+    return tuple(found)
+
+
+def _half_hz(modes: Sequence[Mode], number: int) -> float:
+    apart = [abs(m.hz - modes[number].hz) for n, m in enumerate(modes) if n != number]
+    return min(max(0.5 * min(apart, default=200.0), 12.0), 120.0)
+
+
+def _schroeder(capture: Capture, sound: Sound, number: int) -> float | None:
+    """Median over the clips of a partial's T60 by backward integration."""
+    mode, half_hz = sound.modes[number], _half_hz(sound.modes, number)
+    found = []
+    for index, (stroke, clip) in enumerate(sound.clips):
+        assert stroke.at_s is not None
+        rest = decay.alone(clip.sound, clip.rate_hz, mode, sound.modes, index)
+        noise = decay.band_noise(
+            capture.samples, capture.rate_hz, stroke.at_s, 0.12, mode.hz, max(half_hz, 40.0)
+        ) * min(1.0, half_hz / max(half_hz, 40.0))
+        t60 = decay.schroeder_t60(rest, clip.rate_hz, mode.hz, half_hz, noise, mode.t60_s)
+        found.append(float("nan") if t60 is None else t60)
+    middle = Value.of(found)
+    return None if middle is None else middle.value
+
+
+def _band(parts: Sequence[PartialMeasured]) -> tuple[float, float]:
+    """Where the energy lies: what is within 25 dB of the strongest, a little wider."""
+    loud = [p.hz.value for p in parts if p.level_db > -25]
+    if not loud:
+        return 200.0, 8000.0
+    return max(round(0.85 * min(loud)), 20), min(round(1.2 * max(loud)), 20000)
+
+
+def _lateness(stroke: Stroke, clock: Alignment) -> float:
+    assert stroke.at_s is not None
+    return float((stroke.at_s - clock.offset_s) / (1 + clock.skew) - stroke.take.at_s)
+
+
+def _latency(sound: Sound, clock: Alignment, scale: Scale) -> tuple[Value | None, float | None]:
+    """Latency (ms) over all strokes that stand alone, and the spread of repeats."""
+    by_pulse: dict[float, list[float]] = defaultdict(list)
+    for stroke in sound.strokes:
+        if stroke.usable and stroke.alone and stroke.spoke:
+            late_ms = 1000 * (_lateness(stroke, clock) - scale.latency_s)
+            by_pulse[stroke.take.pulse_ms].append(late_ms)
+    every = [late for group in by_pulse.values() for late in group]
+    value = Value.of(every)
+    if value is None:
+        return None, None
+    # Strokes of one pulse against each other: what no setting of ours could even out.
+    left = np.concatenate([np.array(g) - np.median(g) for g in by_pulse.values()])
+    free = max(len(left) - len(by_pulse), 1)
+    robust = 1.4826 * float(np.median(np.abs(left))) * (len(left) / free) ** 0.5
+    return value, robust
+
+
+def _force(sound: Sound, clock: Alignment, scale: Scale) -> tuple[ForceMeasured, ...]:
+    levels: dict[float, list[float | None]] = defaultdict(list)
+    late: dict[float, list[float]] = defaultdict(list)
+    for stroke in sound.strokes:
+        bad = stroke.clipped or stroke.disturbed or not stroke.alone
+        if bad or stroke.take.state != "free":
+            continue
+        level = None if stroke.level_db is None else stroke.level_db + scale.level_db
+        levels[stroke.take.pulse_ms].append(level if stroke.spoke else None)
+        if stroke.at_s is not None and stroke.spoke:
+            late[stroke.take.pulse_ms].append(1000 * (_lateness(stroke, clock) - scale.latency_s))
+    middle = {pulse: float(np.median(times)) for pulse, times in late.items()}
+    return force.force_curve(levels, middle)
+
+
+def _runs(capture: Capture, sound: Sound) -> list[list[Repeat]]:
+    """Runs of quick strokes, each judged stroke by stroke."""
+    found = []
+    run: list[Stroke] = []
+    for stroke in (*sound.strokes, None):
+        if stroke is not None and _goes_on(run, stroke):
+            run.append(stroke)
+            continue
+        if len(run) >= RUN_LEAST:
+            found.append(_judged(capture, sound, run))
+        run = [stroke] if stroke is not None else []
+    return [repeat for repeat in found if repeat]
+
+
+def _goes_on(run: Sequence[Stroke], stroke: Stroke) -> bool:
+    """Whether a stroke is the next of a run: as hard, and not after a longer pause."""
+    if not run or stroke.take.pulse_ms != run[-1].take.pulse_ms or stroke.take.gap_s > RUN_GAP_S:
+        return False
+    return len(run) == 1 or stroke.take.gap_s < 1.02 * run[-1].take.gap_s
+
+
+def _judged(capture: Capture, sound: Sound, run: Sequence[Stroke]) -> list[Repeat]:
+    over = 0.0
+    if run[0].take.state == "lying" and sound.lying and sound.lead:
+        over = max(sound.lying.value - sound.lead.rate, 0.0)
+    modes = damped(sound.modes, over) if over else list(sound.modes)
+    strengths = [None if s.disturbed else strokes.strength_db(capture, s, modes) for s in run]
+    return repeats.judge([s.take.at_s for s in run], strengths)
+
+
+def _step(sound: Sound) -> float:
+    """By which share the gaps of runs shrink."""
+    gaps = [s.take.gap_s for s in sound.strokes if not s.alone and s.take.gap_s < 1]
+    steps = [a / b - 1 for a, b in pairwise(gaps) if b > 0]
+    near = [s for s in steps if 0 < s < RUN_STEP_MAX]
+    return float(np.median(near)) if near else 0.05
+
+
+def _damper(
+    capture: Capture,
+    sound: Sound,
+    striker: Striker,
+    schedule: Schedule,
+    clock: Alignment,
+    scale: Scale,
+) -> DamperMeasured | None:
+    damper = striker.damper
+    if damper is None or sound.lead is None:
+        return None
+    # The sound's way to the microphone and the offset's share lie between command and effect.
+    shifted = replace(clock, offset_s=clock.offset_s + scale.latency_s)
+    half_hz = dampers.half_band(sound.lead, sound.modes)
+    lying = sound.lying.value if sound.lying else None
+    fallen = dampers.falls(capture, sound.strokes, sound.lead, half_hz, shifted, lying)
+    if lying is None and fallen:
+        lying = float(np.median([f.rate for f in fallen]))
+    lifted = (
+        dampers.lifts(capture, sound.strokes, sound.lead, half_hz, shifted, lying)
+        if lying and damper.rest == "on"
+        else []
+    )
+    holds = [h for h in schedule.holds if h.channel == damper.coil.channel]
+    times = [s.take.at_s for s in sound.strokes]
+    levels, _ = dampers.own_noise(capture, holds, times, clock)
+    noise = Value.of([level + scale.level_db for level in levels])
+    return dampers.measured(damper, fallen, lifted, sound.lying, noise)
+
+
+def _curve(capture: Capture, sound: Sound, state: str) -> tuple[tuple[float, float], ...]:
+    """The decay of the lead partial after one stroke, for a picture."""
+    lead = sound.lead
+    if lead is None or not sound.clips:
+        return ()
+    first_clip = sound.clips[0][1]
+    half_hz = min(_half_hz(sound.modes, sound.modes.index(lead)), 40.0)
+    reference = float(np.abs(lead.phasors[0])) ** 2
+    part = first_clip.sound[: round(min(1.3 * lead.t60_s, 9.0) * capture.rate_hz)]
+    if state == "lying":
+        lying = [s for s in sound.strokes if s.take.state == "lying" and s.usable and s.alone]
+        if not lying or sound.lying is None:
+            return ()
+        stroke = lying[0]
+        assert stroke.at_s is not None
+        first = round(stroke.at_s * capture.rate_hz)
+        count = round(min(stroke.take.room_s, 2 * LN_1000 / sound.lying.value) * capture.rate_hz)
+        part = np.asarray(capture.samples[first : first + count], np.float64)
+    times, power = decay.envelope(part, capture.rate_hz, lead.hz, half_hz)
+    return decay.thinned(times, power, reference)

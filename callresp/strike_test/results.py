@@ -1,0 +1,200 @@
+"""What a strike test yields, as frozen values that go into the JSON report.
+
+Conventions
+-----------
+- A `Value` carries the standard uncertainty of its mean from the spread of
+  repeats: s / √n, a type A evaluation (JCGM 100:2008, 4.2). With one reading
+  alone it is `None`: the spread is not known.
+- Levels are dB SPL at 1 m, as in the palette, where the recording's full scale
+  is known; partials' levels are relative to the strongest.
+- Times in the recording are seconds from its start.
+
+How alike two measured strikers sound: `callresp.palette.similarity` on what was measured.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+import msgspec
+import numpy as np
+
+from callresp.palette import similarity
+
+Seconds = float
+
+
+class Value(msgspec.Struct, frozen=True):
+    """A measured value, its standard uncertainty and the number of readings."""
+
+    value: float
+    uncertainty: float | None = None
+    n: int = 1
+
+    @classmethod
+    def of(cls, readings: Iterable[float], floor: float = 0.0) -> Value | None:
+        """The median of readings and the robust standard error of it.
+
+        Parameters
+        ----------
+        readings
+            Repeats of one quantity; what is not finite is left out.
+        floor
+            Least uncertainty, such as that of the method itself.
+
+        Examples
+        --------
+        >>> Value.of([1.0, 2.0, 3.0]).value
+        2.0
+        """
+        good = np.array([r for r in readings if math.isfinite(r)])
+        if good.size == 0:
+            return None
+        middle = float(np.median(good))
+        if good.size == 1:
+            return cls(middle, floor or None, 1)
+        # 1.4826 makes the median absolute deviation a standard deviation for normal spread.
+        spread = 1.4826 * float(np.median(np.abs(good - middle)))
+        if good.size <= 4:
+            spread = float(np.std(good, ddof=1))
+        return cls(middle, max(spread / math.sqrt(good.size), floor), int(good.size))
+
+
+class PartialMeasured(msgspec.Struct, frozen=True, kw_only=True):
+    """One partial of a striker's free sound.
+
+    `t60_s` comes from the fit of a decaying sinusoid, `schroeder_s` from
+    backward integration of the same band (`None` where noise leaves too little
+    of it); `name` is the bell founders' name of the partial.
+    """
+
+    hz: Value
+    ratio: float
+    level_db: float
+    t60_s: Value
+    schroeder_s: float | None = None
+    name: str = ""
+
+
+class ForceMeasured(msgspec.Struct, frozen=True, kw_only=True):
+    """One pulse length: the level it gives, and how many strokes of it spoke."""
+
+    pulse_ms: float
+    level_db: Value | None
+    fitted_db: float | None
+    spoke: int
+    asked: int
+    latency_ms: float | None = None
+
+
+class DamperMeasured(msgspec.Struct, frozen=True, kw_only=True):
+    """What was measured of a damper; `None` where it could not be.
+
+    `fall_ms` and `lift_ms` are as in the palette: from the end and from the
+    start of its power. `quiet_ms` is from the command that damps until the
+    strike pitch has fallen by 40 dB. `noise_db` is its own noise.
+    """
+
+    lift_ms: Value | None = None
+    fall_ms: Value | None = None
+    damped_t60_s: Value | None = None
+    quiet_ms: Value | None = None
+    noise_db: Value | None = None
+
+
+class Repeat(msgspec.Struct, frozen=True, kw_only=True):
+    """One stroke of a run: time since the last clean stroke, and how it came out."""
+
+    gap_ms: float
+    strength_db: float
+    clean: bool
+
+
+class StrikerMeasured(msgspec.Struct, frozen=True, kw_only=True):
+    """All that was measured of one striker."""
+
+    name: str
+    channel: int
+    kind: str
+    pitch_hz: Value | None
+    pitch_from: str
+    base_hz: float
+    band_hz: tuple[float, float]
+    partials: tuple[PartialMeasured, ...]
+    t60_s: Value | None
+    latency_ms: Value | None
+    latency_spread_ms: float | None
+    force: tuple[ForceMeasured, ...]
+    restrike_ms: Value | None
+    repeats: tuple[Repeat, ...] = ()
+    shortest_tried_ms: float | None = None
+    damper: DamperMeasured | None = None
+    strokes: int = 0
+    heard: int = 0
+    doubles: int = 0
+    buzz_db: float | None = None
+    decay_db: tuple[tuple[float, float], ...] = ()
+    damped_db: tuple[tuple[float, float], ...] = ()
+
+
+class Finding(msgspec.Struct, frozen=True, kw_only=True):
+    """Something about the test that a person should know.
+
+    `kind` is one word; `grave` says that the palette needs a look because of it.
+    """
+
+    kind: str
+    text: str
+    at_s: float | None = None
+    striker: str = ""
+    grave: bool = True
+
+
+class Likeness(msgspec.Struct, frozen=True, kw_only=True):
+    """How alike two strikers sound: 0 (nothing shared) to 1 (the same)."""
+
+    one: str
+    other: str
+    alike: float
+    cents: float | None
+    too_alike: bool
+
+
+class Measured(msgspec.Struct, frozen=True, kw_only=True):
+    """A whole strike test."""
+
+    recording: str
+    duration_s: float
+    sample_rate_hz: int
+    by_hand: bool
+    offset_s: float
+    clock_skew_ppm: float
+    latency_from: str
+    level_from: str
+    noise_db: float
+    strikers: tuple[StrikerMeasured, ...]
+    likeness: tuple[Likeness, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+def compare(strikers: Sequence[StrikerMeasured]) -> tuple[Likeness, ...]:
+    """Every pair of strikers, most alike first."""
+    pairs = similarity.compare([_sound(striker) for striker in strikers])
+    found = [
+        Likeness(
+            one=pair.one,
+            other=pair.other,
+            alike=pair.alike,
+            cents=pair.cents,
+            too_alike=pair.too_alike,
+        )
+        for pair in pairs
+    ]
+    return tuple(sorted(found, key=lambda pair: -pair.alike))
+
+
+def _sound(striker: StrikerMeasured) -> similarity.Sound:
+    pitch_hz = None if striker.pitch_hz is None else striker.pitch_hz.value
+    partials = tuple((partial.hz.value, partial.level_db) for partial in striker.partials)
+    return similarity.Sound(striker.name, pitch_hz, partials)

@@ -1,0 +1,123 @@
+"""What is wrong with single strokes: a second blow, a buzz, another striker's sound."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.strike_test import force
+from callresp.strike_test.capture import Capture
+from callresp.strike_test.modes import Mode
+from callresp.strike_test.strokes import Stroke
+
+Values = npt.NDArray[np.float64]
+
+DOUBLE_FROM_S, DOUBLE_TO_S = 0.009, 0.11
+SKIP_S = 0.004
+DOUBLE_UNDER_DB = 20.0
+DOUBLE_BETTER = 2.5
+DOUBLES_LOOKED_AT = 12
+BUZZ_FROM_S, BUZZ_TO_S = 0.02, 0.16
+BUZZ_DB = -15.0
+
+
+def second_blow(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float | None:
+    """How long after a stroke a second blow falls, s; `None` where there is none.
+
+    The partials are fitted to the sound as one ringing, and as two that meet at
+    some moment. Where two explain it much better, and the second brought in
+    enough, there were two blows.
+    """
+    if stroke.at_s is None or not modes:
+        return None
+    take, rate_hz = stroke.take, capture.rate_hz
+    room_s = min(take.room_s, take.quiet_s)
+    if take.state == "free":
+        room_s = min(room_s, take.damped_in_s)
+    end_s = min(room_s - 0.008, DOUBLE_TO_S + 0.05)
+    if end_s < DOUBLE_TO_S + 0.02:
+        return None
+    first = round((stroke.at_s + SKIP_S) * rate_hz)
+    part = np.asarray(capture.samples[first : round((stroke.at_s + end_s) * rate_hz)], np.float64)
+    whole = _left(part, rate_hz, SKIP_S, modes)
+    coarse = np.arange(DOUBLE_FROM_S, DOUBLE_TO_S, 0.005)
+    at_s = min(coarse, key=lambda t: _two(part, rate_hz, t, modes))
+    fine = at_s + np.arange(-0.004, 0.0045, 0.001)
+    at_s = float(min(fine[fine > SKIP_S + 0.002], key=lambda t: _two(part, rate_hz, t, modes)))
+    if whole <= DOUBLE_BETTER * _two(part, rate_hz, at_s, modes):
+        return None
+    return at_s if _brought_db(part, rate_hz, at_s, modes) > -DOUBLE_UNDER_DB else None
+
+
+def _left(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> float:
+    return float(np.sum((part - force.fit_of(part, rate_hz, first_s, modes)) ** 2))
+
+
+def _met(part: Values, rate_hz: int, at_s: float) -> tuple[Values, Values, float]:
+    """The stretches of two ringings that meet at `at_s`, and when the later one begins.
+
+    The blow itself is left out: its noise belongs to neither.
+    """
+    cut = round((at_s - SKIP_S) * rate_hz)
+    return part[:cut], part[cut + round(SKIP_S / 2 * rate_hz) :], at_s + SKIP_S / 2
+
+
+def _two(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
+    """What two ringings that meet at `at_s` leave unexplained."""
+    early, late, late_s = _met(part, rate_hz, at_s)
+    return _left(early, rate_hz, SKIP_S, modes) + _left(late, rate_hz, late_s, modes)
+
+
+def _brought_db(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
+    """What a second blow at `at_s` brought in, dB re what rang before it."""
+    early, late, _ = _met(part, rate_hz, at_s)
+    before = force.state(early, rate_hz, SKIP_S - at_s, modes)
+    after = force.state(late, rate_hz, SKIP_S / 2, modes)
+    return force.power_db(after - before) - force.power_db(before)
+
+
+def buzz_db(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float | None:
+    """Level of what rattles along with the partials, dB re the partials."""
+    if stroke.at_s is None or not modes:
+        return None
+    room_s = min(stroke.take.room_s, stroke.take.damped_in_s, stroke.take.quiet_s) - 0.01
+    if room_s < BUZZ_TO_S:
+        return None
+    rate_hz = capture.rate_hz
+    first, last = (round((stroke.at_s + s) * rate_hz) for s in (BUZZ_FROM_S, BUZZ_TO_S))
+    part = np.asarray(capture.samples[first:last], np.float64)
+    begin = max(first - round((BUZZ_FROM_S + 0.1) * rate_hz), 0)
+    quiet = np.asarray(
+        capture.samples[begin : max(first - round((BUZZ_FROM_S + 0.006) * rate_hz), begin)],
+        np.float64,
+    )
+    fitted = force.fit_of(part, rate_hz, BUZZ_FROM_S, modes)
+    own = float(np.mean(fitted**2))
+    left = float(np.mean((part - fitted) ** 2)) - _rest(quiet, rate_hz, modes)
+    if own <= 0 or left <= 0:
+        return -60.0
+    return 10 * float(np.log10(left / own))
+
+
+def _rest(part: Values, rate_hz: int, modes: Sequence[Mode]) -> float:
+    """Mean square of a stretch without known partials: its noise."""
+    if len(part) < 256:
+        return 0.0
+    return float(np.mean((part - force.fit_of(part, rate_hz, 0.0, modes)) ** 2))
+
+
+def explained(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float:
+    """Share of a stroke's sound that a striker's partials explain, 0 to 1."""
+    if stroke.at_s is None or not modes:
+        return 0.0
+    length_s = min(0.12, stroke.take.room_s - 0.01, stroke.take.quiet_s - 0.01)
+    first = round((stroke.at_s + 0.004) * capture.rate_hz)
+    last = round((stroke.at_s + max(length_s, 0.03)) * capture.rate_hz)
+    part = np.asarray(capture.samples[first:last], np.float64)
+    if len(part) < 256:
+        return 0.0
+    part = part - part.mean()
+    left = part - force.fit_of(part, capture.rate_hz, 0.004, modes)
+    return 1.0 - float(np.sum(left**2)) / max(float(np.sum(part**2)), 1e-30)

@@ -1,0 +1,160 @@
+"""Each commanded stroke in the recording: did it sound, when, how loud.
+
+A first pass places onsets, and fits the plan's clock to them. Once a striker's
+partials are known, levels come from how far a stroke moved their state
+(`jumps`), which also finds strokes too soft to see as an onset.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.strike_test import align, force, onsets
+from callresp.strike_test.capture import Capture
+from callresp.strike_test.modes import Clip, Mode
+from callresp.strike_test.schedule import Take
+
+Values = npt.NDArray[np.float64]
+
+SPOKE_RISE_DB = 7.0
+SPOKE_OVER_NOISE_DB = 9.0
+EARLY_S, LATE_S = 0.014, 0.030
+# Strokes closer than this to the one before belong to a run.
+RUN_GAP_S = 0.32
+CLIPPED_WITHIN_S = 0.08
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """A commanded stroke as it was heard.
+
+    `expected_s` is the recording time at which it should fall; `at_s` where its
+    onset is, `None` where none stands out; `level_db` re a full-scale sine.
+    """
+
+    take: Take
+    expected_s: float
+    at_s: float | None = None
+    rise_db: float = 0.0
+    level_db: float | None = None
+    spoke: bool = False
+    clipped: bool = False
+    disturbed: bool = False
+
+    @property
+    def alone(self) -> bool:
+        """Whether it is no part of a run."""
+        return self.take.gap_s >= RUN_GAP_S and self.take.room_s >= 0.25
+
+    @property
+    def usable(self) -> bool:
+        """Whether its sound may be measured."""
+        return self.at_s is not None and not self.clipped and not self.disturbed
+
+
+def place(
+    capture: Capture, takes: Sequence[Take], found: onsets.Onsets, start: align.Alignment
+) -> tuple[list[Stroke], align.Alignment]:
+    """Find every stroke's onset, and fit the clocks to them."""
+    commands = np.array([take.at_s for take in takes])
+    who = np.array([take.striker for take in takes], dtype=np.int64)
+    predicted = start.offset_s + (1 + start.skew) * commands
+    near = align.nearest(found.times_s, predicted)
+    lonely = np.array([take.gap_s >= RUN_GAP_S for take in takes])
+    heard = np.where(lonely & (np.abs(near - predicted) < align.NEAR_S), near, np.nan)
+    clock = align.fine(commands, who, heard, start)
+    strokes = [_picked(capture, take, _expected(take, clock)) for take in takes]
+    heard = np.array(
+        [np.nan if s.at_s is None or not s.alone else s.at_s for s in strokes], dtype=np.float64
+    )
+    clock = align.fine(commands, who, heard, clock)
+    return [replace(s, expected_s=_expected(s.take, clock)) for s in strokes], clock
+
+
+def _expected(take: Take, clock: align.Alignment) -> float:
+    typical = float(np.median(list(clock.delays_s.values()))) if clock.delays_s else 0.0
+    return float(clock.time_of(take.at_s)) + clock.delays_s.get(take.striker, typical)
+
+
+def _picked(capture: Capture, take: Take, expected_s: float) -> Stroke:
+    early_s = min(EARLY_S, 0.4 * take.gap_s)
+    late_s = min(LATE_S, 0.4 * take.room_s)
+    learn_s = max(min(0.08, take.gap_s - early_s - 0.015), 0.004)
+    got = onsets.pick(capture.samples, capture.rate_hz, expected_s, early_s, late_s, learn_s)
+    if got is None or got.rise_db < SPOKE_RISE_DB:
+        return Stroke(take, expected_s)
+    near = (
+        np.abs(capture.clipped_s - got.at_s - CLIPPED_WITHIN_S / 2) < CLIPPED_WITHIN_S / 2 + 0.002
+    )
+    return Stroke(take, expected_s, got.at_s, got.rise_db, spoke=True, clipped=bool(near.any()))
+
+
+def free_clips(
+    capture: Capture, strokes: Sequence[Stroke], most: int = 4
+) -> list[tuple[Stroke, Clip]]:
+    """The longest clean free strokes of one striker, as clips from their onsets on.
+
+    Hard strokes first among those of about the same length.
+    """
+    found = []
+    for stroke in strokes:
+        take = stroke.take
+        if stroke.at_s is None or take.state != "free" or not stroke.usable or not stroke.alone:
+            continue
+        length_s = min(take.room_s, take.quiet_s, take.damped_in_s, 9.0) - 0.03
+        first = round(stroke.at_s * capture.rate_hz)
+        sound = np.asarray(
+            capture.samples[first : first + round(length_s * capture.rate_hz)], dtype=np.float64
+        )
+        if len(sound) > 0.06 * capture.rate_hz:
+            found.append((stroke, Clip(sound, capture.rate_hz)))
+    if not found:
+        return []
+    longest = max(clip.length_s for _, clip in found)
+    hardest = max(stroke.take.pulse_ms for stroke, _ in found)
+    found.sort(
+        key=lambda pair: (
+            -(min(pair[1].length_s / longest, 0.9) + 0.3 * pair[0].take.pulse_ms / hardest)
+        )
+    )
+    return found[:most]
+
+
+def with_level(
+    capture: Capture, stroke: Stroke, modes: Sequence[Mode], lying: Sequence[Mode]
+) -> Stroke:
+    """A stroke with its level, and with whether it spoke at all."""
+    take = stroke.take
+    own = lying if take.state == "lying" else modes
+    at_s = stroke.at_s if stroke.at_s is not None else stroke.expected_s
+    after_s = min(take.room_s, take.quiet_s, max(take.damped_in_s, 0.02)) - 0.004
+    before_s = min(take.gap_s - 0.004, force.LONG_S)
+    put_in = force.jump(capture.samples, capture.rate_hz, at_s, own, before_s, after_s)
+    if put_in is None:
+        return stroke
+    level_db = force.power_db(put_in)
+    spoke = stroke.spoke
+    if not spoke and stroke.alone:
+        # The same over a stretch without a stroke says what noise and ringing alone would give.
+        quiet = [
+            force.jump(capture.samples, capture.rate_hz, at_s - back, own, 0.05, 0.05)
+            for back in (0.07, 0.11)
+        ]
+        floor = max((force.power_db(q) for q in quiet if q is not None), default=-200.0)
+        spoke = level_db > floor + SPOKE_OVER_NOISE_DB
+    return replace(stroke, level_db=level_db if spoke else None, spoke=spoke)
+
+
+def strength_db(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float | None:
+    """How much a stroke of a run put in where it was expected, dB; `None` at the edges."""
+    take = stroke.take
+    before_s = min(take.gap_s, 0.08) - 0.002
+    after_s = min(take.room_s, 0.08) - 0.002
+    late_s = 0.0 if stroke.at_s is None else stroke.at_s - stroke.expected_s
+    at_s = stroke.expected_s + (late_s if abs(late_s) < 0.003 else 0.0)
+    put_in = force.jump(capture.samples, capture.rate_hz, at_s, modes, before_s, after_s)
+    return None if put_in is None else force.power_db(put_in)

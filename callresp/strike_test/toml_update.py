@@ -1,0 +1,311 @@
+"""Measured figures into a palette file that stays the user's own.
+
+- Comments stay, and so do keys that a test can't know (channels, coils, drivers).
+- A value whose comment says "by hand" or "keep" stays, as does one named in
+  `keep`; the report tells what was measured instead.
+- A measured value says so in its comment, with its uncertainty; measuring again
+  replaces that part of the comment only.
+- The whole is checked as a palette before it is written anywhere.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+
+from callresp.errors import UserError
+from callresp.io import settings
+from callresp.palette.checks import faults
+from callresp.palette.model import Palette
+from callresp.strike_test.draft import LOWERED, NOT_YET
+from callresp.strike_test.force import palette_points
+from callresp.strike_test.results import DamperMeasured, Measured, StrikerMeasured, Value
+
+_OURS = re.compile(rf"\s*;?\s*({NOT_YET}|measured\b.*|{LOWERED}.*)$")
+_WAS = re.compile(rf"{LOWERED} ([0-9.]+)")
+_KEEP = re.compile(r"\b(by hand|keep)\b", re.IGNORECASE)
+_COMMENT = re.compile(r"#\s*(.*)$")
+
+
+@dataclass
+class Written:
+    """The new text, and what was kept by hand: (striker, key, measured instead)."""
+
+    text: str = ""
+    kept: list[tuple[str, str, str]] = field(default_factory=list)
+
+
+def rewritten(text: str, found: Measured, name: str, keep: Sequence[str] = ()) -> Written:
+    """A palette's text with measured values in place.
+
+    Parameters
+    ----------
+    text
+        The palette as it was.
+    found
+        What was measured; strikers are matched by name.
+    name
+        File name, for faults.
+    keep
+        Keys to leave alone: ``restrike_ms`` or ``tube 1.restrike_ms``.
+
+    Raises
+    ------
+    UserError
+        The result would be no sound palette.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    done = Written()
+    measured = {one.name: one for one in found.strikers}
+    for table in document.get("striker", []):
+        one = measured.get(str(table.get("name", "")))
+        if one is None:
+            _put_back(table)
+            continue
+        _write_striker(table, one, found, _Pen(done, str(one.name), tuple(keep)))
+    done.text = tomlkit.dumps(document)
+    _checked(done.text, name)
+    return done
+
+
+def _checked(text: str, name: str) -> Palette:
+    source = settings.Source(text, name)
+    palette = settings.convert(source, Palette)
+    for fault in faults(palette, source):
+        raise fault
+    return palette
+
+
+@dataclass
+class _Pen:
+    """Writes one striker's keys, or keeps them."""
+
+    done: Written
+    striker: str
+    keep: tuple[str, ...]
+
+    def write(self, table: Any, key: str, value: Any, note: str, where: str = "") -> None:
+        """Put `value` at `key`, with `note` as its comment behind the user's own words."""
+        old = table.get(key)
+        said = _said(old)
+        dotted = f"{where}{key}"
+        wanted = {dotted, key, f"{self.striker}.{dotted}", f"{self.striker}.{key}"}
+        if old is not None and (_KEEP.search(said) or wanted & set(self.keep)):
+            self.done.kept.append((self.striker, dotted, _brief(value)))
+            return
+        own = _OURS.sub("", said).strip()
+        inner = _inner_comments(old)
+        new = _item(key, value, inner)
+        table[key] = new
+        if _can_comment(table):
+            table[key].comment(f"{own}; {note}" if own else note)
+
+
+def _said(item: Any) -> str:
+    trivia = getattr(item, "trivia", None)
+    return (trivia.comment or "").lstrip("#").strip() if trivia is not None else ""
+
+
+def _can_comment(table: Any) -> bool:
+    import tomlkit.items
+
+    return not isinstance(table, tomlkit.items.InlineTable)
+
+
+def _inner_comments(item: Any) -> list[str]:
+    """Comments that stand between the lines of an array."""
+    if not isinstance(item, list):
+        return []
+    rows = item.as_string().splitlines() if hasattr(item, "as_string") else []
+    return [m[1] for m in (_COMMENT.search(row) for row in rows[:-1]) if m]
+
+
+def _item(key: str, value: Any, comments: Iterable[str]) -> Any:
+    import tomlkit
+
+    if not isinstance(value, list):
+        return tomlkit.item(value)
+    rows = [f"    # {comment}" for comment in comments]
+    for entry in value:
+        inside = ", ".join(f"{k} = {_number(v)}" for k, v in entry.items())
+        rows.append(f"    {{ {inside} }},")
+    return tomlkit.parse(f"{key} = [\n" + "\n".join(rows) + "\n]\n")[key]
+
+
+def _number(value: float) -> str:
+    text = f"{value:.6g}"
+    return text if any(c in text for c in ".e") else f"{text}.0"
+
+
+def _brief(value: Any) -> str:
+    return f"{len(value)} points" if isinstance(value, list) else f"{value}"
+
+
+def _put_back(table: Any) -> None:
+    """Undo what only the test needed, where nothing was measured."""
+    said = _said(table.get("restrike_ms"))
+    was = _WAS.search(said)
+    if was:
+        table["restrike_ms"] = float(was[1])
+        own = _OURS.sub("", said).strip()
+        if own:
+            table["restrike_ms"].comment(own)
+
+
+def note_of(value: Value | None, unit: str, relative: bool = False) -> str:
+    """The comment of a measured value.
+
+    Examples
+    --------
+    >>> note_of(Value(11.5, 0.02, 12), "ms")
+    'measured ±0.020 ms, n 12'
+    """
+    if value is None or value.uncertainty is None:
+        return "measured" if value is None else f"measured, n {value.n}"
+    unsure = value.uncertainty
+    if relative:
+        unsure, unit = 100 * unsure / value.value, "%"
+    return f"measured ±{_two(unsure)} {unit}, n {value.n}"
+
+
+def _two(value: float) -> str:
+    """Two significant digits, never in powers of ten, nor finer than a thousandth."""
+    value = max(value, 0.001)
+    digits = max(0, 1 - math.floor(math.log10(value)))
+    return f"{value:.{min(digits, 3)}f}"
+
+
+def _write_striker(table: Any, one: StrikerMeasured, found: Measured, pen: _Pen) -> None:
+    drafted = NOT_YET in _said(table.get("kind"))
+    if drafted:
+        pen.write(table, "kind", one.kind, "measured: what its partials look like")
+    if one.partials:
+        _write_sound(table, one, pen)
+    if not found.by_hand:
+        _write_timing(table, one, found, pen)
+        _write_force(table, one, pen)
+    else:
+        _put_back(table)
+    if "damper" not in table:
+        return
+    damper = one.damper or DamperMeasured()
+    rows: list[tuple[str, Value | None, str, Callable[[float], float]]] = [
+        ("lift_ms", damper.lift_ms, "ms", lambda v: round(v, 2)),
+        ("fall_ms", damper.fall_ms, "ms", lambda v: round(v, 2)),
+        ("damped_t60_s", damper.damped_t60_s, "%", lambda v: round(v, 4)),
+        ("noise_db", damper.noise_db, "dB", lambda v: round(v, 1)),
+    ]
+    for key, value, unit, rounded in rows:
+        if value is not None:
+            number = max(rounded(value.value), 0.001 if key.endswith("_s") else 0.0)
+            note = note_of(value, unit, relative=unit == "%")
+            pen.write(table["damper"], key, number, note, "damper.")
+    _no_longer_than_free(table, one)
+
+
+def _no_longer_than_free(table: Any, one: StrikerMeasured) -> None:
+    """A damped sound rings no longer than a free one: an old figure may say so."""
+    damper = table["damper"]
+    free_s = max(
+        (float(p["t60_s"]) for p in table.get("partials", []) if "t60_s" in p), default=1.0
+    )
+    if one.partials and float(damper.get("damped_t60_s", 0.0)) > free_s:
+        damper["damped_t60_s"] = free_s
+        if _can_comment(damper):
+            damper["damped_t60_s"].comment("measured, no shorter than it rings free")
+
+
+def _write_sound(table: Any, one: StrikerMeasured, pen: _Pen) -> None:
+    if one.pitch_hz is not None:
+        cents = None
+        if one.pitch_hz.uncertainty is not None:
+            cents = Value(
+                0.0, 1731.2 * one.pitch_hz.uncertainty / one.pitch_hz.value, one.pitch_hz.n
+            )
+        note = note_of(cents, "cents") + f", {one.pitch_from}"
+        pen.write(table, "pitch_hz", round(one.pitch_hz.value, 3), note)
+    else:
+        if "pitch_hz" in table and (NOT_YET in _said(table["pitch_hz"])):
+            del table["pitch_hz"]
+        if "pitch_hz" not in table:
+            pen.write(table, "base_hz", round(one.base_hz, 2), f"measured, {one.pitch_from}")
+            band = [float(min(max(edge, 20), 20000)) for edge in one.band_hz]
+            if "band_hz" not in table:
+                table["band_hz"] = band
+                table["band_hz"].comment("measured, where its sound lies")
+    reference = _reference(table, one)
+    partials = [
+        {
+            "ratio": round(p.hz.value / reference, 4),
+            "level_db": round(min(max(p.level_db, -120.0), 20.0), 1),
+            "t60_s": round(min(max(p.t60_s.value, 0.001), 120.0), 4),
+        }
+        for p in one.partials
+    ]
+    longest = one.t60_s
+    pen.write(table, "partials", partials, f"{note_of(longest, '%', relative=True)} in T60")
+
+
+def _reference(table: Any, one: StrikerMeasured) -> float:
+    """What ratios are counted from: the pitch that stands in the file in the end."""
+    for key in ("pitch_hz", "base_hz"):
+        if key in table:
+            return float(table[key])
+    return one.base_hz
+
+
+def _write_timing(table: Any, one: StrikerMeasured, found: Measured, pen: _Pen) -> None:
+    if one.latency_ms is not None:
+        note = f"{note_of(one.latency_ms, 'ms')}, from {found.latency_from}"
+        pen.write(table, "latency_ms", round(max(one.latency_ms.value, 0.0), 2), note)
+    if one.latency_spread_ms is not None:
+        pen.write(table, "latency_spread_ms", round(one.latency_spread_ms, 3), "measured")
+    if one.restrike_ms is not None:
+        pen.write(
+            table,
+            "restrike_ms",
+            round(max(one.restrike_ms.value, 10.0), 1),
+            note_of(one.restrike_ms, "ms"),
+        )
+    elif one.repeats and one.shortest_tried_ms is not None:
+        clean = max(one.shortest_tried_ms, 10.0)
+        pen.write(
+            table,
+            "restrike_ms",
+            math.ceil(10 * clean) / 10,
+            "measured, no stroke failed down to it",
+        )
+    else:
+        _put_back(table)
+
+
+def _write_force(table: Any, one: StrikerMeasured, pen: _Pen) -> None:
+    points = palette_points(one.force)
+    if not points:
+        return
+    unsure = [f.level_db.uncertainty for f in one.force if f.level_db and f.level_db.uncertainty]
+    spread = max(unsure, default=0.0)
+    strokes = sum(f.spoke for f in one.force)
+    note = f"measured ±{_two(spread)} dB, n {strokes}" if spread else f"measured, n {strokes}"
+    rows = [
+        {"pulse_ms": round(p, 3), "level_db": round(min(max(level, 0.0), 140.0), 1)}
+        for p, level in points
+    ]
+    pen.write(table, "force", rows, note)
+
+
+def report(found: Measured, written: Written) -> dict[str, Any]:
+    """The JSON report: everything measured, and what was kept by hand."""
+    whole: dict[str, Any] = msgspec.to_builtins(found, enc_hook=float)
+    whole["kept_by_hand"] = [{"striker": s, "key": k, "measured": m} for s, k, m in written.kept]
+    return whole
+
+
+__all__ = ["UserError", "Written", "note_of", "report", "rewritten"]
