@@ -10,7 +10,6 @@ from pathlib import Path
 
 import msgspec
 from conftest import missing
-from limits import lines as lines
 
 from callresp.link.board import Board
 from callresp.link.framing import Deframer, frame
@@ -34,6 +33,7 @@ from callresp.plan.model import Plan
 FIRMWARE = Path(__file__).resolve().parent.parent / "tools" / "firmware"
 sys.path.insert(0, str(FIRMWARE))
 
+from limits import lines as lines  # noqa: E402
 
 SOURCES = ["core.c", "outputs.c", "framing.c"]
 FLAGS = [

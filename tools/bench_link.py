@@ -17,13 +17,13 @@ from pathlib import Path
 
 import click
 import msgspec
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
 from link_helpers import FETTLE, Line, plan_of, true_errors_ms
 
 from callresp.link.board import Board
 from callresp.link.session import Session
-
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
-
 
 LINES = {
     "1 to 3 ms": ((0.001, 0.003), (0.001, 0.003)),

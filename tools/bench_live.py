@@ -21,6 +21,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import click
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
 import script
 from bench_table import Table
 from live_judge import Verdict, judge
@@ -31,8 +34,6 @@ from callresp.listen.online import Listener
 from callresp.palette.files import load_palette
 from callresp.reply.rules import load_rules
 from callresp.scene.recipe import load_recipe, vary
-
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 
 def told(label: str) -> Callable[[float], None]:

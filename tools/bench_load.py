@@ -24,6 +24,9 @@ from pathlib import Path
 
 import click
 import msgspec
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
 from link_helpers import FETTLE
 
 from callresp.link.board import Board
@@ -34,9 +37,6 @@ from callresp.link.session import Session
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import Checker
 from callresp.plan.model import Strike
-
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
-
 
 CHANNELS = 20
 STEP_S = 0.002

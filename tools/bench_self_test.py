@@ -22,6 +22,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+
 from field_machine import known, machine, recorded
 from measure_helpers import capture_of, sm
 
@@ -29,9 +32,6 @@ from callresp.errors import UserError
 from callresp.field.self_test import judge, measure
 from callresp.field.self_test import schedule as roll_call
 from callresp.palette.model import Striker
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-
 
 FAULTS: dict[str, dict[str, Any]] = {
     "dead": {"t60": 0.25},
