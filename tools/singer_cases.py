@@ -22,7 +22,7 @@ import soundfile as sf
 import soxr
 
 from callresp.errors import UserError
-from callresp.score import Note
+from callresp.io.score import Note
 
 Wave = npt.NDArray[np.float64]
 RATE_HZ = 44100

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from callresp.score import Note
+from callresp.io.score import Note
 
 Numbers = npt.NDArray[np.int64]
 Grouping = Callable[[Sequence[Note]], Sequence[object]]

@@ -27,10 +27,10 @@ from singer_cases import (
 )
 from singer_peers import METHODS, OURS
 
+from callresp.io.audio import open_recording
+from callresp.io.score import Note
 from callresp.listen import hear, load_profile
 from callresp.listen.profile import Profile
-from callresp.score import Note
-from callresp.sound import open_recording
 
 
 @dataclass(slots=True)
