@@ -110,7 +110,7 @@ def test_what_is_admitted_in_bits_is_judged_beside_what_went_before() -> None:
 def test_nothing_but_the_check_makes_a_checked_plan() -> None:
     bad = plan_of(*strikes(1, 1, 41))
     good = check(plan_of(*strikes(1, 1, 10)), FETTLE)
-    with pytest.raises(TypeError, match=r"callresp\.plan\.check only"):
+    with pytest.raises(TypeError, match=r"callresp\.plan\.checked_plan\.check only"):
         CheckedPlan(bad, FETTLE)
     with pytest.raises((TypeError, ValueError)):
         dataclasses.replace(good, plan=bad)

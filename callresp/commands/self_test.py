@@ -166,8 +166,8 @@ def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening)
     """Stream the plan, and listen meanwhile."""
     from callresp.commands.listening import Recorder
     from callresp.commands.stream import port_of
+    from callresp.link import stream
     from callresp.link.session import Session
-    from callresp.link.stream import stream
 
     began: list[float] = []
     with Recorder(what.source, what.device, what.rate) as recorder:
