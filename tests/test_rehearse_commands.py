@@ -22,7 +22,7 @@ from callresp.io.score import write_heard, write_reply
 from callresp.palette.files import fingerprint, load_palette
 from callresp.plan.files import write_plan
 from callresp.plan.model import Plan, PlanHeader
-from callresp.render.job_files import kind_of, stem_of
+from callresp.synthesis.job_files import kind_of, stem_of
 
 
 @pytest.fixture

@@ -10,8 +10,8 @@ from rehearse_helpers import bar, machine, plan, strike
 
 from callresp.errors import UserError
 from callresp.io.audio import level_db
-from callresp.render.levels import Place, place_of
-from callresp.render.machine import render
+from callresp.synthesis.levels import Place, place_of
+from callresp.synthesis.machine import render
 
 RATE = 48000
 

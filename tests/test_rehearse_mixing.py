@@ -14,9 +14,9 @@ from rehearse_helpers import bar, machine, plan, strike
 
 from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
-from callresp.render.levels import Place
-from callresp.render.machine import render
-from callresp.render.mixing import TAIL_MAX_S, Mixing, mix, true_peak
+from callresp.synthesis.levels import Place
+from callresp.synthesis.machine import render
+from callresp.synthesis.mixing import TAIL_MAX_S, Mixing, mix, true_peak
 
 RATE = 22050
 NEAR = Place(distance_m=1.0, air=False, travel=False)

@@ -23,9 +23,9 @@ from scipy import optimize
 
 from callresp.io.audio import level_db
 from callresp.palette.files import load_palette
-from callresp.render.levels import Place
-from callresp.render.machine import Machine, render
-from callresp.render.modal import contact_s, partial_amplitudes
+from callresp.synthesis.levels import Place
+from callresp.synthesis.machine import Machine, render
+from callresp.synthesis.modal import contact_s, partial_amplitudes
 
 RATE = 48000
 NEAR = Place(distance_m=1.0, air=False, travel=False)

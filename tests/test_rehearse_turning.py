@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from rehearse_helpers import bar, machine, plan, shaker, turn
 
 from callresp.io.audio import level_db
-from callresp.render.execution import act
-from callresp.render.levels import Place
-from callresp.render.machine import Machine, render
-from callresp.render.turning import Shaft, level_at
+from callresp.synthesis.execution import act
+from callresp.synthesis.levels import Place
+from callresp.synthesis.machine import Machine, render
+from callresp.synthesis.turning import Shaft, level_at
 
 RATE = 48000
 NEAR = Place(distance_m=1.0, air=False, travel=False)

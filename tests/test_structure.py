@@ -21,7 +21,7 @@ ROOMS = (
     "field",
     "plots",
     "midi",
-    "render",
+    "synthesis",
     "link",
     "strike_test",
     "plan",

@@ -30,11 +30,11 @@ from callresp.commands.ui import say
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
 from callresp.plan.model import Hold, Plan, PlanHeader, Strike
-from callresp.render.execution import act, strike_partial
-from callresp.render.levels import Place
-from callresp.render.machine import Machine, stream
-from callresp.render.mixing import mix
-from callresp.render.modal import LN_1000, StrikerVoice, partial_amplitudes
+from callresp.synthesis.execution import act, strike_partial
+from callresp.synthesis.levels import Place
+from callresp.synthesis.machine import Machine, stream
+from callresp.synthesis.mixing import mix
+from callresp.synthesis.modal import LN_1000, StrikerVoice, partial_amplitudes
 
 Waves = npt.NDArray[np.float64]
 RATE = 48000

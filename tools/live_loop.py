@@ -25,11 +25,11 @@ from callresp.live.loop_detector import LoopRule
 from callresp.live.sources import Block
 from callresp.palette.model import Palette
 from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike
-from callresp.render.levels import Place
-from callresp.render.machine import render
 from callresp.reply.rules import RuleSet
 from callresp.scene.recipe import Recipe, vary
 from callresp.scene.render import Stage
+from callresp.synthesis.levels import Place
+from callresp.synthesis.machine import render
 
 Waves = npt.NDArray[np.float64]
 DAWN = datetime(2026, 5, 12, 4, 30)

@@ -219,7 +219,7 @@ def table(auditions: list[Heard]) -> list[str]:
 
 
 def _mixes(source: Path, recording: Path | None, auditions: list[Heard]) -> None:
-    from callresp.render.mixing import mix
+    from callresp.synthesis.mixing import mix
 
     stem = source.name.split(".")[0]
     for one in auditions:

@@ -126,7 +126,7 @@ def _plan(folder: Folder, reply: ReplyScore, machine: Palette) -> CheckedPlan:
 def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan) -> None:
     from callresp.midi.file import write_midi
     from callresp.plots.excerpt_picture import draw
-    from callresp.render.mixing import mix
+    from callresp.synthesis.mixing import mix
 
     with ui.progress("mixing the rehearsal") as advance:
         mix(

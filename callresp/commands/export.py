@@ -51,7 +51,7 @@ def command(
     from callresp.midi.file import write_midi
     from callresp.plan.files import read_plan
     from callresp.plan.model import Plan
-    from callresp.render.job_files import find_palette, sibling
+    from callresp.synthesis.job_files import find_palette, sibling
 
     by_kind = _by_kind(scores)
     beside = sibling(scores[0], ".heard.jsonl")
@@ -85,7 +85,7 @@ def command(
 
 
 def _by_kind(scores: tuple[Path, ...]) -> dict[str, Path]:
-    from callresp.render.job_files import kind_of
+    from callresp.synthesis.job_files import kind_of
 
     found: dict[str, Path] = {}
     for path in scores:

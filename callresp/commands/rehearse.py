@@ -14,9 +14,9 @@ from callresp.errors import UserError
 if TYPE_CHECKING:
     from callresp.palette.model import Palette
     from callresp.plots.excerpt_picture import Drawn
-    from callresp.render.job_files import Job
-    from callresp.render.levels import Place
-    from callresp.render.mixing import Mixed
+    from callresp.synthesis.job_files import Job
+    from callresp.synthesis.levels import Place
+    from callresp.synthesis.mixing import Mixed
 
 PATH = click.Path(path_type=Path)
 
@@ -94,7 +94,7 @@ def command(
       callresp rehearse dawn.plan.jsonl --picture-file p.pdf --from 60 --to 90
       callresp rehearse dawn.plan.jsonl --midi-port Synth
     """
-    from callresp.render.job_files import load_job, sibling
+    from callresp.synthesis.job_files import load_job, sibling
 
     job = load_job(plan, palette, recording, heard, reply)
     if midi_port is not None:
@@ -121,7 +121,7 @@ def command(
 
 
 def _mix(job: Job, output: Path, sound: dict[str, object]) -> Mixed:
-    from callresp.render.mixing import Mixing, mix
+    from callresp.synthesis.mixing import Mixing, mix
 
     mixing = Mixing(
         headroom_db=float(str(sound["headroom"])),
@@ -162,7 +162,7 @@ def _draw(job: Job, target: Path, from_s: float | None, to_s: float | None) -> D
 
 
 def _place(palette: Palette, sound: dict[str, object]) -> Place:
-    from callresp.render.levels import place_of
+    from callresp.synthesis.levels import place_of
 
     full_scale = sound["full_scale"]
     if sound["calibration"] is not None:
@@ -180,7 +180,7 @@ def _place(palette: Palette, sound: dict[str, object]) -> Place:
 
 
 def _tell(job: Job, mixed: Mixed) -> None:
-    from callresp.render.mixing import HEARING
+    from callresp.synthesis.mixing import HEARING
 
     if job.recording is None:
         ui.warn("no recording beside the plan: rendered the machine alone (--recording names one)")

@@ -200,7 +200,7 @@ def _written(
     from callresp.io.score import write_reply
     from callresp.plan.files import write_plan
     from callresp.plots.dial import draw_day
-    from callresp.render.mixing import mix as mix_down
+    from callresp.synthesis.mixing import mix as mix_down
 
     assert way.reply is not None
     assert way.checked is not None

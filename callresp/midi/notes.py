@@ -24,7 +24,7 @@ from callresp.midi.tuning import bend_for, key_of, nearest_key, tuning_change
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
-from callresp.render.execution import act, rings_until_s
+from callresp.synthesis.execution import act, rings_until_s
 
 Tuning = Literal["bend", "mts"]
 
@@ -149,7 +149,7 @@ def _until_struck_again(notes: list[Sounding]) -> list[Sounding]:
 
 
 def _spell(turner: Turner, from_s: float, until_s: float, speed_rps: float) -> Sounding:
-    from callresp.render.turning import level_at
+    from callresp.synthesis.turning import level_at
 
     return Sounding(from_s, until_s, turner, float(level_at(turner, speed_rps)))
 

@@ -19,7 +19,7 @@ from callresp.midi.notes import asked
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Change, Plan
-from callresp.render.execution import act, force_of, rings_until_s
+from callresp.synthesis.execution import act, force_of, rings_until_s
 
 WHOLE_UP_TO_S = 75.0
 # A damper that falls when less than a twentieth of the decay is left ends nothing to be seen.

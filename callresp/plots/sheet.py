@@ -22,8 +22,8 @@ from callresp.palette.model import Palette, Striker, Turner
 from callresp.plots import style
 from callresp.plots.excerpt_lanes import lane_order
 from callresp.plots.style import ANSWER, FAINT, INK, PAPER, RULE, SOFT
-from callresp.render.execution import strike_partial
-from callresp.render.modal import LN_1000, decay_rates
+from callresp.synthesis.execution import strike_partial
+from callresp.synthesis.modal import LN_1000, decay_rates
 
 WIDTH_IN, HEIGHT_IN = 14.14, 10.0
 LEFT_IN, RIGHT_IN = 1.55, 0.45

@@ -4,9 +4,9 @@ All renderings read a plan through `execution.act`, so they can't disagree about
 is played. Sources stand at the head of each module.
 """
 
-from callresp.render.levels import FULL_SCALE_DB_SPL, Place, place_of
-from callresp.render.machine import Machine, render, stream
-from callresp.render.mixing import HEARING, Mixed, Mixing, mix
+from callresp.synthesis.levels import FULL_SCALE_DB_SPL, Place, place_of
+from callresp.synthesis.machine import Machine, render, stream
+from callresp.synthesis.mixing import HEARING, Mixed, Mixing, mix
 
 __all__ = [
     "FULL_SCALE_DB_SPL",

@@ -22,10 +22,10 @@ from callresp.io.audio import BLOCK, Samples
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
-from callresp.render.execution import act
-from callresp.render.levels import Place, place_of
-from callresp.render.modal import StrikerVoice
-from callresp.render.turning import TurnerVoice
+from callresp.synthesis.execution import act
+from callresp.synthesis.levels import Place, place_of
+from callresp.synthesis.modal import StrikerVoice
+from callresp.synthesis.turning import TurnerVoice
 
 
 class Machine:

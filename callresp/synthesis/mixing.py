@@ -26,9 +26,9 @@ from callresp.io.audio import BLOCK, Recording, WavWriter, open_recording
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
-from callresp.render.execution import act
-from callresp.render.levels import Place, place_of
-from callresp.render.machine import Machine
+from callresp.synthesis.execution import act
+from callresp.synthesis.levels import Place, place_of
+from callresp.synthesis.machine import Machine
 
 Waves = npt.NDArray[np.float64]
 

@@ -35,9 +35,9 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.palette.model import Striker
-from callresp.render.execution import Move, StrikerPart, Stroke, strike_partial
-from callresp.render.levels import Place
-from callresp.render.noise_bursts import Bursts, StrokeNoise
+from callresp.synthesis.execution import Move, StrikerPart, Stroke, strike_partial
+from callresp.synthesis.levels import Place
+from callresp.synthesis.noise_bursts import Bursts, StrokeNoise
 
 Waves = npt.NDArray[np.float64]
 Turning = npt.NDArray[np.complex128]

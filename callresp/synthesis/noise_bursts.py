@@ -17,8 +17,8 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.palette.model import Striker
-from callresp.render.execution import Move, Stroke
-from callresp.render.levels import Place
+from callresp.synthesis.execution import Move, Stroke
+from callresp.synthesis.levels import Place
 
 Waves = npt.NDArray[np.float64]
 

@@ -19,9 +19,9 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.palette.model import Turner
-from callresp.render.execution import TurnerPart
-from callresp.render.levels import Place
-from callresp.render.noise_bursts import Bursts, band_noise
+from callresp.synthesis.execution import TurnerPart
+from callresp.synthesis.levels import Place
+from callresp.synthesis.noise_bursts import Bursts, band_noise
 
 Waves = npt.NDArray[np.float64]
 
