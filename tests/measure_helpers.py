@@ -16,7 +16,7 @@ from callresp.io.settings import Source, convert
 from callresp.palette.model import Palette
 from callresp.strike_test import analysis, draft, protocol
 from callresp.strike_test.capture import Capture
-from callresp.strike_test.results import Measured, StrikerMeasured
+from callresp.strike_test.results import StrikerResult, StrikeTestResult
 from callresp.strike_test.schedule import Schedule
 
 TOOLS = Path(__file__).parent.parent / "tools"
@@ -85,8 +85,10 @@ def block(**changes: Any) -> Any:
 
 def drafted(machine: Sequence[Any], soft_ms: float = 4.5) -> tuple[Palette, str]:
     """The palette that somebody gets who only knows the channels."""
-    wired = [draft.Wired(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine]
-    text = draft.draft("tried", wired, draft.Power(soft_ms=soft_ms, hard_ms=12))
+    wired = [
+        draft.WiredStriker(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine
+    ]
+    text = draft.draft("tried", wired, draft.CoilSupply(soft_ms=soft_ms, hard_ms=12))
     return convert(Source(text, "drafted.toml"), Palette), text
 
 
@@ -98,7 +100,7 @@ def capture_of(samples: Any, rate_hz: int = 48000) -> Capture:
 def laid_out(palette: Palette, **given: Any) -> Schedule:
     """A short test of a drafted palette."""
     short = {"repeats": 2, "pulses": 3, "runs": 1, "known": False}
-    return protocol.lay_out(palette, protocol.Course(**(short | given)))
+    return protocol.lay_out(palette, protocol.StrikeTestSettings(**(short | given)))
 
 
 def measured(
@@ -109,7 +111,7 @@ def measured(
     faults: Any = None,
     extra: Any = None,
     **asked: Any,
-) -> Measured:
+) -> StrikeTestResult:
     """Record a machine, and measure the recording."""
     samples = sm.record(machine, schedule, recorder, faults, extra)
     first = machine[0]
@@ -122,11 +124,11 @@ def measured(
         capture_of(samples, recorder.rate_hz),
         schedule,
         palette or drafted(machine)[0],
-        analysis.Asked(**(given | asked)),
+        analysis.RecordingConditions(**(given | asked)),
     )
 
 
-def named(found: Measured, name: str) -> StrikerMeasured:
+def named(found: StrikeTestResult, name: str) -> StrikerResult:
     """One striker of what was measured."""
     return next(one for one in found.strikers if one.name == name)
 

@@ -12,11 +12,11 @@ from live_helpers import FETTLE
 from callresp.io.score import ReplyNote
 from callresp.live.player import LINK_LEAD_S, PLAN_AHEAD_S, Player
 from callresp.live.self_masking import OwnSound
-from callresp.plan.electrical.battery import Day
+from callresp.plan.electrical.battery import BatteryDay
 from callresp.plan.electrical.loads import Load
 from callresp.plan.model import Command
 from callresp.plan.schedulers import coil as coils
-from callresp.plan.schedulers.coil import CoilBook
+from callresp.plan.schedulers.coil import CoilHistory
 
 NAMES = [striker.name for striker in FETTLE.striker]
 
@@ -100,7 +100,7 @@ def test_nothing_asked_is_nothing_played() -> None:
 def test_a_battery_asked_in_between_says_the_same(
     loads: list[tuple[float, float, float]], asked_s: list[float]
 ) -> None:
-    between, anew = Day(FETTLE), Day(FETTLE)
+    between, anew = BatteryDay(FETTLE), BatteryDay(FETTLE)
     every = [Load(start, start + length, amps, 0) for start, length, amps in loads]
     for number, load in enumerate(every):
         between.use([load])
@@ -112,9 +112,9 @@ def test_a_battery_asked_in_between_says_the_same(
 
 def test_a_coil_forgets_only_what_no_later_cycle_reaches(monkeypatch: pytest.MonkeyPatch) -> None:
     coil, rng = FETTLE.striker[0].coil, random.Random(4)
-    keeps = CoilBook(coil, 12.8, 12.0)
+    keeps = CoilHistory(coil, 12.8, 12.0)
     monkeypatch.setattr(coils, "LOOK_LEAST", 4)
-    forgets = CoilBook(coil, 12.8, 12.0)
+    forgets = CoilHistory(coil, 12.8, 12.0)
     at_s = 0.0
     for _ in range(3000):
         at_s += rng.choice([0.11, 0.3, 2.0, 15.0])

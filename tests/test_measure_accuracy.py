@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from measure_helpers import bell, block, cents, drafted, laid_out, measured, named, sm, tube
 
-from callresp.strike_test.results import Measured
+from callresp.strike_test.results import StrikeTestResult
 
 OVER_NOISE_DB = 20.0
 SKEW_PPM, OFFSET_S = 43.0, 2.345
@@ -20,20 +20,20 @@ MACHINE = (tube(), bell(), block())
 
 
 @pytest.fixture(scope="module")
-def found() -> Measured:
+def found() -> StrikeTestResult:
     schedule = laid_out(drafted(MACHINE, 3.0)[0], repeats=3, pulses=4, runs=2)
     noise_db = MACHINE[0].loud_db - OVER_NOISE_DB
     recorder = sm.Recorder(offset_s=OFFSET_S, skew_ppm=SKEW_PPM, noise_db=noise_db)
     return measured(MACHINE, schedule, recorder)
 
 
-def test_the_plans_clock_is_found(found: Measured) -> None:
+def test_the_plans_clock_is_found(found: StrikeTestResult) -> None:
     assert found.offset_s == pytest.approx(OFFSET_S, abs=0.0005)
     assert found.clock_skew_ppm == pytest.approx(SKEW_PPM, abs=3)
 
 
 @pytest.mark.parametrize("truth", MACHINE, ids=lambda s: str(s.name))
-def test_partials(found: Measured, truth: Any) -> None:
+def test_partials(found: StrikeTestResult, truth: Any) -> None:
     one = named(found, truth.name)
     loud = [n for n, level in enumerate(truth.level_db) if level > -12]
     for n in loud:
@@ -44,7 +44,7 @@ def test_partials(found: Measured, truth: Any) -> None:
             assert near.t60_s.value == pytest.approx(truth.t60_s[n], rel=0.05)
 
 
-def test_pitches(found: Measured) -> None:
+def test_pitches(found: StrikeTestResult) -> None:
     tube_hz, bell_hz = named(found, "tube").pitch_hz, named(found, "bell").pitch_hz
     assert tube_hz is not None
     assert bell_hz is not None
@@ -56,7 +56,7 @@ def test_pitches(found: Measured) -> None:
 
 
 @pytest.mark.parametrize("truth", MACHINE, ids=lambda s: str(s.name))
-def test_latency_and_its_spread(found: Measured, truth: Any) -> None:
+def test_latency_and_its_spread(found: StrikeTestResult, truth: Any) -> None:
     one = named(found, truth.name)
     assert one.latency_ms is not None
     assert one.latency_ms.value == pytest.approx(truth.latency_ms, abs=0.5)
@@ -64,7 +64,7 @@ def test_latency_and_its_spread(found: Measured, truth: Any) -> None:
 
 
 @pytest.mark.parametrize("truth", MACHINE, ids=lambda s: str(s.name))
-def test_repeat_limit(found: Measured, truth: Any) -> None:
+def test_repeat_limit(found: StrikeTestResult, truth: Any) -> None:
     limit = named(found, truth.name).restrike_ms
     assert limit is not None
     assert limit.value == pytest.approx(truth.back_ms, rel=0.05)
@@ -73,7 +73,7 @@ def test_repeat_limit(found: Measured, truth: Any) -> None:
 
 
 @pytest.mark.parametrize("truth", MACHINE, ids=lambda s: str(s.name))
-def test_force_curve(found: Measured, truth: Any) -> None:
+def test_force_curve(found: StrikeTestResult, truth: Any) -> None:
     for point in named(found, truth.name).force:
         level = truth.level_of(point.pulse_ms)
         if level is None:
@@ -84,7 +84,7 @@ def test_force_curve(found: Measured, truth: Any) -> None:
     assert fitted == sorted(fitted)
 
 
-def test_damper(found: Measured) -> None:
+def test_damper(found: StrikeTestResult) -> None:
     damper = named(found, "tube").damper
     assert damper is not None
     assert damper.damped_t60_s is not None
@@ -97,11 +97,11 @@ def test_damper(found: Measured) -> None:
     assert damper.noise_db is None
 
 
-def test_a_sound_test_needs_no_look(found: Measured) -> None:
+def test_a_sound_test_needs_no_look(found: StrikeTestResult) -> None:
     assert not [finding for finding in found.findings if finding.grave]
     assert not any(finding.kind in ("bird", "wind", "foreign") for finding in found.findings)
 
 
-def test_strikers_differ(found: Measured) -> None:
+def test_strikers_differ(found: StrikeTestResult) -> None:
     assert len(found.likeness) == 3
     assert not any(pair.too_alike for pair in found.likeness)

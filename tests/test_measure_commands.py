@@ -98,14 +98,16 @@ def test_no_test_breaks_a_limit(
     ohms: float, duty: float, cycle_s: float, on_max_ms: float, thermal: float, hold_s: float
 ) -> None:
     text = draft.draft(
-        "any", [draft.Wired("one", 0, 5), draft.Wired("two", 1)], draft.Power(ohms=ohms)
+        "any",
+        [draft.WiredStriker("one", 0, 5), draft.WiredStriker("two", 1)],
+        draft.CoilSupply(ohms=ohms),
     )
     limits = f"on_max_ms = {on_max_ms}\nduty_max = {duty}\ncycle_s = {cycle_s}\n"
     limits += f"thermal_k_per_w = {thermal}"
     text = text.replace("on_max_ms = 15\nduty_max = 0.1", limits)
     text = text.replace("on_max_ms = 8000", f"on_max_ms = {1000 * hold_s}")
     palette = convert(Source(text, "any.toml"), Palette)
-    short = protocol.Course(repeats=2, pulses=2, runs=1, known=False)
+    short = protocol.StrikeTestSettings(repeats=2, pulses=2, runs=1, known=False)
     try:
         checked, _ = plan_of(palette, palette, short, "any.toml")
     except UserError:

@@ -8,13 +8,18 @@ from measure_helpers import BAR, bell, block, cents, drafted, laid_out, measured
 
 from callresp.errors import UserError
 from callresp.strike_test import results
-from callresp.strike_test.results import Measured, PartialMeasured, StrikerMeasured, Value
+from callresp.strike_test.results import (
+    MeasuredValue,
+    PartialResult,
+    StrikerResult,
+    StrikeTestResult,
+)
 from callresp.strike_test.schedule import HoldAt, Schedule, StrikeAt
 
 QUIET = -40.0
 
 
-def kinds(found: Measured) -> set[str]:
+def kinds(found: StrikeTestResult) -> set[str]:
     return {finding.kind for finding in found.findings}
 
 
@@ -31,7 +36,7 @@ def test_double_strokes_and_a_buzz() -> None:
 
 
 @pytest.fixture(scope="module")
-def spoilt() -> tuple[Measured, Schedule, int, int]:
+def spoilt() -> tuple[StrikeTestResult, Schedule, int, int]:
     """A stroke missed, one that sounds elsewhere, a bird, a gust."""
     machine = (tube(), bell())
     schedule = laid_out(drafted(machine)[0], runs=0)
@@ -53,7 +58,7 @@ def spoilt() -> tuple[Measured, Schedule, int, int]:
 
 
 def test_a_missed_stroke_and_one_out_of_order(
-    spoilt: tuple[Measured, Schedule, int, int],
+    spoilt: tuple[StrikeTestResult, Schedule, int, int],
 ) -> None:
     found, schedule, missed, elsewhere = spoilt
     at = {f.kind: f.at_s for f in found.findings}
@@ -63,11 +68,11 @@ def test_a_missed_stroke_and_one_out_of_order(
     assert order.text == "bell sounds where tube was struck"
 
 
-def test_a_bird_and_a_gust(spoilt: tuple[Measured, Schedule, int, int]) -> None:
+def test_a_bird_and_a_gust(spoilt: tuple[StrikeTestResult, Schedule, int, int]) -> None:
     assert {"bird", "wind"} <= kinds(spoilt[0])
 
 
-def test_figures_stand_all_the_same(spoilt: tuple[Measured, Schedule, int, int]) -> None:
+def test_figures_stand_all_the_same(spoilt: tuple[StrikeTestResult, Schedule, int, int]) -> None:
     one = named(spoilt[0], "tube")
     assert one.pitch_hz is not None
     assert one.latency_ms is not None
@@ -108,21 +113,23 @@ def test_swapped_channels_are_told_by_the_palettes_pitches() -> None:
     assert any(f.kind == "order" and f.striker == "tube" and f.grave for f in found.findings)
 
 
-def _sounding(name: str, hz: float) -> StrikerMeasured:
+def _sounding(name: str, hz: float) -> StrikerResult:
     partials = tuple(
-        PartialMeasured(hz=Value(hz * r), ratio=r, level_db=-6.0 * n, t60_s=Value(1.0))
+        PartialResult(
+            hz=MeasuredValue(hz * r), ratio=r, level_db=-6.0 * n, t60_s=MeasuredValue(1.0)
+        )
         for n, r in enumerate((1.0, 2.756, 5.404))
     )
-    return StrikerMeasured(
+    return StrikerResult(
         name=name,
         channel=0,
         kind="bar",
-        pitch_hz=Value(hz),
+        pitch_hz=MeasuredValue(hz),
         pitch_from="its first mode",
         base_hz=hz,
         band_hz=(500.0, 5000.0),
         partials=partials,
-        t60_s=Value(1.0),
+        t60_s=MeasuredValue(1.0),
         latency_ms=None,
         latency_spread_ms=None,
         force=(),

@@ -52,7 +52,7 @@ def test_a_chime_is_named_an_octave_below_mode_four() -> None:
     # A free tube by (2n + 1)², so that modes 4, 5, 6 stand as 81 : 121 : 169.
     hz = [110.0 * ((2 * n + 1) / 3) ** 2 for n in range(1, 8)]
     level = [-18, -12, -6, 0, -2, -4, -10]
-    parts = [strike_pitch.Part(f, float(db), 4.0) for f, db in zip(hz, level, strict=True)]
+    parts = [strike_pitch.PitchPartial(f, float(db), 4.0) for f, db in zip(hz, level, strict=True)]
     judged = strike_pitch.strike_pitch(parts, "tube")
     assert judged.hz is not None
     assert cents(judged.hz, hz[3] / 2) < 1
@@ -60,7 +60,7 @@ def test_a_chime_is_named_an_octave_below_mode_four() -> None:
 
 def test_a_short_tube_is_named_by_its_first_mode() -> None:
     parts = [
-        strike_pitch.Part(1049.2 * r, db, 3.0)
+        strike_pitch.PitchPartial(1049.2 * r, db, 3.0)
         for r, db in zip(strike_pitch.BAR_RATIOS[:4], (0.0, -6.0, -14.0, -24.0), strict=True)
     ]
     judged = strike_pitch.strike_pitch(parts, "tube")
@@ -75,7 +75,8 @@ def test_bell_partials_have_the_founders_names() -> None:
     """
     hz = {"hum": 261.5, "prime": 523.0, "tierce": 627.6, "quint": 784.5, "nominal": 1046.0}
     parts = [
-        strike_pitch.Part(f, -3.0 if name != "nominal" else 0.0, 3.0) for name, f in hz.items()
+        strike_pitch.PitchPartial(f, -3.0 if name != "nominal" else 0.0, 3.0)
+        for name, f in hz.items()
     ]
     judged = strike_pitch.strike_pitch(parts, "bell")
     assert judged.hz == pytest.approx(523.0)
@@ -119,7 +120,8 @@ def test_a_plates_modes_are_no_bars() -> None:
     ratios = [value / found[0] for value in found]
     assert ratios == pytest.approx([1, 1.73, 2.33, 3.91, 4.11], rel=0.005)
     parts = [
-        strike_pitch.Part(600 * r, -2.0 * n, 3.0) for n, r in enumerate((1, 1.73, 2.33, 3.91, 4.11))
+        strike_pitch.PitchPartial(600 * r, -2.0 * n, 3.0)
+        for n, r in enumerate((1, 1.73, 2.33, 3.91, 4.11))
     ]
     assert strike_pitch.guess_kind(parts) == "plate"
     assert strike_pitch.strike_pitch(parts, "plate").hz == pytest.approx(600)

@@ -12,42 +12,50 @@ from callresp.io.settings import Source, convert
 from callresp.palette.model import Palette
 from callresp.strike_test import draft, toml_update
 from callresp.strike_test.results import (
-    ForceMeasured,
-    Measured,
-    PartialMeasured,
-    StrikerMeasured,
-    Value,
+    ForceResult,
+    MeasuredValue,
+    PartialResult,
+    StrikerResult,
+    StrikeTestResult,
 )
 
-TEXT = draft.draft("tried", [draft.Wired("one", 0, 5), draft.Wired("two", 1)], draft.Power())
+TEXT = draft.draft(
+    "tried", [draft.WiredStriker("one", 0, 5), draft.WiredStriker("two", 1)], draft.CoilSupply()
+)
 
 
-def one_of(name: str = "one", **changes: object) -> StrikerMeasured:
+def one_of(name: str = "one", **changes: object) -> StrikerResult:
     given: dict[str, object] = {
         "name": name,
         "channel": 0,
         "kind": "tube",
-        "pitch_hz": Value(1049.2, 0.01, 4),
+        "pitch_hz": MeasuredValue(1049.2, 0.01, 4),
         "pitch_from": "its first mode",
         "base_hz": 1049.2,
         "band_hz": (900.0, 6000.0),
         "partials": (
-            PartialMeasured(hz=Value(1049.2, 0.01, 4), ratio=1.0, level_db=0.0, t60_s=Value(5.2)),
+            PartialResult(
+                hz=MeasuredValue(1049.2, 0.01, 4), ratio=1.0, level_db=0.0, t60_s=MeasuredValue(5.2)
+            ),
         ),
-        "t60_s": Value(5.2, 0.1, 4),
-        "latency_ms": Value(11.5, 0.02, 12),
+        "t60_s": MeasuredValue(5.2, 0.1, 4),
+        "latency_ms": MeasuredValue(11.5, 0.02, 12),
         "latency_spread_ms": 0.15,
         "force": (
-            ForceMeasured(pulse_ms=5.0, level_db=Value(60.0), fitted_db=60.0, spoke=3, asked=3),
-            ForceMeasured(pulse_ms=9.0, level_db=Value(70.0), fitted_db=70.0, spoke=3, asked=3),
+            ForceResult(
+                pulse_ms=5.0, level_db=MeasuredValue(60.0), fitted_db=60.0, spoke=3, asked=3
+            ),
+            ForceResult(
+                pulse_ms=9.0, level_db=MeasuredValue(70.0), fitted_db=70.0, spoke=3, asked=3
+            ),
         ),
-        "restrike_ms": Value(83.0, 0.5, 3),
+        "restrike_ms": MeasuredValue(83.0, 0.5, 3),
     }
-    return StrikerMeasured(**(given | changes))  # type: ignore[arg-type]
+    return StrikerResult(**(given | changes))  # type: ignore[arg-type]
 
 
-def found(*strikers: StrikerMeasured) -> Measured:
-    return Measured(
+def found(*strikers: StrikerResult) -> StrikeTestResult:
+    return StrikeTestResult(
         recording="a.wav",
         duration_s=1.0,
         sample_rate_hz=48000,
@@ -66,7 +74,7 @@ def palette_of(text: str) -> Palette:
 
 
 def test_measured_values_are_written_with_their_uncertainty() -> None:
-    text = toml_update.rewritten(TEXT, found(one_of()), "a.toml").text
+    text = toml_update.update_palette(TEXT, found(one_of()), "a.toml").text
     striker = palette_of(text).striker[0]
     assert striker.pitch_hz == 1049.2
     assert striker.latency_ms == 11.5
@@ -82,7 +90,7 @@ def test_comments_and_hand_set_values_stay() -> None:
     )
     text = text.replace("resistance_ohm = 8\n", "resistance_ohm = 8  # mine\n", 1)
     text = text.replace("# Channels and supply", "# In the shed.\n# Channels and supply")
-    done = toml_update.rewritten(text, found(one_of()), "a.toml")
+    done = toml_update.update_palette(text, found(one_of()), "a.toml")
     assert "latency_ms = 9.0  # by hand, with a scope" in done.text
     assert "resistance_ohm = 8  # mine" in done.text
     assert "# In the shed." in done.text
@@ -91,16 +99,16 @@ def test_comments_and_hand_set_values_stay() -> None:
 
 def test_measuring_again_replaces_only_our_part_of_a_comment() -> None:
     text = TEXT.replace(f"restrike_ms = 15  # {draft.NOT_YET}", "restrike_ms = 90  # felt fast", 1)
-    once = toml_update.rewritten(text, found(one_of()), "a.toml").text
-    again = toml_update.rewritten(
-        once, found(one_of(restrike_ms=Value(70.0, 1.0, 3))), "a.toml"
+    once = toml_update.update_palette(text, found(one_of()), "a.toml").text
+    again = toml_update.update_palette(
+        once, found(one_of(restrike_ms=MeasuredValue(70.0, 1.0, 3))), "a.toml"
     ).text
     line = next(row for row in again.splitlines() if "felt fast" in row)
     assert line == "restrike_ms = 70.0 # felt fast; measured ±1.0 ms, n 3"
 
 
 def test_keep_names_a_key() -> None:
-    done = toml_update.rewritten(TEXT, found(one_of()), "a.toml", keep=["one.restrike_ms"])
+    done = toml_update.update_palette(TEXT, found(one_of()), "a.toml", keep=["one.restrike_ms"])
     assert palette_of(done.text).striker[0].restrike_ms == 15
     assert done.kept[0][:2] == ("one", "restrike_ms")
 
@@ -109,23 +117,25 @@ def test_a_tests_own_repeat_limit_is_put_back() -> None:
     text = TEXT.replace(f"restrike_ms = 15  # {draft.NOT_YET}", "restrike_ms = 110  # slow", 1)
     lowered = draft.for_test(text)
     assert palette_of(lowered).striker[0].restrike_ms == draft.TEST_RESTRIKE_MS
-    back = toml_update.rewritten(lowered, found(one_of(restrike_ms=None)), "a.toml").text
+    back = toml_update.update_palette(lowered, found(one_of(restrike_ms=None)), "a.toml").text
     assert palette_of(back).striker[0].restrike_ms == 110
-    silent = toml_update.rewritten(lowered, found(), "a.toml").text
+    silent = toml_update.update_palette(lowered, found(), "a.toml").text
     assert palette_of(silent).striker[0].restrike_ms == 110
     assert "# slow" in silent
 
 
 def test_comments_between_lines_of_an_array_stay() -> None:
     text = TEXT.replace("force = [\n", "force = [\n    # soft felt\n", 1)
-    done = toml_update.rewritten(text, found(one_of()), "a.toml")
+    done = toml_update.update_palette(text, found(one_of()), "a.toml")
     assert "# soft felt" in done.text
 
 
 def test_a_force_that_the_coil_may_not_have_is_refused() -> None:
-    long = ForceMeasured(pulse_ms=90.0, level_db=Value(75.0), fitted_db=75.0, spoke=3, asked=3)
+    long = ForceResult(
+        pulse_ms=90.0, level_db=MeasuredValue(75.0), fitted_db=75.0, spoke=3, asked=3
+    )
     with pytest.raises(UserError, match="on_max_ms"):
-        toml_update.rewritten(TEXT, found(one_of(force=(long,))), "a.toml")
+        toml_update.update_palette(TEXT, found(one_of(force=(long,))), "a.toml")
 
 
 @given(
@@ -139,27 +149,29 @@ def test_whatever_is_measured_makes_a_sound_palette(
     pitch: float, latency: float, restrike: float, t60: float, levels: list[float]
 ) -> None:
     force = tuple(
-        ForceMeasured(pulse_ms=2.0 + n, level_db=Value(v), fitted_db=v, spoke=3, asked=3)
+        ForceResult(pulse_ms=2.0 + n, level_db=MeasuredValue(v), fitted_db=v, spoke=3, asked=3)
         for n, v in enumerate(sorted(levels))
     )
-    partial = PartialMeasured(hz=Value(pitch), ratio=1.0, level_db=0.0, t60_s=Value(t60))
+    partial = PartialResult(
+        hz=MeasuredValue(pitch), ratio=1.0, level_db=0.0, t60_s=MeasuredValue(t60)
+    )
     one = one_of(
-        pitch_hz=Value(pitch),
+        pitch_hz=MeasuredValue(pitch),
         base_hz=pitch,
-        latency_ms=Value(latency),
-        restrike_ms=Value(restrike),
+        latency_ms=MeasuredValue(latency),
+        restrike_ms=MeasuredValue(restrike),
         partials=(partial,),
-        t60_s=Value(t60),
+        t60_s=MeasuredValue(t60),
         force=force,
     )
-    text = toml_update.rewritten(TEXT, found(one), "a.toml").text
+    text = toml_update.update_palette(TEXT, found(one), "a.toml").text
     striker = palette_of(text).striker[0]
     assert striker.pitch_hz == pytest.approx(pitch, abs=1e-3)
     # Writing the same twice changes nothing.
-    assert toml_update.rewritten(text, found(one), "a.toml").text == text
+    assert toml_update.update_palette(text, found(one), "a.toml").text == text
 
 
 def test_the_report_is_plain_json() -> None:
     measured = found(one_of())
-    whole = toml_update.report(measured, toml_update.rewritten(TEXT, measured, "a.toml"))
+    whole = toml_update.json_report(measured, toml_update.update_palette(TEXT, measured, "a.toml"))
     assert msgspec.json.decode(msgspec.json.encode(whole))["strikers"][0]["name"] == "one"

@@ -11,7 +11,7 @@ from plan_helpers import reply_note
 from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
-from callresp.plan.advice.capability import ability
+from callresp.plan.advice.capability import capability_of
 from callresp.plan.checked_plan import PlanBreaksLimitError, check
 from callresp.plan.electrical.heat import CLASS_LIMIT_C, CoilHeat
 from callresp.plan.model import Hold, Plan, PlanHeader, Strike
@@ -27,7 +27,7 @@ def with_tube_coil(**keys: float | str) -> Palette:
 
 
 def test_figures_by_hand() -> None:
-    able = ability(FETTLE)
+    able = capability_of(FETTLE)
     tube = able.strikers[0]
     assert tube.stroke_j == pytest.approx(12**2 / 6 * 0.014, abs=1e-3)
     assert tube.stroke_a == pytest.approx(12.8 / 6, abs=0.01)
@@ -36,8 +36,8 @@ def test_figures_by_hand() -> None:
     assert able.supply.at_once_a == pytest.approx(7 - 0.08)
     # 7 Ah, of which 91.3 % at 12 °C (between 90 % at 10 and 100 % at 25), at 0.08 A.
     assert able.supply.idle_hours == pytest.approx(7 * (0.9 + 0.1 * 2 / 15) / 0.08, abs=0.1)
-    assert ability(load_palette("ladder")).supply.idle_hours is None
-    spring = ability(load_palette("pocket")).turners[0]
+    assert capability_of(load_palette("ladder")).supply.idle_hours is None
+    spring = capability_of(load_palette("pocket")).turners[0]
     # 90 turns at 1.2 a second, with ramps of 0.2 s up and down.
     assert spring.stored_fast_s == pytest.approx(90 / 1.2, abs=0.1)
 
@@ -45,7 +45,7 @@ def test_figures_by_hand() -> None:
 def test_the_lasting_rate_lasts_and_more_does_not() -> None:
     """Hours at the lasting rate stay within the class; a tenth more does not."""
     machine = with_tube_coil(duty_max=1.0, thermal_k_per_w=60, thermal_time_s=120)
-    tube = ability(machine).strikers[0]
+    tube = capability_of(machine).strikers[0]
     assert tube.held_back_by == "coil.insulation"
     coil = machine.striker[0].coil
     for rate, fits in ((tube.lasting_per_s, True), (1.1 * tube.lasting_per_s, False)):
@@ -56,7 +56,7 @@ def test_the_lasting_rate_lasts_and_more_does_not() -> None:
 
 
 def test_the_longest_hold_is_admitted_and_a_longer_one_is_not() -> None:
-    longest_s = ability(FETTLE).dampers[0].longest_s
+    longest_s = capability_of(FETTLE).dampers[0].longest_s
     for seconds, fits in ((longest_s, True), (longest_s + 0.1, False)):
         hold = Hold(at_s=0, channel=5, hold_ms=1000 * seconds, pull_ms=30, hold_duty=0.3)
         plan = Plan(header=PlanHeader(), commands=(hold,))

@@ -16,8 +16,8 @@ from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyS
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
 from callresp.palette.similarity import pairs_of
-from callresp.plan.advice.pitch_coverage import reach
-from callresp.plan.advice.what_if import NEW, candidates, outcome, try_adding, with_striker
+from callresp.plan.advice.pitch_coverage import pitch_coverage
+from callresp.plan.advice.what_if import NEW, answer_fit, candidates, try_adding, with_striker
 from callresp.plan.planner import make_plan
 from callresp.plan.summary import workload
 from callresp.reply.rules import RuleSet, load_rules
@@ -66,7 +66,7 @@ def test_a_pitch_is_answered_within_half_a_semitone_in_any_octave(
 ) -> None:
     """Equal temperament: a semitone is the twelfth root of 2 (ISO 16:1975 for 440 Hz)."""
     machine = only_tubes(440.0)
-    found = reach([note(0, 1.0, 440.0 * 2 ** (semitones / 12))], machine.striker)
+    found = pitch_coverage([note(0, 1.0, 440.0 * 2 ** (semitones / 12))], machine.striker)
     assert {key: getattr(found, key) for key in ("direct", "by_octave", "none")} == {
         key: float(key == where) for key in ("direct", "by_octave", "none")
     }
@@ -75,7 +75,7 @@ def test_a_pitch_is_answered_within_half_a_semitone_in_any_octave(
 def test_gaps_say_where_and_how_far() -> None:
     machine = only_tubes(440.0, 880.0)
     notes = [note(n, n, hz) for n, hz in enumerate((2500, 2550, 2600, 3100, 440, None))]
-    found = reach(notes, machine.striker)
+    found = pitch_coverage(notes, machine.striker)
     assert [(gap.low_hz, gap.high_hz, gap.notes) for gap in found.gaps] == [
         (2500, 2600, 3),
         (3100, 3100, 1),
@@ -87,9 +87,9 @@ def test_gaps_say_where_and_how_far() -> None:
 
 
 def test_nothing_to_reach_with_nor_to_reach() -> None:
-    assert reach([], FETTLE.striker).none == 0.0
+    assert pitch_coverage([], FETTLE.striker).none == 0.0
     blocks = tuple(s for s in FETTLE.striker if s.pitch_hz is None)
-    assert reach([note(0, 1, 500.0)], blocks).none == 1.0
+    assert pitch_coverage([note(0, 1, 500.0)], blocks).none == 1.0
     assert candidates(heard(500.0, 600.0, 700.0), only_tubes(), 5) == []
 
 
@@ -116,7 +116,7 @@ def test_the_best_addition_is_where_the_calls_are() -> None:
     assert added[0].outcome.on_pitch > now.on_pitch
     assert added[0].strokes > 0
     everywhere = [
-        outcome(score, with_striker(machine, 600 * 2 ** (n / 12))[0], SHADOW)[0].fit
+        answer_fit(score, with_striker(machine, 600 * 2 ** (n / 12))[0], SHADOW)[0].fit
         for n in range(24)
     ]
     assert added[0].outcome.fit >= max(everywhere) - 1e-9

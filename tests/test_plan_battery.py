@@ -13,7 +13,7 @@ from plan_helpers import reply_note
 from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.palette.files import load_palette
 from callresp.palette.model import Supply
-from callresp.plan.electrical.battery import Day, capacity_ah, hours_at, light_v
+from callresp.plan.electrical.battery import BatteryDay, capacity_ah, hours_at, light_v
 from callresp.plan.electrical.loads import Load
 from callresp.plan.planner import make_plan
 from callresp.plan.summary import summarise
@@ -82,14 +82,14 @@ def test_voltage_and_charge_only_fall(chemistry: str, data: st.DataObject) -> No
     less = data.draw(st.floats(0, more))
     assert light_v(supply, less) <= light_v(supply, more)
     palette = msgspec.structs.replace(FETTLE, supply=supply)
-    day = Day(palette)
+    day = BatteryDay(palette)
     day.use([Load(0.0, data.draw(st.floats(1, 5000)), data.draw(st.floats(0.1, 5)), -1)])
     early = data.draw(st.floats(0, 4000))
     assert day.left(early + data.draw(st.floats(0, 4000))) <= day.left(early) + 1e-9
 
 
-def steady(amps: float, hours: float) -> Day:
-    day = Day(msgspec.structs.replace(FETTLE, ambient_c=25.0))
+def steady(amps: float, hours: float) -> BatteryDay:
+    day = BatteryDay(msgspec.structs.replace(FETTLE, ambient_c=25.0))
     day.use([Load(0.0, hours * 3600, amps, -1)])
     day.peak([(0.0, hours * 3600, amps)])
     return day

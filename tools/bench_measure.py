@@ -30,7 +30,7 @@ from callresp.io.settings import Source, convert
 from callresp.palette.model import Palette
 from callresp.strike_test import analysis, draft, protocol
 from callresp.strike_test.capture import Capture
-from callresp.strike_test.results import StrikerMeasured
+from callresp.strike_test.results import StrikerResult
 from callresp.strike_test.schedule import Schedule
 
 Wave = npt.NDArray[np.float64]
@@ -90,8 +90,10 @@ def a_machine(rng: np.random.Generator) -> list[Any]:
 
 
 def drafted(machine: list[Any]) -> Palette:
-    wired = [draft.Wired(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine]
-    text = draft.draft("bench", wired, draft.Power(soft_ms=4.5, hard_ms=12))
+    wired = [
+        draft.WiredStriker(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine
+    ]
+    text = draft.draft("bench", wired, draft.CoilSupply(soft_ms=4.5, hard_ms=12))
     return convert(Source(text, "bench"), Palette)
 
 
@@ -99,7 +101,7 @@ def try_one(seed: int, over_noise_db: float, errors: Errors) -> None:
     rng = np.random.default_rng(seed)
     machine = a_machine(rng)
     palette = drafted(machine)
-    schedule = protocol.lay_out(palette, protocol.Course(pulses=4, runs=2, known=False))
+    schedule = protocol.lay_out(palette, protocol.StrikeTestSettings(pulses=4, runs=2, known=False))
     recorder = sm.Recorder(
         offset_s=OFFSET_S,
         skew_ppm=float(rng.uniform(-60, 60)),
@@ -107,7 +109,7 @@ def try_one(seed: int, over_noise_db: float, errors: Errors) -> None:
         seed=seed,
     )
     samples = sm.record(machine, schedule, recorder)
-    asked = analysis.Asked(
+    asked = analysis.RecordingConditions(
         full_scale_db=94.0, known_latency=("tube", machine[0].latency_ms), drafted=True
     )
     before = time.process_time()
@@ -120,7 +122,7 @@ def try_one(seed: int, over_noise_db: float, errors: Errors) -> None:
         peers(truth, samples, schedule, recorder, errors)
 
 
-def ours(truth: Any, one: StrikerMeasured, errors: Errors) -> None:
+def ours(truth: Any, one: StrikerResult, errors: Errors) -> None:
     lead = int(np.argmax(truth.level_db))
     near = min(one.partials, key=lambda p: abs(p.hz.value - truth.hz[lead]))
     errors.add("strongest partial, cents", "ours", cents(near.hz.value, truth.hz[lead]))

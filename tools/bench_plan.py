@@ -28,7 +28,7 @@ from callresp.palette.files import load_palette
 from callresp.palette.model import Coil, Palette
 from callresp.plan.checked_plan import CheckedPlan, check
 from callresp.plan.electrical.heat import CoilHeat
-from callresp.plan.electrical.loads import Wiring
+from callresp.plan.electrical.loads import LoadModel
 from callresp.plan.model import Strike
 from callresp.plan.planner import Planner, make_plan
 from callresp.plan.summary import summarise
@@ -163,7 +163,7 @@ def current(checked: CheckedPlan) -> None:
 
 def grid_peak(checked: CheckedPlan, step_s: float = 1e-4) -> float:
     """The largest sum of currents on a grid, ten minutes at a time."""
-    palette, wiring, most = checked.palette, Wiring(checked.palette), 0.0
+    palette, wiring, most = checked.palette, LoadModel(checked.palette), 0.0
     loads = [load for command in checked.plan.commands for load in wiring.loads_of(command)]
     for start_s in np.arange(0.0, HOUR_S, 600.0):
         amps = np.zeros(int(600 / step_s))

@@ -10,10 +10,10 @@ import click
 from callresp.commands import ui
 
 if TYPE_CHECKING:
-    from callresp.palette.similarity import Pair
-    from callresp.plan.advice.pitch_coverage import Reach
-    from callresp.plan.advice.what_if import Added, Outcome
-    from callresp.plan.summary import Work
+    from callresp.palette.similarity import SoundPair
+    from callresp.plan.advice.pitch_coverage import PitchCoverage
+    from callresp.plan.advice.what_if import AnswerFit, TriedStriker
+    from callresp.plan.summary import Workload
 
 PATH = click.Path(path_type=Path)
 GAPS_TOLD = 5
@@ -52,7 +52,7 @@ def command(
     from callresp.io.score import read_heard, read_reply
     from callresp.palette.files import load_palette
     from callresp.palette.similarity import pairs_of
-    from callresp.plan.advice.pitch_coverage import reach
+    from callresp.plan.advice.pitch_coverage import pitch_coverage
     from callresp.plan.advice.what_if import try_adding
     from callresp.plan.planner import make_plan
     from callresp.plan.summary import workload
@@ -67,7 +67,7 @@ def command(
     work = workload(answered, make_plan(answered, machine))
     with ui.progress("trying strikers") as advance:
         now, added = try_adding(score, machine, rule_set, tries, advance)
-    reached = reach(score.notes, machine.striker)
+    reached = pitch_coverage(score.notes, machine.striker)
     pairs = pairs_of(machine.striker)
     if as_json:
         ui.emit({"reach": reached, "work": work, "now": now, "added": added, "pairs": pairs})
@@ -79,7 +79,7 @@ def command(
         _tell_added(now, added, rule_set.name)
 
 
-def _tell_reach(reached: Reach) -> None:
+def _tell_reach(reached: PitchCoverage) -> None:
     pitched = reached.notes - reached.unpitched
     ui.say(
         f"{pitched} of {reached.notes} heard notes have a pitch: a striker answers"
@@ -99,7 +99,7 @@ def _tell_reach(reached: Reach) -> None:
         ui.say(f"  {reached.unpitched} notes without pitch have no block or box to go to")
 
 
-def _tell_work(work: tuple[Work, ...]) -> None:
+def _tell_work(work: tuple[Workload, ...]) -> None:
     over = [item for item in work if item.overworked]
     if not over:
         ui.say("no striker is overworked")
@@ -115,7 +115,7 @@ def _tell_work(work: tuple[Work, ...]) -> None:
         ui.say(f"never struck: {', '.join(idle)}")
 
 
-def _tell_alike(pairs: tuple[Pair, ...]) -> None:
+def _tell_alike(pairs: tuple[SoundPair, ...]) -> None:
     alike = [pair for pair in pairs if pair.too_alike]
     for pair in alike:
         apart = "" if pair.cents is None else f", {pair.cents:+.0f} cents apart"
@@ -124,7 +124,7 @@ def _tell_alike(pairs: tuple[Pair, ...]) -> None:
         ui.say("no two strikers sound too alike, by the partials in the palette")
 
 
-def _tell_added(now: Outcome, added: tuple[Added, ...], rules: str) -> None:
+def _tell_added(now: AnswerFit, added: tuple[TriedStriker, ...], rules: str) -> None:
     share = now.played / max(now.asked, 1)
     ui.say(
         f"answered by '{rules}' as it is: {share:.0%} of pitched notes played,"

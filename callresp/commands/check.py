@@ -9,7 +9,7 @@ import msgspec
 
 from callresp.commands import ui
 from callresp.plan.model import PREFERENCE, Change
-from callresp.plan.summary import ChangeGroup, Hottest, Summary, grouped
+from callresp.plan.summary import ChangeGroup, HottestCoil, Summary, grouped
 
 
 @click.command(name="check", epilog=PREFERENCE)
@@ -125,7 +125,7 @@ def _clock(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
-def _tell_hottest(hot: Hottest) -> None:
+def _tell_hottest(hot: HottestCoil) -> None:
     softer = f", {hot.force_loss_db:.1f} dB softer" if hot.force_loss_db >= 0.05 else ""
     ui.say(
         f"  hottest coil: {hot.instrument}, {hot.temperature_c:.0f} of {hot.limit_c:.0f} °C{softer}"

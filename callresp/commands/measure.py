@@ -14,7 +14,7 @@ from callresp.errors import UserError
 if TYPE_CHECKING:
     from callresp.palette.model import Palette
     from callresp.strike_test.capture import Capture
-    from callresp.strike_test.results import Measured
+    from callresp.strike_test.results import StrikeTestResult
 
 
 @click.command(name="measure")
@@ -78,8 +78,8 @@ def command(
     from callresp.io.files import write_text
     from callresp.plots.strike_test import draw
     from callresp.strike_test.capture import read_capture
-    from callresp.strike_test.toml_update import report as whole_report
-    from callresp.strike_test.toml_update import rewritten
+    from callresp.strike_test.toml_update import json_report as whole_report
+    from callresp.strike_test.toml_update import update_palette
 
     output = output or recording.with_suffix(".palette.toml")
     picture = picture or output.with_suffix(".png")
@@ -104,7 +104,7 @@ def command(
             )
         else:
             found, text = _from_hand(capture, palette, full_scale_db, distance, advance)
-    written = rewritten(text, found, str(output), keep)
+    written = update_palette(text, found, str(output), keep)
     write_text(output, written.text)
     whole = whole_report(found, written)
     write_text(report, _json(whole))
@@ -150,12 +150,12 @@ def _from_plan(
     palette: str | None,
     known: _Known,
     advance: Callable[[float, str], None],
-) -> tuple[Measured, str]:
+) -> tuple[StrikeTestResult, str]:
     from callresp.io.files import read_text
     from callresp.io.resources import find
     from callresp.palette.files import load_palette
     from callresp.plan.files import read_plan
-    from callresp.strike_test.analysis import Asked, measure
+    from callresp.strike_test.analysis import RecordingConditions, measure
     from callresp.strike_test.capture import read_capture, switch_times
     from callresp.strike_test.draft import is_draft
     from callresp.strike_test.test_plan import to_schedule
@@ -167,7 +167,7 @@ def _from_plan(
     switches = None
     if known.switch_channel is not None:
         switches = switch_times(read_capture(known.recording, known.switch_channel))
-    asked = Asked(
+    asked = RecordingConditions(
         full_scale_db=known.full_scale_db,
         distance_m=known.distance_m,
         switches_s=switches,
@@ -205,14 +205,14 @@ def _from_hand(
     full_scale_db: float | None,
     distance_m: float,
     advance: Callable[[float, str], None],
-) -> tuple[Measured, str]:
+) -> tuple[StrikeTestResult, str]:
     from math import log10
 
     from callresp.io.files import read_text
     from callresp.io.resources import find
     from callresp.palette.files import load_palette
     from callresp.strike_test.analysis import FULL_SCALE_DB
-    from callresp.strike_test.draft import SAFE_RESTRIKE_MS, Power, Wired, draft
+    from callresp.strike_test.draft import SAFE_RESTRIKE_MS, CoilSupply, WiredStriker, draft
     from callresp.strike_test.manual import measure
 
     level_db = (full_scale_db or FULL_SCALE_DB) + 20 * log10(distance_m)
@@ -220,9 +220,9 @@ def _from_hand(
     found = measure(capture, load_palette(path) if path else None, level_db, advance)
     if path is not None:
         return found, read_text(path)
-    wired = [Wired(one.name, number) for number, one in enumerate(found.strikers)]
+    wired = [WiredStriker(one.name, number) for number, one in enumerate(found.strikers)]
     title = "Struck by hand: sounds are measured, coils and pulses are placeholders"
-    return found, draft("my machine", wired, Power(), title, SAFE_RESTRIKE_MS)
+    return found, draft("my machine", wired, CoilSupply(), title, SAFE_RESTRIKE_MS)
 
 
 def _json(whole: dict[str, Any]) -> str:
@@ -231,7 +231,7 @@ def _json(whole: dict[str, Any]) -> str:
     return msgspec.json.format(msgspec.json.encode(whole)).decode() + "\n"
 
 
-def tell(found: Measured, kept: list[tuple[str, str, str]]) -> None:
+def tell(found: StrikeTestResult, kept: list[tuple[str, str, str]]) -> None:
     """Tell a person what was measured."""
     if not found.by_hand:
         ui.say(

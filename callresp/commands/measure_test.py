@@ -12,7 +12,7 @@ from callresp.errors import UserError
 
 if TYPE_CHECKING:
     from callresp.palette.model import Palette
-    from callresp.strike_test.draft import Power
+    from callresp.strike_test.draft import CoilSupply
 
 
 @click.command(name="strike-test")
@@ -74,8 +74,8 @@ def command(
     from callresp.io.resources import find
     from callresp.palette.files import load_palette
     from callresp.plan.files import write_plan
-    from callresp.strike_test.draft import Power, is_draft
-    from callresp.strike_test.protocol import Course
+    from callresp.strike_test.draft import CoilSupply, is_draft
+    from callresp.strike_test.protocol import StrikeTestSettings
     from callresp.strike_test.test_plan import test_plan
 
     if (palette is None) == (channels is None):
@@ -87,10 +87,10 @@ def command(
     if palette is not None:
         text = _of_palette(palette, beside)
     else:
-        power = Power(volts=volts, ohms=ohms, damper_ohms=damper_ohms)
+        power = CoilSupply(volts=volts, ohms=ohms, damper_ohms=damper_ohms)
         text = _of_channels(channels or "", dampers, names, power, rests_off=dampers_off)
     machine = _written(beside, text)
-    course = Course(repeats=repeats, pulses=pulses, runs=runs, known=not is_draft(text))
+    course = StrikeTestSettings(repeats=repeats, pulses=pulses, runs=runs, known=not is_draft(text))
     known = load_palette(find("palettes", palette)) if palette is not None else machine
     checked, course = test_plan(known, machine, course, str(beside))
     write_plan(output, checked.plan)
@@ -133,9 +133,9 @@ def _of_palette(palette: str, beside: Path) -> str:
 
 
 def _of_channels(
-    channels: str, dampers: str | None, names: str | None, power: Power, *, rests_off: bool
+    channels: str, dampers: str | None, names: str | None, power: CoilSupply, *, rests_off: bool
 ) -> str:
-    from callresp.strike_test.draft import Wired, draft
+    from callresp.strike_test.draft import WiredStriker, draft
 
     numbers = [_channel(part, "--channels") for part in channels.split(",")]
     held = [
@@ -150,7 +150,7 @@ def _of_channels(
         )
     rest = "off" if rests_off else "on"
     wired = [
-        Wired(
+        WiredStriker(
             name=called[n] if n < len(called) else f"striker {n + 1}",
             channel=number,
             damper=held[n] if n < len(held) else None,

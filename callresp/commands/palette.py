@@ -10,7 +10,7 @@ from callresp.commands import ui
 
 if TYPE_CHECKING:
     from callresp.palette.model import Palette, Striker
-    from callresp.plan.advice.capability import Ability
+    from callresp.plan.advice.capability import Capability
 
 # Palette keys in words, for what holds a coil back.
 LIMITS = {
@@ -41,7 +41,7 @@ def command(name: str | None, as_json: bool) -> None:
     """
     from callresp.palette.files import faults_in, load_palette
     from callresp.palette.similarity import pairs_of
-    from callresp.plan.advice.capability import ability
+    from callresp.plan.advice.capability import capability_of
 
     if name is None:
         _list(as_json)
@@ -52,7 +52,7 @@ def command(name: str | None, as_json: bool) -> None:
             click.echo(f"callresp: {fault}", err=True)
         click.get_current_context().exit(2)
     palette = load_palette(name)
-    able = ability(palette)
+    able = capability_of(palette)
     alike = [pair for pair in pairs_of(palette.striker) if pair.too_alike]
     if as_json:
         ui.emit({"palette": palette, "ability": able, "too_alike": alike})
@@ -76,7 +76,7 @@ def _list(as_json: bool) -> None:
         ui.say(f"{name:10}{description}")
 
 
-def _tell(palette: Palette, able: Ability) -> None:
+def _tell(palette: Palette, able: Capability) -> None:
     board = palette.board
     ui.say(f"{palette.name}: {palette.description}")
     ui.say(
@@ -113,7 +113,7 @@ def _tell(palette: Palette, able: Ability) -> None:
         )
 
 
-def _tell_supply(palette: Palette, able: Ability) -> None:
+def _tell_supply(palette: Palette, able: Capability) -> None:
     supply, hours = palette.supply, able.supply
     size = "" if supply.chemistry == "mains" else f" {supply.capacity_ah:g} Ah"
     ui.say(
@@ -133,7 +133,7 @@ def _voice(striker: Striker) -> str:
     return f"no pitch, lowest mode {striker.reference_hz:.0f} Hz"
 
 
-def _tell_damper(striker: Striker, able: Ability) -> None:
+def _tell_damper(striker: Striker, able: Capability) -> None:
     damper = striker.damper
     if damper is None:
         return

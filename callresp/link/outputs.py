@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from callresp.link.messages import TICKS_PER_S, HoldAt, LightAt, StrikeAt, TurnAt
 from callresp.palette.model import Palette, Turner
 from callresp.plan.electrical.heat import CoilHeat
-from callresp.plan.electrical.loads import Wiring
+from callresp.plan.electrical.loads import LoadModel
 
 PULSES_PER_S = 100_000
 SPEEDS_PER_RPS = 100
@@ -61,7 +61,7 @@ class Outputs:
         self._palette = palette
         self._coils = palette.coils()
         self._turners = {item.channel: item for item in palette.turner}
-        self._wiring = Wiring(palette)
+        self._wiring = LoadModel(palette)
         self._heat = {
             channel: CoilHeat(coil, self._wiring.volts, palette.ambient_c)
             for channel, coil in self._coils.items()

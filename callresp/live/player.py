@@ -27,7 +27,7 @@ from callresp.io.score import ReplyNote
 from callresp.live.self_masking import OwnSound
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, Checker, PlanBreaksLimitError
-from callresp.plan.electrical.loads import Wiring
+from callresp.plan.electrical.loads import LoadModel
 from callresp.plan.intents import intent_of
 from callresp.plan.model import Change, Command, Strike
 from callresp.plan.planner import Planner
@@ -69,7 +69,7 @@ class Player:
         self._own = own
         self._planner = Planner(palette)
         self._checker = Checker(palette)
-        self._wiring = Wiring(palette, palette.supply.nominal_v)
+        self._wiring = LoadModel(palette, palette.supply.nominal_v)
         self._count = itertools.count()
         self._notes: list[tuple[float, int, ReplyNote]] = []
         self._coming: list[tuple[float, int, Command]] = []

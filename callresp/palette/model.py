@@ -55,11 +55,11 @@ FULL_SHARE = {
 }
 
 
-class Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class PaletteTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A table of a palette file."""
 
 
-class Coil(Table, frozen=True):
+class Coil(PaletteTable, frozen=True):
     """One solenoid and what it can stand.
 
     `latency_ms` is from the start of the pulse to the stroke;
@@ -77,14 +77,14 @@ class Coil(Table, frozen=True):
     insulation: Literal["A", "E", "B", "F", "H"] = "B"
 
 
-class ForcePoint(Table, frozen=True):
+class ForcePoint(PaletteTable, frozen=True):
     """One point of the force curve: a pulse length and the level it gives."""
 
     pulse_ms: Annotated[float, Meta(gt=0.0, le=500.0)]
     level_db: LevelDb
 
 
-class Partial(Table, frozen=True):
+class Partial(PaletteTable, frozen=True):
     """One partial of a striker's free sound, against its strike pitch."""
 
     ratio: Annotated[float, Meta(gt=0.0, le=100.0)]
@@ -92,7 +92,7 @@ class Partial(Table, frozen=True):
     t60_s: Seconds = 1.0
 
 
-class Damper(Table, frozen=True):
+class Damper(PaletteTable, frozen=True):
     """A damper and its coil.
 
     `rest` says where the damper lies without power: "on" the striker or "off"
@@ -111,7 +111,7 @@ class Damper(Table, frozen=True):
     noise_db: LevelDb = 0.0
 
 
-class Striker(Table, frozen=True):
+class Striker(PaletteTable, frozen=True):
     """A bell, bar, tube, block or box with its coil and perhaps a damper.
 
     `pitch_hz` is the strike pitch, absent where the sound has none;
@@ -161,7 +161,7 @@ class Striker(Table, frozen=True):
             )
 
 
-class Turner(Table, frozen=True):
+class Turner(PaletteTable, frozen=True):
     """A motor-driven shaker or wound movement.
 
     Speeds are revolutions a second at the sounding shaft. A wound movement
@@ -190,7 +190,7 @@ class Turner(Table, frozen=True):
             raise ValueError("fastest_rps lies below slowest_rps")
 
 
-class Driver(Table, frozen=True):
+class Driver(PaletteTable, frozen=True):
     """A group of channels that share one driver and its current limit."""
 
     name: Name
@@ -198,7 +198,7 @@ class Driver(Table, frozen=True):
     current_max_a: Annotated[float, Meta(gt=0.0, le=100.0)]
 
 
-class Supply(Table, frozen=True):
+class Supply(PaletteTable, frozen=True):
     """What feeds the machine.
 
     `capacity_ah` is at the `rated_h`-hour rate and 25 °C; `peukert` the exponent
@@ -227,7 +227,7 @@ class Supply(Table, frozen=True):
         return self.nominal_v * FULL_SHARE[self.chemistry]
 
 
-class Board(Table, frozen=True):
+class Board(PaletteTable, frozen=True):
     """The microcontroller board. `lights` counts its lamps; the first is its status light."""
 
     name: Name
@@ -239,7 +239,7 @@ class Board(Table, frozen=True):
     lights: Annotated[int, Meta(ge=0, le=32)] = 1
 
 
-class Palette(Table, frozen=True):
+class Palette(PaletteTable, frozen=True):
     """The whole machine. Coils and motors are numbered apart."""
 
     name: Name

@@ -28,7 +28,7 @@ SAME_SOUND = 0.85
 
 
 @dataclass(frozen=True, slots=True)
-class Sound:
+class StruckSound:
     """A sound as its partials (frequency in hertz, level in dB) and its pitch, if it has one."""
 
     name: str
@@ -37,7 +37,7 @@ class Sound:
 
 
 @dataclass(frozen=True, slots=True)
-class Pair:
+class SoundPair:
     """Two sounds: 0 (nothing shared) to 1 (the same), and the interval between their pitches."""
 
     one: str
@@ -47,13 +47,13 @@ class Pair:
     too_alike: bool
 
 
-def sound_of(striker: Striker) -> Sound:
+def sound_of(striker: Striker) -> StruckSound:
     """A striker's sound as its palette tells it."""
     partials = tuple((p.ratio * striker.reference_hz, p.level_db) for p in striker.partials)
-    return Sound(striker.name, striker.pitch_hz, partials)
+    return StruckSound(striker.name, striker.pitch_hz, partials)
 
 
-def spectrum(sound: Sound) -> npt.NDArray[np.float64]:
+def spectrum(sound: StruckSound) -> npt.NDArray[np.float64]:
     """Partials of a sound on a grid of cents above 20 Hz."""
     grid = np.arange(0, 13500, STEP_CENTS)
     total = np.zeros(len(grid))
@@ -64,7 +64,7 @@ def spectrum(sound: Sound) -> npt.NDArray[np.float64]:
     return total
 
 
-def compare(sounds: Sequence[Sound]) -> tuple[Pair, ...]:
+def compare(sounds: Sequence[StruckSound]) -> tuple[SoundPair, ...]:
     """Every pair of sounds, most alike first."""
     spectra = [spectrum(sound) for sound in sounds]
     found = []
@@ -75,7 +75,7 @@ def compare(sounds: Sequence[Sound]) -> tuple[Pair, ...]:
     return tuple(sorted(found, key=lambda pair: (not pair.too_alike, -pair.alike)))
 
 
-def _pair(one: Sound, other: Sound, alike: float) -> Pair:
+def _pair(one: StruckSound, other: StruckSound, alike: float) -> SoundPair:
     cents = None
     if one.pitch_hz is not None and other.pitch_hz is not None:
         cents = 1200 * math.log2(other.pitch_hz / one.pitch_hz)
@@ -84,9 +84,9 @@ def _pair(one: Sound, other: Sound, alike: float) -> Pair:
         # A sound with pitch and one without are never taken for each other.
         same = alike > SAME_SOUND and one.pitch_hz is None and other.pitch_hz is None
     rounded = None if cents is None else round(cents, 1)
-    return Pair(one.name, other.name, round(alike, 3), rounded, same)
+    return SoundPair(one.name, other.name, round(alike, 3), rounded, same)
 
 
-def pairs_of(strikers: Sequence[Striker]) -> tuple[Pair, ...]:
+def pairs_of(strikers: Sequence[Striker]) -> tuple[SoundPair, ...]:
     """Every pair of a palette's strikers, those too alike first."""
     return compare([sound_of(striker) for striker in strikers])

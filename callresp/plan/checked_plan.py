@@ -15,7 +15,7 @@ from callresp.errors import UserError
 from callresp.palette.files import fingerprint
 from callresp.palette.model import Palette
 from callresp.plan.model import Command, Light, Plan, PlanHeader, Turn
-from callresp.plan.rules import CoilLaw, MotorLaw, PlanBreaksLimitError, SupplyLaw, refuse
+from callresp.plan.rules import CoilRule, MotorRule, PlanBreaksLimitError, SupplyRule, refuse
 
 __all__ = ["CheckedPlan", "Checker", "PlanBreaksLimitError", "check"]
 
@@ -65,11 +65,11 @@ class Checker:
         coils = palette.coils()
         strikers = {striker.coil.channel: striker for striker in palette.striker}
         self._coils = {
-            channel: CoilLaw(coil, strikers.get(channel), palette)
+            channel: CoilRule(coil, strikers.get(channel), palette)
             for channel, coil in coils.items()
         }
-        self._motors = {turner.channel: MotorLaw(turner) for turner in palette.turner}
-        self._supply = SupplyLaw(palette)
+        self._motors = {turner.channel: MotorRule(turner) for turner in palette.turner}
+        self._supply = SupplyRule(palette)
 
     def admit(self, commands: Sequence[Command], header: PlanHeader | None = None) -> CheckedPlan:
         """Judge further commands; returns a checked plan of these alone.

@@ -24,14 +24,14 @@ from callresp.io.score import ReplyNote, ReplyScore
 from callresp.palette.files import fingerprint
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, check
-from callresp.plan.electrical.battery import Day, Stop
-from callresp.plan.electrical.loads import Ledger, Wiring, stretches, supply_limit_a
+from callresp.plan.electrical.battery import BatteryDay, BatteryStop
+from callresp.plan.electrical.loads import CurrentTimeline, LoadModel, stretches, supply_limit_a
 from callresp.plan.intents import Intent, StrikeIntent, TurnIntent, intent_of
 from callresp.plan.model import PREFERENCE, Change, Command, Hold, Light, Plan, PlanHeader, change
-from callresp.plan.schedulers.coil import CoilBook
-from callresp.plan.schedulers.damper import DamperBook
-from callresp.plan.schedulers.motor import TurnBook
-from callresp.plan.schedulers.striker import StrokeBook
+from callresp.plan.schedulers.coil import CoilHistory
+from callresp.plan.schedulers.damper import DamperScheduler
+from callresp.plan.schedulers.motor import MotorScheduler
+from callresp.plan.schedulers.striker import StrikerScheduler
 
 __all__ = ["PREFERENCE", "Planner", "make_plan"]
 
@@ -140,7 +140,7 @@ def _within_limits(
 
 def _within_battery(
     reply: ReplyScore, palette: Palette, commands: list[Command], changes: list[Change]
-) -> tuple[list[Command], Stop | None]:
+) -> tuple[list[Command], BatteryStop | None]:
     """Stop where the battery must; everything later is dropped."""
     if not commands:
         return commands, None
@@ -148,7 +148,7 @@ def _within_battery(
     day = _charge_of(palette, commands)
     if day.sure_of(last_s, supply_limit_a(palette)):
         return commands, None
-    stop = day_of(palette, commands).stop(last_s)
+    stop = battery_day_of(palette, commands).stop(last_s)
     if stop is None:
         return commands, None
     kept = [c for c in commands if c.at_s + c.length_ms / 1000 <= stop.at_s]
@@ -163,16 +163,16 @@ def _within_battery(
     return kept, stop
 
 
-def day_of(palette: Palette, commands: list[Command]) -> Day:
+def battery_day_of(palette: Palette, commands: list[Command]) -> BatteryDay:
     """What commands take from the battery."""
-    day, most = _charge_of(palette, commands), Wiring(palette)
+    day, most = _charge_of(palette, commands), LoadModel(palette)
     day.peak(stretches(load for command in commands for load in most.loads_of(command)))
     return day
 
 
-def _charge_of(palette: Palette, commands: list[Command]) -> Day:
+def _charge_of(palette: Palette, commands: list[Command]) -> BatteryDay:
     """The same without its peaks."""
-    day, mean = Day(palette), Wiring(palette, palette.supply.nominal_v)
+    day, mean = BatteryDay(palette), LoadModel(palette, palette.supply.nominal_v)
     day.use(load for command in commands for load in mean.loads_of(command))
     return day
 
@@ -186,19 +186,21 @@ class Placer:
 
     def __init__(self, palette: Palette) -> None:
         volts, ambient_c = palette.supply.highest_v, palette.ambient_c
-        wiring = Wiring(palette)
-        self._ledger = ledger = Ledger(wiring)
-        self._strokes: dict[int, StrokeBook] = {}
-        self._dampers: dict[int, DamperBook] = {}
+        wiring = LoadModel(palette)
+        self._ledger = ledger = CurrentTimeline(wiring)
+        self._strokes: dict[int, StrikerScheduler] = {}
+        self._dampers: dict[int, DamperScheduler] = {}
         for striker in palette.striker:
             channel = striker.coil.channel
-            book = CoilBook(striker.coil, volts, ambient_c)
-            self._strokes[channel] = StrokeBook(striker, book, ledger, wiring)
+            book = CoilHistory(striker.coil, volts, ambient_c)
+            self._strokes[channel] = StrikerScheduler(striker, book, ledger, wiring)
             if striker.damper is not None:
-                book = CoilBook(striker.damper.coil, volts, ambient_c)
-                damper = DamperBook(striker, striker.damper, book, ledger, wiring)
+                book = CoilHistory(striker.damper.coil, volts, ambient_c)
+                damper = DamperScheduler(striker, striker.damper, book, ledger, wiring)
                 self._dampers[channel] = damper
-        self._turns = {item.channel: TurnBook(item, ledger, wiring) for item in palette.turner}
+        self._turns = {
+            item.channel: MotorScheduler(item, ledger, wiring) for item in palette.turner
+        }
 
     def place(self, intent: Intent, now_s: float, changes: list[Change]) -> list[Command]:
         """Place an intent, no earlier than `now_s`; returns what is final by it."""

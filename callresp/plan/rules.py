@@ -13,12 +13,12 @@ from typing import NoReturn
 
 from callresp.errors import UserError
 from callresp.palette.model import Coil, Palette, Striker, Turner
-from callresp.plan.electrical.battery import Day
+from callresp.plan.electrical.battery import BatteryDay
 from callresp.plan.electrical.heat import CoilHeat
-from callresp.plan.electrical.loads import Load, Wiring, stretches, supply_limit_a
+from callresp.plan.electrical.loads import Load, LoadModel, stretches, supply_limit_a
 from callresp.plan.model import Command, Hold, Strike, Turn
 from callresp.plan.schedulers.motor import turns_of
-from callresp.plan.tolerances import duty_guard_s, off_by_s, spell_s
+from callresp.plan.tolerances import duty_guard_s, joined_run_s, off_by_s
 
 _TINY_S = 1e-7
 # Commands may be admitted out of order by this much across channels.
@@ -53,7 +53,7 @@ def on_times(command: Strike | Hold) -> Iterator[tuple[float, float, float]]:
         yield command.at_s, command.length_ms / 1000, 1.0
 
 
-class CoilLaw:
+class CoilRule:
     """On-time, relative on-time, pauses, heat and re-striking of one coil."""
 
     def __init__(self, coil: Coil, striker: Striker | None, palette: Palette) -> None:
@@ -110,7 +110,7 @@ def _kind(command: Command) -> str:
     return type(command).__name__.lower()
 
 
-class MotorLaw:
+class MotorRule:
     """Speeds, longest spell and turns in store of one turner."""
 
     def __init__(self, turner: Turner) -> None:
@@ -127,7 +127,7 @@ class MotorLaw:
             refuse(command, f"{command.speed_rps:.2f} turns/s", "turner.slowest_rps")
         if command.at_s < self._free_s - _TINY_S:
             refuse(command, "runs while it still runs", "turner.channel")
-        most_s = spell_s(turner.run_max_s)
+        most_s = joined_run_s(turner.run_max_s)
         if command.at_s >= self._rest_s - _TINY_S:
             self._spell_s, most_s = command.at_s, turner.run_max_s
         self._free_s = off_by_s(command.at_s, run_s)
@@ -140,13 +140,13 @@ class MotorLaw:
             refuse(command, f"{self._turns:.1f} turns in all", "turner.store_turns")
 
 
-class SupplyLaw:
+class SupplyRule:
     """Current at one moment, by driver and in all; charge and sag over the day."""
 
     def __init__(self, palette: Palette) -> None:
-        self._wiring = Wiring(palette)
-        self._mean = Wiring(palette, palette.supply.nominal_v)
-        self._day = Day(palette)
+        self._wiring = LoadModel(palette)
+        self._mean = LoadModel(palette, palette.supply.nominal_v)
+        self._day = BatteryDay(palette)
         supply_a = supply_limit_a(palette) - palette.board.idle_current_a
         self._limits = [*self._wiring.driver_limits, supply_a]
         self._keys = [f"driver[{n}].current_max_a" for n in range(1, len(self._limits))]

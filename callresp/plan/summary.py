@@ -19,11 +19,11 @@ from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.electrical.battery import light_v
 from callresp.plan.electrical.heat import TOUCH_C, CoilHeat, force_loss_db
 from callresp.plan.model import Change, Hold, Light, Strike, Turn
-from callresp.plan.planner import day_of
+from callresp.plan.planner import battery_day_of
 from callresp.plan.rules import on_times
 
 
-class Hottest(msgspec.Struct, frozen=True, kw_only=True):
+class HottestCoil(msgspec.Struct, frozen=True, kw_only=True):
     """The coil that gets warmest, and how much softer it strikes then."""
 
     instrument: str
@@ -58,14 +58,14 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     hours_left: float | None
     end_v: float
     stop_s: float | None
-    hottest: Hottest | None
+    hottest: HottestCoil | None
 
 
 def summarise(checked: CheckedPlan) -> Summary:
     """Work out the figures of a plan."""
     plan, palette = checked.plan, checked.palette
     supply = palette.supply
-    day = day_of(palette, list(plan.commands))
+    day = battery_day_of(palette, list(plan.commands))
     last_s = max((c.at_s + c.length_ms / 1000 for c in plan.commands), default=0.0)
     duration_s = max(plan.header.duration_s, last_s)
     hours = day.hours_alike(duration_s)
@@ -102,7 +102,7 @@ def _strike_j(checked: CheckedPlan, strikes: list[Strike]) -> float:
     return sum(watts[s.channel] * s.pulse_ms / 1000 for s in strikes) / len(strikes)
 
 
-def _hottest(checked: CheckedPlan) -> Hottest | None:
+def _hottest(checked: CheckedPlan) -> HottestCoil | None:
     palette = checked.palette
     heats = {
         channel: CoilHeat(coil, palette.supply.highest_v, palette.ambient_c)
@@ -120,7 +120,7 @@ def _hottest(checked: CheckedPlan) -> Hottest | None:
         return None
     channel = max(names, key=lambda c: heats[c].hottest_c)
     heat = heats[channel]
-    return Hottest(
+    return HottestCoil(
         instrument=names[channel],
         temperature_c=round(heat.hottest_c, 1),
         limit_c=heat.class_limit_c,
@@ -170,7 +170,7 @@ OWN_LIMITS = ("restrike_ms", "coil.duty_max", "coil.insulation")
 UNEVEN = 2.0
 
 
-class Work(msgspec.Struct, frozen=True, kw_only=True):
+class Workload(msgspec.Struct, frozen=True, kw_only=True):
     """One striker in a plan.
 
     `even` is its strokes over an even share; `busiest_per_min` its fullest
@@ -189,7 +189,7 @@ class Work(msgspec.Struct, frozen=True, kw_only=True):
     overworked: bool
 
 
-def workload(reply: ReplyScore, checked: CheckedPlan) -> tuple[Work, ...]:
+def workload(reply: ReplyScore, checked: CheckedPlan) -> tuple[Workload, ...]:
     """The work of each striker, the most overworked first."""
     strikers = checked.palette.striker
     instrument = {note.id: note.instrument for note in reply.notes}
@@ -213,14 +213,14 @@ def workload(reply: ReplyScore, checked: CheckedPlan) -> tuple[Work, ...]:
 
 def _work(
     name: str, asked: int, times: list[float], even: float, costs: Counter[tuple[str, str]]
-) -> Work:
+) -> Workload:
     lost = sum(count for (kind, _), count in costs.items() if kind == "dropped")
     by_limit: Counter[str] = Counter()
     for (_, limit), count in costs.items():
         by_limit[limit] += count
     minutes = Counter(int(at_s // 60) for at_s in times)
     share = len(times) / even if even > 0 else 0.0
-    return Work(
+    return Workload(
         striker=name,
         asked=asked,
         strokes=len(times),

@@ -45,7 +45,7 @@ def off_by_s(from_s: float, length_s: float) -> float:
     return from_s + length_s * (1 + CLOCK) + 2 * TICK_S
 
 
-def spell_s(run_max_s: float) -> float:
+def joined_run_s(run_max_s: float) -> float:
     """How long several runs that follow each other closely may last together.
 
     Examples

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from callresp.plots import style as look
-from callresp.strike_test.results import Finding, Measured, StrikerMeasured, Value
+from callresp.strike_test.results import Finding, MeasuredValue, StrikerResult, StrikeTestResult
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,7 +26,7 @@ FINDINGS_MAX = 14
 _FREE, _DAMPED = look.CALL, look.ANSWER
 
 
-def draw(path: Path, found: Measured, title: str) -> None:
+def draw(path: Path, found: StrikeTestResult, title: str) -> None:
     """Draw the page of a strike test to PNG, PDF or SVG."""
     look.check_ending(path)
     notes = _notes(found.findings)
@@ -48,7 +48,7 @@ def _text(figure: Figure, left: float, top: float, text: str, **style: Any) -> N
     figure.text(left / wide, 1 - top / high, text, va="top", **style)
 
 
-def _head(figure: Figure, found: Measured, title: str) -> None:
+def _head(figure: Figure, found: StrikeTestResult, title: str) -> None:
     _text(figure, LEFT_IN, 0.3, title, fontsize=16, family=look.TITLE_FONT)
     how = "struck by hand" if found.by_hand else f"latencies from {found.latency_from}"
     line = (
@@ -58,7 +58,7 @@ def _head(figure: Figure, found: Measured, title: str) -> None:
     _text(figure, LEFT_IN, 0.64, line, color=look.SOFT)
 
 
-def _row(figure: Figure, one: StrikerMeasured, top: float, *, first: bool, last: bool) -> None:
+def _row(figure: Figure, one: StrikerResult, top: float, *, first: bool, last: bool) -> None:
     _figures(figure, one, top)
     panels = (_partials, _decay, _force, _repeats)
     heads = (
@@ -78,7 +78,7 @@ def _row(figure: Figure, one: StrikerMeasured, top: float, *, first: bool, last:
             axes.set_title(head, fontsize=8, color=look.SOFT, loc="left", pad=7)
 
 
-def _pm(value: Value | None, form: str, unit: str) -> str:
+def _pm(value: MeasuredValue | None, form: str, unit: str) -> str:
     if value is None:
         return "–"
     text = f"{value.value:{form}}"
@@ -87,7 +87,7 @@ def _pm(value: Value | None, form: str, unit: str) -> str:
     return f"{text} ±{shown} {unit}" if float(shown) > 0 else f"{text} {unit}"
 
 
-def _figures(figure: Figure, one: StrikerMeasured, top: float) -> None:
+def _figures(figure: Figure, one: StrikerResult, top: float) -> None:
     _text(figure, LEFT_IN, top - 0.04, one.name, fontsize=11.5, family=look.TITLE_FONT)
     pitch = "no pitch"
     if one.pitch_hz is not None:
@@ -116,7 +116,7 @@ def _figures(figure: Figure, one: StrikerMeasured, top: float) -> None:
     _text(figure, LEFT_IN, top + 0.19, "\n".join(lines), fontsize=7.6, linespacing=1.45)
 
 
-def _partials(axes: Any, one: StrikerMeasured) -> None:
+def _partials(axes: Any, one: StrikerResult) -> None:
     if not one.partials:
         _nothing(axes)
         return
@@ -155,7 +155,7 @@ def _plain_log(axes: Any) -> None:
     axes.xaxis.set_minor_formatter(NullFormatter())
 
 
-def _decay(axes: Any, one: StrikerMeasured) -> None:
+def _decay(axes: Any, one: StrikerResult) -> None:
     if not one.decay_db:
         _nothing(axes)
         return
@@ -187,7 +187,7 @@ def _decay(axes: Any, one: StrikerMeasured) -> None:
     axes.grid(axis="y", color=look.RULE, linewidth=0.5)
 
 
-def _force(axes: Any, one: StrikerMeasured) -> None:
+def _force(axes: Any, one: StrikerResult) -> None:
     known = [f for f in one.force if f.level_db is not None]
     if not known:
         _nothing(axes)
@@ -214,7 +214,7 @@ def _force(axes: Any, one: StrikerMeasured) -> None:
     axes.set_ylim(low - 3, max(level) + 4)
 
 
-def _repeats(axes: Any, one: StrikerMeasured) -> None:
+def _repeats(axes: Any, one: StrikerResult) -> None:
     if not one.repeats:
         _nothing(axes)
         return

@@ -17,15 +17,15 @@ measure what their names say; ``faults`` and ``foreign`` tell what to look at;
 a palette file. `strike_test.measure` is the way through.
 """
 
-from callresp.strike_test.results import Finding, Measured, StrikerMeasured, Value
+from callresp.strike_test.results import Finding, MeasuredValue, StrikerResult, StrikeTestResult
 from callresp.strike_test.schedule import HoldAt, Schedule, StrikeAt
 
 __all__ = [
     "Finding",
     "HoldAt",
-    "Measured",
+    "MeasuredValue",
     "Schedule",
     "StrikeAt",
-    "StrikerMeasured",
-    "Value",
+    "StrikeTestResult",
+    "StrikerResult",
 ]

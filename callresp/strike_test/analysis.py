@@ -30,10 +30,10 @@ from callresp.strike_test import interference as others
 from callresp.strike_test import strokes as hits
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.force import palette_points
-from callresp.strike_test.interference import Foreign
-from callresp.strike_test.results import Finding, Measured, StrikerMeasured
+from callresp.strike_test.interference import ForeignSound
+from callresp.strike_test.results import Finding, StrikerResult, StrikeTestResult
 from callresp.strike_test.schedule import Schedule, Take, takes
-from callresp.strike_test.strokes import Stroke
+from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
 
@@ -45,7 +45,7 @@ OWN_AFTER_STROKE_S, OWN_AFTER_MOVE_S = 0.25, 0.15
 
 
 @dataclass(frozen=True)
-class Asked:
+class RecordingConditions:
     """What the user knows besides the recording.
 
     `full_scale_db`: the sound pressure level of a full-scale sine, where
@@ -66,9 +66,9 @@ def measure(
     capture: Capture,
     schedule: Schedule,
     palette: Palette,
-    asked: Asked | None = None,
+    asked: RecordingConditions | None = None,
     progress: Callable[[float, str], None] = lambda share, note: None,
-) -> Measured:
+) -> StrikeTestResult:
     """Measure every striker of a palette from a recorded strike test.
 
     Parameters
@@ -89,7 +89,7 @@ def measure(
     UserError
         The recording does not hold the plan's strokes.
     """
-    asked = asked or Asked()
+    asked = asked or RecordingConditions()
     every = takes(schedule, palette)
     if not every:
         raise UserError("the plan strikes no striker of this palette", remedy="give its palette")
@@ -121,7 +121,7 @@ def measure(
         capture, _busy(heard, schedule, clock)
     )
     findings += telling.findings(capture, palette, sounds, measured, pairs, drafted=asked.drafted)
-    return Measured(
+    return StrikeTestResult(
         recording=capture.name,
         duration_s=capture.duration_s,
         sample_rate_hz=capture.rate_hz,
@@ -140,10 +140,10 @@ def measure(
 def _foreign(
     capture: Capture,
     found: onsets.Onsets,
-    heard: Sequence[Stroke],
+    heard: Sequence[HeardStroke],
     schedule: Schedule,
     clock: align.Alignment,
-) -> list[Foreign]:
+) -> list[ForeignSound]:
     late_s = float(np.median(list(clock.delays_s.values()))) if clock.delays_s else 0.0
     expected = [s.expected_s for s in heard]
     after = [OWN_AFTER_STROKE_S] * len(heard)
@@ -155,14 +155,14 @@ def _foreign(
     return others.foreign(capture, found, swells_s, np.array(expected), np.array(after))
 
 
-def _busy(heard: Sequence[Stroke], schedule: Schedule, clock: align.Alignment) -> Values:
+def _busy(heard: Sequence[HeardStroke], schedule: Schedule, clock: align.Alignment) -> Values:
     """When strokes fall and dampers move."""
     times = [s.expected_s for s in heard]
     times += [float(clock.time_of(t)) for h in schedule.holds for t in (h.at_s, h.until_s)]
     return np.array(times)
 
 
-def _disturbed(heard: Sequence[Stroke], alien: Sequence[Foreign]) -> list[Stroke]:
+def _disturbed(heard: Sequence[HeardStroke], alien: Sequence[ForeignSound]) -> list[HeardStroke]:
     """Mark strokes beside which something else sounds; ring-outs only where they begin."""
     marked = []
     for stroke in heard:
@@ -173,7 +173,10 @@ def _disturbed(heard: Sequence[Stroke], alien: Sequence[Foreign]) -> list[Stroke
 
 
 def _latency_share(
-    sounds: Sequence[per_striker.Sound], palette: Palette, clock: align.Alignment, asked: Asked
+    sounds: Sequence[per_striker.StrikerSound],
+    palette: Palette,
+    clock: align.Alignment,
+    asked: RecordingConditions,
 ) -> tuple[float, str, align.Alignment]:
     """The part of strikers' delays that is the offset's, how it is known, and the clock."""
     delays = clock.delays_s
@@ -222,7 +225,7 @@ def _switch_clock(
 
 
 def _level_share(
-    sounds: Sequence[per_striker.Sound], palette: Palette, asked: Asked
+    sounds: Sequence[per_striker.StrikerSound], palette: Palette, asked: RecordingConditions
 ) -> tuple[float, str]:
     """What to add to levels re full scale to have dB SPL at 1 m, and how it is known."""
     distance_db = 20 * float(np.log10(asked.distance_m))
@@ -248,7 +251,7 @@ def _level_share(
     return float(np.median(apart)), "the palette's hardest strokes, in the median"
 
 
-def _noise_db(capture: Capture, heard: Sequence[Stroke]) -> float:
+def _noise_db(capture: Capture, heard: Sequence[HeardStroke]) -> float:
     """Level of the quiet just before strokes, dB re a full-scale sine."""
     levels = []
     for stroke in heard:
@@ -262,9 +265,9 @@ def _noise_db(capture: Capture, heard: Sequence[Stroke]) -> float:
     return float(np.quantile(levels, 0.2)) if levels else -200.0
 
 
-def points_of(striker: StrikerMeasured) -> list[tuple[float, float]]:
+def points_of(striker: StrikerResult) -> list[tuple[float, float]]:
     """The force curve as the palette takes it."""
     return palette_points(striker.force)
 
 
-__all__ = ["Asked", "Take", "measure", "points_of"]
+__all__ = ["RecordingConditions", "Take", "measure", "points_of"]

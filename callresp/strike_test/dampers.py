@@ -18,9 +18,9 @@ from callresp.palette.model import Damper
 from callresp.strike_test.align import Alignment
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.modes import LN_1000, Mode, band_of, fit_mode
-from callresp.strike_test.results import DamperMeasured, Value
+from callresp.strike_test.results import DamperResult, MeasuredValue
 from callresp.strike_test.schedule import HoldAt
-from callresp.strike_test.strokes import Stroke
+from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
 Phasors = npt.NDArray[np.complex128]
@@ -37,7 +37,7 @@ _KNOCK_S = 0.012
 
 
 @dataclass(frozen=True)
-class Joined:
+class DecayKnee:
     """Two decays that join `after_s` after a command; `rate` is the unknown one, 1/s."""
 
     after_s: float
@@ -51,9 +51,9 @@ def half_band(mode: Mode, modes: Sequence[Mode]) -> float:
     return min(max(0.5 * min(apart, default=HALF_HZ), HALF_LEAST_HZ), HALF_HZ)
 
 
-def lying_rate(
-    capture: Capture, strokes: Sequence[Stroke], mode: Mode, half_hz: float
-) -> Value | None:
+def damped_rate(
+    capture: Capture, strokes: Sequence[HeardStroke], mode: Mode, half_hz: float
+) -> MeasuredValue | None:
     """Decay (1/s) of the strike partial with the damper lying on it."""
     rates = []
     for stroke in strokes:
@@ -65,17 +65,17 @@ def lying_rate(
         got = fit_mode([sound], capture.rate_hz, mode.hz, half_hz) if len(sound) > 500 else None
         if got is not None and got.sure > 0.5:
             rates.append(got.rate)
-    return Value.of(rates)
+    return MeasuredValue.of(rates)
 
 
 def falls(
     capture: Capture,
-    strokes: Sequence[Stroke],
+    strokes: Sequence[HeardStroke],
     mode: Mode,
     half_hz: float,
     clock: Alignment,
     lying: float | None,
-) -> list[Joined]:
+) -> list[DecayKnee]:
     """Every damper fall behind a free stroke; `lying` is the damped decay if it is known."""
     found = []
     for stroke in strokes:
@@ -104,12 +104,12 @@ def falls(
 
 def lifts(
     capture: Capture,
-    strokes: Sequence[Stroke],
+    strokes: Sequence[HeardStroke],
     mode: Mode,
     half_hz: float,
     clock: Alignment,
     lying: float,
-) -> list[Joined]:
+) -> list[DecayKnee]:
     """Every lift during which a stroke fell."""
     found = []
     for stroke in strokes:
@@ -146,7 +146,7 @@ def _joined(
     command_s: float,
     shape: Callable[[float, Values, float], Values],
     known_rate: float | None = None,
-) -> Joined | None:
+) -> DecayKnee | None:
     """Fit two joined decays to the strike partial's band."""
     from scipy import optimize
 
@@ -184,7 +184,7 @@ def _joined(
     share = float(-done.fun)
     if share < LEAST_SHARE or not -0.009 < k < 0.97 * _LATEST_S:
         return None
-    return Joined(k, rate, share)
+    return DecayKnee(k, rate, share)
 
 
 def _smoother(t: Values, span_s: float) -> Callable[[Values], Values]:
@@ -249,28 +249,28 @@ def _burst(capture: Capture, command_s: float) -> float | None:
 
 def measured(
     damper: Damper,
-    fallen: Sequence[Joined],
-    lifted: Sequence[Joined],
-    lying: Value | None,
-    noise_db: Value | None,
-) -> DamperMeasured:
+    fallen: Sequence[DecayKnee],
+    lifted: Sequence[DecayKnee],
+    lying: MeasuredValue | None,
+    noise_db: MeasuredValue | None,
+) -> DamperResult:
     """Gather what was found into the palette's terms."""
     rates = [f.rate for f in fallen]
-    damped = Value.of([LN_1000 / r for r in rates])
+    damped = MeasuredValue.of([LN_1000 / r for r in rates])
     if lying is not None and (damped is None or lying.n > 1):
         spread = (lying.uncertainty or 0.0) / lying.value
         t60_s = LN_1000 / lying.value
-        damped = Value(t60_s, t60_s * spread or None, lying.n)
-    fall = Value.of([1000 * f.after_s for f in fallen])
+        damped = MeasuredValue(t60_s, t60_s * spread or None, lying.n)
+    fall = MeasuredValue.of([1000 * f.after_s for f in fallen])
     quiet = None
     if fall is not None and damped is not None:
         quiet_ms = fall.value + 1000 * damped.value * QUIET_DB / 60
         unsure = math.hypot(fall.uncertainty or 0, 667 * (damped.uncertainty or 0))
-        quiet = Value(quiet_ms, unsure or None, fall.n)
-    lift = Value.of([1000 * f.after_s for f in lifted])
+        quiet = MeasuredValue(quiet_ms, unsure or None, fall.n)
+    lift = MeasuredValue.of([1000 * f.after_s for f in lifted])
     # A damper that rests off falls on the striker with power, and lifts without it.
     pressed = damper.rest == "off"
-    return DamperMeasured(
+    return DamperResult(
         lift_ms=fall if pressed else lift,
         fall_ms=None if pressed else fall,
         damped_t60_s=damped,

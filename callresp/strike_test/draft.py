@@ -77,7 +77,7 @@ cycle_s = 30
 
 
 @dataclass(frozen=True, slots=True)
-class Wired:
+class WiredStriker:
     """A striker as somebody knows it who only wired it up."""
 
     name: str
@@ -87,7 +87,7 @@ class Wired:
 
 
 @dataclass(frozen=True, slots=True)
-class Power:
+class CoilSupply:
     """Supply and coils: volts, ohms of striker and damper coils, pulses to try, ms."""
 
     volts: float = 12.0
@@ -99,8 +99,8 @@ class Power:
 
 def draft(
     name: str,
-    strikers: Sequence[Wired],
-    power: Power,
+    strikers: Sequence[WiredStriker],
+    power: CoilSupply,
     title: str = "",
     restrike_ms: float = TEST_RESTRIKE_MS,
 ) -> str:

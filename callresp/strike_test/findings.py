@@ -9,10 +9,10 @@ import numpy as np
 from callresp.palette.model import Palette
 from callresp.strike_test import stroke_faults
 from callresp.strike_test.capture import Capture
-from callresp.strike_test.per_striker import Sound
-from callresp.strike_test.results import Finding, Likeness, StrikerMeasured
+from callresp.strike_test.per_striker import StrikerSound
+from callresp.strike_test.results import Finding, Likeness, StrikerResult
 from callresp.strike_test.strike_pitch import cents
-from callresp.strike_test.strokes import Stroke
+from callresp.strike_test.strokes import HeardStroke
 
 SWAPPED_CENTS = 60.0
 OWN_CENTS, LOUD_DB = 40.0, -20.0
@@ -24,8 +24,8 @@ LATE_BY_FORCE_MS = 1.5
 def findings(
     capture: Capture,
     palette: Palette,
-    sounds: Sequence[Sound],
-    measured: Sequence[StrikerMeasured],
+    sounds: Sequence[StrikerSound],
+    measured: Sequence[StrikerResult],
     pairs: Sequence[Likeness],
     *,
     drafted: bool,
@@ -48,7 +48,7 @@ def findings(
     return found
 
 
-def _strokes(name: str, strokes: Sequence[Stroke]) -> Iterator[Finding]:
+def _strokes(name: str, strokes: Sequence[HeardStroke]) -> Iterator[Finding]:
     if not strokes:
         yield Finding(kind="missing", striker=name, text=f"the plan never strikes {name}")
         return
@@ -78,7 +78,7 @@ def _strokes(name: str, strokes: Sequence[Stroke]) -> Iterator[Finding]:
             )
 
 
-def _speaking_from(strokes: Sequence[Stroke]) -> float:
+def _speaking_from(strokes: Sequence[HeardStroke]) -> float:
     """The shortest pulse from which on most strokes speak."""
     pulses = sorted({s.take.pulse_ms for s in strokes if s.alone})
     for number, pulse_ms in enumerate(pulses):
@@ -89,7 +89,7 @@ def _speaking_from(strokes: Sequence[Stroke]) -> float:
     return float("inf")
 
 
-def _order(capture: Capture, palette: Palette, sounds: Sequence[Sound]) -> Iterator[Finding]:
+def _order(capture: Capture, palette: Palette, sounds: Sequence[StrikerSound]) -> Iterator[Finding]:
     """Strokes at which another striker sounded than was asked."""
     for number, sound in enumerate(sounds):
         if not sound.modes:
@@ -115,7 +115,7 @@ def _order(capture: Capture, palette: Palette, sounds: Sequence[Sound]) -> Itera
                 )
 
 
-def _swapped(palette: Palette, measured: Sequence[StrikerMeasured]) -> Iterator[Finding]:
+def _swapped(palette: Palette, measured: Sequence[StrikerResult]) -> Iterator[Finding]:
     """Strikers in whose sound their own pitch is missing, but another striker's is there.
 
     Partials are compared, not pitches: a pitch is judged by the kind of
@@ -137,14 +137,14 @@ def _swapped(palette: Palette, measured: Sequence[StrikerMeasured]) -> Iterator[
                 )
 
 
-def _sounds(one: StrikerMeasured, hz: float, within: float) -> bool:
+def _sounds(one: StrikerResult, hz: float, within: float) -> bool:
     """Whether a pitch is a striker's own, or that of one of its loud partials."""
     heard = [p.hz.value for p in one.partials if p.level_db > LOUD_DB]
     heard += [one.pitch_hz.value] if one.pitch_hz is not None else []
     return any(abs(cents(hz, own)) < within for own in heard)
 
 
-def _blemishes(one: StrikerMeasured) -> Iterator[Finding]:
+def _blemishes(one: StrikerResult) -> Iterator[Finding]:
     buzzes = one.buzz_db is not None and one.buzz_db > stroke_faults.BUZZ_DB and one.kind != "block"
     if one.doubles and not buzzes:
         text = f"{one.name} strikes twice at times: shorten its pulse or its reach"
@@ -154,7 +154,7 @@ def _blemishes(one: StrikerMeasured) -> Iterator[Finding]:
         yield Finding(kind="buzz", striker=one.name, text=text)
 
 
-def _figures(one: StrikerMeasured) -> Iterator[Finding]:
+def _figures(one: StrikerResult) -> Iterator[Finding]:
     for partial in one.partials:
         other = partial.schroeder_s
         if other is None or partial.level_db < -12 or partial.t60_s.value < 0.15:

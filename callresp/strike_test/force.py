@@ -29,14 +29,14 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.strike_test.modes import CONTACT_OVER_S, Mode
-from callresp.strike_test.results import ForceMeasured, Repeat, Value
+from callresp.strike_test.results import ForceResult, MeasuredValue, Repeat
 
 FLAT_DB = 0.3
 
 
 def force_curve(
     levels: Mapping[float, Sequence[float | None]], late_ms: Mapping[float, float | None]
-) -> tuple[ForceMeasured, ...]:
+) -> tuple[ForceResult, ...]:
     """Fit the curve.
 
     Parameters
@@ -61,9 +61,9 @@ def force_curve(
         fit = optimize.isotonic_regression(middle, weights=weights).x
         fitted = {row[0]: float(level) for row, level in zip(sure, fit, strict=True)}
     return tuple(
-        ForceMeasured(
+        ForceResult(
             pulse_ms=pulse_ms,
-            level_db=Value.of(spoke),
+            level_db=MeasuredValue.of(spoke),
             fitted_db=fitted.get(pulse_ms),
             spoke=len(spoke),
             asked=asked,
@@ -73,7 +73,7 @@ def force_curve(
     )
 
 
-def palette_points(curve: Sequence[ForceMeasured]) -> list[tuple[float, float]]:
+def palette_points(curve: Sequence[ForceResult]) -> list[tuple[float, float]]:
     """(pulse_ms, level_db) as a palette wants them: rising, no longer than is of use."""
     points = [(p.pulse_ms, p.fitted_db) for p in curve if p.fitted_db is not None]
     kept: list[tuple[float, float]] = []
@@ -106,7 +106,7 @@ def judge(at_s: Sequence[float], strengths_db: Sequence[float | None]) -> list[R
     return found
 
 
-def limit(runs: Sequence[Sequence[Repeat]], step: float) -> Value | None:
+def limit(runs: Sequence[Sequence[Repeat]], step: float) -> MeasuredValue | None:
     """The shortest clean gap in ms, or `None` where no stroke failed.
 
     `step` is the share by which gaps shrink from stroke to stroke: what the
@@ -127,7 +127,7 @@ def limit(runs: Sequence[Sequence[Repeat]], step: float) -> Value | None:
     between = float(np.std(own, ddof=1)) / len(own) ** 0.5 if len(own) > 1 else 0.0
     # A rectangular spread of one step has a standard deviation of step / √12 (JCGM 100, 4.3.7).
     grain = cut * step / max(len(own), 1) / 12**0.5
-    return Value(cut, max(between, grain), max(len(own), 1))
+    return MeasuredValue(cut, max(between, grain), max(len(own), 1))
 
 
 def _wrong(every: Sequence[Repeat], cut: float) -> int:

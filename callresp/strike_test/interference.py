@@ -25,7 +25,7 @@ RISE = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class Foreign:
+class ForeignSound:
     """Sounds of somebody else, close together: a stretch and its band."""
 
     from_s: float
@@ -57,7 +57,7 @@ def foreign(
     swells_s: Values,
     expected_s: Values,
     quiet_after_s: Values,
-) -> list[Foreign]:
+) -> list[ForeignSound]:
     """Stretches with onsets that no command explains.
 
     Parameters
@@ -81,7 +81,7 @@ def foreign(
     return [_described(capture, group) for group in groups]
 
 
-def _described(capture: Capture, group: list[float]) -> Foreign:
+def _described(capture: Capture, group: list[float]) -> ForeignSound:
     """The band in which a group rises above the moment before it."""
     rate_hz, size = capture.rate_hz, 2048
     after = np.zeros(size // 2 + 1)
@@ -98,10 +98,10 @@ def _described(capture: Capture, group: list[float]) -> Foreign:
     risen[hertz < 80] = 0.0
     total = np.cumsum(risen)
     if total[-1] <= 0:
-        return Foreign(group[0] - 0.05, group[-1] + 0.3, 80.0, rate_hz / 2, tonal=False)
+        return ForeignSound(group[0] - 0.05, group[-1] + 0.3, 80.0, rate_hz / 2, tonal=False)
     low, high = np.searchsorted(total, [0.1 * total[-1], 0.9 * total[-1]])
     tonal = float(risen.max()) / total[-1] > 0.06 or high - low < len(hertz) // 6
-    return Foreign(
+    return ForeignSound(
         group[0] - 0.05,
         group[-1] + 0.3,
         float(max(hertz[low], 80)),

@@ -19,9 +19,9 @@ from callresp.palette.model import Coil, ForcePoint, Palette, Partial, Striker
 from callresp.strike_test import interference, onsets, per_striker, results, strike_pitch
 from callresp.strike_test.align import Alignment
 from callresp.strike_test.capture import Capture
-from callresp.strike_test.results import Finding, Measured, StrikerMeasured
+from callresp.strike_test.results import Finding, StrikerResult, StrikeTestResult
 from callresp.strike_test.schedule import Schedule, Take
-from callresp.strike_test.strokes import Stroke
+from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
 
@@ -38,7 +38,7 @@ def measure(
     palette: Palette | None,
     asked_level_db: float,
     progress: Callable[[float, str], None] = lambda share, note: None,
-) -> Measured:
+) -> StrikeTestResult:
     """Measure strikers from strokes by hand.
 
     Parameters
@@ -70,7 +70,7 @@ def measure(
             where=capture.name,
             remedy="strike each striker three times or more, and let it ring",
         )
-    strikers: list[StrikerMeasured] = []
+    strikers: list[StrikerResult] = []
     clock = Alignment(0.0, 0.0, {}, 1.0)
     scale = per_striker.Scale(asked_level_db, 0.0)
     for number, group in enumerate(kept):
@@ -85,7 +85,7 @@ def measure(
     named, findings = _named(strikers, palette)
     findings += _telling(capture, at_s, groups)
     pairs = results.compare(named)
-    return Measured(
+    return StrikeTestResult(
         recording=capture.name,
         duration_s=capture.duration_s,
         sample_rate_hz=capture.rate_hz,
@@ -157,7 +157,7 @@ def grouped(capture: Capture, at_s: Values) -> list[list[int]]:
     return list(groups.values())
 
 
-def _strokes(capture: Capture, at_s: Values, group: Sequence[int]) -> list[Stroke]:
+def _strokes(capture: Capture, at_s: Values, group: Sequence[int]) -> list[HeardStroke]:
     """A group as strokes: all free, each until the next onset of anything."""
     found = []
     for place, number in enumerate(group):
@@ -175,7 +175,7 @@ def _strokes(capture: Capture, at_s: Values, group: Sequence[int]) -> list[Strok
             damped_in_s=float("inf"),
         )
         near = np.abs(capture.clipped_s - at - 0.04) < 0.042
-        found.append(Stroke(take, at, at, 20.0, None, spoke=True, clipped=bool(near.any())))
+        found.append(HeardStroke(take, at, at, 20.0, None, spoke=True, clipped=bool(near.any())))
     return found
 
 
@@ -194,7 +194,7 @@ def _stand_in(name: str, number: int, kind: str) -> Striker:
     )
 
 
-def _without_commands(one: StrikerMeasured) -> StrikerMeasured:
+def _without_commands(one: StrikerResult) -> StrikerResult:
     """What only commands could tell is not known."""
     import msgspec
 
@@ -211,8 +211,8 @@ def _without_commands(one: StrikerMeasured) -> StrikerMeasured:
 
 
 def _named(
-    strikers: Sequence[StrikerMeasured], palette: Palette | None
-) -> tuple[list[StrikerMeasured], list[Finding]]:
+    strikers: Sequence[StrikerResult], palette: Palette | None
+) -> tuple[list[StrikerResult], list[Finding]]:
     """Names by pitch from the palette; the order of strokes held against its order."""
     import msgspec
 

@@ -17,15 +17,15 @@ from callresp.strike_test.align import Alignment
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.modes import LN_1000, Clip, Mode, damped, find_modes
 from callresp.strike_test.results import (
-    DamperMeasured,
-    ForceMeasured,
-    PartialMeasured,
+    DamperResult,
+    ForceResult,
+    MeasuredValue,
+    PartialResult,
     Repeat,
-    StrikerMeasured,
-    Value,
+    StrikerResult,
 )
 from callresp.strike_test.schedule import Schedule
-from callresp.strike_test.strokes import Stroke
+from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
 
@@ -47,37 +47,37 @@ class Scale:
 
 
 @dataclass(frozen=True)
-class Sound:
+class StrikerSound:
     """A striker's strokes with its partials: what all else is worked out from."""
 
-    strokes: tuple[Stroke, ...]
+    strokes: tuple[HeardStroke, ...]
     modes: tuple[Mode, ...]
-    clips: tuple[tuple[Stroke, Clip], ...]
+    clips: tuple[tuple[HeardStroke, Clip], ...]
     lead: Mode | None
-    pitch: strike_pitch.Pitch | None
+    pitch: strike_pitch.JudgedPitch | None
     kind: str
-    lying: Value | None
+    lying: MeasuredValue | None
 
 
-def listen(capture: Capture, own: Sequence[Stroke], kind: str | None) -> Sound:
+def listen(capture: Capture, own: Sequence[HeardStroke], kind: str | None) -> StrikerSound:
     """Find a striker's partials and judge its pitch."""
     clips = strokes.free_clips(capture, own)
     modes = find_modes([clip for _, clip in clips]) if clips else []
     modes = [m for m in modes if _level(m, modes) > _KEPT_DB]
     if not modes:
-        return Sound(tuple(own), (), tuple(clips), None, None, kind or "block", None)
-    parts = [strike_pitch.Part(m.hz, _level(m, modes), m.t60_s) for m in modes]
+        return StrikerSound(tuple(own), (), tuple(clips), None, None, kind or "block", None)
+    parts = [strike_pitch.PitchPartial(m.hz, _level(m, modes), m.t60_s) for m in modes]
     kind = kind or strike_pitch.guess_kind(parts)
     judged = strike_pitch.strike_pitch(parts, kind)
     lead = min(modes, key=lambda m: abs(m.hz - judged.base_hz))
     if abs(strike_pitch.cents(judged.base_hz, lead.hz)) > 60:
         # A pitch that only the ear makes: follow the loudest partial instead.
         lead = max(modes, key=lambda m: m.amplitude)
-    lying = dampers.lying_rate(capture, own, lead, dampers.half_band(lead, modes))
+    lying = dampers.damped_rate(capture, own, lead, dampers.half_band(lead, modes))
     over = max(lying.value - lead.rate, 0.0) if lying else 0.0
     laid = damped(modes, over)
     heard = [strokes.with_level(capture, s, modes, laid) for s in own]
-    return Sound(tuple(heard), tuple(modes), tuple(clips), lead, judged, kind, lying)
+    return StrikerSound(tuple(heard), tuple(modes), tuple(clips), lead, judged, kind, lying)
 
 
 def _level(mode: Mode, modes: Sequence[Mode]) -> float:
@@ -87,12 +87,12 @@ def _level(mode: Mode, modes: Sequence[Mode]) -> float:
 
 def measure(
     capture: Capture,
-    sound: Sound,
+    sound: StrikerSound,
     striker: Striker,
     schedule: Schedule,
     clock: Alignment,
     scale: Scale,
-) -> StrikerMeasured:
+) -> StrikerResult:
     """Turn a striker's sound into the palette's figures."""
     parts = _partials(capture, sound)
     latency, spread = _latency(sound, clock, scale)
@@ -103,9 +103,9 @@ def measure(
     alone = [s for s in sound.strokes if s.alone]
     doubles = _doubles(capture, sound)
     buzz = [stroke_faults.buzz_db(capture, s, sound.modes) for s, _ in sound.clips]
-    buzz_db = Value.of([b for b in buzz if b is not None])
+    buzz_db = MeasuredValue.of([b for b in buzz if b is not None])
     tried = [s.take.gap_s for s in sound.strokes if not s.alone]
-    return StrikerMeasured(
+    return StrikerResult(
         name=striker.name,
         channel=striker.coil.channel,
         kind=sound.kind,
@@ -131,7 +131,7 @@ def measure(
     )
 
 
-def _doubles(capture: Capture, sound: Sound) -> int:
+def _doubles(capture: Capture, sound: StrikerSound) -> int:
     """How many strokes were two blows: each is looked at, or an even sample of many."""
     over = 0.0
     if sound.lying and sound.lead:
@@ -146,32 +146,32 @@ def _doubles(capture: Capture, sound: Sound) -> int:
     )
 
 
-def _pitch(sound: Sound) -> Value | None:
+def _pitch(sound: StrikerSound) -> MeasuredValue | None:
     judged, lead = sound.pitch, sound.lead
     if judged is None or judged.hz is None or lead is None:
         return None
     each = lead.each_hz * judged.hz / lead.hz
-    spread = Value.of(each)
+    spread = MeasuredValue.of(each)
     assert spread is not None
-    return Value(judged.hz, spread.uncertainty, spread.n)
+    return MeasuredValue(judged.hz, spread.uncertainty, spread.n)
 
 
-def _partials(capture: Capture, sound: Sound) -> tuple[PartialMeasured, ...]:
+def _partials(capture: Capture, sound: StrikerSound) -> tuple[PartialResult, ...]:
     if sound.pitch is None:
         return ()
-    parts = [strike_pitch.Part(m.hz, _level(m, sound.modes), m.t60_s) for m in sound.modes]
+    parts = [strike_pitch.PitchPartial(m.hz, _level(m, sound.modes), m.t60_s) for m in sound.modes]
     names = strike_pitch.bell_names(parts, sound.pitch.base_hz) if sound.kind == "bell" else {}
     found = []
     for number, mode in enumerate(sound.modes):
-        hz, t60 = Value.of(mode.each_hz), Value.of(LN_1000 / mode.each_rate)
+        hz, t60 = MeasuredValue.of(mode.each_hz), MeasuredValue.of(LN_1000 / mode.each_rate)
         assert hz is not None
         assert t60 is not None
         found.append(
-            PartialMeasured(
-                hz=Value(mode.hz, hz.uncertainty, hz.n),
+            PartialResult(
+                hz=MeasuredValue(mode.hz, hz.uncertainty, hz.n),
                 ratio=mode.hz / sound.pitch.base_hz,
                 level_db=_level(mode, sound.modes),
-                t60_s=Value(mode.t60_s, t60.uncertainty, t60.n),
+                t60_s=MeasuredValue(mode.t60_s, t60.uncertainty, t60.n),
                 schroeder_s=_schroeder(capture, sound, number),
                 name=names.get(mode.hz, ""),
             )
@@ -184,7 +184,7 @@ def _half_hz(modes: Sequence[Mode], number: int) -> float:
     return min(max(0.5 * min(apart, default=200.0), 12.0), 120.0)
 
 
-def _schroeder(capture: Capture, sound: Sound, number: int) -> float | None:
+def _schroeder(capture: Capture, sound: StrikerSound, number: int) -> float | None:
     """Median over the clips of a partial's T60 by backward integration."""
     mode, half_hz = sound.modes[number], _half_hz(sound.modes, number)
     found = []
@@ -196,11 +196,11 @@ def _schroeder(capture: Capture, sound: Sound, number: int) -> float | None:
         ) * min(1.0, half_hz / max(half_hz, 40.0))
         t60 = decay.schroeder_t60(rest, clip.rate_hz, mode.hz, half_hz, noise, mode.t60_s)
         found.append(float("nan") if t60 is None else t60)
-    middle = Value.of(found)
+    middle = MeasuredValue.of(found)
     return None if middle is None else middle.value
 
 
-def _band(parts: Sequence[PartialMeasured]) -> tuple[float, float]:
+def _band(parts: Sequence[PartialResult]) -> tuple[float, float]:
     """Where the energy lies: what is within 25 dB of the strongest, a little wider."""
     loud = [p.hz.value for p in parts if p.level_db > -25]
     if not loud:
@@ -208,12 +208,14 @@ def _band(parts: Sequence[PartialMeasured]) -> tuple[float, float]:
     return max(round(0.85 * min(loud)), 20), min(round(1.2 * max(loud)), 20000)
 
 
-def _lateness(stroke: Stroke, clock: Alignment) -> float:
+def _lateness(stroke: HeardStroke, clock: Alignment) -> float:
     assert stroke.at_s is not None
     return float((stroke.at_s - clock.offset_s) / (1 + clock.skew) - stroke.take.at_s)
 
 
-def _latency(sound: Sound, clock: Alignment, scale: Scale) -> tuple[Value | None, float | None]:
+def _latency(
+    sound: StrikerSound, clock: Alignment, scale: Scale
+) -> tuple[MeasuredValue | None, float | None]:
     """Latency (ms) over all strokes that stand alone, and the spread of repeats."""
     by_pulse: dict[float, list[float]] = defaultdict(list)
     for stroke in sound.strokes:
@@ -221,7 +223,7 @@ def _latency(sound: Sound, clock: Alignment, scale: Scale) -> tuple[Value | None
             late_ms = 1000 * (_lateness(stroke, clock) - scale.latency_s)
             by_pulse[stroke.take.pulse_ms].append(late_ms)
     every = [late for group in by_pulse.values() for late in group]
-    value = Value.of(every)
+    value = MeasuredValue.of(every)
     if value is None:
         return None, None
     # Strokes of one pulse against each other: what no setting of ours could even out.
@@ -231,7 +233,7 @@ def _latency(sound: Sound, clock: Alignment, scale: Scale) -> tuple[Value | None
     return value, robust
 
 
-def _force(sound: Sound, clock: Alignment, scale: Scale) -> tuple[ForceMeasured, ...]:
+def _force(sound: StrikerSound, clock: Alignment, scale: Scale) -> tuple[ForceResult, ...]:
     levels: dict[float, list[float | None]] = defaultdict(list)
     late: dict[float, list[float]] = defaultdict(list)
     for stroke in sound.strokes:
@@ -246,10 +248,10 @@ def _force(sound: Sound, clock: Alignment, scale: Scale) -> tuple[ForceMeasured,
     return force.force_curve(levels, middle)
 
 
-def _runs(capture: Capture, sound: Sound) -> list[list[Repeat]]:
+def _runs(capture: Capture, sound: StrikerSound) -> list[list[Repeat]]:
     """Runs of quick strokes, each judged stroke by stroke."""
     found = []
-    run: list[Stroke] = []
+    run: list[HeardStroke] = []
     for stroke in (*sound.strokes, None):
         if stroke is not None and _goes_on(run, stroke):
             run.append(stroke)
@@ -260,14 +262,14 @@ def _runs(capture: Capture, sound: Sound) -> list[list[Repeat]]:
     return [repeat for repeat in found if repeat]
 
 
-def _goes_on(run: Sequence[Stroke], stroke: Stroke) -> bool:
+def _goes_on(run: Sequence[HeardStroke], stroke: HeardStroke) -> bool:
     """Whether a stroke is the next of a run: as hard, and not after a longer pause."""
     if not run or stroke.take.pulse_ms != run[-1].take.pulse_ms or stroke.take.gap_s > RUN_GAP_S:
         return False
     return len(run) == 1 or stroke.take.gap_s < 1.02 * run[-1].take.gap_s
 
 
-def _judged(capture: Capture, sound: Sound, run: Sequence[Stroke]) -> list[Repeat]:
+def _judged(capture: Capture, sound: StrikerSound, run: Sequence[HeardStroke]) -> list[Repeat]:
     over = 0.0
     if run[0].take.state == "lying" and sound.lying and sound.lead:
         over = max(sound.lying.value - sound.lead.rate, 0.0)
@@ -276,7 +278,7 @@ def _judged(capture: Capture, sound: Sound, run: Sequence[Stroke]) -> list[Repea
     return repeats.judge([s.take.at_s for s in run], strengths)
 
 
-def _step(sound: Sound) -> float:
+def _step(sound: StrikerSound) -> float:
     """By which share the gaps of runs shrink."""
     gaps = [s.take.gap_s for s in sound.strokes if not s.alone and s.take.gap_s < 1]
     steps = [a / b - 1 for a, b in pairwise(gaps) if b > 0]
@@ -286,12 +288,12 @@ def _step(sound: Sound) -> float:
 
 def _damper(
     capture: Capture,
-    sound: Sound,
+    sound: StrikerSound,
     striker: Striker,
     schedule: Schedule,
     clock: Alignment,
     scale: Scale,
-) -> DamperMeasured | None:
+) -> DamperResult | None:
     damper = striker.damper
     if damper is None or sound.lead is None:
         return None
@@ -310,11 +312,11 @@ def _damper(
     holds = [h for h in schedule.holds if h.channel == damper.coil.channel]
     times = [s.take.at_s for s in sound.strokes]
     levels, _ = dampers.own_noise(capture, holds, times, clock)
-    noise = Value.of([level + scale.level_db for level in levels])
+    noise = MeasuredValue.of([level + scale.level_db for level in levels])
     return dampers.measured(damper, fallen, lifted, sound.lying, noise)
 
 
-def _curve(capture: Capture, sound: Sound, state: str) -> tuple[tuple[float, float], ...]:
+def _curve(capture: Capture, sound: StrikerSound, state: str) -> tuple[tuple[float, float], ...]:
     """The decay of the lead partial after one stroke, for a picture."""
     lead = sound.lead
     if lead is None or not sound.clips:

@@ -38,7 +38,7 @@ _MARGIN = 0.95
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class StrikeTestSettings:
     """How thorough a test is.
 
     `repeats` strokes of each kind; `pulses` lengths from soft to hard;
@@ -93,7 +93,7 @@ class _Clock:
         self.spans[damper.coil.channel].append((at_s, at_s + hold_s))
 
 
-def lay_out(palette: Palette, course: Course) -> Schedule:
+def lay_out(palette: Palette, course: StrikeTestSettings) -> Schedule:
     """The strike test of a palette, on a clock that starts at 0."""
     clock = _Clock(course.pace)
     if palette.striker:
@@ -113,7 +113,7 @@ def lay_out(palette: Palette, course: Course) -> Schedule:
     return Schedule(tuple(strikes), tuple(sorted(clock.holds, key=lambda h: h.at_s)))
 
 
-def pulses(striker: Striker, course: Course) -> list[float]:
+def pulses(striker: Striker, course: StrikeTestSettings) -> list[float]:
     """Pulse lengths to try, softest first: a little below the softest known one as well."""
     softest, hardest = striker.force[0].pulse_ms, striker.force[-1].pulse_ms
     low = softest * (0.85 if course.known else 1.0)
@@ -127,7 +127,7 @@ def pulses(striker: Striker, course: Course) -> list[float]:
     return [round(p, 2) for p in steps]
 
 
-def _ring_s(striker: Striker, course: Course) -> float:
+def _ring_s(striker: Striker, course: StrikeTestSettings) -> float:
     """How long a ring-out is left alone."""
     ring_s = min(max(1.05 * striker.t60_s, 0.6), 9.0) if course.known else 6.0
     damper = striker.damper
@@ -137,7 +137,7 @@ def _ring_s(striker: Striker, course: Course) -> float:
     return ring_s
 
 
-def _sync(clock: _Clock, striker: Striker, course: Course) -> None:
+def _sync(clock: _Clock, striker: Striker, course: StrikeTestSettings) -> None:
     pulse_ms = pulses(striker, course)[-1]
     for gap_s in (0.0, *SYNC_GAPS_S):
         clock.at_s += gap_s
@@ -180,14 +180,14 @@ def _quiet_s(striker: Striker, *, course_known: bool) -> float:
     return min(max(0.35, 1.4 * t60_s + 0.1), 1.5)
 
 
-def _ring_outs(clock: _Clock, striker: Striker, course: Course) -> None:
+def _ring_outs(clock: _Clock, striker: Striker, course: StrikeTestSettings) -> None:
     ring_s = _ring_s(striker, course)
     for _ in range(course.repeats):
         _free_stroke(clock, striker, pulses(striker, course)[-1], ring_s)
         clock.wait(0.1)
 
 
-def _soft_to_hard(clock: _Clock, striker: Striker, course: Course) -> None:
+def _soft_to_hard(clock: _Clock, striker: Striker, course: StrikeTestSettings) -> None:
     # The damper should fall while there is still something to damp.
     ring_s = min(0.45, max(0.07, 0.35 * striker.t60_s)) if course.known else RING_UNKNOWN_S
     if striker.damper is None:
@@ -200,7 +200,7 @@ def _soft_to_hard(clock: _Clock, striker: Striker, course: Course) -> None:
             clock.wait(0.02 * ((len(clock.strikes) * 7 + repeat) % 5))
 
 
-def _damper(clock: _Clock, striker: Striker, course: Course) -> None:
+def _damper(clock: _Clock, striker: Striker, course: StrikeTestSettings) -> None:
     damper = striker.damper
     assert damper is not None
     hard_ms = pulses(striker, course)[-1]
@@ -228,7 +228,7 @@ def _damper(clock: _Clock, striker: Striker, course: Course) -> None:
         clock.wait(1.1)
 
 
-def _run(clock: _Clock, striker: Striker, course: Course, number: int) -> None:
+def _run(clock: _Clock, striker: Striker, course: StrikeTestSettings, number: int) -> None:
     """Strokes that come faster by `RUN_STEP` each; runs lie between each other's steps."""
     slow_ms, fast_ms = RUN_FROM_MS, RUN_TO_MS
     if course.known:

@@ -25,7 +25,7 @@ from callresp.palette import similarity
 Seconds = float
 
 
-class Value(msgspec.Struct, frozen=True):
+class MeasuredValue(msgspec.Struct, frozen=True):
     """A measured value, its standard uncertainty and the number of readings."""
 
     value: float
@@ -33,7 +33,7 @@ class Value(msgspec.Struct, frozen=True):
     n: int = 1
 
     @classmethod
-    def of(cls, readings: Iterable[float], floor: float = 0.0) -> Value | None:
+    def of(cls, readings: Iterable[float], floor: float = 0.0) -> MeasuredValue | None:
         """The median of readings and the robust standard error of it.
 
         Parameters
@@ -61,7 +61,7 @@ class Value(msgspec.Struct, frozen=True):
         return cls(middle, max(spread / math.sqrt(good.size), floor), int(good.size))
 
 
-class PartialMeasured(msgspec.Struct, frozen=True, kw_only=True):
+class PartialResult(msgspec.Struct, frozen=True, kw_only=True):
     """One partial of a striker's free sound.
 
     `t60_s` comes from the fit of a decaying sinusoid, `schroeder_s` from
@@ -69,26 +69,26 @@ class PartialMeasured(msgspec.Struct, frozen=True, kw_only=True):
     of it); `name` is the bell founders' name of the partial.
     """
 
-    hz: Value
+    hz: MeasuredValue
     ratio: float
     level_db: float
-    t60_s: Value
+    t60_s: MeasuredValue
     schroeder_s: float | None = None
     name: str = ""
 
 
-class ForceMeasured(msgspec.Struct, frozen=True, kw_only=True):
+class ForceResult(msgspec.Struct, frozen=True, kw_only=True):
     """One pulse length: the level it gives, and how many strokes of it spoke."""
 
     pulse_ms: float
-    level_db: Value | None
+    level_db: MeasuredValue | None
     fitted_db: float | None
     spoke: int
     asked: int
     latency_ms: float | None = None
 
 
-class DamperMeasured(msgspec.Struct, frozen=True, kw_only=True):
+class DamperResult(msgspec.Struct, frozen=True, kw_only=True):
     """What was measured of a damper; `None` where it could not be.
 
     `fall_ms` and `lift_ms` are as in the palette: from the end and from the
@@ -96,11 +96,11 @@ class DamperMeasured(msgspec.Struct, frozen=True, kw_only=True):
     strike pitch has fallen by 40 dB. `noise_db` is its own noise.
     """
 
-    lift_ms: Value | None = None
-    fall_ms: Value | None = None
-    damped_t60_s: Value | None = None
-    quiet_ms: Value | None = None
-    noise_db: Value | None = None
+    lift_ms: MeasuredValue | None = None
+    fall_ms: MeasuredValue | None = None
+    damped_t60_s: MeasuredValue | None = None
+    quiet_ms: MeasuredValue | None = None
+    noise_db: MeasuredValue | None = None
 
 
 class Repeat(msgspec.Struct, frozen=True, kw_only=True):
@@ -111,25 +111,25 @@ class Repeat(msgspec.Struct, frozen=True, kw_only=True):
     clean: bool
 
 
-class StrikerMeasured(msgspec.Struct, frozen=True, kw_only=True):
+class StrikerResult(msgspec.Struct, frozen=True, kw_only=True):
     """All that was measured of one striker."""
 
     name: str
     channel: int
     kind: str
-    pitch_hz: Value | None
+    pitch_hz: MeasuredValue | None
     pitch_from: str
     base_hz: float
     band_hz: tuple[float, float]
-    partials: tuple[PartialMeasured, ...]
-    t60_s: Value | None
-    latency_ms: Value | None
+    partials: tuple[PartialResult, ...]
+    t60_s: MeasuredValue | None
+    latency_ms: MeasuredValue | None
     latency_spread_ms: float | None
-    force: tuple[ForceMeasured, ...]
-    restrike_ms: Value | None
+    force: tuple[ForceResult, ...]
+    restrike_ms: MeasuredValue | None
     repeats: tuple[Repeat, ...] = ()
     shortest_tried_ms: float | None = None
-    damper: DamperMeasured | None = None
+    damper: DamperResult | None = None
     strokes: int = 0
     heard: int = 0
     doubles: int = 0
@@ -161,7 +161,7 @@ class Likeness(msgspec.Struct, frozen=True, kw_only=True):
     too_alike: bool
 
 
-class Measured(msgspec.Struct, frozen=True, kw_only=True):
+class StrikeTestResult(msgspec.Struct, frozen=True, kw_only=True):
     """A whole strike test."""
 
     recording: str
@@ -173,12 +173,12 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True):
     latency_from: str
     level_from: str
     noise_db: float
-    strikers: tuple[StrikerMeasured, ...]
+    strikers: tuple[StrikerResult, ...]
     likeness: tuple[Likeness, ...] = ()
     findings: tuple[Finding, ...] = ()
 
 
-def compare(strikers: Sequence[StrikerMeasured]) -> tuple[Likeness, ...]:
+def compare(strikers: Sequence[StrikerResult]) -> tuple[Likeness, ...]:
     """Every pair of strikers, most alike first."""
     pairs = similarity.compare([_sound(striker) for striker in strikers])
     found = [
@@ -194,7 +194,7 @@ def compare(strikers: Sequence[StrikerMeasured]) -> tuple[Likeness, ...]:
     return tuple(sorted(found, key=lambda pair: -pair.alike))
 
 
-def _sound(striker: StrikerMeasured) -> similarity.Sound:
+def _sound(striker: StrikerResult) -> similarity.StruckSound:
     pitch_hz = None if striker.pitch_hz is None else striker.pitch_hz.value
     partials = tuple((partial.hz.value, partial.level_db) for partial in striker.partials)
-    return similarity.Sound(striker.name, pitch_hz, partials)
+    return similarity.StruckSound(striker.name, pitch_hz, partials)

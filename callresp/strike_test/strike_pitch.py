@@ -39,7 +39,7 @@ DOMINANT_HZ = (350.0, 4500.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class PitchPartial:
     """A partial as the judgement of pitch needs it."""
 
     hz: float
@@ -48,7 +48,7 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
-class Pitch:
+class JudgedPitch:
     """A strike pitch, or `None`; `base_hz` is what partials are counted from."""
 
     hz: float | None
@@ -61,33 +61,35 @@ def cents(one_hz: float, other_hz: float) -> float:
     return 1200 * math.log2(other_hz / one_hz)
 
 
-def strike_pitch(parts: Sequence[Part], kind: str) -> Pitch:
+def strike_pitch(parts: Sequence[PitchPartial], kind: str) -> JudgedPitch:
     """The strike pitch of a set of partials, by the kind of striker."""
     loud = [p for p in parts if p.level_db > -35]
     lowest = min(loud, key=lambda p: p.hz)
     strongest = max(loud, key=lambda p: p.level_db)
     if kind == "bell" and (nominal := bell_nominal(loud)) is not None:
-        return Pitch(nominal / 2, nominal / 2, "an octave below the nominal")
+        return JudgedPitch(nominal / 2, nominal / 2, "an octave below the nominal")
     if kind in ("tube", "bar"):
         if kind == "tube" and (tubular := tubular_strike(loud)) is not None:
-            return Pitch(tubular, tubular, "an octave below mode 4 (modes 4, 5, 6 near 2:3:4)")
+            return JudgedPitch(
+                tubular, tubular, "an octave below mode 4 (modes 4, 5, 6 near 2:3:4)"
+            )
         first = bar_fundamental(loud)
         if first is not None and _rings(first):
-            return Pitch(first.hz, first.hz, "its first mode")
+            return JudgedPitch(first.hz, first.hz, "its first mode")
     base = strongest if kind in ("bell", "plate", "tube", "bar") else lowest
     if kind in ("block", "box") or not _rings(base):
-        return Pitch(None, lowest.hz, "too short or too mixed for a pitch")
-    return Pitch(base.hz, base.hz, "its strongest partial")
+        return JudgedPitch(None, lowest.hz, "too short or too mixed for a pitch")
+    return JudgedPitch(base.hz, base.hz, "its strongest partial")
 
 
-def _rings(part: Part) -> bool:
+def _rings(part: PitchPartial) -> bool:
     """Whether a partial lasts enough cycles over its first 20 dB to have a pitch."""
     return part.hz * part.t60_s / 3 > PITCHED_CYCLES
 
 
-def bar_fundamental(parts: Sequence[Part]) -> Part | None:
+def bar_fundamental(parts: Sequence[PitchPartial]) -> PitchPartial | None:
     """The partial on which the others stand most like a free bar's modes."""
-    best: tuple[float, Part | None] = (0.0, None)
+    best: tuple[float, PitchPartial | None] = (0.0, None)
     for first in parts:
         if first.level_db < -25:
             continue
@@ -103,7 +105,7 @@ def bar_fundamental(parts: Sequence[Part]) -> Part | None:
     return best[1]
 
 
-def tubular_strike(parts: Sequence[Part]) -> float | None:
+def tubular_strike(parts: Sequence[PitchPartial]) -> float | None:
     """Strike note of a long tube: an octave below mode 4, where 4, 5, 6 rule.
 
     They do where the three stand as a free tube's do (81 : 121 : 169 before
@@ -130,12 +132,12 @@ def tubular_strike(parts: Sequence[Part]) -> float | None:
     return best[1]
 
 
-def _near(parts: Sequence[Part], hz: float, within: float = 85.0) -> Part | None:
+def _near(parts: Sequence[PitchPartial], hz: float, within: float = 85.0) -> PitchPartial | None:
     close = [p for p in parts if abs(cents(hz, p.hz)) < within]
     return min(close, key=lambda p: abs(cents(hz, p.hz))) if close else None
 
 
-def bell_names(parts: Sequence[Part], strike_hz: float) -> dict[float, str]:
+def bell_names(parts: Sequence[PitchPartial], strike_hz: float) -> dict[float, str]:
     """Founders' names of partials, by their frequency."""
     named: dict[float, str] = {}
     for name, ratio in BELL:
@@ -145,7 +147,7 @@ def bell_names(parts: Sequence[Part], strike_hz: float) -> dict[float, str]:
     return named
 
 
-def bell_nominal(parts: Sequence[Part]) -> float | None:
+def bell_nominal(parts: Sequence[PitchPartial]) -> float | None:
     """The nominal: the partial under which most of a bell's others stand in place."""
     best: tuple[float, float | None] = (0.0, None)
     for nominal in parts:
@@ -159,7 +161,7 @@ def bell_nominal(parts: Sequence[Part]) -> float | None:
     return best[1]
 
 
-def guess_kind(parts: Sequence[Part]) -> str:
+def guess_kind(parts: Sequence[PitchPartial]) -> str:
     """The kind of striker that a set of partials looks like."""
     loud = [p for p in parts if p.level_db > -30]
     strongest = max(loud, key=lambda p: p.level_db)
@@ -179,11 +181,11 @@ def guess_kind(parts: Sequence[Part]) -> str:
     return "plate"
 
 
-def _long(part: Part) -> bool:
+def _long(part: PitchPartial) -> bool:
     return part.hz * part.t60_s > 600
 
 
-def _matches(parts: Sequence[Part], base_hz: float, ratios: Sequence[float]) -> int:
+def _matches(parts: Sequence[PitchPartial], base_hz: float, ratios: Sequence[float]) -> int:
     return sum(1 for r in ratios if any(abs(cents(base_hz * r, p.hz)) < 60 for p in parts))
 
 

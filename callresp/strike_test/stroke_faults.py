@@ -10,7 +10,7 @@ import numpy.typing as npt
 from callresp.strike_test import force
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.modes import Mode
-from callresp.strike_test.strokes import Stroke
+from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
 
@@ -23,7 +23,7 @@ BUZZ_FROM_S, BUZZ_TO_S = 0.02, 0.16
 BUZZ_DB = -15.0
 
 
-def second_blow(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float | None:
+def second_blow(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float | None:
     """How long after a stroke a second blow falls, s; `None` where there is none.
 
     The partials are fitted to the sound as one ringing, and as two that meet at
@@ -78,7 +78,7 @@ def _brought_db(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) 
     return force.power_db(after - before) - force.power_db(before)
 
 
-def buzz_db(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float | None:
+def buzz_db(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float | None:
     """Level of what rattles along with the partials, dB re the partials."""
     if stroke.at_s is None or not modes:
         return None
@@ -108,7 +108,7 @@ def _rest(part: Values, rate_hz: int, modes: Sequence[Mode]) -> float:
     return float(np.mean((part - force.fit_of(part, rate_hz, 0.0, modes)) ** 2))
 
 
-def explained(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float:
+def explained(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float:
     """Share of a stroke's sound that a striker's partials explain, 0 to 1."""
     if stroke.at_s is None or not modes:
         return 0.0

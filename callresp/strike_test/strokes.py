@@ -29,7 +29,7 @@ CLIPPED_WITHIN_S = 0.08
 
 
 @dataclass(frozen=True, slots=True)
-class Stroke:
+class HeardStroke:
     """A commanded stroke as it was heard.
 
     `expected_s` is the recording time at which it should fall; `at_s` where its
@@ -58,7 +58,7 @@ class Stroke:
 
 def place(
     capture: Capture, takes: Sequence[Take], found: onsets.Onsets, start: align.Alignment
-) -> tuple[list[Stroke], align.Alignment]:
+) -> tuple[list[HeardStroke], align.Alignment]:
     """Find every stroke's onset, and fit the clocks to them."""
     commands = np.array([take.at_s for take in takes])
     who = np.array([take.striker for take in takes], dtype=np.int64)
@@ -80,22 +80,24 @@ def _expected(take: Take, clock: align.Alignment) -> float:
     return float(clock.time_of(take.at_s)) + clock.delays_s.get(take.striker, typical)
 
 
-def _picked(capture: Capture, take: Take, expected_s: float) -> Stroke:
+def _picked(capture: Capture, take: Take, expected_s: float) -> HeardStroke:
     early_s = min(EARLY_S, 0.4 * take.gap_s)
     late_s = min(LATE_S, 0.4 * take.room_s)
     learn_s = max(min(0.08, take.gap_s - early_s - 0.015), 0.004)
     got = onsets.pick(capture.samples, capture.rate_hz, expected_s, early_s, late_s, learn_s)
     if got is None or got.rise_db < SPOKE_RISE_DB:
-        return Stroke(take, expected_s)
+        return HeardStroke(take, expected_s)
     near = (
         np.abs(capture.clipped_s - got.at_s - CLIPPED_WITHIN_S / 2) < CLIPPED_WITHIN_S / 2 + 0.002
     )
-    return Stroke(take, expected_s, got.at_s, got.rise_db, spoke=True, clipped=bool(near.any()))
+    return HeardStroke(
+        take, expected_s, got.at_s, got.rise_db, spoke=True, clipped=bool(near.any())
+    )
 
 
 def free_clips(
-    capture: Capture, strokes: Sequence[Stroke], most: int = 4
-) -> list[tuple[Stroke, Clip]]:
+    capture: Capture, strokes: Sequence[HeardStroke], most: int = 4
+) -> list[tuple[HeardStroke, Clip]]:
     """The longest clean free strokes of one striker, as clips from their onsets on.
 
     Hard strokes first among those of about the same length.
@@ -125,8 +127,8 @@ def free_clips(
 
 
 def with_level(
-    capture: Capture, stroke: Stroke, modes: Sequence[Mode], lying: Sequence[Mode]
-) -> Stroke:
+    capture: Capture, stroke: HeardStroke, modes: Sequence[Mode], lying: Sequence[Mode]
+) -> HeardStroke:
     """A stroke with its level, and with whether it spoke at all."""
     take = stroke.take
     own = lying if take.state == "lying" else modes
@@ -149,7 +151,7 @@ def with_level(
     return replace(stroke, level_db=level_db if spoke else None, spoke=spoke)
 
 
-def strength_db(capture: Capture, stroke: Stroke, modes: Sequence[Mode]) -> float | None:
+def strength_db(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float | None:
     """How much a stroke of a run put in where it was expected, dB; `None` at the edges."""
     take = stroke.take
     before_s = min(take.gap_s, 0.08) - 0.002

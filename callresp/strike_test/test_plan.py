@@ -9,7 +9,7 @@ from callresp.palette.files import fingerprint
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, PlanBreaksLimitError, check
 from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike
-from callresp.strike_test.protocol import Course, lay_out
+from callresp.strike_test.protocol import StrikeTestSettings, lay_out
 from callresp.strike_test.schedule import HoldAt, Schedule, StrikeAt
 
 # A coil that gets too hot needs longer pauses; more than these and the test is no use.
@@ -63,8 +63,8 @@ def to_schedule(plan: Plan) -> Schedule:
 
 
 def test_plan(
-    known: Palette, palette: Palette, course: Course, name: str
-) -> tuple[CheckedPlan, Course]:
+    known: Palette, palette: Palette, course: StrikeTestSettings, name: str
+) -> tuple[CheckedPlan, StrikeTestSettings]:
     """The strike test as a checked plan, slower where coils would get too hot.
 
     `known` is what is known of the machine, `palette` the same with its repeat

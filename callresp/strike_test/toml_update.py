@@ -18,13 +18,17 @@ from typing import Any
 
 import msgspec
 
-from callresp.errors import UserError
 from callresp.io import settings
 from callresp.palette.checks import faults
 from callresp.palette.model import Palette
 from callresp.strike_test.draft import LOWERED, NOT_YET
 from callresp.strike_test.force import palette_points
-from callresp.strike_test.results import DamperMeasured, Measured, StrikerMeasured, Value
+from callresp.strike_test.results import (
+    DamperResult,
+    MeasuredValue,
+    StrikerResult,
+    StrikeTestResult,
+)
 
 _OURS = re.compile(rf"\s*;?\s*({NOT_YET}|measured\b.*|{LOWERED}.*)$")
 _WAS = re.compile(rf"{LOWERED} ([0-9.]+)")
@@ -33,14 +37,16 @@ _COMMENT = re.compile(r"#\s*(.*)$")
 
 
 @dataclass
-class Written:
+class UpdatedPalette:
     """The new text, and what was kept by hand: (striker, key, measured instead)."""
 
     text: str = ""
     kept: list[tuple[str, str, str]] = field(default_factory=list)
 
 
-def rewritten(text: str, found: Measured, name: str, keep: Sequence[str] = ()) -> Written:
+def update_palette(
+    text: str, found: StrikeTestResult, name: str, keep: Sequence[str] = ()
+) -> UpdatedPalette:
     """A palette's text with measured values in place.
 
     Parameters
@@ -62,7 +68,7 @@ def rewritten(text: str, found: Measured, name: str, keep: Sequence[str] = ()) -
     import tomlkit
 
     document = tomlkit.parse(text)
-    done = Written()
+    done = UpdatedPalette()
     measured = {one.name: one for one in found.strikers}
     for table in document.get("striker", []):
         one = measured.get(str(table.get("name", "")))
@@ -87,7 +93,7 @@ def _checked(text: str, name: str) -> Palette:
 class _Pen:
     """Writes one striker's keys, or keeps them."""
 
-    done: Written
+    done: UpdatedPalette
     striker: str
     keep: tuple[str, ...]
 
@@ -159,7 +165,7 @@ def _put_back(table: Any) -> None:
             table["restrike_ms"].comment(own)
 
 
-def note_of(value: Value | None, unit: str, relative: bool = False) -> str:
+def note_of(value: MeasuredValue | None, unit: str, relative: bool = False) -> str:
     """The comment of a measured value.
 
     Examples
@@ -182,7 +188,7 @@ def _two(value: float) -> str:
     return f"{value:.{min(digits, 3)}f}"
 
 
-def _write_striker(table: Any, one: StrikerMeasured, found: Measured, pen: _Pen) -> None:
+def _write_striker(table: Any, one: StrikerResult, found: StrikeTestResult, pen: _Pen) -> None:
     drafted = NOT_YET in _said(table.get("kind"))
     if drafted:
         pen.write(table, "kind", one.kind, "measured: what its partials look like")
@@ -195,8 +201,8 @@ def _write_striker(table: Any, one: StrikerMeasured, found: Measured, pen: _Pen)
         _put_back(table)
     if "damper" not in table:
         return
-    damper = one.damper or DamperMeasured()
-    rows: list[tuple[str, Value | None, str, Callable[[float], float]]] = [
+    damper = one.damper or DamperResult()
+    rows: list[tuple[str, MeasuredValue | None, str, Callable[[float], float]]] = [
         ("lift_ms", damper.lift_ms, "ms", lambda v: round(v, 2)),
         ("fall_ms", damper.fall_ms, "ms", lambda v: round(v, 2)),
         ("damped_t60_s", damper.damped_t60_s, "%", lambda v: round(v, 4)),
@@ -210,7 +216,7 @@ def _write_striker(table: Any, one: StrikerMeasured, found: Measured, pen: _Pen)
     _no_longer_than_free(table, one)
 
 
-def _no_longer_than_free(table: Any, one: StrikerMeasured) -> None:
+def _no_longer_than_free(table: Any, one: StrikerResult) -> None:
     """A damped sound rings no longer than a free one: an old figure may say so."""
     damper = table["damper"]
     free_s = max(
@@ -222,11 +228,11 @@ def _no_longer_than_free(table: Any, one: StrikerMeasured) -> None:
             damper["damped_t60_s"].comment("measured, no shorter than it rings free")
 
 
-def _write_sound(table: Any, one: StrikerMeasured, pen: _Pen) -> None:
+def _write_sound(table: Any, one: StrikerResult, pen: _Pen) -> None:
     if one.pitch_hz is not None:
         cents = None
         if one.pitch_hz.uncertainty is not None:
-            cents = Value(
+            cents = MeasuredValue(
                 0.0, 1731.2 * one.pitch_hz.uncertainty / one.pitch_hz.value, one.pitch_hz.n
             )
         note = note_of(cents, "cents") + f", {one.pitch_from}"
@@ -253,7 +259,7 @@ def _write_sound(table: Any, one: StrikerMeasured, pen: _Pen) -> None:
     pen.write(table, "partials", partials, f"{note_of(longest, '%', relative=True)} in T60")
 
 
-def _reference(table: Any, one: StrikerMeasured) -> float:
+def _reference(table: Any, one: StrikerResult) -> float:
     """What ratios are counted from: the pitch that stands in the file in the end."""
     for key in ("pitch_hz", "base_hz"):
         if key in table:
@@ -261,7 +267,7 @@ def _reference(table: Any, one: StrikerMeasured) -> float:
     return one.base_hz
 
 
-def _write_timing(table: Any, one: StrikerMeasured, found: Measured, pen: _Pen) -> None:
+def _write_timing(table: Any, one: StrikerResult, found: StrikeTestResult, pen: _Pen) -> None:
     if one.latency_ms is not None:
         note = f"{note_of(one.latency_ms, 'ms')}, from {found.latency_from}"
         pen.write(table, "latency_ms", round(max(one.latency_ms.value, 0.0), 2), note)
@@ -286,7 +292,7 @@ def _write_timing(table: Any, one: StrikerMeasured, found: Measured, pen: _Pen) 
         _put_back(table)
 
 
-def _write_force(table: Any, one: StrikerMeasured, pen: _Pen) -> None:
+def _write_force(table: Any, one: StrikerResult, pen: _Pen) -> None:
     points = palette_points(one.force)
     if not points:
         return
@@ -301,11 +307,8 @@ def _write_force(table: Any, one: StrikerMeasured, pen: _Pen) -> None:
     pen.write(table, "force", rows, note)
 
 
-def report(found: Measured, written: Written) -> dict[str, Any]:
+def json_report(found: StrikeTestResult, written: UpdatedPalette) -> dict[str, Any]:
     """The JSON report: everything measured, and what was kept by hand."""
     whole: dict[str, Any] = msgspec.to_builtins(found, enc_hook=float)
     whole["kept_by_hand"] = [{"striker": s, "key": k, "measured": m} for s, k, m in written.kept]
     return whole
-
-
-__all__ = ["UserError", "Written", "note_of", "report", "rewritten"]

@@ -22,7 +22,7 @@ from callresp.palette.files import load_palette
 from callresp.palette.model import Coil, Palette
 from callresp.plan.checked_plan import CheckedPlan, check
 from callresp.plan.electrical.heat import CLASS_LIMIT_C
-from callresp.plan.electrical.loads import Wiring
+from callresp.plan.electrical.loads import LoadModel
 from callresp.plan.files import read_plan
 from callresp.plan.model import Hold, Light, Strike
 
@@ -43,7 +43,7 @@ def coil_numbers(coil: Coil, palette: Palette) -> tuple[int, ...]:
     constant in ticks, allowed rise in mK, duty and cycle in ticks, driver. All
     at the highest voltage that the supply may have, as the plan reckons.
     """
-    wiring = Wiring(palette)
+    wiring = LoadModel(palette)
     load = wiring.coil_load(coil.channel, 0.0, 0.0, 1.0)
     rise_k = load.amps * wiring.volts * coil.thermal_k_per_w
     allowed_k = CLASS_LIMIT_C[coil.insulation] - palette.ambient_c
@@ -71,7 +71,7 @@ def board_numbers(palette: Palette, dry_run: bool = False) -> tuple[int, ...]:
     Coils, motors, queue, silence in ms, current limit in µA, cut-off in mV, air
     in thousandths of a degree, lights, and 1 for a dry run.
     """
-    limit_a = Wiring(palette).supply_limit
+    limit_a = LoadModel(palette).supply_limit
     return (
         min(palette.board.coil_channels, CORE_COILS),
         min(palette.board.motor_channels, CORE_MOTORS),

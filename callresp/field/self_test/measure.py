@@ -22,7 +22,7 @@ from callresp.strike_test import align, onsets, stroke_faults, strokes
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.modes import LN_1000, Mode, find_modes
 from callresp.strike_test.schedule import Schedule, Take, takes
-from callresp.strike_test.strokes import Stroke
+from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
 
@@ -45,7 +45,7 @@ class Heard:
     """
 
     striker: Striker
-    stroke: Stroke
+    stroke: HeardStroke
     modes: tuple[Mode, ...] = ()
     late_s: float | None = None
     noise_db: float = -200.0
@@ -154,7 +154,7 @@ def _fits(
     fits = 0.0
     for take, onset_s, due in zip(every, near, expected_s, strict=True):
         if abs(onset_s - due) < NEAR_S:
-            stroke = Stroke(take, float(due), float(onset_s), spoke=True)
+            stroke = HeardStroke(take, float(due), float(onset_s), spoke=True)
             fits += stroke_faults.explained(
                 capture, stroke, _modes_of(palette.striker[take.striker])
             )
@@ -180,9 +180,11 @@ def _heard(
     if got is None or got.rise_db < SPOKE_RISE_DB:
         got = _late(capture, take, expected_s, found)
     if got is None:
-        return Heard(striker, Stroke(take, expected_s), noise_db=noise_db)
+        return Heard(striker, HeardStroke(take, expected_s), noise_db=noise_db)
     near = np.abs(capture.clipped_s - got.at_s - 0.04) < 0.042
-    stroke = Stroke(take, expected_s, got.at_s, got.rise_db, spoke=True, clipped=bool(near.any()))
+    stroke = HeardStroke(
+        take, expected_s, got.at_s, got.rise_db, spoke=True, clipped=bool(near.any())
+    )
     return _sounded(capture, striker, stroke, noise_db)
 
 
@@ -199,7 +201,7 @@ def _late(
     return None
 
 
-def _sounded(capture: Capture, striker: Striker, stroke: Stroke, noise_db: float) -> Heard:
+def _sounded(capture: Capture, striker: Striker, stroke: HeardStroke, noise_db: float) -> Heard:
     assert stroke.at_s is not None
     late_s = stroke.at_s - stroke.expected_s
     # Clipping spoils levels, not pitches: its partials are looked at all the same.

@@ -26,7 +26,7 @@ from callresp.plan.electrical.loads import supply_limit_a
 from callresp.plan.schedulers.motor import run_for
 
 
-class StrikerAbility(msgspec.Struct, frozen=True, kw_only=True):
+class StrikerCapability(msgspec.Struct, frozen=True, kw_only=True):
     """One striker at its hardest stroke.
 
     `lasting_per_s` is the rate that it keeps up for ever; `held_back_by` the
@@ -43,7 +43,7 @@ class StrikerAbility(msgspec.Struct, frozen=True, kw_only=True):
     loudest_db: float
 
 
-class DamperAbility(msgspec.Struct, frozen=True, kw_only=True):
+class DamperCapability(msgspec.Struct, frozen=True, kw_only=True):
     """One damper: how long it may be held, and what holds it back."""
 
     striker: str
@@ -54,7 +54,7 @@ class DamperAbility(msgspec.Struct, frozen=True, kw_only=True):
     hold_a: float
 
 
-class TurnerAbility(msgspec.Struct, frozen=True, kw_only=True):
+class TurnerCapability(msgspec.Struct, frozen=True, kw_only=True):
     """One turner; seconds in store are `None` where it has no spring."""
 
     name: str
@@ -63,7 +63,7 @@ class TurnerAbility(msgspec.Struct, frozen=True, kw_only=True):
     stored_fast_s: float | None
 
 
-class SupplyAbility(msgspec.Struct, frozen=True, kw_only=True):
+class SupplyCapability(msgspec.Struct, frozen=True, kw_only=True):
     """The supply; hours are of its charge at the start, `None` on mains.
 
     `busy_hours` is with every striker struck hard once in ten seconds, its
@@ -76,20 +76,20 @@ class SupplyAbility(msgspec.Struct, frozen=True, kw_only=True):
     busy_hours: float | None
 
 
-class Ability(msgspec.Struct, frozen=True, kw_only=True):
+class Capability(msgspec.Struct, frozen=True, kw_only=True):
     """What a whole palette's machine can do."""
 
     palette: str
-    strikers: tuple[StrikerAbility, ...]
-    dampers: tuple[DamperAbility, ...]
-    turners: tuple[TurnerAbility, ...]
-    supply: SupplyAbility
+    strikers: tuple[StrikerCapability, ...]
+    dampers: tuple[DamperCapability, ...]
+    turners: tuple[TurnerCapability, ...]
+    supply: SupplyCapability
 
 
-def ability(palette: Palette) -> Ability:
+def capability_of(palette: Palette) -> Capability:
     """Work out what a palette's machine can do."""
     dampers = [(s, s.damper) for s in palette.striker if s.damper is not None]
-    return Ability(
+    return Capability(
         palette=palette.name,
         strikers=tuple(_striker(striker, palette) for striker in palette.striker),
         dampers=tuple(_damper(striker, damper, palette) for striker, damper in dampers),
@@ -98,7 +98,7 @@ def ability(palette: Palette) -> Ability:
     )
 
 
-def _striker(striker: Striker, palette: Palette) -> StrikerAbility:
+def _striker(striker: Striker, palette: Palette) -> StrikerCapability:
     coil = striker.coil
     pulse_s = striker.force[-1].pulse_ms / 1000
     fastest = 1000 / striker.restrike_ms
@@ -109,7 +109,7 @@ def _striker(striker: Striker, palette: Palette) -> StrikerAbility:
     }
     slowest = min(rates, key=lambda key: rates[key])
     volts = palette.supply.nominal_v
-    return StrikerAbility(
+    return StrikerCapability(
         name=striker.name,
         fastest_per_s=round(fastest, 2),
         lasting_per_s=round(rates[slowest], 2),
@@ -137,7 +137,7 @@ def _lasting_share(coil: Coil, palette: Palette, pulse_s: float) -> float:
     return share_to_limit(coil, volts, palette.ambient_c) * (1 - swing_k / room_k)
 
 
-def _damper(striker: Striker, damper: Damper, palette: Palette) -> DamperAbility:
+def _damper(striker: Striker, damper: Damper, palette: Palette) -> DamperCapability:
     coil, volts = damper.coil, palette.supply.highest_v
     limits = {
         "damper.coil.on_max_ms": coil.on_max_ms / 1000,
@@ -147,7 +147,7 @@ def _damper(striker: Striker, damper: Damper, palette: Palette) -> DamperAbility
         limits["damper.coil.duty_max"] = coil.duty_max * coil.cycle_s
     shortest = min(limits, key=lambda key: limits[key])
     share = share_to_limit(coil, volts, palette.ambient_c) / max(damper.hold_duty, 1e-9)
-    return DamperAbility(
+    return DamperCapability(
         striker=striker.name,
         rest=damper.rest,
         longest_s=round(limits[shortest], 2),
@@ -171,17 +171,17 @@ def _seconds_to_limit(damper: Damper, palette: Palette) -> float:
     return math.inf
 
 
-def _turner(turner: Turner) -> TurnerAbility:
+def _turner(turner: Turner) -> TurnerCapability:
     slow = fast = None
     if turner.store_turns is not None:
         slow = round(run_for(turner, turner.slowest_rps, turner.store_turns), 1)
         fast = round(run_for(turner, turner.fastest_rps, turner.store_turns), 1)
-    return TurnerAbility(
+    return TurnerCapability(
         name=turner.name, longest_s=turner.run_max_s, stored_slow_s=slow, stored_fast_s=fast
     )
 
 
-def _supply(palette: Palette) -> SupplyAbility:
+def _supply(palette: Palette) -> SupplyCapability:
     supply, idle_a = palette.supply, palette.board.idle_current_a
     limit_a = supply_limit_a(palette)
     busy_a = idle_a
@@ -191,7 +191,7 @@ def _supply(palette: Palette) -> SupplyAbility:
         if striker.damper is not None:
             held_a = supply.nominal_v / striker.damper.coil.resistance_ohm
             busy_a += held_a * striker.damper.hold_duty / 2
-    return SupplyAbility(
+    return SupplyCapability(
         at_once_a=round(limit_a - idle_a, 2),
         set_by="supply.current_max_a" if limit_a == supply.current_max_a else "supply.cutoff_v",
         idle_hours=_hours(palette, idle_a),

@@ -21,7 +21,7 @@ from callresp.reply.mapping import cents, octave_off_cents
 NEAR_CENTS = 50.0
 
 
-class Gap(msgspec.Struct, frozen=True, kw_only=True):
+class PitchGap(msgspec.Struct, frozen=True, kw_only=True):
     """A range of heard pitches that no striker can answer, in any octave."""
 
     low_hz: float
@@ -33,7 +33,7 @@ class Gap(msgspec.Struct, frozen=True, kw_only=True):
     off_cents: float
 
 
-class Reach(msgspec.Struct, frozen=True, kw_only=True):
+class PitchCoverage(msgspec.Struct, frozen=True, kw_only=True):
     """How the heard notes lie to the strikers; shares are of the notes with pitch."""
 
     notes: int
@@ -41,11 +41,11 @@ class Reach(msgspec.Struct, frozen=True, kw_only=True):
     direct: float
     by_octave: float
     none: float
-    gaps: tuple[Gap, ...]
+    gaps: tuple[PitchGap, ...]
     unpitched_strikers: int
 
 
-def reach(notes: Sequence[Note], strikers: Sequence[Striker]) -> Reach:
+def pitch_coverage(notes: Sequence[Note], strikers: Sequence[Striker]) -> PitchCoverage:
     """Hold heard notes against strikers.
 
     Returns
@@ -66,7 +66,7 @@ def reach(notes: Sequence[Note], strikers: Sequence[Striker]) -> Reach:
         else:
             lost.append(note)
     count = max(len(pitched), 1)
-    return Reach(
+    return PitchCoverage(
         notes=len(notes),
         unpitched=len(notes) - len(pitched),
         direct=round(direct / count, 4),
@@ -81,7 +81,7 @@ def _hz(striker: Striker) -> float:
     return striker.pitch_hz or 0.0
 
 
-def _gaps(lost: list[Note], able: Sequence[Striker], count: int) -> list[Gap]:
+def _gaps(lost: list[Note], able: Sequence[Striker], count: int) -> list[PitchGap]:
     """Runs of unanswered pitches, parted where more than a semitone lies between."""
     runs: list[list[Note]] = []
     last_hz = 0.0
@@ -95,7 +95,7 @@ def _gaps(lost: list[Note], able: Sequence[Striker], count: int) -> list[Gap]:
     return [_gap(run, able, count) for run in runs]
 
 
-def _gap(run: list[Note], able: Sequence[Striker], count: int) -> Gap:
+def _gap(run: list[Note], able: Sequence[Striker], count: int) -> PitchGap:
     pitches = [note.pitch_hz or 0.0 for note in run]
     middle_hz = math.exp(sum(map(math.log, pitches)) / len(pitches))
     nearest, off = "", 0.0
@@ -103,7 +103,7 @@ def _gap(run: list[Note], able: Sequence[Striker], count: int) -> Gap:
         best = min(able, key=lambda s: abs(octave_off_cents(middle_hz, _hz(s))))
         nearest, off = best.name, octave_off_cents(middle_hz, _hz(best))
     voices = Counter(note.voice for note in run).most_common(4)
-    return Gap(
+    return PitchGap(
         low_hz=round(min(pitches), 1),
         high_hz=round(max(pitches), 1),
         notes=len(run),

@@ -40,7 +40,7 @@ SEEDS = 3
 LONG_NOTES = 5000
 
 
-class Outcome(msgspec.Struct, frozen=True, kw_only=True):
+class AnswerFit(msgspec.Struct, frozen=True, kw_only=True):
     """How well a palette answers a recording.
 
     `fit` is 0 to 1: 0.6 contour, 0.25 distinct, 0.15 near, times the share of
@@ -57,12 +57,12 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
     played: int
 
 
-class Added(msgspec.Struct, frozen=True, kw_only=True):
+class TriedStriker(msgspec.Struct, frozen=True, kw_only=True):
     """One candidate that was tried: its pitch and what came of it."""
 
     pitch_hz: float
     like: str
-    outcome: Outcome
+    outcome: AnswerFit
     fit_gain: float
     strokes: int
     needs: str
@@ -96,11 +96,11 @@ class _Tally:
             self.on_pitch += abs(off_cents) <= NEAR_CENTS
         self.lines += lines.values()
 
-    def outcome(self) -> Outcome:
+    def outcome(self) -> AnswerFit:
         """What it comes to."""
         contour, distinct, near = _measured(self.lines)
         share = self.played / self.asked if self.asked else 0.0
-        return Outcome(
+        return AnswerFit(
             fit=round(share * (0.6 * contour + 0.25 * distinct + 0.15 * near), 4),
             contour=round(contour, 4),
             distinct=round(distinct, 4),
@@ -111,9 +111,9 @@ class _Tally:
         )
 
 
-def outcome(
+def answer_fit(
     heard: HeardScore, palette: Palette, rules: RuleSet, seeds: int = SEEDS
-) -> tuple[Outcome, dict[str, int]]:
+) -> tuple[AnswerFit, dict[str, int]]:
     """Answer and plan a recording with some seeds; also counts strokes by striker."""
     tally = _Tally()
     for number in range(seeds):
@@ -236,13 +236,13 @@ def try_adding(
     rules: RuleSet,
     most: int,
     progress: Callable[[float], None],
-) -> tuple[Outcome, tuple[Added, ...]]:
+) -> tuple[AnswerFit, tuple[TriedStriker, ...]]:
     """Answer the recording as it is, and with each candidate; best gain first.
 
     Strokes and notes are summed over the seeds.
     """
     seeds = SEEDS if len(heard.notes) < LONG_NOTES else 1
-    now, _ = outcome(heard, palette, rules, seeds)
+    now, _ = answer_fit(heard, palette, rules, seeds)
     found = []
     pitches = candidates(heard, palette, most)
     if len(palette.coils()) > CHANNELS - 2:
@@ -251,9 +251,9 @@ def try_adding(
     for number, pitch_hz in enumerate(pitches):
         progress(number / len(pitches))
         grown, like, needs = with_striker(palette, pitch_hz)
-        then, strokes = outcome(heard, grown, rules, seeds)
+        then, strokes = answer_fit(heard, grown, rules, seeds)
         found.append(
-            Added(
+            TriedStriker(
                 pitch_hz=pitch_hz,
                 like=like,
                 outcome=then,

@@ -110,7 +110,7 @@ def hours_at(supply: Supply, amps: float, ambient_c: float = RATED_C) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
+class BatteryStop:
     """When the battery must stop, the palette key that says so, and the reason."""
 
     at_s: float
@@ -118,7 +118,7 @@ class Stop:
     why: str
 
 
-class Day:
+class BatteryDay:
     """What a plan takes from the battery, minute by minute from its start."""
 
     def __init__(self, palette: Palette) -> None:
@@ -175,7 +175,7 @@ class Day:
         left = self.left(math.ceil(until_s / MINUTE_S) * MINUTE_S)
         return left >= 0 and self._under_load_v(left, most_a) >= self._supply.cutoff_v
 
-    def stop(self, until_s: float) -> Stop | None:
+    def stop(self, until_s: float) -> BatteryStop | None:
         """When the battery must stop, if before `until_s`; a minute ahead, to end in order."""
         if self._supply.chemistry == "mains":
             return None
@@ -187,9 +187,9 @@ class Day:
                 continue
             at_s = minute * MINUTE_S
             if left < 0:
-                return Stop(at_s, "supply.capacity_ah", "the battery is empty")
+                return BatteryStop(at_s, "supply.capacity_ah", "the battery is empty")
             why = f"the battery would sag to {volts:.1f} V under load"
-            return Stop(at_s, "supply.cutoff_v", why)
+            return BatteryStop(at_s, "supply.cutoff_v", why)
         return None
 
     def _share(self, minute: int) -> float:

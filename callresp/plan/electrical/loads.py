@@ -41,7 +41,7 @@ class Excess:
     free_s: float
 
 
-class Wiring:
+class LoadModel:
     """Which coil hangs on which driver, and what it draws at `volts`.
 
     Without `volts` it is for limits: at the highest voltage, and each load
@@ -127,7 +127,7 @@ def stretches(loads: Iterable[Load]) -> Iterator[tuple[float, float, float]]:
         since_s = at_s
 
 
-class Ledger:
+class CurrentTimeline:
     """The loads placed so far; tells when new ones would be too much.
 
     Loads that are done lie in a list that is thinned as time goes on, so that
@@ -135,7 +135,7 @@ class Ledger:
     may still change lie under its channel.
     """
 
-    def __init__(self, wiring: Wiring) -> None:
+    def __init__(self, wiring: LoadModel) -> None:
         self._wiring = wiring
         self._placed: list[Load] = []
         self._held: dict[int, list[Load]] = {}

@@ -23,7 +23,7 @@ GUARD_S = 1e-7
 LOOK_LEAST = 256
 
 
-class CoilBook:
+class CoilHistory:
     """The on-times of one coil, in order of time."""
 
     def __init__(self, coil: Coil, volts: float, ambient_c: float) -> None:

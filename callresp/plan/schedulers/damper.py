@@ -13,10 +13,10 @@ import math
 from dataclasses import dataclass
 
 from callresp.palette.model import Damper, Striker
-from callresp.plan.electrical.loads import Ledger, Load, Wiring
+from callresp.plan.electrical.loads import CurrentTimeline, Load, LoadModel
 from callresp.plan.intents import MUTED_S, StrikeIntent
 from callresp.plan.model import Change, Hold, change
-from callresp.plan.schedulers.coil import CoilBook, Part
+from callresp.plan.schedulers.coil import CoilHistory, Part
 from callresp.plan.tolerances import longest_s
 
 # Between two on-times of a channel; the line's ticks of 0.1 ms must not make them touch.
@@ -38,7 +38,7 @@ class OpenHold:
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class HoldFit:
     """The longest hold from `start_s` that fits, and what limits it."""
 
     start_s: float
@@ -46,11 +46,16 @@ class Fit:
     limit: str
 
 
-class DamperBook:
+class DamperScheduler:
     """The holds of one damper, in order of time."""
 
     def __init__(
-        self, striker: Striker, damper: Damper, book: CoilBook, ledger: Ledger, wiring: Wiring
+        self,
+        striker: Striker,
+        damper: Damper,
+        book: CoilHistory,
+        ledger: CurrentTimeline,
+        wiring: LoadModel,
     ) -> None:
         self._name = striker.name
         self._damper = damper
@@ -181,7 +186,7 @@ class DamperBook:
                 return
         self._not_moved(limit, intent, changes)
 
-    def _tell_start(self, fit: Fit, intent: StrikeIntent, changes: list[Change]) -> None:
+    def _tell_start(self, fit: HoldFit, intent: StrikeIntent, changes: list[Change]) -> None:
         assert intent.lift_s is not None
         if fit.start_s > intent.lift_s + SLACK_S:
             why = f"the damper of {self._name} moves late"
@@ -192,7 +197,7 @@ class DamperBook:
             )
 
     def _tell_end(
-        self, fit: Fit, wanted_s: float, intent: StrikeIntent, changes: list[Change]
+        self, fit: HoldFit, wanted_s: float, intent: StrikeIntent, changes: list[Change]
     ) -> None:
         if fit.end_s < wanted_s - SLACK_S:
             why = f"the damper of {self._name} goes back early"
@@ -216,11 +221,11 @@ class DamperBook:
         asked_s = intent.fall_s - intent.heard_s
         changes.append(change("damped", intent.note, limit, why, asked_s, 0.0, "s"))
 
-    def _longest(self, start_s: float, wanted_s: float) -> Fit:
+    def _longest(self, start_s: float, wanted_s: float) -> HoldFit:
         """The longest hold from `start_s`, up to `wanted_s`, within every limit."""
         length_s, limit = wanted_s - start_s, ""
         if length_s <= 0:
-            return Fit(start_s, start_s, "damper.lift_ms")
+            return HoldFit(start_s, start_s, "damper.lift_ms")
         on_max_s = self._damper.coil.on_max_ms / 1000 - 1e-6
         if length_s > on_max_s:
             length_s, limit = on_max_s, "damper.coil.on_max_ms"
@@ -231,12 +236,12 @@ class DamperBook:
         if cool_s < length_s:
             length_s, limit = cool_s, "damper.coil.insulation"
         if length_s < SLACK_S:
-            return Fit(start_s, start_s, limit)
+            return HoldFit(start_s, start_s, limit)
         loads = self._loads(self._parts(start_s, start_s + length_s))
         excess = self._ledger.too_much(loads, without=self._channel)
         if excess is not None:
             length_s, limit = longest_s(start_s, excess.at_s), excess.limit
-        return Fit(start_s, start_s + length_s, limit)
+        return HoldFit(start_s, start_s + length_s, limit)
 
     def _parts(self, start_s: float, end_s: float) -> list[Part]:
         """A hold as on-times: pull first, then hold."""

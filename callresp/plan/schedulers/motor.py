@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 from callresp.palette.model import Turner
 from callresp.plan import tolerances
-from callresp.plan.electrical.loads import Excess, Ledger, Wiring
+from callresp.plan.electrical.loads import CurrentTimeline, Excess, LoadModel
 from callresp.plan.intents import TurnIntent
 from callresp.plan.model import Change, Kind, Turn, change
 
@@ -56,7 +56,7 @@ def run_for(turner: Turner, speed_rps: float, turns: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class MotorRun:
     """A run within a turner's own limits, and what limits it."""
 
     start_s: float
@@ -64,10 +64,10 @@ class Run:
     limit: str
 
 
-class TurnBook:
+class MotorScheduler:
     """The runs of one turner, in order of time."""
 
-    def __init__(self, turner: Turner, ledger: Ledger, wiring: Wiring) -> None:
+    def __init__(self, turner: Turner, ledger: CurrentTimeline, wiring: LoadModel) -> None:
         self._turner = turner
         self._ledger = ledger
         self._wiring = wiring
@@ -101,7 +101,7 @@ class TurnBook:
             self._say("dropped", intent, run.limit, intent.run_s, run.run_s, "s", changes)
         return []
 
-    def _within(self, at_s: float, end_s: float, speed: float) -> Run:
+    def _within(self, at_s: float, end_s: float, speed: float) -> MotorRun:
         """The longest run from `at_s`, as part of the spell that is on or of a new one."""
         turner = self._turner
         rested_s = max(at_s, self._rest_s)
@@ -109,11 +109,11 @@ class TurnBook:
         starts = [(rested_s, rested_s)]
         if joined_s < rested_s:
             starts.insert(0, (joined_s, self._spell_s))
-        best = Run(joined_s, 0.0, "turner.channel")
+        best = MotorRun(joined_s, 0.0, "turner.channel")
         for start_s, spell_s in starts:
             run_s, limit = end_s - start_s, "turner.channel"
             alone = start_s == spell_s
-            most_s = turner.run_max_s if alone else tolerances.spell_s(turner.run_max_s)
+            most_s = turner.run_max_s if alone else tolerances.joined_run_s(turner.run_max_s)
             if start_s + run_s > spell_s + most_s:
                 run_s, limit = spell_s + most_s - start_s, "turner.run_max_s"
             if turner.store_turns is not None:
@@ -123,10 +123,10 @@ class TurnBook:
             # Rounded down to a whole nanosecond, so that sums of runs stay within the store.
             run_s = math.floor(run_s * 1e9 - 1) / 1e9
             if run_s > best.run_s or best.run_s <= 0:
-                best = Run(start_s, max(run_s, 0.0), limit)
+                best = MotorRun(start_s, max(run_s, 0.0), limit)
         return best
 
-    def _turn(self, intent: TurnIntent, run: Run, speed: float) -> Turn:
+    def _turn(self, intent: TurnIntent, run: MotorRun, speed: float) -> Turn:
         return Turn(
             at_s=run.start_s,
             channel=self._turner.channel,
@@ -146,7 +146,7 @@ class TurnBook:
         self._turns += turns_of(turner, turn.speed_rps, turn.run_ms / 1000)
         self._ledger.place(self._wiring.loads_of(turn))
 
-    def _tell(self, intent: TurnIntent, run: Run, speed: float, changes: list[Change]) -> None:
+    def _tell(self, intent: TurnIntent, run: MotorRun, speed: float, changes: list[Change]) -> None:
         if speed != intent.speed_rps:
             key = "fastest_rps" if speed < intent.speed_rps else "slowest_rps"
             self._say(

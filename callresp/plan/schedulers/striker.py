@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from callresp.palette.model import Striker
-from callresp.plan.electrical.loads import Ledger, Wiring
+from callresp.plan.electrical.loads import CurrentTimeline, LoadModel
 from callresp.plan.intents import StrikeIntent
 from callresp.plan.model import Change, Strike, change
-from callresp.plan.schedulers.coil import CoilBook
+from callresp.plan.schedulers.coil import CoilHistory
 from callresp.plan.schedulers.damper import LET_GO_S
 
 MOVE_MAX_S = 0.03
 STEP_S = 1e-5
 
 
-class StrokeBook:
+class StrikerScheduler:
     """The strokes of one striker, in order of time."""
 
-    def __init__(self, striker: Striker, book: CoilBook, ledger: Ledger, wiring: Wiring) -> None:
+    def __init__(
+        self, striker: Striker, book: CoilHistory, ledger: CurrentTimeline, wiring: LoadModel
+    ) -> None:
         self._striker = striker
         self._channel = striker.coil.channel
         self._book = book
