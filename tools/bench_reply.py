@@ -35,7 +35,7 @@ from callresp.palette.model import Palette
 from callresp.plan.planner import make_plan
 from callresp.reply.live import LiveReplier
 from callresp.reply.mapping import choose
-from callresp.reply.metrics import Measures, measure
+from callresp.reply.metrics import ReplyMetrics, measure
 from callresp.reply.replier import answer
 from callresp.reply.rules import load_rules
 from callresp.scene.recipe import load_recipe
@@ -104,8 +104,8 @@ def hour(seed: int = 0) -> HeardScore:
     return HeardScore(header=HeardHeader(duration_s=3600.0), notes=notes)
 
 
-def rows(scene: str, palette: Palette, folder: Path | None = None) -> list[Measures]:
-    """Measures of the peer and of every shipped rule set on one scene."""
+def rows(scene: str, palette: Palette, folder: Path | None = None) -> list[ReplyMetrics]:
+    """Metrics of the peer and of every shipped rule set on one scene."""
     heard = render(load_recipe(scene)).truth
     replies = [naive(heard, palette)]
     replies += [answer(heard, palette, load_rules(name)) for name in shipped("rules")]

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from callresp.io.score import HeardScore, ReplyScore
     from callresp.palette.model import Palette
     from callresp.plan.checked_plan import CheckedPlan
-    from callresp.reply.metrics import Measures
+    from callresp.reply.metrics import ReplyMetrics
     from callresp.reply.rules import RuleSet
 
 PATH = click.Path(path_type=Path)
@@ -29,7 +29,7 @@ class Heard:
     label: str
     reply: ReplyScore
     checked: CheckedPlan
-    measures: Measures
+    measures: ReplyMetrics
     battery_hours: float | None
 
     def row(self) -> dict[str, Any]:

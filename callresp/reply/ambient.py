@@ -16,7 +16,7 @@ NOW_S = 15.0
 HOUR_S = 3600.0
 
 
-class Place:
+class AmbientLevel:
     """Follows the floor under the notes."""
 
     def __init__(self) -> None:

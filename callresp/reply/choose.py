@@ -86,7 +86,7 @@ def choose_rule(rules: RuleSet, phrase: Phrase, moment: Moment, rng: random.Rand
         return "no rule fits (" + "; ".join(reasons) + ")"
     others = [rule for rule in fitting if not (rule.varies and rule.name == moment.last_rule)]
     fitting = others or fitting
-    weights = [rule.weight * rule.tires**moment.tiredness for rule in fitting]
+    weights = [rule.weight * rule.fatigue**moment.tiredness for rule in fitting]
     # The share that tiredness has taken is a share of silences.
     rested = sum(rule.weight for rule in fitting)
     if rng.random() * rested > sum(weights):

@@ -9,26 +9,26 @@ rank    : lowest heard to lowest striker, highest to highest, in equal steps
 contour : starts at the nearest, then steps up and down as the phrase does, a
           striker for each step of up to `STEP_CENTS`.
 fitted  : transposed, folded or ranked, whichever keeps most of this phrase's
-          contour (see `callresp.reply.mapping`).
+          contour.
 table   : the user's own table of ranges; what no row holds is left out.
 
-Cents are 1200 times the base-2 logarithm of a frequency ratio (Ellis 1885).
-
-Fitting phrases to a palette: which mapping keeps most of them.
-
-Goal
-----
-A default that is good before any tuning: try every mapping and transposition,
-score each by a stated measure, and say what was lost.
-
-Measure
--------
-``fit = 0.6 contour + 0.25 distinct + 0.15 near``: contour is Marvin and
-Laprade's CSIM between the heard line and the struck one; distinct the share of
+How good a mapping is
+---------------------
+``fit = 0.6 contour + 0.25 distinct + 0.15 near``: contour is the contour
+similarity (CSIM) of the heard line and the struck one; distinct the share of
 different heard pitches (a semitone or more apart) that got different strikers;
 near is 1 for strikers on pitch (octaves apart count as on pitch), 0 for a
-quarter octave off or more. The weights are a choice of ours: what a listener
-misses first is the shape of a call.
+quarter octave off or more. The weights are our choice: what a listener misses
+first is the shape of a call. `fits` tries every mapping and transposition.
+
+Sources
+-------
+- A. J. Ellis (1885): cents, 1200 times the base-2 logarithm of a frequency ratio.
+- R. D. Morris, Composition with Pitch-Classes (1987): the comparison (COM)
+  matrix of a contour holds the sign of every pair's interval.
+- E. W. Marvin and P. A. Laprade, "Relating Musical Contours", Journal of Music
+  Theory 31(2), 1987: CSIM of two contours of equal length is the share of
+  entries above the diagonal of their COM matrices that agree.
 """
 
 from __future__ import annotations
@@ -39,10 +39,11 @@ from dataclasses import dataclass
 
 from callresp.io.score import Phrase
 from callresp.palette.model import Striker
-from callresp.reply.contours import csim
 from callresp.reply.rules import Pitched, PitchMapping
 
 STEP_CENTS = 250.0
+# A step of less than this is heard as the same pitch when contours are compared.
+LEVEL_CENTS = 30.0
 
 
 def cents(of_hz: float, to_hz: float) -> float:
@@ -54,6 +55,35 @@ def cents(of_hz: float, to_hz: float) -> float:
     701.955
     """
     return 1200 * math.log2(to_hz / of_hz)
+
+
+def sign(before_hz: float, after_hz: float, level_cents: float = LEVEL_CENTS) -> int:
+    """1 up, -1 down, 0 level."""
+    moved = 1200 * math.log2(after_hz / before_hz)
+    return 0 if abs(moved) < level_cents else (1 if moved > 0 else -1)
+
+
+def csim(first_hz: Sequence[float], second_hz: Sequence[float]) -> float:
+    """Marvin and Laprade's contour similarity of two lines of equal length, 0 to 1.
+
+    Lines of fewer than two notes have no contour and count as alike.
+
+    Raises
+    ------
+    ValueError
+        When the lengths differ.
+    """
+    if len(first_hz) != len(second_hz):
+        raise ValueError("contours of unequal length")
+    count = len(first_hz)
+    if count < 2:
+        return 1.0
+    agree = sum(
+        sign(first_hz[i], first_hz[j]) == sign(second_hz[i], second_hz[j])
+        for i in range(count)
+        for j in range(i + 1, count)
+    )
+    return agree / (count * (count - 1) / 2)
 
 
 def folded(pitch_hz: float, low_hz: float, high_hz: float) -> float:
@@ -189,7 +219,7 @@ class Fit:
     strikers: int
 
 
-def measure(heard_hz: Sequence[float], struck: Sequence[Striker]) -> tuple[float, float, float]:
+def line_fit(heard_hz: Sequence[float], struck: Sequence[Striker]) -> tuple[float, float, float]:
     """Contour, distinct and near of a struck line against the heard one."""
     struck_hz = [striker.pitch_hz or 0.0 for striker in struck]
     contour = csim(heard_hz, struck_hz)
@@ -244,7 +274,7 @@ def _fit(
     used: set[str] = set()
     for line in lines:
         struck = [s for s in choose([hz * moved for hz in line], strikers, mapping) if s]
-        for number, share in enumerate(measure(line, struck)):
+        for number, share in enumerate(line_fit(line, struck)):
             totals[number] += share * len(line)
         notes += len(line)
         used.update(striker.name for striker in struck)

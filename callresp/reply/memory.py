@@ -1,17 +1,73 @@
-"""What the replier remembers: each singer's usual phrases, and how it answered them."""
+"""What the replier remembers: each singer's usual phrases, and how it answered them.
+
+Two renditions of a phrase are compared by an edit distance over their steps of
+pitch and time (V. I. Levenshtein 1966; R. A. Wagner and M. J. Fischer 1974).
+"""
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass, field
 
 from callresp.io.score import Phrase
-from callresp.reply.contours import Signature, difference, signature
 
 # Phrases of a singer that are kept; about a repertoire.
 KEPT = 16
 SAME = 0.34
 TIRED_S = 300.0
+
+Signature = tuple[tuple[int, int], ...]
+
+
+def signature(phrase: Phrase) -> Signature:
+    """A phrase as steps of pitch (in semitones) and of time (in fifths of an octave of tempo).
+
+    Rough enough that two renditions of one song agree, fine enough that two
+    songs don't.
+    """
+    steps = []
+    last_hz: float | None = None
+    last_s = phrase.onset_s
+    for note in phrase.notes:
+        moved = 0
+        if note.pitch_hz is not None and last_hz is not None:
+            moved = round(12 * math.log2(note.pitch_hz / last_hz))
+        gap = round(5 * math.log2(max(note.onset_s - last_s, 0.02) / 0.02) / 5)
+        steps.append((moved, gap))
+        last_hz, last_s = note.pitch_hz or last_hz, note.onset_s
+    return tuple(steps)
+
+
+def difference(first: Signature, second: Signature, limit: float = 1.0) -> float:
+    """Edit distance of two signatures over the longer's length: 0 the same, 1 nothing alike.
+
+    Steps that differ by a semitone, or by one class of time, count as the same.
+    Above `limit` any number above it may come back: most phrases differ in
+    length alone by more than is asked for.
+    """
+    longer = max(len(first), len(second))
+    if longer == 0:
+        return 0.0
+    if abs(len(first) - len(second)) > limit * longer:
+        return 1.0
+    row = list(range(len(second) + 1))
+    for number, (pitch, gap) in enumerate(first, start=1):
+        before, row[0] = row[0], number
+        least = number
+        for place, (other_pitch, other_gap) in enumerate(second, start=1):
+            cost = before
+            if not (-1 <= pitch - other_pitch <= 1 and -1 <= gap - other_gap <= 1):
+                cost += 1
+            before = row[place]
+            left = row[place - 1] + 1
+            up = before + 1
+            cost = left if left < cost else cost
+            row[place] = up if up < cost else cost
+            least = row[place] if row[place] < least else least
+        if least > limit * longer:
+            return 1.0
+    return row[-1] / longer
 
 
 @dataclass(slots=True)

@@ -1,7 +1,7 @@
 """What a reply is worth, in figures: for comparing rule sets on one recording.
 
-Measures
---------
+Metrics
+-------
 answered_share : phrases answered, of all heard.
 overlap_share : of the machine's sounding time (to each damper's fall, or a
     second of a free ring), the share in which a bird sings too.
@@ -25,13 +25,12 @@ import msgspec
 
 from callresp.io.score import HeardScore, ReplyNote, ReplyScore, phrases
 from callresp.palette.model import Palette
-from callresp.reply.contours import csim
-from callresp.reply.mapping import octave_off_cents
+from callresp.reply.mapping import csim, octave_off_cents
 
 FREE_RING_S = 1.0
 
 
-class Measures(msgspec.Struct, frozen=True, kw_only=True):
+class ReplyMetrics(msgspec.Struct, frozen=True, kw_only=True):
     """Figures of one reply score; see the module."""
 
     rules: str
@@ -45,8 +44,8 @@ class Measures(msgspec.Struct, frozen=True, kw_only=True):
     work: dict[str, int]
 
 
-def measure(heard: HeardScore, reply: ReplyScore, palette: Palette) -> Measures:
-    """Work out the measures of a reply to a heard score."""
+def measure(heard: HeardScore, reply: ReplyScore, palette: Palette) -> ReplyMetrics:
+    """Work out the metrics of a reply to a heard score."""
     called = phrases(heard.notes)
     answered = {note.heard_phrase for note in reply.notes}
     strokes = [note for note in reply.notes if palette.striker_named(note.instrument)]
@@ -56,7 +55,7 @@ def measure(heard: HeardScore, reply: ReplyScore, palette: Palette) -> Measures:
         first.setdefault(note.heard_phrase, note.onset_s)
     delays = [onset - ends[number] for number, onset in first.items() if number in ends]
     duration_s = max(heard.header.duration_s, 1.0)
-    return Measures(
+    return ReplyMetrics(
         rules=reply.header.rules,
         phrases=len(called),
         answered_share=round(len(answered & set(ends)) / max(len(called), 1), 4),

@@ -24,12 +24,12 @@ from callresp.io.score import (
     phrases,
 )
 from callresp.palette.model import Palette
-from callresp.reply.ambient import Place
+from callresp.reply.ambient import AmbientLevel
 from callresp.reply.choose import Moment, choose_rule
 from callresp.reply.compose import Loudness, Stroke, compose, ends_s
 from callresp.reply.memory import Memory, Recall
 from callresp.reply.rules import Rule, RuleSet
-from callresp.reply.turn_taking import Singing, Turns
+from callresp.reply.turn_taking import Turns, VoiceActivity
 
 DENSITY_S = 10.0
 # Calls at this rate bring a turner that follows them to its fastest.
@@ -67,7 +67,7 @@ class Replier:
         self.memory = Memory()
         self.worked: Counter[str] = Counter()
         self._loudness = Loudness()
-        self._place = Place()
+        self._ambient = AmbientLevel()
         self._recent: deque[float] = deque()
         self._notes = 0
         self._phrases = 0
@@ -75,7 +75,7 @@ class Replier:
     def heard(self, note: Note) -> None:
         """Take note of a heard note, in order of onset."""
         self._loudness.heard(note)
-        self._place.heard(note)
+        self._ambient.heard(note)
         self.turns.called(note.onset_s)
         self._recent.append(note.onset_s)
         while self._recent[0] < note.onset_s - 2 * DENSITY_S:
@@ -99,18 +99,18 @@ class Replier:
             tiredness=self.memory.tiredness(phrase.offset_s),
         )
 
-    def closed(self, phrase: Phrase, singing: Singing) -> list[ReplyNote] | Unanswered:
+    def closed(self, phrase: Phrase, activity: VoiceActivity) -> list[ReplyNote] | Unanswered:
         """Answer a phrase that has closed, or say why not.
 
         Parameters
         ----------
         phrase
             Phrases come in order of their ends.
-        singing
+        activity
             What sounds; only times up to the reply's own notes are asked of it.
         """
         recall = self.memory.recall(phrase)
-        decision = self._decide(phrase, recall, singing)
+        decision = self._decide(phrase, recall, activity)
         rule = decision[0].rule if isinstance(decision, list) and decision else ""
         self.memory.heard(phrase.voice, recall, rule)
         return decision
@@ -128,7 +128,7 @@ class Replier:
         return rule, strokes
 
     def _decide(
-        self, phrase: Phrase, recall: Recall, singing: Singing
+        self, phrase: Phrase, recall: Recall, activity: VoiceActivity
     ) -> list[ReplyNote] | Unanswered:
         if quiet := self.turns.busy(phrase):
             return self._silence(phrase, "manners", quiet)
@@ -137,13 +137,13 @@ class Replier:
             return chosen
         rule, strokes = chosen
         wait_s = random.Random(f"{self.seed}/{phrase.id}/wait").uniform(*self.rules.manners.wait_s)
-        start_s = self.turns.start(phrase, wait_s, singing)
+        start_s = self.turns.start(phrase, wait_s, activity)
         if isinstance(start_s, str):
             return self._silence(phrase, "manners", start_s)
         if ends_s(strokes, self.palette) > self.turns.share_left_s(start_s):
             share = self.rules.manners.share_max
             return self._silence(phrase, "manners", f"it has had its {share:.0%} of this minute")
-        stop_s = self.turns.interrupted(phrase, start_s, singing)
+        stop_s = self.turns.interrupted(phrase, start_s, activity)
         return self.reply(phrase, rule, strokes, start_s, stop_s)
 
     def _silence(self, phrase: Phrase, rule: str, why: str) -> Unanswered:
@@ -200,7 +200,7 @@ class Replier:
             force = min(1.0, force + (1 - force) * density / DENSE_PER_S)
             why += f", at {density:.1f} calls a second"
         elif rule.turner_follows == "place":
-            risen_db = self._place.risen_db(phrase.offset_s)
+            risen_db = self._ambient.risen_db(phrase.offset_s)
             force = min(1.0, force + (1 - force) * risen_db / LOUD_PLACE_DB)
             why += f", with the place {risen_db:.0f} dB above its quietest"
         return ReplyNote(
@@ -239,7 +239,7 @@ def answer(
     """
     start = None if heard.header.start is None else datetime.fromisoformat(heard.header.start)
     replier = Replier(palette, rules, seed, start)
-    singing = Singing(heard.notes)
+    activity = VoiceActivity(heard.notes)
     coming = iter(heard.notes)
     waiting = next(coming, None)
     notes: list[ReplyNote] = []
@@ -248,7 +248,7 @@ def answer(
         while waiting is not None and waiting.onset_s <= phrase.offset_s:
             replier.heard(waiting)
             waiting = next(coming, None)
-        decision = replier.closed(phrase, singing)
+        decision = replier.closed(phrase, activity)
         if isinstance(decision, Unanswered):
             silences.append(decision)
         else:

@@ -142,7 +142,7 @@ class Rule(Table, frozen=True):
     table: tuple[Pitched, ...] = ()
     spread_cents: Annotated[float, Meta(ge=0.0, le=600.0)] = 25.0
     varies: bool = True
-    tires: Annotated[float, Meta(gt=0.0, le=1.0)] = 1.0
+    fatigue: Annotated[float, Meta(gt=0.0, le=1.0)] = msgspec.field(default=1.0, name="tires")
 
 
 class RuleSet(Table, frozen=True):

@@ -21,7 +21,7 @@ HOUR_S = 3600.0
 BUSY = "the machine was still answering or resting"
 
 
-class Singing:
+class VoiceActivity:
     """When which voices sound; answers questions about the past and for replays.
 
     Parameters
@@ -97,7 +97,7 @@ class Turns:
         give_way = self.manners.give_way
         return give_way != "nobody", phrase.voice if give_way == "caller" else None
 
-    def start(self, phrase: Phrase, wait_s: float, singing: Singing) -> float | str:
+    def start(self, phrase: Phrase, wait_s: float, activity: VoiceActivity) -> float | str:
         """When a reply to `phrase` may start, or why not at all."""
         wanted_s = phrase.offset_s + wait_s
         free_s = self.last_end_s + self.manners.rest_s
@@ -107,7 +107,7 @@ class Turns:
         start_s = max(wanted_s, free_s)
         watches, voice = self.watched(phrase)
         if watches:
-            start_s = singing.silent_from(start_s, voice)
+            start_s = activity.silent_from(start_s, voice)
         if start_s > latest_s:
             return f"no rest to answer in within {self.manners.patience_s:g} s"
         return start_s
@@ -143,12 +143,12 @@ class Turns:
         used_s = sum(end - max(start, at_s - MINUTE_S) for start, end in self._replies)
         return self.manners.share_max * MINUTE_S - used_s
 
-    def interrupted(self, phrase: Phrase, start_s: float, singing: Singing) -> float | None:
+    def interrupted(self, phrase: Phrase, start_s: float, activity: VoiceActivity) -> float | None:
         """When a reply that starts at `start_s` must have left off."""
         watches, voice = self.watched(phrase)
         if not (watches and self.manners.leave_off):
             return None
-        begins_s = singing.begins_after(start_s, voice)
+        begins_s = activity.begins_after(start_s, voice)
         return None if begins_s is None else begins_s + self.manners.reaction_s
 
     def replied(self, start_s: float, end_s: float) -> None:
