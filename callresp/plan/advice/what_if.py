@@ -28,7 +28,7 @@ from callresp.io.score import HeardScore, ReplyScore
 from callresp.palette.model import Driver, Palette, Striker
 from callresp.plan.advice.pitch_coverage import NEAR_CENTS
 from callresp.plan.planner import make_plan
-from callresp.reply.mapping import measure, octave_off_cents
+from callresp.reply.mapping import line_fit, octave_off_cents
 from callresp.reply.replier import answer
 from callresp.reply.rules import RuleSet
 
@@ -125,7 +125,7 @@ def _measured(lines: Sequence[Sequence[tuple[float, Striker]]]) -> tuple[float, 
     """Contour, distinct and near over all lines, weighted by their notes."""
     totals, count = [0.0, 0.0, 0.0], 0
     for line in lines:
-        shares = measure([hz for hz, _ in line], [striker for _, striker in line])
+        shares = line_fit([hz for hz, _ in line], [striker for _, striker in line])
         for number, share in enumerate(shares):
             totals[number] += share * len(line)
         count += len(line)
