@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import msgspec
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -140,10 +141,18 @@ def test_rhythm_is_kept_or_stretched_to_what_the_striker_can_repeat() -> None:
 def test_rhythm_on_the_pulse() -> None:
     times = [0.0, 0.26, 0.49, 0.76, 1.0, 1.25]
     heard = score_of(*(note(n, 1 + t, 0.05) for n, t in enumerate(times)))
-    reply = answer(heard, FETTLE, rules(rhythm="pulse"))
-    starts = [n.onset_s - reply.notes[0].onset_s for n in reply.notes]
-    grid = starts[1] / round(starts[1] / 0.0625)
-    assert starts == pytest.approx([round(t / grid) * grid for t in starts], abs=1e-4)
+    starts = np.array([n.onset_s for n in answer(heard, FETTLE, rules(rhythm="pulse")).notes])
+    # Four to the second, as it was made; every step of the answer is one beat exactly.
+    steps = np.diff(starts)
+    assert steps == pytest.approx(np.full(5, steps[0]), abs=1e-5)
+    assert steps[0] == pytest.approx(0.25, abs=0.005)
+
+
+def test_a_phrase_without_a_pulse_keeps_its_rhythm() -> None:
+    times = [0.0, 0.31, 0.4, 1.07, 1.18, 1.9]
+    heard = score_of(*(note(n, 1 + t, 0.05) for n, t in enumerate(times)))
+    starts = [n.onset_s for n in answer(heard, FETTLE, rules(rhythm="pulse")).notes]
+    assert [start - starts[0] for start in starts] == pytest.approx(times, abs=1e-5)
 
 
 def test_louder_calls_are_struck_harder() -> None:

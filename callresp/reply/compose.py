@@ -79,7 +79,7 @@ def compose(
     strikers = _strikers(tones, rule, palette, rng, worked or {})
     tones = transformations.scaled(tones, rule.stretch)
     if rule.rhythm == "pulse":
-        tones = transformations.on_pulse(tones, transformations.pulse_of(tones))
+        tones = transformations.on_pulse(tones)
     elif rule.rhythm == "stretched":
         tones = transformations.scaled(tones, transformations.stretch_needed(tones, strikers))
     played = [

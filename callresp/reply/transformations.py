@@ -20,6 +20,7 @@ from itertools import pairwise
 
 from callresp.io.score import Phrase
 from callresp.palette.model import Striker
+from callresp.rhythm import find_pulse
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,26 +196,21 @@ def stretch_needed(tones: Sequence[Tone], strikers: Sequence[Striker | None]) ->
     return factor
 
 
-def on_pulse(tones: Sequence[Tone], period_s: float | None) -> Tones:
-    """Onsets moved to the nearest quarter of a pulse of `period_s`; unmoved without one."""
-    if not period_s:
-        return tuple(tones)
-    grid_s = period_s / 4
-    return tuple(replace(tone, at_s=round(tone.at_s / grid_s) * grid_s) for tone in tones)
+def on_pulse(tones: Sequence[Tone]) -> Tones:
+    """Onsets moved to the nearest quarter of the beat that they keep.
 
+    Parameters
+    ----------
+    tones
+        In order of time, in seconds.
 
-def pulse_of(tones: Sequence[Tone]) -> float | None:
-    """Period of a steady beat among the onsets, or `None`.
-
-    A candidate period is taken if the onsets lie within a tenth of it from a
-    grid of that period; the longest such of the times between neighbours wins.
+    Returns
+    -------
+    tuple of Tone
+        From 0 on; unmoved where `callresp.rhythm.find_pulse` hears no pulse.
     """
-    onsets = [tone.at_s for tone in tones]
-    if len(onsets) < 4:
-        return None
-    steps = sorted({round(b - a, 3) for a, b in pairwise(onsets)})
-    for period in reversed([step for step in steps if step >= 0.04]):
-        off = [abs(at / period - round(at / period)) for at in onsets]
-        if sum(off) / len(off) <= 0.1:
-            return period
-    return None
+    pulse = find_pulse([tone.at_s for tone in tones])
+    if pulse is None:
+        return tuple(tones)
+    quarters = replace(pulse, period_s=pulse.period_s / 4)
+    return settled([replace(tone, at_s=quarters.nearest_s(tone.at_s)) for tone in tones])
