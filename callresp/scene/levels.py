@@ -20,10 +20,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from callresp.io.audio import SINE_POWER
+from callresp.scene.motifs import PITCHED, Sung
 from callresp.scene.noise import SHARE_BAND_HZ, Noise
 from callresp.scene.recipe import Recipe
 from callresp.scene.schedule import Coming, arrivals
-from callresp.scene.songs import PITCHED, Sung
 from callresp.scene.voice import band, extent
 
 PEAK = 0.8

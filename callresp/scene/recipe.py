@@ -28,6 +28,7 @@ NoiseKind = Literal["wind", "water", "rain", "traffic"]
 Positive = Annotated[float, Meta(gt=0.0, le=1e5)]
 Range = tuple[Positive, Positive]
 Hertz = Annotated[float, Meta(ge=50.0, le=20000.0)]
+Turn = Annotated[float, Meta(ge=-10.0, le=60.0)]
 Count = Annotated[int, Meta(ge=1, le=200)]
 
 
@@ -53,6 +54,13 @@ class Singer(Table, frozen=True):
     number of motifs in a phrase; `per_s` the rate of its trills or strokes.
     `level_db` is its level at 1 m against the other singers. With `thin_out`
     its rests grow through the scene, to ten times at the end.
+
+    With `syllables` it sings as a real bird does (callresp.scene.bouts): so
+    many unlike syllables over the whole band, in bouts of `notes` syllables in
+    an order of its own, with gaps of `gap_ms` between them. Singers of one
+    `kind` share their syllables. Those with one name in `turns` answer each
+    other, `turn_s` after the end of the bout before (a negative time: before
+    its end).
     """
 
     voice: Annotated[str, Meta(min_length=1, max_length=2)]
@@ -69,12 +77,20 @@ class Singer(Table, frozen=True):
     starts_s: Annotated[float, Meta(ge=0.0)] = 0.0
     stops_s: Annotated[float, Meta(gt=0.0)] | None = None
     thin_out: bool = False
+    syllables: Annotated[int, Meta(ge=2, le=60)] | None = None
+    kind: str | None = None
+    turns: str | None = None
+    turn_s: tuple[Turn, Turn] = (0.3, 1.5)
 
     def __post_init__(self) -> None:
-        for name in ("band_hz", "notes", "note_ms", "gap_ms", "rest_s", "per_s"):
+        for name in ("band_hz", "notes", "note_ms", "gap_ms", "rest_s", "per_s", "turn_s"):
             low, high = getattr(self, name)
             if low > high:
                 raise ValueError(f"'{name}' runs from the lower to the higher: {low} to {high}")
+        if self.syllables is None and (self.kind is not None or self.turns is not None):
+            raise ValueError("'kind' and 'turns' need a singer with 'syllables'")
+        if self.syllables is not None and {"double", "knock"} & set(self.shapes):
+            raise ValueError("syllables are of one note each: neither 'double' nor 'knock'")
 
 
 class Recipe(Table, frozen=True):
@@ -104,6 +120,9 @@ class Recipe(Table, frozen=True):
         kinds = [noise.kind for noise in self.noise]
         if len(kinds) != len(set(kinds)):
             raise ValueError("name each noise once, and set its 'share_db'")
+        turns = [singer.turns for singer in self.singer if singer.turns is not None]
+        if lonely := [name for name in turns if turns.count(name) == 1]:
+            raise ValueError(f"'turns' needs two singers or more: {lonely[0]} has one")
         if not self.singer and not self.noise:
             raise ValueError("a scene needs a singer or a noise")
         if self.singer and self.noise and self.snr_db is None:

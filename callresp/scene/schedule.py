@@ -12,8 +12,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from callresp.scene.air import absorption_db_per_m, speed_of_sound
+from callresp.scene.bouts import rounds
+from callresp.scene.motifs import Sung
 from callresp.scene.recipe import Recipe, Singer
-from callresp.scene.songs import Sung, songs
+from callresp.scene.songs import songs
 
 _FAR_DB = 20.0  # a level ten times the distance away, by the inverse distance law
 
@@ -35,7 +37,7 @@ class Coming:
 
 def arrivals(recipe: Recipe) -> Iterator[Coming]:
     """Every note of a scene, in order of arrival."""
-    numbered = enumerate(heapq.merge(*(_arriving(recipe, s) for s in recipe.singer), key=_first_s))
+    numbered = enumerate(heapq.merge(*_streams(recipe), key=_first_s))
     waiting: list[tuple[float, int, Coming]] = []
     count = 0
     for phrase, (first_s, song, singer, lag_s) in numbered:
@@ -57,9 +59,26 @@ def _first_s(song: _Song) -> float:
     return song[0]
 
 
-def _arriving(recipe: Recipe, singer: Singer) -> Iterator[_Song]:
-    lag_s = singer.distance_m / speed_of_sound(recipe.temperature_c)
+def _streams(recipe: Recipe) -> list[Iterator[_Song]]:
+    """Each singer's songs, or those of a group that takes turns, in order of arrival."""
+    alone = [singer for singer in recipe.singer if singer.turns is None]
+    groups: dict[str, list[Singer]] = {}
+    for singer in recipe.singer:
+        if singer.turns is not None:
+            groups.setdefault(singer.turns, []).append(singer)
+    streams = [_arriving(recipe, _by_itself(recipe, singer)) for singer in alone]
+    return streams + [_arriving(recipe, rounds(recipe, members)) for members in groups.values()]
+
+
+def _by_itself(recipe: Recipe, singer: Singer) -> Iterator[tuple[Singer, list[Sung]]]:
     for song in songs(recipe, singer):
+        yield singer, song
+
+
+def _arriving(recipe: Recipe, sung: Iterator[tuple[Singer, list[Sung]]]) -> Iterator[_Song]:
+    speed_m_s = speed_of_sound(recipe.temperature_c)
+    for singer, song in sung:
+        lag_s = singer.distance_m / speed_m_s
         yield song[0].at_s + lag_s, song, singer, lag_s
 
 

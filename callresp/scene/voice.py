@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from callresp.io.audio import SINE_POWER
 from callresp.scene.air import absorption_db_per_m
-from callresp.scene.songs import PITCHED, Sung
+from callresp.scene.motifs import PITCHED, Sung
 
 Wave = npt.NDArray[np.float64]
 Track = tuple[tuple[float, float], ...]
