@@ -23,7 +23,7 @@ Rows (all, if none is named):
     before     voices before against after noise 40 dB below
     marked     marked choruses: voices against marks
     toad       a toad alone, as everything and as a frog
-    synthetic  our own choruses, 15 to 0 dB
+    synthetic  our own scenes: singers as birds are, and choruses at 15 to 0 dB
 
 Voices are held against truth by pairs of notes (pairwise F, Manning, Raghavan &
 Schütze 2008, chapter 16.3), the mean over cases. Birds named in
@@ -81,7 +81,7 @@ def gather(job: Job, bird: Sequence[Path], birds: Sequence[Path]) -> None:
     "--use", type=click.Choice(["scoring", "tuning"]), default="scoring", show_default=True
 )
 @click.option("--rows", multiple=True, type=click.Choice([*MIXED, *ROWS]), help="Only these rows.")
-@click.option("--pairs", type=click.IntRange(1, 200), default=6, show_default=True)
+@click.option("--pairs", type=click.IntRange(1, 200), default=9, show_default=True)
 @click.option("--seeds", type=click.IntRange(1, 50), default=1, show_default=True)
 @click.option("--profile", help="A profile to listen with.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a table.")

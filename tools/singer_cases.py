@@ -30,8 +30,10 @@ SURE_DB = 6.0
 SOUNDS = (".wav", ".flac", ".ogg", ".mp3")
 FADE_S = 0.1
 NOISE = "noise"
-# Callers that are no songbirds are not mixed with them.
-CALLERS = frozenset({"toad", "cicada-orni", "cricket-pellucens"})
+# Callers and single calls: heard alone, not mixed with songbirds.
+CALLERS = frozenset(
+    {"toad", "cicada-orni", "cricket-pellucens", "petrel-XC46092", "lapwing-peewit"}
+)
 BOUT_REST_S = 1.0  # between marks that belong to two bouts
 LONGEST_BOUT_S = 8.0
 # What the singer model may be tuned on. Everything else that is given is scored on.
@@ -183,10 +185,17 @@ def loudness(wave: Wave) -> float:
 def pairs_of_birds(
     birds: dict[str, list[Clip]], most: int
 ) -> Iterator[tuple[list[Clip], list[Clip]]]:
-    """Pairs of birds, `most` of them, spread evenly over all pairs."""
-    pairs = list(combinations(sorted(birds), 2))
-    for i in np.unique(np.linspace(0, len(pairs) - 1, min(most, len(pairs))).astype(int)):
-        first, second = pairs[i]
+    """Pairs of birds, at most so many: each with the next by name, then the next but one, ….
+
+    So each bird comes as often as another, and birds of one kind meet.
+    """
+    names = sorted(birds)
+    rings = [
+        (names[k], names[(k + step) % len(names)])
+        for step in range(1, (len(names) - 1) // 2 + 1)
+        for k in range(len(names))
+    ] or list(combinations(names, 2))
+    for first, second in rings[:most]:
         yield birds[first], birds[second]
 
 

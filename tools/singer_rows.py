@@ -40,7 +40,7 @@ class Job:
     birds: dict[str, list[Clip]] = field(default_factory=dict)
     choruses: list[Case] = field(default_factory=list)
     use: str = "scoring"
-    most_pairs: int = 6
+    most_pairs: int = 9
     seeds: int = 1
     profile: Profile | None = None
     place: Path = Path()
@@ -268,26 +268,39 @@ def on_toad(job: Job) -> Iterator[Table]:
     yield table
 
 
+OWN_BIRDS = ("soloist", "turns", "counter-singing", "crowd")
+
+
 def on_synthetic(job: Job) -> Iterator[Table]:
-    """Our own choruses: every singer keeps to a band there."""
+    """Our own scenes: singers as birds are, and choruses whose singers keep to a band."""
     from bench_accuracy import SETS
     from bench_data import scene
 
-    table = Table("Our own choruses: voices of matched notes", ("scene", "wanted", *METHODS))
-    for name in SETS[job.use]["choruses"]:
+    header = ("scene", "wanted", *METHODS, "our adj. Rand", "singers", "phrases", "true phrases")
+    table = Table("Our own scenes: voices of matched notes", header)
+    before = "score-" if job.use == "scoring" else ""
+    for name in (*(before + own for own in OWN_BIRDS), *SETS[job.use]["choruses"]):
         tallies = {method: Tally() for method in METHODS}
+        counts, rand = [], []
         for step in range(job.seeds):
             made = scene(name, seed_step=step)
+            true = made.truth.notes
             heard = hear(open_recording(made.path)).notes
-            pairs = match_notes(made.truth.notes, heard, offsets=False)
+            pairs = match_notes(true, heard, offsets=False)
             for method, group in METHODS.items():
                 voices = group(heard)
                 found = pairwise(
-                    [made.truth.notes[i].voice for i, _ in pairs],
-                    [str(voices[j]) for _, j in pairs],
+                    [true[i].voice for i, _ in pairs], [str(voices[j]) for _, j in pairs]
                 )
                 tallies[method].add(found.matched, found.true, found.heard)
-        table.add(name, ">= .95", *[tally.f for tally in tallies.values()])
+                if method == OURS:
+                    rand.append(beyond_chance(found, len(pairs)))
+            phrases = (len({note.phrase for note in notes}) for notes in (heard, true))
+            counts.append((len({note.voice for note in heard}), *phrases))
+        means = [float(value) for value in np.mean(counts, axis=0)]
+        f = [tally.f for tally in tallies.values()]
+        table.add(name, ">= .95", *f, float(np.mean(rand)), *means)
+    table.notes.append("singers and phrases: all that were heard; a match is onset and pitch")
     yield table
 
 
