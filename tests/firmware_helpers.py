@@ -11,19 +11,19 @@ from pathlib import Path
 import msgspec
 from conftest import missing
 
-from callresp.link.board import Board
+from callresp.link.board import SimulatedBoard
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
-    FATES,
+    OUTCOMES,
     TICKS_PER_S,
     VERSION,
-    Ask,
     Done,
     Hello,
     HoldAt,
     LightAt,
     StrikeAt,
     Timed,
+    TimeRequest,
     parse,
 )
 from callresp.link.session import encode
@@ -76,7 +76,7 @@ def messages_of(plan: Plan, drift: float, lead_s: float = 1.0) -> list[Timed]:
     ]
 
 
-def fates_in_c(program: Path, palette: Palette, messages: Sequence[Timed]) -> list[str]:
+def outcomes_in_c(program: Path, palette: Palette, messages: Sequence[Timed]) -> list[str]:
     """What becomes of messages on the core, in virtual time."""
     rows = []
     for m in messages:
@@ -93,22 +93,22 @@ def fates_in_c(program: Path, palette: Palette, messages: Sequence[Timed]) -> li
     done = subprocess.run([str(program)], input=text, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     told = [row.split() for row in done.stdout.splitlines() if row[0].isdigit()]
-    fates = {int(number): FATES[int(fate)] for number, fate, _ in told}
-    return [fates.get(number, "unknown") for number in range(len(messages))]
+    outcomes = {int(number): OUTCOMES[int(outcome)] for number, outcome, _ in told}
+    return [outcomes.get(number, "unknown") for number in range(len(messages))]
 
 
-def fates_in_python(palette: Palette, messages: Sequence[Timed]) -> list[str]:
+def outcomes_in_python(palette: Palette, messages: Sequence[Timed]) -> list[str]:
     """What becomes of messages on the simulated board, in virtual time."""
     roomy = msgspec.structs.replace(palette.board, buffer=1024)
-    board = Board(msgspec.structs.replace(palette, board=roomy))
-    deframer, number, fates = Deframer(), 0, dict[int, str]()
+    board = SimulatedBoard(msgspec.structs.replace(palette, board=roomy))
+    deframer, number, outcomes = Deframer(), 0, dict[int, str]()
     board.receive(frame(Hello(VERSION, 7).pack()), 0.0)
     end_s = max((m.at for m in messages), default=0) / TICKS_PER_S + 1.0
     base = {}
     now_s = 0.0
     while now_s < end_s:
         now_s += 0.05
-        data = frame(Ask(0).pack())
+        data = frame(TimeRequest(0).pack())
         while number < len(messages) and messages[number].at / TICKS_PER_S < now_s + 0.5:
             base[messages[number].sequence] = number
             data += frame(messages[number].pack())
@@ -116,5 +116,5 @@ def fates_in_python(palette: Palette, messages: Sequence[Timed]) -> list[str]:
         for payload in deframer.feed(board.receive(data, now_s)):
             told = parse(payload)
             if isinstance(told, Done):
-                fates[base[told.sequence]] = FATES[told.fate]
-    return [fates.get(n, "unknown") for n in range(len(messages))]
+                outcomes[base[told.sequence]] = OUTCOMES[told.outcome]
+    return [outcomes.get(n, "unknown") for n in range(len(messages))]

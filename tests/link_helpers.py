@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
-from callresp.link.board import Board
+from callresp.link.board import SimulatedBoard
 from callresp.link.session import Session
 from callresp.palette.files import load_palette
 from callresp.plan.checked_plan import CheckedPlan
@@ -49,7 +49,7 @@ class Line:
     """
 
     session: Session
-    board: Board
+    board: SimulatedBoard
     to_board_s: tuple[float, float] = (0.001, 0.003)
     to_host_s: tuple[float, float] = (0.001, 0.003)
     spoil: Callable[[bytes, float], list[bytes]] = lambda data, now_s: [data]
@@ -95,7 +95,7 @@ def true_errors_ms(line: Line) -> list[float]:
     errors = []
     board, session = line.board, line.session
     wanted = sorted(
-        (sent.host_s, sent.command.channel) for sent in session.over if sent.fate == "executed"
+        (sent.host_s, sent.command.channel) for sent in session.ended if sent.outcome == "executed"
     )
     rate, ahead_s = board._rate, board._ahead_s
     played = sorted(
@@ -110,7 +110,7 @@ def true_errors_ms(line: Line) -> list[float]:
     return errors
 
 
-def longest_on_s(board: Board) -> dict[tuple[str, int], float]:
+def longest_on_s(board: SimulatedBoard) -> dict[tuple[str, int], float]:
     """The longest time that each channel was on, by the board's own log."""
     since: dict[tuple[str, int], float] = {}
     longest: dict[tuple[str, int], float] = {}

@@ -10,8 +10,8 @@ import numpy as np
 
 from callresp.io.score import Note
 from callresp.listen.online import Began, Ended, Event
-from callresp.live.actions import Fate, Keep, Record, Release, Say, Send, Thing
-from callresp.live.engine import Clocks, Engine, Settings
+from callresp.live.actions import Action, CommandOutcome, Notify, Record, Release, SaveSnippet, Send
+from callresp.live.engine import Clocks, LiveEngine, LiveSettings
 from callresp.live.links import SimulatedLink
 from callresp.live.sources import Block
 from callresp.palette.files import load_palette
@@ -67,35 +67,35 @@ def silence(seconds: float, block_s: float = 0.005, start_s: float = 0.0) -> Ite
 class Day:
     """An engine on a simulated board; collects all that it did."""
 
-    engine: Engine
+    engine: LiveEngine
     link: SimulatedLink
     records: list[Record] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
     released: list[tuple[float, str]] = field(default_factory=list)
-    kept: list[Keep] = field(default_factory=list)
-    fates: list[Fate] = field(default_factory=list)
+    kept: list[SaveSnippet] = field(default_factory=list)
+    outcomes: list[CommandOutcome] = field(default_factory=list)
 
     def run(self, blocks: Iterator[Block]) -> None:
         for block in blocks:
-            self.do(self.engine.feed(block))
+            self.perform(self.engine.feed(block))
             self.link.advance(self.engine.now_s)
-            news = self.link.news()
-            self.fates += news.fates
-            self.do(self.engine.link_news(news))
+            update = self.link.take_update()
+            self.outcomes += update.outcomes
+            self.perform(self.engine.link_update(update))
 
-    def do(self, things: list[Thing]) -> None:
-        for thing in things:
-            if isinstance(thing, Send):
-                self.link.send(thing.checked)
-            elif isinstance(thing, Release):
-                self.released.append((self.engine.now_s, thing.why))
+    def perform(self, actions: list[Action]) -> None:
+        for action in actions:
+            if isinstance(action, Send):
+                self.link.send(action.checked)
+            elif isinstance(action, Release):
+                self.released.append((self.engine.now_s, action.why))
                 self.link.release()
-            elif isinstance(thing, Record):
-                self.records.append(thing)
-            elif isinstance(thing, Say):
-                self.said.append(thing.text)
+            elif isinstance(action, Record):
+                self.records.append(action)
+            elif isinstance(action, Notify):
+                self.said.append(action.text)
             else:
-                self.kept.append(thing)
+                self.kept.append(action)
 
     def of(self, kind: str) -> list[object]:
         return [record.body for record in self.records if record.kind == kind]
@@ -121,15 +121,15 @@ def day_of(
     **more: object,
 ) -> Day:
     """A day in which these notes are heard."""
-    now: list[Engine] = []
+    now: list[LiveEngine] = []
 
     def passed_s() -> float:
         return now[0].now_s if now else 0.0
 
     clocks = Clocks(wall or (lambda: MORNING + timedelta(seconds=passed_s())), passed_s)
-    settings = Settings(needs_link=True, **more)  # type: ignore[arg-type]
-    engine = Engine(
+    settings = LiveSettings(needs_link=True, **more)  # type: ignore[arg-type]
+    engine = LiveEngine(
         palette, rules or load_rules("answer"), lambda: Scripted(notes), RATE_HZ, clocks, settings
     )
     now.append(engine)
-    return Day(engine, SimulatedLink(engine.player.nothing, palette))
+    return Day(engine, SimulatedLink(engine.player.empty_plan, palette))

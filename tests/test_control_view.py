@@ -15,7 +15,7 @@ from link_helpers import FETTLE, Line, plan_of
 from rich.console import Console
 
 from callresp.commands.stream_view import Channels, headline, picture
-from callresp.link.board import Board
+from callresp.link.board import SimulatedBoard
 from callresp.link.session import Session
 from callresp.plan.files import write_plan
 from callresp.plan.planner import darkened
@@ -23,14 +23,14 @@ from callresp.plan.planner import darkened
 
 def test_the_view_shows_what_the_board_has_on() -> None:
     """At each moment of a plan the view and the board's own log name the same channels."""
-    session, board = Session(darkened(plan_of(60, 0.2))), Board(FETTLE)
+    session, board = Session(darkened(plan_of(60, 0.2))), SimulatedBoard(FETTLE)
     line, channels, seen = Line(session, board), Channels(FETTLE), 0
     while not session.finished:
         line.step()
         channels.follow(session)
         rows = channels.rows.values()
         shown = {(row.output, row.channel) for row in rows if row.state(line.now_s) == "on"}
-        # A fate takes some milliseconds to come back: what has been on for longer must be shown.
+        # A outcome takes some milliseconds to come back: what has been on for longer must be shown.
         for item in board.on_channels:
             if item.from_s + 0.02 < line.now_s < item.until_s - 0.02:
                 assert (item.output, item.channel) in shown
@@ -46,13 +46,13 @@ def test_the_view_shows_what_the_board_has_on() -> None:
 
 def test_dark_puts_the_lights_out_before_the_first_stroke() -> None:
     checked = darkened(plan_of(5))
-    board = Board(FETTLE)
+    board = SimulatedBoard(FETTLE)
     assert board.lights == [255]
     line = Line(Session(checked), board)
     line.run()
     assert board.lights == [0]
     assert board.log[0].output == "light"
-    assert line.session.report.fates == {"executed": len(checked.plan.commands)}
+    assert line.session.report.outcomes == {"executed": len(checked.plan.commands)}
 
 
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals here")

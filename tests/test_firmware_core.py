@@ -18,22 +18,22 @@ import pytest
 from firmware_helpers import FIRMWARE, FLAGS, built, compiler
 from link_helpers import FETTLE, plan_of
 
-from callresp.link.framing import Deframer, crc16, frame, stuff
+from callresp.link.framing import Deframer, cobs_encode, crc16, frame
 from callresp.link.messages import (
     DRY_RUN,
-    FATES,
+    OUTCOMES,
     VERSION,
-    Ask,
     Done,
     Hello,
+    HelloAck,
     HoldAt,
     LightAt,
     Status,
     Stop,
     StrikeAt,
-    Tell,
+    TimeReply,
+    TimeRequest,
     TurnAt,
-    Welcome,
     parse,
 )
 from callresp.link.port import open_port, simulated_board
@@ -116,16 +116,16 @@ class Talk:
 
     def now(self) -> int:
         """The board's clock, by a round trip."""
-        before = sum(isinstance(message, Tell) for message in self.heard)
-        self.say(Ask(1))
-        return int(self.wait(Tell, before + 1)[-1].board_ticks)
+        before = sum(isinstance(message, TimeReply) for message in self.heard)
+        self.say(TimeRequest(1))
+        return int(self.wait(TimeReply, before + 1)[-1].board_ticks)
 
 
 @pytest.fixture
 def talk(served: tuple[str, Path]) -> Iterator[Talk]:
     started = Talk(served[0])
     started.say(Hello(VERSION, 7))
-    started.wait(Welcome)
+    started.wait(HelloAck)
     yield started
     started.say(Stop(0))
     started.line.close()
@@ -135,17 +135,17 @@ def rows(log: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in log.read_text().splitlines()]
 
 
-def fates(talk: Talk, count: int) -> list[str]:
+def outcomes(talk: Talk, count: int) -> list[str]:
     done = sorted(talk.wait(Done, count), key=lambda message: message.sequence)
-    return [FATES[message.fate] for message in done]
+    return [OUTCOMES[message.outcome] for message in done]
 
 
 def test_the_board_introduces_itself(talk: Talk) -> None:
-    welcome = talk.wait(Welcome)[0]
-    assert (welcome.version, welcome.session) == (VERSION, 7)
-    assert (welcome.coils, welcome.motors) == (13, 1)
-    assert welcome.buffer == 64
-    assert welcome.silence_ms == 200
+    hello_ack = talk.wait(HelloAck)[0]
+    assert (hello_ack.version, hello_ack.session) == (VERSION, 7)
+    assert (hello_ack.coils, hello_ack.motors) == (13, 1)
+    assert hello_ack.buffer == 64
+    assert hello_ack.silence_ms == 200
 
 
 def test_each_limit_is_kept_by_the_board_itself(talk: Talk) -> None:
@@ -159,7 +159,7 @@ def test_each_limit_is_kept_by_the_board_itself(talk: Talk) -> None:
         TurnAt(5, 0, at, 10_000, 500),
         StrikeAt(6, 2, at - 5000, 500),
     )
-    assert fates(talk, 7) == [
+    assert outcomes(talk, 7) == [
         "executed",
         "over a limit",
         "over a limit",
@@ -177,7 +177,7 @@ def test_too_much_current_at_once_is_refused(talk: Talk) -> None:
     """
     at = talk.now() + 500
     talk.say(*(StrikeAt(n, channel, at, 1000) for n, channel in enumerate((0, 1, 2, 10, 11))))
-    assert fates(talk, 5) == ["executed", "executed", "over a limit", "executed", "over a limit"]
+    assert outcomes(talk, 5) == ["executed", "executed", "over a limit", "executed", "over a limit"]
 
 
 def test_a_channel_keeps_its_share_of_the_cycle(talk: Talk) -> None:
@@ -185,11 +185,11 @@ def test_a_channel_keeps_its_share_of_the_cycle(talk: Talk) -> None:
     at = talk.now() + 600
     for first in range(0, 40, 10):
         talk.say(*(StrikeAt(n, 0, at + n * 600, 4000) for n in range(first, first + 10)))
-        fates_known = sum(isinstance(message, Done) for message in talk.heard)
-        while fates_known < first + 8:
+        outcomes_known = sum(isinstance(message, Done) for message in talk.heard)
+        while outcomes_known < first + 8:
             talk.now()
-            fates_known = sum(isinstance(message, Done) for message in talk.heard)
-    got = fates(talk, 38)
+            outcomes_known = sum(isinstance(message, Done) for message in talk.heard)
+    got = outcomes(talk, 38)
     assert got.count("executed") in range(28, 32)
     assert got[-1] == "over a limit"
 
@@ -197,7 +197,7 @@ def test_a_channel_keeps_its_share_of_the_cycle(talk: Talk) -> None:
 def test_a_doubled_command_is_played_once(talk: Talk) -> None:
     at = talk.now() + 500
     talk.say(*[StrikeAt(0, 0, at, 800)] * 3)
-    fates(talk, 1)
+    outcomes(talk, 1)
     talk.now()
     assert sum(isinstance(message, Done) for message in talk.heard) == 1
 
@@ -207,7 +207,7 @@ def test_stop_releases_at_once(talk: Talk) -> None:
     talk.say(HoldAt(0, 5, at, 100_000, 300, 76), StrikeAt(1, 0, at + 50_000, 800))
     talk.wait(Done, 1)
     talk.say(Stop(0))
-    assert fates(talk, 2) == ["executed", "cancelled"]
+    assert outcomes(talk, 2) == ["executed", "cancelled"]
     assert talk.wait(Status)
 
 
@@ -224,7 +224,7 @@ def test_silence_releases_within_a_quarter_second(served: tuple[str, Path], talk
 def test_lights_go_dark_at_their_time_and_stay_so(talk: Talk) -> None:
     at = talk.now() + 500
     talk.say(LightAt(0, 0, at, 0), LightAt(1, 1, at, 0), LightAt(2, 0, at + 300, 40))
-    assert fates(talk, 3) == ["executed", "no such channel", "executed"]
+    assert outcomes(talk, 3) == ["executed", "no such channel", "executed"]
     times = {message.sequence: message.at for message in talk.heard if isinstance(message, Done)}
     assert 0 <= times[0] - at <= 1
     assert 0 <= times[2] - at - 300 <= 1
@@ -233,10 +233,10 @@ def test_lights_go_dark_at_their_time_and_stay_so(talk: Talk) -> None:
 def test_a_host_of_another_version_is_answered_but_not_obeyed(talk: Talk) -> None:
     """So that it can tell its user which firmware to load, and nothing moves meanwhile."""
     talk.say(Hello(VERSION - 1, 9))
-    told = talk.wait(Welcome, 2)[-1]
+    told = talk.wait(HelloAck, 2)[-1]
     assert (told.version, told.session) == (VERSION, 9)
     talk.say(StrikeAt(0, 0, talk.now() + 200, 800))
-    assert talk.wait(Tell)[-1].session == 0
+    assert talk.wait(TimeReply)[-1].session == 0
     talk.wait(Status, 1)
     assert not any(isinstance(message, Done) for message in talk.heard)
 
@@ -249,11 +249,11 @@ def test_a_dry_run_lights_a_lamp_and_moves_nothing(
     with board_of(kind, board_program, log, dry_run=True) as port:
         talk = Talk(port)
         talk.say(Hello(VERSION, 7))
-        assert talk.wait(Welcome)[0].mode == DRY_RUN
+        assert talk.wait(HelloAck)[0].mode == DRY_RUN
         at = talk.now() + 500
         # Over a limit stays over a limit: a dry run tells what the machine would do.
         talk.say(LightAt(0, 0, at, 0), StrikeAt(1, 3, at + 100, 1000), StrikeAt(2, 1, at, 4100))
-        assert fates(talk, 3) == ["executed", "executed", "over a limit"]
+        assert outcomes(talk, 3) == ["executed", "executed", "over a limit"]
         while talk.now() < at + 300:
             pass
         talk.line.close()
@@ -275,11 +275,11 @@ def test_a_plan_streams_to_the_firmware(board_program: Path, tmp_path: Path) -> 
     with firmware(board_program, log, "--speed", "2", "--drift", "80") as port:
         session = stream(checked, port, speed=2.0)
     # On a busy computer a heartbeat may come late; then the board lets go, and says so.
-    fate = session.report.fates
-    assert fate["executed"] + fate["cancelled"] == len(checked.plan.commands)
-    assert fate["executed"] > 0.8 * len(checked.plan.commands)
+    outcome = session.report.outcomes
+    assert outcome["executed"] + outcome["cancelled"] == len(checked.plan.commands)
+    assert outcome["executed"] > 0.8 * len(checked.plan.commands)
     switched = rows(log)
-    assert sum(row["did"] == "on" for row in switched) == fate["executed"]
+    assert sum(row["did"] == "on" for row in switched) == outcome["executed"]
     since: dict[int, float] = {}
     limits = {channel: coil.on_max_ms / 1000 for channel, coil in FETTLE.coils().items()}
     for row in switched:
@@ -320,9 +320,9 @@ def test_a_plan_across_the_wrap_of_the_boards_clock(board_program: Path, tmp_pat
     start = str(2**32 - 25_000)
     with firmware(board_program, tmp_path / "b.jsonl", "--speed", "2", "--start", start) as port:
         session = stream(checked, port, speed=2.0)
-    fate = session.report.fates
-    assert fate["executed"] + fate["cancelled"] == len(checked.plan.commands)
-    assert fate["executed"] > 0.8 * len(checked.plan.commands)
+    outcome = session.report.outcomes
+    assert outcome["executed"] + outcome["cancelled"] == len(checked.plan.commands)
+    assert outcome["executed"] > 0.8 * len(checked.plan.commands)
 
 
 def test_half_a_million_rounds_of_fuzzing_find_nothing(tmp_path: Path) -> None:
@@ -343,10 +343,10 @@ def test_framing_in_c_is_framing_in_python(tmp_path: Path) -> None:
         "int main(void) { uint8_t in[64], out[96], back[96]; int n, b, i = 0;\n"
         'while (scanf("%d", &n) == 1) { for (i = 0; i < n; i++) {\n'
         'if (scanf("%d", &b) != 1) { return 1; }\nin[i] = (uint8_t)b; }\n'
-        "uint16_t m = cr_stuff(in, (uint16_t)n, out);\n"
+        "uint16_t m = cr_cobs_encode(in, (uint16_t)n, out);\n"
         'printf("%u", cr_crc(in, (uint16_t)n));\n'
         'for (i = 0; i < m; i++) printf(" %u", out[i]);\n'
-        'printf(" %d\\n", cr_unstuff(out, m, back) == n); } return 0; }\n'
+        'printf(" %d\\n", cr_cobs_decode(out, m, back) == n); } return 0; }\n'
     )
     words = [compiler(), *FLAGS, f"-I{FIRMWARE}", str(source), str(FIRMWARE / "framing.c")]
     subprocess.run([*words, "-o", str(program)], check=True)
@@ -363,7 +363,7 @@ def test_framing_in_c_is_framing_in_python(tmp_path: Path) -> None:
     for payload, line in zip(payloads, out.stdout.splitlines(), strict=True):
         crc, *stuffed, whole = map(int, line.split())
         assert crc == crc16(payload)
-        assert bytes(stuffed) == stuff(payload)
+        assert bytes(stuffed) == cobs_encode(payload)
         assert whole == 1
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from firmware_helpers import built, fates_in_c, fates_in_python, messages_of
+from firmware_helpers import built, messages_of, outcomes_in_c, outcomes_in_python
 from plan_helpers import random_palette, random_reply
 from plan_oracle import broken_limits
 
@@ -25,7 +25,7 @@ from callresp.palette.model import Palette
 from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike, Turn
 from callresp.plan.planner import make_plan
 
-Fates = Callable[[Palette, Sequence[Timed]], list[str]]
+Outcomes = Callable[[Palette, Sequence[Timed]], list[str]]
 DRIFTS = (-2e-4, -1e-4, 0.0, 1e-4, 2e-4)
 PLANS = 150
 # What the machine stands; a clean sound and the battery's hours are the plan's own matter.
@@ -38,24 +38,24 @@ def replay(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(params=["firmware", "simulated"])
-def fates(request: pytest.FixtureRequest, replay: Path) -> Fates:
+def outcomes(request: pytest.FixtureRequest, replay: Path) -> Outcomes:
     if request.param == "firmware":
-        return lambda palette, messages: fates_in_c(replay, palette, messages)
-    return fates_in_python
+        return lambda palette, messages: outcomes_in_c(replay, palette, messages)
+    return outcomes_in_python
 
 
 def names_of(palette: Palette) -> list[str]:
     return [item.name for item in palette.striker] + ["t0"]
 
 
-def test_no_board_refuses_what_a_plan_allows(fates: Fates) -> None:
+def test_no_board_refuses_what_a_plan_allows(outcomes: Outcomes) -> None:
     """150 random palettes, each with a plan up to its limits, clocks up to 200 ppm apart."""
     played = 0
     for seed in range(PLANS):
         rng = random.Random(seed)
         palette = random_palette(rng)
         plan = make_plan(random_reply(rng, names_of(palette)), palette).plan
-        got = fates(palette, messages_of(plan, rng.choice(DRIFTS)))
+        got = outcomes(palette, messages_of(plan, rng.choice(DRIFTS)))
         wrong = [(c, f) for c, f in zip(plan.commands, got, strict=True) if f != "executed"]
         assert (seed, wrong) == (seed, [])
         played += len(got)
@@ -90,8 +90,8 @@ def wild(rng: random.Random, palette: Palette) -> list[Timed]:
 def as_played(messages: Sequence[Timed], got: Sequence[str]) -> Plan:
     """What a board has played, as a plan that can be judged."""
     commands = list[Command]()
-    for m, fate in zip(messages, got, strict=True):
-        if fate != "executed":
+    for m, outcome in zip(messages, got, strict=True):
+        if outcome != "executed":
             continue
         at_s = m.at / TICKS_PER_S
         if isinstance(m, StrikeAt):
@@ -129,7 +129,7 @@ def rounded(palette: Palette) -> Palette:
     return msgspec.structs.replace(palette, turner=tuple(turners))
 
 
-def test_no_board_plays_what_the_laws_forbid(fates: Fates) -> None:
+def test_no_board_plays_what_the_laws_forbid(outcomes: Outcomes) -> None:
     """150 random palettes, each with up to 120 commands that break every limit there is.
 
     The judge is the tests' own oracle, which shares no code with plan or boards.
@@ -139,7 +139,7 @@ def test_no_board_plays_what_the_laws_forbid(fates: Fates) -> None:
         rng = random.Random(seed)
         palette = random_palette(rng)
         messages = wild(rng, palette)
-        got = fates(palette, messages)
+        got = outcomes(palette, messages)
         assert "unknown" not in got
         broken = [
             text

@@ -9,9 +9,18 @@ import pytest
 from firmware_helpers import FIRMWARE, FLAGS, SOURCES, compiler, lines
 from link_helpers import FETTLE
 
-from callresp.link.board import Board
+from callresp.link.board import SimulatedBoard
 from callresp.link.framing import Deframer, frame
-from callresp.link.messages import FATES, VERSION, Ask, Done, Hello, HoldAt, StrikeAt, parse
+from callresp.link.messages import (
+    OUTCOMES,
+    VERSION,
+    Done,
+    Hello,
+    HoldAt,
+    StrikeAt,
+    TimeRequest,
+    parse,
+)
 
 # A motor that runs up to `top` turns a second at full duty, with a lag of 80 ms.
 HARNESS = r"""
@@ -106,30 +115,30 @@ def test_a_motor_keeps_its_speed_by_its_encoder(harness: Path, wanted: int, top:
 
 
 def test_a_flat_battery_lets_go_in_c(harness: Path) -> None:
-    holding, after, fault, fate = told(harness)
+    holding, after, fault, outcome = told(harness)
     assert holding == 76
     assert (after, fault) == (0, 1)
-    assert FATES[int(fate)] == "over a limit"
+    assert OUTCOMES[int(outcome)] == "over a limit"
 
 
 def test_a_flat_battery_lets_go_on_the_simulated_board() -> None:
-    board, deframer, fates = Board(FETTLE), Deframer(), list[str]()
+    board, deframer, outcomes = SimulatedBoard(FETTLE), Deframer(), list[str]()
 
-    def say(now_s: float, *messages: HoldAt | StrikeAt | Ask | Hello) -> None:
+    def say(now_s: float, *messages: HoldAt | StrikeAt | TimeRequest | Hello) -> None:
         data = b"".join(frame(message.pack()) for message in messages)
         for payload in deframer.feed(board.receive(data, now_s)):
             message = parse(payload)
             if isinstance(message, Done):
-                fates.append(FATES[message.fate])
+                outcomes.append(OUTCOMES[message.outcome])
 
     say(0.0, Hello(VERSION, 7), HoldAt(0, 5, 1000, 100_000, 300, 76))
     for tick in range(1, 40):
-        say(tick / 20, Ask(0))
+        say(tick / 20, TimeRequest(0))
     assert [item.channel for item in board.on_channels] == [5]
     board.volts = 10.9
     for tick in range(40, 64):
-        say(tick / 20, Ask(0))
+        say(tick / 20, TimeRequest(0))
     assert board.on_channels == []
     say(3.2, StrikeAt(1, 0, 33_000, 800))
-    say(3.35, Ask(0))
-    assert fates == ["executed", "over a limit"]
+    say(3.35, TimeRequest(0))
+    assert outcomes == ["executed", "over a limit"]

@@ -12,10 +12,10 @@ from pathlib import Path
 
 from link_helpers import FETTLE, plan_of
 
-from callresp.link.control import Line, ask_to_stop, stop_word
 from callresp.link.messages import StrikeAt
 from callresp.link.port import simulated_board
 from callresp.link.session import Session
+from callresp.link.stop_request import BoardConnection, request_stop, stop_file
 from callresp.link.stream import stream
 from callresp.plan.files import write_plan
 
@@ -36,14 +36,14 @@ def test_a_second_terminal_stops_the_stream(tmp_path: Path) -> None:
         )
         runner.start()
         until = time.monotonic() + 20
-        while not stop_word(port).parent.is_dir() and time.monotonic() < until:
+        while not stop_file(port).parent.is_dir() and time.monotonic() < until:
             time.sleep(0.01)
         time.sleep(2.5)
-        assert "running stream has stopped" in ask_to_stop(port)
+        assert "running stream has stopped" in request_stop(port)
         runner.join(timeout=10)
         assert not runner.is_alive()
     report = done[0].report
-    assert report.fates["stopped by the host"] > 300
+    assert report.outcomes["stopped by the host"] > 300
     rows = [json.loads(line) for line in log.read_text().splitlines()]
     on = sum(row["did"] == "on" for row in rows)
     assert on == len(rows) - on
@@ -61,7 +61,7 @@ def test_ctrl_c_stops_everything_in_order(tmp_path: Path) -> None:
             stderr=subprocess.PIPE,
         )
         # The stream takes away a stop that nobody waits for: then it has begun.
-        word, until = stop_word(port), time.monotonic() + 30
+        word, until = stop_file(port), time.monotonic() + 30
         word.touch()
         while word.exists() and time.monotonic() < until:
             time.sleep(0.02)
@@ -74,17 +74,17 @@ def test_ctrl_c_stops_everything_in_order(tmp_path: Path) -> None:
     on = sum(row["did"] == "on" for row in rows)
     assert on > 5
     assert on == len(rows) - on
-    fates = [json.loads(line)["fate"] for line in played.read_text().splitlines()]
-    assert fates.count("stopped by the host") > 300
+    outcomes = [json.loads(line)["fate"] for line in played.read_text().splitlines()]
+    assert outcomes.count("stopped by the host") > 300
 
 
 def test_stopping_without_a_stream_speaks_to_the_board() -> None:
     with simulated_board(FETTLE) as port:
-        with Line(port) as line:
+        with BoardConnection(port) as line:
             line.hello()
             line.heartbeat()
             line.say(StrikeAt(0, 0, 0, 100))
-        assert "released everything" in ask_to_stop(port)
+        assert "released everything" in request_stop(port)
 
 
 def test_identify_compares_with_the_palette() -> None:

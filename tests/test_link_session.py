@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from link_helpers import FETTLE, Line, longest_on_s, plan_of, true_errors_ms
 
 from callresp.errors import UserError
-from callresp.link.board import Board
-from callresp.link.board_clock import BoardClock, Trip
+from callresp.link.board import SimulatedBoard
+from callresp.link.board_clock import BoardClock, RoundTrip
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import VERSION, Hello, HoldAt, StrikeAt, TurnAt, parse
 from callresp.link.port import simulated_board
@@ -24,10 +24,10 @@ from callresp.link.stream import stream
 
 def played_once(line: Line) -> bool:
     executed = [row.planned_s for row in line.board.log if row.did == "on"]
-    return len(executed) == line.session.report.fates["executed"]
+    return len(executed) == line.session.report.outcomes["executed"]
 
 
-def no_channel_over_its_limit(board: Board) -> bool:
+def no_channel_over_its_limit(board: SimulatedBoard) -> bool:
     limits = {channel: coil.on_max_ms / 1000 for channel, coil in FETTLE.coils().items()}
     return all(
         longest <= limits[channel] + 0.0003
@@ -41,20 +41,22 @@ def no_channel_over_its_limit(board: Board) -> bool:
 @given(st.floats(-100, 100), st.floats(0, 5e4), st.integers(0, 99))
 def test_a_good_line_plays_everything_on_time(ppm: float, ahead_s: float, seed: int) -> None:
     line = Line(
-        Session(plan_of(60, seed=seed)), Board(FETTLE, drift_ppm=ppm, ahead_s=ahead_s), seed=seed
+        Session(plan_of(60, seed=seed)),
+        SimulatedBoard(FETTLE, drift_ppm=ppm, ahead_s=ahead_s),
+        seed=seed,
     )
     line.run()
-    assert set(line.session.report.fates) == {"executed"}
+    assert set(line.session.report.outcomes) == {"executed"}
     assert max(map(abs, true_errors_ms(line))) < 1.5
     assert no_channel_over_its_limit(line.board)
 
 
 def test_jitter_and_asymmetry_do_not_reach_the_strikers() -> None:
     """20 ms of jitter, more one way than the other, at 100 ppm."""
-    board = Board(FETTLE, drift_ppm=100, ahead_s=17.0)
+    board = SimulatedBoard(FETTLE, drift_ppm=100, ahead_s=17.0)
     line = Line(Session(plan_of(400, 0.5)), board, to_board_s=(0, 0.02), to_host_s=(0, 0.014))
     line.run()
-    assert line.session.report.fates["executed"] == line.session.report.commands
+    assert line.session.report.outcomes["executed"] == line.session.report.commands
     # Half a minute tells the drift well enough through such a line.
     errors = sorted(map(abs, true_errors_ms(line)[100:]))
     assert errors[int(0.99 * len(errors))] < 1.5
@@ -77,14 +79,20 @@ def test_a_bad_line_loses_and_doubles_nothing(fault: str) -> None:
 
     delays = (0.0, 0.08) if fault == "reorder" else (0.001, 0.003)
     line = Line(
-        Session(plan_of(150)), Board(FETTLE), to_board_s=delays, to_host_s=delays, spoil=spoil
+        Session(plan_of(150)),
+        SimulatedBoard(FETTLE),
+        to_board_s=delays,
+        to_host_s=delays,
+        spoil=spoil,
     )
     line.run()
     report = line.session.report
-    # A fate may be lost on the way back; the stroke itself is neither lost nor doubled. When
+    # A outcome may be lost on the way back; the stroke itself is neither lost nor doubled. When
     # three heartbeats in a row are spoilt the board lets go, and reports what it cancelled.
-    cancelled = report.fates["cancelled"]
-    assert report.fates["executed"] + report.fates["fate unknown"] + cancelled == report.commands
+    cancelled = report.outcomes["cancelled"]
+    assert (
+        report.outcomes["executed"] + report.outcomes["fate unknown"] + cancelled == report.commands
+    )
     strokes = Counter((row.channel, row.planned_s) for row in line.board.log if row.did == "on")
     assert sum(strokes.values()) == report.commands - cancelled
     assert max(strokes.values()) == 1
@@ -95,8 +103,8 @@ def test_a_bad_line_loses_and_doubles_nothing(fault: str) -> None:
 
 
 def test_a_dead_host_means_silence_within_a_quarter_second() -> None:
-    line = Line(Session(plan_of(300, 0.1)), Board(FETTLE))
-    while line.session.report.fates["executed"] < 100:
+    line = Line(Session(plan_of(300, 0.1)), SimulatedBoard(FETTLE))
+    while line.session.report.outcomes["executed"] < 100:
         line.step()
     died_s = line.now_s
     while line.now_s < died_s + 30:
@@ -110,11 +118,11 @@ def test_a_cable_out_and_in_is_taken_up_again() -> None:
     def spoil(data: bytes, now_s: float) -> list[bytes]:
         return [] if 12.0 < now_s < 14.0 else [data]
 
-    line = Line(Session(plan_of(200, 0.2)), Board(FETTLE), spoil=spoil)
+    line = Line(Session(plan_of(200, 0.2)), SimulatedBoard(FETTLE), spoil=spoil)
     line.run()
     report = line.session.report
-    assert report.fates["executed"] > 150
-    assert sum(report.fates.values()) == report.commands
+    assert report.outcomes["executed"] > 150
+    assert sum(report.outcomes.values()) == report.commands
     assert "silence from the host" in report.faults
     out = [row for row in line.board.log if 12.3 < row.board_s < 13.9 and row.did == "on"]
     assert out == []
@@ -122,15 +130,15 @@ def test_a_cable_out_and_in_is_taken_up_again() -> None:
 
 
 def test_a_board_reset_mid_phrase_is_taken_up_again() -> None:
-    line = Line(Session(plan_of(200, 0.2)), Board(FETTLE))
-    while line.session.report.fates["executed"] < 60:
+    line = Line(Session(plan_of(200, 0.2)), SimulatedBoard(FETTLE))
+    while line.session.report.outcomes["executed"] < 60:
         line.step()
     line.board.reset(line.now_s)
     line.run()
     report = line.session.report
     assert report.resets == 1
-    assert report.fates["executed"] > 150
-    assert sum(report.fates.values()) == report.commands
+    assert report.outcomes["executed"] > 150
+    assert sum(report.outcomes.values()) == report.commands
     assert no_channel_over_its_limit(line.board)
 
 
@@ -138,22 +146,22 @@ def test_a_small_buffer_is_never_overrun() -> None:
     import msgspec
 
     small = msgspec.structs.replace(FETTLE, board=msgspec.structs.replace(FETTLE.board, buffer=4))
-    line = Line(Session(plan_of(120, 0.15)), Board(small))
+    line = Line(Session(plan_of(120, 0.15)), SimulatedBoard(small))
     line.run()
-    assert line.session.report.fates == {"executed": line.session.report.commands}
+    assert line.session.report.outcomes == {"executed": line.session.report.commands}
 
 
 def test_a_wrapping_clock_changes_nothing() -> None:
     """The board's 32-bit ticks wrap mid-plan, as after almost five days."""
     ahead_s = 2**32 / 10_000 - 20.0
-    line = Line(Session(plan_of(120, 0.3)), Board(FETTLE, ahead_s=ahead_s))
+    line = Line(Session(plan_of(120, 0.3)), SimulatedBoard(FETTLE, ahead_s=ahead_s))
     line.run()
-    assert line.session.report.fates == {"executed": line.session.report.commands}
+    assert line.session.report.outcomes == {"executed": line.session.report.commands}
     assert max(map(abs, true_errors_ms(line))) < 1.0
 
 
 def test_a_minute_of_garbage_moves_nothing() -> None:
-    board, rng = Board(FETTLE), random.Random(8)
+    board, rng = SimulatedBoard(FETTLE), random.Random(8)
     for tick in range(6000):
         board.receive(rng.randbytes(rng.randrange(40)), tick / 100)
     assert board.log == []
@@ -195,7 +203,7 @@ def test_the_board_trusts_nobody(wild: list[StrikeAt | HoldAt | TurnAt]) -> None
     """100 rounds: whatever arrives, no coil is on past its limit, no current over the supply's."""
     import msgspec
 
-    board = Board(FETTLE)
+    board = SimulatedBoard(FETTLE)
     board.receive(frame(Hello(VERSION, 7).pack()), 0.0)
     for number, message in enumerate(wild):
         board.receive(frame(msgspec.structs.replace(message, sequence=number).pack()), 0.0)
@@ -215,7 +223,7 @@ def test_the_clock_shrugs_off_wild_trips() -> None:
         skew_s = rng.uniform(-0.5, 0.5) * (took_s - 0.002)
         if rng.random() < 0.05:
             took_s, skew_s = 0.5, 0.2
-        clock.learn(Trip(host_s, 100 + host_s * (1 + 80e-6) + skew_s, took_s))
+        clock.learn(RoundTrip(host_s, 100 + host_s * (1 + 80e-6) + skew_s, took_s))
     assert clock.board_s(60.0) == pytest.approx(100 + 60.0 * (1 + 80e-6), abs=0.001)
     assert clock.drift_ppm == pytest.approx(80, abs=20)
     assert clock.host_s(clock.board_s(33.0)) == pytest.approx(33.0, abs=1e-6)
@@ -223,9 +231,9 @@ def test_the_clock_shrugs_off_wild_trips() -> None:
 
 def test_a_host_clock_that_jumps_plays_nothing_late() -> None:
     """As when a laptop slept: the host's steady clock stood still, the board's went on."""
-    session, board = Session(plan_of(150, 0.2)), Board(FETTLE)
+    session, board = Session(plan_of(150, 0.2)), SimulatedBoard(FETTLE)
     line = Line(session, board)
-    while session.report.fates["executed"] < 50:
+    while session.report.outcomes["executed"] < 50:
         line.step()
     before = {row.sequence for row in board.log}
     slept_s = 4.0
@@ -246,16 +254,16 @@ def test_a_host_clock_that_jumps_plays_nothing_late() -> None:
     line.run(until_s=120)
     report = session.report
     assert session.clock.steps == 1
-    assert sum(report.fates.values()) == report.commands
-    assert report.fates["executed"] > 60
+    assert sum(report.outcomes.values()) == report.commands
+    assert report.outcomes["executed"] > 60
     assert before
     assert no_channel_over_its_limit(board)
 
 
 def test_a_stuck_board_is_only_greeted() -> None:
     session = Session(plan_of(60, 0.2))
-    line = Line(session, Board(FETTLE))
-    while session.report.fates["executed"] < 20:
+    line = Line(session, SimulatedBoard(FETTLE))
+    while session.report.outcomes["executed"] < 20:
         line.step()
     deaf_s = line.now_s + 1.5
     sent = b""
@@ -276,11 +284,11 @@ def test_over_a_real_pseudo_terminal(tmp_path: Path) -> None:
     with simulated_board(FETTLE, log, speed=2.0) as port:
         session = stream(checked, port, speed=2.0)
     # On a busy computer a heartbeat may come late; then the board lets go, and says so.
-    fate = session.report.fates
-    assert fate["executed"] + fate["cancelled"] == len(checked.plan.commands)
-    assert fate["executed"] > 0.8 * len(checked.plan.commands)
-    assert log.read_text().count('"did":"on"') == fate["executed"]
-    assert log.read_text().count('"did":"off') == fate["executed"]
+    outcome = session.report.outcomes
+    assert outcome["executed"] + outcome["cancelled"] == len(checked.plan.commands)
+    assert outcome["executed"] > 0.8 * len(checked.plan.commands)
+    assert log.read_text().count('"did":"on"') == outcome["executed"]
+    assert log.read_text().count('"did":"off') == outcome["executed"]
 
 
 def test_no_board_is_a_users_mistake(tmp_path: Path) -> None:

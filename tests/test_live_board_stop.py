@@ -16,8 +16,18 @@ from firmware_helpers import FIRMWARE, built
 from live_helpers import FETTLE, day_of, silence
 from test_live_engine import PROMPT, calls
 
-from callresp.link.control import Line
-from callresp.link.messages import FATES, FAULTS, VERSION, Ask, Done, Hello, HoldAt, Status, Tell
+from callresp.link.messages import (
+    FAULTS,
+    OUTCOMES,
+    VERSION,
+    Done,
+    Hello,
+    HoldAt,
+    Status,
+    TimeReply,
+    TimeRequest,
+)
+from callresp.link.stop_request import BoardConnection
 
 RAIN, STOPPED = 1 << FAULTS.index("rain"), 1 << FAULTS.index("stop pressed")
 
@@ -45,7 +55,7 @@ def board(kind: str, folder: Path) -> Iterator[tuple[str, IO[bytes]]]:
         served.stdout.close()
 
 
-def status_with(line: Line, bits: int, wanted: int) -> Status:
+def status_with(line: BoardConnection, bits: int, wanted: int) -> Status:
     """The next status in which these bits are so; keeps the board from falling silent."""
     until = time.monotonic() + 10
     while time.monotonic() < until:
@@ -59,14 +69,14 @@ def status_with(line: Line, bits: int, wanted: int) -> Status:
 
 @pytest.mark.parametrize("kind", ["simulated", "firmware"])
 def test_the_board_obeys_its_own_stop_and_tells_of_rain(kind: str, tmp_path: Path) -> None:
-    with board(kind, tmp_path) as (url, pressed), Line(url) as line:
+    with board(kind, tmp_path) as (url, pressed), BoardConnection(url) as line:
         line.say(Hello(VERSION, 77))
-        line.say(Ask(0))
-        told: Tell = line.wait(Tell)
+        line.say(TimeRequest(0))
+        told: TimeReply = line.wait(TimeReply)
         line.say(HoldAt(0, 5, told.board_ticks + 500, 20_000, 300, 76))
         line.heartbeat()
         done: Done = line.wait(Done)
-        assert FATES[done.fate] == "executed"
+        assert OUTCOMES[done.outcome] == "executed"
         for key, bits in ((b"r", RAIN), (b"d", 0)):
             pressed.write(key)
             pressed.flush()
@@ -74,11 +84,11 @@ def test_the_board_obeys_its_own_stop_and_tells_of_rain(kind: str, tmp_path: Pat
         pressed.write(b"s")
         pressed.flush()
         status_with(line, STOPPED, STOPPED)
-        line.say(Ask(0))
-        told = line.wait(Tell)
+        line.say(TimeRequest(0))
+        told = line.wait(TimeReply)
         line.say(HoldAt(1, 6, told.board_ticks + 500, 20_000, 300, 76))
         refused: Done = line.wait(Done)
-        assert (refused.sequence, FATES[refused.fate]) == (1, "over a limit")
+        assert (refused.sequence, OUTCOMES[refused.outcome]) == (1, "over a limit")
 
 
 def test_the_stop_on_the_board_ends_the_playing_and_not_the_listening() -> None:

@@ -64,8 +64,8 @@ def test_the_first_coil_is_prompt(runs: dict[str, Any]) -> None:
 
 def test_no_command_is_lost(runs: dict[str, Any]) -> None:
     loop = runs["loops"]["loop"]
-    assert set(loop.fates) <= {"executed", "left off"}
-    assert loop.fates["executed"] > 0
+    assert set(loop.outcomes) <= {"executed", "left off"}
+    assert loop.outcomes["executed"] > 0
 
 
 def test_its_sound_did_come_back(runs: dict[str, Any]) -> None:

@@ -14,7 +14,7 @@ from reply_helpers import call, note
 from callresp.io.score import Note
 from callresp.listen.online import Event
 from callresp.live.actions import BoardState
-from callresp.live.interlocks import Hours, Limits
+from callresp.live.interlocks import ActiveHours, StopLimits
 from callresp.live.sources import Block
 from callresp.plan.model import Strike
 from callresp.reply.rules import Manners, Rule, RuleSet
@@ -42,10 +42,10 @@ def test_a_call_is_answered_by_strikes_at_their_times() -> None:
     day.run(silence(34))
     replies: list[Any] = day.of("reply")
     assert len(day.of("phrase")) == len(replies) == 5
-    struck = [fate for fate in day.fates if isinstance(fate.command, Strike)]
+    struck = [outcome for outcome in day.outcomes if isinstance(outcome.command, Strike)]
     assert len(struck) == 15
-    assert {fate.fate for fate in day.fates} == {"executed"}
-    assert all(abs((f.played_s or 0) - f.command.at_s) < 0.002 for f in day.fates)
+    assert {outcome.outcome for outcome in day.outcomes} == {"executed"}
+    assert all(abs((f.played_s or 0) - f.command.at_s) < 0.002 for f in day.outcomes)
     wanted = sorted(n.onset_s for reply in replies for n in reply["notes"])
     heard = sorted(
         s + striker.latency_ms / 1000
@@ -104,7 +104,7 @@ def test_what_it_struck_itself_is_no_call() -> None:
     tubes = {s.coil.channel: s.pitch_hz for s in FETTLE.striker}
     echoes = [
         note(90 + k, f.command.at_s + 0.03 + 0.012, 0.3, tubes[f.command.channel], voice="Z")
-        for k, f in enumerate(day.fates)
+        for k, f in enumerate(day.outcomes)
         if isinstance(f.command, Strike)
     ]
     assert len(strokes) == len(echoes) == 3
@@ -121,12 +121,12 @@ def test_a_loop_is_stood_down_and_said() -> None:
 
     notes = calls(1)
     day = day_of(notes, PROMPT, masks=False)
-    heard = day.engine._ear
+    heard = day.engine._listener
     inner = Scripted(notes)
 
     class Feeding:
         def feed(self, block: Any) -> list[Event]:
-            fresh = {f.command.at_s for f in day.fates if isinstance(f.command, Strike)}
+            fresh = {f.command.at_s for f in day.outcomes if isinstance(f.command, Strike)}
             for at_s in sorted(fresh - seen):
                 seen.add(at_s)
                 echo = note(1000 + len(seen), at_s + 0.08, 0.1, 1900.0, voice="A")
@@ -169,7 +169,7 @@ def test_the_battery_stops_it_for_good() -> None:
 def test_heat_rain_and_the_stop_on_the_board_keep_it_from_playing() -> None:
     from callresp.live.interlocks import DRY_FOR_S, StopRules
 
-    rules = StopRules(Limits(temperature_max_c=80.0))
+    rules = StopRules(StopLimits(temperature_max_c=80.0))
     assert rules.judge(BoardState(coil_c=79), 0, 0, 0) is None
     assert "cooled to 70" in (rules.judge(BoardState(coil_c=82), 1, 0, 0) or "")
     assert rules.judge(BoardState(coil_c=72), 2, 0, 0)
@@ -182,7 +182,7 @@ def test_heat_rain_and_the_stop_on_the_board_keep_it_from_playing() -> None:
 
 
 def test_it_stops_after_so_many_strikes() -> None:
-    day = day_of(calls(6), PROMPT, limits=Limits(strikes_max=5))
+    day = day_of(calls(6), PROMPT, limits=StopLimits(strikes_max=5))
     day.run(silence(40))
     # The reply under way when the limit is reached is taken back.
     assert len(day.strikes_s) in (5, 6)
@@ -190,9 +190,9 @@ def test_it_stops_after_so_many_strikes() -> None:
 
 
 def test_it_sleeps_and_wakes_by_the_time_of_day() -> None:
-    hours = Hours(time(4, 30, 10), time(4, 30, 20))
+    hours = ActiveHours(time(4, 30, 10), time(4, 30, 20))
     day = day_of(calls(6, every_s=5.0, first_s=1.0), PROMPT, hours=hours)
-    day.engine._ear._make = day.engine._ear._make
+    day.engine._listener._make = day.engine._listener._make
     day.run(silence(30))
     states = [r["state"] for r in day.of("remark") if "state" in r]  # type: ignore[index,operator]
     assert states[0] == "asleep"
@@ -206,12 +206,12 @@ def test_it_sleeps_and_wakes_by_the_time_of_day() -> None:
 def test_the_red_stop_ends_all_and_what_is_heard_is_still_logged() -> None:
     day = day_of(calls(4), PROMPT)
     day.run(silence(3.4))
-    day.do(day.engine.stop("stopped from the keyboard"))
+    day.perform(day.engine.stop("stopped from the keyboard"))
     day.run(silence(22, start_s=3.4))
     assert not day.strikes_s
     assert not day.link.board.on_channels
     assert len(day.of("phrase")) == 4
-    assert day.engine.barred == "stopped from the keyboard"
+    assert day.engine.inhibited == "stopped from the keyboard"
 
 
 def test_a_board_that_goes_away_and_comes_back() -> None:

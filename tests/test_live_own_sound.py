@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from callresp.io.score import Note
 from callresp.live.loop_detector import LoopDetector, LoopRule, lags
-from callresp.live.self_masking import OwnSound, Room
+from callresp.live.self_masking import Acoustics, SelfMask
 from callresp.palette.model import (
     Board,
     Coil,
@@ -61,7 +61,7 @@ PALETTE = Palette(
     striker=(TUBE,),
     turner=(SHAKER,),
 )
-ROOM = Room()
+ROOM = Acoustics()
 
 
 def note(onset_s: float, pitch_hz: float | None, low_hz: float = 0, high_hz: float = 0) -> Note:
@@ -77,8 +77,8 @@ def note(onset_s: float, pitch_hz: float | None, low_hz: float = 0, high_hz: flo
     )
 
 
-def struck(at_s: float = 10.0, hold_ms: float = 2000) -> OwnSound:
-    own = OwnSound(PALETTE, ROOM)
+def struck(at_s: float = 10.0, hold_ms: float = 2000) -> SelfMask:
+    own = SelfMask(PALETTE, ROOM)
     own.did(Hold(at_s=at_s, channel=1, hold_ms=hold_ms, pull_ms=25, hold_duty=0.3), at_s - 0.03)
     own.did(Strike(at_s=at_s, channel=0, pulse_ms=8), at_s)
     return own
@@ -122,7 +122,7 @@ def test_a_fallen_damper_gives_the_band_back() -> None:
 
 
 def test_a_motor_masks_noise_but_not_whistles() -> None:
-    own = OwnSound(PALETTE, ROOM)
+    own = SelfMask(PALETTE, ROOM)
     own.did(Turn(at_s=5, channel=0, speed_rps=3, run_ms=4000), 5.0)
     assert own.owner(note(7.0, None))
     assert own.owner(note(7.0, 4000)) is None

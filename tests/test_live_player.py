@@ -11,7 +11,7 @@ from live_helpers import FETTLE
 
 from callresp.io.score import ReplyNote
 from callresp.live.player import LINK_LEAD_S, PLAN_AHEAD_S, Player
-from callresp.live.self_masking import OwnSound
+from callresp.live.self_masking import SelfMask
 from callresp.plan.electrical.battery import BatteryDay
 from callresp.plan.electrical.loads import Load
 from callresp.plan.model import Command
@@ -55,7 +55,7 @@ def played(player: Player, from_s: float, until_s: float) -> list[tuple[float, C
 def test_commands_come_in_time_for_the_line_and_not_long_before(
     steps: list[float], seed: int
 ) -> None:
-    player = Player(FETTLE, OwnSound(FETTLE))
+    player = Player(FETTLE, SelfMask(FETTLE))
     player.ask(reply(10.0, steps, seed), 10.0)
     made = played(player, 10.0, 20.0)
     assert made
@@ -66,7 +66,7 @@ def test_commands_come_in_time_for_the_line_and_not_long_before(
 
 @given(st.lists(st.floats(0.05, 0.8), min_size=2, max_size=8), st.integers(0, 50))
 def test_a_shifted_reply_keeps_its_rhythm(steps: list[float], seed: int) -> None:
-    player = Player(FETTLE, OwnSound(FETTLE))
+    player = Player(FETTLE, SelfMask(FETTLE))
     asked = reply(10.0, steps, seed)
     given_ = player.ask(asked, 10.0)
     shifts = [b.onset_s - a.onset_s for a, b in zip(asked, given_, strict=True)]
@@ -75,7 +75,7 @@ def test_a_shifted_reply_keeps_its_rhythm(steps: list[float], seed: int) -> None
 
 
 def test_a_reply_that_is_left_off_makes_no_more_commands() -> None:
-    player = Player(FETTLE, OwnSound(FETTLE))
+    player = Player(FETTLE, SelfMask(FETTLE))
     player.ask(reply(10.0, [0.3] * 10), 10.0)
     first = played(player, 10.0, 11.0)
     player.leave_off()
@@ -87,10 +87,10 @@ def test_a_reply_that_is_left_off_makes_no_more_commands() -> None:
 
 
 def test_nothing_asked_is_nothing_played() -> None:
-    player = Player(FETTLE, OwnSound(FETTLE))
+    player = Player(FETTLE, SelfMask(FETTLE))
     assert player.ask([], 1.0) == []
     assert not player.due(1.0).checked
-    assert not player.nothing.plan.commands
+    assert not player.empty_plan.plan.commands
 
 
 @given(

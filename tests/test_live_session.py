@@ -9,7 +9,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from link_helpers import FETTLE, Line, longest_on_s, plan_of
 
-from callresp.link.board import Board
+from callresp.link.board import SimulatedBoard
 from callresp.link.session import Session
 from callresp.plan.checked_plan import Checker
 from callresp.plan.model import Command, Hold, Strike
@@ -20,7 +20,7 @@ ZERO_S = 5.0
 def open_line(**more: object) -> Line:
     empty = Checker(FETTLE).admit([])
     session = Session(empty, zero_s=ZERO_S, ahead_s=0.25)
-    return Line(session, Board(FETTLE, drift_ppm=40, ahead_s=99.0), **more)  # type: ignore[arg-type]
+    return Line(session, SimulatedBoard(FETTLE, drift_ppm=40, ahead_s=99.0), **more)  # type: ignore[arg-type]
 
 
 def strikes(*times_s: float, channel: int = 10) -> list[Command]:
@@ -47,7 +47,7 @@ def test_commands_given_as_time_goes_on_are_all_played(seed: int, lead_s: float)
     assert not line.session.finished
     line.session.close()
     line.run()
-    assert set(line.session.report.fates) == {"executed"}
+    assert set(line.session.report.outcomes) == {"executed"}
     assert max(map(abs, line.session.report.errors_ms)) < 1.5
 
 
@@ -79,11 +79,11 @@ def test_what_is_revoked_is_not_struck_and_the_rest_is(ahead_s: float, loses: bo
     until(line, ZERO_S + 6.0)
     line.session.close()
     line.run()
-    fates = {sent.command.at_s: sent.fate for sent in line.session.take_over()}
+    outcomes = {sent.command.at_s: sent.outcome for sent in line.session.take_ended()}
     # A line that loses the board's word may cost a stroke near the cancelling, never add one.
-    assert all(fate != "executed" for t, fate in fates.items() if t >= stop_s)
+    assert all(outcome != "executed" for t, outcome in outcomes.items() if t >= stop_s)
     if not loses:
-        assert all(fate == "executed" for t, fate in fates.items() if t < stop_s)
+        assert all(outcome == "executed" for t, outcome in outcomes.items() if t < stop_s)
     struck = [row for row in line.board.log if row.did == "on"]
     wanted = sum(t < stop_s for t in times)
     assert len(struck) <= wanted if loses else len(struck) == wanted
@@ -98,7 +98,7 @@ def test_what_is_made_after_a_revocation_is_played() -> None:
     line.session.revoke_after(ZERO_S + 0.95)
     line.session.add(checker.admit(strikes(2.0, 2.3)))
     until(line, ZERO_S + 4)
-    assert line.session.report.fates == {"executed": 3, "left off": 2}
+    assert line.session.report.outcomes == {"executed": 3, "left off": 2}
 
 
 def test_while_the_board_is_away_what_comes_too_late_says_so_and_it_is_taken_up_again() -> None:
@@ -113,7 +113,7 @@ def test_while_the_board_is_away_what_comes_too_late_says_so_and_it_is_taken_up_
     assert not line.session.lost(line.now_s)
     line.session.add(checker.admit(strikes(6.0)))
     until(line, 12.0)
-    assert line.session.report.fates == {"executed": 2, "not sent: too late": 2}
+    assert line.session.report.outcomes == {"executed": 2, "not sent: too late": 2}
 
 
 def test_a_reset_board_gets_what_is_still_wanted_and_nothing_revoked() -> None:
@@ -127,7 +127,7 @@ def test_a_reset_board_gets_what_is_still_wanted_and_nothing_revoked() -> None:
     until(line, ZERO_S + 5)
     struck = [row for row in line.board.log if row.did == "on"]
     assert len(struck) == 2
-    assert line.session.report.fates == {"executed": 2, "left off": 1}
+    assert line.session.report.outcomes == {"executed": 2, "left off": 1}
     assert longest_on_s(line.board)
 
 
@@ -144,8 +144,8 @@ def test_a_day_of_ends_does_not_pile_up() -> None:
     until(line, 3.0)
     line.session.add(Checker(FETTLE).admit(strikes(0.5, 1.0)))
     until(line, 7.0)
-    assert len(line.session.take_over()) == 2
-    assert line.session.take_over() == []
+    assert len(line.session.take_ended()) == 2
+    assert line.session.take_ended() == []
 
 
 @pytest.mark.parametrize("loses", [False, True])

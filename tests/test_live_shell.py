@@ -1,4 +1,4 @@
-"""The shell: threads, queues, a port that comes and goes, a disk that is full."""
+"""The runner: threads, queues, a port that comes and goes, a disk that is full."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ from test_live_engine import PROMPT, calls
 from callresp.field import log as field_log
 from callresp.field.log import entries
 from callresp.io.score import Note
-from callresp.link.control import ask_to_stop, stop_word
 from callresp.link.port import Clock, simulated_board
+from callresp.link.stop_request import request_stop, stop_file
 from callresp.live import log_thread, port_link
-from callresp.live.actions import Keep, Record
-from callresp.live.engine import Clocks, Engine, Settings
-from callresp.live.links import Link, Nowhere
+from callresp.live.actions import Record, SaveSnippet
+from callresp.live.engine import Clocks, LiveEngine, LiveSettings
+from callresp.live.links import Link, NullLink
 from callresp.live.log_thread import LogThread
 from callresp.live.midi_link import MidiLink
-from callresp.live.port_link import PortLink, Zero
-from callresp.live.runner import Hooks, Shell
+from callresp.live.port_link import EngineOrigin, PortLink
+from callresp.live.runner import Hooks, Runner
 from callresp.live.sources import Block
 
 SPEED = 3.0
@@ -56,27 +56,27 @@ class Paced:
         self.closed.set()
 
 
-def engine_for(notes: list[Note], clock: Clock, **more: object) -> Engine:
+def engine_for(notes: list[Note], clock: Clock, **more: object) -> LiveEngine:
     clocks = Clocks(lambda: MORNING + timedelta(seconds=clock.now_s()), clock.now_s)
-    settings = Settings(**more)  # type: ignore[arg-type]
-    return Engine(FETTLE, PROMPT, lambda: Scripted(notes), RATE_HZ, clocks, settings)
+    settings = LiveSettings(**more)  # type: ignore[arg-type]
+    return LiveEngine(FETTLE, PROMPT, lambda: Scripted(notes), RATE_HZ, clocks, settings)
 
 
-def shell_for(
-    engine: Engine, source: Any, link: Link, clock: Clock, log: Path | None = None, **more: Any
-) -> Shell:
+def runner_for(
+    engine: LiveEngine, source: Any, link: Link, clock: Clock, log: Path | None = None, **more: Any
+) -> Runner:
     wall = lambda: MORNING + timedelta(seconds=clock.now_s())  # noqa: E731
     hooks = more.pop("hooks", Hooks())
-    return Shell(engine, source, link, LogThread(log), hooks, clock, wall=wall, **more)
+    return Runner(engine, source, link, LogThread(log), hooks, clock, wall=wall, **more)
 
 
 def test_through_a_real_port_every_command_is_played_on_time(tmp_path: Path) -> None:
     log, clock = tmp_path / "day.log", Clock(SPEED)
     engine = engine_for(calls(2), clock, needs_link=True)
     with simulated_board(FETTLE, speed=SPEED) as url:
-        zero = Zero()
-        link = PortLink(engine.player.nothing, url, zero, clock)
-        shell_for(engine, Paced(12, clock), link, clock, log, zero=zero).run()
+        origin = EngineOrigin()
+        link = PortLink(engine.player.empty_plan, url, origin, clock)
+        runner_for(engine, Paced(12, clock), link, clock, log, origin=origin).run()
     commands = [entry.body for entry in entries(log, "command")]
     strikes = [row for row in commands if row["what"] == "strike"]
     assert len(strikes) == 6
@@ -94,22 +94,22 @@ def test_another_terminal_stops_it_and_is_told_so(tmp_path: Path) -> None:
     engine = engine_for(calls(8), clock, needs_link=True)
     told: list[str] = []
     with simulated_board(FETTLE, speed=SPEED) as url:
-        zero, word = Zero(), stop_word(url)
-        link = PortLink(engine.player.nothing, url, zero, clock)
+        origin, word = EngineOrigin(), stop_file(url)
+        link = PortLink(engine.player.empty_plan, url, origin, clock)
         hooks = Hooks(
             say=told.append, stop=lambda: "stopped from another terminal" if word.exists() else None
         )
-        shell = shell_for(engine, Paced(60, clock), link, clock, zero=zero, hooks=hooks)
+        runner = runner_for(engine, Paced(60, clock), link, clock, origin=origin, hooks=hooks)
 
         def run() -> None:
-            shell.run()
+            runner.run()
             word.unlink(missing_ok=True)
 
         thread = threading.Thread(target=run)
         thread.start()
         while engine.now_s < 1.0:
             time.sleep(0.01)
-        said = ask_to_stop(url)
+        said = request_stop(url)
         thread.join(timeout=20)
     assert said == "the running stream has stopped everything"
     assert "stopped from another terminal" in told
@@ -147,12 +147,12 @@ def test_a_pulled_cable_is_said_and_the_port_taken_up_again(
     monkeypatch.setattr(port_link, "open_port", open_port)
     clock = Clock()
     engine = engine_for([], clock)
-    link = PortLink(engine.player.nothing, "pulled", Zero(), clock)
+    link = PortLink(engine.player.empty_plan, "pulled", EngineOrigin(), clock)
     cables[0].out = True
     says: list[str] = []
     until = time.monotonic() + 5
     while len(says) < 2 and time.monotonic() < until:
-        says += link.news().says
+        says += link.take_update().says
         time.sleep(0.005)
     link.close()
     assert "broke" in says[0]
@@ -169,18 +169,18 @@ def test_a_full_queue_loses_sound_but_not_time() -> None:
         def blocks(self) -> Iterator[Block]:
             yield from silence(5.0)
             gate.set()
-            while not shell._blocks.empty():
+            while not runner._blocks.empty():
                 time.sleep(0.001)
             yield from silence(10.0, start_s=5.0)
 
-    shell = shell_for(engine, Gated(0, clock, pace=False), Nowhere(), clock)
-    hear = threading.Thread(target=shell._hear)
+    runner = runner_for(engine, Gated(0, clock, pace=False), NullLink(), clock)
+    hear = threading.Thread(target=runner._hear)
     hear.start()
     gate.wait(10)
-    while shell._turn():
+    while runner._turn():
         pass
     hear.join()
-    shell.log.close()
+    runner.log.close()
     assert engine.overruns >= 1
     assert engine.now_s == pytest.approx(15.0)
 
@@ -223,12 +223,12 @@ def test_a_log_that_can_not_be_opened_is_a_users_mistake(tmp_path: Path) -> None
 def test_snippets_are_the_sound_itself(tmp_path: Path) -> None:
     import soundfile
 
-    from callresp.live.log_thread import Ring, write_flac
+    from callresp.live.log_thread import RecentSound, write_flac
 
-    ring = Ring(RATE_HZ)
+    ring = RecentSound(RATE_HZ)
     wave = np.sin(np.arange(60 * RATE_HZ) * 0.1).astype(np.float32) * 0.5
     size = 40
-    ring.want(Keep(50.0, 52.0, "late"))
+    ring.want(SaveSnippet(50.0, 52.0, "late"))
     cut: list[Any] = []
     for start in range(0, len(wave), size):
         ring.add(Block(wave[start : start + size], start / RATE_HZ))
@@ -257,11 +257,11 @@ class Synth:
 def test_midi_notes_come_at_the_strokes_and_every_one_ends() -> None:
     clock = Clock(SPEED)
     engine = engine_for(calls(2), clock)
-    zero, synth = Zero(), Synth(clock)
-    link = MidiLink(FETTLE, synth, zero, clock)
+    origin, synth = EngineOrigin(), Synth(clock)
+    link = MidiLink(FETTLE, synth, origin, clock)
     rows: list[Record] = []
     hooks = Hooks(record=rows.append)
-    shell_for(engine, Paced(12, clock), link, clock, zero=zero, hooks=hooks).run()
+    runner_for(engine, Paced(12, clock), link, clock, origin=origin, hooks=hooks).run()
     ons = [(at_s, m) for at_s, m in synth.got if m.type == "note_on"]
     wanted = sorted(n.onset_s for r in rows if r.kind == "reply" for n in r.body["notes"])  # type: ignore[index]
     assert len(ons) == len(wanted) == 6
@@ -281,16 +281,16 @@ def test_sound_that_breaks_is_told() -> None:
     clock, told = Clock(), list[str]()
     engine = engine_for([], clock)
     hooks = Hooks(say=told.append)
-    shell_for(engine, Broken(1, clock), Nowhere(), clock, hooks=hooks).run()
+    runner_for(engine, Broken(1, clock), NullLink(), clock, hooks=hooks).run()
     assert any("no such device any more" in text for text in told)
 
 
 def test_zero_follows_a_sound_card_that_drifts() -> None:
-    zero, rng = Zero(), np.random.default_rng(1)
+    origin, rng = EngineOrigin(), np.random.default_rng(1)
     for number in range(40_000):
         engine_s = number * 0.005
-        zero.seen(engine_s, 3.0 + engine_s * (1 + 100e-6) + float(rng.exponential(0.004)))
-    assert zero.host_s == pytest.approx(3.0 + 200 * 100e-6, abs=2e-3)
+        origin.observe(engine_s, 3.0 + engine_s * (1 + 100e-6) + float(rng.exponential(0.004)))
+    assert origin.host_s == pytest.approx(3.0 + 200 * 100e-6, abs=2e-3)
 
 
 def test_what_is_heard_is_logged_when_ctrl_c_comes(tmp_path: Path) -> None:
@@ -298,13 +298,13 @@ def test_what_is_heard_is_logged_when_ctrl_c_comes(tmp_path: Path) -> None:
     engine = engine_for(calls(1), clock)
     log = tmp_path / "day.log"
 
-    def look(engine: Engine) -> None:
+    def look(engine: LiveEngine) -> None:
         if engine.now_s > 6:
             raise KeyboardInterrupt
 
-    shell = shell_for(engine, Paced(30, clock), Nowhere(), clock, log, hooks=Hooks(look=look))
+    runner = runner_for(engine, Paced(30, clock), NullLink(), clock, log, hooks=Hooks(look=look))
     with pytest.raises(KeyboardInterrupt):
-        shell.run()
+        runner.run()
     remarks = [e.body["text"] for e in entries(log, "remark")]
     assert "stopped with Ctrl-C" in remarks
     assert len(list(entries(log, "phrase"))) == 1

@@ -108,7 +108,7 @@ def test_a_note_may_come_under_another_voice_than_was_guessed() -> None:
 def test_barred_it_listens_and_says_why_it_is_silent() -> None:
     heard = spaced(0)
     live = LiveReplier(FETTLE, load_rules("shadow"))
-    live.barred = "it rains"
+    live.inhibited = "it rains"
     for n in sorted(heard.notes, key=lambda n: n.offset_s):
         assert not live.tick(n.offset_s)
         live.heard(n)

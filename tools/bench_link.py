@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 from link_helpers import FETTLE, Line, plan_of, true_errors_ms
 
-from callresp.link.board import Board
+from callresp.link.board import SimulatedBoard
 from callresp.link.session import Session
 
 LINES = {
@@ -42,7 +42,7 @@ def landed(minutes: float, ppm: float, line_name: str) -> tuple[list[float], lis
     """Errors in ms: ours, and those of a host that sends each stroke when it is due."""
     to_board, to_host = LINES[line_name]
     checked = plan_of(int(minutes * 60 / 0.5), 0.5, seed=1)
-    board = Board(FETTLE, drift_ppm=ppm, ahead_s=33.0)
+    board = SimulatedBoard(FETTLE, drift_ppm=ppm, ahead_s=33.0)
     line = Line(Session(checked), board, to_board_s=to_board, to_host_s=to_host, step_s=0.005)
     line.run(until_s=minutes * 60 + 120)
     ours = [abs(error) for error in true_errors_ms(line)]

@@ -153,9 +153,9 @@ def soak(hours: float, faults_every: float, palette: str, rules: str, as_json: b
 def _soaked(found: Soaked, palette: str, rules: str) -> Table:
     table = Table(f"Soak: {found.hours:g} h of a simulated day, with faults", ("", "figure"))
     table.add("commands planned", found.planned)
-    for fate, count in sorted(found.fates.items()):
-        table.add(f"  {fate}", count)
-    table.add("commands without a fate", found.planned - sum(found.fates.values()))
+    for outcome, count in sorted(found.outcomes.items()):
+        table.add(f"  {outcome}", count)
+    table.add("commands without a fate", found.planned - sum(found.outcomes.values()))
     table.add("rows for the log", found.rows)
     table.add("rows in the log", found.kept)
     table.add("log MB", found.log_mb)

@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 from link_helpers import FETTLE
 
-from callresp.link.board import Board
+from callresp.link.board import SimulatedBoard
 from callresp.link.framing import frame
 from callresp.link.messages import VERSION, Hello, StrikeAt, ticks_of
 from callresp.link.port import BAUD
@@ -149,7 +149,7 @@ def due_at(number: int, rate: int) -> tuple[float, int]:
     return BEGIN_S + number / rate, number % CHANNELS
 
 
-def errors_of(board: Board, figures: Figures) -> None:
+def errors_of(board: SimulatedBoard, figures: Figures) -> None:
     """Read how far strikes were from their time off the board's log, and empty it."""
     for row in board.log:
         if row.did == "on" and row.sequence is not None:
@@ -169,7 +169,7 @@ def ours(rate: int, minutes: float) -> Figures:
     began = time.process_time()
     checker = Checker(palette)
     session = Session(checker.admit([]), zero_s=0.0)
-    board = Board(palette, drift_ppm=DRIFT_PPM, ahead_s=AHEAD_S)
+    board = SimulatedBoard(palette, drift_ppm=DRIFT_PPM, ahead_s=AHEAD_S)
     out, back, given, now_s = Wire(), Wire(), 0, 0.0
     while not session.finished:
         now_s += STEP_S
@@ -190,7 +190,7 @@ def ours(rate: int, minutes: float) -> Figures:
             session.receive(data, at_s)
         if out.room(now_s):
             out.put(session.poll(now_s), now_s)
-        if session.over and len(session.over) > 4096:
+        if session.ended and len(session.ended) > 4096:
             count(session, board, figures)
     count(session, board, figures)
     figures.out_bytes, figures.back_bytes = out.carried, back.carried
@@ -199,11 +199,11 @@ def ours(rate: int, minutes: float) -> Figures:
     return figures
 
 
-def count(session: Session, board: Board, figures: Figures) -> None:
+def count(session: Session, board: SimulatedBoard, figures: Figures) -> None:
     """Count what has ended, and let it go: an hour of it would fill the memory."""
     errors_of(board, figures)
-    for sent in session.take_over():
-        figures.late += sent.fate in ("late", "not sent: too late")
+    for sent in session.take_ended():
+        figures.late += sent.outcome in ("late", "not sent: too late")
 
 
 def peer(rate: int, minutes: float) -> Figures:
@@ -211,7 +211,7 @@ def peer(rate: int, minutes: float) -> Figures:
     palette = machine()
     figures = Figures("no clock, no credit", rate, minutes, asked=round(rate * minutes * 60))
     began = time.process_time()
-    board = Board(palette, drift_ppm=DRIFT_PPM, ahead_s=AHEAD_S)
+    board = SimulatedBoard(palette, drift_ppm=DRIFT_PPM, ahead_s=AHEAD_S)
     board.receive(frame(Hello(VERSION, 9).pack()), 0.0)
     out, back, rng = Wire(), Wire(), random.Random(4)
     for number in range(figures.asked):

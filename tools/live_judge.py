@@ -23,7 +23,7 @@ from typing import Any
 from live_loop import Feedback, Loop
 
 from callresp.io.score import Note, Phrase
-from callresp.live.self_masking import OwnSound, Room
+from callresp.live.self_masking import Acoustics, SelfMask
 from callresp.palette.model import Palette
 from callresp.plan.model import Hold, Strike
 
@@ -59,11 +59,11 @@ class Ringing:
 def ringings(loop: Loop, palette: Palette, way: Feedback) -> list[Ringing]:
     """Every stroke that was executed, as the microphone heard it."""
     found = []
-    for fate in loop.strikes:
-        striker = palette.striker_named(fate.command.instrument)
-        if striker is None or fate.played_s is None:
+    for outcome in loop.strikes:
+        striker = palette.striker_named(outcome.command.instrument)
+        if striker is None or outcome.played_s is None:
             continue
-        from_s = fate.played_s + striker.latency_ms / 1000 + way.delay_s
+        from_s = outcome.played_s + striker.latency_ms / 1000 + way.delay_s
         rings_s = min(striker.t60_s + way.t60_s, LONGEST_S)
         partials = tuple(striker.reference_hz * partial.ratio for partial in striker.partials)
         found.append(Ringing(from_s, from_s + rings_s, partials))
@@ -120,10 +120,10 @@ def replies_to_itself(loop: Loop, truth: Truth, rings: Sequence[Ringing]) -> tup
 
 def gated(loop: Loop, palette: Palette, truth: Truth) -> set[int]:
     """Numbers of the true notes that start in a gate, by the masks' own rule."""
-    sound = OwnSound(palette, Room())
+    sound = SelfMask(palette, Acoustics())
     events: list[tuple[float, int, Any]] = []
-    for number, fate in enumerate(loop.executed):
-        command = fate.command
+    for number, outcome in enumerate(loop.executed):
+        command = outcome.command
         at_s = command.at_s
         if isinstance(command, Strike):
             striker = palette.striker_named(command.instrument)
@@ -204,10 +204,10 @@ def from_call_ms(loop: Loop) -> float | None:
     """Median time from the end of a call to the first coil of its answer, waiting and all."""
     phrases: dict[int, Any] = {phrase.id: phrase for phrase in loop.bodies("phrase")}  # type: ignore[attr-defined]
     first: dict[int, float] = {}
-    for fate in loop.executed:
-        if fate.command.reply is not None:
-            number = fate.command.reply
-            first[number] = min(first.get(number, fate.command.at_s), fate.command.at_s)
+    for outcome in loop.executed:
+        if outcome.command.reply is not None:
+            number = outcome.command.reply
+            first[number] = min(first.get(number, outcome.command.at_s), outcome.command.at_s)
     times = []
     replies: list[Any] = [body for body in loop.bodies("reply") if "notes" in body]  # type: ignore[operator]
     for reply in replies:

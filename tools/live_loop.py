@@ -17,9 +17,9 @@ import numpy.typing as npt
 from scipy import signal
 
 from callresp.io.score import Note
-from callresp.live.actions import Fate, Record, Release, Send, Thing
-from callresp.live.clocked_listener import Hears
-from callresp.live.engine import Clocks, Engine, Latency, Settings
+from callresp.live.actions import Action, CommandOutcome, Record, Release, Send
+from callresp.live.clocked_listener import BlockListener
+from callresp.live.engine import Clocks, LiveEngine, LiveSettings, StageTimes
 from callresp.live.links import SimulatedLink
 from callresp.live.loop_detector import LoopRule
 from callresp.live.sources import Block
@@ -37,7 +37,7 @@ AHEAD_S = 12.0
 BEFORE_S = 0.1
 LEVEL_S = 0.1
 NEAR = Place(distance_m=1.0, air=False, travel=False)
-MakeListener = Callable[[int], Hears]
+MakeListener = Callable[[int], BlockListener]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +86,10 @@ class Echo:
         self._holds = [h for h in self._holds if h.at_s > self._done / self._rate_hz - 30]
         self._holds += [command for command in commands if isinstance(command, Hold)]
 
-    def played(self, fate: Fate) -> None:
+    def played(self, outcome: CommandOutcome) -> None:
         """A command was executed: its sound is on its way."""
-        command = fate.command
-        if fate.played_s is None or isinstance(command, Hold):
+        command = outcome.command
+        if outcome.played_s is None or isinstance(command, Hold):
             return
         first_s = command.at_s - BEFORE_S
         beside: list[Command] = [_at(command, BEFORE_S)]
@@ -101,7 +101,7 @@ class Echo:
             seconds = max((h.hold_ms / 1000 for h in near[-1:]), default=0.2) + 1.0
         wave = self._gain * self._sound(beside, min(seconds, AHEAD_S - 2))
         wave = np.asarray(signal.fftconvolve(wave, self._tail))
-        self._add(wave, fate.played_s - BEFORE_S + self._way.delay_s)
+        self._add(wave, outcome.played_s - BEFORE_S + self._way.delay_s)
 
     def _add(self, wave: Waves, at_s: float) -> None:
         first = round(at_s * self._rate_hz)
@@ -152,7 +152,7 @@ def _tail(rate_hz: int, way: Feedback) -> Waves:
     return np.asarray(noise)
 
 
-class Every(Latency):
+class Every(StageTimes):
     """Keeps all times of each stage."""
 
     def __init__(self) -> None:
@@ -169,29 +169,29 @@ class Every(Latency):
 class Loop:
     """An engine in a closed loop, and all that came of it."""
 
-    engine: Engine
+    engine: LiveEngine
     link: SimulatedLink
     echo: Echo | None
     stage: Stage
     truth: list[Note] = field(default_factory=list)
     heard: list[Note] = field(default_factory=list)
     records: list[Record] = field(default_factory=list)
-    executed: list[Fate] = field(default_factory=list)
-    fates: dict[str, int] = field(default_factory=dict)
+    executed: list[CommandOutcome] = field(default_factory=list)
+    outcomes: dict[str, int] = field(default_factory=dict)
 
     def run(self, block: int = 480, progress: Callable[[float], None] | None = None) -> None:
         """Run the whole scene."""
         rate_hz = self.stage.sample_rate_hz
         for samples, at_s in self._sound(block):
-            self._do(self.engine.feed(Block(samples, at_s)))
+            self._perform(self.engine.feed(Block(samples, at_s)))
             self.link.advance(self.engine.now_s)
-            news = self.link.news()
-            for fate in news.fates:
-                self._met(fate)
-            self._do(self.engine.link_news(news))
+            update = self.link.take_update()
+            for outcome in update.outcomes:
+                self._met(outcome)
+            self._perform(self.engine.link_update(update))
             if progress is not None:
                 progress((at_s + block / rate_hz) / self.stage.recipe.seconds)
-        self._do(self.engine.finish())
+        self._perform(self.engine.finish())
 
     def _sound(self, block: int) -> Iterator[tuple[npt.NDArray[np.float32], float]]:
         done = 0
@@ -202,31 +202,31 @@ class Loop:
             yield mixed, done / self.stage.sample_rate_hz
             done += len(samples)
 
-    def _met(self, fate: Fate) -> None:
-        self.fates[fate.fate] = self.fates.get(fate.fate, 0) + 1
-        if fate.fate != "executed":
+    def _met(self, outcome: CommandOutcome) -> None:
+        self.outcomes[outcome.outcome] = self.outcomes.get(outcome.outcome, 0) + 1
+        if outcome.outcome != "executed":
             return
-        self.executed.append(fate)
+        self.executed.append(outcome)
         if self.echo is not None:
-            self.echo.played(fate)
+            self.echo.played(outcome)
 
-    def _do(self, things: list[Thing]) -> None:
-        for thing in things:
-            if isinstance(thing, Send):
-                self.link.send(thing.checked)
+    def _perform(self, actions: list[Action]) -> None:
+        for action in actions:
+            if isinstance(action, Send):
+                self.link.send(action.checked)
                 if self.echo is not None:
-                    self.echo.planned(thing.checked.plan.commands)
-            elif isinstance(thing, Release):
+                    self.echo.planned(action.checked.plan.commands)
+            elif isinstance(action, Release):
                 self.link.release()
-            elif isinstance(thing, Record):
-                self.records.append(thing)
-                if thing.kind == "phrase":
-                    self.heard += thing.body.notes  # type: ignore[attr-defined]
+            elif isinstance(action, Record):
+                self.records.append(action)
+                if action.kind == "phrase":
+                    self.heard += action.body.notes  # type: ignore[attr-defined]
 
     @property
-    def strikes(self) -> list[Fate]:
+    def strikes(self) -> list[CommandOutcome]:
         """Strokes that were executed."""
-        return [fate for fate in self.executed if isinstance(fate.command, Strike)]
+        return [outcome for outcome in self.executed if isinstance(outcome.command, Strike)]
 
     @property
     def late_s(self) -> list[float]:
@@ -251,16 +251,16 @@ def loop_of(
     """A closed loop; `way` `None` leaves the machine unheard, `masks` False is the naive peer."""
     stage = Stage(recipe)
     rate_hz = stage.sample_rate_hz
-    now: list[Engine] = []
+    now: list[LiveEngine] = []
 
     def passed_s() -> float:
         return now[0].now_s if now else 0.0
 
     clocks = Clocks(lambda: DAWN + timedelta(seconds=passed_s()), passed_s)
-    settings = Settings(needs_link=True, masks=masks, loops=LoopRule() if masks else None)
-    engine = Engine(palette, rules, lambda: make(rate_hz), rate_hz, clocks, settings)
+    settings = LiveSettings(needs_link=True, masks=masks, loops=LoopRule() if masks else None)
+    engine = LiveEngine(palette, rules, lambda: make(rate_hz), rate_hz, clocks, settings)
     now.append(engine)
-    link = SimulatedLink(engine.player.nothing, palette)
+    link = SimulatedLink(engine.player.empty_plan, palette)
     echo = None if way is None else Echo(palette, rate_hz, bird_level_db(recipe), way)
     engine.latency = Every()
     return Loop(engine, link, echo, stage)

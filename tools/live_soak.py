@@ -26,8 +26,8 @@ import numpy.typing as npt
 from callresp.field.log import FieldLog, entries
 from callresp.io.score import Note
 from callresp.listen.online import Began, Ended, Event
-from callresp.live.actions import Record, Release, Send, Thing
-from callresp.live.engine import Clocks, Engine, Settings
+from callresp.live.actions import Action, Record, Release, Send
+from callresp.live.engine import Clocks, LiveEngine, LiveSettings
 from callresp.live.links import SimulatedLink
 from callresp.live.sources import Block
 from callresp.palette.model import Palette
@@ -98,7 +98,7 @@ class Soaked:
 
     hours: float = 0.0
     planned: int = 0
-    fates: Counter[str] = field(default_factory=Counter)
+    outcomes: Counter[str] = field(default_factory=Counter)
     rows: int = 0
     kept: int = 0
     log_mb: float = 0.0
@@ -145,10 +145,10 @@ class Soak:
         self._log_path = log
         self._log = FieldLog(log)
         clocks = Clocks(self._wall, lambda: self._now_s)
-        self._engine = Engine(
-            palette, rules, self._birds, RATE_HZ, clocks, Settings(needs_link=True)
+        self._engine = LiveEngine(
+            palette, rules, self._birds, RATE_HZ, clocks, LiveSettings(needs_link=True)
         )
-        self._link = SimulatedLink(self._engine.player.nothing, palette, drift_ppm=60.0)
+        self._link = SimulatedLink(self._engine.player.empty_plan, palette, drift_ppm=60.0)
 
     def _wall(self) -> datetime:
         return DAWN + timedelta(seconds=self._now_s) + self._wall_off
@@ -163,15 +163,15 @@ class Soak:
         next_s = 0.0
         for block in self._sound(hours * HOUR_S):
             self._now_s = block.at_s + len(block.samples) / RATE_HZ
-            self._do(self._engine.feed(block))
+            self._perform(self._engine.feed(block))
             self._link.advance(self._now_s)
-            news = self._link.news()
-            for fate in news.fates:
-                self.found.fates[fate.fate] += 1
-                if fate.fate == "executed" and fate.played_s is not None:
-                    off_s = fate.played_s - fate.command.at_s
+            update = self._link.take_update()
+            for outcome in update.outcomes:
+                self.found.outcomes[outcome.outcome] += 1
+                if outcome.outcome == "executed" and outcome.played_s is not None:
+                    off_s = outcome.played_s - outcome.command.at_s
                     self.found.errors_ms[-1].append(1000 * abs(off_s))
-            self._do(self._engine.link_news(news))
+            self._perform(self._engine.link_update(update))
             if self._now_s >= next_s:
                 next_s += sample_s
                 self._link.board.log.clear()
@@ -186,8 +186,8 @@ class Soak:
     def _ended(self, hours: float) -> Soaked:
         self._engine.stop("the soak is over")
         self._link.advance(self._now_s + 10.0)
-        for fate in self._link.news().fates:
-            self.found.fates[fate.fate] += 1
+        for outcome in self._link.take_update().outcomes:
+            self.found.outcomes[outcome.outcome] += 1
         self._disk(full=False)
         self._log.close(self._now_s)
         self.found.hours = hours
@@ -204,7 +204,7 @@ class Soak:
             done += len(samples)
             if self._broken("the microphone goes", at_s):
                 lost += len(samples)
-                self._do(self._engine.idle())
+                self._perform(self._engine.idle())
                 continue
             yield Block(samples, at_s, lost)
             lost = 0
@@ -231,22 +231,22 @@ class Soak:
             (count,) = base.execute("PRAGMA page_count").fetchone()
             base.execute(f"PRAGMA max_page_count = {count if full else PAGE_MAX}")
 
-    def _do(self, things: list[Thing]) -> None:
-        for thing in things:
-            if isinstance(thing, Send):
-                self.found.planned += len(thing.checked.plan.commands)
-                self._link.send(thing.checked)
-            elif isinstance(thing, Release):
+    def _perform(self, actions: list[Action]) -> None:
+        for action in actions:
+            if isinstance(action, Send):
+                self.found.planned += len(action.checked.plan.commands)
+                self._link.send(action.checked)
+            elif isinstance(action, Release):
                 self._link.release()
-            elif isinstance(thing, Record):
+            elif isinstance(action, Record):
                 self.found.rows += 1
                 trouble = self._log.trouble
-                self._log.append(thing.at_s, thing.kind, thing.body, self._wall())
+                self._log.append(action.at_s, action.kind, action.body, self._wall())
                 if (self._log.trouble is None) != (trouble is None):
                     self.found.said["disk refuses" if self._log.trouble else "disk takes rows"] += 1
-                if thing.kind == "fault":
-                    self.found.said[thing.body["where"]] += 1  # type: ignore[index]
-                elif thing.kind == "remark" and "away" in thing.body["text"]:  # type: ignore[index]
+                if action.kind == "fault":
+                    self.found.said[action.body["where"]] += 1  # type: ignore[index]
+                elif action.kind == "remark" and "away" in action.body["text"]:  # type: ignore[index]
                     self.found.said["link"] += 1
 
 

@@ -20,9 +20,9 @@ PAGE = Path(__file__).resolve().parent.parent / "callresp" / "link" / "PROTOCOL.
 
 EXAMPLES: tuple[tuple[str, m.Message], ...] = (
     ("host", m.Hello(m.VERSION, 7)),
-    ("board", m.Welcome(m.VERSION, 7, 2, 13, 1, 64, 200, 0, 1, 0)),
-    ("host", m.Ask(123_456)),
-    ("board", m.Tell(123_456, 12_345_678, 7)),
+    ("board", m.HelloAck(m.VERSION, 7, 2, 13, 1, 64, 200, 0, 1, 0)),
+    ("host", m.TimeRequest(123_456)),
+    ("board", m.TimeReply(123_456, 12_345_678, 7)),
     ("host", m.StrikeAt(0, 3, 12_350_000, 850)),
     ("host", m.HoldAt(1, 8, 12_349_700, 5000, 300, 76)),
     ("host", m.TurnAt(2, 0, 12_360_000, 20_000, 250)),
@@ -40,38 +40,38 @@ HEAD = """# The line between host and board
 *Written by `tools/protocol.py` from the code; a test holds it to that.*
 
 115,200 baud, 8 data bits, no parity, 1 stop bit. A frame is a message and its CRC, high byte first,
-stuffed by COBS (Cheshire & Baker 1999) and ended by a zero byte. The CRC is CRC-16/IBM-3740:
+encoded by COBS (Cheshire & Baker 1999) and ended by a zero byte. The CRC is CRC-16/IBM-3740:
 polynomial 0x1021, initial value 0xFFFF, not reflected; check value 0x{check:04X} over `123456789`.
-What is damaged is dropped without a word; whoever misses something asks again.
+Damaged frames are dropped silently; whoever misses something asks again.
 
 Numbers are little-endian. Times are *ticks* of 0.1 ms on the board's clock in 32 bits; they wrap
 after almost five days and are compared by their signed difference.
 
-1. The host says **hello** with its protocol version and a session number; the board answers
-   **welcome** with its channels, its buffer, the silence after which it lets go, and how often it
-   has started. A new session number clears what waited from the last.
-2. The host **asks** the time every 60 ms, which is also its heartbeat. After `silence_ms` without
-   a good frame the board releases every coil, stops every motor, cancels what waits, and says so.
-   After a reset the board's session is 0, and it takes no command until it is greeted.
+1. The host sends **Hello** with its protocol version and a session number; the board answers
+   **HelloAck** with its channels, its buffer, the silence after which it releases everything, and
+   how often it has started. A new session number clears what waited from the last.
+2. The host sends a **TimeRequest** every 60 ms, which is also its heartbeat. After `silence_ms`
+   without a good frame the board releases every coil, stops every motor, cancels what waits, and
+   reports it. After a reset the board's session is 0, and it takes no command until it is greeted.
 3. Commands go out up to 3 s ahead, as far as the board's **credit** goes. Each carries its own end:
-   the board never waits for an "off". Numbers run from 0 to 255 and round; the board takes any of
+   the board never waits for an "off". Numbers run from 0 to 255 and wrap; the board takes any of
    the next {window}, each once, and **acknowledges**, once in 5 ms for all that came, with the
-   first it misses and a bit for each beyond. The host sends again what is missing after 100 ms,
+   first it misses and a bit for each beyond. The host resends what is missing after 100 ms,
    older ones before new ones.
 4. A command more than 2 ms late, over a limit of its channel, of the supply or of a coil's heat, or
-   for a channel that is busy or not there, is refused. **Done** reports the fate of every one.
-5. **Cancel** forgets what waits. **Stop** also releases everything at once.
+   for a channel that is busy or not there, is refused. **Done** reports the outcome of each.
+5. **Cancel** drops what waits. **Stop** also releases everything at once.
 6. **Lights** are time-stamped too, so that a machine among birds can be dark: the status light,
    number 0, is lit when the board starts and obeys from then on. Dark stays dark, through stop,
-   silence and a new session, until the board starts anew. In a **dry run** (mode 1 of welcome) the
-   board keeps every limit and reports every fate, but lights its lamps instead of switching coils
-   and motors, all channels in turn over all lamps.
-7. A host that greets in another version gets the board's own in welcome and is not obeyed: the
-   session stays 0, and nothing it sends is taken.
+   silence and a new session, until the board starts anew. In a **dry run** (mode 1 of HelloAck) the
+   board keeps every limit and reports every outcome, but lights its lamps instead of switching
+   coils and motors, all channels in turn over all lamps.
+7. A host that greets in another version gets the board's own in HelloAck and is not obeyed: the
+   session stays 0, and none of its commands is taken.
 
-A strike is {plain} bytes, {strike} on the line; its fate comes back in {done}, a receipt, at most
-every 5 ms, in {receipt}. So 115,200 baud, or 11,520 bytes a second each way, carry {rate} strikes a
-second out beside the heartbeat, and the fates of {back} back.
+A strike is {plain} bytes, {strike} on the line; its outcome comes back in {done}, a receipt, at
+most every 5 ms, in {receipt}. So 115,200 baud, or 11,520 bytes a second each way, carry {rate}
+strikes a second out beside the heartbeat, and the outcomes of {back} back.
 """
 
 
@@ -91,14 +91,14 @@ def page() -> str:
         "done": len(frame(m.Done(1, 12_350_001, 1).pack())),
         "receipt": len(frame(m.Acknowledge(1, 0, 61).pack())),
     }
-    ask, tell = len(frame(m.Ask(1).pack())), len(frame(m.Tell(1, 1, 1).pack()))
+    request, reply = len(frame(m.TimeRequest(1).pack())), len(frame(m.TimeReply(1, 1, 1).pack()))
     line = 115_200 / 10
     head = HEAD.format(
         check=crc16(b"123456789"),
         window=32,
         plain=len(strike.pack()),
-        rate=int((line - ask / 0.06) / sizes["strike"]),
-        back=int((line - tell / 0.06 - 200 * sizes["receipt"]) / sizes["done"]),
+        rate=int((line - request / 0.06) / sizes["strike"]),
+        back=int((line - reply / 0.06 - 200 * sizes["receipt"]) / sizes["done"]),
         **sizes,
     )
     rows = ["", "## Messages, each with a worked frame", ""]
@@ -118,9 +118,9 @@ def page() -> str:
             "```",
             "",
         ]
-    fates = ", ".join(f"{number} {name}" for number, name in enumerate(m.FATES))
+    outcomes = ", ".join(f"{number} {name}" for number, name in enumerate(m.OUTCOMES))
     faults = ", ".join(f"{1 << bit} {name}" for bit, name in enumerate(m.FAULTS))
-    rows += [f"Fates of Done: {fates}. Faults of Status, added up: {faults}.", ""]
+    rows += [f"Outcomes of Done: {outcomes}. Faults of Status, added up: {faults}.", ""]
     return head + "\n".join(rows)
 
 

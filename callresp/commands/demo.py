@@ -163,7 +163,7 @@ def _stream(folder: Folder, checked: CheckedPlan) -> Session:
             checked,
             port,
             speed=SPEED,
-            watch=lambda session, now_s: advance(len(session.over) / total),
+            watch=lambda session, now_s: advance(len(session.ended) / total),
         )
     write_log(folder[".played.jsonl"], session)
     return session

@@ -23,32 +23,30 @@ def command(port: str, palette: str, as_json: bool) -> None:
       callresp identify --port simulated --palette pocket --json
     """
     from callresp.commands.stream import port_of
-    from callresp.link.control import Line
     from callresp.link.messages import DRY_RUN, FAULTS, Status
+    from callresp.link.stop_request import BoardConnection
     from callresp.palette.files import load_palette
 
     machine = load_palette(palette)
-    with port_of(port, machine, None, 1.0) as url, Line(url) as line:
-        welcome = line.hello()
+    with port_of(port, machine, None, 1.0) as url, BoardConnection(url) as board:
+        ack = board.hello()
         # Or it would report our own silence as a fault.
-        status = line.wait(Status, beat=True)
+        status = board.wait(Status, beat=True)
     faults = [name for bit, name in enumerate(FAULTS) if status.faults >> bit & 1]
     wanted = max((channel + 1 for channel in machine.coils()), default=0)
-    enough = welcome.coils >= wanted and welcome.motors >= len(machine.turner)
+    enough = ack.coils >= wanted and ack.motors >= len(machine.turner)
     if as_json:
-        told = {**msgspec.to_builtins(welcome), **msgspec.to_builtins(status)}
+        told = {**msgspec.to_builtins(ack), **msgspec.to_builtins(status)}
         ui.emit({**told, "faults": faults, "enough_channels": enough})
     else:
-        ui.say(f"protocol {welcome.version}, firmware {welcome.firmware}")
+        ui.say(f"protocol {ack.version}, firmware {ack.firmware}")
         ui.say(
-            f"channels: {welcome.coils} for coils, {welcome.motors} for motors,"
-            f" {welcome.lights} for lights; buffer {welcome.buffer}"
+            f"channels: {ack.coils} for coils, {ack.motors} for motors,"
+            f" {ack.lights} for lights; buffer {ack.buffer}"
         )
-        if welcome.mode & DRY_RUN:
+        if ack.mode & DRY_RUN:
             ui.say("in a dry run: it lights lamps and moves nothing")
-        ui.say(
-            f"lets go after {welcome.silence_ms} ms of silence; started {welcome.restarts} times"
-        )
+        ui.say(f"lets go after {ack.silence_ms} ms of silence; started {ack.restarts} times")
         ui.say(
             f"{status.millivolts / 1000:.1f} V, board {status.temperature_c} °C,"
             f" warmest coil {status.hottest_c} °C;"

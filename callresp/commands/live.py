@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime, time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from callresp.commands import cautions, ui
-from callresp.commands.live_view import Teller
+from callresp.commands.live_view import LiveView
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.live.engine import Settings
-    from callresp.live.interlocks import Hours, Limits
-    from callresp.live.runner import Shell
-    from callresp.live.setup import Sound
+    from callresp.live.engine import LiveSettings
+    from callresp.live.interlocks import ActiveHours
+    from callresp.live.runner import Runner
+    from callresp.live.setup import SoundInput
     from callresp.palette.model import Palette
 
 
@@ -111,7 +112,7 @@ if TYPE_CHECKING:
 @click.option("--seed", type=click.IntRange(0), help="Of its choices; else the rule set's.")
 @click.option("--yes", is_flag=True, help="The cautions are read and the machine is clear.")
 @click.option("--json", "as_json", is_flag=True, help="Print each event as one JSON object.")
-def command(**given: object) -> None:
+def command(**given: Any) -> None:
     """Listen to a place and answer it, all day, until it is stopped.
 
     Without --port and --midi it listens, and says what it would strike. It
@@ -127,134 +128,127 @@ def command(**given: object) -> None:
       callresp live --device 2 --midi 'Synth' --rules shadow
       arecord -t raw -f S16_LE -r 48000 | callresp live --input - --midi Synth --yes
     """
-    run(Asked(given))
+    run(LiveOptions(**given))
 
 
-class Asked:
-    """The options, by name, as they were given."""
+@dataclass(frozen=True, slots=True)
+class LiveOptions:
+    """The command's options, by their parameter names."""
 
-    def __init__(self, given: dict[str, object]) -> None:
-        self._given = given
+    name: str
+    device: str | None
+    rate: int
+    channels: int
+    channel: int | None
+    speed: float
+    start: str | None
+    palette: str
+    rules: str
+    profile: str | None
+    port: str | None
+    midi: str | None
+    log: Path | None
+    snippets: Path | None
+    since: str | None
+    until: str | None
+    max_hours: float | None
+    max_strikes: int | None
+    max_wh: float | None
+    max_temperature: float
+    min_volts: float | None
+    back_after: float
+    reverb: float
+    seed: int | None
+    yes: bool
+    as_json: bool
 
-    def text(self, name: str) -> str | None:
-        """A text, or `None`."""
-        value = self._given[name]
-        return None if value is None else str(value)
 
-    def number(self, name: str) -> float | None:
-        """A number, or `None`."""
-        value = self._given[name]
-        return float(value) if isinstance(value, int | float) else None
-
-    def count(self, name: str) -> int | None:
-        """A whole number, or `None`."""
-        value = self._given[name]
-        return value if isinstance(value, int) else None
-
-    def path(self, name: str) -> Path | None:
-        """A path, or `None`."""
-        value = self._given[name]
-        return value if isinstance(value, Path) else None
-
-    def flag(self, name: str) -> bool:
-        """A flag."""
-        return bool(self._given[name])
-
-
-def run(asked: Asked) -> None:
-    """Run a day as it was asked for."""
+def run(options: LiveOptions) -> None:
+    """Run one session with these options."""
     from callresp.live.keys import stop_key
-    from callresp.live.setup import SIMULATED, Where, day_shell
+    from callresp.live.setup import SIMULATED, Destinations, live_runner
     from callresp.palette.files import load_palette
     from callresp.reply.rules import load_rules, unknown_instruments
 
-    sound = sound_of(asked)
-    where = Where(asked.text("port"), asked.text("midi"), asked.path("log"), asked.path("snippets"))
-    palette = load_palette(asked.text("palette") or "fettle")
-    rules = load_rules(asked.text("rules") or "answer")
+    sound = sound_input(options)
+    where = Destinations(options.port, options.midi, options.log, options.snippets)
+    palette, rules = load_palette(options.palette), load_rules(options.rules)
     for line in unknown_instruments(rules, palette):
         ui.warn(line)
     if where.log is not None:
-        ui.target(where.log, sound.name, asked.text("palette"), asked.text("rules"))
-    settings = settings_of(asked, palette)
+        ui.target(where.log, sound.name, options.palette, options.rules)
+    settings = live_settings(options, palette)
     if where.midi is not None or where.port not in (None, SIMULATED):
         # What comes in through standard input is the sound: nobody can be asked there.
-        cautions.confirm(asked.flag("yes"))
+        cautions.confirm(options.yes)
     pressed = threading.Event()
-    teller = Teller(asked.flag("as_json"))
-    hooks = teller.hooks()
+    view = LiveView(options.as_json)
+    hooks = view.hooks()
     with (
-        day_shell(sound, where, palette, rules, asked.text("profile"), settings, hooks) as (
-            shell,
+        live_runner(sound, where, palette, rules, options.profile, settings, hooks) as (
+            runner,
             port,
         ),
         stop_key(pressed, use=sound.name != "-") as has_keys,
     ):
-        hooks.stop = stopper(shell, pressed, port, asked.number("max_hours"))
+        hooks.stop = stop_reason(runner, pressed, port, options.max_hours)
         if has_keys:
             ui.warn("space or 's' stops everything")
         if port not in (None, SIMULATED):
             ui.warn(f"from another terminal 'callresp stop --port {port}' stops everything")
         try:
-            shell.run()
+            runner.run()
         finally:
-            teller.end()
-            end_word(port)
-            teller.summary()
-    if shell.log.dropped:
-        ui.warn(f"{shell.log.dropped} rows of the log were lost: its disk was too slow")
-    fatal = getattr(shell.link, "fatal", None)
+            view.end()
+            remove_stop_file(port)
+            view.print_summary()
+    if runner.log.dropped:
+        ui.warn(f"{runner.log.dropped} rows of the log were lost: its disk was too slow")
+    fatal = getattr(runner.link, "fatal", None)
     if fatal is not None:
         raise fatal
-    click.get_current_context().exit(1 if teller.faults else 0)
+    click.get_current_context().exit(1 if view.faults else 0)
 
 
-def sound_of(asked: Asked) -> Sound:
+def sound_input(options: LiveOptions) -> SoundInput:
     """Where the sound comes from."""
-    from callresp.live.setup import Sound
+    from callresp.live.setup import SoundInput
     from callresp.live.sources import device_named
 
-    return Sound(
-        name=asked.text("name") or "device",
-        device=device_named(asked.text("device")),
-        sample_rate_hz=asked.count("rate") or 48000,
-        channels=asked.count("channels") or 1,
-        channel=asked.count("channel"),
-        speed=asked.number("speed") or 0.0,
-        start=asked.text("start"),
+    return SoundInput(
+        name=options.name,
+        device=device_named(options.device),
+        sample_rate_hz=options.rate,
+        channels=options.channels,
+        channel=options.channel,
+        speed=options.speed,
+        start=options.start,
     )
 
 
-def settings_of(asked: Asked, palette: Palette) -> Settings:
-    """How the day is to be run."""
-    from callresp.live.engine import Settings
-    from callresp.live.self_masking import Room
+def live_settings(options: LiveOptions, palette: Palette) -> LiveSettings:
+    """Settings of the engine, with the palette's own limits where none are given."""
+    from callresp.live.engine import LiveSettings
+    from callresp.live.interlocks import StopLimits, limits_of
+    from callresp.live.self_masking import Acoustics
 
-    late_ms, t60_s = asked.number("back_after"), asked.number("reverb")
-    return Settings(
-        room=Room(delay_s=(late_ms or 0.0) / 1000, t60_s=t60_s or 0.0),
-        limits=limits_asked(asked, palette),
-        hours=hours_of(asked.text("since"), asked.text("until")),
-        snippets=asked.path("snippets") is not None,
-        needs_link=asked.text("port") is not None,
-        seed=asked.count("seed"),
+    limits = StopLimits(
+        supply_min_v=options.min_volts or limits_of(palette).supply_min_v,
+        temperature_max_c=options.max_temperature,
+        strikes_max=options.max_strikes,
+        energy_max_j=None if options.max_wh is None else 3600 * options.max_wh,
+    )
+    return LiveSettings(
+        acoustics=Acoustics(delay_s=options.back_after / 1000, t60_s=options.reverb),
+        limits=limits,
+        hours=active_hours(options.since, options.until),
+        snippets=options.snippets is not None,
+        needs_link=options.port is not None,
+        seed=options.seed,
     )
 
 
-def limits_asked(asked: Asked, palette: Palette) -> Limits:
-    """What stops it: the palette's own limits, and those given."""
-    from callresp.live.interlocks import Limits, limits_of
-
-    own, watt_hours = limits_of(palette), asked.number("max_wh")
-    return Limits(
-        supply_min_v=asked.number("min_volts") or own.supply_min_v,
-        temperature_max_c=asked.number("max_temperature") or own.temperature_max_c,
-        strikes_max=asked.count("max_strikes"),
-        energy_max_j=None if watt_hours is None else 3600 * watt_hours,
-    )
-
-
-def hours_of(since: str | None, until: str | None) -> Hours | None:
+def active_hours(since: str | None, until: str | None) -> ActiveHours | None:
     """The hours in which it is awake.
 
     Raises
@@ -262,52 +256,52 @@ def hours_of(since: str | None, until: str | None) -> Hours | None:
     UserError
         When one is missing or no time of day.
     """
-    from callresp.live.interlocks import Hours
+    from callresp.live.interlocks import ActiveHours
 
     if since is None and until is None:
         return None
     if since is None or until is None:
         missing = "--from" if since is None else "--until"
         raise UserError("sleeps and wakes by two times of day", where=missing, remedy="give it too")
-    return Hours(_clock("--from", since), _clock("--until", until))
+    return ActiveHours(_time_of_day("--from", since), _time_of_day("--until", until))
 
 
-def _clock(name: str, text: str) -> time:
+def _time_of_day(option: str, text: str) -> time:
     try:
         return datetime.strptime(text, "%H:%M").time()
     except ValueError:
         raise UserError(
-            f"'{text}' is not a time of day", where=name, remedy="write it like 04:30"
+            f"'{text}' is not a time of day", where=option, remedy="write it like 04:30"
         ) from None
 
 
-def stopper(
-    shell: Shell, pressed: threading.Event, port: str | None, max_hours: float | None
+def stop_reason(
+    runner: Runner, pressed: threading.Event, port: str | None, max_hours: float | None
 ) -> Callable[[], str | None]:
-    """Asks all who may stop it: key, second terminal, time, a board that can't be spoken to."""
-    from callresp.link.control import stop_word
+    """Why the session should end now: key, second terminal, time, or an unusable board."""
+    from callresp.link.stop_request import stop_file
 
-    word = stop_word(port) if port is not None else None
-    if word is not None:
-        word.unlink(missing_ok=True)
+    file = stop_file(port) if port is not None else None
+    if file is not None:
+        file.unlink(missing_ok=True)
 
-    def why() -> str | None:
+    def reason() -> str | None:
         if pressed.is_set():
             return "stopped from the keyboard"
-        if word is not None and word.exists():
+        if file is not None and file.exists():
             return "stopped from another terminal"
-        if max_hours is not None and shell.engine.now_s >= 3600 * max_hours:
+        if max_hours is not None and runner.engine.now_s >= 3600 * max_hours:
             return f"{max_hours:g} h, as long as was allowed"
-        if getattr(shell.link, "fatal", None) is not None:
+        if getattr(runner.link, "fatal", None) is not None:
             return "this board can't be spoken to"
         return None
 
-    return why
+    return reason
 
 
-def end_word(port: str | None) -> None:
+def remove_stop_file(port: str | None) -> None:
     """Tell another terminal that everything has been released."""
-    from callresp.link.control import stop_word
+    from callresp.link.stop_request import stop_file
 
     if port is not None:
-        stop_word(port).unlink(missing_ok=True)
+        stop_file(port).unlink(missing_ok=True)

@@ -15,7 +15,7 @@ from callresp.io.score import Phrase
 
 if TYPE_CHECKING:
     from callresp.live.actions import Record
-    from callresp.live.engine import Engine
+    from callresp.live.engine import LiveEngine
     from callresp.live.runner import Hooks
 
 REFRESH_S = 0.5
@@ -23,7 +23,7 @@ REFRESH_S = 0.5
 STAGES = ("queue", "engine", "onset", "note", "answer", "link", "log")
 
 
-class Teller:
+class LiveView:
     """Tells a day as it goes, and sums it up.
 
     Parameters
@@ -36,13 +36,13 @@ class Teller:
         self.faults = 0
         self._as_json = as_json
         self._phrases = self._answered = self._strikes = 0
-        self._fates: dict[str, int] = {}
-        self._engine: Engine | None = None
+        self._outcomes: dict[str, int] = {}
+        self._engine: LiveEngine | None = None
         self._shown_s = float("-inf")
         self._shows = sys.stderr.isatty() and not as_json
 
     def hooks(self) -> Hooks:
-        """What the shell calls."""
+        """What the runner calls."""
         from callresp.live.runner import Hooks
 
         return Hooks(say=self._say, record=self._record, look=self._look)
@@ -51,13 +51,13 @@ class Teller:
         """Clear the status line."""
         self._clear()
 
-    def summary(self) -> None:
+    def print_summary(self) -> None:
         """Sum the day up."""
         if self._as_json:
             return
         ui.say(f"{self._phrases} phrases heard, {self._answered} answered")
-        for fate, count in sorted(self._fates.items()):
-            ui.say(f"  {count} commands {fate}")
+        for outcome, count in sorted(self._outcomes.items()):
+            ui.say(f"  {count} commands {outcome}")
         if self._engine is not None:
             stages = self._engine.latency.medians_ms()
             if "answer" in stages:
@@ -76,7 +76,7 @@ class Teller:
         elif record.kind == "phrase":
             self._phrases += 1
         elif record.kind == "command":
-            self._fates[body["fate"]] = self._fates.get(body["fate"], 0) + 1
+            self._outcomes[body["fate"]] = self._outcomes.get(body["fate"], 0) + 1
         elif record.kind == "reply" and "notes" in body:
             self._answered += 1
         if self._as_json:
@@ -85,7 +85,7 @@ class Teller:
         elif record.kind == "phrase" or (record.kind == "reply" and "notes" in body):
             self._say(_line(record.at_s, body))
 
-    def _look(self, engine: Engine) -> None:
+    def _look(self, engine: LiveEngine) -> None:
         self._engine = engine
         now_s = time.monotonic()
         if not self._shows or now_s - self._shown_s < REFRESH_S:
@@ -98,11 +98,11 @@ class Teller:
             click.echo("\r\x1b[K", err=True, nl=False)
 
 
-def status_line(engine: Engine) -> str:
+def status_line(engine: LiveEngine) -> str:
     """How it stands, in one line."""
     status: Mapping[str, Any] = engine.status()
     stages = status["latency_ms"]
-    parts = [_clock(engine.now_s), engine.barred or "listening"]
+    parts = [_clock(engine.now_s), engine.inhibited or "listening"]
     if status["supply_v"] is not None:
         parts.append(f"{status['supply_v']:.1f} V")
     if status["coil_c"] is not None:

@@ -175,7 +175,7 @@ def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening)
         def watch(session: Session, now_s: float) -> None:
             if not began and session.start_s is not None:
                 began.append(recorder.now_s() - now_s + session.start_s)
-            advance(len(session.over) / max(len(checked.plan.commands), 1))
+            advance(len(session.ended) / max(len(checked.plan.commands), 1))
 
         with port_of(port, machine, None, 1.0) as url, ui.progress("striking") as advance:
             session = stream(checked, url, watch=watch)
@@ -183,9 +183,9 @@ def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening)
     capture = recorder.capture()
     report = session.report
     refused = report.commands - report.played
-    for fate, count in report.fates.items():
-        if fate != "executed":
-            ui.warn(f"the board did not do {count} commands: {fate}")
+    for outcome, count in report.outcomes.items():
+        if outcome != "executed":
+            ui.warn(f"the board did not do {count} commands: {outcome}")
     about = (began[0] - UNSURE_S, began[0] + UNSURE_S) if began and recorder.live else None
     return Taken(capture, about, refused)
 

@@ -16,6 +16,7 @@ def command(port: str) -> None:
     Examples:
       callresp stop --port /dev/ttyACM0
     """
-    from callresp.link.control import ask_to_stop
 
-    ui.say(ask_to_stop(port))
+    from callresp.link.stop_request import request_stop
+
+    ui.say(request_stop(port))

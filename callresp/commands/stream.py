@@ -121,12 +121,12 @@ def write_log(path: Path, session: Session) -> None:
 
     start_s = session.start_s or 0.0
     rows = []
-    for sent in sorted(session.over, key=lambda sent: sent.host_s):
+    for sent in sorted(session.ended, key=lambda sent: sent.host_s):
         played = None if sent.played_s is None else round(sent.played_s - start_s, 6)
         row = {
             "asked_s": round(sent.command.at_s, 6),
             "played_s": played,
-            "fate": sent.fate,
+            "fate": sent.outcome,
             "instrument": sent.command.instrument,
             "channel": sent.command.channel,
             "reply": sent.command.reply,
@@ -141,7 +141,7 @@ def figures(session: Session) -> dict[str, object]:
     errors = sorted(abs(error) for error in report.errors_ms)
     return {
         "commands": report.commands,
-        "fates": dict(report.fates),
+        "fates": dict(report.outcomes),
         "median_error_ms": round(errors[len(errors) // 2], 3) if errors else None,
         "worst_error_ms": round(errors[-1], 3) if errors else None,
         "resent": report.resent,
@@ -160,16 +160,16 @@ def tell(session: Session, as_json: bool) -> None:
         return
     report = session.report
     ui.say(f"{report.played} of {report.commands} commands played")
-    for fate, count in report.fates.items():
-        if fate != "executed":
-            ui.say(f"  {count} {fate}")
+    for outcome, count in report.outcomes.items():
+        if outcome != "executed":
+            ui.say(f"  {count} {outcome}")
     if report.errors_ms:
         ui.say(
             f"  off by {values['median_error_ms']} ms in the median, {values['worst_error_ms']} ms"
             " at most, on the board's clock as the host knows it"
         )
     ui.say(f"  {report.resent} sent again, {report.damaged} damaged frames")
-    if session.welcome is not None and session.welcome.mode & DRY_RUN:
+    if session.hello_ack is not None and session.hello_ack.mode & DRY_RUN:
         ui.warn("the board is in a dry run: it lit lamps and moved nothing")
     for fault in report.faults:
         ui.warn(f"the board reports: {fault}")

@@ -17,7 +17,7 @@ from callresp.commands import ui
 from callresp.plan.model import Hold, Light, Strike
 
 if TYPE_CHECKING:
-    from callresp.link.session import Sent, Session
+    from callresp.link.session import SentCommand, Session
     from callresp.palette.model import Palette
 
 # A stroke is over before an eye has seen it: its mark stays this long.
@@ -27,7 +27,7 @@ KEPT = 20
 
 
 @dataclass(slots=True)
-class Row:
+class ChannelRow:
     """One channel: its name, when it went on and off last, and how it kept time."""
 
     name: str
@@ -50,7 +50,7 @@ class Channels:
     """Follows what becomes of the commands of a session, channel by channel."""
 
     def __init__(self, palette: Palette) -> None:
-        self.rows: dict[tuple[str, int], Row] = {}
+        self.rows: dict[tuple[str, int], ChannelRow] = {}
         for striker in palette.striker:
             self._add(striker.name, "coil", striker.coil.channel)
             if striker.damper is not None:
@@ -62,23 +62,23 @@ class Channels:
         self._read = 0
 
     def _add(self, name: str, output: str, channel: int) -> None:
-        self.rows[output, channel] = Row(name, output, channel)
+        self.rows[output, channel] = ChannelRow(name, output, channel)
 
     def follow(self, session: Session) -> None:
         """Take in what has come to an end since the last call."""
-        over = session.over
+        over = session.ended
         for sent in over[self._read :]:
             self._take(sent)
         self._read = len(over)
 
-    def _take(self, sent: Sent) -> None:
+    def _take(self, sent: SentCommand) -> None:
         command = sent.command
         output = "light" if isinstance(command, Light) else "motor"
         output = "coil" if isinstance(command, Strike | Hold) else output
         row = self.rows.get((output, command.channel))
         if row is None:
             return
-        if sent.fate != "executed" or sent.played_s is None:
+        if sent.outcome != "executed" or sent.played_s is None:
             row.refused += 1
             return
         row.played += 1
@@ -116,9 +116,9 @@ def headline(session: Session, now_s: float, total: int) -> str:
     report = session.report
     worst = max(map(abs, report.errors_ms[-KEPT:]), default=0.0)
     started_s = now_s if session.start_s is None else session.start_s
-    parts = [f"{now_s - started_s:7.1f} s", f"{len(session.over)} of {total} commands"]
-    if session.welcome is not None:
-        parts.append(f"credit {session.credit} of {session.welcome.buffer}")
+    parts = [f"{now_s - started_s:7.1f} s", f"{len(session.ended)} of {total} commands"]
+    if session.hello_ack is not None:
+        parts.append(f"credit {session.credit} of {session.hello_ack.buffer}")
     parts.append(f"worst of the last {KEPT} {worst:.2f} ms")
     if session.status is not None:
         status = session.status

@@ -61,7 +61,7 @@ def command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: 
             well = report.played == report.commands > 0
             refused += not well
             if as_json:
-                ui.emit({"instrument": name, "fates": dict(report.fates), "well": well})
+                ui.emit({"instrument": name, "fates": dict(report.outcomes), "well": well})
             else:
-                ui.say(f"{name}: {'done' if well else dict(report.fates)}")
+                ui.say(f"{name}: {'done' if well else dict(report.outcomes)}")
     click.get_current_context().exit(1 if refused else 0)

@@ -26,30 +26,30 @@ import msgspec
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
     DRY_RUN,
-    FATES,
     FAULTS,
+    OUTCOMES,
     TICKS_PER_S,
     VERSION,
     Acknowledge,
-    Ask,
     Cancel,
     Done,
     Hello,
+    HelloAck,
     HoldAt,
     LightAt,
     Message,
     Status,
     Stop,
     StrikeAt,
-    Tell,
     Timed,
+    TimeReply,
+    TimeRequest,
     TurnAt,
-    Welcome,
     parse,
     ticks_between,
     ticks_of,
 )
-from callresp.link.outputs import Outputs, Switched
+from callresp.link.outputs import ActiveOutput, Outputs
 from callresp.palette.model import Palette
 
 FIRMWARE = 2
@@ -65,7 +65,7 @@ RECEIPT_EVERY_S = 0.005
 
 
 @dataclass(order=True)
-class _Waiting:
+class _Queued:
     at_s: float
     order: int
     message: Timed = field(compare=False)
@@ -77,7 +77,7 @@ def lamp_of(palette: Palette, output: str, channel: int) -> int:
     return number % palette.board.lights
 
 
-class BoardRow(msgspec.Struct, frozen=True, kw_only=True):
+class SwitchRow(msgspec.Struct, frozen=True, kw_only=True):
     """One line of the board's log: what a channel did, on the board's clock."""
 
     board_s: float
@@ -88,7 +88,7 @@ class BoardRow(msgspec.Struct, frozen=True, kw_only=True):
     sequence: int | None = None
 
 
-class Board:
+class SimulatedBoard:
     """The board as its firmware sees itself.
 
     Parameters
@@ -116,13 +116,13 @@ class Board:
         self._rate = 1 + drift_ppm * 1e-6
         self._ahead_s = ahead_s
         self.restarts = 0
-        self.log: list[BoardRow] = []
+        self.log: list[SwitchRow] = []
         self._order = itertools.count()
         self._start(0.0)
 
     def _start(self, now_s: float) -> None:
         self._deframer = Deframer()
-        self._queue: list[_Waiting] = []
+        self._queue: list[_Queued] = []
         self._outputs = Outputs(self.palette)
         self._expected = 0
         self._beyond: set[int] = set()
@@ -159,7 +159,7 @@ class Board:
         self._faults = self._faults | RAIN if rains else self._faults & ~RAIN
 
     @property
-    def on_channels(self) -> list[Switched]:
+    def on_channels(self) -> list[ActiveOutput]:
         """What is on now."""
         return self._outputs.on
 
@@ -238,9 +238,9 @@ class Board:
 
     def _hear(self, message: Message, board_s: float) -> bytes:
         if isinstance(message, Hello):
-            return self._welcome(message, board_s)
-        if isinstance(message, Ask):
-            return frame(Tell(message.host_ticks, ticks_of(board_s), self._session).pack())
+            return self._hello_ack(message, board_s)
+        if isinstance(message, TimeRequest):
+            return frame(TimeReply(message.host_ticks, ticks_of(board_s), self._session).pack())
         if isinstance(message, StrikeAt | HoldAt | TurnAt | LightAt):
             return self._take(message, board_s)
         if isinstance(message, Cancel):
@@ -250,7 +250,7 @@ class Board:
             return self._cancel(board_s) + self._acknowledge() + frame(self._status().pack())
         return b""
 
-    def _welcome(self, hello: Hello, board_s: float) -> bytes:
+    def _hello_ack(self, hello: Hello, board_s: float) -> bytes:
         if hello.version != VERSION:
             # The answer tells the host so; nothing that it sends is taken.
             self._release(board_s, "another version")
@@ -263,7 +263,7 @@ class Board:
             self._session = hello.session
             self._expected, self._beyond = 0, set()
         board = self.palette.board
-        welcome = Welcome(
+        hello_ack = HelloAck(
             VERSION,
             hello.session,
             FIRMWARE,
@@ -275,7 +275,7 @@ class Board:
             board.lights,
             DRY_RUN if self._dry_run else 0,
         )
-        return frame(welcome.pack())
+        return frame(hello_ack.pack())
 
     def _take(self, message: Timed, board_s: float) -> bytes:
         if self._session == 0:
@@ -297,7 +297,7 @@ class Board:
             self._refused += 1
             return self._done(message.sequence, board_s, "late")
         at_s = board_s + max(wait_s, 0.0)
-        heapq.heappush(self._queue, _Waiting(at_s, next(self._order), message))
+        heapq.heappush(self._queue, _Queued(at_s, next(self._order), message))
         return b""
 
     def _receipt(self, board_s: float) -> bytes:
@@ -315,13 +315,13 @@ class Board:
         credit = min(self.palette.board.buffer - len(self._queue), 255)
         return frame(Acknowledge(self._expected, beyond, max(credit, 0)).pack())
 
-    def _execute(self, item: _Waiting) -> bytes:
+    def _execute(self, item: _Queued) -> bytes:
         message = item.message
         if isinstance(message, LightAt):
             return self._shine(message, item.at_s)
-        fate, switched = "over a limit", None
+        outcome, switched = "over a limit", None
         if not self._faults & (STOPPED | LOW_VOLTAGE):
-            fate, switched = self._outputs.switch(message, item.at_s)
+            outcome, switched = self._outputs.switch(message, item.at_s)
         if switched is not None:
             self._executed += 1
             self._row(item.at_s, switched, "on", message)
@@ -329,14 +329,14 @@ class Board:
             self._refused += 1
         # The place in the buffer is free again: say so, or a small buffer would stand idle.
         self._owes = True
-        return self._done(message.sequence, item.at_s, fate)
+        return self._done(message.sequence, item.at_s, outcome)
 
     def _shine(self, message: LightAt, at_s: float) -> bytes:
-        fate = self._outputs.light(message)
-        if fate == "executed":
+        outcome = self._outputs.light(message)
+        if outcome == "executed":
             self._executed += 1
             self.log.append(
-                BoardRow(
+                SwitchRow(
                     board_s=round(at_s, 6),
                     channel=message.channel,
                     output="light",
@@ -348,15 +348,17 @@ class Board:
         else:
             self._refused += 1
         self._owes = True
-        return self._done(message.sequence, at_s, fate)
+        return self._done(message.sequence, at_s, outcome)
 
-    def _log_ended(self, ended: list[Switched]) -> None:
+    def _log_ended(self, ended: list[ActiveOutput]) -> None:
         for switched in ended:
             self._row(switched.until_s, switched, "off")
 
-    def _row(self, at_s: float, switched: Switched, did: str, message: Timed | None = None) -> None:
+    def _row(
+        self, at_s: float, switched: ActiveOutput, did: str, message: Timed | None = None
+    ) -> None:
         self.log.append(
-            BoardRow(
+            SwitchRow(
                 board_s=round(at_s, 6),
                 channel=switched.channel,
                 output="lamp" if self._dry_run else switched.output,
@@ -366,8 +368,8 @@ class Board:
             )
         )
 
-    def _done(self, sequence: int, at_s: float, fate: str) -> bytes:
-        return frame(Done(sequence, ticks_of(at_s), FATES.index(fate)).pack())
+    def _done(self, sequence: int, at_s: float, outcome: str) -> bytes:
+        return frame(Done(sequence, ticks_of(at_s), OUTCOMES.index(outcome)).pack())
 
     def _status(self) -> Status:
         millivolts = round(self.volts * 1000)

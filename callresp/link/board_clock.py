@@ -31,14 +31,14 @@ KEPT = 600
 DRIFT_MAX = 200e-6
 DRIFT_SD = 60e-6
 # What a trip may err by even if it took no time: ticks, and the host's own delays.
-GRAIN_S = 0.0003
-STRANGE_S = 0.02
-STRANGE_TRIPS = 4
+TRIP_ERROR_S = 0.0003
+OUTLIER_S = 0.02
+OUTLIER_TRIPS = 4
 TRIP_MAX_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Trip:
+class RoundTrip:
     """A round trip: host time at its middle, board time, how long it took."""
 
     host_s: float
@@ -56,9 +56,9 @@ class BoardClock:
     """
 
     def __init__(self) -> None:
-        self._best: deque[Trip] = deque(maxlen=KEPT)
+        self._best: deque[RoundTrip] = deque(maxlen=KEPT)
         self._line: tuple[float, float, float] | None = None
-        self._strange = 0
+        self._other_session = 0
         self.steps = 0
 
     @property
@@ -66,7 +66,7 @@ class BoardClock:
         """Whether there has been a round trip."""
         return bool(self._best)
 
-    def learn(self, trip: Trip) -> None:
+    def learn(self, trip: RoundTrip) -> None:
         """Take in a round trip.
 
         A few trips on end that the clock can't explain mean that one of the
@@ -74,12 +74,12 @@ class BoardClock:
         """
         if self._best:
             off_s = abs(self.board_s(trip.host_s) - trip.board_s)
-            strange = off_s > trip.took_s / 2 + STRANGE_S
-            self._strange = self._strange + 1 if strange else 0
-            if self._strange >= STRANGE_TRIPS:
+            strange = off_s > trip.took_s / 2 + OUTLIER_S
+            self._other_session = self._other_session + 1 if strange else 0
+            if self._other_session >= OUTLIER_TRIPS:
                 self._best.clear()
                 self.steps += 1
-                self._strange = 0
+                self._other_session = 0
         if self._best and trip.host_s - self._span_start() < SPAN_S:
             if trip.took_s >= self._best[-1].took_s:
                 return
@@ -88,7 +88,7 @@ class BoardClock:
             self._best.append(trip)
         self._line = None
 
-    def told(self, host_ticks: int, board_ticks: int, now_s: float) -> bool:
+    def learn_reply(self, host_ticks: int, board_ticks: int, now_s: float) -> bool:
         """Learn from the board's answer to a question stamped `host_ticks`, heard now.
 
         Returns
@@ -103,7 +103,7 @@ class BoardClock:
         # Ticks wrap: the nearest time to what the clock already says is meant.
         near_s = self.board_s(middle_s) if self.known else 0.0
         board_s = near_s + ticks_between(ticks_of(near_s), board_ticks) / TICKS_PER_S
-        self.learn(Trip(middle_s, board_s, took_s))
+        self.learn(RoundTrip(middle_s, board_s, took_s))
         return True
 
     def host_s_of(self, board_ticks: int, near_host_s: float) -> float:
@@ -135,11 +135,11 @@ class BoardClock:
         return self._line
 
 
-def _line(trips: list[Trip]) -> tuple[float, float, float]:
+def _line(trips: list[RoundTrip]) -> tuple[float, float, float]:
     """Origin, offset and drift by weighted least squares through the trips."""
     if not trips:
         raise ValueError("the board's clock is not known yet")
-    weights = [12 / (trip.took_s + GRAIN_S) ** 2 for trip in trips]
+    weights = [12 / (trip.took_s + TRIP_ERROR_S) ** 2 for trip in trips]
     total = sum(weights)
     origin_s = sum(w * trip.host_s for w, trip in zip(weights, trips, strict=True)) / total
     gaps = [trip.board_s - trip.host_s for trip in trips]

@@ -33,7 +33,7 @@ def crc16(data: bytes) -> int:
     return binascii.crc_hqx(data, _CRC_START)
 
 
-def stuff(data: bytes) -> bytes:
+def cobs_encode(data: bytes) -> bytes:
     """COBS: the same information without a zero byte.
 
     Examples
@@ -58,7 +58,7 @@ def stuff(data: bytes) -> bytes:
     return bytes(out + block)
 
 
-def unstuff(data: bytes) -> bytes | None:
+def cobs_decode(data: bytes) -> bytes | None:
     """Undo `stuff`; `None` where the bytes can't have come from it."""
     out = bytearray()
     at = 0
@@ -78,7 +78,7 @@ def frame(payload: bytes) -> bytes:
     """A payload as it goes on the line."""
     if len(payload) > LONGEST:
         raise UserError(f"a message of {len(payload)} bytes is over {LONGEST}")
-    return stuff(payload + crc16(payload).to_bytes(2, "big")) + b"\0"
+    return cobs_encode(payload + crc16(payload).to_bytes(2, "big")) + b"\0"
 
 
 class Deframer:
@@ -116,7 +116,7 @@ class Deframer:
 
     @staticmethod
     def _unframed(data: bytes) -> bytes | None:
-        whole = unstuff(data) if data else None
+        whole = cobs_decode(data) if data else None
         if whole is None or len(whole) < 3:
             return None
         payload, sent = whole[:-2], int.from_bytes(whole[-2:], "big")

@@ -66,7 +66,7 @@ class Hello(Message, frozen=True):
     session: int
 
 
-class Welcome(Message, frozen=True):
+class HelloAck(Message, frozen=True):
     """Board: this is me. `restarts` counts its own starts, to tell a reset.
 
     `mode` is 1 in a dry run, when its lights show what its coils would do.
@@ -86,7 +86,7 @@ class Welcome(Message, frozen=True):
     mode: int = 0
 
 
-class Ask(Message, frozen=True):
+class TimeRequest(Message, frozen=True):
     """Host: what time is it? Also the heartbeat."""
 
     kind = 0x02
@@ -94,7 +94,7 @@ class Ask(Message, frozen=True):
     host_ticks: int
 
 
-class Tell(Message, frozen=True):
+class TimeReply(Message, frozen=True):
     """Board: the time, with the host's stamp returned, and the session that it is in.
 
     After a reset that is none, 0: so the host learns of it at the next heartbeat.
@@ -170,13 +170,13 @@ class Acknowledge(Message, frozen=True):
 
 
 class Done(Message, frozen=True):
-    """Board: what became of a command: `at` is when, `fate` one of `FATES`."""
+    """Board: what became of a command: `at` is when, `outcome` one of `FATES`."""
 
     kind = 0x84
     layout = struct.Struct("<BIB")
     sequence: int
     at: int
-    fate: int
+    outcome: int
 
 
 class Cancel(Message, frozen=True):
@@ -212,7 +212,7 @@ class Status(Message, frozen=True):
     faults: int
 
 
-FATES = ("executed", "late", "over a limit", "no such channel", "cancelled")
+OUTCOMES = ("executed", "late", "over a limit", "no such channel", "cancelled")
 FAULTS = (
     "low voltage",
     "silence from the host",
@@ -224,8 +224,8 @@ FAULTS = (
 Timed = StrikeAt | HoldAt | TurnAt | LightAt
 DRY_RUN = 1
 
-_FROM_HOST = (Hello, Ask, StrikeAt, HoldAt, TurnAt, LightAt, Cancel, Stop)
-_FROM_BOARD = (Welcome, Tell, Acknowledge, Done, Status)
+_FROM_HOST = (Hello, TimeRequest, StrikeAt, HoldAt, TurnAt, LightAt, Cancel, Stop)
+_FROM_BOARD = (HelloAck, TimeReply, Acknowledge, Done, Status)
 _KINDS: dict[int, type[Message]] = {kind.kind: kind for kind in (*_FROM_HOST, *_FROM_BOARD)}
 
 

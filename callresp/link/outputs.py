@@ -27,7 +27,7 @@ Switching = StrikeAt | HoldAt | TurnAt
 
 
 @dataclass(frozen=True, slots=True)
-class Switched:
+class ActiveOutput:
     """A channel that is on until `until_s` (board time).
 
     It draws `first_a` until `change_s`, and `amps` from then on; `driver` is
@@ -66,7 +66,7 @@ class Outputs:
             channel: CoilHeat(coil, self._wiring.volts, palette.ambient_c)
             for channel, coil in self._coils.items()
         }
-        self.on: list[Switched] = []
+        self.on: list[ActiveOutput] = []
         # The status light tells that there is power, until it is told to be dark.
         self.lights = [255 if number == 0 else 0 for number in range(palette.board.lights)]
         # When the spell of a motor's runs began, and when the last of them ends.
@@ -84,26 +84,26 @@ class Outputs:
         """When the next channel goes off."""
         return min((item.until_s for item in self.on), default=float("inf"))
 
-    def end_due(self, at_s: float) -> list[Switched]:
+    def end_due(self, at_s: float) -> list[ActiveOutput]:
         """Switch off what is due by `at_s`."""
         due = [item for item in self.on if item.until_s <= at_s]
         self.on = [item for item in self.on if item.until_s > at_s]
         return due
 
-    def release_all(self) -> list[Switched]:
+    def release_all(self) -> list[ActiveOutput]:
         """Switch everything off; lights stay as they are, dark ones dark."""
         was, self.on = self.on, []
         return was
 
     def light(self, message: LightAt) -> str:
-        """Set a light; its fate."""
+        """Set a light; its outcome."""
         if message.channel >= len(self.lights):
             return "no such channel"
         self.lights[message.channel] = message.level
         return "executed"
 
-    def switch(self, message: Switching, at_s: float) -> tuple[str, Switched | None]:
-        """Switch a channel on, or refuse: its fate, and what is on now for it."""
+    def switch(self, message: Switching, at_s: float) -> tuple[str, ActiveOutput | None]:
+        """Switch a channel on, or refuse: its outcome, and what is on now for it."""
         if isinstance(message, TurnAt):
             wanted = self._motor(message, at_s)
         else:
@@ -123,7 +123,7 @@ class Outputs:
         self.on.append(wanted)
         return "executed", wanted
 
-    def _enough_current(self, wanted: Switched, at_s: float) -> bool:
+    def _enough_current(self, wanted: ActiveOutput, at_s: float) -> bool:
         """Whether supply and driver give what is on and this one too, at its most."""
         asked_a = wanted.amps_at(at_s)
         total_a = sum(item.amps_at(at_s) for item in self.on) + asked_a
@@ -135,7 +135,7 @@ class Outputs:
         group_a = sum(item.amps_at(at_s) for item in same) + asked_a
         return group_a <= self._wiring.driver_limits[wanted.driver] + ROUNDING_A
 
-    def _coil(self, message: StrikeAt | HoldAt, at_s: float) -> Switched | str:
+    def _coil(self, message: StrikeAt | HoldAt, at_s: float) -> ActiveOutput | str:
         coil = self._coils.get(message.channel)
         if coil is None:
             return "no such channel"
@@ -147,7 +147,7 @@ class Outputs:
             pull_s = message.pull / TICKS_PER_S
         if length_s <= 0 or length_s > coil.on_max_ms / 1000 + 1e-9:
             return "over a limit"
-        return Switched(
+        return ActiveOutput(
             output="coil",
             channel=message.channel,
             from_s=at_s,
@@ -158,7 +158,7 @@ class Outputs:
             driver=full.driver,
         )
 
-    def _motor(self, message: TurnAt, at_s: float) -> Switched | str:
+    def _motor(self, message: TurnAt, at_s: float) -> ActiveOutput | str:
         turner = self._turners.get(message.channel)
         if turner is None:
             return "no such channel"
@@ -171,7 +171,7 @@ class Outputs:
         # The line knows hundredths: the nearest ones outside still count as inside.
         if too_long or not math.floor(slow * 100) <= message.speed <= math.ceil(fast * 100):
             return "over a limit"
-        return Switched(
+        return ActiveOutput(
             output="motor",
             channel=message.channel,
             from_s=at_s,
@@ -186,7 +186,7 @@ class Outputs:
         began_s, off_s = self._spells.get(turner.channel, (at_s, float("-inf")))
         return began_s if at_s < off_s + turner.slow_down_s - ROUNDING_S else at_s
 
-    def _within_duty(self, wanted: Switched) -> bool:
+    def _within_duty(self, wanted: ActiveOutput) -> bool:
         """Whether the channel's on-time in its cycle leaves room for this one."""
         coil, spans = self._coils[wanted.channel], self._spans[wanted.channel]
         # No later window reaches back further than a cycle before now.
@@ -197,7 +197,7 @@ class Outputs:
         length_s = min(wanted.until_s - wanted.from_s, coil.cycle_s)
         return used_s + length_s <= coil.duty_max * coil.cycle_s + ROUNDING_S
 
-    def _warm(self, message: StrikeAt | HoldAt, wanted: Switched) -> bool:
+    def _warm(self, message: StrikeAt | HoldAt, wanted: ActiveOutput) -> bool:
         """Count the heat of a pulse before it is given; refuse one that would burn."""
         trial = self._heat[message.channel].copy()
         length_s = wanted.until_s - wanted.from_s

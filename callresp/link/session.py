@@ -24,25 +24,25 @@ from callresp.errors import UserError
 from callresp.link.board_clock import BoardClock
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
-    FATES,
     FAULTS,
+    OUTCOMES,
     TICKS_PER_S,
     VERSION,
     Acknowledge,
-    Ask,
     Cancel,
     Done,
     Hello,
+    HelloAck,
     HoldAt,
     LightAt,
     Message,
     Status,
     Stop,
     StrikeAt,
-    Tell,
     Timed,
+    TimeReply,
+    TimeRequest,
     TurnAt,
-    Welcome,
     parse,
     ticks_of,
 )
@@ -50,18 +50,16 @@ from callresp.link.outputs import PULSES_PER_S, SPEEDS_PER_RPS
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Command, Hold, Light, Strike
 
-__all__ = ["Report", "Sent", "Session"]
-
 AHEAD_S = 3.0
 LEAST_AHEAD_S = 0.02
-LEAD_S = 1.0
+START_LEAD_S = 1.0
 HELLO_EVERY_S = 0.25
-ASK_EVERY_S = 0.06
+HEARTBEAT_EVERY_S = 0.06
 RESEND_S = 0.1
 RECEIPT_S = 0.06
 WINDOW = 24
 TRIPS_FIRST = 24
-ASK_FIRST_S = 0.02
+HEARTBEAT_FIRST_S = 0.02
 LOST_AFTER_S = 1.0
 END_MARGIN_S = 0.02
 CANCEL_EVERY_S = 0.03
@@ -101,7 +99,7 @@ class Session:
         self.palette = checked.palette
         self.clock = BoardClock()
         self.report = Report(commands=len(checked.plan.commands))
-        self.welcome: Welcome | None = None
+        self.hello_ack: HelloAck | None = None
         self.status: Status | None = None
         self.start_s: float | None = None
         self._open = zero_s is not None
@@ -114,19 +112,19 @@ class Session:
         self._session = session % 65536
         self._deframer = Deframer()
         self._trips = 0
-        self._waiting: deque[Sent] = deque()
-        self._flying: dict[int, Sent] = {}
-        self._over: list[Sent] = []
+        self._waiting: deque[SentCommand] = deque()
+        self._flying: dict[int, SentCommand] = {}
+        self._ended: list[SentCommand] = []
         self._next = 0
         self._credit = 0
         self._hello_s = self._ask_s = float("-inf")
         self._heard_s = float("-inf")
-        self._strange = False
+        self._other_session = False
         self._now_s = float("-inf")
         self._ends_s = float("-inf")
         if zero_s is not None:
             self.start_s = zero_s
-            self._put(Sent(c, zero_s + c.at_s) for c in checked.plan.commands)
+            self._enqueue(SentCommand(c, zero_s + c.at_s) for c in checked.plan.commands)
 
     def add(self, checked: CheckedPlan, zero_s: float | None = None) -> None:
         """Take further commands, in any order of time, into an open-ended session.
@@ -145,10 +143,10 @@ class Session:
             raise ValueError("a session that is not open-ended takes no more commands")
         self.start_s = self.start_s if zero_s is None else zero_s
         self.report.commands += len(checked.plan.commands)
-        self._put(Sent(c, self.start_s + c.at_s) for c in checked.plan.commands)
+        self._enqueue(SentCommand(c, self.start_s + c.at_s) for c in checked.plan.commands)
 
     def close(self) -> None:
-        """No more will be added: finished when all that was has met its fate."""
+        """No more will be added: finished when all that was has met its outcome."""
         self._open = False
 
     def revoke_after(self, host_s: float) -> int:
@@ -172,18 +170,18 @@ class Session:
         self.revoke_after(now_s)
         self._releasing = True
 
-    def take_over(self) -> list[Sent]:
+    def take_ended(self) -> list[SentCommand]:
         """What has ended since this was last asked; keeps an endless session small."""
-        over, self._over = self._over, []
+        over, self._ended = self._ended, []
         del self.report.errors_ms[:-ERRORS_KEPT]
         return over
 
-    def _put(self, fresh: Iterable[Sent]) -> None:
+    def _enqueue(self, fresh: Iterable[SentCommand]) -> None:
         self._waiting = deque(sorted((*self._waiting, *fresh), key=lambda sent: sent.host_s))
 
     @property
     def finished(self) -> bool:
-        """Whether every command has met its fate, and what it switched on is off again.
+        """Whether every command has met its outcome, and what it switched on is off again.
 
         Until then the heartbeat goes on: a board that hears nothing would let
         go of a damper in the middle of a ring.
@@ -198,9 +196,9 @@ class Session:
         return bool(self._waiting or self._flying)
 
     @property
-    def over(self) -> list[Sent]:
+    def ended(self) -> list[SentCommand]:
         """Commands that are done, in the order in which that was learnt."""
-        return self._over
+        return self._ended
 
     @property
     def credit(self) -> int:
@@ -209,7 +207,7 @@ class Session:
 
     def lost(self, now_s: float) -> bool:
         """Whether the board has not been heard of for a second."""
-        return self.welcome is not None and now_s - self._heard_s > LOST_AFTER_S
+        return self.hello_ack is not None and now_s - self._heard_s > LOST_AFTER_S
 
     def stop(self) -> bytes:
         """Stop everything: bytes that must go out now."""
@@ -234,16 +232,16 @@ class Session:
         self._now_s = now_s
         if self._open:
             self._expire(now_s)
-        if self.welcome is None or self._strange or self.lost(now_s):
+        if self.hello_ack is None or self._other_session or self.lost(now_s):
             if now_s - self._hello_s < HELLO_EVERY_S:
                 return b""
             self._hello_s = now_s
             return frame(Hello(VERSION, self._session).pack())
         out = b""
-        pace_s = ASK_EVERY_S if self._trips >= TRIPS_FIRST else ASK_FIRST_S
+        pace_s = HEARTBEAT_EVERY_S if self._trips >= TRIPS_FIRST else HEARTBEAT_FIRST_S
         if now_s - self._ask_s >= pace_s:
             self._ask_s = now_s
-            out += frame(Ask(ticks_of(now_s)).pack())
+            out += frame(TimeRequest(ticks_of(now_s)).pack())
         if self._trips < TRIPS_FIRST:
             return out
         if self.start_s is None:
@@ -267,8 +265,8 @@ class Session:
 
     def _begin(self, now_s: float) -> None:
         first_s = min((command.at_s for command in self._commands), default=0.0)
-        self.start_s = now_s + LEAD_S - first_s
-        self._waiting = deque(Sent(c, self.start_s + c.at_s) for c in self._commands)
+        self.start_s = now_s + START_LEAD_S - first_s
+        self._waiting = deque(SentCommand(c, self.start_s + c.at_s) for c in self._commands)
 
     def _send(self, now_s: float) -> bytes:
         out = b""
@@ -301,7 +299,7 @@ class Session:
             (self._next - number) % 256 >= WINDOW for number in open_numbers
         )
 
-    def _frame(self, sent: Sent, now_s: float) -> bytes:
+    def _frame(self, sent: SentCommand, now_s: float) -> bytes:
         assert sent.sequence is not None
         sent.sent_s = now_s
         at = ticks_of(self.clock.board_s(sent.host_s))
@@ -321,14 +319,14 @@ class Session:
         return out
 
     def _hear(self, message: Message, now_s: float) -> None:
-        if isinstance(message, Welcome):
-            self._welcomed(message, now_s)
-        elif isinstance(message, Tell):
-            self._told(message, now_s)
+        if isinstance(message, HelloAck):
+            self._on_hello_ack(message, now_s)
+        elif isinstance(message, TimeReply):
+            self._on_time_reply(message, now_s)
         elif isinstance(message, Acknowledge):
-            self._acknowledged(message)
+            self._on_acknowledge(message)
         elif isinstance(message, Done):
-            self._done(message, now_s)
+            self._on_done(message, now_s)
         elif isinstance(message, Status):
             self.status = message
             # The board answers a stop with its status.
@@ -338,7 +336,7 @@ class Session:
                 name for bit, name in enumerate(FAULTS) if message.faults >> bit & 1
             )
 
-    def _welcomed(self, message: Welcome, now_s: float) -> None:
+    def _on_hello_ack(self, message: HelloAck, now_s: float) -> None:
         if message.version != VERSION:
             raise UserError(
                 f"the board speaks version {message.version} of the protocol, not {VERSION}",
@@ -346,15 +344,15 @@ class Session:
             )
         if message.session != self._session:
             return
-        before, self.welcome = self.welcome, message
-        self._strange = False
+        before, self.hello_ack = self.hello_ack, message
+        self._other_session = False
         if before is None:
             self._credit = message.buffer
         elif before.restarts != message.restarts:
             self.report.resets += 1
-            self._take_up_again(now_s, message.buffer)
+            self._resume_after_reset(now_s, message.buffer)
 
-    def _take_up_again(self, now_s: float, buffer: int) -> None:
+    def _resume_after_reset(self, now_s: float, buffer: int) -> None:
         """After a reset the board knows nothing: send again what lies far enough ahead."""
         flying = [sent for sent in self._flying.values() if not sent.revoked]
         for sent in self._flying.values():
@@ -364,15 +362,15 @@ class Session:
         self._next, self._credit = 0, buffer
         self.clock = BoardClock()
         self._trips = 0
-        self._put(flying)
+        self._enqueue(flying)
 
-    def _told(self, message: Tell, now_s: float) -> None:
-        self._strange = message.session != self._session
-        if self._strange:
+    def _on_time_reply(self, message: TimeReply, now_s: float) -> None:
+        self._other_session = message.session != self._session
+        if self._other_session:
             return
-        self._trips += self.clock.told(message.host_ticks, message.board_ticks, now_s)
+        self._trips += self.clock.learn_reply(message.host_ticks, message.board_ticks, now_s)
 
-    def _acknowledged(self, message: Acknowledge) -> None:
+    def _on_acknowledge(self, message: Acknowledge) -> None:
         for number, sent in self._flying.items():
             ahead = (number - message.expected) % 256
             if ahead >= 128 or (ahead > 0 and message.beyond >> (ahead - 1) & 1):
@@ -380,29 +378,33 @@ class Session:
         under_way = sum(not sent.acknowledged for sent in self._flying.values())
         self._credit = max(message.credit - under_way, 0)
 
-    def _done(self, message: Done, now_s: float) -> None:
+    def _on_done(self, message: Done, now_s: float) -> None:
         sent = self._flying.pop(message.sequence, None)
         if sent is None:
             return
-        fate = FATES[message.fate] if message.fate < len(FATES) else "unknown"
-        if fate == "cancelled" and sent.revoked:
+        outcome = OUTCOMES[message.outcome] if message.outcome < len(OUTCOMES) else "unknown"
+        if outcome == "cancelled" and sent.revoked:
             self._end(sent, "left off")
             return
-        if fate == "cancelled" and not self.stopping and sent.host_s > now_s + self._least_ahead_s:
-            self._put([sent])
+        if (
+            outcome == "cancelled"
+            and not self.stopping
+            and sent.host_s > now_s + self._least_ahead_s
+        ):
+            self._enqueue([sent])
             return
         sent.played_s = self.clock.host_s_of(message.at, sent.host_s)
-        if fate == "executed":
+        if outcome == "executed":
             self.report.errors_ms.append((sent.played_s - sent.host_s) * 1000)
-        self._end(sent, fate)
+        self._end(sent, outcome)
 
-    def _end(self, sent: Sent, fate: str) -> None:
-        if fate in ("executed", "fate unknown"):
+    def _end(self, sent: SentCommand, outcome: str) -> None:
+        if outcome in ("executed", "fate unknown"):
             end_s = sent.host_s + sent.command.length_ms / 1000 + END_MARGIN_S
             self._ends_s = max(self._ends_s, end_s)
-        sent.fate = fate
-        self.report.fates[fate] += 1
-        self._over.append(sent)
+        sent.outcome = outcome
+        self.report.outcomes[outcome] += 1
+        self._ended.append(sent)
         if self.clock.known:
             self.report.drift_ppm = self.clock.drift_ppm
 
@@ -413,7 +415,7 @@ def _only_checked(checked: object) -> None:
 
 
 @dataclass(slots=True)
-class Sent:
+class SentCommand:
     """A command under way or done."""
 
     command: Command
@@ -421,7 +423,7 @@ class Sent:
     sequence: int | None = None
     sent_s: float = float("-inf")
     acknowledged: bool = False
-    fate: str | None = None
+    outcome: str | None = None
     played_s: float | None = None
     revoked: bool = False
 
@@ -431,7 +433,7 @@ class Report:
     """What became of a plan."""
 
     commands: int = 0
-    fates: Counter[str] = field(default_factory=Counter)
+    outcomes: Counter[str] = field(default_factory=Counter)
     errors_ms: list[float] = field(default_factory=list)
     resent: int = 0
     damaged: int = 0
@@ -442,7 +444,7 @@ class Report:
     @property
     def played(self) -> int:
         """How many commands the board executed."""
-        return self.fates["executed"]
+        return self.outcomes["executed"]
 
 
 LONGEST_PULSE_MS = 65535 / PULSES_PER_S * 1000

@@ -20,7 +20,7 @@ import msgspec
 
 from callresp.io.files import write_text
 from callresp.io.score import line
-from callresp.link.board import Board
+from callresp.link.board import SimulatedBoard
 from callresp.link.port import Clock
 from callresp.palette.model import Palette
 
@@ -39,7 +39,7 @@ def main() -> None:
     # Ctrl-C is the host's to answer: it stops everything first, then closes our input.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     palette = msgspec.json.decode(sys.stdin.buffer.readline(), type=Palette)
-    board = Board(palette, drift_ppm=words.drift, ahead_s=1234.5, dry_run=words.dry_run)
+    board = SimulatedBoard(palette, drift_ppm=words.drift, ahead_s=1234.5, dry_run=words.dry_run)
     try:
         _serve(board, Clock(words.speed), _pty() if hasattr(os, "openpty") else _socket())
     finally:
@@ -73,7 +73,7 @@ def _socket() -> Ends:
     return line_end.fileno(), lambda: line_end.recv(4096), line_end.sendall
 
 
-def _serve(board: Board, clock: Clock, ends: Ends) -> None:
+def _serve(board: SimulatedBoard, clock: Clock, ends: Ends) -> None:
     handle, read, write = ends
     stdin = sys.stdin.fileno()
     while True:

@@ -1,4 +1,4 @@
-"""Streaming a checked plan to a port: the outer shell of the session."""
+"""Streaming a checked plan to a port: the outer runner of the session."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from collections.abc import Callable
 from typing import Any
 
 from callresp.errors import UserError
-from callresp.link.control import stop_word
 from callresp.link.port import Clock, open_port
-from callresp.link.session import Report, Session
+from callresp.link.session import Session
+from callresp.link.stop_request import stop_file
 from callresp.plan.checked_plan import CheckedPlan
 
 # How long a board may take to answer the first hello, in wall time.
@@ -69,7 +69,7 @@ def stream(
         port.flush()
         raise
     finally:
-        stop_word(url).unlink(missing_ok=True)
+        stop_file(url).unlink(missing_ok=True)
         port.close()
 
 
@@ -90,7 +90,7 @@ def _reopened(url: str, port: Any, fault: OSError) -> Any:
 
 
 def _run(session: Session, line: Any, clock: Clock, url: str, watch: Watch) -> None:
-    word = stop_word(url)
+    word = stop_file(url)
     word.unlink(missing_ok=True)
     opened_s = time.monotonic()
     heard_s = opened_s
@@ -111,7 +111,7 @@ def _run(session: Session, line: Any, clock: Clock, url: str, watch: Watch) -> N
             word.unlink(missing_ok=True)
             return
         silent_s = time.monotonic() - heard_s
-        if session.welcome is None and silent_s > ANSWER_S:
+        if session.hello_ack is None and silent_s > ANSWER_S:
             raise UserError(
                 "no board answers here", where=url, remedy="check the port, the baud rate and power"
             )
@@ -124,6 +124,3 @@ def _run(session: Session, line: Any, clock: Clock, url: str, watch: Watch) -> N
         if not data:
             time.sleep(POLL_S / max(clock.speed, 1.0))
     line.write(session.stop())
-
-
-__all__ = ["Report", "stream"]

@@ -1,4 +1,4 @@
-"""What the engine wants done: plain values that the shell carries out."""
+"""What the engine wants done: plain values that the runner carries out."""
 
 from __future__ import annotations
 
@@ -33,14 +33,14 @@ class Record:
 
 
 @dataclass(frozen=True, slots=True)
-class Say:
+class Notify:
     """A line for a person."""
 
     text: str
 
 
 @dataclass(frozen=True, slots=True)
-class Keep:
+class SaveSnippet:
     """Keep this stretch of sound as a snippet of that name."""
 
     from_s: float
@@ -48,15 +48,15 @@ class Keep:
     name: str
 
 
-Thing = Send | Release | Record | Say | Keep
+Action = Send | Release | Record | Notify | SaveSnippet
 
 
 @dataclass(frozen=True, slots=True)
-class Fate:
+class CommandOutcome:
     """What became of a command; `played_s` is on the engine's clock."""
 
     command: Command
-    fate: str
+    outcome: str
     played_s: float | None = None
 
 
@@ -71,11 +71,11 @@ class BoardState:
 
 
 @dataclass(frozen=True, slots=True)
-class LinkNews:
+class LinkUpdate:
     """What the link has to tell since it was last asked."""
 
     up: bool
-    fates: tuple[Fate, ...] = ()
+    outcomes: tuple[CommandOutcome, ...] = ()
     board: BoardState | None = None
     credit: int | None = None
     # How long commands waited for the link, each time.
@@ -83,7 +83,7 @@ class LinkNews:
     says: tuple[str, ...] = ()
 
 
-def what(command: Command) -> str:
+def command_kind(command: Command) -> str:
     """The kind of a command in the log's words."""
     if isinstance(command, Strike):
         return "strike"
@@ -92,16 +92,16 @@ def what(command: Command) -> str:
     return "turn" if isinstance(command, Turn) else "light"
 
 
-def fate_row(fate: Fate) -> dict[str, object]:
-    """A command and its fate as a row of the log."""
-    command = fate.command
+def outcome_row(outcome: CommandOutcome) -> dict[str, object]:
+    """A command and its outcome as a row of the log."""
+    command = outcome.command
     return {
         "at_s": round(command.at_s, 6),
         "channel": command.channel,
         "instrument": command.instrument,
-        "what": what(command),
+        "what": command_kind(command),
         "length_ms": round(command.length_ms, 3),
         "reply": command.reply,
-        "fate": fate.fate,
-        "played_s": None if fate.played_s is None else round(fate.played_s, 6),
+        "fate": outcome.outcome,
+        "played_s": None if outcome.played_s is None else round(outcome.played_s, 6),
     }

@@ -30,7 +30,7 @@ from callresp.live.sources import Block
 FILLED_S = 0.5
 
 
-class Hears(Protocol):
+class BlockListener(Protocol):
     """What the ear needs of a listener: see `callresp.listen.online.Listener`."""
 
     def feed(self, block: Samples) -> list[Event]:
@@ -40,7 +40,7 @@ class Hears(Protocol):
         """What was still open."""
 
 
-class Ear:
+class ClockedListener:
     """Feeds a listener and keeps its time.
 
     Parameters
@@ -51,10 +51,10 @@ class Ear:
         Of the sound.
     """
 
-    def __init__(self, make: Callable[[], Hears], sample_rate_hz: int) -> None:
+    def __init__(self, make: Callable[[], BlockListener], sample_rate_hz: int) -> None:
         self._make = make
         self._rate_hz = sample_rate_hz
-        self._listener: Hears | None = None
+        self._listener: BlockListener | None = None
         self._zero_s = 0.0
         self._lives = 0
         self._notes = 0

@@ -10,7 +10,7 @@ Conventions
 - The engine's clock counts the samples of the sound, lost ones too. It is 0 at
   the first sample; no change of the time of day moves it.
 - Data flows one way: ear, own sound, replier, player. What comes back from the
-  link (`link_news`) changes what is logged and whether it may play.
+  link (`link_update`) changes what is logged and whether it may play.
 - What keeps it from playing is a *bar*; each has a name and a reason, and every
   change is told and logged.
 
@@ -29,28 +29,35 @@ from callresp.field.log import Kind
 from callresp.io.score import Note, Phrase, ReplyNote
 from callresp.listen.online import Began, Event
 from callresp.live.actions import (
+    Action,
     BoardState,
-    Keep,
-    LinkNews,
+    LinkUpdate,
+    Notify,
     Record,
     Release,
-    Say,
+    SaveSnippet,
     Send,
-    Thing,
-    fate_row,
+    outcome_row,
 )
-from callresp.live.clocked_listener import Ear, Hears
-from callresp.live.interlocks import Bars, Hours, Limits, StopRules, WallWatch, limits_of
+from callresp.live.clocked_listener import BlockListener, ClockedListener
+from callresp.live.interlocks import (
+    ActiveHours,
+    Interlocks,
+    StopLimits,
+    StopRules,
+    WallClockMonitor,
+    limits_of,
+)
 from callresp.live.loop_detector import LoopDetector, LoopRule
-from callresp.live.player import Made, Player
-from callresp.live.self_masking import OwnSound, Room
+from callresp.live.player import Player, PlayerOutput
+from callresp.live.self_masking import Acoustics, SelfMask
 from callresp.live.sources import Block
 from callresp.palette.model import Palette
 from callresp.reply.live import LiveReplier
 from callresp.reply.rules import RuleSet
 
 STATUS_EVERY_S = 10.0
-LOOK_EVERY_S = 0.5
+CHECK_EVERY_S = 0.5
 # Stood down for feeding on itself; twice as long each time.
 STAND_DOWN_S = 600.0
 # A note is told of this long after it began, at most, where it has ended at all.
@@ -58,20 +65,20 @@ LOOP_HEARD_S = 1.0
 SNIPPET_BEFORE_S = 0.5
 SNIPPET_AFTER_S = 1.5
 SNIPPET_MAX_S = 20.0
-# Fates of commands that have, or may have, sounded; or would have, were there a machine.
+# Outcomes of commands that have, or may have, sounded; or would have, were there a machine.
 PLAYED = ("executed", "fate unknown", "only listening", "sent as MIDI")
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class LiveSettings:
     """How a day is to be run.
 
     `masks` and `loops` are there to be switched off by a bench only.
     """
 
-    room: Room = field(default_factory=Room)
-    limits: Limits | None = None
-    hours: Hours | None = None
+    acoustics: Acoustics = field(default_factory=Acoustics)
+    limits: StopLimits | None = None
+    hours: ActiveHours | None = None
     snippets: bool = False
     needs_link: bool = False
     seed: int | None = None
@@ -87,8 +94,8 @@ class Clocks:
     steady_s: Callable[[], float]
 
 
-class Engine:
-    """Feed it blocks and the link's news; do what it returns.
+class LiveEngine:
+    """Feed it blocks and the link's update; do what it returns.
 
     Parameters
     ----------
@@ -107,38 +114,38 @@ class Engine:
         self,
         palette: Palette,
         rules: RuleSet,
-        make_listener: Callable[[], Hears],
+        make_listener: Callable[[], BlockListener],
         sample_rate_hz: int,
         clocks: Clocks,
-        settings: Settings | None = None,
+        settings: LiveSettings | None = None,
     ) -> None:
-        self.settings = settings or Settings()
+        self.settings = settings or LiveSettings()
         self.now_s = 0.0
         self.overruns = 0
-        self.latency = Latency()
+        self.latency = StageTimes()
         self.start = clocks.wall()
         self._rate_hz = sample_rate_hz
         self._clocks = clocks
-        self._watch = WallWatch(clocks.wall, clocks.steady_s)
-        self._ear = Ear(make_listener, sample_rate_hz)
-        self._own = OwnSound(palette, self.settings.room)
+        self._watch = WallClockMonitor(clocks.wall, clocks.steady_s)
+        self._listener = ClockedListener(make_listener, sample_rate_hz)
+        self._own = SelfMask(palette, self.settings.acoustics)
         self._replier = LiveReplier(palette, rules, self.settings.seed, self.start)
         self._player = Player(palette, self._own)
         self._stops = StopRules(self.settings.limits or limits_of(palette))
         self._loop = LoopDetector(self.settings.loops)
-        self._bars = Bars()
+        self._interlocks = Interlocks()
         self._board = BoardState()
         self._credit: int | None = None
         self._release_s: float | None = None
         self._stand_down_s = STAND_DOWN_S
-        self._down_until_s = float("-inf")
+        self._stand_down_until_s = float("-inf")
         self._due_s: float | None = None
         self._loop_due_s = float("inf")
         self._phrases: dict[int, Phrase] = {}
-        self._status_s = self._looked_s = float("-inf")
-        self._out: list[Thing] = []
+        self._status_s = self._checked_s = float("-inf")
+        self._out: list[Action] = []
         if self.settings.needs_link:
-            self._bars.put("link", "the board has not answered yet")
+            self._interlocks.put("link", "the board has not answered yet")
 
     @property
     def player(self) -> Player:
@@ -146,65 +153,65 @@ class Engine:
         return self._player
 
     @property
-    def barred(self) -> str | None:
+    def inhibited(self) -> str | None:
         """Why it does not play, or `None`."""
-        return self._bars.why
+        return self._interlocks.why
 
     @property
     def asleep(self) -> bool:
         """Whether it sleeps: it does not even listen."""
-        return self._bars.has("asleep")
+        return self._interlocks.has("asleep")
 
-    def feed(self, block: Block) -> list[Thing]:
+    def feed(self, block: Block) -> list[Action]:
         """Hear a block, and say what is to be done by its end."""
         self.now_s = block.at_s + len(block.samples) / self._rate_hz
         if block.lost:
             self._lost(block)
         self._look()
         if not self.asleep:
-            for event in self._ear.feed(block):
+            for event in self._listener.feed(block):
                 self._hear(event)
         self._answer()
         return self._taken()
 
-    def idle(self) -> list[Thing]:
+    def idle(self) -> list[Action]:
         """No sound comes: look at the clock and the board all the same."""
         self._look(force=True)
         self._play()
         return self._taken()
 
-    def link_news(self, news: LinkNews) -> list[Thing]:
+    def link_update(self, update: LinkUpdate) -> list[Action]:
         """Take what the link has to tell."""
         if self.settings.needs_link:
-            why = None if news.up else "the board is away; it listens on"
-            self._bar("link", why)
-        for fate in news.fates:
-            if fate.fate in PLAYED:
-                self._player.played(fate.command)
-            self._record("command", fate_row(fate))
-        for text in news.says:
+            why = None if update.up else "the board is away; it listens on"
+            self._inhibit("link", why)
+        for outcome in update.outcomes:
+            if outcome.outcome in PLAYED:
+                self._player.played(outcome.command)
+            self._record("command", outcome_row(outcome))
+        for text in update.says:
             self._fault(text, "link")
-        self._board = news.board or self._board
-        self._credit = news.credit
-        for wait_s in news.waits_s:
+        self._board = update.board or self._board
+        self._credit = update.credit
+        for wait_s in update.waits_s:
             self.latency.add("link", wait_s)
         return self._taken()
 
-    def stop(self, why: str) -> list[Thing]:
+    def stop(self, why: str) -> list[Action]:
         """The red stop: release everything, answer no more."""
-        self._bar("stopped", why)
+        self._inhibit("stopped", why)
         return self._taken()
 
-    def fault(self, text: str, where: str) -> list[Thing]:
-        """Something went wrong in the shell: log it, say it, go on."""
+    def fault(self, text: str, where: str) -> list[Action]:
+        """Something went wrong in the runner: log it, say it, go on."""
         self._fault(text, where)
         return self._taken()
 
-    def finish(self) -> list[Thing]:
+    def finish(self) -> list[Action]:
         """The sound has ended: close what is open, release everything."""
-        for event in self._ear.rest():
+        for event in self._listener.rest():
             self._hear(event)
-        self._tell_phrases()
+        self._record_phrases()
         self._record("status", self.status())
         self._out.append(Release("the day is over"))
         return self._taken()
@@ -250,9 +257,9 @@ class Engine:
     # Answering
 
     def _answer(self) -> None:
-        self._replier.barred = self._bars.why
+        self._replier.inhibited = self._interlocks.why
         notes = self._replier.tick(self.now_s)
-        self._tell_phrases()
+        self._record_phrases()
         if notes:
             self._reply(notes)
         self._play()
@@ -273,9 +280,9 @@ class Engine:
             from_s = max(heard.onset_s - SNIPPET_BEFORE_S, 0.0)
             until_s = min(last_s + SNIPPET_AFTER_S, from_s + SNIPPET_MAX_S)
             name = f"{self._clocks.wall():%Y%m%dT%H%M%S}-phrase-{phrase}"
-            self._out.append(Keep(from_s, until_s, name))
+            self._out.append(SaveSnippet(from_s, until_s, name))
 
-    def _tell_phrases(self) -> None:
+    def _record_phrases(self) -> None:
         for phrase in self._replier.closed:
             self._record("phrase", phrase)
             # One reply at most waits for its rest; older phrases are of no more use.
@@ -299,16 +306,16 @@ class Engine:
         if self._due_s is not None and self._player.first_s is not None:
             self.latency.add("answer", self._player.first_s - self._due_s)
             self._due_s = None
-        self._tell_changes(made)
+        self._record_changes(made)
         self._own.forget_before(self.now_s - 10.0)
 
-    def _tell_changes(self, made: Made) -> None:
+    def _record_changes(self, made: PlayerOutput) -> None:
         for change in made.changes:
             if change.change == "dropped":
                 self._record("remark", {"text": f"not struck: {change.why}"})
         for refused in made.refused:
             if refused.limit in ("supply.capacity_ah", "supply.cutoff_v"):
-                self._bar("battery", f"{refused.what}: it plays no more, and listens on")
+                self._inhibit("battery", f"{refused.what}: it plays no more, and listens on")
             else:
                 self._fault(f"refused: {refused}", "plan")
 
@@ -326,20 +333,20 @@ class Engine:
         self._fault(f"{lost_s:.3f} s of sound were lost before {block.at_s:.1f} s", "sound")
 
     def _look(self, force: bool = False) -> None:
-        if self.now_s - self._looked_s < LOOK_EVERY_S and not force:
+        if self.now_s - self._checked_s < CHECK_EVERY_S and not force:
             return
-        self._looked_s = self.now_s
-        self._look_at_hours()
-        self._look_for_loops()
+        self._checked_s = self.now_s
+        self._check_hours()
+        self._check_loop_due()
         why = self._stops.judge(
             self._board, self.now_s, self._player.strikes, self._player.energy_j
         )
-        self._bar("limits", why)
+        self._inhibit("limits", why)
         if self.now_s - self._status_s >= STATUS_EVERY_S:
             self._status_s = self.now_s
             self._record("status", self.status())
 
-    def _look_at_hours(self) -> None:
+    def _check_hours(self) -> None:
         step_s = self._watch.step_s()
         if step_s is not None:
             self._fault(
@@ -352,49 +359,53 @@ class Engine:
             return
         awake = hours.awake(self._clocks.wall().time())
         if not awake and not self.asleep:
-            for event in self._ear.rest():
+            for event in self._listener.rest():
                 self._hear(event)
-        self._bar("asleep", None if awake else f"it sleeps until {hours.since:%H:%M}")
+        self._inhibit("asleep", None if awake else f"it sleeps until {hours.since:%H:%M}")
 
-    def _look_for_loops(self) -> None:
+    def _check_loop_due(self) -> None:
         if self._loop_due_s <= self.now_s:
             # Not oftener than once a reply, when all of it that may come back has been heard.
             self._loop_due_s = float("inf")
-            self._judge_loop()
-        if self.now_s >= self._down_until_s:
-            self._bar("loop", None)
+            self._check_loop()
+        if self.now_s >= self._stand_down_until_s:
+            self._inhibit("loop", None)
 
-    def _judge_loop(self) -> None:
-        if self.settings.loops is not None and not self._bars.has("loop") and self._loop.loops:
+    def _check_loop(self) -> None:
+        if (
+            self.settings.loops is not None
+            and not self._interlocks.has("loop")
+            and self._loop.loops
+        ):
             lag_ms = 1000 * (self._loop.lag_s or 0.0)
             self._loop.reset()
-            self._down_until_s = self.now_s + self._stand_down_s
-            self._bar(
+            self._stand_down_until_s = self.now_s + self._stand_down_s
+            self._inhibit(
                 "loop",
                 f"what it played came back {lag_ms:.0f} ms later, reply after reply: it stands"
                 f" down for {self._stand_down_s / 60:g} min; turn the microphone away from it",
             )
             self._stand_down_s *= 2
 
-    def _bar(self, name: str, why: str | None) -> None:
+    def _inhibit(self, name: str, why: str | None) -> None:
         """Put a bar up, or (`None`) away; tell and log what that changes."""
-        if not self._bars.put(name, why):
+        if not self._interlocks.put(name, why):
             return
         if why is not None:
             self._release(why)
         again = "the board is there: it plays" if name == "link" else "it plays again"
-        text = why or self._bars.why or again
-        self._record("remark", {"text": text, "state": self._bars.state})
-        self._out.append(Say(text))
+        text = why or self._interlocks.why or again
+        self._record("remark", {"text": text, "state": self._interlocks.state})
+        self._out.append(Notify(text))
 
     def _fault(self, text: str, where: str) -> None:
         self._record("fault", {"what": text, "where": where})
-        self._out.append(Say(text))
+        self._out.append(Notify(text))
 
     def _record(self, kind: Kind, body: object) -> None:
         self._out.append(Record(self.now_s, kind, body))
 
-    def _taken(self) -> list[Thing]:
+    def _taken(self) -> list[Action]:
         out, self._out = self._out, []
         return out
 
@@ -402,7 +413,7 @@ class Engine:
 KEPT = 300
 
 
-class Latency:
+class StageTimes:
     """Keeps the last few hundred times of each stage.
 
     Examples

@@ -30,7 +30,7 @@ TEMPERATURE_MAX_C = 85.0
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class StopLimits:
     """What stops it; `None` where there is no such limit."""
 
     supply_min_v: float | None = None
@@ -39,10 +39,10 @@ class Limits:
     energy_max_j: float | None = None
 
 
-def limits_of(palette: Palette) -> Limits:
+def limits_of(palette: Palette) -> StopLimits:
     """The limits that a palette itself gives."""
     cutoff_v = palette.supply.cutoff_v
-    return Limits(supply_min_v=cutoff_v if cutoff_v > 0 else None)
+    return StopLimits(supply_min_v=cutoff_v if cutoff_v > 0 else None)
 
 
 class StopRules:
@@ -59,7 +59,7 @@ class StopRules:
     True
     """
 
-    def __init__(self, limits: Limits) -> None:
+    def __init__(self, limits: StopLimits) -> None:
         self.limits = limits
         self.for_good: str | None = None
         self._low_since_s: float | None = None
@@ -128,7 +128,7 @@ class StopRules:
 
 
 @dataclass(frozen=True, slots=True)
-class Hours:
+class ActiveHours:
     """Times of day between which it is awake; past midnight where `until` is the earlier.
 
     Examples
@@ -151,7 +151,7 @@ class Hours:
 STEP_MIN_S = 2.0
 
 
-class WallWatch:
+class WallClockMonitor:
     """Notices when the time of day is set while we run.
 
     Nothing that is played hangs on the wall's clock; the hours of the day do.
@@ -172,12 +172,12 @@ class WallWatch:
         return step_s if abs(step_s) >= STEP_MIN_S else None
 
 
-State = Literal["asleep", "awake", "stopped", "standing down"]
+MachineState = Literal["asleep", "awake", "stopped", "standing down"]
 # The gravest first: that one is told.
 ORDER = ("stopped", "battery", "limits", "asleep", "loop", "link")
 
 
-class Bars:
+class Interlocks:
     """The bars that are up.
 
     Examples
@@ -215,7 +215,7 @@ class Bars:
         return next((self._up[name] for name in ORDER if name in self._up), None)
 
     @property
-    def state(self) -> State:
+    def state(self) -> MachineState:
         """The state of the machine in the log's words."""
         if not self._up:
             return "awake"

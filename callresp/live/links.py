@@ -1,7 +1,7 @@
 """Where commands go: a board's session, a simulated board in engine time, nowhere.
 
-A link takes checked commands timed on the engine's clock, and has news: the
-fates of what it took, and what the board says of itself.
+A link takes checked commands timed on the engine's clock, and has update: the
+outcomes of what it took, and what the board says of itself.
 """
 
 from __future__ import annotations
@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from callresp.link.board import Board
-from callresp.link.session import Sent, Session
-from callresp.live.actions import BoardState, Fate, LinkNews
+from callresp.link.board import SimulatedBoard
+from callresp.link.session import SentCommand, Session
+from callresp.live.actions import BoardState, CommandOutcome, LinkUpdate
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 
@@ -25,7 +25,7 @@ IDLE_STEP_S = 0.02
 
 
 class Link(Protocol):
-    """What the shell needs of a link."""
+    """What the runner needs of a link."""
 
     def send(self, checked: CheckedPlan) -> None:
         """Take commands."""
@@ -33,40 +33,42 @@ class Link(Protocol):
     def release(self) -> None:
         """Let go of everything now."""
 
-    def news(self) -> LinkNews:
+    def take_update(self) -> LinkUpdate:
         """What is to tell since this was last asked."""
 
     def close(self) -> None:
         """Release everything and end."""
 
 
-class Talk:
-    """One open-ended session with a board, and its news; bytes and times are the caller's.
+class LiveSession:
+    """One open-ended session with a board, and its update; bytes and times are the caller's.
 
     Parameters
     ----------
-    nothing
+    empty_plan
         A checked plan of no commands, of the machine's palette.
     session
         A number that tells this session from the one before.
     """
 
-    def __init__(self, nothing: CheckedPlan, session: int) -> None:
+    def __init__(self, empty_plan: CheckedPlan, session: int) -> None:
         self.session = Session(
-            nothing, session, zero_s=0.0, ahead_s=SEND_AHEAD_S, least_ahead_s=LEAST_AHEAD_S
+            empty_plan, session, zero_s=0.0, ahead_s=SEND_AHEAD_S, least_ahead_s=LEAST_AHEAD_S
         )
         self.waits_s: list[float] = []
 
     def up(self, now_s: float) -> bool:
         """Whether the board is there and its clock is known."""
         session = self.session
-        return session.welcome is not None and session.clock.known and not session.lost(now_s)
+        return session.hello_ack is not None and session.clock.known and not session.lost(now_s)
 
-    def news(self, now_s: float, zero_s: float, says: tuple[str, ...] = ()) -> LinkNews:
+    def take_update(self, now_s: float, zero_s: float, says: tuple[str, ...] = ()) -> LinkUpdate:
         """What happened since this was last asked."""
-        fates = tuple(_fate(sent, zero_s) for sent in self.session.take_over())
+        outcomes = tuple(_outcome(sent, zero_s) for sent in self.session.take_ended())
         waits_s, self.waits_s = tuple(self.waits_s), []
-        return LinkNews(self.up(now_s), fates, self._board(), self.session.credit, waits_s, says)
+        return LinkUpdate(
+            self.up(now_s), outcomes, self._board(), self.session.credit, waits_s, says
+        )
 
     def _board(self) -> BoardState | None:
         status = self.session.status
@@ -80,29 +82,31 @@ class Talk:
         )
 
 
-def _fate(sent: Sent, zero_s: float) -> Fate:
+def _outcome(sent: SentCommand, zero_s: float) -> CommandOutcome:
     played_s = None if sent.played_s is None else sent.played_s - zero_s
-    return Fate(sent.command, sent.fate or "unknown", played_s)
+    return CommandOutcome(sent.command, sent.outcome or "unknown", played_s)
 
 
 @dataclass(slots=True)
-class Nowhere:
+class NullLink:
     """No machine: it only says what would be struck."""
 
-    fate: str = "only listening"
-    _fates: list[Fate] = field(default_factory=list)
+    outcome: str = "only listening"
+    _outcomes: list[CommandOutcome] = field(default_factory=list)
 
     def send(self, checked: CheckedPlan) -> None:
         """Take commands."""
-        self._fates += [Fate(command, self.fate) for command in checked.plan.commands]
+        self._outcomes += [
+            CommandOutcome(command, self.outcome) for command in checked.plan.commands
+        ]
 
     def release(self) -> None:
         """Nothing is held."""
 
-    def news(self) -> LinkNews:
+    def take_update(self) -> LinkUpdate:
         """Each command once."""
-        fates, self._fates = self._fates, []
-        return LinkNews(True, tuple(fates))
+        outcomes, self._outcomes = self._outcomes, []
+        return LinkUpdate(True, tuple(outcomes))
 
     def close(self) -> None:
         """Nothing is open."""
@@ -113,7 +117,7 @@ class SimulatedLink:
 
     Parameters
     ----------
-    nothing
+    empty_plan
         A checked plan of no commands.
     palette
         Of the board.
@@ -121,9 +125,9 @@ class SimulatedLink:
         Of the board's clock.
     """
 
-    def __init__(self, nothing: CheckedPlan, palette: Palette, drift_ppm: float = 37.0) -> None:
-        self.board = Board(palette, drift_ppm=drift_ppm, ahead_s=1234.5)
-        self.talk = Talk(nothing, session=1)
+    def __init__(self, empty_plan: CheckedPlan, palette: Palette, drift_ppm: float = 37.0) -> None:
+        self.board = SimulatedBoard(palette, drift_ppm=drift_ppm, ahead_s=1234.5)
+        self.talk = LiveSession(empty_plan, session=1)
         self.cut = False
         self._now_s = 0.0
 
@@ -147,9 +151,9 @@ class SimulatedLink:
         """Let go of everything now."""
         self.talk.session.release(self._now_s)
 
-    def news(self) -> LinkNews:
+    def take_update(self) -> LinkUpdate:
         """What is to tell."""
-        return self.talk.news(self._now_s, 0.0)
+        return self.talk.take_update(self._now_s, 0.0)
 
     def close(self) -> None:
         """Release everything."""

@@ -21,7 +21,7 @@ from callresp.errors import UserError
 from callresp.field.log import COMMIT_EVERY_S, FieldLog
 from callresp.io.audio import Samples
 from callresp.io.files import whole_file
-from callresp.live.actions import Keep, Record
+from callresp.live.actions import Record, SaveSnippet
 from callresp.live.sources import Block
 
 WAITING_MAX = 20_000
@@ -36,7 +36,7 @@ class Snippet:
     sample_rate_hz: int
 
 
-Row = tuple[Record, datetime] | Snippet
+LogItem = tuple[Record, datetime] | Snippet
 
 
 class LogThread:
@@ -59,7 +59,7 @@ class LogThread:
         self.wait_s = 0.0
         self.says: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._path = path
-        self._queue: queue.Queue[tuple[Row, float] | None] = queue.Queue(WAITING_MAX)
+        self._queue: queue.Queue[tuple[LogItem, float] | None] = queue.Queue(WAITING_MAX)
         self._ready = threading.Event()
         self._fault: UserError | None = None
         self._at_s = 0.0
@@ -69,9 +69,9 @@ class LogThread:
         if self._fault is not None:
             raise self._fault
 
-    def write(self, item: Row, patient: bool = False) -> None:
-        """Hand over a row or a snippet; waits only where nothing is live (`patient`)."""
-        if patient:
+    def write(self, item: LogItem, lossless: bool = False) -> None:
+        """Hand over a row or a snippet; waits only where nothing is live (`lossless`)."""
+        if lossless:
             self._queue.put((item, time.monotonic()))
             return
         try:
@@ -109,7 +109,7 @@ class LogThread:
             log.close(self._at_s)
             self._tell(log, troubled)
 
-    def _take(self, log: FieldLog | None, item: Row) -> None:
+    def _take(self, log: FieldLog | None, item: LogItem) -> None:
         if isinstance(item, Snippet):
             try:
                 write_flac(item.path, item.samples, item.sample_rate_hz)
@@ -137,14 +137,14 @@ RING_S = 40.0
 SNIPPETS_WAITING_MAX = 8
 
 
-class Ring:
+class RecentSound:
     """The last `RING_S` of sound, by the engine's clock; lost sound is silence."""
 
     def __init__(self, sample_rate_hz: int) -> None:
         self.sample_rate_hz = sample_rate_hz
         self._ring = np.zeros(round(RING_S * sample_rate_hz), dtype=np.float32)
         self._end = 0
-        self._waiting: list[Keep] = []
+        self._waiting: list[SaveSnippet] = []
 
     def add(self, block: Block) -> None:
         """Take a block."""
@@ -159,7 +159,7 @@ class Ring:
         self._ring[: len(block.samples) - first] = block.samples[first:]
         self._end = start + len(block.samples)
 
-    def want(self, keep: Keep) -> None:
+    def want(self, keep: SaveSnippet) -> None:
         """Cut this out when its end has come."""
         if len(self._waiting) < SNIPPETS_WAITING_MAX:
             self._waiting.append(keep)
@@ -171,7 +171,7 @@ class Ring:
             self._waiting.remove(keep)
             yield keep.name, self._cut(keep)
 
-    def _cut(self, keep: Keep) -> Samples:
+    def _cut(self, keep: SaveSnippet) -> Samples:
         size = len(self._ring)
         first = max(round(keep.from_s * self.sample_rate_hz), self._end - size, 0)
         last = min(round(keep.until_s * self.sample_rate_hz), self._end)

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from callresp.link.port import Clock
-from callresp.live.actions import Fate, LinkNews
-from callresp.live.port_link import Zero
+from callresp.live.actions import CommandOutcome, LinkUpdate
+from callresp.live.port_link import EngineOrigin
 from callresp.midi.notes import Sounding, reply_tracks, velocity_of
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
@@ -39,14 +39,14 @@ class MidiLink:
     palette
     port
         Anything with `send`; see `callresp.midi.out.open_port`.
-    zero, clock
+    origin, clock
         Where the engine's clock stands on the host's.
     """
 
-    def __init__(self, palette: Palette, port: Any, zero: Zero, clock: Clock) -> None:
+    def __init__(self, palette: Palette, port: Any, origin: EngineOrigin, clock: Clock) -> None:
         self._palette = palette
         self._port = port
-        self._zero = zero
+        self._origin = origin
         self._clock = clock
         self._seats = _seats(palette)
         tops = [item.force[-1].level_db for item in palette.striker]
@@ -55,7 +55,7 @@ class MidiLink:
         self._due: list[tuple[float, int, Any, Command | None]] = []
         self._held: dict[str, float] = {}
         self._count = itertools.count()
-        self._fates: list[Fate] = []
+        self._outcomes: list[CommandOutcome] = []
         self._changed = threading.Condition()
         self._closed = False
         for seat in self._seats.values():
@@ -68,21 +68,23 @@ class MidiLink:
         """Take commands."""
         with self._changed:
             for command in checked.plan.commands:
-                self._put(command)
+                self._enqueue(command)
             self._changed.notify()
 
     def release(self) -> None:
         """Every note off now; forget what waits."""
         with self._changed:
             waiting, self._due = self._due, []
-            self._fates += [Fate(command, LEFT_OFF) for *_, command in waiting if command]
+            self._outcomes += [
+                CommandOutcome(command, LEFT_OFF) for *_, command in waiting if command
+            ]
             self._hush()
 
-    def news(self) -> LinkNews:
+    def take_update(self) -> LinkUpdate:
         """Each command once it has been sent."""
         with self._changed:
-            fates, self._fates = self._fates, []
-        return LinkNews(True, tuple(fates))
+            outcomes, self._outcomes = self._outcomes, []
+        return LinkUpdate(True, tuple(outcomes))
 
     def close(self) -> None:
         """Every note off, and end."""
@@ -93,13 +95,13 @@ class MidiLink:
         self._thread.join(timeout=1.0)
         self._port.close()
 
-    def _put(self, command: Command) -> None:
+    def _enqueue(self, command: Command) -> None:
         if isinstance(command, Hold):
             striker = self._palette.striker_named(command.instrument)
             if striker is not None and striker.damper is not None:
                 end_s = command.at_s + (command.hold_ms + striker.damper.fall_ms) / 1000
                 self._held[striker.name] = end_s
-            self._fates.append(Fate(command, SENT))
+            self._outcomes.append(CommandOutcome(command, SENT))
         elif isinstance(command, Strike):
             if striker := self._palette.striker_named(command.instrument):
                 self._strike(command, striker)
@@ -132,7 +134,7 @@ class MidiLink:
 
         seat = self._seats[item.name]
         velocity = velocity_of(level_db, self._loudest_db)
-        zero_s = self._zero.host_s
+        zero_s = self._origin.host_s
         on = mido.Message("note_on", channel=seat.channel, note=seat.key, velocity=velocity)
         off = mido.Message("note_off", channel=seat.channel, note=seat.key, velocity=64)
         heapq.heappush(self._due, (zero_s + from_s, next(self._count), on, command))
@@ -146,8 +148,8 @@ class MidiLink:
                     _, _, message, command = heapq.heappop(self._due)
                     self._port.send(message)
                     if command is not None:
-                        played_s = now_s - self._zero.host_s
-                        self._fates.append(Fate(command, SENT, played_s))
+                        played_s = now_s - self._origin.host_s
+                        self._outcomes.append(CommandOutcome(command, SENT, played_s))
                 wait_s = self._due[0][0] - now_s if self._due else 1.0
                 self._changed.wait(min(wait_s / self._clock.speed, 1.0))
 

@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 import msgspec
 
 from callresp.io.score import ReplyNote
-from callresp.live.self_masking import OwnSound
+from callresp.live.self_masking import SelfMask
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, Checker, PlanBreaksLimitError
 from callresp.plan.electrical.loads import LoadModel
@@ -40,7 +40,7 @@ TELL_AHEAD_S = 0.02
 
 
 @dataclass(slots=True)
-class Made:
+class PlayerOutput:
     """What the player made of a moment."""
 
     checked: list[CheckedPlan] = field(default_factory=list)
@@ -58,11 +58,11 @@ class Player:
         Told of each command when it is about to sound.
     """
 
-    def __init__(self, palette: Palette, own: OwnSound) -> None:
+    def __init__(self, palette: Palette, own: SelfMask) -> None:
         self.palette = palette
         self.strikes = 0
         self.energy_j = 0.0
-        # A shell that runs late itself, as on a busy computer, asks for more.
+        # A runner that runs late itself, as on a busy computer, asks for more.
         self.lead_s = LINK_LEAD_S
         # When the first coil of the last reply goes on; None until it is known.
         self.first_s: float | None = None
@@ -78,7 +78,7 @@ class Player:
         }
 
     @property
-    def nothing(self) -> CheckedPlan:
+    def empty_plan(self) -> CheckedPlan:
         """A checked plan of no commands: opens a session."""
         return self._checker.admit([])
 
@@ -109,9 +109,9 @@ class Player:
         self._notes.clear()
         self._coming.clear()
 
-    def due(self, now_s: float) -> Made:
+    def due(self, now_s: float) -> PlayerOutput:
         """Plan and check what is due soon; tell own sound of what is due now."""
-        made = Made()
+        made = PlayerOutput()
         while self._notes and self._notes[0][0] <= now_s + PLAN_AHEAD_S:
             note = heapq.heappop(self._notes)[2]
             commands, changes = self._planner.add(note, now_s + self.lead_s)
@@ -130,7 +130,7 @@ class Player:
         for load in self._wiring.loads_of(command):
             self.energy_j += load.amps * volts * (load.until_s - load.from_s)
 
-    def _admit(self, commands: list[Command], made: Made) -> None:
+    def _admit(self, commands: list[Command], made: PlayerOutput) -> None:
         if not commands:
             return
         try:

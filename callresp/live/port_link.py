@@ -10,16 +10,16 @@ from typing import Any
 
 from callresp.errors import UserError
 from callresp.link.port import Clock, open_port
-from callresp.live.actions import LinkNews
-from callresp.live.links import Talk
+from callresp.live.actions import LinkUpdate
+from callresp.live.links import LiveSession
 from callresp.plan.checked_plan import CheckedPlan
 
 POLL_S = 0.001
 REOPEN_S = 0.5
-FAREWELL_S = 0.3
+CLOSING_S = 0.3
 
 
-class Zero:
+class EngineOrigin:
     """Where the engine's clock stands on the host's: what is earliest, of late.
 
     A block is never here before it was heard, but often later; so the smallest
@@ -32,7 +32,7 @@ class Zero:
         self._before_s = self._lately_s = float("inf")
         self._since_s = float("-inf")
 
-    def seen(self, engine_s: float, host_s: float) -> None:
+    def observe(self, engine_s: float, host_s: float) -> None:
         """A block that ends at `engine_s` has come at `host_s`."""
         if host_s - self._since_s > self.SPAN_S:
             self._since_s = host_s
@@ -51,11 +51,11 @@ class PortLink:
 
     Parameters
     ----------
-    nothing
+    empty_plan
         A checked plan of no commands, of the machine's palette.
     url
         A serial port, or an address that pyserial knows.
-    zero
+    origin
         Kept by the sound thread.
     clock
         The host's.
@@ -66,12 +66,14 @@ class PortLink:
         When the port is not there at the start. Later it is waited for.
     """
 
-    def __init__(self, nothing: CheckedPlan, url: str, zero: Zero, clock: Clock) -> None:
+    def __init__(
+        self, empty_plan: CheckedPlan, url: str, origin: EngineOrigin, clock: Clock
+    ) -> None:
         self.url = url
         self.fatal: UserError | None = None
-        self._zero = zero
+        self._origin = origin
         self._clock = clock
-        self._talk = Talk(nothing, session=int(time.time() * 1000) % 65535 + 1)
+        self._talk = LiveSession(empty_plan, session=int(time.time() * 1000) % 65535 + 1)
         self._inbox: queue.SimpleQueue[tuple[CheckedPlan | None, float]] = queue.SimpleQueue()
         self._says: list[str] = []
         self._lock = threading.Lock()
@@ -88,11 +90,11 @@ class PortLink:
         """Let go of everything now."""
         self._inbox.put((None, time.monotonic()))
 
-    def news(self) -> LinkNews:
+    def take_update(self) -> LinkUpdate:
         """What is to tell since this was last asked."""
         with self._lock:
             says, self._says = tuple(self._says), []
-            return self._talk.news(self._clock.now_s(), self._zero.host_s, says)
+            return self._talk.take_update(self._clock.now_s(), self._origin.host_s, says)
 
     def close(self) -> None:
         """Release everything and end."""
@@ -141,7 +143,7 @@ class PortLink:
                     if checked is None:
                         session.release(now_s)
                     else:
-                        session.add(checked, self._zero.host_s)
+                        session.add(checked, self._origin.host_s)
             out = session.poll(now_s)
         if out:
             port.write(out)
@@ -151,7 +153,7 @@ class PortLink:
 
     def _farewell(self, port: Any) -> None:
         with contextlib.suppress(OSError):
-            until_s = time.monotonic() + FAREWELL_S
+            until_s = time.monotonic() + CLOSING_S
             while time.monotonic() < until_s:
                 self._turn(port)
                 time.sleep(POLL_S)

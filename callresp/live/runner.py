@@ -1,4 +1,4 @@
-"""The outer shell: threads about the engine, so that nothing blocks the sound.
+"""The outer runner: threads about the engine, so that nothing blocks the sound.
 
 Goal
 ----
@@ -20,12 +20,12 @@ from pathlib import Path
 import numpy as np
 
 from callresp.link.port import Clock
-from callresp.live.actions import Keep, Record, Release, Say, Send, Thing
-from callresp.live.engine import Engine
+from callresp.live.actions import Action, Notify, Record, Release, SaveSnippet, Send
+from callresp.live.engine import LiveEngine
 from callresp.live.links import Link, SimulatedLink
-from callresp.live.log_thread import LogThread, Ring, Snippet
+from callresp.live.log_thread import LogThread, RecentSound, Snippet
 from callresp.live.player import LINK_LEAD_S
-from callresp.live.port_link import Zero
+from callresp.live.port_link import EngineOrigin
 from callresp.live.sources import BLOCK_S, WAITING_S, Block, Source
 
 IDLE_S = 0.2
@@ -37,7 +37,7 @@ LATE_FADES = 0.998
 
 
 @dataclass(frozen=True, slots=True)
-class Stamped:
+class StampedBlock:
     """A block, and when it came by the host's clock."""
 
     block: Block
@@ -46,44 +46,44 @@ class Stamped:
 
 @dataclass(slots=True)
 class Hooks:
-    """What the shell tells of, each as it happens; called in the engine's thread."""
+    """What the runner tells of, each as it happens; called in the engine's thread."""
 
     say: Callable[[str], None] = lambda text: None
     record: Callable[[Record], None] = lambda record: None
-    look: Callable[[Engine], None] = lambda engine: None
+    look: Callable[[LiveEngine], None] = lambda engine: None
     # Why to stop now, or None; asked many times a second.
     stop: Callable[[], str | None] = lambda: None
 
 
 @dataclass(slots=True)
-class Shell:
+class Runner:
     """Runs an engine on a source and a link until the sound ends or it is stopped.
 
-    `patient` is for sound that is not live: the source then waits for the
+    `lossless` is for sound that is not live: the source then waits for the
     engine, where a microphone would lose sound.
     """
 
-    engine: Engine
+    engine: LiveEngine
     source: Source
     link: Link
     log: LogThread
     hooks: Hooks
     clock: Clock
-    zero: Zero = field(default_factory=Zero)
+    origin: EngineOrigin = field(default_factory=EngineOrigin)
     snippets: Path | None = None
-    patient: bool = False
+    lossless: bool = False
     faults: queue.SimpleQueue[str] = field(default_factory=queue.SimpleQueue)
     wall: Callable[[], datetime] = lambda: datetime.now().astimezone()
-    _blocks: queue.Queue[Stamped | None] = field(init=False)
-    _ring: Ring | None = field(init=False, default=None)
+    _blocks: queue.Queue[StampedBlock | None] = field(init=False)
+    _ring: RecentSound | None = field(init=False, default=None)
     _stopped: bool = field(init=False, default=False)
-    _looked_s: float = field(init=False, default=0.0)
+    _checked_s: float = field(init=False, default=0.0)
     _late_s: float = field(init=False, default=0.0)
 
     def __post_init__(self) -> None:
         self._blocks = queue.Queue(maxsize=round(WAITING_S / BLOCK_S))
         if self.snippets is not None:
-            self._ring = Ring(self.source.sample_rate_hz)
+            self._ring = RecentSound(self.source.sample_rate_hz)
 
     def run(self) -> None:
         """Listen and answer to the end; release everything whatever happens."""
@@ -94,16 +94,16 @@ class Shell:
                 if not self._turn():
                     break
         except KeyboardInterrupt:
-            self._do(self.engine.stop("stopped with Ctrl-C"))
+            self._perform(self.engine.stop("stopped with Ctrl-C"))
             raise
         finally:
             self.source.close()
-            self._do(self.engine.finish())
+            self._perform(self.engine.finish())
             self._settle()
             self.link.close()
-            self._do(self.engine.link_news(self.link.news()))
+            self._perform(self.engine.link_update(self.link.take_update()))
             self.log.close()
-            self._tell_faults(logged=False)
+            self._report_faults(logged=False)
 
     def _hear(self) -> None:
         """The sound thread."""
@@ -112,13 +112,13 @@ class Shell:
             for block in self.source.blocks():
                 ends_s = block.at_s + len(block.samples) / self.source.sample_rate_hz
                 came_s = self.clock.now_s()
-                self.zero.seen(ends_s, came_s)
+                self.origin.observe(ends_s, came_s)
                 whole = Block(block.samples, block.at_s, block.lost + lost)
-                if self.patient:
-                    self._blocks.put(Stamped(whole, came_s))
+                if self.lossless:
+                    self._blocks.put(StampedBlock(whole, came_s))
                     continue
                 try:
-                    self._blocks.put_nowait(Stamped(whole, came_s))
+                    self._blocks.put_nowait(StampedBlock(whole, came_s))
                     lost = 0
                 except queue.Full:
                     lost = whole.lost + len(block.samples)
@@ -128,7 +128,7 @@ class Shell:
         if lost:
             # What was lost last of all must be counted too.
             last = Block(np.zeros(0, dtype=np.float32), ends_s, lost)
-            self._blocks.put(Stamped(last, self.clock.now_s()))
+            self._blocks.put(StampedBlock(last, self.clock.now_s()))
         self._blocks.put(None)
 
     def _turn(self) -> bool:
@@ -136,7 +136,7 @@ class Shell:
         try:
             stamped = self._blocks.get(timeout=IDLE_S)
         except queue.Empty:
-            self._do(self.engine.idle())
+            self._perform(self.engine.idle())
         else:
             if stamped is None:
                 return False
@@ -144,11 +144,11 @@ class Shell:
         self._look_about()
         return True
 
-    def _hear_block(self, stamped: Stamped) -> None:
+    def _hear_block(self, stamped: StampedBlock) -> None:
         began_s = self.clock.now_s()
         self.engine.latency.add("queue", (began_s - stamped.came_s) / max(self.clock.speed, 1e-9))
         began = time.perf_counter()
-        self._do(self.engine.feed(stamped.block))
+        self._perform(self.engine.feed(stamped.block))
         self.engine.latency.add("engine", time.perf_counter() - began)
         if isinstance(self.link, SimulatedLink):
             self.link.advance(self.engine.now_s)
@@ -158,36 +158,36 @@ class Shell:
             self._ring.add(stamped.block)
             for name, samples in self._ring.ready():
                 path = self.snippets / f"{name}.flac"
-                self.log.write(Snippet(path, samples, self.source.sample_rate_hz), self.patient)
+                self.log.write(Snippet(path, samples, self.source.sample_rate_hz), self.lossless)
 
     def _keep_ahead(self) -> None:
         """Lead by as much as sound and engine were late of late: nothing shall be too late."""
-        late_s = self.clock.now_s() - self.zero.host_s - self.engine.now_s
+        late_s = self.clock.now_s() - self.origin.host_s - self.engine.now_s
         self._late_s = max(late_s, self._late_s * LATE_FADES)
         wanted_s = self._late_s + LEAST_LEAD_S
         self.engine.player.lead_s = min(max(wanted_s, LINK_LEAD_S), LEAD_MAX_S)
 
     def _look_about(self) -> None:
-        self._do(self.engine.link_news(self.link.news()))
+        self._perform(self.engine.link_update(self.link.take_update()))
         now_s = time.monotonic()
-        if now_s - self._looked_s < LOOK_EVERY_S:
+        if now_s - self._checked_s < LOOK_EVERY_S:
             return
-        self._looked_s = now_s
-        self._tell_faults(logged=True)
+        self._checked_s = now_s
+        self._report_faults(logged=True)
         why = self.hooks.stop()
         if why is not None:
-            self._do(self.engine.stop(why))
+            self._perform(self.engine.stop(why))
             self._stopped = True
         self.engine.latency.add("log", self.log.wait_s)
         self.hooks.look(self.engine)
 
-    def _tell_faults(self, logged: bool) -> None:
+    def _report_faults(self, logged: bool) -> None:
         """Pass on what other threads have to say."""
         for where, says in (("sound", self.faults), ("log", self.log.says)):
             while not says.empty():
                 text = says.get()
                 if logged:
-                    self._do(self.engine.fault(text, where))
+                    self._perform(self.engine.fault(text, where))
                 else:
                     self.hooks.say(text)
 
@@ -196,16 +196,16 @@ class Shell:
         if isinstance(self.link, SimulatedLink):
             self.link.close()
 
-    def _do(self, things: list[Thing]) -> None:
-        for thing in things:
-            if isinstance(thing, Send):
-                self.link.send(thing.checked)
-            elif isinstance(thing, Release):
+    def _perform(self, actions: list[Action]) -> None:
+        for action in actions:
+            if isinstance(action, Send):
+                self.link.send(action.checked)
+            elif isinstance(action, Release):
                 self.link.release()
-            elif isinstance(thing, Record):
-                self.log.write((thing, self.wall()), self.patient)
-                self.hooks.record(thing)
-            elif isinstance(thing, Say):
-                self.hooks.say(thing.text)
-            elif isinstance(thing, Keep) and self._ring is not None:
-                self._ring.want(thing)
+            elif isinstance(action, Record):
+                self.log.write((action, self.wall()), self.lossless)
+                self.hooks.record(action)
+            elif isinstance(action, Notify):
+                self.hooks.say(action.text)
+            elif isinstance(action, SaveSnippet) and self._ring is not None:
+                self._ring.want(action)

@@ -35,7 +35,7 @@ from callresp.plan.model import Command, Hold, Strike, Turn
 
 
 @dataclass(frozen=True, slots=True)
-class Room:
+class Acoustics:
     """How sound comes back: longest delay, and the reverberation's T60.
 
     `width` is half the band kept about a partial, as a share of its frequency
@@ -52,7 +52,7 @@ class Room:
     fade_db: float = 55.0
 
 
-class Heard(Protocol):
+class HeardSound(Protocol):
     """What is asked of a sound: a note, or the mere beginning of one."""
 
     @property
@@ -83,7 +83,7 @@ class Mask:
     why: str
     unpitched_only: bool = False
 
-    def covers(self, note: Heard) -> bool:
+    def covers(self, note: HeardSound) -> bool:
         """Whether `note` starts in the stretch and lies in the band."""
         if not self.from_s <= note.onset_s <= self.until_s:
             return False
@@ -92,20 +92,20 @@ class Mask:
         return note.low_hz <= self.high_hz and note.high_hz >= self.low_hz
 
 
-class OwnSound:
+class SelfMask:
     """Keeps the masks of what was struck lately.
 
     Parameters
     ----------
     palette
         What the machine plays on.
-    room
+    acoustics
         How its sound comes back to the microphone.
     """
 
-    def __init__(self, palette: Palette, room: Room | None = None) -> None:
+    def __init__(self, palette: Palette, acoustics: Acoustics | None = None) -> None:
         self.palette = palette
-        self.room = room or Room()
+        self.acoustics = acoustics or Acoustics()
         self._masks: deque[Mask] = deque()
         self._by_channel = {item.coil.channel: item for item in palette.striker}
         self._by_damper = {
@@ -125,7 +125,7 @@ class OwnSound:
         elif isinstance(command, Turn):
             self._masks.extend(self._turn(command, at_s))
 
-    def owner(self, note: Heard) -> str | None:
+    def owner(self, note: HeardSound) -> str | None:
         """What of the machine `note` may be, in words; `None` if it is a stranger's."""
         for mask in self._masks:
             if mask.covers(note):
@@ -153,7 +153,7 @@ class OwnSound:
                 continue
             self._held_until.pop(striker.damper.coil.channel, None)
             for partial in striker.partials:
-                until_s = self._faded(struck_s + self.room.delay_s, partial.t60_s)
+                until_s = self._faded(struck_s + self.acoustics.delay_s, partial.t60_s)
                 hz = partial.ratio * striker.reference_hz
                 self._masks.append(self._band(hz, at_s, until_s, striker.name))
 
@@ -162,12 +162,12 @@ class OwnSound:
         self._masks = deque(mask for mask in self._masks if mask.until_s >= at_s)
 
     def _strike(self, striker: Striker, at_s: float) -> list[Mask]:
-        room = self.room
+        acoustics = self.acoustics
         stroke_s = at_s + striker.latency_ms / 1000
         self._struck_s[striker.name] = stroke_s
         early_s = stroke_s - 3 * striker.latency_spread_ms / 1000 - 0.005
-        late_s = stroke_s + room.delay_s
-        gate = self._whole_band(early_s, late_s + room.gate_s, f"the stroke on {striker.name}")
+        late_s = stroke_s + acoustics.delay_s
+        gate = self._whole_band(early_s, late_s + acoustics.gate_s, f"the stroke on {striker.name}")
         masks = [gate]
         for partial in striker.partials:
             hz = partial.ratio * striker.reference_hz
@@ -193,10 +193,12 @@ class OwnSound:
 
     def _quiet_after(self, damper: Damper, end_s: float) -> float:
         """When a damper that starts to fall at `end_s` has made its striker quiet."""
-        return self._faded(end_s + damper.fall_ms / 1000 + self.room.delay_s, damper.damped_t60_s)
+        return self._faded(
+            end_s + damper.fall_ms / 1000 + self.acoustics.delay_s, damper.damped_t60_s
+        )
 
     def _faded(self, from_s: float, t60_s: float) -> float:
-        return from_s + self.room.fade_db / 60 * (t60_s + self.room.t60_s)
+        return from_s + self.acoustics.fade_db / 60 * (t60_s + self.acoustics.t60_s)
 
     def _hold(self, command: Hold, at_s: float) -> list[Mask]:
         striker = self._by_damper.get(command.channel)
@@ -211,7 +213,7 @@ class OwnSound:
         return [
             self._whole_band(
                 start_s,
-                start_s + length_ms / 1000 + self.room.delay_s + self.room.gate_s,
+                start_s + length_ms / 1000 + self.acoustics.delay_s + self.acoustics.gate_s,
                 f"the damper of {striker.name} {word}",
             )
             for start_s, length_ms, word in moves
@@ -233,12 +235,12 @@ class OwnSound:
         if turner is None:
             return []
         until_s = at_s + command.run_ms / 1000 + turner.slow_down_s
-        until_s += self.room.delay_s + self.room.t60_s * self.room.fade_db / 60
+        until_s += self.acoustics.delay_s + self.acoustics.t60_s * self.acoustics.fade_db / 60
         low, high = turner.band_hz
         return [Mask(at_s - 0.005, until_s, low, high, f"{turner.name} turning", True)]
 
     def _band(self, hz: float, from_s: float, until_s: float, name: str) -> Mask:
-        half = max(hz * self.room.width, self.room.least_width_hz)
+        half = max(hz * self.acoustics.width, self.acoustics.least_width_hz)
         return Mask(from_s, until_s, hz - half, hz + half, f"{name} ringing")
 
     @staticmethod

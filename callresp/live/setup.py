@@ -1,4 +1,4 @@
-"""A day made ready: from what a user names to a shell that runs.
+"""A day made ready: from what a user names to a runner that runs.
 
 Conventions
 -----------
@@ -24,13 +24,13 @@ from callresp.io.starttime import start_of
 from callresp.link.port import Clock, simulated_board
 from callresp.listen.profile import Profile
 from callresp.live.actions import Record
-from callresp.live.clocked_listener import Hears
-from callresp.live.engine import Clocks, Engine, Settings
-from callresp.live.links import Link, Nowhere, SimulatedLink
+from callresp.live.clocked_listener import BlockListener
+from callresp.live.engine import Clocks, LiveEngine, LiveSettings
+from callresp.live.links import Link, NullLink, SimulatedLink
 from callresp.live.log_thread import LogThread
 from callresp.live.midi_link import MidiLink
-from callresp.live.port_link import PortLink, Zero
-from callresp.live.runner import Hooks, Shell
+from callresp.live.port_link import EngineOrigin, PortLink
+from callresp.live.runner import Hooks, Runner
 from callresp.live.sources import FileSource, PipeSource, SoundCard, Source
 from callresp.palette.files import fingerprint
 from callresp.palette.model import Palette
@@ -38,11 +38,9 @@ from callresp.reply.rules import RuleSet
 
 SIMULATED = "simulated"
 
-__all__ = ["Sound", "Where", "day_shell"]
-
 
 @dataclass(frozen=True, slots=True)
-class Sound:
+class SoundInput:
     """Where the sound comes from: "device", "-", or a file, and how it is read."""
 
     name: str = "device"
@@ -65,7 +63,7 @@ class Sound:
 
 
 @dataclass(frozen=True, slots=True)
-class Where:
+class Destinations:
     """Where strikes go, and what is kept: a port, or a MIDI output, or neither; a log; snippets."""
 
     port: str | None = None
@@ -79,13 +77,13 @@ class Where:
 
 
 @dataclass(slots=True)
-class _Time:
+class _Clocks:
     """The day's clocks; a file's time of day is that of its recording."""
 
-    sound: Sound
+    sound: SoundInput
     clock: Clock = field(init=False)
     start: datetime = field(init=False)
-    engine: Engine | None = None
+    engine: LiveEngine | None = None
 
     def __post_init__(self) -> None:
         self.clock = Clock(1.0 if self.sound.speed <= 0 else self.sound.speed)
@@ -107,7 +105,7 @@ class _Time:
         return 0.0 if self.engine is None else self.engine.now_s
 
 
-def _source(sound: Sound) -> Source:
+def _source(sound: SoundInput) -> Source:
     if sound.name == "device":
         return SoundCard(sound.device, sound.sample_rate_hz)
     if sound.name == "-":
@@ -117,33 +115,33 @@ def _source(sound: Sound) -> Source:
 
 @contextlib.contextmanager
 def _link(
-    where: Where, palette: Palette, engine: Engine, zero: Zero, time: _Time
+    where: Destinations, palette: Palette, engine: LiveEngine, origin: EngineOrigin, time: _Clocks
 ) -> Iterator[tuple[Link, str | None]]:
     """The link, and the port by which another terminal may stop it."""
-    nothing = engine.player.nothing
+    empty_plan = engine.player.empty_plan
     if where.midi is not None:
         from callresp.midi.out import open_port as open_midi
 
-        yield MidiLink(palette, open_midi(where.midi), zero, time.clock), None
+        yield MidiLink(palette, open_midi(where.midi), origin, time.clock), None
     elif where.port is None:
-        yield Nowhere(), None
+        yield NullLink(), None
     elif where.port != SIMULATED:
-        yield PortLink(nothing, where.port, zero, time.clock), where.port
+        yield PortLink(empty_plan, where.port, origin, time.clock), where.port
     elif time.sound.in_engine_time:
-        yield SimulatedLink(nothing, palette), SIMULATED
+        yield SimulatedLink(empty_plan, palette), SIMULATED
     else:
         with simulated_board(palette) as url:
-            yield PortLink(nothing, url, zero, time.clock), url
+            yield PortLink(empty_plan, url, origin, time.clock), url
 
 
-def listener_of(sample_rate_hz: int, profile: Profile) -> Hears:
+def listener_of(sample_rate_hz: int, profile: Profile) -> BlockListener:
     """An online listener."""
     from callresp.listen.online import Listener
 
     return Listener(sample_rate_hz, profile)
 
 
-def _warm(listener: Hears, rate_hz: int) -> None:
+def _warm(listener: BlockListener, rate_hz: int) -> None:
     """Hear some made-up calls: compiled loops are loaded now, not while birds wait."""
     time_s = np.arange(2 * rate_hz) / rate_hz
     calls = 0.1 * np.sin(2 * np.pi * 2000.0 * time_s) * (time_s % 0.25 < 0.08) * (time_s > 0.7)
@@ -152,7 +150,7 @@ def _warm(listener: Hears, rate_hz: int) -> None:
     listener.finish()
 
 
-def _only_in_time(sound: Sound, where: Where) -> None:
+def _only_in_time(sound: SoundInput, where: Destinations) -> None:
     if sound.in_engine_time and (where.midi or where.port not in (None, SIMULATED)):
         raise UserError(
             f"a machine can't follow sound at {sound.speed:g} times its pace",
@@ -162,20 +160,20 @@ def _only_in_time(sound: Sound, where: Where) -> None:
 
 
 @contextlib.contextmanager
-def day_shell(
-    sound: Sound,
-    where: Where,
+def live_runner(
+    sound: SoundInput,
+    where: Destinations,
     palette: Palette,
     rules: RuleSet,
     profile: str | None,
-    settings: Settings,
+    settings: LiveSettings,
     hooks: Hooks,
-) -> Iterator[tuple[Shell, str | None]]:
+) -> Iterator[tuple[Runner, str | None]]:
     """Make everything ready.
 
     Yields
     ------
-    shell, port
+    runner, port
         To be run; and the port at which ``callresp stop`` finds it.
 
     Raises
@@ -186,27 +184,29 @@ def day_shell(
     _only_in_time(sound, where)
     from callresp.listen.profile import load_profile
 
-    time, zero = _Time(sound), Zero()
+    time, origin = _Clocks(sound), EngineOrigin()
     listens = load_profile(profile)
     source = _source(sound)
     rate_hz = source.sample_rate_hz
     clocks = Clocks(time.wall, time.steady_s)
     make = partial(listener_of, rate_hz, listens)
     _warm(make(), rate_hz)
-    engine = Engine(palette, rules, make, rate_hz, clocks, settings)
+    engine = LiveEngine(palette, rules, make, rate_hz, clocks, settings)
     time.engine = engine
-    with _link(where, palette, engine, zero, time) as (link, port):
+    with _link(where, palette, engine, origin, time) as (link, port):
         try:
             log = LogThread(where.log)
         except UserError:
             link.close()
             raise
         # A pipe waits for its reader; what its writer loses meanwhile, its writer tells.
-        patient = sound.name != "device"
-        shell = Shell(engine, source, link, log, hooks, time.clock, zero, where.snippets, patient)
-        shell.wall = time.wall
+        lossless = sound.name != "device"
+        runner = Runner(
+            engine, source, link, log, hooks, time.clock, origin, where.snippets, lossless
+        )
+        runner.wall = time.wall
         if isinstance(source, SoundCard):
-            source.tell(shell.faults.put)
+            source.tell(runner.faults.put)
         day = {
             "palette": palette.name,
             "palette_sha256": fingerprint(palette),
@@ -216,11 +216,11 @@ def day_shell(
             "start": time.start.isoformat(),
             "sample_rate_hz": rate_hz,
         }
-        log.write((Record(0.0, "day", day), time.wall()), patient=True)
-        yield shell, port
+        log.write((Record(0.0, "day", day), time.wall()), lossless=True)
+        yield runner, port
 
 
-def _named(sound: Sound) -> str:
+def _named(sound: SoundInput) -> str:
     if sound.name == "device":
         return "sound card" if sound.device is None else f"sound card {sound.device}"
     return "standard input" if sound.name == "-" else sound.name

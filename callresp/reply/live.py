@@ -57,7 +57,7 @@ class LiveReplier:
         Phrases that were not answered, and why; the caller may empty it.
     closed : list of Phrase
         Phrases in the order in which they closed; the caller may empty it.
-    barred : str or None
+    inhibited : str or None
         Why nothing is answered for now, whatever is heard.
     due_s : float
         When the last reply could have begun, by the rules and by the notes' own
@@ -83,7 +83,7 @@ class LiveReplier:
         self._tidied_s = 0.0
         self.silences: list[Unanswered] = []
         self.closed: list[Phrase] = []
-        self.barred: str | None = None
+        self.inhibited: str | None = None
         self.due_s = 0.0
 
     def began(self, key: int, voice: str, now_s: float) -> float | None:
@@ -164,8 +164,8 @@ class LiveReplier:
         self._phrases += 1
         self.closed.append(phrase)
         recall = self._replier.memory.recall(phrase)
-        if self.barred is not None:
-            self._silence(phrase, recall, self.barred)
+        if self.inhibited is not None:
+            self._silence(phrase, recall, self.inhibited)
             return
         chosen = self._replier.consider(phrase, recall)
         if isinstance(chosen, Unanswered):
@@ -194,8 +194,8 @@ class LiveReplier:
         if pending is None or now_s < pending.wanted_s:
             return []
         turns, manners = self._replier.turns, self._replier.rules.manners
-        if self.barred is not None:
-            return self._give_up(pending, self.barred)
+        if self.inhibited is not None:
+            return self._give_up(pending, self.inhibited)
         if quiet := turns.quiet(pending.phrase):
             return self._give_up(pending, quiet)
         if now_s > pending.wanted_s + manners.patience_s:

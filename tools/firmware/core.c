@@ -1,12 +1,12 @@
-/* The board's conversation: frames in, commands queued, fates out. */
+/* The board's conversation: frames in, commands queued, outcomes out. */
 #include "core.h"
 
 #include <string.h>
 
 #include "outputs.h"
 
-enum { HELLO = 0x01, ASK = 0x02, CANCEL = 0x03, STOP = 0x04 };
-enum { WELCOME = 0x81, TELL = 0x82, ACKNOWLEDGE = 0x83, DONE = 0x84, STATUS = 0x85 };
+enum { HELLO = 0x01, TIME_REQUEST = 0x02, CANCEL = 0x03, STOP = 0x04 };
+enum { HELLO_ACK = 0x81, TIME_REPLY = 0x82, ACKNOWLEDGE = 0x83, DONE = 0x84, STATUS = 0x85 };
 
 static uint16_t get16(const uint8_t *p) { return (uint16_t)(p[0] | p[1] << 8); }
 
@@ -29,7 +29,7 @@ static void send_payload(cr_board *b, uint8_t *payload, uint16_t count) {
     uint16_t crc = cr_crc(payload, count);
     payload[count] = (uint8_t)(crc >> 8);
     payload[count + 1] = (uint8_t)crc;
-    uint16_t length = cr_stuff(payload, (uint16_t)(count + 2), out);
+    uint16_t length = cr_cobs_encode(payload, (uint16_t)(count + 2), out);
     out[length++] = 0;
     b->hal.send(out, length);
 }
@@ -43,12 +43,12 @@ static void acknowledge(cr_board *b) {
     send_payload(b, p, 7);
 }
 
-static void event(cr_board *b, uint8_t sequence, uint8_t fate) {
+static void event(cr_board *b, uint8_t sequence, uint8_t outcome) {
     uint8_t next = (uint8_t)((b->event_in + 1) % CR_EVENTS);
     if (next == b->event_out) {
-        return; /* the host learns by its own reckoning: fate unknown */
+        return; /* the host learns by its own reckoning: outcome unknown */
     }
-    b->event[b->event_in] = (cr_event){sequence, fate, b->now};
+    b->event[b->event_in] = (cr_event){sequence, outcome, b->now};
     b->event_in = next;
 }
 
@@ -133,7 +133,7 @@ static void take(cr_board *b, cr_command *c) {
     b->owes = true;
 }
 
-static void welcome(cr_board *b, const uint8_t *p) {
+static void hello_ack(cr_board *b, const uint8_t *p) {
     uint16_t session = get16(p + 2);
     /* One who speaks another version is answered, so that he can say so, but not obeyed. */
     uint16_t obeyed = p[1] == CR_VERSION ? session : 0;
@@ -144,7 +144,7 @@ static void welcome(cr_board *b, const uint8_t *p) {
         b->expected = 0;
         b->beyond = 0;
     }
-    uint8_t out[20] = {WELCOME, CR_VERSION};
+    uint8_t out[20] = {HELLO_ACK, CR_VERSION};
     put16(out + 2, session);
     out[4] = CR_FIRMWARE;
     out[5] = b->config.coils;
@@ -157,8 +157,8 @@ static void welcome(cr_board *b, const uint8_t *p) {
     send_payload(b, out, 14);
 }
 
-static void tell(cr_board *b, const uint8_t *p) {
-    uint8_t out[20] = {TELL};
+static void time_reply(cr_board *b, const uint8_t *p) {
+    uint8_t out[20] = {TIME_REPLY};
     put32(out + 1, get32(p + 1));
     put32(out + 5, b->now);
     put16(out + 9, b->session);
@@ -207,9 +207,9 @@ static bool parse_timed(const uint8_t *p, int count, cr_command *c) {
 static bool hear(cr_board *b, const uint8_t *p, int count) {
     cr_command c;
     if (p[0] == HELLO && count == 4) {
-        welcome(b, p);
-    } else if (p[0] == ASK && count == 5) {
-        tell(b, p);
+        hello_ack(b, p);
+    } else if (p[0] == TIME_REQUEST && count == 5) {
+        time_reply(b, p);
     } else if (p[0] == CANCEL && count == 2) {
         cancel_all(b);
         acknowledge(b);
@@ -228,7 +228,7 @@ static bool hear(cr_board *b, const uint8_t *p, int count) {
 
 static void frame_done(cr_board *b) {
     uint8_t plain[CR_FRAME];
-    int count = b->overlong ? -1 : cr_unstuff(b->frame, b->frame_count, plain);
+    int count = b->overlong ? -1 : cr_cobs_decode(b->frame, b->frame_count, plain);
     bool any = b->frame_count > 0 || b->overlong;
     b->frame_count = 0;
     b->overlong = false;
@@ -268,9 +268,9 @@ void cr_tick(cr_board *b, uint32_t now) {
         cr_command c = b->queue[0];
         b->waiting--;
         memmove(b->queue, b->queue + 1, b->waiting * sizeof c);
-        uint8_t fate = cr_execute(b, &c);
-        *(fate == CR_EXECUTED ? &b->executed : &b->refused) += 1;
-        event(b, c.sequence, fate);
+        uint8_t outcome = cr_execute(b, &c);
+        *(outcome == CR_EXECUTED ? &b->executed : &b->refused) += 1;
+        event(b, c.sequence, outcome);
     }
     if (cr_passed(now, b->last_slot + CR_SLOT_TICKS)) {
         b->last_slot += CR_SLOT_TICKS;
@@ -305,7 +305,7 @@ void cr_poll(cr_board *b) {
         b->event_out = (uint8_t)((b->event_out + 1) % CR_EVENTS);
         uint8_t p[16] = {DONE, e.sequence};
         put32(p + 2, e.at);
-        p[6] = e.fate;
+        p[6] = e.outcome;
         send_payload(b, p, 7);
         b->owes = true; /* places in the queue are free again */
     }

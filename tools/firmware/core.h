@@ -120,7 +120,7 @@ typedef struct {
 } cr_motor;
 
 typedef struct {
-    uint8_t sequence, fate;
+    uint8_t sequence, outcome;
     uint32_t at;
 } cr_event;
 
@@ -154,7 +154,7 @@ void cr_press_stop(cr_board *board);         /* the stop button: all off until i
 void cr_sense_rain(cr_board *board, bool rains); /* a rain sensor: the host is told */
 
 uint16_t cr_crc(const uint8_t *data, uint16_t count);
-uint16_t cr_stuff(const uint8_t *data, uint16_t count, uint8_t *out);
-int cr_unstuff(const uint8_t *data, uint16_t count, uint8_t *out);
+uint16_t cr_cobs_encode(const uint8_t *data, uint16_t count, uint8_t *out);
+int cr_cobs_decode(const uint8_t *data, uint16_t count, uint8_t *out);
 
 #endif

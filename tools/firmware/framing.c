@@ -14,7 +14,7 @@ uint16_t cr_crc(const uint8_t *data, uint16_t count) {
 }
 
 /* Messages are shorter than 254 bytes, so that no block is ever cut. */
-uint16_t cr_stuff(const uint8_t *data, uint16_t count, uint8_t *out) {
+uint16_t cr_cobs_encode(const uint8_t *data, uint16_t count, uint8_t *out) {
     uint16_t code_at = 0, at = 1;
     uint8_t code = 1;
     for (uint16_t n = 0; n < count; n++) {
@@ -31,8 +31,8 @@ uint16_t cr_stuff(const uint8_t *data, uint16_t count, uint8_t *out) {
     return at;
 }
 
-/* Returns the length, or -1 where the bytes can't have come from cr_stuff. */
-int cr_unstuff(const uint8_t *data, uint16_t count, uint8_t *out) {
+/* Returns the length, or -1 where the bytes can't have come from cr_cobs_encode. */
+int cr_cobs_decode(const uint8_t *data, uint16_t count, uint8_t *out) {
     uint16_t at = 0;
     int length = 0;
     while (at < count) {

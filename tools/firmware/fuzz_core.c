@@ -134,7 +134,7 @@ static void framed(void) {
     uint16_t crc = cr_crc(p, sizes[k]);
     p[sizes[k]] = (uint8_t)(crc >> 8);
     p[sizes[k] + 1] = (uint8_t)crc;
-    uint16_t count = cr_stuff(p, (uint16_t)(sizes[k] + 2), out);
+    uint16_t count = cr_cobs_encode(p, (uint16_t)(sizes[k] + 2), out);
     out[count++] = 0;
     cr_byte(&board, 0); /* noise before must not swallow this one */
     bytes(out, count);

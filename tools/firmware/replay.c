@@ -3,7 +3,7 @@
  * Reads limits up to "go", then one line a command, in order of `at`:
  *     kind channel at length_or_pulse pull duty speed
  * (decimal; as on the line). Each is sent as a frame half a second before its time, a
- * heartbeat goes between. Prints "sequence-in-all fate at" for each, as the board's Done
+ * heartbeat goes between. Prints "sequence-in-all outcome at" for each, as the board's Done
  * tells it, and at the end "hottest" with each coil's highest rise in mK.
  */
 #include <stdio.h>
@@ -27,7 +27,7 @@ static void nothing(void) {}
 
 static void send_bytes(const uint8_t *data, uint16_t count) {
     uint8_t p[CR_FRAME];
-    int size = cr_unstuff(data, (uint16_t)(count - 1), p);
+    int size = cr_cobs_decode(data, (uint16_t)(count - 1), p);
     if (size == 9 && p[0] == 0x84) {
         unsigned long at = p[2] | p[3] << 8 | p[4] << 16 | (unsigned long)p[5] << 24;
         printf("%ld %d %lu\n", number_of[p[1]], p[6], at);
@@ -39,7 +39,7 @@ static void say(uint8_t *p, uint16_t count) {
     uint16_t crc = cr_crc(p, count);
     p[count] = (uint8_t)(crc >> 8);
     p[count + 1] = (uint8_t)crc;
-    uint16_t length = cr_stuff(p, (uint16_t)(count + 2), out);
+    uint16_t length = cr_cobs_encode(p, (uint16_t)(count + 2), out);
     for (uint16_t n = 0; n < length; n++) {
         cr_byte(&board, out[n]);
     }

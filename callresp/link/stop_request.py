@@ -19,14 +19,23 @@ from typing import Any
 
 from callresp.errors import UserError
 from callresp.link.framing import Deframer, frame
-from callresp.link.messages import VERSION, Ask, Hello, Message, Status, Stop, Welcome, parse
+from callresp.link.messages import (
+    VERSION,
+    Hello,
+    HelloAck,
+    Message,
+    Status,
+    Stop,
+    TimeRequest,
+    parse,
+)
 from callresp.link.port import open_port
 
 ANSWER_S = 3.0
-BEAT_S = 0.06
+HEARTBEAT_S = 0.06
 
 
-def stop_word(url: str) -> Path:
+def stop_file(url: str) -> Path:
     """The file by which another terminal stops the stream on a port."""
     folder = Path(os.environ.get("XDG_RUNTIME_DIR") or tempfile.gettempdir())
     real = os.path.realpath(url) if url.startswith("/") else url
@@ -34,7 +43,7 @@ def stop_word(url: str) -> Path:
     return folder / f"callresp-stop-{mark}"
 
 
-def ask_to_stop(url: str) -> str:
+def request_stop(url: str) -> str:
     """Stop the machine on a port: by its own stream where one runs, else directly.
 
     Returns
@@ -42,7 +51,7 @@ def ask_to_stop(url: str) -> str:
     str
         What was done, in words.
     """
-    word = stop_word(url)
+    word = stop_file(url)
     word.touch()
     until = time.monotonic() + 1.0
     while time.monotonic() < until:
@@ -50,13 +59,13 @@ def ask_to_stop(url: str) -> str:
             return "the running stream has stopped everything"
         time.sleep(0.02)
     word.unlink(missing_ok=True)
-    with Line(url) as line:
+    with BoardConnection(url) as line:
         line.say(Stop(0))
         line.wait(Status)
     return "no stream was running; the board has released everything"
 
 
-class Line:
+class BoardConnection:
     """A plain talk with a board: say messages, wait for answers."""
 
     def __init__(self, url: str) -> None:
@@ -65,7 +74,7 @@ class Line:
         self._deframer = Deframer()
         self._heard: list[Message] = []
 
-    def __enter__(self) -> Line:
+    def __enter__(self) -> BoardConnection:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -98,7 +107,7 @@ class Line:
                     return message
             if beat and time.monotonic() >= next_beat:
                 self.heartbeat()
-                next_beat += BEAT_S
+                next_beat += HEARTBEAT_S
             time.sleep(0.002)
         raise UserError(
             "no board answers here",
@@ -106,12 +115,12 @@ class Line:
             remedy="check the port, the baud rate and the board's power",
         )
 
-    def hello(self) -> Welcome:
+    def hello(self) -> HelloAck:
         """Ask the board who it is, in a session of its own."""
         self.say(Hello(VERSION, int(time.time()) % 65535 + 1))
-        welcome: Welcome = self.wait(Welcome)
-        return welcome
+        hello_ack: HelloAck = self.wait(HelloAck)
+        return hello_ack
 
     def heartbeat(self) -> None:
         """Keep the board from falling silent."""
-        self.say(Ask(0))
+        self.say(TimeRequest(0))
