@@ -13,7 +13,7 @@ from callresp.field.self_test import judge, measure
 from callresp.field.self_test import schedule as roll_call
 from callresp.field.self_test.judge import Verdict
 from callresp.palette.model import ForcePoint, Palette, Partial, Striker
-from callresp.strike_test.schedule import Schedule
+from callresp.plan.model import Plan
 
 PULSE_MS = 12.0
 KINDS = {"bell": "bell", "wood": "block"}
@@ -63,9 +63,7 @@ def _known(own: Any, drawn: Striker) -> Striker:
     )
 
 
-def recorded(
-    strikers: Sequence[Any], schedule: Schedule, recorder: Any = None, **given: Any
-) -> Any:
+def recorded(strikers: Sequence[Any], schedule: Plan, recorder: Any = None, **given: Any) -> Any:
     """What a recorder beside it holds."""
     return sm.record(strikers, schedule, recorder or sm.Recorder(noise_db=-50.0), **given)
 

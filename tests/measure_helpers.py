@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -14,10 +14,10 @@ import numpy as np
 from callresp.io.audio import clipped_at
 from callresp.io.settings import Source, convert
 from callresp.palette.model import Palette
+from callresp.plan.model import Plan, PlanHeader, Strike
 from callresp.strike_test import analysis, draft, protocol
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.results import StrikerResult, StrikeTestResult
-from callresp.strike_test.schedule import Schedule
 
 TOOLS = Path(__file__).parent.parent / "tools"
 # Free bar; Fletcher & Rossing, The Physics of Musical Instruments, table 2.1.
@@ -97,7 +97,13 @@ def capture_of(samples: Any, rate_hz: int = 48000) -> Capture:
     return Capture(samples, rate_hz, clipped_at(samples) / rate_hz, (), "tried.wav")
 
 
-def laid_out(palette: Palette, **given: Any) -> Schedule:
+def strokes_plan(strokes: Iterable[tuple[float, int]], pulse_ms: float = 12.0) -> Plan:
+    """A plan of strokes alone, as (time in s, channel)."""
+    commands = tuple(Strike(at_s=at, channel=who, pulse_ms=pulse_ms) for at, who in strokes)
+    return Plan(header=PlanHeader(), commands=commands)
+
+
+def laid_out(palette: Palette, **given: Any) -> Plan:
     """A short test of a drafted palette."""
     short = {"repeats": 2, "pulses": 3, "runs": 1, "known": False}
     return protocol.lay_out(palette, protocol.StrikeTestSettings(**(short | given)))
@@ -105,7 +111,7 @@ def laid_out(palette: Palette, **given: Any) -> Schedule:
 
 def measured(
     machine: Sequence[Any],
-    schedule: Schedule,
+    schedule: Plan,
     recorder: Any,
     palette: Palette | None = None,
     faults: Any = None,

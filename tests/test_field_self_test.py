@@ -32,7 +32,6 @@ from callresp.palette.model import Palette
 from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan
 from callresp.plan.model import Strike
-from callresp.strike_test.test_plan import to_plan
 
 
 def told(found: dict[str, Verdict]) -> dict[str, set[str]]:
@@ -150,9 +149,8 @@ def test_another_recording_is_refused() -> None:
 @pytest.mark.parametrize("name", shipped("palettes"))
 def test_each_striker_is_struck_once_within_every_limit(name: str) -> None:
     palette = load_palette(name)
-    schedule = roll_call.lay_out(palette)
     # Building a checked plan is what holds it to the limits.
-    plan = check(to_plan(schedule, palette, name), palette).plan
+    plan = check(roll_call.lay_out(palette, name=name), palette).plan
     struck = [c.instrument for c in plan.commands if isinstance(c, Strike)]
     assert struck == [striker.name for striker in palette.striker]
 
@@ -174,7 +172,7 @@ def test_any_striker_is_heard_out_within_its_coils_limits(
     )
     changed: Palette = msgspec.structs.replace(palette, striker=(odd, *palette.striker[1:]))
     schedule = roll_call.lay_out(changed)
-    check(to_plan(schedule, changed, "odd"), changed)
+    check(schedule, changed)
     assert len(schedule.strikes) == len(changed.striker)
 
 
@@ -237,9 +235,7 @@ def test_at_the_desk_from_plan_to_verdict(tmp_path: Path) -> None:
         command, ["--palette", palette, "--plan", str(plan_file)], standalone_mode=False
     )
     assert done.exception is None
-    from callresp.strike_test.test_plan import to_schedule
-
-    schedule = to_schedule(read_plan(plan_file))
+    schedule = read_plan(plan_file)
     two = machine(bell=DEAD)[3:]
     write_wav(wav, recorded(two, schedule), 48000)
     status, found = run("--palette", palette, "--recording", str(wav))

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from measure_helpers import bell, block, cents, sm, tube
+from measure_helpers import bell, block, cents, sm, strokes_plan, tube
 
 from callresp.commands import measure as measure_command
 from callresp.commands import measure_test as test_command
@@ -22,9 +22,7 @@ from callresp.palette.model import Palette
 from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan
 from callresp.strike_test import draft, protocol
-from callresp.strike_test.schedule import Schedule, StrikeAt
-from callresp.strike_test.test_plan import test_plan as plan_of
-from callresp.strike_test.test_plan import to_schedule
+from callresp.strike_test.protocol import plan_strike_test as plan_of
 
 
 def run(command: object, *words: str) -> tuple[int, str]:
@@ -41,7 +39,7 @@ def test_from_channels_to_a_checked_palette_and_a_picture(tmp_path: Path) -> Non
     assert status == 0
     played = read_plan(plan)
     check(played, load_palette(tmp_path / "t.toml"))
-    samples = sm.record(machine, to_schedule(played), sm.Recorder(noise_db=-40))
+    samples = sm.record(machine, played, sm.Recorder(noise_db=-40))
     write_wav(tmp_path / "take.wav", samples, 48000)
     mine = tmp_path / "mine.toml"
     status, text = run(
@@ -62,7 +60,7 @@ def test_strokes_by_hand_make_a_palette(tmp_path: Path) -> None:
     machine = (tube(felt=None), bell(), block())
     times = [(1.0 + 1.7 * n, n // 3) for n in range(9)]
     order = {0: 1, 1: 0, 2: 2}
-    schedule = Schedule(tuple(StrikeAt(at, order[who], 12.0) for at, who in times))
+    schedule = strokes_plan((at, order[who]) for at, who in times)
     write_wav(tmp_path / "hand.wav", sm.record(machine, schedule, sm.Recorder(noise_db=-40)), 48000)
     status, text = run(measure_command.command, str(tmp_path / "hand.wav"), "--json")
     assert status == 0

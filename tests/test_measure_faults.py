@@ -4,9 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from measure_helpers import BAR, bell, block, cents, drafted, laid_out, measured, named, sm, tube
+from measure_helpers import (
+    BAR,
+    bell,
+    block,
+    cents,
+    drafted,
+    laid_out,
+    measured,
+    named,
+    sm,
+    strokes_plan,
+    tube,
+)
 
 from callresp.errors import UserError
+from callresp.plan.model import Plan
 from callresp.strike_test import results
 from callresp.strike_test.results import (
     MeasuredValue,
@@ -14,7 +27,6 @@ from callresp.strike_test.results import (
     StrikerResult,
     StrikeTestResult,
 )
-from callresp.strike_test.schedule import HoldAt, Schedule, StrikeAt
 
 QUIET = -40.0
 
@@ -36,7 +48,7 @@ def test_double_strokes_and_a_buzz() -> None:
 
 
 @pytest.fixture(scope="module")
-def spoilt() -> tuple[StrikeTestResult, Schedule, int, int]:
+def spoilt() -> tuple[StrikeTestResult, Plan, int, int]:
     """A stroke missed, one that sounds elsewhere, a bird, a gust."""
     machine = (tube(), bell())
     schedule = laid_out(drafted(machine)[0], runs=0)
@@ -58,7 +70,7 @@ def spoilt() -> tuple[StrikeTestResult, Schedule, int, int]:
 
 
 def test_a_missed_stroke_and_one_out_of_order(
-    spoilt: tuple[StrikeTestResult, Schedule, int, int],
+    spoilt: tuple[StrikeTestResult, Plan, int, int],
 ) -> None:
     found, schedule, missed, elsewhere = spoilt
     at = {f.kind: f.at_s for f in found.findings}
@@ -68,11 +80,11 @@ def test_a_missed_stroke_and_one_out_of_order(
     assert order.text == "bell sounds where tube was struck"
 
 
-def test_a_bird_and_a_gust(spoilt: tuple[StrikeTestResult, Schedule, int, int]) -> None:
+def test_a_bird_and_a_gust(spoilt: tuple[StrikeTestResult, Plan, int, int]) -> None:
     assert {"bird", "wind"} <= kinds(spoilt[0])
 
 
-def test_figures_stand_all_the_same(spoilt: tuple[StrikeTestResult, Schedule, int, int]) -> None:
+def test_figures_stand_all_the_same(spoilt: tuple[StrikeTestResult, Plan, int, int]) -> None:
     one = named(spoilt[0], "tube")
     assert one.pitch_hz is not None
     assert one.latency_ms is not None
@@ -150,7 +162,7 @@ def test_another_recording_is_refused() -> None:
     palette = drafted(machine)[0]
     schedule = laid_out(palette)
     rng = np.random.default_rng(0)
-    other = Schedule(tuple(StrikeAt(float(t), 2, 12.0) for t in np.sort(rng.uniform(1, 40, 30))))
+    other = strokes_plan((float(t), 2) for t in np.sort(rng.uniform(1, 40, 30)))
     samples = sm.record(machine, other, sm.Recorder(noise_db=QUIET))
     from measure_helpers import capture_of
 
@@ -173,7 +185,3 @@ def test_latency_from_a_channel_that_shows_the_pulses() -> None:
     assert one.latency_ms is not None
     # A machine whose sound takes no time: what 0.34 m of air take is taken off.
     assert one.latency_ms.value == pytest.approx(7.1 - 1.0, abs=0.3)
-
-
-def test_a_hold_knows_its_end() -> None:
-    assert HoldAt(1.0, 5, 0.5).until_s == 1.5

@@ -11,7 +11,6 @@ from measure_helpers import cents
 from scipy import optimize, special
 
 from callresp.strike_test import decay, force, modes, strike_pitch
-from callresp.strike_test import force as repeats
 
 Wave = npt.NDArray[np.float64]
 RATE = 48000
@@ -194,7 +193,7 @@ def test_repeat_limit_where_every_other_stroke_fails() -> None:
             good = time_s - last >= 0.083
             last = time_s if good else last
             strengths.append(-10.0 if good else None)
-        runs.append(repeats.judge(at, strengths))
-    limit = repeats.limit(runs, 0.04)
+        runs.append(force.judge(at, strengths))
+    limit = force.limit(runs, 0.04)
     assert limit is not None
     assert limit.value == pytest.approx(83.0, rel=0.03)

@@ -28,10 +28,10 @@ import strike_machine as sm
 from callresp.commands.ui import emit, say
 from callresp.io.settings import Source, convert
 from callresp.palette.model import Palette
+from callresp.plan.model import Plan
 from callresp.strike_test import analysis, draft, protocol
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.results import StrikerResult
-from callresp.strike_test.schedule import Schedule
 
 Wave = npt.NDArray[np.float64]
 
@@ -143,7 +143,7 @@ def ours(truth: Any, one: StrikerResult, errors: Errors) -> None:
         errors.add("damper lifts, ms", "ours", damper.lift_ms.value - felt.lift_ms)
 
 
-def peers(truth: Any, samples: Any, schedule: Schedule, recorder: Any, errors: Errors) -> None:
+def peers(truth: Any, samples: Any, schedule: Plan, recorder: Any, errors: Errors) -> None:
     """The same figures by general methods; the peers are told where each stroke is."""
     lead = int(np.argmax(truth.level_db))
     own = [s for s in schedule.strikes if s.channel == truth.channel]

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from callresp.strike_test.schedule import Schedule
+from callresp.plan.model import Plan
 
 Wave = npt.NDArray[np.float64]
 
@@ -88,7 +88,7 @@ class Recorder:
 
 def record(
     machine: Sequence[Striker],
-    schedule: Schedule,
+    schedule: Plan,
     recorder: Recorder,
     faults: Faults | None = None,
     extra: Wave | None = None,
@@ -118,7 +118,7 @@ def record(
 def _falls(
     striker: Striker,
     machine: Sequence[Striker],
-    schedule: Schedule,
+    schedule: Plan,
     faults: Faults,
     rng: np.random.Generator,
 ) -> list[tuple[float, float]]:
@@ -141,7 +141,7 @@ def _falls(
     return found
 
 
-def _damped(striker: Striker, schedule: Schedule) -> list[tuple[float, bool]]:
+def _damped(striker: Striker, schedule: Plan) -> list[tuple[float, bool]]:
     """(board time, damper on) of every change, first state at -inf."""
     felt = striker.felt
     if felt is None:
@@ -150,7 +150,7 @@ def _damped(striker: Striker, schedule: Schedule) -> list[tuple[float, bool]]:
     for hold in schedule.holds:
         if hold.channel == felt.channel:
             moves.append((hold.at_s + felt.lift_ms / 1000, not felt.rests_on))
-            moves.append((hold.until_s + felt.fall_ms / 1000, felt.rests_on))
+            moves.append((hold.end_s + felt.fall_ms / 1000, felt.rests_on))
     return moves
 
 
@@ -158,7 +158,7 @@ def _play(
     out: Wave,
     striker: Striker,
     falls: Iterable[tuple[float, float]],
-    schedule: Schedule,
+    schedule: Plan,
     recorder: Recorder,
     rng: np.random.Generator,
 ) -> None:

@@ -158,7 +158,6 @@ def _from_plan(
     from callresp.strike_test.analysis import RecordingConditions, measure
     from callresp.strike_test.capture import read_capture, switch_times
     from callresp.strike_test.draft import is_draft
-    from callresp.strike_test.test_plan import to_schedule
 
     played = read_plan(plan)
     path = _palette_of(plan, palette or played.header.palette, find)
@@ -174,7 +173,7 @@ def _from_plan(
         known_latency=_latency(known.latency),
         drafted=is_draft(text),
     )
-    return measure(capture, to_schedule(played), machine, asked, advance), text
+    return measure(capture, played, machine, asked, advance), text
 
 
 def _palette_of(plan: Path, name: str, find: Callable[[str, str], Path]) -> Path:

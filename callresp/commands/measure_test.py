@@ -75,8 +75,7 @@ def command(
     from callresp.palette.files import load_palette
     from callresp.plan.files import write_plan
     from callresp.strike_test.draft import CoilSupply, is_draft
-    from callresp.strike_test.protocol import StrikeTestSettings
-    from callresp.strike_test.test_plan import test_plan
+    from callresp.strike_test.protocol import StrikeTestSettings, plan_strike_test
 
     if (palette is None) == (channels is None):
         raise UserError("give --palette, or --channels if you have none", where="strike-test")
@@ -90,9 +89,11 @@ def command(
         power = CoilSupply(volts=volts, ohms=ohms, damper_ohms=damper_ohms)
         text = _of_channels(channels or "", dampers, names, power, rests_off=dampers_off)
     machine = _written(beside, text)
-    course = StrikeTestSettings(repeats=repeats, pulses=pulses, runs=runs, known=not is_draft(text))
+    settings = StrikeTestSettings(
+        repeats=repeats, pulses=pulses, runs=runs, known=not is_draft(text)
+    )
     known = load_palette(find("palettes", palette)) if palette is not None else machine
-    checked, course = test_plan(known, machine, course, str(beside))
+    checked, settings = plan_strike_test(known, machine, settings, str(beside))
     write_plan(output, checked.plan)
     plan = checked.plan
     if as_json:
@@ -102,14 +103,14 @@ def command(
                 "palette": str(beside),
                 "duration_s": plan.header.duration_s,
                 "commands": len(plan.commands),
-                "pace": course.pace,
+                "pace": settings.pace,
             }
         )
         return
     minutes, seconds = divmod(round(plan.header.duration_s), 60)
     ui.say(f"{len(machine.striker)} strikers, {minutes} min {seconds} s, all within the limits")
-    if course.pace > 1:
-        ui.say(f"  slowed {course.pace:g} times, so that no coil gets too hot")
+    if settings.pace > 1:
+        ui.say(f"  slowed {settings.pace:g} times, so that no coil gets too hot")
     ui.say(f"wrote {output} and {beside}")
     ui.warn("keep hands, hair and cloth off the machine; coils get hot; bells at arm's length hurt")
     ui.say(f"next: start a recorder, then callresp stream {output} --port PORT")

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from callresp.palette.model import Palette
     from callresp.plan.checked_plan import CheckedPlan
     from callresp.strike_test.capture import Capture
-    from callresp.strike_test.schedule import Schedule
 
 PATH = click.Path(path_type=Path)
 # Sound after the last stroke, so that it is heard out.
@@ -87,11 +86,11 @@ def command(
     from callresp.field.self_test import judge, measure
     from callresp.field.self_test import schedule as roll_call
     from callresp.palette.files import load_palette
+    from callresp.plan.checked_plan import check
 
     machine = load_palette(palette)
     _known(machine, only)
-    schedule = roll_call.lay_out(machine, only)
-    checked = _plan(schedule, machine, palette)
+    checked = check(roll_call.lay_out(machine, only, palette), machine)
     if plan_file is not None:
         _write_plan(plan_file, palette, checked)
         return
@@ -109,7 +108,7 @@ def command(
     if keep is not None:
         _keep(keep, taken.capture)
     with ui.progress("listening"):
-        heard = measure.listen(taken.capture, schedule, machine, taken.about)
+        heard = measure.listen(taken.capture, checked.plan, machine, taken.about)
         found = judge.judge(heard, machine)
     _tell(machine, found, taken, as_json)
     well = all(one.well for one in found) and not taken.refused
@@ -127,13 +126,6 @@ def _known(machine: Palette, only: tuple[str, ...]) -> None:
             where="--only",
             remedy=f"one of {', '.join(names)}",
         )
-
-
-def _plan(schedule: Schedule, machine: Palette, name: str) -> CheckedPlan:
-    from callresp.plan.checked_plan import check
-    from callresp.strike_test.test_plan import to_plan
-
-    return check(to_plan(schedule, machine, name), machine)
 
 
 def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:

@@ -78,6 +78,11 @@ class Hold(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", tag="hold"
         """How long the channel is on."""
         return self.hold_ms
 
+    @property
+    def end_s(self) -> float:
+        """When its power goes."""
+        return self.at_s + self.hold_ms / 1000
+
 
 class Turn(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", tag="turn"):
     """Run a motor at `speed_rps` for `run_ms`, then let it stop."""
@@ -170,6 +175,21 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
         for before, after in pairwise(self.commands):
             if after.at_s < before.at_s:
                 raise ValueError(f"the command at {after.at_s} s is out of order")
+
+    @property
+    def strikes(self) -> tuple[Strike, ...]:
+        """The strokes among the commands."""
+        return tuple(command for command in self.commands if isinstance(command, Strike))
+
+    @property
+    def holds(self) -> tuple[Hold, ...]:
+        """The damper moves among the commands."""
+        return tuple(command for command in self.commands if isinstance(command, Hold))
+
+    @property
+    def end_s(self) -> float:
+        """When the last channel goes off; 0 for a plan without commands."""
+        return max((c.at_s + c.length_ms / 1000 for c in self.commands), default=0.0)
 
 
 Kind = Literal["dropped", "moved", "softened", "shortened", "damped", "slowed"]

@@ -18,14 +18,10 @@ a palette file. `strike_test.measure` is the way through.
 """
 
 from callresp.strike_test.results import Finding, MeasuredValue, StrikerResult, StrikeTestResult
-from callresp.strike_test.schedule import HoldAt, Schedule, StrikeAt
 
 __all__ = [
     "Finding",
-    "HoldAt",
     "MeasuredValue",
-    "Schedule",
-    "StrikeAt",
     "StrikeTestResult",
     "StrikerResult",
 ]

@@ -24,16 +24,15 @@ import numpy.typing as npt
 
 from callresp.errors import UserError
 from callresp.palette.model import Palette
+from callresp.plan.model import Plan
 from callresp.strike_test import align, onsets, per_striker, results
 from callresp.strike_test import findings as telling
 from callresp.strike_test import interference as others
 from callresp.strike_test import strokes as hits
 from callresp.strike_test.capture import Capture
-from callresp.strike_test.force import palette_points
 from callresp.strike_test.interference import ForeignSound
-from callresp.strike_test.results import Finding, StrikerResult, StrikeTestResult
-from callresp.strike_test.schedule import Schedule, Take, takes
-from callresp.strike_test.strokes import HeardStroke
+from callresp.strike_test.results import Finding, StrikeTestResult
+from callresp.strike_test.strokes import HeardStroke, takes
 
 Values = npt.NDArray[np.float64]
 
@@ -64,7 +63,7 @@ class RecordingConditions:
 
 def measure(
     capture: Capture,
-    schedule: Schedule,
+    plan: Plan,
     palette: Palette,
     asked: RecordingConditions | None = None,
     progress: Callable[[float, str], None] = lambda share, note: None,
@@ -75,7 +74,7 @@ def measure(
     ----------
     capture
         The recording.
-    schedule
+    plan
         What was commanded, on the board's clock; any offset between the two.
     palette
         The machine: channels, dampers, kinds, what was known before.
@@ -90,7 +89,7 @@ def measure(
         The recording does not hold the plan's strokes.
     """
     asked = asked or RecordingConditions()
-    every = takes(schedule, palette)
+    every = takes(plan, palette)
     if not every:
         raise UserError("the plan strikes no striker of this palette", remedy="give its palette")
     progress(0.02, "onsets")
@@ -99,7 +98,7 @@ def measure(
     start = align.align(commands, found.times_s, capture.name)
     progress(0.1, "strokes")
     heard, clock = hits.place(capture, every, found, start)
-    alien = _foreign(capture, found, heard, schedule, clock)
+    alien = _foreign(capture, found, heard, plan, clock)
     heard = _disturbed(heard, alien)
     sounds = []
     for number, striker in enumerate(palette.striker):
@@ -114,12 +113,10 @@ def measure(
     for number, (striker, sound) in enumerate(zip(palette.striker, sounds, strict=True)):
         progress(0.65 + 0.33 * number / len(palette.striker), striker.name)
         if any(s.spoke for s in sound.strokes):
-            measured.append(per_striker.measure(capture, sound, striker, schedule, clock, scale))
+            measured.append(per_striker.measure(capture, sound, striker, plan, clock, scale))
     pairs = results.compare(measured)
     findings = [Finding(kind="recording", text=text, grave=False) for text in capture.warnings]
-    findings += [gone.finding for gone in alien] + others.wind(
-        capture, _busy(heard, schedule, clock)
-    )
+    findings += [gone.finding for gone in alien] + others.wind(capture, _busy(heard, plan, clock))
     findings += telling.findings(capture, palette, sounds, measured, pairs, drafted=asked.drafted)
     return StrikeTestResult(
         recording=capture.name,
@@ -141,24 +138,24 @@ def _foreign(
     capture: Capture,
     found: onsets.Onsets,
     heard: Sequence[HeardStroke],
-    schedule: Schedule,
+    plan: Plan,
     clock: align.Alignment,
 ) -> list[ForeignSound]:
     late_s = float(np.median(list(clock.delays_s.values()))) if clock.delays_s else 0.0
     expected = [s.expected_s for s in heard]
     after = [OWN_AFTER_STROKE_S] * len(heard)
-    for hold in schedule.holds:
-        for at_s in (hold.at_s, hold.until_s):
+    for hold in plan.holds:
+        for at_s in (hold.at_s, hold.end_s):
             expected.append(float(clock.time_of(at_s)) + min(late_s, 0.02) - 0.01)
             after.append(OWN_AFTER_MOVE_S)
     swells_s = onsets.swells(capture.samples, capture.rate_hz)
     return others.foreign(capture, found, swells_s, np.array(expected), np.array(after))
 
 
-def _busy(heard: Sequence[HeardStroke], schedule: Schedule, clock: align.Alignment) -> Values:
+def _busy(heard: Sequence[HeardStroke], plan: Plan, clock: align.Alignment) -> Values:
     """When strokes fall and dampers move."""
     times = [s.expected_s for s in heard]
-    times += [float(clock.time_of(t)) for h in schedule.holds for t in (h.at_s, h.until_s)]
+    times += [float(clock.time_of(t)) for h in plan.holds for t in (h.at_s, h.end_s)]
     return np.array(times)
 
 
@@ -263,11 +260,3 @@ def _noise_db(capture: Capture, heard: Sequence[HeardStroke]) -> float:
                     10 * np.log10(2 * float(np.mean(part.astype(np.float64) ** 2)) + 1e-20)
                 )
     return float(np.quantile(levels, 0.2)) if levels else -200.0
-
-
-def points_of(striker: StrikerResult) -> list[tuple[float, float]]:
-    """The force curve as the palette takes it."""
-    return palette_points(striker.force)
-
-
-__all__ = ["RecordingConditions", "Take", "measure", "points_of"]

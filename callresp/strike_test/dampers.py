@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.palette.model import Damper
+from callresp.plan.model import Hold
 from callresp.strike_test.align import Alignment
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.modes import LN_1000, Mode, band_of, fit_mode
 from callresp.strike_test.results import DamperResult, MeasuredValue
-from callresp.strike_test.schedule import HoldAt
 from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
@@ -54,10 +54,10 @@ def half_band(mode: Mode, modes: Sequence[Mode]) -> float:
 def damped_rate(
     capture: Capture, strokes: Sequence[HeardStroke], mode: Mode, half_hz: float
 ) -> MeasuredValue | None:
-    """Decay (1/s) of the strike partial with the damper lying on it."""
+    """Decay (1/s) of the strike partial with the damper resting on it."""
     rates = []
     for stroke in strokes:
-        if stroke.take.state != "lying" or not stroke.usable or not stroke.alone:
+        if stroke.take.state != "damped" or not stroke.usable or not stroke.alone:
             continue
         assert stroke.at_s is not None
         length_s = min(stroke.take.room_s, stroke.take.quiet_s, 0.6) - 0.01 - _KNOCK_S
@@ -74,9 +74,9 @@ def falls(
     mode: Mode,
     half_hz: float,
     clock: Alignment,
-    lying: float | None,
+    damped: float | None,
 ) -> list[DecayKnee]:
-    """Every damper fall behind a free stroke; `lying` is the damped decay if it is known."""
+    """Every damper fall after a free stroke; `damped` is the damped decay (1/s) if known."""
     found = []
     for stroke in strokes:
         take = stroke.take
@@ -93,7 +93,7 @@ def falls(
             length_s,
             command_s,
             lambda r, t, k: _kinked(mode.rate, r, t, k),
-            known_rate=lying,
+            known_rate=damped,
         )
         if got is not None and 1.15 * mode.rate < got.rate < RATE_MAX:
             found.append(got)
@@ -108,7 +108,7 @@ def lifts(
     mode: Mode,
     half_hz: float,
     clock: Alignment,
-    lying: float,
+    damped: float,
 ) -> list[DecayKnee]:
     """Every lift during which a stroke fell."""
     found = []
@@ -125,7 +125,7 @@ def lifts(
             stroke.at_s + 0.002,
             length_s,
             command_s,
-            lambda r, t, k: _kinked(lying, mode.rate, t, k),
+            lambda r, t, k: _kinked(damped, mode.rate, t, k),
             known_rate=mode.rate,
         )
         if got is not None:
@@ -208,7 +208,7 @@ def _part(capture: Capture, first_s: float, length_s: float) -> Values:
 
 
 def own_noise(
-    capture: Capture, holds: Sequence[HoldAt], strikes_s: Sequence[float], clock: Alignment
+    capture: Capture, holds: Sequence[Hold], strikes_s: Sequence[float], clock: Alignment
 ) -> tuple[list[float], int]:
     """Levels (dB re a full-scale sine) of the damper's own noise, and how often it moved alone.
 
@@ -218,10 +218,10 @@ def own_noise(
     levels, alone = [], 0
     strikes = np.asarray(strikes_s)
     for hold in holds:
-        if np.any((strikes > hold.at_s - 0.3) & (strikes < hold.until_s + 0.3)):
+        if np.any((strikes > hold.at_s - 0.3) & (strikes < hold.end_s + 0.3)):
             continue
         alone += 1
-        heard = [_burst(capture, float(clock.time_of(at))) for at in (hold.at_s, hold.until_s)]
+        heard = [_burst(capture, float(clock.time_of(at))) for at in (hold.at_s, hold.end_s)]
         loud = [level for level in heard if level is not None]
         if loud:
             levels.append(max(loud))
@@ -251,23 +251,34 @@ def measured(
     damper: Damper,
     fallen: Sequence[DecayKnee],
     lifted: Sequence[DecayKnee],
-    lying: MeasuredValue | None,
+    rest_rate: MeasuredValue | None,
     noise_db: MeasuredValue | None,
 ) -> DamperResult:
-    """Gather what was found into the palette's terms."""
-    rates = [f.rate for f in fallen]
-    damped = MeasuredValue.of([LN_1000 / r for r in rates])
-    if lying is not None and (damped is None or lying.n > 1):
-        spread = (lying.uncertainty or 0.0) / lying.value
-        t60_s = LN_1000 / lying.value
-        damped = MeasuredValue(t60_s, t60_s * spread or None, lying.n)
-    fall = MeasuredValue.of([1000 * f.after_s for f in fallen])
+    """What was found, in the palette's terms.
+
+    Parameters
+    ----------
+    damper
+        Says where it rests without power.
+    fallen, lifted
+        The damper's falls and lifts.
+    rest_rate
+        Decay (1/s) with the damper resting on the striker, from strokes on it.
+    noise_db
+        Level of its own noise.
+    """
+    damped = MeasuredValue.of([LN_1000 / knee.rate for knee in fallen])
+    if rest_rate is not None and (damped is None or rest_rate.n > 1):
+        spread = (rest_rate.uncertainty or 0.0) / rest_rate.value
+        t60_s = LN_1000 / rest_rate.value
+        damped = MeasuredValue(t60_s, t60_s * spread or None, rest_rate.n)
+    fall = MeasuredValue.of([1000 * knee.after_s for knee in fallen])
     quiet = None
     if fall is not None and damped is not None:
         quiet_ms = fall.value + 1000 * damped.value * QUIET_DB / 60
         unsure = math.hypot(fall.uncertainty or 0, 667 * (damped.uncertainty or 0))
         quiet = MeasuredValue(quiet_ms, unsure or None, fall.n)
-    lift = MeasuredValue.of([1000 * f.after_s for f in lifted])
+    lift = MeasuredValue.of([1000 * knee.after_s for knee in lifted])
     # A damper that rests off falls on the striker with power, and lifts without it.
     pressed = damper.rest == "off"
     return DamperResult(

@@ -16,12 +16,12 @@ import numpy.typing as npt
 
 from callresp.errors import UserError
 from callresp.palette.model import Coil, ForcePoint, Palette, Partial, Striker
+from callresp.plan.model import Plan, PlanHeader
 from callresp.strike_test import interference, onsets, per_striker, results, strike_pitch
 from callresp.strike_test.align import Alignment
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.results import Finding, StrikerResult, StrikeTestResult
-from callresp.strike_test.schedule import Schedule, Take
-from callresp.strike_test.strokes import HeardStroke
+from callresp.strike_test.strokes import HeardStroke, Take
 
 Values = npt.NDArray[np.float64]
 
@@ -73,6 +73,7 @@ def measure(
     strikers: list[StrikerResult] = []
     clock = Alignment(0.0, 0.0, {}, 1.0)
     scale = per_striker.Scale(asked_level_db, 0.0)
+    no_commands = Plan(header=PlanHeader(), commands=())
     for number, group in enumerate(kept):
         progress(0.1 + 0.85 * number / len(kept), f"striker {number + 1}")
         own = _strokes(capture, at_s, group)
@@ -80,7 +81,7 @@ def measure(
         if not sound.modes:
             continue
         stand_in = _stand_in(f"striker {number + 1}", number, sound.kind)
-        one = per_striker.measure(capture, sound, stand_in, Schedule(()), clock, scale)
+        one = per_striker.measure(capture, sound, stand_in, no_commands, clock, scale)
         strikers.append(_without_commands(one))
     named, findings = _named(strikers, palette)
     findings += _telling(capture, at_s, groups)

@@ -368,6 +368,6 @@ def _settled(modes: list[Mode]) -> list[Mode]:
     return sorted(kept, key=lambda mode: mode.hz)
 
 
-def damped(modes: Sequence[Mode], added: float) -> list[Mode]:
-    """The same partials with a loss added to each, 1/s: with a damper on."""
+def with_added_loss(modes: Sequence[Mode], added: float) -> list[Mode]:
+    """The same partials with a loss (1/s) added to each, as a damper adds it."""
     return [replace(mode, rate=mode.rate + added) for mode in modes]

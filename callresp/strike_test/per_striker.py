@@ -11,11 +11,11 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.palette.model import Striker
+from callresp.plan.model import Plan
 from callresp.strike_test import dampers, decay, force, strike_pitch, stroke_faults, strokes
-from callresp.strike_test import force as repeats
 from callresp.strike_test.align import Alignment
 from callresp.strike_test.capture import Capture
-from callresp.strike_test.modes import LN_1000, Clip, Mode, damped, find_modes
+from callresp.strike_test.modes import LN_1000, Clip, Mode, find_modes, with_added_loss
 from callresp.strike_test.results import (
     DamperResult,
     ForceResult,
@@ -24,7 +24,6 @@ from callresp.strike_test.results import (
     Repeat,
     StrikerResult,
 )
-from callresp.strike_test.schedule import Schedule
 from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
@@ -48,36 +47,62 @@ class Scale:
 
 @dataclass(frozen=True)
 class StrikerSound:
-    """A striker's strokes with its partials: what all else is worked out from."""
+    """A striker's strokes and partials, from which all its figures are worked out.
+
+    `reference_mode` is the partial at the strike pitch, or the strongest where
+    no partial lies there; `damped_rate` its decay (1/s) with the damper on;
+    `damped_modes` are all partials with the loss that the damper adds.
+    """
 
     strokes: tuple[HeardStroke, ...]
     modes: tuple[Mode, ...]
     clips: tuple[tuple[HeardStroke, Clip], ...]
-    lead: Mode | None
+    reference_mode: Mode | None
     pitch: strike_pitch.JudgedPitch | None
     kind: str
-    lying: MeasuredValue | None
+    damped_rate: MeasuredValue | None = None
+    damped_modes: tuple[Mode, ...] = ()
 
 
 def listen(capture: Capture, own: Sequence[HeardStroke], kind: str | None) -> StrikerSound:
-    """Find a striker's partials and judge its pitch."""
+    """Find a striker's partials and judge its pitch.
+
+    Parameters
+    ----------
+    capture
+        The recording.
+    own
+        All strokes on this striker.
+    kind
+        The kind that the palette gives; `None` to judge it by the partials.
+    """
     clips = strokes.free_clips(capture, own)
     modes = find_modes([clip for _, clip in clips]) if clips else []
     modes = [m for m in modes if _level(m, modes) > _KEPT_DB]
     if not modes:
-        return StrikerSound(tuple(own), (), tuple(clips), None, None, kind or "block", None)
+        return StrikerSound(tuple(own), (), tuple(clips), None, None, kind or "block")
     parts = [strike_pitch.PitchPartial(m.hz, _level(m, modes), m.t60_s) for m in modes]
     kind = kind or strike_pitch.guess_kind(parts)
     judged = strike_pitch.strike_pitch(parts, kind)
-    lead = min(modes, key=lambda m: abs(m.hz - judged.base_hz))
-    if abs(strike_pitch.cents(judged.base_hz, lead.hz)) > 60:
-        # A pitch that only the ear makes: follow the loudest partial instead.
-        lead = max(modes, key=lambda m: m.amplitude)
-    lying = dampers.damped_rate(capture, own, lead, dampers.half_band(lead, modes))
-    over = max(lying.value - lead.rate, 0.0) if lying else 0.0
-    laid = damped(modes, over)
-    heard = [strokes.with_level(capture, s, modes, laid) for s in own]
-    return StrikerSound(tuple(heard), tuple(modes), tuple(clips), lead, judged, kind, lying)
+    reference = min(modes, key=lambda m: abs(m.hz - judged.base_hz))
+    if abs(strike_pitch.cents(judged.base_hz, reference.hz)) > 60:
+        # The ear hears a pitch at which no partial lies: follow the strongest one instead.
+        reference = max(modes, key=lambda m: m.amplitude)
+    half_hz = dampers.half_band(reference, modes)
+    damped_rate = dampers.damped_rate(capture, own, reference, half_hz)
+    added = max(damped_rate.value - reference.rate, 0.0) if damped_rate else 0.0
+    damped_modes = with_added_loss(modes, added)
+    heard = [strokes.with_level(capture, s, modes, damped_modes) for s in own]
+    return StrikerSound(
+        strokes=tuple(heard),
+        modes=tuple(modes),
+        clips=tuple(clips),
+        reference_mode=reference,
+        pitch=judged,
+        kind=kind,
+        damped_rate=damped_rate,
+        damped_modes=tuple(damped_modes),
+    )
 
 
 def _level(mode: Mode, modes: Sequence[Mode]) -> float:
@@ -89,16 +114,32 @@ def measure(
     capture: Capture,
     sound: StrikerSound,
     striker: Striker,
-    schedule: Schedule,
+    plan: Plan,
     clock: Alignment,
     scale: Scale,
 ) -> StrikerResult:
-    """Turn a striker's sound into the palette's figures."""
+    """Turn a striker's sound into the palette's figures.
+
+    Parameters
+    ----------
+    capture
+        The recording.
+    sound
+        What `listen` found.
+    striker
+        The striker as the palette knows it.
+    plan
+        What was commanded; its holds tell when the damper moved.
+    clock
+        From the plan's time to the recording's.
+    scale
+        From the recording's levels and delays to the palette's.
+    """
     parts = _partials(capture, sound)
     latency, spread = _latency(sound, clock, scale)
     runs = _runs(capture, sound)
     curve = _force(sound, clock, scale)
-    damper = _damper(capture, sound, striker, schedule, clock, scale)
+    damper = _damper(capture, sound, striker, plan, clock, scale)
     judged = sound.pitch
     alone = [s for s in sound.strokes if s.alone]
     doubles = _doubles(capture, sound)
@@ -118,7 +159,7 @@ def measure(
         latency_ms=latency,
         latency_spread_ms=spread,
         force=curve,
-        restrike_ms=repeats.limit(runs, _step(sound)),
+        restrike_ms=force.limit(runs, _step(sound)),
         repeats=tuple(r for run in runs for r in run),
         shortest_tried_ms=1000 * min(tried) if tried else None,
         damper=damper,
@@ -127,30 +168,28 @@ def measure(
         doubles=doubles,
         buzz_db=None if buzz_db is None else round(buzz_db.value, 1),
         decay_db=_curve(capture, sound, "free"),
-        damped_db=_curve(capture, sound, "lying"),
+        damped_db=_curve(capture, sound, "damped"),
     )
 
 
 def _doubles(capture: Capture, sound: StrikerSound) -> int:
     """How many strokes were two blows: each is looked at, or an even sample of many."""
-    over = 0.0
-    if sound.lying and sound.lead:
-        over = max(sound.lying.value - sound.lead.rate, 0.0)
-    laid = damped(sound.modes, over)
     some = [s for s in sound.strokes if s.alone and s.usable and s.take.state != "moving"]
     step = max(1, len(some) // stroke_faults.DOUBLES_LOOKED_AT)
     return sum(
-        stroke_faults.second_blow(capture, s, laid if s.take.state == "lying" else sound.modes)
+        stroke_faults.second_blow(
+            capture, s, sound.damped_modes if s.take.state == "damped" else sound.modes
+        )
         is not None
         for s in some[::step]
     )
 
 
 def _pitch(sound: StrikerSound) -> MeasuredValue | None:
-    judged, lead = sound.pitch, sound.lead
-    if judged is None or judged.hz is None or lead is None:
+    judged, reference = sound.pitch, sound.reference_mode
+    if judged is None or judged.hz is None or reference is None:
         return None
-    each = lead.each_hz * judged.hz / lead.hz
+    each = reference.each_hz * judged.hz / reference.hz
     spread = MeasuredValue.of(each)
     assert spread is not None
     return MeasuredValue(judged.hz, spread.uncertainty, spread.n)
@@ -270,12 +309,9 @@ def _goes_on(run: Sequence[HeardStroke], stroke: HeardStroke) -> bool:
 
 
 def _judged(capture: Capture, sound: StrikerSound, run: Sequence[HeardStroke]) -> list[Repeat]:
-    over = 0.0
-    if run[0].take.state == "lying" and sound.lying and sound.lead:
-        over = max(sound.lying.value - sound.lead.rate, 0.0)
-    modes = damped(sound.modes, over) if over else list(sound.modes)
+    modes = sound.damped_modes if run[0].take.state == "damped" else sound.modes
     strengths = [None if s.disturbed else strokes.strength_db(capture, s, modes) for s in run]
-    return repeats.judge([s.take.at_s for s in run], strengths)
+    return force.judge([s.take.at_s for s in run], strengths)
 
 
 def _step(sound: StrikerSound) -> float:
@@ -290,49 +326,53 @@ def _damper(
     capture: Capture,
     sound: StrikerSound,
     striker: Striker,
-    schedule: Schedule,
+    plan: Plan,
     clock: Alignment,
     scale: Scale,
 ) -> DamperResult | None:
-    damper = striker.damper
-    if damper is None or sound.lead is None:
+    damper, reference = striker.damper, sound.reference_mode
+    if damper is None or reference is None:
         return None
     # The sound's way to the microphone and the offset's share lie between command and effect.
     shifted = replace(clock, offset_s=clock.offset_s + scale.latency_s)
-    half_hz = dampers.half_band(sound.lead, sound.modes)
-    lying = sound.lying.value if sound.lying else None
-    fallen = dampers.falls(capture, sound.strokes, sound.lead, half_hz, shifted, lying)
-    if lying is None and fallen:
-        lying = float(np.median([f.rate for f in fallen]))
+    half_hz = dampers.half_band(reference, sound.modes)
+    rate = sound.damped_rate.value if sound.damped_rate else None
+    fallen = dampers.falls(capture, sound.strokes, reference, half_hz, shifted, rate)
+    if rate is None and fallen:
+        rate = float(np.median([knee.rate for knee in fallen]))
     lifted = (
-        dampers.lifts(capture, sound.strokes, sound.lead, half_hz, shifted, lying)
-        if lying and damper.rest == "on"
+        dampers.lifts(capture, sound.strokes, reference, half_hz, shifted, rate)
+        if rate and damper.rest == "on"
         else []
     )
-    holds = [h for h in schedule.holds if h.channel == damper.coil.channel]
+    holds = [h for h in plan.holds if h.channel == damper.coil.channel]
     times = [s.take.at_s for s in sound.strokes]
     levels, _ = dampers.own_noise(capture, holds, times, clock)
     noise = MeasuredValue.of([level + scale.level_db for level in levels])
-    return dampers.measured(damper, fallen, lifted, sound.lying, noise)
+    return dampers.measured(damper, fallen, lifted, sound.damped_rate, noise)
 
 
-def _curve(capture: Capture, sound: StrikerSound, state: str) -> tuple[tuple[float, float], ...]:
-    """The decay of the lead partial after one stroke, for a picture."""
-    lead = sound.lead
-    if lead is None or not sound.clips:
+def _curve(
+    capture: Capture, sound: StrikerSound, state: strokes.State
+) -> tuple[tuple[float, float], ...]:
+    """The decay of the reference partial after one free or damped stroke, for a picture."""
+    reference = sound.reference_mode
+    if reference is None or not sound.clips:
         return ()
+    half_hz = min(_half_hz(sound.modes, sound.modes.index(reference)), 40.0)
+    start = float(np.abs(reference.phasors[0])) ** 2
     first_clip = sound.clips[0][1]
-    half_hz = min(_half_hz(sound.modes, sound.modes.index(lead)), 40.0)
-    reference = float(np.abs(lead.phasors[0])) ** 2
-    part = first_clip.sound[: round(min(1.3 * lead.t60_s, 9.0) * capture.rate_hz)]
-    if state == "lying":
-        lying = [s for s in sound.strokes if s.take.state == "lying" and s.usable and s.alone]
-        if not lying or sound.lying is None:
+    part = first_clip.sound[: round(min(1.3 * reference.t60_s, 9.0) * capture.rate_hz)]
+    if state == "damped":
+        some = [s for s in sound.strokes if s.take.state == "damped" and s.usable and s.alone]
+        if not some or sound.damped_rate is None:
             return ()
-        stroke = lying[0]
+        stroke = some[0]
         assert stroke.at_s is not None
         first = round(stroke.at_s * capture.rate_hz)
-        count = round(min(stroke.take.room_s, 2 * LN_1000 / sound.lying.value) * capture.rate_hz)
-        part = np.asarray(capture.samples[first : first + count], np.float64)
-    times, power = decay.envelope(part, capture.rate_hz, lead.hz, half_hz)
-    return decay.thinned(times, power, reference)
+        length_s = min(stroke.take.room_s, 2 * LN_1000 / sound.damped_rate.value)
+        part = np.asarray(
+            capture.samples[first : first + round(length_s * capture.rate_hz)], np.float64
+        )
+    times, power = decay.envelope(part, capture.rate_hz, reference.hz, half_hz)
+    return decay.thinned(times, power, start)

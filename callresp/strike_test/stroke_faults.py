@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from callresp.strike_test import force
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.modes import Mode
+from callresp.strike_test.strike_amplitude import fit_of, power_db, state
 from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
@@ -52,7 +52,7 @@ def second_blow(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) ->
 
 
 def _left(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> float:
-    return float(np.sum((part - force.fit_of(part, rate_hz, first_s, modes)) ** 2))
+    return float(np.sum((part - fit_of(part, rate_hz, first_s, modes)) ** 2))
 
 
 def _met(part: Values, rate_hz: int, at_s: float) -> tuple[Values, Values, float]:
@@ -73,9 +73,9 @@ def _two(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> floa
 def _brought_db(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
     """What a second blow at `at_s` brought in, dB re what rang before it."""
     early, late, _ = _met(part, rate_hz, at_s)
-    before = force.state(early, rate_hz, SKIP_S - at_s, modes)
-    after = force.state(late, rate_hz, SKIP_S / 2, modes)
-    return force.power_db(after - before) - force.power_db(before)
+    before = state(early, rate_hz, SKIP_S - at_s, modes)
+    after = state(late, rate_hz, SKIP_S / 2, modes)
+    return power_db(after - before) - power_db(before)
 
 
 def buzz_db(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float | None:
@@ -93,7 +93,7 @@ def buzz_db(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> flo
         capture.samples[begin : max(first - round((BUZZ_FROM_S + 0.006) * rate_hz), begin)],
         np.float64,
     )
-    fitted = force.fit_of(part, rate_hz, BUZZ_FROM_S, modes)
+    fitted = fit_of(part, rate_hz, BUZZ_FROM_S, modes)
     own = float(np.mean(fitted**2))
     left = float(np.mean((part - fitted) ** 2)) - _rest(quiet, rate_hz, modes)
     if own <= 0 or left <= 0:
@@ -105,7 +105,7 @@ def _rest(part: Values, rate_hz: int, modes: Sequence[Mode]) -> float:
     """Mean square of a stretch without known partials: its noise."""
     if len(part) < 256:
         return 0.0
-    return float(np.mean((part - force.fit_of(part, rate_hz, 0.0, modes)) ** 2))
+    return float(np.mean((part - fit_of(part, rate_hz, 0.0, modes)) ** 2))
 
 
 def explained(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float:
@@ -119,5 +119,5 @@ def explained(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> f
     if len(part) < 256:
         return 0.0
     part = part - part.mean()
-    left = part - force.fit_of(part, capture.rate_hz, 0.004, modes)
+    left = part - fit_of(part, capture.rate_hz, 0.004, modes)
     return 1.0 - float(np.sum(left**2)) / max(float(np.sum(part**2)), 1e-30)

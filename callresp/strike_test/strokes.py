@@ -9,14 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from callresp.strike_test import align, force, onsets
+from callresp.palette.model import Palette, Striker
+from callresp.plan.model import Plan
+from callresp.strike_test import align, onsets
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.modes import Clip, Mode
-from callresp.strike_test.schedule import Take
+from callresp.strike_test.strike_amplitude import LONG_S, added_by_stroke, power_db
 
 Values = npt.NDArray[np.float64]
 
@@ -26,6 +29,88 @@ EARLY_S, LATE_S = 0.014, 0.030
 # Strokes closer than this to the one before belong to a run.
 RUN_GAP_S = 0.32
 CLIPPED_WITHIN_S = 0.08
+
+
+State = Literal["free", "damped", "moving"]
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """One commanded stroke and what surrounds it, on the plan's clock.
+
+    `gap_s` is since the striker's stroke before; `room_s` until its next
+    stroke; `quiet_s` until any other striker's next stroke; `damped_in_s`
+    until a damper starts to fall on it (`inf` where none does); `lift_s` is
+    when its damper was last powered.
+    """
+
+    at_s: float
+    striker: int
+    pulse_ms: float
+    state: State
+    gap_s: float
+    room_s: float
+    quiet_s: float
+    damped_in_s: float
+    lift_s: float | None = None
+    damp_s: float | None = None
+
+
+# A damper that is still moving this long after its command is slower than any we know.
+MOVING_S = 0.09
+
+
+def takes(plan: Plan, palette: Palette) -> list[Take]:
+    """Every stroke of a plan with its surroundings, in order of time."""
+    strikers = {s.coil.channel: n for n, s in enumerate(palette.striker)}
+    every = sorted(plan.strikes, key=lambda s: s.at_s)
+    found = []
+    for number, strike in enumerate(every):
+        index = strikers.get(strike.channel)
+        if index is None:
+            continue
+        striker = palette.striker[index]
+        own_before = [s.at_s for s in every[:number] if s.channel == strike.channel]
+        own_after = [s.at_s for s in every[number + 1 :] if s.channel == strike.channel]
+        others = [s.at_s for s in every[number + 1 :] if s.channel != strike.channel]
+        state, lift_s, damp_s = _damper_at(striker, strike.at_s, plan)
+        found.append(
+            Take(
+                at_s=strike.at_s,
+                striker=index,
+                pulse_ms=strike.pulse_ms,
+                state=state,
+                gap_s=strike.at_s - own_before[-1] if own_before else float("inf"),
+                room_s=own_after[0] - strike.at_s if own_after else float("inf"),
+                quiet_s=others[0] - strike.at_s if others else float("inf"),
+                damped_in_s=float("inf") if damp_s is None else damp_s - strike.at_s,
+                lift_s=lift_s,
+                damp_s=damp_s,
+            )
+        )
+    return found
+
+
+def _damper_at(
+    striker: Striker, at_s: float, plan: Plan
+) -> tuple[State, float | None, float | None]:
+    """State of the damper about when the stroke falls; last lift and next damping command."""
+    damper = striker.damper
+    if damper is None:
+        return "free", None, None
+    holds = [h for h in plan.holds if h.channel == damper.coil.channel]
+    fall_s = at_s + striker.latency_ms / 1000
+    if damper.rest == "off":
+        pressed = any(h.at_s - 0.01 <= fall_s < h.end_s + MOVING_S for h in holds)
+        later = [h.at_s for h in holds if h.at_s > fall_s]
+        return ("damped" if pressed else "free"), None, (later[0] if later else None)
+    for hold in holds:
+        if hold.at_s - 0.03 <= fall_s < hold.at_s + MOVING_S:
+            return "moving", hold.at_s, hold.end_s
+        if hold.at_s + MOVING_S <= fall_s < hold.end_s:
+            return "free", hold.at_s, hold.end_s
+    # What still falls counts as damped: nothing is measured within so short a time.
+    return "damped", None, None
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,26 +212,26 @@ def free_clips(
 
 
 def with_level(
-    capture: Capture, stroke: HeardStroke, modes: Sequence[Mode], lying: Sequence[Mode]
+    capture: Capture, stroke: HeardStroke, modes: Sequence[Mode], damped_modes: Sequence[Mode]
 ) -> HeardStroke:
-    """A stroke with its level, and with whether it spoke at all."""
+    """A stroke with its level, and with whether it sounded at all."""
     take = stroke.take
-    own = lying if take.state == "lying" else modes
+    own = damped_modes if take.state == "damped" else modes
     at_s = stroke.at_s if stroke.at_s is not None else stroke.expected_s
     after_s = min(take.room_s, take.quiet_s, max(take.damped_in_s, 0.02)) - 0.004
-    before_s = min(take.gap_s - 0.004, force.LONG_S)
-    put_in = force.jump(capture.samples, capture.rate_hz, at_s, own, before_s, after_s)
+    before_s = min(take.gap_s - 0.004, LONG_S)
+    put_in = added_by_stroke(capture.samples, capture.rate_hz, at_s, own, before_s, after_s)
     if put_in is None:
         return stroke
-    level_db = force.power_db(put_in)
+    level_db = power_db(put_in)
     spoke = stroke.spoke
     if not spoke and stroke.alone:
         # The same over a stretch without a stroke says what noise and ringing alone would give.
         quiet = [
-            force.jump(capture.samples, capture.rate_hz, at_s - back, own, 0.05, 0.05)
+            added_by_stroke(capture.samples, capture.rate_hz, at_s - back, own, 0.05, 0.05)
             for back in (0.07, 0.11)
         ]
-        floor = max((force.power_db(q) for q in quiet if q is not None), default=-200.0)
+        floor = max((power_db(q) for q in quiet if q is not None), default=-200.0)
         spoke = level_db > floor + SPOKE_OVER_NOISE_DB
     return replace(stroke, level_db=level_db if spoke else None, spoke=spoke)
 
@@ -158,5 +243,5 @@ def strength_db(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) ->
     after_s = min(take.room_s, 0.08) - 0.002
     late_s = 0.0 if stroke.at_s is None else stroke.at_s - stroke.expected_s
     at_s = stroke.expected_s + (late_s if abs(late_s) < 0.003 else 0.0)
-    put_in = force.jump(capture.samples, capture.rate_hz, at_s, modes, before_s, after_s)
-    return None if put_in is None else force.power_db(put_in)
+    put_in = added_by_stroke(capture.samples, capture.rate_hz, at_s, modes, before_s, after_s)
+    return None if put_in is None else power_db(put_in)

@@ -18,11 +18,11 @@ import numpy.typing as npt
 
 from callresp.errors import UserError
 from callresp.palette.model import Palette, Striker
+from callresp.plan.model import Plan
 from callresp.strike_test import align, onsets, stroke_faults, strokes
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.modes import LN_1000, Mode, find_modes
-from callresp.strike_test.schedule import Schedule, Take, takes
-from callresp.strike_test.strokes import HeardStroke
+from callresp.strike_test.strokes import HeardStroke, Take, takes
 
 Values = npt.NDArray[np.float64]
 
@@ -60,7 +60,7 @@ class Heard:
 
 def listen(
     capture: Capture,
-    schedule: Schedule,
+    plan: Plan,
     palette: Palette,
     about: tuple[float, float] | None = None,
 ) -> list[Heard]:
@@ -70,20 +70,20 @@ def listen(
     ----------
     capture
         The recording.
-    schedule
+    plan
         What was commanded, on a clock of its own.
     palette
         What each striker should be.
     about
         Between which offsets (seconds from the recording's start to the
-        schedule's 0) it must lie, where the host knows.
+        plan's 0) it must lie, where the host knows.
 
     Raises
     ------
     UserError
         The strokes can't be found in the recording.
     """
-    every = takes(schedule, palette)
+    every = takes(plan, palette)
     found = onsets.find(capture.samples, capture.rate_hz)
     offset_s = offset_of(capture, every, palette, found, about)
     heard = [

@@ -8,7 +8,8 @@ that the test can't be mistaken for itself a stroke later.
 from __future__ import annotations
 
 from callresp.palette.model import Damper, Palette, Striker
-from callresp.strike_test.schedule import HoldAt, Schedule, StrikeAt
+from callresp.plan.model import Hold, Plan, Strike
+from callresp.strike_test.protocol import as_plan, hold_command, strike_command
 
 FIRST_S = 1.0
 RING_SHARE, RING_LEAST_S, RING_MOST_S = 0.6, 0.45, 3.0
@@ -20,7 +21,7 @@ UNEVEN_S = 0.047
 _MARGIN = 0.95
 
 
-def lay_out(palette: Palette, only: tuple[str, ...] = ()) -> Schedule:
+def lay_out(palette: Palette, only: tuple[str, ...] = (), name: str = "") -> Plan:
     """The strokes and damper moves of a self-test, on a clock that starts at 0.
 
     Parameters
@@ -30,9 +31,10 @@ def lay_out(palette: Palette, only: tuple[str, ...] = ()) -> Schedule:
         is best known.
     only
         Names of strikers; all when empty.
+    name
+        How the plan refers to the palette.
     """
-    strikes: list[StrikeAt] = []
-    holds: list[HoldAt] = []
+    commands: list[Strike | Hold] = []
     at_s = FIRST_S
     chosen = [striker for striker in palette.striker if not only or striker.name in only]
     for number, striker in enumerate(chosen):
@@ -41,17 +43,17 @@ def lay_out(palette: Palette, only: tuple[str, ...] = ()) -> Schedule:
         damper = striker.damper
         if damper is not None and damper.rest == "on":
             lift_s = lift_of(damper)
-            holds.append(HoldAt(at_s, damper.coil.channel, lift_s + ring_s))
+            commands.append(hold_command(striker, at_s, lift_s + ring_s))
             at_s += lift_s
-        strikes.append(StrikeAt(at_s, striker.coil.channel, pulse_ms))
+        commands.append(strike_command(striker, at_s, pulse_ms))
         at_s += ring_s
         if damper is not None and damper.rest == "off":
             press_s = min(PRESS_S, damper.coil.on_max_ms / 1000)
-            holds.append(HoldAt(at_s, damper.coil.channel, press_s))
+            commands.append(hold_command(striker, at_s, press_s))
             at_s += press_s
         left_s = striker.t60_s - ring_s if damper is None else 1.4 * damper.damped_t60_s
         at_s += min(max(left_s, 0.35), QUIET_MOST_S) + UNEVEN_S * (number * number % 11)
-    return Schedule(tuple(strikes), tuple(sorted(holds, key=lambda hold: hold.at_s)))
+    return as_plan(commands, palette, name)
 
 
 def ring_of(striker: Striker) -> float:
