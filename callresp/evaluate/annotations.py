@@ -55,10 +55,14 @@ class Mark:
 
 
 class Timed(Protocol):
-    """Anything with an onset."""
+    """Anything with an onset and an offset: a mark, a note."""
 
     @property
     def onset_s(self) -> float:
+        """Seconds from the start of the recording."""
+
+    @property
+    def offset_s(self) -> float:
         """Seconds from the start of the recording."""
 
 
@@ -67,6 +71,11 @@ T = TypeVar("T", bound=Timed)
 
 def read_marks(path: Path) -> tuple[Mark, ...]:
     """Read marks (or spans) in order of onset.
+
+    Parameters
+    ----------
+    path
+        CSV or a label track; see the module.
 
     Raises
     ------

@@ -13,13 +13,13 @@ import itertools
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from callresp.evaluate import scoring
 from callresp.evaluate.annotations import Mark, inside
+from callresp.io.audio import Recording
 from callresp.io.score import HeardScore
 from callresp.listen.detectors.registry import detectors, find_detector
 from callresp.listen.offline import hear
@@ -65,7 +65,7 @@ class Comparison:
         A `Heard` for each detector, in the order asked.
     pairwise
         F of each with each, shape ``(k, k)``, for each of
-        `agreement.WINDOWS_S`.
+        `scoring.WINDOWS_S`.
     alone
         For each detector, its onsets that no other has within 25 ms.
     marks, spans
@@ -86,7 +86,7 @@ def default_detectors() -> list[str]:
 
 
 def compare(
-    recording: Any,
+    recording: Recording,
     names: Sequence[str],
     profile: Profile | None = None,
     marks: tuple[Mark, ...] | None = None,
@@ -97,7 +97,8 @@ def compare(
 
     Parameters
     ----------
-    recording : callresp.io.audio.Recording
+    recording
+        Read once for each detector.
     names
         Detectors; each is heard once.
     marks, spans
@@ -159,11 +160,11 @@ def telling_stretch(found: Comparison, length_s: float, duration_s: float) -> tu
     return start_s, start_s + length_s
 
 
-def as_json(found: Comparison) -> dict[str, Any]:
+def as_json(found: Comparison) -> dict[str, object]:
     """A comparison as plain values for machines."""
     rows = []
     for own, alone in zip(found.heard, found.alone, strict=True):
-        row: dict[str, Any] = {
+        row: dict[str, object] = {
             "detector": own.name,
             "notes": len(own.score.notes),
             "alone": alone,
@@ -186,8 +187,8 @@ def as_json(found: Comparison) -> dict[str, Any]:
     return {"detectors": rows, "agreement": pairs}
 
 
-def _against_json(found: scoring.Against) -> dict[str, Any]:
-    row: dict[str, Any] = {}
+def _against_json(found: scoring.Against) -> dict[str, object]:
+    row: dict[str, object] = {}
     for window, score in zip(scoring.WINDOWS_S, found.onsets, strict=True):
         row[f"{1000 * window:.0f}ms"] = {
             "f": round(score.f, 4),
