@@ -5,25 +5,67 @@
     python3 tools/setup.py test     set up for developing, then run the tests
     python3 tools/setup.py          set up only
 
-Needs nothing but the standard library of Python 3.11 or 3.12. Packages are
-installed at the exact versions and hashes of tools/lock-run.txt (demo) or
-tools/lock-dev.txt (test); what is there already is not installed again.
+Needs nothing but the standard library of Python 3.11, 3.12, 3.13 or 3.14 and
+the pip that came with it. Packages are installed at the exact versions and
+hashes of tools/lock-run.txt (demo) or tools/lock-dev.txt (test). Each lock
+serves every Python and system, and is whole: pip resolves nothing, so that
+what is released later changes nothing. What is there already is not installed
+again.
 """
-
-from __future__ import annotations
 
 import argparse
 import hashlib
 import os
+import platform
 import shutil
 import subprocess
 import sys
+import sysconfig
 import venv
 from collections.abc import Sequence
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 TOOLS = ROOT / "tools"
+
+OLDEST, NEWEST = (3, 11), (3, 14)
+# As `platform` calls them. Elsewhere numba, which compiles the inner loops, has no wheels.
+SYSTEMS = (
+    ("Linux", "x86_64"),
+    ("Linux", "aarch64"),
+    ("Darwin", "arm64"),
+    ("Windows", "AMD64"),
+)
+
+
+# Older Pythons read this file too, and are to be refused in plain words, not by a syntax error:
+# quoted types down to the refusal, and nowhere an assignment within an expression.
+def refusal(version: "tuple[int, ...]", kind: str, system: str, machine: str) -> "str | None":
+    """Why callresp can't be set up here, in one line; None where it can."""
+    if not OLDEST <= version[:2] <= NEWEST:
+        return f"Python 3.11, 3.12, 3.13 or 3.14 is needed, this is {version[0]}.{version[1]}"
+    if kind != "cpython":
+        return f"the standard build of CPython is needed, this is {kind}"
+    if (system, machine) not in SYSTEMS:
+        return (
+            f"no compiled packages for {system} on {machine}; there are for Linux on x86_64 and"
+            " aarch64, macOS on arm64, and Windows on AMD64"
+        )
+    return None
+
+
+def refusal_here() -> "str | None":
+    """Why callresp can't be set up by this Python on this system; None where it can."""
+    kind = sys.implementation.name
+    if sysconfig.get_config_var("Py_GIL_DISABLED"):
+        kind += ", free-threaded"
+    return refusal(sys.version_info[:3], kind, platform.system(), platform.machine())
+
+
+if sys.version_info < OLDEST:
+    # Before anything below is read that such a Python can't.
+    sys.stderr.write(f"setup: {refusal_here()}\n")
+    sys.exit(2)
 
 
 def main() -> int:
@@ -35,9 +77,9 @@ def main() -> int:
     parser.add_argument("what", nargs="?", choices=["demo", "test", "none"], default="none")
     parser.add_argument("--venv", type=Path, default=ROOT / ".venv", help="default: .venv")
     args, rest = parser.parse_known_args()
-    if not (3, 11) <= sys.version_info[:2] <= (3, 12):
-        version = ".".join(map(str, sys.version_info[:2]))
-        print(f"setup: Python 3.11 or 3.12 is needed, this is {version}", file=sys.stderr)
+    reason = refusal_here()
+    if reason is not None:
+        print(f"setup: {reason}", file=sys.stderr)
         return 2
     python = prepare(args.venv, "dev" if args.what == "test" else "run")
     if args.what == "demo":
@@ -50,39 +92,80 @@ def main() -> int:
 
 def prepare(folder: Path, which: str) -> Path:
     """Make or refresh the environment at `folder`; return its Python."""
-    python = folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
-    lock = TOOLS / f"lock-{which}.txt"
+    python = python_of(folder)
+    lock = lock_file(which)
     stamp = folder / f"callresp-{which}.sha256"
     wanted = fingerprint(lock, folder)
     if python.exists() and stamp.exists() and stamp.read_text() == wanted:
         return python
-    if not python.exists():
-        say(f"making a virtual environment in {folder}")
+    if not python.exists() or made_by(folder) != sys.version_info[:2]:
         make_venv(folder)
     say(f"installing the packages of {lock.relative_to(ROOT)} (some minutes the first time)")
-    pip: list[str | Path] = [
-        python,
-        "-m",
-        "pip",
-        "install",
-        "--quiet",
-        "--disable-pip-version-check",
-    ]
-    check([*pip, "--require-hashes", "--only-binary", ":all:", "-r", lock])
+    check(install_words(python, lock))
     # The build back end comes from the lock too: nothing is fetched unpinned.
-    check([*pip, "--no-deps", "--no-build-isolation", "--editable", ROOT])
+    check([*pip(python), "--no-deps", "--no-build-isolation", "--editable", ROOT])
     say("compiling the inner loops once")
     check([python, "-m", "callresp.listen.precompile"])
     stamp.write_text(wanted)
     return python
 
 
-def make_venv(folder: Path) -> None:
-    """Make the environment, and leave none behind that is half made."""
+def python_of(folder: Path) -> Path:
+    """The Python of an environment."""
+    return folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+
+
+def lock_file(which: str) -> Path:
+    """The lock of what it takes to "run" callresp, or to "dev"elop it, on any Python."""
+    return TOOLS / f"lock-{which}.txt"
+
+
+def pip(python: Path) -> list[str | Path]:
+    """The first words of installing anything."""
+    return [python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+
+
+def install_words(python: Path, lock: Path) -> list[str | Path]:
+    """The command that installs a lock.
+
+    A lock names all that is needed, so nothing is resolved. An older pip would
+    otherwise look up anew what an extra such as ``coverage[toml]`` may mean
+    today, and stop at a release that is newer than the lock.
+    """
+    how = ["--no-deps", "--require-hashes", "--only-binary", ":all:"]
+    return [*pip(python), *how, "--requirement", lock]
+
+
+def made_by(folder: Path) -> tuple[int, ...] | None:
+    """The Python version that an environment was made by; None if it is none."""
     try:
-        venv.EnvBuilder(with_pip=True).create(folder)
+        lines = (folder / "pyvenv.cfg").read_text(encoding="utf-8").splitlines()
+    except OSError:
+        return None
+    found = dict(line.replace(" ", "").partition("=")[::2] for line in lines)
+    version = found.get("version") or found.get("version_info") or "0.0"
+    return tuple(int(part) for part in version.split(".")[:2])
+
+
+def make_venv(folder: Path) -> None:
+    """Make the environment, and leave none behind that is half made.
+
+    One of our own that another Python made is replaced. Whatever else is in the
+    folder stays.
+    """
+    ours = not folder.exists() or any(folder.glob("callresp-*.sha256"))
+    maker = made_by(folder)
+    if maker not in (None, sys.version_info[:2]) and not ours:
+        version = ".".join(map(str, maker or ()))
+        raise SystemExit(
+            f"setup: {folder} was made by Python {version}: delete it, or run setup.py by that"
+        )
+    say(f"making a virtual environment in {folder}")
+    try:
+        venv.EnvBuilder(with_pip=True, clear=ours).create(folder)
     except (OSError, subprocess.CalledProcessError) as fault:
-        shutil.rmtree(folder, ignore_errors=True)
+        if ours:
+            shutil.rmtree(folder, ignore_errors=True)
         raise SystemExit(
             f"setup: could not make {folder} ({fault}); on Debian install python3-venv first"
         ) from None
@@ -134,7 +217,8 @@ def run(words: Sequence[str | Path]) -> int:
 
 def check(words: Sequence[str | Path]) -> None:
     """Run a command that must succeed."""
-    if status := run(words):
+    status = run(words)
+    if status:
         raise SystemExit(f"setup: '{' '.join(str(w) for w in words[:4])} …' ended with {status}")
 
 
