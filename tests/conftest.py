@@ -18,3 +18,15 @@ def missing(reason: str) -> None:
     if os.environ.get("CI", "").lower() == "true":
         pytest.fail(f"CI must provide this: {reason}")
     pytest.skip(reason)
+
+
+def need_madmom() -> None:
+    """Skip where madmom has no wheel; where it has one, CI must have installed it."""
+    from callresp.listen.detectors.madmom import has_wheel_here, why_missing
+
+    reason = why_missing()
+    if reason is None:
+        return
+    if has_wheel_here():
+        missing(f"madmom: {reason}")
+    pytest.skip(f"madmom: {reason}")

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from conftest import missing
+from conftest import need_madmom
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
@@ -61,8 +61,7 @@ def test_two_published_methods_hear_the_same_pulse(period_s: float) -> None:
     own = rhythm.find_pulse(onsets)
     assert own is not None
     assert tempogram_period_s(onsets) == pytest.approx(own.period_s, rel=0.05)
-    if (reason := why_missing()) is not None:
-        missing(f"madmom: {reason}")
+    need_madmom()
     assert comb_period_s(onsets) == pytest.approx(own.period_s, rel=0.05)
 
 

@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 import pytest
-from conftest import missing
+from conftest import missing, need_madmom
 from corpus_helpers import tool
 from scipy import signal
 
@@ -86,11 +86,7 @@ def test_onsets_agree_with_superflux(
     songs: dict[str, Path], finch: tuple[Wave, int, HeardScore]
 ) -> None:
     """SuperFlux (Böck & Widmer 2013, DAFx), as madmom ships it."""
-    from callresp.listen.detectors.registry import detectors
-
-    found = next(detector for detector in detectors() if detector.name == "superflux")
-    if found.missing is not None:
-        pytest.skip(f"madmom can't be had here: {found.missing}")
+    need_madmom()
     theirs = hear(open_recording(songs["bengalese-finch"]), detector="superflux")
     ours = np.array([note.onset_s for note in finch[2].notes])
     assert _f_measure(np.array([note.onset_s for note in theirs.notes]), ours, 0.05) > 0.85

