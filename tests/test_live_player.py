@@ -113,7 +113,7 @@ def test_a_battery_asked_in_between_says_the_same(
 def test_a_coil_forgets_only_what_no_later_cycle_reaches(monkeypatch: pytest.MonkeyPatch) -> None:
     coil, rng = FETTLE.striker[0].coil, random.Random(4)
     keeps = CoilHistory(coil, 12.8, 12.0)
-    monkeypatch.setattr(coils, "LOOK_LEAST", 4)
+    monkeypatch.setattr(coils, "FORGET_EVERY", 4)
     forgets = CoilHistory(coil, 12.8, 12.0)
     at_s = 0.0
     for _ in range(3000):
@@ -121,7 +121,7 @@ def test_a_coil_forgets_only_what_no_later_cycle_reaches(monkeypatch: pytest.Mon
         for length_s in (0.01, 0.04, 5.0):
             assert forgets.room_s(at_s, length_s) == pytest.approx(keeps.room_s(at_s, length_s))
         part = (at_s, rng.uniform(0.005, 0.02), 1.0)
-        keeps.do([part])
-        forgets.do([part])
+        keeps.record([part])
+        forgets.record([part])
     assert len(keeps._starts) < 3000
     assert len(forgets._starts) < 300

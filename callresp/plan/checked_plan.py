@@ -1,8 +1,8 @@
-"""The limits as laws: a plan that breaks one is never a `CheckedPlan`.
+"""The only maker of checked plans: a plan that breaks a limit never becomes one.
 
 `check` trusts nothing that the planner has worked out: it derives every limit
-anew from the commands and the palette. A `CheckedPlan` can be made here only,
-and the link takes nothing else.
+anew from the commands and the palette. The link accepts nothing but a
+`CheckedPlan`, and only this module can make one.
 """
 
 from __future__ import annotations
@@ -46,17 +46,17 @@ class CheckedPlan:
 
 
 class Checker:
-    """Judges a plan bit by bit, as live playing makes it.
+    """Checks a plan in pieces, as live playing makes it.
+
+    Commands of one channel come in order of time. A piece is refused as a
+    whole, but its coils still count it, which errs on the safe side.
 
     Examples
     --------
-    Each bit is judged beside all that went before it::
+    Each piece is checked together with all that went before it::
 
         checker = Checker(palette)
         session.send(checker.admit(commands))
-
-    Commands of one channel come in order of time. A bit is refused as a whole;
-    its coils still count it, and so err to the safe side.
     """
 
     def __init__(self, palette: Palette) -> None:
@@ -72,7 +72,7 @@ class Checker:
         self._supply = SupplyRule(palette)
 
     def admit(self, commands: Sequence[Command], header: PlanHeader | None = None) -> CheckedPlan:
-        """Judge further commands; returns a checked plan of these alone.
+        """Check further commands; returns a checked plan of these alone.
 
         Raises
         ------
@@ -84,7 +84,7 @@ class Checker:
         return self.admit_plan(Plan(header=header, commands=ordered))
 
     def admit_plan(self, plan: Plan) -> CheckedPlan:
-        """Judge a plan's commands beside all that went before."""
+        """Check a plan's commands together with all that went before."""
         for command in plan.commands:
             self._admit(command)
         self._supply.admit(plan.commands)
@@ -106,7 +106,7 @@ class Checker:
 
 
 def check(plan: Plan, palette: Palette) -> CheckedPlan:
-    """Hold a plan against every limit of a palette.
+    """Check a plan against every limit of a palette.
 
     Raises
     ------

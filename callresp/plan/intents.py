@@ -1,7 +1,7 @@
-"""From reply notes to intents: what each note wants of its coils and motors.
+"""From reply notes to intents: what each note needs of its coils and motors.
 
-An intent is a wish, worked out from the palette's measured sound and timing
-alone. Whether the machine may do it is the planner's question.
+An intent is worked out from the palette's measured sound and timing alone.
+Whether the machine may do it is decided by the planner.
 """
 
 from __future__ import annotations
@@ -12,17 +12,17 @@ from dataclasses import dataclass, replace
 from callresp.io.score import ReplyNote
 from callresp.palette.model import Palette, Striker, Turner
 
-# A note shorter than this is struck on the lying damper, without lifting it.
+# A note shorter than this is struck with the damper on, without lifting it.
 MUTED_S = 0.03
-# A turner without an end asked for runs this long.
+# A turner runs this long where the note has no end.
 TURN_S = 1.0
-# Lifted this much before it must be clear, so that the felt does not brush the stroke.
+# The damper is clear this long before the stroke, so that its felt does not touch it.
 CLEAR_S = 0.005
 
 
 @dataclass(frozen=True, slots=True)
 class StrikeIntent:
-    """A stroke to be heard at `heard_s`.
+    """A stroke wanted at `heard_s`.
 
     The coil goes on at `at_s`, for `pulse_ms`. `lift_s` and `fall_s` say when
     the damper's coil goes on and off again; `None` where it isn't moved. (A
@@ -60,7 +60,7 @@ class StrikeIntent:
 
 @dataclass(frozen=True, slots=True)
 class TurnIntent:
-    """A spell of turning at `speed_rps`, with power for `run_s` from `at_s`."""
+    """A motor run at `speed_rps`, with power for `run_s` from `at_s`."""
 
     note: ReplyNote
     turner: Turner
@@ -98,7 +98,7 @@ def pulse_for(striker: Striker, force: float) -> float:
 
 
 def intent_of(note: ReplyNote, palette: Palette) -> Intent | None:
-    """What a reply note wants; `None` where the palette has no such instrument."""
+    """What a reply note needs; `None` where the palette has no such instrument."""
     if striker := palette.striker_named(note.instrument):
         return _strike(note, striker)
     if turner := palette.turner_named(note.instrument):

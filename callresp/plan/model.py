@@ -10,9 +10,8 @@ Conventions
 
 A `Plan` is what a file holds. A `CheckedPlan` is one that passed every limit of
 its palette; only that type can be turned into bytes for a board, and only
-`callresp.plan.checked_plan` makes one.
-
-The words in which a plan says what it does otherwise than asked.
+`callresp.plan.checked_plan` makes one. What a plan does otherwise than the reply
+asked is listed in its `changes`, each with the limit that forced it.
 """
 
 from __future__ import annotations
@@ -106,9 +105,9 @@ class Turn(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", tag="turn"
 
 
 class Light(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", tag="light"):
-    """Let a light of the board shine at `level`, 0 to 1; 0 is dark.
+    """Set a light of the board to `level`, 0 (dark) to 1, until its next such command.
 
-    `channel` 0 is the status light. It stays so until the next such command.
+    `channel` 0 is the status light.
     """
 
     at_s: float
@@ -124,21 +123,22 @@ class Light(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", tag="ligh
 
     @property
     def length_ms(self) -> float:
-        """Nothing is on that would have to go off again."""
+        """0: nothing is on that would have to go off again."""
         return 0.0
 
 
 Command = Strike | Hold | Turn | Light
+ChangeKind = Literal["dropped", "moved", "softened", "shortened", "damped", "slowed"]
 
 
 class Change(msgspec.Struct, frozen=True, kw_only=True):
     """One thing that the plan does otherwise than the reply asked.
 
     `asked` and `given` are in `unit`; `limit` is the palette key that forced
-    it; `why` says it to a person.
+    it; `why` is for a person.
     """
 
-    change: Literal["dropped", "moved", "softened", "shortened", "damped", "slowed"]
+    change: ChangeKind
     reply: int
     at_s: float
     limit: str
@@ -192,8 +192,6 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
         return max((c.at_s + c.length_ms / 1000 for c in self.commands), default=0.0)
 
 
-Kind = Literal["dropped", "moved", "softened", "shortened", "damped", "slowed"]
-
 PREFERENCE = (
     "Order of preference. What can't be played as asked is (1) moved, up to 30 ms later, to where"
     " its striker, driver or supply is free; else (2) softened, where its coil's duty or heat"
@@ -204,23 +202,29 @@ PREFERENCE = (
 )
 
 
-def change(
-    kind: Kind,
-    note: ReplyNote,
-    limit: str,
-    why: str,
-    asked: float | None = None,
-    given: float | None = None,
-    unit: str = "",
-) -> Change:
-    """One change to a note; for a dropped one, `given` is what would have been allowed."""
-    return Change(
-        change=kind,
-        reply=note.id,
-        at_s=note.onset_s,
-        limit=limit,
-        why=why,
-        asked=None if asked is None else round(asked, 6),
-        given=None if given is None else round(given, 6),
-        unit=unit,
-    )
+class ChangeList(list[Change]):
+    """Changes as they are made while planning."""
+
+    def add(
+        self,
+        kind: ChangeKind,
+        note: ReplyNote,
+        limit: str,
+        why: str,
+        asked: float | None = None,
+        given: float | None = None,
+        unit: str = "",
+    ) -> None:
+        """Add one change to a note; for a dropped one, `given` is what would be allowed."""
+        self.append(
+            Change(
+                change=kind,
+                reply=note.id,
+                at_s=note.onset_s,
+                limit=limit,
+                why=why,
+                asked=None if asked is None else round(asked, 6),
+                given=None if given is None else round(given, 6),
+                unit=unit,
+            )
+        )

@@ -1,16 +1,12 @@
 """From a reply score to a plan that keeps every limit.
 
 What can't be played as asked is changed in a stated order of preference
-(`fates.PREFERENCE`), and each change is listed with its reason. Notes are taken in
-order of time, so an earlier note is never given up for a later one: what has
-sounded can't be taken back, and live playing has no choice.
+(`model.PREFERENCE`), and each change is listed with its reason. Notes are placed
+in order of time, so an earlier note is never given up for a later one: what has
+sounded can't be taken back, and live playing has no choice. One timeline holds
+the currents of all channels; each coil and motor has a scheduler of its own.
 
-Placing intents one after another, each within every limit.
-
-What is on at each moment stands in one ledger; what each coil, damper and motor
-has done stands in a book of its own.
-
-Lights of the board: dark while the machine plays, so that no bird is disturbed.
+The board's lights are dark while the machine plays, so that no bird is disturbed.
 """
 
 from __future__ import annotations
@@ -27,7 +23,16 @@ from callresp.plan.checked_plan import CheckedPlan, check
 from callresp.plan.electrical.battery import BatteryDay, BatteryStop
 from callresp.plan.electrical.loads import CurrentTimeline, LoadModel, stretches, supply_limit_a
 from callresp.plan.intents import Intent, StrikeIntent, TurnIntent, intent_of
-from callresp.plan.model import PREFERENCE, Change, Command, Hold, Light, Plan, PlanHeader, change
+from callresp.plan.model import (
+    PREFERENCE,
+    Change,
+    ChangeList,
+    Command,
+    Hold,
+    Light,
+    Plan,
+    PlanHeader,
+)
 from callresp.plan.schedulers.coil import CoilHistory
 from callresp.plan.schedulers.damper import DamperScheduler
 from callresp.plan.schedulers.motor import MotorScheduler
@@ -51,7 +56,7 @@ class Planner:
 
     def __init__(self, palette: Palette) -> None:
         self.palette = palette
-        self._placer = Placer(palette)
+        self._placer = _NotePlacer(palette)
 
     def add(self, note: ReplyNote, now_s: float = -math.inf) -> tuple[list[Command], list[Change]]:
         """Plan one note, with no command before `now_s`.
@@ -63,9 +68,10 @@ class Planner:
             comes with a later note or by `settle`.
         """
         intent = intent_of(note, self.palette)
+        changes = ChangeList()
         if intent is None:
-            return [], [_missing(note)]
-        changes: list[Change] = []
+            _add_missing(note, changes)
+            return [], changes
         return self._placer.place(intent, now_s, changes), changes
 
     def settle(self, before_s: float) -> list[Command]:
@@ -78,8 +84,8 @@ class Planner:
         return self._placer.open_holds()
 
 
-def _missing(note: ReplyNote) -> Change:
-    return change("dropped", note, "striker.name", f"the palette has no '{note.instrument}'")
+def _add_missing(note: ReplyNote, changes: ChangeList) -> None:
+    changes.add("dropped", note, "striker.name", f"the palette has no '{note.instrument}'")
 
 
 def make_plan(
@@ -117,14 +123,14 @@ def make_plan(
 
 def _within_limits(
     reply: ReplyScore, palette: Palette, progress: Callable[[float], None]
-) -> tuple[list[Command], list[Change]]:
-    placer = Placer(palette)
-    changes: list[Change] = []
+) -> tuple[list[Command], ChangeList]:
+    placer = _NotePlacer(palette)
+    changes = ChangeList()
     intents: list[Intent] = []
     for note in reply.notes:
         intent = intent_of(note, palette)
         if intent is None:
-            changes.append(_missing(note))
+            _add_missing(note, changes)
         else:
             intents.append(intent)
     # By the first coil that goes on: latencies differ, so this is not the order of onsets.
@@ -139,7 +145,7 @@ def _within_limits(
 
 
 def _within_battery(
-    reply: ReplyScore, palette: Palette, commands: list[Command], changes: list[Change]
+    reply: ReplyScore, palette: Palette, commands: list[Command], changes: ChangeList
 ) -> tuple[list[Command], BatteryStop | None]:
     """Stop where the battery must; everything later is dropped."""
     if not commands:
@@ -157,21 +163,21 @@ def _within_battery(
     why = f"{stop.why}: it must stop at {stop.at_s / 3600:.2f} h"
     for note in reply.notes:
         if note.id in asked and note.id not in sounding:
-            changes.append(change("dropped", note, stop.limit, why, note.onset_s, stop.at_s, "s"))
+            changes.add("dropped", note, stop.limit, why, note.onset_s, stop.at_s, "s")
     # A hold whose stroke has gone would lift a damper for nothing.
     kept = [c for c in kept if not isinstance(c, Hold) or c.reply in sounding]
     return kept, stop
 
 
 def battery_day_of(palette: Palette, commands: list[Command]) -> BatteryDay:
-    """What commands take from the battery."""
+    """What commands take from the battery, with the peaks of current."""
     day, most = _charge_of(palette, commands), LoadModel(palette)
     day.peak(stretches(load for command in commands for load in most.loads_of(command)))
     return day
 
 
 def _charge_of(palette: Palette, commands: list[Command]) -> BatteryDay:
-    """The same without its peaks."""
+    """What commands take from the battery, without the peaks of current."""
     day, mean = BatteryDay(palette), LoadModel(palette, palette.supply.nominal_v)
     day.use(load for command in commands for load in mean.loads_of(command))
     return day
@@ -181,41 +187,41 @@ def _charge_of(palette: Palette, commands: list[Command]) -> BatteryDay:
 LOOK_BACK_S = 1.0
 
 
-class Placer:
-    """Places intents in about the order of time; see `callresp.plan.planner`."""
+class _NotePlacer:
+    """Places intents, in about the order of time, each within every limit."""
 
     def __init__(self, palette: Palette) -> None:
         volts, ambient_c = palette.supply.highest_v, palette.ambient_c
-        wiring = LoadModel(palette)
-        self._ledger = ledger = CurrentTimeline(wiring)
-        self._strokes: dict[int, StrikerScheduler] = {}
+        load_model = LoadModel(palette)
+        self._timeline = timeline = CurrentTimeline(load_model)
+        self._strikers: dict[int, StrikerScheduler] = {}
         self._dampers: dict[int, DamperScheduler] = {}
         for striker in palette.striker:
             channel = striker.coil.channel
-            book = CoilHistory(striker.coil, volts, ambient_c)
-            self._strokes[channel] = StrikerScheduler(striker, book, ledger, wiring)
+            history = CoilHistory(striker.coil, volts, ambient_c)
+            self._strikers[channel] = StrikerScheduler(striker, history, timeline, load_model)
             if striker.damper is not None:
-                book = CoilHistory(striker.damper.coil, volts, ambient_c)
-                damper = DamperScheduler(striker, striker.damper, book, ledger, wiring)
+                history = CoilHistory(striker.damper.coil, volts, ambient_c)
+                damper = DamperScheduler(striker, striker.damper, history, timeline, load_model)
                 self._dampers[channel] = damper
-        self._turns = {
-            item.channel: MotorScheduler(item, ledger, wiring) for item in palette.turner
+        self._motors = {
+            item.channel: MotorScheduler(item, timeline, load_model) for item in palette.turner
         }
 
-    def place(self, intent: Intent, now_s: float, changes: list[Change]) -> list[Command]:
+    def place(self, intent: Intent, now_s: float, changes: ChangeList) -> list[Command]:
         """Place an intent, no earlier than `now_s`; returns what is final by it."""
-        self._ledger.forget_before(intent.starts_s - LOOK_BACK_S)
-        now_s = max(now_s, self._ledger.since_s)
+        self._timeline.forget_before(intent.starts_s - LOOK_BACK_S)
+        now_s = max(now_s, self._timeline.since_s)
         if isinstance(intent, TurnIntent):
-            return [*self._turns[intent.turner.channel].place(intent, now_s, changes)]
+            return [*self._motors[intent.turner.channel].place(intent, now_s, changes)]
         return self._strike(intent, now_s, changes)
 
-    def _strike(self, intent: StrikeIntent, now_s: float, changes: list[Change]) -> list[Command]:
+    def _strike(self, intent: StrikeIntent, now_s: float, changes: ChangeList) -> list[Command]:
         channel = intent.striker.coil.channel
-        strike = self._strokes[channel].place(intent, now_s, changes)
+        strike = self._strikers[channel].place(intent, now_s, changes)
         if strike is None:
             return []
-        # The stroke first: a damper that can't move beside it is worth less than the stroke.
+        # The stroke comes first: where both exceed a current, it is the damper that gives way.
         if channel not in self._dampers:
             return [strike]
         moved = intent.moved(strike.at_s - intent.at_s)
@@ -231,8 +237,8 @@ class Placer:
         return [hold for hold in holds if hold is not None]
 
 
-# Before the first stroke, so that nothing shines into the first quiet.
-BEFORE_S = 0.2
+# Lights go off this long before the first command.
+DARK_BEFORE_S = 0.2
 
 
 def darkened(checked: CheckedPlan) -> CheckedPlan:
@@ -244,7 +250,7 @@ def darkened(checked: CheckedPlan) -> CheckedPlan:
         Judged anew; a board without lights plays the plan as it was.
     """
     plan = checked.plan
-    first_s = min((command.at_s for command in plan.commands), default=0.0) - BEFORE_S
+    first_s = min((command.at_s for command in plan.commands), default=0.0) - DARK_BEFORE_S
     commands = (*all_off(checked.palette, first_s), *plan.commands)
     return check(msgspec.structs.replace(plan, commands=commands), checked.palette)
 

@@ -1,8 +1,9 @@
-"""The laws, one class each: they admit commands in order of time, or raise.
+"""The rules that a plan is checked against: a class for each kind of channel, one for the supply.
 
-Nothing here asks how a plan was made: each law works from the commands and the
-palette alone, and shares with the planner only the physics (`heat`, `loads`,
-`battery`, `turning.turns_of`).
+Each admits commands in order of time, or raises. Nothing here knows how a plan
+was made: each rule works from the commands and the palette alone, and shares
+with the planner only the physics (`heat`, `loads`, `battery`,
+`schedulers.motor.turns_of`).
 """
 
 from __future__ import annotations
@@ -65,7 +66,7 @@ class CoilRule:
         self._last_s = self._end_s = self._free_s = float("-inf")
 
     def admit(self, command: Strike | Hold) -> None:
-        """Judge one command."""
+        """Check one command."""
         if isinstance(command, Hold) == (self._striker is not None):
             refuse(command, f"a {_kind(command)} on a channel of another kind", "coil.channel")
         if command.length_ms > self._coil.on_max_ms + 1e-6:
@@ -77,7 +78,7 @@ class CoilRule:
             refuse(command, f"{gap_ms:.1f} ms after the last stroke", "restrike_ms")
         self._last_s = command.at_s
         self._end_s = command.at_s + command.length_ms / 1000
-        # The board's clock must find it off before the next.
+        # By the board's clock it must be off before the next one starts.
         self._free_s = off_by_s(command.at_s, command.length_ms / 1000)
         for part in on_times(command):
             if self._heat.heat(*part) > self._heat.limit_c + 1e-9:
@@ -88,9 +89,8 @@ class CoilRule:
     def _duty(self, command: Strike | Hold) -> None:
         """Relative on-time in the cycle that ends where the command does.
 
-        The on-time in a sliding cycle is largest where the cycle ends with an
-        on-time: it grows only while the coil is on, so it can't be larger
-        later before the next on-time has begun.
+        The on-time within a sliding cycle grows only while the coil is on, so
+        it is largest at the end of an on-time: checking there is enough.
         """
         end_s, cycle_s = self._end_s, self._coil.cycle_s
         self._spans.append((self._last_s, end_s))
@@ -111,15 +111,15 @@ def _kind(command: Command) -> str:
 
 
 class MotorRule:
-    """Speeds, longest spell and turns in store of one turner."""
+    """Speeds, longest run and stored turns of one turner."""
 
     def __init__(self, turner: Turner) -> None:
         self._turner = turner
-        self._spell_s = self._free_s = self._rest_s = float("-inf")
+        self._run_start_s = self._free_s = self._rest_s = float("-inf")
         self._turns = 0.0
 
     def admit(self, command: Turn) -> None:
-        """Judge one command."""
+        """Check one command."""
         turner, run_s = self._turner, command.run_ms / 1000
         if command.speed_rps > turner.fastest_rps + 1e-9:
             refuse(command, f"{command.speed_rps:.2f} turns/s", "turner.fastest_rps")
@@ -129,10 +129,10 @@ class MotorRule:
             refuse(command, "runs while it still runs", "turner.channel")
         most_s = joined_run_s(turner.run_max_s)
         if command.at_s >= self._rest_s - _TINY_S:
-            self._spell_s, most_s = command.at_s, turner.run_max_s
+            self._run_start_s, most_s = command.at_s, turner.run_max_s
         self._free_s = off_by_s(command.at_s, run_s)
         self._rest_s = off_by_s(command.at_s, run_s + turner.slow_down_s)
-        ran_s = command.at_s + run_s - self._spell_s
+        ran_s = command.at_s + run_s - self._run_start_s
         if ran_s > most_s + 1e-6:
             refuse(command, f"runs {ran_s:.1f} s without coming to rest", "turner.run_max_s")
         self._turns += turns_of(turner, command.speed_rps, run_s)
@@ -144,19 +144,21 @@ class SupplyRule:
     """Current at one moment, by driver and in all; charge and sag over the day."""
 
     def __init__(self, palette: Palette) -> None:
-        self._wiring = LoadModel(palette)
+        self._load_model = LoadModel(palette)
         self._mean = LoadModel(palette, palette.supply.nominal_v)
         self._day = BatteryDay(palette)
         supply_a = supply_limit_a(palette) - palette.board.idle_current_a
-        self._limits = [*self._wiring.driver_limits, supply_a]
+        self._limits = [*self._load_model.driver_limits, supply_a]
         self._keys = [f"driver[{n}].current_max_a" for n in range(1, len(self._limits))]
         self._keys.append("supply.current_max_a")
         self._recent: list[tuple[Load, Command]] = []
         self._since_s = float("-inf")
 
     def admit(self, commands: Sequence[Command]) -> None:
-        """Judge commands beside those that are on with them."""
-        fresh = [(load, command) for command in commands for load in self._wiring.loads_of(command)]
+        """Check commands together with those that are on at the same time."""
+        fresh = [
+            (load, command) for command in commands for load in self._load_model.loads_of(command)
+        ]
         if not fresh:
             return
         first, last = min(fresh, key=_start), max(fresh, key=_start)

@@ -1,10 +1,8 @@
-"""What a plan asks of the machine, in figures for a person.
+"""What a plan demands of the machine, in figures for a person.
 
-Which striker does most, and what holds each back in a plan.
-
-A striker is overworked where its own limits (pauses, duty, heat) cost notes,
-or where it has far more than its share of the strokes: one coil and one felt
-wear for all of them, and the ear tires of one pitch.
+A striker is overworked where its own limits (pauses, duty, heat) cost notes, or
+where it has far more than its share of the strokes: one coil and one felt wear
+for all of them, and the ear tires of one pitch.
 """
 
 from __future__ import annotations
@@ -24,7 +22,7 @@ from callresp.plan.rules import on_times
 
 
 class HottestCoil(msgspec.Struct, frozen=True, kw_only=True):
-    """The coil that gets warmest, and how much softer it strikes then."""
+    """The coil that gets warmest, and how much softer (dB) it then strikes."""
 
     instrument: str
     temperature_c: float
@@ -190,7 +188,7 @@ class Workload(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def workload(reply: ReplyScore, checked: CheckedPlan) -> tuple[Workload, ...]:
-    """The work of each striker, the most overworked first."""
+    """The work of each striker in a plan, the most overworked first."""
     strikers = checked.palette.striker
     instrument = {note.id: note.instrument for note in reply.notes}
     strokes: dict[str, list[float]] = {striker.name: [] for striker in strikers}

@@ -1,30 +1,27 @@
-"""What a plan keeps free, so that the board's own reckoning agrees with it.
+"""How far a plan stays inside the limits, so that the board's own checks agree with it.
 
-Goal
-----
-Plan and board judge by the same laws, but not with the same numbers: the board
-counts in ticks of its own clock. A plan that used a limit up to the last
-microsecond would now and then be refused a stroke for a rounding. So the plan
-stays this far inside; the board holds the palette's limits themselves, and is
-never laxer than they are.
+Plan and board check the same limits, but the board counts in ticks of its own
+clock. A plan that used a limit up to the last microsecond would now and then
+have a stroke refused because of rounding. So the plan keeps this far inside;
+the board checks the palette's limits themselves.
 
 Conventions
 -----------
-`TICK_S` is the board's tick; a start is rounded to it, an end so too. `CLOCK`
-is what crystals of host and board may differ by: ±100 ppm each (common
-practice for cheap ones, no source).
+`TICK_S` is the board's tick; starts and ends are rounded to it. `CLOCK` is the
+largest difference in rate between the host's and the board's crystals: ±100 ppm
+each (common practice for cheap ones, no source).
 """
 
 from __future__ import annotations
 
 TICK_S = 1e-4
 CLOCK = 200e-6
-# The board's coil heat is in whole numbers: it may lie this far from the plan's.
+# The board reckons coil heat in whole numbers, which may be this far from the plan's.
 HEAT_K = 0.5
 
 
 def duty_guard_s(cycle_s: float) -> float:
-    """On-time of a cycle to leave unused: both its ends are rounded, its length is drifted.
+    """On-time of a cycle to leave unused, for rounded ends and clocks that differ, in s.
 
     Examples
     --------
@@ -35,7 +32,7 @@ def duty_guard_s(cycle_s: float) -> float:
 
 
 def off_by_s(from_s: float, length_s: float) -> float:
-    """When a load that lasts `length_s` from `from_s` is surely off on the board.
+    """The time by which a load of `length_s` from `from_s` is certainly off on the board.
 
     Examples
     --------
@@ -46,7 +43,7 @@ def off_by_s(from_s: float, length_s: float) -> float:
 
 
 def joined_run_s(run_max_s: float) -> float:
-    """How long several runs that follow each other closely may last together.
+    """The longest that runs which follow each other closely may last together, in s.
 
     Examples
     --------
@@ -57,7 +54,7 @@ def joined_run_s(run_max_s: float) -> float:
 
 
 def longest_s(from_s: float, off_s: float) -> float:
-    """How long a load may last from `from_s` to be surely off by `off_s`; 0 where it may not.
+    """The longest load from `from_s` that is certainly off by `off_s`; 0 where there is none.
 
     Examples
     --------

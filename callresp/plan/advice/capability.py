@@ -1,16 +1,15 @@
 """What a palette's machine can do, before any plan: rates, holds, hours.
 
-Goal
-----
-Answer what a builder asks of a machine at the bench: how fast may I strike this
-tube for ever, and what holds it back; how long can its felt be up; how long does
+Answers what a builder asks at the bench: how fast may I strike this tube
+indefinitely, and what limits it; how long can its damper be held; how long does
 the battery last, idle and at work.
 
 Conventions
 -----------
-Rates and holds are judged as plans are: at the supply's highest voltage and the
-palette's ambient. Energies are at its nominal voltage. "For ever" means in the
-steady state of heat (`heat.steady_rise_k`) and of relative on-time.
+Rates and holds are checked as plans are: at the supply's highest voltage and the
+palette's ambient temperature. Energies are at its nominal voltage. A lasting
+rate is one in the steady state of heat (`heat.steady_rise_k`) and of relative
+on-time.
 """
 
 from __future__ import annotations
@@ -29,8 +28,8 @@ from callresp.plan.schedulers.motor import run_for
 class StrikerCapability(msgspec.Struct, frozen=True, kw_only=True):
     """One striker at its hardest stroke.
 
-    `lasting_per_s` is the rate that it keeps up for ever; `held_back_by` the
-    palette key that sets it.
+    `lasting_per_s` is the rate that it can keep up indefinitely; `held_back_by`
+    the palette key that limits it.
     """
 
     name: str
@@ -44,7 +43,7 @@ class StrikerCapability(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class DamperCapability(msgspec.Struct, frozen=True, kw_only=True):
-    """One damper: how long it may be held, and what holds it back."""
+    """One damper: how long (s) it may be held, and the palette key that limits it."""
 
     striker: str
     rest: str
@@ -55,7 +54,7 @@ class DamperCapability(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class TurnerCapability(msgspec.Struct, frozen=True, kw_only=True):
-    """One turner; seconds in store are `None` where it has no spring."""
+    """One turner; `stored_*_s` are how long a full spring lasts, `None` without one."""
 
     name: str
     longest_s: float
@@ -122,11 +121,11 @@ def _striker(striker: Striker, palette: Palette) -> StrikerCapability:
 
 
 def _lasting_share(coil: Coil, palette: Palette, pulse_s: float) -> float:
-    """Share of all time at which the peaks of pulses end at the class limit.
+    """Share of the time at which the peaks of steady pulses end at the class limit.
 
-    In steady pulses of length a in a period p the rise swings by
+    With pulses of length a in a period p the rise swings by
     ``G P (1 - e^-a/t)(1 - e^-(p-a)/t) / (1 - e^-p/t)`` about its mean, which is
-    below ``G P (1 - e^-a/t)``: we keep that much off the limit.
+    less than ``G P (1 - e^-a/t)``: that much is kept off the limit.
     """
     volts = palette.supply.highest_v
     swing_k = coil.thermal_k_per_w * volts**2 / coil.resistance_ohm
@@ -158,7 +157,7 @@ def _damper(striker: Striker, damper: Damper, palette: Palette) -> DamperCapabil
 
 
 def _seconds_to_limit(damper: Damper, palette: Palette) -> float:
-    """How long a cold damper's coil may hold; infinite where it settles below its limit."""
+    """How long (s) a cold coil may hold; infinite where it settles below its limit."""
     heat = CoilHeat(damper.coil, palette.supply.highest_v, palette.ambient_c)
     held_s = damper.pull_ms / 1000
     if heat.heat(0.0, held_s, 1.0) > heat.limit_c:

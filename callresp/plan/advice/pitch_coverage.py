@@ -1,8 +1,8 @@
-"""Which heard pitches a palette's strikers reach, and which none can answer.
+"""Which heard pitches a palette's strikers can answer, and which none can.
 
-A striker answers a pitch where it lies within `NEAR_CENTS` of it, in its own
-octave or another: strikers of the trade sound some octaves below most calls, and
-an octave keeps what the ear names. Cents after Ellis (1885).
+A striker answers a pitch that lies within `NEAR_CENTS` of its own, in its octave
+or another: most strikers sound some octaves below most calls, and a note keeps
+its name in every octave. Cents after Ellis (1885).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from callresp.io.score import Note
 from callresp.palette.model import Striker
 from callresp.reply.mapping import cents, octave_off_cents
 
-# Half a semitone: beyond it the ear names another note.
+# Half a semitone: beyond it the ear hears another note.
 NEAR_CENTS = 50.0
 
 
@@ -34,7 +34,11 @@ class PitchGap(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class PitchCoverage(msgspec.Struct, frozen=True, kw_only=True):
-    """How the heard notes lie to the strikers; shares are of the notes with pitch."""
+    """How heard notes compare with the strikers' pitches; shares are of the pitched notes.
+
+    `direct` are within `NEAR_CENTS` of a striker, `by_octave` in another octave
+    of one, `none` out of reach of all.
+    """
 
     notes: int
     unpitched: int
@@ -46,7 +50,7 @@ class PitchCoverage(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def pitch_coverage(notes: Sequence[Note], strikers: Sequence[Striker]) -> PitchCoverage:
-    """Hold heard notes against strikers.
+    """Compare heard notes with the strikers' pitches.
 
     Returns
     -------
@@ -82,7 +86,7 @@ def _hz(striker: Striker) -> float:
 
 
 def _gaps(lost: list[Note], able: Sequence[Striker], count: int) -> list[PitchGap]:
-    """Runs of unanswered pitches, parted where more than a semitone lies between."""
+    """Groups of unanswered pitches, split where neighbours are over a semitone apart."""
     runs: list[list[Note]] = []
     last_hz = 0.0
     for note in sorted(lost, key=lambda note: note.pitch_hz or 0.0):

@@ -1,19 +1,17 @@
-"""What one added striker would do: found by trying it.
+"""What one more striker would do, found by trying it.
 
-Goal
-----
-Candidates come from the heard pitches; each is put into the palette, the whole
-recording is answered and planned anew, and what comes out is measured as
-`callresp.reply.mapping` measures mappings: how much of the calls' contour is kept,
-how many of their different pitches stay apart, how near the strikes lie to the
-heard pitch, octaves aside. Notes that the limits drop count as lost.
+Candidates come from the heard pitches; each is added to the palette, the whole
+recording is answered and planned anew, and the result is measured as
+`callresp.reply.mapping` measures mappings: how much of the calls' contour is
+kept, how many of their different pitches stay apart, how near the strokes are to
+the heard pitch, octaves aside. Notes that the limits drop count as lost.
 
 Conventions
 -----------
-A candidate is a copy of the pitched striker next to it (its coil, action and
+A candidate is a copy of the nearest pitched striker (its coil, action and
 damper), tuned to its pitch, on channels of its own. Only pitches that can be
 built are tried: from an octave below the lowest striker to an octave above the
-highest. Rules draw lots, so each trial is a mean over some seeds.
+highest. Rules choose at random, so each trial is a mean over some seeds.
 """
 
 from __future__ import annotations
@@ -36,7 +34,7 @@ NEW = "new striker"
 GRID_CENTS = 25.0
 CHANNELS = 64
 SEEDS = 3
-# A long recording draws so many lots that one seed is enough.
+# A long recording makes so many random choices that one seed is enough.
 LONG_NOTES = 5000
 
 
@@ -58,7 +56,7 @@ class AnswerFit(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class TriedStriker(msgspec.Struct, frozen=True, kw_only=True):
-    """One candidate that was tried: its pitch and what came of it."""
+    """One candidate that was tried: its pitch and the result."""
 
     pitch_hz: float
     like: str
@@ -97,7 +95,7 @@ class _Tally:
         self.lines += lines.values()
 
     def outcome(self) -> AnswerFit:
-        """What it comes to."""
+        """The figures over all that was counted."""
         contour, distinct, near = _measured(self.lines)
         share = self.played / self.asked if self.asked else 0.0
         return AnswerFit(
@@ -180,7 +178,7 @@ def _amps(palette: Palette) -> float:
 
 
 def candidates(heard: HeardScore, palette: Palette, most: int) -> list[float]:
-    """Pitches worth trying: those that most unanswered notes lie near, in a buildable octave."""
+    """Pitches worth trying: near the most unanswered notes, in an octave that can be built."""
     pitches = [s.pitch_hz for s in palette.striker if s.pitch_hz is not None]
     notes = [note.pitch_hz for note in heard.notes if note.pitch_hz is not None]
     if not pitches or not notes:
@@ -195,7 +193,7 @@ def candidates(heard: HeardScore, palette: Palette, most: int) -> list[float]:
             weight * max(0.0, 1 - abs(octave_off_cents(hz, 2**at)) / (2 * NEAR_CENTS))
             for hz, weight in weights
         )
-    # A little for its own octave: a striker that sounds where the call does carries it best.
+    # Its own octave counts a little more: there a striker matches the call best.
     best: list[float] = []
     for number in sorted(
         found, key=lambda n: -found[n] - 0.1 * _own(weights, 2 ** (low + n * step))
@@ -209,7 +207,7 @@ def candidates(heard: HeardScore, palette: Palette, most: int) -> list[float]:
 
 
 def _weights(notes: Sequence[float], pitches: Sequence[float]) -> list[tuple[float, float]]:
-    """Heard pitches on the grid, each with the notes on it that the strikers miss so far."""
+    """Heard pitches on the grid, each weighted by how far the strikers are from its notes."""
     missed: dict[int, float] = defaultdict(float)
     for hz in notes:
         off = min(abs(octave_off_cents(hz, pitch)) for pitch in pitches)
@@ -221,8 +219,8 @@ def _own(weights: Sequence[tuple[float, float]], pitch_hz: float) -> float:
     return sum(w for hz, w in weights if abs(math.log2(hz / pitch_hz)) * 1200 <= NEAR_CENTS)
 
 
-def _admitting(rules: RuleSet) -> RuleSet:
-    """Rules that name their strikers would never play a new one: let them."""
+def _with_new_striker_allowed(rules: RuleSet) -> RuleSet:
+    """The rules, with the new striker added wherever strikers are named."""
     rule = tuple(
         msgspec.structs.replace(rule, strikers=(*rule.strikers, NEW)) if rule.strikers else rule
         for rule in rules.rule
@@ -247,7 +245,7 @@ def try_adding(
     pitches = candidates(heard, palette, most)
     if len(palette.coils()) > CHANNELS - 2:
         pitches = []
-    rules = _admitting(rules)
+    rules = _with_new_striker_allowed(rules)
     for number, pitch_hz in enumerate(pitches):
         progress(number / len(pitches))
         grown, like, needs = with_striker(palette, pitch_hz)

@@ -1,1 +1,1 @@
-"""Current, heat and charge of a plan."""
+"""Currents, coil heat and battery: the physics that planner, checker and board share."""

@@ -1,18 +1,18 @@
 """How long the battery lasts, and when it must stop.
 
-Laws
-----
+Model
+-----
 - Lead-acid cells give less the faster they are emptied: Peukert's law (1897),
   ``t = H (C / (I H))^k`` for a battery of C ampere-hours at the H-hour rate. At
   or below that rate they give C. For other cells k is 1, and the law becomes
   plain counting of charge. Mains never runs out.
-- Cells give less in the cold: `COLD_SHARE`.
+- Cells have less capacity in the cold: `COLD_SHARE`.
 - The voltage under a light load falls with the charge that is left, `LIGHT_V`,
-  and under a heavy one by the internal resistance besides. Where the heaviest
-  load of a minute would pull it below the cut-off, the day is over.
+  and under a heavy load by the drop over the internal resistance as well. Where
+  the heaviest load of a minute would pull it below the cut-off, the plan ends.
 
-Current is averaged over each minute for the charge, since cells answer to
-minutes and not to pulses of some milliseconds, and its peak is taken for the sag.
+For the charge, current is averaged over each minute, since cells respond to the
+mean over minutes and not to single pulses; for the sag, its peak is taken.
 
 Sources
 -------
@@ -119,7 +119,7 @@ class BatteryStop:
 
 
 class BatteryDay:
-    """What a plan takes from the battery, minute by minute from its start."""
+    """The charge that a plan takes from the battery, minute by minute from its start."""
 
     def __init__(self, palette: Palette) -> None:
         self._supply = palette.supply
@@ -127,18 +127,19 @@ class BatteryDay:
         self._idle_a = palette.board.idle_current_a
         self._ampere_s: dict[int, float] = defaultdict(float)
         self._peak_a: dict[int, float] = defaultdict(float)
-        # What the first n minutes take, for n from 0: live playing asks at each stroke.
+        # Share of the charge used in the first n minutes; cached, since live playing asks at
+        # each stroke.
         self._taken: list[float] = [0.0]
 
     def use(self, loads: Iterable[Load]) -> None:
-        """Count the charge of loads; each is spread over the minutes that it covers."""
+        """Add the charge of loads, each spread over the minutes that it covers."""
         for load in loads:
             for minute, from_s, until_s in _minutes(load.from_s, load.until_s):
                 self._ampere_s[minute] += load.amps * (until_s - from_s)
                 del self._taken[minute + 1 :]
 
     def peak(self, runs: Iterable[tuple[float, float, float]]) -> None:
-        """Note the heaviest of stretches (from, until, amps in all) of each minute."""
+        """Note the highest current of stretches (from, until, amps in all) in each minute."""
         for start_s, end_s, amps in runs:
             for minute, _, _ in _minutes(start_s, end_s):
                 self._peak_a[minute] = max(self._peak_a[minute], amps)
@@ -153,7 +154,7 @@ class BatteryDay:
         return (sum(self._ampere_s.values()) + self._idle_a * duration_s) / 3600
 
     def hours_alike(self, duration_s: float) -> float:
-        """How long a full battery would last if all days went like this one."""
+        """How long (h) a full battery would last at this plan's mean current."""
         mean_a = self.ampere_hours(duration_s) * 3600 / max(duration_s, 1.0)
         return hours_at(self._supply, mean_a, self._ambient_c)
 
@@ -166,9 +167,9 @@ class BatteryDay:
         return self._supply.charge - self._taken[whole] - self._share(whole) * (minutes - whole)
 
     def sure_of(self, until_s: float, most_a: float) -> bool:
-        """Whether no load of up to `most_a` in all would stop it before `until_s`.
+        """Whether the battery certainly lasts until `until_s` at loads of up to `most_a` in all.
 
-        A quick bound that needs no peaks; charge and voltage only ever fall.
+        A quick bound that needs no peaks, since charge and voltage only fall.
         """
         if self._supply.chemistry == "mains":
             return True
@@ -176,7 +177,7 @@ class BatteryDay:
         return left >= 0 and self._under_load_v(left, most_a) >= self._supply.cutoff_v
 
     def stop(self, until_s: float) -> BatteryStop | None:
-        """When the battery must stop, if before `until_s`; a minute ahead, to end in order."""
+        """When the battery must stop, if before `until_s`, rounded down to a whole minute."""
         if self._supply.chemistry == "mains":
             return None
         left = self._supply.charge

@@ -1,6 +1,6 @@
 """How warm a coil gets.
 
-A coil is one heat store: its rise above the air follows
+A coil is one heat capacity: its rise above the air follows
 
     d(rise)/dt = (power * K_per_W - rise) / time_constant
 
@@ -8,12 +8,13 @@ with the copper loss ``power = U² / R`` while it is on, and copper's resistance
 rising by 0.393 % per kelvin from its value at 20 °C (IEC 60028:1925). Limits are
 the temperatures of the insulation classes (IEC 60085:2007).
 
-Long stretches are cut in steps of a fiftieth of the time constant, and each step
-takes the copper at its coolest: a cooler coil draws more, so each step errs to
-the warm side. The pull of a coil goes with the square of its current, the speed
-of a stroke with the current, and so does its level in dB.
+Long stretches are cut into steps of a fiftieth of the time constant, and each
+step takes the copper at its coolest: a cooler coil draws more, so each step errs
+on the warm side. The pull of a coil goes with the square of its current, the
+speed of a stroke with the current, and so does its level in dB.
 
-A coil may be hot to the touch long before its insulation minds: see `TOUCH_C`.
+A coil may be hot to the touch long before its insulation is at its limit: see
+`TOUCH_C`.
 """
 
 from __future__ import annotations
@@ -54,7 +55,7 @@ def force_loss_db(coil: Coil, temperature_c: float) -> float:
 
 
 def steady_rise_k(coil: Coil, volts: float, ambient_c: float, share: float) -> float:
-    """The rise at which a coil settles that is on for a `share` of all time.
+    """The rise (K) at which a coil settles that is on for a `share` of the time.
 
     The rise x balances the loss: ``x (1 + a (T - 20)) = G P20 share``, with
     ``T = ambient + x``; its positive root is given in closed form.
@@ -72,7 +73,7 @@ def steady_rise_k(coil: Coil, volts: float, ambient_c: float, share: float) -> f
 
 
 def share_to_limit(coil: Coil, volts: float, ambient_c: float) -> float:
-    """The share of all time for which a coil may be on before its class limit; may pass 1."""
+    """The share of time that a coil may be on and settle at its class limit; may exceed 1."""
     limit_c = CLASS_LIMIT_C[coil.insulation]
     rise_k = max(limit_c - ambient_c, 0.0)
     full_w = volts**2 / resistance_ohm(coil, limit_c)
@@ -98,7 +99,7 @@ class CoilHeat:
         self.hottest_c = ambient_c
         self._volts = volts
         self._at_s = -math.inf
-        # At ambient a coil draws most: the rise, and kelvins a second, that it never passes.
+        # A coil draws most at ambient: upper bounds of its rise and of its rate of rise.
         self._most_k = coil.thermal_k_per_w * volts**2 / resistance_ohm(coil, ambient_c)
         self._most_k_per_s = self._most_k / coil.thermal_time_s
 
@@ -109,7 +110,7 @@ class CoilHeat:
 
     @property
     def limit_c(self) -> float:
-        """Temperature that a plan keeps to: `margins.HEAT_K` below its class."""
+        """Temperature that a plan keeps to: `tolerances.HEAT_K` below its class."""
         return self.class_limit_c - HEAT_K
 
     @property
@@ -118,7 +119,7 @@ class CoilHeat:
         return self.ambient_c + self.rise_k
 
     def sure_of(self, length_s: float) -> bool:
-        """Whether the coil may be on so long, as a quick bound tells; it never errs to yes."""
+        """Whether the coil may certainly be on so long: a quick bound that never errs to yes."""
         most_k = min(self.rise_k + self._most_k_per_s * length_s, max(self.rise_k, self._most_k))
         return self.ambient_c + most_k <= self.limit_c
 
@@ -148,7 +149,7 @@ class CoilHeat:
         keep = math.exp(-length_s / self.coil.thermal_time_s)
         after_k = self._after(self.rise_k, duty, keep)
         if after_k < self.rise_k:
-            # Cooling while on: the copper is coolest at the end, so that counts.
+            # It cools although it is on, so the copper is coolest at the end of the step.
             after_k = self._after(after_k, duty, keep)
         self.rise_k = after_k
 
@@ -158,5 +159,5 @@ class CoilHeat:
         return goal_k + (self.rise_k - goal_k) * keep
 
     def copy(self) -> CoilHeat:
-        """Another that goes on from the same state."""
+        """A copy that continues from the same state."""
         return copy.copy(self)

@@ -1,7 +1,7 @@
-"""Current at each moment: per driver, and of the whole supply.
+"""Current at each moment: of each driver, and of the whole supply.
 
-A load is a stretch of time with a steady current. For limits, coils are counted
-at 20 °C and at the supply's highest voltage, where they draw most.
+A load is a stretch of time with a steady current. For limits, coils are
+reckoned at 20 °C and at the supply's highest voltage.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ class Load(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Excess:
-    """A limit that loads would break.
+    """A limit that loads would exceed.
 
-    At `at_s` there would be `asked_a` where `allowed_a` are; the next load that
-    stands in the way ends at `free_s`. `limit` is the palette key.
+    At `at_s` the current would be `asked_a`, with `allowed_a` allowed; the next
+    load that is in the way ends at `free_s`. `limit` is the palette key.
     """
 
     limit: str
@@ -42,15 +42,19 @@ class Excess:
 
 
 class LoadModel:
-    """Which coil hangs on which driver, and what it draws at `volts`.
+    """The current of each channel, and the driver that it is on.
 
-    Without `volts` it is for limits: at the highest voltage, and each load
-    until it is surely off on the board.
+    Parameters
+    ----------
+    palette
+    volts
+        Supply voltage, for mean currents. Without it the loads are for limits:
+        at the highest voltage, each until it is certainly off on the board.
     """
 
     def __init__(self, palette: Palette, volts: float | None = None) -> None:
         self.palette = palette
-        self._surely = volts is None
+        self._for_limits = volts is None
         self.volts = palette.supply.highest_v if volts is None else volts
         self.turners = {item.channel: item for item in palette.turner}
         self._amps = {
@@ -101,7 +105,7 @@ class LoadModel:
         return [pull, whole._replace(from_s=pull.until_s)]
 
     def _off_s(self, from_s: float, length_s: float) -> float:
-        return off_by_s(from_s, length_s) if self._surely else from_s + length_s
+        return off_by_s(from_s, length_s) if self._for_limits else from_s + length_s
 
 
 def supply_limit_a(palette: Palette) -> float:
@@ -128,37 +132,37 @@ def stretches(loads: Iterable[Load]) -> Iterator[tuple[float, float, float]]:
 
 
 class CurrentTimeline:
-    """The loads placed so far; tells when new ones would be too much.
+    """The currents placed so far; says when further ones would exceed a limit.
 
-    Loads that are done lie in a list that is thinned as time goes on, so that
-    a day's plan costs no more a strike than a minute's. Those of a hold that
-    may still change lie under its channel.
+    Final loads are kept in a list from which past ones are removed as time goes
+    on, so that a stroke costs no more in a day's plan than in a minute's. The
+    loads of a hold that may still change are kept under its channel.
     """
 
-    def __init__(self, wiring: LoadModel) -> None:
-        self._wiring = wiring
+    def __init__(self, load_model: LoadModel) -> None:
+        self._load_model = load_model
         self._placed: list[Load] = []
         self._held: dict[int, list[Load]] = {}
-        self._thin_at = 64
+        self._drop_at = 64
         self.since_s = float("-inf")
 
     def forget_before(self, at_s: float) -> None:
-        """Loads that end before `at_s` are asked for no more."""
+        """Drop loads that end before `at_s`; nothing will be placed there any more."""
         self.since_s = max(self.since_s, at_s)
-        if len(self._placed) > self._thin_at:
+        if len(self._placed) > self._drop_at:
             self._placed = [load for load in self._placed if load.until_s >= self.since_s]
-            self._thin_at = 64 + 2 * len(self._placed)
+            self._drop_at = 64 + 2 * len(self._placed)
 
     def place(self, loads: Iterable[Load]) -> None:
-        """Add loads that fit."""
+        """Add final loads."""
         self._placed.extend(loads)
 
     def hold(self, channel: int, loads: list[Load]) -> None:
-        """Set the loads of a hold that may still change; none lets go of it."""
+        """Set the loads of a hold that may still change; an empty list removes it."""
         self._held[channel] = loads
 
     def too_much(self, loads: list[Load], without: int | None = None) -> Excess | None:
-        """The first limit in time that `loads` would break, leaving out a held channel."""
+        """The first limit in time that `loads` would exceed, leaving out a held channel."""
         start_s = min(load.from_s for load in loads)
         end_s = max(load.until_s for load in loads)
         near = [p for p in self._placed if p.from_s < end_s and p.until_s > start_s]
@@ -170,9 +174,9 @@ class CurrentTimeline:
         return self._first_excess(near, loads, start_s, end_s)
 
     def _all_fit(self, near: list[Load], loads: list[Load]) -> bool:
-        """Whether all would fit even at one moment: the quick and common case."""
-        room = self._wiring.supply_limit
-        rooms = self._wiring.driver_limits.copy()
+        """Whether all would fit even if all were on at once: the quick and common case."""
+        room = self._load_model.supply_limit
+        rooms = self._load_model.driver_limits.copy()
         for load in (*near, *loads):
             room -= load.amps
             if load.driver >= 0:
@@ -184,11 +188,11 @@ class CurrentTimeline:
     ) -> Excess | None:
         events: list[tuple[float, int, float, int]] = []
         for load in (*near, *loads):
-            # At equal times what ends goes first.
+            # At equal times, ends come before starts.
             events.append((max(load.from_s, start_s), 1, load.amps, load.driver))
             events.append((load.until_s, 0, -load.amps, load.driver))
         events.sort()
-        total, by_driver = 0.0, [0.0] * len(self._wiring.driver_limits)
+        total, by_driver = 0.0, [0.0] * len(self._load_model.driver_limits)
         for moment_s, begins, amps, driver in events:
             total += amps
             if driver >= 0:
@@ -201,9 +205,9 @@ class CurrentTimeline:
     def _broken(
         self, total: float, by_driver: list[float], driver: int
     ) -> tuple[str, float, float] | None:
-        if total > self._wiring.supply_limit + TINY:
-            return "supply.current_max_a", total, self._wiring.supply_limit
-        if driver >= 0 and by_driver[driver] > self._wiring.driver_limits[driver] + TINY:
-            limit = self._wiring.driver_limits[driver]
+        if total > self._load_model.supply_limit + TINY:
+            return "supply.current_max_a", total, self._load_model.supply_limit
+        if driver >= 0 and by_driver[driver] > self._load_model.driver_limits[driver] + TINY:
+            limit = self._load_model.driver_limits[driver]
             return f"driver[{driver + 1}].current_max_a", by_driver[driver], limit
         return None

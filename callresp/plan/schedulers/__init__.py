@@ -1,1 +1,1 @@
-"""One scheduler per kind of actuator: coil, striker, damper, motor."""
+"""One scheduler for each output: placing its intents in time, within its limits."""

@@ -1,8 +1,8 @@
 """What one coil has done so far, and what it may still do.
 
-Keeps the laws of a single channel while a plan grows: longest on-time, relative
-on-time in a sliding cycle, heat. `room_s`, `hottest_c` and `longest_s` answer
-without changing anything; `do` puts on-times down.
+Keeps the rules of a single channel while a plan grows: relative on-time in a
+sliding cycle, heat, and the end of the last on-time. `room_s`, `hottest_c` and
+`longest_s` only ask; `record` adds on-times.
 """
 
 from __future__ import annotations
@@ -15,12 +15,14 @@ from callresp.palette.model import Coil
 from callresp.plan.electrical.heat import CoilHeat
 from callresp.plan.tolerances import duty_guard_s, off_by_s
 
-# An on-time as (start, length, duty) in seconds; one that goes on is several of them.
+# A stretch of on-time at one duty: (start in s, length in s, duty). A hold is two of them.
 Part = tuple[float, float, float]
 
-# Kept free of a cycle's on-time, so that sums of many floats stay within it.
+# Between two on-times of a channel; the board's ticks of 0.1 ms must not make them touch.
+RELEASE_S = 1e-3
+# Left unused in a cycle, so that rounding in sums of many floats can't exceed it.
 GUARD_S = 1e-7
-LOOK_LEAST = 256
+FORGET_EVERY = 256
 
 
 class CoilHistory:
@@ -34,14 +36,15 @@ class CoilHistory:
         self._starts: list[float] = []
         self._ends: list[float] = []
         self._summed: list[float] = [0.0]
-        self._look_at = LOOK_LEAST
+        self._forget_at = FORGET_EVERY
 
     def room_s(self, at_s: float, wanted_s: float) -> float:
         """How long the coil may be on from `at_s`, up to `wanted_s`, by its duty.
 
-        The on-time in the cycle that ends where this one does grows while the
-        cycle's far end crosses a pause, and rests while it crosses an on-time;
-        so we walk along the earlier on-times until the cycle is full.
+        As the end of the new on-time moves later, so does the start of the
+        cycle that ends there. The cycle's on-time grows while its start crosses
+        a pause and stays constant while it crosses an on-time, so the earlier
+        on-times are walked through until the cycle is full.
         """
         if self.coil.duty_max >= 1.0:
             return wanted_s
@@ -81,8 +84,8 @@ class CoilHistory:
                 hot_s = middle_s
         return cool_s
 
-    def do(self, parts: Sequence[Part]) -> None:
-        """Put down parts that follow each other without a pause."""
+    def record(self, parts: Sequence[Part]) -> None:
+        """Add parts that follow each other without a pause."""
         for part in parts:
             self.heat.heat(*part)
         self.last_start_s = parts[0][0]
@@ -91,12 +94,12 @@ class CoilHistory:
         self._starts.append(self.last_start_s)
         self._ends.append(end_s)
         self._summed.append(self._summed[-1] + end_s - self.last_start_s)
-        if len(self._starts) >= self._look_at:
+        if len(self._starts) >= self._forget_at:
             self._forget()
 
     def _forget(self) -> None:
-        """Drop on-times that no later cycle reaches, so that a long day takes no more memory."""
+        """Drop on-times that no later cycle reaches, so that memory stays bounded."""
         gone = bisect_right(self._ends, self.last_start_s - self.coil.cycle_s - 1.0)
         for times in (self._starts, self._ends, self._summed):
             del times[:gone]
-        self._look_at = 2 * len(self._starts) + LOOK_LEAST
+        self._forget_at = 2 * len(self._starts) + FORGET_EVERY

@@ -1,15 +1,15 @@
-"""Turners: what one has done so far, and what it may still do.
+"""Schedules motors: what a turner has done so far, and what it may still do.
 
 Conventions
 -----------
 A motor comes up to speed evenly over `spin_up_s` and slows down evenly over
-`slow_down_s`, so a run of power turns
+`slow_down_s`, so a run of power turns the shaft
 
     speed * (run - spin_up / 2 + slow_down / 2)
 
-times, and a run too short to come up to speed as much as the ramps that it
-does reach. Runs less than `slow_down_s` apart count as one spell, since the
-shaft has not come to rest; `run_max_s` is of a spell.
+times; a run too short to come up to speed turns it as much as the ramps that it
+does reach. Runs less than `slow_down_s` apart count as one run, since the shaft
+has not come to rest; `run_max_s` limits such joined runs.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ from callresp.palette.model import Turner
 from callresp.plan import tolerances
 from callresp.plan.electrical.loads import CurrentTimeline, Excess, LoadModel
 from callresp.plan.intents import TurnIntent
-from callresp.plan.model import Change, Kind, Turn, change
+from callresp.plan.model import ChangeKind, ChangeList, Turn
+from callresp.plan.schedulers.coil import RELEASE_S
 
 # A run shorter than this is not worth its spin-up.
 LEAST_RUN_S = 0.05
-LET_GO_S = 1e-3
 MOVE_MAX_S = 0.03
 STEP_S = 1e-5
 
 
 def turns_of(turner: Turner, speed_rps: float, run_s: float) -> float:
-    """How often the shaft turns in a run of power, until it rests again.
+    """How often the shaft turns in a run of power, until it is at rest again.
 
     Examples
     --------
@@ -47,7 +47,7 @@ def turns_of(turner: Turner, speed_rps: float, run_s: float) -> float:
 
 
 def run_for(turner: Turner, speed_rps: float, turns: float) -> float:
-    """The longest run that turns no more than `turns` times: `turns_of` backwards."""
+    """The longest run (s) that turns no more than `turns` times: the inverse of `turns_of`."""
     ramps_s = turner.spin_up_s + turner.slow_down_s
     ramp_turns = speed_rps * ramps_s / 2
     if turns >= ramp_turns:
@@ -57,7 +57,7 @@ def run_for(turner: Turner, speed_rps: float, turns: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class MotorRun:
-    """A run within a turner's own limits, and what limits it."""
+    """A run within a turner's own limits, and the key that limits it."""
 
     start_s: float
     run_s: float
@@ -67,16 +67,16 @@ class MotorRun:
 class MotorScheduler:
     """The runs of one turner, in order of time."""
 
-    def __init__(self, turner: Turner, ledger: CurrentTimeline, wiring: LoadModel) -> None:
+    def __init__(self, turner: Turner, timeline: CurrentTimeline, load_model: LoadModel) -> None:
         self._turner = turner
-        self._ledger = ledger
-        self._wiring = wiring
+        self._timeline = timeline
+        self._load_model = load_model
         self._free_s = self._rest_s = -math.inf
-        self._spell_s = -math.inf
+        self._run_start_s = -math.inf
         self._turns = 0.0
 
-    def place(self, intent: TurnIntent, now_s: float, changes: list[Change]) -> list[Turn]:
-        """Place a spell of turning within every limit; none where it must go."""
+    def place(self, intent: TurnIntent, now_s: float, changes: ChangeList) -> list[Turn]:
+        """Place a run within every limit; none where it must be dropped."""
         turner = self._turner
         speed = min(max(intent.speed_rps, turner.slowest_rps), turner.fastest_rps)
         end_s = intent.at_s + intent.run_s
@@ -84,38 +84,38 @@ class MotorScheduler:
         excess: Excess | None = None
         while run.run_s >= LEAST_RUN_S:
             turn = self._turn(intent, run, speed)
-            excess = self._ledger.too_much(self._wiring.loads_of(turn))
+            excess = self._timeline.too_much(self._load_model.loads_of(turn))
             if excess is None:
-                self._do(turn)
-                self._tell(intent, run, speed, changes)
+                self._commit(turn)
+                self._report_changes(intent, run, speed, changes)
                 return [turn]
             later_s = excess.free_s + STEP_S
-            if later_s > max(intent.at_s, now_s, self._free_s + LET_GO_S) + MOVE_MAX_S:
+            if later_s > max(intent.at_s, now_s, self._free_s + RELEASE_S) + MOVE_MAX_S:
                 break
             run = self._within(later_s, end_s, speed)
         if excess is not None:
-            self._say(
+            self._report(
                 "dropped", intent, excess.limit, excess.asked_a, excess.allowed_a, "A", changes
             )
         else:
-            self._say("dropped", intent, run.limit, intent.run_s, run.run_s, "s", changes)
+            self._report("dropped", intent, run.limit, intent.run_s, run.run_s, "s", changes)
         return []
 
     def _within(self, at_s: float, end_s: float, speed: float) -> MotorRun:
-        """The longest run from `at_s`, as part of the spell that is on or of a new one."""
+        """The longest run from `at_s`, either joined to the one before or from rest."""
         turner = self._turner
         rested_s = max(at_s, self._rest_s)
-        joined_s = max(at_s, self._free_s + LET_GO_S)
+        joined_s = max(at_s, self._free_s + RELEASE_S)
         starts = [(rested_s, rested_s)]
         if joined_s < rested_s:
-            starts.insert(0, (joined_s, self._spell_s))
+            starts.insert(0, (joined_s, self._run_start_s))
         best = MotorRun(joined_s, 0.0, "turner.channel")
-        for start_s, spell_s in starts:
+        for start_s, run_start_s in starts:
             run_s, limit = end_s - start_s, "turner.channel"
-            alone = start_s == spell_s
+            alone = start_s == run_start_s
             most_s = turner.run_max_s if alone else tolerances.joined_run_s(turner.run_max_s)
-            if start_s + run_s > spell_s + most_s:
-                run_s, limit = spell_s + most_s - start_s, "turner.run_max_s"
+            if start_s + run_s > run_start_s + most_s:
+                run_s, limit = run_start_s + most_s - start_s, "turner.run_max_s"
             if turner.store_turns is not None:
                 stored_s = run_for(turner, speed, turner.store_turns - self._turns)
                 if run_s > stored_s:
@@ -136,39 +136,41 @@ class MotorScheduler:
             reply=intent.note.id,
         )
 
-    def _do(self, turn: Turn) -> None:
+    def _commit(self, turn: Turn) -> None:
         turner = self._turner
         if turn.at_s >= self._rest_s:
-            self._spell_s = turn.at_s
+            self._run_start_s = turn.at_s
         run_s = turn.run_ms / 1000
         self._free_s = tolerances.off_by_s(turn.at_s, run_s)
         self._rest_s = tolerances.off_by_s(turn.at_s, run_s + turner.slow_down_s)
         self._turns += turns_of(turner, turn.speed_rps, turn.run_ms / 1000)
-        self._ledger.place(self._wiring.loads_of(turn))
+        self._timeline.place(self._load_model.loads_of(turn))
 
-    def _tell(self, intent: TurnIntent, run: MotorRun, speed: float, changes: list[Change]) -> None:
+    def _report_changes(
+        self, intent: TurnIntent, run: MotorRun, speed: float, changes: ChangeList
+    ) -> None:
         if speed != intent.speed_rps:
             key = "fastest_rps" if speed < intent.speed_rps else "slowest_rps"
-            self._say(
+            self._report(
                 "slowed", intent, f"turner.{key}", intent.speed_rps, speed, "turns/s", changes
             )
         if run.run_s < intent.run_s - 1e-3:
-            self._say("shortened", intent, run.limit, intent.run_s, run.run_s, "s", changes)
+            self._report("shortened", intent, run.limit, intent.run_s, run.run_s, "s", changes)
         elif run.start_s > intent.at_s + 1e-3:
-            self._say("moved", intent, "current_max_a", intent.at_s, run.start_s, "s", changes)
+            self._report("moved", intent, "current_max_a", intent.at_s, run.start_s, "s", changes)
 
-    def _say(
+    def _report(
         self,
-        kind: Kind,
+        kind: ChangeKind,
         intent: TurnIntent,
         limit: str,
         asked: float,
         given: float,
         unit: str,
-        changes: list[Change],
+        changes: ChangeList,
     ) -> None:
         why = f"{self._turner.name} {_WHY.get(limit, 'would be too much current at once')}"
-        changes.append(change(kind, intent.note, limit, why, asked, given, unit))
+        changes.add(kind, intent.note, limit, why, asked, given, unit)
 
 
 _WHY = {
