@@ -73,7 +73,7 @@ def judged(
 ) -> dict[str, Verdict]:
     """The self-test of a machine, judged by the palette that knows it."""
     palette = known()
-    schedule = roll_call.lay_out(palette, only)
+    schedule = roll_call.self_test_schedule(palette, only)
     samples = recorded(strikers, schedule, recorder, **given)
-    heard = measure.listen(capture_of(samples), schedule, palette)
+    heard = measure.measure_strokes(capture_of(samples), schedule, palette)
     return {one.striker: one for one in judge.judge(heard, palette)}

@@ -17,20 +17,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callresp.errors import UserError
-from callresp.field.day import Day, read_day
+from callresp.field.day import FieldDay, read_day
 from callresp.field.log import FieldLog
 from callresp.field.scores import heard_score, reply_score
-from callresp.field.statistics import busiest, figures_of
+from callresp.field.statistics import busiest, statistics_of
 from callresp.io.score import HeardScore, Phrase, phrases, read_heard, write_heard
 
 
 @pytest.fixture(scope="module")
-def day(tmp_path_factory: pytest.TempPathFactory) -> Day:
+def day(tmp_path_factory: pytest.TempPathFactory) -> FieldDay:
     return read_day(whole_day(tmp_path_factory.mktemp("day") / "carr.log", hours=3.0))
 
 
-def test_counts_agree_with_what_was_written(day: Day) -> None:
-    figures = figures_of(day)
+def test_counts_agree_with_what_was_written(day: FieldDay) -> None:
+    figures = statistics_of(day)
     assert figures.calls == len(day.phrases) == sum(hour.calls for hour in figures.hours)
     assert figures.answered + sum(figures.unanswered.values()) == figures.calls
     assert figures.strokes == sum(hour.strokes for hour in figures.hours)
@@ -44,8 +44,8 @@ def test_counts_agree_with_what_was_written(day: Day) -> None:
     assert last <= figures.strokes
 
 
-def test_hours_are_those_of_the_clock(day: Day) -> None:
-    hours = figures_of(day).hours
+def test_hours_are_those_of_the_clock(day: FieldDay) -> None:
+    hours = statistics_of(day).hours
     assert [hour.start.strftime("%H:%M") for hour in hours] == ["03:00", "04:00", "05:00", "06:00"]
     fourth = [p for p in day.phrases if day.moment(p.onset_s).hour == 4]
     assert hours[1].calls == len(fourth) > 0
@@ -67,7 +67,7 @@ def test_a_day_on_which_nothing_sang(tmp_path: Path) -> None:
     with FieldLog(tmp_path / "still.log") as log:
         Writer(log, START).status(600.0)
     still = read_day(tmp_path / "still.log")
-    figures = figures_of(still)
+    figures = statistics_of(still)
     assert (figures.calls, figures.answered, figures.strokes) == (0, 0, 0)
     assert still.duration_s == 600.0
     assert heard_score(still).notes == ()
@@ -80,7 +80,7 @@ def test_over_midnight(tmp_path: Path) -> None:
         for at_s in (60.0, 1900.0, 5500.0):
             writer.phrase(at_s)
     night = read_day(tmp_path / "night.log")
-    hours = figures_of(night).hours
+    hours = statistics_of(night).hours
     assert [(hour.start.day, hour.start.hour, hour.calls) for hour in hours] == [
         (12, 23, 1),
         (13, 0, 1),
@@ -105,9 +105,9 @@ def test_runs_are_set_one_after_another(tmp_path: Path) -> None:
     # Both were phrase 0 of their run.
     assert [phrase.id for phrase in twice.phrases] == [0, 1]
     assert twice.replies[0].phrase == 1
-    assert figures_of(twice).rules == "answer, shadow"
+    assert statistics_of(twice).rules == "answer, shadow"
     # Counts of status rows begin anew: both runs struck nothing.
-    assert figures_of(twice).energy_wh == round(0.9 * 300 / 3600, 3)
+    assert statistics_of(twice).energy_wh == round(0.9 * 300 / 3600, 3)
 
 
 def test_a_clock_that_was_set_back_turns_no_time_round(tmp_path: Path) -> None:
@@ -168,7 +168,7 @@ def test_a_log_cut_by_a_kill(tmp_path: Path) -> None:
     cut = read_day(path)
     assert cut.unreadable == 0
     assert len(cut.phrases) >= 149
-    assert figures_of(cut).calls == len(cut.phrases)
+    assert statistics_of(cut).calls == len(cut.phrases)
 
 
 def test_a_log_on_a_card_that_can_t_be_written(
@@ -236,9 +236,9 @@ def test_log_to_day_to_heard_score_and_back(
     assert back.header.start == START.isoformat()
 
 
-def test_the_days_own_answers_as_a_score(day: Day) -> None:
+def test_the_days_own_answers_as_a_score(day: FieldDay) -> None:
     reply = reply_score(day)
-    figures = figures_of(day)
+    figures = statistics_of(day)
     assert len({note.heard_phrase for note in reply.notes}) == figures.answered
     assert len(reply.unanswered) == figures.calls - figures.answered
     by_id = {note.id: note for note in heard_score(day).notes}

@@ -13,8 +13,8 @@ from test_live_engine import calls
 
 from callresp.cli import cli
 from callresp.field.day import read_day
-from callresp.field.log import entries
-from callresp.field.statistics import figures_of
+from callresp.field.log import log_rows
+from callresp.field.statistics import statistics_of
 from callresp.io.audio import write_wav
 from callresp.live import setup
 
@@ -39,10 +39,10 @@ def test_a_live_day_is_reported_and_replayed(log: Path) -> None:
     assert found.unreadable == 0
     assert [run.begins_s for run in found.runs] == [0.0, 900.0]
     assert found.clock_steps == ()
-    figures = figures_of(found)
+    figures = statistics_of(found)
     assert figures.calls == 8
     assert figures.answered + sum(figures.unanswered.values()) == 8
-    struck = [e for e in entries(log, "command") if e.body["what"] == "strike"]
+    struck = [e for e in log_rows(log, "command") if e.body["what"] == "strike"]
     assert figures.strokes == len(struck) > 0
     # Every stroke belongs to a note, and falls where the note was to be heard.
     onsets = {note.id: note.onset_s for note in found.answers()}

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from callresp.errors import UserError
-from callresp.field.log import FieldLog, entries
+from callresp.field.log import FieldLog, log_rows
 
 WRITER = """
 import sys
@@ -32,8 +32,8 @@ def test_rows_come_back_in_order(tmp_path: Path) -> None:
     with FieldLog(path) as log:
         for number in range(500):
             log.append(number / 10, "phrase" if number % 2 else "fault", {"n": number})
-    assert [row.body["n"] for row in entries(path)] == list(range(500))
-    assert [row.body["n"] for row in entries(path, "fault")] == list(range(0, 500, 2))
+    assert [row.body["n"] for row in log_rows(path)] == list(range(500))
+    assert [row.body["n"] for row in log_rows(path, "fault")] == list(range(0, 500, 2))
 
 
 def test_rows_can_be_neither_changed_nor_removed(tmp_path: Path) -> None:
@@ -58,7 +58,7 @@ def test_a_kill_loses_at_most_the_last_second(tmp_path: Path) -> None:
     writer.send_signal(signal.SIGKILL)
     said = [3000, *(int(text) for text in writer.stdout.read().split() if text.isdigit())]
     writer.wait()
-    kept = [row.body["number"] for row in entries(path)]
+    kept = [row.body["number"] for row in log_rows(path)]
     assert kept == list(range(len(kept)))
     # 100 rows are a second on the writer's clock; its last line may not have reached us.
     assert len(kept) >= max(said) - 100
@@ -80,7 +80,7 @@ def test_a_full_disk_is_waited_for(tmp_path: Path) -> None:
     assert log.commit(300.0)
     assert log.trouble is None
     log.close(300.0)
-    assert sum(1 for _ in entries(path)) == 201
+    assert sum(1 for _ in log_rows(path)) == 201
 
 
 def test_a_log_can_be_read_while_it_grows(tmp_path: Path) -> None:
@@ -88,15 +88,15 @@ def test_a_log_can_be_read_while_it_grows(tmp_path: Path) -> None:
     log = FieldLog(path)
     log.append(0.0, "remark", 1)
     log.append(1.0, "remark", 2)
-    assert len(list(entries(path))) == 2
+    assert len(list(log_rows(path))) == 2
     log.close(1.0)
 
 
 def test_mistakes_are_told(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="no such field log"):
-        list(entries(tmp_path / "none.log"))
+        list(log_rows(tmp_path / "none.log"))
     (tmp_path / "text.log").write_text("not a data base" * 100)
     with pytest.raises(UserError, match="not a field log"):
-        list(entries(tmp_path / "text.log"))
+        list(log_rows(tmp_path / "text.log"))
     with pytest.raises(UserError, match="can't keep a field log here"):
         FieldLog(tmp_path / "text.log" / "day.log")

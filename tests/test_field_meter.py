@@ -30,7 +30,7 @@ from hypothesis import strategies as st
 from callresp.commands.set_level import command
 from callresp.io.audio import write_wav
 from callresp.levels import level_meter as meters
-from callresp.levels.level_meter import Meter, Reading
+from callresp.levels.level_meter import LevelMeter, MeterReading
 from callresp.live.sources import PipeSource
 
 RATE = 48000
@@ -59,8 +59,8 @@ def calls(peak_db: float, seconds: float = 6.0) -> Wave:
     return np.asarray(wave, dtype=np.float32)
 
 
-def read(wave: Wave, block: int = 240) -> Reading:
-    meter = Meter(RATE, BAND)
+def read(wave: Wave, block: int = 240) -> MeterReading:
+    meter = LevelMeter(RATE, BAND)
     for first in range(0, len(wave), block):
         meter.push(wave[first : first + block])
     return meter.reading()
@@ -87,7 +87,7 @@ def test_the_floor_of_a_dithered_16_bit_silence() -> None:
     step = 2.0**-15
     dither = step * (rng.random(5 * RATE) - rng.random(5 * RATE))
     wave = (np.round(dither / step) * step).astype(np.float32)
-    whole = Meter(RATE, (0.0, RATE / 2))
+    whole = LevelMeter(RATE, (0.0, RATE / 2))
     whole.push(wave)
     assert whole.reading().level_db == pytest.approx(-93.3, abs=0.3)
     floor_db = whole.reading().floor_db
@@ -162,7 +162,7 @@ def test_wind_is_told_from_birds() -> None:
 
 
 def test_far_singers_are_not_helped_by_gain() -> None:
-    meter = Meter(RATE, BAND)
+    meter = LevelMeter(RATE, BAND)
     meter.push(calls(-16.0) + noise(-30.0, 6.0))
     meter.heard([11.0, 12.5, 10.5, 11.0, 13.0, 12.0])
     assert any("go closer" in text for text in meter.reading().advice)

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from callresp.commands.replay import command
 from callresp.field import replay as again
-from callresp.field.day import Day, read_day
+from callresp.field.day import FieldDay, read_day
 from callresp.field.scores import heard_score, reply_score
 from callresp.io.score import ReplyNote, read_heard, read_reply
 from callresp.palette.files import load_palette
@@ -33,7 +33,7 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def day(log: Path) -> Day:
+def day(log: Path) -> FieldDay:
     return read_day(log)
 
 
@@ -44,7 +44,7 @@ def replay(log: Path, *words: str) -> dict[str, Any]:
     return found
 
 
-def test_the_calls_are_answered_as_any_recordings_are(log: Path, day: Day) -> None:
+def test_the_calls_are_answered_as_any_recordings_are(log: Path, day: FieldDay) -> None:
     found = replay(log, "--rules", "shadow", "--plan")
     assert [way["label"] for way in found["ways"]] == ["as played", "answer, anew", "shadow"]
     heard = read_heard(log.with_name("carr.heard.jsonl"))
@@ -60,7 +60,7 @@ def test_the_calls_are_answered_as_any_recordings_are(log: Path, day: Day) -> No
     assert way["answered"] == len({note.heard_phrase for note in reply.notes})
 
 
-def test_what_was_played_is_what_the_log_says(log: Path, day: Day) -> None:
+def test_what_was_played_is_what_the_log_says(log: Path, day: FieldDay) -> None:
     way = replay(log)["ways"][0]
     executed = [command for command in day.commands if command.fate == "executed"]
     assert way["played"] == len(executed)
@@ -97,9 +97,9 @@ def test_sounding_time_by_counting_tenths_of_seconds(given_spans: list[Any]) -> 
 
 
 @given(st.floats(0.02, 0.98))
-def test_two_spells_make_the_day(day: Day, share: float) -> None:
+def test_two_spells_make_the_day(day: FieldDay, share: float) -> None:
     cut_s = share * day.duration_s
-    parts = again.between(day, 0.0, cut_s), again.between(day, cut_s, day.duration_s + 1)
+    parts = again.cut_day(day, 0.0, cut_s), again.cut_day(day, cut_s, day.duration_s + 1)
     assert sum(len(part.phrases) for part in parts) == len(day.phrases)
     assert sum(len(part.replies) for part in parts) == len(day.replies)
     assert sum(len(part.sounded()) for part in parts) == len(day.sounded())
@@ -124,7 +124,7 @@ def test_a_spell_is_mixed_over_silence_and_drawn(log: Path) -> None:
     assert log.with_name("carr.answer-anew.png").stat().st_size > 50_000
 
 
-def test_its_own_answers_stand_beside_what_is_answered_anew(day: Day) -> None:
+def test_its_own_answers_stand_beside_what_is_answered_anew(day: FieldDay) -> None:
     machine = load_palette("fettle")
     heard = heard_score(day)
     went = again.as_played(day, heard, machine)

@@ -21,9 +21,9 @@ from callresp.commands.report import command
 from callresp.field import timeline
 from callresp.field.day import read_day
 from callresp.field.log import FieldLog
-from callresp.field.report import charts, style
-from callresp.field.report import page as pages
-from callresp.field.statistics import figures_of
+from callresp.field.statistics import statistics_of
+from callresp.plots import charts, dial, report_style
+from callresp.plots import report as pages
 
 
 def report(log: Path, *words: str) -> tuple[int, str]:
@@ -103,14 +103,14 @@ def test_inks_stand_out_by_day_and_by_night() -> None:
     # The definition's own ends: black on white is 21 : 1; #767676 is the lightest grey at 4.5.
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
     assert contrast("#767676", "#ffffff") > 4.5 > contrast("#777777", "#ffffff")
-    for inks in (style.LIGHT, style.DARK):
+    for inks in (report_style.LIGHT, report_style.DARK):
         for name in ("ink", "soft", "call", "answer", "third"):
             assert contrast(inks[name], inks["paper"]) >= 4.5, name
 
 
 def test_its_figures_are_the_logs(told: tuple[Path, ElementTree.Element, str]) -> None:
     log, tree, _ = told
-    figures = figures_of(read_day(log))
+    figures = statistics_of(read_day(log))
     facts = {
         (row.findtext("dt") or ""): (row.findtext("dd") or "").strip()
         for row in tree.findall(".//dl/div")
@@ -162,11 +162,11 @@ def test_a_day_of_forty_hours_has_two_dials(tmp_path: Path) -> None:
         for hour in range(40):
             writer.reply(writer.phrase(3600.0 * hour + 5))
     day = read_day(tmp_path / "long.log")
-    stretches = timeline.dials(day)
+    stretches = dial.dials(day)
     assert stretches[0] == (0.0, 86400.0)
     assert stretches[1] == (86400.0, day.duration_s)
     Image.new("RGB", (8, 8)).save(tmp_path / "dial.png")
-    made = pages.page(day, figures_of(day), [tmp_path / "dial.png"] * 2, "Carr", None)
+    made = pages.report_page(day, statistics_of(day), [tmp_path / "dial.png"] * 2, "Carr", None)
     alts = [image.attrib["alt"] for image in parsed(made).iter("img")]
     assert ["dial 1 of 2" in alts[0], "dial 2 of 2" in alts[1]] == [True, True]
 
@@ -188,7 +188,7 @@ def test_notes_left_out_are_counted_and_no_rows(tmp_path: Path) -> None:
             writer.add(number, "remark", {"text": f"not struck: tube 1 rests for {number} ms"})
         writer.add(40.0, "remark", {"text": "not struck: the battery is empty"})
     day = read_day(tmp_path / "day.log")
-    assert figures_of(day).not_struck == {
+    assert statistics_of(day).not_struck == {
         "tube … rests for … ms": 30,
         "the battery is empty": 1,
     }
@@ -203,7 +203,7 @@ def test_when_it_was_asleep_or_off(tmp_path: Path) -> None:
         writer.add(300.0, "remark", {"text": "x", "state": "standing down"})
         again = Writer(log, START + timedelta(seconds=1000))
         again.status(500.0)
-    assert timeline.spells(read_day(tmp_path / "day.log")) == [
+    assert timeline.inactive_periods(read_day(tmp_path / "day.log")) == [
         (100.0, 200.0, "asleep"),
         (300.0, 1000.0, "off"),
     ]
@@ -224,7 +224,7 @@ def test_mistakes_are_told(tmp_path: Path) -> None:
 
 @given(st.lists(st.floats(-1e4, 1e4), min_size=1, max_size=30))
 def test_an_axis_holds_its_values(values: list[float]) -> None:
-    low, high, step = charts.span(values)
+    low, high, step = charts.value_axis(values)
     slack = 1e-6 * max(1.0, *map(abs, values))
     assert low - slack <= min(values) <= max(values) <= high + slack
     assert 1 <= round((high - low) / step) <= 7
@@ -232,7 +232,7 @@ def test_an_axis_holds_its_values(values: list[float]) -> None:
 
 @given(st.integers(1, 10**9))
 def test_steps_of_counts_are_whole_and_few(most: int) -> None:
-    step = charts.nice(most)
+    step = charts.count_step(most)
     assert re.fullmatch(r"[125]0*", str(step))
     assert most / step <= 3
 
@@ -254,7 +254,7 @@ def test_thinning_keeps_gaps() -> None:
 
 
 def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
-    sun = timeline.Sun(
+    sun = dial.Sun(
         datetime.fromisoformat("2026-05-12T05:12:00+01:00"),
         datetime.fromisoformat("2026-05-12T20:58:00+01:00"),
     )
@@ -263,14 +263,14 @@ def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
         for hour in range(40):
             writer.phrase(3600.0 * hour + 5)
     day = read_day(tmp_path / "long.log")
-    _, second = timeline.dials(day)
-    timeline.draw_dial(tmp_path / "dial.png", day, second, None, "", sun)
+    _, second = dial.dials(day)
+    dial.draw_dial(tmp_path / "dial.png", day, second, None, "", sun)
     with Image.open(tmp_path / "dial.png") as picture:
-        dial = picture.convert("RGB")
+        drawn = picture.convert("RGB")
 
     def ground(left: int, top: int) -> object:
         """The commonest colour of a patch."""
-        counts = dial.crop((left, top, left + 90, top + 90)).getcolors(8100) or []
+        counts = drawn.crop((left, top, left + 90, top + 90)).getcolors(8100) or []
         return max(counts)[1]
 
     # Straight down is midnight and straight up is noon, by the picture's own convention.

@@ -125,32 +125,32 @@ def test_clipping_is_told_and_no_fault_of_the_striker() -> None:
 
 def test_a_single_striker_when_the_host_knows_when_it_began() -> None:
     palette = known()
-    schedule = roll_call.lay_out(palette, ("bell",))
+    schedule = roll_call.self_test_schedule(palette, ("bell",))
     samples = recorded(machine(bell={"speaks_ms": 50.0}), schedule)
     about = (2.1, 2.6)
-    (silent,) = measure.listen(capture_of(samples), schedule, palette, about)
+    (silent,) = measure.measure_strokes(capture_of(samples), schedule, palette, about)
     assert not silent.spoke
     (one,) = judge.judge([silent], palette)
     assert one.faults[0].kind == "silent"
     samples = recorded(machine(), schedule)
-    (sounded,) = measure.listen(capture_of(samples), schedule, palette, about)
+    (sounded,) = measure.measure_strokes(capture_of(samples), schedule, palette, about)
     assert judge.judge([sounded], palette)[0].well
 
 
 def test_another_recording_is_refused() -> None:
     palette = known()
-    schedule = roll_call.lay_out(palette)
+    schedule = roll_call.self_test_schedule(palette)
     rng = np.random.default_rng(0)
     quiet = (1e-4 * rng.standard_normal(48000 * 20)).astype(np.float32)
     with pytest.raises(UserError, match="of its 5 strokes can be found"):
-        measure.listen(capture_of(quiet), schedule, palette)
+        measure.measure_strokes(capture_of(quiet), schedule, palette)
 
 
 @pytest.mark.parametrize("name", shipped("palettes"))
 def test_each_striker_is_struck_once_within_every_limit(name: str) -> None:
     palette = load_palette(name)
     # Building a checked plan is what holds it to the limits.
-    plan = check(roll_call.lay_out(palette, name=name), palette).plan
+    plan = check(roll_call.self_test_schedule(palette, name=name), palette).plan
     struck = [c.instrument for c in plan.commands if isinstance(c, Strike)]
     assert struck == [striker.name for striker in palette.striker]
 
@@ -171,7 +171,7 @@ def test_any_striker_is_heard_out_within_its_coils_limits(
         damper=msgspec.structs.replace(tube.damper, coil=coil, rest=rest),
     )
     changed: Palette = msgspec.structs.replace(palette, striker=(odd, *palette.striker[1:]))
-    schedule = roll_call.lay_out(changed)
+    schedule = roll_call.self_test_schedule(changed)
     check(schedule, changed)
     assert len(schedule.strikes) == len(changed.striker)
 
@@ -251,7 +251,7 @@ def test_on_a_board_while_it_listens(tmp_path: Path) -> None:
     palette = written(tmp_path)
     wav, kept = tmp_path / "heard.wav", tmp_path / "kept.wav"
     machines = machine(wood={"speaks_ms": 50.0})[3:]
-    write_wav(wav, recorded(machines, roll_call.lay_out(load_palette(palette))), 48000)
+    write_wav(wav, recorded(machines, roll_call.self_test_schedule(load_palette(palette))), 48000)
     words = ("--palette", palette, "--port", "simulated", "--input", str(wav), "--keep", str(kept))
     status, found = run(*words)
     assert status == 1
@@ -294,7 +294,7 @@ class Microphone:
 def test_as_it_sounds_on_one_striker_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """One stroke can be placed only by the host's own clock."""
     palette = written(tmp_path)
-    schedule = roll_call.lay_out(load_palette(palette), ("wood",))
+    schedule = roll_call.self_test_schedule(load_palette(palette), ("wood",))
     recorder = sm.Recorder(offset_s=0.0, noise_db=-70)
     microphone = Microphone(recorded(machine()[3:], schedule, recorder))
     real = link.stream

@@ -17,7 +17,7 @@ from callresp.evaluate.annotations import Mark
 from callresp.evaluate.scoring import backing
 from callresp.io.audio import open_recording, stretch_of
 from callresp.io.score import HeardHeader, HeardScore, Note
-from callresp.plots.compare import draw, spectrogram_db
+from callresp.plots.compare import draw_comparison, spectrogram_db
 
 ONSETS_S = (0.6, 1.1, 1.35, 1.6, 2.4, 2.6, 3.0)
 
@@ -94,7 +94,7 @@ def test_pictures_of_each_kind(
     tmp_path: Path, path: Path, found: comparing.Comparison, ending: str, magic: bytes
 ) -> None:
     out = tmp_path / f"picture.{ending}"
-    draw(out, open_recording(path), found, (0.0, 4.0))
+    draw_comparison(out, open_recording(path), found, (0.0, 4.0))
     assert out.read_bytes().startswith(magic)
 
 
@@ -105,7 +105,7 @@ def test_the_picture_shows_notes_where_they_are(
 
     out = tmp_path / "picture.png"
     # Blue (an onset that both have) stands only where the calls are.
-    draw(out, open_recording(path), found, (0.0, 4.0))
+    draw_comparison(out, open_recording(path), found, (0.0, 4.0))
     pixels = matplotlib.image.imread(out)[..., :3]
     blue = (pixels[..., 2] - pixels[..., 0] > 0.4) & (pixels[..., 1] > 0.3)
     columns = np.flatnonzero(blue[int(0.15 * len(blue)) :].any(axis=0))

@@ -14,7 +14,7 @@ from live_helpers import FETTLE, RATE_HZ, Scripted
 from test_live_engine import calls
 
 from callresp.cli import cli
-from callresp.field.log import entries
+from callresp.field.log import log_rows
 from callresp.io.audio import write_wav
 from callresp.live import setup
 from callresp.palette.files import fingerprint
@@ -44,18 +44,18 @@ def test_a_file_is_answered_on_a_simulated_board_and_logged(run: Run) -> None:
     assert result.exit_code == 0, result.output
     assert "4 phrases heard" in result.output
     log = Path("day.log")
-    (head,) = [entry.body for entry in entries(log, "day")]
+    (head,) = [entry.body for entry in log_rows(log, "day")]
     assert head["palette"] == "Fettle"
     assert head["palette_sha256"] == fingerprint(FETTLE)
     assert head["rules"] == "shadow"
     assert head["recording"] == "dawn.wav"
     assert head["sample_rate_hz"] == RATE_HZ
     assert head["start"] == "2026-05-12T04:30:00"
-    assert len(list(entries(log, "phrase"))) == 4
-    strikes = [e.body for e in entries(log, "command") if e.body["what"] == "strike"]
+    assert len(list(log_rows(log, "phrase"))) == 4
+    strikes = [e.body for e in log_rows(log, "command") if e.body["what"] == "strike"]
     assert strikes
     assert {row["fate"] for row in strikes} == {"executed"}
-    assert next(entries(log, "phrase")).wall.startswith("2026-05-12T04:30:0")
+    assert next(log_rows(log, "phrase")).wall.startswith("2026-05-12T04:30:0")
 
 
 def test_without_a_machine_it_says_what_it_would_strike(run: Run) -> None:
@@ -82,7 +82,7 @@ def test_snippets_are_kept(run: Run) -> None:
 def test_it_sleeps_outside_its_hours(run: Run) -> None:
     result = run(*FILE, "--from", "05:00", "--until", "09:00", "--log", "day.log")
     assert "it sleeps until 05:00" in result.output
-    assert not list(entries(Path("day.log"), "phrase"))
+    assert not list(log_rows(Path("day.log"), "phrase"))
 
 
 def test_it_plays_no_more_after_so_many_strikes(run: Run) -> None:

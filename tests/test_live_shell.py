@@ -16,7 +16,7 @@ from live_helpers import FETTLE, MORNING, RATE_HZ, Scripted, silence
 from test_live_engine import PROMPT, calls
 
 from callresp.field import log as field_log
-from callresp.field.log import entries
+from callresp.field.log import log_rows
 from callresp.io.score import Note
 from callresp.link.port import Clock, simulated_board
 from callresp.link.stop_request import request_stop, stop_file
@@ -77,15 +77,15 @@ def test_through_a_real_port_every_command_is_played_on_time(tmp_path: Path) -> 
         origin = EngineOrigin()
         link = PortLink(engine.player.empty_plan, url, origin, clock)
         runner_for(engine, Paced(12, clock), link, clock, log, origin=origin).run()
-    commands = [entry.body for entry in entries(log, "command")]
+    commands = [entry.body for entry in log_rows(log, "command")]
     strikes = [row for row in commands if row["what"] == "strike"]
     assert len(strikes) == 6
     # A busy computer may be late with some, and then says so; none goes without a word.
     played = [row for row in strikes if row["fate"] == "executed"]
     assert played
     assert all(abs(row["played_s"] - row["at_s"]) < 1.0 for row in played)
-    assert len(list(entries(log, "phrase"))) == 2
-    walls = [datetime.fromisoformat(entry.wall) for entry in entries(log)]
+    assert len(list(log_rows(log, "phrase"))) == 2
+    walls = [datetime.fromisoformat(entry.wall) for entry in log_rows(log)]
     assert walls == sorted(walls)
 
 
@@ -209,7 +209,7 @@ def test_a_full_disk_is_said_and_nothing_is_lost(
     log.close()
     assert "full" in first
     assert "all that waited" in second
-    assert [e.body["text"] for e in entries(tmp_path / "day.log")] == [str(n) for n in range(50)]
+    assert [e.body["text"] for e in log_rows(tmp_path / "day.log")] == [str(n) for n in range(50)]
 
 
 def test_a_log_that_can_not_be_opened_is_a_users_mistake(tmp_path: Path) -> None:
@@ -305,7 +305,7 @@ def test_what_is_heard_is_logged_when_ctrl_c_comes(tmp_path: Path) -> None:
     runner = runner_for(engine, Paced(30, clock), NullLink(), clock, log, hooks=Hooks(look=look))
     with pytest.raises(KeyboardInterrupt):
         runner.run()
-    remarks = [e.body["text"] for e in entries(log, "remark")]
+    remarks = [e.body["text"] for e in log_rows(log, "remark")]
     assert "stopped with Ctrl-C" in remarks
-    assert len(list(entries(log, "phrase"))) == 1
+    assert len(list(log_rows(log, "phrase"))) == 1
     assert sqlite3.connect(log).execute("PRAGMA integrity_check").fetchone() == ("ok",)

@@ -18,7 +18,7 @@ from callresp.errors import UserError
 from callresp.io.score import phrases
 from callresp.plots.dial import (
     INNER,
-    Marks,
+    DialMarks,
     answer_marks,
     axis_of,
     call_marks,
@@ -83,7 +83,7 @@ def test_an_octave_is_the_same_width_everywhere(low: float, octaves: int) -> Non
 @given(times=st.lists(st.floats(0, 3599), max_size=50), bin_s=st.floats(10, 900))
 def test_counts_add_up(times: list[float], bin_s: float) -> None:
     many = np.array(times)
-    assert counts_per(Marks(many, many, many), bin_s, 3600.0).sum() == len(times)
+    assert counts_per(DialMarks(many, many, many), bin_s, 3600.0).sum() == len(times)
 
 
 def test_answers_lie_at_their_strikers_pitch() -> None:

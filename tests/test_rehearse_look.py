@@ -11,17 +11,17 @@ import pytest
 from callresp.plots.excerpt_lanes import CHANGED
 from callresp.plots.style import (
     ANSWER,
+    BACKGROUND,
     CALL,
-    INK,
-    OTHERS,
-    PAPER,
-    SOFT,
-    VOICE_INKS,
-    clock,
-    graphite,
+    DARK,
+    MUTED,
+    OTHER_VOICES,
+    VOICE_COLOURS,
+    format_time,
+    grey_scale,
     nice_step,
     pitch_name,
-    voice_inks,
+    voice_colours,
 )
 
 Triple = npt.NDArray[np.float64]
@@ -84,7 +84,7 @@ def contrast(one: str, other: str) -> float:
 
 @pytest.mark.parametrize("kind", list(SIGHT))
 def test_voice_inks_stay_apart_for_all_sight(kind: str) -> None:
-    seen = {ink: lab(linear(ink) @ SIGHT[kind].T) for ink in VOICE_INKS}
+    seen = {ink: lab(linear(ink) @ SIGHT[kind].T) for ink in VOICE_COLOURS}
     nearest = min(float(np.linalg.norm(seen[a] - seen[b])) for a, b in combinations(seen, 2))
     # A difference of about 2.3 is just noticeable in CIELAB (from memory): nearly nine times it.
     assert nearest > 20
@@ -96,14 +96,14 @@ def test_call_and_answer_stay_apart(kind: str) -> None:
     assert float(np.linalg.norm(seen[0] - seen[1])) > 30
 
 
-@pytest.mark.parametrize("ink", [*VOICE_INKS, OTHERS, CHANGED, SOFT, INK])
+@pytest.mark.parametrize("ink", [*VOICE_COLOURS, OTHER_VOICES, CHANGED, MUTED, DARK])
 def test_inks_are_seen_on_the_paper(ink: str) -> None:
     # WCAG 2.1, 1.4.11: 3 : 1 for graphical objects; 1.4.3: 4.5 : 1 for small text.
-    assert contrast(ink, PAPER) >= (4.5 if ink in (SOFT, INK) else 3.0)
+    assert contrast(ink, BACKGROUND) >= (4.5 if ink in (MUTED, DARK) else 3.0)
 
 
 def test_the_wash_darkens_steadily() -> None:
-    shades = graphite()(np.linspace(0, 1, 64))[:, :3]
+    shades = grey_scale()(np.linspace(0, 1, 64))[:, :3]
     light = [
         lab(np.where(s <= 0.04045, s / 12.92, ((s + 0.055) / 1.055) ** 2.4))[0] for s in shades
     ]
@@ -113,10 +113,10 @@ def test_the_wash_darkens_steadily() -> None:
 
 def test_the_busiest_voices_have_inks_of_their_own() -> None:
     voices = [name for i, name in enumerate("ABCDEFGH") for _ in range(10 - i)]
-    inks = voice_inks(voices)
+    inks = voice_colours(voices)
     assert list(inks) == list("ABCDEFGH")
     assert len({inks[name] for name in "ABCDEF"}) == 6
-    assert inks["G"] == inks["H"] == OTHERS
+    assert inks["G"] == inks["H"] == OTHER_VOICES
 
 
 @pytest.mark.parametrize(
@@ -124,7 +124,7 @@ def test_the_busiest_voices_have_inks_of_their_own() -> None:
     [(0, "0:00"), (59.7, "1:00"), (3599, "59:59"), (3661, "1:01:01"), (-5, "-0:05")],
 )
 def test_clock(seconds: float, text: str) -> None:
-    assert clock(seconds) == text
+    assert format_time(seconds) == text
 
 
 def test_pitch_names() -> None:

@@ -14,12 +14,11 @@ from rehearse_helpers import bar, machine, plan, strike
 
 from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
-from callresp.synthesis.levels import Place
-from callresp.synthesis.machine import render
-from callresp.synthesis.mixing import TAIL_MAX_S, Mixing, mix, true_peak
+from callresp.synthesis.levels import ListeningPoint
+from callresp.synthesis.mixing import TAIL_MAX_S, MixSettings, mix, render, true_peak
 
 RATE = 22050
-NEAR = Place(distance_m=1.0, air=False, travel=False)
+NEAR = ListeningPoint(distance_m=1.0, air=False, travel=False)
 Waves = npt.NDArray[np.float64]
 
 
@@ -42,7 +41,7 @@ def read(path: Path) -> Waves:
 def test_the_mix_is_the_chorus_plus_the_machine(tmp_path: Path) -> None:
     source = chorus(tmp_path / "x.wav")
     palette, score = machine(bar(t60_s=(0.3,) * 4)), plan(strike(0.2), duration_s=1.5)
-    done = mix(source, score, palette, tmp_path / "out.wav", Mixing(float32=True), NEAR)
+    done = mix(source, score, palette, tmp_path / "out.wav", MixSettings(float32=True), NEAR)
     assert done.gain_db == 0.0
     own = render(score, palette, RATE, 1.5, place=NEAR)
     assert np.abs(read(tmp_path / "out.wav") - (read(source) + own)).max() < 1e-6
@@ -77,8 +76,8 @@ def test_it_never_clips_and_keeps_the_headroom(
     folder = tmp_path_factory.mktemp("mix")
     source = chorus(folder / "x.wav", 0.4, gain)
     palette = machine(bar(t60_s=(0.2,) * 4))
-    loud = Place(distance_m=0.5, full_scale_db=full_scale, air=False)
-    mixing = Mixing(headroom_db=headroom, stereo=stereo, pan=pan)
+    loud = ListeningPoint(distance_m=0.5, full_scale_db=full_scale, air=False)
+    mixing = MixSettings(headroom_db=headroom, stereo=stereo, pan=pan)
     done = mix(source, plan(strike(0.05), strike(0.11)), palette, folder / "out.wav", mixing, loud)
     samples = read(folder / "out.wav")
     ceiling = 10 ** (-headroom / 20)
@@ -92,8 +91,8 @@ def test_it_never_clips_and_keeps_the_headroom(
 def test_one_gain_for_both_keeps_the_balance(tmp_path: Path) -> None:
     source = chorus(tmp_path / "x.wav", gain=0.9)
     palette, score = machine(bar(t60_s=(0.3,) * 4)), plan(strike(0.2), duration_s=1.5)
-    loud = Place(distance_m=1.0, full_scale_db=80.0, air=False, travel=False)
-    done = mix(source, score, palette, tmp_path / "out.wav", Mixing(float32=True), loud)
+    loud = ListeningPoint(distance_m=1.0, full_scale_db=80.0, air=False, travel=False)
+    done = mix(source, score, palette, tmp_path / "out.wav", MixSettings(float32=True), loud)
     assert done.gain_db < 0
     own = render(score, palette, RATE, 1.5, place=loud)
     together = 10 ** (done.gain_db / 20) * (read(source) + own)
@@ -120,7 +119,7 @@ def test_the_rate_is_the_recordings(tmp_path: Path, rate: int) -> None:
 def test_stereo_keeps_the_two_channels_and_places_the_machine(tmp_path: Path) -> None:
     source = chorus(tmp_path / "x.wav", channels=2)
     palette, score = machine(bar(t60_s=(0.3,) * 4)), plan(strike(0.2), duration_s=1.5)
-    mixing = Mixing(stereo=True, pan=-1.0, float32=True)
+    mixing = MixSettings(stereo=True, pan=-1.0, float32=True)
     mix(source, score, palette, tmp_path / "out.wav", mixing, NEAR)
     left, right = read(tmp_path / "out.wav").T
     first, second = read(source).T
@@ -131,15 +130,15 @@ def test_stereo_keeps_the_two_channels_and_places_the_machine(tmp_path: Path) ->
 
 @given(pan=st.floats(-1.0, 1.0))
 def test_panning_keeps_the_power(pan: float) -> None:
-    left, right = Mixing(stereo=True, pan=pan).gains
+    left, right = MixSettings(stereo=True, pan=pan).gains
     assert left**2 + right**2 == pytest.approx(2.0)
-    assert Mixing(stereo=True).gains == pytest.approx((1.0, 1.0))
+    assert MixSettings(stereo=True).gains == pytest.approx((1.0, 1.0))
 
 
 def test_the_machine_alone_keeps_its_times(tmp_path: Path) -> None:
     source = chorus(tmp_path / "x.wav")
     palette, score = machine(bar(t60_s=(0.3,) * 4)), plan(strike(0.2), duration_s=1.5)
-    mix(source, score, palette, tmp_path / "a.wav", Mixing(alone=True, float32=True), NEAR)
+    mix(source, score, palette, tmp_path / "a.wav", MixSettings(alone=True, float32=True), NEAR)
     own = render(score, palette, RATE, 1.5, place=NEAR)
     assert np.abs(read(tmp_path / "a.wav") - own).max() < 1e-6
     done = mix(None, score, palette, tmp_path / "b.wav", place=NEAR)
@@ -173,4 +172,4 @@ def test_an_open_recording_may_be_given(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("headroom", "pan"), [(-1.0, 0.0), (1.0, 1.5)])
 def test_impossible_mixes_are_refused(headroom: float, pan: float) -> None:
     with pytest.raises(UserError):
-        Mixing(headroom_db=headroom, pan=pan)
+        MixSettings(headroom_db=headroom, pan=pan)

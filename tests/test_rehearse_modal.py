@@ -23,12 +23,12 @@ from scipy import optimize
 
 from callresp.io.audio import level_db
 from callresp.palette.files import load_palette
-from callresp.synthesis.levels import Place
-from callresp.synthesis.machine import Machine, render
+from callresp.synthesis.levels import ListeningPoint
+from callresp.synthesis.mixing import Machine, render
 from callresp.synthesis.modal import contact_s, partial_amplitudes
 
 RATE = 48000
-NEAR = Place(distance_m=1.0, air=False, travel=False)
+NEAR = ListeningPoint(distance_m=1.0, air=False, travel=False)
 
 
 def bar_ratios(count: int) -> list[float]:

@@ -10,7 +10,7 @@ from rehearse_helpers import bar, damper, hold, machine, plan, shaker, strike, t
 from callresp.errors import UserError
 from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyNote, ReplyScore
 from callresp.plan.model import Change, Plan
-from callresp.plots.excerpt import fullest, links_of, marks_of, passage
+from callresp.plots.excerpt import busiest_stretch, excerpt_of, links_of, marks_of
 
 
 def heard() -> HeardScore:
@@ -82,16 +82,16 @@ def test_dropped_notes_keep_their_lane() -> None:
     change = Change(change="dropped", reply=1, at_s=2.5, limit="restrike_ms", why="too soon")
     bare = plan(strike(1.99, reply=0), duration_s=6.0)
     score = Plan(header=bare.header, commands=bare.commands, changes=(change,))
-    shown = passage(heard(), reply(), score, palette)
+    shown = excerpt_of(heard(), reply(), score, palette)
     assert shown.changes == ((change, "bar"),)
     assert shown.answers == {0: "A", 1: "A", 2: "A"}
 
 
 def test_a_short_recording_is_shown_whole_and_a_long_one_where_it_is_fullest() -> None:
     palette = machine(bar())
-    assert not passage(heard(), reply(), None, palette).partial
+    assert not excerpt_of(heard(), reply(), None, palette).partial
     strokes = [strike(10.0), *(strike(300.0 + 0.5 * i) for i in range(20))]
-    shown = passage(None, None, plan(*strokes, duration_s=900.0), palette)
+    shown = excerpt_of(None, None, plan(*strokes, duration_s=900.0), palette)
     assert shown.partial
     assert shown.from_s < 300.0 < 310.0 < shown.to_s
     assert shown.to_s - shown.from_s == pytest.approx(40.0)
@@ -103,7 +103,7 @@ def test_a_short_recording_is_shown_whole_and_a_long_one_where_it_is_fullest() -
 )
 def test_the_fullest_stretch_lies_within_the_whole(times: list[float], length: float) -> None:
     whole_s = 1000.0
-    start, end = fullest(times, whole_s, length)
+    start, end = busiest_stretch(times, whole_s, length)
     assert 0.0 <= start < end <= whole_s + 1e-9
     assert end - start == pytest.approx(length)
 
@@ -116,9 +116,9 @@ def test_turners_are_runs_as_a_share_of_their_fastest() -> None:
 @pytest.mark.parametrize(("from_s", "to_s"), [(7.0, 9.0), (3.0, 2.0), (float("nan"), None)])
 def test_an_empty_stretch_is_refused(from_s: float, to_s: float | None) -> None:
     with pytest.raises(UserError, match="nothing lies from"):
-        passage(heard(), None, None, None, from_s=from_s, to_s=to_s)
+        excerpt_of(heard(), None, None, None, from_s=from_s, to_s=to_s)
 
 
 def test_nothing_to_draw_is_refused() -> None:
     with pytest.raises(UserError, match="nothing to draw"):
-        passage(None, None, None, None)
+        excerpt_of(None, None, None, None)

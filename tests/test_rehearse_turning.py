@@ -9,25 +9,25 @@ from hypothesis import strategies as st
 from rehearse_helpers import bar, machine, plan, shaker, turn
 
 from callresp.io.audio import level_db
-from callresp.synthesis.execution import act
-from callresp.synthesis.levels import Place
-from callresp.synthesis.machine import Machine, render
+from callresp.synthesis.execution import execute
+from callresp.synthesis.levels import ListeningPoint
+from callresp.synthesis.mixing import Machine, render
 from callresp.synthesis.turning import Shaft, level_at
 
 RATE = 48000
-NEAR = Place(distance_m=1.0, air=False, travel=False)
+NEAR = ListeningPoint(distance_m=1.0, air=False, travel=False)
 
 
 def test_speed_comes_up_and_goes_down_in_straight_lines() -> None:
     palette = machine(bar(), turner=shaker())
-    (part,) = act(plan(turn(1.0, 3.0, 2.0)), palette).turners
+    (part,) = execute(plan(turn(1.0, 3.0, 2.0)), palette).turners
     expected = [(1.0, 0.0), (1.4, 2.0), (3.0, 2.0), (3.6, 0.0)]
     assert np.array(part.curve) == pytest.approx(np.array(expected))
 
 
 def test_a_run_taken_up_while_slowing_goes_on_from_there() -> None:
     palette = machine(bar(), turner=shaker())
-    (part,) = act(plan(turn(1.0, 3.0, 2.0), turn(3.3, 5.0, 4.0)), palette).turners
+    (part,) = execute(plan(turn(1.0, 3.0, 2.0), turn(3.3, 5.0, 4.0)), palette).turners
     speeds = dict(part.curve)
     assert speeds[3.3] == pytest.approx(1.0)
     assert max(speed for _, speed in part.curve) == pytest.approx(4.0)

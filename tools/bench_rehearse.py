@@ -30,15 +30,14 @@ from callresp.commands.ui import say
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
 from callresp.plan.model import Hold, Plan, PlanHeader, Strike
-from callresp.synthesis.execution import act, strike_partial
-from callresp.synthesis.levels import Place
-from callresp.synthesis.machine import Machine, stream
-from callresp.synthesis.mixing import mix
+from callresp.synthesis.execution import execute, strike_partial
+from callresp.synthesis.levels import ListeningPoint
+from callresp.synthesis.mixing import Machine, mix, stream_blocks
 from callresp.synthesis.modal import LN_1000, StrikerVoice, partial_amplitudes
 
 Waves = npt.NDArray[np.float64]
 RATE = 48000
-NEAR = Place(distance_m=1.0, air=False, travel=False)
+NEAR = ListeningPoint(distance_m=1.0, air=False, travel=False)
 
 
 def a_plan(palette: Palette, seconds: float, per_minute: float, seed: int = 1) -> Plan:
@@ -68,7 +67,7 @@ def blow(striker: Striker, level_db: float) -> Waves:
 def by_sines(plan: Plan, palette: Palette, seconds: float) -> Waves:
     """Each stroke as a sum of decaying sines, until it has fallen by 120 dB."""
     out = np.zeros(round(seconds * RATE))
-    for part in act(plan, palette).strikers:
+    for part in execute(plan, palette).strikers:
         item = part.striker
         for stroke in part.strokes:
             first = int(np.ceil(stroke.at_s * RATE))
@@ -87,7 +86,7 @@ def by_sines(plan: Plan, palette: Palette, seconds: float) -> Waves:
 def by_resonators(plan: Plan, palette: Palette, seconds: float) -> Waves:
     """A bank of two-pole filters struck by impulses, to the nearest sample."""
     out = np.zeros(round(seconds * RATE))
-    for part in act(plan, palette).strikers:
+    for part in execute(plan, palette).strikers:
         item = part.striker
         for index, partial in enumerate(item.partials):
             blows = np.zeros(len(out))
@@ -104,7 +103,7 @@ def by_resonators(plan: Plan, palette: Palette, seconds: float) -> Waves:
 def by_us(plan: Plan, palette: Palette, seconds: float) -> Waves:
     """Our partials alone, without the noises."""
     out = np.zeros(round(seconds * RATE))
-    for part in act(plan, palette).strikers:
+    for part in execute(plan, palette).strikers:
         voice = StrikerVoice(part, NEAR, RATE, None)
         for at in range(0, len(out), 65536):
             voice.add_to(out[at : at + 65536])
@@ -198,7 +197,7 @@ def main(
     for name, spent in (("ours", quick), ("lfilter bank", middle), ("sum of sines", slow)):
         say(f"  partials, {name:13} {seconds / spent:8.0f} x real time")
     began = time.process_time()
-    for _ in stream(Machine(plan, machine, RATE), len(ours)):
+    for _ in stream_blocks(Machine(plan, machine, RATE), len(ours)):
         pass
     full = time.process_time() - began
     say(f"  with noises and air {seconds / full:8.0f} x real time")

@@ -80,7 +80,7 @@ def plain_check(samples: Any, at_s: float, striker: Striker, well_db: float) -> 
 def main(runs: int) -> None:
     """Run, and print a table."""
     palette = known()
-    schedule = roll_call.lay_out(palette)
+    schedule = roll_call.self_test_schedule(palette)
     at_s = [s.at_s + 2.345 + 0.011 for s in schedule.strikes]
     quiet = recorded(machine(), schedule)
     well_db = [
@@ -103,7 +103,7 @@ def main(runs: int) -> None:
             samples = recorded(strikers, schedule, recorder, extra=extra)
             begun = time.process_time()
             try:
-                heard = measure.listen(capture_of(samples), schedule, palette)
+                heard = measure.measure_strokes(capture_of(samples), schedule, palette)
                 found = judge.judge(heard, palette)
             except UserError:
                 found = []

@@ -44,7 +44,7 @@ from singer_cases import TUNING, Clip, birds_of, clip, has_boxes, marked, sounds
 from singer_rows import MIXED, ROWS, Job, tables
 
 from callresp.commands.ui import emit, say
-from callresp.listen import load_profile
+from callresp.listen.profile import load_profile
 
 
 def gather(job: Job, bird: Sequence[Path], birds: Sequence[Path]) -> None:

@@ -28,15 +28,15 @@ from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike
 from callresp.reply.rules import RuleSet
 from callresp.scene.recipe import Recipe, vary
 from callresp.scene.render import Stage
-from callresp.synthesis.levels import Place
-from callresp.synthesis.machine import render
+from callresp.synthesis.levels import ListeningPoint
+from callresp.synthesis.mixing import render
 
 Waves = npt.NDArray[np.float64]
 DAWN = datetime(2026, 5, 12, 4, 30)
 AHEAD_S = 12.0
 BEFORE_S = 0.1
 LEVEL_S = 0.1
-NEAR = Place(distance_m=1.0, air=False, travel=False)
+NEAR = ListeningPoint(distance_m=1.0, air=False, travel=False)
 MakeListener = Callable[[int], BlockListener]
 
 

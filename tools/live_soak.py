@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from callresp.field.log import FieldLog, entries
+from callresp.field.log import FieldLog, log_rows
 from callresp.io.score import Note
 from callresp.listen.online import Began, Ended, Event
 from callresp.live.actions import Action, Record, Release, Send
@@ -191,7 +191,7 @@ class Soak:
         self._disk(full=False)
         self._log.close(self._now_s)
         self.found.hours = hours
-        self.found.kept = sum(1 for _ in entries(self._log_path))
+        self.found.kept = sum(1 for _ in log_rows(self._log_path))
         self.found.log_mb = self._log_path.stat().st_size / 1e6
         return self.found
 

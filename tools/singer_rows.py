@@ -29,8 +29,8 @@ from singer_peers import METHODS, OURS
 
 from callresp.io.audio import open_recording
 from callresp.io.score import Note
-from callresp.listen import hear, load_profile
-from callresp.listen.profile import Profile
+from callresp.listen.offline import hear
+from callresp.listen.profile import Profile, load_profile
 
 
 @dataclass(slots=True)

@@ -138,7 +138,7 @@ def _draw(
     output: Path, source: Recording, found: Comparison, from_s: float | None, to_s: float | None
 ) -> None:
     from callresp.evaluate.compare import telling_stretch
-    from callresp.plots.compare import draw
+    from callresp.plots.compare import draw_comparison
 
     if output.suffix.lower() not in (".png", ".pdf", ".svg"):
         raise UserError(
@@ -155,7 +155,7 @@ def _draw(
             where="--from, --to",
             remedy=f"the recording has {source.duration_s:.1f} s",
         )
-    draw(output, source, found, stretch)
+    draw_comparison(output, source, found, stretch)
 
 
 def tell(found: Comparison, duration_s: float) -> None:

@@ -125,7 +125,7 @@ def _plan(folder: Folder, reply: ReplyScore, machine: Palette) -> CheckedPlan:
 
 def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan) -> None:
     from callresp.midi.file import write_midi
-    from callresp.plots.excerpt_picture import draw
+    from callresp.plots.excerpt_picture import draw_excerpt
     from callresp.synthesis.mixing import mix
 
     with ui.progress("mixing the rehearsal") as advance:
@@ -138,7 +138,7 @@ def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: Che
         )
     write_midi(folder[".mid"], heard=heard, plan=checked, palette=checked.palette)
     with ui.progress("drawing it") as advance:
-        draw(
+        draw_excerpt(
             folder[".png"],
             recording=folder[".wav"],
             heard=heard,

@@ -62,7 +62,7 @@ def command(
     """
     from callresp.listen.diagnostics import gather
     from callresp.listen.profile import load_profile
-    from callresp.plots.diagnostics import draw_evidence
+    from callresp.plots.diagnostics import draw_diagnostics
     from callresp.plots.style import check_ending
 
     source = open_recording(recording, channel)
@@ -77,7 +77,7 @@ def command(
         found = gather(source, settings, from_s, to_s)
     if output is not None:
         title = f"{recording.name}, {from_s:g} to {to_s:g} s"
-        draw_evidence(output, found, title, (settings.band_low_hz, settings.band_high_hz))
+        draw_diagnostics(output, found, title, (settings.band_low_hz, settings.band_high_hz))
     if as_json:
         ui.emit(as_values(found))
         return

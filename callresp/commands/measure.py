@@ -76,7 +76,7 @@ def command(
       callresp measure by-hand.wav --palette mine.toml -o mine-too.toml
     """
     from callresp.io.files import write_text
-    from callresp.plots.strike_test import draw
+    from callresp.plots.strike_test import draw_strike_test
     from callresp.strike_test.capture import read_capture
     from callresp.strike_test.toml_update import json_report as whole_report
     from callresp.strike_test.toml_update import update_palette
@@ -108,7 +108,7 @@ def command(
     write_text(output, written.text)
     whole = whole_report(found, written)
     write_text(report, _json(whole))
-    draw(picture, found, output.name)
+    draw_strike_test(picture, found, output.name)
     grave = any(finding.grave for finding in found.findings)
     if as_json:
         ui.emit({"palette": str(output), "picture": str(picture), **whole})

@@ -13,10 +13,10 @@ from callresp.errors import UserError
 
 if TYPE_CHECKING:
     from callresp.palette.model import Palette
-    from callresp.plots.excerpt_picture import Drawn
+    from callresp.plots.excerpt_picture import DrawnExcerpt
     from callresp.synthesis.job_files import Job
-    from callresp.synthesis.levels import Place
-    from callresp.synthesis.mixing import Mixed
+    from callresp.synthesis.levels import ListeningPoint
+    from callresp.synthesis.mixing import MixReport
 
 PATH = click.Path(path_type=Path)
 
@@ -120,10 +120,10 @@ def command(
     ui.say(f"next: callresp export {plan}")
 
 
-def _mix(job: Job, output: Path, sound: dict[str, object]) -> Mixed:
-    from callresp.synthesis.mixing import Mixing, mix
+def _mix(job: Job, output: Path, sound: dict[str, object]) -> MixReport:
+    from callresp.synthesis.mixing import MixSettings, mix
 
-    mixing = Mixing(
+    mixing = MixSettings(
         headroom_db=float(str(sound["headroom"])),
         stereo=bool(sound["stereo"]) or sound["pan"] is not None,
         pan=float(str(sound["pan"] or 0.0)),
@@ -144,11 +144,11 @@ def _mix(job: Job, output: Path, sound: dict[str, object]) -> Mixed:
         )
 
 
-def _draw(job: Job, target: Path, from_s: float | None, to_s: float | None) -> Drawn:
-    from callresp.plots.excerpt_picture import draw
+def _draw(job: Job, target: Path, from_s: float | None, to_s: float | None) -> DrawnExcerpt:
+    from callresp.plots.excerpt_picture import draw_excerpt
 
     with ui.progress(f"drawing {target.name}") as advance:
-        return draw(
+        return draw_excerpt(
             target,
             recording=job.recording,
             heard=job.heard,
@@ -161,8 +161,8 @@ def _draw(job: Job, target: Path, from_s: float | None, to_s: float | None) -> D
         )
 
 
-def _place(palette: Palette, sound: dict[str, object]) -> Place:
-    from callresp.synthesis.levels import place_of
+def _place(palette: Palette, sound: dict[str, object]) -> ListeningPoint:
+    from callresp.synthesis.levels import listening_point
 
     full_scale = sound["full_scale"]
     if sound["calibration"] is not None:
@@ -172,15 +172,15 @@ def _place(palette: Palette, sound: dict[str, object]) -> Place:
 
         full_scale = load_calibration(Path(str(sound["calibration"]))).offset_db
     distance = sound["distance"]
-    return place_of(
+    return listening_point(
         palette,
         None if distance is None else float(str(distance)),
         None if full_scale is None else float(str(full_scale)),
     )
 
 
-def _tell(job: Job, mixed: Mixed) -> None:
-    from callresp.synthesis.mixing import HEARING
+def _tell(job: Job, mixed: MixReport) -> None:
+    from callresp.synthesis.mixing import HEARING_CAUTION
 
     if job.recording is None:
         ui.warn("no recording beside the plan: rendered the machine alone (--recording names one)")
@@ -195,7 +195,7 @@ def _tell(job: Job, mixed: Mixed) -> None:
         f"wrote {mixed.path}: {mixed.duration_s:.1f} s, {mixed.sample_rate_hz} Hz,"
         f" {'stereo' if mixed.channels == 2 else 'mono'}"
     )
-    ui.warn(HEARING)
+    ui.warn(HEARING_CAUTION)
 
 
 def _play(job: Job, name: str, virtual: bool, from_s: float, tuning: str) -> None:

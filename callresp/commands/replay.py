@@ -14,8 +14,8 @@ from callresp.commands import ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.field.day import Day
-    from callresp.field.replay import Side, Went
+    from callresp.field.day import FieldDay
+    from callresp.field.replay import Variant, VariantFigures
     from callresp.io.score import HeardScore, ReplyScore
     from callresp.palette.model import Palette
     from callresp.plan.checked_plan import CheckedPlan
@@ -30,12 +30,12 @@ MIX_MAX_S = 7 * 3600.0
 class Way:
     """One way that the day went or would have gone, and what it was made from."""
 
-    went: Went
+    went: Variant
     reply: ReplyScore | None = None
     checked: CheckedPlan | None = None
 
     @property
-    def side(self) -> Side:
+    def side(self) -> VariantFigures:
         """Its figures."""
         return self.went.side
 
@@ -107,7 +107,7 @@ def command(
     ui.say(f"wrote {', '.join(map(str, written))}")
 
 
-def _palette(named: str | None, day: Day) -> Palette:
+def _palette(named: str | None, day: FieldDay) -> Palette:
     from callresp.field.provenance import palette_of
     from callresp.palette.files import load_palette
 
@@ -125,7 +125,7 @@ def _palette(named: str | None, day: Day) -> Palette:
     return machine
 
 
-def _rule_sets(named: tuple[str, ...], day: Day) -> list[tuple[str, RuleSet]]:
+def _rule_sets(named: tuple[str, ...], day: FieldDay) -> list[tuple[str, RuleSet]]:
     """The day's own rules, where they can be found, and those that were named."""
     from callresp.field.provenance import rules_of
     from callresp.reply.rules import load_rules
@@ -144,8 +144,8 @@ def _rule_sets(named: tuple[str, ...], day: Day) -> list[tuple[str, RuleSet]]:
     return found
 
 
-def _spell(day: Day, from_: str | None, to: str | None) -> Day:
-    from callresp.field.replay import between
+def _spell(day: FieldDay, from_: str | None, to: str | None) -> FieldDay:
+    from callresp.field.replay import cut_day
 
     if from_ is None and to is None:
         return day
@@ -157,10 +157,10 @@ def _spell(day: Day, from_: str | None, to: str | None) -> Day:
             where="--from",
             remedy="give a time within it",
         )
-    return between(day, from_s, to_s)
+    return cut_day(day, from_s, to_s)
 
 
-def _since_start(option: str, text: str, day: Day, after_s: float) -> float:
+def _since_start(option: str, text: str, day: FieldDay, after_s: float) -> float:
     """The first moment of the day at that time that is not before `after_s`."""
     try:
         clock = time.fromisoformat(text).replace(tzinfo=None)
@@ -174,7 +174,7 @@ def _since_start(option: str, text: str, day: Day, after_s: float) -> float:
     return (moment - day.start).total_seconds()
 
 
-def _before_mixing(day: Day, mix: bool, picture: bool) -> None:
+def _before_mixing(day: FieldDay, mix: bool, picture: bool) -> None:
     narrow = "narrow it with --from and --to"
     if mix and day.duration_s > MIX_MAX_S:
         hours = day.duration_s / 3600
@@ -184,17 +184,17 @@ def _before_mixing(day: Day, mix: bool, picture: bool) -> None:
 
 
 def _anew(label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None) -> Way:
-    from callresp.field.replay import anew
+    from callresp.field.replay import answered_anew
     from callresp.plan.planner import make_plan
     from callresp.reply.replier import answer
 
     reply = answer(heard, machine, rules, seed)
     checked = make_plan(reply, machine)
-    return Way(anew(label, heard, reply, checked), reply, checked)
+    return Way(answered_anew(label, heard, reply, checked), reply, checked)
 
 
 def _written(
-    way: Way, day: Day, heard: Path, machine: Palette, *, plans: bool, mix: bool, picture: bool
+    way: Way, day: FieldDay, heard: Path, machine: Palette, *, plans: bool, mix: bool, picture: bool
 ) -> list[Path]:
     """Write what was asked for of one way, beside the heard score."""
     from callresp.io.score import write_reply
@@ -230,7 +230,7 @@ def _as_name(label: str) -> str:
 
 
 def _plain(heard: HeardScore, ways: list[Way]) -> dict[str, Any]:
-    from callresp.field.replay import crossing
+    from callresp.field.replay import overlap_of
 
     return {
         "calls": len({note.phrase for note in heard.notes}),
@@ -238,7 +238,7 @@ def _plain(heard: HeardScore, ways: list[Way]) -> dict[str, Any]:
         "duration_s": heard.header.duration_s,
         "ways": [msgspec.to_builtins(way.side) for way in ways],
         "beside_as_played": [
-            msgspec.to_builtins(crossing(heard, ways[0].went, way.went)) for way in ways[1:]
+            msgspec.to_builtins(overlap_of(heard, ways[0].went, way.went)) for way in ways[1:]
         ],
     }
 
@@ -258,7 +258,8 @@ ROWS = (
 
 def tell(heard: HeardScore, ways: list[Way]) -> None:
     """Tell a person how the ways differ."""
-    from callresp.field.replay import crossing
+
+    from callresp.field.replay import overlap_of
 
     calls = len({note.phrase for note in heard.notes})
     ui.say(f"{calls:,} calls in {heard.header.duration_s / 3600:.2f} h")
@@ -275,7 +276,7 @@ def tell(heard: HeardScore, ways: list[Way]) -> None:
         for why, count in way.side.not_played.items():
             ui.say(f"{way.side.label}: {count} not played, {why}")
     for way in ways[1:]:
-        found = crossing(heard, ways[0].went, way.went)
+        found = overlap_of(heard, ways[0].went, way.went)
         ui.say(
             f"{way.side.label}: answers {found.only_other:,} calls that were left alone, leaves"
             f" {found.only_one:,} that were answered, {found.both:,} in common"

@@ -14,10 +14,10 @@ from callresp.commands import ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.field.day import Day
-    from callresp.field.statistics import Figures
-    from callresp.field.timeline import Sun
+    from callresp.field.day import FieldDay
+    from callresp.field.statistics import DayStatistics
     from callresp.palette.model import Palette
+    from callresp.plots.dial import Sun
 
 PATH = click.Path(path_type=Path)
 
@@ -56,7 +56,7 @@ def command(
       callresp report carr.log --json | jq .unanswered
     """
     from callresp.field.day import read_day
-    from callresp.field.statistics import figures_of
+    from callresp.field.statistics import statistics_of
 
     output = output or log.with_name(f"{log.stem}.report.html")
     picture = picture or output.with_suffix(".png")
@@ -68,7 +68,7 @@ def command(
     with ui.progress(f"reading {log.name}") as advance:
         day = read_day(log, tracks=False)
         advance(0.9)
-        figures = figures_of(day)
+        figures = statistics_of(day)
     if as_json:
         ui.emit({"log": str(log), **msgspec.to_builtins(figures)})
     else:
@@ -82,34 +82,33 @@ def command(
 
 
 def _write(
-    day: Day,
-    figures: Figures,
+    day: FieldDay,
+    figures: DayStatistics,
     machine: Palette | None,
     title: str,
     sun: Sun | None,
     output: Path,
     picture: Path,
 ) -> None:
-    from callresp.field import timeline
-    from callresp.field.report import poster
-    from callresp.field.report.page import page
     from callresp.io.files import write_text
+    from callresp.plots import dial, poster
+    from callresp.plots.report import report_page
 
-    stretches = timeline.dials(day)
-    if day.duration_s > timeline.DIAL_S * timeline.DIALS_MAX:
-        ui.warn(f"drew the last {timeline.DIALS_MAX} dials of 24 hours; the figures are of all")
+    stretches = dial.dials(day)
+    if day.duration_s > dial.DIAL_S * dial.DIALS_MAX:
+        ui.warn(f"drew the last {dial.DIALS_MAX} dials of 24 hours; the figures are of all")
     with tempfile.TemporaryDirectory() as folder, ui.progress("drawing") as advance:
         dials = []
         for number, stretch in enumerate(stretches):
             dials.append(Path(folder) / f"dial-{number}.png")
-            timeline.draw_dial(dials[-1], day, stretch, machine, title if number == 0 else "", sun)
+            dial.draw_dial(dials[-1], day, stretch, machine, title if number == 0 else "", sun)
             advance(0.8 * (number + 1) / len(stretches))
-        write_text(output, page(day, figures, dials, title, machine))
-        poster.draw(picture, day, figures, dials, machine)
+        write_text(output, report_page(day, figures, dials, title, machine))
+        poster.draw_poster(picture, day, figures, dials, machine)
         advance(1.0)
 
 
-def _palette(named: str | None, day: Day) -> Palette | None:
+def _palette(named: str | None, day: FieldDay) -> Palette | None:
     """The palette that gives strikers their pitches; without it the asked pitches are drawn."""
     from callresp.field.provenance import palette_of
     from callresp.palette.files import load_palette
@@ -125,8 +124,8 @@ def _palette(named: str | None, day: Day) -> Palette | None:
     return machine
 
 
-def _sun(sunrise: str | None, sunset: str | None, day: Day) -> Sun | None:
-    from callresp.field.timeline import Sun
+def _sun(sunrise: str | None, sunset: str | None, day: FieldDay) -> Sun | None:
+    from callresp.plots.dial import Sun
 
     if sunrise is None and sunset is None:
         return None
@@ -135,7 +134,7 @@ def _sun(sunrise: str | None, sunset: str | None, day: Day) -> Sun | None:
     return Sun(_at("--sunrise", sunrise, day), _at("--sunset", sunset, day))
 
 
-def _at(option: str, text: str, day: Day) -> datetime:
+def _at(option: str, text: str, day: FieldDay) -> datetime:
     try:
         clock = time.fromisoformat(text)
     except ValueError:
@@ -145,7 +144,7 @@ def _at(option: str, text: str, day: Day) -> datetime:
     return datetime.combine(day.start.date(), clock.replace(tzinfo=None), day.start.tzinfo)
 
 
-def tell(figures: Figures) -> None:
+def tell(figures: DayStatistics) -> None:
     """Tell a person the day in a few lines."""
     hours = figures.duration_s / 3600
     ui.say(

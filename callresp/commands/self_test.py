@@ -90,7 +90,7 @@ def command(
 
     machine = load_palette(palette)
     _known(machine, only)
-    checked = check(roll_call.lay_out(machine, only, palette), machine)
+    checked = check(roll_call.self_test_schedule(machine, only, palette), machine)
     if plan_file is not None:
         _write_plan(plan_file, palette, checked)
         return
@@ -108,7 +108,7 @@ def command(
     if keep is not None:
         _keep(keep, taken.capture)
     with ui.progress("listening"):
-        heard = measure.listen(taken.capture, checked.plan, machine, taken.about)
+        heard = measure.measure_strokes(taken.capture, checked.plan, machine, taken.about)
         found = judge.judge(heard, machine)
     _tell(machine, found, taken, as_json)
     well = all(one.well for one in found) and not taken.refused
@@ -158,8 +158,8 @@ def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening)
     """Stream the plan, and listen meanwhile."""
     from callresp.commands.listening import Recorder
     from callresp.commands.stream import port_of
-    from callresp.link import stream
     from callresp.link.session import Session
+    from callresp.link.stream import stream
 
     began: list[float] = []
     with Recorder(what.source, what.device, what.rate) as recorder:

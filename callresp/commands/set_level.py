@@ -12,7 +12,7 @@ from callresp.commands import ui
 
 if TYPE_CHECKING:
     from callresp.io.audio import Samples
-    from callresp.levels.level_meter import Meter, Reading
+    from callresp.levels.level_meter import LevelMeter, MeterReading
     from callresp.listen.note_stream import Engine
     from callresp.live.sources import Source
 
@@ -75,12 +75,12 @@ def command(
       callresp set-level --input dawn.wav --json
     """
     from callresp.commands.listening import source_of
-    from callresp.levels.level_meter import Meter
+    from callresp.levels.level_meter import LevelMeter
     from callresp.listen.profile import load_profile
 
     listens = load_profile(profile)
     sound = source_of(source, device, rate, channels, channel)
-    meter = Meter(sound.sample_rate_hz, (listens.band_low_hz, listens.band_high_hz))
+    meter = LevelMeter(sound.sample_rate_hz, (listens.band_low_hz, listens.band_high_hz))
     engine = None
     if not plain:
         from callresp.listen.note_stream import Engine
@@ -98,7 +98,7 @@ def command(
     click.get_current_context().exit(0 if reading.word == "good" else 1)
 
 
-def _follow(sound: Source, meter: Meter, engine: Engine | None, seconds: float | None) -> int:
+def _follow(sound: Source, meter: LevelMeter, engine: Engine | None, seconds: float | None) -> int:
     """Meter the sound until it ends, its time is over, or Ctrl-C; returns samples lost."""
     import numpy as np
 
@@ -133,20 +133,21 @@ def _follow(sound: Source, meter: Meter, engine: Engine | None, seconds: float |
     return lost
 
 
-def _listen(meter: Meter, engine: Engine | None, samples: Samples) -> None:
+def _listen(meter: LevelMeter, engine: Engine | None, samples: Samples) -> None:
     if engine is None:
         return
     for table in engine.push(samples):
         meter.heard(table.notes["snr_db"])
 
 
-def line(reading: Reading) -> str:
+def line(reading: MeterReading) -> str:
     """The meter as one line.
 
     Examples
     --------
-    >>> from callresp.levels.level_meter import Reading
-    >>> line(Reading(word="good", seconds=3.0, peak_db=-15.0, highest_db=-15.0, level_db=-40.0,
+    >>> from callresp.levels.level_meter import MeterReading
+    >>> line(MeterReading(
+    ...     word="good", seconds=3.0, peak_db=-15.0, highest_db=-15.0, level_db=-40.0,
     ...     floor_db=-62.0, low_db=-50.0, clipped=0, notes=4, over_floor_db=22.0, gain_db=0.0,
     ...     advice=()))
     '[###############·····]  peak  -15.0 dB  floor  -62 dB  4 notes, 22 dB over it  good'
@@ -164,7 +165,7 @@ def line(reading: Reading) -> str:
     )
 
 
-def tell(reading: Reading, lost: int) -> None:
+def tell(reading: MeterReading, lost: int) -> None:
     """Tell a person what the meter found."""
     ui.say(f"{reading.word}: peak {reading.peak_db:.1f} dB of full scale, {reading.seconds:.0f} s")
     if reading.highest_db > reading.peak_db + 0.5:

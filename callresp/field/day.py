@@ -24,7 +24,7 @@ from typing import Any
 import msgspec
 
 from callresp.errors import UserError
-from callresp.field.log import Entry, entries
+from callresp.field.log import LogRow, log_rows
 from callresp.io.score import Note, Phrase, ReplyNote
 
 # Longer than a commit and a busy moment together; shorter than a clock that was set.
@@ -33,7 +33,7 @@ PLAYED = frozenset({"executed", "played", "sent as MIDI"})
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class FieldRun:
     """From one start of the machine to its end: what it listened to and played by."""
 
     begins_s: float
@@ -48,7 +48,7 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True)
-class Reply:
+class LoggedReply:
     """What a phrase was answered with, or why not (`unanswered`)."""
 
     at_s: float
@@ -59,7 +59,7 @@ class Reply:
 
 
 @dataclass(frozen=True, slots=True)
-class Commanded:
+class LoggedCommand:
     """A command and its fate.
 
     `played_s` is when the board did it, `reply` the note that it was for.
@@ -81,7 +81,7 @@ class Commanded:
 
 
 @dataclass(frozen=True, slots=True)
-class Status:
+class LoggedStatus:
     """How the machine was; what is not known is `None`.
 
     `strikes`, `overruns` and `energy_j` count up from the start of a run.
@@ -99,7 +99,7 @@ class Status:
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class LoggedEvent:
     """A fault (`where` says of what), or a remark (`state` says what it led to)."""
 
     at_s: float
@@ -109,20 +109,20 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
-class Day:
+class FieldDay:
     """All of it; sequences are in the order of the log."""
 
     path: Path
     start: datetime
     duration_s: float
-    runs: tuple[Run, ...] = ()
+    runs: tuple[FieldRun, ...] = ()
     phrases: tuple[Phrase, ...] = ()
-    replies: tuple[Reply, ...] = ()
-    commands: tuple[Commanded, ...] = ()
-    statuses: tuple[Status, ...] = ()
-    faults: tuple[Event, ...] = ()
-    remarks: tuple[Event, ...] = ()
-    clock_steps: tuple[Event, ...] = ()
+    replies: tuple[LoggedReply, ...] = ()
+    commands: tuple[LoggedCommand, ...] = ()
+    statuses: tuple[LoggedStatus, ...] = ()
+    faults: tuple[LoggedEvent, ...] = ()
+    remarks: tuple[LoggedEvent, ...] = ()
+    clock_steps: tuple[LoggedEvent, ...] = ()
     unreadable: int = 0
 
     def moment(self, at_s: float) -> datetime:
@@ -146,7 +146,7 @@ class Day:
         return [note for note in self.answers() if note.id in played]
 
 
-def read_day(path: Path, *, tracks: bool = True) -> Day:
+def read_day(path: Path, *, tracks: bool = True) -> FieldDay:
     """Read a log, whole or cut, while it is still written or after.
 
     Parameters
@@ -162,7 +162,7 @@ def read_day(path: Path, *, tracks: bool = True) -> Day:
         There is no such log, or nothing is in it.
     """
     reader = _Reader(tracks=tracks)
-    for entry in entries(path):
+    for entry in log_rows(path):
         reader.take(entry)
     return reader.day(path)
 
@@ -173,7 +173,7 @@ class _Reader:
     def __init__(self, *, tracks: bool) -> None:
         self._tracks = tracks
         self._start: datetime | None = None
-        self._runs: list[Run] = []
+        self._runs: list[FieldRun] = []
         self._offset_s = 0.0
         self._last_s = 0.0
         self._drift_s: float | None = None
@@ -188,7 +188,7 @@ class _Reader:
             kind: [] for kind in ("reply", "command", "status", "fault", "remark", "step")
         }
 
-    def take(self, entry: Entry) -> None:
+    def take(self, entry: LogRow) -> None:
         """Take one row."""
         try:
             if entry.kind == "day" or self._start is None:
@@ -207,7 +207,7 @@ class _Reader:
         # The first run keeps its times to the last bit.
         return round(self._offset_s + engine_s, 6) if self._offset_s else engine_s
 
-    def _begin(self, entry: Entry) -> None:
+    def _begin(self, entry: LogRow) -> None:
         """Begin a run. Rows before any "day" row begin one of their own."""
         body = entry.body if entry.kind == "day" and isinstance(entry.body, dict) else {}
         wall = _aware(datetime.fromisoformat(entry.wall)) - timedelta(seconds=entry.at_s)
@@ -225,20 +225,22 @@ class _Reader:
         }
         rate = body.get("sample_rate_hz")
         rate = rate if isinstance(rate, int) else 0
-        self._runs.append(Run(self._offset_s, self._offset_s, start, **told, sample_rate_hz=rate))
+        self._runs.append(
+            FieldRun(self._offset_s, self._offset_s, start, **told, sample_rate_hz=rate)
+        )
 
     def _end_run(self) -> None:
         if self._runs:
             self._runs[-1] = replace(self._runs[-1], ends_s=self._last_s)
 
-    def _watch_clock(self, entry: Entry) -> None:
+    def _watch_clock(self, entry: LogRow) -> None:
         """Note where the clock of the place was set while the engine's ran on."""
         wall = _aware(datetime.fromisoformat(entry.wall))
         drift_s = (wall - self._runs[-1].start).total_seconds() - entry.at_s
         if self._drift_s is not None and abs(drift_s - self._drift_s) > CLOCK_STEP_S:
             way = "forward" if drift_s > self._drift_s else "back"
             text = f"the clock was set {way} by {abs(drift_s - self._drift_s):.0f} s"
-            self._found["step"].append(Event(self._at(entry.at_s), text))
+            self._found["step"].append(LoggedEvent(self._at(entry.at_s), text))
         self._drift_s = drift_s
 
     def _phrase(self, body: Any) -> None:
@@ -267,14 +269,14 @@ class _Reader:
     def _read(self, kind: str, body: Any, at_s: float) -> object:
         return getattr(self, f"_{kind}")(body, at_s)
 
-    def _reply(self, body: dict[str, Any], at_s: float) -> Reply:
+    def _reply(self, body: dict[str, Any], at_s: float) -> LoggedReply:
         phrase = self._phrase_ids.get(body["phrase"], -1)
         notes = msgspec.convert(body.get("notes") or (), tuple[ReplyNote, ...])
         moved = tuple(self._answered(note, phrase) for note in notes)
         why = str(body.get("unanswered", ""))
         if not moved and not why:
             why = "none of its notes could be struck"
-        return Reply(at_s, phrase, str(body.get("rule", "")), moved, why)
+        return LoggedReply(at_s, phrase, str(body.get("rule", "")), moved, why)
 
     def _answered(self, note: ReplyNote, phrase: int) -> ReplyNote:
         self._reply_ids[note.id] = self._reply_notes
@@ -289,9 +291,9 @@ class _Reader:
             heard_phrase=phrase,
         )
 
-    def _command(self, body: dict[str, Any], at_s: float) -> Commanded:
+    def _command(self, body: dict[str, Any], at_s: float) -> LoggedCommand:
         played = _number(body.get("played_s"))
-        return Commanded(
+        return LoggedCommand(
             at_s=self._at(float(body["at_s"])) if "at_s" in body else at_s,
             channel=int(body["channel"]),
             instrument=str(body.get("instrument", "")),
@@ -302,9 +304,9 @@ class _Reader:
             reply=self._reply_ids.get(body.get("reply", -1)),
         )
 
-    def _status(self, body: dict[str, Any], at_s: float) -> Status:
+    def _status(self, body: dict[str, Any], at_s: float) -> LoggedStatus:
         stages = body.get("latency_ms") or {}
-        return Status(
+        return LoggedStatus(
             at_s,
             supply_v=_number(body.get("supply_v")),
             coil_c=_number(body.get("coil_c")),
@@ -316,15 +318,15 @@ class _Reader:
             latency_ms={k: float(v) for k, v in stages.items() if _number(v) is not None},
         )
 
-    def _fault(self, body: dict[str, Any], at_s: float) -> Event:
-        return Event(at_s, str(body["what"]), where=str(body.get("where") or ""))
+    def _fault(self, body: dict[str, Any], at_s: float) -> LoggedEvent:
+        return LoggedEvent(at_s, str(body["what"]), where=str(body.get("where") or ""))
 
-    def _remark(self, body: Any, at_s: float) -> Event:
+    def _remark(self, body: Any, at_s: float) -> LoggedEvent:
         if isinstance(body, str):
-            return Event(at_s, body)
-        return Event(at_s, str(body["text"]), state=str(body.get("state") or ""))
+            return LoggedEvent(at_s, body)
+        return LoggedEvent(at_s, str(body["text"]), state=str(body.get("state") or ""))
 
-    def day(self, path: Path) -> Day:
+    def day(self, path: Path) -> FieldDay:
         """What was gathered."""
         if self._start is None:
             raise UserError(
@@ -332,7 +334,7 @@ class _Reader:
             )
         self._end_run()
         found = self._found
-        return Day(
+        return FieldDay(
             path=Path(path),
             start=self._start,
             duration_s=max(self._last_s, 1.0),

@@ -56,7 +56,7 @@ CREATE TRIGGER IF NOT EXISTS entry_stays BEFORE DELETE ON entry
 """
 
 
-class Entry(msgspec.Struct, frozen=True, kw_only=True):
+class LogRow(msgspec.Struct, frozen=True, kw_only=True):
     """One row of the log."""
 
     at_s: float
@@ -144,7 +144,7 @@ class FieldLog:
         self.close(self._last_commit_s)
 
 
-def entries(path: Path, *kinds: Kind) -> Iterator[Entry]:
+def log_rows(path: Path, *kinds: Kind) -> Iterator[LogRow]:
     """Rows of a log in the order they were written, of these kinds or of all.
 
     Reads a log that is still being written, too.
@@ -180,11 +180,11 @@ def _readable(path: Path) -> Iterator[Path]:
         yield Path(folder) / path.name
 
 
-def _rows(path: Path, query: str, wanted: Sequence[Kind], where: str) -> Iterator[Entry]:
+def _rows(path: Path, query: str, wanted: Sequence[Kind], where: str) -> Iterator[LogRow]:
     base = sqlite3.connect(path)
     try:
         for at_s, wall, kind, body in base.execute(query, wanted):
-            yield Entry(at_s=at_s, wall=wall, kind=kind, body=msgspec.json.decode(body))
+            yield LogRow(at_s=at_s, wall=wall, kind=kind, body=msgspec.json.decode(body))
     except sqlite3.DatabaseError as fault:
         raise UserError(
             f"not a field log ({fault})", where=where, remedy="name a log made by callresp live"

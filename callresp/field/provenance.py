@@ -10,14 +10,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from callresp.errors import UserError
-from callresp.field.day import Day
+from callresp.field.day import FieldDay
 from callresp.io.resources import shipped
 from callresp.palette.files import fingerprint, load_palette
 from callresp.palette.model import Palette
 from callresp.reply.rules import RuleSet, load_rules
 
 
-def palette_of(day: Day) -> tuple[Palette | None, bool]:
+def palette_of(day: FieldDay) -> tuple[Palette | None, bool]:
     """The palette that a day was played on.
 
     Returns
@@ -42,7 +42,7 @@ def palette_of(day: Day) -> tuple[Palette | None, bool]:
     return near, near is None or not run.palette_sha256
 
 
-def rules_of(day: Day) -> dict[str, RuleSet | None]:
+def rules_of(day: FieldDay) -> dict[str, RuleSet | None]:
     """The rule sets that a day was played by, by name; `None` for one not at hand."""
     found: dict[str, RuleSet | None] = {}
     for name in dict.fromkeys(run.rules for run in day.runs if run.rules):
@@ -50,7 +50,7 @@ def rules_of(day: Day) -> dict[str, RuleSet | None]:
     return found
 
 
-def _rules_named(name: str, day: Day) -> Iterator[RuleSet]:
+def _rules_named(name: str, day: FieldDay) -> Iterator[RuleSet]:
     for candidate in _candidates(name, "rules", day):
         try:
             found = load_rules(candidate)
@@ -60,7 +60,7 @@ def _rules_named(name: str, day: Day) -> Iterator[RuleSet]:
             yield found
 
 
-def _candidates(name: str, kind: str, day: Day) -> Iterator[str]:
+def _candidates(name: str, kind: str, day: FieldDay) -> Iterator[str]:
     """Shipped ones of that name first, then files at hand."""
     alike = (name, name.lower(), name.lower().replace(" ", "-"))
     yield from dict.fromkeys(one for one in alike if one in shipped(kind))

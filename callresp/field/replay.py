@@ -22,7 +22,14 @@ from typing import TypeVar
 
 import msgspec
 
-from callresp.field.day import Commanded, Day, Event, Reply, Run, Status
+from callresp.field.day import (
+    FieldDay,
+    FieldRun,
+    LoggedCommand,
+    LoggedEvent,
+    LoggedReply,
+    LoggedStatus,
+)
 from callresp.field.scores import reply_score
 from callresp.io.score import HeardScore, Note, Phrase, ReplyNote, ReplyScore
 from callresp.palette.model import Palette
@@ -31,7 +38,7 @@ from callresp.plan.model import Strike, Turn
 from callresp.reply.metrics import FREE_RING_S, measure
 
 
-class Side(msgspec.Struct, frozen=True, kw_only=True):
+class VariantFigures(msgspec.Struct, frozen=True, kw_only=True):
     """One way that the day went, or would have gone.
 
     `answered` counts phrases of which something was played; `asked` counts the
@@ -56,15 +63,15 @@ class Side(msgspec.Struct, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True, slots=True)
-class Went:
+class Variant:
     """A way in figures, with the phrases that it answered and the notes that sounded."""
 
-    side: Side
+    side: VariantFigures
     answered: frozenset[int]
     notes: tuple[ReplyNote, ...]
 
 
-class Crossing(msgspec.Struct, frozen=True, kw_only=True):
+class Overlap(msgspec.Struct, frozen=True, kw_only=True):
     """Phrases that two ways answer: both, one of them, or neither."""
 
     one: str
@@ -75,7 +82,7 @@ class Crossing(msgspec.Struct, frozen=True, kw_only=True):
     neither: int
 
 
-def as_played(day: Day, heard: HeardScore, palette: Palette) -> Went:
+def as_played(day: FieldDay, heard: HeardScore, palette: Palette) -> Variant:
     """The day as its log tells it."""
     score = reply_score(day)
     played = day.sounded()
@@ -86,7 +93,9 @@ def as_played(day: Day, heard: HeardScore, palette: Palette) -> Went:
     return _side("as played", heard, score, played, dict(refused.most_common()), palette)
 
 
-def anew(label: str, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan) -> Went:
+def answered_anew(
+    label: str, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan
+) -> Variant:
     """A reply made at the desk, as far as its plan plays it."""
     plan = checked.plan
     sounding = {c.reply for c in plan.commands if isinstance(c, Strike | Turn)}
@@ -102,12 +111,12 @@ def _side(
     played: Sequence[ReplyNote],
     not_played: dict[str, int],
     palette: Palette,
-) -> Went:
+) -> Variant:
     sounded = msgspec.structs.replace(asked, notes=tuple(played))
     found = measure(heard, sounded, palette)
     known = {note.phrase for note in heard.notes}
     answered = frozenset(note.heard_phrase for note in played) & known
-    side = Side(
+    side = VariantFigures(
         label=label,
         answered=len(answered),
         answered_share=round(len(answered) / max(len(known), 1), 4),
@@ -121,7 +130,7 @@ def _side(
         contour=found.contour,
         work=found.work,
     )
-    return Went(side, answered, tuple(played))
+    return Variant(side, answered, tuple(played))
 
 
 def sounding_s(notes: Iterable[ReplyNote]) -> float:
@@ -144,10 +153,10 @@ def sounding_s(notes: Iterable[ReplyNote]) -> float:
     return total_s
 
 
-def crossing(heard: HeardScore, one: Went, other: Went) -> Crossing:
+def overlap_of(heard: HeardScore, one: Variant, other: Variant) -> Overlap:
     """Which phrases two ways answer."""
     phrases = len({note.phrase for note in heard.notes})
-    return Crossing(
+    return Overlap(
         one=one.side.label,
         other=other.side.label,
         both=len(one.answered & other.answered),
@@ -157,7 +166,7 @@ def crossing(heard: HeardScore, one: Went, other: Went) -> Crossing:
     )
 
 
-def between(day: Day, from_s: float, to_s: float) -> Day:
+def cut_day(day: FieldDay, from_s: float, to_s: float) -> FieldDay:
     """A spell of a day as a day of its own: what begins in it, from a start of its own."""
 
     def inside(at_s: float) -> bool:
@@ -187,14 +196,14 @@ def between(day: Day, from_s: float, to_s: float) -> Day:
     )
 
 
-Timed = TypeVar("Timed", Status, Event)
+Timed = TypeVar("Timed", LoggedStatus, LoggedEvent)
 
 
 def _earlier(row: Timed, by_s: float) -> Timed:
     return replace(row, at_s=row.at_s - by_s)
 
 
-def _run(run: Run, by_s: float) -> Run:
+def _run(run: FieldRun, by_s: float) -> FieldRun:
     return replace(run, begins_s=max(run.begins_s - by_s, 0.0), ends_s=run.ends_s - by_s)
 
 
@@ -212,7 +221,7 @@ def _earlier_note(note: Note, by_s: float) -> Note:
     )
 
 
-def _earlier_reply(reply: Reply, by_s: float) -> Reply:
+def _earlier_reply(reply: LoggedReply, by_s: float) -> LoggedReply:
     notes = tuple(
         msgspec.structs.replace(
             note,
@@ -224,6 +233,6 @@ def _earlier_reply(reply: Reply, by_s: float) -> Reply:
     return replace(reply, at_s=reply.at_s - by_s, notes=notes)
 
 
-def _earlier_command(command: Commanded, by_s: float) -> Commanded:
+def _earlier_command(command: LoggedCommand, by_s: float) -> LoggedCommand:
     played_s = None if command.played_s is None else command.played_s - by_s
     return replace(command, at_s=command.at_s - by_s, played_s=played_s)

@@ -6,11 +6,11 @@ exporting) works on a day in the field.
 
 from __future__ import annotations
 
-from callresp.field.day import Day
+from callresp.field.day import FieldDay
 from callresp.io.score import HeardHeader, HeardScore, ReplyHeader, ReplyScore, Unanswered
 
 
-def heard_score(day: Day) -> HeardScore:
+def heard_score(day: FieldDay) -> HeardScore:
     """The calls of a day as a heard score, in seconds from its start."""
     notes = sorted(
         (note for phrase in day.phrases for note in phrase.notes),
@@ -27,12 +27,12 @@ def heard_score(day: Day) -> HeardScore:
     return HeardScore(header=header, notes=tuple(notes))
 
 
-def _recording(day: Day) -> str:
+def _recording(day: FieldDay) -> str:
     """A day that was played from one file can be rehearsed beside that file."""
     return day.runs[0].recording if len(day.runs) == 1 else ""
 
 
-def _warnings(day: Day) -> tuple[str, ...]:
+def _warnings(day: FieldDay) -> tuple[str, ...]:
     found = []
     if len(day.runs) > 1:
         found.append(f"{len(day.runs)} runs set one after another by their times of day")
@@ -42,7 +42,7 @@ def _warnings(day: Day) -> tuple[str, ...]:
     return tuple(found)
 
 
-def reply_score(day: Day) -> ReplyScore:
+def reply_score(day: FieldDay) -> ReplyScore:
     """What the day's own rules answered, and the phrases that they left alone."""
     onsets = {phrase.id: phrase.onset_s for phrase in day.phrases}
     silences = [

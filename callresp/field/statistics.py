@@ -22,13 +22,13 @@ from datetime import datetime, timedelta
 
 import msgspec
 
-from callresp.field.day import Commanded, Day, Status
+from callresp.field.day import FieldDay, LoggedCommand, LoggedStatus
 
 REASONS_MAX = 25
 NOT_STRUCK = "not struck: "
 
 
-class Hour(msgspec.Struct, frozen=True, kw_only=True):
+class HourCounts(msgspec.Struct, frozen=True, kw_only=True):
     """One hour of the clock."""
 
     start: datetime
@@ -48,7 +48,7 @@ class StrikerWork(msgspec.Struct, frozen=True, kw_only=True):
     busiest_at: datetime | None
 
 
-class Range(msgspec.Struct, frozen=True, kw_only=True):
+class ValueRange(msgspec.Struct, frozen=True, kw_only=True):
     """Readings of one kind over the day."""
 
     first: float
@@ -57,14 +57,14 @@ class Range(msgspec.Struct, frozen=True, kw_only=True):
     highest: float
 
 
-class Latency(msgspec.Struct, frozen=True, kw_only=True):
+class StageLatency(msgspec.Struct, frozen=True, kw_only=True):
     """Latency of one stage, in milliseconds, over the status rows."""
 
     median_ms: float
     highest_ms: float
 
 
-class Figures(msgspec.Struct, frozen=True, kw_only=True):
+class DayStatistics(msgspec.Struct, frozen=True, kw_only=True):
     """A day in figures; see the module."""
 
     start: datetime
@@ -79,27 +79,27 @@ class Figures(msgspec.Struct, frozen=True, kw_only=True):
     answered: int
     strokes: int
     refused: dict[str, int]
-    hours: tuple[Hour, ...]
+    hours: tuple[HourCounts, ...]
     strikers: tuple[StrikerWork, ...]
     unanswered: dict[str, int]
     not_struck: dict[str, int]
-    supply_v: Range | None
-    coil_c: Range | None
-    board_c: Range | None
+    supply_v: ValueRange | None
+    coil_c: ValueRange | None
+    board_c: ValueRange | None
     energy_wh: float | None
     overruns: int | None
-    latency_ms: dict[str, Latency]
+    latency_ms: dict[str, StageLatency]
     faults: dict[str, int]
     clock_steps: int
     unreadable_rows: int
 
 
-def figures_of(day: Day) -> Figures:
+def statistics_of(day: FieldDay) -> DayStatistics:
     """Work out a day's figures."""
     answered = {reply.phrase for reply in day.replies if reply.notes}
     commands = [command for command in day.commands if command.what != "hold"]
     refused = Counter(command.fate for command in day.commands if not command.played)
-    return Figures(
+    return DayStatistics(
         start=day.start,
         end=day.moment(day.duration_s),
         duration_s=round(day.duration_s, 3),
@@ -128,7 +128,7 @@ def figures_of(day: Day) -> Figures:
     )
 
 
-def not_struck(day: Day) -> list[str]:
+def not_struck(day: FieldDay) -> list[str]:
     """Why notes were dropped before they became commands: the log remarks on each."""
     return [
         event.text.removeprefix(NOT_STRUCK)
@@ -141,7 +141,7 @@ def _names(names: object) -> str:
     return ", ".join(dict.fromkeys(name for name in names if name))  # type: ignore[attr-defined]
 
 
-def hours_of(day: Day) -> tuple[Hour, ...]:
+def hours_of(day: FieldDay) -> tuple[HourCounts, ...]:
     """Every hour of the clock that the day touches, also those in which nothing was."""
     first = day.start.replace(minute=0, second=0, microsecond=0)
     into_s = (day.start - first).total_seconds()
@@ -158,7 +158,7 @@ def hours_of(day: Day) -> tuple[Hour, ...]:
     )
     last = max([hour(day.duration_s - 1e-3), *calls, *answers, *strokes])
     return tuple(
-        Hour(
+        HourCounts(
             start=first + timedelta(hours=number),
             calls=calls[number],
             answers=answers[number],
@@ -168,7 +168,7 @@ def hours_of(day: Day) -> tuple[Hour, ...]:
     )
 
 
-def _strikers(day: Day, commands: Sequence[Commanded]) -> tuple[StrikerWork, ...]:
+def _strikers(day: FieldDay, commands: Sequence[LoggedCommand]) -> tuple[StrikerWork, ...]:
     asked = Counter(note.instrument for reply in day.replies for note in reply.notes)
     struck = Counter(command.instrument for command in commands if command.played)
     refused = Counter(command.instrument for command in commands if not command.played)
@@ -207,7 +207,7 @@ def busiest(times_s: Sequence[float], window_s: float = 60.0) -> tuple[int, floa
     return most, at_s
 
 
-def reasons(day: Day) -> dict[str, int]:
+def reasons(day: FieldDay) -> dict[str, int]:
     """Why phrases were left alone, commonest first."""
     whys = _alike(reply.unanswered.split(":")[0] for reply in day.replies if reply.unanswered)
     told = {reply.phrase for reply in day.replies}
@@ -227,14 +227,14 @@ def _alike(texts: Iterable[str]) -> Counter[str]:
     )
 
 
-def _range(values: Sequence[float | None]) -> Range | None:
+def _range(values: Sequence[float | None]) -> ValueRange | None:
     known = [value for value in values if value is not None]
     if not known:
         return None
-    return Range(first=known[0], last=known[-1], lowest=min(known), highest=max(known))
+    return ValueRange(first=known[0], last=known[-1], lowest=min(known), highest=max(known))
 
 
-def _added(day: Day, of: Callable[[Status], float | None]) -> int | None:
+def _added(day: FieldDay, of: Callable[[LoggedStatus], float | None]) -> int | None:
     """A count that starts anew with each run: its last value in each, added up."""
     last: dict[int, float] = {}
     for row in day.statuses:
@@ -245,18 +245,18 @@ def _added(day: Day, of: Callable[[Status], float | None]) -> int | None:
     return round(sum(last.values())) if last else None
 
 
-def _energy_wh(day: Day) -> float | None:
+def _energy_wh(day: FieldDay) -> float | None:
     joules = _added(day, lambda row: row.energy_j)
     return None if joules is None else round(joules / 3600, 3)
 
 
-def _latencies(statuses: Sequence[Status]) -> dict[str, Latency]:
+def _latencies(statuses: Sequence[LoggedStatus]) -> dict[str, StageLatency]:
     stages: dict[str, list[float]] = {}
     for row in statuses:
         for stage, value in row.latency_ms.items():
             stages.setdefault(stage, []).append(value)
     return {
-        stage: Latency(
+        stage: StageLatency(
             median_ms=round(statistics.median(values), 2), highest_ms=round(max(values), 2)
         )
         for stage, values in stages.items()

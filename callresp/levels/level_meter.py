@@ -57,7 +57,7 @@ OFFSET_MAX = 0.01
 EDGE = 24
 
 
-class Reading(msgspec.Struct, frozen=True, kw_only=True):
+class MeterReading(msgspec.Struct, frozen=True, kw_only=True):
     """What the meter says.
 
     Attributes
@@ -101,7 +101,7 @@ def _db(power: float) -> float:
     return max(10 * math.log10(power), SILENCE_DB) if power > 0 else SILENCE_DB
 
 
-class Meter:
+class LevelMeter:
     """Takes blocks of any length, one channel; tells a `Reading` at any time.
 
     Parameters
@@ -175,7 +175,7 @@ class Meter:
         between = signal.resample_poly(joined, factor, 1)[factor * EDGE : -factor * EDGE]
         return max(highest, float(np.abs(between).max()))
 
-    def reading(self) -> Reading:
+    def reading(self) -> MeterReading:
         """What the meter says now."""
         rows = np.array(self._rows) if self._rows else np.zeros((1, 4))
         peak_db = _db(float(rows[:, 0].max()) ** 2)
@@ -187,7 +187,7 @@ class Meter:
         word = self._word(peak_db, floor_db)
         gain_db = _gain(word, peak_db)
         recent = rows[-round(1.0 / STRETCH_S) :, 1]
-        return Reading(
+        return MeterReading(
             word=word,
             seconds=round(self._seconds, 2),
             peak_db=round(peak_db, 2),

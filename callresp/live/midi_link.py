@@ -13,7 +13,7 @@ import numpy as np
 from callresp.link.port import Clock
 from callresp.live.actions import CommandOutcome, LinkUpdate
 from callresp.live.port_link import EngineOrigin
-from callresp.midi.notes import Sounding, reply_tracks, velocity_of
+from callresp.midi.notes import SoundingNote, reply_tracks, velocity_of
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Command, Hold, Strike, Turn
@@ -168,7 +168,7 @@ def _seats(palette: Palette) -> dict[str, _Seat]:
     """Channel, key and tuning of each instrument, as `rehearse.midi_notes` gives them."""
     found = {}
     items: list[Striker | Turner] = [*palette.striker, *palette.turner]
-    sounding = [Sounding(0.0, 1.0, item, 0.0) for item in items]
+    sounding = [SoundingNote(0.0, 1.0, item, 0.0) for item in items]
     for item, track in zip(items, reply_tracks(sounding, palette, "bend"), strict=True):
         messages = [message for _, _, message in sorted(track.events, key=lambda e: e[:2])]
         on = next(message for message in messages if message.type == "note_on")

@@ -24,10 +24,10 @@ from callresp.io.score import HeardScore, ReplyScore
 from callresp.midi.notes import (
     Track,
     Tuning,
-    asked,
     heard_tracks,
-    played,
+    played_notes,
     reply_tracks,
+    requested_notes,
     striker_channels,
 )
 from callresp.palette.model import Palette
@@ -75,10 +75,10 @@ def tracks_of(
     if palette is None:
         raise UserError("strikers without a palette", remedy="name it with --palette")
     if plan is not None:
-        notes = played(plan, palette)
+        notes = played_notes(plan, palette)
     else:
         assert reply is not None
-        notes = asked(reply, palette)
+        notes = requested_notes(reply, palette)
     return tracks + reply_tracks(notes, palette, tuning)
 
 

@@ -24,7 +24,7 @@ from callresp.midi.tuning import bend_for, key_of, nearest_key, tuning_change
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
-from callresp.synthesis.execution import act, rings_until_s
+from callresp.synthesis.execution import execute, rings_until_s
 
 Tuning = Literal["bend", "mts"]
 
@@ -88,7 +88,7 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True)
-class Sounding:
+class SoundingNote:
     """A played note: from when to when, on what, how loud (dB SPL at 1 m)."""
 
     from_s: float
@@ -102,9 +102,9 @@ def velocity_of(level_db: float, loudest_db: float) -> int:
     return min(max(round(LOUDEST * 10 ** ((level_db - loudest_db) / 40)), 1), 127)
 
 
-def played(plan: Plan | CheckedPlan, palette: Palette) -> list[Sounding]:
+def played_notes(plan: Plan | CheckedPlan, palette: Palette) -> list[SoundingNote]:
     """Notes of a plan, as the machine plays them."""
-    parts = act(plan, palette)
+    parts = execute(plan, palette)
     found = []
     for part in parts.strikers:
         for index, stroke in enumerate(part.strokes):
@@ -112,14 +112,14 @@ def played(plan: Plan | CheckedPlan, palette: Palette) -> list[Sounding]:
             until_s = stroke.damped_s if damped else rings_until_s(part.striker, stroke)
             if index + 1 < len(part.strokes):
                 until_s = min(until_s, part.strokes[index + 1].at_s)
-            found.append(Sounding(stroke.at_s, until_s, part.striker, stroke.level_db))
+            found.append(SoundingNote(stroke.at_s, until_s, part.striker, stroke.level_db))
     for turning in parts.turners:
         for spell in turning.spells:
             found.append(_spell(turning.turner, spell.from_s, spell.until_s, spell.speed_rps))
     return sorted(found, key=lambda note: note.from_s)
 
 
-def asked(reply: ReplyScore, palette: Palette) -> list[Sounding]:
+def requested_notes(reply: ReplyScore, palette: Palette) -> list[SoundingNote]:
     """Notes of a reply score, as they were asked for."""
     found = []
     for note in reply.notes:
@@ -129,7 +129,7 @@ def asked(reply: ReplyScore, palette: Palette) -> list[Sounding]:
             until_s = note.onset_s + striker.t60_s
             if note.offset_s is not None and striker.damper is not None:
                 until_s = min(until_s, note.offset_s)
-            found.append(Sounding(note.onset_s, until_s, striker, level_db))
+            found.append(SoundingNote(note.onset_s, until_s, striker, level_db))
         elif turner := palette.turner_named(note.instrument):
             span = turner.fastest_rps - turner.slowest_rps
             until_s = note.onset_s + 1.0 if note.offset_s is None else note.offset_s
@@ -138,23 +138,23 @@ def asked(reply: ReplyScore, palette: Palette) -> list[Sounding]:
     return _until_struck_again(found)
 
 
-def _until_struck_again(notes: list[Sounding]) -> list[Sounding]:
+def _until_struck_again(notes: list[SoundingNote]) -> list[SoundingNote]:
     ends: dict[str, float] = {}
     found = []
     for note in sorted(notes, key=lambda note: note.from_s, reverse=True):
         until_s = min(note.until_s, ends.get(note.instrument.name, note.until_s))
         ends[note.instrument.name] = note.from_s
-        found.append(Sounding(note.from_s, until_s, note.instrument, note.level_db))
+        found.append(SoundingNote(note.from_s, until_s, note.instrument, note.level_db))
     return found[::-1]
 
 
-def _spell(turner: Turner, from_s: float, until_s: float, speed_rps: float) -> Sounding:
+def _spell(turner: Turner, from_s: float, until_s: float, speed_rps: float) -> SoundingNote:
     from callresp.synthesis.turning import level_at
 
-    return Sounding(from_s, until_s, turner, float(level_at(turner, speed_rps)))
+    return SoundingNote(from_s, until_s, turner, float(level_at(turner, speed_rps)))
 
 
-def reply_tracks(notes: Sequence[Sounding], palette: Palette, tuning: Tuning) -> list[Track]:
+def reply_tracks(notes: Sequence[SoundingNote], palette: Palette, tuning: Tuning) -> list[Track]:
     """One track per striker or turner that plays, in the palette's order."""
     loudest_db = max((note.level_db for note in notes), default=0.0)
     names = {note.instrument.name for note in notes}
@@ -266,7 +266,7 @@ def heard_tracks(heard: HeardScore, first_channel: int) -> list[Track]:
             track.add(0.0, PREPARE, "program_change", channel=channel, program=WHISTLE)
             track.parameter(channel, 0, HEARD_BEND)
         key = nearest_key(note.pitch_hz)
-        for at_s, bend in bends(note, key):
+        for at_s, bend in pitch_bends(note, key):
             track.add(at_s, PREPARE, "pitchwheel", channel=channel, pitch=bend)
         track.note(note.onset_s, note.offset_s, channel, key, velocity)
     return list(tracks.values())
@@ -280,7 +280,7 @@ def _free_channel(own: int, busy_until: dict[int, float], at_s: float) -> int:
     return next(others, own)
 
 
-def bends(note: Note, key: int) -> Iterator[tuple[float, int]]:
+def pitch_bends(note: Note, key: int) -> Iterator[tuple[float, int]]:
     """Pitch bend over a heard note: (seconds, bend), the first at its onset."""
     assert note.pitch_hz is not None
     points: Iterable[tuple[float, float]] = note.track or ((note.onset_s, note.pitch_hz),)

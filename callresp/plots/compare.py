@@ -42,7 +42,7 @@ def spectrogram_db(
     return hertz, at_s, level - level.max()
 
 
-def draw(
+def draw_comparison(
     path: Path,
     recording: Any,
     found: Comparison,

@@ -19,14 +19,14 @@ from callresp.listen.notes import voice_name
 from callresp.plots.style import (
     ANSWER,
     CALL,
-    INK,
-    RULE,
-    SOFT,
+    DARK,
+    GRID,
+    MUTED,
     axes_in,
-    graphite,
-    halo,
+    drawing_style,
+    grey_scale,
     new_figure,
-    our_style,
+    outline,
     save,
 )
 
@@ -42,7 +42,7 @@ def letter(number: int) -> str:
     return voice_name(number).lower()
 
 
-def draw_evidence(path: Path, found: Evidence, title: str, band_hz: tuple[float, float]) -> None:
+def draw_diagnostics(path: Path, found: Evidence, title: str, band_hz: tuple[float, float]) -> None:
     """Draw one stretch to PNG, SVG or PDF.
 
     Parameters
@@ -56,7 +56,7 @@ def draw_evidence(path: Path, found: Evidence, title: str, band_hz: tuple[float,
     band_hz
         The band that was listened to.
     """
-    with our_style():
+    with drawing_style():
         figure = new_figure(WIDTH_IN, HEIGHT_IN)
         figure.text(0.065, 0.945, title, fontsize=13, family="serif")
         main = axes_in(figure, 0.72, 0.72, 7.9, 4.75)
@@ -75,7 +75,7 @@ def draw_evidence(path: Path, found: Evidence, title: str, band_hz: tuple[float,
         _boxes(main, found)
         _levels(beside, found)
         _rises(below, found)
-        figure.text(0.065, 0.018, _key(found), fontsize=7.5, color=SOFT)
+        figure.text(0.065, 0.018, _key(found), fontsize=7.5, color=MUTED)
         save(figure, path, title)
 
 
@@ -95,7 +95,7 @@ def _wash(axes: Any, found: Evidence) -> None:
         found.at_s,
         found.hertz[keep] / 1000,
         over,
-        cmap=graphite(),
+        cmap=grey_scale(),
         vmin=WASH_DB[0],
         vmax=WASH_DB[1],
         shading="nearest",
@@ -115,7 +115,7 @@ def _boxes(axes: Any, found: Evidence) -> None:
     for n, note in enumerate(found.notes, 1):
         span = float(note["onset_s"]), float(note["offset_s"])
         band = float(note["low_hz"]), float(note["high_hz"])
-        _box(axes, span, band, INK, "-", str(n) if few else "")
+        _box(axes, span, band, DARK, "-", str(n) if few else "")
     for n, one in enumerate(found.left_out):
         span, band = (one.onset_s, one.offset_s), (one.low_hz, one.high_hz)
         _box(axes, span, band, ANSWER, (0, (3, 2)), letter(n) if few else "")
@@ -157,26 +157,26 @@ def _box(
             color=ink,
             clip_on=True,
         )
-        halo(text, 2)
+        outline(text, 2)
 
 
 def _levels(axes: Any, found: Evidence) -> None:
-    axes.set_title("dB re full scale", fontsize=8, color=SOFT, loc="left")
+    axes.set_title("dB re full scale", fontsize=8, color=MUTED, loc="left")
     if len(found.at_s):
         khz = found.hertz / 1000
         floor = np.median(found.floor_db, axis=0)
-        axes.plot(floor, khz, color=SOFT, lw=1.2, label="floor")
+        axes.plot(floor, khz, color=MUTED, lw=1.2, label="floor")
         axes.plot(floor + found.asked_db, khz, color=ANSWER, lw=1.0, ls="--", label="asked")
-        axes.plot(found.power_db.max(axis=0), khz, color=INK, lw=0.8, label="loudest")
+        axes.plot(found.power_db.max(axis=0), khz, color=DARK, lw=0.8, label="loudest")
         axes.legend(fontsize=7, frameon=False, loc="lower left", bbox_to_anchor=(0, -0.21))
-    axes.grid(axis="x", color=RULE, lw=0.5)
+    axes.grid(axis="x", color=GRID, lw=0.5)
 
 
 def _rises(axes: Any, found: Evidence) -> None:
     axes.set_ylabel("bands\nrising", fontsize=7.5)
     axes.set_xlabel("seconds")
     if len(found.at_s):
-        axes.fill_between(found.at_s, found.rising, color=SOFT, lw=0, step="mid")
+        axes.fill_between(found.at_s, found.rising, color=MUTED, lw=0, step="mid")
         axes.set_xlim(found.at_s[0], found.at_s[-1])
     axes.axhline(found.rising_asked, color=ANSWER, lw=1.0, ls="--")
     axes.set_ylim(0, max(2 * found.rising_asked, float(found.rising.max(initial=0)) + 1))

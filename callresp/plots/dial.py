@@ -25,19 +25,23 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
+from callresp.field.day import FieldDay
 from callresp.io.score import Phrase, ReplyNote
 from callresp.palette.model import Palette
 from callresp.plots import style as look
-from callresp.plots.style import ANSWER, CALL, INK, PAPER, RULE, SOFT, halo
+from callresp.plots.style import ANSWER, BACKGROUND, CALL, DARK, GRID, MUTED, outline
 
 Points = npt.NDArray[np.float64]
 
 INNER = 0.40
 UNPITCHED = 0.365
+DIAL_S = 86400.0
+DIALS_MAX = 14
 TURNS_H = (1.0, 3.0, 6.0, 12.0, 24.0)
 
 
@@ -109,7 +113,7 @@ def xy(angles: npt.ArrayLike, radii: npt.ArrayLike) -> Points:
 
 
 @dataclass(frozen=True, slots=True)
-class Marks:
+class DialMarks:
     """Many marks at once: seconds from the start, pitch in Hz (nan: none), weight 0 to 1."""
 
     time_s: Points
@@ -120,30 +124,30 @@ class Marks:
         return len(self.time_s)
 
 
-def call_marks(calls: Sequence[Phrase]) -> Marks:
+def call_marks(calls: Sequence[Phrase]) -> DialMarks:
     """One mark a heard note, weighted by its level among the others."""
     notes = [note for phrase in calls for note in phrase.notes]
     levels = np.array([note.level_db for note in notes])
     quiet, loud = (np.quantile(levels, q) for q in (0.05, 0.95)) if notes else (0.0, 1.0)
-    return Marks(
+    return DialMarks(
         np.array([note.onset_s for note in notes]),
         np.array([math.nan if note.pitch_hz is None else note.pitch_hz for note in notes]),
         np.clip((levels - quiet) / max(loud - quiet, 1.0), 0.0, 1.0),
     )
 
 
-def answer_marks(answers: Sequence[ReplyNote], palette: Palette | None) -> Marks:
+def answer_marks(answers: Sequence[ReplyNote], palette: Palette | None) -> DialMarks:
     """One mark a stroke, at its striker's pitch (else the pitch that was asked for)."""
     pitches = {item.name: item.pitch_hz for item in palette.striker} if palette else {}
     hz = [pitches.get(note.instrument, note.asked_hz) for note in answers]
-    return Marks(
+    return DialMarks(
         np.array([note.onset_s for note in answers]),
         np.array([math.nan if value is None else value for value in hz]),
         np.array([note.force for note in answers]),
     )
 
 
-def axis_of(*marks: Marks) -> tuple[float, float]:
+def axis_of(*marks: DialMarks) -> tuple[float, float]:
     """Ends of the pitch axis: what nearly all marks lie within, on octaves of 125 Hz."""
     given = np.concatenate([one.pitch_hz for one in marks]) if marks else np.zeros(0)
     given = given[np.isfinite(given)]
@@ -155,7 +159,7 @@ def axis_of(*marks: Marks) -> tuple[float, float]:
     return low_hz, max(high_hz, 2 * low_hz)
 
 
-def counts_per(marks: Marks, bin_s: float, duration_s: float) -> Points:
+def counts_per(marks: DialMarks, bin_s: float, duration_s: float) -> Points:
     """Marks in each bin of time."""
     bins = max(math.ceil(duration_s / bin_s), 1)
     found, _ = np.histogram(marks.time_s, bins=bins, range=(0.0, bins * bin_s))
@@ -224,7 +228,7 @@ def draw_day(
     heard, played = call_marks(calls), answer_marks(answers, palette)
     lasted_s = duration_s or _last_s(heard, played)
     dial = dial_for(start, lasted_s)
-    with look.our_style():
+    with look.drawing_style():
         figure = look.new_figure(SIDE_IN, SIDE_IN)
         axes = figure.add_axes((0, 0, 1, 1))
         axes.set_xlim(-1.32, 1.32)
@@ -244,7 +248,7 @@ def draw_day(
     return DayDrawn(str(path), dial.turn_h, len(heard), len(played))
 
 
-def _last_s(*marks: Marks) -> float:
+def _last_s(*marks: DialMarks) -> float:
     return max((float(one.time_s.max()) + 1.0 for one in marks if len(one)), default=0.0)
 
 
@@ -276,8 +280,8 @@ def _night(axes: Any, dial: Dial, sunrise: datetime | None, sunset: datetime | N
     _sector(axes, INNER, 1.0, down, up, fc=NIGHT, ec="none", zorder=0)
     for angle, name in ((down, "sunset"), (up, "sunrise")):
         ends = xy([angle, angle], [INNER, 1.02])
-        axes.plot(ends[:, 0], ends[:, 1], color=SOFT, lw=0.8, ls=(0, (1, 2)), zorder=1)
-        _around(axes, angle, 1.165, name, fontsize=8, color=SOFT, style="italic")
+        axes.plot(ends[:, 0], ends[:, 1], color=MUTED, lw=0.8, ls=(0, (1, 2)), zorder=1)
+        _around(axes, angle, 1.165, name, fontsize=8, color=MUTED, style="italic")
 
 
 def _rings(axes: Any, low: float, high: float) -> None:
@@ -285,12 +289,12 @@ def _rings(axes: Any, low: float, high: float) -> None:
     hz = low
     while hz <= high * 1.001:
         r = float(radius(hz, low, high))
-        _arc(axes, r, 0, 2 * math.pi, color=RULE, lw=0.6, zorder=1)
+        _arc(axes, r, 0, 2 * math.pi, color=GRID, lw=0.6, zorder=1)
         text = f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
-        label = axes.text(0.012, r, text, fontsize=6.5, color=SOFT, va="center", zorder=9)
-        halo(label, 2.4)
+        label = axes.text(0.012, r, text, fontsize=6.5, color=MUTED, va="center", zorder=9)
+        outline(label, 2.4)
         hz *= 2
-    _arc(axes, UNPITCHED, 0, 2 * math.pi, color=RULE, lw=0.5, ls=(0, (1, 2)), zorder=1)
+    _arc(axes, UNPITCHED, 0, 2 * math.pi, color=GRID, lw=0.5, ls=(0, (1, 2)), zorder=1)
 
 
 def _around(axes: Any, angle: float, r: float, text: str, **style: Any) -> None:
@@ -307,9 +311,9 @@ def _hours(axes: Any, dial: Dial, start: datetime, lasted_s: float) -> None:
         angle = dial.angle(moment)
         major = dial.turn_h < 24 or moment.hour % 3 == 0
         ends = xy([angle, angle], [INNER if major else 1.0, 1.025])
-        axes.plot(ends[:, 0], ends[:, 1], color=RULE, lw=0.6, zorder=1)
+        axes.plot(ends[:, 0], ends[:, 1], color=GRID, lw=0.6, zorder=1)
         text = f"{moment:%H}" if dial.turn_h >= 12 else f"{moment:%H:%M}"
-        size, ink = (11, INK) if major else (8, SOFT)
+        size, ink = (11, DARK) if major else (8, MUTED)
         _around(axes, angle, 1.075, text, fontsize=size, color=ink)
     began = dial.angle(start)
     ended = began + 2 * math.pi * lasted_s / (dial.turn_h * 3600)
@@ -318,21 +322,23 @@ def _hours(axes: Any, dial: Dial, start: datetime, lasted_s: float) -> None:
         1.025,
         began,
         min(ended, began + 2 * math.pi),
-        color=INK,
+        color=DARK,
         lw=1.6,
         zorder=3,
         solid_capstyle="butt",
     )
 
 
-def _places(dial: Dial, start: datetime, marks: Marks, low: float, high: float) -> Points:
+def _places(dial: Dial, start: datetime, marks: DialMarks, low: float, high: float) -> Points:
     """Where marks lie; those without pitch on the dotted ring."""
     pitched = np.isfinite(marks.pitch_hz)
     radii = np.where(pitched, radius(np.where(pitched, marks.pitch_hz, low), low, high), UNPITCHED)
     return xy(dial.angles(start, marks.time_s), radii)
 
 
-def _calls(axes: Any, dial: Dial, start: datetime, marks: Marks, low: float, high: float) -> None:
+def _calls(
+    axes: Any, dial: Dial, start: datetime, marks: DialMarks, low: float, high: float
+) -> None:
     """Fine marks, fainter the more there are of them."""
     if not len(marks):
         return
@@ -350,7 +356,9 @@ def _calls(axes: Any, dial: Dial, start: datetime, marks: Marks, low: float, hig
     )
 
 
-def _answers(axes: Any, dial: Dial, start: datetime, marks: Marks, low: float, high: float) -> None:
+def _answers(
+    axes: Any, dial: Dial, start: datetime, marks: DialMarks, low: float, high: float
+) -> None:
     """Beads on their strikers' rings, each with a short tail in the sense of time."""
     if not len(marks):
         return
@@ -362,7 +370,7 @@ def _answers(axes: Any, dial: Dial, start: datetime, marks: Marks, low: float, h
         s=(6 + 26 * marks.weight) * many,
         c=ANSWER,
         alpha=0.85,
-        edgecolors=PAPER,
+        edgecolors=BACKGROUND,
         linewidths=0.35 * many,
         zorder=5,
         rasterized=len(marks) > 3000,
@@ -370,11 +378,11 @@ def _answers(axes: Any, dial: Dial, start: datetime, marks: Marks, low: float, h
 
 
 def _counts(
-    axes: Any, dial: Dial, start: datetime, lasted_s: float, heard: Marks, played: Marks
+    axes: Any, dial: Dial, start: datetime, lasted_s: float, heard: DialMarks, played: DialMarks
 ) -> None:
     """Two rings that face each other: calls outward, answers inward, by time."""
     bin_s = dial.turn_h * 3600 / 144
-    _arc(axes, COUNT_RING, 0, 2 * math.pi, color=RULE, lw=0.6, zorder=1)
+    _arc(axes, COUNT_RING, 0, 2 * math.pi, color=GRID, lw=0.6, zorder=1)
     gap = 0.12 * 2 * math.pi / 144
     for marks, ink, way in ((heard, CALL, 1), (played, ANSWER, -1)):
         counts = counts_per(marks, bin_s, lasted_s)
@@ -403,10 +411,15 @@ def _counts(
 def _middle(axes: Any, start: datetime, lasted_s: float, told: tuple[str, str]) -> None:
     end = start + timedelta(seconds=lasted_s)
     axes.text(
-        0, 0.052, f"{start:%-d %B}", fontsize=17, family=look.TITLE_FONT, ha="center", color=INK
+        0, 0.052, f"{start:%-d %B}", fontsize=17, family=look.TITLE_FONT, ha="center", color=DARK
     )
     axes.text(
-        0, 0.018, f"{start:%Y}, {start:%H:%M} to {end:%H:%M}", fontsize=7.5, ha="center", color=SOFT
+        0,
+        0.018,
+        f"{start:%Y}, {start:%H:%M} to {end:%H:%M}",
+        fontsize=7.5,
+        ha="center",
+        color=MUTED,
     )
     axes.text(0, -0.045, told[0], fontsize=9.5, ha="center", color=CALL)
     axes.text(0, -0.09, told[1], fontsize=9.5, ha="center", color=ANSWER)
@@ -414,15 +427,17 @@ def _middle(axes: Any, start: datetime, lasted_s: float, told: tuple[str, str]) 
 
 def _corners(axes: Any, title: str, palette: Palette | None) -> None:
     axes.text(
-        -1.25, 1.22, title, fontsize=27, family=look.TITLE_FONT, ha="left", va="center", color=INK
+        -1.25, 1.22, title, fontsize=27, family=look.TITLE_FONT, ha="left", va="center", color=DARK
     )
     x, y = -1.25, -1.20
     axes.scatter([x + 0.01], [y + 0.05], s=5, c=CALL, linewidths=0)
     axes.text(
-        x + 0.035, y + 0.05, "a call: pitch runs outward", fontsize=8, va="center", color=SOFT
+        x + 0.035, y + 0.05, "a call: pitch runs outward", fontsize=8, va="center", color=MUTED
     )
-    axes.scatter([x + 0.01], [y], s=28, c=ANSWER, edgecolors=PAPER, linewidths=0.4)
-    axes.text(x + 0.035, y, "an answer: its size is its force", fontsize=8, va="center", color=SOFT)
+    axes.scatter([x + 0.01], [y], s=28, c=ANSWER, edgecolors=BACKGROUND, linewidths=0.4)
+    axes.text(
+        x + 0.035, y, "an answer: its size is its force", fontsize=8, va="center", color=MUTED
+    )
     axes.text(
         1.25,
         y + 0.05,
@@ -430,7 +445,7 @@ def _corners(axes: Any, title: str, palette: Palette | None) -> None:
         fontsize=8,
         va="center",
         ha="right",
-        color=SOFT,
+        color=MUTED,
     )
     axes.text(
         1.25,
@@ -439,7 +454,7 @@ def _corners(axes: Any, title: str, palette: Palette | None) -> None:
         fontsize=8,
         va="center",
         ha="right",
-        color=SOFT,
+        color=MUTED,
     )
     if palette is not None:
         axes.text(
@@ -449,5 +464,64 @@ def _corners(axes: Any, title: str, palette: Palette | None) -> None:
             fontsize=9,
             ha="right",
             va="center",
-            color=SOFT,
+            color=MUTED,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Sun:
+    """Sunrise and sunset of the place, to shade the night."""
+
+    rise: datetime
+    set: datetime
+
+
+def dials(day: FieldDay) -> list[tuple[float, float]]:
+    """The stretches of a day that a dial each can hold; the last `DIALS_MAX` of them."""
+    count = max(math.ceil(day.duration_s / DIAL_S), 1)
+    every = [(n * DIAL_S, min((n + 1) * DIAL_S, day.duration_s)) for n in range(count)]
+    return every[-DIALS_MAX:]
+
+
+def draw_dial(
+    path: Path,
+    day: FieldDay,
+    stretch: tuple[float, float],
+    palette: Palette | None,
+    title: str,
+    sun: Sun | None,
+) -> None:
+    """Draw a stretch of a day as a round score."""
+    from_s, to_s = stretch
+    calls = [_shifted(p, from_s) for p in day.phrases if from_s <= p.onset_s < to_s]
+    answers = [_moved(n, from_s) for n in day.sounded() if from_s <= n.onset_s < to_s]
+    answered = {note.heard_phrase for note in answers}
+    told = (look.counted(len(calls), "call"), f"{len(answered):,} answered")
+    start = day.moment(from_s)
+    rise, down = _of_that_day(sun, start)
+    lasted_s = max(to_s - from_s, 1.0)
+    draw_day(path, calls, answers, start, lasted_s, palette, title, rise, down, told)
+
+
+def _of_that_day(sun: Sun | None, start: datetime) -> tuple[datetime | None, datetime | None]:
+    if sun is None:
+        return None, None
+    days = timedelta(days=(start.date() - sun.rise.date()).days)
+    return sun.rise + days, sun.set + days
+
+
+def _shifted(phrase: Phrase, by_s: float) -> Phrase:
+    if by_s == 0.0:
+        return phrase
+    notes = tuple(
+        msgspec.structs.replace(
+            note, onset_s=note.onset_s - by_s, offset_s=note.offset_s - by_s, track=()
+        )
+        for note in phrase.notes
+    )
+    return msgspec.structs.replace(phrase, notes=notes)
+
+
+def _moved(note: ReplyNote, by_s: float) -> ReplyNote:
+    end_s = None if note.offset_s is None else note.offset_s - by_s
+    return msgspec.structs.replace(note, onset_s=note.onset_s - by_s, offset_s=end_s)

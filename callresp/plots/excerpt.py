@@ -15,11 +15,11 @@ from dataclasses import dataclass
 
 from callresp.errors import UserError
 from callresp.io.score import HeardScore, ReplyNote, ReplyScore, phrases
-from callresp.midi.notes import asked
+from callresp.midi.notes import requested_notes
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Change, Plan
-from callresp.synthesis.execution import act, force_of, rings_until_s
+from callresp.synthesis.execution import execute, force_of, rings_until_s
 
 WHOLE_UP_TO_S = 75.0
 # A damper that falls when less than a twentieth of the decay is left ends nothing to be seen.
@@ -28,7 +28,7 @@ DETAIL_S = 40.0
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class StrokeMark:
     """A stroke on a lane.
 
     `free_s` is the T60 that its tail is drawn by; `until_s` where the tail
@@ -45,7 +45,7 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class TurnMark:
     """A turner's speed over time: (seconds, share of its fastest)."""
 
     instrument: str
@@ -54,7 +54,7 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class AnswerLink:
     """A heard phrase and the reply phrase that answers it."""
 
     voice: str
@@ -66,15 +66,15 @@ class Link:
 
 
 @dataclass(frozen=True)
-class Passage:
+class Excerpt:
     """All that is drawn between `from_s` and `to_s` of `whole_s` seconds."""
 
     from_s: float
     to_s: float
     whole_s: float
-    marks: tuple[Mark, ...]
-    runs: tuple[Run, ...]
-    links: tuple[Link, ...]
+    marks: tuple[StrokeMark, ...]
+    runs: tuple[TurnMark, ...]
+    links: tuple[AnswerLink, ...]
     changes: tuple[tuple[Change, str], ...]
     answers: dict[int, str]
 
@@ -86,14 +86,14 @@ class Passage:
 
 def marks_of(
     plan: Plan | CheckedPlan | None, reply: ReplyScore | None, palette: Palette | None
-) -> tuple[list[Mark], list[Run]]:
+) -> tuple[list[StrokeMark], list[TurnMark]]:
     """Strokes and runs: as planned, or else as asked."""
     if palette is None or (plan is None and reply is None):
         return [], []
     if plan is None:
         assert reply is not None
         return _asked_marks(reply, palette)
-    parts = act(plan, palette)
+    parts = execute(plan, palette)
     marks = []
     for part in parts.strikers:
         for index, stroke in enumerate(part.strokes):
@@ -103,7 +103,7 @@ def marks_of(
             if index + 1 < len(part.strokes) and part.strokes[index + 1].at_s < until_s:
                 until_s, damped = part.strokes[index + 1].at_s, False
             marks.append(
-                Mark(
+                StrokeMark(
                     part.striker.name,
                     stroke.at_s,
                     stroke.force,
@@ -114,7 +114,7 @@ def marks_of(
                 )
             )
     runs = [
-        Run(
+        TurnMark(
             turning.turner.name,
             tuple((at_s, speed / turning.turner.fastest_rps) for at_s, speed in turning.curve),
             turning.turner.grains_per_rev,
@@ -125,17 +125,17 @@ def marks_of(
     return sorted(marks, key=lambda mark: mark.at_s), runs
 
 
-def _asked_marks(reply: ReplyScore, palette: Palette) -> tuple[list[Mark], list[Run]]:
+def _asked_marks(reply: ReplyScore, palette: Palette) -> tuple[list[StrokeMark], list[TurnMark]]:
     marks, runs = [], []
     ids = {(note.instrument, note.onset_s): note.id for note in reply.notes}
-    for sounding in asked(reply, palette):
+    for sounding in requested_notes(reply, palette):
         item = sounding.instrument
         if isinstance(item, Striker):
             damped = item.damper is not None and (
                 sounding.until_s - sounding.from_s < item.t60_s - 1e-9
             )
             marks.append(
-                Mark(
+                StrokeMark(
                     item.name,
                     sounding.from_s,
                     force_of(item, sounding.level_db),
@@ -150,13 +150,13 @@ def _asked_marks(reply: ReplyScore, palette: Palette) -> tuple[list[Mark], list[
     return marks, runs
 
 
-def _asked_run(turner: Turner, from_s: float, until_s: float) -> Run:
+def _asked_run(turner: Turner, from_s: float, until_s: float) -> TurnMark:
     up, down = turner.spin_up_s / 2, turner.slow_down_s / 2
     curve = ((from_s - up, 0.0), (from_s + up, 0.7), (until_s - down, 0.7), (until_s + down, 0.0))
-    return Run(turner.name, tuple(sorted(curve)), turner.grains_per_rev)
+    return TurnMark(turner.name, tuple(sorted(curve)), turner.grains_per_rev)
 
 
-def links_of(heard: HeardScore | None, reply: ReplyScore | None) -> list[Link]:
+def links_of(heard: HeardScore | None, reply: ReplyScore | None) -> list[AnswerLink]:
     """Which heard phrase each reply phrase answers."""
     if heard is None or reply is None:
         return []
@@ -171,7 +171,7 @@ def links_of(heard: HeardScore | None, reply: ReplyScore | None) -> list[Link]:
             continue
         ends = [note.onset_s if note.offset_s is None else note.offset_s for note in notes]
         found.append(
-            Link(
+            AnswerLink(
                 call.voice,
                 call.onset_s,
                 call.offset_s,
@@ -183,7 +183,7 @@ def links_of(heard: HeardScore | None, reply: ReplyScore | None) -> list[Link]:
     return sorted(found, key=lambda link: link.reply_from_s)
 
 
-def passage(
+def excerpt_of(
     heard: HeardScore | None,
     reply: ReplyScore | None,
     plan: Plan | CheckedPlan | None,
@@ -191,7 +191,7 @@ def passage(
     duration_s: float | None = None,
     from_s: float | None = None,
     to_s: float | None = None,
-) -> Passage:
+) -> Excerpt:
     """Gather what a picture shows.
 
     Without `from_s` and `to_s` a recording of up to 75 s is shown whole; of a
@@ -213,7 +213,7 @@ def passage(
     changes = bare.changes if bare is not None else ()
     voices = {} if heard is None else {p.id: p.voice for p in phrases(heard.notes)}
     answers = {} if reply is None else {n.id: voices.get(n.heard_phrase, "") for n in reply.notes}
-    return Passage(
+    return Excerpt(
         from_s=start_s,
         to_s=end_s,
         whole_s=whole_s,
@@ -229,7 +229,7 @@ def _whole_s(
     heard: HeardScore | None,
     reply: ReplyScore | None,
     plan: Plan | CheckedPlan | None,
-    marks: Sequence[Mark],
+    marks: Sequence[StrokeMark],
     duration_s: float | None,
 ) -> float:
     bare = plan.plan if isinstance(plan, CheckedPlan) else plan
@@ -242,7 +242,7 @@ def _whole_s(
 
 def _stretch(
     heard: HeardScore | None,
-    marks: Sequence[Mark],
+    marks: Sequence[StrokeMark],
     whole_s: float,
     from_s: float | None,
     to_s: float | None,
@@ -253,7 +253,7 @@ def _stretch(
         times_s = [mark.at_s for mark in marks]
         if not times_s and heard is not None:
             times_s = [note.onset_s for note in heard.notes]
-        return fullest(times_s, whole_s)
+        return busiest_stretch(times_s, whole_s)
     start_s = 0.0 if from_s is None else from_s
     end_s = min(whole_s, start_s + DETAIL_S) if to_s is None else to_s
     start_s, end_s = max(start_s, 0.0), min(end_s, whole_s)
@@ -265,7 +265,7 @@ def _stretch(
     return start_s, end_s
 
 
-def fullest(
+def busiest_stretch(
     times_s: Sequence[float], whole_s: float, length_s: float = DETAIL_S
 ) -> tuple[float, float]:
     """The stretch of `length_s` with most events, from two seconds before its first.

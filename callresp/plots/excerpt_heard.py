@@ -8,14 +8,14 @@ import numpy as np
 
 from callresp.io.score import HeardScore, Note, phrases
 from callresp.palette.model import Palette
-from callresp.plots.spectrogram import Wash
-from callresp.plots.style import INK, OTHERS, PAPER, RULE, SOFT, graphite, halo
+from callresp.plots.spectrogram import Spectrogram
+from callresp.plots.style import BACKGROUND, DARK, GRID, MUTED, OTHER_VOICES, grey_scale, outline
 
 WASH_FROM_DB, WASH_TO_DB = 2.5, 34.0
 OCTAVES_HZ = (62.5, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 
 
-def band_of(heard: HeardScore | None, sample_rate_hz: int | None) -> tuple[float, float]:
+def frequency_range(heard: HeardScore | None, sample_rate_hz: int | None) -> tuple[float, float]:
     """The frequency axis that holds all that was heard, within the recording's band."""
     notes = heard.notes if heard is not None else ()
     lows = [note.pitch_hz for note in notes if note.pitch_hz is not None]
@@ -27,7 +27,7 @@ def band_of(heard: HeardScore | None, sample_rate_hz: int | None) -> tuple[float
     return min(low, high / 4), high
 
 
-def draw_wash(axes: Any, wash: Wash) -> None:
+def draw_spectrogram(axes: Any, wash: Spectrogram) -> None:
     """The spectrogram as a graphite wash."""
     shade = (wash.above_db - WASH_FROM_DB) / (WASH_TO_DB - WASH_FROM_DB)
     axes.imshow(
@@ -35,7 +35,7 @@ def draw_wash(axes: Any, wash: Wash) -> None:
         origin="lower",
         aspect="auto",
         extent=(wash.from_s, wash.to_s, np.log2(wash.low_hz), np.log2(wash.high_hz)),
-        cmap=graphite(),
+        cmap=grey_scale(),
         vmin=0.0,
         vmax=1.0,
         interpolation="bilinear",
@@ -51,7 +51,7 @@ def draw_frequencies(axes: Any, low_hz: float, high_hz: float) -> None:
     axes.set_yticks(np.log2(shown), [_hertz(hz) for hz in shown])
     axes.tick_params(axis="y", length=3)
     for hz in shown:
-        axes.axhline(np.log2(hz), color=RULE, lw=0.5, zorder=0.5, alpha=0.8)
+        axes.axhline(np.log2(hz), color=GRID, lw=0.5, zorder=0.5, alpha=0.8)
 
 
 def _hertz(hz: float) -> str:
@@ -82,9 +82,9 @@ def _tracks(axes: Any, notes: list[Note], inks: dict[str, str]) -> None:
         path[:, 1] = np.log2(path[:, 1])
         lines.append(path)
         widths.append(float(np.clip(2.6 + (note.level_db - loudest) / 14, 1.1, 2.6)))
-        colours.append(inks.get(note.voice, OTHERS))
+        colours.append(inks.get(note.voice, OTHER_VOICES))
     halo = LineCollection(
-        lines, linewidths=[w + 1.8 for w in widths], colors=PAPER, capstyle="round", zorder=3
+        lines, linewidths=[w + 1.8 for w in widths], colors=BACKGROUND, capstyle="round", zorder=3
     )
     ink = LineCollection(lines, linewidths=widths, colors=colours, capstyle="round", zorder=4)
     axes.add_collection(halo)
@@ -102,7 +102,7 @@ def _knocks(axes: Any, notes: list[Note], inks: dict[str, str]) -> None:
         top = float(np.clip(np.log2(max(note.high_hz, 2.0)), low, high))
         lines.append([(note.onset_s, floor), (note.onset_s, top)])
         middles.append((floor + top) / 2)
-        colours.append(inks.get(note.voice, OTHERS))
+        colours.append(inks.get(note.voice, OTHER_VOICES))
     axes.add_collection(
         LineCollection(lines, linewidths=0.7, colors=colours, zorder=3.5, alpha=0.4)
     )
@@ -112,7 +112,7 @@ def _knocks(axes: Any, notes: list[Note], inks: dict[str, str]) -> None:
         s=22,
         marker="d",
         c=colours,
-        edgecolors=PAPER,
+        edgecolors=BACKGROUND,
         linewidths=0.6,
         zorder=4.5,
     )
@@ -141,11 +141,11 @@ def _letters(
             va="bottom",
             fontsize=8,
             fontweight="bold",
-            color=inks.get(phrase.voice, OTHERS),
+            color=inks.get(phrase.voice, OTHER_VOICES),
             zorder=6,
             clip_on=True,
         )
-        halo(text)
+        outline(text)
 
 
 def _height(note: Note) -> float:
@@ -166,7 +166,7 @@ def draw_strikers(axes: Any, palette: Palette) -> None:
         y = float(np.log2(item.reference_hz))
         if not low < y < high:
             continue
-        axes.plot(1.0, y, transform=across, marker=4, ms=5, color=INK, clip_on=False, mew=0)
+        axes.plot(1.0, y, transform=across, marker=4, ms=5, color=DARK, clip_on=False, mew=0)
         at = min(y, last - least)
-        axes.text(1.010, at, item.name, transform=across, fontsize=6.2, va="center", color=SOFT)
+        axes.text(1.010, at, item.name, transform=across, fontsize=6.2, va="center", color=MUTED)
         last = at

@@ -16,8 +16,8 @@ import numpy as np
 
 from callresp.io.score import HeardScore, ReplyScore, phrases
 from callresp.palette.model import Palette, Striker, Turner
-from callresp.plots.excerpt import Link, Mark, Passage, Run
-from callresp.plots.style import INK, OTHERS, PAPER, RULE, SOFT, pitch_name
+from callresp.plots.excerpt import AnswerLink, Excerpt, StrokeMark, TurnMark
+from callresp.plots.style import BACKGROUND, DARK, GRID, MUTED, OTHER_VOICES, pitch_name
 
 LANE_IN = 0.36
 CHANGED = "#A3123A"
@@ -33,7 +33,7 @@ def lane_order(palette: Palette) -> list[Striker | Turner]:
 
 
 def draw_lanes(
-    axes: Any, palette: Palette, shown: Passage, inks: dict[str, str], counts: dict[str, int]
+    axes: Any, palette: Palette, shown: Excerpt, inks: dict[str, str], counts: dict[str, int]
 ) -> None:
     """All lanes; the y axis counts them from the top."""
     order = lane_order(palette)
@@ -45,14 +45,14 @@ def draw_lanes(
     for run in shown.runs:
         _run(axes, run, rows[run.instrument], shown)
     for mark in shown.marks:
-        ink = inks.get(shown.answers.get(-1 if mark.reply is None else mark.reply, ""), INK)
+        ink = inks.get(shown.answers.get(-1 if mark.reply is None else mark.reply, ""), DARK)
         _tail(axes, mark, rows[mark.instrument], ink)
     _beads(axes, shown, rows, inks)
     _changes(axes, shown, rows)
 
 
 def _lane_name(axes: Any, item: Striker | Turner, y: float, count: int) -> None:
-    axes.axhline(y, color=RULE, lw=0.7, zorder=0.5)
+    axes.axhline(y, color=GRID, lw=0.7, zorder=0.5)
     across = axes.get_yaxis_transform()
     if isinstance(item, Striker) and item.pitch_hz is not None:
         below = f"{pitch_name(item.pitch_hz)} ct" if " " in pitch_name(item.pitch_hz) else ""
@@ -70,7 +70,7 @@ def _lane_name(axes: Any, item: Striker | Turner, y: float, count: int) -> None:
             ha="right",
             va="center",
             fontsize=6.3,
-            color=SOFT,
+            color=MUTED,
         )
     axes.text(
         1.007,
@@ -80,7 +80,7 @@ def _lane_name(axes: Any, item: Striker | Turner, y: float, count: int) -> None:
         ha="left",
         va="center",
         fontsize=7.5,
-        color=SOFT,
+        color=MUTED,
     )
 
 
@@ -88,7 +88,7 @@ def _half_height(force: float) -> float:
     return 0.12 + 0.26 * force
 
 
-def _tail(axes: Any, mark: Mark, y: float, ink: str) -> None:
+def _tail(axes: Any, mark: StrokeMark, y: float, ink: str) -> None:
     from matplotlib.patches import Polygon
 
     tall = _half_height(mark.force)
@@ -108,33 +108,33 @@ def _tail(axes: Any, mark: Mark, y: float, ink: str) -> None:
         )
 
 
-def _beads(axes: Any, shown: Passage, rows: dict[str, float], inks: dict[str, str]) -> None:
+def _beads(axes: Any, shown: Excerpt, rows: dict[str, float], inks: dict[str, str]) -> None:
     marks = [mark for mark in shown.marks if mark.at_s >= shown.from_s]
     if not marks:
         return
     colours = [
-        inks.get(shown.answers.get(-1 if m.reply is None else m.reply, ""), INK) for m in marks
+        inks.get(shown.answers.get(-1 if m.reply is None else m.reply, ""), DARK) for m in marks
     ]
     axes.scatter(
         [mark.at_s for mark in marks],
         [rows[mark.instrument] for mark in marks],
-        s=[bead_area(mark.force) for mark in marks],
+        s=[marker_area(mark.force) for mark in marks],
         c=colours,
-        edgecolors=PAPER,
+        edgecolors=BACKGROUND,
         linewidths=0.7,
         zorder=5,
     )
 
 
-def bead_area(force: float) -> float:
+def marker_area(force: float) -> float:
     """Area of a bead in square points, for a force of 0 to 1."""
     return 9.0 + 55.0 * force
 
 
-def _run(axes: Any, run: Run, y: float, shown: Passage) -> None:
+def _run(axes: Any, run: TurnMark, y: float, shown: Excerpt) -> None:
     time_s = np.array([point[0] for point in run.curve])
     tall = np.array([point[1] for point in run.curve]) * 0.36
-    axes.fill_between(time_s, y - tall, y + tall, color=INK, alpha=0.14, lw=0, zorder=2)
+    axes.fill_between(time_s, y - tall, y + tall, color=DARK, alpha=0.14, lw=0, zorder=2)
     # Beads fall where they like, but the same way each time.
     rng = np.random.default_rng(len(run.curve))
     count = int(min(2600, 60 * np.trapezoid(tall / 0.36, time_s) + 1))
@@ -142,10 +142,10 @@ def _run(axes: Any, run: Run, y: float, shown: Passage) -> None:
     height = np.interp(at, time_s, tall)
     keep = height > 0.02
     offset = rng.uniform(-1, 1, count) * height
-    axes.scatter(at[keep], (y + offset)[keep], s=1.6, c=INK, linewidths=0, alpha=0.8, zorder=3)
+    axes.scatter(at[keep], (y + offset)[keep], s=1.6, c=DARK, linewidths=0, alpha=0.8, zorder=3)
 
 
-def _changes(axes: Any, shown: Passage, rows: dict[str, float]) -> None:
+def _changes(axes: Any, shown: Excerpt, rows: dict[str, float]) -> None:
     """A cross where a note was dropped, a ring about one that was changed."""
     starts = {mark.reply: mark.at_s for mark in shown.marks if mark.reply is not None}
     for change, lane in shown.changes:
@@ -160,7 +160,7 @@ def _changes(axes: Any, shown: Passage, rows: dict[str, float]) -> None:
             )
 
 
-def lane_counts(shown: Passage) -> dict[str, int]:
+def lane_counts(shown: Excerpt) -> dict[str, int]:
     """Strokes (or runs) of each lane within the stretch."""
     counts: dict[str, int] = {}
     for mark in shown.marks:
@@ -177,14 +177,11 @@ def lane_counts(shown: Passage) -> dict[str, int]:
     return counts
 
 
-__all__ = ["CHANGED", "LANE_IN", "OTHERS", "bead_area", "draw_lanes", "lane_counts", "lane_order"]
-
-
 ROW_IN = 0.135
 GAP_IN = 0.62
 
 
-def voices_within(heard: HeardScore, shown: Passage) -> list[str]:
+def voices_within(heard: HeardScore, shown: Excerpt) -> list[str]:
     """The voices that sing in the stretch, or are answered in it, by name."""
     singing = {
         note.voice
@@ -204,11 +201,11 @@ def strip_height(voices: int) -> float:
     return voices * ROW_IN + GAP_IN
 
 
-def draw_strip(
+def draw_phrases(
     axes: Any,
     heard: HeardScore,
     reply: ReplyScore | None,
-    shown: Passage,
+    shown: Excerpt,
     inks: dict[str, str],
 ) -> None:
     """One row a voice with its phrases as bars, and curves from calls to answers.
@@ -221,7 +218,7 @@ def draw_strip(
     axes.set_xlim(shown.from_s, shown.to_s)
     rows = {v: height - (i + 0.5) * ROW_IN for i, v in enumerate(voices)}
     for voice, y in rows.items():
-        axes.plot([shown.from_s, shown.to_s], [y, y], color=RULE, lw=0.5, zorder=1)
+        axes.plot([shown.from_s, shown.to_s], [y, y], color=GRID, lw=0.5, zorder=1)
         axes.text(
             -0.004,
             y,
@@ -249,12 +246,12 @@ def draw_strip(
     for link in shown.links:
         if link.voice not in rows:
             continue
-        _curve(axes, link, rows[link.voice], inks.get(link.voice, OTHERS))
+        _curve(axes, link, rows[link.voice], inks.get(link.voice, OTHER_VOICES))
     if reply is not None:
         _silences(axes, heard, reply, rows, inks)
 
 
-def _curve(axes: Any, link: Link, y: float, ink: str) -> None:
+def _curve(axes: Any, link: AnswerLink, y: float, ink: str) -> None:
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 
@@ -264,7 +261,7 @@ def _curve(axes: Any, link: Link, y: float, ink: str) -> None:
         [start, (start[0], start[1] - bend), (end[0], end[1] + bend), end],
         [Path.MOVETO, Path.CURVE4, Path.CURVE4, Path.CURVE4],
     )
-    for width, colour in ((3.2, PAPER), (1.25, ink)):
+    for width, colour in ((3.2, BACKGROUND), (1.25, ink)):
         axes.add_patch(PathPatch(path, fill=False, lw=width, ec=colour, zorder=4, capstyle="round"))
     axes.plot(
         [link.reply_from_s, link.reply_to_s],
@@ -274,7 +271,7 @@ def _curve(axes: Any, link: Link, y: float, ink: str) -> None:
         zorder=4,
         solid_capstyle="butt",
     )
-    axes.plot(*end, marker="v", ms=4, color=ink, mec=PAPER, mew=0.4, zorder=5)
+    axes.plot(*end, marker="v", ms=4, color=ink, mec=BACKGROUND, mew=0.4, zorder=5)
 
 
 def _silences(
@@ -295,7 +292,7 @@ def _silences(
             rows[phrase.voice],
             marker="o",
             ms=3.4,
-            mfc=PAPER,
+            mfc=BACKGROUND,
             mec=inks[phrase.voice],
             mew=0.9,
             zorder=6,
@@ -312,7 +309,7 @@ def name_strip(axes: Any) -> None:
         ha="right",
         va="center",
         fontsize=7.5,
-        color=SOFT,
+        color=MUTED,
         style="italic",
     )
     axes.text(
@@ -323,5 +320,5 @@ def name_strip(axes: Any) -> None:
         ha="right",
         va="top",
         fontsize=8.5,
-        color=INK,
+        color=DARK,
     )

@@ -24,17 +24,17 @@ from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
 from callresp.plots import excerpt_heard, excerpt_lanes, style
-from callresp.plots.excerpt import Passage, marks_of, passage
-from callresp.plots.excerpt_lanes import CHANGED, bead_area
-from callresp.plots.spectrogram import wash
-from callresp.plots.style import INK, PAPER, RULE, SOFT, TITLE_FONT, clock, nice_step
+from callresp.plots.excerpt import Excerpt, excerpt_of, marks_of
+from callresp.plots.excerpt_lanes import CHANGED, marker_area
+from callresp.plots.spectrogram import log_spectrogram
+from callresp.plots.style import BACKGROUND, DARK, GRID, MUTED, TITLE_FONT, format_time, nice_step
 
 WIDTH_IN, LEFT_IN, RIGHT_IN = 13.0, 1.22, 0.56
 TITLE_IN, OVERVIEW_IN, HEARD_IN, FOOT_IN, KEY_IN = 0.62, 0.62, 3.7, 0.40, 0.42
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class DrawnExcerpt:
     """What a picture shows."""
 
     path: str
@@ -68,7 +68,7 @@ class _Page:
             at += height
 
 
-def draw(
+def draw_excerpt(
     path: Path,
     recording: Recording | Path | str | None = None,
     heard: HeardScore | None = None,
@@ -79,7 +79,7 @@ def draw(
     to_s: float | None = None,
     title: str | None = None,
     progress: Callable[[float], None] | None = None,
-) -> Drawn:
+) -> DrawnExcerpt:
     """Draw what was heard and what is answered, in one picture.
 
     Parameters
@@ -107,11 +107,11 @@ def draw(
     if recording is not None and not isinstance(recording, Recording):
         recording = open_recording(recording)
     duration_s = recording.duration_s if recording else None
-    shown = passage(heard, reply, plan, palette, duration_s, from_s, to_s)
+    shown = excerpt_of(heard, reply, plan, palette, duration_s, from_s, to_s)
     name = title or _name(recording, heard, reply)
-    with style.our_style():
+    with style.drawing_style():
         page = _page(shown, recording or heard, heard, plan or reply, palette)
-        inks = style.voice_inks(note.voice for note in heard.notes) if heard else {}
+        inks = style.voice_colours(note.voice for note in heard.notes) if heard else {}
         if "heard" in page.axes:
             _fill_heard(page.axes["heard"], recording, heard, shown, inks, progress)
             if palette is not None:
@@ -126,7 +126,7 @@ def draw(
             draw_key(page.axes["key"], width, heard is not None)
         _frame(page, heard, reply, plan, palette, shown, name)
         style.save(page.figure, path, name)
-    drawn = Drawn(
+    drawn = DrawnExcerpt(
         path=str(path),
         from_s=round(shown.from_s, 3),
         to_s=round(shown.to_s, 3),
@@ -138,7 +138,7 @@ def draw(
 
 
 def _page(
-    shown: Passage,
+    shown: Excerpt,
     source: object | None,
     heard: HeardScore | None,
     machine: object | None,
@@ -173,14 +173,16 @@ def _fill_heard(
     axes: Any,
     recording: Recording | None,
     heard: HeardScore | None,
-    shown: Passage,
+    shown: Excerpt,
     inks: dict[str, str],
     progress: Callable[[float], None] | None,
 ) -> None:
-    low, high = excerpt_heard.band_of(heard, recording.sample_rate_hz if recording else None)
+    low, high = excerpt_heard.frequency_range(
+        heard, recording.sample_rate_hz if recording else None
+    )
     if recording is not None:
-        drawn = wash(recording, shown.from_s, shown.to_s, low, high, progress=progress)
-        excerpt_heard.draw_wash(axes, drawn)
+        drawn = log_spectrogram(recording, shown.from_s, shown.to_s, low, high, progress=progress)
+        excerpt_heard.draw_spectrogram(axes, drawn)
     axes.set_xlim(shown.from_s, shown.to_s)
     excerpt_heard.draw_frequencies(axes, low, high)
     if heard is not None:
@@ -192,10 +194,10 @@ def _fill_strip(
     axes: Any,
     heard: HeardScore,
     reply: ReplyScore | None,
-    shown: Passage,
+    shown: Excerpt,
     inks: dict[str, str],
 ) -> None:
-    excerpt_lanes.draw_strip(axes, heard, reply, shown, inks)
+    excerpt_lanes.draw_phrases(axes, heard, reply, shown, inks)
     excerpt_lanes.name_strip(axes)
     _bare(axes)
 
@@ -213,7 +215,7 @@ def _frame(
     reply: ReplyScore | None,
     plan: Plan | CheckedPlan | None,
     palette: Palette | None,
-    shown: Passage,
+    shown: Excerpt,
     name: str,
 ) -> None:
     bare = plan.plan if isinstance(plan, CheckedPlan) else plan
@@ -245,7 +247,7 @@ def _frame(
     draw_title(page.axes["title"], name, lines)
 
 
-def _heard_within(heard: HeardScore | None, shown: Passage) -> int:
+def _heard_within(heard: HeardScore | None, shown: Excerpt) -> int:
     notes = heard.notes if heard is not None else ()
     return sum(note.offset_s > shown.from_s and note.onset_s < shown.to_s for note in notes)
 
@@ -274,7 +276,7 @@ def readable(stem: str) -> str:
 def _lines(
     heard: HeardScore | None,
     reply: ReplyScore | None,
-    shown: Passage,
+    shown: Excerpt,
     palette: Palette | None,
     start: str | None,
 ) -> list[str]:
@@ -283,7 +285,7 @@ def _lines(
     if begins is not None:
         lines.append(f"{begins:%-d %B %Y, %H:%M:%S}")
     span = f"{shown.to_s - shown.from_s:.0f} s"
-    lines.append(f"{span} of {style.clock(shown.whole_s)}" if shown.partial else span)
+    lines.append(f"{span} of {style.format_time(shown.whole_s)}" if shown.partial else span)
     if heard is not None:
         count, voices = _heard_within(heard, shown), len(excerpt_lanes.voices_within(heard, shown))
         lines.append(f"{style.counted(count, 'note')} heard of {style.counted(voices, 'voice')}")
@@ -302,8 +304,8 @@ def draw_title(axes: Any, title: str, lines: list[str]) -> None:
     axes.axis("off")
     axes.set_xlim(0, 1)
     axes.set_ylim(0, 1)
-    axes.text(-0.001, 1.05, title, fontsize=25, family=TITLE_FONT, va="top", ha="left", color=INK)
-    axes.text(0, 0.0, "   ·   ".join(lines), fontsize=8.5, va="bottom", ha="left", color=SOFT)
+    axes.text(-0.001, 1.05, title, fontsize=25, family=TITLE_FONT, va="top", ha="left", color=DARK)
+    axes.text(0, 0.0, "   ·   ".join(lines), fontsize=8.5, va="bottom", ha="left", color=MUTED)
 
 
 def moment(start: str | None, at_s: float) -> datetime | None:
@@ -322,7 +324,7 @@ def draw_times(axes: Any, from_s: float, to_s: float, start: str | None) -> list
     ticks = [float(t) for t in np.arange(np.ceil(from_s / step) * step, to_s + 1e-6, step)]
     labels = []
     for at_s in ticks:
-        text = clock(at_s) if step >= 1 else f"{at_s:.1f} s"
+        text = format_time(at_s) if step >= 1 else f"{at_s:.1f} s"
         by_clock = moment(start, at_s)
         labels.append(text if by_clock is None else f"{text}\n{by_clock:%H:%M:%S}")
     axes.set_xticks(ticks, labels)
@@ -333,10 +335,10 @@ def draw_times(axes: Any, from_s: float, to_s: float, start: str | None) -> list
 def rule_times(axes: Any, ticks: list[float]) -> None:
     """Upright rules at the ticks, through every part."""
     for at_s in ticks:
-        axes.axvline(at_s, color=RULE, lw=0.5, zorder=0.4)
+        axes.axvline(at_s, color=GRID, lw=0.5, zorder=0.4)
 
 
-def draw_overview(axes: Any, heard: HeardScore | None, shown: Passage) -> None:
+def draw_overview(axes: Any, heard: HeardScore | None, shown: Excerpt) -> None:
     """The whole recording in small: calls above by pitch, strokes below, the stretch marked."""
     from matplotlib.patches import Rectangle
 
@@ -350,27 +352,33 @@ def draw_overview(axes: Any, heard: HeardScore | None, shown: Passage) -> None:
             [note.onset_s for note in notes],
             0.40 + 0.54 * (pitch - low) / (high - low),
             s=1.4,
-            c=SOFT,
+            c=MUTED,
             linewidths=0,
             alpha=0.7,
             zorder=2,
             rasterized=len(notes) > 4000,
         )
-    axes.axhline(0.31, color=RULE, lw=0.6)
+    axes.axhline(0.31, color=GRID, lw=0.6)
     for at_s in (change.at_s for change, _ in shown.changes if change.change == "dropped"):
         axes.plot([at_s, at_s], [0.31, 0.36], color=CHANGED, lw=0.8)
     axes.add_patch(
         Rectangle(
-            (shown.from_s, 0), shown.to_s - shown.from_s, 1, fc=INK, alpha=0.09, ec="none", zorder=1
+            (shown.from_s, 0),
+            shown.to_s - shown.from_s,
+            1,
+            fc=DARK,
+            alpha=0.09,
+            ec="none",
+            zorder=1,
         )
     )
     for edge_s in (shown.from_s, shown.to_s):
-        axes.axvline(edge_s, color=INK, lw=0.9)
+        axes.axvline(edge_s, color=DARK, lw=0.9)
 
 
 def draw_overview_strokes(axes: Any, times_s: list[float]) -> None:
     """The machine's strokes over the whole recording."""
-    axes.vlines(times_s, 0.05, 0.27, color=INK, lw=0.5, alpha=0.6)
+    axes.vlines(times_s, 0.05, 0.27, color=DARK, lw=0.5, alpha=0.6)
 
 
 def draw_key(axes: Any, width_in: float, with_calls: bool) -> None:
@@ -379,9 +387,11 @@ def draw_key(axes: Any, width_in: float, with_calls: bool) -> None:
     axes.set_xlim(0, width_in)
     axes.set_ylim(0, 0.5)
     y, x = 0.26, 0.0
-    x = _say(axes, x, y, "Lanes:", INK)
+    x = _say(axes, x, y, "Lanes:", DARK)
     for force in (0.0, 0.5, 1.0):
-        axes.scatter([x + 0.07], [y], s=bead_area(force), c=INK, edgecolors=PAPER, linewidths=0.7)
+        axes.scatter(
+            [x + 0.07], [y], s=marker_area(force), c=DARK, edgecolors=BACKGROUND, linewidths=0.7
+        )
         x += 0.17
     x = _say(axes, x + 0.02, y, "soft to hard")
     x = _wedge(axes, x, y, False)
@@ -393,16 +403,16 @@ def draw_key(axes: Any, width_in: float, with_calls: bool) -> None:
     axes.plot(x + 0.04, y, marker="x", ms=5.5, mew=1.5, color=CHANGED)
     x = _say(axes, x + 0.16, y, "dropped")
     if with_calls:
-        axes.plot(x + 0.05, y, marker="o", ms=3.6, mfc=PAPER, mec=INK, mew=0.9)
+        axes.plot(x + 0.05, y, marker="o", ms=3.6, mfc=BACKGROUND, mec=DARK, mew=0.9)
         x = _say(axes, x + 0.16, y, "call left alone")
         _say(axes, x, y, "Ink: the voice heard, or answered")
 
 
-def _say(axes: Any, x: float, y: float, text: str, colour: str = SOFT) -> float:
+def _say(axes: Any, x: float, y: float, text: str, colour: str = MUTED) -> float:
     """Set a text at x; returns where the next thing may start."""
     drawn = axes.text(x, y, text, fontsize=7.6, va="center", ha="left", color=colour)
     box = drawn.get_window_extent(axes.figure.canvas.get_renderer())
-    return x + float(box.width) / float(axes.figure.dpi) + (0.08 if colour == INK else 0.24)
+    return x + float(box.width) / float(axes.figure.dpi) + (0.08 if colour == DARK else 0.24)
 
 
 def _wedge(axes: Any, x: float, y: float, damped: bool) -> float:
@@ -410,8 +420,8 @@ def _wedge(axes: Any, x: float, y: float, damped: bool) -> float:
 
     end, left = (x + 0.25, 0.05) if damped else (x + 0.45, 0.0)
     corners = [(x, y - 0.09), (end, y - left), (end, y + left), (x, y + 0.09)]
-    axes.add_patch(Polygon(corners, closed=True, fc=INK, ec="none", alpha=0.3))
-    axes.scatter([x], [y], s=bead_area(0.4), c=INK, edgecolors=PAPER, linewidths=0.7)
+    axes.add_patch(Polygon(corners, closed=True, fc=DARK, ec="none", alpha=0.3))
+    axes.scatter([x], [y], s=marker_area(0.4), c=DARK, edgecolors=BACKGROUND, linewidths=0.7)
     if damped:
-        axes.plot([end, end], [y - 0.08, y + 0.08], color=INK, lw=1.5)
+        axes.plot([end, end], [y - 0.08, y + 0.08], color=DARK, lw=1.5)
     return end + 0.1

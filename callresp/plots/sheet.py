@@ -21,7 +21,7 @@ import numpy as np
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plots import style
 from callresp.plots.excerpt_lanes import lane_order
-from callresp.plots.style import ANSWER, FAINT, INK, PAPER, RULE, SOFT
+from callresp.plots.style import ANSWER, BACKGROUND, DARK, GRID, MUTED, SHADE
 from callresp.synthesis.execution import strike_partial
 from callresp.synthesis.modal import LN_1000, decay_rates
 
@@ -35,7 +35,7 @@ CAUTIONS = (
 )
 
 
-def _grid(palette: Palette) -> Grid:
+def _grid(palette: Palette) -> SheetColumns:
     order = lane_order(palette)
     pitched = [i for i in order if isinstance(i, Striker) and i.pitch_hz is not None]
     items = (*reversed(pitched), *(item for item in order if item not in pitched))
@@ -43,7 +43,7 @@ def _grid(palette: Palette) -> Grid:
     steps = (0.5, 1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 30, 60, 120)
     ring_s = next(step for step in steps if step >= longest)
     room = WIDTH_IN - LEFT_IN - RIGHT_IN
-    return Grid(items, min(room, COLUMN_MAX_IN * len(items)), float(ring_s))
+    return SheetColumns(items, min(room, COLUMN_MAX_IN * len(items)), float(ring_s))
 
 
 def draw_sheet(path: Path, palette: Palette) -> None:
@@ -64,7 +64,7 @@ def draw_sheet(path: Path, palette: Palette) -> None:
     path = Path(path)
     style.check_ending(path)
     grid = _grid(palette)
-    with style.our_style():
+    with style.drawing_style():
         figure = style.new_figure(WIDTH_IN, HEIGHT_IN)
         _title(figure, palette)
         rows = (
@@ -107,7 +107,7 @@ def _row_name(axes: Any, name: str) -> None:
             ha="right",
             va="center",
             fontsize=8.5,
-            color=INK,
+            color=DARK,
         )
 
 
@@ -116,15 +116,15 @@ def _title(figure: Any, palette: Palette) -> None:
     axes.axis("off")
     axes.set_xlim(0, 1)
     axes.set_ylim(0, 1)
-    axes.text(0, 1.0, palette.name, fontsize=27, family=style.TITLE_FONT, va="top", color=INK)
+    axes.text(0, 1.0, palette.name, fontsize=27, family=style.TITLE_FONT, va="top", color=DARK)
     if palette.description:
-        axes.text(0, 0.02, palette.description, fontsize=9, va="bottom", color=SOFT)
+        axes.text(0, 0.02, palette.description, fontsize=9, va="bottom", color=MUTED)
     facts = (
         f"levels at 1 m, listener at {palette.distance_m:g} m, {palette.ambient_c:g} °C",
         "wedge: rings free to −60 dB    within it: with its damper down",
     )
     for y, text in zip((0.44, 0.02), facts, strict=True):
-        axes.text(1, y, text, fontsize=8.5, va="bottom", ha="right", color=SOFT)
+        axes.text(1, y, text, fontsize=8.5, va="bottom", ha="right", color=MUTED)
 
 
 def _band(palette_items: tuple[Striker | Turner, ...]) -> tuple[float, float]:
@@ -140,7 +140,7 @@ def _band(palette_items: tuple[Striker | Turner, ...]) -> tuple[float, float]:
     return max(min(lows) * 0.75, 20.0), min(max(highs) * 1.2, 20000.0)
 
 
-def _pitches(axes: Any, grid: Grid) -> None:
+def _pitches(axes: Any, grid: SheetColumns) -> None:
     low, high = _band(grid.items)
     axes.set_ylim(np.log2(low), np.log2(high))
     _pitch_lines(axes, low, high, len(grid.items))
@@ -162,8 +162,8 @@ def _pitch_lines(axes: Any, low: float, high: float, columns: int) -> None:
         if not low < hz < high:
             continue
         y = float(np.log2(hz))
-        axes.plot([0, columns], [y, y], color=RULE, lw=0.6, zorder=0)
-        for text, down, size, ink in ((f"C{octave}", 0, 9, INK), (f"{hz:.0f} Hz", 9, 6.3, SOFT)):
+        axes.plot([0, columns], [y, y], color=GRID, lw=0.6, zorder=0)
+        for text, down, size, ink in ((f"C{octave}", 0, 9, DARK), (f"{hz:.0f} Hz", 9, 6.3, MUTED)):
             axes.annotate(
                 text,
                 (0, y),
@@ -177,23 +177,23 @@ def _pitch_lines(axes: Any, low: float, high: float, columns: int) -> None:
             )
 
 
-def _column(axes: Any, grid: Grid, column: int) -> None:
+def _column(axes: Any, grid: SheetColumns, column: int) -> None:
     low, high = axes.get_ylim()
     x = grid.at(column, 0.0)
-    axes.plot([x, x], [low, high], color=RULE, lw=0.8, zorder=0.5)
+    axes.plot([x, x], [low, high], color=GRID, lw=0.8, zorder=0.5)
 
 
-def _soft_band(axes: Any, grid: Grid, column: int, band_hz: tuple[float, float]) -> None:
+def _soft_band(axes: Any, grid: SheetColumns, column: int, band_hz: tuple[float, float]) -> None:
     from matplotlib.patches import Rectangle
 
     low, high = np.log2(band_hz[0]), np.log2(band_hz[1])
     x = grid.at(column, 0.0)
     axes.add_patch(
-        Rectangle((x, low), grid.at(column, 1.0) - x, high - low, fc=FAINT, ec="none", zorder=0.2)
+        Rectangle((x, low), grid.at(column, 1.0) - x, high - low, fc=SHADE, ec="none", zorder=0.2)
     )
 
 
-def _partials(axes: Any, grid: Grid, column: int, striker: Striker, tall: float) -> None:
+def _partials(axes: Any, grid: SheetColumns, column: int, striker: Striker, tall: float) -> None:
     from matplotlib.patches import Polygon
 
     x = grid.at(column, 0.0)
@@ -201,7 +201,7 @@ def _partials(axes: Any, grid: Grid, column: int, striker: Striker, tall: float)
     for index, partial in enumerate(striker.partials):
         y = float(np.log2(partial.ratio * striker.reference_hz))
         half = tall * max(0.3, 1 + partial.level_db / 36)
-        lengths = [(partial.t60_s, INK, 0.26)]
+        lengths = [(partial.t60_s, DARK, 0.26)]
         if striker.damper is not None:
             lengths.append((LN_1000 / damped[index], ANSWER, 0.95))
         for t60_s, ink, alpha in lengths:
@@ -210,7 +210,9 @@ def _partials(axes: Any, grid: Grid, column: int, striker: Striker, tall: float)
     own = striker.partials[strike_partial(striker)]
     y = float(np.log2(own.ratio * striker.reference_hz))
     pitched = striker.pitch_hz is not None
-    axes.plot(x, y, marker="o" if pitched else "d", ms=7.5, color=INK, mec=PAPER, mew=0.8, zorder=5)
+    axes.plot(
+        x, y, marker="o" if pitched else "d", ms=7.5, color=DARK, mec=BACKGROUND, mew=0.8, zorder=5
+    )
     if pitched:
         name = style.pitch_name(striker.reference_hz)
         axes.text(
@@ -220,30 +222,36 @@ def _partials(axes: Any, grid: Grid, column: int, striker: Striker, tall: float)
             fontsize=7.4,
             va="bottom",
             ha="left",
-            color=INK,
+            color=DARK,
             zorder=6,
             # A partial may lie just there: the name stays legible over it.
-            bbox={"boxstyle": "square,pad=0.15", "fc": PAPER, "ec": "none", "alpha": 0.75},
+            bbox={"boxstyle": "square,pad=0.15", "fc": BACKGROUND, "ec": "none", "alpha": 0.75},
         )
 
 
-def _grains(axes: Any, grid: Grid, column: int, turner: Turner) -> None:
+def _grains(axes: Any, grid: SheetColumns, column: int, turner: Turner) -> None:
     _soft_band(axes, grid, column, turner.band_hz)
     rng = np.random.default_rng(turner.channel)
     low, high = np.log2(turner.band_hz)
     many = rng.uniform(low, high, 170)
     axes.scatter(
-        grid.at(column, 0.0) + 0.80 * rng.random(170), many, s=2.6, c=INK, alpha=0.7, lw=0, zorder=3
+        grid.at(column, 0.0) + 0.80 * rng.random(170),
+        many,
+        s=2.6,
+        c=DARK,
+        alpha=0.7,
+        lw=0,
+        zorder=3,
     )
 
 
-def _ring_scale(axes: Any, grid: Grid) -> None:
+def _ring_scale(axes: Any, grid: SheetColumns) -> None:
     """The time scale of the wedges, once, under the first column."""
     low, _ = axes.get_ylim()
     marks = [t for t in (0.1, 0.5, 1, 2, 5, 10, 20, 60) if t <= 0.75 * grid.ring_s]
     for ring_s in (0.0, *marks, grid.ring_s):
         x = grid.ring_at(0, ring_s)
-        axes.plot([x, x], [low, low + 0.05], color=SOFT, lw=0.7, clip_on=False)
+        axes.plot([x, x], [low, low + 0.05], color=MUTED, lw=0.7, clip_on=False)
         unit = " s" if ring_s == grid.ring_s else ""
         axes.text(
             x,
@@ -252,7 +260,7 @@ def _ring_scale(axes: Any, grid: Grid) -> None:
             ha="center",
             va="top",
             fontsize=6.3,
-            color=SOFT,
+            color=MUTED,
             clip_on=False,
         )
 
@@ -271,13 +279,13 @@ def _foot(figure: Any, palette: Palette) -> None:
         f"Fed by {feeds}, {supply.current_max_a:g} A at most.   Drivers: {drivers}.  "
         f" Board: {palette.board.name}, all off after {palette.board.silence_ms:g} ms of silence."
     )
-    axes.plot([0, 1], [1.1, 1.1], color=RULE, lw=0.6, clip_on=False)
-    axes.text(0, 0.66, text, fontsize=7.6, va="center", color=INK)
-    axes.text(0, 0.14, CAUTIONS, fontsize=7.6, va="center", color=SOFT)
+    axes.plot([0, 1], [1.1, 1.1], color=GRID, lw=0.6, clip_on=False)
+    axes.text(0, 0.66, text, fontsize=7.6, va="center", color=DARK)
+    axes.text(0, 0.14, CAUTIONS, fontsize=7.6, va="center", color=MUTED)
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class SheetColumns:
     """Columns of the sheet: one an instrument."""
 
     items: tuple[Striker | Turner, ...]
@@ -303,13 +311,13 @@ class Grid:
         return self.at(column, (t60_s / self.ring_s) ** 0.5)
 
 
-def names(axes: Any, grid: Grid) -> None:
+def names(axes: Any, grid: SheetColumns) -> None:
     """Names, and how long they ring."""
     axes.set_ylim(0, 1)
     for column, item in enumerate(grid.items):
         x = grid.at(column, 0.0)
-        axes.text(x, 0.66, item.name, fontsize=11, va="center", ha="left", color=INK)
-        axes.text(x, 0.22, _rings(item), fontsize=7.2, va="center", ha="left", color=SOFT)
+        axes.text(x, 0.66, item.name, fontsize=11, va="center", ha="left", color=DARK)
+        axes.text(x, 0.22, _rings(item), fontsize=7.2, va="center", ha="left", color=MUTED)
 
 
 def _rings(item: Striker | Turner) -> str:
@@ -319,43 +327,43 @@ def _rings(item: Striker | Turner) -> str:
     return f"{free}, damped {item.damper.damped_t60_s:.2g} s" if item.damper else free
 
 
-def repeats(axes: Any, grid: Grid) -> None:
+def repeats(axes: Any, grid: SheetColumns) -> None:
     """Strokes at the fastest clean repeat, over a second."""
     axes.set_ylim(0, 1)
     for column, striker in grid.strikers:
         times_s = np.arange(0, 1.0 + 1e-9, striker.restrike_ms / 1000)
         axes.plot(
-            [grid.at(column, 0), grid.at(column, 1)], [0.36] * 2, color=RULE, lw=0.7, zorder=0
+            [grid.at(column, 0), grid.at(column, 1)], [0.36] * 2, color=GRID, lw=0.7, zorder=0
         )
-        axes.vlines(grid.at(column, 0.0) + 0.80 * times_s, 0.36, 0.74, color=INK, lw=1.2)
+        axes.vlines(grid.at(column, 0.0) + 0.80 * times_s, 0.36, 0.74, color=DARK, lw=1.2)
         text = f"{striker.restrike_ms:g} ms, {1000 / striker.restrike_ms:.3g} a second"
-        axes.text(grid.at(column, 0), 0.06, text, fontsize=7, va="center", color=SOFT)
+        axes.text(grid.at(column, 0), 0.06, text, fontsize=7, va="center", color=MUTED)
     for column, turner in grid.turners:
         text = f"up in {turner.spin_up_s:g} s, down in {turner.slow_down_s:g} s"
-        axes.text(grid.at(column, 0), 0.06, text, fontsize=7, va="center", color=SOFT)
+        axes.text(grid.at(column, 0), 0.06, text, fontsize=7, va="center", color=MUTED)
         curve = [(0.0, 0.36), (0.3, 0.74), (0.6, 0.74), (1.0, 0.36)]
-        axes.plot([grid.at(column, x) for x, _ in curve], [y for _, y in curve], color=INK, lw=1.2)
+        axes.plot([grid.at(column, x) for x, _ in curve], [y for _, y in curve], color=DARK, lw=1.2)
 
 
-def latencies(axes: Any, grid: Grid) -> None:
+def latencies(axes: Any, grid: SheetColumns) -> None:
     """From command to sound, with its spread."""
     axes.set_ylim(0, 1)
     longest = max((s.latency_ms for _, s in grid.strikers), default=1.0) * 1.25
     for column, striker in grid.strikers:
         x, y = grid.at(column, striker.latency_ms / longest), 0.52
         start = grid.at(column, 0.0)
-        axes.plot([start, x], [y, y], color=SOFT, lw=0.9, zorder=1)
-        axes.plot([start, start], [y - 0.14, y + 0.14], color=SOFT, lw=0.9)
+        axes.plot([start, x], [y, y], color=MUTED, lw=0.9, zorder=1)
+        axes.plot([start, start], [y - 0.14, y + 0.14], color=MUTED, lw=0.9)
         spread = 0.80 * striker.latency_spread_ms / longest
         axes.plot(
-            [x - spread, x + spread], [y, y], color=INK, lw=3.4, solid_capstyle="butt", alpha=0.4
+            [x - spread, x + spread], [y, y], color=DARK, lw=3.4, solid_capstyle="butt", alpha=0.4
         )
-        axes.plot(x, y, marker="o", ms=4.6, color=INK, mec=PAPER, mew=0.5)
+        axes.plot(x, y, marker="o", ms=4.6, color=DARK, mec=BACKGROUND, mew=0.5)
         text = f"{striker.latency_ms:g} ± {striker.latency_spread_ms:g} ms"
-        axes.text(start, 0.06, text, fontsize=7, va="center", color=SOFT)
+        axes.text(start, 0.06, text, fontsize=7, va="center", color=MUTED)
 
 
-def forces(axes: Any, grid: Grid) -> None:
+def forces(axes: Any, grid: SheetColumns) -> None:
     """The force curve: pulse length to level."""
     axes.set_ylim(-0.45, 1.12)
     points = [point for _, s in grid.strikers for point in s.force]
@@ -367,26 +375,26 @@ def forces(axes: Any, grid: Grid) -> None:
         xs = [grid.at(column, p.pulse_ms / longest) for p in striker.force]
         ys = [(p.level_db - low) / (high - low) for p in striker.force]
         axes.plot(
-            [grid.at(column, 0), grid.at(column, 1)], [-0.02] * 2, color=RULE, lw=0.7, zorder=0
+            [grid.at(column, 0), grid.at(column, 1)], [-0.02] * 2, color=GRID, lw=0.7, zorder=0
         )
-        axes.plot(xs, ys, color=INK, lw=1.2, marker="o", ms=3.2)
+        axes.plot(xs, ys, color=DARK, lw=1.2, marker="o", ms=3.2)
         first, last = striker.force[0], striker.force[-1]
         text = (
             f"{first.pulse_ms:g} to {last.pulse_ms:g} ms:"
             f" {first.level_db:.0f} to {last.level_db:.0f} dB"
         )
-        axes.text(grid.at(column, 0), -0.28, text, fontsize=7, va="center", color=SOFT)
+        axes.text(grid.at(column, 0), -0.28, text, fontsize=7, va="center", color=MUTED)
     for column, turner in grid.turners:
         text = f"{turner.level_min_db:.0f} to {turner.level_max_db:.0f} dB"
-        axes.text(grid.at(column, 0), -0.28, text, fontsize=7, va="center", color=SOFT)
+        axes.text(grid.at(column, 0), -0.28, text, fontsize=7, va="center", color=MUTED)
 
 
-def coils(axes: Any, grid: Grid) -> None:
+def coils(axes: Any, grid: SheetColumns) -> None:
     """Coil, damper and motor in figures."""
     axes.set_ylim(0, 1)
     for column, item in enumerate(grid.items):
         for y, text in zip((0.88, 0.64, 0.40, 0.16), _coil_lines(item), strict=False):
-            axes.text(grid.at(column, 0), y, text, fontsize=7, va="center", color=SOFT)
+            axes.text(grid.at(column, 0), y, text, fontsize=7, va="center", color=MUTED)
 
 
 def _coil_lines(item: Striker | Turner) -> list[str]:

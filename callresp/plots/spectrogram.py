@@ -29,7 +29,7 @@ RANGE_DB = 80.0
 
 
 @dataclass(frozen=True)
-class Wash:
+class Spectrogram:
     """Levels above each row's floor, dB, shape ``(rows, columns)``, low rows first."""
 
     above_db: Grid
@@ -63,7 +63,7 @@ class _Rows:
         return np.asarray((high - low) / self._width)
 
 
-def wash(
+def log_spectrogram(
     recording: Recording,
     from_s: float,
     to_s: float,
@@ -72,7 +72,7 @@ def wash(
     columns: int = 1800,
     rows: int = 320,
     progress: Callable[[float], None] | None = None,
-) -> Wash:
+) -> Spectrogram:
     """Make the wash of a stretch, in memory that does not grow with it.
 
     Parameters
@@ -119,7 +119,7 @@ def wash(
     # Digital silence is no floor to measure from.
     floor = np.maximum(floor, level_db.max() - RANGE_DB)
     above = np.clip(level_db - floor, 0.0, None).astype(np.float32)
-    return Wash(above, from_s, to_s, low_hz, high_hz)
+    return Spectrogram(above, from_s, to_s, low_hz, high_hz)
 
 
 def _frames(samples: Grid, size: int, hop: int) -> Grid:

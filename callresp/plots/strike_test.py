@@ -26,13 +26,13 @@ FINDINGS_MAX = 14
 _FREE, _DAMPED = look.CALL, look.ANSWER
 
 
-def draw(path: Path, found: StrikeTestResult, title: str) -> None:
+def draw_strike_test(path: Path, found: StrikeTestResult, title: str) -> None:
     """Draw the page of a strike test to PNG, PDF or SVG."""
     look.check_ending(path)
     notes = _notes(found.findings)
     rows = max(len(found.strikers), 1)
     height = TOP_IN + rows * (ROW_IN + GAP_IN) + 0.5 + FOOT_LINE_IN * len(notes)
-    with look.our_style():
+    with look.drawing_style():
         figure = look.new_figure(WIDTH_IN, height)
         _head(figure, found, title)
         for number, striker in enumerate(found.strikers):
@@ -52,10 +52,10 @@ def _head(figure: Figure, found: StrikeTestResult, title: str) -> None:
     _text(figure, LEFT_IN, 0.3, title, fontsize=16, family=look.TITLE_FONT)
     how = "struck by hand" if found.by_hand else f"latencies from {found.latency_from}"
     line = (
-        f"measured from {found.recording}, {look.clock(found.duration_s)} at"
+        f"measured from {found.recording}, {look.format_time(found.duration_s)} at"
         f" {found.sample_rate_hz / 1000:g} kHz; {how}; levels: {found.level_from}"
     )
-    _text(figure, LEFT_IN, 0.64, line, color=look.SOFT)
+    _text(figure, LEFT_IN, 0.64, line, color=look.MUTED)
 
 
 def _row(figure: Figure, one: StrikerResult, top: float, *, first: bool, last: bool) -> None:
@@ -75,7 +75,7 @@ def _row(figure: Figure, one: StrikerResult, top: float, *, first: bool, last: b
             axes.spines[side].set_visible(False)
         panel(axes, one)
         if first:
-            axes.set_title(head, fontsize=8, color=look.SOFT, loc="left", pad=7)
+            axes.set_title(head, fontsize=8, color=look.MUTED, loc="left", pad=7)
 
 
 def _pm(value: MeasuredValue | None, form: str, unit: str) -> str:
@@ -122,8 +122,8 @@ def _partials(axes: Any, one: StrikerResult) -> None:
         return
     khz = [p.hz.value / 1000 for p in one.partials]
     level = [p.level_db for p in one.partials]
-    axes.vlines(khz, -50, level, color=look.INK, linewidth=1.3)
-    axes.plot(khz, level, "o", color=look.INK, markersize=2.6)
+    axes.vlines(khz, -50, level, color=look.DARK, linewidth=1.3)
+    axes.plot(khz, level, "o", color=look.DARK, markersize=2.6)
     for partial, x, y in zip(one.partials, khz, level, strict=True):
         if partial.level_db > -26:
             text = f"{partial.name or ''} {partial.t60_s.value:.2g} s".strip()
@@ -134,7 +134,7 @@ def _partials(axes: Any, one: StrikerResult) -> None:
                 (1, 3),
                 textcoords="offset points",
                 fontsize=5.8,
-                color=look.SOFT,
+                color=look.MUTED,
                 rotation=75,
                 rotation_mode="anchor",
             )
@@ -184,7 +184,7 @@ def _decay(axes: Any, one: StrikerResult) -> None:
     axes.set_xlim(0, end)
     axes.set_ylim(-70, 5)
     axes.set_yticks([-60, -30, 0])
-    axes.grid(axis="y", color=look.RULE, linewidth=0.5)
+    axes.grid(axis="y", color=look.GRID, linewidth=0.5)
 
 
 def _force(axes: Any, one: StrikerResult) -> None:
@@ -195,10 +195,10 @@ def _force(axes: Any, one: StrikerResult) -> None:
     pulses = [f.pulse_ms for f in known]
     level = [f.level_db.value if f.level_db else 0.0 for f in known]
     unsure = [f.level_db.uncertainty or 0.0 if f.level_db else 0.0 for f in known]
-    axes.errorbar(pulses, level, unsure, fmt="o", color=look.INK, markersize=2.6, linewidth=0.8)
+    axes.errorbar(pulses, level, unsure, fmt="o", color=look.DARK, markersize=2.6, linewidth=0.8)
     fitted = [(f.pulse_ms, f.fitted_db) for f in known if f.fitted_db is not None]
     if fitted:
-        axes.plot(*zip(*fitted, strict=True), color=look.INK, linewidth=0.9)
+        axes.plot(*zip(*fitted, strict=True), color=look.DARK, linewidth=0.9)
     mute = [f.pulse_ms for f in one.force if f.spoke < f.asked]
     low = min(level) - 4
     axes.plot(mute, [low] * len(mute), "x", color=look.ANSWER, markersize=4)
@@ -218,7 +218,7 @@ def _repeats(axes: Any, one: StrikerResult) -> None:
     if not one.repeats:
         _nothing(axes)
         return
-    for clean, mark, ink in ((True, "o", look.INK), (False, "x", look.ANSWER)):
+    for clean, mark, ink in ((True, "o", look.DARK), (False, "x", look.ANSWER)):
         some = [r for r in one.repeats if r.clean is clean]
         axes.plot(
             [r.gap_ms for r in some],
@@ -238,7 +238,7 @@ def _repeats(axes: Any, one: StrikerResult) -> None:
 
 def _nothing(axes: Any) -> None:
     axes.set_axis_off()
-    axes.text(0.0, 0.5, "not measured", transform=axes.transAxes, color=look.SOFT, fontsize=7)
+    axes.text(0.0, 0.5, "not measured", transform=axes.transAxes, color=look.MUTED, fontsize=7)
 
 
 def _notes(findings: tuple[Finding, ...]) -> list[str]:
@@ -256,5 +256,5 @@ def _notes(findings: tuple[Finding, ...]) -> list[str]:
 
 def _foot(figure: Figure, notes: list[str], top: float) -> None:
     for number, line in enumerate(notes):
-        ink = look.ANSWER if line.startswith("!") else look.SOFT
+        ink = look.ANSWER if line.startswith("!") else look.MUTED
         _text(figure, LEFT_IN, top + number * FOOT_LINE_IN, line, fontsize=7.4, color=ink)

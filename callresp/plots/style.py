@@ -28,33 +28,33 @@ if TYPE_CHECKING:
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.figure import Figure
 
-PAPER = "#fbf9f3"
-INK = "#23272e"
-SOFT = "#6d7178"
-RULE = "#dcd8cc"
-FAINT = "#efece2"
-OTHERS = "#70757c"
+BACKGROUND = "#fbf9f3"
+DARK = "#23272e"
+MUTED = "#6d7178"
+GRID = "#dcd8cc"
+SHADE = "#efece2"
+OTHER_VOICES = "#70757c"
 CALL, ANSWER = "#003898", "#A83810"
-VOICE_INKS = ("#003898", "#A83810", "#008860", "#C27C00", "#683868", "#8088C0")
+VOICE_COLOURS = ("#003898", "#A83810", "#008860", "#C27C00", "#683868", "#8088C0")
 ENDINGS = (".png", ".svg", ".pdf")
 TITLE_FONT = ["STIXGeneral", "DejaVu Serif"]
 
 STYLE: Any = {
     "font.family": ["DejaVu Sans"],
     "font.size": 8.5,
-    "text.color": INK,
-    "axes.edgecolor": RULE,
-    "axes.labelcolor": INK,
+    "text.color": DARK,
+    "axes.edgecolor": GRID,
+    "axes.labelcolor": DARK,
     "axes.linewidth": 0.6,
-    "xtick.color": SOFT,
-    "ytick.color": SOFT,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelcolor": DARK,
+    "ytick.labelcolor": DARK,
     "xtick.major.width": 0.6,
     "ytick.major.width": 0.6,
-    "figure.facecolor": PAPER,
-    "axes.facecolor": PAPER,
-    "savefig.facecolor": PAPER,
+    "figure.facecolor": BACKGROUND,
+    "axes.facecolor": BACKGROUND,
+    "savefig.facecolor": BACKGROUND,
     "svg.fonttype": "none",
     "pdf.fonttype": 42,
     "svg.hashsalt": "callresp",
@@ -63,7 +63,7 @@ STYLE: Any = {
 
 
 @contextmanager
-def our_style() -> Iterator[None]:
+def drawing_style() -> Iterator[None]:
     """Draw in our style, off screen, without touching the caller's settings."""
     import matplotlib as mpl
 
@@ -87,11 +87,11 @@ def axes_in(figure: Figure, left: float, top: float, width: float, height: float
     return figure.add_axes((left / wide, 1 - (top + height) / high, width / wide, height / high))
 
 
-def halo(text: Any, width: float = 2.2) -> None:
+def outline(text: Any, width: float = 2.2) -> None:
     """Let a text stand out from what it lies on."""
     from matplotlib.patheffects import withStroke
 
-    text.set_path_effects([withStroke(linewidth=width, foreground=PAPER)])
+    text.set_path_effects([withStroke(linewidth=width, foreground=BACKGROUND)])
 
 
 def check_ending(path: Path) -> None:
@@ -118,15 +118,15 @@ def save(figure: Figure, path: Path, title: str, dpi: int = 200) -> None:
         figure.savefig(part, dpi=dpi, format=ending[1:], metadata=undated[ending])
 
 
-def graphite() -> LinearSegmentedColormap:
+def grey_scale() -> LinearSegmentedColormap:
     """Paper to graphite: its lightness falls steadily, so that grey is grey."""
     from matplotlib.colors import LinearSegmentedColormap
 
-    stops = [PAPER, "#eceae3", "#cfcfcc", "#a3a7aa", "#71787f", "#4b535c"]
+    stops = [BACKGROUND, "#eceae3", "#cfcfcc", "#a3a7aa", "#71787f", "#4b535c"]
     return LinearSegmentedColormap.from_list("graphite", stops)
 
 
-def voice_inks(voices: Iterable[str]) -> dict[str, str]:
+def voice_colours(voices: Iterable[str]) -> dict[str, str]:
     """An ink for each voice: the six that sing most have their own, others share a grey.
 
     Parameters
@@ -141,9 +141,9 @@ def voice_inks(voices: Iterable[str]) -> dict[str, str]:
     """
     counts = Counter(voices)
     busiest = [name for name, _ in sorted(counts.items(), key=lambda item: (-item[1], item[0]))]
-    kept = sorted(busiest[: len(VOICE_INKS)])
-    inks = {name: VOICE_INKS[index] for index, name in enumerate(kept)}
-    return {name: inks.get(name, OTHERS) for name in sorted(counts)}
+    kept = sorted(busiest[: len(VOICE_COLOURS)])
+    inks = {name: VOICE_COLOURS[index] for index, name in enumerate(kept)}
+    return {name: inks.get(name, OTHER_VOICES) for name in sorted(counts)}
 
 
 def counted(count: int, what: str) -> str:
@@ -157,7 +157,7 @@ def counted(count: int, what: str) -> str:
     return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
 
 
-def clock(seconds: float) -> str:
+def format_time(seconds: float) -> str:
     """Seconds as minutes and seconds, or hours.
 
     Examples

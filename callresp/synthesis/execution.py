@@ -30,7 +30,7 @@ from callresp.plan.model import Hold, Plan, Strike, Turn
 
 
 @dataclass(frozen=True, slots=True)
-class Stroke:
+class PlayedStroke:
     """A stroke: when it falls, how loud (dB SPL at 1 m), its share of the force range.
 
     `damped_s` is when a damper next ends it, or `inf`; `muted` says that it
@@ -46,7 +46,7 @@ class Stroke:
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class DamperMove:
     """A damper arrives: from then on the striker is damped, or free."""
 
     at_s: float
@@ -58,8 +58,8 @@ class StrikerPart:
     """All that one striker does, in order of time."""
 
     striker: Striker
-    strokes: tuple[Stroke, ...]
-    moves: tuple[Move, ...]
+    strokes: tuple[PlayedStroke, ...]
+    moves: tuple[DamperMove, ...]
 
     @property
     def rests_damped(self) -> bool:
@@ -69,7 +69,7 @@ class StrikerPart:
 
 
 @dataclass(frozen=True, slots=True)
-class Spell:
+class MotorRun:
     """A motor's run: command on, command off, the speed asked."""
 
     from_s: float
@@ -87,12 +87,12 @@ class TurnerPart:
     """
 
     turner: Turner
-    spells: tuple[Spell, ...]
+    spells: tuple[MotorRun, ...]
     curve: tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Parts:
+class Execution:
     """A plan as it is acted out on a palette."""
 
     strikers: tuple[StrikerPart, ...]
@@ -145,7 +145,7 @@ def strike_partial(striker: Striker) -> int:
     return max(range(len(partials)), key=lambda i: partials[i].level_db)
 
 
-def rings_until_s(striker: Striker, stroke: Stroke) -> float:
+def rings_until_s(striker: Striker, stroke: PlayedStroke) -> float:
     """When a stroke has fallen by 60 dB, its damper considered."""
     free_s = stroke.at_s + striker.t60_s
     if striker.damper is None:
@@ -159,7 +159,7 @@ def rings_until_s(striker: Striker, stroke: Stroke) -> float:
     return stroke.damped_s + left * damped_t60_s
 
 
-def act(plan: Plan | CheckedPlan, palette: Palette) -> Parts:
+def execute(plan: Plan | CheckedPlan, palette: Palette) -> Execution:
     """Read a plan as the machine acts it out."""
     commands = (plan.plan if isinstance(plan, CheckedPlan) else plan).commands
     strikes: dict[int, list[Strike]] = defaultdict(list)
@@ -172,7 +172,7 @@ def act(plan: Plan | CheckedPlan, palette: Palette) -> Parts:
             holds[command.channel].append(command)
         elif isinstance(command, Turn):
             turns[command.channel].append(command)
-    return Parts(
+    return Execution(
         strikers=tuple(
             _striker_part(
                 item,
@@ -193,13 +193,13 @@ def _striker_part(striker: Striker, strikes: Iterable[Strike], holds: list[Hold]
         if level_db is None:
             continue
         at_s = strike.at_s + striker.latency_ms / 1000
-        strokes.append(Stroke(at_s, level_db, force_of(striker, level_db), strike.reply))
+        strokes.append(PlayedStroke(at_s, level_db, force_of(striker, level_db), strike.reply))
     strokes.sort(key=lambda stroke: stroke.at_s)
     part = StrikerPart(striker, (), moves)
     return StrikerPart(striker, tuple(_with_dampers(strokes, part)), moves)
 
 
-def _moves(damper: Damper, holds: Iterable[Hold]) -> Iterable[Move]:
+def _moves(damper: Damper, holds: Iterable[Hold]) -> Iterable[DamperMove]:
     """Arrivals of a damper; one that is held again before it is back never arrives."""
     lift_s, fall_s = damper.lift_ms / 1000, damper.fall_ms / 1000
     held_is_damped = damper.rest == "off"
@@ -213,11 +213,11 @@ def _moves(damper: Damper, holds: Iterable[Hold]) -> Iterable[Move]:
     for start_s, end_s in spans:
         if end_s - start_s < lift_s:
             continue
-        yield Move(start_s + lift_s, held_is_damped)
-        yield Move(end_s + fall_s, not held_is_damped)
+        yield DamperMove(start_s + lift_s, held_is_damped)
+        yield DamperMove(end_s + fall_s, not held_is_damped)
 
 
-def _with_dampers(strokes: list[Stroke], part: StrikerPart) -> Iterable[Stroke]:
+def _with_dampers(strokes: list[PlayedStroke], part: StrikerPart) -> Iterable[PlayedStroke]:
     """Give each stroke the state of its damper and when that next falls."""
     times_s = [move.at_s for move in part.moves]
     for stroke in strokes:
@@ -236,7 +236,7 @@ def _turner_part(turner: Turner, turns: list[Turn]) -> TurnerPart:
     spells = []
     for turn in turns:
         end_s = turn.at_s + turn.run_ms / 1000
-        spells.append(Spell(turn.at_s, end_s, turn.speed_rps, turn.reply))
+        spells.append(MotorRun(turn.at_s, end_s, turn.speed_rps, turn.reply))
         now = _cut(curve, turn.at_s)
         curve.append((turn.at_s, now))
         up_s = min(turner.spin_up_s, turn.run_ms / 1000)

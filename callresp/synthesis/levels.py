@@ -24,7 +24,7 @@ FULL_SCALE_DB_SPL = 94.0
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ListeningPoint:
     """Where the listener is, and what full scale means there.
 
     Parameters
@@ -91,11 +91,11 @@ class Place:
         return self.distance_m / speed_of_sound(self.temperature_c) if self.travel else 0.0
 
 
-def place_of(
+def listening_point(
     palette: Palette, distance_m: float | None = None, full_scale_db: float | None = None
-) -> Place:
+) -> ListeningPoint:
     """The listener's place that a palette states, with what the user says otherwise."""
-    return Place(
+    return ListeningPoint(
         distance_m=palette.distance_m if distance_m is None else distance_m,
         full_scale_db=FULL_SCALE_DB_SPL if full_scale_db is None else full_scale_db,
         temperature_c=palette.ambient_c,

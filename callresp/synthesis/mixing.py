@@ -9,6 +9,18 @@ Conventions
 - The headroom counts the peaks between the samples too: true peak, by four
   times oversampling (ITU-R BS.1770-4, annex 2).
 - After the recording ends, the last strokes ring out.
+
+The machine's sound: all strikers and turners of a plan, by blocks.
+
+Conventions
+-----------
+- Samples are float64 inside and float32 outside, full scale ±1, at the
+  listener's place (`levels.Place`).
+- Sample 0 is the recording's start; a plan's commands may lie a little before.
+- The same plan, palette, place and seed give the same samples, whatever the
+  blocks.
+
+What is not modelled: echoes of the place, the coils' own clicks, motors' hum.
 """
 
 from __future__ import annotations
@@ -22,17 +34,18 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
-from callresp.io.audio import BLOCK, Recording, WavWriter, open_recording
+from callresp.io.audio import BLOCK, Recording, Samples, WavWriter, open_recording
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
-from callresp.synthesis.execution import act
-from callresp.synthesis.levels import Place, place_of
-from callresp.synthesis.machine import Machine
+from callresp.synthesis.execution import execute
+from callresp.synthesis.levels import ListeningPoint, listening_point
+from callresp.synthesis.modal import StrikerVoice
+from callresp.synthesis.turning import TurnerVoice
 
 Waves = npt.NDArray[np.float64]
 
-HEARING = (
+HEARING_CAUTION = (
     "start with the volume low: a bell beside the ear is louder than one in a field,"
     " and long loud listening harms hearing for good"
 )
@@ -42,7 +55,7 @@ DEFAULT_RATE_HZ = 48000
 
 
 @dataclass(frozen=True, slots=True)
-class Mixing:
+class MixSettings:
     """How to mix.
 
     Parameters
@@ -81,7 +94,7 @@ class Mixing:
 
 
 @dataclass(frozen=True, slots=True)
-class Mixed:
+class MixReport:
     """What came of a mix. Peaks are dB re full scale, before the gain; `peak_db` is a true peak."""
 
     path: str
@@ -121,15 +134,15 @@ class _Source:
         recording: Recording | None,
         plan: Plan | CheckedPlan,
         palette: Palette,
-        mixing: Mixing,
-        place: Place,
+        mixing: MixSettings,
+        place: ListeningPoint,
         seed: int,
     ) -> None:
         self._plan, self._palette, self._place, self._seed = plan, palette, place, seed
         self._mixing = mixing
         self._recordings = _channels(recording, mixing)
         self.rate = recording.sample_rate_hz if recording else DEFAULT_RATE_HZ
-        last_s = act(plan, palette).end_s
+        last_s = execute(plan, palette).end_s
         self.end_s = last_s + place.delay_s if last_s > 0 else 0.0
         header = (plan.plan if isinstance(plan, CheckedPlan) else plan).header
         self.stated_s = recording.duration_s if recording else header.duration_s
@@ -164,7 +177,7 @@ class _Source:
             yield np.zeros_like(block) if self._mixing.alone else block
 
 
-def _channels(recording: Recording | None, mixing: Mixing) -> list[Recording]:
+def _channels(recording: Recording | None, mixing: MixSettings) -> list[Recording]:
     if recording is None:
         return []
     if mixing.stereo and recording.channels == 2 and recording.channel is None:
@@ -177,11 +190,11 @@ def mix(
     plan: Plan | CheckedPlan,
     palette: Palette,
     out_path: Path,
-    mixing: Mixing | None = None,
-    place: Place | None = None,
+    mixing: MixSettings | None = None,
+    place: ListeningPoint | None = None,
     seed: int = 0,
     progress: Callable[[float], None] | None = None,
-) -> Mixed:
+) -> MixReport:
     """Write chorus and machine together as a WAV file, whole or not at all.
 
     Parameters
@@ -207,8 +220,8 @@ def mix(
     UserError
         When the recording can't be read or the file can't be written.
     """
-    mixing = mixing or Mixing()
-    place = place or place_of(palette)
+    mixing = mixing or MixSettings()
+    place = place or listening_point(palette)
     if recording is not None and not isinstance(recording, Recording):
         recording = open_recording(recording)
     source = _Source(recording, plan, palette, mixing, place, seed)
@@ -219,7 +232,7 @@ def mix(
     _write(source, Path(out_path), mixing, gain, lambda share: tell(0.5 + share / 2))
     tell(1.0)
     warnings = tuple(recording.warnings) if recording else ()
-    return Mixed(
+    return MixReport(
         path=str(out_path),
         sample_rate_hz=source.rate,
         channels=len(mixing.gains),
@@ -261,7 +274,7 @@ def _peaks(source: _Source, tell: Callable[[float], None]) -> _Peaks:
 
 
 def _write(
-    source: _Source, path: Path, mixing: Mixing, gain: float, tell: Callable[[float], None]
+    source: _Source, path: Path, mixing: MixSettings, gain: float, tell: Callable[[float], None]
 ) -> None:
     subtype = "FLOAT" if mixing.float32 else "PCM_24"
     channels, done = len(mixing.gains), 0
@@ -274,3 +287,97 @@ def _write(
 
 def _db(peak: float) -> float:
     return round(20 * math.log10(peak), 2) if peak > 1e-10 else -200.0
+
+
+class Machine:
+    """Renders a plan's sound from any moment on.
+
+    Parameters
+    ----------
+    plan, palette
+        What is played, on what.
+    sample_rate_hz
+        Of the samples; partials above its half are left out, not folded back.
+    start_s
+        Moment of the first sample. What was struck before still rings.
+    place
+        The listener's; by default that of the palette.
+    seed
+        Of the noises.
+    """
+
+    def __init__(
+        self,
+        plan: Plan | CheckedPlan,
+        palette: Palette,
+        sample_rate_hz: int,
+        start_s: float = 0.0,
+        place: ListeningPoint | None = None,
+        seed: int = 0,
+    ) -> None:
+        place = place or listening_point(palette)
+        parts = execute(plan, palette)
+        voices: list[StrikerVoice | TurnerVoice] = [
+            StrikerVoice(part, place, sample_rate_hz, seed)
+            for part in parts.strikers
+            if part.strokes or part.moves
+        ]
+        voices += [
+            TurnerVoice(turning, place, sample_rate_hz, seed)
+            for turning in parts.turners
+            if turning.spells
+        ]
+        self._voices = voices
+        for voice in voices:
+            voice.skip_to(round(start_s * sample_rate_hz))
+
+    def next(self, count: int) -> npt.NDArray[np.float64]:
+        """The next `count` samples, shape ``(count,)``."""
+        out = np.zeros(count)
+        for voice in self._voices:
+            voice.add_to(out)
+        return out
+
+
+def stream_blocks(
+    machine: Machine, count: int, block: int = BLOCK
+) -> Iterator[npt.NDArray[np.float64]]:
+    """Yield `count` samples by blocks, in constant memory."""
+    done = 0
+    while done < count:
+        size = min(block, count - done)
+        yield machine.next(size)
+        done += size
+
+
+def render(
+    plan: Plan | CheckedPlan,
+    palette: Palette,
+    sample_rate_hz: int,
+    duration_s: float,
+    start_s: float = 0.0,
+    place: ListeningPoint | None = None,
+    seed: int = 0,
+) -> Samples:
+    """Render what a machine would sound like while it plays a plan.
+
+    Parameters
+    ----------
+    plan, palette, sample_rate_hz, start_s, place, seed
+        As for `Machine`.
+    duration_s
+        Length of what is rendered.
+
+    Returns
+    -------
+    ndarray
+        float32, shape ``(round(duration_s * sample_rate_hz),)``, full scale ±1.
+        It may pass full scale; `mix` sees to the headroom.
+    """
+    machine = Machine(plan, palette, sample_rate_hz, start_s, place, seed)
+    out = np.empty(round(duration_s * sample_rate_hz), dtype=np.float32)
+    at = 0
+    for part in stream_blocks(machine, len(out)):
+        out[at : at + len(part)] = part
+        at += len(part)
+    return out

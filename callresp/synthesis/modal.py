@@ -35,9 +35,9 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.palette.model import Striker
-from callresp.synthesis.execution import Move, StrikerPart, Stroke, strike_partial
-from callresp.synthesis.levels import Place
-from callresp.synthesis.noise_bursts import Bursts, StrokeNoise
+from callresp.synthesis.execution import DamperMove, PlayedStroke, StrikerPart, strike_partial
+from callresp.synthesis.levels import ListeningPoint
+from callresp.synthesis.noise_bursts import BurstQueue, StrokeNoise
 
 Waves = npt.NDArray[np.float64]
 Turning = npt.NDArray[np.complex128]
@@ -112,9 +112,9 @@ class _Pole:
         return np.asarray(wave.ravel()[:samples])
 
 
-def _in_order(part: StrikerPart) -> Iterator[Stroke | Move]:
-    strokes: Iterable[Stroke | Move] = part.strokes
-    moves: Iterable[Stroke | Move] = part.moves
+def _in_order(part: StrikerPart) -> Iterator[PlayedStroke | DamperMove]:
+    strokes: Iterable[PlayedStroke | DamperMove] = part.strokes
+    moves: Iterable[PlayedStroke | DamperMove] = part.moves
     return iter(merge(moves, strokes, key=lambda event: event.at_s))
 
 
@@ -134,7 +134,7 @@ class StrikerVoice:
     """
 
     def __init__(
-        self, part: StrikerPart, place: Place, sample_rate_hz: int, seed: int | None
+        self, part: StrikerPart, place: ListeningPoint, sample_rate_hz: int, seed: int | None
     ) -> None:
         striker = part.striker
         self._rate, self._place, self._striker = sample_rate_hz, place, striker
@@ -150,7 +150,7 @@ class StrikerVoice:
         self._damped = part.rests_damped
         self._z = np.zeros(len(hz), dtype=np.complex128)
         self._at = 0
-        self._bursts = Bursts()
+        self._bursts = BurstQueue()
         self._noise = None if seed is None else StrokeNoise(striker, place, sample_rate_hz, seed)
         self._events = _in_order(part)
         self._next = next(self._events, None)
@@ -172,7 +172,7 @@ class StrikerVoice:
         self._sound(out, end, first)
         self._bursts.add_to(out, first)
 
-    def _due(self, end: int) -> Iterator[tuple[Stroke | Move, int]]:
+    def _due(self, end: int) -> Iterator[tuple[PlayedStroke | DamperMove, int]]:
         """Events before sample `end`, each with the first sample at or after it."""
         while self._next is not None:
             at = math.ceil(self._arrival(self._next))
@@ -181,7 +181,7 @@ class StrikerVoice:
             yield self._next, max(at, self._at)
             self._next = next(self._events, None)
 
-    def _arrival(self, event: Stroke | Move) -> float:
+    def _arrival(self, event: PlayedStroke | DamperMove) -> float:
         return (event.at_s + self._place.delay_s) * self._rate
 
     def _move(self, at: int) -> None:
@@ -200,8 +200,8 @@ class StrikerVoice:
             self._z[:] = 0.0
             self._at = at
 
-    def _apply(self, event: Stroke | Move, at: int) -> None:
-        if isinstance(event, Move):
+    def _apply(self, event: PlayedStroke | DamperMove, at: int) -> None:
+        if isinstance(event, DamperMove):
             if self._noise is not None:
                 self._bursts.add(at, self._noise.of_move(event))
             self._damped = event.damped

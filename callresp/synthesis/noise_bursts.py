@@ -17,8 +17,8 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.palette.model import Striker
-from callresp.synthesis.execution import Move, Stroke
-from callresp.synthesis.levels import Place
+from callresp.synthesis.execution import DamperMove, PlayedStroke
+from callresp.synthesis.levels import ListeningPoint
 
 Waves = npt.NDArray[np.float64]
 
@@ -34,7 +34,7 @@ DAMPER_T60_S = 0.05
 ROOT_HALF = math.sqrt(0.5)
 
 
-class Bursts:
+class BurstQueue:
     """Noises that are sounding or about to, added to the output block by block."""
 
     def __init__(self) -> None:
@@ -85,7 +85,9 @@ def band_noise(
 class StrokeNoise:
     """The noises of one striker."""
 
-    def __init__(self, striker: Striker, place: Place, sample_rate_hz: int, seed: int) -> None:
+    def __init__(
+        self, striker: Striker, place: ListeningPoint, sample_rate_hz: int, seed: int
+    ) -> None:
         self._striker, self._place = striker, place
         rng = np.random.default_rng([seed, striker.coil.channel, 77])
         self._order = np.random.default_rng([seed, striker.coil.channel, 78])
@@ -119,7 +121,7 @@ class StrokeNoise:
     def _draw(self) -> int:
         return int(self._order.integers(BANK))
 
-    def of_stroke(self, stroke: Stroke) -> Waves:
+    def of_stroke(self, stroke: PlayedStroke) -> Waves:
         """Contact, and the body's knock where the striker has no pitch."""
         contact = self._place.peak_of(
             stroke.level_db + CONTACT_DB.get(self._striker.kind, METAL_CONTACT_DB)
@@ -136,7 +138,7 @@ class StrokeNoise:
         longer[: len(shorter)] += shorter
         return np.asarray(longer)
 
-    def of_move(self, move: Move) -> Waves:
+    def of_move(self, move: DamperMove) -> Waves:
         """A damper that arrives: louder when it lands than when it leaves."""
         damper = self._striker.damper
         if damper is None or not self._felt:

@@ -20,8 +20,8 @@ import numpy.typing as npt
 
 from callresp.palette.model import Turner
 from callresp.synthesis.execution import TurnerPart
-from callresp.synthesis.levels import Place
-from callresp.synthesis.noise_bursts import Bursts, band_noise
+from callresp.synthesis.levels import ListeningPoint
+from callresp.synthesis.noise_bursts import BurstQueue, band_noise
 
 Waves = npt.NDArray[np.float64]
 
@@ -88,7 +88,9 @@ class Shaft:
 class TurnerVoice:
     """Renders one turner's part, block after block."""
 
-    def __init__(self, part: TurnerPart, place: Place, sample_rate_hz: int, seed: int) -> None:
+    def __init__(
+        self, part: TurnerPart, place: ListeningPoint, sample_rate_hz: int, seed: int
+    ) -> None:
         turner = part.turner
         self._turner, self._place, self._rate, self._seed = turner, place, sample_rate_hz, seed
         self._shaft = Shaft(part.curve) if len(part.curve) > 1 else None
@@ -100,7 +102,7 @@ class TurnerVoice:
         ]
         self._grains = [grain / np.sqrt(np.sum(grain**2)) for grain in grains]
         self._at = 0
-        self._bursts = Bursts()
+        self._bursts = BurstQueue()
         self._page: tuple[int, Waves] = (-1, np.zeros((0, 3)))
 
     def skip_to(self, sample: int) -> None:

@@ -23,7 +23,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from callresp.field.self_test.measure import Heard
+from callresp.field.self_test.measure import StrikerResponse
 from callresp.palette.model import Palette, Striker
 from callresp.strike_test import stroke_faults
 from callresp.strike_test.modes import Mode
@@ -39,7 +39,7 @@ STRONG_DB = -15.0
 UNSURE_DB = 12.0
 
 
-class Fault(msgspec.Struct, frozen=True, kw_only=True):
+class StrikerFault(msgspec.Struct, frozen=True, kw_only=True):
     """One thing to look at: `kind` in a word, `text` for a person."""
 
     kind: str
@@ -56,7 +56,7 @@ class Verdict(msgspec.Struct, frozen=True, kw_only=True):
     striker: str
     channel: int
     heard: bool
-    faults: tuple[Fault, ...]
+    faults: tuple[StrikerFault, ...]
     pitch_off_cents: float | None = None
     t60_s: float | None = None
     t60_known_s: float | None = None
@@ -70,17 +70,17 @@ class Verdict(msgspec.Struct, frozen=True, kw_only=True):
         return not self.faults
 
 
-def judge(heard: Sequence[Heard], palette: Palette) -> list[Verdict]:
+def judge(heard: Sequence[StrikerResponse], palette: Palette) -> list[Verdict]:
     """Hold what was heard against the palette."""
     gain_db = _gain_db(heard)
     return [_verdict(one, palette, gain_db) for one in heard]
 
 
-def _gain_db(heard: Sequence[Heard]) -> float | None:
+def _gain_db(heard: Sequence[StrikerResponse]) -> float | None:
     """From the palette's levels to the recording's, by most of the strikers."""
     apart = []
     for one in heard:
-        level_db = own_level_db(one.modes, one.striker, tuning(one.modes, one.striker)[0])
+        level_db = own_level_db(one.modes, one.striker, tuning_offset(one.modes, one.striker)[0])
         if level_db is not None and not one.stroke.clipped:
             apart.append(level_db - one.striker.force[-1].level_db)
     return float(np.median(apart)) if apart else None
@@ -99,22 +99,22 @@ def own_level_db(modes: Sequence[Mode], striker: Striker, off: float) -> float |
     return 10 * float(np.log10(own)) if own > 0 else None
 
 
-def _verdict(one: Heard, palette: Palette, gain_db: float | None) -> Verdict:
+def _verdict(one: StrikerResponse, palette: Palette, gain_db: float | None) -> Verdict:
     striker = one.striker
     base = Verdict(striker=striker.name, channel=striker.coil.channel, heard=one.spoke, faults=())
     if not one.spoke:
         return msgspec.structs.replace(base, faults=(_silent(one, gain_db),))
-    faults: list[Fault] = []
+    faults: list[StrikerFault] = []
     if one.stroke.clipped:
         text = "it clips: turn the recorder's gain down and test again"
-        faults.append(Fault(kind="clipped", text=text))
-    off, fit = tuning(one.modes, striker)
+        faults.append(StrikerFault(kind="clipped", text=text))
+    off, fit = tuning_offset(one.modes, striker)
     other = _other(one, palette, off, fit)
     late_ms = None if one.late_s is None else 1000 * one.late_s
     found: dict[str, float | None] = {"late_ms": late_ms}
     if other:
         text = f"it sounds as {other} should: cables or channels are swapped"
-        faults.append(Fault(kind="swapped", text=text))
+        faults.append(StrikerFault(kind="swapped", text=text))
     elif not one.modes or fit < OWN_FIT:
         faults.append(_other_sound(one))
     else:
@@ -133,20 +133,20 @@ def _verdict(one: Heard, palette: Palette, gain_db: float | None) -> Verdict:
     if late_ms is not None and abs(late_ms) > LATE_MS:
         way = "later" if late_ms > 0 else "earlier"
         text = f"it falls {abs(late_ms):.0f} ms {way} than it should: its travel, or its spring"
-        faults.append(Fault(kind="latency", text=text))
+        faults.append(StrikerFault(kind="latency", text=text))
     rounded = {key: None if v is None else round(v, 2) for key, v in found.items()}
     return msgspec.structs.replace(base, faults=tuple(faults), sounds_as=other, **rounded)
 
 
-def _silent(one: Heard, gain_db: float | None) -> Fault:
+def _silent(one: StrikerResponse, gain_db: float | None) -> StrikerFault:
     should_db = None if gain_db is None else one.striker.force[-1].level_db + gain_db
     if should_db is not None and one.noise_db > should_db - UNSURE_DB:
-        return Fault(kind="unsure", text="too noisy to tell: test again when it is quieter")
+        return StrikerFault(kind="unsure", text="too noisy to tell: test again when it is quieter")
     text = "nothing was heard: its coil, its cable, its channel, or it strikes past"
-    return Fault(kind="silent", text=text)
+    return StrikerFault(kind="silent", text=text)
 
 
-def tuning(modes: Sequence[Mode], striker: Striker) -> tuple[float, float]:
+def tuning_offset(modes: Sequence[Mode], striker: Striker) -> tuple[float, float]:
     """How far all partials of a striker are shifted, in cents, and how well they fit then.
 
     The fit is 1 where all that sounds are its partials and all its partials
@@ -188,7 +188,7 @@ def _fit(
     return float(np.sqrt(share * covered))
 
 
-def _other(one: Heard, palette: Palette, off: float, fit: float) -> str:
+def _other(one: StrikerResponse, palette: Palette, off: float, fit: float) -> str:
     """The other striker that sounds instead, or nothing."""
     # In its own tune it must fit much worse than another before the other is believed.
     least = fit + BETTER if abs(off) <= SWAPPED_CENTS else fit - BETTER
@@ -196,26 +196,26 @@ def _other(one: Heard, palette: Palette, off: float, fit: float) -> str:
     for other in palette.striker:
         if other.name == one.striker.name:
             continue
-        shift, fits = tuning(one.modes, other)
+        shift, fits = tuning_offset(one.modes, other)
         if abs(shift) <= SWAPPED_CENTS and fits > best:
             best, name = fits, other.name
     return name
 
 
-def _other_sound(one: Heard) -> Fault:
+def _other_sound(one: StrikerResponse) -> StrikerFault:
     if one.striker.pitch_hz is None:
         text = "it sounds otherwise than it was measured: look at what it strikes"
-        return Fault(kind="strange", text=text)
+        return StrikerFault(kind="strange", text=text)
     text = "it has gone dead: a knock without its tone; loose, cracked, or held by something"
-    return Fault(kind="dead", text=text)
+    return StrikerFault(kind="dead", text=text)
 
 
-def _detuned(striker: Striker, off: float) -> list[Fault]:
+def _detuned(striker: Striker, off: float) -> list[StrikerFault]:
     if striker.pitch_hz is None or abs(off) <= OFF_CENTS:
         return []
     way = "sharp" if off > 0 else "flat"
     text = f"it is {abs(off):.0f} cents {way}: cracked, filed, wet, or something sticks to it"
-    return [Fault(kind="pitch", text=text)]
+    return [StrikerFault(kind="pitch", text=text)]
 
 
 def ring(modes: Sequence[Mode], striker: Striker, off: float) -> tuple[float | None, float | None]:
@@ -230,7 +230,7 @@ def ring(modes: Sequence[Mode], striker: Striker, off: float) -> tuple[float | N
     return None, None
 
 
-def _short(striker: Striker, t60_s: float | None, known_s: float | None) -> list[Fault]:
+def _short(striker: Striker, t60_s: float | None, known_s: float | None) -> list[StrikerFault]:
     if t60_s is None or known_s is None:
         return []
     share = t60_s / known_s
@@ -238,25 +238,27 @@ def _short(striker: Striker, t60_s: float | None, known_s: float | None) -> list
     if striker.pitch_hz is None:
         if share >= SHORT_NO_PITCH:
             return []
-        return [Fault(kind="short", text=f"{told}: something lies against it")]
+        return [StrikerFault(kind="short", text=f"{told}: something lies against it")]
     damper = "" if striker.damper is None else "its damper does not lift, "
     if share < DEAD_SHARE:
         text = f"it has gone dead: {told}; {damper}loose on its cord, cracked, or touched"
-        return [Fault(kind="dead", text=text)]
+        return [StrikerFault(kind="dead", text=text)]
     if share < SHORT_SHARE:
-        return [Fault(kind="short", text=f"{told}: {damper}cord, nodes, or something touches it")]
+        return [
+            StrikerFault(kind="short", text=f"{told}: {damper}cord, nodes, or something touches it")
+        ]
     return []
 
 
-def _weak(level_db: float) -> list[Fault]:
+def _weak(level_db: float) -> list[StrikerFault]:
     if level_db >= -WEAK_DB:
         return []
     much = "much " if level_db < -VERY_WEAK_DB else ""
     text = f"it is {much}weaker than it was, by {-level_db:.0f} dB: its coil, its reach, its place"
-    return [Fault(kind="weak", text=text)]
+    return [StrikerFault(kind="weak", text=text)]
 
 
-def _loose(one: Heard) -> list[Fault]:
+def _loose(one: StrikerResponse) -> list[StrikerFault]:
     found = []
     if (
         one.buzz_db is not None
@@ -268,8 +270,8 @@ def _loose(one: Heard) -> list[Fault]:
         )
     ):
         text = f"it buzzes, {-one.buzz_db:.0f} dB under its tone: a loose part"
-        found.append(Fault(kind="loose", text=text))
+        found.append(StrikerFault(kind="loose", text=text))
     elif one.bounce_s is not None:
         text = f"it strikes twice, {1000 * one.bounce_s:.0f} ms apart: loose, or its pulse too long"
-        found.append(Fault(kind="loose", text=text))
+        found.append(StrikerFault(kind="loose", text=text))
     return found

@@ -36,7 +36,7 @@ TRIED_MOST = 24
 
 
 @dataclass(frozen=True)
-class Heard:
+class StrikerResponse:
     """One striker's stroke.
 
     `stroke` has no onset where nothing was heard; `late_s` is how much later
@@ -58,12 +58,12 @@ class Heard:
         return self.stroke.at_s is not None
 
 
-def listen(
+def measure_strokes(
     capture: Capture,
     plan: Plan,
     palette: Palette,
     about: tuple[float, float] | None = None,
-) -> list[Heard]:
+) -> list[StrikerResponse]:
     """Hear every stroke of a self-test.
 
     Parameters
@@ -173,14 +173,14 @@ def _modes_of(striker: Striker) -> list[Mode]:
 
 def _heard(
     capture: Capture, take: Take, striker: Striker, offset_s: float, found: onsets.Onsets
-) -> Heard:
+) -> StrikerResponse:
     expected_s = take.at_s + offset_s + striker.latency_ms / 1000
     noise_db = _level_db(capture, expected_s - 0.12, expected_s - 0.02)
     got = onsets.pick(capture.samples, capture.rate_hz, expected_s, EARLY_S, LATE_S, 0.08)
     if got is None or got.rise_db < SPOKE_RISE_DB:
         got = _late(capture, take, expected_s, found)
     if got is None:
-        return Heard(striker, HeardStroke(take, expected_s), noise_db=noise_db)
+        return StrikerResponse(striker, HeardStroke(take, expected_s), noise_db=noise_db)
     near = np.abs(capture.clipped_s - got.at_s - 0.04) < 0.042
     stroke = HeardStroke(
         take, expected_s, got.at_s, got.rise_db, spoke=True, clipped=bool(near.any())
@@ -201,7 +201,9 @@ def _late(
     return None
 
 
-def _sounded(capture: Capture, striker: Striker, stroke: HeardStroke, noise_db: float) -> Heard:
+def _sounded(
+    capture: Capture, striker: Striker, stroke: HeardStroke, noise_db: float
+) -> StrikerResponse:
     assert stroke.at_s is not None
     late_s = stroke.at_s - stroke.expected_s
     # Clipping spoils levels, not pitches: its partials are looked at all the same.
@@ -209,7 +211,7 @@ def _sounded(capture: Capture, striker: Striker, stroke: HeardStroke, noise_db: 
     modes = find_modes([clip for _, clip in clips]) if clips else []
     top = max((mode.amplitude for mode in modes), default=0.0)
     modes = [m for m in modes if 20 * np.log10(m.amplitude / top) > MODES_DB]
-    return Heard(
+    return StrikerResponse(
         striker=striker,
         stroke=stroke,
         modes=tuple(modes),

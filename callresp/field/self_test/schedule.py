@@ -21,7 +21,7 @@ UNEVEN_S = 0.047
 _MARGIN = 0.95
 
 
-def lay_out(palette: Palette, only: tuple[str, ...] = (), name: str = "") -> Plan:
+def self_test_schedule(palette: Palette, only: tuple[str, ...] = (), name: str = "") -> Plan:
     """The strokes and damper moves of a self-test, on a clock that starts at 0.
 
     Parameters

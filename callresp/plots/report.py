@@ -16,12 +16,12 @@ from html import escape
 from pathlib import Path
 
 from callresp.field import timeline
-from callresp.field.day import Day
-from callresp.field.report import charts
-from callresp.field.report.charts import Line, Tick
-from callresp.field.report.style import STYLE
-from callresp.field.statistics import Figures, Hour, Range
+from callresp.field.day import FieldDay
+from callresp.field.statistics import DayStatistics, HourCounts, ValueRange
 from callresp.palette.model import Palette
+from callresp.plots import charts
+from callresp.plots.charts import AxisTick, ChartLine
+from callresp.plots.report_style import STYLE
 from callresp.plots.style import counted
 
 TIMELINE_MAX = 400
@@ -29,8 +29,12 @@ TIMELINE_MAX = 400
 LONG = ' class="long"'
 
 
-def page(
-    day: Day, figures: Figures, dials: Sequence[Path], title: str, palette: Palette | None
+def report_page(
+    day: FieldDay,
+    figures: DayStatistics,
+    dials: Sequence[Path],
+    title: str,
+    palette: Palette | None,
 ) -> str:
     """The page as text.
 
@@ -66,7 +70,7 @@ def page(
     )
 
 
-def _head(day: Day, figures: Figures, title: str) -> str:
+def _head(day: FieldDay, figures: DayStatistics, title: str) -> str:
     end = figures.end
     until = f"{end:%H:%M}" if end.date() == figures.start.date() else f"{end:%-d %B, %H:%M}"
     played = f"{figures.palette} played by {figures.rules}" if figures.palette else ""
@@ -78,7 +82,7 @@ def _head(day: Day, figures: Figures, title: str) -> str:
     )
 
 
-def _facts(figures: Figures) -> str:
+def _facts(figures: DayStatistics) -> str:
     share = f"{figures.answered / figures.calls:.0%}" if figures.calls else "none"
     rows = [
         ("calls heard", f"{figures.calls:,}", f"{figures.notes:,} notes"),
@@ -107,7 +111,7 @@ def _listed(counts: dict[str, int]) -> str:
     return ", ".join(f"{count} {name}" for name, count in counts.items())
 
 
-def _dial(path: Path, figures: Figures, number: int, of: int) -> str:
+def _dial(path: Path, figures: DayStatistics, number: int, of: int) -> str:
     data = base64.b64encode(path.read_bytes()).decode()
     which = f", dial {number + 1} of {of}" if of > 1 else ""
     alt = (
@@ -121,7 +125,7 @@ def _dial(path: Path, figures: Figures, number: int, of: int) -> str:
     )
 
 
-def _busiest(hours: Sequence[Hour]) -> str:
+def _busiest(hours: Sequence[HourCounts]) -> str:
     if not any(hour.calls for hour in hours):
         return "No call was heard."
     top = max(hours, key=lambda hour: hour.calls)
@@ -131,7 +135,7 @@ def _busiest(hours: Sequence[Hour]) -> str:
     )
 
 
-def _hours(figures: Figures) -> str:
+def _hours(figures: DayStatistics) -> str:
     hours = figures.hours
     labels = [f"{hour.start:%H}" for hour in hours]
     alt = f"Bars for each hour: calls upward, answers downward. {_busiest(hours)}"
@@ -202,7 +206,7 @@ def _numbers(column: int) -> str:
     return ' class="n"' if column else ""
 
 
-def _strikers(figures: Figures) -> str:
+def _strikers(figures: DayStatistics) -> str:
     if not figures.strikers:
         return "<section><h2>Strikers</h2><p>Nothing was struck.</p></section>"
     most = max(max(work.struck for work in figures.strikers), 1)
@@ -230,7 +234,7 @@ def _strikers(figures: Figures) -> str:
     return f"<section><h2>Which strikers worked</h2>{table}</section>"
 
 
-def _reasons(figures: Figures) -> str:
+def _reasons(figures: DayStatistics) -> str:
     if not figures.unanswered:
         what = "Every call was answered." if figures.calls else "No call was heard."
         return f"<section><h2>Why calls were not answered</h2><p>{what}</p></section>"
@@ -240,34 +244,34 @@ def _reasons(figures: Figures) -> str:
     return f"<section><h2>Why calls were not answered</h2>{table}</section>"
 
 
-def _across(day: Day) -> list[Tick]:
-    return [Tick(at_s / day.duration_s, text) for at_s, text in timeline.hour_ticks(day)]
+def _across(day: FieldDay) -> list[AxisTick]:
+    return [AxisTick(at_s / day.duration_s, text) for at_s, text in timeline.hour_ticks(day)]
 
 
-def _shares(day: Day, points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+def _shares(day: FieldDay, points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
     return [(at_s / day.duration_s, value) for at_s, value in points]
 
 
-def _ranged(name: str, found: Range, unit: str, digits: int = 1) -> str:
+def _ranged(name: str, found: ValueRange, unit: str, digits: int = 1) -> str:
     return (
         f"{name} from {found.lowest:.{digits}f} to {found.highest:.{digits}f} {unit},"
         f" {found.last:.{digits}f} {unit} at the end"
     )
 
 
-def _supply(day: Day, figures: Figures, palette: Palette | None) -> str:
+def _supply(day: FieldDay, figures: DayStatistics, palette: Palette | None) -> str:
     body = ""
     volts = figures.supply_v
     if volts is not None:
         cutoff_v = palette.supply.cutoff_v if palette else 0.0
         limit = ("stops below this", cutoff_v) if cutoff_v > 0 else None
-        line = Line("supply", "call", _shares(day, timeline.readings(day, "supply_v")))
+        line = ChartLine("supply", "call", _shares(day, timeline.readings(day, "supply_v")))
         told = _ranged("Supply voltage", volts, "V", 2)
         body += f"<p>{told}.</p>" + charts.lines([line], _across(day), "V", told, limit)
     used = timeline.energy(day)
     if used:
         told = f"Energy used so far, {used[-1][1]:.1f} Wh at the end"
-        line = Line("energy used", "answer", _shares(day, used))
+        line = ChartLine("energy used", "answer", _shares(day, used))
         body += f"<p>{told}.</p>" + charts.lines([line], _across(day), "Wh", told)
     return f"<section><h2>Supply and energy</h2>{body or _UNTOLD}</section>"
 
@@ -275,14 +279,14 @@ def _supply(day: Day, figures: Figures, palette: Palette | None) -> str:
 _UNTOLD = "<p>The board told nothing of it.</p>"
 
 
-def _warmth(day: Day, figures: Figures) -> str:
+def _warmth(day: FieldDay, figures: DayStatistics) -> str:
     drawn, told = [], []
     for name, field, ink, found in (
         ("warmest coil", "coil_c", "answer", figures.coil_c),
         ("board", "board_c", "third", figures.board_c),
     ):
         if found is not None:
-            drawn.append(Line(name, ink, _shares(day, timeline.readings(day, field))))
+            drawn.append(ChartLine(name, ink, _shares(day, timeline.readings(day, field))))
             told.append(_ranged(name.capitalize(), found, "°C", 0))
     if not drawn:
         return f"<section><h2>Temperatures</h2>{_UNTOLD}</section>"
@@ -291,7 +295,7 @@ def _warmth(day: Day, figures: Figures) -> str:
     return f"<section><h2>Temperatures</h2><p>{escape(words)}.</p>{chart}</section>"
 
 
-def _timeline(day: Day) -> str:
+def _timeline(day: FieldDay) -> str:
     rows = timeline.timeline(day)
     shown = rows[:TIMELINE_MAX]
     body = "".join(
@@ -314,7 +318,7 @@ def _class(kind: str) -> str:
     return ' class="fault"' if kind == "fault" else ""
 
 
-def _latencies(figures: Figures) -> str:
+def _latencies(figures: DayStatistics) -> str:
     rows = [
         (stage, f"{one.median_ms:.1f}", f"{one.highest_ms:.1f}")
         for stage, one in figures.latency_ms.items()
@@ -331,7 +335,7 @@ def _latencies(figures: Figures) -> str:
     )
 
 
-def _runs(day: Day) -> str:
+def _runs(day: FieldDay) -> str:
     rows = [
         (
             f"{run.start:%-d %b, %H:%M:%S}",

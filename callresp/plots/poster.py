@@ -13,10 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from callresp.field import timeline
-from callresp.field.day import Day
-from callresp.field.statistics import Figures
+from callresp.field.day import FieldDay
+from callresp.field.statistics import DayStatistics
 from callresp.palette.model import Palette
 from callresp.plots import style
+from callresp.plots.charts import count_step, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -31,8 +32,12 @@ ROWS_MAX = 16
 THIRD = "#008860"
 
 
-def draw(
-    path: Path, day: Day, figures: Figures, dials: Sequence[Path], palette: Palette | None
+def draw_poster(
+    path: Path,
+    day: FieldDay,
+    figures: DayStatistics,
+    dials: Sequence[Path],
+    palette: Palette | None,
 ) -> None:
     """Draw the poster as PNG.
 
@@ -51,7 +56,7 @@ def draw(
     work_in = ROW_IN * max(len(strikers), len(figures.unanswered), 3)
     panels_in = HOURS_IN + SUPPLY_IN * 2 + EVENTS_IN + work_in + 4 * GAP_IN + HEAD_IN + FOOT_IN
     high_in = SIDE_IN * len(dials) + panels_in
-    with style.our_style():
+    with style.drawing_style():
         figure = style.new_figure(SIDE_IN, high_in)
         _dials(figure, dials, high_in)
         top = SIDE_IN * len(dials) + HEAD_IN
@@ -78,7 +83,7 @@ def _dials(figure: Figure, dials: Sequence[Path], high_in: float) -> None:
             figure.figimage(np.asarray(picture.convert("RGB")), 0, round(below_in * DPI))
 
 
-def _across(figure: Figure, top: float, tall: float, day: Day) -> Any:
+def _across(figure: Figure, top: float, tall: float, day: FieldDay) -> Any:
     """A panel along the day's clock."""
     axes = style.axes_in(figure, LEFT_IN, top, SIDE_IN - LEFT_IN - RIGHT_IN, tall)
     axes.set_xlim(0, day.duration_s)
@@ -87,11 +92,11 @@ def _across(figure: Figure, top: float, tall: float, day: Day) -> Any:
     axes.tick_params(length=2.5, labelsize=7.5)
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
-    for from_s, to_s, state in timeline.spells(day):
-        axes.axvspan(from_s, to_s, color=style.FAINT, lw=0, zorder=0)
+    for from_s, to_s, state in timeline.inactive_periods(day):
+        axes.axvspan(from_s, to_s, color=style.SHADE, lw=0, zorder=0)
         if tall == EVENTS_IN:
             axes.text(
-                (from_s + to_s) / 2, 0.06, state, fontsize=6.5, color=style.SOFT,
+                (from_s + to_s) / 2, 0.06, state, fontsize=6.5, color=style.MUTED,
                 ha="center", va="bottom", style="italic", clip_on=True,
             )  # fmt: skip
     return axes
@@ -113,7 +118,7 @@ def _key(axes: Any, words: Sequence[tuple[str, str]]) -> None:
         x -= 0.012 * len(text) * 0.62 + 0.02
 
 
-def _hours(axes: Any, day: Day, figures: Figures) -> None:
+def _hours(axes: Any, day: FieldDay, figures: DayStatistics) -> None:
     hours = figures.hours
     lefts = [max((hour.start - day.start).total_seconds(), 0.0) for hour in hours]
     ends = [(hour.start - day.start).total_seconds() + 3600 for hour in hours]
@@ -128,39 +133,37 @@ def _hours(axes: Any, day: Day, figures: Figures) -> None:
                 left + pad / 2, way * value, max(wide - pad, wide / 2), align="edge", color=ink,
                 lw=0, zorder=3,
             )  # fmt: skip
-    axes.axhline(0, color=style.INK, lw=0.7, zorder=4)
+    axes.axhline(0, color=style.DARK, lw=0.7, zorder=4)
     _whole_ticks(axes, hours)
     _title(axes, "Calls and answers by the hour")
     _key(axes, (("calls", style.CALL), ("answers", style.ANSWER)))
 
 
 def _whole_ticks(axes: Any, hours: Sequence[Any]) -> None:
-    from callresp.field.report.charts import nice
 
     most = max([1, *(hour.calls for hour in hours)])
     least = max([0, *(hour.answers for hour in hours)])
-    step = nice(max(most, least))
+    step = count_step(max(most, least))
     top, foot = step * math.ceil(most / step), step * math.ceil(least / step)
     values = list(range(-foot, top + 1, step))
     axes.set_ylim(-foot or -0.04 * top, top)
     axes.set_yticks(values, [f"{abs(value):,}" for value in values])
-    axes.grid(axis="y", color=style.RULE, lw=0.5)
+    axes.grid(axis="y", color=style.GRID, lw=0.5)
     axes.set_axisbelow(True)
 
 
 def _values(axes: Any, unit: str, values: Sequence[float]) -> None:
-    from callresp.field.report.charts import span
 
-    low, high, step = span([value for value in values if math.isfinite(value)])
+    low, high, step = value_axis([value for value in values if math.isfinite(value)])
     axes.set_ylim(low, high)
     count = round((high - low) / step)
     digits = max(0, -math.floor(math.log10(step) + 1e-9))
     ticks = [low + n * step for n in range(count + 1)]
     axes.set_yticks(ticks, [f"{tick:.{digits}f} {unit}" for tick in ticks])
-    axes.grid(axis="y", color=style.RULE, lw=0.5)
+    axes.grid(axis="y", color=style.GRID, lw=0.5)
 
 
-def _supply(axes: Any, day: Day, palette: Palette | None) -> None:
+def _supply(axes: Any, day: FieldDay, palette: Palette | None) -> None:
     volts = timeline.readings(day, "supply_v")
     used = timeline.energy(day)
     words = [("supply voltage", style.CALL)]
@@ -169,8 +172,8 @@ def _supply(axes: Any, day: Day, palette: Palette | None) -> None:
     cutoff_v = palette.supply.cutoff_v if palette else 0.0
     values = [value for _, value in volts]
     if volts and cutoff_v > 0:
-        axes.axhline(cutoff_v, color=style.INK, lw=0.7, ls=(0, (5, 4)), zorder=3)
-        words.append(("stops below the dashed line", style.SOFT))
+        axes.axhline(cutoff_v, color=style.DARK, lw=0.7, ls=(0, (5, 4)), zorder=3)
+        words.append(("stops below the dashed line", style.MUTED))
         values.append(cutoff_v)
     _values(axes, "V", values)
     if not volts:
@@ -188,7 +191,7 @@ def _supply(axes: Any, day: Day, palette: Palette | None) -> None:
     _key(axes, words)
 
 
-def _warmth(axes: Any, day: Day) -> None:
+def _warmth(axes: Any, day: FieldDay) -> None:
     values: list[float] = []
     words = []
     for field, name, ink in (
@@ -210,19 +213,19 @@ def _warmth(axes: Any, day: Day) -> None:
 def _nothing(axes: Any) -> None:
     axes.text(
         0.5, 0.5, "the board told nothing of it", transform=axes.transAxes, ha="center",
-        va="center", color=style.SOFT, style="italic",
+        va="center", color=style.MUTED, style="italic",
     )  # fmt: skip
     axes.set_yticks([])
 
 
-def _events(axes: Any, day: Day) -> None:
+def _events(axes: Any, day: FieldDay) -> None:
     """Faults as crosses, remarks as ticks, each with its words where there is room."""
     axes.set_ylim(0, 1)
     axes.set_yticks([])
     free_s = -math.inf
     for row in timeline.timeline(day):
         fault = row.kind == "fault"
-        ink = style.ANSWER if fault else style.INK
+        ink = style.ANSWER if fault else style.DARK
         axes.plot(
             [row.at_s], [0.5], marker="x" if fault else "|", ms=6 if fault else 9, color=ink,
             mew=1.3, zorder=5, clip_on=False,
@@ -232,10 +235,10 @@ def _events(axes: Any, day: Day) -> None:
             axes.text(row.at_s, 0.72, row.text, fontsize=7, color=ink, va="bottom")
             free_s = row.at_s + wide_s
     _title(axes, "What happened")
-    _key(axes, (("× fault", style.ANSWER), ("| start or remark", style.INK)))
+    _key(axes, (("× fault", style.ANSWER), ("| start or remark", style.DARK)))
 
 
-def _work(figure: Figure, top: float, tall: float, figures: Figures) -> None:
+def _work(figure: Figure, top: float, tall: float, figures: DayStatistics) -> None:
     half = (SIDE_IN - LEFT_IN - RIGHT_IN) / 2
     strikers = [
         (work.name, work.struck, f"{work.struck:,}, at most {work.busiest_minute} a minute")
@@ -245,7 +248,7 @@ def _work(figure: Figure, top: float, tall: float, figures: Figures) -> None:
     _bars(figure, LEFT_IN, top, half - 0.35, tall, "Strokes", strikers, style.ANSWER)
     _bars(
         figure, LEFT_IN + half + 0.45, top, half - 0.45, tall, "Why calls were not answered",
-        silent[:ROWS_MAX], style.OTHERS, over=True,
+        silent[:ROWS_MAX], style.OTHER_VOICES, over=True,
     )  # fmt: skip
 
 
@@ -272,14 +275,14 @@ def _bars(
         axes.barh(y, value, 0.62, color=ink, lw=0, zorder=3)
         room = 0.02 * axes.get_xlim()[1]
         words = f"{told}  {name}" if over else told
-        axes.text(value + room, y, words, va="center", fontsize=7.5, color=style.INK)
+        axes.text(value + room, y, words, va="center", fontsize=7.5, color=style.DARK)
         if not over:
             axes.text(-room, y, name, va="center", ha="right", fontsize=7.5)
     if not rows:
-        axes.text(0, 0.5, "none", va="center", color=style.SOFT, style="italic")
+        axes.text(0, 0.5, "none", va="center", color=style.MUTED, style="italic")
 
 
-def _foot(figure: Figure, high_in: float, figures: Figures) -> None:
+def _foot(figure: Figure, high_in: float, figures: DayStatistics) -> None:
     told = [
         style.counted(figures.calls, "call"),
         f"{figures.answered:,} answered",
@@ -297,4 +300,4 @@ def _foot(figure: Figure, high_in: float, figures: Figures) -> None:
     for row, words in enumerate((told, late)):
         y = (0.44 - 0.18 * row) / high_in
         text = "   ·   ".join(words)
-        figure.text(0.5, y, text, ha="center", fontsize=7.5, color=style.SOFT)
+        figure.text(0.5, y, text, ha="center", fontsize=7.5, color=style.MUTED)

@@ -10,11 +10,11 @@ from __future__ import annotations
 from callresp.plots import style
 
 LIGHT = {
-    "paper": style.PAPER,
-    "ink": style.INK,
+    "paper": style.BACKGROUND,
+    "ink": style.DARK,
     "soft": "#5f646b",
-    "rule": style.RULE,
-    "faint": style.FAINT,
+    "rule": style.GRID,
+    "faint": style.SHADE,
     "call": style.CALL,
     "answer": style.ANSWER,
     "third": "#006b4c",

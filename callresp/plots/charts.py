@@ -22,7 +22,7 @@ POINTS_MAX = 600
 
 
 @dataclass(frozen=True, slots=True)
-class Tick:
+class AxisTick:
     """A word at a share of the axis, 0 to 1."""
 
     at: float
@@ -30,7 +30,7 @@ class Tick:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ChartLine:
     """A line of (share of the axis, value); a gap is a value that is not a number."""
 
     name: str
@@ -38,7 +38,9 @@ class Line:
     points: Sequence[tuple[float, float]]
 
 
-def frame(marks: str, wide: float, alt: str, across: Sequence[Tick], up: Sequence[Tick]) -> str:
+def frame(
+    marks: str, wide: float, alt: str, across: Sequence[AxisTick], up: Sequence[AxisTick]
+) -> str:
     """Marks with words at both axes."""
     left = "".join(
         f'<span style="bottom:{100 * tick.at:.2f}%">{escape(tick.text)}</span>' for tick in up
@@ -60,7 +62,7 @@ def frame(marks: str, wide: float, alt: str, across: Sequence[Tick], up: Sequenc
 
 def mirrored(above: Sequence[int], below: Sequence[int], labels: Sequence[str], alt: str) -> str:
     """Two rows of bars from a common line, one up and one down, on one scale."""
-    step = nice(max([*above, *below, 1]))
+    step = count_step(max([*above, *below, 1]))
     top = step * math.ceil(max([*above, 1]) / step)
     foot = step * math.ceil(max([*below, 1]) / step)
     per = TALL / (top + foot)
@@ -73,12 +75,12 @@ def mirrored(above: Sequence[int], below: Sequence[int], labels: Sequence[str], 
         if other:
             marks.append(_bar("answer", x, zero, other * per))
     up = [
-        Tick((foot + value) / (top + foot), f"{abs(value):,}")
+        AxisTick((foot + value) / (top + foot), f"{abs(value):,}")
         for value in range(-foot, top + 1, step)
     ]
     every = max(1, math.ceil(len(labels) / 8))
     across = [
-        Tick((number + 0.5) / len(labels), text)
+        AxisTick((number + 0.5) / len(labels), text)
         for number, text in enumerate(labels)
         if number % every == 0
     ]
@@ -90,8 +92,8 @@ def _bar(ink: str, x: float, y: float, tall: float) -> str:
 
 
 def lines(
-    drawn: Sequence[Line],
-    across: Sequence[Tick],
+    drawn: Sequence[ChartLine],
+    across: Sequence[AxisTick],
     unit: str,
     alt: str,
     limit: tuple[str, float] | None = None,
@@ -100,7 +102,7 @@ def lines(
     values = [value for line in drawn for _, value in line.points if math.isfinite(value)]
     if limit is not None:
         values.append(limit[1])
-    low, high, step = span(values)
+    low, high, step = value_axis(values)
     marks = []
     if limit is not None:
         y = TALL * (1 - (limit[1] - low) / (high - low))
@@ -108,8 +110,8 @@ def lines(
     marks += [_path(line, low, high) for line in drawn]
     ticks = round((high - low) / step)
     digits = max(0, -math.floor(math.log10(step) + 1e-9))
-    up = [Tick(n / ticks, f"{low + n * step:.{digits}f}") for n in range(ticks + 1)]
-    up[-1] = Tick(1.0, f"{up[-1].text} {unit}")
+    up = [AxisTick(n / ticks, f"{low + n * step:.{digits}f}") for n in range(ticks + 1)]
+    up[-1] = AxisTick(1.0, f"{up[-1].text} {unit}")
     keys = "".join(
         f'<span><i class="key {line.ink}"></i>{escape(line.name)}</span>' for line in drawn
     )
@@ -118,7 +120,7 @@ def lines(
     return f'<p class="keys">{keys}</p>' + frame("".join(marks), 1000.0, alt, across, up)
 
 
-def _path(line: Line, low: float, high: float) -> str:
+def _path(line: ChartLine, low: float, high: float) -> str:
     words, pen_up = [], True
     for at, value in thinned(line.points):
         if not math.isfinite(value):
@@ -147,7 +149,7 @@ def thinned(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
     return kept
 
 
-def nice(most: float) -> int:
+def count_step(most: float) -> int:
     """A whole step that cuts `most` into at most three parts.
 
     Examples
@@ -159,7 +161,7 @@ def nice(most: float) -> int:
     return next(step for step in (size, 2 * size, 5 * size, 10 * size) if most / step <= 3)
 
 
-def span(values: Sequence[float]) -> tuple[float, float, float]:
+def value_axis(values: Sequence[float]) -> tuple[float, float, float]:
     """Lowest, highest and step of an axis that holds all values.
 
     Examples
