@@ -11,7 +11,7 @@ from reply_helpers import call, note, score_of
 from callresp.io.score import Phrase, phrases
 from callresp.palette.files import load_palette
 from callresp.reply.mapping import csim, fits, octave_off_cents
-from callresp.reply.memory import Memory, Signature, difference, signature
+from callresp.reply.memory import SAME, Memory, Signature, difference, signature
 from callresp.reply.metrics import measure, overlap
 from callresp.reply.replier import answer
 from callresp.reply.rules import load_rules
@@ -92,6 +92,35 @@ def test_memory_knows_a_song_again_and_a_new_one_apart() -> None:
     strange = memory.recall(phrase_of(other, 0.1, 2))  # type: ignore[arg-type]
     assert strange.novelty > 0.5
     assert strange.last_rule == ""
+
+
+def test_a_tune_at_twice_the_pace_is_another_one() -> None:
+    song: list[float | None] = [1200.0, 1800.0, 1500.0, 2400.0, 1300.0]
+    slow, fast = (signature(phrase_of(song, step_s)) for step_s in (0.2, 0.1))
+    assert difference(slow, fast) > 0.5
+    memory = Memory()
+    memory.heard("A", memory.recall(phrase_of(song, 0.2)), "answer")
+    assert memory.recall(phrase_of(song, 0.1, 1)).last_rule == ""
+
+
+@given(
+    st.lists(st.floats(0.04, 0.6), min_size=2, max_size=12),
+    st.floats(0.92, 1.08),
+    st.integers(0, 2**31),
+)
+def test_a_rendition_a_little_off_in_time_is_the_same(
+    gaps_s: list[float], tempo: float, seed: int
+) -> None:
+    """8 % of tempo and 4 ms of jitter: what a bird's renditions differ by (common practice)."""
+    jitter_s = np.random.default_rng(seed).uniform(-0.004, 0.004, len(gaps_s) + 1)
+    plain = np.cumsum([0.0, *gaps_s])
+    again = np.sort(tempo * plain + jitter_s - jitter_s[0])
+    lines = [
+        phrases([note(k, 1 + float(t), 0.02, 1500.0 + 90 * k) for k, t in enumerate(times)])[0]
+        for times in (plain, again)
+    ]
+    first, second = (signature(line) for line in lines)
+    assert difference(first, second) <= SAME
 
 
 def test_the_signature_forgets_key_but_not_shape() -> None:

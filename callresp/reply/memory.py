@@ -15,6 +15,9 @@ from callresp.io.score import Phrase
 # Phrases of a singer that are kept; about a repertoire.
 KEPT = 16
 SAME = 0.34
+# Times between onsets are told apart in fifths of an octave: one class is a tempo 15 % off.
+GAP_CLASSES = 5
+LEAST_GAP_S = 0.02
 TIRED_S = 300.0
 
 Signature = tuple[tuple[int, int], ...]
@@ -33,7 +36,7 @@ def signature(phrase: Phrase) -> Signature:
         moved = 0
         if note.pitch_hz is not None and last_hz is not None:
             moved = round(12 * math.log2(note.pitch_hz / last_hz))
-        gap = round(5 * math.log2(max(note.onset_s - last_s, 0.02) / 0.02) / 5)
+        gap = round(GAP_CLASSES * math.log2(max(note.onset_s - last_s, LEAST_GAP_S) / LEAST_GAP_S))
         steps.append((moved, gap))
         last_hz, last_s = note.pitch_hz or last_hz, note.onset_s
     return tuple(steps)
