@@ -13,7 +13,6 @@ import msgspec
 
 from callresp.commands import ui
 from callresp.commands.check import account
-from callresp.commands.reply import reason
 
 if TYPE_CHECKING:
     from callresp.io.score import HeardScore, ReplyScore
@@ -205,6 +204,8 @@ def _tell(
     took_s: float,
 ) -> None:
     """What was heard, answered, refused and why, and what to try next."""
+    from callresp.reply.silences import counted
+
     voices = Counter(note.voice for note in heard.notes)
     answered = len({note.heard_phrase for note in reply.notes})
     phrases = len({note.phrase for note in heard.notes})
@@ -214,7 +215,7 @@ def _tell(
         f"answered  {answered} phrases with {len(reply.notes)} notes on {checked.palette.name},"
         f" by the rule set '{reply.header.rules}'"
     )
-    for why, count in Counter(reason(s.why) for s in reply.unanswered).most_common():
+    for why, count in counted(s.why for s in reply.unanswered).items():
         ui.say(f"          kept silent {count} times: {why}")
     changes = checked.plan.changes
     ui.say(f"refused   {sum(c.change == 'dropped' for c in changes)} notes; {len(changes)} changes")

@@ -72,28 +72,27 @@ def _beside(heard: Path) -> Path:
 
 def figures(score: ReplyScore) -> dict[str, object]:
     """Counts of a reply score."""
+    from callresp.reply.silences import counted
+
     return {
         "notes": len(score.notes),
         "answered": len({note.heard_phrase for note in score.notes}),
         "unanswered": len(score.unanswered),
         "rules": dict(Counter(note.rule for note in score.notes).most_common()),
-        "silences": dict(Counter(reason(s.why) for s in score.unanswered).most_common()),
+        "silences": counted(silence.why for silence in score.unanswered),
     }
-
-
-def reason(why: str) -> str:
-    """The kind of a reason, without the figures that differ from phrase to phrase."""
-    return "no rule fits" if why.startswith("no rule fits") else why
 
 
 def tell(score: ReplyScore) -> None:
     """Tell a person what was answered, and what was not and why."""
+    from callresp.reply.silences import counted
+
     answered = len({note.heard_phrase for note in score.notes})
     total = answered + len(score.unanswered)
     ui.say(f"{score.header.rules}: answers {answered} of {total} phrases, {len(score.notes)} notes")
     for rule, count in Counter(note.rule for note in score.notes).most_common():
         ui.say(f"  {rule}: {count} notes")
-    for why, count in Counter(reason(s.why) for s in score.unanswered).most_common():
+    for why, count in counted(silence.why for silence in score.unanswered).items():
         ui.say(f"  silent {count} times: {why}")
 
 

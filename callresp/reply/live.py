@@ -17,6 +17,7 @@ import msgspec
 
 from callresp.io.score import Note, Phrase, ReplyNote, Unanswered
 from callresp.palette.model import Palette
+from callresp.reply import silences
 from callresp.reply.compose import Stroke, ends_s
 from callresp.reply.memory import Recall
 from callresp.reply.phrase_end import RestGuess
@@ -173,7 +174,7 @@ class LiveReplier:
             self.silences.append(chosen)
             return
         if self._pending is not None:
-            self._silence(phrase, recall, "another phrase was waiting for its answer")
+            self._silence(phrase, recall, silences.waiting(self._pending.phrase.id))
             return
         rule, strokes = chosen
         wait_s = random.Random(f"{self._replier.seed}/{phrase.id}/wait").uniform(
@@ -199,7 +200,10 @@ class LiveReplier:
         if quiet := turns.quiet(pending.phrase):
             return self._give_up(pending, quiet)
         if now_s > pending.wanted_s + manners.patience_s:
-            return self._give_up(pending, f"no rest to answer in within {manners.patience_s:g} s")
+            latest_s = pending.wanted_s + manners.patience_s
+            if turns.last_end_s + manners.rest_s > latest_s:
+                return self._give_up(pending, turns.own_reason(pending.phrase.offset_s))
+            return self._give_up(pending, silences.no_rest(manners.patience_s))
         watches, voice = turns.watched(pending.phrase)
         if now_s < turns.last_end_s + manners.rest_s:
             return []
@@ -207,8 +211,7 @@ class LiveReplier:
         if watches and not self._settled(voice, now_s):
             return []
         if ends_s(pending.strokes, self._palette) > turns.share_left_s(now_s):
-            share = manners.share_max
-            return self._give_up(pending, f"it has had its {share:.0%} of this minute")
+            return self._give_up(pending, silences.had_its_share(manners.share_max))
         self._pending = None
         self.due_s = max(pending.due_s, rested_s, self._settled_s(voice) if watches else 0.0)
         made = self._replier.reply(pending.phrase, pending.rule, pending.strokes, now_s, None)

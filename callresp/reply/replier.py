@@ -24,6 +24,7 @@ from callresp.io.score import (
     phrases,
 )
 from callresp.palette.model import Palette
+from callresp.reply import silences
 from callresp.reply.ambient import AmbientLevel
 from callresp.reply.choose import Moment, choose_rule
 from callresp.reply.compose import Loudness, Stroke, compose, ends_s
@@ -124,7 +125,10 @@ class Replier:
         top_db = self._loudness.top_db(phrase.offset_s)
         strokes = compose(phrase, rule, self.palette, top_db, rng, self.worked)
         if not strokes:
-            return self._silence(phrase, rule.name, "no striker for any of its notes")
+            number = 1 + self.rules.rule.index(rule)
+            pitched = any(note.pitch_hz is not None for note in phrase.notes)
+            why = silences.no_striker(number, rule.name, pitched, rule.pitch == "table")
+            return self._silence(phrase, rule.name, why)
         return rule, strokes
 
     def _decide(
@@ -142,8 +146,11 @@ class Replier:
             return self._silence(phrase, "manners", start_s)
         if ends_s(strokes, self.palette) > self.turns.share_left_s(start_s):
             share = self.rules.manners.share_max
-            return self._silence(phrase, "manners", f"it has had its {share:.0%} of this minute")
+            return self._silence(phrase, "manners", silences.had_its_share(share))
         stop_s = self.turns.interrupted(phrase, start_s, activity)
+        if stop_s is not None and start_s + strokes[0].at_s >= stop_s:
+            began_s = stop_s - self.rules.manners.reaction_s
+            return self._silence(phrase, "manners", silences.cut_short(began_s))
         return self.reply(phrase, rule, strokes, start_s, stop_s)
 
     def _silence(self, phrase: Phrase, rule: str, why: str) -> Unanswered:
@@ -166,7 +173,7 @@ class Replier:
             notes = [_left_off(note, stop_s) for note in notes]
         if rule.turner and self.palette.turner_named(rule.turner):
             notes.append(self._turned(phrase, rule, start_s, end_s))
-        self.turns.replied(start_s, end_s)
+        self.turns.replied(phrase, start_s, end_s)
         self.memory.replied(start_s)
         self.worked.update(stroke.instrument for stroke in kept)
         self._phrases += 1

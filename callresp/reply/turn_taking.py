@@ -12,13 +12,13 @@ from collections import deque
 from collections.abc import Iterable
 
 from callresp.io.score import Note, Phrase
+from callresp.reply import silences
 from callresp.reply.rules import Manners
 
 # A voice must have been silent this long before we speak into its pause.
 SETTLE_S = 0.15
 MINUTE_S = 60.0
 HOUR_S = 3600.0
-BUSY = "the machine was still answering or resting"
 
 
 class VoiceActivity:
@@ -89,7 +89,9 @@ class Turns:
         self._hour_s = hour_s
         self._last_call_s = 0.0
         self._returned_s = float("-inf")
+        self.last_start_s = float("-inf")
         self.last_end_s = float("-inf")
+        self._last_phrase = -1
         self._replies: deque[tuple[float, float]] = deque()
 
     def watched(self, phrase: Phrase) -> tuple[bool, str | None]:
@@ -103,13 +105,13 @@ class Turns:
         free_s = self.last_end_s + self.manners.rest_s
         latest_s = wanted_s + self.manners.patience_s
         if free_s > latest_s:
-            return BUSY
+            return self.own_reason(phrase.offset_s)
         start_s = max(wanted_s, free_s)
         watches, voice = self.watched(phrase)
         if watches:
             start_s = activity.silent_from(start_s, voice)
         if start_s > latest_s:
-            return f"no rest to answer in within {self.manners.patience_s:g} s"
+            return silences.no_rest(self.manners.patience_s)
         return start_s
 
     def busy(self, phrase: Phrase) -> str | None:
@@ -117,17 +119,28 @@ class Turns:
         manners = self.manners
         latest_s = phrase.offset_s + manners.wait_s[1] + manners.patience_s
         if self.last_end_s + manners.rest_s > latest_s:
-            return BUSY
+            return self.own_reason(phrase.offset_s)
         return self.quiet(phrase)
+
+    def own_reason(self, at_s: float) -> str:
+        """What the machine's own last reply was doing at a moment, where that kept it from another.
+
+        A reply is known from when it is chosen; until it begins it only waits.
+        """
+        if self.last_start_s > at_s:
+            return silences.waiting(self._last_phrase, self.last_start_s)
+        if self.last_end_s > at_s:
+            return silences.answering(self._last_phrase, self.last_end_s)
+        return silences.resting(self._last_phrase, self.last_end_s + self.manners.rest_s)
 
     def quiet(self, phrase: Phrase) -> str | None:
         """Why the machine keeps quiet whatever it hears, or `None`."""
         manners = self.manners
         hour_s = (phrase.offset_s + self._hour_s) % HOUR_S
         if hour_s >= (1 - manners.quiet_share) * HOUR_S:
-            return f"the quiet {manners.quiet_share:.0%} of the hour"
+            return silences.quiet_hour(manners.quiet_share)
         if phrase.onset_s < self._returned_s + manners.return_s:
-            return "calls have only come back: let them sing"
+            return silences.come_back(manners.return_s)
         return None
 
     def called(self, onset_s: float) -> None:
@@ -151,7 +164,8 @@ class Turns:
         begins_s = activity.begins_after(start_s, voice)
         return None if begins_s is None else begins_s + self.manners.reaction_s
 
-    def replied(self, start_s: float, end_s: float) -> None:
-        """Take note of a reply."""
+    def replied(self, phrase: Phrase, start_s: float, end_s: float) -> None:
+        """Take note of a reply to a phrase."""
         self._replies.append((start_s, end_s))
-        self.last_end_s = end_s
+        self.last_start_s, self.last_end_s = start_s, end_s
+        self._last_phrase = phrase.id

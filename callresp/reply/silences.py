@@ -1,0 +1,115 @@
+"""Why a call is left alone: reasons by kind, each with the setting that would change it.
+
+Conventions
+-----------
+A reason is one line, ``kind (setting): detail``. What stands before the colon
+is the same for every call that is left alone for that reason, so that reports
+can add up kinds; figures of the single call come after it. Settings are named
+as ``audition --sweep`` names them: ``manners.rest_s``, ``rule.1.when.notes``.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+
+
+def reason(kind: str, setting: str, detail: str = "") -> str:
+    """A reason in one line.
+
+    Parameters
+    ----------
+    kind
+        What holds for every call that is left alone for this reason.
+    setting
+        The setting, or the settings, that would change it.
+    detail
+        What holds for this call only.
+
+    Examples
+    --------
+    >>> reason("no rest to answer in", "manners.patience_s", "none within 2.5 s")
+    'no rest to answer in (manners.patience_s): none within 2.5 s'
+    """
+    head = f"{kind} ({setting})"
+    return f"{head}: {detail}" if detail else head
+
+
+def kind_of(why: str) -> str:
+    """The kind of a reason with its setting, without what differs from call to call."""
+    return why.split(":")[0].strip()
+
+
+def counted(whys: Iterable[str]) -> dict[str, int]:
+    """How many calls were left alone for each kind of reason, commonest first."""
+    return dict(Counter(kind_of(why) for why in whys).most_common())
+
+
+def no_rule_fits(unmet: Iterable[tuple[int, str, str, str]]) -> str:
+    """No rule's conditions are met.
+
+    Parameters
+    ----------
+    unmet
+        Of each rule: its number from 1, its name, the first condition that the
+        call does not meet, and how.
+    """
+    parts = [f"{name}, {how} (rule.{number}.when.{key})" for number, name, key, how in unmet]
+    return reason("no rule fits", "when", "; ".join(parts))
+
+
+def tired(replies: int) -> str:
+    """The rules' weight has worn off."""
+    return reason("tired of answering", "tires", f"{replies} replies in five minutes")
+
+
+def no_striker(number: int, rule: str, pitched: bool, by_table: bool) -> str:
+    """No note of the call has a striker to go to."""
+    setting = "table" if by_table and pitched else "strikers" if pitched else "unpitched"
+    return reason(
+        "no striker for any of its notes", setting, f"by rule '{rule}' (rule.{number}.{setting})"
+    )
+
+
+def waiting(phrase: int, from_s: float | None = None) -> str:
+    """A reply to another call had been chosen but had not begun."""
+    detail = f"call {phrase}" + ("" if from_s is None else f", answered from {from_s:.1f} s on")
+    return reason("another call was waiting for its answer", "manners.patience_s", detail)
+
+
+def answering(phrase: int, until_s: float) -> str:
+    """The machine was sounding."""
+    detail = f"call {phrase}, until {until_s:.1f} s"
+    return reason("it was still answering another call", "rule.at_most", detail)
+
+
+def resting(phrase: int, until_s: float) -> str:
+    """The machine had sounded and rested."""
+    detail = f"after call {phrase}, until {until_s:.1f} s"
+    return reason("it was resting after a reply", "manners.rest_s", detail)
+
+
+def no_rest(patience_s: float) -> str:
+    """Those it gives way to never left a gap."""
+    return reason("no rest to answer in", "manners.patience_s", f"none within {patience_s:g} s")
+
+
+def had_its_share(share: float) -> str:
+    """The machine has sounded enough in this minute."""
+    return reason("it has had its share of this minute", "manners.share_max", f"{share:.0%}")
+
+
+def quiet_hour(share: float) -> str:
+    """The quiet end of the hour."""
+    return reason("the quiet end of the hour", "manners.quiet_share", f"its last {share:.0%}")
+
+
+def come_back(return_s: float) -> str:
+    """The birds have only come back."""
+    return reason("calls have only come back", "manners.return_s", f"let them sing {return_s:g} s")
+
+
+def cut_short(at_s: float) -> str:
+    """One that is given way to began before the first stroke."""
+    detail = f"a call began at {at_s:.1f} s"
+    return reason("it left off before its first stroke", "manners.leave_off", detail)
