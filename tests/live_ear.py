@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.io.score import Note
-from callresp.listen.online import Began, Ended, Event
+from callresp.listen.online import Event, NoteEnd, NoteOnset
 
 WINDOW = 1024
 HOP = 480
@@ -33,26 +33,31 @@ class PeakEar:
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         self._window = np.hanning(WINDOW)
-        self._hz = np.fft.rfftfreq(WINDOW, 1 / rate_hz)
+        self._keys = 0
+        self.restart(0.0)
+
+    def restart(self, at_s: float) -> None:
+        self._zero_s = at_s
+        self._hz = np.fft.rfftfreq(WINDOW, 1 / self._rate_hz)
         self._band = slice(*np.searchsorted(self._hz, (450.0, 11000.0)))
         self._held = np.zeros(WINDOW)
         self._fresh = np.zeros(0)
         self._floor_db: Floats | None = None
         self._open: dict[int, Track] = {}
-        self._done = self._keys = 0
+        self._done = 0
 
-    def feed(self, block: npt.NDArray[np.float32]) -> list[Event]:
+    def push(self, block: npt.NDArray[np.float32]) -> list[Event]:
         out: list[Event] = []
         self._fresh = np.concatenate([self._fresh, block])
         while len(self._fresh) >= HOP:
             self._held = np.concatenate([self._held[HOP:], self._fresh[:HOP]])
             self._fresh = self._fresh[HOP:]
             self._done += HOP
-            out += self._frame((self._done - WINDOW / 2) / self._rate_hz)
+            out += self._frame(self._zero_s + (self._done - WINDOW / 2) / self._rate_hz)
         return out
 
     def finish(self) -> list[Event]:
-        return [Ended(key, None) for key, track in self._open.items() if track.told]
+        return [NoteEnd(key, None) for key, track in self._open.items() if track.told]
 
     def _peaks(self) -> list[tuple[float, float]]:
         spectrum = np.abs(np.fft.rfft(self._held * self._window)) ** 2
@@ -81,14 +86,14 @@ class PeakEar:
             elif at_s - track.points[-1][0] > 0.03:
                 del self._open[key]
                 if track.told:
-                    yield Ended(key, self._note(key, track))
+                    yield NoteEnd(key, self._note(key, track))
         for hz, level_db in peaks:
             self._keys += 1
             self._open[self._keys] = Track(hz, level_db, [(at_s, hz)])
 
-    def _began(self, key: int, track: Track) -> Began:
+    def _began(self, key: int, track: Track) -> NoteOnset:
         note = self._note(key, track)
-        return Began(
+        return NoteOnset(
             key, note.onset_s, note.pitch_hz, note.low_hz, note.high_hz, note.level_db, note.voice
         )
 

@@ -6,10 +6,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
+import msgspec
 import numpy as np
 
 from callresp.io.score import Note
-from callresp.listen.online import Began, Ended, Event
+from callresp.listen.online import Event, NoteEnd, NoteOnset
 from callresp.live.actions import Action, CommandOutcome, Notify, Record, Release, SaveSnippet, Send
 from callresp.live.engine import Clocks, LiveEngine, LiveSettings
 from callresp.live.links import SimulatedLink
@@ -24,7 +25,7 @@ MORNING = datetime(2026, 5, 12, 4, 30)
 
 
 class Scripted:
-    """Says what it was told to hear, a little late, as a listener would."""
+    """Says what it was told to hear, a little late, as a listener would; anew at each restart."""
 
     def __init__(
         self,
@@ -33,28 +34,45 @@ class Scripted:
         began_s: float = 0.012,
         ended_s: float = 0.1,
     ) -> None:
+        self._notes = notes
+        self._rate_hz, self._began_s, self._ended_s = rate_hz, began_s, ended_s
+        self._lives = 0
+        self.restart(0.0)
+
+    def restart(self, at_s: float) -> None:
+        self._lives += 1
+        notes = [
+            msgspec.structs.replace(
+                note,
+                id=self._lives << 20 | note.id,
+                onset_s=note.onset_s + at_s,
+                offset_s=note.offset_s + at_s,
+            )
+            for note in self._notes
+        ]
         self._starts = sorted(notes, key=lambda note: note.onset_s)
         self._ends = sorted(notes, key=lambda note: note.offset_s)
-        self._rate_hz, self._began_s, self._ended_s = rate_hz, began_s, ended_s
-        self._done = 0
+        self._done = round(at_s * self._rate_hz)
         self._open: set[int] = set()
 
-    def feed(self, block: np.ndarray) -> list[Event]:
+    def push(self, block: np.ndarray) -> list[Event]:
         self._done += len(block)
         now_s = self._done / self._rate_hz
         out: list[Event] = []
         while self._starts and self._starts[0].onset_s + self._began_s <= now_s:
             n = self._starts.pop(0)
             self._open.add(n.id)
-            out.append(Began(n.id, n.onset_s, n.pitch_hz, n.low_hz, n.high_hz, n.level_db, n.voice))
+            out.append(
+                NoteOnset(n.id, n.onset_s, n.pitch_hz, n.low_hz, n.high_hz, n.level_db, n.voice)
+            )
         while self._ends and self._ends[0].offset_s + self._ended_s <= now_s:
             n = self._ends.pop(0)
             self._open.discard(n.id)
-            out.append(Ended(n.id, n))
+            out.append(NoteEnd(n.id, n))
         return out
 
     def finish(self) -> list[Event]:
-        return [Ended(key, None) for key in sorted(self._open)]
+        return [NoteEnd(key, None) for key in sorted(self._open)]
 
 
 def silence(seconds: float, block_s: float = 0.005, start_s: float = 0.0) -> Iterator[Block]:
@@ -129,7 +147,7 @@ def day_of(
     clocks = Clocks(wall or (lambda: MORNING + timedelta(seconds=passed_s())), passed_s)
     settings = LiveSettings(needs_link=True, **more)  # type: ignore[arg-type]
     engine = LiveEngine(
-        palette, rules or load_rules("answer"), lambda: Scripted(notes), RATE_HZ, clocks, settings
+        palette, rules or load_rules("answer"), Scripted(notes), RATE_HZ, clocks, settings
     )
     now.append(engine)
     return Day(engine, SimulatedLink(engine.player.empty_plan, palette))

@@ -13,8 +13,8 @@ from listen_helpers import tone
 from callresp.cli import cli
 from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
-from callresp.listen.diagnostics import LONGEST_S, gather
-from callresp.listen.offline import hear_table
+from callresp.listen.diagnostics import LONGEST_S, collect_evidence
+from callresp.listen.offline import note_table
 from callresp.listen.profile import Profile
 
 RATE_HZ = 48000
@@ -34,8 +34,8 @@ def recording(folder: Path, *parts: tuple[float, float, float, float]) -> Path:
 
 def test_it_hears_what_transcribing_hears(tmp_path: Path) -> None:
     path = recording(tmp_path, (1.0, 0.1, 3000, 0.3), (2.0, 0.1, 4000, 0.3), (4.5, 0.1, 2500, 0.3))
-    whole = hear_table(open_recording(path), Profile())[0].notes
-    found = gather(open_recording(path), Profile(), 0.5, 3.0)
+    whole = note_table(open_recording(path), Profile())[0].notes
+    found = collect_evidence(open_recording(path), Profile(), 0.5, 3.0)
     assert len(whole) == 3
     np.testing.assert_allclose(found.notes["onset_s"], whole["onset_s"][:2], atol=1e-6)
     assert found.power_db.shape == (len(found.at_s), len(found.hertz)) == found.floor_db.shape
@@ -46,27 +46,29 @@ def test_it_hears_what_transcribing_hears(tmp_path: Path) -> None:
 def test_a_short_whistle_is_told_and_its_setting_brings_it_back(tmp_path: Path) -> None:
     path = recording(tmp_path, (2.0, 0.06, 3000, 0.2))
     strict = Profile(shortest_note_ms=200)
-    found = gather(open_recording(path), strict, 1.5, 3.0)
+    found = collect_evidence(open_recording(path), strict, 1.5, 3.0)
     assert len(found.notes) == 0
     (one,) = [one for one in found.left_out if one.low_hz - 100 < 3000 < one.high_hz + 100]
     assert one.setting == "shortest_note_ms"
     assert abs(one.onset_s - 2.01) < 0.03
-    assert len(gather(open_recording(path), Profile(), 1.5, 3.0).notes) == 1
+    assert len(collect_evidence(open_recording(path), Profile(), 1.5, 3.0).notes) == 1
 
 
 def test_a_faint_whistle_is_told_and_its_setting_brings_it_back(tmp_path: Path) -> None:
     path = recording(tmp_path, (2.0, 0.15, 3000, 0.0012))
     strict, easy = Profile(floor_db=16), Profile(floor_db=5)
-    assert len(gather(open_recording(path), strict, 1.9, 2.3).notes) == 0
-    heard = gather(open_recording(path), easy, 1.9, 2.3).notes
+    assert len(collect_evidence(open_recording(path), strict, 1.9, 2.3).notes) == 0
+    heard = collect_evidence(open_recording(path), easy, 1.9, 2.3).notes
     assert any(abs(note["pitch_hz"] - 3000) < 30 for note in heard)
-    told = [one.setting for one in gather(open_recording(path), Profile(), 1.9, 2.3).left_out]
+    told = [
+        one.setting for one in collect_evidence(open_recording(path), Profile(), 1.9, 2.3).left_out
+    ]
     assert set(told) <= {"floor_db", "shortest_note_ms", "faint_beside_loud_db", None}
 
 
 def test_a_note_without_pitch_says_which_setting_took_it(tmp_path: Path) -> None:
     path = recording(tmp_path, (2.0, 0.1, 3000, 0.3))
-    found = gather(open_recording(path), Profile(least_tonality=1.0), 1.5, 3.0)
+    found = collect_evidence(open_recording(path), Profile(least_tonality=1.0), 1.5, 3.0)
     assert "least_tonality" in found.remarks[0]
 
 
@@ -79,7 +81,7 @@ def test_a_stretch_that_is_none_is_refused(
 ) -> None:
     path = recording(tmp_path)
     with pytest.raises(UserError, match=words):
-        gather(open_recording(path), Profile(), from_s, to_s)
+        collect_evidence(open_recording(path), Profile(), from_s, to_s)
 
 
 def test_the_command_draws_tells_and_speaks_to_machines(tmp_path: Path) -> None:

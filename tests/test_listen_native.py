@@ -15,10 +15,10 @@ from listen_helpers import recorded, tone
 
 from callresp.io.audio import open_recording, write_wav
 from callresp.listen.kernels import frame
-from callresp.listen.note_stream import Engine
+from callresp.listen.note_stream import NoteStream, StreamOutput
 from callresp.listen.notes import Rows
-from callresp.listen.offline import hear_table
-from callresp.listen.online import SETTLE_S, Began, Ended, Listener
+from callresp.listen.offline import note_table
+from callresp.listen.online import SETTLE_S, Listener, NoteEnd, NoteOnset
 from callresp.listen.profile import Profile
 from callresp.scene.recipe import load_recipe
 from callresp.scene.render import Scene, render
@@ -36,7 +36,7 @@ def heard(wave: np.ndarray, folder: Path, rate_hz: int = RATE_HZ) -> Rows:
     """What the listener makes of a wave."""
     path = folder / "heard.wav"
     write_wav(path, wave, rate_hz)
-    return hear_table(open_recording(path), Profile())[0].notes
+    return note_table(open_recording(path), Profile())[0].notes
 
 
 def onset_f(made: Scene, onsets_s: np.ndarray, within_s: float) -> float:
@@ -95,27 +95,27 @@ def test_bounds_of_every_note_lie_in_the_band(tmp_path: Path) -> None:
 @given(st.integers(1, 5000))
 def test_blocks_of_any_size_are_heard_alike(size: int) -> None:
     samples = scene("solo").samples[: 3 * RATE_HZ]
-    whole = _notes(Engine(RATE_HZ, Profile()), samples, len(samples))
-    parts = _notes(Engine(RATE_HZ, Profile()), samples, max(size, 37))
+    whole = _notes(NoteStream(RATE_HZ, Profile()), samples, len(samples))
+    parts = _notes(NoteStream(RATE_HZ, Profile()), samples, max(size, 37))
     assert (whole == parts).all()
 
 
-def _notes(engine: Engine, samples: np.ndarray, size: int) -> np.ndarray:
-    tables = []
+def _notes(engine: NoteStream, samples: np.ndarray, size: int) -> np.ndarray:
+    outputs: list[StreamOutput] = []
     for start in range(0, len(samples), size):
-        tables += engine.push(samples[start : start + size])
-    tables += engine.push(np.zeros(0, np.float32), last=True)
-    rows = np.concatenate([table.notes for table in tables])
+        outputs += engine.push(samples[start : start + size])
+    outputs += engine.push(np.zeros(0, np.float32), last=True)
+    rows = np.concatenate([out.notes.notes for out in outputs])
     return np.stack([rows["onset_s"], rows["offset_s"], rows["level_db"]])
 
 
-def online(samples: np.ndarray, size: int = 256) -> list[tuple[float, Began | Ended]]:
+def online(samples: np.ndarray, size: int = 256) -> list[tuple[float, NoteOnset | NoteEnd]]:
     """Every event with the time at which it came out."""
     listener = Listener(RATE_HZ)
-    events: list[tuple[float, Began | Ended]] = []
+    events: list[tuple[float, NoteOnset | NoteEnd]] = []
     for start in range(0, len(samples), size):
         now_s = (start + size) / RATE_HZ
-        events += [(now_s, event) for event in listener.feed(samples[start : start + size])]
+        events += [(now_s, event) for event in listener.push(samples[start : start + size])]
     return [*events, *((len(samples) / RATE_HZ, event) for event in listener.finish())]
 
 
@@ -123,8 +123,8 @@ def online(samples: np.ndarray, size: int = 256) -> list[tuple[float, Began | En
 def test_the_online_form_hears_what_the_offline_form_hears(name: str, tmp_path: Path) -> None:
     made = scene(name)
     events = online(made.samples)
-    began = np.array([event.onset_s for _, event in events if isinstance(event, Began)])
-    ended = [event.note for _, event in events if isinstance(event, Ended) and event.note]
+    began = np.array([event.onset_s for _, event in events if isinstance(event, NoteOnset)])
+    ended = [event.note for _, event in events if isinstance(event, NoteEnd) and event.note]
     offline = onset_f(made, heard(made.samples, tmp_path)["onset_s"], 0.05)
     assert onset_f(made, began, 0.05) >= offline - 0.02
     assert onset_f(made, np.array([note.onset_s for note in ended]), 0.05) >= offline - 0.02
@@ -132,7 +132,7 @@ def test_the_online_form_hears_what_the_offline_form_hears(name: str, tmp_path: 
 
 def test_a_start_is_told_before_its_note_could_be_over() -> None:
     made = scene("solo")
-    told = [(at_s, e.onset_s) for at_s, e in online(made.samples) if isinstance(e, Began)]
+    told = [(at_s, e.onset_s) for at_s, e in online(made.samples) if isinstance(e, NoteOnset)]
     true_s = np.array([note.onset_s for note in made.truth.notes])
     # Counted in samples heard, so that the machine it runs on has no say.
     pairs = mir_eval.util.match_events(true_s, np.array([onset for _, onset in told]), 0.05)
@@ -147,7 +147,7 @@ def test_every_start_ends_once_and_no_end_comes_first() -> None:
     seen: set[int] = set()
     phrases: dict[str, list[int]] = {}
     for _, event in online(made.samples[: 15 * RATE_HZ], 1000):
-        if isinstance(event, Began):
+        if isinstance(event, NoteOnset):
             assert event.key not in seen
             assert event.onset_s >= SETTLE_S
             assert event.low_hz <= event.high_hz
@@ -173,8 +173,8 @@ def test_silence_and_noise_alone_begin_nothing() -> None:
 @pytest.mark.parametrize("profile", [Profile(), Profile(band_low_hz=200, window_ms=21.3)])
 def test_one_compiled_form_serves_every_rate_and_profile(rate_hz: int, profile: Profile) -> None:
     band_high_hz = min(profile.band_high_hz, 0.45 * rate_hz)
-    engine = Engine(rate_hz, msgspec.structs.replace(profile, band_high_hz=band_high_hz))
-    engine.push(np.zeros(rate_hz // 4, np.float32), last=True)
+    engine = NoteStream(rate_hz, msgspec.structs.replace(profile, band_high_hz=band_high_hz))
+    list(engine.push(np.zeros(rate_hz // 4, np.float32), last=True))
     # Forms kept by several processes under like names would be taken for one another.
     assert len(frame.run.signatures) == 1  # type: ignore[attr-defined]
 
@@ -186,5 +186,5 @@ def test_a_recording_at_any_rate_gives_the_same_pitch(tmp_path: Path) -> None:
         whistle = tone(3000, 0.2, rate_hz, 0.3) * np.hanning(round(0.2 * rate_hz))
         wave[rate_hz : rate_hz + len(whistle)] += whistle
         path = recorded(tmp_path, wave, rate_hz, f"{rate_hz}.wav")
-        (note,) = hear_table(open_recording(path), Profile())[0].notes
+        (note,) = note_table(open_recording(path), Profile())[0].notes
         assert abs(1200 * np.log2(note["pitch_hz"] / 3000)) < 3

@@ -9,13 +9,13 @@ from hypothesis import strategies as st
 from listen_helpers import rung, sung, tone
 
 from callresp.errors import UserError
-from callresp.listen.online import Began, Ended, Listener
+from callresp.listen.online import Listener, NoteEnd, NoteOnset
 from callresp.listen.profile import Profile
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import render
 
 RATE_HZ = 48000
-Events = list[tuple[float, Began | Ended]]
+Events = list[tuple[float, NoteOnset | NoteEnd]]
 
 
 def online(samples: np.ndarray, size: int = 256) -> Events:
@@ -25,13 +25,13 @@ def online(samples: np.ndarray, size: int = 256) -> Events:
     events: Events = []
     for start in range(0, len(wave), size):
         now_s = (start + size) / RATE_HZ
-        events += [(now_s, event) for event in listener.feed(wave[start : start + size])]
+        events += [(now_s, event) for event in listener.push(wave[start : start + size])]
     return [*events, *((len(wave) / RATE_HZ, event) for event in listener.finish())]
 
 
-def told(events: Events) -> list[tuple[float, Began]]:
+def told(events: Events) -> list[tuple[float, NoteOnset]]:
     """The starts alone."""
-    return [(at_s, event) for at_s, event in events if isinstance(event, Began)]
+    return [(at_s, event) for at_s, event in events if isinstance(event, NoteOnset)]
 
 
 @settings(max_examples=12, deadline=None)
@@ -72,7 +72,7 @@ def test_a_tone_amid_a_harsh_sound_is_told_before_it_has_shown_itself_apart() ->
     ((out_s, start),) = [one for one in told(events) if one[1].pitch_hz]
     assert abs(start.onset_s - 1.1) < 0.01
     assert out_s - 1.1 < 0.02
-    ends = [event for _, event in events if isinstance(event, Ended) and event.key == start.key]
+    ends = [event for _, event in events if isinstance(event, NoteEnd) and event.key == start.key]
     assert len(ends) == 1
     assert ends[0].note is not None
     assert ends[0].note.pitch_hz is not None
@@ -95,7 +95,7 @@ def test_a_sweep_faster_than_a_partial_can_be_followed_is_told_in_time(high_hz: 
         out_s = min(out_s for out_s, start in starts if abs(start.onset_s - moment) < 0.01)
         assert out_s - moment < 0.0225
     assert len(starts) <= len(at_s) + 2
-    ended = [event.key for _, event in events if isinstance(event, Ended)]
+    ended = [event.key for _, event in events if isinstance(event, NoteEnd)]
     assert all(ended.count(start.key) == 1 for _, start in starts)
 
 
@@ -110,7 +110,7 @@ CHORUS = render(vary(load_recipe("neighbours"), seconds=6)).samples
 
 def outcome(events: Events) -> list[tuple[float, float, float | None]]:
     """Of every start its onset, its pitch (0 for none), and the onset of its note."""
-    ends = {event.key: event.note for _, event in events if isinstance(event, Ended)}
+    ends = {event.key: event.note for _, event in events if isinstance(event, NoteEnd)}
     starts = [event for _, event in told(events)]
     return sorted(
         (start.onset_s, start.pitch_hz or 0.0, note.onset_s if (note := ends[start.key]) else None)
@@ -134,6 +134,33 @@ def test_a_gap_in_the_stream_says_nothing_of_the_floor() -> None:
     assert len(told(online(np.concatenate([np.zeros(3 * RATE_HZ), noise])))) <= 2
     noise[3 * RATE_HZ : 6 * RATE_HZ] = 0.0
     assert len(told(online(noise))) <= 2
+
+
+def test_after_a_restart_times_are_on_the_callers_clock_and_numbers_go_on() -> None:
+    wave = CHORUS[: 4 * RATE_HZ].astype(np.float32)
+    listener = Listener(RATE_HZ)
+    first = [*listener.push(wave), *listener.finish()]
+    listener.restart(100.0)
+    again = [*listener.push(wave), *listener.finish()]
+    numbers = [event.key for event in (*first, *again) if isinstance(event, NoteOnset)]
+    assert len(set(numbers)) == len(numbers)
+    notes, later = (
+        [event.note for event in events if isinstance(event, NoteEnd) and event.note]
+        for events in (first, again)
+    )
+    assert notes
+    assert [note.id for note in (*notes, *later)] == list(range(2 * len(notes)))
+    for before, after in zip(notes, later, strict=True):
+        assert after.onset_s == pytest.approx(before.onset_s + 100.0)
+        assert after.offset_s == pytest.approx(before.offset_s + 100.0)
+        assert [at_s for at_s, _ in after.track] == pytest.approx(
+            [at_s + 100.0 for at_s, _ in before.track]
+        )
+    starts, restarts = (
+        [event.onset_s for event in events if isinstance(event, NoteOnset)]
+        for events in (first, again)
+    )
+    assert restarts == pytest.approx([onset_s + 100.0 for onset_s in starts])
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])

@@ -21,8 +21,8 @@ from callresp.listen.detectors import madmom
 from callresp.listen.detectors.energy import STEP_S, Envelope, ends_and_levels
 from callresp.listen.detectors.librosa import chunks
 from callresp.listen.detectors.madmom import MadmomOnsets
-from callresp.listen.detectors.registry import detectors, find_detector, hear_with
-from callresp.listen.offline import hear
+from callresp.listen.detectors.registry import detect_notes, detectors, find_detector
+from callresp.listen.offline import transcribe
 
 ONSETS_S = (0.6, 1.1, 1.35, 1.6, 2.4, 2.6, 3.0)
 NEED_MADMOM = ("superflux", "cnn", "rnn", "rnn-online")
@@ -51,7 +51,7 @@ def test_every_opinion_hears_calls(
     if name == "cnn":  # knows the sounds of instruments, not pure whistles
         rich = calls(ONSETS_S, 4.0, 600.0, partials=10)
         recording = open_recording(recorded(tmp_path, 0.8 * rich / np.abs(rich).max()))
-    notes = hear_with(name, recording)
+    notes = detect_notes(name, recording)
     found = np.array([note.onset_s for note in notes])
     assert all(np.min(np.abs(found - onset_s)) < 0.03 for onset_s in ONSETS_S)
     assert len(notes) <= most
@@ -61,10 +61,10 @@ def test_every_opinion_hears_calls(
 
 
 def test_onset_methods_say_nothing_of_pitch_and_pyin_does(recording: Recording) -> None:
-    assert {note.pitch_hz for note in hear_with("librosa", recording)} == {None}
-    pitches = [note.pitch_hz for note in hear_with("pyin", recording)]
+    assert {note.pitch_hz for note in detect_notes("librosa", recording)} == {None}
+    pitches = [note.pitch_hz for note in detect_notes("pyin", recording)]
     assert np.allclose([p for p in pitches if p is not None], 3000, rtol=0.012)
-    assert all(note.track for note in hear_with("pyin", recording))
+    assert all(note.track for note in detect_notes("pyin", recording))
 
 
 def test_superflux_is_that_of_madmoms_own_program(recording: Recording) -> None:
@@ -80,7 +80,7 @@ def test_superflux_is_that_of_madmoms_own_program(recording: Recording) -> None:
     pick = onsets.OnsetPeakPickingProcessor(
         threshold=1.1, pre_max=0.01, post_max=0.05, pre_avg=0.15, post_avg=0, combine=0.03, fps=200
     )
-    own = [note.onset_s for note in hear_with("superflux", recording)]
+    own = [note.onset_s for note in detect_notes("superflux", recording)]
     assert own == pytest.approx(list(pick(activation)))
 
 
@@ -89,7 +89,7 @@ def test_librosa_by_chunks_is_librosa_at_once(recording: Recording) -> None:
 
     samples = np.concatenate(list(recording.blocks()))
     at_once = librosa.onset.onset_detect(y=samples, sr=RATE_HZ, units="time")
-    own = [note.onset_s for note in hear_with("librosa", recording)]
+    own = [note.onset_s for note in detect_notes("librosa", recording)]
     assert own == pytest.approx(at_once.tolist(), abs=1e-5)
 
 
@@ -155,16 +155,17 @@ def test_silence_has_no_onsets(tmp_path: Path) -> None:
     silence = open_recording(recorded(tmp_path, np.zeros(RATE_HZ)))
     for detector in detectors()[1:]:
         if detector.missing is None and detector.name in ("superflux", "librosa", "pyin"):
-            assert hear_with(detector.name, silence) == []
+            assert detect_notes(detector.name, silence) == []
 
 
 def test_hear_takes_an_opinion_by_name_and_tells_the_licence(recording: Recording) -> None:
     need("cnn")
-    heard = hear(recording, detector="cnn")
+    heard = transcribe(recording, detector="cnn")
     assert heard.header.detector == "cnn"
     assert any("CC BY-NC-SA" in warning for warning in heard.header.warnings)
     assert not any(
-        "CC BY" in warning for warning in hear(recording, detector="superflux").header.warnings
+        "CC BY" in warning
+        for warning in transcribe(recording, detector="superflux").header.warnings
     )
 
 
@@ -185,7 +186,7 @@ def test_where_madmom_is_missing_we_say_why_and_carry_on(
     gone = [detector for detector in detectors() if detector.missing]
     assert {detector.name for detector in gone} == set(NEED_MADMOM)
     with pytest.raises(UserError, match=r"no wheel for Python 3\.13 on .*aarch64.*choose one of"):
-        hear(recording, detector="superflux")
+        transcribe(recording, detector="superflux")
 
 
 def test_the_shim_answers_one_name_and_only_while_importing() -> None:

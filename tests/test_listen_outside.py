@@ -14,7 +14,7 @@ from listen_helpers import pairwise_f
 from callresp.evaluate.scoring import match_onsets
 from callresp.io.audio import open_recording, write_wav
 from callresp.io.score import HeardScore, Note, phrases, read_heard, write_heard
-from callresp.listen.offline import hear
+from callresp.listen.offline import transcribe
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import Scene, render
 
@@ -25,7 +25,7 @@ def _through_a_file(scene: Scene, folder: Path) -> HeardScore:
     """What is heard of a scene, written as a score and read back."""
     path = folder / "scene.wav"
     write_wav(path, scene.samples, scene.sample_rate_hz)
-    write_heard(path.with_suffix(".heard.jsonl"), hear(open_recording(path)))
+    write_heard(path.with_suffix(".heard.jsonl"), transcribe(open_recording(path)))
     return read_heard(path.with_suffix(".heard.jsonl"))
 
 
@@ -79,5 +79,5 @@ def test_levels_are_re_a_full_scale_sine(tmp_path: Path, hertz: float) -> None:
     wave = 0.1 * gate * np.sin(2 * np.pi * hertz * time_s)
     wave += 1e-4 * np.random.default_rng(1).standard_normal(len(wave))
     write_wav(tmp_path / "sine.wav", wave, rate_hz)
-    (note,) = hear(open_recording(tmp_path / "sine.wav")).notes
+    (note,) = transcribe(open_recording(tmp_path / "sine.wav")).notes
     assert note.level_db == pytest.approx(-20, abs=0.7)

@@ -13,7 +13,7 @@ from listen_helpers import RATE_HZ, Wave, recorded, rung, sung
 
 from callresp.io.audio import open_recording
 from callresp.io.score import Note
-from callresp.listen.offline import hear
+from callresp.listen.offline import transcribe
 from callresp.listen.profile import Profile
 
 
@@ -22,7 +22,7 @@ def _quiet(seconds: float) -> Wave:
 
 
 def _heard(folder: Path, wave: Wave) -> tuple[Note, ...]:
-    return tuple(hear(open_recording(recorded(folder, wave))).notes)
+    return tuple(transcribe(open_recording(recorded(folder, wave))).notes)
 
 
 def _at(notes: tuple[Note, ...], onset_s: float, pitch_hz: float) -> list[Note]:
@@ -129,4 +129,4 @@ def test_a_group_reopened_before_its_partials_sound_is_heard_out(
     for order in range(1, 5):
         sung(wave, 1.0, 900.0 * order, 950.0 * order, 4.0, 0.05 / order)
     profile = Profile(window_ms=window_ms, longest_note_s=0.2)
-    assert hear(open_recording(recorded(tmp_path, wave)), profile).notes
+    assert transcribe(open_recording(recorded(tmp_path, wave)), profile).notes

@@ -125,20 +125,23 @@ def test_a_loop_is_stood_down_and_said() -> None:
     inner = Scripted(notes)
 
     class Feeding:
-        def feed(self, block: Any) -> list[Event]:
+        def restart(self, at_s: float) -> None:
+            inner.restart(at_s)
+
+        def push(self, block: Any) -> list[Event]:
             fresh = {f.command.at_s for f in day.outcomes if isinstance(f.command, Strike)}
             for at_s in sorted(fresh - seen):
                 seen.add(at_s)
                 echo = note(1000 + len(seen), at_s + 0.08, 0.1, 1900.0, voice="A")
                 inner._starts.append(echo)
                 inner._ends.append(echo)
-            return inner.feed(block)
+            return inner.push(block)
 
         def finish(self) -> list[Event]:
             return inner.finish()
 
     seen: set[float] = set()
-    heard._make = Feeding
+    heard._listener = Feeding()
     day.run(silence(60))
     text = " ".join(day.said)
     assert "stands down for 10 min" in text
@@ -192,7 +195,6 @@ def test_it_stops_after_so_many_strikes() -> None:
 def test_it_sleeps_and_wakes_by_the_time_of_day() -> None:
     hours = ActiveHours(time(4, 30, 10), time(4, 30, 20))
     day = day_of(calls(6, every_s=5.0, first_s=1.0), PROMPT, hours=hours)
-    day.engine._listener._make = day.engine._listener._make
     day.run(silence(30))
     states = [r["state"] for r in day.of("remark") if "state" in r]  # type: ignore[index,operator]
     assert states[0] == "asleep"

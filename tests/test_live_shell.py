@@ -59,7 +59,7 @@ class Paced:
 def engine_for(notes: list[Note], clock: Clock, **more: object) -> LiveEngine:
     clocks = Clocks(lambda: MORNING + timedelta(seconds=clock.now_s()), clock.now_s)
     settings = LiveSettings(**more)  # type: ignore[arg-type]
-    return LiveEngine(FETTLE, PROMPT, lambda: Scripted(notes), RATE_HZ, clocks, settings)
+    return LiveEngine(FETTLE, PROMPT, Scripted(notes), RATE_HZ, clocks, settings)
 
 
 def runner_for(

@@ -21,7 +21,7 @@ from scipy import signal
 from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.io.score import HeardScore
-from callresp.listen.offline import hear
+from callresp.listen.offline import transcribe
 
 Wave = npt.NDArray[np.float64]
 birdsong = tool("birdsong")
@@ -42,7 +42,7 @@ def finch(songs: dict[str, Path]) -> tuple[Wave, int, HeardScore]:
     path = songs["bengalese-finch"]
     recording = open_recording(path)
     samples = np.concatenate(list(recording.blocks())).astype(np.float64)
-    return samples, recording.sample_rate_hz, hear(recording)
+    return samples, recording.sample_rate_hz, transcribe(recording)
 
 
 def _f_measure(reference: Wave, estimated: Wave, window_s: float) -> float:
@@ -87,7 +87,7 @@ def test_onsets_agree_with_superflux(
 ) -> None:
     """SuperFlux (Böck & Widmer 2013, DAFx), as madmom ships it."""
     need_madmom()
-    theirs = hear(open_recording(songs["bengalese-finch"]), detector="superflux")
+    theirs = transcribe(open_recording(songs["bengalese-finch"]), detector="superflux")
     ours = np.array([note.onset_s for note in finch[2].notes])
     assert _f_measure(np.array([note.onset_s for note in theirs.notes]), ours, 0.05) > 0.85
 

@@ -25,7 +25,7 @@ from bench_table import Table
 
 from callresp.io.audio import open_recording
 from callresp.io.score import Note
-from callresp.listen.offline import hear
+from callresp.listen.offline import transcribe
 from callresp.scene.recipe import load_recipe
 
 Floats = npt.NDArray[np.float64]
@@ -220,7 +220,7 @@ def on_notes(job: Job) -> Iterator[Table]:
     """Notes, pitches and voices on the choruses: ours, and pYIN's where peers are wanted."""
     rows: dict[str, Callable[[Path], tuple[Note, ...]]] = {OURS: job.ours}
     if any(peer.name.startswith("librosa") for peer in job.peers):
-        rows["pYIN"] = lambda path: hear(open_recording(path), detector="pyin").notes
+        rows["pYIN"] = lambda path: transcribe(open_recording(path), detector="pyin").notes
     for name, made in job.scenes("choruses"):
         snr_db = load_recipe(name).snr_db
         table = Table(f"Notes: {name}, five singers at {snr_db:g} dB", _NOTE_COLUMNS)

@@ -27,10 +27,10 @@ LONG_SCENE = "dawn-hour"
 
 _CHILD = """
 import json, resource, sys, time
-from callresp.listen import hear
+from callresp.listen import transcribe
 from callresp.io.audio import open_recording
 began = time.process_time()
-heard = hear(open_recording(sys.argv[1]))
+heard = transcribe(open_recording(sys.argv[1]))
 spent = time.process_time() - began
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 print(json.dumps({"notes": len(heard.notes), "cpu_s": spent, "peak_mb": peak}))

@@ -26,7 +26,7 @@ from bench_peers import read
 from bench_scores import OnsetTally, distinct
 from bench_table import Table
 
-from callresp.listen.online import Began, Ended, Listener
+from callresp.listen.online import Listener, NoteEnd, NoteOnset
 
 BLOCK = 256
 Floats = npt.NDArray[np.float64]
@@ -51,17 +51,17 @@ def listen(made: Made) -> Heard:
     for start in range(0, len(samples), BLOCK):
         block = samples[start : start + BLOCK]
         began = time.process_time()
-        events = listener.feed(block)
+        events = listener.push(block)
         took = time.process_time() - began
         spent += took
         for event in events:
-            if isinstance(event, Began):
+            if isinstance(event, NoteOnset):
                 keys.append(event.key)
                 onsets.append(event.onset_s)
                 out.append((start + len(block)) / rate + took)
             elif event.note is None:
                 nothing.add(event.key)
-    ends = (event for event in listener.finish() if isinstance(event, Ended))
+    ends = (event for event in listener.finish() if isinstance(event, NoteEnd))
     nothing.update(end.key for end in ends if end.note is None)
     order = np.argsort(onsets)
     return Heard(
@@ -108,7 +108,7 @@ def on_online(job: Job) -> Iterator[Table]:
         ),
     )
     # Whoever listens all day pays once for loading the kernels, and so does this.
-    Listener(48000).feed(np.zeros(BLOCK, np.float32))
+    Listener(48000).push(np.zeros(BLOCK, np.float32))
     for name in (*SETS[job.use]["scenes"], *SETS[job.use]["rhythm"]):
         made = scene(name)
         true_s = distinct(np.array([note.onset_s for note in made.truth.notes]))

@@ -24,7 +24,7 @@ import numpy.typing as npt
 from callresp.io.audio import open_recording
 from callresp.io.score import HeardScore
 from callresp.listen.detectors.registry import detectors
-from callresp.listen.offline import hear
+from callresp.listen.offline import transcribe
 
 Floats = npt.NDArray[np.float64]
 Samples = npt.NDArray[np.float32]
@@ -66,7 +66,7 @@ def peers(wanted: tuple[str, ...] = ()) -> list[Peer]:
 
 def hear_ours(path: Path) -> HeardScore:
     """The whole job with the one set of defaults: notes, pitch, level, voices, phrases."""
-    return hear(open_recording(path))
+    return transcribe(open_recording(path))
 
 
 def read(path: Path, rate_hz: int | None) -> tuple[Samples, int]:

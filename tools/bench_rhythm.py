@@ -30,7 +30,7 @@ from callresp.io.audio import open_recording, write_wav
 from callresp.io.score import phrases, read_heard, write_heard
 from callresp.listen.detectors.tempo import period_opinions
 from callresp.listen.notes import FEATURES, NOTE
-from callresp.listen.offline import hear
+from callresp.listen.offline import transcribe
 from callresp.listen.voices.assign import assign_voices
 from callresp.rhythm import find_pulse
 from callresp.scene.recipe import load_recipe, vary
@@ -54,7 +54,7 @@ def drummed(seeds: int) -> dict[str, float]:
             path = Path(folder) / "drum.wav"
             write_wav(path, scene.samples, scene.sample_rate_hz)
             score_path = Path(folder) / "drum.heard.jsonl"
-            write_heard(score_path, hear(open_recording(path)))
+            write_heard(score_path, transcribe(open_recording(path)))
             heard_s = np.array([note.onset_s for note in read_heard(score_path).notes])
             for phrase in phrases(scene.truth.notes):
                 true_s = np.array([note.onset_s for note in phrase.notes])

@@ -258,7 +258,7 @@ def loop_of(
 
     clocks = Clocks(lambda: DAWN + timedelta(seconds=passed_s()), passed_s)
     settings = LiveSettings(needs_link=True, masks=masks, loops=LoopRule() if masks else None)
-    engine = LiveEngine(palette, rules, lambda: make(rate_hz), rate_hz, clocks, settings)
+    engine = LiveEngine(palette, rules, make(rate_hz), rate_hz, clocks, settings)
     now.append(engine)
     link = SimulatedLink(engine.player.empty_plan, palette)
     echo = None if way is None else Echo(palette, rate_hz, bird_level_db(recipe), way)

@@ -25,7 +25,7 @@ import numpy.typing as npt
 
 from callresp.field.log import FieldLog, log_rows
 from callresp.io.score import Note
-from callresp.listen.online import Began, Ended, Event
+from callresp.listen.online import Event, NoteEnd, NoteOnset
 from callresp.live.actions import Action, Record, Release, Send
 from callresp.live.engine import Clocks, LiveEngine, LiveSettings
 from callresp.live.links import SimulatedLink
@@ -43,15 +43,21 @@ PAGE_MAX = 1 << 30
 class Birds:
     """Calls without end, at most a few notes ahead; a call every ten seconds or so."""
 
-    def __init__(self, rate_hz: int, seed: int) -> None:
-        self._rng = random.Random(seed)
+    def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
-        self._done = 0
-        self._next_s = 2.0
-        self._keys = 0
+        self._lives = self._keys = 0
         self._coming: list[tuple[float, int, Event]] = []
+        self.restart(0.0)
 
-    def feed(self, block: npt.NDArray[np.float32]) -> list[Event]:
+    def restart(self, at_s: float) -> None:
+        """Other birds sing from `at_s` on."""
+        self._lives += 1
+        self._rng = random.Random(self._lives)
+        self._done = round(at_s * self._rate_hz)
+        self._next_s = at_s + 2.0
+        self._coming = []
+
+    def push(self, block: npt.NDArray[np.float32]) -> list[Event]:
         """What begins and ends by the end of a block."""
         self._done += len(block)
         now_s = self._done / self._rate_hz
@@ -65,9 +71,9 @@ class Birds:
 
     def finish(self) -> list[Event]:
         """What had begun has come to nothing."""
-        ends = {e.key for *_, e in self._coming if isinstance(e, Ended)}
-        begins = {e.key for *_, e in self._coming if isinstance(e, Began)}
-        return [Ended(key, None) for key in sorted(ends - begins)]
+        ends = {e.key for *_, e in self._coming if isinstance(e, NoteEnd)}
+        begins = {e.key for *_, e in self._coming if isinstance(e, NoteOnset)}
+        return [NoteEnd(key, None) for key in sorted(ends - begins)]
 
     def _call(self, at_s: float) -> None:
         rng = self._rng
@@ -85,9 +91,9 @@ class Birds:
                 low_hz=hz - 50,
                 high_hz=hz + 50,
             )
-            began = Began(self._keys, at_s, hz, hz - 50, hz + 50, note.level_db, voice)
+            began = NoteOnset(self._keys, at_s, hz, hz - 50, hz + 50, note.level_db, voice)
             heapq.heappush(self._coming, (at_s + 0.015, 2 * self._keys, began))
-            end = (note.offset_s + 0.15, 2 * self._keys + 1, Ended(self._keys, note))
+            end = (note.offset_s + 0.15, 2 * self._keys + 1, NoteEnd(self._keys, note))
             heapq.heappush(self._coming, end)
             at_s = note.offset_s + rng.uniform(0.03, 0.15)
 
@@ -141,21 +147,16 @@ class Soak:
         self._every_s = faults_every_s
         self._due = {kind: (n + 1) * faults_every_s / 4 for n, kind in enumerate(FAULTS)}
         self._until: dict[str, float] = {}
-        self._lives = 0
         self._log_path = log
         self._log = FieldLog(log)
         clocks = Clocks(self._wall, lambda: self._now_s)
         self._engine = LiveEngine(
-            palette, rules, self._birds, RATE_HZ, clocks, LiveSettings(needs_link=True)
+            palette, rules, Birds(RATE_HZ), RATE_HZ, clocks, LiveSettings(needs_link=True)
         )
         self._link = SimulatedLink(self._engine.player.empty_plan, palette, drift_ppm=60.0)
 
     def _wall(self) -> datetime:
         return DAWN + timedelta(seconds=self._now_s) + self._wall_off
-
-    def _birds(self) -> Birds:
-        self._lives += 1
-        return Birds(RATE_HZ, self._lives)
 
     def run(self, hours: float, progress: Callable[[float], None]) -> Soaked:
         """Run for so many hours; returns what was found."""

@@ -29,7 +29,7 @@ from singer_peers import METHODS, OURS
 
 from callresp.io.audio import open_recording
 from callresp.io.score import Note
-from callresp.listen.offline import hear
+from callresp.listen.offline import transcribe
 from callresp.listen.profile import Profile, load_profile
 
 
@@ -50,7 +50,7 @@ class Job:
         path = self.place / "case.wav"
         peak = float(np.abs(case.samples).max())
         sf.write(path, case.samples * min(1.0, 0.9 / max(peak, 1e-9)), RATE_HZ, subtype="FLOAT")
-        return hear(open_recording(path), profile or self.profile).notes
+        return transcribe(open_recording(path), profile or self.profile).notes
 
     def pairs(self) -> Iterator[tuple[list[Clip], list[Clip]]]:
         """Pairs of birds to mix."""
@@ -285,7 +285,7 @@ def on_synthetic(job: Job) -> Iterator[Table]:
         for step in range(job.seeds):
             made = scene(name, seed_step=step)
             true = made.truth.notes
-            heard = hear(open_recording(made.path)).notes
+            heard = transcribe(open_recording(made.path)).notes
             pairs = match_notes(true, heard, offsets=False)
             for method, group in METHODS.items():
                 voices = group(heard)

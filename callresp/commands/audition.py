@@ -116,14 +116,14 @@ def _heard(source: Path) -> tuple[HeardScore, Path | None]:
     """The heard score of a recording or of its file; the recording where it is there."""
     from callresp.io.audio import open_recording
     from callresp.io.score import read_heard
-    from callresp.listen.offline import hear
+    from callresp.listen.offline import transcribe
 
     if source.name.endswith(".jsonl"):
         heard = read_heard(source)
         beside = source.with_name(Path(heard.header.recording).name)
         return heard, beside if beside.is_file() else None
     with ui.progress(f"hearing {source.name}") as advance:
-        return hear(open_recording(source), progress=advance), source
+        return transcribe(open_recording(source), progress=advance), source
 
 
 def audition(

@@ -80,7 +80,7 @@ def command(output: Path, palette: str, rules: str, seed: int | None, as_json: b
 def _hear(folder: Folder, seed: int | None) -> HeardScore:
     from callresp.io.audio import open_recording
     from callresp.io.score import write_heard
-    from callresp.listen.offline import hear
+    from callresp.listen.offline import transcribe
     from callresp.scene.recipe import load_recipe, vary
     from callresp.scene.render import render_to
 
@@ -90,7 +90,7 @@ def _hear(folder: Folder, seed: int | None) -> HeardScore:
     with ui.progress("rendering the scene") as advance:
         render_to(recipe, folder[".wav"], folder[".truth.jsonl"], advance)
     with ui.progress("hearing it") as advance:
-        heard = hear(open_recording(folder[".wav"]), progress=advance)
+        heard = transcribe(open_recording(folder[".wav"]), progress=advance)
     header = msgspec.structs.replace(heard.header, start=recipe.start)
     heard = msgspec.structs.replace(heard, header=header)
     write_heard(folder[".heard.jsonl"], heard)

@@ -60,7 +60,7 @@ def command(
       callresp explain dawn.wav --from 12 --profile mine.toml -o why.pdf
       callresp explain dawn.wav --from 12 --json | jq .left_out
     """
-    from callresp.listen.diagnostics import gather
+    from callresp.listen.diagnostics import collect_evidence
     from callresp.listen.profile import load_profile
     from callresp.plots.diagnostics import draw_diagnostics
     from callresp.plots.style import check_ending
@@ -74,7 +74,7 @@ def command(
     settings = load_profile(profile)
     to_s = from_s + SPAN_S if to_s is None else to_s
     with ui.progress(f"hearing {recording.name} again"):
-        found = gather(source, settings, from_s, to_s)
+        found = collect_evidence(source, settings, from_s, to_s)
     if output is not None:
         title = f"{recording.name}, {from_s:g} to {to_s:g} s"
         draw_diagnostics(output, found, title, (settings.band_low_hz, settings.band_high_hz))

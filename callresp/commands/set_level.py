@@ -13,7 +13,7 @@ from callresp.commands import ui
 if TYPE_CHECKING:
     from callresp.io.audio import Samples
     from callresp.levels.level_meter import LevelMeter, MeterReading
-    from callresp.listen.note_stream import Engine
+    from callresp.listen.note_stream import NoteStream
     from callresp.live.sources import Source
 
 TOLD_EVERY_S = 0.2
@@ -83,9 +83,9 @@ def command(
     meter = LevelMeter(sound.sample_rate_hz, (listens.band_low_hz, listens.band_high_hz))
     engine = None
     if not plain:
-        from callresp.listen.note_stream import Engine
+        from callresp.listen.note_stream import NoteStream
 
-        engine = Engine(sound.sample_rate_hz, listens)
+        engine = NoteStream(sound.sample_rate_hz, listens)
     try:
         lost = _follow(sound, meter, engine, seconds)
     finally:
@@ -98,7 +98,9 @@ def command(
     click.get_current_context().exit(0 if reading.word == "good" else 1)
 
 
-def _follow(sound: Source, meter: LevelMeter, engine: Engine | None, seconds: float | None) -> int:
+def _follow(
+    sound: Source, meter: LevelMeter, engine: NoteStream | None, seconds: float | None
+) -> int:
     """Meter the sound until it ends, its time is over, or Ctrl-C; returns samples lost."""
     import numpy as np
 
@@ -126,18 +128,18 @@ def _follow(sound: Source, meter: LevelMeter, engine: Engine | None, seconds: fl
     if waiting:
         _listen(meter, engine, np.concatenate(waiting))
     if engine is not None:
-        for table in engine.push(np.zeros(0, np.float32), last=True):
-            meter.heard(table.notes["snr_db"])
+        for found in engine.push(np.zeros(0, np.float32), last=True):
+            meter.heard(found.notes.notes["snr_db"])
     if live:
         click.echo("\r\x1b[2K", nl=False, err=True)
     return lost
 
 
-def _listen(meter: LevelMeter, engine: Engine | None, samples: Samples) -> None:
+def _listen(meter: LevelMeter, engine: NoteStream | None, samples: Samples) -> None:
     if engine is None:
         return
-    for table in engine.push(samples):
-        meter.heard(table.notes["snr_db"])
+    for found in engine.push(samples):
+        meter.heard(found.notes.notes["snr_db"])
 
 
 def line(reading: MeterReading) -> str:

@@ -52,7 +52,7 @@ def command(
       callresp transcribe dawn.wav --json | jq .pitch_hz
       callresp transcribe dawn.wav --detector superflux -o second.heard.jsonl
     """
-    from callresp.listen.offline import hear_long
+    from callresp.listen.offline import transcribe_lazily
     from callresp.listen.profile import load_profile
 
     source = open_recording(recording, channel)
@@ -62,7 +62,7 @@ def command(
     began = start_of(recording, start)
     settings = load_profile(profile) if profile else None
     with ui.progress(f"hearing {recording.name}") as advance:
-        header, notes = hear_long(source, settings, detector, advance)
+        header, notes = transcribe_lazily(source, settings, detector, advance)
     if began is not None:
         header = msgspec.structs.replace(header, start=began.isoformat())
     for warning in header.warnings:

@@ -22,7 +22,7 @@ from callresp.evaluate.annotations import Mark, inside
 from callresp.io.audio import Recording
 from callresp.io.score import HeardScore
 from callresp.listen.detectors.registry import detectors, find_detector
-from callresp.listen.offline import hear
+from callresp.listen.offline import transcribe
 from callresp.listen.profile import Profile
 
 DEFAULTS = ("native", "superflux", "librosa")
@@ -118,7 +118,7 @@ def compare(
     for number, name in enumerate(names):
         part = _part(progress, number, len(names))
         before = time.process_time()
-        score = hear(recording, profile=profile, detector=name, progress=part)
+        score = transcribe(recording, profile=profile, detector=name, progress=part)
         taken_s = time.process_time() - before
         found = None
         if marks is not None:

@@ -24,7 +24,7 @@ import numpy.typing as npt
 from callresp.errors import UserError
 from callresp.io.audio import stretch_of
 from callresp.listen.kernels import layout as states
-from callresp.listen.note_stream import WARM_UP_S, Engine
+from callresp.listen.note_stream import FLOOR_S, NoteStream
 from callresp.listen.notes import NOTE, Rows
 from callresp.listen.profile import Profile
 
@@ -84,7 +84,7 @@ class Evidence:
     remarks: dict[int, str]
 
 
-def gather(recording: Any, profile: Profile, from_s: float, to_s: float) -> Evidence:
+def collect_evidence(recording: Any, profile: Profile, from_s: float, to_s: float) -> Evidence:
     """Hear a stretch and keep what was gone by.
 
     Raises
@@ -96,15 +96,15 @@ def gather(recording: Any, profile: Profile, from_s: float, to_s: float) -> Evid
     start_s = max(0.0, from_s - BEFORE_S)
     samples = stretch_of(recording, start_s, to_s + AFTER_S)
     rate_hz = recording.sample_rate_hz
-    engine = Engine(rate_hz, profile)
-    engine.warm_up([samples[: int(WARM_UP_S * rate_hz)]])
+    engine = NoteStream(rate_hz, profile)
+    engine.learn_floor([samples[: int(FLOOR_S * rate_hz)]])
     watch = _Watch(engine, start_s, from_s, to_s)
     size = max(1, int(BLOCK_S * rate_hz))
     tables = []
     for first in range(0, len(samples), size):
-        tables += engine.push(samples[first : first + size])
+        tables += [out.notes for out in engine.push(samples[first : first + size])]
         watch.look()
-    tables += engine.push(np.zeros(0, np.float32), last=True)
+    tables += [out.notes for out in engine.push(np.zeros(0, np.float32), last=True)]
     watch.look()
     notes = np.concatenate([table.notes for table in tables] or [np.zeros(0, NOTE)])
     notes["onset_s"] += start_s
@@ -135,7 +135,7 @@ def _validate(recording: Any, from_s: float, to_s: float) -> None:
 class _Watch:
     """Copies out of the engine's rings before they are written over."""
 
-    def __init__(self, engine: Engine, start_s: float, from_s: float, to_s: float) -> None:
+    def __init__(self, engine: NoteStream, start_s: float, from_s: float, to_s: float) -> None:
         self._engine = engine
         self._start_s = start_s
         self._span_s = from_s, to_s

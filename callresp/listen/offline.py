@@ -5,13 +5,13 @@ Hear a recording with the native detector or a named second opinion.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
 
 from callresp.io.score import HeardHeader, HeardScore, Note
-from callresp.listen.note_stream import WARM_UP_S, Engine
+from callresp.listen.note_stream import FLOOR_S, NoteStream, StreamOutput
 from callresp.listen.notes import FEATURES, NOTE, TRACK, NoteRows, NoteTable
 from callresp.listen.profile import Profile
 from callresp.listen.voices.assign import assign_voices
@@ -20,25 +20,25 @@ from callresp.listen.voices.phrases import close_phrases
 Progress = Callable[[float], None]
 
 
-def hear_table(
+def note_table(
     recording: Any, profile: Profile, progress: Progress | None = None
 ) -> tuple[NoteTable, float]:
     """Hear a recording; returns its notes, in order of onset, and its true length in seconds."""
-    engine = Engine(recording.sample_rate_hz, profile)
-    engine.warm_up(_opening(recording))
+    stream = NoteStream(recording.sample_rate_hz, profile)
+    stream.learn_floor(_opening(recording))
     gathered = _Gathered()
     taken = 0
     for block in recording.blocks():
-        gathered.add(engine.push(block))
+        gathered.add(stream.push(block))
         taken += len(block)
         if progress is not None:
             progress(min(1.0, taken / max(1, recording.frames)))
-    gathered.add(engine.push(np.zeros(0, np.float32), last=True))
+    gathered.add(stream.push(np.zeros(0, np.float32), last=True))
     return with_voices(gathered.in_order(), profile), taken / recording.sample_rate_hz
 
 
 def _opening(recording: Any) -> Iterator[Any]:
-    left = int(WARM_UP_S * recording.sample_rate_hz)
+    left = int(FLOOR_S * recording.sample_rate_hz)
     for block in recording.blocks():
         yield block[:left]
         left -= len(block)
@@ -52,8 +52,8 @@ class _Gathered:
     def __init__(self) -> None:
         self._notes, self._features, self._track = bytearray(), bytearray(), bytearray()
 
-    def add(self, tables: list[NoteTable]) -> None:
-        for table in tables:
+    def add(self, outputs: Iterable[StreamOutput]) -> None:
+        for table in (out.notes for out in outputs if len(out.notes)):
             table.notes["first"] += len(self._track) // TRACK.itemsize
             self._notes += table.notes.tobytes()
             self._features += table.features.tobytes()
@@ -73,7 +73,7 @@ def with_voices(table: NoteTable, profile: Profile) -> NoteTable:
     return NoteTable(close_phrases(notes, profile.rest_s), table.features, table.track)
 
 
-def hear(
+def transcribe(
     recording: Any,
     profile: Profile | None = None,
     detector: str = "native",
@@ -105,26 +105,26 @@ def hear(
     Examples
     --------
     >>> from callresp.io.audio import open_recording
-    >>> heard = hear(open_recording("dawn.wav"))  # doctest: +SKIP
+    >>> heard = transcribe(open_recording("dawn.wav"))  # doctest: +SKIP
     """
-    header, notes = hear_long(recording, profile, detector, progress)
+    header, notes = transcribe_lazily(recording, profile, detector, progress)
     return HeardScore(header=header, notes=tuple(notes))
 
 
-def hear_long(
+def transcribe_lazily(
     recording: Any,
     profile: Profile | None = None,
     detector: str = "native",
     progress: Callable[[float], None] | None = None,
 ) -> tuple[HeardHeader, Sequence[Note]]:
-    """As `hear`, for recordings of a day: each note is made when it is asked for."""
+    """As `transcribe`, for recordings of a day: each note is made when it is asked for."""
     profile = profile or Profile()
     if detector != "native":
-        from callresp.listen.detectors.registry import hear_opinion
+        from callresp.listen.detectors.registry import transcribe_with
 
-        score = hear_opinion(recording, profile, detector, progress)
+        score = transcribe_with(recording, profile, detector, progress)
         return score.header, score.notes
-    table, duration_s = hear_table(recording, profile, progress)
+    table, duration_s = note_table(recording, profile, progress)
     header = HeardHeader(
         recording=recording.path.name,
         duration_s=duration_s,

@@ -14,7 +14,7 @@ import numpy as np
 
 from callresp.io.audio import open_recording, write_wav
 from callresp.listen.detectors.registry import LIBROSA, NATIVE, detectors
-from callresp.listen.offline import hear
+from callresp.listen.offline import transcribe
 from callresp.listen.online import Listener
 
 RATE_HZ = 48000
@@ -35,10 +35,10 @@ def main() -> None:
         write_wav(path, wave, RATE_HZ)
         for detector in detectors():
             if detector.name in (NATIVE, *LIBROSA) and detector.missing is None:
-                hear(open_recording(path), detector=detector.name)
+                transcribe(open_recording(path), detector=detector.name)
     listener = Listener(RATE_HZ)
     for start in range(0, len(wave), 256):
-        listener.feed(wave[start : start + 256].astype(np.float32))
+        listener.push(wave[start : start + 256].astype(np.float32))
 
 
 if __name__ == "__main__":

@@ -27,7 +27,7 @@ from datetime import datetime
 
 from callresp.field.log import Kind
 from callresp.io.score import Note, Phrase, ReplyNote
-from callresp.listen.online import Began, Event
+from callresp.listen.online import Event, NoteOnset
 from callresp.live.actions import (
     Action,
     BoardState,
@@ -101,8 +101,8 @@ class LiveEngine:
     ----------
     palette, rules
         The machine and its manners.
-    make_listener
-        Makes an online listener for the sound's sample rate.
+    listener
+        Hears the sound.
     sample_rate_hz
         Of the sound.
     clocks
@@ -114,7 +114,7 @@ class LiveEngine:
         self,
         palette: Palette,
         rules: RuleSet,
-        make_listener: Callable[[], BlockListener],
+        listener: BlockListener,
         sample_rate_hz: int,
         clocks: Clocks,
         settings: LiveSettings | None = None,
@@ -127,7 +127,7 @@ class LiveEngine:
         self._rate_hz = sample_rate_hz
         self._clocks = clocks
         self._watch = WallClockMonitor(clocks.wall, clocks.steady_s)
-        self._listener = ClockedListener(make_listener, sample_rate_hz)
+        self._listener = ClockedListener(listener, sample_rate_hz)
         self._own = SelfMask(palette, self.settings.acoustics)
         self._replier = LiveReplier(palette, rules, self.settings.seed, self.start)
         self._player = Player(palette, self._own)
@@ -232,7 +232,7 @@ class LiveEngine:
     # Hearing
 
     def _hear(self, event: Event) -> None:
-        if isinstance(event, Began):
+        if isinstance(event, NoteOnset):
             self.latency.add("onset", self.now_s - event.onset_s)
             if self._owns(event):
                 return
@@ -245,7 +245,7 @@ class LiveEngine:
             self.latency.add("note", self.now_s - event.note.offset_s)
             self._heard(event.note, event.key)
 
-    def _owns(self, sound: Began | Note) -> bool:
+    def _owns(self, sound: NoteOnset | Note) -> bool:
         return self.settings.masks and self._own.owner(sound) is not None
 
     def _heard(self, note: Note, key: int) -> None:

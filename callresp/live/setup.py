@@ -14,7 +14,6 @@ import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -146,7 +145,7 @@ def _warm(listener: BlockListener, rate_hz: int) -> None:
     time_s = np.arange(2 * rate_hz) / rate_hz
     calls = 0.1 * np.sin(2 * np.pi * 2000.0 * time_s) * (time_s % 0.25 < 0.08) * (time_s > 0.7)
     calls += np.random.default_rng(0).normal(0.0, 1e-3, len(time_s))
-    listener.feed(calls.astype(np.float32))
+    listener.push(calls.astype(np.float32))
     listener.finish()
 
 
@@ -189,9 +188,9 @@ def live_runner(
     source = _source(sound)
     rate_hz = source.sample_rate_hz
     clocks = Clocks(time.wall, time.steady_s)
-    make = partial(listener_of, rate_hz, listens)
-    _warm(make(), rate_hz)
-    engine = LiveEngine(palette, rules, make, rate_hz, clocks, settings)
+    listener = listener_of(rate_hz, listens)
+    _warm(listener, rate_hz)
+    engine = LiveEngine(palette, rules, listener, rate_hz, clocks, settings)
     time.engine = engine
     with _link(where, palette, engine, origin, time) as (link, port):
         try:

@@ -98,19 +98,19 @@ def find_detector(name: str) -> Detector:
     if name not in known:
         near = difflib.get_close_matches(name, known, n=1)
         hint = f"did you mean '{near[0]}'?" if near else f"choose one of {', '.join(known)}"
-        raise UserError(f"no detector '{name}'", where="--detector", remedy=hint)
+        raise UserError(f"no detector '{name}'", where="detector", remedy=hint)
     found = known[name]
     if found.missing is not None:
         here = [other for other in known if known[other].missing is None]
         raise UserError(
             f"detector '{name}' can't be had here: {found.missing}",
-            where="--detector",
+            where="detector",
             remedy=f"choose one of {', '.join(here)}",
         )
     return found
 
 
-def hear_with(
+def detect_notes(
     name: str, recording: Any, progress: Progress | None = None, profile: Profile | None = None
 ) -> list[Note]:
     """The notes that a second opinion hears in a recording, in order of onset.
@@ -133,12 +133,12 @@ def hear_with(
     return list(to_notes(NoteTable(notes, table.features, table.track)))
 
 
-def hear_opinion(
+def transcribe_with(
     recording: Any, profile: Profile, detector: str, progress: Progress | None = None
 ) -> HeardScore:
     """A heard score by a second opinion; its licence, if any, is among the warnings."""
     found = find_detector(detector)
-    notes = hear_with(detector, recording, progress, profile)
+    notes = detect_notes(detector, recording, progress, profile)
     warnings = list(recording.warnings)
     if found.licence is not None:
         warnings.append(f"detector '{detector}': {found.licence}")
