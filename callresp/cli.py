@@ -72,11 +72,22 @@ class LazyGroup(click.Group):
         try:
             status = super().invoke(ctx)
             sys.stdout.flush()
+        except UserError as fault:
+            fault.argument = self._option(ctx, fault.argument)
+            raise
         except BrokenPipeError:
             # Nothing more can be said; what is left in the buffer must not complain at exit.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             ctx.exit(0)
         return status
+
+    def _option(self, ctx: click.Context, argument: str) -> str:
+        """The option that fills an argument of the library, as users type it."""
+        command = self.get_command(ctx, ctx.invoked_subcommand or "")
+        for param in command.params if command else ():
+            if f"--{argument.replace('_', '-')}" in param.opts:
+                return param.opts[-1]
+        return argument
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the verbs without importing them."""

@@ -19,17 +19,26 @@ class UserError(Exception):
         The place: a file, and the key and line where they are known.
     remedy
         What to do about it, as a clause without a full stop.
+    argument
+        Name of the argument at fault, where no file is. The command line knows
+        which option it came from, and says that instead.
 
     Examples
     --------
     >>> str(UserError("no such striker 'tube 9'", where="fettle.toml, line 12", remedy="name one"))
     "fettle.toml, line 12: no such striker 'tube 9'; name one"
+    >>> str(UserError("no detector 'cn'", argument="detector", remedy="did you mean 'cnn'?"))
+    "detector: no detector 'cn'; did you mean 'cnn'?"
     """
 
-    def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
+    def __init__(self, what: str, *, where: str = "", remedy: str = "", argument: str = "") -> None:
+        super().__init__(what)
         self.what = what
         self.where = where
         self.remedy = remedy
-        place = f"{where}: " if where else ""
-        advice = f"; {remedy}" if remedy else ""
-        super().__init__(" ".join(f"{place}{what}{advice}".split()))
+        self.argument = argument
+
+    def __str__(self) -> str:
+        place = self.where or self.argument
+        text = f"{place}: {self.what}" if place else self.what
+        return " ".join((f"{text}; {self.remedy}" if self.remedy else text).split())

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
+import numpy as np
 import pytest
 
 from callresp import __version__
 from callresp.cli import COMMANDS
+from callresp.io.audio import write_wav
 
 
 def callresp(*words: str) -> subprocess.CompletedProcess[str]:
@@ -40,3 +43,10 @@ def test_a_missing_recording_is_one_line() -> None:
     assert done.returncode == 2
     assert done.stderr.startswith("callresp: no-such.wav: can't be read")
     assert done.stderr.count("\n") == 1
+
+
+def test_an_error_of_the_library_names_the_option_that_it_came_from(tmp_path: Path) -> None:
+    write_wav(tmp_path / "dawn.wav", np.zeros(4800), 48000)
+    done = callresp("transcribe", str(tmp_path / "dawn.wav"), "--detector", "natve")
+    assert done.returncode == 2
+    assert done.stderr == "callresp: --detector: no detector 'natve'; did you mean 'native'?\n"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
@@ -95,3 +96,19 @@ def test_the_top_level_is_as_agreed() -> None:
     agreed = {"callresp", "tests", "corpus", "tools"}
     assert agreed <= folders
     assert folders - agreed <= {"build", "dist", "__pycache__", "callresp.egg-info"}
+
+
+LIBRARY = [path for path in MODULES if room(name_of(path)) not in ("commands", "cli", "__main__")]
+
+
+@pytest.mark.parametrize("path", LIBRARY, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_errors_of_the_library_name_no_option_of_the_command_line(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    raised = [node.exc for node in ast.walk(tree) if isinstance(node, ast.Raise) and node.exc]
+    texts = [
+        node.value
+        for fault in raised
+        for node in ast.walk(fault)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    ]
+    assert [text for text in texts if re.search(r"--[a-z]", text)] == []

@@ -136,7 +136,7 @@ class Health:
             if alone - level > _CANCEL_DB:
                 found.append(
                     f"its channels cancel each other (by {alone - level:.0f} dB when summed):"
-                    " listen to one with --channel"
+                    " listen to one channel alone"
                 )
         return found
 

@@ -12,8 +12,8 @@ Conventions
 - Levels are dB against full scale, where a full-scale sine reads 0 dB
   (AES17-2015).
 - Pitches are hertz; `None` (``null``) where a sound has no pitch.
-- A file without its header is still a score: what ``transcribe --json`` prints
-  can be read back.
+- A file without its header is still a score: notes alone, as
+  ``callresp transcribe`` prints them, can be read back.
 
 Every value is checked when it is made, so a score that exists is sound.
 """

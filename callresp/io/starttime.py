@@ -36,7 +36,7 @@ def start_of(recording: Path, stated: str | None = None) -> datetime | None:
         except ValueError:
             raise UserError(
                 f"'{stated}' is not a time",
-                where="--start",
+                argument="start",
                 remedy="write it like 2026-05-12T04:15:00+01:00",
             ) from None
     found = _CLOCK.search(Path(recording).stem)

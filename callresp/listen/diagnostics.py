@@ -117,7 +117,7 @@ def collect_evidence(recording: Any, profile: Profile, from_s: float, to_s: floa
 def _validate(recording: Any, from_s: float, to_s: float) -> None:
     if not 0.0 <= from_s < to_s:
         raise UserError(
-            f"no stretch from {from_s:g} to {to_s:g} s", remedy="give --to after --from"
+            f"no stretch from {from_s:g} to {to_s:g} s", remedy="end it after it begins"
         )
     if to_s - from_s > LONGEST_S:
         raise UserError(
@@ -128,7 +128,7 @@ def _validate(recording: Any, from_s: float, to_s: float) -> None:
         raise UserError(
             f"lasts {length_s:.2f} s only",
             where=str(recording.path),
-            remedy="give an earlier --from",
+            remedy="begin earlier",
         )
 
 

@@ -72,7 +72,7 @@ class Destinations:
 
     def __post_init__(self) -> None:
         if self.port is not None and self.midi is not None:
-            raise UserError("a port and a MIDI output at once", remedy="give --port or --midi")
+            raise UserError("a port and a MIDI output at once", remedy="give one of the two")
 
 
 @dataclass(slots=True)
@@ -153,8 +153,8 @@ def _only_in_time(sound: SoundInput, where: Destinations) -> None:
     if sound.in_engine_time and (where.midi or where.port not in (None, SIMULATED)):
         raise UserError(
             f"a machine can't follow sound at {sound.speed:g} times its pace",
-            where="--speed",
-            remedy="leave --speed at 1, or give --port simulated",
+            argument="speed",
+            remedy="leave it at 1, or play on the simulated board",
         )
 
 

@@ -262,6 +262,6 @@ def _portaudio() -> Any:
     except (ImportError, OSError):
         raise UserError(
             "no way to a sound card here (PortAudio or its Python package is missing)",
-            remedy="pip install sounddevice and install PortAudio, or pipe raw PCM to --input -",
+            remedy="pip install sounddevice and install PortAudio, or pipe raw PCM to stdin",
         ) from None
     return sounddevice

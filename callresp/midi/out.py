@@ -52,7 +52,7 @@ def open_port(name: str, virtual: bool = False) -> Any:
             there = ", ".join(f"'{item}'" for item in names) or "none here"
             raise UserError(
                 f"no MIDI output '{name}'",
-                remedy=f"there are: {there}; or make one of that name with --virtual",
+                remedy=f"there are: {there}; or make a virtual one of that name",
             )
         name = match
     try:

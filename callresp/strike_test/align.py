@@ -135,6 +135,6 @@ def align(commands_s: Values, onsets_s: Values, name: str) -> Alignment:
         raise UserError(
             f"only {share:.0%} of the plan's strokes can be found in it",
             where=name,
-            remedy="is it the recording of this plan? for hand-struck sounds leave --plan out",
+            remedy="is it the recording of this plan? for hand-struck sounds give no plan",
         )
     return Alignment(offset, skew, {}, share)

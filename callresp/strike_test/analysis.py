@@ -188,7 +188,7 @@ def _latency_share(
         number = next((n for n, s in enumerate(palette.striker) if s.name == name), None)
         if number is None or number not in delays:
             raise UserError(
-                f"no striker '{name}' was heard", where="--latency", remedy="name one that was"
+                f"no striker '{name}' was heard", argument="latency", remedy="name one that was"
             )
         return delays[number] - latency_ms / 1000, f"{name} at {latency_ms:g} ms", clock
     if asked.drafted:
@@ -207,7 +207,7 @@ def _switch_clock(
     if share < 0.5:
         raise UserError(
             f"only {share:.0%} of the plan's pulses show in it",
-            where="--switch-channel",
+            argument="switch_channel",
             remedy="give the channel that carries the coils' pulses",
         )
     for within_s in (0.006, 0.002, 0.001):

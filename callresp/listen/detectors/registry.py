@@ -98,13 +98,13 @@ def find_detector(name: str) -> Detector:
     if name not in known:
         near = difflib.get_close_matches(name, known, n=1)
         hint = f"did you mean '{near[0]}'?" if near else f"choose one of {', '.join(known)}"
-        raise UserError(f"no detector '{name}'", where="detector", remedy=hint)
+        raise UserError(f"no detector '{name}'", argument="detector", remedy=hint)
     found = known[name]
     if found.missing is not None:
         here = [other for other in known if known[other].missing is None]
         raise UserError(
             f"detector '{name}' can't be had here: {found.missing}",
-            where="detector",
+            argument="detector",
             remedy=f"choose one of {', '.join(here)}",
         )
     return found
