@@ -1,8 +1,8 @@
-"""What the tables of a palette must say together.
+"""Rules across the tables of a palette.
 
-What one table can say of itself is checked in `model`; here are the rules across
-tables and keys. Each fault names file, line and key and prints what is allowed;
-`faults` yields all of them, so that a palette can be mended in one go.
+What concerns one table alone is checked in `model`. Each fault names file, line
+and key and says what is allowed; `faults` yields all of them, so that a palette
+can be mended in one go.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from callresp.errors import UserError
 from callresp.io.settings import Path_, Source
 from callresp.palette.model import Coil, Damper, Palette, Striker
 
-# Above this a partial is beyond what any field recorder takes in: a slip, not a measurement.
+# No field recorder takes in a partial above this, so it is a slip and not a measurement.
 HIGHEST_HZ = 48_000.0
 
 
@@ -76,7 +76,7 @@ def _channels(palette: Palette, source: Source) -> Iterator[UserError]:
 def _taken(
     wanted: list[tuple[Path_, str, int]], count: int, kind: str, source: Source
 ) -> Iterator[UserError]:
-    """Channels that the board lacks, or that two want."""
+    """Channels that are not on the board, or that are used twice."""
     taken: dict[int, str] = {}
     for key, name, channel in wanted:
         if channel >= count:

@@ -29,7 +29,7 @@ def load_palette(name: str | Path) -> Palette:
 
 
 def faults_in(name: str | Path) -> list[UserError]:
-    """Every fault of a palette file; what can't be read at all is the only one.
+    """Every fault of a palette file, or the one that keeps it from being read.
 
     Faults within a table hide those across tables: mend them first.
     """
@@ -41,5 +41,5 @@ def faults_in(name: str | Path) -> list[UserError]:
 
 
 def fingerprint(palette: Palette) -> str:
-    """SHA-256 of what a palette says; a plan carries that of its palette."""
+    """SHA-256 of a palette's values; a plan carries that of its palette."""
     return hashlib.sha256(msgspec.json.encode(palette)).hexdigest()

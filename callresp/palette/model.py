@@ -1,9 +1,7 @@
-"""The palette: what the machine has to play on, and what it must not exceed.
+"""The palette: what the machine plays on, and the limits that it must keep.
 
-Goal
-----
 One frozen value that says how each striker and turner sounds, how it is driven
-and what it can stand. It mirrors the palette's TOML file key by key; every key
+and what its limits are. It mirrors the palette's TOML file key by key; every key
 carries its unit and every number its allowed range.
 
 Conventions
@@ -17,12 +15,12 @@ Conventions
 - A damper is *lifted* by power or *pressed* by power, as its `rest` says:
   `lift_ms` is how long power takes to move it, `fall_ms` how long its spring
   takes to bring it back.
-- Partials are counted from the strike pitch, `pitch_hz`: what the ear names.
+- Partials are counted from the strike pitch, `pitch_hz`, which the ear hears.
   Free bars and short free tubes: mode 1, then 2.756, 5.404 and 8.933 times it.
   Long tubes hung as chimes: an octave below mode 4, since modes 4, 5 and 6 lie
   near 2 : 3 : 4. Church bells: the prime, an octave below the nominal, with hum,
   tierce and quint near 0.5, 1.2 and 1.5. Small bells and plates: whichever
-  partial the ear names, most often the loudest. Blocks and boxes have no pitch:
+  partial the ear picks, most often the loudest. Blocks and boxes have no pitch:
   give `base_hz`, their lowest mode, to count from.
   (Fletcher & Rossing, The Physics of Musical Instruments, ch. 2, 19 and 21.)
 """
@@ -60,7 +58,7 @@ class PaletteTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
 
 
 class Coil(PaletteTable, frozen=True):
-    """One solenoid and what it can stand.
+    """One solenoid and its limits.
 
     `latency_ms` is from the start of the pulse to the stroke;
     `thermal_k_per_w` and `thermal_time_s` are the first-order model of its
@@ -204,7 +202,7 @@ class Supply(PaletteTable, frozen=True):
     `capacity_ah` is at the `rated_h`-hour rate and 25 °C; `peukert` the exponent
     of Peukert's law (1 for lithium cells); `charge` the share of it that is left
     at the start. `cutoff_v` stops the machine. `full_v` is the highest voltage
-    that the coils will ever see: that of a full battery, or of its charger where
+    that the coils will ever have: that of a full battery, or of its charger where
     one stays connected. Heat and current are judged by it.
     """
 

@@ -2,8 +2,8 @@
 
 Each sound's partials become a spectrum on a scale of cents, every partial as
 wide as a small mistuning (25 cents) and as high as its level above -40 dB; two
-spectra are compared by the cosine between them. A strike test measures the
-partials that this goes by; a palette written by hand is only as good as they are.
+spectra are compared by their cosine. The result is as good as the partials in the
+palette, which a strike test measures.
 """
 
 from __future__ import annotations
@@ -21,9 +21,10 @@ from callresp.palette.model import Striker
 WIDTH_CENTS = 25.0
 FLOOR_DB = -40.0
 STEP_CENTS = 10.0
-# Two pitches closer than this are one to most ears, out of doors. Common practice, no source.
+# Closer pitches than this sound the same to most ears, outdoors. Common practice, no source.
 SAME_PITCH_CENTS = 35.0
-# Two sounds without pitch are one to most ears from here on. Common practice, no source.
+# Sounds without pitch that are more alike than this are hard to tell apart. Common practice,
+# no source.
 SAME_SOUND = 0.85
 
 
@@ -81,7 +82,7 @@ def _pair(one: StruckSound, other: StruckSound, alike: float) -> SoundPair:
         cents = 1200 * math.log2(other.pitch_hz / one.pitch_hz)
         same = abs(cents) < SAME_PITCH_CENTS
     else:
-        # A sound with pitch and one without are never taken for each other.
+        # A sound with pitch and one without are never confused.
         same = alike > SAME_SOUND and one.pitch_hz is None and other.pitch_hz is None
     rounded = None if cents is None else round(cents, 1)
     return SoundPair(one.name, other.name, round(alike, 3), rounded, same)

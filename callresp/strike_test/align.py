@@ -1,9 +1,9 @@
-"""Finding the plan's clock in a recording: an offset, and the clocks' difference.
+"""Finding the plan's clock in a recording: an offset, and the clocks' difference in rate.
 
 A recorder starts whenever it was started, and its clock and the board's differ
 by some parts in a million. Strokes fall at ``offset + (1 + skew) · (command +
-latency)``. The offset is where most commands meet an onset; skew and each
-striker's delay are then fitted robustly.
+latency)``. The offset is where the most commands coincide with an onset; skew and
+each striker's delay are then fitted robustly.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ NEAR_S = 0.035
 class Alignment:
     """Recording time of a command = ``offset_s + (1 + skew) · at_s``, before latency.
 
-    `delays_s` are each striker's delays behind that (its latency, once the
-    offset's own share is known), `share` the share of commands that met an onset.
+    `delays_s` are each striker's further delays (its latency, up to a common
+    offset), `share` the share of commands at which there is an onset.
     """
 
     offset_s: float
@@ -42,12 +42,12 @@ class Alignment:
 
 
 def coarse(commands_s: Values, onsets_s: Values) -> tuple[float, float, float]:
-    """Offset and skew at which most commands meet an onset.
+    """Offset and skew at which the most commands coincide with an onset.
 
     Returns
     -------
     offset_s, skew, share
-        `share` of the commands have an onset within a few ms of the commonest delay.
+        `share` of the commands have an onset within 20 ms of the predicted time.
     """
     best = (0.0, 0.0, -1.0)
     if len(onsets_s) == 0 or len(commands_s) == 0:
@@ -99,7 +99,7 @@ def fine(commands_s: Values, strikers: Numbers, heard_s: Values, start: Alignmen
             delays[int(n)] = float(np.median(rest[mine]))
         own = np.array([delays.get(int(n), 0.0) for n in strikers])
         left = rest - own
-        # Only what lies close: strokes that came late have reasons of their own.
+        # Only what lies close: a stroke that came late must not bias the clock.
         spread = max(1.4826 * float(np.nanmedian(np.abs(left[good]))), 1e-4)
         used = good & (np.abs(left) < 4 * spread)
         if used.sum() < 8 or np.ptp(commands_s[used]) < 10:
@@ -112,7 +112,7 @@ def fine(commands_s: Values, strikers: Numbers, heard_s: Values, start: Alignmen
 
 
 def _slope_within(at_s: Values, left_s: Values, who: Numbers) -> float:
-    """Slope of residuals over time, each striker about its own mean."""
+    """Slope of the residuals over time, each striker about its own mean."""
     top = bottom = 0.0
     for n in np.unique(who):
         mine = who == n

@@ -1,17 +1,17 @@
-"""The whole way: a recording and its plan in, everything measured out.
+"""From a recording and its plan to everything measured.
 
-What can be known
------------------
-A recording alone does not know when the board sent its commands. Latencies
+Latency needs a reference
+-------------------------
+A recording alone does not show when the board sent its commands. Latencies
 become absolute in one of three ways, tried in this order:
 
 1. a channel of the recording that carries the coils' pulses (`switches_s`);
 2. a striker whose latency the user knows (`known_latency`);
 3. the palette's own latencies, in the median over all strikers.
 
-In the third way only the differences between strikers are new; the report
-says so. Levels are dB SPL with a calibrated full scale, and hang on the
-palette's own otherwise.
+In the third way only the differences between strikers are new; the report says
+so. Levels are dB SPL with a calibrated full scale, and otherwise relative to the
+palette's own.
 """
 
 from __future__ import annotations
@@ -25,10 +25,8 @@ import numpy.typing as npt
 from callresp.errors import UserError
 from callresp.palette.model import Palette
 from callresp.plan.model import Plan
-from callresp.strike_test import align, onsets, per_striker, results
-from callresp.strike_test import findings as telling
-from callresp.strike_test import interference as others
-from callresp.strike_test import strokes as hits
+from callresp.strike_test import align, interference, onsets, per_striker, results, strokes
+from callresp.strike_test import findings as findings_
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.interference import ForeignSound
 from callresp.strike_test.results import Finding, StrikeTestResult
@@ -39,19 +37,19 @@ Values = npt.NDArray[np.float64]
 SOUND_M_S = 340.0
 FULL_SCALE_DB = 94.0
 ASSUMED_LATENCY_S = 0.01
-# Behind a stroke or a damper's move, further onsets are its own (bounces, buzz).
+# Onsets this long after a stroke or a damper move belong to it (bounces, buzz).
 OWN_AFTER_STROKE_S, OWN_AFTER_MOVE_S = 0.25, 0.15
 
 
 @dataclass(frozen=True)
 class RecordingConditions:
-    """What the user knows besides the recording.
+    """What is known besides the recording.
 
     `full_scale_db`: the sound pressure level of a full-scale sine, where
     calibrated; `distance_m`: from the strikers to the microphone;
-    `switches_s`: when coils went on, from a channel that shows it;
+    `switches_s`: when coils went on, from a channel that carries their pulses;
     `known_latency`: a striker's name and its latency in ms; `drafted`: the
-    palette's figures are placeholders, nothing to compare with.
+    palette's figures are placeholders.
     """
 
     full_scale_db: float | None = None
@@ -79,9 +77,9 @@ def measure(
     palette
         The machine: channels, dampers, kinds, what was known before.
     asked
-        What the user knows besides.
+        What is known besides.
     progress
-        Called with the share done and a word on what is being done.
+        Called with the share done and a word on the current step.
 
     Raises
     ------
@@ -97,17 +95,17 @@ def measure(
     commands = np.array([take.at_s for take in every])
     start = align.align(commands, found.times_s, capture.name)
     progress(0.1, "strokes")
-    heard, clock = hits.place(capture, every, found, start)
-    alien = _foreign(capture, found, heard, plan, clock)
-    heard = _disturbed(heard, alien)
+    heard, clock = strokes.place(capture, every, found, start)
+    interfering = _foreign(capture, found, heard, plan, clock)
+    heard = _disturbed(heard, interfering)
     sounds = []
     for number, striker in enumerate(palette.striker):
         progress(0.15 + 0.5 * number / len(palette.striker), striker.name)
         own = [s for s in heard if s.take.striker == number]
         kind = None if asked.drafted else striker.kind
         sounds.append(per_striker.listen(capture, own, kind))
-    latency_s, latency_from, clock = _latency_share(sounds, palette, clock, asked)
-    level_db, level_from = _level_share(sounds, palette, asked)
+    latency_s, latency_from, clock = _latency_reference(sounds, palette, clock, asked)
+    level_db, level_from = _level_reference(sounds, palette, asked)
     scale = per_striker.Scale(level_db, latency_s)
     measured = []
     for number, (striker, sound) in enumerate(zip(palette.striker, sounds, strict=True)):
@@ -116,8 +114,10 @@ def measure(
             measured.append(per_striker.measure(capture, sound, striker, plan, clock, scale))
     pairs = results.compare(measured)
     findings = [Finding(kind="recording", text=text, grave=False) for text in capture.warnings]
-    findings += [gone.finding for gone in alien] + others.wind(capture, _busy(heard, plan, clock))
-    findings += telling.findings(capture, palette, sounds, measured, pairs, drafted=asked.drafted)
+    findings += [sound.finding for sound in interfering] + interference.wind(
+        capture, _busy(heard, plan, clock)
+    )
+    findings += findings_.findings(capture, palette, sounds, measured, pairs, drafted=asked.drafted)
     return StrikeTestResult(
         recording=capture.name,
         duration_s=capture.duration_s,
@@ -149,7 +149,7 @@ def _foreign(
             expected.append(float(clock.time_of(at_s)) + min(late_s, 0.02) - 0.01)
             after.append(OWN_AFTER_MOVE_S)
     swells_s = onsets.swells(capture.samples, capture.rate_hz)
-    return others.foreign(capture, found, swells_s, np.array(expected), np.array(after))
+    return interference.foreign(capture, found, swells_s, np.array(expected), np.array(after))
 
 
 def _busy(heard: Sequence[HeardStroke], plan: Plan, clock: align.Alignment) -> Values:
@@ -159,23 +159,25 @@ def _busy(heard: Sequence[HeardStroke], plan: Plan, clock: align.Alignment) -> V
     return np.array(times)
 
 
-def _disturbed(heard: Sequence[HeardStroke], alien: Sequence[ForeignSound]) -> list[HeardStroke]:
-    """Mark strokes beside which something else sounds; ring-outs only where they begin."""
+def _disturbed(
+    heard: Sequence[HeardStroke], interfering: Sequence[ForeignSound]
+) -> list[HeardStroke]:
+    """Mark strokes beside whose onset something else sounds."""
     marked = []
     for stroke in heard:
         near = stroke.at_s if stroke.at_s is not None else stroke.expected_s
-        bad = any(gone.from_s - 0.2 < near < gone.until_s for gone in alien)
+        bad = any(sound.from_s - 0.2 < near < sound.until_s for sound in interfering)
         marked.append(replace(stroke, disturbed=bad))
     return marked
 
 
-def _latency_share(
+def _latency_reference(
     sounds: Sequence[per_striker.StrikerSound],
     palette: Palette,
     clock: align.Alignment,
     asked: RecordingConditions,
 ) -> tuple[float, str, align.Alignment]:
-    """The part of strikers' delays that is the offset's, how it is known, and the clock."""
+    """The part of the delays that is no latency but the offset's, how it is known, the clock."""
     delays = clock.delays_s
     travel_s = asked.distance_m / SOUND_M_S
     if asked.switches_s is not None:
@@ -202,7 +204,7 @@ def _latency_share(
 def _switch_clock(
     commands: Values, switches_s: Values, clock: align.Alignment
 ) -> tuple[float, float]:
-    """Offset and skew from the moments at which coils were seen to go on."""
+    """Offset and skew from the times at which coils went on."""
     offset, skew, share = align.coarse(commands, switches_s)
     if share < 0.5:
         raise UserError(
@@ -221,10 +223,10 @@ def _switch_clock(
     return float(offset), skew
 
 
-def _level_share(
+def _level_reference(
     sounds: Sequence[per_striker.StrikerSound], palette: Palette, asked: RecordingConditions
 ) -> tuple[float, str]:
-    """What to add to levels re full scale to have dB SPL at 1 m, and how it is known."""
+    """dB to add to levels re full scale for dB SPL at 1 m, and how it is known."""
     distance_db = 20 * float(np.log10(asked.distance_m))
     if asked.full_scale_db is not None:
         return asked.full_scale_db + distance_db, f"full scale at {asked.full_scale_db:g} dB SPL"

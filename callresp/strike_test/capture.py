@@ -1,7 +1,7 @@
 """Reading a strike test's recording: one channel, at most 48 kHz, clipping marked.
 
-A test lasts minutes, not hours, so its samples are kept whole; long ones lie in
-a temporary file that the system pages in and out.
+A test takes minutes, so its samples are kept whole; those of a long one lie in a
+temporary file that is mapped into memory.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def read_capture(path: Path, channel: int | None = None) -> Capture:
             where=str(path),
             remedy=f"record with {RATE_MIN_HZ} or more; 48000 is best",
         )
-    samples, clipped = _gather(recording)
+    samples, clipped = _read_all(recording)
     rate_hz = recording.sample_rate_hz
     if rate_hz > RATE_MAX_HZ:
         import soxr
@@ -83,11 +83,11 @@ def read_capture(path: Path, channel: int | None = None) -> Capture:
     )
 
 
-def _gather(recording: Recording) -> tuple[Wave, npt.NDArray[np.float64]]:
+def _read_all(recording: Recording) -> tuple[Wave, npt.NDArray[np.float64]]:
     """All samples, and the sample numbers where they are clipped."""
     room = recording.frames + 1
     if recording.frames > _IN_MEMORY:
-        # It must live as long as the samples do, and goes when they go.
+        # The memory map keeps the file alive, which is removed with the samples.
         spare = tempfile.TemporaryFile()  # noqa: SIM115
         kept: Any = np.memmap(spare, np.float32, "w+", shape=(room,))
     else:

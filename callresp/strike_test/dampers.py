@@ -1,8 +1,8 @@
-"""What a damper does: when it is clear, when it falls, how fast it quietens.
+"""What a damper does: when it is clear, when it falls, how fast it damps.
 
-The strike partial's band is fitted by two decays that join at one moment: free
+The reference partial's band is fitted by two decays that join at one time: free
 before a damper falls and damped after, or damped before it is lifted and free
-after. Where they join, seen from the command, is the damper's fall or lift.
+after. The time from the command to where they join is the damper's fall or lift.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _KNOCK_S = 0.012
 
 @dataclass(frozen=True)
 class DecayKnee:
-    """Two decays that join `after_s` after a command; `rate` is the unknown one, 1/s."""
+    """Where two decays join, `after_s` after a command; `rate` (1/s) is the unknown one."""
 
     after_s: float
     rate: float
@@ -46,7 +46,7 @@ class DecayKnee:
 
 
 def half_band(mode: Mode, modes: Sequence[Mode]) -> float:
-    """Half the band about a partial in which no other one lies, Hz."""
+    """Half the width (Hz) of a band about a partial that holds no other one."""
     apart = [abs(m.hz - mode.hz) for m in modes if m is not mode]
     return min(max(0.5 * min(apart, default=HALF_HZ), HALF_LEAST_HZ), HALF_HZ)
 
@@ -54,7 +54,7 @@ def half_band(mode: Mode, modes: Sequence[Mode]) -> float:
 def damped_rate(
     capture: Capture, strokes: Sequence[HeardStroke], mode: Mode, half_hz: float
 ) -> MeasuredValue | None:
-    """Decay (1/s) of the strike partial with the damper resting on it."""
+    """Decay (1/s) of the reference partial with the damper resting on it."""
     rates = []
     for stroke in strokes:
         if stroke.take.state != "damped" or not stroke.usable or not stroke.alone:
@@ -86,18 +86,18 @@ def falls(
         command_s = float(clock.time_of(take.damp_s))
         begin_s = max(stroke.at_s + 0.012, command_s - 0.12)
         length_s = min(0.5, stroke.at_s + min(take.room_s, take.quiet_s) - begin_s)
-        got = _joined(
+        got = _fit_knee(
             capture,
             (mode, half_hz),
             begin_s,
             length_s,
             command_s,
-            lambda r, t, k: _kinked(mode.rate, r, t, k),
+            lambda r, t, k: _two_rates(mode.rate, r, t, k),
             known_rate=damped,
         )
         if got is not None and 1.15 * mode.rate < got.rate < RATE_MAX:
             found.append(got)
-    # Soft strokes have sunk into the noise by then: those that fit best tell most.
+    # Soft strokes are lost in the noise by then, so only the best fits are used.
     found.sort(key=lambda joined: -joined.share)
     return found[: max(len(found) // 2, FALLS_LEAST)]
 
@@ -110,7 +110,7 @@ def lifts(
     clock: Alignment,
     damped: float,
 ) -> list[DecayKnee]:
-    """Every lift during which a stroke fell."""
+    """Every lift during which a stroke fell; `damped` is the decay (1/s) before it."""
     found = []
     for stroke in strokes:
         take = stroke.take
@@ -119,13 +119,13 @@ def lifts(
         assert stroke.at_s is not None
         command_s = float(clock.time_of(take.lift_s))
         length_s = min(0.35, take.damped_in_s, take.room_s) - 0.01
-        got = _joined(
+        got = _fit_knee(
             capture,
             (mode, half_hz),
             stroke.at_s + 0.002,
             length_s,
             command_s,
-            lambda r, t, k: _kinked(damped, mode.rate, t, k),
+            lambda r, t, k: _two_rates(damped, mode.rate, t, k),
             known_rate=mode.rate,
         )
         if got is not None:
@@ -133,12 +133,12 @@ def lifts(
     return found
 
 
-def _kinked(first: float, then: float, t: Values, k: float) -> Values:
+def _two_rates(first: float, then: float, t: Values, k: float) -> Values:
     """Amplitude of two decays that join at `k`."""
     return np.asarray(np.exp(-first * np.minimum(t, k) - then * np.maximum(t - k, 0.0)))
 
 
-def _joined(
+def _fit_knee(
     capture: Capture,
     band: tuple[Mode, float],
     begin_s: float,
@@ -147,7 +147,7 @@ def _joined(
     shape: Callable[[float, Values, float], Values],
     known_rate: float | None = None,
 ) -> DecayKnee | None:
-    """Fit two joined decays to the strike partial's band."""
+    """Fit two joined decays to the reference partial's band."""
     from scipy import optimize
 
     sound = _part(capture, begin_s, length_s)
@@ -188,7 +188,7 @@ def _joined(
 
 
 def _smoother(t: Values, span_s: float) -> Callable[[Values], Values]:
-    """What the band's filter does to an envelope on its own time steps."""
+    """The smoothing that the band's filter does to an envelope, on its own time steps."""
     step_s = float(t[1] - t[0])
     taps = np.hanning(max(3, round(span_s / step_s) | 1) + 2)[1:-1]
     taps /= taps.sum()

@@ -23,7 +23,7 @@ _SPACING = 60
 
 
 def alone(sound: Values, rate_hz: int, mode: Mode, others: Sequence[Mode], clip: int) -> Values:
-    """A clip with all other partials taken out."""
+    """A clip with all other partials subtracted."""
     rest = np.array(sound, dtype=np.float64)
     for other in others:
         if other is not mode:
@@ -49,7 +49,7 @@ def schroeder_t60(
     noise
         Mean squared amplitude of the band's noise, before the stroke.
     guess_s
-        A first idea of the T60, for where the decay meets the noise.
+        First estimate of the T60, for where the decay meets the noise.
     """
     times, power = envelope(sound, rate_hz, hz, half_hz)
     if len(times) < 16:
@@ -58,7 +58,7 @@ def schroeder_t60(
     start = float(np.mean(power[:3]))
     if start <= 2 * noise:
         return None
-    # Where the decay is 5 dB over the noise.
+    # The time at which the decay is 5 dB over the noise.
     meets_s = math.log(max(start / max(noise * 3.2, 1e-20), 1.1)) / (2 * rate)
     count = int(np.searchsorted(times, times[0] + meets_s))
     count = min(max(count, 12), len(times))
@@ -95,7 +95,7 @@ def band_noise(
 
 
 def thinned(times: Values, power: Values, reference: float) -> tuple[tuple[float, float], ...]:
-    """A decay as a few (seconds, dB) points for a picture."""
+    """A decay as few (seconds, dB) points, for a picture."""
     if not len(times):
         return ()
     level = 10 * np.log10(np.maximum(power / max(reference, 1e-20), 1e-9))

@@ -1,8 +1,8 @@
-"""A cautious first palette for somebody who has none, and one that a test may use.
+"""A cautious first palette for a machine of which only the wiring is known.
 
-A drafted palette knows only which channel drives what. All else is chosen so
-that a test of it hurts no common coil: short pulses, little on-time. What is
-a placeholder says so on its line (`NOT_YET`) until a test fills it in.
+All that is not known is chosen so that a test hurts no common coil: short pulses,
+little on-time. What is a placeholder is marked so on its line (`NOT_YET`) until a
+test fills it in. Also: a palette's variant for playing the test itself.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ cycle_s = 30
 
 @dataclass(frozen=True, slots=True)
 class WiredStriker:
-    """A striker as somebody knows it who only wired it up."""
+    """A striker of which only the wiring is known."""
 
     name: str
     channel: int
@@ -88,7 +88,7 @@ class WiredStriker:
 
 @dataclass(frozen=True, slots=True)
 class CoilSupply:
-    """Supply and coils: volts, ohms of striker and damper coils, pulses to try, ms."""
+    """Supply (V), coil resistances (ohm) and the range of pulses to try (ms)."""
 
     volts: float = 12.0
     ohms: float = 8.0
@@ -144,7 +144,7 @@ def draft(
 
 
 def is_draft(text: str) -> bool:
-    """Whether a palette's pitches and latencies are placeholders still."""
+    """Whether a palette's pitches and latencies are still placeholders."""
     return any(
         re.match(r"\s*latency_ms\s*=.*#.*" + NOT_YET, line) is not None
         for line in text.splitlines()
@@ -154,8 +154,8 @@ def is_draft(text: str) -> bool:
 def for_test(text: str) -> str:
     """A palette as a strike test needs it: `restrike_ms` out of the way, marked so.
 
-    It is the one limit that a test must break, since it is what the test finds
-    out; it protects nothing but the music. All other limits stand.
+    It is the one limit that a test must exceed in order to find it, and it
+    protects no part of the machine. All other limits stay.
     """
     import tomlkit
 

@@ -1,4 +1,4 @@
-"""What a person should know of a strike test: one finding a line, gravest kind named."""
+"""What a person should know about a strike test, one finding a line."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from callresp.palette.model import Palette
+from callresp.palette.similarity import SoundPair
 from callresp.strike_test import stroke_faults
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.per_striker import StrikerSound
-from callresp.strike_test.results import Finding, Likeness, StrikerResult
+from callresp.strike_test.results import Finding, StrikerResult
 from callresp.strike_test.strike_pitch import cents
 from callresp.strike_test.strokes import HeardStroke
 
@@ -26,11 +27,24 @@ def findings(
     palette: Palette,
     sounds: Sequence[StrikerSound],
     measured: Sequence[StrikerResult],
-    pairs: Sequence[Likeness],
+    pairs: Sequence[SoundPair],
     *,
     drafted: bool,
 ) -> list[Finding]:
-    """All findings about strikers and strokes."""
+    """All findings about strikers and strokes.
+
+    Parameters
+    ----------
+    capture, palette
+    sounds
+        What was heard of each striker, in the palette's order.
+    measured
+        Figures of the strikers that were heard.
+    pairs
+        Strikers compared with each other.
+    drafted
+        The palette's pitches are placeholders, so that nothing can be told from them.
+    """
     found: list[Finding] = []
     for striker, sound in zip(palette.striker, sounds, strict=True):
         found += _strokes(striker.name, sound.strokes)
@@ -38,7 +52,7 @@ def findings(
     if not drafted:
         found += _swapped(palette, measured)
     for one in measured:
-        found += _blemishes(one)
+        found += _stroke_faults(one)
         found += _figures(one)
     for pair in pairs:
         if pair.too_alike:
@@ -79,7 +93,7 @@ def _strokes(name: str, strokes: Sequence[HeardStroke]) -> Iterator[Finding]:
 
 
 def _speaking_from(strokes: Sequence[HeardStroke]) -> float:
-    """The shortest pulse from which on most strokes speak."""
+    """The shortest pulse from which on most strokes sound."""
     pulses = sorted({s.take.pulse_ms for s in strokes if s.alone})
     for number, pulse_ms in enumerate(pulses):
         rest = [s for s in strokes if s.alone and s.take.pulse_ms in pulses[number:]]
@@ -90,7 +104,7 @@ def _speaking_from(strokes: Sequence[HeardStroke]) -> float:
 
 
 def _order(capture: Capture, palette: Palette, sounds: Sequence[StrikerSound]) -> Iterator[Finding]:
-    """Strokes at which another striker sounded than was asked."""
+    """Strokes at which another striker sounded than was struck."""
     for number, sound in enumerate(sounds):
         if not sound.modes:
             continue
@@ -116,10 +130,10 @@ def _order(capture: Capture, palette: Palette, sounds: Sequence[StrikerSound]) -
 
 
 def _swapped(palette: Palette, measured: Sequence[StrikerResult]) -> Iterator[Finding]:
-    """Strikers in whose sound their own pitch is missing, but another striker's is there.
+    """Strikers that lack their own pitch but have another striker's.
 
-    Partials are compared, not pitches: a pitch is judged by the kind of
-    striker, and the wrong one was taken for it.
+    Partials are compared, not judged pitches, since the pitch was judged by the
+    kind of the striker that should have been there.
     """
     for one in measured:
         own = palette.striker_named(one.name)
@@ -144,7 +158,7 @@ def _sounds(one: StrikerResult, hz: float, within: float) -> bool:
     return any(abs(cents(hz, own)) < within for own in heard)
 
 
-def _blemishes(one: StrikerResult) -> Iterator[Finding]:
+def _stroke_faults(one: StrikerResult) -> Iterator[Finding]:
     buzzes = one.buzz_db is not None and one.buzz_db > stroke_faults.BUZZ_DB and one.kind != "block"
     if one.doubles and not buzzes:
         text = f"{one.name} strikes twice at times: shorten its pulse or its reach"

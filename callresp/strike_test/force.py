@@ -1,18 +1,20 @@
-"""The force curve: which level each pulse length gives, never falling.
+"""Force curve and repeat limit of a striker.
+
+The force curve is which level each pulse length gives, never falling.
 
 A longer pulse cannot hit softer, so the levels are fitted by isotonic
 regression (Barlow et al. 1972, Statistical Inference under Order Restrictions;
 the pool-adjacent-violators algorithm, as in scipy), each pulse weighted by its
-number of strokes. Pulses at which not every stroke spoke are no part of the
+number of strokes. Pulses at which not every stroke sounded are no part of the
 curve; nor are longer pulses than the shortest that gives the full level.
 
-How fast a striker can be struck: the gap below which strokes fail.
+The repeat limit is the gap below which strokes fail.
 
-A stroke of a run is clean when it puts in at least half the amplitude (-6 dB)
-of the run's slow strokes, about when it should. Its gap is the time since the
-last clean stroke before, so that a run in which every other stroke fails still
-tells where the limit lies. The limit is the gap that splits clean from failed
-strokes with the fewest on the wrong side.
+A stroke of a run is clean when it adds at least half the amplitude (-6 dB) of the
+run's slow strokes, at about the right time. Its gap is the time since the last
+clean stroke, so that a run in which every other stroke fails still shows where
+the limit lies. The limit is the gap that separates clean from failed strokes with
+the fewest on the wrong side.
 """
 
 from __future__ import annotations
@@ -35,7 +37,7 @@ def force_curve(
     ----------
     levels
         By pulse length in ms, the level of each stroke in dB, `None` where it
-        did not speak.
+        did not sound.
     late_ms
         By pulse length, the median latency.
     """
@@ -66,7 +68,7 @@ def force_curve(
 
 
 def palette_points(curve: Sequence[ForceResult]) -> list[tuple[float, float]]:
-    """(pulse_ms, level_db) as a palette wants them: rising, no longer than is of use."""
+    """(pulse_ms, level_db) for a palette: rising, without pulses that add nothing."""
     points = [(p.pulse_ms, p.fitted_db) for p in curve if p.fitted_db is not None]
     kept: list[tuple[float, float]] = []
     for pulse_ms, level_db in points:
@@ -80,7 +82,20 @@ CLEAN_DB = -6.0
 
 
 def judge(at_s: Sequence[float], strengths_db: Sequence[float | None]) -> list[Repeat]:
-    """Judge the strokes of one run, in order of time; the first is its reference only."""
+    """Judge the strokes of one run, in order of time.
+
+    Parameters
+    ----------
+    at_s
+        Times of the commands.
+    strengths_db
+        What each stroke added, `None` where that is not known.
+
+    Returns
+    -------
+    list of Repeat
+        Without the first stroke, which has no gap; empty for under four known strengths.
+    """
     known = [s for s in strengths_db if s is not None]
     if len(known) < 4:
         return []
@@ -101,8 +116,8 @@ def judge(at_s: Sequence[float], strengths_db: Sequence[float | None]) -> list[R
 def limit(runs: Sequence[Sequence[Repeat]], step: float) -> MeasuredValue | None:
     """The shortest clean gap in ms, or `None` where no stroke failed.
 
-    `step` is the share by which gaps shrink from stroke to stroke: what the
-    runs can't tell apart.
+    `step` is the share by which gaps shrink from stroke to stroke, which is the
+    resolution of a run.
     """
     every = [repeat for run in runs for repeat in run]
     if not any(not r.clean for r in every) or not any(r.clean for r in every):
@@ -112,7 +127,7 @@ def limit(runs: Sequence[Sequence[Repeat]], step: float) -> MeasuredValue | None
     wrong = np.array([_wrong(every, cut) for cut in cuts])
     best = cuts[wrong == wrong.min()]
     cut = float(np.exp(np.mean(np.log(best))))
-    # Were the failures by chance, some gap would do as badly as no limit at all.
+    # Failures by chance have no limit: then no gap splits better than none at all.
     if wrong.min() >= sum(not r.clean for r in every):
         return None
     own = [c for c in (_cut_of(run) for run in runs) if c is not None]
@@ -127,7 +142,7 @@ def _wrong(every: Sequence[Repeat], cut: float) -> int:
 
 
 def _cut_of(run: Sequence[Repeat]) -> float | None:
-    """The limit that one run alone tells."""
+    """The limit by one run alone."""
     failed = [r.gap_ms for r in run if not r.clean]
     clean = [r.gap_ms for r in run if r.clean]
     if not failed or not clean:

@@ -1,4 +1,4 @@
-"""What else sounds in the recording: wind, and things that no command explains."""
+"""What else sounds in the recording: wind, and onsets that no command explains."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ RISE = 0.3
 
 @dataclass(frozen=True, slots=True)
 class ForeignSound:
-    """Sounds of somebody else, close together: a stretch and its band."""
+    """Sounds from elsewhere, close together: a stretch of time and its band."""
 
     from_s: float
     until_s: float
@@ -36,7 +36,7 @@ class ForeignSound:
 
     @property
     def finding(self) -> Finding:
-        """What to tell of it."""
+        """What to report of it."""
         middle = (self.low_hz * self.high_hz) ** 0.5
         band = f"{self.low_hz:.0f} to {self.high_hz:.0f} Hz"
         what = "something else sounds"
@@ -58,12 +58,12 @@ def foreign(
     expected_s: Values,
     quiet_after_s: Values,
 ) -> list[ForeignSound]:
-    """Stretches with onsets that no command explains.
+    """Stretches of time with onsets that no command explains.
 
     Parameters
     ----------
     found, swells_s
-        Onsets, and moments at which something swells more slowly.
+        Onsets, and times at which something swells more slowly.
     expected_s, quiet_after_s
         When each command's sound begins, and how long it may go on making onsets.
     """
@@ -82,7 +82,7 @@ def foreign(
 
 
 def _described(capture: Capture, group: list[float]) -> ForeignSound:
-    """The band in which a group rises above the moment before it."""
+    """The band in which a group of onsets rises above the sound before it."""
     rate_hz, size = capture.rate_hz, 2048
     after = np.zeros(size // 2 + 1)
     before = np.zeros(size // 2 + 1)
@@ -111,10 +111,10 @@ def _described(capture: Capture, group: list[float]) -> ForeignSound:
 
 
 def _slow(capture: Capture) -> Values:
-    """The recording at some 800 Hz, clean of what lies above."""
+    """The recording resampled to about 800 Hz."""
     from scipy import signal
 
-    # By an elliptic filter of -90 dB first: a loud tone must not leak down as rumble.
+    # By an elliptic filter of -90 dB first: a loud tone must not alias into the rumble band.
     sos = signal.ellip(7, 0.5, 90.0, 0.4 * _WIND_RATE_HZ, fs=capture.rate_hz, output="sos")
     step = capture.rate_hz // _WIND_RATE_HZ
     state = np.zeros((len(sos), 2))
@@ -127,9 +127,9 @@ def _slow(capture: Capture) -> Values:
 
 
 def wind(capture: Capture, busy_s: Values) -> list[Finding]:
-    """Gusts: stretches in which what lies below 150 Hz stands far over its median.
+    """Gusts: stretches in which the level below 150 Hz is far over its median.
 
-    `busy_s` are the times of strokes and damper moves, whose own thuds don't count.
+    `busy_s` are the times of strokes and damper moves, whose own thuds are left out.
     """
     from scipy import signal
 
@@ -144,7 +144,7 @@ def wind(capture: Capture, busy_s: Values) -> list[Finding]:
         10 * np.log10(np.mean(part[: count * frame].reshape(-1, frame) ** 2, axis=1) + 1e-14)
         for part in (signal.sosfilt(sos, slow), slow)
     )
-    # A gust goes on between strokes: only what lies between them is looked at.
+    # Only the time between strokes is used; a gust lasts through it.
     at_s = (np.arange(count) + 0.5) * WIND_FRAME_S
     busy_s = np.sort(np.r_[-np.inf, busy_s])
     since = at_s - busy_s[np.searchsorted(busy_s, at_s + 0.1, side="right") - 1]
@@ -154,7 +154,7 @@ def wind(capture: Capture, busy_s: Values) -> list[Finding]:
     low = np.interp(at_s, at_s[calm], low[calm])
     all_of_it = np.interp(at_s, at_s[calm], all_of_it[calm])
     level = signal.medfilt(low, 5)
-    # What leaks down from a low striker is faint beside the striker itself.
+    # Leakage from a low striker is faint beside the striker itself.
     high = (level > np.median(level) + WIND_OVER_DB) & (low > all_of_it - WIND_SHARE_DB)
     edges = np.diff(np.r_[0, high.astype(np.int8), 0])
     found = []

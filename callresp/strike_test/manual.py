@@ -1,10 +1,10 @@
-"""Strikes made by hand: no plan, so they are found, and grouped by how they sound.
+"""Strikes made by hand, without a plan: found, and grouped by how they sound.
 
-Every onset's first fifth of a second gives a spectrum in 24ths of an octave,
-what sounded before taken off; spectra are joined by average linkage while they
-share enough (cosine). A pause between groups speaks for a change of striker,
-so strokes in a row are a little more alike than strokes far apart. With a
-palette, groups take the name of the striker whose pitch they have.
+The first fifth of a second after every onset gives a spectrum in 24ths of an
+octave, less what sounded before; spectra are joined by average linkage while they
+are similar enough (cosine). Strikers are usually struck several times in a row,
+so neighbouring strokes count as a little more alike. With a palette, groups take
+the name of the striker whose pitch they have.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def measure(
     """
     progress(0.05, "onsets")
     found = onsets.find(capture.samples, capture.rate_hz, rise=_RISE, apart_s=APART_S)
-    at_s = _picked(capture, found.times_s)
+    at_s = _placed(capture, found.times_s)
     if len(at_s) < FEWEST:
         raise UserError(
             "no strokes can be heard in it", where=capture.name, remedy="record nearer or louder"
@@ -84,7 +84,7 @@ def measure(
         one = per_striker.measure(capture, sound, stand_in, no_commands, clock, scale)
         strikers.append(_without_commands(one))
     named, findings = _named(strikers, palette)
-    findings += _telling(capture, at_s, groups)
+    findings += _findings(capture, at_s, groups)
     pairs = results.compare(named)
     return StrikeTestResult(
         recording=capture.name,
@@ -102,8 +102,8 @@ def measure(
     )
 
 
-def _picked(capture: Capture, times_s: Values) -> Values:
-    """Onsets placed exactly; those that the picker can't place are let go."""
+def _placed(capture: Capture, times_s: Values) -> Values:
+    """Onsets placed exactly; those that the picker can't place are dropped."""
     placed = []
     for number, at_s in enumerate(times_s):
         gap_s = at_s - times_s[number - 1] if number else at_s
@@ -115,7 +115,7 @@ def _picked(capture: Capture, times_s: Values) -> Values:
 
 
 def spectra(capture: Capture, at_s: Values) -> Values:
-    """What each stroke added, in 24ths of an octave, each of length 1: ``(strokes, bands)``."""
+    """What each stroke added, in 24ths of an octave: rows of norm 1, ``(strokes, bands)``."""
     rate_hz = capture.rate_hz
     count = round(_LOOK_S * rate_hz)
     window = np.hanning(count)
@@ -159,7 +159,7 @@ def grouped(capture: Capture, at_s: Values) -> list[list[int]]:
 
 
 def _strokes(capture: Capture, at_s: Values, group: Sequence[int]) -> list[HeardStroke]:
-    """A group as strokes: all free, each until the next onset of anything."""
+    """A group as strokes: all free, each until the next onset."""
     found = []
     for place, number in enumerate(group):
         at = float(at_s[number])
@@ -181,7 +181,7 @@ def _strokes(capture: Capture, at_s: Values, group: Sequence[int]) -> list[Heard
 
 
 def _stand_in(name: str, number: int, kind: str) -> Striker:
-    """A striker of the palette's kind for one of which only the sound is known."""
+    """A placeholder striker for one of which only the sound is known."""
     known = kind if kind in ("tube", "bar", "bell", "plate", "block", "box") else "bar"
     return Striker(
         name=name,
@@ -196,7 +196,7 @@ def _stand_in(name: str, number: int, kind: str) -> Striker:
 
 
 def _without_commands(one: StrikerResult) -> StrikerResult:
-    """What only commands could tell is not known."""
+    """Without the figures that only commands can give."""
     import msgspec
 
     blank = msgspec.structs.replace(
@@ -214,7 +214,7 @@ def _without_commands(one: StrikerResult) -> StrikerResult:
 def _named(
     strikers: Sequence[StrikerResult], palette: Palette | None
 ) -> tuple[list[StrikerResult], list[Finding]]:
-    """Names by pitch from the palette; the order of strokes held against its order."""
+    """Name strikers by pitch from the palette, and compare the order of strokes with its order."""
     import msgspec
 
     if palette is None:
@@ -253,7 +253,7 @@ def _named(
     return result, found
 
 
-def _telling(capture: Capture, at_s: Values, groups: Sequence[Sequence[int]]) -> list[Finding]:
+def _findings(capture: Capture, at_s: Values, groups: Sequence[Sequence[int]]) -> list[Finding]:
     found = [Finding(kind="recording", text=text, grave=False) for text in capture.warnings]
     for group in groups:
         if len(group) < FEWEST:

@@ -27,7 +27,7 @@ Phasors = npt.NDArray[np.complex128]
 
 LN_1000 = math.log(1000.0)
 WINDOWS_S = (0.02, 0.06, 0.2, 0.7, 2.2, 5.0)
-# After the onset, the tip's own noise is over by then.
+# After the onset: by then the noise of the tip is over.
 CONTACT_OVER_S = 0.003
 PARTIALS_MAX = 14
 # Spans over which a first guess is made.
@@ -131,7 +131,7 @@ def _peaks(clips: Sequence[Clip], window_s: float) -> list[tuple[float, float]]:
 
 @dataclass(frozen=True)
 class _Band:
-    """Clips shifted so that `hz` lies at 0, low-passed and decimated."""
+    """Clips shifted so that `hz` is at 0, low-passed and decimated."""
 
     hz: float
     times_s: list[Values]
@@ -205,10 +205,10 @@ def _fit(
 
 
 def _start(times: Values, values: Phasors) -> tuple[float, float]:
-    """First guess at frequency offset and decay: the best of several spans from the onset.
+    """First guess of frequency offset and decay: the best of several spans from the onset.
 
-    A short sound in a long clip is found by the short spans, where it stands
-    over the noise; a long one by the long spans, which tell its frequency.
+    A short sound in a long clip stands over the noise in the short spans only; a
+    long sound gets its frequency from the long spans.
     """
     step_s = float(times[1] - times[0]) if len(times) > 1 else 1e-3
     best = (-1.0, 0.0, 1.0)
@@ -316,10 +316,10 @@ def find_modes(clips: Sequence[Clip]) -> list[Mode]:
 
 
 def _knock_over(modes: Sequence[Mode], left: Sequence[Values], rate_hz: int) -> float:
-    """When the knock of a tip or a hollow body is over and the partials are what sounds.
+    """When the knock of a tip or a hollow body has decayed below the partials, s.
 
-    The first moment at which what no partial explains has sunk 12 dB below
-    them; at most a fifth of the shortest strong partial's T60.
+    The first time at which the residual is 12 dB below the partials; at most a
+    fifth of the shortest strong partial's T60.
     """
     top = max(mode.amplitude for mode in modes)
     strong = [m for m in modes if m.amplitude > 0.1 * top]
@@ -340,7 +340,7 @@ def _knock_over(modes: Sequence[Mode], left: Sequence[Values], rate_hz: int) -> 
 
 
 def _worth_keeping(modes: dict[int, Mode], left: list[Values], rate_hz: int) -> dict[int, Mode]:
-    """Drop what is no partial, and give its sound back to what is left."""
+    """Drop what is no partial, and add its sound back to the residual."""
     top = max(mode.amplitude for mode in modes.values())
     kept = {}
     for number, mode in modes.items():
@@ -362,7 +362,7 @@ def _settled(modes: list[Mode]) -> list[Mode]:
     top = max((mode.amplitude for mode in modes), default=0.0)
     kept: list[Mode] = []
     for mode in sorted(modes, key=lambda m: -m.amplitude):
-        # Two fits that fell on one partial.
+        # Drop the weaker of two fits to one partial.
         if _is_partial(mode, top) and all(abs(mode.hz - k.hz) > 0.3 for k in kept):
             kept.append(mode)
     return sorted(kept, key=lambda mode: mode.hz)

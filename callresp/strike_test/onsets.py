@@ -1,14 +1,14 @@
-"""Finding strokes in a recording: where energy rises, then where exactly.
+"""Finding strokes in a recording: where energy rises, then exactly when.
 
 Method
 ------
-`novelty` is a band-wise rise of log energy over the floor, with a lag, as onset
-detection functions are (Böck & Widmer 2013, DAFx). `pick` places an onset
+`novelty` is a band-wise rise of log energy over the noise floor, with a lag, as
+in onset detection functions (Böck & Widmer 2013, DAFx). `pick` places an onset
 within a window by an autoregressive picker as seismologists use for first
-arrivals: what a linear prediction of the sound before can't explain is split
-where two variances describe it best (Sleeman & van Eck 1999, Physics of the
-Earth and Planetary Interiors 113; Akaike's criterion after Maeda 1985). The
-prediction takes an earlier stroke's ringing out.
+arrivals: the error of a linear prediction from the sound before is split where
+two variances describe it best (Sleeman & van Eck 1999, Physics of the Earth and
+Planetary Interiors 113; Akaike's criterion after Maeda 1985). The prediction
+removes the ringing of an earlier stroke.
 """
 
 from __future__ import annotations
@@ -77,12 +77,24 @@ def novelty(levels: Values) -> Values:
 
 
 def find(samples: Wave, rate_hz: int, rise: float = 0.22, apart_s: float = 0.02) -> Onsets:
-    """All onset candidates of a recording."""
+    """All onset candidates of a recording.
+
+    Parameters
+    ----------
+    samples
+        float32, shape ``(n,)``.
+    rate_hz
+        Their rate.
+    rise
+        Least mean rise over the bands, log10.
+    apart_s
+        Least distance between two onsets.
+    """
     from scipy import signal
 
     levels, _ = band_levels(samples, rate_hz)
     curve = novelty(levels)
-    # Wind and rain make the curve restless: what counts must stand out from that as well.
+    # In wind and rain the curve fluctuates; an onset must stand out from that as well.
     noise = float(np.median(np.abs(curve - np.median(curve)))) if len(curve) else 0.0
     least = max(rise, float(np.median(curve)) + 6 * noise) if len(curve) else rise
     peaks, _ = signal.find_peaks(curve, height=least, distance=max(1, round(apart_s / HOP_S)))
@@ -92,10 +104,9 @@ def find(samples: Wave, rate_hz: int, rise: float = 0.22, apart_s: float = 0.02)
 
 
 def swells(samples: Wave, rate_hz: int) -> Values:
-    """Times at which some band swells to more than it had for a second: slow sounds as well.
+    """Times at which a band rises above its maximum of the last second, also slowly.
 
-    Strokes do, and so does a bird; a partial that beats never gets louder than
-    it was.
+    Strokes do, and so does a bird; a partial that beats does not.
     """
     from scipy import ndimage, signal
 
@@ -130,7 +141,7 @@ def prediction_error(part: Values, before: Values, order: int) -> Values:
     power = full[0]
     if power <= 0:
         return np.asarray(part[order:], dtype=np.float64)
-    # A little white noise keeps the equations solvable where the sound is a pure tone.
+    # A little white noise regularises the equations for a pure tone.
     full[0] *= 1 + 1e-6
     taps = linalg.solve_toeplitz(full[:-1], full[1:])
     error = signal.lfilter(np.r_[1.0, -taps], [1.0], part)
@@ -160,12 +171,12 @@ def pick(
 
 
 def _split(error: Values, inside: int, rate_hz: int, first_s: float) -> Pick | None:
-    """The split of `error` into quiet and loud that describes it best."""
+    """The split of `error` into two variances with the least Akaike criterion."""
     count = len(error)
     if count < 64:
         return None
     power = np.cumsum(error**2) + 1e-18
-    # Only look up to shortly behind the strongest stretch: what follows a stroke decays.
+    # Look only up to shortly after the strongest stretch: after a stroke all decays.
     short = max(8, round(0.002 * rate_hz))
     energy = np.convolve(error**2, np.ones(short), "full")[short - 1 :]
     top = int(np.argmax(energy[: max(inside, 1)]))

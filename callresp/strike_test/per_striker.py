@@ -173,7 +173,7 @@ def measure(
 
 
 def _doubles(capture: Capture, sound: StrikerSound) -> int:
-    """How many strokes were two blows: each is looked at, or an even sample of many."""
+    """How many strokes had a second blow, of all strokes or of an even sample of many."""
     some = [s for s in sound.strokes if s.alone and s.usable and s.take.state != "moving"]
     step = max(1, len(some) // stroke_faults.DOUBLES_LOOKED_AT)
     return sum(
@@ -240,7 +240,7 @@ def _schroeder(capture: Capture, sound: StrikerSound, number: int) -> float | No
 
 
 def _band(parts: Sequence[PartialResult]) -> tuple[float, float]:
-    """Where the energy lies: what is within 25 dB of the strongest, a little wider."""
+    """The band of partials within 25 dB of the strongest, a little widened, Hz."""
     loud = [p.hz.value for p in parts if p.level_db > -25]
     if not loud:
         return 200.0, 8000.0
@@ -265,7 +265,7 @@ def _latency(
     value = MeasuredValue.of(every)
     if value is None:
         return None, None
-    # Strokes of one pulse against each other: what no setting of ours could even out.
+    # Deviations among strokes of the same pulse length only.
     left = np.concatenate([np.array(g) - np.median(g) for g in by_pulse.values()])
     free = max(len(left) - len(by_pulse), 1)
     robust = 1.4826 * float(np.median(np.abs(left))) * (len(left) / free) ** 0.5
@@ -288,7 +288,7 @@ def _force(sound: StrikerSound, clock: Alignment, scale: Scale) -> tuple[ForceRe
 
 
 def _runs(capture: Capture, sound: StrikerSound) -> list[list[Repeat]]:
-    """Runs of quick strokes, each judged stroke by stroke."""
+    """Runs of quick strokes, each stroke judged."""
     found = []
     run: list[HeardStroke] = []
     for stroke in (*sound.strokes, None):
@@ -302,7 +302,7 @@ def _runs(capture: Capture, sound: StrikerSound) -> list[list[Repeat]]:
 
 
 def _goes_on(run: Sequence[HeardStroke], stroke: HeardStroke) -> bool:
-    """Whether a stroke is the next of a run: as hard, and not after a longer pause."""
+    """Whether a stroke continues a run: of the same pulse, after no longer a gap."""
     if not run or stroke.take.pulse_ms != run[-1].take.pulse_ms or stroke.take.gap_s > RUN_GAP_S:
         return False
     return len(run) == 1 or stroke.take.gap_s < 1.02 * run[-1].take.gap_s
@@ -315,7 +315,7 @@ def _judged(capture: Capture, sound: StrikerSound, run: Sequence[HeardStroke]) -
 
 
 def _step(sound: StrikerSound) -> float:
-    """By which share the gaps of runs shrink."""
+    """The share by which the gaps of runs shrink from stroke to stroke."""
     gaps = [s.take.gap_s for s in sound.strokes if not s.alone and s.take.gap_s < 1]
     steps = [a / b - 1 for a, b in pairwise(gaps) if b > 0]
     near = [s for s in steps if 0 < s < RUN_STEP_MAX]

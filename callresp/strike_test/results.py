@@ -2,14 +2,12 @@
 
 Conventions
 -----------
-- A `Value` carries the standard uncertainty of its mean from the spread of
-  repeats: s / √n, a type A evaluation (JCGM 100:2008, 4.2). With one reading
-  alone it is `None`: the spread is not known.
+- A `MeasuredValue` carries the standard uncertainty of its mean from the spread
+  of repeats: s / √n, a type A evaluation (JCGM 100:2008, 4.2). With a single
+  reading it is `None`: the spread is not known.
 - Levels are dB SPL at 1 m, as in the palette, where the recording's full scale
   is known; partials' levels are relative to the strongest.
 - Times in the recording are seconds from its start.
-
-How alike two measured strikers sound: `callresp.palette.similarity` on what was measured.
 """
 
 from __future__ import annotations
@@ -21,8 +19,7 @@ import msgspec
 import numpy as np
 
 from callresp.palette import similarity
-
-Seconds = float
+from callresp.palette.similarity import SoundPair
 
 
 class MeasuredValue(msgspec.Struct, frozen=True):
@@ -78,7 +75,7 @@ class PartialResult(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ForceResult(msgspec.Struct, frozen=True, kw_only=True):
-    """One pulse length: the level it gives, and how many strokes of it spoke."""
+    """One pulse length: the level it gives, and how many strokes of it sounded."""
 
     pulse_ms: float
     level_db: MeasuredValue | None
@@ -141,7 +138,7 @@ class StrikerResult(msgspec.Struct, frozen=True, kw_only=True):
 class Finding(msgspec.Struct, frozen=True, kw_only=True):
     """Something about the test that a person should know.
 
-    `kind` is one word; `grave` says that the palette needs a look because of it.
+    `kind` is one word; `grave` means that the palette needs a look because of it.
     """
 
     kind: str
@@ -149,16 +146,6 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     at_s: float | None = None
     striker: str = ""
     grave: bool = True
-
-
-class Likeness(msgspec.Struct, frozen=True, kw_only=True):
-    """How alike two strikers sound: 0 (nothing shared) to 1 (the same)."""
-
-    one: str
-    other: str
-    alike: float
-    cents: float | None
-    too_alike: bool
 
 
 class StrikeTestResult(msgspec.Struct, frozen=True, kw_only=True):
@@ -174,24 +161,14 @@ class StrikeTestResult(msgspec.Struct, frozen=True, kw_only=True):
     level_from: str
     noise_db: float
     strikers: tuple[StrikerResult, ...]
-    likeness: tuple[Likeness, ...] = ()
+    likeness: tuple[SoundPair, ...] = ()
     findings: tuple[Finding, ...] = ()
 
 
-def compare(strikers: Sequence[StrikerResult]) -> tuple[Likeness, ...]:
-    """Every pair of strikers, most alike first."""
+def compare(strikers: Sequence[StrikerResult]) -> tuple[SoundPair, ...]:
+    """Every pair of measured strikers, most alike first."""
     pairs = similarity.compare([_sound(striker) for striker in strikers])
-    found = [
-        Likeness(
-            one=pair.one,
-            other=pair.other,
-            alike=pair.alike,
-            cents=pair.cents,
-            too_alike=pair.too_alike,
-        )
-        for pair in pairs
-    ]
-    return tuple(sorted(found, key=lambda pair: -pair.alike))
+    return tuple(sorted(pairs, key=lambda pair: -pair.alike))
 
 
 def _sound(striker: StrikerResult) -> similarity.StruckSound:

@@ -1,4 +1,4 @@
-"""What the ear calls the pitch, and what the partials are called.
+"""The pitch that the ear hears in a set of partials, and the partials' names.
 
 Tables
 ------
@@ -32,7 +32,7 @@ BELL = (
     ("superquint", 3.0),
     ("octave nominal", 4.0),
 )
-# A tone this short is a knock: about ten cycles carry a pitch. Common practice, no source.
+# A tone of fewer cycles is a knock. Common practice, no source.
 PITCHED_CYCLES = 25.0
 # Above this the lowest mode of a tube is heard itself, below it modes 4 to 6 rule.
 DOMINANT_HZ = (350.0, 4500.0)
@@ -40,7 +40,7 @@ DOMINANT_HZ = (350.0, 4500.0)
 
 @dataclass(frozen=True, slots=True)
 class PitchPartial:
-    """A partial as the judgement of pitch needs it."""
+    """A partial, as far as pitch depends on it."""
 
     hz: float
     level_db: float
@@ -49,7 +49,7 @@ class PitchPartial:
 
 @dataclass(frozen=True, slots=True)
 class JudgedPitch:
-    """A strike pitch, or `None`; `base_hz` is what partials are counted from."""
+    """A strike pitch in Hz, or `None`; partials' ratios are counted from `base_hz`."""
 
     hz: float | None
     base_hz: float
@@ -88,7 +88,7 @@ def _rings(part: PitchPartial) -> bool:
 
 
 def bar_fundamental(parts: Sequence[PitchPartial]) -> PitchPartial | None:
-    """The partial on which the others stand most like a free bar's modes."""
+    """The partial above which the others lie most like a free bar's modes."""
     best: tuple[float, PitchPartial | None] = (0.0, None)
     for first in parts:
         if first.level_db < -25:
@@ -98,7 +98,7 @@ def bar_fundamental(parts: Sequence[PitchPartial]) -> PitchPartial | None:
             near = [p for p in parts if abs(cents(first.hz * ratio, p.hz)) < 90]
             if near:
                 score += max(p.level_db + 40 for p in near)
-        # A lone high partial fits any table: what lies below speaks against it.
+        # A lone high partial fits any table, so loud partials below it count against it.
         score -= sum(max(p.level_db + 30, 0) for p in parts if p.hz < 0.9 * first.hz)
         if score > best[0]:
             best = (score, first)
@@ -148,7 +148,7 @@ def bell_names(parts: Sequence[PitchPartial], strike_hz: float) -> dict[float, s
 
 
 def bell_nominal(parts: Sequence[PitchPartial]) -> float | None:
-    """The nominal: the partial under which most of a bell's others stand in place."""
+    """The nominal: the partial for which most others are where a bell's should be."""
     best: tuple[float, float | None] = (0.0, None)
     for nominal in parts:
         score = 0.0

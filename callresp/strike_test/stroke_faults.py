@@ -26,9 +26,9 @@ BUZZ_DB = -15.0
 def second_blow(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float | None:
     """How long after a stroke a second blow falls, s; `None` where there is none.
 
-    The partials are fitted to the sound as one ringing, and as two that meet at
-    some moment. Where two explain it much better, and the second brought in
-    enough, there were two blows.
+    The partials are fitted to the sound as one decay, and as two that meet at some
+    time. Where two explain it much better, and the second added enough, there were
+    two blows.
     """
     if stroke.at_s is None or not modes:
         return None
@@ -41,38 +41,40 @@ def second_blow(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) ->
         return None
     first = round((stroke.at_s + SKIP_S) * rate_hz)
     part = np.asarray(capture.samples[first : round((stroke.at_s + end_s) * rate_hz)], np.float64)
-    whole = _left(part, rate_hz, SKIP_S, modes)
+    whole = _residual(part, rate_hz, SKIP_S, modes)
     coarse = np.arange(DOUBLE_FROM_S, DOUBLE_TO_S, 0.005)
-    at_s = min(coarse, key=lambda t: _two(part, rate_hz, t, modes))
+    at_s = min(coarse, key=lambda t: _two_decays(part, rate_hz, t, modes))
     fine = at_s + np.arange(-0.004, 0.0045, 0.001)
-    at_s = float(min(fine[fine > SKIP_S + 0.002], key=lambda t: _two(part, rate_hz, t, modes)))
-    if whole <= DOUBLE_BETTER * _two(part, rate_hz, at_s, modes):
+    at_s = float(
+        min(fine[fine > SKIP_S + 0.002], key=lambda t: _two_decays(part, rate_hz, t, modes))
+    )
+    if whole <= DOUBLE_BETTER * _two_decays(part, rate_hz, at_s, modes):
         return None
-    return at_s if _brought_db(part, rate_hz, at_s, modes) > -DOUBLE_UNDER_DB else None
+    return at_s if _added_db(part, rate_hz, at_s, modes) > -DOUBLE_UNDER_DB else None
 
 
-def _left(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> float:
+def _residual(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> float:
     return float(np.sum((part - fit_of(part, rate_hz, first_s, modes)) ** 2))
 
 
-def _met(part: Values, rate_hz: int, at_s: float) -> tuple[Values, Values, float]:
-    """The stretches of two ringings that meet at `at_s`, and when the later one begins.
+def _split_at(part: Values, rate_hz: int, at_s: float) -> tuple[Values, Values, float]:
+    """The two stretches that meet at `at_s`, and when the later one begins.
 
-    The blow itself is left out: its noise belongs to neither.
+    The blow itself is left out, since the partials don't explain its noise.
     """
     cut = round((at_s - SKIP_S) * rate_hz)
     return part[:cut], part[cut + round(SKIP_S / 2 * rate_hz) :], at_s + SKIP_S / 2
 
 
-def _two(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
-    """What two ringings that meet at `at_s` leave unexplained."""
-    early, late, late_s = _met(part, rate_hz, at_s)
-    return _left(early, rate_hz, SKIP_S, modes) + _left(late, rate_hz, late_s, modes)
+def _two_decays(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
+    """Residual energy of two decays that meet at `at_s`."""
+    early, late, late_s = _split_at(part, rate_hz, at_s)
+    return _residual(early, rate_hz, SKIP_S, modes) + _residual(late, rate_hz, late_s, modes)
 
 
-def _brought_db(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
-    """What a second blow at `at_s` brought in, dB re what rang before it."""
-    early, late, _ = _met(part, rate_hz, at_s)
+def _added_db(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
+    """Level that a second blow at `at_s` added, dB re what rang before it."""
+    early, late, _ = _split_at(part, rate_hz, at_s)
     before = state(early, rate_hz, SKIP_S - at_s, modes)
     after = state(late, rate_hz, SKIP_S / 2, modes)
     return power_db(after - before) - power_db(before)
@@ -102,7 +104,7 @@ def buzz_db(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> flo
 
 
 def _rest(part: Values, rate_hz: int, modes: Sequence[Mode]) -> float:
-    """Mean square of a stretch without known partials: its noise."""
+    """Mean square of a stretch without its known partials: its noise."""
     if len(part) < 256:
         return 0.0
     return float(np.mean((part - fit_of(part, rate_hz, 0.0, modes)) ** 2))

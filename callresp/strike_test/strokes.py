@@ -1,8 +1,8 @@
-"""Each commanded stroke in the recording: did it sound, when, how loud.
+"""Each commanded stroke in the recording: whether it sounded, when, how loud.
 
-A first pass places onsets, and fits the plan's clock to them. Once a striker's
+A first pass places onsets and fits the plan's clock to them. Once a striker's
 partials are known, levels come from how far a stroke moved their state
-(`jumps`), which also finds strokes too soft to see as an onset.
+(`strike_amplitude`), which also finds strokes too soft to show as an onset.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Take:
     damp_s: float | None = None
 
 
-# A damper that is still moving this long after its command is slower than any we know.
+# Dampers have stopped moving this long after their command. Common practice, no source.
 MOVING_S = 0.09
 
 
@@ -109,7 +109,7 @@ def _damper_at(
             return "moving", hold.at_s, hold.end_s
         if hold.at_s + MOVING_S <= fall_s < hold.end_s:
             return "free", hold.at_s, hold.end_s
-    # What still falls counts as damped: nothing is measured within so short a time.
+    # A damper that is still falling counts as on.
     return "damped", None, None
 
 
@@ -132,7 +132,7 @@ class HeardStroke:
 
     @property
     def alone(self) -> bool:
-        """Whether it is no part of a run."""
+        """Whether it is not part of a run."""
         return self.take.gap_s >= RUN_GAP_S and self.take.room_s >= 0.25
 
     @property
@@ -152,7 +152,7 @@ def place(
     lonely = np.array([take.gap_s >= RUN_GAP_S for take in takes])
     heard = np.where(lonely & (np.abs(near - predicted) < align.NEAR_S), near, np.nan)
     clock = align.fine(commands, who, heard, start)
-    strokes = [_picked(capture, take, _expected(take, clock)) for take in takes]
+    strokes = [_placed(capture, take, _expected(take, clock)) for take in takes]
     heard = np.array(
         [np.nan if s.at_s is None or not s.alone else s.at_s for s in strokes], dtype=np.float64
     )
@@ -165,7 +165,7 @@ def _expected(take: Take, clock: align.Alignment) -> float:
     return float(clock.time_of(take.at_s)) + clock.delays_s.get(take.striker, typical)
 
 
-def _picked(capture: Capture, take: Take, expected_s: float) -> HeardStroke:
+def _placed(capture: Capture, take: Take, expected_s: float) -> HeardStroke:
     early_s = min(EARLY_S, 0.4 * take.gap_s)
     late_s = min(LATE_S, 0.4 * take.room_s)
     learn_s = max(min(0.08, take.gap_s - early_s - 0.015), 0.004)
@@ -220,10 +220,10 @@ def with_level(
     at_s = stroke.at_s if stroke.at_s is not None else stroke.expected_s
     after_s = min(take.room_s, take.quiet_s, max(take.damped_in_s, 0.02)) - 0.004
     before_s = min(take.gap_s - 0.004, LONG_S)
-    put_in = added_by_stroke(capture.samples, capture.rate_hz, at_s, own, before_s, after_s)
-    if put_in is None:
+    added = added_by_stroke(capture.samples, capture.rate_hz, at_s, own, before_s, after_s)
+    if added is None:
         return stroke
-    level_db = power_db(put_in)
+    level_db = power_db(added)
     spoke = stroke.spoke
     if not spoke and stroke.alone:
         # The same over a stretch without a stroke says what noise and ringing alone would give.
@@ -237,11 +237,11 @@ def with_level(
 
 
 def strength_db(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float | None:
-    """How much a stroke of a run put in where it was expected, dB; `None` at the edges."""
+    """Level that a stroke of a run added where it was expected, dB; `None` at the edges."""
     take = stroke.take
     before_s = min(take.gap_s, 0.08) - 0.002
     after_s = min(take.room_s, 0.08) - 0.002
     late_s = 0.0 if stroke.at_s is None else stroke.at_s - stroke.expected_s
     at_s = stroke.expected_s + (late_s if abs(late_s) < 0.003 else 0.0)
-    put_in = added_by_stroke(capture.samples, capture.rate_hz, at_s, modes, before_s, after_s)
-    return None if put_in is None else power_db(put_in)
+    added = added_by_stroke(capture.samples, capture.rate_hz, at_s, modes, before_s, after_s)
+    return None if added is None else power_db(added)
