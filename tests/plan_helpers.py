@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 
 import msgspec
 from hypothesis import strategies as st
@@ -128,6 +129,17 @@ def replies(draw: st.DrawFn, names: list[str]) -> ReplyScore:
         offset_s = None if length is None else now + length
         notes.append(reply_note(number, now, offset_s, name, force))
     return ReplyScore(header=ReplyHeader(duration_s=now + 5), notes=tuple(notes))
+
+
+def with_coils(palette: Palette, changed: Callable[[Coil], Coil]) -> Palette:
+    """A palette with every coil changed."""
+    strikers = []
+    for striker in palette.striker:
+        damper = striker.damper
+        if damper is not None:
+            damper = msgspec.structs.replace(damper, coil=changed(damper.coil))
+        strikers.append(msgspec.structs.replace(striker, coil=changed(striker.coil), damper=damper))
+    return msgspec.structs.replace(palette, striker=tuple(strikers))
 
 
 def random_palette(rng: random.Random) -> Palette:

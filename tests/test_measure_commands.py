@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import random
+from dataclasses import replace
 from pathlib import Path
 
+import msgspec
 import pytest
 from click.testing import CliRunner
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from measure_helpers import bell, block, cents, sm, strokes_plan, tube
+from plan_helpers import with_coils
+from plan_oracle import broken_limits
 
 from callresp.commands import measure as measure_command
 from callresp.commands import measure_test as test_command
@@ -18,7 +21,7 @@ from callresp.io.audio import write_wav
 from callresp.io.resources import shipped
 from callresp.io.settings import Source, convert
 from callresp.palette.files import load_palette
-from callresp.palette.model import Palette
+from callresp.palette.model import Coil, Palette
 from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan
 from callresp.strike_test import draft, protocol
@@ -83,35 +86,49 @@ def test_the_test_of_a_shipped_palette_keeps_its_limits(name: str, tmp_path: Pat
     assert {striker.coil.channel for striker in machine.striker} <= struck
 
 
-@settings(max_examples=25)
-@given(
-    ohms=st.floats(2, 40),
-    duty=st.floats(0.02, 1.0),
-    cycle_s=st.floats(2, 60),
-    on_max_ms=st.floats(12, 200),
-    thermal=st.floats(1, 60),
-    hold_s=st.floats(1.0, 30),
-)
-def test_no_test_breaks_a_limit(
-    ohms: float, duty: float, cycle_s: float, on_max_ms: float, thermal: float, hold_s: float
-) -> None:
+def random_machine(rng: random.Random) -> Palette:
+    """A drafted palette whose striker coils have odd limits."""
     text = draft.draft(
         "any",
         [draft.WiredStriker("one", 0, 5), draft.WiredStriker("two", 1)],
-        draft.CoilSupply(ohms=ohms),
+        draft.CoilSupply(ohms=rng.uniform(2, 40)),
     )
-    limits = f"on_max_ms = {on_max_ms}\nduty_max = {duty}\ncycle_s = {cycle_s}\n"
-    limits += f"thermal_k_per_w = {thermal}"
+    limits = f"on_max_ms = {rng.uniform(12, 200)}\nduty_max = {rng.uniform(0.02, 1.0)}\n"
+    limits += f"cycle_s = {rng.uniform(2, 60)}\nthermal_k_per_w = {rng.uniform(1, 60)}"
     text = text.replace("on_max_ms = 15\nduty_max = 0.1", limits)
-    text = text.replace("on_max_ms = 8000", f"on_max_ms = {1000 * hold_s}")
-    palette = convert(Source(text, "any.toml"), Palette)
+    text = text.replace("on_max_ms = 8000", f"on_max_ms = {1000 * rng.uniform(1.0, 30)}")
+    return convert(Source(text, "any.toml"), Palette)
+
+
+def slightly_weaker(palette: Palette) -> Palette:
+    """The same with a little less duty and a little more heat: what a plan keeps free."""
+
+    def weaker(coil: Coil) -> Coil:
+        return msgspec.structs.replace(
+            coil,
+            duty_max=0.98 * coil.duty_max - 1e-3,
+            thermal_k_per_w=min(1.02 * coil.thermal_k_per_w, 200),
+        )
+
+    return with_coils(palette, weaker)
+
+
+def test_no_test_breaks_a_limit_and_none_is_refused_without_need() -> None:
+    """Judged by the oracle, which shares no code with the planner or its check."""
     short = protocol.StrikeTestSettings(repeats=2, pulses=2, runs=1, known=False)
-    try:
-        checked, _ = plan_of(palette, palette, short, "any.toml")
-    except UserError:
-        # Refused in words: such a machine can't be tested within its limits.
-        return
-    check(checked.plan, palette)
+    slowest = replace(short, pace=max(protocol.PACES), lifts=False)
+    refused = 0
+    for seed in range(40):
+        palette = random_machine(random.Random(seed))
+        try:
+            checked, _ = plan_of(palette, palette, short, "any.toml")
+        except UserError:
+            refused += 1
+            laid_out = protocol.lay_out(palette, slowest)
+            assert (seed, broken_limits(laid_out, slightly_weaker(palette))) != (seed, [])
+            continue
+        assert (seed, broken_limits(checked.plan, palette)) == (seed, [])
+    assert refused < 20
 
 
 def test_mistakes_are_told_in_a_line(tmp_path: Path) -> None:

@@ -95,13 +95,15 @@ def steady(amps: float, hours: float) -> BatteryDay:
     return day
 
 
-def test_a_steady_day_uses_what_peukert_says() -> None:
-    idle_a = FETTLE.board.idle_current_a
-    day = steady(2.0, 1.0)
-    expected = 1.0 / hours_at(FETTLE.supply, 2.0 + idle_a)
-    assert day.left(3600) == pytest.approx(1 - expected, rel=1e-6)
-    assert day.ampere_hours(3600) == pytest.approx(2.0 + idle_a)
-    assert day.peak_a == pytest.approx(2.0 + idle_a)
+@pytest.mark.parametrize(("amps", "hours"), [(3.72, 10), (6.8, 5), (24.0, 1)])
+def test_a_steady_day_empties_a_battery_when_its_maker_says(amps: float, hours: float) -> None:
+    """The rows of the same maker's sheet, minute by minute, within the sheet's own scatter."""
+    supply = lead(40, math.log(20) / math.log(24 / 2))
+    board = msgspec.structs.replace(FETTLE.board, idle_current_a=0.0)
+    day = BatteryDay(msgspec.structs.replace(FETTLE, supply=supply, board=board, ambient_c=25.0))
+    day.use([Load(0.0, hours * 3600.0, amps, -1)])
+    assert day.left(hours * 3600.0) == pytest.approx(0.0, abs=0.1)
+    assert day.ampere_hours(hours * 3600.0) == pytest.approx(amps * hours)
 
 
 def test_the_day_stops_where_the_cutoff_is_reached_under_load() -> None:
@@ -111,7 +113,8 @@ def test_the_day_stops_where_the_cutoff_is_reached_under_load() -> None:
     assert stop is not None
     assert stop.limit == "supply.cutoff_v"
     left_at_stop = 0.1 * (11.08 - 10.8) / (11.7 - 10.8)
-    expected_s = 3600 * hours_at(FETTLE.supply, 2.0) * (1 - left_at_stop)
+    # Peukert 1897: t = H (C / (I H))^k, here 7 Ah at 20 h.
+    expected_s = 3600 * 20 * (7 / (2.0 * 20)) ** FETTLE.supply.peukert * (1 - left_at_stop)
     assert expected_s - 60 <= stop.at_s <= expected_s
     assert day.stop(stop.at_s) is None
 
