@@ -196,6 +196,8 @@ COLUMNS = (
     ("strokes/min", "strokes_per_minute", "{:.1f}"),
     ("off cents", "pitch_error_cents", "{:.0f}"),
     ("contour", "contour", "{:.2f}"),
+    ("picked", "picked", "{:.0%}"),
+    ("by chance", "picked_chance", "{:.0%}"),
     ("dropped", "dropped", "{}"),
     ("battery h", "battery_hours", "{:.0f}"),
 )

@@ -102,6 +102,9 @@ def _caption(label: str, measures: Mapping[str, Any]) -> str:
     ]
     if measures.get("contour") is not None:
         parts.append(f"contour {measures['contour']:.2f}")
+    if measures.get("picked") is not None:
+        by_chance = f"{measures['picked_chance']:.0%} by chance"
+        parts.append(f"call picked {measures['picked']:.0%} ({by_chance})")
     if measures.get("dropped"):
         parts.append(f"{measures['dropped']} dropped")
     return f"{label}:  " + ", ".join(parts)

@@ -11,6 +11,9 @@ pitch_error_cents : median distance of the strike pitch from the asked one,
     octaves aside.
 contour : Marvin and Laprade's CSIM of heard and struck notes, weighted by
     length of reply.
+picked, picked_chance : how often the call that a reply answers can be picked
+    from it among the calls of the minute before, and how often by chance; see
+    callresp.reply.recognition.
 work : strokes of each instrument.
 """
 
@@ -26,6 +29,7 @@ import msgspec
 from callresp.io.score import HeardScore, ReplyNote, ReplyScore, phrases
 from callresp.palette.model import Palette
 from callresp.reply.mapping import csim, octave_off_cents
+from callresp.reply.recognition import picked
 
 FREE_RING_S = 1.0
 
@@ -41,6 +45,8 @@ class ReplyMetrics(msgspec.Struct, frozen=True, kw_only=True):
     strokes_per_minute: float
     pitch_error_cents: float | None
     contour: float | None
+    picked: float | None
+    picked_chance: float | None
     work: dict[str, int]
 
 
@@ -54,6 +60,7 @@ def measure(heard: HeardScore, reply: ReplyScore, palette: Palette) -> ReplyMetr
     for note in strokes:
         first.setdefault(note.heard_phrase, note.onset_s)
     delays = [onset - ends[number] for number, onset in first.items() if number in ends]
+    told = picked(called, strokes, palette)
     duration_s = max(heard.header.duration_s, 1.0)
     return ReplyMetrics(
         rules=reply.header.rules,
@@ -64,6 +71,8 @@ def measure(heard: HeardScore, reply: ReplyScore, palette: Palette) -> ReplyMetr
         strokes_per_minute=round(60 * len(strokes) / duration_s, 2),
         pitch_error_cents=_pitch_error(strokes, palette),
         contour=_contour(heard, strokes, palette),
+        picked=round(told.share, 4) if told else None,
+        picked_chance=round(told.chance, 4) if told else None,
         work=dict(Counter(note.instrument for note in strokes).most_common()),
     )
 
