@@ -14,7 +14,7 @@ from callresp.io.starttime import start_of
 
 PACKAGE = Path(__file__).resolve().parent.parent / "callresp"
 WITH_EXAMPLES = sorted(
-    ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts)
+    ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts).removesuffix(".__init__")
     for path in PACKAGE.rglob("*.py")
     if "\n    >>> " in path.read_text(encoding="utf-8")
 )

@@ -160,19 +160,24 @@ class Recording:
 
     def __init__(self, path: Path, channel: int | None = None) -> None:
         self.path = Path(path)
-        self.channel = channel
         self._header = wav_header(self.path)
         with _opened(self.path, self._header.open_size_at) as source:
             self.sample_rate_hz = int(source.samplerate)
             self.channels = int(source.channels)
             self.frames = int(source.frames)
             self.format = f"{source.format} {source.subtype}"
+        self._take(channel)
+
+    def _take(self, channel: int | None) -> None:
+        """Listen to one channel, or to all."""
+        self.channel = channel
+        place = str(self.path) if self.path.name else "samples"
         if self.frames == 0:
-            raise UserError("holds no sound (0 samples)", where=str(path), remedy="record it again")
+            raise UserError("holds no sound (0 samples)", where=place, remedy="record it again")
         if channel is not None and not 1 <= channel <= self.channels:
             raise UserError(
                 f"has no channel {channel}",
-                where=str(path),
+                where=place,
                 remedy=f"choose one from 1 to {self.channels}",
             )
         self._opening_notes = []
@@ -180,6 +185,10 @@ class Recording:
             note = "its header was never finished: took all that follows as sound"
             self._opening_notes.append(note)
         self.health = Health(notes=list(self._opening_notes))
+
+    def only(self, channel: int) -> Recording:
+        """The same sound, one channel of it (from 1)."""
+        return Recording(self.path, channel)
 
     @property
     def duration_s(self) -> float:
@@ -217,7 +226,7 @@ class Recording:
                 "no sound in it can be read", where=str(self.path), remedy="record it again"
             )
 
-    def _opened(self) -> sf.SoundFile | PlainPcm:
+    def _opened(self) -> sf.SoundFile | PlainPcm | _Array:
         open_size_at = self._header.open_size_at
         plain = open_plain(self.path) if open_size_at is None else None
         return plain or _opened(self.path, open_size_at)
@@ -245,6 +254,86 @@ class Recording:
         if high >= _CLIP_AT or low <= -_CLIP_AT:
             health.clipped += _flat_tops(frames, high, low)
         return mono
+
+
+class Waveform(Recording):
+    """Sound in memory, read like a file.
+
+    Parameters
+    ----------
+    samples
+        Floats of shape ``(n,)``, or ``(n, channels)``; full scale is ±1.
+    sample_rate_hz
+        Samples a second.
+    channel
+        Listen to this channel only (from 1); `None` takes the mean of all.
+
+    Attributes
+    ----------
+    samples : ndarray of float32
+        Shape ``(n, channels)``.
+
+    Raises
+    ------
+    UserError
+        When there are no samples, or these are none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> tone = Waveform(0.5 * np.sin(2 * np.pi * 0.02 * np.arange(9600)), sample_rate_hz=48_000)
+    >>> tone.duration_s, sum(len(block) for block in tone.blocks())
+    (0.2, 9600)
+    """
+
+    def __init__(
+        self,
+        samples: npt.NDArray[np.floating],
+        sample_rate_hz: int,
+        channel: int | None = None,
+    ) -> None:
+        values = np.asarray(samples)
+        if values.ndim not in (1, 2) or not np.issubdtype(values.dtype, np.floating):
+            raise UserError(
+                f"samples of type {values.dtype} and shape {values.shape}",
+                argument="samples",
+                remedy="give floats of shape (n,) or (n, channels), full scale ±1",
+            )
+        self.samples: Samples = np.atleast_2d(values.T).T.astype(np.float32)
+        self.path, self._header = Path(), WavHeader()
+        self.sample_rate_hz = int(sample_rate_hz)
+        self.frames, self.channels = self.samples.shape
+        self.format = "samples"
+        self._take(channel)
+
+    def only(self, channel: int) -> Waveform:
+        """The same sound, one channel of it (from 1)."""
+        return Waveform(self.samples, self.sample_rate_hz, channel)
+
+    def write(self, path: str | Path, subtype: str = "PCM_24") -> None:
+        """Write it as a WAV file, whole or not at all."""
+        write_wav(Path(path), self.samples, self.sample_rate_hz, subtype)
+
+    def _opened(self) -> _Array:
+        return _Array(self.samples)
+
+
+class _Array:
+    """Reads samples in memory onward, as `soundfile` reads a file."""
+
+    def __init__(self, samples: Samples) -> None:
+        self._samples = samples
+        self._at = 0
+
+    def read(self, out: Samples) -> Samples:
+        """Fill `out` as far as there is sound; returns that part."""
+        part = self._samples[self._at : self._at + len(out)]
+        self._at += len(part)
+        out[: len(part)] = part
+        return out[: len(part)]
+
+    def close(self) -> None:
+        """Nothing is open."""
 
 
 def _flat_tops(frames: Samples, high: float, low: float) -> int:

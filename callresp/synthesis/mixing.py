@@ -34,7 +34,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
-from callresp.io.audio import BLOCK, Recording, Samples, WavWriter, open_recording
+from callresp.io.audio import BLOCK, Recording, Samples, Waveform, WavWriter, open_recording
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
@@ -181,7 +181,7 @@ def _channels(recording: Recording | None, mixing: MixSettings) -> list[Recordin
     if recording is None:
         return []
     if mixing.stereo and recording.channels == 2 and recording.channel is None:
-        return [open_recording(recording.path, channel) for channel in (1, 2)]
+        return [recording.only(channel) for channel in (1, 2)]
     return [recording]
 
 
@@ -227,8 +227,7 @@ def mix(
     source = _Source(recording, plan, palette, mixing, place, seed)
     tell = progress or (lambda share: None)
     peaks = _peaks(source, lambda share: tell(share / 2))
-    ceiling = 10 ** (-mixing.headroom_db / 20)
-    gain = min(1.0, ceiling / peaks.together) if peaks.together > 0 else 1.0
+    gain = _gain(peaks, mixing)
     _write(source, Path(out_path), mixing, gain, lambda share: tell(0.5 + share / 2))
     tell(1.0)
     warnings = tuple(recording.warnings) if recording else ()
@@ -245,6 +244,42 @@ def mix(
         full_scale_db=place.full_scale_db,
         warnings=warnings,
     )
+
+
+def mixed(
+    recording: Recording | Path | str | None,
+    plan: Plan | CheckedPlan,
+    palette: Palette,
+    mixing: MixSettings | None = None,
+    place: ListeningPoint | None = None,
+    seed: int = 0,
+) -> Waveform:
+    """As `mix`, in memory.
+
+    Parameters
+    ----------
+    recording, plan, palette, mixing, place, seed
+        As for `mix`.
+
+    Returns
+    -------
+    Waveform
+        Samples of shape ``(n, channels)``, within the headroom.
+    """
+    mixing = mixing or MixSettings()
+    if recording is not None and not isinstance(recording, Recording):
+        recording = open_recording(recording)
+    place = place or listening_point(palette)
+    source = _Source(recording, plan, palette, mixing, place, seed)
+    gain = _gain(_peaks(source, lambda share: None), mixing)
+    blocks = [(gain * (chorus + machine)).astype(np.float32) for chorus, machine in source.blocks()]
+    return Waveform(np.concatenate(blocks), source.rate)
+
+
+def _gain(peaks: _Peaks, mixing: MixSettings) -> float:
+    """What brings the sum down to the headroom; never up."""
+    ceiling = 10 ** (-mixing.headroom_db / 20)
+    return min(1.0, ceiling / peaks.together) if peaks.together > 0 else 1.0
 
 
 @dataclass(slots=True)
