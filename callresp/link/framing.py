@@ -38,7 +38,7 @@ def cobs_encode(data: bytes) -> bytes:
 
     Examples
     --------
-    >>> stuff(b"\\x45\\x00\\x00\\x2c").hex(" ")
+    >>> cobs_encode(b"\\x45\\x00\\x00\\x2c").hex(" ")
     '02 45 01 02 2c'
     """
     out = bytearray()

@@ -418,7 +418,7 @@ class StageTimes:
 
     Examples
     --------
-    >>> latency = Latency()
+    >>> latency = StageTimes()
     >>> for seconds in (0.01, 0.03, 0.02):
     ...     latency.add("note", seconds)
     >>> latency.medians_ms()

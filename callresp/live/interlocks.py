@@ -50,7 +50,7 @@ class StopRules:
 
     Examples
     --------
-    >>> rules = StopRules(Limits(temperature_max_c=80))
+    >>> rules = StopRules(StopLimits(temperature_max_c=80))
     >>> rules.judge(BoardState(coil_c=81.0), 0.0, 0, 0.0)
     '81 °C, above the limit of 80 °C: it waits until it has cooled to 70 °C'
     >>> rules.judge(BoardState(coil_c=75.0), 60.0, 0, 0.0) is None
@@ -133,7 +133,7 @@ class ActiveHours:
 
     Examples
     --------
-    >>> night = Hours(time(22, 0), time(4, 30))
+    >>> night = ActiveHours(time(22, 0), time(4, 30))
     >>> night.awake(time(23, 0)), night.awake(time(5, 0))
     (True, False)
     """
@@ -182,7 +182,7 @@ class Interlocks:
 
     Examples
     --------
-    >>> bars = Bars()
+    >>> bars = Interlocks()
     >>> bars.put("link", "the board is away")
     True
     >>> bars.why, bars.state

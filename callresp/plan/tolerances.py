@@ -47,7 +47,7 @@ def joined_run_s(run_max_s: float) -> float:
 
     Examples
     --------
-    >>> round(spell_s(10.0), 6)
+    >>> round(joined_run_s(10.0), 6)
     9.9977
     """
     return run_max_s - duty_guard_s(run_max_s)

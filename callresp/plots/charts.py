@@ -154,7 +154,7 @@ def count_step(most: float) -> int:
 
     Examples
     --------
-    >>> [nice(n) for n in (1, 4, 9, 37, 512)]
+    >>> [count_step(n) for n in (1, 4, 9, 37, 512)]
     [1, 2, 5, 20, 200]
     """
     size = int(10 ** math.floor(math.log10(max(most, 1))))
@@ -166,7 +166,7 @@ def value_axis(values: Sequence[float]) -> tuple[float, float, float]:
 
     Examples
     --------
-    >>> span([11.2, 12.9])
+    >>> value_axis([11.2, 12.9])
     (11.0, 13.0, 0.5)
     """
     low, high = min(values, default=0.0), max(values, default=1.0)

@@ -272,7 +272,7 @@ def busiest_stretch(
 
     Examples
     --------
-    >>> fullest([10.0, 200.0, 203.0, 210.0], 300.0)
+    >>> busiest_stretch([10.0, 200.0, 203.0, 210.0], 300.0)
     (198.0, 238.0)
     """
     length_s = min(length_s, whole_s)

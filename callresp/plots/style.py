@@ -136,7 +136,7 @@ def voice_colours(voices: Iterable[str]) -> dict[str, str]:
 
     Examples
     --------
-    >>> voice_inks(["A", "B", "A"])["A"]
+    >>> voice_colours(["A", "B", "A"])["A"]
     '#003898'
     """
     counts = Counter(voices)
@@ -162,9 +162,9 @@ def format_time(seconds: float) -> str:
 
     Examples
     --------
-    >>> clock(75)
+    >>> format_time(75)
     '1:15'
-    >>> clock(3675)
+    >>> format_time(3675)
     '1:01:15'
     """
     whole = round(seconds)

@@ -170,7 +170,7 @@ def note_of(value: MeasuredValue | None, unit: str, relative: bool = False) -> s
 
     Examples
     --------
-    >>> note_of(Value(11.5, 0.02, 12), "ms")
+    >>> note_of(MeasuredValue(11.5, 0.02, 12), "ms")
     'measured ±0.020 ms, n 12'
     """
     if value is None or value.uncertainty is None:

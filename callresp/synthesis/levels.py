@@ -42,10 +42,10 @@ class ListeningPoint:
 
     Examples
     --------
-    >>> near = Place(distance_m=1.0, air=False)
+    >>> near = ListeningPoint(distance_m=1.0, air=False)
     >>> round(near.gain_db(1000.0), 6) + 0.0
     0.0
-    >>> far = Place(distance_m=2.0, air=False)
+    >>> far = ListeningPoint(distance_m=2.0, air=False)
     >>> round(far.gain_db(1000.0), 2)
     -6.02
     """
