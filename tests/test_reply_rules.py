@@ -11,7 +11,8 @@ from callresp.errors import UserError
 from callresp.io.resources import shipped
 from callresp.palette.files import load_palette
 from callresp.reply.replier import answer
-from callresp.reply.rules import load_rules, unknown_instruments
+from callresp.reply.rules import load_rules
+from callresp.reply.selection import missing
 
 FETTLE = load_palette("fettle")
 
@@ -21,7 +22,7 @@ def test_shipped_rules_are_sound(name: str) -> None:
     rules = load_rules(name)
     assert rules.name == name
     assert len(rules.description) > 20
-    assert unknown_instruments(rules, FETTLE) == []
+    assert missing(rules, FETTLE) == []
 
 
 def test_shipped_rules_differ_to_the_ear() -> None:

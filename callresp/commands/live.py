@@ -168,12 +168,13 @@ def run(options: LiveOptions) -> None:
     from callresp.live.keys import stop_key
     from callresp.live.setup import SIMULATED, Destinations, live_runner
     from callresp.palette.files import load_palette
-    from callresp.reply.rules import load_rules, unknown_instruments
+    from callresp.reply.rules import load_rules
+    from callresp.reply.selection import missing
 
     sound = sound_input(options)
     where = Destinations(options.port, options.midi, options.log, options.snippets)
     palette, rules = load_palette(options.palette), load_rules(options.rules)
-    for line in unknown_instruments(rules, palette):
+    for line in missing(rules, palette):
         ui.warn(line)
     if where.log is not None:
         ui.target(where.log, sound.name, options.palette, options.rules)

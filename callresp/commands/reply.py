@@ -43,11 +43,12 @@ def command(
     from callresp.io.score import read_heard, write_reply
     from callresp.palette.files import load_palette
     from callresp.reply.replier import answer
-    from callresp.reply.rules import load_rules, unknown_instruments
+    from callresp.reply.rules import load_rules
+    from callresp.reply.selection import missing
 
     output = ui.target(output or _beside(heard), heard, palette, rules)
     machine, rule_set = load_palette(palette), load_rules(rules)
-    for line in unknown_instruments(rule_set, machine):
+    for line in missing(rule_set, machine):
         ui.warn(line)
     score = answer(read_heard(heard), machine, rule_set, seed)
     score = msgspec.structs.replace(

@@ -30,6 +30,7 @@ from callresp.reply.choose import Moment, choose_rule
 from callresp.reply.compose import Loudness, Stroke, compose, ends_s
 from callresp.reply.memory import Memory, Recall
 from callresp.reply.rules import Rule, RuleSet
+from callresp.reply.selection import bound
 from callresp.reply.turn_taking import Turns, VoiceActivity
 
 DENSITY_S = 10.0
@@ -60,7 +61,7 @@ class Replier:
         start: datetime | None = None,
     ) -> None:
         self.palette = palette
-        self.rules = rules
+        self.rules = bound(rules, palette)
         self.seed = rules.seed if seed is None else seed
         self._start = start
         into_hour_s = 0.0 if start is None else 60.0 * start.minute + start.second

@@ -16,7 +16,6 @@ from msgspec import Meta
 
 from callresp.io.resources import find
 from callresp.io.settings import Source, load
-from callresp.palette.model import Palette
 
 Treatment = Literal[
     "echo",
@@ -106,8 +105,10 @@ class Rule(Table, frozen=True):
     `treatments` are applied in their order. `at_most` notes are played;
     `stretch` scales the rhythm (2 is twice as slow); `transpose_cents` is
     added before mapping pitch; `softer_db` is taken off the heard level, over
-    `range_db` of which the strikers' force runs from 0 to 1. `unpitched`
-    names strikers for sounds without pitch (else all strikers without one).
+    `range_db` of which the strikers' force runs from 0 to 1. `strikers` says
+    which may play, `unpitched` which are for sounds without pitch (else all
+    strikers without one): by name, or by what they are, such as "lowest 2" or
+    "any block" (callresp.reply.selection).
     Among strikers within `spread_cents` of the best, the least worked is
     taken. `turner` names a turner that runs along with the reply, at
     `turner_force` or faster: the denser the calls are ("calls"), or the louder
@@ -181,17 +182,3 @@ def _check_ranges(rules: RuleSet, source: Source) -> None:
             raise source.fault_at(
                 ("rule", number, "pitch"), "there is no table", "add rows to 'table'"
             )
-
-
-def unknown_instruments(rules: RuleSet, palette: Palette) -> list[str]:
-    """Instruments that the rules name and the palette lacks, a line each."""
-    known = {item.name for item in palette.striker}
-    turners = {item.name for item in palette.turner}
-    found = []
-    for rule in rules.rule:
-        for name in (*rule.strikers, *rule.unpitched, *(row.striker for row in rule.table)):
-            if name not in known:
-                found.append(f"rule '{rule.name}' names '{name}', which {palette.name} has not")
-        if rule.turner and rule.turner not in turners:
-            found.append(f"rule '{rule.name}' names '{rule.turner}', which {palette.name} has not")
-    return found
