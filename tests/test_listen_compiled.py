@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
+
+import pytest
+
+from callresp.listen.kernels import _jit
 
 KERNEL = """
 import sys
@@ -41,3 +47,49 @@ def test_processes_that_compile_at_once_keep_their_own_forms(tmp_path: Path) -> 
     subprocess.run([sys.executable, str(script), *shapes], env=env, check=True, timeout=120)
     kept = list((tmp_path / "cache").glob("callresp/kernels-*/**/*.nbc"))
     assert len(kept) == len(shapes)
+
+
+@pytest.fixture
+def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An empty cache, and no folder chosen yet."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    monkeypatch.setattr(_jit, "_folder", _jit._folder.__wrapped__)
+    return tmp_path / "callresp"
+
+
+def _kept_set(cache: Path, name: str, hours_ago: float) -> Path:
+    folder = cache / f"kernels-{name}"
+    folder.mkdir(parents=True)
+    when_s = time.time() - 3600 * hours_ago
+    os.utime(folder, (when_s, when_s))
+    return folder
+
+
+def test_sets_of_other_checkouts_in_use_are_kept(cache: Path) -> None:
+    # Five checkouts worked on today used to compile anew at every turn.
+    today = [_kept_set(cache, f"today{n}", n) for n in range(1, 6)]
+    old = _kept_set(cache, "old", 25)
+    own = _jit._folder()
+    assert own.exists()
+    assert all(folder.exists() for folder in today)
+    assert not old.exists()
+
+
+def test_the_newest_sets_are_kept_however_old(cache: Path) -> None:
+    sets = [_kept_set(cache, f"set{n}", 100 + n) for n in range(4)]
+    _jit._folder()
+    assert [folder.exists() for folder in sets] == [True, True, False, False]
+
+
+def test_a_set_that_is_used_again_counts_as_new(cache: Path) -> None:
+    own = _jit._folder()
+    os.utime(own, (0, 0))
+    assert time.time() - _jit._folder().stat().st_mtime < 60
+
+
+def test_a_cache_tidied_away_stops_nobody(cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = _jit._folder()
+    monkeypatch.setattr(_jit, "_folder", lambda: folder)
+    shutil.rmtree(cache)
+    with _jit._alone():
+        assert folder.exists()

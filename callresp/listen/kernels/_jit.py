@@ -26,6 +26,7 @@ import hashlib
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -42,7 +43,9 @@ except ImportError:  # not a POSIX system
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+# Old sets of kept kernels are dropped, but not what another checkout or Python may be using.
 _KEEP = 3
+_UNUSED_S = 24 * 3600.0
 
 
 def kernel(function: F) -> F:
@@ -110,7 +113,10 @@ def _alone() -> Iterator[None]:
     if fcntl is None:
         yield
         return
-    with (_folder() / "lock").open("w") as door:
+    folder = _folder()
+    # Whoever tidies the cache of a program that runs must not stop it.
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / "lock").open("w") as door:
         fcntl.flock(door, fcntl.LOCK_EX)
         yield
 
@@ -124,6 +130,7 @@ def _folder() -> Path:
             folder = root / name
             folder.mkdir(parents=True, exist_ok=True)
             with tempfile.TemporaryFile(dir=folder):
+                os.utime(folder)
                 _forget_old(root)
                 return folder
         except OSError:
@@ -132,7 +139,8 @@ def _folder() -> Path:
 
 
 def _forget_old(root: Path) -> None:
-    """Drop all but the newest few sets of kept kernels."""
-    sets = sorted(root.glob("kernels-*"), key=lambda path: path.stat().st_mtime, reverse=True)
-    for old in sets[_KEEP:]:
-        shutil.rmtree(old, ignore_errors=True)
+    """Drop all but the newest few sets of kept kernels, if no program began with them today."""
+    sets = sorted((path.stat().st_mtime, path) for path in root.glob("kernels-*"))
+    for used_s, old in sets[:-_KEEP]:
+        if used_s < time.time() - _UNUSED_S:
+            shutil.rmtree(old, ignore_errors=True)
