@@ -1,4 +1,4 @@
-"""Inks that stay apart for every kind of sight, in grey, and on paper."""
+"""Colours that stay apart for every kind of sight, in grey, and on paper."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from callresp.plots.excerpt_lanes import CHANGED
 from callresp.plots.style import (
     ANSWER,
     BACKGROUND,
     CALL,
+    CHANGED,
     DARK,
     MUTED,
     OTHER_VOICES,

@@ -43,6 +43,23 @@ class Heard:
             "battery_hours": self.battery_hours,
         }
 
+    def caption(self) -> str:
+        """The label with the measures, as a line for the picture."""
+        row = self.row()
+        parts = [
+            f"answers {row['answered_share']:.0%}",
+            f"overlap {row['overlap_share']:.0%}",
+            f"{row['strokes_per_minute']:.0f} strokes a minute",
+        ]
+        if row["contour"] is not None:
+            parts.append(f"contour {row['contour']:.2f}")
+        if row.get("picked") is not None:
+            by_chance = f"{row['picked_chance']:.0%} by chance"
+            parts.append(f"call picked {row['picked']:.0%} ({by_chance})")
+        if row["dropped"]:
+            parts.append(f"{row['dropped']} dropped")
+        return f"{self.label}:  {', '.join(parts)}"
+
 
 @click.command(name="audition")
 @click.argument("source", type=PATH)
@@ -98,10 +115,11 @@ def command(
     if mix:
         _mixes(source, recording, auditions)
     if picture is not None:
-        from callresp.plots.auditions import draw_auditions
+        from callresp.io.audio import open_recording
+        from callresp.plots.auditions import AuditionRow, draw_auditions
 
-        rows = [(one.label, one.reply, one.row()) for one in auditions]
-        draw_auditions(picture, heard, rows, machine)
+        rows = [AuditionRow(one.caption(), one.reply, one.checked) for one in auditions]
+        draw_auditions(picture, heard, rows, open_recording(recording) if recording else None)
     if as_json:
         for one in auditions:
             ui.emit(one.row())

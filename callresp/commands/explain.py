@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from callresp.listen.diagnostics import Evidence
 
 SPAN_S = 4.0
-MOST_TOLD = 30
 
 
 @click.command(name="explain")
@@ -117,7 +116,7 @@ def as_values(found: Evidence) -> dict[str, Any]:
 
 def tell(found: Evidence) -> None:
     """Tell a person, row by row."""
-    from callresp.plots.diagnostics import letter
+    from callresp.plots.diagnostics import letter, lettered
 
     ui.say(f"{len(found.notes)} notes:")
     for n, note in enumerate(as_values(found)["notes"], 1):
@@ -131,14 +130,11 @@ def tell(found: Evidence) -> None:
         ui.say("nothing was left out")
         return
     ui.say(f"{len(found.left_out)} left out:")
-    # In weather there are hundreds; the strongest are those that one asks about.
-    strongest = sorted(found.left_out, key=lambda one: one.snr_db)[-MOST_TOLD:]
-    least_db = strongest[0].snr_db
-    if len(found.left_out) > MOST_TOLD:
-        ui.say(f"  (the {MOST_TOLD} strongest are told here, all by --json)")
-    for n, one in enumerate(found.left_out):
-        if one.snr_db < least_db:
-            continue
+    named = lettered(found)
+    if len(named) < len(found.left_out):
+        ui.say(f"  (the {len(named)} strongest are told here, all by --json)")
+    for n in named:
+        one = found.left_out[n]
         setting = f"; setting: {one.setting}" if one.setting else ""
         ui.say(
             f"  {letter(n):>3}  {one.onset_s:.3f} to {one.offset_s:.3f} s, {one.low_hz:.0f} to"

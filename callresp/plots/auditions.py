@@ -1,110 +1,114 @@
-"""Auditions side by side: one recording's calls, and under them each rule set's replies."""
+"""Auditions side by side: one recording's calls, and under them each rule set's replies.
+
+The look is that of the rehearsal picture (`excerpt_picture`): heard notes in
+their voices' colours, a named lane for each striker, a stroke in the colour of
+the voice that it answers.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from callresp.io.files import whole_file
-from callresp.io.score import HeardScore, ReplyScore, phrases
-from callresp.palette.model import Palette
+from callresp.io.audio import Recording
+from callresp.io.score import HeardScore, ReplyScore
+from callresp.plan.checked_plan import CheckedPlan
+from callresp.plots import style
+from callresp.plots.excerpt import choose_stretch, excerpt_of, marks_of, whole_length_s
+from callresp.plots.excerpt_heard import draw_striker_pitches
+from callresp.plots.excerpt_lanes import SMALL_SIZE, draw_key, draw_lanes
+from callresp.plots.excerpt_picture import (
+    FOOT_IN,
+    KEY_IN,
+    LEFT_IN,
+    OVERVIEW_IN,
+    RIGHT_IN,
+    TITLE_IN,
+    WIDTH_IN,
+    WITHIN_IN,
+    draw_heard,
+    draw_overview,
+    draw_time_axis,
+    draw_time_grid,
+    readable,
+    stretch_facts,
+)
+from callresp.plots.style import side_label
 
-INK = "#20242b"
-PALE = "#c9ccd1"
-REPLY = "#0072b2"
-WOOD = "#d55e00"
-ROW_IN = 1.15
+CALLS_IN, LANE_IN, CAPTION_IN = 2.3, 0.22, 0.28
+
+
+@dataclass(frozen=True, slots=True)
+class AuditionRow:
+    """One rule set's reply, as it was planned, with a line that says how it did."""
+
+    caption: str
+    reply: ReplyScore
+    checked: CheckedPlan
 
 
 def draw_auditions(
     path: Path,
     heard: HeardScore,
-    rows: Sequence[tuple[str, ReplyScore, Mapping[str, Any]]],
-    palette: Palette,
+    rows: Sequence[AuditionRow],
+    recording: Recording | None = None,
 ) -> None:
-    """Draw calls and replies on one time axis, a row a rule set, with its measures.
+    """Draw calls and replies on one time axis, a set of lanes a rule set.
+
+    All of it up to 75 s; of a longer one the 40 s in which most is played, with
+    the whole in small above. It reaches as far as the last stroke, also beyond
+    the recording's end.
 
     Parameters
     ----------
     path
         Picture to write; its ending chooses PNG, SVG or PDF.
+    heard
+        The calls.
     rows
-        Label, reply score and measures (as `audition --json` prints them).
+        At least one.
+    recording
+        Gives the spectrogram behind the calls.
 
     Raises
     ------
     UserError
         When the picture can't be written.
     """
-    import matplotlib as mpl
-
-    mpl.use("Agg")
-    import matplotlib.pyplot as plt
-
-    count = len(rows) + 1
-    figure, axes = plt.subplots(
-        count, 1, figsize=(11, 1.2 + ROW_IN * count), sharex=True, layout="constrained"
-    )
-    _calls(axes[0], heard)
-    names = [item.name for item in palette.striker] + [item.name for item in palette.turner]
-    lanes = {name: lane for lane, name in enumerate(names)}
-    for axis, (label, reply, measures) in zip(axes[1:], rows, strict=True):
-        _replies(axis, reply, palette, lanes)
-        axis.set_title(_caption(label, measures), loc="left", fontsize=9, color=INK)
-    axes[-1].set_xlabel("seconds")
-    axes[-1].set_xlim(0, max(heard.header.duration_s, 1.0))
-    with whole_file(path) as part:
-        figure.savefig(part, dpi=150)
-    plt.close(figure)
-
-
-def _bare(axis: Any) -> None:
-    for side in ("top", "right", "left"):
-        axis.spines[side].set_visible(False)
-    axis.set_yticks([])
-
-
-def _calls(axis: Any, heard: HeardScore) -> None:
-    """Pitch tracks of what was heard, and a bar for each phrase."""
-    for note in heard.notes:
-        if note.pitch_hz is None:
-            axis.plot([note.onset_s] * 2, [150, 9000], color=PALE, lw=0.8)
-        elif note.track:
-            axis.plot([t for t, _ in note.track], [hz for _, hz in note.track], color=INK, lw=1.4)
-        else:
-            axis.plot([note.onset_s, note.offset_s], [note.pitch_hz] * 2, color=INK, lw=1.4)
-    for phrase in phrases(heard.notes):
-        axis.plot([phrase.onset_s, phrase.offset_s], [120, 120], color=PALE, lw=3)
-    axis.set_yscale("log")
-    _bare(axis)
-    axis.set_title("calls", loc="left", fontsize=9, color=INK)
-
-
-def _replies(axis: Any, reply: ReplyScore, palette: Palette, lanes: dict[str, int]) -> None:
-    for note in reply.notes:
-        striker = palette.striker_named(note.instrument)
-        pitched = striker is not None and striker.pitch_hz is not None
-        colour = REPLY if pitched else WOOD
-        lane = lanes[note.instrument]
-        end_s = note.onset_s + 0.8 if note.offset_s is None else note.offset_s
-        axis.plot([note.onset_s, end_s], [lane, lane], color=colour, lw=1.6, alpha=0.45)
-        axis.plot(note.onset_s, lane, "o", color=colour, ms=2.5 + 4 * note.force)
-    axis.set_ylim(-0.7, len(lanes) - 0.3)
-    _bare(axis)
-
-
-def _caption(label: str, measures: Mapping[str, Any]) -> str:
-    parts = [
-        f"answers {measures['answered_share']:.0%}",
-        f"overlap {measures['overlap_share']:.0%}",
-        f"{measures['strokes_per_minute']:.0f} strokes a minute",
-    ]
-    if measures.get("contour") is not None:
-        parts.append(f"contour {measures['contour']:.2f}")
-    if measures.get("picked") is not None:
-        by_chance = f"{measures['picked_chance']:.0%} by chance"
-        parts.append(f"call picked {measures['picked']:.0%} ({by_chance})")
-    if measures.get("dropped"):
-        parts.append(f"{measures['dropped']} dropped")
-    return f"{label}:  " + ", ".join(parts)
+    style.check_ending(path)
+    palette = rows[0].checked.palette
+    marks = [m for row in rows for m in marks_of(row.checked, row.reply, palette)[0]]
+    duration_s = recording.duration_s if recording else None
+    whole_s = max(whole_length_s(heard, r.reply, r.checked, marks, duration_s) for r in rows)
+    onsets_s = [mark.at_s for mark in marks] or [note.onset_s for note in heard.notes]
+    stretch = choose_stretch(onsets_s, whole_s, None, None)
+    shown = [excerpt_of(heard, r.reply, r.checked, palette, whole_s, *stretch) for r in rows]
+    colours = style.voice_colours(note.voice for note in heard.notes)
+    lanes_in = LANE_IN * (len(palette.striker) + len(palette.turner))
+    parts = [("title", 0.24, TITLE_IN)]
+    if shown[0].partial:
+        parts.append(("overview", 0.14, OVERVIEW_IN))
+    parts.append(("heard", 0.42 if shown[0].partial else 0.10, CALLS_IN))
+    parts += [(f"lanes {number}", CAPTION_IN, lanes_in) for number in range(len(rows))]
+    parts += [("foot", 0.0, FOOT_IN), ("key", 0.0, KEY_IN)]
+    name = readable(Path(heard.header.recording or "untitled").stem)
+    with style.drawing_style():
+        figure, axes = style.stacked(parts, WIDTH_IN, LEFT_IN, RIGHT_IN)
+        draw_heard(axes["heard"], recording, heard, shown[0], colours)
+        draw_striker_pitches(axes["heard"], palette)
+        if "overview" in axes:
+            draw_overview(axes["overview"], heard, shown[0], [mark.at_s for mark in marks])
+        ticks = draw_time_axis(axes["foot"], *stretch, heard.header.start)
+        draw_time_grid(axes["heard"], ticks)
+        for number, (row, own) in enumerate(zip(rows, shown, strict=True)):
+            lanes = axes[f"lanes {number}"]
+            draw_lanes(lanes, palette, own, colours, SMALL_SIZE)
+            style.no_frame(lanes)
+            draw_time_grid(lanes, ticks)
+            side_label(lanes, 0.0, -0.25, row.caption, ha="left", va="bottom")
+        draw_key(axes["key"], WITHIN_IN, colours)
+        facts = stretch_facts(shown[0], heard.header.start)
+        facts += [style.counted(len(rows), "rule set"), f"on {palette.name}"]
+        style.draw_title(axes["title"], name, facts)
+        style.save(figure, path, name)

@@ -1,147 +1,180 @@
-"""Draw several detectors under one spectrogram, on one time axis.
+"""Several detectors under one spectrogram, on one time axis.
 
-Readable in print and by the colour-blind: the spectrogram is grey on white,
-colours are Okabe & Ito's (2008, "Color Universal Design", from memory), and
-every difference that matters is one of shape too: an onset that others share
-is a full bar, one that stands alone is a hollow bar with a tick above.
+Of a long recording the whole stands above in small, with the stretch that is
+drawn in full marked on it. Every difference that matters is one of shape too: an
+onset that others share is a full bar, one that stands alone is a hollow bar with
+a tick above.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING
 
 from callresp.evaluate import scoring
+from callresp.evaluate.annotations import Mark
 from callresp.evaluate.compare import Comparison
-from callresp.io.audio import stretch_of
-from callresp.io.files import whole_file
+from callresp.io.audio import Recording
+from callresp.io.score import Note
+from callresp.plots import style
+from callresp.plots.excerpt_heard import draw_spectrogram
+from callresp.plots.excerpt_picture import (
+    FOOT_IN,
+    LEFT_IN,
+    RIGHT_IN,
+    TITLE_IN,
+    WIDTH_IN,
+    draw_time_axis,
+    draw_time_grid,
+    mark_stretch,
+    readable,
+)
+from callresp.plots.spectrogram import log_spectrogram
+from callresp.plots.style import ANSWER, BACKGROUND, CALL, DARK, MUTED, SHADE, label, side_label
 
-SHARED = "#0072B2"  # blue
-ALONE = "#D55E00"  # vermilion
-MARKED = "#000000"
-_RANGE_DB = 60.0
-_COLUMNS = 1600
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
-
-def spectrogram_db(
-    samples: npt.NDArray[np.float32], rate_hz: int
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Hertz, seconds and levels ``(frequency, time)`` of a stretch, dB re its loudest."""
-    from scipy import signal
-
-    size = 1 << int(np.ceil(np.log2(0.012 * rate_hz)))
-    samples = np.pad(samples, (0, max(0, size - len(samples))))
-    hop = max(size // 4, len(samples) // _COLUMNS)
-    hertz, at_s, power = signal.spectrogram(
-        samples, rate_hz, "hann", nperseg=size, noverlap=max(0, size - hop), mode="psd"
-    )
-    level = 10 * np.log10(power + 1e-20)
-    return hertz, at_s, level - level.max()
+SHARED, ALONE, MARKED = CALL, ANSWER, DARK
+SOUND_IN, ROW_IN, SMALL_ROW_IN, KEY_IN = 2.9, 0.42, 0.13, 0.36
 
 
 def draw_comparison(
     path: Path,
-    recording: Any,
+    recording: Recording,
     found: Comparison,
     stretch_s: tuple[float, float],
-    band_hz: tuple[float, float] = (0.0, 12000.0),
+    band_hz: tuple[float, float] = (200.0, 12000.0),
 ) -> None:
-    """Draw a comparison over a stretch of its recording to PNG, PDF or SVG."""
-    from matplotlib.figure import Figure
+    """Draw a comparison over a stretch of its recording, with the whole in small above.
 
-    start_s, end_s = stretch_s
+    Parameters
+    ----------
+    path
+        The file to write: .png, .svg or .pdf.
+    recording, found
+        What was heard, and what was found in it.
+    stretch_s
+        From and to, in seconds.
+    band_hz
+        Ends of the frequency axis.
+
+    Raises
+    ------
+    UserError
+        For another ending, or a folder that can't be written.
+    """
+    style.check_ending(path)
+    from_s, to_s = stretch_s
+    partial = to_s - from_s < recording.duration_s - 0.5
     rows = len(found.heard) + (found.marks is not None)
-    figure = Figure(figsize=(11, 3.4 + 0.42 * rows), dpi=150, layout="constrained")
-    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.0, 0.42 * rows + 0.3))
-    _draw_sound(upper, recording, stretch_s, band_hz)
-    names = _draw_rows(lower, found, start_s, end_s)
-    lower.set_yticks(range(len(names)), names)
-    lower.set_ylim(len(names) - 0.4, -0.6)
-    lower.set_xlim(start_s, end_s)
-    lower.set_xlabel("seconds from the start of the recording")
-    lower.grid(axis="x", color="0.85", linewidth=0.6)
-    lower.set_axisbelow(True)
-    figure.suptitle(
-        f"{recording.path.name}: {start_s:.1f} to {end_s:.1f} s", fontsize=11, x=0.01, ha="left"
-    )
-    _draw_key(figure, found)
-    with whole_file(path) as part:
-        figure.savefig(part, format=path.suffix.lstrip(".").lower() or "png")
+    parts = [("title", 0.24, TITLE_IN)]
+    if partial:
+        parts.append(("overview", 0.14, SMALL_ROW_IN * len(found.heard) + 0.1))
+    parts += [
+        ("sound", 0.42 if partial else 0.10, SOUND_IN),
+        ("rows", 0.08, ROW_IN * rows + 0.2),
+        ("foot", 0.0, FOOT_IN),
+        ("key", 0.0, KEY_IN),
+    ]
+    name = readable(recording.path.stem)
+    with style.drawing_style():
+        figure, axes = style.stacked(parts, WIDTH_IN, LEFT_IN, RIGHT_IN)
+        if partial:
+            _overview(axes["overview"], found, stretch_s, recording.duration_s)
+        drawn = log_spectrogram(recording, from_s, to_s, *band_hz)
+        draw_spectrogram(axes["sound"], drawn)
+        style.draw_frequencies(axes["sound"], drawn.low_hz, drawn.high_hz)
+        axes["sound"].set_xticks([])
+        axes["sound"].set_xlim(from_s, to_s)
+        _rows(axes["rows"], found, from_s, to_s)
+        ticks = draw_time_axis(axes["foot"], from_s, to_s, found.heard[0].score.header.start)
+        for part in ("sound", "rows"):
+            draw_time_grid(axes[part], ticks)
+        _key(axes["key"], found)
+        span = f"{from_s:.1f} to {to_s:.1f} s"
+        facts = [f"{span} of {style.format_time(recording.duration_s)}" if partial else span]
+        facts.append(style.counted(len(found.heard), "detector"))
+        style.draw_title(axes["title"], name, facts)
+        style.save(figure, path, name)
 
 
-def _draw_sound(
-    axes: Any, recording: Any, stretch_s: tuple[float, float], band_hz: tuple[float, float]
+def _overview(
+    axes: Axes, found: Comparison, stretch_s: tuple[float, float], whole_s: float
 ) -> None:
-    samples = stretch_of(recording, *stretch_s)
-    hertz, at_s, level = spectrogram_db(samples, recording.sample_rate_hz)
-    top_hz = min(band_hz[1], recording.sample_rate_hz / 2)
-    kept = (hertz >= band_hz[0]) & (hertz <= top_hz)
-    quiet = float(np.quantile(level[kept], 0.5)) if kept.any() else -_RANGE_DB
-    axes.pcolormesh(
-        at_s + stretch_s[0],
-        hertz[kept] / 1000,
-        level[kept],
-        cmap="Greys",
-        vmin=max(quiet, -_RANGE_DB),
-        vmax=-3,
-        shading="nearest",
-        rasterized=True,
-    )
-    axes.set_ylabel("kHz")
+    """Every onset of the whole recording, a row a detector; those that stand alone on top."""
+    counts = scoring.backing([own.onsets_s for own in found.heard])
+    rows = len(found.heard)
+    for row, own in enumerate(found.heard):
+        low = 1 - (row + 0.9) / rows
+        alone = (counts[row] == 0) & (rows > 1)
+        for which, colour in ((~alone, SHARED), (alone, ALONE)):
+            onsets_s = own.onsets_s[which]
+            axes.vlines(onsets_s, low, low + 0.8 / rows, color=colour, lw=0.5, rasterized=True)
+        side_label(axes, -0.012, low + 0.4 / rows, own.name, 6.5, MUTED)
+    mark_stretch(axes, *stretch_s, whole_s)
 
 
-def _draw_rows(axes: Any, found: Comparison, start_s: float, end_s: float) -> list[str]:
-    names = []
+def _rows(axes: Axes, found: Comparison, from_s: float, to_s: float) -> None:
+    style.no_frame(axes)
     backed = scoring.backing([own.onsets_s for own in found.heard])
     for row, own in enumerate(found.heard):
         seen = [
             (note, count > 0 or len(found.heard) == 1)
             for note, count in zip(own.score.notes, backed[row], strict=True)
-            if note.onset_s < end_s and note.offset_s > start_s
+            if note.onset_s < to_s and note.offset_s > from_s
         ]
         _bars(axes, row, [note for note, shared in seen if shared], SHARED, hollow=False)
         _bars(axes, row, [note for note, shared in seen if not shared], ALONE, hollow=True)
-        name = own.name
+        side_label(axes, -0.012, row - (0.12 if own.against else 0.0), own.name)
         if own.against is not None:
-            name += f"\nF {own.against.onsets[0].f:.3f} at ±50 ms"
-        names.append(name)
+            told = f"F {own.against.onsets[0].f:.3f} at ±50 ms"
+            side_label(axes, -0.012, row + 0.24, told, 6.3, MUTED)
+        side_label(axes, 1.007, row, f"{len(seen)}", 7.5, MUTED)
+    rows = len(found.heard)
     if found.marks is not None:
-        row = len(found.heard)
         for span in found.spans or ():
-            axes.axvspan(span.onset_s, span.offset_s, color="0.93", zorder=0)
-        shown = [m for m in found.marks if m.onset_s < end_s and m.offset_s > start_s]
-        _bars(axes, row, shown, MARKED, hollow=False)
-        names.append("marked by hand")
-    return names
+            axes.axvspan(span.onset_s, span.offset_s, color=SHADE, zorder=0)
+        shown = [m for m in found.marks if m.onset_s < to_s and m.offset_s > from_s]
+        _bars(axes, rows, shown, MARKED, hollow=False)
+        side_label(axes, -0.012, rows, "marked by hand")
+        rows += 1
+    axes.set_ylim(rows - 0.4, -0.6)
+    axes.set_xlim(from_s, to_s)
 
 
-def _bars(axes: Any, row: int, things: list[Any], colour: str, *, hollow: bool) -> None:
-    if not things:
+def _bars(
+    axes: Axes, row: int, events: Sequence[Note | Mark], colour: str, *, hollow: bool
+) -> None:
+    if not events:
         return
-    spans = [(thing.onset_s, max(thing.offset_s - thing.onset_s, 1e-3)) for thing in things]
+    spans = [(event.onset_s, max(event.offset_s - event.onset_s, 1e-3)) for event in events]
     axes.broken_barh(
         spans,
         (row - 0.22, 0.5),
-        facecolors="white" if hollow else colour,
+        facecolors=BACKGROUND if hollow else colour,
         edgecolors=colour,
         linewidth=0.8,
         alpha=1.0 if hollow else 0.55,
     )
-    onsets = [span[0] for span in spans]
     low = row - (0.45 if hollow else 0.22)
-    axes.vlines(onsets, low, row + 0.28, colors=colour, linewidth=1.2)
+    axes.vlines([span[0] for span in spans], low, row + 0.28, colors=colour, linewidth=1.2)
 
 
-def _draw_key(figure: Any, found: Comparison) -> None:
-    from matplotlib.patches import Patch
+def _key(axes: Axes, found: Comparison) -> None:
+    from matplotlib.patches import Rectangle
 
+    axes.axis("off")
+    axes.set_xlim(0, WIDTH_IN - LEFT_IN - RIGHT_IN)
+    axes.set_ylim(0, 0.5)
     if len(found.heard) < 2:
         return
-    key = [
-        Patch(facecolor=SHARED, alpha=0.55, edgecolor=SHARED, label="another has it within 25 ms"),
-        Patch(facecolor="white", edgecolor=ALONE, label="this one alone (tick above)"),
-    ]
-    figure.legend(handles=key, loc="upper right", ncols=2, fontsize=8, frameon=False)
+    filled = Rectangle((0.0, 0.16), 0.22, 0.2, fc=SHARED, alpha=0.55, ec=SHARED)
+    hollow = Rectangle((2.4, 0.16), 0.22, 0.2, fc=BACKGROUND, ec=ALONE)
+    for patch in (filled, hollow):
+        axes.add_patch(patch)
+    axes.vlines(2.4, 0.1, 0.42, colors=ALONE, linewidth=1.2)
+    label(axes, 0.3, 0.26, "another has it within 25 ms", 7.6, MUTED)
+    label(axes, 2.7, 0.26, "this one alone (tick above)", 7.6, MUTED)
+    label(axes, 5.0, 0.26, "at the right: notes in this stretch", 7.6, MUTED)

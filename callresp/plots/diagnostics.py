@@ -1,45 +1,55 @@
-"""The picture of `callresp explain`: floor, partials, edges and what was left out.
+"""The picture of `callresp explain`: noise floor, partials, edges and what was left out.
 
-Main panel: the power over the floor as a graphite wash, partials as fine dots,
-each note a box with its number, what was left out a dashed box with a letter.
-To its right, on the same frequency axis: the floor, what was asked, and the
-loudest of each bin. Below: how many bands rose, against the number that makes
-a wide onset.
+Main panel: the power over the floor in grey, partials as fine dots, each note a
+box with its number, what was left out a dashed box; the strongest of those have
+letters. To its right, on the same frequency axis: the floor, the level that a
+partial must reach, and the loudest of each bin. Below: how many bands rose,
+against the number that makes a broadband onset.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from callresp.listen.diagnostics import Evidence
 from callresp.listen.notes import voice_name
-from callresp.plots.style import (
-    ANSWER,
-    CALL,
-    DARK,
-    GRID,
-    MUTED,
-    axes_in,
-    drawing_style,
-    grey_scale,
-    new_figure,
-    outline,
-    save,
-)
+from callresp.plots import style
+from callresp.plots.style import ANSWER, CALL, DARK, GRID, MUTED
 
-WIDTH_IN = 11.0
-HEIGHT_IN = 7.35
-WASH_DB = (3.0, 45.0)
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+WIDTH_IN, HEIGHT_IN = 11.0, 7.35
+DARKEST_DB = 45.0
 LEAST_HIGH_HZ = 240.0
-MOST_LABELS = 60
+# In weather hundreds are left out; the strongest are those that one asks about.
+LETTERED_MOST = 30
+# Beyond so many boxes their names are set smaller.
+MANY = 60
 
 
 def letter(number: int) -> str:
     """a, b, …, z, aa, ab, …: the name of what was left out."""
     return voice_name(number).lower()
+
+
+def lettered(found: Evidence) -> list[int]:
+    """Numbers of the strongest that were left out: those that are named in picture and text."""
+    order = sorted(range(len(found.left_out)), key=lambda n: -found.left_out[n].snr_db)
+    return sorted(order[:LETTERED_MOST])
+
+
+def caption(found: Evidence) -> str:
+    """What the picture shows, as it stands under it."""
+    out, named = len(found.left_out), len(lettered(found))
+    letters = "lettered" if named == out else f"the {named} strongest lettered"
+    return (
+        f"{style.counted(len(found.notes), 'note')} (boxes, numbered), {out} left out (dashed,"
+        f" {letters}); dots are partials; grey: dB over the noise floor"
+    )
 
 
 def draw_diagnostics(path: Path, found: Evidence, title: str, band_hz: tuple[float, float]) -> None:
@@ -50,54 +60,53 @@ def draw_diagnostics(path: Path, found: Evidence, title: str, band_hz: tuple[flo
     path
         Its ending chooses the format.
     found
-        The evidence.
+        What the listener went by.
     title
         What the picture is of.
     band_hz
         The band that was listened to.
+
+    Raises
+    ------
+    UserError
+        For another ending, or a folder that can't be written.
     """
-    with drawing_style():
-        figure = new_figure(WIDTH_IN, HEIGHT_IN)
+    with style.drawing_style():
+        figure = style.new_figure(WIDTH_IN, HEIGHT_IN)
         figure.text(0.065, 0.945, title, fontsize=13, family="serif")
-        main = axes_in(figure, 0.72, 0.72, 7.9, 4.75)
-        beside = axes_in(figure, 8.8, 0.72, 1.9, 4.75)
-        below = axes_in(figure, 0.72, 5.75, 7.9, 0.8)
+        main = style.axes_in(figure, 0.72, 0.72, 7.9, 4.75)
+        beside = style.axes_in(figure, 8.8, 0.72, 1.9, 4.75)
+        below = style.axes_in(figure, 0.72, 5.75, 7.9, 0.8)
         low, high = band_hz[0] / 1000, min(band_hz[1], found.hertz[-1]) / 1000
         for axes in (main, beside):
             axes.set_yscale("log")
             axes.set_ylim(low, high)
-            ticks = [hz for hz in (0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 16) if low <= hz <= high]
-            axes.set_yticks(ticks, [f"{hz:g}" for hz in ticks])
+            ticks = [khz for khz in (0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 16) if low <= khz <= high]
+            axes.set_yticks(ticks, [f"{khz:g}" for khz in ticks])
             axes.minorticks_off()
         main.set_ylabel("kHz")
         beside.tick_params(labelleft=False)
-        _wash(main, found)
+        _power(main, found)
         _boxes(main, found)
         _levels(beside, found)
         _rises(below, found)
-        figure.text(0.065, 0.018, _key(found), fontsize=7.5, color=MUTED)
-        save(figure, path, title)
+        figure.text(0.065, 0.018, caption(found), fontsize=7.5, color=MUTED)
+        style.save(figure, path, title)
 
 
-def _key(found: Evidence) -> str:
-    return (
-        f"{len(found.notes)} notes (boxes, numbered), {len(found.left_out)} left out (dashed,"
-        " lettered); dots are partials; wash: dB over the floor"
-    )
-
-
-def _wash(axes: Any, found: Evidence) -> None:
+def _power(axes: Axes, found: Evidence) -> None:
     if len(found.at_s) < 2:
         return
     keep = found.hertz > 0
     over = (found.power_db - found.floor_db)[:, keep].T
+    low_db, high_db = style.grey_range(over, DARKEST_DB)
     axes.pcolormesh(
         found.at_s,
         found.hertz[keep] / 1000,
         over,
-        cmap=grey_scale(),
-        vmin=WASH_DB[0],
-        vmax=WASH_DB[1],
+        cmap=style.grey_scale(),
+        vmin=low_db,
+        vmax=high_db,
         shading="nearest",
         rasterized=True,
     )
@@ -105,29 +114,28 @@ def _wash(axes: Any, found: Evidence) -> None:
     axes.tick_params(labelbottom=False)
     if len(found.points):
         # At full strength they would hide what they lie on.
-        axes.plot(
-            found.points[:, 0], found.points[:, 1] / 1000, ".", ms=1.4, color=CALL, alpha=0.75
-        )
+        khz = found.points[:, 1] / 1000
+        axes.plot(found.points[:, 0], khz, ".", ms=1.4, color=CALL, alpha=0.75)
 
 
-def _boxes(axes: Any, found: Evidence) -> None:
-    few = len(found.notes) + len(found.left_out) <= MOST_LABELS
+def _boxes(axes: Axes, found: Evidence) -> None:
+    size = 7.0 if len(found.notes) + len(found.left_out) <= MANY else 5.5
     for n, note in enumerate(found.notes, 1):
         span = float(note["onset_s"]), float(note["offset_s"])
-        band = float(note["low_hz"]), float(note["high_hz"])
-        _box(axes, span, band, DARK, "-", str(n) if few else "")
+        _box(axes, span, (float(note["low_hz"]), float(note["high_hz"])), str(n), size)
+    named = set(lettered(found))
     for n, one in enumerate(found.left_out):
         span, band = (one.onset_s, one.offset_s), (one.low_hz, one.high_hz)
-        _box(axes, span, band, ANSWER, (0, (3, 2)), letter(n) if few else "")
+        _box(axes, span, band, letter(n) if n in named else "", size, dashed=True)
 
 
 def _box(
-    axes: Any,
+    axes: Axes,
     span_s: tuple[float, float],
     band_hz: tuple[float, float],
-    ink: str,
-    dash: Any,
     name: str,
+    size: float,
+    dashed: bool = False,
 ) -> None:
     from matplotlib.patches import Rectangle
 
@@ -135,32 +143,19 @@ def _box(
     # A pure tone has no height of its own: give it enough to be seen.
     low = min(band_hz[0], middle - LEAST_HIGH_HZ / 2) / 1000
     high = max(band_hz[1], middle + LEAST_HIGH_HZ / 2) / 1000
-    axes.add_patch(
-        Rectangle(
-            (span_s[0], low),
-            span_s[1] - span_s[0],
-            high - low,
-            fill=False,
-            edgecolor=ink,
-            linewidth=0.9,
-            linestyle=dash,
-        )
-    )
+    colour = ANSWER if dashed else DARK
+    edge = Rectangle((span_s[0], low), span_s[1] - span_s[0], high - low, fill=False, ec=colour)
+    edge.set_linewidth(0.9)
+    edge.set_linestyle((0, (3, 2)) if dashed else "-")
+    axes.add_patch(edge)
     if name:
-        text = axes.annotate(
-            name,
-            (span_s[0], min(high, axes.get_ylim()[1])),
-            xytext=(1.5, -2),
-            textcoords="offset points",
-            va="top",
-            fontsize=7,
-            color=ink,
-            clip_on=True,
-        )
-        outline(text, 2)
+        at = (span_s[0], min(high, axes.get_ylim()[1]))
+        text = axes.annotate(name, at, (1.5, -2), textcoords="offset points", va="top")
+        text.set(fontsize=size, color=colour, clip_on=True)
+        style.outline(text, 2)
 
 
-def _levels(axes: Any, found: Evidence) -> None:
+def _levels(axes: Axes, found: Evidence) -> None:
     axes.set_title("dB re full scale", fontsize=8, color=MUTED, loc="left")
     if len(found.at_s):
         khz = found.hertz / 1000
@@ -172,7 +167,7 @@ def _levels(axes: Any, found: Evidence) -> None:
     axes.grid(axis="x", color=GRID, lw=0.5)
 
 
-def _rises(axes: Any, found: Evidence) -> None:
+def _rises(axes: Axes, found: Evidence) -> None:
     axes.set_ylabel("bands\nrising", fontsize=7.5)
     axes.set_xlabel("seconds")
     if len(found.at_s):

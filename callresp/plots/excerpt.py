@@ -1,16 +1,14 @@
-"""What a picture of a passage shows, as plain values: marks, links, a stretch.
+"""What a picture of an excerpt shows, as plain values: strokes, answers, a stretch of time.
 
-Goal
-----
-Work out everything that is drawn before any of it is drawn, so that it can be
-tested, and so that the drawing is only drawing.
+All that is drawn is worked out here first, so that it can be tested and so that
+the drawing is only drawing.
 """
 
 from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from callresp.errors import UserError
@@ -22,16 +20,16 @@ from callresp.plan.model import Change, Plan
 from callresp.synthesis.execution import execute, force_of, rings_until_s
 
 WHOLE_UP_TO_S = 75.0
+DETAIL_S = 40.0
 # A damper that falls when less than a twentieth of the decay is left ends nothing to be seen.
 AUDIBLE = 0.95
-DETAIL_S = 40.0
 
 
 @dataclass(frozen=True, slots=True)
 class StrokeMark:
     """A stroke on a lane.
 
-    `free_s` is the T60 that its tail is drawn by; `until_s` where the tail
+    `free_s` is the T60 that its decay is drawn by; `until_s` where the decay
     stops; `damped` whether a damper stops it there.
     """
 
@@ -50,7 +48,6 @@ class TurnMark:
 
     instrument: str
     curve: tuple[tuple[float, float], ...]
-    grains_per_rev: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +64,17 @@ class AnswerLink:
 
 @dataclass(frozen=True)
 class Excerpt:
-    """All that is drawn between `from_s` and `to_s` of `whole_s` seconds."""
+    """All that is drawn between `from_s` and `to_s` of `whole_s` seconds.
+
+    `changes` are the plan's changes with the lane that each belongs to;
+    `answers` the voice that each reply note answers, by the note's number.
+    """
 
     from_s: float
     to_s: float
     whole_s: float
     marks: tuple[StrokeMark, ...]
-    runs: tuple[TurnMark, ...]
+    turns: tuple[TurnMark, ...]
     links: tuple[AnswerLink, ...]
     changes: tuple[tuple[Change, str], ...]
     answers: dict[int, str]
@@ -83,81 +84,97 @@ class Excerpt:
         """Whether this is not the whole recording."""
         return self.to_s - self.from_s < self.whole_s - 0.5
 
+    def voice_of(self, mark: StrokeMark) -> str:
+        """The voice that a stroke answers; empty where it is not known."""
+        return "" if mark.reply is None else self.answers.get(mark.reply, "")
+
+    def begun(self) -> list[StrokeMark]:
+        """The strokes that fall within the excerpt, without those that only ring into it."""
+        return [mark for mark in self.marks if mark.at_s >= self.from_s]
+
 
 def marks_of(
     plan: Plan | CheckedPlan | None, reply: ReplyScore | None, palette: Palette | None
 ) -> tuple[list[StrokeMark], list[TurnMark]]:
-    """Strokes and runs: as planned, or else as asked."""
+    """Work out strokes and turns: as planned, or else as asked for.
+
+    Parameters
+    ----------
+    plan, reply
+        The plan is taken where there are both.
+    palette
+        What is played on; without it there is nothing to draw.
+
+    Returns
+    -------
+    strokes, turns
+        Strokes in order of time.
+    """
     if palette is None or (plan is None and reply is None):
         return [], []
     if plan is None:
         assert reply is not None
-        return _asked_marks(reply, palette)
-    parts = execute(plan, palette)
+        return _requested_marks(reply, palette)
+    execution = execute(plan, palette)
     marks = []
-    for part in parts.strikers:
-        for index, stroke in enumerate(part.strokes):
+    for part in execution.strikers:
+        free_s = part.striker.t60_s
+        ends_s = [stroke.at_s for stroke in part.strokes[1:]] + [math.inf]
+        for stroke, next_s in zip(part.strokes, ends_s, strict=False):
             rings_s = rings_until_s(part.striker, stroke)
-            until_s = min(rings_s, stroke.damped_s) if not stroke.muted else rings_s
-            damped = stroke.damped_s < stroke.at_s + AUDIBLE * part.striker.t60_s
-            if index + 1 < len(part.strokes) and part.strokes[index + 1].at_s < until_s:
-                until_s, damped = part.strokes[index + 1].at_s, False
-            marks.append(
-                StrokeMark(
-                    part.striker.name,
-                    stroke.at_s,
-                    stroke.force,
-                    rings_s - stroke.at_s if stroke.muted else part.striker.t60_s,
-                    until_s,
-                    damped and not stroke.muted,
-                    stroke.reply,
-                )
+            until_s = rings_s if stroke.muted else min(rings_s, stroke.damped_s)
+            damped = not stroke.muted and stroke.damped_s < stroke.at_s + AUDIBLE * free_s
+            mark = StrokeMark(
+                instrument=part.striker.name,
+                at_s=stroke.at_s,
+                force=stroke.force,
+                free_s=rings_s - stroke.at_s if stroke.muted else free_s,
+                until_s=min(until_s, next_s),
+                damped=damped and until_s <= next_s,
+                reply=stroke.reply,
             )
-    runs = [
+            marks.append(mark)
+    turns = [
         TurnMark(
-            turning.turner.name,
-            tuple((at_s, speed / turning.turner.fastest_rps) for at_s, speed in turning.curve),
-            turning.turner.grains_per_rev,
+            part.turner.name, tuple((at_s, v / part.turner.fastest_rps) for at_s, v in part.curve)
         )
-        for turning in parts.turners
-        if turning.curve
+        for part in execution.turners
+        if part.curve
     ]
-    return sorted(marks, key=lambda mark: mark.at_s), runs
+    return sorted(marks, key=lambda mark: mark.at_s), turns
 
 
-def _asked_marks(reply: ReplyScore, palette: Palette) -> tuple[list[StrokeMark], list[TurnMark]]:
-    marks, runs = [], []
+def _requested_marks(
+    reply: ReplyScore, palette: Palette
+) -> tuple[list[StrokeMark], list[TurnMark]]:
+    marks, turns = [], []
     ids = {(note.instrument, note.onset_s): note.id for note in reply.notes}
-    for sounding in requested_notes(reply, palette):
-        item = sounding.instrument
-        if isinstance(item, Striker):
-            damped = item.damper is not None and (
-                sounding.until_s - sounding.from_s < item.t60_s - 1e-9
-            )
-            marks.append(
-                StrokeMark(
-                    item.name,
-                    sounding.from_s,
-                    force_of(item, sounding.level_db),
-                    item.t60_s,
-                    sounding.until_s,
-                    damped,
-                    ids.get((item.name, sounding.from_s)),
-                )
-            )
-        else:
-            runs.append(_asked_run(item, sounding.from_s, sounding.until_s))
-    return marks, runs
+    for note in requested_notes(reply, palette):
+        item = note.instrument
+        if isinstance(item, Turner):
+            turns.append(_requested_turn(item, note.from_s, note.until_s))
+            continue
+        mark = StrokeMark(
+            instrument=item.name,
+            at_s=note.from_s,
+            force=force_of(item, note.level_db),
+            free_s=item.t60_s,
+            until_s=note.until_s,
+            damped=item.damper is not None and note.until_s - note.from_s < item.t60_s - 1e-9,
+            reply=ids.get((item.name, note.from_s)),
+        )
+        marks.append(mark)
+    return marks, turns
 
 
-def _asked_run(turner: Turner, from_s: float, until_s: float) -> TurnMark:
+def _requested_turn(turner: Turner, from_s: float, until_s: float) -> TurnMark:
     up, down = turner.spin_up_s / 2, turner.slow_down_s / 2
     curve = ((from_s - up, 0.0), (from_s + up, 0.7), (until_s - down, 0.7), (until_s + down, 0.0))
-    return TurnMark(turner.name, tuple(sorted(curve)), turner.grains_per_rev)
+    return TurnMark(turner.name, tuple(sorted(curve)))
 
 
 def links_of(heard: HeardScore | None, reply: ReplyScore | None) -> list[AnswerLink]:
-    """Which heard phrase each reply phrase answers."""
+    """Find which heard phrase each reply phrase answers, in order of the replies."""
     if heard is None or reply is None:
         return []
     calls = {phrase.id: phrase for phrase in phrases(heard.notes)}
@@ -166,20 +183,14 @@ def links_of(heard: HeardScore | None, reply: ReplyScore | None) -> list[AnswerL
         groups.setdefault(note.phrase, []).append(note)
     found = []
     for notes in groups.values():
-        call = calls.get(notes[0].heard_phrase)
-        if call is None:
+        if (call := calls.get(notes[0].heard_phrase)) is None:
             continue
-        ends = [note.onset_s if note.offset_s is None else note.offset_s for note in notes]
-        found.append(
-            AnswerLink(
-                call.voice,
-                call.onset_s,
-                call.offset_s,
-                notes[0].onset_s,
-                max(ends),
-                notes[0].instrument,
-            )
+        until_s = max(n.onset_s if n.offset_s is None else n.offset_s for n in notes)
+        first = notes[0]
+        link = AnswerLink(
+            call.voice, call.onset_s, call.offset_s, first.onset_s, until_s, first.instrument
         )
+        found.append(link)
     return sorted(found, key=lambda link: link.reply_from_s)
 
 
@@ -194,8 +205,15 @@ def excerpt_of(
 ) -> Excerpt:
     """Gather what a picture shows.
 
-    Without `from_s` and `to_s` a recording of up to 75 s is shown whole; of a
-    longer one, the 40 s with most strokes (or heard notes, if none).
+    Parameters
+    ----------
+    heard, reply, plan, palette
+        What there is of a job.
+    duration_s
+        Of the recording, where there is one.
+    from_s, to_s
+        The stretch. By default a recording of up to 75 s is shown whole; of a
+        longer one, the 40 s with most strokes (or heard notes, if none).
 
     Raises
     ------
@@ -204,13 +222,13 @@ def excerpt_of(
     """
     if heard is None and reply is None and plan is None and duration_s is None:
         raise UserError("nothing to draw", remedy="give a recording, a score or a plan")
-    marks, runs = marks_of(plan, reply, palette)
-    whole_s = _whole_s(heard, reply, plan, marks, duration_s)
-    start_s, end_s = _stretch(heard, marks, whole_s, from_s, to_s)
+    marks, turns = marks_of(plan, reply, palette)
+    whole_s = whole_length_s(heard, reply, plan, marks, duration_s)
+    onsets_s = [mark.at_s for mark in marks] or [n.onset_s for n in (heard.notes if heard else ())]
+    start_s, end_s = choose_stretch(onsets_s, whole_s, from_s, to_s)
     bare = plan.plan if isinstance(plan, CheckedPlan) else plan
     lanes = {note.id: note.instrument for note in reply.notes} if reply else {}
     lanes.update({mark.reply: mark.instrument for mark in marks if mark.reply is not None})
-    changes = bare.changes if bare is not None else ()
     voices = {} if heard is None else {p.id: p.voice for p in phrases(heard.notes)}
     answers = {} if reply is None else {n.id: voices.get(n.heard_phrase, "") for n in reply.notes}
     return Excerpt(
@@ -218,42 +236,48 @@ def excerpt_of(
         to_s=end_s,
         whole_s=whole_s,
         marks=tuple(mark for mark in marks if mark.at_s < end_s and mark.until_s > start_s),
-        runs=tuple(runs),
+        turns=tuple(turns),
         links=tuple(links_of(heard, reply)),
-        changes=tuple((change, lanes.get(change.reply, "")) for change in changes),
+        changes=tuple((c, lanes.get(c.reply, "")) for c in (bare.changes if bare else ())),
         answers=answers,
     )
 
 
-def _whole_s(
+def whole_length_s(
     heard: HeardScore | None,
     reply: ReplyScore | None,
     plan: Plan | CheckedPlan | None,
-    marks: Sequence[StrokeMark],
+    marks: Iterable[StrokeMark],
     duration_s: float | None,
 ) -> float:
+    """Length that holds the recording, every heard note, and a second of every stroke."""
     bare = plan.plan if isinstance(plan, CheckedPlan) else plan
     headers = [item.header.duration_s for item in (heard, reply, bare) if item is not None]
-    ends = [duration_s or 0.0, *headers, *(mark.at_s + 1.0 for mark in marks)]
-    if heard is not None:
-        ends += [note.offset_s for note in heard.notes]
-    return max(max(ends), 0.5)
+    ends = [duration_s or 0.0, *headers, *(mark.at_s + 1.0 for mark in marks), 0.5]
+    return max(ends + [note.offset_s for note in (heard.notes if heard else ())])
 
 
-def _stretch(
-    heard: HeardScore | None,
-    marks: Sequence[StrokeMark],
-    whole_s: float,
-    from_s: float | None,
-    to_s: float | None,
+def choose_stretch(
+    onsets_s: Sequence[float], whole_s: float, from_s: float | None, to_s: float | None
 ) -> tuple[float, float]:
+    """Choose the stretch to draw: the one asked for, all of a short one, or the busiest.
+
+    Parameters
+    ----------
+    onsets_s
+        Of what a reader looks for, in any order.
+    whole_s
+        Length of the whole.
+    from_s, to_s
+        What was asked for, if anything.
+
+    Raises
+    ------
+    UserError
+        When the stretch is empty.
+    """
     if from_s is None and to_s is None:
-        if whole_s <= WHOLE_UP_TO_S:
-            return 0.0, whole_s
-        times_s = [mark.at_s for mark in marks]
-        if not times_s and heard is not None:
-            times_s = [note.onset_s for note in heard.notes]
-        return busiest_stretch(times_s, whole_s)
+        return (0.0, whole_s) if whole_s <= WHOLE_UP_TO_S else busiest_stretch(onsets_s, whole_s)
     start_s = 0.0 if from_s is None else from_s
     end_s = min(whole_s, start_s + DETAIL_S) if to_s is None else to_s
     start_s, end_s = max(start_s, 0.0), min(end_s, whole_s)
@@ -268,7 +292,7 @@ def _stretch(
 def busiest_stretch(
     times_s: Sequence[float], whole_s: float, length_s: float = DETAIL_S
 ) -> tuple[float, float]:
-    """The stretch of `length_s` with most events, from two seconds before its first.
+    """Find the stretch of `length_s` with most events, from two seconds before its first.
 
     Examples
     --------
@@ -286,3 +310,9 @@ def busiest_stretch(
             best_s, most = at_s, count
     start_s = min(max(best_s - 2.0, 0.0), whole_s - length_s)
     return start_s, start_s + length_s
+
+
+def lane_order(palette: Palette) -> list[Striker | Turner]:
+    """Pitched strikers from high to low, then those without pitch, then turners."""
+    strikers = sorted(palette.striker, key=lambda item: (item.pitch_hz is None, -item.reference_hz))
+    return [*strikers, *palette.turner]

@@ -1,22 +1,43 @@
-"""The upper part of a passage picture: the wash, and the heard notes on it."""
+"""What was heard, drawn: spectrogram, pitch tracks, voices' letters, phrases and their answers."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
-from callresp.io.score import HeardScore, Note, phrases
+from callresp.io.score import HeardScore, Note, ReplyScore, phrases
 from callresp.palette.model import Palette
+from callresp.plots.excerpt import AnswerLink, Excerpt
 from callresp.plots.spectrogram import Spectrogram
-from callresp.plots.style import BACKGROUND, DARK, GRID, MUTED, OTHER_VOICES, grey_scale, outline
+from callresp.plots.style import (
+    BACKGROUND,
+    DARK,
+    GRID,
+    MUTED,
+    OTHER_VOICES,
+    dot,
+    grey_range,
+    grey_scale,
+    label,
+    line,
+    outline,
+    side_label,
+)
 
-WASH_FROM_DB, WASH_TO_DB = 2.5, 34.0
-OCTAVES_HZ = (62.5, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+DARKEST_DB = 34.0
+PHRASE_ROW_IN = 0.135
+LINKS_IN = 0.62
+Path_ = npt.NDArray[np.float64]
 
 
 def frequency_range(heard: HeardScore | None, sample_rate_hz: int | None) -> tuple[float, float]:
-    """The frequency axis that holds all that was heard, within the recording's band."""
+    """Ends of a frequency axis that holds all that was heard, within the recording's band."""
     notes = heard.notes if heard is not None else ()
     lows = [note.pitch_hz for note in notes if note.pitch_hz is not None]
     tops = [max(note.high_hz, note.pitch_hz or 0.0) for note in notes]
@@ -27,14 +48,14 @@ def frequency_range(heard: HeardScore | None, sample_rate_hz: int | None) -> tup
     return min(low, high / 4), high
 
 
-def draw_spectrogram(axes: Any, wash: Spectrogram) -> None:
-    """The spectrogram as a graphite wash."""
-    shade = (wash.above_db - WASH_FROM_DB) / (WASH_TO_DB - WASH_FROM_DB)
+def draw_spectrogram(axes: Axes, found: Spectrogram) -> None:
+    """Draw a spectrogram in grey on an axis of log2 of hertz."""
+    low_db, high_db = grey_range(found.above_db, DARKEST_DB)
     axes.imshow(
-        np.clip(shade, 0.0, 1.0),
+        np.clip((found.above_db - low_db) / (high_db - low_db), 0.0, 1.0),
         origin="lower",
         aspect="auto",
-        extent=(wash.from_s, wash.to_s, np.log2(wash.low_hz), np.log2(wash.high_hz)),
+        extent=(found.from_s, found.to_s, np.log2(found.low_hz), np.log2(found.high_hz)),
         cmap=grey_scale(),
         vmin=0.0,
         vmax=1.0,
@@ -44,74 +65,66 @@ def draw_spectrogram(axes: Any, wash: Spectrogram) -> None:
     )
 
 
-def draw_frequencies(axes: Any, low_hz: float, high_hz: float) -> None:
-    """Octaves of 1 kHz, and a name for the axis."""
-    axes.set_ylim(np.log2(low_hz), np.log2(high_hz))
-    shown = [hz for hz in OCTAVES_HZ if low_hz <= hz <= high_hz]
-    axes.set_yticks(np.log2(shown), [_hertz(hz) for hz in shown])
-    axes.tick_params(axis="y", length=3)
-    for hz in shown:
-        axes.axhline(np.log2(hz), color=GRID, lw=0.5, zorder=0.5, alpha=0.8)
-
-
-def _hertz(hz: float) -> str:
-    return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
-
-
 def draw_notes(
-    axes: Any, heard: HeardScore, inks: dict[str, str], from_s: float, to_s: float
+    axes: Axes, heard: HeardScore, colours: dict[str, str], from_s: float, to_s: float
 ) -> None:
-    """Pitch tracks in the voices' inks; what has no pitch as an upright stroke."""
+    """Draw pitch tracks in the voices' colours, and what has no pitch as an upright stroke."""
     shown = [note for note in heard.notes if note.offset_s > from_s and note.onset_s < to_s]
-    pitched = [note for note in shown if note.pitch_hz is not None]
-    _tracks(axes, pitched, inks)
-    _knocks(axes, [note for note in shown if note.pitch_hz is None], inks)
-    _letters(axes, shown, inks, from_s, to_s)
+    _tracks(axes, [note for note in shown if note.pitch_hz is not None], colours)
+    _knocks(axes, [note for note in shown if note.pitch_hz is None], colours)
+    _letters(axes, shown, colours, from_s, to_s)
 
 
-def _tracks(axes: Any, notes: list[Note], inks: dict[str, str]) -> None:
+def track_of(note: Note) -> Path_:
+    """A note's pitch track as (seconds, log2 of hertz), with two points at least."""
+    points = note.track
+    if len(points) < 2:
+        hz = points[0][1] if points else note.pitch_hz
+        points = ((note.onset_s, hz or 1.0), (note.offset_s, hz or 1.0))
+    path = np.array(points, dtype=np.float64)
+    path[:, 1] = np.log2(path[:, 1])
+    return path
+
+
+def _tracks(axes: Axes, notes: Sequence[Note], colours: dict[str, str]) -> None:
     from matplotlib.collections import LineCollection
 
-    lines, widths, colours = [], [], []
     loudest = max((note.level_db for note in notes), default=0.0)
-    for note in notes:
-        points = note.track or ((note.onset_s, note.pitch_hz), (note.offset_s, note.pitch_hz))
-        if len(points) == 1:
-            points = ((note.onset_s, points[0][1]), (note.offset_s, points[0][1]))
-        path = np.array(points, dtype=np.float64)
-        path[:, 1] = np.log2(path[:, 1])
-        lines.append(path)
-        widths.append(float(np.clip(2.6 + (note.level_db - loudest) / 14, 1.1, 2.6)))
-        colours.append(inks.get(note.voice, OTHER_VOICES))
-    halo = LineCollection(
-        lines, linewidths=[w + 1.8 for w in widths], colors=BACKGROUND, capstyle="round", zorder=3
-    )
-    ink = LineCollection(lines, linewidths=widths, colors=colours, capstyle="round", zorder=4)
-    axes.add_collection(halo)
-    axes.add_collection(ink)
+    lines = [track_of(note) for note in notes]
+    widths = [float(np.clip(2.6 + (note.level_db - loudest) / 14, 1.1, 2.6)) for note in notes]
+    own = [colours.get(note.voice, OTHER_VOICES) for note in notes]
+    for more, colour, order in ((1.8, BACKGROUND, 3), (0.0, own, 4)):
+        drawn = LineCollection(
+            lines,
+            linewidths=[width + more for width in widths],
+            colors=colour,
+            capstyle="round",
+            zorder=order,
+        )
+        axes.add_collection(drawn)
 
 
-def _knocks(axes: Any, notes: list[Note], inks: dict[str, str]) -> None:
-    """A lozenge with a hair through its band: a knock has a moment and a band, but no pitch."""
+def _knocks(axes: Axes, notes: Sequence[Note], colours: dict[str, str]) -> None:
+    """A lozenge with a thin line through its band: a knock has a time and a band, but no pitch."""
     from matplotlib.collections import LineCollection
 
     low, high = axes.get_ylim()
-    lines, colours, middles = [], [], []
-    for note in notes:
-        floor = float(np.clip(np.log2(max(note.low_hz, 1.0)), low, high))
-        top = float(np.clip(np.log2(max(note.high_hz, 2.0)), low, high))
-        lines.append([(note.onset_s, floor), (note.onset_s, top)])
-        middles.append((floor + top) / 2)
-        colours.append(inks.get(note.voice, OTHER_VOICES))
-    axes.add_collection(
-        LineCollection(lines, linewidths=0.7, colors=colours, zorder=3.5, alpha=0.4)
-    )
+    own = [colours.get(note.voice, OTHER_VOICES) for note in notes]
+    bands = [
+        np.clip(np.log2([max(note.low_hz, 1.0), max(note.high_hz, 2.0)]), low, high)
+        for note in notes
+    ]
+    lines = [
+        [(note.onset_s, band[0]), (note.onset_s, band[1])]
+        for note, band in zip(notes, bands, strict=True)
+    ]
+    axes.add_collection(LineCollection(lines, linewidths=0.7, colors=own, zorder=3.5, alpha=0.4))
     axes.scatter(
         [note.onset_s for note in notes],
-        middles,
+        [float(band.mean()) for band in bands],
         s=22,
         marker="d",
-        c=colours,
+        c=own,
         edgecolors=BACKGROUND,
         linewidths=0.6,
         zorder=4.5,
@@ -119,54 +132,117 @@ def _knocks(axes: Any, notes: list[Note], inks: dict[str, str]) -> None:
 
 
 def _letters(
-    axes: Any, notes: list[Note], inks: dict[str, str], from_s: float, to_s: float
+    axes: Axes, notes: Sequence[Note], colours: dict[str, str], from_s: float, to_s: float
 ) -> None:
     """The voice's letter above the start of each phrase, where there is room."""
     low, high = axes.get_ylim()
     taken: list[tuple[float, float]] = []
     wide, tall = (to_s - from_s) * 0.013, (high - low) * 0.045
     for phrase in phrases(notes):
-        first = phrase.notes[0]
-        tops = [_height(note) for note in phrase.notes[:3]]
-        at = max(first.onset_s, from_s + wide)
-        y = float(np.clip(np.log2(max(max(tops), 1.0)), low, high - 1.7 * tall) + tall * 0.55)
+        top_hz = max(_top_hz(note) for note in phrase.notes[:3])
+        at = max(phrase.onset_s, from_s + wide)
+        y = float(np.clip(np.log2(max(top_hz, 1.0)), low, high - 1.7 * tall) + tall * 0.55)
         if any(abs(at - x) < wide and abs(y - other) < tall for x, other in taken):
             continue
         taken.append((at, y))
-        text = axes.text(
-            at,
-            y,
-            phrase.voice,
-            ha="center",
-            va="bottom",
-            fontsize=8,
-            fontweight="bold",
-            color=inks.get(phrase.voice, OTHER_VOICES),
-            zorder=6,
-            clip_on=True,
-        )
-        outline(text)
+        colour = colours.get(phrase.voice, OTHER_VOICES)
+        centred = {"ha": "center", "va": "bottom", "weight": "bold", "zorder": 6, "clip_on": True}
+        outline(label(axes, at, y, phrase.voice, 8, colour, **centred))
 
 
-def _height(note: Note) -> float:
-    """Where the eye finds a note: its pitch, or the middle of its band."""
+def _top_hz(note: Note) -> float:
+    """The highest point of a note as drawn: of its track, or the middle of its band."""
     if note.pitch_hz is not None:
         return max((hz for _, hz in note.track), default=note.pitch_hz)
     return float(np.sqrt(max(note.low_hz, 1.0) * max(note.high_hz, 1.0)))
 
 
-def draw_strikers(axes: Any, palette: Palette) -> None:
-    """At the right edge, where the strikers' pitches lie among the calls."""
+def draw_striker_pitches(axes: Axes, palette: Palette) -> None:
+    """Mark at the right edge where the strikers' pitches lie among the calls."""
     low, high = axes.get_ylim()
-    across = axes.get_yaxis_transform()
-    last = high + 1.0
-    least = (high - low) * 0.034
+    height_in = axes.get_window_extent().height / axes.figure.dpi
+    last, least = high + 1.0, (high - low) * 0.126 / height_in
     pitched = [item for item in palette.striker if item.pitch_hz is not None]
     for item in sorted(pitched, key=lambda item: -item.reference_hz):
         y = float(np.log2(item.reference_hz))
         if not low < y < high:
             continue
-        axes.plot(1.0, y, transform=across, marker=4, ms=5, color=DARK, clip_on=False, mew=0)
-        at = min(y, last - least)
-        axes.text(1.010, at, item.name, transform=across, fontsize=6.2, va="center", color=MUTED)
-        last = at
+        across = axes.get_yaxis_transform()
+        dot(axes, 1.0, y, 4, 5, color=DARK, mew=0, transform=across, clip_on=False)
+        last = min(y, last - least)
+        side_label(axes, 1.010, last, item.name, 6.2, MUTED)
+
+
+def voices_within(heard: HeardScore, shown: Excerpt) -> list[str]:
+    """The voices that sing in the excerpt, or are answered in it, by name."""
+    singing = {
+        note.voice
+        for note in heard.notes
+        if note.offset_s >= shown.from_s and note.onset_s <= shown.to_s
+    }
+    answered = {
+        link.voice
+        for link in shown.links
+        if link.reply_from_s >= shown.from_s and link.heard_from_s <= shown.to_s
+    }
+    return sorted(singing | answered)
+
+
+def phrases_height(voices: int) -> float:
+    """Height in inches of the rows of phrases of so many voices."""
+    return voices * PHRASE_ROW_IN + LINKS_IN
+
+
+def draw_phrases(
+    axes: Axes,
+    heard: HeardScore,
+    reply: ReplyScore | None,
+    shown: Excerpt,
+    colours: dict[str, str],
+) -> None:
+    """Draw one row a voice with its phrases as bars, and curves from calls to answers.
+
+    The y axis is in inches from the bottom. A hollow dot ends a phrase that was
+    left unanswered.
+    """
+    voices = voices_within(heard, shown)
+    height = phrases_height(len(voices))
+    axes.set_ylim(0, height)
+    axes.set_xlim(shown.from_s, shown.to_s)
+    rows = {v: height - (i + 0.5) * PHRASE_ROW_IN for i, v in enumerate(voices)}
+    for voice, y in rows.items():
+        line(axes, [shown.from_s, shown.to_s], [y, y], GRID, 0.5, zorder=1)
+        side_label(axes, -0.004, y, voice, 7, colours[voice], weight="bold")
+    least = (shown.to_s - shown.from_s) * 0.002
+    silent = {silence.unanswered for silence in reply.unanswered} if reply else set()
+    for phrase in phrases(heard.notes):
+        if phrase.voice not in rows:
+            continue
+        y, colour = rows[phrase.voice], colours[phrase.voice]
+        if phrase.offset_s >= shown.from_s and phrase.onset_s <= shown.to_s:
+            end_s = max(phrase.offset_s, phrase.onset_s + least)
+            line(axes, [phrase.onset_s, end_s], [y, y], colour, 4.2, zorder=3)
+        if phrase.id in silent:
+            hollow = {"mfc": BACKGROUND, "mec": colour, "mew": 0.9}
+            dot(axes, phrase.offset_s, y, "o", 3.4, zorder=6, **hollow)
+    for link in shown.links:
+        if link.voice in rows:
+            _curve(axes, link, rows[link.voice], colours.get(link.voice, OTHER_VOICES))
+    side_label(axes, -0.028, 0.04 * height, "answered by", 7.5, MUTED, style="italic")
+    side_label(axes, -0.028, 0.97 * height, "calls", va="top")
+
+
+def _curve(axes: Axes, link: AnswerLink, y: float, colour: str) -> None:
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    start, end = (link.heard_to_s, y - 0.03), (link.reply_from_s, 0.07)
+    bend = 0.55 * start[1]
+    path = Path(
+        [start, (start[0], start[1] - bend), (end[0], end[1] + bend), end],
+        [Path.MOVETO, Path.CURVE4, Path.CURVE4, Path.CURVE4],
+    )
+    for width, edge in ((3.2, BACKGROUND), (1.25, colour)):
+        axes.add_patch(PathPatch(path, fill=False, lw=width, ec=edge, zorder=4, capstyle="round"))
+    line(axes, [link.reply_from_s, link.reply_to_s], [0.055] * 2, colour, 2.4, zorder=4)
+    dot(axes, *end, "v", 4, color=colour, mec=BACKGROUND, mew=0.4, zorder=5)

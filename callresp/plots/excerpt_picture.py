@@ -1,20 +1,18 @@
-"""One picture of a passage: heard above, answered below, on one time axis.
+"""One picture of an excerpt: heard above, answered below, on one time axis.
 
 From the top: a title; for a long recording the whole of it in small, with the
-stretch marked; the spectrogram as a wash with the heard notes on it; a row for
-each voice's phrases, with curves to the answers; a lane for each striker; the
-time; a key. What the shapes mean stands in `draw_lanes` and in the key itself.
-
-Around a passage picture: title, time axis, key, and the whole in small.
+stretch marked; the spectrogram with the heard notes on it; a row for each
+voice's phrases, with curves to the answers; a lane for each striker; the time; a
+key.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -23,13 +21,17 @@ from callresp.io.score import HeardScore, ReplyScore
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
-from callresp.plots import excerpt_heard, excerpt_lanes, style
+from callresp.plots import excerpt_heard, style
 from callresp.plots.excerpt import Excerpt, excerpt_of, marks_of
-from callresp.plots.excerpt_lanes import CHANGED, marker_area
+from callresp.plots.excerpt_lanes import LANE_IN, draw_key, draw_lanes
 from callresp.plots.spectrogram import log_spectrogram
-from callresp.plots.style import BACKGROUND, DARK, GRID, MUTED, TITLE_FONT, format_time, nice_step
+from callresp.plots.style import CHANGED, DARK, GRID, MUTED, format_time, line, nice_step
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 WIDTH_IN, LEFT_IN, RIGHT_IN = 13.0, 1.22, 0.56
+WITHIN_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
 TITLE_IN, OVERVIEW_IN, HEARD_IN, FOOT_IN, KEY_IN = 0.62, 0.62, 3.7, 0.40, 0.42
 
 
@@ -43,29 +45,6 @@ class DrawnExcerpt:
     heard_notes: int
     strokes: int
     changes: int
-
-
-@dataclass
-class _Page:
-    """A figure that is filled from the top down."""
-
-    parts: list[tuple[str, float]]
-    gaps: dict[str, float] = field(default_factory=dict)
-    figure: Any = None
-    axes: dict[str, Any] = field(default_factory=dict)
-
-    def lay_out(self) -> None:
-        """Place every part; all but title and key share the time axis."""
-        total = sum(height + self.gaps.get(name, 0.0) for name, height in self.parts)
-        self.figure = style.new_figure(WIDTH_IN, total)
-        width = WIDTH_IN - LEFT_IN - RIGHT_IN
-        at = 0.0
-        for name, height in self.parts:
-            at += self.gaps.get(name, 0.0)
-            left = 0.32 if name == "title" else LEFT_IN
-            wide = WIDTH_IN - 0.64 if name == "title" else width
-            self.axes[name] = style.axes_in(self.figure, left, at, wide, height)
-            at += height
 
 
 def draw_excerpt(
@@ -87,8 +66,8 @@ def draw_excerpt(
     path
         The file to write: .png, .svg or .pdf.
     recording, heard, reply, plan, palette
-        What there is of it. Without a recording there is no wash, without a
-        plan (or a reply) and palette no lanes.
+        What there is of it. Without a recording there is no spectrogram, without
+        a plan (or a reply) and palette no lanes.
     from_s, to_s
         The stretch. By default all of it up to 75 s, else the 40 s that hold
         most strokes, with the whole in small above.
@@ -109,145 +88,88 @@ def draw_excerpt(
     duration_s = recording.duration_s if recording else None
     shown = excerpt_of(heard, reply, plan, palette, duration_s, from_s, to_s)
     name = title or _name(recording, heard, reply)
-    with style.drawing_style():
-        page = _page(shown, recording or heard, heard, plan or reply, palette)
-        inks = style.voice_colours(note.voice for note in heard.notes) if heard else {}
-        if "heard" in page.axes:
-            _fill_heard(page.axes["heard"], recording, heard, shown, inks, progress)
-            if palette is not None:
-                excerpt_heard.draw_strikers(page.axes["heard"], palette)
-        if heard is not None:
-            _fill_strip(page.axes["strip"], heard, reply, shown, inks)
-        if "lanes" in page.axes:
-            assert palette is not None
-            counts = excerpt_lanes.lane_counts(shown)
-            excerpt_lanes.draw_lanes(page.axes["lanes"], palette, shown, inks, counts)
-            width = WIDTH_IN - LEFT_IN - RIGHT_IN
-            draw_key(page.axes["key"], width, heard is not None)
-        _frame(page, heard, reply, plan, palette, shown, name)
-        style.save(page.figure, path, name)
-    drawn = DrawnExcerpt(
-        path=str(path),
-        from_s=round(shown.from_s, 3),
-        to_s=round(shown.to_s, 3),
-        heard_notes=_heard_within(heard, shown),
-        strokes=sum(mark.at_s >= shown.from_s for mark in shown.marks),
-        changes=sum(shown.from_s <= c.at_s <= shown.to_s for c, _ in shown.changes),
-    )
-    return drawn
-
-
-def _page(
-    shown: Excerpt,
-    source: object | None,
-    heard: HeardScore | None,
-    machine: object | None,
-    palette: Palette | None,
-) -> _Page:
-    parts = [("title", TITLE_IN)]
-    gaps = {"title": 0.24, "heard": 0.10}
-    if shown.partial:
-        parts.append(("overview", OVERVIEW_IN))
-        gaps["overview"], gaps["heard"] = 0.14, 0.42
-    if source is not None:
-        parts.append(("heard", HEARD_IN))
-    if heard is not None:
-        voices = excerpt_lanes.voices_within(heard, shown)
-        parts.append(("strip", excerpt_lanes.strip_height(len(voices))))
-        gaps["strip"] = 0.07
-    if machine is not None and palette is not None:
-        if source is None:
-            gaps["lanes"] = gaps["heard"]
-        lanes = len(palette.striker) + len(palette.turner)
-        parts.append(("lanes", lanes * excerpt_lanes.LANE_IN))
-        parts.append(("foot", FOOT_IN))
-        parts.append(("key", KEY_IN))
-    else:
-        parts.append(("foot", FOOT_IN))
-    page = _Page(parts, gaps)
-    page.lay_out()
-    return page
-
-
-def _fill_heard(
-    axes: Any,
-    recording: Recording | None,
-    heard: HeardScore | None,
-    shown: Excerpt,
-    inks: dict[str, str],
-    progress: Callable[[float], None] | None,
-) -> None:
-    low, high = excerpt_heard.frequency_range(
-        heard, recording.sample_rate_hz if recording else None
-    )
-    if recording is not None:
-        drawn = log_spectrogram(recording, shown.from_s, shown.to_s, low, high, progress=progress)
-        excerpt_heard.draw_spectrogram(axes, drawn)
-    axes.set_xlim(shown.from_s, shown.to_s)
-    excerpt_heard.draw_frequencies(axes, low, high)
-    if heard is not None:
-        excerpt_heard.draw_notes(axes, heard, inks, shown.from_s, shown.to_s)
-    axes.set_xticks([])
-
-
-def _fill_strip(
-    axes: Any,
-    heard: HeardScore,
-    reply: ReplyScore | None,
-    shown: Excerpt,
-    inks: dict[str, str],
-) -> None:
-    excerpt_lanes.draw_phrases(axes, heard, reply, shown, inks)
-    excerpt_lanes.name_strip(axes)
-    _bare(axes)
-
-
-def _bare(axes: Any) -> None:
-    axes.set_yticks([])
-    axes.set_xticks([])
-    for side in axes.spines.values():
-        side.set_visible(False)
-
-
-def _frame(
-    page: _Page,
-    heard: HeardScore | None,
-    reply: ReplyScore | None,
-    plan: Plan | CheckedPlan | None,
-    palette: Palette | None,
-    shown: Excerpt,
-    name: str,
-) -> None:
     bare = plan.plan if isinstance(plan, CheckedPlan) else plan
     headers = [item.header for item in (heard, reply, bare) if item is not None]
     start = next((header.start for header in headers if header.start), None)
-    foot = page.axes["foot"]
-    foot.set_xlim(shown.from_s, shown.to_s)
-    ticks = draw_times(foot, shown.from_s, shown.to_s, start)
-    foot.set_yticks([])
-    foot.patch.set_alpha(0)
-    for side in ("left", "right", "bottom"):
-        foot.spines[side].set_visible(False)
-    foot.xaxis.set_ticks_position("top")
-    foot.tick_params(axis="x", labeltop=True, pad=-6, direction="in", length=3)
-    for label in foot.get_xticklabels():
-        label.set_va("top")
-    for part in ("heard", "strip", "lanes"):
-        if part in page.axes:
-            rule_times(page.axes[part], ticks)
-    if "lanes" in page.axes:
-        _bare(page.axes["lanes"])
-    if "overview" in page.axes:
-        draw_overview(page.axes["overview"], heard, shown)
-        strokes, _ = marks_of(plan, reply, palette)
-        draw_overview_strokes(page.axes["overview"], [mark.at_s for mark in strokes])
-        draw_times(page.axes["overview"], 0.0, shown.whole_s, None)
-        page.axes["overview"].set_yticks([])
-    lines = _lines(heard, reply, shown, palette, start)
-    draw_title(page.axes["title"], name, lines)
+    colours = style.voice_colours(note.voice for note in heard.notes) if heard else {}
+    lanes = (plan or reply) is not None and palette is not None
+    parts = _parts(shown, heard, palette if lanes else None, spectrum=bool(recording or heard))
+    with style.drawing_style():
+        figure, axes = style.stacked(parts, WIDTH_IN, LEFT_IN, RIGHT_IN)
+        if "heard" in axes:
+            draw_heard(axes["heard"], recording, heard, shown, colours, progress)
+            if palette is not None:
+                excerpt_heard.draw_striker_pitches(axes["heard"], palette)
+        if heard is not None:
+            excerpt_heard.draw_phrases(axes["phrases"], heard, reply, shown, colours)
+            style.no_frame(axes["phrases"])
+        if lanes and palette is not None:
+            draw_lanes(axes["lanes"], palette, shown, colours)
+            style.no_frame(axes["lanes"])
+            draw_key(axes["key"], WITHIN_IN, colours)
+        if "overview" in axes:
+            strokes, _ = marks_of(plan, reply, palette)
+            draw_overview(axes["overview"], heard, shown, [mark.at_s for mark in strokes])
+        ticks = draw_time_axis(axes["foot"], shown.from_s, shown.to_s, start)
+        for part in ("heard", "phrases", "lanes"):
+            if part in axes:
+                draw_time_grid(axes[part], ticks)
+        style.draw_title(axes["title"], name, _facts(heard, reply, shown, palette, start))
+        style.save(figure, path, name)
+    return DrawnExcerpt(
+        path=str(path),
+        from_s=round(shown.from_s, 3),
+        to_s=round(shown.to_s, 3),
+        heard_notes=notes_within(heard, shown),
+        strokes=len(shown.begun()),
+        changes=sum(shown.from_s <= c.at_s <= shown.to_s for c, _ in shown.changes),
+    )
 
 
-def _heard_within(heard: HeardScore | None, shown: Excerpt) -> int:
+def _parts(
+    shown: Excerpt, heard: HeardScore | None, palette: Palette | None, spectrum: bool
+) -> list[tuple[str, float, float]]:
+    """The picture's parts from the top down: name, gap above, height, in inches."""
+    parts = [("title", 0.24, TITLE_IN)]
+    gap = 0.10
+    if shown.partial:
+        parts.append(("overview", 0.14, OVERVIEW_IN))
+        gap = 0.42
+    if spectrum:
+        parts.append(("heard", gap, HEARD_IN))
+        gap = 0.0
+    if heard is not None:
+        voices = excerpt_heard.voices_within(heard, shown)
+        parts.append(("phrases", 0.07, excerpt_heard.phrases_height(len(voices))))
+    if palette is not None:
+        parts.append(("lanes", gap, (len(palette.striker) + len(palette.turner)) * LANE_IN))
+    parts.append(("foot", 0.0, FOOT_IN))
+    return [*parts, ("key", 0.0, KEY_IN)] if palette is not None else parts
+
+
+def draw_heard(
+    axes: Axes,
+    recording: Recording | None,
+    heard: HeardScore | None,
+    shown: Excerpt,
+    colours: dict[str, str],
+    progress: Callable[[float], None] | None = None,
+) -> None:
+    """Draw spectrogram and heard notes on a frequency axis."""
+    rate_hz = recording.sample_rate_hz if recording else None
+    low, high = excerpt_heard.frequency_range(heard, rate_hz)
+    if recording is not None:
+        found = log_spectrogram(recording, shown.from_s, shown.to_s, low, high, progress=progress)
+        excerpt_heard.draw_spectrogram(axes, found)
+    axes.set_xlim(shown.from_s, shown.to_s)
+    style.draw_frequencies(axes, low, high)
+    if heard is not None:
+        excerpt_heard.draw_notes(axes, heard, colours, shown.from_s, shown.to_s)
+    axes.set_xticks([])
+
+
+def notes_within(heard: HeardScore | None, shown: Excerpt) -> int:
+    """How many heard notes sound within an excerpt."""
     notes = heard.notes if heard is not None else ()
     return sum(note.offset_s > shown.from_s and note.onset_s < shown.to_s for note in notes)
 
@@ -273,53 +195,65 @@ def readable(stem: str) -> str:
     return " ".join(word.capitalize() if word.islower() else word for word in words) or stem
 
 
-def _lines(
+def stretch_facts(shown: Excerpt, start: str | None) -> list[str]:
+    """When an excerpt begins by the clock, and how long it is."""
+    begins = moment(start, shown.from_s)
+    span = f"{shown.to_s - shown.from_s:.0f} s"
+    span += f" of {format_time(shown.whole_s)}" if shown.partial else ""
+    return [span] if begins is None else [f"{begins:%-d %B %Y, %H:%M:%S}", span]
+
+
+def _facts(
     heard: HeardScore | None,
     reply: ReplyScore | None,
     shown: Excerpt,
     palette: Palette | None,
     start: str | None,
 ) -> list[str]:
-    lines = []
-    begins = moment(start, shown.from_s)
-    if begins is not None:
-        lines.append(f"{begins:%-d %B %Y, %H:%M:%S}")
-    span = f"{shown.to_s - shown.from_s:.0f} s"
-    lines.append(f"{span} of {style.format_time(shown.whole_s)}" if shown.partial else span)
+    facts = stretch_facts(shown, start)
     if heard is not None:
-        count, voices = _heard_within(heard, shown), len(excerpt_lanes.voices_within(heard, shown))
-        lines.append(f"{style.counted(count, 'note')} heard of {style.counted(voices, 'voice')}")
-    strokes = sum(mark.at_s >= shown.from_s for mark in shown.marks)
+        voices = style.counted(len(excerpt_heard.voices_within(heard, shown)), "voice")
+        facts.append(f"{style.counted(notes_within(heard, shown), 'note')} heard of {voices}")
+    strokes = len(shown.begun())
     if palette is not None and (strokes or reply is not None):
-        lines.append(f"{style.counted(strokes, 'stroke')} on {palette.name}")
+        facts.append(f"{style.counted(strokes, 'stroke')} on {palette.name}")
         within = [c for c, _ in shown.changes if shown.from_s <= c.at_s <= shown.to_s]
         dropped = sum(change.change == "dropped" for change in within)
         if within:
-            lines.append(f"{len(within) - dropped} changed and {dropped} dropped by limits")
-    return lines
-
-
-def draw_title(axes: Any, title: str, lines: list[str]) -> None:
-    """Title in large type; what it is about below."""
-    axes.axis("off")
-    axes.set_xlim(0, 1)
-    axes.set_ylim(0, 1)
-    axes.text(-0.001, 1.05, title, fontsize=25, family=TITLE_FONT, va="top", ha="left", color=DARK)
-    axes.text(0, 0.0, "   ·   ".join(lines), fontsize=8.5, va="bottom", ha="left", color=MUTED)
+            facts.append(f"{len(within) - dropped} changed and {dropped} dropped by limits")
+    return facts
 
 
 def moment(start: str | None, at_s: float) -> datetime | None:
     """The clock time of a moment of the recording."""
-    if start is None:
-        return None
     try:
-        return datetime.fromisoformat(start) + timedelta(seconds=at_s)
-    except ValueError:
+        return None if start is None else datetime.fromisoformat(start) + timedelta(seconds=at_s)
+    except (ValueError, OverflowError):
         return None
 
 
-def draw_times(axes: Any, from_s: float, to_s: float, start: str | None) -> list[float]:
-    """Time along the foot: since the start of the recording, and by the clock."""
+def draw_time_axis(axes: Axes, from_s: float, to_s: float, start: str | None) -> list[float]:
+    """Draw the time below the axes above it: since the recording's start, and by the clock.
+
+    Returns
+    -------
+    list of float
+        The ticks, in seconds.
+    """
+    axes.set_xlim(from_s, to_s)
+    ticks = _time_ticks(axes, from_s, to_s, start)
+    axes.set_yticks([])
+    axes.patch.set_alpha(0)
+    for side in ("left", "right", "bottom"):
+        axes.spines[side].set_visible(False)
+    axes.xaxis.set_ticks_position("top")
+    axes.tick_params(axis="x", labeltop=True, pad=-6, direction="in", length=3)
+    for text in axes.get_xticklabels():
+        text.set_verticalalignment("top")
+    return ticks
+
+
+def _time_ticks(axes: Axes, from_s: float, to_s: float, start: str | None) -> list[float]:
     step = nice_step(to_s - from_s, 12)
     ticks = [float(t) for t in np.arange(np.ceil(from_s / step) * step, to_s + 1e-6, step)]
     labels = []
@@ -332,22 +266,20 @@ def draw_times(axes: Any, from_s: float, to_s: float, start: str | None) -> list
     return ticks
 
 
-def rule_times(axes: Any, ticks: list[float]) -> None:
-    """Upright rules at the ticks, through every part."""
+def draw_time_grid(axes: Axes, ticks: Iterable[float]) -> None:
+    """Draw upright lines at the ticks."""
     for at_s in ticks:
         axes.axvline(at_s, color=GRID, lw=0.5, zorder=0.4)
 
 
-def draw_overview(axes: Any, heard: HeardScore | None, shown: Excerpt) -> None:
-    """The whole recording in small: calls above by pitch, strokes below, the stretch marked."""
-    from matplotlib.patches import Rectangle
-
-    axes.set_xlim(0, shown.whole_s)
-    axes.set_ylim(0, 1)
-    if heard is not None and heard.notes:
-        notes = [note for note in heard.notes if note.pitch_hz is not None]
+def draw_overview(
+    axes: Axes, heard: HeardScore | None, shown: Excerpt, strokes_s: Sequence[float]
+) -> None:
+    """Draw the whole in small: calls above by pitch, strokes below, the excerpt marked."""
+    notes = [note for note in heard.notes if note.pitch_hz is not None] if heard else []
+    if notes:
         pitch = np.log2([note.pitch_hz for note in notes if note.pitch_hz is not None])
-        low, high = (pitch.min(), max(pitch.max(), pitch.min() + 1)) if len(pitch) else (0, 1)
+        low, high = pitch.min(), max(pitch.max(), pitch.min() + 1)
         axes.scatter(
             [note.onset_s for note in notes],
             0.40 + 0.54 * (pitch - low) / (high - low),
@@ -360,68 +292,17 @@ def draw_overview(axes: Any, heard: HeardScore | None, shown: Excerpt) -> None:
         )
     axes.axhline(0.31, color=GRID, lw=0.6)
     for at_s in (change.at_s for change, _ in shown.changes if change.change == "dropped"):
-        axes.plot([at_s, at_s], [0.31, 0.36], color=CHANGED, lw=0.8)
-    axes.add_patch(
-        Rectangle(
-            (shown.from_s, 0),
-            shown.to_s - shown.from_s,
-            1,
-            fc=DARK,
-            alpha=0.09,
-            ec="none",
-            zorder=1,
-        )
-    )
-    for edge_s in (shown.from_s, shown.to_s):
+        line(axes, [at_s, at_s], [0.31, 0.36], CHANGED, 0.8)
+    axes.vlines(strokes_s, 0.05, 0.27, color=DARK, lw=0.5, alpha=0.6)
+    mark_stretch(axes, shown.from_s, shown.to_s, shown.whole_s)
+
+
+def mark_stretch(axes: Axes, from_s: float, to_s: float, whole_s: float) -> None:
+    """Finish an overview: its time axis, with the stretch that is drawn in full marked on it."""
+    axes.set_xlim(0, whole_s)
+    axes.set_ylim(0, 1)
+    axes.axvspan(from_s, to_s, fc=DARK, alpha=0.09, ec="none", zorder=1)
+    for edge_s in (from_s, to_s):
         axes.axvline(edge_s, color=DARK, lw=0.9)
-
-
-def draw_overview_strokes(axes: Any, times_s: list[float]) -> None:
-    """The machine's strokes over the whole recording."""
-    axes.vlines(times_s, 0.05, 0.27, color=DARK, lw=0.5, alpha=0.6)
-
-
-def draw_key(axes: Any, width_in: float, with_calls: bool) -> None:
-    """What the shapes mean; the axes' units are inches."""
-    axes.axis("off")
-    axes.set_xlim(0, width_in)
-    axes.set_ylim(0, 0.5)
-    y, x = 0.26, 0.0
-    x = _say(axes, x, y, "Lanes:", DARK)
-    for force in (0.0, 0.5, 1.0):
-        axes.scatter(
-            [x + 0.07], [y], s=marker_area(force), c=DARK, edgecolors=BACKGROUND, linewidths=0.7
-        )
-        x += 0.17
-    x = _say(axes, x + 0.02, y, "soft to hard")
-    x = _wedge(axes, x, y, False)
-    x = _say(axes, x, y, "rings free, to −60 dB")
-    x = _wedge(axes, x, y, True)
-    x = _say(axes, x, y, "damper falls")
-    axes.plot(x + 0.06, y, marker="o", ms=11, mfc="none", mec=CHANGED, mew=1.0)
-    x = _say(axes, x + 0.2, y, "changed by a limit")
-    axes.plot(x + 0.04, y, marker="x", ms=5.5, mew=1.5, color=CHANGED)
-    x = _say(axes, x + 0.16, y, "dropped")
-    if with_calls:
-        axes.plot(x + 0.05, y, marker="o", ms=3.6, mfc=BACKGROUND, mec=DARK, mew=0.9)
-        x = _say(axes, x + 0.16, y, "call left alone")
-        _say(axes, x, y, "Ink: the voice heard, or answered")
-
-
-def _say(axes: Any, x: float, y: float, text: str, colour: str = MUTED) -> float:
-    """Set a text at x; returns where the next thing may start."""
-    drawn = axes.text(x, y, text, fontsize=7.6, va="center", ha="left", color=colour)
-    box = drawn.get_window_extent(axes.figure.canvas.get_renderer())
-    return x + float(box.width) / float(axes.figure.dpi) + (0.08 if colour == DARK else 0.24)
-
-
-def _wedge(axes: Any, x: float, y: float, damped: bool) -> float:
-    from matplotlib.patches import Polygon
-
-    end, left = (x + 0.25, 0.05) if damped else (x + 0.45, 0.0)
-    corners = [(x, y - 0.09), (end, y - left), (end, y + left), (x, y + 0.09)]
-    axes.add_patch(Polygon(corners, closed=True, fc=DARK, ec="none", alpha=0.3))
-    axes.scatter([x], [y], s=marker_area(0.4), c=DARK, edgecolors=BACKGROUND, linewidths=0.7)
-    if damped:
-        axes.plot([end, end], [y - 0.08, y + 0.08], color=DARK, lw=1.5)
-    return end + 0.1
+    _time_ticks(axes, 0.0, whole_s, None)
+    axes.set_yticks([])

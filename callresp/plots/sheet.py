@@ -20,7 +20,7 @@ import numpy as np
 
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plots import style
-from callresp.plots.excerpt_lanes import lane_order
+from callresp.plots.excerpt import lane_order
 from callresp.plots.style import ANSWER, BACKGROUND, DARK, GRID, MUTED, SHADE
 from callresp.synthesis.execution import strike_partial
 from callresp.synthesis.modal import LN_1000, decay_rates

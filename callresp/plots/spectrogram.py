@@ -1,4 +1,4 @@
-"""A spectrogram as a wash: streamed, on a logarithmic frequency axis.
+"""A spectrogram for pictures: streamed, on a logarithmic frequency axis.
 
 Method
 ------
@@ -73,7 +73,7 @@ def log_spectrogram(
     rows: int = 320,
     progress: Callable[[float], None] | None = None,
 ) -> Spectrogram:
-    """Make the wash of a stretch, in memory that does not grow with it.
+    """Make the spectrogram of a stretch, in memory that does not grow with it.
 
     Parameters
     ----------

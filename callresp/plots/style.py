@@ -1,32 +1,37 @@
-"""Inks, paper and small tools that all our pictures share.
+"""Colours, text and page layout that all pictures share.
 
 Choices
 -------
-- Warm paper, dark ink and a graphite wash: what matters is darker than what
-  does not, so a grey print says the same.
-- The six voice inks were searched for: as far apart as they could be for every
-  kind of colour vision at once (as simulated after Machado, Oliveira &
+- A warm off-white background, dark lines, a grey spectrogram: what matters is
+  darker than what does not, so a grey print says the same.
+- The six voice colours were searched for: as far apart as they could be for
+  every kind of colour vision at once (as simulated after Machado, Oliveira &
   Fernandes, IEEE TVCG 15(6), 2009), in lightness too, and each at least 3 : 1
-  against the paper (WCAG 2.1, 1.4.11). No two things are told apart by ink
+  against the background (WCAG 2.1, 1.4.11). Nothing is told apart by colour
   alone: letters, rows and shapes say it again.
-- Type is that which the drawing library brings, so pictures look alike on every
+- Fonts are those that matplotlib brings, so pictures look alike on every
   machine.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
 
 from callresp.errors import UserError
 from callresp.io.files import whole_file
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.figure import Figure
+    from matplotlib.text import Text
 
 BACKGROUND = "#fbf9f3"
 DARK = "#23272e"
@@ -34,12 +39,14 @@ MUTED = "#6d7178"
 GRID = "#dcd8cc"
 SHADE = "#efece2"
 OTHER_VOICES = "#70757c"
-CALL, ANSWER = "#003898", "#A83810"
+CALL, ANSWER, THIRD = "#003898", "#A83810", "#008860"
+CHANGED = "#A3123A"
 VOICE_COLOURS = ("#003898", "#A83810", "#008860", "#C27C00", "#683868", "#8088C0")
 ENDINGS = (".png", ".svg", ".pdf")
 TITLE_FONT = ["STIXGeneral", "DejaVu Serif"]
+OCTAVES_HZ = (62.5, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 
-STYLE: Any = {
+STYLE = {
     "font.family": ["DejaVu Sans"],
     "font.size": 8.5,
     "text.color": DARK,
@@ -67,12 +74,12 @@ def drawing_style() -> Iterator[None]:
     """Draw in our style, off screen, without touching the caller's settings."""
     import matplotlib as mpl
 
-    with mpl.rc_context(STYLE):
+    with mpl.rc_context(STYLE):  # type: ignore[arg-type]
         yield
 
 
 def new_figure(width_in: float, height_in: float) -> Figure:
-    """A figure of its own canvas: no window, no global state."""
+    """Make a figure with a canvas of its own: no window, no global state."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -81,13 +88,110 @@ def new_figure(width_in: float, height_in: float) -> Figure:
     return figure
 
 
-def axes_in(figure: Figure, left: float, top: float, width: float, height: float) -> Any:
-    """Axes at a place in inches, measured from the top left corner."""
+def axes_in(figure: Figure, left: float, top: float, width: float, height: float) -> Axes:
+    """Add axes at a place in inches, measured from the top left corner."""
     wide, high = figure.get_size_inches()
     return figure.add_axes((left / wide, 1 - (top + height) / high, width / wide, height / high))
 
 
-def outline(text: Any, width: float = 2.2) -> None:
+def stacked(
+    parts: Sequence[tuple[str, float, float]], width_in: float, left_in: float, right_in: float
+) -> tuple[Figure, dict[str, Axes]]:
+    """Lay out axes from the top down; all but the title share a left and a right edge.
+
+    Parameters
+    ----------
+    parts
+        (name, gap above it, height), in inches.
+    width_in, left_in, right_in
+        Of the figure, and of its margins.
+
+    Returns
+    -------
+    figure, axes
+        The axes by name.
+    """
+    figure = new_figure(width_in, sum(gap + height for _, gap, height in parts))
+    axes: dict[str, Axes] = {}
+    at = 0.0
+    for name, gap, height in parts:
+        left, right = (0.32, 0.32) if name == "title" else (left_in, right_in)
+        axes[name] = axes_in(figure, left, at + gap, width_in - left - right, height)
+        at += gap + height
+    return figure, axes
+
+
+def label(
+    axes: Axes, x: float, y: float, text: str, size: float = 8.5, colour: str = DARK, **more: object
+) -> Text:
+    """Set a text in data units, left of the point and centred in height unless told otherwise."""
+    given: dict[str, Any] = {"ha": "left", "va": "center", "fontsize": size, "color": colour}
+    return axes.text(x, y, text, **(given | more))
+
+
+def side_label(
+    axes: Axes, x: float, y: float, text: str, size: float = 8.5, colour: str = DARK, **more: object
+) -> Text:
+    """Set a text whose x is a share of the axes' width: beside a row, out of the data."""
+    given = {"ha": "right" if x < 0.5 else "left", "transform": axes.get_yaxis_transform()}
+    return label(axes, x, y, text, size, colour, **(given | more))
+
+
+def line(
+    axes: Axes, x: npt.ArrayLike, y: npt.ArrayLike, colour: str, width: float, **more: object
+) -> None:
+    """Draw a line in data units; it ends where it ends, without a cap."""
+    given: dict[str, Any] = {"color": colour, "lw": width, "solid_capstyle": "butt"}
+    axes.plot(x, y, **(given | more))
+
+
+def dot(axes: Axes, x: float, y: float, marker: str | int, size: float, **more: object) -> None:
+    """Draw one marker."""
+    given: dict[str, Any] = {"marker": marker, "ms": size}
+    axes.plot([x], [y], **(given | more))
+
+
+def no_frame(axes: Axes) -> None:
+    """Take off ticks, edges and ground."""
+    axes.set_xticks([])
+    axes.set_yticks([])
+    axes.patch.set_alpha(0)
+    for side in axes.spines.values():
+        side.set_visible(False)
+
+
+def draw_title(axes: Axes, title: str, facts: Sequence[str]) -> None:
+    """Set the title in large type, with what the picture is of below it."""
+    axes.axis("off")
+    axes.set_xlim(0, 1)
+    axes.set_ylim(0, 1)
+    label(axes, -0.001, 1.05, title, 25, family=TITLE_FONT, va="top")
+    label(axes, 0, 0.0, "   ·   ".join(facts), 8.5, MUTED, va="bottom")
+
+
+def draw_frequencies(axes: Axes, low_hz: float, high_hz: float) -> None:
+    """Make the y axis log2 of hertz, with a line and a name at each octave of 1 kHz."""
+    axes.set_ylim(np.log2(low_hz), np.log2(high_hz))
+    shown = [hz for hz in OCTAVES_HZ if low_hz <= hz <= high_hz]
+    names = [f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz" for hz in shown]
+    axes.set_yticks(np.log2(shown), names)
+    axes.tick_params(axis="y", length=3)
+    for hz in shown:
+        axes.axhline(np.log2(hz), color=GRID, lw=0.5, zorder=0.5, alpha=0.8)
+
+
+def grey_range(above_db: npt.NDArray[np.floating], most_db: float) -> tuple[float, float]:
+    """Levels over the floor that are drawn white and darkest.
+
+    The range follows the loudest 0.3 % of the picture where that is less than
+    `most_db`, so that a faint recording is not drawn all white; never less than
+    12 dB, so that noise is not drawn as if it were sound.
+    """
+    loudest = float(np.quantile(above_db, 0.997)) if above_db.size else most_db
+    return 2.5, float(np.clip(loudest, 12.0, most_db))
+
+
+def outline(text: Text, width: float = 2.2) -> None:
     """Let a text stand out from what it lies on."""
     from matplotlib.patheffects import withStroke
 
@@ -119,15 +223,15 @@ def save(figure: Figure, path: Path, title: str, dpi: int = 200) -> None:
 
 
 def grey_scale() -> LinearSegmentedColormap:
-    """Paper to graphite: its lightness falls steadily, so that grey is grey."""
+    """The spectrogram's colours: lightness falls steadily from the background to dark grey."""
     from matplotlib.colors import LinearSegmentedColormap
 
     stops = [BACKGROUND, "#eceae3", "#cfcfcc", "#a3a7aa", "#71787f", "#4b535c"]
-    return LinearSegmentedColormap.from_list("graphite", stops)
+    return LinearSegmentedColormap.from_list("greys", stops)
 
 
 def voice_colours(voices: Iterable[str]) -> dict[str, str]:
-    """An ink for each voice: the six that sing most have their own, others share a grey.
+    """A colour for each voice: the six that sing most have their own, others share a grey.
 
     Parameters
     ----------
@@ -142,8 +246,8 @@ def voice_colours(voices: Iterable[str]) -> dict[str, str]:
     counts = Counter(voices)
     busiest = [name for name, _ in sorted(counts.items(), key=lambda item: (-item[1], item[0]))]
     kept = sorted(busiest[: len(VOICE_COLOURS)])
-    inks = {name: VOICE_COLOURS[index] for index, name in enumerate(kept)}
-    return {name: inks.get(name, OTHER_VOICES) for name in sorted(counts)}
+    own = dict(zip(kept, VOICE_COLOURS, strict=False))
+    return {name: own.get(name, OTHER_VOICES) for name in sorted(counts)}
 
 
 def counted(count: int, what: str) -> str:

@@ -4,7 +4,7 @@ Conventions
 -----------
 - The mix has the recording's sample rate. Its chorus is the recording as it
   is; the machine stands at the palette's distance, in sound pressure levels
-  (`levels.Place`). One gain is taken off both where the sum would come nearer
+  (`levels.ListeningPoint`). One gain is taken off both where the sum would come nearer
   to full scale than the headroom, so that the balance stays true.
 - The headroom counts the peaks between the samples too: true peak, by four
   times oversampling (ITU-R BS.1770-4, annex 2).
@@ -15,7 +15,7 @@ The machine's sound: all strikers and turners of a plan, by blocks.
 Conventions
 -----------
 - Samples are float64 inside and float32 outside, full scale ±1, at the
-  listener's place (`levels.Place`).
+  listener's place (`levels.ListeningPoint`).
 - Sample 0 is the recording's start; a plan's commands may lie a little before.
 - The same plan, palette, place and seed give the same samples, whatever the
   blocks.
