@@ -112,3 +112,11 @@ def test_errors_of_the_library_name_no_option_of_the_command_line(path: Path) ->
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     ]
     assert [text for text in texts if re.search(r"--[a-z]", text)] == []
+
+
+def test_every_place_that_the_guide_names_is_there() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`((?:[a-z_]+/)+[a-z_]*(?:\.[a-z]+)?)`", guide))
+    assert len(named) > 40
+    lost = {name for name in named if not any((top / name).exists() for top in (ROOT, PACKAGE))}
+    assert lost == set()
