@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 
 if TYPE_CHECKING:
     from callresp.palette.similarity import SoundPair
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     from callresp.plan.advice.what_if import AnswerFit, TriedStriker
     from callresp.plan.summary import Workload
 
-PATH = click.Path(path_type=Path)
 GAPS_TOLD = 5
 ADDED_TOLD = 3
 
@@ -24,7 +24,7 @@ ADDED_TOLD = 3
 @click.argument("heard", type=PATH)
 @click.argument("reply", type=PATH, required=False)
 @click.option("--palette", help="A shipped name or a TOML file; else the reply's own, or fettle.")
-@click.option("--rules", default="answer", show_default=True, help="Shipped name or TOML file.")
+@options.rules
 @click.option(
     "--tries",
     type=click.IntRange(0, 100),
@@ -32,7 +32,7 @@ ADDED_TOLD = 3
     show_default=True,
     help="Pitches to try for one added striker.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.json()
 def command(
     heard: Path, reply: Path | None, palette: str | None, rules: str, tries: int, as_json: bool
 ) -> None:

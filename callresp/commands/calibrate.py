@@ -7,12 +7,13 @@ from pathlib import Path
 import click
 import msgspec
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.io.audio import open_recording
 
 
 @click.command(name="calibrate")
-@click.argument("tone", type=click.Path(path_type=Path))
+@click.argument("tone", type=PATH)
 @click.option(
     "--level",
     type=click.FloatRange(60, 140),
@@ -27,9 +28,9 @@ from callresp.io.audio import open_recording
     help="Its tone, Hz.",
 )
 @click.option("--about", default="", help="Microphone, recorder and gain, in your words.")
-@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Calibration to write.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object, nothing else.")
+@options.channel
+@options.output("Calibration to write.")
+@options.json()
 def command(
     tone: Path,
     level: float,

@@ -7,16 +7,17 @@ from pathlib import Path
 import click
 import msgspec
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.plan.model import PREFERENCE, Change
 from callresp.plan.summary import ChangeGroup, HottestCoil, Summary, grouped
 
 
 @click.command(name="check", epilog=PREFERENCE)
-@click.argument("reply", type=click.Path(path_type=Path))
-@click.option("--palette", help="A shipped name or a TOML file; else the reply's own.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Plan to write.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.argument("reply", type=PATH)
+@options.own_palette("reply's")
+@options.output("Plan to write.")
+@options.json()
 @click.option("--changes", "list_changes", is_flag=True, help="List every change, not the sums.")
 def command(
     reply: Path, palette: str | None, output: Path | None, as_json: bool, list_changes: bool

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.io.audio import Recording, open_recording
 
@@ -18,27 +19,27 @@ LONGEST_PICTURE_S = 30.0
 
 
 @click.command(name="compare")
-@click.argument("recording", required=False, type=click.Path(path_type=Path))
+@click.argument("recording", required=False, type=PATH)
 @click.option("--detector", "names", multiple=True, help="A detector's name; give it again.")
 @click.option("--list", "as_list", is_flag=True, help="List the detectors and what is missing.")
 @click.option(
     "--labels",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Marks made by hand: CSV of onset_s,offset_s[,label].",
 )
 @click.option(
     "--span",
     "spans",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="The stretches that were marked: CSV of onset_s,offset_s.",
 )
-@click.option("--profile", help="Listening profile: a shipped name or a TOML file.")
-@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
+@options.profile
+@options.channel
 @click.option("--from", "from_s", type=click.FloatRange(0), help="Draw from this second on.")
 @click.option("--to", "to_s", type=click.FloatRange(0), help="Draw up to this second.")
 @click.option("--keep", is_flag=True, help="Write each heard score too.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Picture to draw.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object; no picture without -o.")
+@options.output("Picture to draw.")
+@options.json("One JSON object; no picture without -o.")
 def command(
     recording: Path | None,
     names: tuple[str, ...],

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from callresp.commands import ui
+from callresp.commands import options, ui
 from callresp.commands.check import account
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ class Folder:
 @click.option("--palette", default=PALETTE, show_default=True, help="Shipped name or TOML file.")
 @click.option("--rules", default=RULES, show_default=True, help="Shipped name or TOML file.")
 @click.option("--seed", type=click.IntRange(0), help="Another dawn than the scene's own.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.json()
 def command(output: Path, palette: str, rules: str, seed: int | None, as_json: bool) -> None:
     """Do the whole job once on the demo scene, without hardware or sound card.
 

@@ -7,16 +7,15 @@ from pathlib import Path
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.errors import UserError
-
-PATH = click.Path(path_type=Path)
 
 
 @click.command(name="export")
 @click.argument("scores", type=PATH, nargs=-1, required=True)
-@click.option("-o", "--output", type=PATH, help="MIDI file to write; else beside the first score.")
-@click.option("--palette", help="Shipped name or TOML file; else the plan's or reply's own.")
+@options.output("MIDI file to write; else beside the first score.")
+@options.own_palette("plan's or reply's")
 @click.option(
     "--tuning",
     type=click.Choice(["bend", "mts"]),
@@ -25,7 +24,7 @@ PATH = click.Path(path_type=Path)
     help="Reach the strikers' pitches by pitch bend or by MIDI Tuning Standard.",
 )
 @click.option("--alone", is_flag=True, help="Only what is named: take nothing from beside it.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.json()
 def command(
     scores: tuple[Path, ...],
     output: Path | None,

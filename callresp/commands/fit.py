@@ -7,18 +7,17 @@ from pathlib import Path
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.errors import UserError
-
-PATH = click.Path(path_type=Path)
 
 
 @click.command(name="fit")
 @click.argument("heard", type=PATH)
-@click.option("--palette", default="fettle", show_default=True, help="Shipped name or TOML file.")
+@options.palette
 @click.option("--voice", help="Only this voice's phrases.")
 @click.option("--most", type=click.IntRange(1, 100), default=6, show_default=True)
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a mapping.")
+@options.json("One JSON object a mapping.")
 def command(heard: Path, palette: str, voice: str | None, most: int, as_json: bool) -> None:
     """Search for the mapping and transposition that keep most of the calls.
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import click
 import msgspec
 
-from callresp.commands import ui
+from callresp.commands import options, ui
 
 
 @click.command(name="identify")
 @click.option("--port", required=True, help="A serial port, or 'simulated'.")
 @click.option("--palette", default="fettle", show_default=True, help="Compare with this palette.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.json()
 def command(port: str, palette: str, as_json: bool) -> None:
     """Ask the board on a port who it is, and hold that against a palette.
 

@@ -6,19 +6,16 @@ from pathlib import Path
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.io.audio import open_recording
 
 
 @click.command(name="levels")
-@click.argument("recording", type=click.Path(path_type=Path))
-@click.option(
-    "--calibration",
-    type=click.Path(path_type=Path),
-    help="File from 'callresp calibrate': adds sound pressure.",
-)
-@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object, nothing else.")
+@click.argument("recording", type=PATH)
+@options.calibration
+@options.channel
+@options.json()
 def command(recording: Path, calibration: Path | None, channel: int | None, as_json: bool) -> None:
     """Measure a recording's mean level, plain and A-weighted (IEC 61672-1).
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
@@ -18,13 +19,13 @@ if TYPE_CHECKING:
 
 
 @click.command(name="measure")
-@click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--plan", type=click.Path(path_type=Path), help="The strike test that was played.")
+@click.argument("recording", type=PATH)
+@click.option("--plan", type=PATH, help="The strike test that was played.")
 @click.option("--palette", help="The palette to fill in; else the plan's own.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Palette to write.")
-@click.option("--picture", type=click.Path(path_type=Path), help="PNG, PDF or SVG; else beside it.")
-@click.option("--report", type=click.Path(path_type=Path), help="JSON report; else beside it.")
-@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
+@options.output("Palette to write.")
+@click.option("--picture", type=PATH, help="PNG, PDF or SVG; else beside it.")
+@click.option("--report", type=PATH, help="JSON report; else beside it.")
+@options.channel
 @click.option("--switch-channel", type=click.IntRange(1), help="Channel that carries the pulses.")
 @click.option("--latency", help="A striker whose latency you know, as in 'tube 1=11.5'.")
 @click.option(
@@ -35,9 +36,9 @@ if TYPE_CHECKING:
     help="From the strikers to the microphone, m.",
 )
 @click.option("--full-scale", type=click.FloatRange(60, 180), help="dB SPL of full scale.")
-@click.option("--calibration", type=click.Path(path_type=Path), help="From callresp calibrate.")
+@click.option("--calibration", type=PATH, help="From callresp calibrate.")
 @click.option("--keep", multiple=True, help="A key to leave as it is, such as restrike_ms.")
-@click.option("--json", "as_json", is_flag=True, help="Print the report as one JSON object.")
+@options.json("Print the report as one JSON object.")
 def command(
     recording: Path,
     plan: Path | None,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
@@ -39,8 +39,8 @@ if TYPE_CHECKING:
 @click.option("--repeats", type=click.IntRange(2, 12), default=3, show_default=True)
 @click.option("--pulses", type=click.IntRange(2, 12), default=6, show_default=True)
 @click.option("--runs", type=click.IntRange(0, 9), default=3, show_default=True)
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Plan to write.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.output("Plan to write.")
+@options.json()
 def command(
     palette: str | None,
     channels: str | None,

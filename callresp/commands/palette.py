@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
 
 if TYPE_CHECKING:
     from callresp.palette.model import Palette, Striker
@@ -25,7 +25,7 @@ LIMITS = {
 
 @click.command(name="palette")
 @click.argument("name", required=False)
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.json()
 def command(name: str | None, as_json: bool) -> None:
     """Check a palette, print it, and say what its machine can do.
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
 
 
 @click.command(name="ports")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a port.")
+@options.json("One JSON object a port.")
 def command(as_json: bool) -> None:
     """List the serial ports that a board may be on.
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
@@ -18,16 +19,14 @@ if TYPE_CHECKING:
     from callresp.synthesis.levels import ListeningPoint
     from callresp.synthesis.mixing import MixReport
 
-PATH = click.Path(path_type=Path)
-
 
 @click.command(name="rehearse")
 @click.argument("plan", type=PATH)
 @click.option("--recording", type=PATH, help="The chorus; else looked for beside the plan.")
-@click.option("--palette", help="Shipped name or TOML file; else the plan's own.")
+@options.own_palette("plan's")
 @click.option("--heard", type=PATH, help="Heard score for picture and MIDI; else beside the plan.")
 @click.option("--reply", type=PATH, help="Reply score likewise.")
-@click.option("-o", "--output", type=PATH, help="WAV file to write.")
+@options.output("WAV file to write.")
 @click.option("--alone", is_flag=True, help="The machine alone, without the chorus.")
 @click.option("--stereo", is_flag=True, help="Two channels, with the machine at --pan.")
 @click.option("--pan", type=click.FloatRange(-1, 1), help="Machine left (-1) to right (1).")
@@ -62,7 +61,7 @@ PATH = click.Path(path_type=Path)
     show_default=True,
     help="Its pitches: by pitch bend or by MIDI Tuning Standard.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.json()
 def command(
     plan: Path,
     recording: Path | None,

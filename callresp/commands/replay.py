@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 import msgspec
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from callresp.plan.checked_plan import CheckedPlan
     from callresp.reply.rules import RuleSet
 
-PATH = click.Path(path_type=Path)
 # A longer mix would not fit into a WAV file of 4 GB (48 kHz, 24 bit, one channel).
 MIX_MAX_S = 7 * 3600.0
 
@@ -43,15 +43,15 @@ class Way:
 @click.command(name="replay")
 @click.argument("log", type=PATH)
 @click.option("--rules", multiple=True, help="A shipped name or a TOML file; give several.")
-@click.option("--palette", help="Shipped name or TOML file; else the log's own.")
-@click.option("--seed", type=click.IntRange(0), help="Another seed than the rule sets' own.")
+@options.own_palette("log's")
+@options.seed
 @click.option("--from", "from_", metavar="HH:MM", help="Only calls from this time of day on.")
 @click.option("--to", "to", metavar="HH:MM", help="Only calls before it.")
-@click.option("-o", "--output", type=PATH, help="Heard score to write; others stand beside it.")
+@options.output("Heard score to write; others stand beside it.")
 @click.option("--plan", "plans", is_flag=True, help="Write each reply and its plan.")
 @click.option("--mix", is_flag=True, help="Write each rehearsal: the machine over the silence.")
 @click.option("--picture", is_flag=True, help="Draw each as a round score (PNG).")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.json()
 def command(
     log: Path,
     rules: tuple[str, ...],

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
@@ -19,18 +20,16 @@ if TYPE_CHECKING:
     from callresp.palette.model import Palette
     from callresp.plots.dial import Sun
 
-PATH = click.Path(path_type=Path)
-
 
 @click.command(name="report")
 @click.argument("log", type=PATH)
-@click.option("-o", "--output", type=PATH, help="Page to write (HTML); else beside the log.")
+@options.output("Page to write (HTML); else beside the log.")
 @click.option("--picture", type=PATH, help="Picture to write (PNG); else beside the page.")
 @click.option("--title", help="Of the place or the day; else the log's name.")
-@click.option("--palette", help="Shipped name or TOML file; else the log's own.")
+@options.own_palette("log's")
 @click.option("--sunrise", metavar="HH:MM", help="With --sunset: shade the night.")
 @click.option("--sunset", metavar="HH:MM")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object; write no file.")
+@options.json("Print one JSON object; write no file.")
 def command(
     log: Path,
     output: Path | None,

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.io.score import Phrase, phrases, read_heard
 
 if TYPE_CHECKING:
@@ -15,10 +16,10 @@ if TYPE_CHECKING:
 
 
 @click.command(name="rhythm")
-@click.argument("heard", type=click.Path(path_type=Path))
+@click.argument("heard", type=PATH)
 @click.option("--voice", help="This voice alone.")
 @click.option("--opinions", is_flag=True, help="Ask madmom and librosa for the pulse too.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a phrase, nothing else.")
+@options.json("One JSON object a phrase, nothing else.")
 def command(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> None:
     """Tell the rhythm of every phrase: pace, pulse, trills, hurrying and slowing.
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from callresp.commands import cautions, ui
+from callresp.commands import cautions, options, ui
+from callresp.commands.options import PATH
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from callresp.plan.checked_plan import CheckedPlan
     from callresp.strike_test.capture import Capture
 
-PATH = click.Path(path_type=Path)
 # Sound after the last stroke, so that it is heard out.
 AFTER_S = 2.0
 # How well host and sound card are known to each other: buffers on the way.
@@ -35,7 +35,7 @@ class Taken:
 
 
 @click.command(name="self-test")
-@click.option("--palette", default="fettle", show_default=True, help="Shipped name or TOML file.")
+@options.palette
 @click.option("--port", help="A serial port, or 'simulated'.")
 @click.option(
     "--input",
@@ -52,8 +52,8 @@ class Taken:
 @click.option("--plan", "plan_file", type=PATH, help="Only write the plan, to record it elsewhere.")
 @click.option("--keep", type=PATH, help="Keep what was heard (WAV).")
 @click.option("--only", multiple=True, help="Only this striker; may be given again.")
-@click.option("--yes", is_flag=True, help="Ask nothing: the cautions are read, all is clear.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.yes
+@options.json()
 def command(
     palette: str,
     port: str | None,

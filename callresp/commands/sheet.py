@@ -6,15 +6,13 @@ from pathlib import Path
 
 import click
 
-from callresp.commands import ui
-
-PATH = click.Path(path_type=Path)
+from callresp.commands import options, ui
 
 
 @click.command(name="sheet")
 @click.argument("palette")
-@click.option("-o", "--output", type=PATH, help="Picture to write: .png, .svg or .pdf.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.output("Picture to write: .png, .svg or .pdf.")
+@options.json()
 def command(palette: str, output: Path | None, as_json: bool) -> None:
     """Draw the workshop sheet of a palette: one page to print and hang up.
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import click
 
-from callresp.commands import cautions, ui
+from callresp.commands import cautions, options, ui
+from callresp.commands.options import PATH
 from callresp.commands.stream_view import live_view
 from callresp.link.messages import DRY_RUN
 from callresp.link.session import Session
@@ -16,11 +17,11 @@ from callresp.palette.model import Palette
 
 
 @click.command(name="stream")
-@click.argument("plan", type=click.Path(path_type=Path))
+@click.argument("plan", type=PATH)
 @click.option("--port", required=True, help="A serial port, or 'simulated'.")
-@click.option("--palette", help="A shipped name or a TOML file; else the plan's own.")
-@click.option("--log", type=click.Path(path_type=Path), help="Write what became of each command.")
-@click.option("--board-log", type=click.Path(path_type=Path), help="Log of the simulated board.")
+@options.own_palette("plan's")
+@click.option("--log", type=PATH, help="Write what became of each command.")
+@click.option("--board-log", type=PATH, help="Log of the simulated board.")
 @click.option(
     "--speed",
     type=click.FloatRange(0.1, 20.0),
@@ -31,8 +32,8 @@ from callresp.palette.model import Palette
 )
 @click.option("--dark", is_flag=True, help="Put the board's lights out first.")
 @click.option("--dry-run", is_flag=True, help="Check everything and send nothing.")
-@click.option("--yes", is_flag=True, help="The cautions are read and the machine is clear.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.yes
+@options.json()
 def command(
     plan: Path,
     port: str,

@@ -11,23 +11,24 @@ from statistics import median
 import click
 import msgspec
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.io.audio import open_recording
 from callresp.io.score import HeardHeader, Note, line, write_lines
 from callresp.io.starttime import start_of
 
 
 @click.command(name="transcribe")
-@click.argument("recording", type=click.Path(path_type=Path))
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Heard score to write.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a note, nothing else.")
+@click.argument("recording", type=PATH)
+@options.output("Heard score to write.")
+@options.json("One JSON object a note, nothing else.")
 @click.option("--detector", default="native", show_default=True, help="A second opinion's name.")
-@click.option("--profile", help="Listening profile: a shipped name or a TOML file.")
-@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
+@options.profile
+@options.channel
 @click.option("--start", help="When the recording began (ISO 8601); else from its file name.")
 @click.option(
     "--calibration",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="File from 'callresp calibrate': adds sound pressure levels to the summary.",
 )
 def command(

@@ -1,0 +1,62 @@
+"""Options that several commands take, each declared once.
+
+Each is a decorator of click's; what it fills stands beside it as the name of
+the command's parameter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+Decorated = TypeVar("Decorated", bound=Callable[..., Any])
+Option = Callable[[Decorated], Decorated]
+
+PATH = click.Path(path_type=Path)
+
+palette: Option[Any] = click.option(
+    "--palette", default="fettle", show_default=True, help="Shipped name or TOML file."
+)
+rules: Option[Any] = click.option(
+    "--rules", default="answer", show_default=True, help="Shipped name or TOML file."
+)
+profile: Option[Any] = click.option(
+    "--profile", help="Listening profile: a shipped name or a TOML file."
+)
+channel: Option[Any] = click.option(
+    "--channel", type=click.IntRange(1), help="Listen to this channel only."
+)
+calibration: Option[Any] = click.option(
+    "--calibration", type=PATH, help="File from 'callresp calibrate': adds sound pressure."
+)
+seed: Option[Any] = click.option(
+    "--seed", type=click.IntRange(0), help="Another seed than the rule set's own."
+)
+tuning: Option[Any] = click.option(
+    "--tuning",
+    type=click.Choice(["bend", "mts"]),
+    default="bend",
+    show_default=True,
+    help="Reach the strikers' pitches by pitch bend or by MIDI Tuning Standard.",
+)
+yes: Option[Any] = click.option(
+    "--yes", is_flag=True, help="Ask nothing: the cautions are read, the machine is clear."
+)
+
+
+def own_palette(whose: str) -> Option[Any]:
+    """``--palette`` where a file names its own."""
+    return click.option("--palette", help=f"Shipped name or TOML file; else the {whose} own.")
+
+
+def output(what: str) -> Option[Any]:
+    """``-o``: where to write."""
+    return click.option("-o", "--output", type=PATH, help=what)
+
+
+def json(what: str = "One JSON object, nothing else.") -> Option[Any]:
+    """``--json``, which fills `as_json`."""
+    return click.option("--json", "as_json", is_flag=True, help=what)
