@@ -31,14 +31,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from callresp.io.audio import Recording, Waveform
-    from callresp.io.score import (
-        HeardHeader,
-        HeardScore,
-        Note,
-        ReplyHeader,
-        ReplyNote,
-        ReplyScore,
-    )
+    from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyNote, ReplyScore
     from callresp.listen.online import Listener, NoteEnd, NoteOnset
     from callresp.listen.profile import Profile, load_profile
     from callresp.palette.files import load_palette

@@ -18,7 +18,8 @@ import click
 from callresp import __version__
 from callresp.errors import UserError
 
-# verb: (module below callresp.commands, one line of help)
+# verb: (module below callresp.commands, one line of help). The module holds the
+# command as `command`, or, where it holds several, as VERB_command.
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "Do the whole job once on the demo scene, without hardware."),
     "transcribe": ("transcribe", "Hear a recording: write its notes as a heard score."),
@@ -27,7 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "compare": ("compare", "Hear a recording with several detectors: how do they agree?"),
     "levels": ("levels", "Measure how loud a recording is, plain and A-weighted."),
     "set-level": ("set_level", "Set the microphone's gain: too quiet, good, clipping."),
-    "calibrate": ("calibrate", "Learn sound pressure from a recorded calibrator tone."),
+    "calibrate": ("levels", "Learn sound pressure from a recorded calibrator tone."),
     "palette": ("palette", "Check a palette, and say what its machine can do."),
     "reply": ("reply", "Answer a heard score with a palette and a rule set."),
     "rules": ("rules", "List the shipped rule sets, or copy one to change it."),
@@ -36,10 +37,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("check", "Hold a reply against the machine: make a plan, list what changed."),
     "advise": ("advise", "Say what these strikers can't answer, and what one more would do."),
     "rehearse": ("rehearse", "Render a plan beside its recording: mix and picture."),
-    "export": ("export", "Write scores as a Standard MIDI File."),
-    "strike-test": ("measure_test", "Write the plan of a strike test for your strikers."),
-    "measure": ("measure", "Measure the strikers in a recorded strike test."),
-    "sheet": ("sheet", "Draw a palette as a page for the workshop wall."),
+    "export": ("rehearse", "Write scores as a Standard MIDI File."),
+    "strike-test": ("strike_test", "Write the plan of a strike test for your strikers."),
+    "measure": ("strike_test", "Measure the strikers in a recorded strike test."),
+    "sheet": ("palette", "Draw a palette as a page for the workshop wall."),
     "stream": ("stream", "Send a plan to the board on a port."),
     "live": ("live", "Listen to a place and answer it, all day."),
     "ports": ("ports", "List the serial ports that a board may be on."),
@@ -64,7 +65,8 @@ class LazyGroup(click.Group):
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(f"callresp.commands.{COMMANDS[cmd_name][0]}")
-        command: click.Command = module.command
+        own = f"{cmd_name.replace('-', '_')}_command"
+        command: click.Command = getattr(module, own, None) or module.command
         return command
 
     def invoke(self, ctx: click.Context) -> Any:

@@ -15,8 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from listen_helpers import calls, recorded, tone
 
-from callresp.commands.calibrate import command
-from callresp.commands.levels import command as levels_command
+from callresp.commands.levels import calibrate_command, levels_command
 from callresp.commands.transcribe import command as transcribe_command
 from callresp.errors import UserError
 from callresp.io.audio import level_db, open_recording
@@ -174,7 +173,9 @@ def test_levels_are_reported_plain_and_weighted() -> None:
 
 def test_the_command_writes_beside_the_tone(tmp_path: Path) -> None:
     path = _tone_with_handling(tmp_path)
-    result = CliRunner().invoke(command, [str(path), "--level", "94", "--about", "left, gain 30"])
+    result = CliRunner().invoke(
+        calibrate_command, [str(path), "--level", "94", "--about", "left, gain 30"]
+    )
     assert result.exit_code == 0, result.output
     made = load_calibration(tmp_path / "tone.calibration.toml")
     assert made.about == "left, gain 30"
@@ -183,7 +184,7 @@ def test_the_command_writes_beside_the_tone(tmp_path: Path) -> None:
 
 def test_levels_and_transcribe_report_sound_pressure(tmp_path: Path) -> None:
     tone_path = _tone_with_handling(tmp_path)
-    CliRunner().invoke(command, [str(tone_path), "--level", "94"])
+    CliRunner().invoke(calibrate_command, [str(tone_path), "--level", "94"])
     chain = str(tmp_path / "tone.calibration.toml")
     site = recorded(tmp_path, tone(100, 2, RATE_HZ, peak=0.05), RATE_HZ, "site.wav")
     told = CliRunner().invoke(levels_command, [str(site), "--calibration", chain])

@@ -14,8 +14,8 @@ from measure_helpers import bell, block, cents, sm, strokes_plan, tube
 from plan_helpers import with_coils
 from plan_oracle import broken_limits
 
-from callresp.commands import measure as measure_command
-from callresp.commands import measure_test as test_command
+from callresp.commands import strike_test as measure_command
+from callresp.commands import strike_test as test_command
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
 from callresp.io.resources import shipped
@@ -38,7 +38,7 @@ def test_from_channels_to_a_checked_palette_and_a_picture(tmp_path: Path) -> Non
     plan = tmp_path / "t.plan.jsonl"
     words = ["--channels", "0,1", "--dampers", "5,-", "--names", "tube,block"]
     words += ["--repeats", "2", "--pulses", "2", "--runs", "1", "-o", str(plan)]
-    status, _ = run(test_command.command, *words)
+    status, _ = run(test_command.strike_test_command, *words)
     assert status == 0
     played = read_plan(plan)
     check(played, load_palette(tmp_path / "t.toml"))
@@ -46,7 +46,12 @@ def test_from_channels_to_a_checked_palette_and_a_picture(tmp_path: Path) -> Non
     write_wav(tmp_path / "take.wav", samples, 48000)
     mine = tmp_path / "mine.toml"
     status, text = run(
-        measure_command.command, str(tmp_path / "take.wav"), "--plan", str(plan), "-o", str(mine)
+        measure_command.measure_command,
+        str(tmp_path / "take.wav"),
+        "--plan",
+        str(plan),
+        "-o",
+        str(mine),
     )
     assert status == 0, text
     palette = load_palette(mine)
@@ -65,7 +70,7 @@ def test_strokes_by_hand_make_a_palette(tmp_path: Path) -> None:
     order = {0: 1, 1: 0, 2: 2}
     schedule = strokes_plan((at, order[who]) for at, who in times)
     write_wav(tmp_path / "hand.wav", sm.record(machine, schedule, sm.Recorder(noise_db=-40)), 48000)
-    status, text = run(measure_command.command, str(tmp_path / "hand.wav"), "--json")
+    status, text = run(measure_command.measure_command, str(tmp_path / "hand.wav"), "--json")
     assert status == 0
     found = json.loads(text)["strikers"]
     assert [one["strokes"] for one in found] == [3, 3, 3]
@@ -78,7 +83,7 @@ def test_strokes_by_hand_make_a_palette(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", shipped("palettes"))
 def test_the_test_of_a_shipped_palette_keeps_its_limits(name: str, tmp_path: Path) -> None:
     plan = tmp_path / "t.plan.jsonl"
-    status, _ = run(test_command.command, "--palette", name, "-o", str(plan))
+    status, _ = run(test_command.strike_test_command, "--palette", name, "-o", str(plan))
     assert status == 0
     machine = load_palette(tmp_path / "t.toml")
     played = check(read_plan(plan), machine).plan
@@ -133,9 +138,15 @@ def test_no_test_breaks_a_limit_and_none_is_refused_without_need() -> None:
 
 def test_mistakes_are_told_in_a_line(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="give --palette, or --channels"):
-        run(test_command.command)
+        run(test_command.strike_test_command)
     with pytest.raises(UserError, match="is no channel"):
-        run(test_command.command, "--channels", "0,x", "-o", str(tmp_path / "t.plan.jsonl"))
+        run(
+            test_command.strike_test_command,
+            "--channels",
+            "0,x",
+            "-o",
+            str(tmp_path / "t.plan.jsonl"),
+        )
     write_wav(tmp_path / "quiet.wav", [0.0] * 96000, 48000)
     with pytest.raises(UserError, match="no strokes"):
-        run(measure_command.command, str(tmp_path / "quiet.wav"))
+        run(measure_command.measure_command, str(tmp_path / "quiet.wav"))

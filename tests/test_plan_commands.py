@@ -96,27 +96,27 @@ def test_every_change_can_be_told_in_a_line(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["fettle", "pocket", "ladder"])
 def test_a_palette_is_printed_with_what_it_can_do(name: str) -> None:
-    done = CliRunner().invoke(palette.command, [name])
+    done = CliRunner().invoke(palette.palette_command, [name])
     assert done.exit_code == 0
     for striker in load_palette(name).striker:
         assert striker.name in done.stdout
     assert "held back by" in done.stdout
-    told = json.loads(CliRunner().invoke(palette.command, [name, "--json"]).stdout)
+    told = json.loads(CliRunner().invoke(palette.palette_command, [name, "--json"]).stdout)
     assert told["palette"]["name"].lower() == name
     assert len(told["ability"]["strikers"]) == len(told["palette"]["striker"])
 
 
 def test_shipped_palettes_are_listed() -> None:
-    told = json.loads(CliRunner().invoke(palette.command, ["--json"]).stdout)
+    told = json.loads(CliRunner().invoke(palette.palette_command, ["--json"]).stdout)
     assert set(told) == {"fettle", "pocket", "ladder"}
-    assert "fettle" in CliRunner().invoke(palette.command, []).stdout
+    assert "fettle" in CliRunner().invoke(palette.palette_command, []).stdout
 
 
 def test_all_faults_of_a_palette_end_with_2(tmp_path: Path) -> None:
     text = (corpus() / "palettes" / "fettle.toml").read_text()
     path = tmp_path / "mine.toml"
     path.write_text(text.replace("channel = 3\n", "channel = 2\n").replace("= 11.0", "= 13.0"))
-    done = CliRunner().invoke(palette.command, [str(path)])
+    done = CliRunner().invoke(palette.palette_command, [str(path)])
     assert done.exit_code == 2
     assert done.stdout == ""
     assert done.stderr.count("callresp: ") == 2

@@ -15,8 +15,8 @@ from rehearse_helpers import strike
 from test_rehearse_mixing import chorus
 from test_rehearse_passage import heard, reply
 
-from callresp.commands.export import command as export
-from callresp.commands.rehearse import command as rehearse
+from callresp.commands.rehearse import export_command as export
+from callresp.commands.rehearse import rehearse_command as rehearse
 from callresp.errors import UserError
 from callresp.io.score import write_heard, write_reply
 from callresp.palette.files import fingerprint, load_palette

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from callresp.commands.sheet import command
+from callresp.commands.palette import sheet_command
 from callresp.errors import UserError
 from callresp.palette.files import load_palette
 from callresp.plots.sheet import draw_sheet
@@ -52,7 +52,7 @@ def test_the_page_lies_in_iso_proportions(tmp_path: Path) -> None:
 def test_the_command_writes_beside_the_palette(tmp_path: Path) -> None:
     own = tmp_path / "mine.toml"
     own.write_text((Path(__file__).parents[1] / "corpus/palettes/pocket.toml").read_text())
-    done = CliRunner().invoke(command, [str(own), "--json"], catch_exceptions=False)
+    done = CliRunner().invoke(sheet_command, [str(own), "--json"], catch_exceptions=False)
     assert json.loads(done.stdout) == {
         "path": str(tmp_path / "mine.sheet.png"),
         "palette": "Pocket",

@@ -1,10 +1,11 @@
-"""``callresp levels``: how loud a recording is, plain and A-weighted."""
+"""``callresp levels`` and ``callresp calibrate``: how loud a recording is, also as sound pressure."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import click
+import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
@@ -16,7 +17,9 @@ from callresp.io.audio import open_recording
 @options.calibration
 @options.channel
 @options.json()
-def command(recording: Path, calibration: Path | None, channel: int | None, as_json: bool) -> None:
+def levels_command(
+    recording: Path, calibration: Path | None, channel: int | None, as_json: bool
+) -> None:
     """Measure a recording's mean level, plain and A-weighted (IEC 61672-1).
 
     Levels are dB re a full-scale sine (AES17), meaned by energy over the whole
@@ -49,3 +52,66 @@ def command(recording: Path, calibration: Path | None, channel: int | None, as_j
         ui.say(
             f"sound pressure: {report['level_db_spl']:.1f} dB SPL, {report['level_dba']:.1f} dB(A)"
         )
+
+
+@click.command(name="calibrate")
+@click.argument("tone", type=PATH)
+@click.option(
+    "--level",
+    type=click.FloatRange(60, 140),
+    required=True,
+    help="What the calibrator gives, dB SPL: mostly 94 or 114.",
+)
+@click.option(
+    "--frequency",
+    type=click.FloatRange(100, 4000),
+    default=1000.0,
+    show_default=True,
+    help="Its tone, Hz.",
+)
+@click.option("--about", default="", help="Microphone, recorder and gain, in your words.")
+@options.channel
+@options.output("Calibration to write.")
+@options.json()
+def calibrate_command(
+    tone: Path,
+    level: float,
+    frequency: float,
+    about: str,
+    channel: int | None,
+    output: Path | None,
+    as_json: bool,
+) -> None:
+    """Learn sound pressure from a calibrator's tone recorded through your chain.
+
+    Fit the calibrator on the microphone, record some seconds of its tone at
+    the gain you will use, and touch the gain no more. The file that this
+    writes turns dB of full scale into dB re 20 µPa, for that chain and gain.
+    A field calibrator is no proof for the law: where levels must stand up
+    (permits, noise complaints, hearing at work), have them measured by
+    somebody licensed for it.
+
+    \b
+    Examples:
+      callresp calibrate tone.wav --level 94        writes tone.calibration.toml
+      callresp calibrate tone.wav --level 114 --about "left capsule, gain 30 dB"
+      callresp transcribe dawn.wav --calibration tone.calibration.toml
+    """
+    from callresp.levels.calibration import calibrate, write_calibration
+
+    output = ui.target(output or tone.with_suffix(".calibration.toml"), tone)
+    found = calibrate(open_recording(tone, channel), level, frequency, about)
+    write_calibration(output, found)
+    if as_json:
+        ui.emit(msgspec.structs.asdict(found))
+        return
+    ui.say(
+        f"{tone}: {found.tone_hz:.1f} Hz, steady for {found.steady_s:.1f} s"
+        f" within {found.spread_db:.2f} dB"
+    )
+    ui.say(
+        f"{found.tone_level_db:.2f} dB of full scale is {level:g} dB SPL:"
+        f" add {found.offset_db:.2f} dB"
+    )
+    ui.say(f"wrote {output}")
+    ui.say(f"next: callresp transcribe RECORDING --calibration {output}")

@@ -1,7 +1,8 @@
-"""``callresp palette``: check a palette, and say what its machine can do."""
+"""``callresp palette`` and ``callresp sheet``: check a palette, say what it can do, draw it."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -26,7 +27,7 @@ LIMITS = {
 @click.command(name="palette")
 @click.argument("name", required=False)
 @options.json()
-def command(name: str | None, as_json: bool) -> None:
+def palette_command(name: str | None, as_json: bool) -> None:
     """Check a palette, print it, and say what its machine can do.
 
     NAME is a shipped palette or a TOML file; without it the shipped ones are
@@ -148,3 +149,33 @@ def _tell_damper(striker: Striker, able: Capability) -> None:
         f"    {does} within {damper.lift_ms:g} ms, for up to {item.longest_s:g} s, held back by"
         f" {LIMITS[item.held_back_by]}"
     )
+
+
+@click.command(name="sheet")
+@click.argument("palette")
+@options.output("Picture to write: .png, .svg or .pdf.")
+@options.json()
+def sheet_command(palette: str, output: Path | None, as_json: bool) -> None:
+    """Draw the workshop sheet of a palette: one page to print and hang up.
+
+    Strikers on a pitch axis with their partials and ring times, free and
+    damped; how fast each may be struck again; latency, force, coils, supply.
+    PALETTE is a shipped name or a TOML file.
+
+    \b
+    Examples:
+      callresp sheet fettle                           writes fettle.sheet.png
+      callresp sheet mine.toml -o mine.pdf            lies on A4 or A3
+    """
+    from callresp.palette.files import load_palette
+    from callresp.plots.sheet import draw_sheet
+
+    machine = load_palette(palette)
+    own = Path(palette)
+    target = ui.target(output or own.with_name(f"{own.stem}.sheet.png"), palette)
+    draw_sheet(target, machine)
+    if as_json:
+        instruments = len(machine.striker) + len(machine.turner)
+        ui.emit({"path": str(target), "palette": machine.name, "instruments": instruments})
+        return
+    ui.say(f"wrote {target}")

@@ -1,4 +1,4 @@
-"""``callresp rehearse``: a plan in, its sound beside the recording out."""
+"""``callresp rehearse`` and ``callresp export``: a plan in; its sound, or a MIDI file, out."""
 
 from __future__ import annotations
 
@@ -54,15 +54,9 @@ if TYPE_CHECKING:
 @click.option("--to", "to_s", type=float, metavar="S", help="Picture until here.")
 @click.option("--midi-port", metavar="NAME", help="Play it on a MIDI output instead.")
 @click.option("--virtual", is_flag=True, help="Make that MIDI output, for others to connect to.")
-@click.option(
-    "--tuning",
-    type=click.Choice(["bend", "mts"]),
-    default="bend",
-    show_default=True,
-    help="Its pitches: by pitch bend or by MIDI Tuning Standard.",
-)
+@options.tuning
 @options.json()
-def command(
+def rehearse_command(
     plan: Path,
     recording: Path | None,
     palette: str | None,
@@ -211,3 +205,80 @@ def _play(job: Job, name: str, virtual: bool, from_s: float, tuning: str) -> Non
     finally:
         port.close()
     ui.say(f"played {notes} notes on {name}")
+
+
+@click.command(name="export")
+@click.argument("scores", type=PATH, nargs=-1, required=True)
+@options.output("MIDI file to write; else beside the first score.")
+@options.own_palette("plan's or reply's")
+@options.tuning
+@click.option("--alone", is_flag=True, help="Only what is named: take nothing from beside it.")
+@options.json()
+def export_command(
+    scores: tuple[Path, ...],
+    output: Path | None,
+    palette: str | None,
+    tuning: str,
+    alone: bool,
+    as_json: bool,
+) -> None:
+    """Write scores as a Standard MIDI File.
+
+    Give a heard score, a reply or a plan, or several of one recording; to a
+    plan or reply given alone the heard score beside it is added. A beat is a
+    second. Each voice and each striker has its own track; a damped note ends
+    where its damper falls, a free one rings its time.
+
+    \b
+    Examples:
+      callresp export dawn.plan.jsonl                 writes dawn.mid, heard notes too
+      callresp export dawn.heard.jsonl -o heard.mid
+      callresp export dawn.plan.jsonl --alone --tuning mts
+    """
+    from callresp.io.score import read_heard, read_reply
+    from callresp.midi.file import write_midi
+    from callresp.plan.files import read_plan
+    from callresp.plan.model import Plan
+    from callresp.synthesis.job_files import find_palette, sibling
+
+    by_kind = _by_kind(scores)
+    beside = sibling(scores[0], ".heard.jsonl")
+    if not alone and "heard" not in by_kind and beside.is_file():
+        by_kind["heard"] = beside
+    heard = read_heard(by_kind["heard"]) if "heard" in by_kind else None
+    reply = read_reply(by_kind["reply"]) if "reply" in by_kind else None
+    plan: Plan | None = read_plan(by_kind["plan"]) if "plan" in by_kind else None
+    machine = None
+    if reply is not None or plan is not None:
+        source = by_kind.get("plan") or by_kind["reply"]
+        told = sibling(source, ".reply.jsonl")
+        made_from = reply or (read_reply(told) if told.is_file() else None)
+        machine = find_palette(palette, source, plan, made_from)
+    target = ui.target(output or sibling(scores[0], ".mid"), *by_kind.values(), palette)
+    done = write_midi(
+        target,
+        heard=heard,
+        reply=reply,
+        plan=plan,
+        palette=machine,
+        tuning="mts" if tuning == "mts" else "bend",
+    )
+    if as_json:
+        ui.emit(asdict(done))
+        return
+    ui.say(
+        f"wrote {done.path}: {done.heard_notes} heard and {done.reply_notes} played notes on"
+        f" {len(done.tracks)} tracks, {done.length_s:.1f} s"
+    )
+
+
+def _by_kind(scores: tuple[Path, ...]) -> dict[str, Path]:
+    from callresp.synthesis.job_files import kind_of
+
+    found: dict[str, Path] = {}
+    for path in scores:
+        kind = kind_of(path)
+        if kind in found:
+            raise UserError(f"two files of kind {kind}", where=str(path), remedy="give one of each")
+        found[kind] = path
+    return found
