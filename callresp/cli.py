@@ -75,7 +75,10 @@ class LazyGroup(click.Group):
             status = super().invoke(ctx)
             sys.stdout.flush()
         except UserError as fault:
-            fault.argument = self._option(ctx, fault.argument)
+            option = self._option(ctx, fault.argument)
+            if fault.where and option.startswith("--"):
+                fault.remedy += f" ({option})"
+            fault.argument = option
             raise
         except BrokenPipeError:
             # Nothing more can be said; what is left in the buffer must not complain at exit.

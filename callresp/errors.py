@@ -20,8 +20,8 @@ class UserError(Exception):
     remedy
         What to do about it, as a clause without a full stop.
     argument
-        Name of the argument at fault, where no file is. The command line knows
-        which option it came from, and says that instead.
+        Name of the argument at fault, or of the one that would mend it. The
+        command line knows which option fills it, and names that.
 
     Examples
     --------

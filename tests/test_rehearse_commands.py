@@ -108,7 +108,7 @@ def test_a_plan_that_breaks_a_limit_is_not_rehearsed(job: Path) -> None:
 def test_an_unknown_palette_is_named(job: Path) -> None:
     job.with_name("x.reply.jsonl").unlink()
     job.write_text(job.read_text().replace('"palette":"Fettle"', '"palette":"Kettle"'))
-    with pytest.raises(UserError, match=r"can't find palette 'Kettle'.*--palette"):
+    with pytest.raises(UserError, match=r"can't find palette 'Kettle'; name its file"):
         run(rehearse, job)
 
 

@@ -1,4 +1,4 @@
-"""``callresp levels`` and ``callresp calibrate``: how loud a recording is, also as sound pressure."""
+"""``callresp levels``, ``callresp calibrate``: how loud a recording is, also as sound pressure."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``callresp strike-test`` and ``callresp measure``: the plan of a strike test, and its recording."""
+"""``callresp strike-test``, ``callresp measure``: the plan of a strike test; its recording."""
 
 from __future__ import annotations
 

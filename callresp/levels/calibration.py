@@ -116,7 +116,8 @@ def calibrate(
         raise UserError(
             f"holds no steady tone at {frequency_hz:g} Hz for {LEAST_S:g} s",
             where=where,
-            remedy="record the calibrator alone for some seconds, or say what frequency it gives",
+            remedy="record the calibrator alone for some seconds, or say its frequency",
+            argument="frequency",
         )
     return Calibration(
         offset_db=round(level_db - level, 2),

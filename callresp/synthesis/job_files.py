@@ -137,7 +137,9 @@ def find_palette(
         # Of that name, but altered since: the check of the plan says so.
         return changed
     which = f"palette '{names[0]}'" if names else "the palette that it was made for"
-    raise UserError(f"can't find {which}", where=str(path), remedy="name the palette's file")
+    raise UserError(
+        f"can't find {which}", where=str(path), remedy="name its file", argument="palette"
+    )
 
 
 def find_recording(path: Path, name: str) -> Path | None:
