@@ -75,6 +75,10 @@ def test_npvi_as_defined() -> None:
     # Grabe & Low (2002): 100 / (m - 1) * sum |(d_k - d_k+1) / ((d_k + d_k+1) / 2)|, by hand:
     # (0.1 / 0.15 + 0.2 / 0.3) / 2 * 100.
     assert rhythm.npvi([0.1, 0.2, 0.4]) == pytest.approx(66.6667, abs=1e-3)
+    # Daniele & Patel (2013), Music Perception 31(1), appendix: a theme in crotchets, nPVI 42.2.
+    third = [1 / 3] * 3
+    theme = [1, 0.5, 0.5, 1, 0.5, 0.5, *third, 2, *third, *third, 1.5, 1, 0.5]
+    assert rhythm.npvi(theme) == pytest.approx(42.2, abs=0.05)
     assert rhythm.npvi([0.1]) is None
 
 
