@@ -33,6 +33,13 @@ def highest_v(palette: Palette) -> float:
     return supply.full_v or supply.nominal_v * FULL.get(supply.chemistry, 1.0)
 
 
+def coldest_c(palette: Palette) -> float:
+    """Copper's lowest temperature: as the palette says, else -20 °C, or the air where colder."""
+    if palette.coldest_c is None:
+        return min(-20.0, palette.ambient_c)
+    return palette.coldest_c
+
+
 def rise_after(
     coil: Coil, volts: float, ambient_c: float, rise_k: float, length_s: float, duty: float
 ) -> float:
@@ -78,16 +85,18 @@ def broken_limits(plan: Plan, palette: Palette) -> list[str]:
     cuts = cuts[np.concatenate([[True], np.diff(cuts) > 1e-8])]
     middles = (cuts[1:] + cuts[:-1]) / 2
     found: list[str] = []
-    total = np.full(len(middles), palette.board.idle_current_a)
+    coil_a = np.zeros(len(middles))
     for driver in palette.driver:
         amps = np.zeros(len(middles))
         for channel in driver.channels:
             amps += _coil_amps(plan, palette, channel, cuts, found)
         if amps.max(initial=0) > driver.current_max_a + 1e-5:
             found.append("driver current")
-        total += amps
+        coil_a += amps
+    motor_a = np.zeros(len(middles))
     for turner in palette.turner:
-        total += _motor_amps(plan, turner, middles, found)
+        motor_a += _motor_amps(plan, turner, middles, found)
+    total = palette.board.idle_current_a + coil_a + motor_a
     supply = palette.supply
     sag_a = (supply.nominal_v - supply.cutoff_v) / max(supply.internal_ohm, 1e-9)
     limit_a = min(supply.current_max_a, sag_a) if supply.cutoff_v else supply.current_max_a
@@ -98,7 +107,10 @@ def broken_limits(plan: Plan, palette: Palette) -> list[str]:
         starts = [c.at_s for c in own if isinstance(c, Strike)]
         if any(b - a < striker.restrike_ms / 1000 - 1e-6 for a, b in pairwise(starts)):
             found.append("restrike")
-    return found + _battery(plan, palette, cuts, total)
+    # What is drawn on the whole: at the nominal voltage, copper as warm as the air.
+    cold, air = (1 + ALPHA * (t - 20) for t in (coldest_c(palette), palette.ambient_c))
+    drawn = coil_a * palette.supply.nominal_v / highest_v(palette) * cold / air + motor_a
+    return found + _battery(plan, palette, cuts, total, drawn)
 
 
 def _coil_amps(plan: Plan, palette: Palette, channel: int, cuts: Row, found: list[str]) -> Row:
@@ -128,7 +140,7 @@ def _coil_amps(plan: Plan, palette: Palette, channel: int, cuts: Row, found: lis
     if spans:
         found += _duty(coil, spans)
         found += _heat(coil, cuts, duty, palette)
-    return duty * highest_v(palette) / coil.resistance_ohm
+    return duty * highest_v(palette) / coil.resistance_ohm / (1 + ALPHA * (coldest_c(palette) - 20))
 
 
 def _duty(coil: Coil, spans: list[tuple[float, float]]) -> list[str]:
@@ -192,7 +204,7 @@ def shaft_turns(turner: Turner, speed_rps: float, run_s: float) -> float:
     return float(np.trapezoid(speed, times))
 
 
-def _battery(plan: Plan, palette: Palette, cuts: Row, total: Row) -> list[str]:
+def _battery(plan: Plan, palette: Palette, cuts: Row, total: Row, drawn: Row) -> list[str]:
     """Charge and sag by the minute, for lead-acid (the tables of the makers' sheet)."""
     supply = palette.supply
     if supply.chemistry != "lead-acid":
@@ -201,7 +213,6 @@ def _battery(plan: Plan, palette: Palette, cuts: Row, total: Row) -> list[str]:
     cold = float(np.interp(palette.ambient_c, [-10, 10, 25], [0.74, 0.9, 1.0]))
     rated_a = supply.capacity_ah * cold / supply.rated_h
     idle_a = palette.board.idle_current_a
-    drawn = (total - idle_a) * supply.nominal_v / highest_v(palette)
     left = supply.charge
     for minute in range(max(math.ceil(last_s / 60), 1)):
         low = -math.inf if minute == 0 else minute * 60.0

@@ -96,7 +96,12 @@ def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
         ("channel = 12\n", "channel = 13\n", ["channel 13 is not on the board", "0 to 12"]),
         ("channels = [10, 11]", "channels = [10]", ["no driver has channel 11"]),
         ("channels = [10, 11]", "channels = [10, 11, 4]", ["channel 4 is on driver tubes too"]),
-        ("resistance_ohm = 8.0", "resistance_ohm = 1.0", ["12.80 A alone", "allowed: from 3.2"]),
+        (
+            "resistance_ohm = 8.0",
+            "resistance_ohm = 1.0",
+            ["14.19 A alone at 12.8 V and -5 °C", "allowed: from 3.55; or give"],
+        ),
+        ("coldest_c = -5 ", "coldest_c = 13 ", ["coldest_c", "allowed: up to 12"]),
         ("start_current_a = 0.8", "start_current_a = 9", ["allowed: up to 6.92"]),
         ("start_current_a = 0.8", "start_current_a = 0.1", ["allowed: from current_a, 0.25"]),
         ("cutoff_v = 11.0", "cutoff_v = 12.5", ["allowed: below nominal_v, 12"]),

@@ -82,7 +82,7 @@ def test_a_day_too_long_says_when_it_must_stop(tmp_path: Path) -> None:
     done = run(str(reply_file(tmp_path, *notes)))
     assert done.exit_code == 1
     assert "the battery must stop at 7" in done.stdout
-    assert "first at 77 h 00 min" in done.stdout
+    assert "first at 76 h 40 min" in done.stdout
 
 
 def test_every_change_can_be_told_in_a_line(tmp_path: Path) -> None:

@@ -19,7 +19,6 @@ from callresp.plan.electrical.heat import (
     CLASS_LIMIT_C,
     CoilHeat,
     force_loss_db,
-    resistance_ohm,
     share_to_limit,
     steady_rise_k,
 )
@@ -50,10 +49,10 @@ def test_copper_by_its_standard() -> None:
     electrical-engineering-portal.com prints it. Worked example (cabledatasheet.com, "Conductor
     temperature coefficient of resistance", which cites IEC 60028): 0.1 ohm at 20 is 0.11179 at 50.
     """
-    assert resistance_ohm(coil(), 50.0) == pytest.approx(20.0 * 0.11179 / 0.1, rel=1e-9)
+    assert coil().ohm_at(50.0) == pytest.approx(20.0 * 0.11179 / 0.1, rel=1e-9)
     for temperature_c in (-20.0, 20.0, 75.0, 130.0):
         expected = 20.0 * (234.5 + temperature_c) / 254.5
-        assert resistance_ohm(coil(), temperature_c) == pytest.approx(expected, rel=1e-3)
+        assert coil().ohm_at(temperature_c) == pytest.approx(expected, rel=1e-3)
     assert force_loss_db(coil(), 20.0) == 0.0
     assert force_loss_db(coil(), 120.0) == pytest.approx(20 * math.log10(1.393), abs=1e-6)
 

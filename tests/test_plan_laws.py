@@ -5,11 +5,12 @@ from __future__ import annotations
 import random
 
 import msgspec
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from plan_helpers import palettes, random_palette, random_reply, replies
-from plan_oracle import broken_limits
+from plan_oracle import broken_limits, highest_v
 
 from callresp.io.score import ReplyScore
 from callresp.palette.model import Palette
@@ -38,6 +39,48 @@ def test_no_plan_of_thousands_breaks_a_limit(first: int) -> None:
         palette = random_palette(rng)
         reply = random_reply(rng, names_of(palette))
         assert (seed, broken_limits(make_plan(reply, palette).plan, palette)) == (seed, [])
+
+
+def test_no_plan_puts_a_driver_over_its_limit_however_cold_it_is() -> None:
+    """From -20 °C up, unless the palette says that it is never so cold.
+
+    At -20 °C copper has 84 % of its resistance at 20 °C (IEC 60028). The currents are summed here
+    from the commands alone.
+    """
+    warmer = 0
+    for seed in range(1200):
+        rng = random.Random(seed)
+        palette = random_palette(rng)
+        if seed % 2:
+            given_c = min(rng.uniform(-20, 20), palette.ambient_c)
+            palette = msgspec.structs.replace(palette, coldest_c=given_c)
+        plan = make_plan(random_reply(rng, names_of(palette)), palette).plan
+        coldest_c = min(-20.0, palette.ambient_c) if palette.coldest_c is None else given_c
+        assert (seed, driver_share(plan, palette, coldest_c)) <= (seed, 1 + 1e-6)
+        warmer += driver_share(plan, palette, coldest_c - 30) > 1
+    assert warmer > 20
+
+
+def driver_share(plan: Plan, palette: Palette, copper_c: float) -> float:
+    """The largest current of any driver over its limit, with copper at a temperature."""
+    volts = highest_v(palette) / (1 + 0.00393 * (copper_c - 20))
+    most = 0.0
+    for driver in palette.driver:
+        steps = []
+        for command in (c for c in plan.commands if c.channel in driver.channels):
+            if not isinstance(command, Strike | Hold):
+                continue
+            amps = volts / palette.coils()[command.channel].resistance_ohm
+            pull_s, duty = command.length_ms / 1000, 0.0
+            if isinstance(command, Hold):
+                pull_s, duty = command.pull_ms / 1000, command.hold_duty
+            pulled_s, end_s = command.at_s + pull_s, command.at_s + command.length_ms / 1000
+            steps += [(command.at_s, amps), (pulled_s, (duty - 1) * amps), (end_s, -duty * amps)]
+        # Ends before starts where times are equal but for rounding.
+        steps = sorted((round(at_s, 7), amps) for at_s, amps in steps)
+        now = np.cumsum([amps for _, amps in steps])
+        most = max(most, float(now.max(initial=0.0)) / driver.current_max_a)
+    return most
 
 
 def test_a_spoilt_plan_is_refused_wherever_the_oracle_says_so() -> None:

@@ -121,6 +121,8 @@ def _tell_supply(palette: Palette, able: Capability) -> None:
         f"  supply: {supply.chemistry}, {supply.nominal_v:g} V{size},"
         f" {hours.at_once_a:g} A at once beside the board"
     )
+    guessed = "" if palette.coldest_c is not None else " (give coldest_c if it is never so cold)"
+    ui.say(f"    currents with copper at {palette.coldest_copper_c:g} °C{guessed}")
     if hours.idle_hours is not None and hours.busy_hours is not None:
         ui.say(
             f"    at {palette.ambient_c:g} °C it lasts {hours.idle_hours:.1f} h idle,"

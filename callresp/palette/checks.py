@@ -136,19 +136,26 @@ def _supply(palette: Palette, source: Source) -> Iterator[UserError]:
 
 
 def _currents(palette: Palette, source: Source) -> Iterator[UserError]:
-    """No coil and no motor may be too much alone, with a full battery."""
-    volts = palette.supply.highest_v
+    """No coil and no motor may be too much alone, with a full battery and cold copper."""
+    volts, cold_c = palette.supply.highest_v, palette.coldest_copper_c
+    if cold_c > palette.ambient_c:
+        yield source.fault_at(
+            ("coldest_c",),
+            f"{cold_c:g} °C is warmer than ambient_c",
+            f"allowed: up to {palette.ambient_c:g}",
+        )
     free_a = palette.supply.current_max_a - palette.board.idle_current_a
     for place, name, coil in coil_places(palette):
-        amps = volts / coil.resistance_ohm
+        amps = volts / coil.ohm_at(cold_c)
         driver = next((d for d in palette.driver if coil.channel in d.channels), None)
         limit = min(driver.current_max_a if driver else 1e9, free_a)
         if amps > limit > 0:
             yield source.fault_at(
                 (*place, "resistance_ohm"),
-                f"{name} draws {amps:.2f} A alone at {volts:.1f} V,"
+                f"{name} draws {amps:.2f} A alone at {volts:.1f} V and {cold_c:g} °C,"
                 f" over the {limit:g} A of its driver or supply",
-                f"allowed: from {volts / limit:.2f}",
+                f"allowed: from {volts / limit * coil.resistance_ohm / coil.ohm_at(cold_c):.2f}"
+                "; or give coldest_c if it is never so cold",
             )
     for number, turner in enumerate(palette.turner):
         if turner.start_current_a > free_a:

@@ -11,7 +11,8 @@ Conventions
 - A coil's `on_max_ms` is the longest single on-time; `duty_max` the largest
   share of any `cycle_s` window that it may be on (relative on-time, as solenoid
   data sheets state it: on-time over on-time and pause).
-- Resistances are at 20 °C.
+- Resistances are at 20 °C. Copper's rises by 0.393 % per kelvin (IEC 60028), so a
+  cold coil draws more: currents are reckoned at `coldest_c`.
 - A damper is *lifted* by power or *pressed* by power, as its `rest` says:
   `lift_ms` is how long power takes to move it, `fall_ms` how long its spring
   takes to bring it back.
@@ -43,6 +44,10 @@ RelativeDb = Annotated[float, Meta(ge=-120.0, le=20.0)]
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
 
 
+# Copper at 20 °C (IEC 60028:1925).
+COPPER_PER_K = 0.00393
+# Where a palette gives no `coldest_c`: a frosty night outdoors. Common practice, no source.
+COLDEST_C = -20.0
 # Voltage of a full battery over its nominal one: 12.8 of 12 V at rest, 4.2 of 3.6 V and 3.65 of
 # 3.2 V a cell (the charging ends of both lithium chemistries; common practice, no source).
 FULL_SHARE = {
@@ -73,6 +78,17 @@ class Coil(PaletteTable, frozen=True):
     thermal_k_per_w: Annotated[float, Meta(ge=0.1, le=200.0)] = 15.0
     thermal_time_s: Annotated[float, Meta(ge=1.0, le=7200.0)] = 300.0
     insulation: Literal["A", "E", "B", "F", "H"] = "B"
+
+    def ohm_at(self, temperature_c: float) -> float:
+        """Resistance of its copper at a temperature (IEC 60028).
+
+        Examples
+        --------
+        >>> coil = Coil(channel=0, resistance_ohm=10.0, on_max_ms=50)
+        >>> round(coil.ohm_at(120.0), 2), round(coil.ohm_at(-20.0), 2)
+        (13.93, 8.43)
+        """
+        return self.resistance_ohm * (1 + COPPER_PER_K * (temperature_c - 20.0))
 
 
 class ForcePoint(PaletteTable, frozen=True):
@@ -238,7 +254,13 @@ class Board(PaletteTable, frozen=True):
 
 
 class Palette(PaletteTable, frozen=True):
-    """The whole machine. Coils and motors are numbered apart."""
+    """The whole machine. Coils and motors are numbered apart.
+
+    `ambient_c` is the temperature of the air while it plays: coils start at it,
+    and a cold battery gives less. `coldest_c` is the lowest temperature that its
+    coils will ever have: a cold coil draws the most current, so drivers and
+    supply are judged by it.
+    """
 
     name: Name
     board: Board
@@ -249,6 +271,12 @@ class Palette(PaletteTable, frozen=True):
     description: str = ""
     ambient_c: Annotated[float, Meta(ge=-40.0, le=60.0)] = 20.0
     distance_m: Annotated[float, Meta(ge=0.1, le=200.0)] = 5.0
+    coldest_c: Annotated[float, Meta(ge=-40.0, le=60.0)] | None = None
+
+    @property
+    def coldest_copper_c(self) -> float:
+        """`coldest_c`, or a careful guess: a frosty night, or `ambient_c` where that is colder."""
+        return min(COLDEST_C, self.ambient_c) if self.coldest_c is None else self.coldest_c
 
     def striker_named(self, name: str) -> Striker | None:
         """The striker of that name, or `None`."""

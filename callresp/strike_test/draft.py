@@ -11,6 +11,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from callresp.palette.model import COLDEST_C, COPPER_PER_K
+
 NOT_YET = "not measured yet"
 LOWERED = "lowered for the strike test, was"
 TEST_RESTRIKE_MS, SAFE_RESTRIKE_MS = 15.0, 200.0
@@ -107,8 +109,9 @@ def draft(
     """The text of a drafted palette; `restrike_ms` is small for a test, safe for playing."""
     channels = [s.channel for s in strikers]
     channels += [s.damper for s in strikers if s.damper is not None]
-    most_a = power.volts / min(power.ohms, power.damper_ohms)
-    both_a = power.volts / power.ohms + power.volts / power.damper_ohms
+    # With copper at its coldest, as a palette without `coldest_c` is judged.
+    volts = power.volts / (1 + COPPER_PER_K * (COLDEST_C - 20.0))
+    both_a = volts / power.ohms + volts / power.damper_ohms
     text = _HEAD.format(
         title=title or "Drafted for a strike test, nothing measured",
         name=name,
@@ -116,8 +119,8 @@ def draft(
         chemistry="mains",
         volts=power.volts,
         capacity=7,
-        supply_a=round(max(most_a, both_a) * 1.2 + 0.1, 2),
-        driver_a=round(max(most_a, both_a) * 1.15 + 0.05, 2),
+        supply_a=round(both_a * 1.2 + 0.1, 2),
+        driver_a=round(both_a * 1.15 + 0.05, 2),
         used=sorted(channels),
         not_yet=NOT_YET,
     )

@@ -41,11 +41,13 @@ def coil_numbers(coil: Coil, palette: Palette) -> tuple[int, ...]:
 
     Longest on-time in ticks, current in µA, rise at full power in mK, time
     constant in ticks, allowed rise in mK, duty and cycle in ticks, driver. All
-    at the highest voltage that the supply may have, as the plan reckons.
+    at the highest voltage that the supply may have, currents with copper at its
+    coldest, as the plan reckons.
     """
     wiring = LoadModel(palette)
     load = wiring.coil_load(coil.channel, 0.0, 0.0, 1.0)
-    rise_k = load.amps * wiring.volts * coil.thermal_k_per_w
+    # The core reckons heat from copper at 20 °C, and warms it itself; currents are of cold copper.
+    rise_k = wiring.volts**2 / coil.resistance_ohm * coil.thermal_k_per_w
     allowed_k = CLASS_LIMIT_C[coil.insulation] - palette.ambient_c
     # The core's numbers end at HOTTEST_K; one that would get hotter is judged to scale.
     scale = min(HOTTEST_K / rise_k, 1.0)

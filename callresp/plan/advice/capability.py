@@ -7,9 +7,9 @@ the battery last, idle and at work.
 Conventions
 -----------
 Rates and holds are checked as plans are: at the supply's highest voltage and the
-palette's ambient temperature. Energies are at its nominal voltage. A lasting
-rate is one in the steady state of heat (`heat.steady_rise_k`) and of relative
-on-time.
+palette's ambient temperature, currents with copper at its coldest. Energies are at
+the supply's nominal voltage. A lasting rate is one in the steady state of heat
+(`heat.steady_rise_k`) and of relative on-time.
 """
 
 from __future__ import annotations
@@ -114,7 +114,7 @@ def _striker(striker: Striker, palette: Palette) -> StrikerCapability:
         lasting_per_s=round(rates[slowest], 2),
         held_back_by=slowest,
         stroke_j=round(volts**2 / coil.resistance_ohm * pulse_s, 3),
-        stroke_a=round(palette.supply.highest_v / coil.resistance_ohm, 2),
+        stroke_a=round(palette.supply.highest_v / coil.ohm_at(palette.coldest_copper_c), 2),
         softest_db=striker.force[0].level_db,
         loudest_db=striker.force[-1].level_db,
     )
@@ -152,7 +152,7 @@ def _damper(striker: Striker, damper: Damper, palette: Palette) -> DamperCapabil
         longest_s=round(limits[shortest], 2),
         held_back_by=shortest,
         lasting_share=round(min(share, coil.duty_max, 1.0), 3),
-        hold_a=round(volts / coil.resistance_ohm * damper.hold_duty, 3),
+        hold_a=round(volts / coil.ohm_at(palette.coldest_copper_c) * damper.hold_duty, 3),
     )
 
 
@@ -185,10 +185,10 @@ def _supply(palette: Palette) -> SupplyCapability:
     limit_a = supply_limit_a(palette)
     busy_a = idle_a
     for striker in palette.striker:
-        amps = supply.nominal_v / striker.coil.resistance_ohm
+        amps = supply.nominal_v / striker.coil.ohm_at(palette.ambient_c)
         busy_a += amps * striker.force[-1].pulse_ms / 1000 / 10
         if striker.damper is not None:
-            held_a = supply.nominal_v / striker.damper.coil.resistance_ohm
+            held_a = supply.nominal_v / striker.damper.coil.ohm_at(palette.ambient_c)
             busy_a += held_a * striker.damper.hold_duty / 2
     return SupplyCapability(
         at_once_a=round(limit_a - idle_a, 2),

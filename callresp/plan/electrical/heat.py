@@ -22,10 +22,9 @@ from __future__ import annotations
 import copy
 import math
 
-from callresp.palette.model import Coil
+from callresp.palette.model import COPPER_PER_K, Coil
 from callresp.plan.tolerances import HEAT_K
 
-COPPER_PER_K = 0.00393
 # Bare metal this warm burns skin that stays on it for some seconds (ISO 13732-1:2006 has the
 # thresholds, from memory; a table on the EMC-PSTC list, 1999, says under 5 s).
 TOUCH_C = 60.0
@@ -34,24 +33,12 @@ STEPS = 50
 CLASS_LIMIT_C = {"A": 105.0, "E": 120.0, "B": 130.0, "F": 155.0, "H": 180.0}
 
 
-def resistance_ohm(coil: Coil, temperature_c: float) -> float:
-    """Resistance of a copper coil at a temperature (IEC 60028).
-
-    Examples
-    --------
-    >>> coil = Coil(channel=0, resistance_ohm=10.0, on_max_ms=50)
-    >>> round(resistance_ohm(coil, 120.0), 2)
-    13.93
-    """
-    return coil.resistance_ohm * (1 + COPPER_PER_K * (temperature_c - 20.0))
-
-
 def force_loss_db(coil: Coil, temperature_c: float) -> float:
     """How much softer a warm coil strikes than at 20 °C, in dB of its current.
 
     At a given voltage current falls as resistance rises.
     """
-    return 20 * math.log10(resistance_ohm(coil, temperature_c) / coil.resistance_ohm)
+    return 20 * math.log10(coil.ohm_at(temperature_c) / coil.resistance_ohm)
 
 
 def steady_rise_k(coil: Coil, volts: float, ambient_c: float, share: float) -> float:
@@ -76,7 +63,7 @@ def share_to_limit(coil: Coil, volts: float, ambient_c: float) -> float:
     """The share of time that a coil may be on and settle at its class limit; may exceed 1."""
     limit_c = CLASS_LIMIT_C[coil.insulation]
     rise_k = max(limit_c - ambient_c, 0.0)
-    full_w = volts**2 / resistance_ohm(coil, limit_c)
+    full_w = volts**2 / coil.ohm_at(limit_c)
     return rise_k / (coil.thermal_k_per_w * full_w)
 
 
@@ -100,7 +87,7 @@ class CoilHeat:
         self._volts = volts
         self._at_s = -math.inf
         # A coil draws most at ambient: upper bounds of its rise and of its rate of rise.
-        self._most_k = coil.thermal_k_per_w * volts**2 / resistance_ohm(coil, ambient_c)
+        self._most_k = coil.thermal_k_per_w * volts**2 / coil.ohm_at(ambient_c)
         self._most_k_per_s = self._most_k / coil.thermal_time_s
 
     @property
@@ -154,7 +141,7 @@ class CoilHeat:
         self.rise_k = after_k
 
     def _after(self, copper_k: float, duty: float, keep: float) -> float:
-        power = duty * self._volts**2 / resistance_ohm(self.coil, self.ambient_c + copper_k)
+        power = duty * self._volts**2 / self.coil.ohm_at(self.ambient_c + copper_k)
         goal_k = power * self.coil.thermal_k_per_w
         return goal_k + (self.rise_k - goal_k) * keep
 

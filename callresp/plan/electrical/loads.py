@@ -1,7 +1,9 @@
 """Current at each moment: of each driver, and of the whole supply.
 
-A load is a stretch of time with a steady current. For limits, coils are
-reckoned at 20 °C and at the supply's highest voltage.
+A load is a stretch of time with a steady current. A coil draws most with a full
+battery and cold copper, so for limits it is reckoned at the supply's highest
+voltage and at the coldest temperature of the palette; heat and force are reckoned
+with the copper as warm as it gets.
 """
 
 from __future__ import annotations
@@ -48,8 +50,9 @@ class LoadModel:
     ----------
     palette
     volts
-        Supply voltage, for mean currents. Without it the loads are for limits:
-        at the highest voltage, each until it is certainly off on the board.
+        Supply voltage, for mean currents, with copper at `ambient_c`. Without it
+        the loads are for limits: at the highest voltage, with copper at its
+        coldest, each until it is certainly off on the board.
     """
 
     def __init__(self, palette: Palette, volts: float | None = None) -> None:
@@ -57,8 +60,9 @@ class LoadModel:
         self._for_limits = volts is None
         self.volts = palette.supply.highest_v if volts is None else volts
         self.turners = {item.channel: item for item in palette.turner}
+        copper_c = palette.coldest_copper_c if volts is None else palette.ambient_c
         self._amps = {
-            channel: self.volts / coil.resistance_ohm for channel, coil in palette.coils().items()
+            channel: self.volts / coil.ohm_at(copper_c) for channel, coil in palette.coils().items()
         }
         self._driver = {
             channel: number
