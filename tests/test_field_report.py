@@ -22,7 +22,7 @@ from callresp.field import timeline
 from callresp.field.day import read_day
 from callresp.field.log import FieldLog
 from callresp.field.statistics import statistics_of
-from callresp.plots import charts, dial, report_style
+from callresp.plots import charts, dial
 from callresp.plots import report as pages
 
 
@@ -103,7 +103,7 @@ def test_inks_stand_out_by_day_and_by_night() -> None:
     # The definition's own ends: black on white is 21 : 1; #767676 is the lightest grey at 4.5.
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
     assert contrast("#767676", "#ffffff") > 4.5 > contrast("#777777", "#ffffff")
-    for inks in (report_style.LIGHT, report_style.DARK):
+    for inks in (pages.LIGHT, pages.DARK):
         for name in ("ink", "soft", "call", "answer", "third"):
             assert contrast(inks[name], inks["paper"]) >= 4.5, name
 

@@ -129,6 +129,10 @@ class FieldDay:
         """Time of day of a moment."""
         return self.start + timedelta(seconds=at_s)
 
+    def since_start(self, moment: datetime) -> float:
+        """Seconds from the start to a time of day."""
+        return (moment - self.start).total_seconds()
+
     def run_at(self, at_s: float) -> int:
         """Number of the run that a moment belongs to."""
         return max((n for n, run in enumerate(self.runs) if run.begins_s <= at_s), default=0)

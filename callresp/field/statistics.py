@@ -18,23 +18,40 @@ import re
 import statistics
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import msgspec
 
 from callresp.field.day import FieldDay, LoggedCommand, LoggedStatus
 
 REASONS_MAX = 25
+IDLE_PERIODS_MOST = 24
 NOT_STRUCK = "not struck: "
 
 
-class HourCounts(msgspec.Struct, frozen=True, kw_only=True):
-    """One hour of the clock."""
+class PeriodCounts(msgspec.Struct, frozen=True, kw_only=True):
+    """Counts of one period of the clock, an hour or less."""
 
     start: datetime
+    length_s: float
     calls: int
     answers: int
     strokes: int
+
+    @property
+    def period(self) -> str:
+        """The period's length: "hour", "5 minutes", "minute", "10 seconds".
+
+        Examples
+        --------
+        >>> start = datetime(2026, 5, 12)
+        >>> PeriodCounts(start=start, length_s=300.0, calls=0, answers=0, strokes=0).period
+        '5 minutes'
+        """
+        if self.length_s < 60:
+            return f"{self.length_s:.0f} seconds"
+        names = {60.0: "minute", 3600.0: "hour"}
+        return names.get(self.length_s, f"{self.length_s / 60:.0f} minutes")
 
 
 class StrikerWork(msgspec.Struct, frozen=True, kw_only=True):
@@ -79,7 +96,7 @@ class DayStatistics(msgspec.Struct, frozen=True, kw_only=True):
     answered: int
     strokes: int
     refused: dict[str, int]
-    hours: tuple[HourCounts, ...]
+    hours: tuple[PeriodCounts, ...]
     strikers: tuple[StrikerWork, ...]
     unanswered: dict[str, int]
     not_struck: dict[str, int]
@@ -112,7 +129,7 @@ def statistics_of(day: FieldDay) -> DayStatistics:
         answered=len(answered),
         strokes=sum(command.played and command.what == "strike" for command in commands),
         refused=dict(refused.most_common()),
-        hours=hours_of(day),
+        hours=counts_per(day, 3600.0),
         strikers=_strikers(day, commands),
         unanswered=reasons(day),
         not_struck=dict(_alike(not_struck(day)).most_common(REASONS_MAX)),
@@ -141,30 +158,64 @@ def _names(names: object) -> str:
     return ", ".join(dict.fromkeys(name for name in names if name))  # type: ignore[attr-defined]
 
 
-def hours_of(day: FieldDay) -> tuple[HourCounts, ...]:
-    """Every hour of the clock that the day touches, also those in which nothing was."""
+def period_s(duration_s: float) -> float:
+    """Length of the periods that a chart of a day counts by: at most twelve, up to an hour.
+
+    Examples
+    --------
+    >>> period_s(18 * 3600.0), period_s(2400.0)
+    (3600.0, 300.0)
+    """
+    steps = (5.0, 10.0, 30.0, 60.0, 300.0, 900.0)
+    return next((step for step in steps if duration_s <= 12 * step), 3600.0)
+
+
+def counts_per(day: FieldDay, length_s: float) -> tuple[PeriodCounts, ...]:
+    """Count calls, answers and strokes by periods of the clock.
+
+    Parameters
+    ----------
+    day
+        The day.
+    length_s
+        Of a period, from the full hour on.
+
+    Returns
+    -------
+    tuple of PeriodCounts
+        Of every period in which anything was logged, and of those between them
+        where fewer than `IDLE_PERIODS_MOST` are idle.
+    """
     first = day.start.replace(minute=0, second=0, microsecond=0)
     into_s = (day.start - first).total_seconds()
 
-    def hour(at_s: float) -> int:
-        return max(int((into_s + at_s) // 3600), 0)
+    def period(at_s: float) -> int:
+        return max(int((into_s + at_s) // length_s), 0)
 
-    calls = Counter(hour(phrase.onset_s) for phrase in day.phrases)
-    answers = Counter(hour(reply.at_s) for reply in day.replies if reply.notes)
+    calls = Counter(period(phrase.onset_s) for phrase in day.phrases)
+    answers = Counter(period(reply.at_s) for reply in day.replies if reply.notes)
     strokes = Counter(
-        hour(command.at_s)
+        period(command.at_s)
         for command in day.commands
         if command.played and command.what == "strike"
     )
-    last = max([hour(day.duration_s - 1e-3), *calls, *answers, *strokes])
+    logged = {period(min(row.at_s, day.duration_s - 1e-3)) for row in day.statuses + day.remarks}
+    ends = {period(at_s) for run in day.runs for at_s in (run.begins_s, run.ends_s - 1e-3)}
+    touched = sorted({*calls, *answers, *strokes, *logged, *ends})
+    numbers = touched[:1]
+    for number in touched[1:]:
+        idle = number - numbers[-1] - 1
+        numbers += range(numbers[-1] + 1, number) if idle < IDLE_PERIODS_MOST else ()
+        numbers.append(number)
     return tuple(
-        HourCounts(
-            start=first + timedelta(hours=number),
+        PeriodCounts(
+            start=day.moment(number * length_s - into_s),
+            length_s=length_s,
             calls=calls[number],
             answers=answers[number],
             strokes=strokes[number],
         )
-        for number in range(last + 1)
+        for number in numbers
     )
 
 

@@ -1,11 +1,11 @@
-"""Small charts as HTML: marks stretch with the page, words don't.
+"""Small charts of a day's page, as plain values that the page's template draws.
 
 Conventions
 -----------
-- Marks are inline SVG that stretches to the width it is given; axes are words
-  beside it, so they stay readable on a phone and in print.
-- Inks are CSS classes, so that light and dark pages have their own.
-- Each chart is one image to a reader aloud, told by `alt`; its figures stand in
+- Marks are inline SVG that stretches to the width it is given; the words at the
+  axes are text beside it, so they stay readable on a phone and in print.
+- Colours are names of CSS classes, so that light and dark pages have their own.
+- Each chart is one image to a screen reader, told by `alt`; its figures stand in
   a table near it.
 """
 
@@ -14,7 +14,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 TALL = 100.0
 # Points of a line beyond this are thinned to the lowest and highest of each stretch.
@@ -34,102 +33,128 @@ class ChartLine:
     """A line of (share of the axis, value); a gap is a value that is not a number."""
 
     name: str
-    ink: str
+    colour: str
     points: Sequence[tuple[float, float]]
 
 
-def frame(
-    marks: str, wide: float, alt: str, across: Sequence[AxisTick], up: Sequence[AxisTick]
-) -> str:
-    """Marks with words at both axes."""
-    left = "".join(
-        f'<span style="bottom:{100 * tick.at:.2f}%">{escape(tick.text)}</span>' for tick in up
-    )
-    below = "".join(
-        f'<span style="left:{100 * tick.at:.2f}%">{escape(tick.text)}</span>' for tick in across
-    )
-    rules = "".join(
-        f'<path class="rule" d="M0 {TALL * (1 - tick.at):.2f}H{wide:g}"/>' for tick in up
-    )
-    return (
-        f'<div class="chart" role="img" aria-label="{escape(alt, quote=True)}">'
-        f'<div class="up" aria-hidden="true">{left}</div>'
-        f'<svg viewBox="0 0 {wide:g} {TALL:g}" preserveAspectRatio="none" aria-hidden="true">'
-        f"{rules}{marks}</svg>"
-        f'<div class="across" aria-hidden="true">{below}</div></div>'
-    )
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A bar of a colour, 8 units wide, in the chart's units from its top left corner."""
+
+    colour: str
+    x: float
+    y: float
+    height: float
 
 
-def mirrored(above: Sequence[int], below: Sequence[int], labels: Sequence[str], alt: str) -> str:
-    """Two rows of bars from a common line, one up and one down, on one scale."""
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """What the template draws.
+
+    `wide` and `TALL` are the chart's own units; `paths` are SVG path data, each
+    with its CSS classes; `keys` are (CSS class, name).
+    """
+
+    alt: str
+    wide: float
+    keys: tuple[tuple[str, str], ...]
+    across: tuple[AxisTick, ...]
+    up: tuple[AxisTick, ...]
+    bars: tuple[Bar, ...] = ()
+    paths: tuple[tuple[str, str], ...] = ()
+
+
+def mirrored_bars(
+    above: Sequence[int], below: Sequence[int], labels: Sequence[str], alt: str
+) -> Chart:
+    """Two rows of bars from a common line, one up and one down, on one scale.
+
+    Parameters
+    ----------
+    above, below
+        Calls and answers, as many of each.
+    labels
+        Of each pair of bars.
+    alt
+        What it shows, for those who can't see it.
+    """
     step = count_step(max([*above, *below, 1]))
     top = step * math.ceil(max([*above, 1]) / step)
     foot = step * math.ceil(max([*below, 1]) / step)
     per = TALL / (top + foot)
-    zero = top * per
-    marks = []
-    for number, (one, other) in enumerate(zip(above, below, strict=True)):
-        x = 10 * number + 1
-        if one:
-            marks.append(_bar("call", x, zero - one * per, one * per))
-        if other:
-            marks.append(_bar("answer", x, zero, other * per))
-    up = [
-        AxisTick((foot + value) / (top + foot), f"{abs(value):,}")
-        for value in range(-foot, top + 1, step)
-    ]
+    bars = []
+    for number, (calls, answers) in enumerate(zip(above, below, strict=True)):
+        x = 10.0 * number + 1
+        bars += [Bar("call", x, (top - calls) * per, calls * per)] if calls else []
+        bars += [Bar("answer", x, top * per, answers * per)] if answers else []
+    values = range(-foot, top + 1, step)
     every = max(1, math.ceil(len(labels) / 8))
-    across = [
-        AxisTick((number + 0.5) / len(labels), text)
-        for number, text in enumerate(labels)
-        if number % every == 0
-    ]
-    return frame("".join(marks), 10.0 * len(labels), alt, across, up)
+    return Chart(
+        alt=alt,
+        wide=10.0 * len(labels),
+        keys=(("call", "calls, upward"), ("answer", "answers, downward")),
+        up=tuple(AxisTick((foot + value) / (top + foot), f"{abs(value):,}") for value in values),
+        across=tuple(
+            AxisTick((number + 0.5) / len(labels), text)
+            for number, text in enumerate(labels)
+            if number % every == 0
+        ),
+        bars=tuple(bars),
+    )
 
 
-def _bar(ink: str, x: float, y: float, tall: float) -> str:
-    return f'<rect class="{ink}" x="{x:g}" y="{y:.2f}" width="8" height="{tall:.2f}"/>'
-
-
-def lines(
-    drawn: Sequence[ChartLine],
+def line_chart(
+    lines: Sequence[ChartLine],
     across: Sequence[AxisTick],
     unit: str,
     alt: str,
     limit: tuple[str, float] | None = None,
-) -> str:
-    """Lines over the day, on one scale; `limit` is a dashed line with its name."""
-    values = [value for line in drawn for _, value in line.points if math.isfinite(value)]
-    if limit is not None:
-        values.append(limit[1])
-    low, high, step = value_axis(values)
-    marks = []
+) -> Chart:
+    """Lines over the day, on one scale.
+
+    Parameters
+    ----------
+    lines
+        At least one.
+    across
+        Ticks of the time axis.
+    unit
+        Of the values; it stands in the key, since an axis has no room for it.
+    alt
+        What it shows, for those who can't see it.
+    limit
+        A dashed line: its name and value.
+    """
+    values = [value for line in lines for _, value in line.points if math.isfinite(value)]
+    keys = [(line.colour, f"{line.name}, {unit}") for line in lines]
+    low, high, step = value_axis([*values, *([limit[1]] if limit else [])])
+    paths = [(f"line {line.colour}", _path(line, low, high)) for line in lines]
     if limit is not None:
         y = TALL * (1 - (limit[1] - low) / (high - low))
-        marks.append(f'<path class="limit" d="M0 {y:.2f}H1000"/>')
-    marks += [_path(line, low, high) for line in drawn]
+        paths.insert(0, ("limit", f"M0 {y:.2f}H1000"))
+        keys.append(("limit", limit[0]))
     ticks = round((high - low) / step)
-    digits = max(0, -math.floor(math.log10(step) + 1e-9))
-    up = [AxisTick(n / ticks, f"{low + n * step:.{digits}f}") for n in range(ticks + 1)]
-    up[-1] = AxisTick(1.0, f"{up[-1].text} {unit}")
-    keys = "".join(
-        f'<span><i class="key {line.ink}"></i>{escape(line.name)}</span>' for line in drawn
+    up = (AxisTick(n / ticks, tick_text(low + n * step, step)) for n in range(ticks + 1))
+    return Chart(
+        alt=alt,
+        wide=1000.0,
+        keys=tuple(keys),
+        up=tuple(up),
+        across=tuple(across),
+        paths=tuple(paths),
     )
-    if limit is not None:
-        keys += f'<span><i class="key limit"></i>{escape(limit[0])}</span>'
-    return f'<p class="keys">{keys}</p>' + frame("".join(marks), 1000.0, alt, across, up)
 
 
 def _path(line: ChartLine, low: float, high: float) -> str:
-    words, pen_up = [], True
+    steps, pen_up = [], True
     for at, value in thinned(line.points):
         if not math.isfinite(value):
             pen_up = True
             continue
         x, y = 1000 * at, TALL * (1 - (value - low) / (high - low))
-        words.append(f"{'M' if pen_up else 'L'}{x:.1f} {y:.2f}")
+        steps.append(f"{'M' if pen_up else 'L'}{x:.1f} {y:.2f}")
         pen_up = False
-    return f'<path class="line {line.ink}" d="{"".join(words)}"/>'
+    return "".join(steps)
 
 
 def thinned(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
@@ -177,3 +202,8 @@ def value_axis(values: Sequence[float]) -> tuple[float, float, float]:
     last = step * math.ceil(high / step - 1e-9)
     last = max(last, first + step)
     return round(first, 6), round(last, 6), round(step, 6)
+
+
+def tick_text(value: float, step: float) -> str:
+    """A value on an axis, with as many digits as its step needs."""
+    return f"{value:.{max(0, -math.floor(math.log10(step) + 1e-9))}f}"

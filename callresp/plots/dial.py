@@ -1,19 +1,17 @@
-"""A day as a dial: where each call and answer lies on it, as plain numbers.
+"""A round score of a day: time around the circle, pitch outward, two colours.
+
+Calls are fine marks in one colour, answers dots in the other. Within them two
+rings of counts face each other: calls outward, answers inward. The night is
+shaded where sunrise and sunset are given.
 
 Conventions
 -----------
-- The dial turns once in 24, 12, 6, 3 or 1 hours: the shortest turn that holds
-  the session without overlapping itself. It is set by the clock: on a dial of
-  24 hours noon is at the top and midnight at the foot, as the sun goes; on the
+- The dial turns once in a day, or in less: the shortest turn that holds the
+  session without overlapping itself. It is set by the clock: on a dial of 24
+  hours noon is at the top and midnight at the foot, as the sun goes; on the
   others the turn begins at the top.
 - Angles run clockwise from the top, in radians; radii are 0 to 1.
 - Pitch runs outward on a logarithmic axis from `INNER` to 1.
-
-A round score of a day: time around the circle, pitch outward, two inks.
-
-Calls are fine marks in one ink, answers beads in the other. Within them, two
-rings of counts face each other: calls outward, answers inward. The night, if
-sunrise and sunset are given, is a shade. How the dial is set stands in `day`.
 """
 
 from __future__ import annotations
@@ -23,7 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import msgspec
 import numpy as np
@@ -33,8 +31,22 @@ from callresp.errors import UserError
 from callresp.field.day import FieldDay
 from callresp.io.score import Phrase, ReplyNote
 from callresp.palette.model import Palette
-from callresp.plots import style as look
-from callresp.plots.style import ANSWER, BACKGROUND, CALL, DARK, GRID, MUTED, outline
+from callresp.plots import style
+from callresp.plots.style import (
+    ANSWER,
+    BACKGROUND,
+    CALL,
+    DARK,
+    GRID,
+    MUTED,
+    counted,
+    label,
+    line,
+    outline,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 Points = npt.NDArray[np.float64]
 
@@ -42,7 +54,9 @@ INNER = 0.40
 UNPITCHED = 0.365
 DIAL_S = 86400.0
 DIALS_MAX = 14
-TURNS_H = (1.0, 3.0, 6.0, 12.0, 24.0)
+# Hours of a turn: minutes between its labels.
+LABELS_MIN = {1 / 12: 0.5, 0.25: 1.0, 1.0: 5.0, 3.0: 15.0, 6.0: 30.0, 12.0: 60.0, 24.0: 60.0}
+TURNS_H = tuple(LABELS_MIN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +78,7 @@ class Dial:
 
     def hours(self) -> list[datetime]:
         """The moments to label: each hour, or less on a small dial."""
-        steps = {24.0: 60, 12.0: 60, 6.0: 30, 3.0: 15, 1.0: 5}
-        step = timedelta(minutes=steps[self.turn_h])
+        step = timedelta(minutes=LABELS_MIN[self.turn_h])
         first = self.zero - timedelta(hours=12) if self.turn_h == 24.0 else self.zero
         return [first + step * i for i in range(round(self.turn_h * 3600 / step.total_seconds()))]
 
@@ -86,8 +99,8 @@ def dial_for(start: datetime, duration_s: float) -> Dial:
             f"{duration_s / 3600:.1f} h are more than a day", remedy="draw each day alone"
         )
     for turn_h in TURNS_H[:-1]:
-        hour = max(turn_h / 12, 0.25)
-        zero = _floor(start, hour)
+        # A round time by the clock: a quarter of an hour or more, less on the smallest dials.
+        zero = _floor(start, max(turn_h / 12, 0.25) if turn_h >= 1 else turn_h / 5)
         if (start - zero).total_seconds() + duration_s <= turn_h * 3600:
             return Dial(turn_h, zero)
     noon = start.replace(hour=12, minute=0, second=0, microsecond=0)
@@ -159,7 +172,7 @@ def axis_of(*marks: DialMarks) -> tuple[float, float]:
     return low_hz, max(high_hz, 2 * low_hz)
 
 
-def counts_per(marks: DialMarks, bin_s: float, duration_s: float) -> Points:
+def counts_per_bin(marks: DialMarks, bin_s: float, duration_s: float) -> Points:
     """Marks in each bin of time."""
     bins = max(math.ceil(duration_s / bin_s), 1)
     found, _ = np.histogram(marks.time_s, bins=bins, range=(0.0, bins * bin_s))
@@ -224,27 +237,27 @@ def draw_day(
         each day alone).
     """
     path = Path(path)
-    look.check_ending(path)
+    style.check_ending(path)
     heard, played = call_marks(calls), answer_marks(answers, palette)
     lasted_s = duration_s or _last_s(heard, played)
     dial = dial_for(start, lasted_s)
-    with look.drawing_style():
-        figure = look.new_figure(SIDE_IN, SIDE_IN)
+    low, high = axis_of(heard, played)
+    with style.drawing_style():
+        figure = style.new_figure(SIDE_IN, SIDE_IN)
         axes = figure.add_axes((0, 0, 1, 1))
         axes.set_xlim(-1.32, 1.32)
         axes.set_ylim(-1.32, 1.32)
         axes.axis("off")
-        low, high = axis_of(heard, played)
         _night(axes, dial, sunrise, sunset)
         _rings(axes, low, high)
         _hours(axes, dial, start, lasted_s)
-        _calls(axes, dial, start, heard, low, high)
-        _answers(axes, dial, start, played, low, high)
+        _calls(axes, heard, _places(dial, start, heard, low, high))
+        _answers(axes, played, _places(dial, start, played, low, high))
         _counts(axes, dial, start, lasted_s, heard, played)
-        counts = (look.counted(len(heard), "call"), look.counted(len(played), "answer"))
+        counts = (counted(len(heard), "call"), counted(len(played), "answer"))
         _middle(axes, start, lasted_s, told or counts)
         _corners(axes, title, palette)
-        look.save(figure, path, title or "a day")
+        style.save(figure, path, title or "a day")
     return DayDrawn(str(path), dial.turn_h, len(heard), len(played))
 
 
@@ -252,81 +265,87 @@ def _last_s(*marks: DialMarks) -> float:
     return max((float(one.time_s.max()) + 1.0 for one in marks if len(one)), default=0.0)
 
 
-def _arc(axes: Any, r: float, from_a: float, to_a: float, **style: Any) -> None:
-    turn = np.linspace(from_a, to_a, max(int(abs(to_a - from_a) * 120), 2))
-    points = xy(turn, r)
-    axes.plot(points[:, 0], points[:, 1], **style)
+def _turns(from_a: float, to_a: float) -> Points:
+    return np.linspace(from_a, to_a, max(int(abs(to_a - from_a) * 120), 2))
+
+
+def _arc(
+    axes: Axes, r: float, from_a: float, to_a: float, colour: str, width: float, **more: object
+) -> None:
+    points = xy(_turns(from_a, to_a), r)
+    line(axes, points[:, 0], points[:, 1], colour, width, **({"zorder": 1} | more))
+
+
+def _circle(axes: Axes, r: float, width: float, **more: object) -> None:
+    _arc(axes, r, 0, 2 * math.pi, GRID, width, **more)
+
+
+def _spoke(
+    axes: Axes, angle: float, inner: float, outer: float, colour: str, width: float, **more: object
+) -> None:
+    ends = xy([angle, angle], [inner, outer])
+    line(axes, ends[:, 0], ends[:, 1], colour, width, zorder=1, **more)
 
 
 def _sector(
-    axes: Any, inner: float, outer: float, from_a: float, to_a: float, **style: Any
+    axes: Axes, radii: tuple[float, float], angles: tuple[float, float], colour: str, alpha: float
 ) -> None:
     from matplotlib.patches import Polygon
 
-    turn = np.linspace(from_a, to_a, max(int(abs(to_a - from_a) * 120), 2))
-    corners = np.concatenate([xy(turn, outer), xy(turn[::-1], inner)])
-    axes.add_patch(Polygon(corners, closed=True, **style))
+    turn = _turns(*angles)
+    corners = np.concatenate([xy(turn, radii[1]), xy(turn[::-1], radii[0])])
+    # What is see-through is a mark, and lies on top of what shades the ground.
+    order = 0 if alpha == 1 else 3
+    axes.add_patch(Polygon(corners, closed=True, fc=colour, ec="none", alpha=alpha, zorder=order))
 
 
-def _night(axes: Any, dial: Dial, sunrise: datetime | None, sunset: datetime | None) -> None:
+def _night(axes: Axes, dial: Dial, sunrise: datetime | None, sunset: datetime | None) -> None:
     if sunrise is None or sunset is None or dial.turn_h != 24.0:
         return
     day = timedelta(days=1)
-    while sunset > sunrise + day:
-        sunset -= day
-    while sunset < sunrise:
-        sunset += day
+    # The sunset that follows this sunrise.
+    sunset = sunrise + (sunset - sunrise) % day
     down, up = dial.angle(sunset), dial.angle(sunrise + day)
-    _sector(axes, INNER, 1.0, down, up, fc=NIGHT, ec="none", zorder=0)
+    _sector(axes, (INNER, 1.0), (down, up), NIGHT, 1.0)
     for angle, name in ((down, "sunset"), (up, "sunrise")):
-        ends = xy([angle, angle], [INNER, 1.02])
-        axes.plot(ends[:, 0], ends[:, 1], color=MUTED, lw=0.8, ls=(0, (1, 2)), zorder=1)
-        _around(axes, angle, 1.165, name, fontsize=8, color=MUTED, style="italic")
+        _spoke(axes, angle, INNER, 1.02, MUTED, 0.8, ls=(0, (1, 2)))
+        _around(axes, angle, 1.165, name, 8, MUTED, style="italic")
 
 
-def _rings(axes: Any, low: float, high: float) -> None:
+def _rings(axes: Axes, low: float, high: float) -> None:
     """Octaves, named along a spoke."""
     hz = low
     while hz <= high * 1.001:
         r = float(radius(hz, low, high))
-        _arc(axes, r, 0, 2 * math.pi, color=GRID, lw=0.6, zorder=1)
+        _circle(axes, r, 0.6)
         text = f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
-        label = axes.text(0.012, r, text, fontsize=6.5, color=MUTED, va="center", zorder=9)
-        outline(label, 2.4)
+        outline(label(axes, 0.012, r, text, 6.5, MUTED, zorder=9), 2.4)
         hz *= 2
-    _arc(axes, UNPITCHED, 0, 2 * math.pi, color=GRID, lw=0.5, ls=(0, (1, 2)), zorder=1)
+    _circle(axes, UNPITCHED, 0.5, ls=(0, (1, 2)))
 
 
-def _around(axes: Any, angle: float, r: float, text: str, **style: Any) -> None:
-    """A text that lies along the circle, never on its head."""
+def _around(
+    axes: Axes, angle: float, r: float, text: str, size: float, colour: str, **more: object
+) -> None:
+    """A text that lies along the circle, never upside down."""
     (x, y) = xy(angle, r)
     turn = -math.degrees(angle) % 360
     if 90 < turn < 270:
         turn -= 180
-    axes.text(x, y, text, rotation=turn, ha="center", va="center", **style)
+    label(axes, x, y, text, size, colour, rotation=turn, ha="center", **more)
 
 
-def _hours(axes: Any, dial: Dial, start: datetime, lasted_s: float) -> None:
+def _hours(axes: Axes, dial: Dial, start: datetime, lasted_s: float) -> None:
     for moment in dial.hours():
         angle = dial.angle(moment)
         major = dial.turn_h < 24 or moment.hour % 3 == 0
-        ends = xy([angle, angle], [INNER if major else 1.0, 1.025])
-        axes.plot(ends[:, 0], ends[:, 1], color=GRID, lw=0.6, zorder=1)
-        text = f"{moment:%H}" if dial.turn_h >= 12 else f"{moment:%H:%M}"
-        size, ink = (11, DARK) if major else (8, MUTED)
-        _around(axes, angle, 1.075, text, fontsize=size, color=ink)
+        _spoke(axes, angle, INNER if major else 1.0, 1.025, GRID, 0.6)
+        shape = "%H" if dial.turn_h >= 12 else "%H:%M" if dial.turn_h >= 0.25 else "%H:%M:%S"
+        size, colour = (11, DARK) if major else (8, MUTED)
+        _around(axes, angle, 1.075, f"{moment:{shape}}", size, colour)
     began = dial.angle(start)
     ended = began + 2 * math.pi * lasted_s / (dial.turn_h * 3600)
-    _arc(
-        axes,
-        1.025,
-        began,
-        min(ended, began + 2 * math.pi),
-        color=DARK,
-        lw=1.6,
-        zorder=3,
-        solid_capstyle="butt",
-    )
+    _arc(axes, 1.025, began, min(ended, began + 2 * math.pi), DARK, 1.6, zorder=3)
 
 
 def _places(dial: Dial, start: datetime, marks: DialMarks, low: float, high: float) -> Points:
@@ -336,136 +355,73 @@ def _places(dial: Dial, start: datetime, marks: DialMarks, low: float, high: flo
     return xy(dial.angles(start, marks.time_s), radii)
 
 
-def _calls(
-    axes: Any, dial: Dial, start: datetime, marks: DialMarks, low: float, high: float
-) -> None:
+def _calls(axes: Axes, marks: DialMarks, places: Points) -> None:
     """Fine marks, fainter the more there are of them."""
     if not len(marks):
         return
-    places = _places(dial, start, marks, low, high)
     faint = float(np.clip(38 / math.sqrt(len(marks)), 0.12, 0.8))
-    axes.scatter(
-        places[:, 0],
-        places[:, 1],
-        s=1.2 + 4.5 * marks.weight,
-        c=CALL,
-        alpha=faint,
-        linewidths=0,
-        zorder=4,
-        rasterized=True,
-    )
+    size = 1.2 + 4.5 * marks.weight
+    look = {"c": CALL, "alpha": faint, "linewidths": 0, "zorder": 4, "rasterized": True}
+    style.dots(axes, places, size, **look)
 
 
-def _answers(
-    axes: Any, dial: Dial, start: datetime, marks: DialMarks, low: float, high: float
-) -> None:
-    """Beads on their strikers' rings, each with a short tail in the sense of time."""
+def _answers(axes: Axes, marks: DialMarks, places: Points) -> None:
+    """Dots on their strikers' rings, smaller the more there are of them."""
     if not len(marks):
         return
-    places = _places(dial, start, marks, low, high)
     many = float(np.clip(26 / math.sqrt(len(marks)), 0.2, 1.0))
-    axes.scatter(
-        places[:, 0],
-        places[:, 1],
-        s=(6 + 26 * marks.weight) * many,
-        c=ANSWER,
-        alpha=0.85,
-        edgecolors=BACKGROUND,
-        linewidths=0.35 * many,
-        zorder=5,
-        rasterized=len(marks) > 3000,
-    )
+    look = {"c": ANSWER, "alpha": 0.85, "edgecolors": BACKGROUND, "linewidths": 0.35 * many}
+    size = (6 + 26 * marks.weight) * many
+    style.dots(axes, places, size, zorder=5, rasterized=len(marks) > 3000, **look)
 
 
 def _counts(
-    axes: Any, dial: Dial, start: datetime, lasted_s: float, heard: DialMarks, played: DialMarks
+    axes: Axes,
+    dial: Dial,
+    start: datetime,
+    lasted_s: float,
+    heard: DialMarks,
+    played: DialMarks,
 ) -> None:
     """Two rings that face each other: calls outward, answers inward, by time."""
     bin_s = dial.turn_h * 3600 / 144
-    _arc(axes, COUNT_RING, 0, 2 * math.pi, color=GRID, lw=0.6, zorder=1)
+    _circle(axes, COUNT_RING, 0.6)
     gap = 0.12 * 2 * math.pi / 144
-    for marks, ink, way in ((heard, CALL, 1), (played, ANSWER, -1)):
-        counts = counts_per(marks, bin_s, lasted_s)
-        tallest = counts.max()
-        if tallest == 0:
-            continue
-        for index, count in enumerate(counts):
-            if count == 0:
-                continue
+    for marks, colour, way in ((heard, CALL, 1), (played, ANSWER, -1)):
+        counts = counts_per_bin(marks, bin_s, lasted_s)
+        for index in np.flatnonzero(counts):
             from_a, to_a = dial.angles(start, [index * bin_s, (index + 1) * bin_s])
-            tall = way * COUNT_TALL * math.sqrt(count / tallest)
+            tall = way * COUNT_TALL * math.sqrt(counts[index] / counts.max())
             inner, outer = sorted((COUNT_RING, COUNT_RING + tall))
-            _sector(
-                axes,
-                inner,
-                outer,
-                from_a + gap,
-                to_a - gap,
-                fc=ink,
-                ec="none",
-                alpha=0.75,
-                zorder=3,
-            )
+            _sector(axes, (inner, outer), (from_a + gap, to_a - gap), colour, 0.75)
 
 
-def _middle(axes: Any, start: datetime, lasted_s: float, told: tuple[str, str]) -> None:
+def _middle(axes: Axes, start: datetime, lasted_s: float, told: tuple[str, str]) -> None:
     end = start + timedelta(seconds=lasted_s)
-    axes.text(
-        0, 0.052, f"{start:%-d %B}", fontsize=17, family=look.TITLE_FONT, ha="center", color=DARK
-    )
-    axes.text(
-        0,
-        0.018,
-        f"{start:%Y}, {start:%H:%M} to {end:%H:%M}",
-        fontsize=7.5,
-        ha="center",
-        color=MUTED,
-    )
-    axes.text(0, -0.045, told[0], fontsize=9.5, ha="center", color=CALL)
-    axes.text(0, -0.09, told[1], fontsize=9.5, ha="center", color=ANSWER)
+    shape = "%H:%M" if lasted_s >= 600 else "%H:%M:%S"
+    span = f"{start:%Y}, {start:{shape}} to {end:{shape}}"
+    middle = {"ha": "center", "va": "baseline"}
+    label(axes, 0, 0.052, f"{start:%-d %B}", 17, DARK, family=style.TITLE_FONT, **middle)
+    for y, text, size, colour in (
+        (0.018, span, 7.5, MUTED),
+        (-0.045, told[0], 9.5, CALL),
+        (-0.09, told[1], 9.5, ANSWER),
+    ):
+        label(axes, 0, y, text, size, colour, **middle)
 
 
-def _corners(axes: Any, title: str, palette: Palette | None) -> None:
-    axes.text(
-        -1.25, 1.22, title, fontsize=27, family=look.TITLE_FONT, ha="left", va="center", color=DARK
-    )
-    x, y = -1.25, -1.20
-    axes.scatter([x + 0.01], [y + 0.05], s=5, c=CALL, linewidths=0)
-    axes.text(
-        x + 0.035, y + 0.05, "a call: pitch runs outward", fontsize=8, va="center", color=MUTED
-    )
-    axes.scatter([x + 0.01], [y], s=28, c=ANSWER, edgecolors=BACKGROUND, linewidths=0.4)
-    axes.text(
-        x + 0.035, y, "an answer: its size is its force", fontsize=8, va="center", color=MUTED
-    )
-    axes.text(
-        1.25,
-        y + 0.05,
-        "dotted ring: sounds without pitch",
-        fontsize=8,
-        va="center",
-        ha="right",
-        color=MUTED,
-    )
-    axes.text(
-        1.25,
-        y,
-        "inner rings: counts, each by its own root scale",
-        fontsize=8,
-        va="center",
-        ha="right",
-        color=MUTED,
-    )
+def _corners(axes: Axes, title: str, palette: Palette | None) -> None:
+    label(axes, -1.25, 1.22, title, 27, family=style.TITLE_FONT)
+    left, right, foot = -1.25, 1.25, -1.20
+    axes.scatter([left + 0.01], [foot + 0.05], s=5, c=CALL, linewidths=0)
+    axes.scatter([left + 0.01], [foot], s=28, c=ANSWER, edgecolors=BACKGROUND, linewidths=0.4)
+    label(axes, left + 0.035, foot + 0.05, "a call: pitch runs outward", 8, MUTED)
+    label(axes, left + 0.035, foot, "an answer: its size is its force", 8, MUTED)
+    label(axes, right, foot + 0.05, "dotted ring: sounds without pitch", 8, MUTED, ha="right")
+    counts = "inner rings: counts, each by its own root scale"
+    label(axes, right, foot, counts, 8, MUTED, ha="right")
     if palette is not None:
-        axes.text(
-            1.25,
-            1.22,
-            f"answered by {palette.name}",
-            fontsize=9,
-            ha="right",
-            va="center",
-            color=MUTED,
-        )
+        label(axes, right, 1.22, f"answered by {palette.name}", 9, MUTED, ha="right")
 
 
 @dataclass(frozen=True, slots=True)
@@ -496,7 +452,7 @@ def draw_dial(
     calls = [_shifted(p, from_s) for p in day.phrases if from_s <= p.onset_s < to_s]
     answers = [_moved(n, from_s) for n in day.sounded() if from_s <= n.onset_s < to_s]
     answered = {note.heard_phrase for note in answers}
-    told = (look.counted(len(calls), "call"), f"{len(answered):,} answered")
+    told = (counted(len(calls), "call"), f"{len(answered):,} answered")
     start = day.moment(from_s)
     rise, down = _of_that_day(sun, start)
     lasted_s = max(to_s - from_s, 1.0)

@@ -151,6 +151,12 @@ def dot(axes: Axes, x: float, y: float, marker: str | int, size: float, **more: 
     axes.plot([x], [y], **(given | more))
 
 
+def dots(axes: Axes, places: npt.NDArray[np.float64], areas: npt.ArrayLike, **more: object) -> None:
+    """Draw many markers at places of shape ``(n, 2)``, with areas in square points."""
+    given: dict[str, Any] = {"s": areas}
+    axes.scatter(places[:, 0], places[:, 1], **(given | more))
+
+
 def no_frame(axes: Axes) -> None:
     """Take off ticks, edges and ground."""
     axes.set_xticks([])
