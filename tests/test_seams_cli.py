@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
 
+import click
 import numpy as np
 import pytest
+from click.testing import CliRunner
+from listen_helpers import RATE_HZ, calls
 
 from callresp import __version__
-from callresp.cli import COMMANDS
+from callresp.cli import COMMANDS, cli
 from callresp.io.audio import write_wav
 
 
@@ -50,3 +55,49 @@ def test_an_error_of_the_library_names_the_option_that_it_came_from(tmp_path: Pa
     done = callresp("transcribe", str(tmp_path / "dawn.wav"), "--detector", "natve")
     assert done.returncode == 2
     assert done.stderr == "callresp: --detector: no detector 'natve'; did you mean 'native'?\n"
+
+
+def examples(verb: str, text: str) -> list[list[str]]:
+    """The words of every call of `verb` that its help shows."""
+    found = []
+    for line in text.splitlines():
+        for part in re.split(r" \| |   +", line.strip()):
+            if part.startswith(f"callresp {verb}"):
+                found.append(shlex.split(part)[2:])
+    return found
+
+
+def context() -> click.Context:
+    return click.Context(cli)
+
+
+@pytest.mark.parametrize("verb", list(COMMANDS))
+def test_what_help_shows_can_be_typed(verb: str) -> None:
+    command = cli.get_command(context(), verb)
+    assert command is not None
+    shown = examples(verb, command.help or "")
+    assert shown
+    for words in shown:
+        command.make_context(verb, list(words), parent=context())
+
+
+QUICKER = {"compare": ["--detector", "native"], "stream": ["--speed", "10"]}
+
+
+def test_the_five_steps_of_the_readme_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    section = text.split("## Five steps")[1].split("\n## ")[0]
+    typed = [" ".join(code.split()) for code in re.findall(r"`(callresp [^`]*)`", section)]
+    write_wav(tmp_path / "dawn.wav", calls((0.5, 1.0, 1.5, 12.5, 13.0), 16.0), RATE_HZ)
+    monkeypatch.chdir(tmp_path)
+    for line in typed:
+        if line.split()[1] in ("strike-test", "measure"):
+            continue
+        words = shlex.split(line)[1:] + QUICKER.get(line.split()[1], [])
+        done = CliRunner().invoke(cli, words)
+        assert done.exit_code in (0, 1), (line, done.output, done.exception)
+    made = {path.name for path in tmp_path.iterdir()}
+    assert made >= {
+        "dawn.heard.jsonl", "dawn.compare.png", "dawn.explain.png", "dawn.reply.jsonl",
+        "dawn.plan.jsonl", "dawn.rehearsal.wav", "dawn.png", "dawn.mid",
+    }  # fmt: skip
