@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 from plan_helpers import reply_note
 
 from callresp.commands import check, palette
-from callresp.commands.check import account
+from callresp.commands.check import describe
 from callresp.errors import UserError
 from callresp.io.resources import corpus
 from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore, write_reply
@@ -89,7 +89,7 @@ def test_every_change_can_be_told_in_a_line(tmp_path: Path) -> None:
     path = reply_file(tmp_path, reply_note(0, 10, 11, "tube 9"))
     run(str(path))
     for change in read_plan(tmp_path / "dawn.plan.jsonl").changes:
-        assert account(change) == (
+        assert describe(change) == (
             "10.000 s, note 0 dropped: the palette has no 'tube 9' [striker.name]"
         )
 

@@ -72,14 +72,14 @@ def command(
     if as_json:
         ui.emit({"reach": reached, "work": work, "now": now, "added": added, "pairs": pairs})
         return
-    _tell_reach(reached)
-    _tell_work(work)
-    _tell_alike(pairs)
+    _print_reach(reached)
+    _print_work(work)
+    _print_alike(pairs)
     if tries:
-        _tell_added(now, added, rule_set.name)
+        _print_added(now, added, rule_set.name)
 
 
-def _tell_reach(reached: PitchCoverage) -> None:
+def _print_reach(reached: PitchCoverage) -> None:
     pitched = reached.notes - reached.unpitched
     ui.say(
         f"{pitched} of {reached.notes} heard notes have a pitch: a striker answers"
@@ -99,7 +99,7 @@ def _tell_reach(reached: PitchCoverage) -> None:
         ui.say(f"  {reached.unpitched} notes without pitch have no block or box to go to")
 
 
-def _tell_work(work: tuple[Workload, ...]) -> None:
+def _print_work(work: tuple[Workload, ...]) -> None:
     over = [item for item in work if item.overworked]
     if not over:
         ui.say("no striker is overworked")
@@ -115,7 +115,7 @@ def _tell_work(work: tuple[Workload, ...]) -> None:
         ui.say(f"never struck: {', '.join(idle)}")
 
 
-def _tell_alike(pairs: tuple[SoundPair, ...]) -> None:
+def _print_alike(pairs: tuple[SoundPair, ...]) -> None:
     alike = [pair for pair in pairs if pair.too_alike]
     for pair in alike:
         apart = "" if pair.cents is None else f", {pair.cents:+.0f} cents apart"
@@ -124,7 +124,7 @@ def _tell_alike(pairs: tuple[SoundPair, ...]) -> None:
         ui.say("no two strikers sound too alike, by the partials in the palette")
 
 
-def _tell_added(now: AnswerFit, added: tuple[TriedStriker, ...], rules: str) -> None:
+def _print_added(now: AnswerFit, added: tuple[TriedStriker, ...], rules: str) -> None:
     share = now.played / max(now.asked, 1)
     ui.say(
         f"answered by '{rules}' as it is: {share:.0%} of pitched notes played,"

@@ -53,7 +53,7 @@ def command(
         groups = msgspec.to_builtins(grouped(checked.plan.changes))
         ui.emit({"plan": str(output), **msgspec.to_builtins(figures), "groups": groups})
     else:
-        tell(figures, checked.plan.changes, list_changes)
+        print_summary(figures, checked.plan.changes, list_changes)
         ui.say(f"wrote {output}")
         ui.say(f"next: callresp rehearse {output}")
     click.get_current_context().exit(1 if checked.plan.changes else 0)
@@ -64,7 +64,7 @@ def _beside(reply: Path) -> Path:
     return reply.with_name(f"{stem}.plan.jsonl")
 
 
-def tell(figures: Summary, changes: tuple[Change, ...], every: bool) -> None:
+def print_summary(figures: Summary, changes: tuple[Change, ...], every: bool) -> None:
     """Tell a person what the plan asks of the machine."""
     ui.say(
         f"{figures.palette}: {figures.strikes} strikes, {figures.holds} damper moves,"
@@ -74,7 +74,7 @@ def tell(figures: Summary, changes: tuple[Change, ...], every: bool) -> None:
         ui.say(f"  {name}: {count}")
     if every:
         for change in changes:
-            ui.say(f"  {account(change)}")
+            ui.say(f"  {describe(change)}")
     elif changes:
         for group in grouped(changes):
             ui.say(f"  {group.count} {group.change}: {_group(group)}")
@@ -86,9 +86,9 @@ def tell(figures: Summary, changes: tuple[Change, ...], every: bool) -> None:
         f"  peak {figures.peak_current_a:.2f} A; {figures.energy_wh:.3f} Wh,"
         f" {figures.strike_j:.2f} J a strike"
     )
-    _tell_battery(figures)
+    _print_battery(figures)
     if figures.hottest is not None:
-        _tell_hottest(figures.hottest)
+        _print_hottest(figures.hottest)
     ui.warn("coils, batteries and moving parts can hurt: see the cautions in the README")
 
 
@@ -105,7 +105,7 @@ def _amount(value: float, unit: str) -> str:
     return f"{value:.3g} {unit}"
 
 
-def _tell_battery(figures: Summary) -> None:
+def _print_battery(figures: Summary) -> None:
     if figures.battery_hours is None:
         return
     after = ""
@@ -126,7 +126,7 @@ def _clock(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
-def _tell_hottest(hot: HottestCoil) -> None:
+def _print_hottest(hot: HottestCoil) -> None:
     softer = f", {hot.force_loss_db:.1f} dB softer" if hot.force_loss_db >= 0.05 else ""
     ui.say(
         f"  hottest coil: {hot.instrument}, {hot.temperature_c:.0f} of {hot.limit_c:.0f} °C{softer}"
@@ -135,7 +135,7 @@ def _tell_hottest(hot: HottestCoil) -> None:
         ui.warn("that coil burns skin: let the machine stand for some minutes before you touch it")
 
 
-def account(change: Change) -> str:
+def describe(change: Change) -> str:
     """One change in one line."""
     text = f"{change.at_s:.3f} s, note {change.reply} {change.change}: {change.why}"
     if change.asked is not None and change.given is not None:

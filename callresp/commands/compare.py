@@ -100,7 +100,7 @@ def command(
     if as_json:
         ui.emit(to_json(found))
         return
-    tell(found, source.duration_s)
+    print_summary(found, source.duration_s)
     ui.say(f"drew {output}")
 
 
@@ -159,7 +159,7 @@ def _draw(
     draw_comparison(output, source, found, stretch)
 
 
-def tell(found: Comparison, duration_s: float) -> None:
+def print_summary(found: Comparison, duration_s: float) -> None:
     """Print a comparison for a person."""
     from callresp.evaluate.scoring import WINDOWS_S
 

@@ -12,7 +12,7 @@ import click
 import msgspec
 
 from callresp.commands import options, ui
-from callresp.commands.check import account
+from callresp.commands.check import describe
 
 if TYPE_CHECKING:
     from callresp.io.score import HeardScore, ReplyScore
@@ -74,7 +74,7 @@ def command(output: Path, palette: str, rules: str, seed: int | None, as_json: b
     if as_json:
         ui.emit(_figures(folder, heard, reply, checked, session, took_s))
     else:
-        _tell(folder, heard, reply, checked, session, took_s)
+        _print_summary(folder, heard, reply, checked, session, took_s)
 
 
 def _hear(folder: Folder, seed: int | None) -> HeardScore:
@@ -195,7 +195,7 @@ def _figures(
     }
 
 
-def _tell(
+def _print_summary(
     folder: Folder,
     heard: HeardScore,
     reply: ReplyScore,
@@ -220,7 +220,7 @@ def _tell(
     changes = checked.plan.changes
     ui.say(f"refused   {sum(c.change == 'dropped' for c in changes)} notes; {len(changes)} changes")
     for change in changes[:4]:
-        ui.say(f"          {account(change)}")
+        ui.say(f"          {describe(change)}")
     if len(changes) > 4:
         ui.say(f"          and {len(changes) - 4} more in {folder['.plan.jsonl'].name}")
     report = session.report

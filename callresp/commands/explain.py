@@ -80,7 +80,7 @@ def command(
     if as_json:
         ui.emit(as_values(found))
         return
-    tell(found)
+    print_summary(found)
     ui.say(f"drew {output}")
 
 
@@ -114,7 +114,7 @@ def as_values(found: Evidence) -> dict[str, Any]:
     }
 
 
-def tell(found: Evidence) -> None:
+def print_summary(found: Evidence) -> None:
     """Tell a person, row by row."""
     from callresp.plots.diagnostics import letter, lettered
 

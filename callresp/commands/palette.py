@@ -58,7 +58,7 @@ def palette_command(name: str | None, as_json: bool) -> None:
     if as_json:
         ui.emit({"palette": palette, "ability": able, "too_alike": alike})
         return
-    _tell(palette, able)
+    _print_summary(palette, able)
     for pair in alike:
         ui.say(f"  {pair.one} and {pair.other} sound too alike to carry different pitches")
     ui.say("next: callresp sheet " + name)
@@ -77,14 +77,14 @@ def _list(as_json: bool) -> None:
         ui.say(f"{name:10}{description}")
 
 
-def _tell(palette: Palette, able: Capability) -> None:
+def _print_summary(palette: Palette, able: Capability) -> None:
     board = palette.board
     ui.say(f"{palette.name}: {palette.description}")
     ui.say(
         f"  board {board.name}: {board.coil_channels} coil and {board.motor_channels} motor"
         f" channels, {board.idle_current_a:g} A idle, lets go after {board.silence_ms:g} ms"
     )
-    _tell_supply(palette, able)
+    _print_supply(palette, able)
     for driver in palette.driver:
         channels = ", ".join(map(str, driver.channels))
         ui.say(f"  driver {driver.name}: channels {channels}, {driver.current_max_a:g} A at once")
@@ -103,7 +103,7 @@ def _tell(palette: Palette, able: Capability) -> None:
             f"    up to {rate.fastest_per_s:.3g} strokes a second; hardest for ever"
             f" {rate.lasting_per_s:.3g}, held back by {LIMITS[rate.held_back_by]}"
         )
-        _tell_damper(striker, able)
+        _print_damper(striker, able)
     for turner, item in zip(palette.turner, able.turners, strict=True):
         stored = ""
         if item.stored_fast_s is not None:
@@ -114,7 +114,7 @@ def _tell(palette: Palette, able: Capability) -> None:
         )
 
 
-def _tell_supply(palette: Palette, able: Capability) -> None:
+def _print_supply(palette: Palette, able: Capability) -> None:
     supply, hours = palette.supply, able.supply
     size = "" if supply.chemistry == "mains" else f" {supply.capacity_ah:g} Ah"
     ui.say(
@@ -136,7 +136,7 @@ def _voice(striker: Striker) -> str:
     return f"no pitch, lowest mode {striker.reference_hz:.0f} Hz"
 
 
-def _tell_damper(striker: Striker, able: Capability) -> None:
+def _print_damper(striker: Striker, able: Capability) -> None:
     damper = striker.damper
     if damper is None:
         return

@@ -107,7 +107,7 @@ def rehearse_command(
     if as_json:
         ui.emit({**asdict(mixed), **({"picture": asdict(drawn)} if drawn else {})})
         return
-    _tell(job, mixed)
+    _print_summary(job, mixed)
     if drawn is not None:
         ui.say(f"wrote {drawn.path}")
     ui.say(f"next: callresp export {plan}")
@@ -172,7 +172,7 @@ def _place(palette: Palette, sound: dict[str, object]) -> ListeningPoint:
     )
 
 
-def _tell(job: Job, mixed: MixReport) -> None:
+def _print_summary(job: Job, mixed: MixReport) -> None:
     from callresp.synthesis.mixing import HEARING_CAUTION
 
     if job.recording is None:

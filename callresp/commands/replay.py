@@ -103,7 +103,7 @@ def command(
     if as_json:
         ui.emit({"heard": str(output), **_plain(heard, ways), "written": [str(p) for p in written]})
         return
-    tell(heard, ways)
+    print_summary(heard, ways)
     ui.say(f"wrote {', '.join(map(str, written))}")
 
 
@@ -256,7 +256,7 @@ ROWS = (
 )
 
 
-def tell(heard: HeardScore, ways: list[Way]) -> None:
+def print_summary(heard: HeardScore, ways: list[Way]) -> None:
     """Tell a person how the ways differ."""
 
     from callresp.field.replay import overlap_of

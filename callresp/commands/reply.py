@@ -58,9 +58,9 @@ def command(
     if as_json:
         ui.emit({"reply": str(output), **figures(score)})
         return
-    tell(score)
+    print_summary(score)
     if explain:
-        for text in account(score):
+        for text in explain_rows(score):
             ui.say(f"  {text}")
     ui.say(f"wrote {output}")
     ui.say(f"next: callresp check {output}")
@@ -84,7 +84,7 @@ def figures(score: ReplyScore) -> dict[str, object]:
     }
 
 
-def tell(score: ReplyScore) -> None:
+def print_summary(score: ReplyScore) -> None:
     """Tell a person what was answered, and what was not and why."""
     from callresp.reply.silences import counted
 
@@ -97,7 +97,7 @@ def tell(score: ReplyScore) -> None:
         ui.say(f"  silent {count} times: {why}")
 
 
-def account(score: ReplyScore) -> list[str]:
+def explain_rows(score: ReplyScore) -> list[str]:
     """Every note and silence in order of time, each with its reason."""
     rows = [(note.onset_s, _note_line(note)) for note in score.notes]
     rows += [

@@ -75,7 +75,7 @@ def command(
         _write(
             day, figures, machine, title or log.stem, _sun(sunrise, sunset, day), output, picture
         )
-        tell(figures)
+        print_summary(figures)
         ui.say(f"wrote {output} and {picture}")
     click.get_current_context().exit(1 if figures.faults else 0)
 
@@ -143,7 +143,7 @@ def _at(option: str, text: str, day: FieldDay) -> datetime:
     return datetime.combine(day.start.date(), clock.replace(tzinfo=None), day.start.tzinfo)
 
 
-def tell(figures: DayStatistics) -> None:
+def print_summary(figures: DayStatistics) -> None:
     """Tell a person the day in a few lines."""
     hours = figures.duration_s / 3600
     ui.say(

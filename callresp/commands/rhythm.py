@@ -44,7 +44,7 @@ def command(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> No
         if as_json:
             ui.emit(row_of(phrase, rhythm) | asked)
         else:
-            ui.say(tell(phrase, rhythm) + _asked(asked))
+            ui.say(describe(phrase, rhythm) + _asked(asked))
     if as_json:
         return
     for name in sorted({phrase.voice for phrase, _ in found}):
@@ -77,7 +77,7 @@ def row_of(phrase: Phrase, rhythm: Rhythm) -> dict[str, Any]:
     }
 
 
-def tell(phrase: Phrase, rhythm: Rhythm) -> str:
+def describe(phrase: Phrase, rhythm: Rhythm) -> str:
     """The rhythm of a phrase in a line for a person."""
     text = f"{phrase.onset_s:9.2f} s  voice {phrase.voice}  {rhythm.onsets:3d} notes"
     if rhythm.median_s is not None:

@@ -65,7 +65,7 @@ def command(
         ui.say(f"wrote {target}")
         ui.say(f"next: change it, then callresp audition YOUR.wav --rules {target} --rules {name}")
     elif palette is not None:
-        _tell(rules, old, palette, as_json)
+        _print_summary(rules, old, palette, as_json)
     elif as_json:
         ui.emit(msgspec.to_builtins(rules))
     else:
@@ -83,7 +83,7 @@ def _carried(rules: RuleSet, text: str, old: str, palette: str) -> str:
     return renamed(text, found.names)
 
 
-def _tell(rules: RuleSet, old: str | None, palette: str, as_json: bool) -> None:
+def _print_summary(rules: RuleSet, old: str | None, palette: str, as_json: bool) -> None:
     """Which instruments of a palette each rule plays, and what the set loses there."""
     from callresp.palette.files import load_palette
     from callresp.reply.selection import bound, carried, missing

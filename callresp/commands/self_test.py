@@ -110,7 +110,7 @@ def command(
     with ui.progress("listening"):
         heard = measure.measure_strokes(taken.capture, checked.plan, machine, taken.about)
         found = judge.judge(heard, machine)
-    _tell(machine, found, taken, as_json)
+    _print_summary(machine, found, taken, as_json)
     well = all(one.well for one in found) and not taken.refused
     click.get_current_context().exit(0 if well else 1)
 
@@ -188,7 +188,7 @@ def _keep(path: Path, capture: Capture) -> None:
     write_wav(path, capture.samples, capture.rate_hz)
 
 
-def _tell(machine: Palette, found: list[Verdict], taken: Taken, as_json: bool) -> None:
+def _print_summary(machine: Palette, found: list[Verdict], taken: Taken, as_json: bool) -> None:
     if as_json:
         strikers = [{**msgspec.to_builtins(one), "well": one.well} for one in found]
         ui.emit(

@@ -94,7 +94,7 @@ def command(
     if as_json:
         ui.emit({"input": source, "lost_samples": lost, **msgspec.to_builtins(reading)})
     else:
-        tell(reading, lost)
+        print_summary(reading, lost)
     click.get_current_context().exit(0 if reading.word == "good" else 1)
 
 
@@ -167,7 +167,7 @@ def line(reading: MeterReading) -> str:
     )
 
 
-def tell(reading: MeterReading, lost: int) -> None:
+def print_summary(reading: MeterReading, lost: int) -> None:
     """Tell a person what the meter found."""
     ui.say(f"{reading.word}: peak {reading.peak_db:.1f} dB of full scale, {reading.seconds:.0f} s")
     if reading.highest_db > reading.peak_db + 0.5:

@@ -98,7 +98,7 @@ def command(
         # Also after Ctrl-C or a lost board: then above all one wants to know what was played.
         if log is not None and begun:
             write_log(log, begun[0])
-    tell(session, as_json)
+    print_summary(session, as_json)
     all_played = session.report.played == session.report.commands
     click.get_current_context().exit(0 if all_played else 1)
 
@@ -153,7 +153,7 @@ def figures(session: Session) -> dict[str, object]:
     }
 
 
-def tell(session: Session, as_json: bool) -> None:
+def print_summary(session: Session, as_json: bool) -> None:
     """Tell what became of the plan."""
     values = figures(session)
     if as_json:

@@ -284,7 +284,7 @@ def measure_command(
     if as_json:
         ui.emit({"palette": str(output), "picture": str(picture), **whole})
     else:
-        tell(found, written.kept)
+        print_summary(found, written.kept)
         ui.say(f"wrote {output}, {picture} and {report}")
         ui.say(f"next: look at {picture}; callresp sheet {output} draws the workshop sheet")
     click.get_current_context().exit(1 if grave else 0)
@@ -401,7 +401,7 @@ def _json(whole: dict[str, Any]) -> str:
     return msgspec.json.format(msgspec.json.encode(whole)).decode() + "\n"
 
 
-def tell(found: StrikeTestResult, kept: list[tuple[str, str, str]]) -> None:
+def print_summary(found: StrikeTestResult, kept: list[tuple[str, str, str]]) -> None:
     """Tell a person what was measured."""
     if not found.by_hand:
         ui.say(

@@ -74,7 +74,7 @@ def command(
         for note in notes:
             click.echo(line(note))
         return
-    summarise(header, notes, output, calibration)
+    print_summary(header, notes, output, calibration)
 
 
 class _Voice:
@@ -87,7 +87,7 @@ class _Voice:
         self.weighted_db: list[float] = []
 
 
-def summarise(
+def print_summary(
     header: HeardHeader, notes: Sequence[Note], output: Path | None, calibration: Path | None
 ) -> None:
     """Tell a person what was heard."""
