@@ -99,7 +99,7 @@ def test_it_plays_no_more_after_so_many_strikes(run: Run) -> None:
         ((*FILE, "--port", "/dev/ttyNONE", "--yes"), "can't follow sound"),
         (("--input", "dawn.wav", "--port", "/dev/ttyNONE"), "add --yes"),
         (("--input", "dawn.wav", "--port", "/dev/ttyNONE", "--yes"), "ttyNONE"),
-        ((*FILE, "--port", "simulated", "--midi", "Synth"), "--port or --midi"),
+        ((*FILE, "--port", "simulated", "--midi", "Synth"), "a port and a MIDI output at once"),
         ((*FILE, "--rules", "nobody"), "nobody"),
         ((*FILE, "--log", "dawn.wav"), "would write over"),
     ],
