@@ -7,6 +7,7 @@ Each command is a module that is imported only when it is called, so that
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import logging
 import os
@@ -73,7 +74,8 @@ class LazyGroup(click.Group):
         """Run a command; a reader that goes away, as in `| head`, is no fault."""
         try:
             status = super().invoke(ctx)
-            sys.stdout.flush()
+            if sys.stdout is not None:
+                sys.stdout.flush()
         except UserError as fault:
             option = self._option(ctx, fault.argument)
             if fault.where and option.startswith("--"):
@@ -143,11 +145,15 @@ def main() -> None:
     except click.ClickException as fault:
         fault.show()
         sys.exit(2)
-    except (click.Abort, KeyboardInterrupt):
+    except (click.Abort, KeyboardInterrupt) as fault:
         _complain("stopped")
-        sys.exit(130)
+        # Click hides the interrupt behind its own exception; one by a signal has its number.
+        stopped = fault.__cause__ if isinstance(fault, click.Abort) else fault
+        sys.exit(128 + getattr(stopped, "number", 2))
     sys.exit(status if isinstance(status, int) else 0)
 
 
 def _complain(text: str) -> None:
-    click.echo(f"callresp: {text}", err=True)
+    # After a hang-up there is nobody to tell.
+    with contextlib.suppress(OSError):
+        click.echo(f"callresp: {text}", err=True)

@@ -17,7 +17,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from measure_helpers import BAR, capture_of, sm
 
-from callresp import link
 from callresp.commands import listening
 from callresp.commands.self_test import command
 from callresp.errors import UserError
@@ -26,6 +25,7 @@ from callresp.field.self_test import schedule as roll_call
 from callresp.field.self_test.judge import Verdict
 from callresp.io.audio import write_wav
 from callresp.io.resources import shipped
+from callresp.link import stream as link_stream
 from callresp.live.sources import Block
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
@@ -297,7 +297,7 @@ def test_as_it_sounds_on_one_striker_alone(tmp_path: Path, monkeypatch: pytest.M
     schedule = roll_call.self_test_schedule(load_palette(palette), ("wood",))
     recorder = sm.Recorder(offset_s=0.0, noise_db=-70)
     microphone = Microphone(recorded(machine()[3:], schedule, recorder))
-    real = link.stream
+    real = link_stream.stream
 
     def stream(checked: Any, url: str, *, watch: Any) -> Any:
         def look(session: Any, now_s: float) -> None:
@@ -307,7 +307,7 @@ def test_as_it_sounds_on_one_striker_alone(tmp_path: Path, monkeypatch: pytest.M
 
         return real(checked, url, watch=look)
 
-    monkeypatch.setattr(link, "stream", stream)
+    monkeypatch.setattr(link_stream, "stream", stream)
     monkeypatch.setattr(listening, "source_of", lambda *_: microphone)
     status, found = run("--palette", palette, "--port", "simulated", "--only", "wood")
     assert found["strikers"][0]["faults"] == []

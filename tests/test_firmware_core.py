@@ -36,7 +36,8 @@ from callresp.link.messages import (
     TurnAt,
     parse,
 )
-from callresp.link.port import open_port, simulated_board
+from callresp.link.port import open_port
+from callresp.link.simulator import simulated_board
 from callresp.link.stream import stream
 
 FUZZ_ROUNDS = 500_000

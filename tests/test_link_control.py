@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
-import time
 from pathlib import Path
 
+import pytest
+from board_on_pty import PATIENCE_S, served, wait_until
 from link_helpers import FETTLE, plan_of
 
-from callresp.link.messages import StrikeAt
-from callresp.link.port import simulated_board
+from callresp.errors import UserError
+from callresp.link import stop_request
+from callresp.link.board import SimulatedBoard
+from callresp.link.messages import Stop, StrikeAt
+from callresp.link.port import BoardConnection, open_port
 from callresp.link.session import Session
-from callresp.link.stop_request import BoardConnection, request_stop, stop_file
+from callresp.link.stop_request import StopListener, request_stop
 from callresp.link.stream import stream
 from callresp.plan.files import write_plan
 
@@ -27,64 +34,129 @@ def callresp(*words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-def test_a_second_terminal_stops_the_stream(tmp_path: Path) -> None:
-    log = tmp_path / "board.jsonl"
+# As a service, cron, sudo and an ssh login have them: nothing of the session's own.
+ELSEWHERE = {"PATH": "/usr/bin:/bin", "HOME": "/nonexistent", "TMPDIR": "/nonexistent"}
+STOP = [sys.executable, "-m", "callresp", "stop", "--port"]
+
+
+def test_a_terminal_with_nothing_in_common_stops_the_stream() -> None:
     done: list[Session] = []
-    with simulated_board(FETTLE, log) as port:
-        runner = threading.Thread(
-            target=lambda: done.append(stream(plan_of(400, 0.2), port)), daemon=True
-        )
+    with served(SimulatedBoard(FETTLE)) as at:
+        runner = threading.Thread(target=lambda: done.append(stream(plan_of(400, 0.2), at.port)))
         runner.start()
-        until = time.monotonic() + 20
-        while not stop_file(port).parent.is_dir() and time.monotonic() < until:
-            time.sleep(0.01)
-        time.sleep(2.5)
-        assert "running stream has stopped" in request_stop(port)
-        runner.join(timeout=10)
-        assert not runner.is_alive()
+        wait_until(lambda: at.strokes >= 3)
+        where = {**ELSEWHERE, "PYTHONPATH": os.pathsep.join(sys.path)}
+        asked = subprocess.run([*STOP, at.port], env=where, capture_output=True, text=True)
+        runner.join()
+        assert asked.stdout == "the running session has stopped everything\n", asked.stderr
+        assert isinstance(at.heard[-1], Stop)
+        assert at.released
     report = done[0].report
     assert report.outcomes["stopped by the host"] > 300
-    rows = [json.loads(line) for line in log.read_text().splitlines()]
-    on = sum(row["did"] == "on" for row in rows)
-    assert on == len(rows) - on
+    assert sum(report.outcomes.values()) == report.commands
 
 
-def test_ctrl_c_stops_everything_in_order(tmp_path: Path) -> None:
-    plan, log = tmp_path / "a.plan.jsonl", tmp_path / "board.jsonl"
-    played = tmp_path / "played.jsonl"
+def test_a_link_to_the_port_finds_it_too(tmp_path: Path) -> None:
+    with served(SimulatedBoard(FETTLE)) as at, StopListener(at.port) as listener:
+        link = tmp_path / "by-id"
+        link.symlink_to(at.port)
+        asked = threading.Thread(target=request_stop, args=(str(link),))
+        asked.start()
+        assert listener.requested.wait(PATIENCE_S)
+        listener.released()
+        asked.join()
+
+
+def test_a_program_that_sits_on_the_address_is_passed_over() -> None:
+    """It takes every connection and says nothing sensible; or nothing at all."""
+    family, address = next(stop_request._addresses("/dev/ttyPLANTED"))
+    with socket.socket(family, socket.SOCK_STREAM) as planted:
+        planted.bind(address)
+        planted.listen()
+
+        def answer() -> None:
+            with contextlib.suppress(OSError):
+                while True:
+                    connection, _ = planted.accept()
+                    with connection:
+                        connection.sendall(b"stopped\n")
+
+        threading.Thread(target=answer, daemon=True).start()
+        with StopListener("/dev/ttyPLANTED") as listener:
+            assert listener.reachable
+            asked: list[str] = []
+            ask = threading.Thread(target=lambda: asked.append(request_stop("/dev/ttyPLANTED")))
+            ask.start()
+            assert listener.requested.wait(PATIENCE_S)
+            assert not asked
+            listener.released()
+            ask.join()
+        planted.shutdown(socket.SHUT_RDWR)
+    assert asked == ["the running session has stopped everything"]
+
+
+def test_only_the_right_words_stop_it() -> None:
+    """As from a web page that a browser on this computer was made to send."""
+    with StopListener("/dev/ttyX") as listener:
+        family, address = next(stop_request._addresses("/dev/ttyX"))
+        for said in (b"POST / HTTP/1.1\n", b"callresp stop /dev/ttyY\n", b"\n", b"x" * 9000):
+            with socket.socket(family, socket.SOCK_STREAM) as stranger:
+                stranger.connect(address)
+                with contextlib.suppress(OSError):
+                    stranger.sendall(said)
+                    assert stranger.recv(100) == b""
+        assert not listener.requested.is_set()
+
+
+def test_where_every_address_is_taken_it_plays_on_and_says_so(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(stop_request, "ADDRESSES", 1)
+    with StopListener("/dev/ttyX"), StopListener("/dev/ttyX") as second:
+        assert not second.reachable
+        second.released()
+
+
+def test_in_use_is_not_check_the_cable() -> None:
+    with served(SimulatedBoard(FETTLE)) as at:
+        held = open_port(at.port)
+        with pytest.raises(UserError, match="in use by a program that takes no stop") as told:
+            request_stop(at.port)
+        held.close()
+    assert "cable" not in str(told.value)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT])
+def test_a_signal_stops_the_stream_in_order(number: signal.Signals, tmp_path: Path) -> None:
+    plan, played = tmp_path / "a.plan.jsonl", tmp_path / "played.jsonl"
     write_plan(plan, plan_of(400, 0.1).plan)
-    with simulated_board(FETTLE, log) as port:
-        words = ["stream", str(plan), "--port", port, "--palette", "fettle", "--yes"]
+    with served(SimulatedBoard(FETTLE)) as at:
+        words = ["stream", str(plan), "--port", at.port, "--palette", "fettle", "--yes"]
         host = subprocess.Popen(
             [sys.executable, "-m", "callresp", *words, "--log", str(played)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
         )
-        # The stream takes away a stop that nobody waits for: then it has begun.
-        word, until = stop_file(port), time.monotonic() + 30
-        word.touch()
-        while word.exists() and time.monotonic() < until:
-            time.sleep(0.02)
-        time.sleep(3.0)
-        host.send_signal(signal.SIGINT)
-        _, told = host.communicate(timeout=20)
-    assert host.returncode == 130
-    assert b"Traceback" not in told
-    rows = [json.loads(line) for line in log.read_text().splitlines()]
-    on = sum(row["did"] == "on" for row in rows)
-    assert on > 5
-    assert on == len(rows) - on
+        wait_until(lambda: at.strokes >= 6)
+        host.send_signal(number)
+        _, told = host.communicate()
+        assert host.returncode == 128 + number
+        assert b"Traceback" not in told
+        assert isinstance(at.heard[-1], Stop)
+        assert at.released
     outcomes = [json.loads(line)["fate"] for line in played.read_text().splitlines()]
     assert outcomes.count("stopped by the host") > 300
+    assert len(outcomes) == len(plan_of(400, 0.1).plan.commands)
 
 
-def test_stopping_without_a_stream_speaks_to_the_board() -> None:
-    with simulated_board(FETTLE) as port:
-        with BoardConnection(port) as line:
+def test_stopping_without_a_session_speaks_to_the_board() -> None:
+    with served(SimulatedBoard(FETTLE)) as at:
+        with BoardConnection(at.port) as line:
             line.hello()
             line.heartbeat()
-            line.say(StrikeAt(0, 0, 0, 100))
-        assert "released everything" in request_stop(port)
+            line.send(StrikeAt(0, 0, 0, 100))
+        assert "released everything" in request_stop(at.port)
+        assert isinstance(at.heard[-1], Stop)
 
 
 def test_identify_compares_with_the_palette() -> None:

@@ -27,7 +27,7 @@ from callresp.link.messages import (
     TimeReply,
     TimeRequest,
 )
-from callresp.link.stop_request import BoardConnection
+from callresp.link.port import BoardConnection
 
 RAIN, STOPPED = 1 << FAULTS.index("rain"), 1 << FAULTS.index("stop pressed")
 
@@ -70,12 +70,12 @@ def status_with(line: BoardConnection, bits: int, wanted: int) -> Status:
 @pytest.mark.parametrize("kind", ["simulated", "firmware"])
 def test_the_board_obeys_its_own_stop_and_tells_of_rain(kind: str, tmp_path: Path) -> None:
     with board(kind, tmp_path) as (url, pressed), BoardConnection(url) as line:
-        line.say(Hello(VERSION, 77))
-        line.say(TimeRequest(0))
-        told: TimeReply = line.wait(TimeReply)
-        line.say(HoldAt(0, 5, told.board_ticks + 500, 20_000, 300, 76))
+        line.send(Hello(VERSION, 77))
+        line.send(TimeRequest(0))
+        told: TimeReply = line.wait_for(TimeReply)
+        line.send(HoldAt(0, 5, told.board_ticks + 500, 20_000, 300, 76))
         line.heartbeat()
-        done: Done = line.wait(Done)
+        done: Done = line.wait_for(Done)
         assert OUTCOMES[done.outcome] == "executed"
         for key, bits in ((b"r", RAIN), (b"d", 0)):
             pressed.write(key)
@@ -84,10 +84,10 @@ def test_the_board_obeys_its_own_stop_and_tells_of_rain(kind: str, tmp_path: Pat
         pressed.write(b"s")
         pressed.flush()
         status_with(line, STOPPED, STOPPED)
-        line.say(TimeRequest(0))
-        told = line.wait(TimeReply)
-        line.say(HoldAt(1, 6, told.board_ticks + 500, 20_000, 300, 76))
-        refused: Done = line.wait(Done)
+        line.send(TimeRequest(0))
+        told = line.wait_for(TimeReply)
+        line.send(HoldAt(1, 6, told.board_ticks + 500, 20_000, 300, 76))
+        refused: Done = line.wait_for(Done)
         assert (refused.sequence, OUTCOMES[refused.outcome]) == (1, "over a limit")
 
 

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 from corpus_helpers import tool
-from live_ear import PeakEar
 from live_helpers import FETTLE
+from peak_listener import PeakListener
 
 from callresp.reply.rules import Manners, Rule, RuleSet
 from callresp.scene.recipe import load_recipe, vary
@@ -35,7 +35,7 @@ def runs() -> dict[str, Any]:
     kinds = {"alone": (None, True), "loop": (way, True), "naive": (way, False)}
     made = {}
     for name, (back, masks) in kinds.items():
-        loop = live_loop.loop_of(recipe, FETTLE, EAGER, PeakEar, way=back, masks=masks)
+        loop = live_loop.loop_of(recipe, FETTLE, EAGER, PeakListener, way=back, masks=masks)
         loop.run()
         made[name] = loop
     verdicts = {n: live_judge.judge(x, FETTLE, way, made["alone"]) for n, x in made.items()}

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from callresp.io.audio import open_recording, write_wav
 from callresp.live import sources
+from callresp.live.actions import Notice
 from callresp.live.sources import BLOCK_S, FileSource, PipeSource, SoundCard
 
 RATE = 48000
@@ -65,7 +66,7 @@ class Dribble(io.RawIOBase):
 def test_any_pipe_gives_every_sample(sizes: list[int], channels: int) -> None:
     sent = np.random.default_rng(1).integers(-32768, 32767, (1500, channels)).astype("<i2")
     pipe: Any = Dribble(sent.tobytes(), sizes)
-    blocks = list(PipeSource(RATE, channels, pipe).blocks())
+    blocks = list(PipeSource(RATE, channels, pipe, clock=lambda: 0.0).blocks())
     heard = np.concatenate([block.samples for block in blocks])
     np.testing.assert_allclose(heard, sent.mean(axis=1) / 32768, atol=1e-6)
     starts = np.cumsum([0, *(len(block.samples) for block in blocks)])[:-1]
@@ -109,18 +110,18 @@ def test_a_card_that_comes_and_goes(monkeypatch: pytest.MonkeyPatch) -> None:
     fake = FakeCard()
     monkeypatch.setattr(sources, "_portaudio", lambda: fake)
     monkeypatch.setattr(sources, "RETRY_S", 0.0)
-    told: list[str] = []
-    card = SoundCard(say=told.append)
+    told: list[Notice] = []
+    card = SoundCard(report=told.append, clock=lambda: 0.0)
     blocks = []
     for block in card.blocks():
         blocks.append(block)
         if len(blocks) == 8:
             card.close()
     assert told == [
-        "no sound from the microphone (no device); waiting for it",
-        "the microphone is back",
-        "the microphone went away; waiting for it",
-        "the microphone is back",
+        Notice("no sound from the microphone (no device); waiting for it"),
+        Notice("the microphone is back", fault=False),
+        Notice("the microphone went away; waiting for it"),
+        Notice("the microphone is back", fault=False),
     ]
     assert [block.lost for block in blocks[:4]] == [0, 0, round(BLOCK_S * RATE), 0]
     # A lost block moves the time on: the clock follows the sound, not the queue.

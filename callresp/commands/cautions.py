@@ -6,6 +6,7 @@ import sys
 
 import click
 
+from callresp.commands import ui
 from callresp.errors import UserError
 
 BEFORE_STRIKING = (
@@ -29,7 +30,7 @@ def confirm(yes: bool) -> None:
         click.echo(f"caution: {caution}", err=True)
     if yes:
         return
-    if not sys.stdin.isatty():
+    if not ui.is_terminal(sys.stdin):
         raise UserError("nobody is there to confirm", remedy="read the cautions, then add --yes")
     if not click.confirm("Is the machine clear?", err=True):
         raise UserError("not confirmed, nothing was sent")

@@ -150,7 +150,7 @@ def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: Che
 
 def _stream(folder: Folder, checked: CheckedPlan) -> Session:
     from callresp.commands.stream import write_log
-    from callresp.link.port import simulated_board
+    from callresp.link.simulator import simulated_board
     from callresp.link.stream import stream
 
     total = max(len(checked.plan.commands), 1)

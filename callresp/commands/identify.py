@@ -24,14 +24,14 @@ def command(port: str, palette: str, as_json: bool) -> None:
     """
     from callresp.commands.stream import port_of
     from callresp.link.messages import DRY_RUN, FAULTS, Status
-    from callresp.link.stop_request import BoardConnection
+    from callresp.link.port import BoardConnection
     from callresp.palette.files import load_palette
 
     machine = load_palette(palette)
     with port_of(port, machine, None, 1.0) as url, BoardConnection(url) as board:
         ack = board.hello()
         # Or it would report our own silence as a fault.
-        status = board.wait(Status, beat=True)
+        status = board.wait_for(Status, heartbeat=True)
     faults = [name for bit, name in enumerate(FAULTS) if status.faults >> bit & 1]
     wanted = max((channel + 1 for channel in machine.coils()), default=0)
     enough = ack.coils >= wanted and ack.motors >= len(machine.turner)

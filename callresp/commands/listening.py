@@ -29,7 +29,7 @@ def source_of(
     from callresp.live.sources import FileSource, PipeSource, SoundCard, device_named
 
     if what == "device":
-        return SoundCard(device_named(device), rate_hz, say=ui.warn)
+        return SoundCard(device_named(device), rate_hz, report=lambda notice: ui.warn(notice.text))
     if what == "-":
         return PipeSource(rate_hz, channels)
     return FileSource(Path(what), speed=0.0, channel=channel)

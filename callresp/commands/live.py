@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import signal
 import threading
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, time
 from pathlib import Path
@@ -16,10 +16,12 @@ from callresp.commands.live_view import LiveView
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
+    from callresp.link.signals import Deferred
+    from callresp.link.stop_request import StopListener
     from callresp.live.engine import LiveSettings
     from callresp.live.interlocks import ActiveHours
     from callresp.live.runner import Runner
-    from callresp.live.setup import SoundInput
+    from callresp.live.setup import Destinations, SoundInput
     from callresp.palette.model import Palette
 
 
@@ -66,6 +68,22 @@ if TYPE_CHECKING:
     "--snippets",
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for short FLAC files of what was heard and answered.",
+)
+@click.option(
+    "--snippets-max-mb",
+    type=click.FloatRange(0.0),
+    callback=ui.finite,
+    default=2000.0,
+    show_default=True,
+    help="All snippets in the folder together take no more.",
+)
+@click.option(
+    "--min-free-mb",
+    type=click.FloatRange(0.0),
+    callback=ui.finite,
+    default=500.0,
+    show_default=True,
+    help="Keep no snippet where less stays free on the disk: the log needs it.",
 )
 @click.option("--from", "since", help="Time of day to wake, HH:MM; with --until.")
 @click.option("--until", help="Time of day to fall asleep, HH:MM; with --from.")
@@ -116,9 +134,10 @@ def command(**given: Any) -> None:
     """Listen to a place and answer it, all day, until it is stopped.
 
     Without --port and --midi it listens, and says what it would strike. It
-    stops with Ctrl-C, with the space bar or 's' on its terminal, and with
-    'callresp stop' from another. However it ends, everything is released.
-    Status 0 when all went well, 1 when the log holds faults, 130 after Ctrl-C.
+    stops with Ctrl-C, with the space bar or 's' on its terminal, with
+    'callresp stop' from another, and when its service is stopped. However it
+    ends, everything is released and the log says how. Status 0 when all went
+    well, 1 when the log holds faults, 130 after Ctrl-C.
 
     \b
     Examples:
@@ -149,6 +168,8 @@ class LiveOptions:
     midi: str | None
     log: Path | None
     snippets: Path | None
+    snippets_max_mb: float
+    min_free_mb: float
     since: str | None
     until: str | None
     max_hours: float | None
@@ -165,14 +186,17 @@ class LiveOptions:
 
 def run(options: LiveOptions) -> None:
     """Run one session with these options."""
+    from callresp.link.signals import deferred
+    from callresp.link.stop_request import StopListener
+    from callresp.live.actions import Notice
     from callresp.live.keys import stop_key
-    from callresp.live.setup import SIMULATED, Destinations, live_runner
+    from callresp.live.runner import Hooks
+    from callresp.live.setup import SIMULATED, live_runner
     from callresp.palette.files import load_palette
     from callresp.reply.rules import load_rules
     from callresp.reply.selection import missing
 
-    sound = sound_input(options)
-    where = Destinations(options.port, options.midi, options.log, options.snippets)
+    sound, where = sound_input(options), destinations(options)
     palette, rules = load_palette(options.palette), load_rules(options.rules)
     for line in missing(rules, palette):
         ui.warn(line)
@@ -182,33 +206,77 @@ def run(options: LiveOptions) -> None:
     if where.midi is not None or where.port not in (None, SIMULATED):
         # What comes in through standard input is the sound: nobody can be asked there.
         cautions.confirm(options.yes)
-    pressed = threading.Event()
-    view = LiveView(options.as_json)
-    hooks = view.hooks()
+    hooks, pressed = Hooks(), threading.Event()
     with (
         live_runner(sound, where, palette, rules, options.profile, settings, hooks) as (
             runner,
             port,
         ),
+        deferred() as signals,
+        StopListener(port) as listener,
         stop_key(pressed, use=sound.name != "-") as has_keys,
     ):
-        hooks.stop = stop_reason(runner, pressed, port, options.max_hours)
+        view = LiveView(options.as_json, lambda text: runner.notices.put(("output", Notice(text))))
+        hooks.notify, hooks.record, hooks.refresh = view.notify, view.record, view.refresh
+        hooks.released = listener.released
+        ends = StopConditions(runner, pressed, listener, signals, options.max_hours)
+        hooks.stop = ends.reason
         if has_keys:
-            ui.warn("space or 's' stops everything")
+            view.warn("space or 's' stops everything")
         if port not in (None, SIMULATED):
-            ui.warn(f"from another terminal 'callresp stop --port {port}' stops everything")
+            view.warn(
+                f"from another terminal 'callresp stop --port {port}' stops everything"
+                if listener.reachable
+                else "no stop from another terminal will be heard: its address is taken"
+            )
         try:
             runner.run()
         finally:
-            view.end()
-            remove_stop_file(port)
-            view.print_summary()
-    if runner.log.dropped:
-        ui.warn(f"{runner.log.dropped} rows of the log were lost: its disk was too slow")
-    fatal = getattr(runner.link, "fatal", None)
-    if fatal is not None:
-        raise fatal
-    click.get_current_context().exit(1 if view.faults else 0)
+            view.close(runner.log.dropped)
+    if runner.link.fatal is not None:
+        raise runner.link.fatal
+    if signals.number == signal.SIGINT:
+        signals.raise_if_any()
+    click.get_current_context().exit(1 if view.faults or runner.log.dropped else 0)
+
+
+@dataclass(frozen=True, slots=True)
+class StopConditions:
+    """Who and what may end a session."""
+
+    runner: Runner
+    pressed: threading.Event
+    listener: StopListener
+    signals: Deferred
+    max_hours: float | None
+
+    def reason(self) -> str | None:
+        """Why to end now, or `None`."""
+        if self.pressed.is_set():
+            return "stopped from the keyboard"
+        if self.listener.requested.is_set():
+            return "stopped from another terminal"
+        if self.signals.words is not None:
+            return self.signals.words
+        if self.max_hours is not None and self.runner.engine.now_s >= 3600 * self.max_hours:
+            return f"{self.max_hours:g} h, as long as was allowed"
+        if self.runner.link.fatal is not None:
+            return f"the board can't be used: {self.runner.link.fatal}"
+        return None
+
+
+def destinations(options: LiveOptions) -> Destinations:
+    """Where strikes, log and snippets go."""
+    from callresp.live.setup import Destinations
+
+    return Destinations(
+        options.port,
+        options.midi,
+        options.log,
+        options.snippets,
+        round(1e6 * options.snippets_max_mb),
+        round(1e6 * options.min_free_mb),
+    )
 
 
 def sound_input(options: LiveOptions) -> SoundInput:
@@ -274,35 +342,3 @@ def _time_of_day(option: str, text: str) -> time:
         raise UserError(
             f"'{text}' is not a time of day", where=option, remedy="write it like 04:30"
         ) from None
-
-
-def stop_reason(
-    runner: Runner, pressed: threading.Event, port: str | None, max_hours: float | None
-) -> Callable[[], str | None]:
-    """Why the session should end now: key, second terminal, time, or an unusable board."""
-    from callresp.link.stop_request import stop_file
-
-    file = stop_file(port) if port is not None else None
-    if file is not None:
-        file.unlink(missing_ok=True)
-
-    def reason() -> str | None:
-        if pressed.is_set():
-            return "stopped from the keyboard"
-        if file is not None and file.exists():
-            return "stopped from another terminal"
-        if max_hours is not None and runner.engine.now_s >= 3600 * max_hours:
-            return f"{max_hours:g} h, as long as was allowed"
-        if getattr(runner.link, "fatal", None) is not None:
-            return "this board can't be spoken to"
-        return None
-
-    return reason
-
-
-def remove_stop_file(port: str | None) -> None:
-    """Tell another terminal that everything has been released."""
-    from callresp.link.stop_request import stop_file
-
-    if port is not None:
-        stop_file(port).unlink(missing_ok=True)

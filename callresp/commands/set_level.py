@@ -105,7 +105,7 @@ def _follow(
     import numpy as np
 
     lost, told_s = 0, 0.0
-    live = sys.stderr.isatty()
+    live = ui.is_terminal(sys.stderr)
     waiting: list[Samples] = []
     try:
         for block in sound.blocks():

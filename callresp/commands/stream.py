@@ -106,7 +106,7 @@ def command(
 @contextlib.contextmanager
 def port_of(port: str, palette: Palette, board_log: Path | None, speed: float) -> Iterator[str]:
     """The port that a user names; 'simulated' starts a board for it."""
-    from callresp.link.port import simulated_board
+    from callresp.link.simulator import simulated_board
 
     if port != "simulated":
         yield port

@@ -130,7 +130,7 @@ def headline(session: Session, now_s: float, total: int) -> str:
 @contextmanager
 def live_view(palette: Palette, total: int) -> Iterator[ui.Watch]:
     """A view on a terminal that follows a stream; silent where there is no terminal."""
-    if not sys.stderr.isatty():
+    if not ui.is_terminal(sys.stderr):
         yield lambda session, now_s: None
         return
     from rich.console import Console

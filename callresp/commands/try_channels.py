@@ -45,7 +45,7 @@ def command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: 
         )
     if port != "simulated":
         cautions.confirm(yes)
-    elif not yes and not sys.stdin.isatty():
+    elif not yes and not ui.is_terminal(sys.stdin):
         raise UserError("nobody is there to say yes", remedy="add --yes")
     refused = 0
     with port_of(port, machine, None, 1.0) as url:

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, TextIO
 
 import click
 import msgspec
@@ -36,7 +36,7 @@ class Watch(Protocol):
 @contextmanager
 def progress(label: str) -> Iterator[Advance]:
     """A progress bar on standard error; silent where that is not a terminal."""
-    if not sys.stderr.isatty():
+    if not is_terminal(sys.stderr):
         yield lambda share, note="": None
         return
     from rich.console import Console
@@ -99,6 +99,11 @@ def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> f
     if value is not None and not math.isfinite(value):
         raise click.BadParameter(f"{value} is not a finite number")
     return value
+
+
+def is_terminal(stream: TextIO | None) -> bool:
+    """Whether a standard stream is a terminal; one that was closed before we began is `None`."""
+    return stream is not None and stream.isatty()
 
 
 def emit(value: object) -> None:

@@ -32,10 +32,13 @@ from typing import Any, Literal
 import msgspec
 
 from callresp.errors import UserError
+from callresp.io.files import OnlyWriter
 
 Kind = Literal["day", "phrase", "reply", "command", "status", "fault", "remark"]
 KINDS: tuple[Kind, ...] = ("day", "phrase", "reply", "command", "status", "fault", "remark")
 
+# In the body of a run's last remark: how it ended. A run without it was cut.
+END_KEY = "ended"
 COMMIT_EVERY_S = 0.5
 # While the disk is full rows wait in memory: about an hour of a busy dawn.
 WAITING_MAX = 100_000
@@ -68,12 +71,22 @@ class LogRow(msgspec.Struct, frozen=True, kw_only=True):
 class FieldLog:
     """Appends rows to one day's file; keeps them in memory while the disk refuses.
 
-    Not for sharing between threads: the engine's log thread owns it.
+    Not for sharing between threads: the engine's log thread owns it. One process
+    at a time writes a log; a second is refused.
+
+    Attributes
+    ----------
+    dropped : int
+        Rows that never reached the disk, and never will.
+    trouble : str or None
+        Why the disk refuses rows now.
+    last_run_cut : str or None
+        When the last row was written, where the last run's end is not in the log.
 
     Raises
     ------
     UserError
-        When the file can't be opened, or is something else.
+        When the file can't be opened, is something else, or is being written.
     """
 
     def __init__(self, path: Path) -> None:
@@ -84,16 +97,37 @@ class FieldLog:
         self.trouble: str | None = None
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            self._base = sqlite3.connect(self.path, isolation_level=None)
-            self._base.execute("PRAGMA journal_mode=WAL")
-            self._base.execute("PRAGMA synchronous=FULL")
-            self._base.executescript(_SCHEMA)
+            self._lock = OnlyWriter(self.path)
+            self._base = self._opened()
+            self.last_run_cut = self._cut()
         except (OSError, sqlite3.Error) as fault:
             raise UserError(
                 f"can't keep a field log here ({fault})",
                 where=str(path),
                 remedy="choose a folder that you may write to, with space left",
             ) from fault
+
+    def _opened(self) -> sqlite3.Connection:
+        base = sqlite3.connect(self.path, isolation_level=None)
+        try:
+            tables = base.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
+            if tables and ("entry",) not in tables:
+                raise sqlite3.DatabaseError("it is another program's database")
+            base.execute("PRAGMA journal_mode=WAL")
+            base.execute("PRAGMA synchronous=FULL")
+            base.executescript(_SCHEMA)
+        except sqlite3.Error:
+            base.close()
+            self._lock.close()
+            raise
+        return base
+
+    def _cut(self) -> str | None:
+        last = "SELECT wall, kind, body FROM entry ORDER BY id DESC LIMIT 1"
+        row = self._base.execute(last).fetchone()
+        if row is None or (row[1] == "remark" and f'"{END_KEY}":' in row[2]):
+            return None
+        return str(row[0])
 
     def append(self, at_s: float, kind: Kind, body: object, wall: datetime | None = None) -> None:
         """Add a row; it reaches the disk with the next commit."""
@@ -134,8 +168,11 @@ class FieldLog:
 
     def close(self, at_s: float) -> None:
         """Commit and close; the write-ahead file is folded in."""
-        self.commit(at_s)
+        if not self.commit(at_s):
+            self.dropped += len(self._waiting)
+            self._waiting.clear()
         self._base.close()
+        self._lock.close()
 
     def __enter__(self) -> FieldLog:
         return self

@@ -81,3 +81,77 @@ def read_text(path: Path) -> str:
         raise UserError(
             "not a text file in UTF-8", where=str(path), remedy="check that it is the right file"
         ) from fault
+
+
+class OnlyWriter:
+    """Holds a file for one writer at a time, as long as this object is open.
+
+    A lock file stands beside it while it is written. The lock itself is the
+    system's (flock(2); on Windows, ``LockFile``): it ends with its process,
+    however that ends, so what a crash leaves behind locks nobody out.
+
+    Parameters
+    ----------
+    path
+        The file that is to be written.
+
+    Raises
+    ------
+    UserError
+        When another program writes it, or no lock file can be made beside it.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._lock = path.with_name(path.name + "-lock")
+        try:
+            while True:
+                self._handle = os.open(self._lock, os.O_RDWR | os.O_CREAT | NO_FOLLOW, 0o666)
+                _lock_now(self._handle)
+                if self._still_there():
+                    return
+                # Its last holder has taken it away in between: make it anew.
+                os.close(self._handle)
+        except BlockingIOError as fault:
+            os.close(self._handle)
+            raise UserError(
+                "another callresp is writing this file",
+                where=str(path),
+                remedy="stop that one first, or name another file",
+            ) from fault
+        except OSError as fault:
+            raise UserError(
+                f"can't lock it ({fault.strerror})",
+                where=str(self._lock),
+                remedy="choose a folder that you may write to, with space left",
+            ) from fault
+
+    def _still_there(self) -> bool:
+        try:
+            return os.path.samestat(os.fstat(self._handle), os.stat(self._lock))  # noqa: PTH116
+        except FileNotFoundError:
+            return False
+
+    def close(self) -> None:
+        """Give the file free."""
+        if os.name == "posix":
+            # While it is still held, so that nobody can hold what is then gone.
+            self._lock.unlink(missing_ok=True)
+        os.close(self._handle)
+
+
+NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
+
+
+def _lock_now(handle: int) -> None:
+    """Lock an open file, or raise `BlockingIOError` at once."""
+    try:
+        import fcntl
+    except ImportError:
+        import msvcrt
+
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+        except OSError as fault:
+            raise BlockingIOError from fault
+        return
+    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

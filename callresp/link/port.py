@@ -1,26 +1,48 @@
-"""Ports: a serial line, or a simulated board behind a real pseudo-terminal.
+"""Serial ports, and a plain conversation with the board on one.
 
-The only module of the link, with `stream`, that knows files, processes and
-clocks.
+With `stream`, `simulator` and `stop_request` this is where the link meets
+files, processes and clocks; all else in it is a function of bytes and times.
 """
 
 from __future__ import annotations
 
+import errno
 import os
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
-from typing import Any
-
-import msgspec
+from typing import Protocol, TypeVar
 
 from callresp.errors import UserError
-from callresp.palette.model import Palette
+from callresp.link.framing import Deframer, frame
+from callresp.link.messages import VERSION, Hello, HelloAck, Message, TimeRequest, parse
 
 BAUD = 115_200
+ANSWER_S = 3.0
+HEARTBEAT_S = 0.06
+# What a system says of a port that another program holds.
+IN_USE = (errno.EBUSY, errno.EAGAIN)
+
+Expected = TypeVar("Expected", bound=Message)
+
+
+class Port(Protocol):
+    """What the link needs of an open port; reading never waits."""
+
+    def read(self, size: int, /) -> bytes:
+        """Up to `size` bytes that have come in."""
+
+    def write(self, data: bytes, /) -> object:
+        """Send bytes."""
+
+    def flush(self) -> None:
+        """Wait until all is sent."""
+
+    def close(self) -> None:
+        """Give the port up."""
+
+
+class PortInUseError(UserError):
+    """Another program holds the port."""
 
 
 class Clock:
@@ -35,78 +57,102 @@ class Clock:
         return (time.monotonic() - self._start_s) * self.speed
 
 
-def open_port(url: str) -> Any:
+def open_port(url: str) -> Port:
     """Open a serial port, or any address that pyserial knows (``socket://…``).
 
     Raises
     ------
+    PortInUseError
+        When another program holds it.
     UserError
-        When it is not there or is in use.
+        When it is not there, or may not be opened.
     """
     import serial
 
     try:
-        return serial.serial_for_url(url, baudrate=BAUD, timeout=0, write_timeout=5, exclusive=True)
+        return _opened(url)
+    except (serial.SerialException, OSError) as fault:
+        if fault.errno in IN_USE:
+            raise PortInUseError(
+                "this port is in use by another program", where=url, remedy="end that one first"
+            ) from fault
+        reason = os.strerror(fault.errno) if fault.errno else str(fault)
+        remedy = "check the cable and the name"
+        if fault.errno == errno.EACCES:
+            remedy = "join the group that owns it, often dialout"
+        raise UserError(f"can't open this port ({reason})", where=url, remedy=remedy) from fault
+
+
+def _opened(url: str) -> Port:
+    import serial
+
+    try:
+        port: Port = serial.serial_for_url(
+            url, baudrate=BAUD, timeout=0, write_timeout=5, exclusive=True
+        )
     except ValueError as fault:
         if "exclusive" not in str(fault):
             raise UserError(str(fault), where=url, remedy="see callresp ports") from fault
-        return serial.serial_for_url(url, baudrate=BAUD, timeout=0, write_timeout=5)
-    except (serial.SerialException, OSError) as fault:
-        reason = os.strerror(fault.errno) if fault.errno else str(fault)
+        port = serial.serial_for_url(url, baudrate=BAUD, timeout=0, write_timeout=5)
+    return port
+
+
+class BoardConnection:
+    """A plain conversation with a board: send messages, wait for answers."""
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self._port = open_port(url)
+        self._deframer = Deframer()
+
+    def __enter__(self) -> BoardConnection:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._port.close()
+
+    def send(self, *messages: Message) -> None:
+        """Send messages; a leading zero ends whatever stood on the line before."""
+        self._port.write(b"\0" + b"".join(frame(message.pack()) for message in messages))
+
+    def messages(self) -> Iterator[Message]:
+        """Messages that have come in by now."""
+        for payload in self._deframer.feed(self._port.read(4096)):
+            message = parse(payload)
+            if message is not None:
+                yield message
+
+    def wait_for(
+        self, kind: type[Expected], seconds: float = ANSWER_S, heartbeat: bool = False
+    ) -> Expected:
+        """The next message of a kind; with `heartbeat` the board is kept from silence.
+
+        Raises
+        ------
+        UserError
+            When none comes.
+        """
+        until = time.monotonic() + seconds
+        next_beat = time.monotonic()
+        while time.monotonic() < until:
+            for message in self.messages():
+                if isinstance(message, kind):
+                    return message
+            if heartbeat and time.monotonic() >= next_beat:
+                self.heartbeat()
+                next_beat += HEARTBEAT_S
+            time.sleep(0.002)
         raise UserError(
-            f"can't open this port ({reason})", where=url, remedy="check the cable and the name"
-        ) from fault
+            "no board answers here",
+            where=self.url,
+            remedy="check the port, the baud rate and the board's power",
+        )
 
+    def hello(self) -> HelloAck:
+        """Ask the board who it is, in a session of its own."""
+        self.send(Hello(VERSION, int(time.time()) % 65535 + 1))
+        return self.wait_for(HelloAck)
 
-@contextmanager
-def simulated_board(
-    palette: Palette,
-    log: Path | None = None,
-    speed: float = 1.0,
-    drift_ppm: float = 37.0,
-    dry_run: bool = False,
-) -> Iterator[str]:
-    """Run a simulated board in a process of its own; yield the name of its port.
-
-    Parameters
-    ----------
-    palette
-        Its channels and limits.
-    log
-        Where it writes what its channels did, a JSON object a line.
-    speed
-        How many times as fast as the wall's its time runs; give the host the same.
-    drift_ppm
-        Of its clock.
-    dry_run
-        Whether it lights lamps instead of switching coils and motors.
-    """
-    words = [
-        sys.executable,
-        "-m",
-        "callresp.link.simulator",
-        f"--speed={speed}",
-        f"--drift={drift_ppm}",
-    ]
-    if dry_run:
-        words.append("--dry-run")
-    if log is not None:
-        words.append(f"--log={log}")
-    served = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-    assert served.stdin is not None
-    assert served.stdout is not None
-    try:
-        served.stdin.write(msgspec.json.encode(palette) + b"\n")
-        served.stdin.flush()
-        name = served.stdout.readline().decode().strip()
-        if not name:
-            raise UserError("the simulated board did not start", remedy="see its error above")
-        yield name
-    finally:
-        # Closing its input tells it to write its log and end.
-        served.stdin.close()
-        try:
-            served.wait(timeout=10)
-        except subprocess.TimeoutExpired:
-            served.kill()
-        served.stdout.close()
+    def heartbeat(self) -> None:
+        """Keep the board from falling silent."""
+        self.send(TimeRequest(0))

@@ -1,8 +1,9 @@
-"""Serve a simulated board on a pseudo-terminal, or a socket where there is none.
+"""A simulated board in a process of its own, behind a real pseudo-terminal.
 
-Run by `callresp.link.port.simulated_board`: reads the palette as a line of
-JSON, prints the port's name, and serves until its standard input closes. There
-an ``s`` presses the stop on the board, ``r`` and ``d`` are its rain sensor's wet and dry.
+`simulated_board` starts it; run as a program it serves a pseudo-terminal, or a
+socket where there is none. It reads the palette as a line of JSON, prints the
+port's name, and serves until its standard input closes. There an ``s`` presses
+the stop on the board, ``r`` and ``d`` are its rain sensor's wet and dry.
 """
 
 from __future__ import annotations
@@ -12,12 +13,15 @@ import os
 import select
 import signal
 import socket
+import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import msgspec
 
+from callresp.errors import UserError
 from callresp.io.files import write_text
 from callresp.io.score import line
 from callresp.link.board import SimulatedBoard
@@ -26,6 +30,54 @@ from callresp.palette.model import Palette
 
 # A timer's grain: what happens within it still happens at its own time.
 POLL_S = 0.001
+# The board's clock has been running for a while when the host first asks.
+POWERED_FOR_S = 1234.5
+
+
+@contextmanager
+def simulated_board(
+    palette: Palette,
+    log: Path | None = None,
+    speed: float = 1.0,
+    drift_ppm: float = 37.0,
+    dry_run: bool = False,
+) -> Iterator[str]:
+    """Run a simulated board in a process of its own; yield the name of its port.
+
+    Parameters
+    ----------
+    palette
+        Its channels and limits.
+    log
+        Where it writes what its channels did, a JSON object a line.
+    speed
+        How many times as fast as the wall's its time runs; give the host the same.
+    drift_ppm
+        Of its clock.
+    dry_run
+        Whether it lights lamps instead of switching coils and motors.
+    """
+    words = [sys.executable, "-m", "callresp.link.simulator"]
+    words += [f"--speed={speed}", f"--drift={drift_ppm}"]
+    words += ["--dry-run"] * dry_run + ([] if log is None else [f"--log={log}"])
+    served = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert served.stdin is not None
+    assert served.stdout is not None
+    try:
+        served.stdin.write(msgspec.json.encode(palette) + b"\n")
+        served.stdin.flush()
+        name = served.stdout.readline().decode().strip()
+        if not name:
+            raise UserError("the simulated board did not start", remedy="see its error above")
+        yield name
+    finally:
+        # Closing its input tells it to write its log and end.
+        served.stdin.close()
+        try:
+            served.wait(timeout=10)
+        except subprocess.TimeoutExpired:
+            served.kill()
+        served.stdout.close()
 
 
 def main() -> None:
@@ -36,10 +88,15 @@ def main() -> None:
     parser.add_argument("--drift", type=float, default=0.0)
     parser.add_argument("--dry-run", action="store_true")
     words = parser.parse_args()
-    # Ctrl-C is the host's to answer: it stops everything first, then closes our input.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # A signal to the whole terminal is the host's to answer: it stops everything first, then
+    # closes our input.
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT"):
+        if number := getattr(signal, name, None):
+            signal.signal(number, signal.SIG_IGN)
     palette = msgspec.json.decode(sys.stdin.buffer.readline(), type=Palette)
-    board = SimulatedBoard(palette, drift_ppm=words.drift, ahead_s=1234.5, dry_run=words.dry_run)
+    board = SimulatedBoard(
+        palette, drift_ppm=words.drift, ahead_s=POWERED_FOR_S, dry_run=words.dry_run
+    )
     try:
         _serve(board, Clock(words.speed), _pty() if hasattr(os, "openpty") else _socket())
     finally:

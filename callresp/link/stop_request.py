@@ -1,126 +1,218 @@
-"""Asking a board who it is, trying its channels, and stopping it from elsewhere.
+"""Stopping a machine from another terminal, whoever asks and from wherever.
 
-A stream that runs holds the port, so a second terminal can't open it. It can
-leave a word instead: a small file beside the session, in the user's runtime
-folder (``$XDG_RUNTIME_DIR``, XDG Base Directory Specification 0.8, else the
-system's folder for temporary files), that the stream looks for many times a
-second.
+Whoever plays on a port listens at a local address that follows from the port's
+name alone: an abstract socket on Linux (unix(7)), else a TCP port on the loop
+interface. It needs no folder, so a service, cron, sudo and an ssh login all
+find it; it has no file that another user could plant or that a crash could
+leave behind; the system takes it away with the process.
+
+The asker sends one line that names the port, and is answered when everything
+has been released. Several addresses are tried in turn, so that a program that
+happens to sit on one is passed over.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
-import tempfile
-import time
+import socket
+import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 from callresp.errors import UserError
-from callresp.link.framing import Deframer, frame
-from callresp.link.messages import (
-    VERSION,
-    Hello,
-    HelloAck,
-    Message,
-    Status,
-    Stop,
-    TimeRequest,
-    parse,
-)
-from callresp.link.port import open_port
+from callresp.link.messages import Status, Stop
+from callresp.link.port import BoardConnection, PortInUseError
 
-ANSWER_S = 3.0
-HEARTBEAT_S = 0.06
+ADDRESSES = 8
+# How long a machine may take to release everything and say so.
+ANSWER_S = 20.0
+GREETING_S = 2.0
+LINE_MAX = 4096
+STOPPED = b"stopped\n"
+STOPPING = b"stopping\n"
+
+_Address = tuple[socket.AddressFamily, str | tuple[str, int]]
 
 
-def stop_file(url: str) -> Path:
-    """The file by which another terminal stops the stream on a port."""
-    folder = Path(os.environ.get("XDG_RUNTIME_DIR") or tempfile.gettempdir())
-    real = os.path.realpath(url) if url.startswith("/") else url
-    mark = hashlib.sha256(real.encode()).hexdigest()[:12]
-    return folder / f"callresp-stop-{mark}"
+def port_identity(url: str) -> str:
+    """One name for a port, by whichever link or relative path it was given."""
+    return os.path.realpath(url) if Path(url).exists() else url
+
+
+def _addresses(url: str) -> Iterator[_Address]:
+    digest = hashlib.sha256(port_identity(url).encode()).digest()
+    for number in range(ADDRESSES):
+        if sys.platform == "linux":
+            yield socket.AF_UNIX, f"\0callresp-stop-{digest.hex()[:32]}-{number}"
+        else:
+            # The dynamic ports (RFC 6335, section 6).
+            first = 49152 + int.from_bytes(digest[:4], "big") % (16384 - ADDRESSES)
+            yield socket.AF_INET, ("127.0.0.1", first + number)
+
+
+def _request(url: str) -> bytes:
+    return f"callresp stop {port_identity(url)}\n".encode()
+
+
+class StopListener:
+    """Listens for a stop request while a port is played on.
+
+    Use as a context; leaving it answers whoever asked.
+
+    Parameters
+    ----------
+    url
+        The port; `None` listens nowhere.
+
+    Attributes
+    ----------
+    requested : threading.Event
+        Set as soon as somebody asks for the stop.
+    """
+
+    def __init__(self, url: str | None) -> None:
+        self.requested = threading.Event()
+        self._url = url
+        self._asked: list[socket.socket] = []
+        self._lock = threading.Lock()
+        self._released = False
+        self._listener = None if url is None else _bound(url)
+
+    @property
+    def reachable(self) -> bool:
+        """Whether a stop from another terminal will be heard."""
+        return self._listener is not None
+
+    def __enter__(self) -> StopListener:
+        if self._listener is not None:
+            threading.Thread(target=self._accept, name="stop", daemon=True).start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.released()
+        if self._listener is not None:
+            # Shutting down wakes `accept`; closing alone would not on Linux.
+            with contextlib.suppress(OSError):
+                self._listener.shutdown(socket.SHUT_RDWR)
+            self._listener.close()
+
+    def released(self) -> None:
+        """Everything has been released: tell whoever asked, and whoever still will."""
+        with self._lock:
+            self._released = True
+            asked, self._asked = self._asked, []
+        for connection in asked:
+            _answer(connection)
+
+    def _accept(self) -> None:
+        assert self._listener is not None
+        while True:
+            try:
+                connection, _ = self._listener.accept()
+            except OSError:
+                return
+            threading.Thread(target=self._hear, args=(connection,), daemon=True).start()
+
+    def _hear(self, connection: socket.socket) -> None:
+        assert self._url is not None
+        connection.settimeout(GREETING_S)
+        try:
+            meant = _line(connection) == _request(self._url)
+            if meant:
+                connection.sendall(STOPPING)
+        except OSError:
+            meant = False
+        if not meant:
+            connection.close()
+            return
+        self.requested.set()
+        with self._lock:
+            if not self._released:
+                self._asked.append(connection)
+                return
+        _answer(connection)
+
+
+def _bound(url: str) -> socket.socket | None:
+    for family, address in _addresses(url):
+        listener = socket.socket(family, socket.SOCK_STREAM)
+        try:
+            listener.bind(address)
+            listener.listen()
+        except OSError:
+            listener.close()
+        else:
+            return listener
+    return None
+
+
+def _line(connection: socket.socket) -> bytes:
+    text = b""
+    while not text.endswith(b"\n") and len(text) < LINE_MAX:
+        part = connection.recv(LINE_MAX)
+        if not part:
+            break
+        text += part
+    return text
+
+
+def _answer(connection: socket.socket) -> None:
+    with contextlib.suppress(OSError), connection:
+        connection.sendall(STOPPED)
 
 
 def request_stop(url: str) -> str:
-    """Stop the machine on a port: by its own stream where one runs, else directly.
+    """Stop the machine on a port: by the program that plays on it, else directly.
 
     Returns
     -------
     str
         What was done, in words.
+
+    Raises
+    ------
+    UserError
+        When the port can't be opened, no board answers, or another program holds
+        the port and does not listen.
     """
-    word = stop_file(url)
-    word.touch()
-    until = time.monotonic() + 1.0
-    while time.monotonic() < until:
-        if not word.exists():
-            return "the running stream has stopped everything"
-        time.sleep(0.02)
-    word.unlink(missing_ok=True)
-    with BoardConnection(url) as line:
-        line.say(Stop(0))
-        line.wait(Status)
-    return "no stream was running; the board has released everything"
-
-
-class BoardConnection:
-    """A plain talk with a board: say messages, wait for answers."""
-
-    def __init__(self, url: str) -> None:
-        self.url = url
-        self._port: Any = open_port(url)
-        self._deframer = Deframer()
-        self._heard: list[Message] = []
-
-    def __enter__(self) -> BoardConnection:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._port.close()
-
-    def say(self, *messages: Message) -> None:
-        """Send messages; a leading zero ends whatever stood on the line before."""
-        self._port.write(b"\0" + b"".join(frame(message.pack()) for message in messages))
-
-    def messages(self) -> Iterator[Message]:
-        """Messages that have come in by now."""
-        for payload in self._deframer.feed(self._port.read(4096)):
-            message = parse(payload)
-            if message is not None:
-                yield message
-
-    def wait(self, kind: type[Message], seconds: float = ANSWER_S, beat: bool = False) -> Any:
-        """The next message of a kind; with `beat` the board hears from us meanwhile.
-
-        Raises
-        ------
-        UserError
-            When none comes.
-        """
-        until = time.monotonic() + seconds
-        next_beat = time.monotonic()
-        while time.monotonic() < until:
-            for message in self.messages():
-                if isinstance(message, kind):
-                    return message
-            if beat and time.monotonic() >= next_beat:
-                self.heartbeat()
-                next_beat += HEARTBEAT_S
-            time.sleep(0.002)
+    for family, address in _addresses(url):
+        if _asked(url, family, address):
+            return "the running session has stopped everything"
+    try:
+        with BoardConnection(url) as board:
+            board.send(Stop(0))
+            board.wait_for(Status)
+    except PortInUseError as fault:
         raise UserError(
-            "no board answers here",
-            where=self.url,
-            remedy="check the port, the baud rate and the board's power",
-        )
+            "this port is in use by a program that takes no stop request",
+            where=url,
+            remedy="end that program, or press the stop on the board",
+        ) from fault
+    return "no session was running; the board has released everything"
 
-    def hello(self) -> HelloAck:
-        """Ask the board who it is, in a session of its own."""
-        self.say(Hello(VERSION, int(time.time()) % 65535 + 1))
-        hello_ack: HelloAck = self.wait(HelloAck)
-        return hello_ack
 
-    def heartbeat(self) -> None:
-        """Keep the board from falling silent."""
-        self.say(TimeRequest(0))
+def _asked(url: str, family: socket.AddressFamily, address: str | tuple[str, int]) -> bool:
+    """Whether somebody at this address plays on the port, and has now stopped."""
+    with socket.socket(family, socket.SOCK_STREAM) as connection:
+        connection.settimeout(GREETING_S)
+        try:
+            connection.connect(address)
+            connection.sendall(_request(url))
+            heard = _line(connection)
+        except OSError:
+            return False
+        if not heard.startswith(STOPPING):
+            return False
+        connection.settimeout(ANSWER_S)
+        with contextlib.suppress(OSError):
+            heard += b"" if heard.endswith(STOPPED) else _line(connection)
+    if heard.endswith(STOPPED):
+        return True
+    raise UserError(
+        f"the running session heard the stop and did not finish within {ANSWER_S:g} s",
+        where=url,
+        remedy="end that program, or press the stop on the board",
+    )

@@ -1,16 +1,17 @@
-"""Streaming a checked plan to a port: the outer runner of the session."""
+"""Streaming a checked plan to a port, to its end or until somebody stops it."""
 
 from __future__ import annotations
 
 import contextlib
 import time
 from collections.abc import Callable
-from typing import Any
+from dataclasses import dataclass
 
 from callresp.errors import UserError
-from callresp.link.port import Clock, open_port
+from callresp.link.port import Clock, Port, open_port
 from callresp.link.session import Session
-from callresp.link.stop_request import stop_file
+from callresp.link.signals import Deferred, deferred
+from callresp.link.stop_request import StopListener
 from callresp.plan.checked_plan import CheckedPlan
 
 # How long a board may take to answer the first hello, in wall time.
@@ -51,76 +52,92 @@ def stream(
     ------
     UserError
         When there is no board, or it goes away for good.
-    KeyboardInterrupt
-        After everything was stopped in order.
+    StoppedBySignal
+        A `KeyboardInterrupt`: a signal asked for the end, and all was released.
     """
-    clock = Clock(speed)
     session = Session(checked, session=int(time.time() * 1000) % 65535 + 1)
-    port = open_port(url)
-    try:
-        while True:
-            try:
-                _run(session, port, clock, url, watch)
-                return session
-            except OSError as fault:
-                port = _reopened(url, port, fault)
-    except KeyboardInterrupt:
-        port.write(session.stop())
-        port.flush()
-        raise
-    finally:
-        stop_file(url).unlink(missing_ok=True)
-        port.close()
+    with deferred() as signals, StopListener(url) as stop:
+        _Streaming(session, url, Clock(speed), watch, stop, signals).run()
+        signals.raise_if_any()
+    return session
 
 
-def _reopened(url: str, port: Any, fault: OSError) -> Any:
-    """The port again after its cable was out; the session takes up what is still ahead."""
-    with contextlib.suppress(OSError):
-        port.close()
-    until_s = time.monotonic() + GONE_S
-    while time.monotonic() < until_s:
-        time.sleep(REOPEN_S)
-        with contextlib.suppress(UserError):
-            return open_port(url)
-    raise UserError(
-        f"the line broke ({fault}) and did not come back in {GONE_S:g} s",
-        where=url,
-        remedy="check the cable; the board has let go by itself",
-    )
+@dataclass(slots=True)
+class _Streaming:
+    """One stream: its session, and who may end it."""
 
+    session: Session
+    url: str
+    clock: Clock
+    watch: Watch
+    stop: StopListener
+    signals: Deferred
 
-def _run(session: Session, line: Any, clock: Clock, url: str, watch: Watch) -> None:
-    word = stop_file(url)
-    word.unlink(missing_ok=True)
-    opened_s = time.monotonic()
-    heard_s = opened_s
-    while not session.finished:
-        data = line.read(4096)
-        now_s = clock.now_s()
-        if data:
-            heard_s = time.monotonic()
-            session.receive(data, now_s)
-        out = session.poll(now_s)
-        if out:
-            line.write(out)
-        watch(session, now_s)
-        if word.exists():
-            # Another terminal asks: stop first, then say so by taking the word away.
-            line.write(session.stop())
-            line.flush()
-            word.unlink(missing_ok=True)
-            return
-        silent_s = time.monotonic() - heard_s
-        if session.hello_ack is None and silent_s > ANSWER_S:
+    def run(self) -> None:
+        """Stream to the end; whatever happens, the board is told to stop if it can be."""
+        port: Port | None = open_port(self.url)
+        try:
+            while port is not None:
+                try:
+                    self._exchange(port)
+                    break
+                except OSError as fault:
+                    port = self._reopened(port, fault)
+        finally:
+            if port is not None:
+                with contextlib.suppress(OSError):
+                    port.write(self.session.stop())
+                    port.flush()
+                port.close()
+            self.session.stop()
+
+    @property
+    def _ending(self) -> bool:
+        return self.stop.requested.is_set() or self.signals.number is not None
+
+    def _exchange(self, port: Port) -> None:
+        heard_s = time.monotonic()
+        while not (self.session.finished or self._ending):
+            data = port.read(4096)
+            now_s = self.clock.now_s()
+            if data:
+                heard_s = time.monotonic()
+                self.session.receive(data, now_s)
+            out = self.session.poll(now_s)
+            if out:
+                port.write(out)
+            self.watch(self.session, now_s)
+            self._check_answers(time.monotonic() - heard_s)
+            if not data:
+                time.sleep(POLL_S / max(self.clock.speed, 1.0))
+
+    def _check_answers(self, silent_s: float) -> None:
+        if self.session.hello_ack is None and silent_s > ANSWER_S:
             raise UserError(
-                "no board answers here", where=url, remedy="check the port, the baud rate and power"
+                "no board answers here",
+                where=self.url,
+                remedy="check the port, the baud rate and power",
             )
         if silent_s > GONE_S:
             raise UserError(
                 "the board has gone",
-                where=url,
-                remedy="check its power; it has let go of all coils",
+                where=self.url,
+                remedy="check its power; it has released all coils",
             )
-        if not data:
-            time.sleep(POLL_S / max(clock.speed, 1.0))
-    line.write(session.stop())
+
+    def _reopened(self, port: Port, fault: OSError) -> Port | None:
+        """The port again after its cable was out; `None` when asked to end meanwhile."""
+        with contextlib.suppress(OSError):
+            port.close()
+        until_s = time.monotonic() + GONE_S
+        while time.monotonic() < until_s:
+            if self._ending:
+                return None
+            time.sleep(REOPEN_S)
+            with contextlib.suppress(UserError):
+                return open_port(self.url)
+        raise UserError(
+            f"the line broke ({fault}) and did not come back in {GONE_S:g} s",
+            where=self.url,
+            remedy="check the cable; the board has released everything by itself",
+        )

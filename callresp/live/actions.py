@@ -1,4 +1,7 @@
-"""What the engine wants done: plain values that the runner carries out."""
+"""What passes between the live engine and what runs it: plain values.
+
+Actions are what the engine wants done; a `LinkUpdate` is what the link reports.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +21,7 @@ class Send:
 
 @dataclass(frozen=True, slots=True)
 class Release:
-    """Let go of everything now, and forget what waits."""
+    """Release everything now, and forget what waits."""
 
     why: str
 
@@ -52,6 +55,14 @@ Action = Send | Release | Record | Notify | SaveSnippet
 
 
 @dataclass(frozen=True, slots=True)
+class Notice:
+    """What a thread has to report: a fault, or (`fault` False) the end of one."""
+
+    text: str
+    fault: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class CommandOutcome:
     """What became of a command; `played_s` is on the engine's clock."""
 
@@ -62,7 +73,7 @@ class CommandOutcome:
 
 @dataclass(frozen=True, slots=True)
 class BoardState:
-    """What the board says of itself; `None` where it doesn't."""
+    """What the board reports of itself; `None` where it doesn't."""
 
     supply_v: float | None = None
     coil_c: float | None = None
@@ -72,15 +83,17 @@ class BoardState:
 
 @dataclass(frozen=True, slots=True)
 class LinkUpdate:
-    """What the link has to tell since it was last asked."""
+    """What the link reports since it was last asked.
+
+    `waits_s` are the times that commands waited for the link's thread.
+    """
 
     up: bool
     outcomes: tuple[CommandOutcome, ...] = ()
     board: BoardState | None = None
     credit: int | None = None
-    # How long commands waited for the link, each time.
     waits_s: tuple[float, ...] = ()
-    says: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
 
 
 def command_kind(command: Command) -> str:

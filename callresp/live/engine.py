@@ -1,4 +1,4 @@
-"""The live engine: sound in, things to do out, on a clock that is handed in.
+"""The live engine: sound in, actions out, on a clock that is handed in.
 
 Goal
 ----
@@ -7,31 +7,31 @@ it, so that a day of it can be run in minutes and each fault tried at a desk.
 
 Conventions
 -----------
-- The engine's clock counts the samples of the sound, lost ones too. It is 0 at
-  the first sample; no change of the time of day moves it.
-- Data flows one way: ear, own sound, replier, player. What comes back from the
-  link (`link_update`) changes what is logged and whether it may play.
-- What keeps it from playing is a *bar*; each has a name and a reason, and every
-  change is told and logged.
-
-How long each stage takes: running medians, in constant memory.
+- The engine's clock counts the samples of the sound, lost ones too. It is 0
+  when the sound begins and never runs backwards; while no sound comes `idle`
+  moves it on. No change of the time of day moves it.
+- Data flows one way: listener, self mask, replier, player. What comes back from
+  the link (`link_update`) changes what is logged and whether it may play.
+- What keeps it from playing is an *interlock*; each has a name and a reason,
+  and every change is reported and logged.
 """
 
 from __future__ import annotations
 
 import statistics
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from callresp.field.log import Kind
+from callresp.field.log import END_KEY, Kind
 from callresp.io.score import Note, Phrase, ReplyNote
 from callresp.listen.online import Event, NoteOnset
 from callresp.live.actions import (
     Action,
     BoardState,
     LinkUpdate,
+    Notice,
     Notify,
     Record,
     Release,
@@ -60,18 +60,23 @@ STATUS_EVERY_S = 10.0
 CHECK_EVERY_S = 0.5
 # Stood down for feeding on itself; twice as long each time.
 STAND_DOWN_S = 600.0
-# A note is told of this long after it began, at most, where it has ended at all.
+# An onset is reported this long after it began, at most.
 LOOP_HEARD_S = 1.0
+# Sound that comes later than this is answered too late; it plays again when it is as prompt.
+LATE_SOUND_S = 0.4
+PROMPT_SOUND_S = 0.15
 SNIPPET_BEFORE_S = 0.5
 SNIPPET_AFTER_S = 1.5
 SNIPPET_MAX_S = 20.0
 # Outcomes of commands that have, or may have, sounded; or would have, were there a machine.
 PLAYED = ("executed", "fate unknown", "only listening", "sent as MIDI")
+# Taken back on purpose; what is neither was refused, or came too late.
+TAKEN_BACK = ("left off", "cancelled", "stopped by the host")
 
 
 @dataclass(frozen=True, slots=True)
 class LiveSettings:
-    """How a day is to be run.
+    """How a live session is to be run.
 
     `masks` and `loops` are there to be switched off by a bench only.
     """
@@ -95,7 +100,7 @@ class Clocks:
 
 
 class LiveEngine:
-    """Feed it blocks and the link's update; do what it returns.
+    """Feed it blocks and what the link reports; carry out what it returns.
 
     Parameters
     ----------
@@ -108,6 +113,7 @@ class LiveEngine:
     clocks
         Read for the hours of the day only.
     settings
+        Limits, hours, and what else the user chose.
     """
 
     def __init__(
@@ -128,9 +134,9 @@ class LiveEngine:
         self._clocks = clocks
         self._watch = WallClockMonitor(clocks.wall, clocks.steady_s)
         self._listener = ClockedListener(listener, sample_rate_hz)
-        self._own = SelfMask(palette, self.settings.acoustics)
+        self._mask = SelfMask(palette, self.settings.acoustics)
         self._replier = LiveReplier(palette, rules, self.settings.seed, self.start)
-        self._player = Player(palette, self._own)
+        self._player = Player(palette, self._mask)
         self._stops = StopRules(self.settings.limits or limits_of(palette))
         self._loop = LoopDetector(self.settings.loops)
         self._interlocks = Interlocks()
@@ -142,6 +148,7 @@ class LiveEngine:
         self._due_s: float | None = None
         self._loop_due_s = float("inf")
         self._phrases: dict[int, Phrase] = {}
+        self._unplayed: Counter[str] = Counter()
         self._status_s = self._checked_s = float("-inf")
         self._out: list[Action] = []
         if self.settings.needs_link:
@@ -162,59 +169,98 @@ class LiveEngine:
         """Whether it sleeps: it does not even listen."""
         return self._interlocks.has("asleep")
 
-    def feed(self, block: Block) -> list[Action]:
-        """Hear a block, and say what is to be done by its end."""
-        self.now_s = block.at_s + len(block.samples) / self._rate_hz
+    @property
+    def stalled(self) -> bool:
+        """Whether it waits for sound that does not come, or comes late."""
+        return self._interlocks.has("sound")
+
+    def feed(self, block: Block, late_s: float = 0.0) -> list[Action]:
+        """Hear a block, and say what is to be done by its end.
+
+        Parameters
+        ----------
+        block
+        late_s
+            How long after it was heard it came here.
+        """
+        ends_s = block.at_s + len(block.samples) / self._rate_hz
+        self.now_s = max(self.now_s, ends_s)
         if block.lost:
             self._lost(block)
-        self._look()
+        self._check_lateness(late_s)
+        self._check()
         if not self.asleep:
             for event in self._listener.feed(block):
                 self._hear(event)
         self._answer()
-        return self._taken()
+        return self._drain()
 
-    def idle(self) -> list[Action]:
-        """No sound comes: look at the clock and the board all the same."""
-        self._look(force=True)
+    def idle(self, now_s: float | None = None) -> list[Action]:
+        """No sound comes: look at the clock and the board all the same.
+
+        Parameters
+        ----------
+        now_s
+            What the engine's clock would show had the sound gone on, where it has
+            stalled: the clock moves on, and nothing is played until it is back.
+        """
+        if now_s is not None:
+            self.now_s = max(self.now_s, now_s)
+            self._inhibit("sound", "no sound comes: it waits for it")
+        self._check(force=True)
         self._play()
-        return self._taken()
+        return self._drain()
 
     def link_update(self, update: LinkUpdate) -> list[Action]:
-        """Take what the link has to tell."""
+        """Take what the link reports."""
         if self.settings.needs_link:
             why = None if update.up else "the board is away; it listens on"
             self._inhibit("link", why)
         for outcome in update.outcomes:
             if outcome.outcome in PLAYED:
                 self._player.played(outcome.command)
+            elif outcome.outcome not in TAKEN_BACK:
+                self._unplayed[outcome.outcome] += 1
             self._record("command", outcome_row(outcome))
-        for text in update.says:
-            self._fault(text, "link")
+        for notice in update.notices:
+            self._notice(notice, "link")
         self._board = update.board or self._board
         self._credit = update.credit
         for wait_s in update.waits_s:
             self.latency.add("link", wait_s)
-        return self._taken()
+        return self._drain()
 
     def stop(self, why: str) -> list[Action]:
         """The red stop: release everything, answer no more."""
         self._inhibit("stopped", why)
-        return self._taken()
+        return self._drain()
 
-    def fault(self, text: str, where: str) -> list[Action]:
-        """Something went wrong in the runner: log it, say it, go on."""
-        self._fault(text, where)
-        return self._taken()
+    def notice(self, notice: Notice, where: str) -> list[Action]:
+        """A thread reports something: log it, show it, go on."""
+        self._notice(notice, where)
+        return self._drain()
+
+    def last_run_cut(self, last_row: str) -> list[Action]:
+        """The log holds a run without its end; `last_row` is when its last row was written."""
+        text = f"the last run was cut: its log breaks off at {last_row}, without its end"
+        self._record("remark", {"text": text})
+        self._out.append(Notify(text))
+        return self._drain()
 
     def finish(self) -> list[Action]:
         """The sound has ended: close what is open, release everything."""
         for event in self._listener.rest():
             self._hear(event)
         self._record_phrases()
+        self._out.append(Release("the session is over"))
+        return self._drain()
+
+    def ended(self, why: str) -> list[Action]:
+        """The last rows of a run: how it stood, and how it ended."""
+        self._report_unplayed()
         self._record("status", self.status())
-        self._out.append(Release("the day is over"))
-        return self._taken()
+        self._record("remark", {"text": f"the run ended: {why}", END_KEY: why})
+        return self._drain()
 
     def status(self) -> dict[str, object]:
         """How it stands, as it is logged."""
@@ -246,7 +292,7 @@ class LiveEngine:
             self._heard(event.note, event.key)
 
     def _owns(self, sound: NoteOnset | Note) -> bool:
-        return self.settings.masks and self._own.owner(sound) is not None
+        return self.settings.masks and self._mask.owner(sound) is not None
 
     def _heard(self, note: Note, key: int) -> None:
         self._replier.heard(note, key)
@@ -307,7 +353,7 @@ class LiveEngine:
             self.latency.add("answer", self._player.first_s - self._due_s)
             self._due_s = None
         self._record_changes(made)
-        self._own.forget_before(self.now_s - 10.0)
+        self._mask.forget_before(self.now_s - 10.0)
 
     def _record_changes(self, made: PlayerOutput) -> None:
         for change in made.changes:
@@ -322,17 +368,17 @@ class LiveEngine:
     def _release(self, why: str) -> None:
         self._player.leave_off()
         self._replier.left_off()
-        self._own.let_go(self.now_s)
+        self._mask.let_go(self.now_s)
         self._out.append(Release(why))
 
-    # Looking about
+    # Checking
 
     def _lost(self, block: Block) -> None:
         self.overruns += 1
         lost_s = block.lost / self._rate_hz
         self._fault(f"{lost_s:.3f} s of sound were lost before {block.at_s:.1f} s", "sound")
 
-    def _look(self, force: bool = False) -> None:
+    def _check(self, force: bool = False) -> None:
         if self.now_s - self._checked_s < CHECK_EVERY_S and not force:
             return
         self._checked_s = self.now_s
@@ -344,16 +390,32 @@ class LiveEngine:
         self._inhibit("limits", why)
         if self.now_s - self._status_s >= STATUS_EVERY_S:
             self._status_s = self.now_s
+            self._report_unplayed()
             self._record("status", self.status())
+
+    def _check_lateness(self, late_s: float) -> None:
+        """Hold the strikes while the sound comes too late to be answered in time."""
+        if late_s > LATE_SOUND_S:
+            self._inhibit("sound", f"the sound comes {late_s:.1f} s late: it waits")
+        elif late_s < PROMPT_SOUND_S:
+            self._inhibit("sound", None)
+
+    def _report_unplayed(self) -> None:
+        """Commands that were refused or came too late, since this was last reported."""
+        if self._unplayed:
+            counts = ", ".join(f"{count} {how}" for how, count in sorted(self._unplayed.items()))
+            self._fault(f"commands that were not played: {counts}", "link")
+            self._unplayed.clear()
 
     def _check_hours(self) -> None:
         step_s = self._watch.step_s()
         if step_s is not None:
             self._fault(
-                f"the time of day was set by {step_s:+.0f} s; the hours to sleep follow it,"
+                f"the time of day was set by {step_s:+.0f} s; the hours of the day follow it,"
                 " all else goes by a clock of its own",
                 "clock",
             )
+            self._replier.clock_was_set(step_s)
         hours = self.settings.hours
         if hours is None:
             return
@@ -388,15 +450,22 @@ class LiveEngine:
             self._stand_down_s *= 2
 
     def _inhibit(self, name: str, why: str | None) -> None:
-        """Put a bar up, or (`None`) away; tell and log what that changes."""
+        """Set an interlock, or (`None`) clear it; report and log what that changes."""
         if not self._interlocks.put(name, why):
             return
         if why is not None:
             self._release(why)
-        again = "the board is there: it plays" if name == "link" else "it plays again"
-        text = why or self._interlocks.why or again
+        cleared = {"link": "the board is there: it plays", "sound": "the sound is back: it plays"}
+        text = why or self._interlocks.why or cleared.get(name, "it plays again")
         self._record("remark", {"text": text, "state": self._interlocks.state})
         self._out.append(Notify(text))
+
+    def _notice(self, notice: Notice, where: str) -> None:
+        if notice.fault:
+            self._fault(notice.text, where)
+            return
+        self._record("remark", {"text": notice.text})
+        self._out.append(Notify(notice.text))
 
     def _fault(self, text: str, where: str) -> None:
         self._record("fault", {"what": text, "where": where})
@@ -405,16 +474,16 @@ class LiveEngine:
     def _record(self, kind: Kind, body: object) -> None:
         self._out.append(Record(self.now_s, kind, body))
 
-    def _taken(self) -> list[Action]:
+    def _drain(self) -> list[Action]:
         out, self._out = self._out, []
         return out
 
 
-KEPT = 300
+STAGE_TIMES_KEPT = 300
 
 
 class StageTimes:
-    """Keeps the last few hundred times of each stage.
+    """How long each stage takes: medians of the last few hundred times, in constant memory.
 
     Examples
     --------
@@ -430,7 +499,7 @@ class StageTimes:
 
     def add(self, stage: str, seconds: float) -> None:
         """Take note of a time."""
-        self._stages.setdefault(stage, deque(maxlen=KEPT)).append(seconds)
+        self._stages.setdefault(stage, deque(maxlen=STAGE_TIMES_KEPT)).append(seconds)
 
     def medians_ms(self) -> dict[str, float]:
         """Median of each stage in milliseconds."""

@@ -7,8 +7,7 @@ Conventions
   more volts, and is as empty as before.
 - Heat and rain stop it until they have gone, with some to spare, so that it
   does not start and stop all the time.
-
-What keeps the machine from playing, by name, and which of it to tell.
+- Several interlocks may be set at once; the gravest is the one that is reported.
 """
 
 from __future__ import annotations
@@ -46,7 +45,7 @@ def limits_of(palette: Palette) -> StopLimits:
 
 
 class StopRules:
-    """Holds the board's word and what was played against the limits.
+    """Holds what the board reports, and what was played, against the limits.
 
     Examples
     --------
@@ -174,52 +173,52 @@ class WallClockMonitor:
 
 MachineState = Literal["asleep", "awake", "stopped", "standing down"]
 # The gravest first: that one is told.
-ORDER = ("stopped", "battery", "limits", "asleep", "loop", "link")
+ORDER = ("stopped", "battery", "limits", "asleep", "sound", "loop", "link")
 
 
 class Interlocks:
-    """The bars that are up.
+    """The interlocks that are set.
 
     Examples
     --------
-    >>> bars = Interlocks()
-    >>> bars.put("link", "the board is away")
+    >>> interlocks = Interlocks()
+    >>> interlocks.put("link", "the board is away")
     True
-    >>> bars.why, bars.state
+    >>> interlocks.why, interlocks.state
     ('the board is away', 'standing down')
-    >>> bars.put("link", None), bars.why, bars.state
+    >>> interlocks.put("link", None), interlocks.why, interlocks.state
     (True, None, 'awake')
     """
 
     def __init__(self) -> None:
-        self._up: dict[str, str] = {}
+        self._set: dict[str, str] = {}
 
     def put(self, name: str, why: str | None) -> bool:
-        """Put a bar up or away; returns whether that changes anything."""
+        """Set an interlock, or (`None`) clear it; returns whether that changes anything."""
         if name not in ORDER:
-            raise ValueError(f"there is no bar '{name}'")
-        was_up = name in self._up
+            raise ValueError(f"there is no interlock '{name}'")
+        was_set = name in self._set
         if why is None:
-            self._up.pop(name, None)
-            return was_up
-        self._up[name] = why
-        return not was_up
+            self._set.pop(name, None)
+            return was_set
+        self._set[name] = why
+        return not was_set
 
     def has(self, name: str) -> bool:
-        """Whether a bar is up."""
-        return name in self._up
+        """Whether an interlock is set."""
+        return name in self._set
 
     @property
     def why(self) -> str | None:
         """The gravest reason, or `None`."""
-        return next((self._up[name] for name in ORDER if name in self._up), None)
+        return next((self._set[name] for name in ORDER if name in self._set), None)
 
     @property
     def state(self) -> MachineState:
         """The state of the machine in the log's words."""
-        if not self._up:
+        if not self._set:
             return "awake"
-        gravest = next(name for name in ORDER if name in self._up)
+        gravest = next(name for name in ORDER if name in self._set)
         if gravest in ("stopped", "battery", "limits"):
             return "stopped"
         return "asleep" if gravest == "asleep" else "standing down"

@@ -1,13 +1,13 @@
-"""The stop under one's fingers: a key on the terminal, and another terminal's word."""
+"""The stop key: space or 's' on the terminal that the session was started from."""
 
 from __future__ import annotations
 
+import os
 import select
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
-from typing import Any
+from contextlib import contextmanager, suppress
 
 STOP_KEYS = " s"
 LOOK_S = 0.1
@@ -22,7 +22,7 @@ def stop_key(pressed: threading.Event, use: bool = True) -> Iterator[bool]:
     bool
         Whether there is a terminal to press a key on.
     """
-    if not use or not sys.stdin.isatty():
+    if not use or sys.stdin is None or not sys.stdin.isatty():
         yield False
         return
     try:
@@ -32,7 +32,7 @@ def stop_key(pressed: threading.Event, use: bool = True) -> Iterator[bool]:
         yield False
         return
     handle = sys.stdin.fileno()
-    before: list[Any] = termios.tcgetattr(handle)
+    before = termios.tcgetattr(handle)
     ended = threading.Event()
     thread = threading.Thread(target=_watch, args=(handle, pressed, ended), daemon=True)
     tty.setcbreak(handle)
@@ -42,17 +42,20 @@ def stop_key(pressed: threading.Event, use: bool = True) -> Iterator[bool]:
     finally:
         ended.set()
         thread.join(timeout=1.0)
-        termios.tcsetattr(handle, termios.TCSADRAIN, before)
+        # The terminal may have gone, as after a hang-up.
+        with suppress(termios.error):
+            termios.tcsetattr(handle, termios.TCSADRAIN, before)
 
 
 def _watch(handle: int, pressed: threading.Event, ended: threading.Event) -> None:
-    import os
-
     while not ended.is_set():
-        ready, _, _ = select.select([handle], [], [], LOOK_S)
-        if not ready:
-            continue
-        typed = os.read(handle, 64).decode(errors="ignore")
+        try:
+            ready, _, _ = select.select([handle], [], [], LOOK_S)
+            if not ready:
+                continue
+            typed = os.read(handle, 64).decode(errors="ignore")
+        except OSError:
+            return
         if not typed:
             return
         if any(key in STOP_KEYS for key in typed.lower()):

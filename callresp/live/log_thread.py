@@ -1,13 +1,14 @@
-"""The log thread: rows and snippets go to the disk here, and nobody waits for it.
+"""What goes to the disk while the machine plays: log rows and snippets of sound.
 
-Heard and answered: short stretches of the sound, kept as FLAC.
-
-The last half minute stands in a ring; a stretch is cut out when its end has come.
+A thread owns the field log and nobody waits for it. The last half minute of
+sound stands in a ring; a stretch of it, of what was heard and answered, is cut
+out when its end has come, and kept as FLAC.
 """
 
 from __future__ import annotations
 
 import queue
+import shutil
 import threading
 import time
 from collections.abc import Iterator
@@ -21,17 +22,22 @@ from callresp.errors import UserError
 from callresp.field.log import COMMIT_EVERY_S, FieldLog
 from callresp.io.audio import Samples
 from callresp.io.files import whole_file
-from callresp.live.actions import Record, SaveSnippet
+from callresp.live.actions import Notice, Record, SaveSnippet
 from callresp.live.sources import Block
 
 WAITING_MAX = 20_000
+CLOSING_S = 30.0
+RING_S = 40.0
+# Snippets that may wait for their end.
+SNIPPETS_WAITING_MAX = 8
+MB = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Snippet:
-    """A stretch of sound to be written."""
+    """A stretch of sound to be written under this name."""
 
-    path: Path
+    name: str
     samples: Samples
     sample_rate_hz: int
 
@@ -40,25 +46,37 @@ LogItem = tuple[Record, datetime] | Snippet
 
 
 class LogThread:
-    """Owns the field log.
+    """Writes log rows and snippets in a thread of its own.
 
     Parameters
     ----------
     path
-        Of the log; `None` keeps none, and writes snippets only.
+        Of the log; `None` keeps none.
+    snippets
+        Where snippets go; `None` keeps none.
+
+    Attributes
+    ----------
+    last_run_cut : str or None
+        Where the last run's end is not in the log: when its last row was written.
+    wait_s : float
+        How long the last row waited for this thread.
 
     Raises
     ------
     UserError
-        When the log can't be opened.
+        When the log can't be opened, or another program writes it.
     """
 
-    def __init__(self, path: Path | None) -> None:
-        self.dropped = 0
-        # How long the last row waited for this thread.
+    def __init__(self, path: Path | None, snippets: SnippetFolder | None = None) -> None:
+        self.last_run_cut: str | None = None
         self.wait_s = 0.0
-        self.says: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self.notices: queue.SimpleQueue[Notice] = queue.SimpleQueue()
         self._path = path
+        self._snippets = snippets
+        self._log: FieldLog | None = None
+        self._overflowed = 0
+        self._closed = False
         self._queue: queue.Queue[tuple[LogItem, float] | None] = queue.Queue(WAITING_MAX)
         self._ready = threading.Event()
         self._fault: UserError | None = None
@@ -69,24 +87,39 @@ class LogThread:
         if self._fault is not None:
             raise self._fault
 
-    def write(self, item: LogItem, lossless: bool = False) -> None:
-        """Hand over a row or a snippet; waits only where nothing is live (`lossless`)."""
-        if lossless:
+    @property
+    def dropped(self) -> int:
+        """Rows that are not in the log and never will be."""
+        return self._overflowed + (0 if self._log is None else self._log.dropped)
+
+    def write(self, item: LogItem, wait: bool = False) -> None:
+        """Hand over a row or a snippet; waits for room only where nothing is live (`wait`)."""
+        if wait:
             self._queue.put((item, time.monotonic()))
             return
         try:
             self._queue.put_nowait((item, time.monotonic()))
         except queue.Full:
-            self.dropped += 1
+            self._overflowed += 1
 
     def close(self) -> None:
-        """Write all that waits, and end."""
-        self._queue.put(None)
-        self._thread.join(timeout=30.0)
+        """Write all that waits, and end; rows that a stuck disk keeps waiting are given up."""
+        if self._closed:
+            return
+        self._closed = True
+        try:
+            self._queue.put(None, timeout=CLOSING_S)
+            self._thread.join(timeout=CLOSING_S)
+        except queue.Full:
+            pass
+        if self._thread.is_alive():
+            self._overflowed += self._queue.qsize()
 
     def _run(self) -> None:
         try:
-            log = FieldLog(self._path) if self._path is not None else None
+            if self._path is not None:
+                self._log = FieldLog(self._path)
+                self.last_run_cut = self._log.last_run_cut
         except UserError as fault:
             self._fault = fault
             return
@@ -97,44 +130,86 @@ class LogThread:
             try:
                 given = self._queue.get(timeout=COMMIT_EVERY_S)
             except queue.Empty:
-                if log is not None:
-                    log.commit(self._at_s)
+                if self._log is not None:
+                    self._log.commit(self._at_s)
             else:
                 if given is None:
                     break
-                self._take(log, given[0])
+                self._take(given[0])
                 self.wait_s = time.monotonic() - given[1]
-            troubled = self._tell(log, troubled)
-        if log is not None:
-            log.close(self._at_s)
-            self._tell(log, troubled)
+            troubled = self._report(troubled)
+        if self._log is not None:
+            self._log.close(self._at_s)
+            self._report(troubled)
 
-    def _take(self, log: FieldLog | None, item: LogItem) -> None:
+    def _take(self, item: LogItem) -> None:
         if isinstance(item, Snippet):
-            try:
-                write_flac(item.path, item.samples, item.sample_rate_hz)
-            except (OSError, RuntimeError, UserError) as fault:
-                self.says.put(f"could not keep the snippet {item.path.name} ({fault})")
+            if self._snippets is not None and (notice := self._snippets.write(item)):
+                self.notices.put(notice)
             return
         record, wall = item
         self._at_s = record.at_s
-        if log is not None:
-            log.append(record.at_s, record.kind, record.body, wall)
+        if self._log is not None:
+            self._log.append(record.at_s, record.kind, record.body, wall)
 
-    def _tell(self, log: FieldLog | None, troubled: bool) -> bool:
-        """Say once when the disk refuses, and once when it takes rows again."""
-        if log is None:
+    def _report(self, troubled: bool) -> bool:
+        """Report once when the disk refuses, and once when it takes rows again."""
+        if self._log is None:
             return False
-        if log.trouble is not None and not troubled:
-            self.says.put(f"the log can't be written: {log.trouble}")
-        elif log.trouble is None and troubled:
-            self.says.put("the log is written again, with all that waited")
-        return log.trouble is not None
+        if self._log.trouble is not None and not troubled:
+            self.notices.put(Notice(f"the log can't be written: {self._log.trouble}"))
+        elif self._log.trouble is None and troubled:
+            lost = self._log.dropped
+            kept = f"; {lost} rows were lost" if lost else ", with all that waited"
+            self.notices.put(Notice(f"the log is written again{kept}", fault=lost > 0))
+        return self._log.trouble is not None
 
 
-RING_S = 40.0
-# Snippets that may wait for their end.
-SNIPPETS_WAITING_MAX = 8
+class SnippetFolder:
+    """Writes snippets, as long as they may take room.
+
+    Parameters
+    ----------
+    path
+        The folder; made with the first snippet.
+    max_bytes
+        All snippets in it together never take more; those that are there count.
+    min_free_bytes
+        So much stays free on its disk, for the log.
+    """
+
+    def __init__(self, path: Path, max_bytes: int, min_free_bytes: int) -> None:
+        self.path = path
+        self._max_bytes = max_bytes
+        self._min_free_bytes = min_free_bytes
+        self._used = sum(file.stat().st_size for file in path.glob("*.flac"))
+        self._full = False
+
+    def write(self, snippet: Snippet) -> Notice | None:
+        """Keep a snippet if there is room; returns what is to be reported, if anything."""
+        # 16 bits a sample, before FLAC makes it smaller.
+        size = 2 * len(snippet.samples)
+        try:
+            why = self._no_room(size)
+            if why is not None:
+                was_full, self._full = self._full, True
+                return None if was_full else Notice(f"no more snippets are kept: {why}")
+            path = self.path / f"{snippet.name}.flac"
+            write_flac(path, snippet.samples, snippet.sample_rate_hz)
+            self._used += path.stat().st_size
+        except (OSError, RuntimeError, UserError) as fault:
+            return Notice(f"could not keep the snippet {snippet.name} ({fault})")
+        was_full, self._full = self._full, False
+        return Notice("snippets are kept again", fault=False) if was_full else None
+
+    def _no_room(self, size: int) -> str | None:
+        if self._used + size > self._max_bytes:
+            return f"they take {self._used / MB:.0f} MB of {self._max_bytes / MB:.0f}"
+        here = next(folder for folder in (self.path, *self.path.parents) if folder.exists())
+        free = shutil.disk_usage(here).free
+        if free - size < self._min_free_bytes:
+            return f"only {free / MB:.0f} MB are free, {self._min_free_bytes / MB:.0f} stay so"
+        return None
 
 
 class RecentSound:
@@ -159,7 +234,7 @@ class RecentSound:
         self._ring[: len(block.samples) - first] = block.samples[first:]
         self._end = start + len(block.samples)
 
-    def want(self, keep: SaveSnippet) -> None:
+    def request(self, keep: SaveSnippet) -> None:
         """Cut this out when its end has come."""
         if len(self._waiting) < SNIPPETS_WAITING_MAX:
             self._waiting.append(keep)

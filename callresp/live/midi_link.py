@@ -6,13 +6,14 @@ import heapq
 import itertools
 import threading
 from dataclasses import dataclass
-from typing import Any
+from typing import Protocol
 
 import numpy as np
 
+from callresp.errors import UserError
 from callresp.link.port import Clock
-from callresp.live.actions import CommandOutcome, LinkUpdate
-from callresp.live.port_link import EngineOrigin
+from callresp.live.actions import CommandOutcome, LinkUpdate, Notice
+from callresp.live.links import EngineOrigin
 from callresp.midi.notes import SoundingNote, reply_tracks, velocity_of
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
@@ -22,13 +23,23 @@ SENT = "sent as MIDI"
 LEFT_OFF = "left off"
 
 
+class MidiPort(Protocol):
+    """An open MIDI output; see `callresp.midi.out.open_port`."""
+
+    def send(self, message: object, /) -> None:
+        """Send a message of mido's."""
+
+    def close(self) -> None:
+        """Give the port up."""
+
+
 @dataclass(frozen=True, slots=True)
-class _Seat:
-    """Where an instrument sits, and what tunes it."""
+class _Voice:
+    """Channel and key of an instrument, and the messages that tune it."""
 
     channel: int
     key: int
-    prepares: tuple[Any, ...]
+    setup: tuple[object, ...]
 
 
 class MidiLink:
@@ -38,29 +49,34 @@ class MidiLink:
     ----------
     palette
     port
-        Anything with `send`; see `callresp.midi.out.open_port`.
     origin, clock
         Where the engine's clock stands on the host's.
     """
 
-    def __init__(self, palette: Palette, port: Any, origin: EngineOrigin, clock: Clock) -> None:
+    fatal: UserError | None = None
+
+    def __init__(
+        self, palette: Palette, port: MidiPort, origin: EngineOrigin, clock: Clock
+    ) -> None:
         self._palette = palette
         self._port = port
         self._origin = origin
         self._clock = clock
-        self._seats = _seats(palette)
+        self._voices = _voices(palette)
         tops = [item.force[-1].level_db for item in palette.striker]
         tops += [item.level_max_db for item in palette.turner]
         self._loudest_db = max(tops, default=0.0)
-        self._due: list[tuple[float, int, Any, Command | None]] = []
+        self._due: list[tuple[float, int, object, Command | None]] = []
         self._held: dict[str, float] = {}
         self._count = itertools.count()
         self._outcomes: list[CommandOutcome] = []
+        self._notices: list[Notice] = []
         self._changed = threading.Condition()
         self._closed = False
-        for seat in self._seats.values():
-            for message in seat.prepares:
+        for voice in self._voices.values():
+            for message in voice.setup:
                 port.send(message)
+        self._troubled = False
         self._thread = threading.Thread(target=self._run, name="midi", daemon=True)
         self._thread.start()
 
@@ -84,7 +100,8 @@ class MidiLink:
         """Each command once it has been sent."""
         with self._changed:
             outcomes, self._outcomes = self._outcomes, []
-        return LinkUpdate(True, tuple(outcomes))
+            notices, self._notices = tuple(self._notices), []
+        return LinkUpdate(True, tuple(outcomes), notices=notices)
 
     def close(self) -> None:
         """Every note off, and end."""
@@ -132,11 +149,11 @@ class MidiLink:
     ) -> None:
         import mido
 
-        seat = self._seats[item.name]
+        voice = self._voices[item.name]
         velocity = velocity_of(level_db, self._loudest_db)
         zero_s = self._origin.host_s
-        on = mido.Message("note_on", channel=seat.channel, note=seat.key, velocity=velocity)
-        off = mido.Message("note_off", channel=seat.channel, note=seat.key, velocity=64)
+        on = mido.Message("note_on", channel=voice.channel, note=voice.key, velocity=velocity)
+        off = mido.Message("note_off", channel=voice.channel, note=voice.key, velocity=64)
         heapq.heappush(self._due, (zero_s + from_s, next(self._count), on, command))
         heapq.heappush(self._due, (zero_s + until_s, next(self._count), off, None))
 
@@ -146,10 +163,11 @@ class MidiLink:
                 now_s = self._clock.now_s()
                 while self._due and self._due[0][0] <= now_s:
                     _, _, message, command = heapq.heappop(self._due)
-                    self._port.send(message)
+                    sent = self._sent(message)
                     if command is not None:
                         played_s = now_s - self._origin.host_s
-                        self._outcomes.append(CommandOutcome(command, SENT, played_s))
+                        played = CommandOutcome(command, SENT, played_s)
+                        self._outcomes.append(played if sent else CommandOutcome(command, LEFT_OFF))
                 wait_s = self._due[0][0] - now_s if self._due else 1.0
                 self._changed.wait(min(wait_s / self._clock.speed, 1.0))
 
@@ -159,19 +177,33 @@ class MidiLink:
 
         for channel in range(16):
             for control in (123, 120):
-                self._port.send(
+                self._sent(
                     mido.Message("control_change", channel=channel, control=control, value=0)
                 )
 
+    def _sent(self, message: object) -> bool:
+        """Send a message; a synth that went away is reported once and does not end the day."""
+        try:
+            self._port.send(message)
+        except (OSError, RuntimeError, ValueError) as fault:
+            if not self._troubled:
+                self._notices.append(Notice(f"the MIDI output takes nothing ({fault})"))
+            self._troubled = True
+            return False
+        if self._troubled:
+            self._notices.append(Notice("the MIDI output is back", fault=False))
+        self._troubled = False
+        return True
 
-def _seats(palette: Palette) -> dict[str, _Seat]:
-    """Channel, key and tuning of each instrument, as `rehearse.midi_notes` gives them."""
+
+def _voices(palette: Palette) -> dict[str, _Voice]:
+    """Channel, key and tuning of each instrument, as `callresp.midi.notes` gives them."""
     found = {}
     items: list[Striker | Turner] = [*palette.striker, *palette.turner]
     sounding = [SoundingNote(0.0, 1.0, item, 0.0) for item in items]
     for item, track in zip(items, reply_tracks(sounding, palette, "bend"), strict=True):
         messages = [message for _, _, message in sorted(track.events, key=lambda e: e[:2])]
         on = next(message for message in messages if message.type == "note_on")
-        prepares = tuple(m for m in messages if m.type not in ("note_on", "note_off"))
-        found[item.name] = _Seat(on.channel, on.note, prepares)
+        setup = tuple(m for m in messages if m.type not in ("note_on", "note_off"))
+        found[item.name] = _Voice(on.channel, on.note, setup)
     return found

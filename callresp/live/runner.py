@@ -1,39 +1,45 @@
-"""The outer runner: threads about the engine, so that nothing blocks the sound.
+"""Runs the engine: threads about it, so that nothing blocks the sound.
 
-Goal
-----
 The sound thread only stamps blocks and puts them in a bounded queue; if that is
-full the sound is counted as lost, and said. The engine runs in the caller's
-thread; the link, the log and the keys have threads of their own.
+full the sound is counted as lost, and reported. The engine runs in the caller's
+thread; the link and the log have threads of their own.
 """
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
 
 import numpy as np
 
 from callresp.link.port import Clock
-from callresp.live.actions import Action, Notify, Record, Release, SaveSnippet, Send
+from callresp.live.actions import (
+    Action,
+    Notice,
+    Notify,
+    Record,
+    Release,
+    SaveSnippet,
+    Send,
+)
 from callresp.live.engine import LiveEngine
-from callresp.live.links import Link, SimulatedLink
+from callresp.live.links import EngineOrigin, Link, SimulatedLink
 from callresp.live.log_thread import LogThread, RecentSound, Snippet
 from callresp.live.player import LINK_LEAD_S
-from callresp.live.port_link import EngineOrigin
-from callresp.live.sources import BLOCK_S, WAITING_S, Block, Source
+from callresp.live.sources import BLOCK_S, STALL_S, WAITING_S, Block, Source
 
 IDLE_S = 0.2
-LOOK_EVERY_S = 0.02
+CHECK_EVERY_S = 0.02
 # Lead beyond our own lateness; the most lead; and how lateness fades, a block.
 LEAST_LEAD_S = 0.02
 LEAD_MAX_S = 0.25
 LATE_FADES = 0.998
+SOUND_ENDED = "the sound ended"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,21 +52,35 @@ class StampedBlock:
 
 @dataclass(slots=True)
 class Hooks:
-    """What the runner tells of, each as it happens; called in the engine's thread."""
+    """What the runner reports, each as it happens; called in the engine's thread.
 
-    say: Callable[[str], None] = lambda text: None
+    `stop` returns why to end now, or `None`; it is asked many times a second.
+    `released` is called when everything has been released.
+    """
+
+    notify: Callable[[str], None] = lambda text: None
     record: Callable[[Record], None] = lambda record: None
-    look: Callable[[LiveEngine], None] = lambda engine: None
-    # Why to stop now, or None; asked many times a second.
+    refresh: Callable[[LiveEngine], None] = lambda engine: None
     stop: Callable[[], str | None] = lambda: None
+    released: Callable[[], None] = lambda: None
 
 
 @dataclass(slots=True)
 class Runner:
     """Runs an engine on a source and a link until the sound ends or it is stopped.
 
-    `lossless` is for sound that is not live: the source then waits for the
-    engine, where a microphone would lose sound.
+    Parameters
+    ----------
+    engine, source, link, log, hooks, clock, origin
+    keeps_snippets
+        Whether the last half minute of sound is kept for snippets.
+    lossless
+        For sound that is not live: the source waits for the engine, where a
+        microphone would lose sound.
+    real_time
+        Whether the engine's clock goes on by the host's while no sound comes.
+    wall
+        The time of day, for the rows of the log.
     """
 
     engine: LiveEngine
@@ -70,42 +90,63 @@ class Runner:
     hooks: Hooks
     clock: Clock
     origin: EngineOrigin = field(default_factory=EngineOrigin)
-    snippets: Path | None = None
+    keeps_snippets: bool = False
     lossless: bool = False
-    faults: queue.SimpleQueue[str] = field(default_factory=queue.SimpleQueue)
+    real_time: bool = True
     wall: Callable[[], datetime] = lambda: datetime.now().astimezone()
+    notices: queue.SimpleQueue[tuple[str, Notice]] = field(default_factory=queue.SimpleQueue)
     _blocks: queue.Queue[StampedBlock | None] = field(init=False)
-    _ring: RecentSound | None = field(init=False, default=None)
-    _stopped: bool = field(init=False, default=False)
+    _recent: RecentSound | None = field(init=False, default=None)
+    _stopped: str | None = field(init=False, default=None)
+    _began_s: float = field(init=False, default=0.0)
     _checked_s: float = field(init=False, default=0.0)
     _late_s: float = field(init=False, default=0.0)
 
     def __post_init__(self) -> None:
         self._blocks = queue.Queue(maxsize=round(WAITING_S / BLOCK_S))
-        if self.snippets is not None:
-            self._ring = RecentSound(self.source.sample_rate_hz)
+        if self.keeps_snippets:
+            self._recent = RecentSound(self.source.sample_rate_hz)
 
-    def run(self) -> None:
-        """Listen and answer to the end; release everything whatever happens."""
-        sound = threading.Thread(target=self._hear, name="sound", daemon=True)
+    def run(self) -> str:
+        """Listen and answer to the end; release everything whatever happens.
+
+        Returns
+        -------
+        str
+            How it ended, in words; the log's last row has it, too.
+        """
+        self._began_s = self.clock.now_s()
+        sound = threading.Thread(target=self._read_sound, name="sound", daemon=True)
         sound.start()
+        why = SOUND_ENDED
         try:
-            while not self._stopped:
-                if not self._turn():
-                    break
-        except KeyboardInterrupt:
-            self._perform(self.engine.stop("stopped with Ctrl-C"))
+            if self.log.last_run_cut is not None:
+                self.perform(self.engine.last_run_cut(self.log.last_run_cut))
+            while self._stopped is None and self._step():
+                pass
+            why = self._stopped or why
+        except BaseException as fault:
+            why = f"a fault in the program: {type(fault).__name__}: {fault}"
+            self.perform(self.engine.stop(why))
             raise
         finally:
-            self.source.close()
-            self._perform(self.engine.finish())
-            self._settle()
-            self.link.close()
-            self._perform(self.engine.link_update(self.link.take_update()))
-            self.log.close()
-            self._report_faults(logged=False)
+            self._finish(why)
+        return why
 
-    def _hear(self) -> None:
+    def _finish(self, why: str) -> None:
+        """Each step whatever became of those before it."""
+        with contextlib.ExitStack() as last:
+            last.callback(self._report_notices, logged=False)
+            last.callback(self.log.close)
+            last.callback(lambda: self.perform(self.engine.ended(why)))
+            last.callback(self._report_notices, logged=True)
+            last.callback(lambda: self.perform(self.engine.link_update(self.link.take_update())))
+            last.callback(self.hooks.released)
+            last.callback(self.link.close)
+            last.callback(lambda: self.perform(self.engine.finish()))
+            last.callback(self.source.close)
+
+    def _read_sound(self) -> None:
         """The sound thread."""
         lost, ends_s = 0, 0.0
         try:
@@ -123,89 +164,102 @@ class Runner:
                 except queue.Full:
                     lost = whole.lost + len(block.samples)
         except Exception as fault:
-            # Whatever ends the sound must be told, or the machine would seem to listen.
-            self.faults.put(f"the sound ended: {fault}")
+            # Whatever ends the sound must be reported, or the machine would seem to listen.
+            self.notices.put(("sound", Notice(f"the sound ended: {fault}")))
         if lost:
             # What was lost last of all must be counted too.
             last = Block(np.zeros(0, dtype=np.float32), ends_s, lost)
             self._blocks.put(StampedBlock(last, self.clock.now_s()))
         self._blocks.put(None)
 
-    def _turn(self) -> bool:
+    def _step(self) -> bool:
         """One step of the engine's thread; returns whether there is more."""
         try:
             stamped = self._blocks.get(timeout=IDLE_S)
         except queue.Empty:
-            self._perform(self.engine.idle())
+            self.perform(self.engine.idle(self._stalled_at_s()))
         else:
             if stamped is None:
                 return False
-            self._hear_block(stamped)
-        self._look_about()
+            self._hear(stamped)
+        self._check()
         return True
 
-    def _hear_block(self, stamped: StampedBlock) -> None:
+    def _stalled_at_s(self) -> float | None:
+        """What the engine's clock would show by now, where no sound has come for a while."""
+        if not self.real_time:
+            return None
+        zero_s = self.origin.host_s if self.origin.known else self._began_s
+        now_s = self.clock.now_s() - zero_s
+        return now_s if now_s - self.engine.now_s > STALL_S or self.engine.stalled else None
+
+    def _hear(self, stamped: StampedBlock) -> None:
         began_s = self.clock.now_s()
         self.engine.latency.add("queue", (began_s - stamped.came_s) / max(self.clock.speed, 1e-9))
         began = time.perf_counter()
-        self._perform(self.engine.feed(stamped.block))
+        late_s = 0.0
+        if self.real_time:
+            ends_s = stamped.block.at_s + len(stamped.block.samples) / self.source.sample_rate_hz
+            late_s = began_s - self.origin.host_s - ends_s
+        self.perform(self.engine.feed(stamped.block, late_s))
         self.engine.latency.add("engine", time.perf_counter() - began)
         if isinstance(self.link, SimulatedLink):
             self.link.advance(self.engine.now_s)
         else:
             self._keep_ahead()
-        if self._ring is not None and self.snippets is not None:
-            self._ring.add(stamped.block)
-            for name, samples in self._ring.ready():
-                path = self.snippets / f"{name}.flac"
-                self.log.write(Snippet(path, samples, self.source.sample_rate_hz), self.lossless)
+        if self._recent is not None:
+            self._recent.add(stamped.block)
+            for name, samples in self._recent.ready():
+                snippet = Snippet(name, samples, self.source.sample_rate_hz)
+                self.log.write(snippet, wait=not self.real_time)
 
     def _keep_ahead(self) -> None:
-        """Lead by as much as sound and engine were late of late: nothing shall be too late."""
+        """Lead by as much as sound and engine were late of late, so that nothing is too late."""
         late_s = self.clock.now_s() - self.origin.host_s - self.engine.now_s
         self._late_s = max(late_s, self._late_s * LATE_FADES)
         wanted_s = self._late_s + LEAST_LEAD_S
         self.engine.player.lead_s = min(max(wanted_s, LINK_LEAD_S), LEAD_MAX_S)
 
-    def _look_about(self) -> None:
-        self._perform(self.engine.link_update(self.link.take_update()))
+    def _check(self) -> None:
+        self.perform(self.engine.link_update(self.link.take_update()))
         now_s = time.monotonic()
-        if now_s - self._checked_s < LOOK_EVERY_S:
+        if now_s - self._checked_s < CHECK_EVERY_S:
             return
         self._checked_s = now_s
-        self._report_faults(logged=True)
+        self._report_notices(logged=True)
         why = self.hooks.stop()
         if why is not None:
-            self._perform(self.engine.stop(why))
-            self._stopped = True
+            self.perform(self.engine.stop(why))
+            self._stopped = why
         self.engine.latency.add("log", self.log.wait_s)
-        self.hooks.look(self.engine)
+        self.hooks.refresh(self.engine)
 
-    def _report_faults(self, logged: bool) -> None:
-        """Pass on what other threads have to say."""
-        for where, says in (("sound", self.faults), ("log", self.log.says)):
-            while not says.empty():
-                text = says.get()
-                if logged:
-                    self._perform(self.engine.fault(text, where))
-                else:
-                    self.hooks.say(text)
+    def _report_notices(self, logged: bool) -> None:
+        """Pass on what other threads have to report."""
+        waiting: list[tuple[str, Notice]] = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                waiting.append(self.notices.get_nowait())
+        with contextlib.suppress(queue.Empty):
+            while True:
+                waiting.append(("log", self.log.notices.get_nowait()))
+        for where, notice in waiting:
+            if logged:
+                self.perform(self.engine.notice(notice, where))
+            else:
+                self.hooks.notify(notice.text)
 
-    def _settle(self) -> None:
-        """Let a link in engine time carry out the last release."""
-        if isinstance(self.link, SimulatedLink):
-            self.link.close()
-
-    def _perform(self, actions: list[Action]) -> None:
+    def perform(self, actions: list[Action]) -> None:
+        """Carry out what the engine wants done."""
         for action in actions:
             if isinstance(action, Send):
                 self.link.send(action.checked)
             elif isinstance(action, Release):
                 self.link.release()
             elif isinstance(action, Record):
-                self.log.write((action, self.wall()), self.lossless)
+                self.log.write((action, self.wall()), wait=not self.real_time)
                 self.hooks.record(action)
             elif isinstance(action, Notify):
-                self.hooks.say(action.text)
-            elif isinstance(action, SaveSnippet) and self._ring is not None:
-                self._ring.want(action)
+                self.hooks.notify(action.text)
+            elif isinstance(action, SaveSnippet) and self._recent is not None:
+                self._recent.request(action)

@@ -1,4 +1,4 @@
-"""A day made ready: from what a user names to a runner that runs.
+"""A live session made ready: from what a user names to a runner.
 
 Conventions
 -----------
@@ -20,15 +20,15 @@ import numpy as np
 
 from callresp.errors import UserError
 from callresp.io.starttime import start_of
-from callresp.link.port import Clock, simulated_board
+from callresp.link.port import Clock
+from callresp.link.simulator import simulated_board
 from callresp.listen.profile import Profile
 from callresp.live.actions import Record
 from callresp.live.clocked_listener import BlockListener
 from callresp.live.engine import Clocks, LiveEngine, LiveSettings
-from callresp.live.links import Link, NullLink, SimulatedLink
-from callresp.live.log_thread import LogThread
+from callresp.live.links import EngineOrigin, Link, NullLink, PortLink, SimulatedLink
+from callresp.live.log_thread import LogThread, SnippetFolder
 from callresp.live.midi_link import MidiLink
-from callresp.live.port_link import EngineOrigin, PortLink
 from callresp.live.runner import Hooks, Runner
 from callresp.live.sources import FileSource, PipeSource, SoundCard, Source
 from callresp.palette.files import fingerprint
@@ -69,6 +69,8 @@ class Destinations:
     midi: str | None = None
     log: Path | None = None
     snippets: Path | None = None
+    snippets_max_bytes: int = 2_000_000_000
+    min_free_bytes: int = 500_000_000
 
     def __post_init__(self) -> None:
         if self.port is not None and self.midi is not None:
@@ -77,7 +79,7 @@ class Destinations:
 
 @dataclass(slots=True)
 class _Clocks:
-    """The day's clocks; a file's time of day is that of its recording."""
+    """The session's clocks; a file's time of day is that of its recording."""
 
     sound: SoundInput
     clock: Clock = field(init=False)
@@ -108,7 +110,7 @@ def _source(sound: SoundInput) -> Source:
     if sound.name == "device":
         return SoundCard(sound.device, sound.sample_rate_hz)
     if sound.name == "-":
-        return PipeSource(sound.sample_rate_hz, sound.channels)
+        return PipeSource(sound.sample_rate_hz, sound.channels, paced=True)
     return FileSource(Path(sound.name), sound.speed, sound.channel)
 
 
@@ -183,29 +185,37 @@ def live_runner(
     _only_in_time(sound, where)
     from callresp.listen.profile import load_profile
 
-    time, origin = _Clocks(sound), EngineOrigin()
     listens = load_profile(profile)
     source = _source(sound)
     rate_hz = source.sample_rate_hz
-    clocks = Clocks(time.wall, time.steady_s)
     listener = listener_of(rate_hz, listens)
     _warm(listener, rate_hz)
+    time, origin = _Clocks(sound), EngineOrigin()
+    clocks = Clocks(time.wall, time.steady_s)
     engine = LiveEngine(palette, rules, listener, rate_hz, clocks, settings)
     time.engine = engine
-    with _link(where, palette, engine, origin, time) as (link, port):
-        try:
-            log = LogThread(where.log)
-        except UserError:
-            link.close()
-            raise
-        # A pipe waits for its reader; what its writer loses meanwhile, its writer tells.
-        lossless = sound.name != "device"
+    snippets = None
+    if where.snippets is not None:
+        snippets = SnippetFolder(where.snippets, where.snippets_max_bytes, where.min_free_bytes)
+    with contextlib.ExitStack() as opened:
+        log = LogThread(where.log, snippets)
+        opened.callback(log.close)
+        link, port = opened.enter_context(_link(where, palette, engine, origin, time))
         runner = Runner(
-            engine, source, link, log, hooks, time.clock, origin, where.snippets, lossless
+            engine,
+            source,
+            link,
+            log,
+            hooks,
+            time.clock,
+            origin,
+            keeps_snippets=snippets is not None,
+            lossless=sound.name != "device",
+            real_time=not sound.in_engine_time,
+            wall=time.wall,
         )
-        runner.wall = time.wall
-        if isinstance(source, SoundCard):
-            source.tell(runner.faults.put)
+        if isinstance(source, SoundCard | PipeSource):
+            source.report = lambda notice: runner.notices.put(("sound", notice))
         day = {
             "palette": palette.name,
             "palette_sha256": fingerprint(palette),
@@ -215,7 +225,7 @@ def live_runner(
             "start": time.start.isoformat(),
             "sample_rate_hz": rate_hz,
         }
-        log.write((Record(0.0, "day", day), time.wall()), lossless=True)
+        log.write((Record(0.0, "day", day), time.wall()), wait=True)
         yield runner, port
 
 

@@ -1,23 +1,24 @@
 """Where live sound comes from: a sound card, raw PCM on standard input, a file.
 
-Goal
-----
 One small interface over three sources: blocks of one channel, float32, with
 the time of their first sample. What was lost is counted, never hidden.
 
 Conventions
 -----------
 - `Block.at_s` counts samples, lost ones included, so it never drifts from the
-  sound; it is 0 at the first sample.
-- A source that ends raises nothing: its iterator stops. A source whose device
-  goes away yields no block for a while, says so through `state`, and goes on
-  when the device is back.
+  sound; it is 0 when the source is first read.
+- A source that ends raises nothing: its iterator stops. A source that is live
+  and falls silent, as when its device goes away or the writer of a pipe is held
+  up, yields no block for a while, reports it, and counts the time as lost sound
+  when it is back.
 """
 
 from __future__ import annotations
 
 import contextlib
+import os
 import queue
+import select
 import sys
 import threading
 import time
@@ -30,11 +31,18 @@ import numpy as np
 
 from callresp.errors import UserError
 from callresp.io.audio import Samples, open_recording
+from callresp.live.actions import Notice
 
 BLOCK_S = 0.005
 RETRY_S = 2.0
 # Sound that may wait for the engine before it is counted as lost.
 WAITING_S = 4.0
+# A live source that gives nothing for so long has stalled.
+STALL_S = 0.5
+# A pipe is read no faster than its sound lasts: by as much more as no crystal is off, and with
+# room for what a writer hands over at once.
+PACE = 1.005
+PACE_AHEAD_S = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +66,11 @@ class Source(Protocol):
         """Make `blocks` stop."""
 
 
-Say = Callable[[str], None]
+Report = Callable[[Notice], None]
+
+
+def _ignore(notice: Notice) -> None:
+    """Report to nobody."""
 
 
 def device_named(text: str | None) -> str | int | None:
@@ -106,39 +118,129 @@ class FileSource:
 
 
 class PipeSource:
-    """Raw PCM from a pipe: signed 16-bit little-endian, channels interleaved."""
+    """Raw PCM from a pipe: signed 16-bit little-endian, channels interleaved.
+
+    A stalled writer (stopped, or a network that hangs) is reported; what it then
+    hands over at once is old, is left out, and the time counts as lost sound.
+
+    Parameters
+    ----------
+    sample_rate_hz, channels
+    stream
+        Standard input, unless another is given.
+    paced
+        Whether a writer that is faster than real time is made to wait.
+    clock, wait
+        Steady time, and how to let some of it pass.
+    report
+        Given a notice when sound stalls and when it is back.
+
+    Raises
+    ------
+    UserError
+        When standard input is closed.
+    """
 
     def __init__(
-        self, sample_rate_hz: int, channels: int = 1, stream: BinaryIO | None = None
+        self,
+        sample_rate_hz: int,
+        channels: int = 1,
+        stream: BinaryIO | None = None,
+        *,
+        paced: bool = False,
+        clock: Callable[[], float] = time.monotonic,
+        wait: Callable[[float], object] = time.sleep,
+        report: Report = _ignore,
     ) -> None:
+        if stream is None and sys.stdin is None:
+            raise UserError("standard input is closed", remedy="pipe raw PCM into it")
         self.sample_rate_hz = sample_rate_hz
+        self.report = report
         self._channels = channels
         self._stream = stream or sys.stdin.buffer
+        self._paced = paced
+        self._clock = clock
+        self._wait = wait
         self._closed = False
+        # A descriptor is read directly: a reader that waits inside Python's own buffer would
+        # hold its lock while the interpreter ends.
+        self._handle: int | None = None
+        if os.name == "posix":
+            with contextlib.suppress(OSError, ValueError, AttributeError):
+                self._handle = self._stream.fileno()
 
     def blocks(self) -> Iterator[Block]:
         """Yield until the pipe ends; a last part of a frame is left out."""
         frame = 2 * self._channels
         size = max(1, round(BLOCK_S * self.sample_rate_hz)) * frame
-        done = 0
+        begun_s = heard_s = self._clock()
+        stalled = False
+        done = read = 0
         left = b""
         while not self._closed:
-            raw = self._stream.read(size)
+            if not self._ready(STALL_S / 2):
+                if not stalled and self._clock() - heard_s >= STALL_S:
+                    stalled = True
+                    self.report(Notice("no sound from standard input; waiting for it"))
+                continue
+            raw = self._read(size)
             if not raw:
                 return
+            gap_s = self._clock() - heard_s
+            lost = 0
+            if gap_s >= STALL_S:
+                lost = round(gap_s * self.sample_rate_hz)
+                raw, left = self._skip_waiting(left + raw, lost * frame), b""
+                done += lost
+                begun_s += gap_s
+                self.report(Notice(f"standard input stalled for {gap_s:.1f} s", fault=not stalled))
+                stalled = False
             raw = left + raw
             whole = len(raw) - len(raw) % frame
             left = raw[whole:]
-            if whole == 0:
+            if whole == 0 and not lost:
                 continue
             frames = np.frombuffer(raw[:whole], dtype="<i2").reshape(-1, self._channels)
             samples = frames.mean(axis=1, dtype=np.float32) / np.float32(32768)
-            yield Block(samples, done / self.sample_rate_hz)
+            yield Block(samples, done / self.sample_rate_hz, lost)
             done += len(samples)
+            read += len(samples)
+            due_s = begun_s + read / self.sample_rate_hz / PACE - PACE_AHEAD_S
+            if self._paced and due_s > self._clock():
+                self._wait(due_s - self._clock())
+            # What the reader of these blocks takes, and our own waiting, is no stall.
+            heard_s = self._clock()
 
     def close(self) -> None:
-        """Stop at the next block."""
+        """Stop at the next block, or where none comes, soon."""
         self._closed = True
+
+    def _ready(self, seconds: float) -> bool:
+        return self._handle is None or bool(select.select([self._handle], [], [], seconds)[0])
+
+    def _read(self, size: int) -> bytes:
+        if self._handle is None:
+            return self._stream.read(size)
+        return os.read(self._handle, size)
+
+    def _skip_waiting(self, raw: bytes, most: int) -> bytes:
+        """Leave out what waited while the writer was held up, `most` bytes beyond `raw`.
+
+        Returns
+        -------
+        bytes
+            The beginning of a frame, where the last read ended inside one.
+        """
+        frame = 2 * self._channels
+        tail, skipped = raw[-frame:], len(raw)
+        most += skipped
+        while self._handle is not None and skipped < most and self._ready(0.0):
+            part = self._read(min(65536, most - skipped))
+            if not part:
+                break
+            skipped += len(part)
+            tail = (tail + part)[-frame:]
+        return tail[len(tail) - skipped % frame :]
 
 
 class SoundCard:
@@ -149,8 +251,10 @@ class SoundCard:
     device
         Name or number, as ``python -m sounddevice`` lists them; `None` takes
         the system's own choice.
-    say
-        Told, in a plain line, when the device goes and when it is back.
+    clock
+        Steady time.
+    report
+        Given a notice when the device goes and when it is back.
 
     Raises
     ------
@@ -162,13 +266,13 @@ class SoundCard:
         self,
         device: str | int | None = None,
         sample_rate_hz: int = 48000,
-        say: Say = lambda text: None,
         clock: Callable[[], float] = time.monotonic,
+        report: Report = _ignore,
     ) -> None:
         self._sounddevice = _portaudio()
         self._device = device
         self.sample_rate_hz = sample_rate_hz
-        self._say = say
+        self.report = report
         self._clock = clock
         self._closed = threading.Event()
         self._blocks: queue.Queue[tuple[Samples, int]] = queue.Queue(
@@ -180,42 +284,37 @@ class SoundCard:
         """Yield what the card hears; goes on after the device was away."""
         done = 0
         waiting = False
-        gone_s: float | None = None
+        heard_s = self._clock()
         while not self._closed.is_set():
             try:
                 stream = self._opened()
             except self._sounddevice.PortAudioError as fault:
                 if not waiting:
-                    self._say(f"no sound from the microphone ({fault}); waiting for it")
+                    self.report(Notice(f"no sound from the microphone ({fault}); waiting for it"))
                 waiting = True
                 self._closed.wait(RETRY_S)
-                self._look_again()
+                self._restart_portaudio()
                 continue
             if waiting:
-                self._say("the microphone is back")
-            waiting = False
-            if gone_s is not None:
+                self.report(Notice("the microphone is back", fault=False))
                 # Time went on without sound: what was not heard counts as lost.
-                self._lost += round((self._clock() - gone_s) * self.sample_rate_hz)
+                self._lost += round((self._clock() - heard_s) * self.sample_rate_hz)
+            waiting = False
             with stream:
                 for samples, lost in self._while_active(stream):
                     done += lost
                     yield Block(samples, done / self.sample_rate_hz, lost)
                     done += len(samples)
-            gone_s = self._clock()
+                    heard_s = self._clock()
             if not self._closed.is_set():
-                self._say("the microphone went away; waiting for it")
+                self.report(Notice("the microphone went away; waiting for it"))
                 waiting = True
 
     def close(self) -> None:
         """Stop at the next block."""
         self._closed.set()
 
-    def tell(self, say: Say) -> None:
-        """From now on tell this one when the device goes and when it is back."""
-        self._say = say
-
-    def _look_again(self) -> None:
+    def _restart_portaudio(self) -> None:
         """PortAudio knows only the devices that were there when it started: start it anew."""
         for name in ("_terminate", "_initialize"):
             if restart := getattr(self._sounddevice, name, None):

@@ -116,6 +116,10 @@ class LiveReplier:
         self._replier.turns.last_end_s = min(self._replier.turns.last_end_s, stop_s)
         return stop_s
 
+    def clock_was_set(self, by_s: float) -> None:
+        """The time of day was set by so much: conditions on it follow."""
+        self._replier.clock_was_set(by_s)
+
     def left_off(self) -> None:
         """The reply that is being played was taken back, for whatever reason."""
         self._playing = None

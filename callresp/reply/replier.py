@@ -74,6 +74,12 @@ class Replier:
         self._notes = 0
         self._phrases = 0
 
+    def clock_was_set(self, by_s: float) -> None:
+        """The time of day was set by so much: conditions on it follow."""
+        if self._start is not None:
+            self._start += timedelta(seconds=by_s)
+            self.turns.hour_was_set(by_s)
+
     def heard(self, note: Note) -> None:
         """Take note of a heard note, in order of onset."""
         self._loudness.heard(note)

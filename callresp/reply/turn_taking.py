@@ -133,6 +133,10 @@ class Turns:
             return silences.answering(self._last_phrase, self.last_end_s)
         return silences.resting(self._last_phrase, self.last_end_s + self.manners.rest_s)
 
+    def hour_was_set(self, by_s: float) -> None:
+        """The time of day was set by so much: the hour's quiet share follows."""
+        self._hour_s += by_s
+
     def quiet(self, phrase: Phrase) -> str | None:
         """Why the machine keeps quiet whatever it hears, or `None`."""
         manners = self.manners

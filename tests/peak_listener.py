@@ -29,7 +29,7 @@ class Track:
     told: bool = False
 
 
-class PeakEar:
+class PeakListener:
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         self._window = np.hanning(WINDOW)
