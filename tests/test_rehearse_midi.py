@@ -281,7 +281,7 @@ def test_velocity_follows_the_square_law() -> None:
 def test_what_is_missing_is_said() -> None:
     with pytest.raises(UserError, match="nothing to export"):
         tracks_of(None, None, None, None)
-    with pytest.raises(UserError, match="--palette"):
+    with pytest.raises(UserError, match="strikers without a palette"):
         tracks_of(None, None, plan(strike(0.0)), None)
 
 

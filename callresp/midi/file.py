@@ -73,7 +73,7 @@ def tracks_of(
     if reply is None and plan is None:
         return tracks
     if palette is None:
-        raise UserError("strikers without a palette", argument="palette", remedy="name it")
+        raise UserError("strikers without a palette", argument="palette", remedy="name the palette")
     if plan is not None:
         notes = played_notes(plan, palette)
     else:
