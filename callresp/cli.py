@@ -33,7 +33,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "palette": ("palette", "Check a palette, and say what its machine can do."),
     "reply": ("reply", "Answer a heard score with a palette and a rule set."),
     "rules": ("rules", "List the shipped rule sets, or copy one to change it."),
-    "fit": ("fit", "Find the mapping that keeps most of the calls on these strikers."),
+    "fit": ("rules", "Find the mapping that keeps most of the calls on these strikers."),
     "audition": ("audition", "Hear several rule sets on one recording, side by side."),
     "check": ("check", "Hold a reply against the machine: make a plan, list what changed."),
     "advise": ("advise", "Say what these strikers can't answer, and what one more would do."),

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 import msgspec
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
     from callresp.plan.checked_plan import CheckedPlan
     from callresp.reply.metrics import ReplyMetrics
     from callresp.reply.rules import RuleSet
-
-PATH = click.Path(path_type=Path)
 
 
 @dataclass(frozen=True)
@@ -64,13 +63,13 @@ class Heard:
 @click.command(name="audition")
 @click.argument("source", type=PATH)
 @click.option("--rules", multiple=True, help="A shipped name or a TOML file; give several.")
-@click.option("--palette", default="fettle", show_default=True, help="Shipped name or TOML file.")
-@click.option("--seed", type=click.IntRange(0), help="Another seed than the rule sets' own.")
+@options.palette
+@options.seed
 @click.option("--sweep", metavar="KEY=A..B", help="Try one setting of the first rule set instead.")
 @click.option("--steps", type=click.IntRange(2, 50), default=5, show_default=True)
 @click.option("--mix", is_flag=True, help="Write a rehearsal mix of each beside the recording.")
 @click.option("-o", "--picture", type=PATH, help="Draw them side by side (.png, .svg or .pdf).")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object an audition.")
+@options.json("One JSON object an audition.")
 def command(
     source: Path,
     rules: tuple[str, ...],

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.io.audio import open_recording
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ SPAN_S = 4.0
 
 
 @click.command(name="explain")
-@click.argument("recording", type=click.Path(path_type=Path))
+@click.argument("recording", type=PATH)
 @click.option(
     "--from",
     "from_s",
@@ -34,10 +35,10 @@ SPAN_S = 4.0
     callback=ui.finite,
     help=f"End at this second; else {SPAN_S:g} s on.",
 )
-@click.option("--profile", help="Listening profile: a shipped name or a TOML file.")
-@click.option("--channel", type=click.IntRange(1), help="Listen to this channel only.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Picture to draw.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object; no picture without -o.")
+@options.profile
+@options.channel
+@options.output("Picture to draw.")
+@options.json("One JSON object; no picture without -o.")
 def command(
     recording: Path,
     from_s: float,

@@ -8,18 +8,19 @@ from pathlib import Path
 import click
 import msgspec
 
-from callresp.commands import ui
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
 from callresp.io.score import ReplyNote, ReplyScore
 
 
 @click.command(name="reply")
-@click.argument("heard", type=click.Path(path_type=Path))
-@click.option("--palette", default="fettle", show_default=True, help="Shipped name or TOML file.")
-@click.option("--rules", default="answer", show_default=True, help="Shipped name or TOML file.")
-@click.option("--seed", type=click.IntRange(0), help="Another seed than the rule set's own.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Reply score to write.")
+@click.argument("heard", type=PATH)
+@options.palette
+@options.rules
+@options.seed
+@options.output("Reply score to write.")
 @click.option("--explain", is_flag=True, help="List every reply note and silence with its reason.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@options.json()
 def command(
     heard: Path,
     palette: str,
