@@ -87,9 +87,8 @@ def test_a_set_that_is_used_again_counts_as_new(cache: Path) -> None:
     assert time.time() - _jit._folder().stat().st_mtime < 60
 
 
-def test_a_cache_tidied_away_stops_nobody(cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_cache_tidied_away_stops_nobody(cache: Path) -> None:
     folder = _jit._folder()
-    monkeypatch.setattr(_jit, "_folder", lambda: folder)
     shutil.rmtree(cache)
-    with _jit._alone():
+    with _jit._lock(folder):
         assert folder.exists()

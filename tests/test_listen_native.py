@@ -176,7 +176,7 @@ def test_one_compiled_form_serves_every_rate_and_profile(rate_hz: int, profile: 
     engine = NoteStream(rate_hz, msgspec.structs.replace(profile, band_high_hz=band_high_hz))
     list(engine.push(np.zeros(rate_hz // 4, np.float32), last=True))
     # Forms kept by several processes under like names would be taken for one another.
-    assert len(frame.run.signatures) == 1  # type: ignore[attr-defined]
+    assert len(frame.analyse.signatures) == 1  # type: ignore[attr-defined]
 
 
 def test_a_recording_at_any_rate_gives_the_same_pitch(tmp_path: Path) -> None:

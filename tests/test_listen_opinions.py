@@ -18,8 +18,8 @@ from listen_helpers import RATE_HZ, calls, recorded
 from callresp.errors import UserError
 from callresp.io.audio import Recording, open_recording
 from callresp.listen.detectors import madmom
+from callresp.listen.detectors.chunks import chunks
 from callresp.listen.detectors.energy import STEP_S, Envelope, ends_and_levels
-from callresp.listen.detectors.librosa import chunks
 from callresp.listen.detectors.madmom import MadmomOnsets
 from callresp.listen.detectors.registry import detect_notes, detectors, find_detector
 from callresp.listen.offline import transcribe

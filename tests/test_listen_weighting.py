@@ -6,7 +6,7 @@ import json
 import math
 import re
 from pathlib import Path
-from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,6 +19,7 @@ from callresp.commands.levels import calibrate_command, levels_command
 from callresp.commands.transcribe import command as transcribe_command
 from callresp.errors import UserError
 from callresp.io.audio import level_db, open_recording
+from callresp.io.score import Note
 from callresp.levels.a_weighting import (
     a_level_db,
     a_weight_db,
@@ -83,14 +84,18 @@ def test_silence_and_nothing_have_the_lowest_level() -> None:
     assert a_level_db(np.zeros(0), RATE_HZ) == -200
 
 
+def _note(**fields: Any) -> Note:
+    return Note(id=0, onset_s=0.0, offset_s=0.1, voice="A", **fields)
+
+
 @given(st.floats(20, 20000), st.floats(-100, 0))
 def test_a_pitched_note_is_weighted_at_its_pitch(hertz: float, level: float) -> None:
-    note = SimpleNamespace(pitch_hz=hertz, level_db=level, low_hz=0.0, high_hz=0.0)
+    note = _note(pitch_hz=hertz, level_db=level, low_hz=0.0, high_hz=0.0)
     assert note_a_level_db(note) == pytest.approx(level + float(a_weight_db(hertz)))
 
 
 def test_an_unpitched_note_is_weighted_over_its_band() -> None:
-    note = SimpleNamespace(pitch_hz=None, level_db=-30.0, low_hz=100.0, high_hz=10000.0)
+    note = _note(pitch_hz=None, level_db=-30.0, low_hz=100.0, high_hz=10000.0)
     rng = np.random.default_rng(0)
     spectrum = np.fft.rfft(rng.standard_normal(RATE_HZ))
     hertz = np.fft.rfftfreq(RATE_HZ, 1 / RATE_HZ)
@@ -98,7 +103,7 @@ def test_an_unpitched_note_is_weighted_over_its_band() -> None:
     wave = np.fft.irfft(spectrum)
     weight = a_level_db(wave, RATE_HZ) - level_db(wave)
     assert note_a_level_db(note) == pytest.approx(-30 + weight, abs=0.3)
-    unknown = SimpleNamespace(pitch_hz=None, level_db=-30.0, low_hz=0.0, high_hz=0.0)
+    unknown = _note(pitch_hz=None, level_db=-30.0, low_hz=0.0, high_hz=0.0)
     assert note_a_level_db(unknown) == -30.0
 
 

@@ -95,7 +95,7 @@ def _librosa() -> Callable[[Samples, int], Floats]:
 
 def _madmom(name: str) -> Callable[[Samples, int], Floats]:
     """By madmom's own processors and the settings of its own programs, on the whole sound."""
-    from callresp.listen.detectors.librosa import Chunk
+    from callresp.listen.detectors.chunks import Chunk
     from callresp.listen.detectors.madmom import MadmomOnsets
 
     def onsets(samples: Samples, rate: int) -> Floats:

@@ -2,7 +2,7 @@
 
 Goal
 ----
-Report levels the way people who measure noise at a site do.
+Report levels as people who measure noise at a site do.
 
 Conventions
 -----------
@@ -20,12 +20,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from callresp.io.audio import SILENCE_DB, SINE_POWER
+from callresp.io.audio import SILENCE_DB, SINE_POWER, Recording
+from callresp.io.score import Note
 
 Values = npt.NDArray[np.float64]
 
@@ -79,8 +79,8 @@ def _raw(frequency_hz: Values) -> Values:
 def weighted_power(samples: npt.ArrayLike, sample_rate_hz: int) -> float:
     """A-weighted mean square of samples, shape ``(n,)``.
 
-    Both ends are faded over at most 20 ms, so that a piece cut out of a sound
-    does not weigh the click of its own edges.
+    Both ends are faded over at most 20 ms, so that the click at the edges of a
+    piece cut out of a sound does not count.
     """
     values = np.asarray(samples, np.float64).ravel()
     if values.size == 0:
@@ -109,12 +109,18 @@ def a_level_db(samples: npt.ArrayLike, sample_rate_hz: int) -> float:
 
 
 def recording_levels_db(
-    recording: Any, progress: Callable[[float], None] | None = None
+    recording: Recording, progress: Callable[[float], None] | None = None
 ) -> tuple[float, float]:
-    """Level of a whole recording: plain and A-weighted, dB re a full-scale sine.
+    """Level of a whole recording, plain and A-weighted, dB re a full-scale sine.
 
-    It is read by blocks; both are energy means over its length (L_eq and
-    L_Aeq, IEC 61672-1:2013, 3.10, before calibration).
+    Both are energy means over its length (L_eq and L_Aeq, IEC 61672-1:2013, 3.10,
+    before calibration). It is read block by block.
+
+    Parameters
+    ----------
+    recording
+    progress
+        Called with the share done, 0 to 1.
     """
     plain = weighted = 0.0
     count = 0
@@ -131,7 +137,7 @@ def recording_levels_db(
     )
 
 
-def note_a_level_db(note: Any) -> float:
+def note_a_level_db(note: Note) -> float:
     """A-weighted level of a note, dB re a full-scale sine at 1 kHz.
 
     The note's level lies in its own band, so it is weighted there: at its pitch

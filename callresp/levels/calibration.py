@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import msgspec
 import numpy as np
@@ -97,6 +97,17 @@ def calibrate(
 ) -> Calibration:
     """Find the calibrator's tone in a recording and what it says of the chain.
 
+    Parameters
+    ----------
+    recording
+        The calibrator alone, for some seconds.
+    level_db
+        What the calibrator gives, dB re 20 µPa.
+    frequency_hz
+        Of its tone.
+    about
+        Microphone, recorder and gain, to be kept with the result.
+
     Raises
     ------
     UserError
@@ -139,7 +150,7 @@ def _analyse(recording: Recording, frequency_hz: float) -> _Frames:
     length = round(FRAME_S * recording.sample_rate_hz)
     window = np.hanning(length)
     scale = 2 / (length * np.sum(window**2)) / SINE_POWER
-    hertz = np.fft.rfftfreq(length, 1 / recording.sample_rate_hz)
+    hertz = np.asarray(np.fft.rfftfreq(length, 1 / recording.sample_rate_hz), np.float64)
     margin = max(_BAND * frequency_hz, 3 * float(hertz[1]))
     near = np.abs(hertz - frequency_hz) <= margin
     rows: list[tuple[float, float, float]] = []
@@ -147,7 +158,8 @@ def _analyse(recording: Recording, frequency_hz: float) -> _Frames:
     for block in recording.blocks():
         left = np.concatenate([left, block])
         while len(left) >= length:
-            power = np.abs(np.fft.rfft(left[:length] * window)) ** 2 * scale
+            spectrum = np.fft.rfft(left[:length] * window)
+            power = np.asarray(scale * np.abs(spectrum) ** 2, np.float64)
             top = int(np.argmax(np.where(near, power, -1.0)))
             rows.append((power[near].sum(), power[~near][1:].sum(), _between(power, top, hertz)))
             left = left[length:]
@@ -156,7 +168,7 @@ def _analyse(recording: Recording, frequency_hz: float) -> _Frames:
     return _Frames(tone, rest, table[:, 2])
 
 
-def _between(power: npt.NDArray[Any], top: int, hertz: npt.NDArray[Any]) -> float:
+def _between(power: Values, top: int, hertz: Values) -> float:
     """Frequency of a peak between bins, by a parabola through three log powers."""
     if not 0 < top < len(power) - 1:
         return float(hertz[top])
@@ -207,7 +219,7 @@ def load_calibration(path: Path) -> Calibration:
 
 def level_report(
     levels_db: tuple[float, float], calibration: Calibration | None = None
-) -> dict[str, Any]:
+) -> dict[str, float]:
     """Plain and A-weighted level as they are reported.
 
     Parameters

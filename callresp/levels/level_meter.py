@@ -1,25 +1,24 @@
-"""A level meter for a microphone in the field: too quiet, good, clipping, and what to change.
+"""Level meter for a microphone in the field: too quiet, good or clipping, and what to change.
 
 Conventions
 -----------
 - Levels are dB re a full-scale sine (AES17-2015); peaks are true peaks, between
   the samples too (ITU-R BS.1770-4, annex 2), where 0 dB is full scale.
 - Clipped samples stand at full scale, three or more alike in a row.
-- The floor is what is there when nobody sings: the level that the quietest
-  tenth of the stretches in the listening band keep to.
-- What is told is of the last `HOLD_S` seconds, and of the whole.
+- The floor is the level in the listening band when nobody sings: a tenth of the
+  stretches of `STRETCH_S` are quieter.
+- A reading is of the last `HOLD_S` seconds, and of the whole.
 
 Thresholds
 ----------
-`CEILING_DB`, 1 dB under full scale, is the highest true peak that EBU R 128
-permits. `AIM_DB`, the loudest calls some 12 dB under full scale, and
-`QUIET_DB`, are common practice (no source): animals come closer and sing louder
-than in the minute in which one sets the gain. The 16-bit floor is that of an
-ideal converter, 6.02 n + 1.76 dB under a full-scale sine; that the place's own
-floor should stand `OVER_CONVERTER_DB` above it, or the converter is heard, is
-common practice (no source), as are the figures for wind and for how far calls
-should stand out of the floor; the listener itself asks for its profile's
-`floor_db`.
+- `CEILING_DB`: the highest true peak that EBU R 128 permits, 1 dB under full scale.
+- `CONVERTER_DB`: the noise of an ideal converter of 16 bits, 6.02 n + 1.76 dB under
+  a full-scale sine.
+- All others are common practice (no source). The aim lies 12 dB under full scale,
+  since animals come closer and sing louder than in the minute in which one sets the
+  gain. Where the place's floor stands less than `OVER_CONVERTER_DB` above the
+  converter's noise, that noise is heard. How far calls must stand over the floor
+  to be heard is the profile's `floor_db`; below `CLEAR_DB` many are missed.
 """
 
 from __future__ import annotations
@@ -50,10 +49,10 @@ NOTHING_DB = -115.0
 CLEAR_DB = 15.0
 NOTES_LEAST = 5
 LOW_HZ = (20.0, 250.0)
-# Wind fills the lowest octaves, and swells and goes; traffic and water are steadier.
+# Wind fills the lowest octaves and comes and goes; traffic and water are steadier.
 WIND_OVER_DB, WIND_SWING_DB = 20.0, 6.0
 OFFSET_MAX = 0.01
-# Samples at both ends of a stretch whose in-betweens are left to its neighbour.
+# Samples at both ends of a stretch between which its neighbour looks for peaks.
 EDGE = 24
 
 
@@ -63,13 +62,13 @@ class MeterReading(msgspec.Struct, frozen=True, kw_only=True):
     Attributes
     ----------
     word
-        In one word, of the last `HOLD_S` seconds.
+        The verdict on the last `HOLD_S` seconds.
     peak_db, highest_db
         True peak of the last `HOLD_S` seconds, and of all.
     level_db
         Mean level of the last second.
     floor_db
-        Of the place, in the listening band; `None` in the first second.
+        Noise floor in the listening band; `None` in the first second.
     low_db
         Level below 250 Hz, where wind and handling are.
     clipped
@@ -80,7 +79,7 @@ class MeterReading(msgspec.Struct, frozen=True, kw_only=True):
     gain_db
         How far to turn the gain up (or, below 0, down); 0 where it may stay.
     advice
-        What to change, in plain words, gravest first.
+        What to change, most important first.
     """
 
     word: Word

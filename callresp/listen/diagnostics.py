@@ -1,29 +1,28 @@
-"""Evidence: what the listener went by in one stretch, for whoever asks why.
+"""Diagnostics: what decided the notes of one stretch of a recording.
 
 Goal
 ----
-A missed or a split call is seldom a riddle once one sees the floor, the
-partials, the edges, and what was weighed and left out. The same engine hears
-the stretch again, and what stands in its state is copied out as it goes.
+Why a call was missed or split is mostly plain once one sees the noise floor, the
+partials, the bounds of the notes, and what was weighed and left out. The stretch
+is analysed again, and the listener's state is copied out as it goes.
 
 Conventions
 -----------
-Hearing starts `BEFORE_S` ahead of the stretch, so that floor and memory are as
-they would be in the middle of a recording. Levels are dB re a full-scale sine
-at a window's peak bin, times are seconds of the recording.
+The analysis starts `BEFORE_S` ahead of the stretch, so that the noise floor is as
+it would be in the middle of a recording. Levels are dB re a full-scale sine at a
+window's peak bin, times are seconds of the recording.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
-from callresp.io.audio import stretch_of
-from callresp.listen.kernels import layout as states
+from callresp.io.audio import Recording, stretch_of
+from callresp.listen.kernels import layout
 from callresp.listen.note_stream import FLOOR_S, NoteStream
 from callresp.listen.notes import NOTE, Rows
 from callresp.listen.profile import Profile
@@ -32,7 +31,7 @@ BEFORE_S = 10.0
 AFTER_S = 1.0
 LONGEST_S = 30.0
 BLOCK_S = 0.25
-PARTED_S = 0.08
+SPLIT_S = 0.08  # gap within which a note may have been split from the one before
 
 Floats = npt.NDArray[np.float64]
 
@@ -57,14 +56,14 @@ class Evidence:
     Attributes
     ----------
     at_s, hertz : shape (frames,), (bins,)
-        Of the band that is listened to, and somewhat around it.
+        Of the band that is listened to, and a margin.
     power_db, floor_db : shape (frames, bins)
     asked_db
-        How far over the floor a partial must rise.
+        How far over the noise floor a partial must rise.
     points : shape (n, 3)
         Of partials: seconds, hertz, level in dB.
     rising, rising_asked
-        Bands that rise in each frame, and how many of them make a wide onset.
+        Bands that rise in each frame, and how many of them make a broadband onset.
     notes : rows of `callresp.listen.notes.NOTE`
     left_out
     remarks
@@ -84,8 +83,17 @@ class Evidence:
     remarks: dict[int, str]
 
 
-def collect_evidence(recording: Any, profile: Profile, from_s: float, to_s: float) -> Evidence:
-    """Hear a stretch and keep what was gone by.
+def collect_evidence(
+    recording: Recording, profile: Profile, from_s: float, to_s: float
+) -> Evidence:
+    """Analyse a stretch again and keep what its notes were decided by.
+
+    Parameters
+    ----------
+    recording, profile
+        As of `callresp.listen.offline.transcribe`.
+    from_s, to_s
+        The stretch, at most `LONGEST_S`.
 
     Raises
     ------
@@ -96,25 +104,24 @@ def collect_evidence(recording: Any, profile: Profile, from_s: float, to_s: floa
     start_s = max(0.0, from_s - BEFORE_S)
     samples = stretch_of(recording, start_s, to_s + AFTER_S)
     rate_hz = recording.sample_rate_hz
-    engine = NoteStream(rate_hz, profile)
-    engine.learn_floor([samples[: int(FLOOR_S * rate_hz)]])
-    watch = _Watch(engine, start_s, from_s, to_s)
+    stream = NoteStream(rate_hz, profile)
+    stream.learn_floor([samples[: int(FLOOR_S * rate_hz)]])
+    recorder = _StateRecorder(stream, start_s, from_s, to_s)
     size = max(1, int(BLOCK_S * rate_hz))
-    tables = []
-    for first in range(0, len(samples), size):
-        tables += [out.notes for out in engine.push(samples[first : first + size])]
-        watch.look()
-    tables += [out.notes for out in engine.push(np.zeros(0, np.float32), last=True)]
-    watch.look()
-    notes = np.concatenate([table.notes for table in tables] or [np.zeros(0, NOTE)])
+    tables = [np.zeros(0, NOTE)]
+    for first in range(0, len(samples) + size, size):
+        last = first >= len(samples)
+        outputs = stream.push(samples[first : first + size], last)
+        tables += [out.notes.notes for out in outputs]
+        recorder.copy_new()
+    notes = np.concatenate(tables)
     notes["onset_s"] += start_s
     notes["offset_s"] += start_s
     inside = (notes["onset_s"] < to_s) & (notes["offset_s"] > from_s)
-    notes = np.sort(notes[inside], order="onset_s")
-    return watch.evidence(notes, profile)
+    return recorder.evidence(np.sort(notes[inside], order="onset_s"), profile)
 
 
-def _validate(recording: Any, from_s: float, to_s: float) -> None:
+def _validate(recording: Recording, from_s: float, to_s: float) -> None:
     if not 0.0 <= from_s < to_s:
         raise UserError(
             f"no stretch from {from_s:g} to {to_s:g} s", remedy="end it after it begins"
@@ -132,45 +139,44 @@ def _validate(recording: Any, from_s: float, to_s: float) -> None:
         )
 
 
-class _Watch:
-    """Copies out of the engine's rings before they are written over."""
+class _StateRecorder:
+    """Copies what a stream's rings hold before they are written over."""
 
-    def __init__(self, engine: NoteStream, start_s: float, from_s: float, to_s: float) -> None:
-        self._engine = engine
+    def __init__(self, stream: NoteStream, start_s: float, from_s: float, to_s: float) -> None:
+        self._stream = stream
         self._start_s = start_s
         self._span_s = from_s, to_s
-        self._kept = slice(int(engine.setup.kept_from), int(engine.setup.kept_to))
-        self._frame = self._point = self._left = 0
+        self._kept = slice(stream.setup.kept_from, stream.setup.kept_to)
+        self._frames = self._points_seen = self._rejected_seen = 0
         self._rows: list[tuple[float, Floats, Floats, int]] = []
         self._points: list[tuple[float, float, float]] = []
-        self._left_out: list[tuple[Any, ...]] = []
+        self._rejected: list[tuple[float, float, float, float, float, int]] = []
 
-    def look(self) -> None:
-        """Take what is new."""
-        state, clock = self._engine.state, self._engine.state.clock
-        mask = states.RING - 1
-        for frame in range(self._frame, int(clock[states.FRAME])):
-            at_s = self._at_s(frame)
+    def copy_new(self) -> None:
+        """Copy what is new since the last call."""
+        state, spec = self._stream.state, self._stream.spec
+        for frame in range(self._frames, int(state["frame"])):
+            at_s, row = self._at_s(frame), frame % layout.RING
             if self._span_s[0] <= at_s <= self._span_s[1]:
-                power = state.sound.power[frame & mask, self._kept].astype(np.float64)
-                floor = state.sound.floor[self._kept].astype(np.float64)
-                self._rows.append((at_s, power, floor, int(state.rising[frame & mask])))
-        for n in range(self._point, int(clock[states.NEXT_POINT])):
-            row = state.points[n % states.POINTS]
-            hz = float(row["place"]) * self._engine.setup.bin_hz
-            self._points.append((self._at_s(int(row["frame"])), hz, float(row["level"])))
-        for n in range(self._left, int(clock[states.LEFT_OUT])):
-            self._left_out.append(tuple(state.left[n % states.MOST_LEFT].tolist()))
-        self._frame = int(clock[states.FRAME])
-        self._point = int(clock[states.NEXT_POINT])
-        self._left = int(clock[states.LEFT_OUT])
+                power = spec.power[row, self._kept].astype(np.float64)
+                floor = spec.floor[self._kept].astype(np.float64)
+                self._rows.append((at_s, power, floor, int(state["rising"][row])))
+        for n in range(self._points_seen, int(state["point_count"])):
+            point = state["points"][n % layout.MOST_POINTS]
+            hz = float(point["freq"]) * self._stream.setup.bin_hz
+            self._points.append((self._at_s(int(point["frame"])), hz, float(point["level_db"])))
+        for n in range(self._rejected_seen, int(state["rejected_count"])):
+            self._rejected.append(state["rejected"][n % layout.MOST_REJECTED].tolist())
+        self._frames = int(state["frame"])
+        self._points_seen = int(state["point_count"])
+        self._rejected_seen = int(state["rejected_count"])
 
     def _at_s(self, frame: float) -> float:
-        return self._start_s + frame / self._engine.setup.frames_per_s
+        return self._start_s + frame / self._stream.setup.frames_per_s
 
     def evidence(self, notes: Rows, profile: Profile) -> Evidence:
-        """Everything, in the units of a reader."""
-        setup = self._engine.setup
+        """All that was copied, in seconds, hertz and dB."""
+        setup = self._stream.setup
         bins = np.arange(setup.bins, dtype=np.float64)[self._kept]
         power = np.array([row[1] for row in self._rows]).reshape(-1, len(bins))
         floor = np.array([row[2] for row in self._rows]).reshape(-1, len(bins))
@@ -184,46 +190,44 @@ class _Watch:
             asked_db=profile.floor_db,
             points=points[inside],
             rising=np.array([row[3] for row in self._rows], dtype=np.float64),
-            rising_asked=setup.wide_bands,
+            rising_asked=setup.rising_bands,
             notes=notes,
-            left_out=self._reasons(profile),
+            left_out=self._left_out(profile),
             remarks=_remarks(notes, profile),
         )
 
-    def _reasons(self, profile: Profile) -> tuple[LeftOut, ...]:
-        bin_hz = self._engine.setup.bin_hz
+    def _left_out(self, profile: Profile) -> tuple[LeftOut, ...]:
+        bin_hz = self._stream.setup.bin_hz
         found = []
-        for onset, offset, low, high, snr_db, reason in self._left_out:
+        for onset, offset, low, high, snr_db, reason in self._rejected:
             onset_s, offset_s = self._at_s(onset), self._at_s(offset)
             if onset_s < self._span_s[1] and offset_s > self._span_s[0]:
-                why, setting = _words(reason, 1000 * (offset_s - onset_s), snr_db, profile)
+                why, setting = _why(reason, 1000 * (offset_s - onset_s), snr_db, profile)
                 found.append(
                     LeftOut(onset_s, offset_s, low * bin_hz, high * bin_hz, snr_db, why, setting)
                 )
         return tuple(sorted(found, key=lambda one: one.onset_s))
 
 
-def _words(
-    reason: int, length_ms: float, snr_db: float, profile: Profile
-) -> tuple[str, str | None]:
+def _why(reason: int, length_ms: float, snr_db: float, profile: Profile) -> tuple[str, str | None]:
     """Why something is no note, and the setting that would change it."""
-    asked_db = profile.floor_db + states.CLEARLY_DB
-    if reason == states.SHORT:
+    asked_db = profile.floor_db + layout.NOTE_DB
+    if reason == layout.SHORT:
         least = profile.shortest_note_ms
         return f"lasts {length_ms:.0f} ms, a note {least:g} ms at least", "shortest_note_ms"
-    if reason == states.FAINT:
+    if reason == layout.FAINT:
         return f"{snr_db:.1f} dB over the floor, {asked_db:g} dB asked", "floor_db"
-    if reason == states.GUST:
+    if reason == layout.GUST:
         return "stands out of the floor, hardly out of what a gust lifted about it", "floor_db"
-    if reason == states.BESIDE:
+    if reason == layout.MASKED:
         beside_db = profile.faint_beside_loud_db
         why = f"brief, and more than {beside_db:g} dB below a loud neighbour"
         return why, "faint_beside_loud_db"
-    if reason == states.TWIN:
+    if reason == layout.TWIN:
         return "begins and ends with another note that it belongs to", None
-    if reason == states.BORROWED:
+    if reason == layout.BORROWED:
         return "stands clear only by the power of a sound of many bands", "floor_db"
-    if reason == states.TAIL:
+    if reason == layout.TAIL:
         return "what the place rings on with after a louder note of that pitch", None
     return "lies within a louder sound of many bands", None
 
@@ -243,7 +247,7 @@ def _remarks(notes: Rows, profile: Profile) -> dict[int, str]:
                 min(before["high_hz"], note["high_hz"])
                 >= max(before["low_hz"], note["low_hz"]) - 0.1 * note["low_hz"]
             )
-            if 0 <= gap_s < PARTED_S and level:
+            if 0 <= gap_s < SPLIT_S and level:
                 found[n] = (
                     f"parted from the note before by {1000 * gap_s:.0f} ms and a dip of"
                     f" split_db {profile.split_db:g} dB or more"

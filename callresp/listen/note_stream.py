@@ -19,8 +19,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen.kernels import frame
-from callresp.listen.kernels import layout as states
+from callresp.listen.kernels import frame, layout
 from callresp.listen.notes import NoteTable, Rows
 from callresp.listen.profile import Profile
 from callresp.listen.stft import Framer
@@ -40,7 +39,7 @@ class StreamOutput(NamedTuple):
     groups
         Shape ``(len(notes),)``: the number of the group that each note was formed from.
     onsets
-        Rows of `callresp.listen.kernels.layout.START`.
+        Rows of `callresp.listen.kernels.layout.ONSET`.
     """
 
     notes: NoteTable
@@ -70,27 +69,29 @@ class NoteStream:
         self,
         sample_rate_hz: int,
         profile: Profile,
-        patience_s: float = states.PATIENCE_S,
+        patience_s: float = layout.PATIENCE_S,
     ) -> None:
         self.sample_rate_hz = sample_rate_hz
         self.profile = profile
         self.framer = Framer(sample_rate_hz, profile)
-        self.setup = states.setup_for(self.framer, profile, patience_s)
-        self.state = states.new_state(self.setup)
-        self._out = states.new_out()
-        self._rows = (
-            self.state.whole,
-            self.state.sound,
-            states.as_row(self.setup),
-            self._out.whole,
-        )
+        self.setup = layout.setup_for(self.framer, profile, patience_s)
+        self.spec = layout.new_spectral_state(self.setup)
+        self._state = layout.new_state()
+        self._setup = self.setup.as_row()
+        self._out = np.zeros(1, layout.OUTPUT)
+
+    @property
+    def state(self) -> np.void:
+        """The row of `callresp.listen.kernels.layout.STATE`; to be read only."""
+        row: np.void = self._state[0]
+        return row
 
     def learn_floor(self, blocks: Iterable[Block]) -> None:
         """Learn the noise floor from sound that will be pushed again."""
         framer = Framer(self.sample_rate_hz, self.profile)
         for block in blocks:
             for spectra in framer.push(block):
-                frame.run(spectra, frame.WARM_UP, *self._rows)
+                self._analyse(spectra, frame.LEARN_FLOOR)
 
     def push(self, block: Block, last: bool = False) -> Iterator[StreamOutput]:
         """Analyse a block, shape ``(n,)``; yields what every few hundred frames of it gave.
@@ -103,33 +104,33 @@ class NoteStream:
             Whether the stream ends with it: then every open note is ended.
         """
         for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
-            frame.run(spectra, frame.HEAR, *self._rows)
-            yield self._take()
+            yield self._analyse(spectra, frame.ANALYSE)
         if last:
             nothing = np.zeros((0, self.setup.bins), np.complex64)
-            frame.run(nothing, frame.LAST, *self._rows)
-            yield self._take()
+            yield self._analyse(nothing, frame.END)
 
     def open_groups(self) -> set[int]:
         """Numbers of the groups that may still give notes."""
         state = self.state
-        opened = state.open[: state.clock[states.OPEN]]
-        numbers = set(state.groups["number"][opened].tolist())
-        told = state.tracks["told"][state.living[: state.clock[states.LIVING]]]
-        numbers.update((told[told > 0] - 1).tolist())
-        waits = state.waiting["used"] == 1
-        numbers.update(state.waiting["number"][waits].tolist())
+        opened = state["open"][: state["open_count"]]
+        numbers = set(state["groups"]["number"][opened].tolist())
+        living = state["living"][: state["living_count"]]
+        reported = state["tracks"]["reported"][living]
+        numbers.update((reported[reported > 0] - 1).tolist())
+        waiting = state["pending"]["status"] == layout.WAITING
+        numbers.update(state["pending"]["group"][waiting].tolist())
         return numbers
 
-    def _take(self) -> StreamOutput:
-        clock, out = self.state.clock, self._out
-        notes, points = clock[states.NOTES], clock[states.NOTE_POINTS]
-        found = StreamOutput(
+    def _analyse(self, spectra: npt.NDArray[np.complex64], task: int) -> StreamOutput:
+        frame.analyse(spectra, task, self._state, self.spec, self._setup, self._out)
+        out = self._out[0]
+        notes, points, onsets = out["note_count"], out["point_count"], out["onset_count"]
+        return StreamOutput(
             NoteTable(
-                out.notes[:notes].copy(), out.features[:notes].copy(), out.track[:points].copy()
+                out["notes"][:notes].copy(),
+                out["features"][:notes].copy(),
+                out["track"][:points].copy(),
             ),
-            out.numbers[:notes].copy(),
-            out.starts[: clock[states.STARTS]].copy(),
+            out["groups"][:notes].copy(),
+            out["onsets"][:onsets].copy(),
         )
-        clock[states.NOTES] = clock[states.NOTE_POINTS] = clock[states.STARTS] = 0
-        return found

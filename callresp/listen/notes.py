@@ -1,34 +1,32 @@
-"""The listener's own record of a note, before it becomes a `callresp.io.score.Note`.
+"""Notes as rows of arrays, before they become `callresp.io.score.Note`.
 
 Goal
 ----
 Notes come out of the listener by the hundred, and voices, phrases and rhythm
 look at all of them at once, so inside this room they are rows of numpy
-structured arrays. Three arrays go together:
+structured arrays. A day's notes as Python objects would take ten times the
+memory. Three arrays go together:
 
 - notes: one row of `NOTE` a note, in order of onset.
 - features: one row of `FEATURES` a note, in the same order: what helps to tell
   one singer from another.
-- track: the pitch tracks of all notes, end to end, rows of `TRACK`; a note's
-  own points are ``track[first : first + points]``.
+- track: the pitch tracks of all notes end to end, rows of `TRACK`; a note's
+  points are ``track[first : first + points]``.
 
 Conventions
 -----------
 Seconds from the start of the recording, hertz, dB re a full-scale sine
 (AES17-2015). ``nan`` where a value is unknown: `pitch_hz` of an unpitched note,
-and every feature that needs a pitch.
-
-`assign_voices(notes, features) -> notes` (callresp.listen.voices.assign) returns a
-copy of the notes with `voice` filled in: 0 for the singer heard first, 1 for
-the next new one, and so on. `close_phrases` (callresp.listen.voices.phrases) then
-fills `phrase`.
+and every feature that needs a pitch. Voices are numbered from 0 in the order in
+which they were first heard (`callresp.listen.voices.assign`), phrases in that in
+which they begin (`callresp.listen.voices.phrases`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, overload
+from typing import overload
 
 import numpy as np
 import numpy.typing as npt
@@ -44,7 +42,7 @@ NOTE = np.dtype(
         ("offset_s", np.float64),
         ("pitch_hz", np.float64),  # median of the track; nan: unpitched
         ("level_db", np.float64),  # RMS over the note in its own band
-        ("snr_db", np.float64),  # above the floor of the place in that band
+        ("snr_db", np.float64),  # highest level over the noise floor in that band
         ("low_hz", np.float64),
         ("high_hz", np.float64),
         ("tonality", np.float64),  # 0 noise or click, 1 a steady or sweeping tone
@@ -60,13 +58,13 @@ FEATURES = np.dtype(
         ("partial_db", np.float32, (PARTIALS,)),  # of harmonics 1, 2, …, re the strongest; ≥ -60
         ("centroid_hz", np.float32),  # centre of the note's energy
         ("bandwidth_hz", np.float32),  # its spread (standard deviation)
-        ("start_hz", np.float32),  # pitch at its start, its end, and extremes
+        ("start_hz", np.float32),  # pitch at its start, at its end, and its extremes
         ("end_hz", np.float32),
         ("lowest_hz", np.float32),
         ("highest_hz", np.float32),
         ("slope_oct_s", np.float32),  # least-squares slope of the track, octaves a second
-        ("wobble_cents", np.float32),  # RMS of the track about that slope
-        ("vibrato_hz", np.float32),  # rate of the wobble, from its turning points
+        ("wobble_cents", np.float32),  # RMS of the track about the line of that slope
+        ("vibrato_hz", np.float32),  # rate of the wobble: half that of its crossings of the line
         ("attack_ms", np.float32),  # from 10 % to 90 % of its peak amplitude
         ("decay_ms", np.float32),  # from 90 % to 10 %
         ("peak_db", np.float32),  # highest level over one short window
@@ -75,7 +73,7 @@ FEATURES = np.dtype(
 
 TRACK = np.dtype([("at_s", np.float64), ("pitch_hz", np.float64), ("level_db", np.float32)])
 
-Rows = npt.NDArray[Any]
+Rows = npt.NDArray[np.void]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +98,9 @@ def empty_table() -> NoteTable:
     return NoteTable(np.zeros(0, NOTE), np.zeros(0, FEATURES), np.zeros(0, TRACK))
 
 
-# Notes made at once: a day's columns as Python numbers would outweigh the day itself.
+# Notes converted at once: a day's columns as Python numbers would take more than the table.
 AT_ONCE = 2048
-# What is kept of a note, and to how many digits.
+# The fields of a note in a score, and the digits that are kept.
 ROUNDED = (
     ("onset_s", 5),
     ("offset_s", 5),
@@ -135,10 +133,7 @@ def to_notes(table: NoteTable) -> tuple[Note, ...]:
 
 
 class NoteRows(Sequence[Note]):
-    """The notes of a table, each made when it is asked for.
-
-    A day's notes as Python objects weigh ten times what the table does.
-    """
+    """The notes of a table, each made when it is asked for."""
 
     def __init__(self, table: NoteTable) -> None:
         self._table = NoteTable(table.notes, empty_table().features, table.track)
@@ -151,7 +146,7 @@ class NoteRows(Sequence[Note]):
     def __iter__(self) -> Iterator[Note]:
         for start in range(0, len(self), AT_ONCE):
             rows = self._table.notes[start : start + AT_ONCE]
-            yield from _some_notes(rows, start, self._table, self._names)
+            yield from _convert(rows, start, self._table, self._names)
 
     @overload
     def __getitem__(self, at: int) -> Note: ...
@@ -161,20 +156,20 @@ class NoteRows(Sequence[Note]):
         if isinstance(at, slice):
             return tuple(self[n] for n in range(*at.indices(len(self))))
         at = range(len(self))[at]
-        (note,) = _some_notes(self._table.notes[at : at + 1], at, self._table, self._names)
+        (note,) = _convert(self._table.notes[at : at + 1], at, self._table, self._names)
         return note
 
 
-def _span(rows: Rows) -> tuple[int, int]:
-    """First and last point of the notes' tracks, which lie in nearly the same order as they."""
+def _track_span(rows: Rows) -> tuple[int, int]:
+    """First and last row of the notes' tracks, which stand in nearly the same order as they."""
     if len(rows) == 0:
         return 0, 0
     return int(rows["first"].min()), int((rows["first"] + rows["points"]).max())
 
 
-def _some_notes(rows: Rows, start: int, table: NoteTable, names: list[str]) -> Iterator[Note]:
+def _convert(rows: Rows, start: int, table: NoteTable, names: list[str]) -> Iterator[Note]:
     rounded = [np.round(rows[name], digits).tolist() for name, digits in ROUNDED]
-    before, after = _span(rows)
+    before, after = _track_span(rows)
     at_s = np.round(table.track["at_s"][before:after], 4).tolist()
     pitch_hz = np.round(table.track["pitch_hz"][before:after], 1).tolist()
     for number, values in enumerate(zip(*rounded, strict=True), start):

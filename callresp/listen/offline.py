@@ -1,15 +1,12 @@
-"""The native detector: the engine over a whole recording.
-
-Hear a recording with the native detector or a named second opinion.
-"""
+"""Transcribe a recording, with our own listener or with another detector."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Any
 
 import numpy as np
 
+from callresp.io.audio import Recording, Samples
 from callresp.io.score import HeardHeader, HeardScore, Note
 from callresp.listen.note_stream import FLOOR_S, NoteStream, StreamOutput
 from callresp.listen.notes import FEATURES, NOTE, TRACK, NoteRows, NoteTable
@@ -17,16 +14,83 @@ from callresp.listen.profile import Profile
 from callresp.listen.voices.assign import assign_voices
 from callresp.listen.voices.phrases import close_phrases
 
+NATIVE = "native"  # the name of our own listener among the detectors
+
 Progress = Callable[[float], None]
 
 
+def transcribe(
+    recording: Recording,
+    profile: Profile | None = None,
+    detector: str = NATIVE,
+    progress: Progress | None = None,
+) -> HeardScore:
+    """Transcribe a recording: every note with onset, offset, pitch, level and voice.
+
+    Parameters
+    ----------
+    recording
+        Any sample rate from 8 to 192 kHz; it is read block by block.
+    profile
+        What to listen for; `None` for the general profile.
+    detector
+        ``"native"``, or the name of another detector
+        (`callresp.listen.detectors.registry`).
+    progress
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    HeardScore
+        Notes in order of onset, in seconds from the start of the recording.
+
+    Raises
+    ------
+    UserError
+        When the detector is not known, the recording can't be read, or its sample
+        rate does not hold the profile's band.
+
+    Examples
+    --------
+    >>> from callresp.io.audio import open_recording
+    >>> heard = transcribe(open_recording("dawn.wav"))  # doctest: +SKIP
+    """
+    header, notes = transcribe_lazily(recording, profile, detector, progress)
+    return HeardScore(header=header, notes=tuple(notes))
+
+
+def transcribe_lazily(
+    recording: Recording,
+    profile: Profile | None = None,
+    detector: str = NATIVE,
+    progress: Progress | None = None,
+) -> tuple[HeardHeader, Sequence[Note]]:
+    """As `transcribe`, for recordings of a day: each note is made when it is asked for."""
+    profile = profile or Profile()
+    if detector != NATIVE:
+        from callresp.listen.detectors.registry import transcribe_with
+
+        score = transcribe_with(detector, recording, profile, progress)
+        return score.header, score.notes
+    table, duration_s = note_table(recording, profile, progress)
+    header = HeardHeader(
+        recording=recording.path.name,
+        duration_s=duration_s,
+        sample_rate_hz=recording.sample_rate_hz,
+        detector=NATIVE,
+        profile=profile.name,
+        warnings=tuple(recording.warnings),
+    )
+    return header, NoteRows(table)
+
+
 def note_table(
-    recording: Any, profile: Profile, progress: Progress | None = None
+    recording: Recording, profile: Profile, progress: Progress | None = None
 ) -> tuple[NoteTable, float]:
-    """Hear a recording; returns its notes, in order of onset, and its true length in seconds."""
+    """The notes of a recording as a table, and its true length in seconds."""
     stream = NoteStream(recording.sample_rate_hz, profile)
     stream.learn_floor(_opening(recording))
-    gathered = _Gathered()
+    gathered = _GrowingTable()
     taken = 0
     for block in recording.blocks():
         gathered.add(stream.push(block))
@@ -34,10 +98,12 @@ def note_table(
         if progress is not None:
             progress(min(1.0, taken / max(1, recording.frames)))
     gathered.add(stream.push(np.zeros(0, np.float32), last=True))
-    return with_voices(gathered.in_order(), profile), taken / recording.sample_rate_hz
+    table = gathered.in_order()
+    notes = close_phrases(assign_voices(table.notes, table.features), profile.rest_s)
+    return NoteTable(notes, table.features, table.track), taken / recording.sample_rate_hz
 
 
-def _opening(recording: Any) -> Iterator[Any]:
+def _opening(recording: Recording) -> Iterator[Samples]:
     left = int(FLOOR_S * recording.sample_rate_hz)
     for block in recording.blocks():
         yield block[:left]
@@ -46,7 +112,7 @@ def _opening(recording: Any) -> Iterator[Any]:
             return
 
 
-class _Gathered:
+class _GrowingTable:
     """Tables put end to end as they come, without ever holding them twice."""
 
     def __init__(self) -> None:
@@ -65,72 +131,3 @@ class _Gathered:
         features = np.frombuffer(self._features, FEATURES)
         order = np.argsort(notes["onset_s"], kind="stable")
         return NoteTable(notes[order], features[order], np.frombuffer(self._track, TRACK))
-
-
-def with_voices(table: NoteTable, profile: Profile) -> NoteTable:
-    """Give every note its voice and its phrase."""
-    notes = assign_voices(table.notes, table.features)
-    return NoteTable(close_phrases(notes, profile.rest_s), table.features, table.track)
-
-
-def transcribe(
-    recording: Any,
-    profile: Profile | None = None,
-    detector: str = "native",
-    progress: Callable[[float], None] | None = None,
-) -> HeardScore:
-    """Hear a recording: every note with onset, offset, pitch, level and voice.
-
-    Parameters
-    ----------
-    recording : callresp.io.audio.Recording
-        Any sample rate from 8 to 192 kHz; it is read by blocks.
-    profile
-        What to listen for; `None` for the general profile.
-    detector
-        ``"native"``, or the name of a second opinion (callresp.listen.detectors.registry).
-    progress
-        Called with the share done, 0 to 1.
-
-    Returns
-    -------
-    HeardScore
-        Notes in order of onset, in seconds from the start of the recording.
-
-    Raises
-    ------
-    UserError
-        When the detector is not known, or the recording can't be read.
-
-    Examples
-    --------
-    >>> from callresp.io.audio import open_recording
-    >>> heard = transcribe(open_recording("dawn.wav"))  # doctest: +SKIP
-    """
-    header, notes = transcribe_lazily(recording, profile, detector, progress)
-    return HeardScore(header=header, notes=tuple(notes))
-
-
-def transcribe_lazily(
-    recording: Any,
-    profile: Profile | None = None,
-    detector: str = "native",
-    progress: Callable[[float], None] | None = None,
-) -> tuple[HeardHeader, Sequence[Note]]:
-    """As `transcribe`, for recordings of a day: each note is made when it is asked for."""
-    profile = profile or Profile()
-    if detector != "native":
-        from callresp.listen.detectors.registry import transcribe_with
-
-        score = transcribe_with(recording, profile, detector, progress)
-        return score.header, score.notes
-    table, duration_s = note_table(recording, profile, progress)
-    header = HeardHeader(
-        recording=recording.path.name,
-        duration_s=duration_s,
-        sample_rate_hz=recording.sample_rate_hz,
-        detector="native",
-        profile=profile.name,
-        warnings=tuple(recording.warnings),
-    )
-    return header, NoteRows(table)

@@ -1,8 +1,8 @@
-"""Compile the inner loops once, so that the first recording is heard at once.
+"""Compile the inner loops, so that the first recording need not wait for that.
 
-Run by the set-up as ``python -m callresp.listen.precompile``; a second run takes the
-kept form and does nothing else. Librosa keeps compiled loops of its own, and
-may leave broken ones if two processes are the first to use it at once.
+Run by the set-up as ``python -m callresp.listen.precompile``; a second run finds
+them compiled. Librosa keeps compiled loops of its own, and may leave broken ones
+if two processes use it for the first time at once.
 """
 
 from __future__ import annotations
@@ -13,15 +13,15 @@ from pathlib import Path
 import numpy as np
 
 from callresp.io.audio import open_recording, write_wav
-from callresp.listen.detectors.registry import LIBROSA, NATIVE, detectors
-from callresp.listen.offline import transcribe
+from callresp.listen.detectors.registry import LIBROSA, detectors
+from callresp.listen.offline import NATIVE, transcribe
 from callresp.listen.online import Listener
 
 RATE_HZ = 48000
 
 
 def main() -> None:
-    """Hear two seconds of a few sweeps and knocks, which touch every kernel."""
+    """Transcribe two seconds of sweeps and knocks, which use every kernel."""
     rng = np.random.default_rng(0)
     time_s = np.arange(2 * RATE_HZ) / RATE_HZ
     sweep = np.sin(2 * np.pi * (2000 * time_s + 400 * time_s**2))
@@ -31,7 +31,7 @@ def main() -> None:
         knock = rng.standard_normal(400) * np.exp(-np.arange(400) / 60)
         wave[start : start + 400] += 0.3 * knock
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "warm.wav"
+        path = Path(folder) / "sweeps.wav"
         write_wav(path, wave, RATE_HZ)
         for detector in detectors():
             if detector.name in (NATIVE, *LIBROSA) and detector.missing is None:

@@ -4,14 +4,13 @@ Goal
 ----
 One set of defaults hears most songs. Where a place or a question asks for
 more (owls under a road, insects over everything, a woodpecker on a trunk) a
-profile narrows the band or moves a threshold, and says so in a TOML file that
-can be read aloud.
+profile narrows the band or moves a threshold, in a TOML file.
 
 Conventions
 -----------
 Frequencies in hertz, times in the unit that the key names, thresholds in dB
-above the floor of the place (which the listener measures for itself, band by
-band), so that a profile does not depend on the recorder's gain.
+above the noise floor (which the listener measures for itself, band by band), so
+that a profile does not depend on the recorder's gain.
 """
 
 from __future__ import annotations
@@ -34,11 +33,11 @@ class Profile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     band_low_hz, band_high_hz
         The band that is listened to.
     floor_db
-        How far a sound must rise above the floor of its own band.
+        How far a partial must rise above the noise floor.
     shortest_note_ms
         Anything shorter that is not a sharp knock is left out.
     longest_note_s
-        Steadier sounds become part of the floor.
+        Sounds that last longer become part of the noise floor.
     least_tonality
         Notes below this (0 to 1) get no pitch.
     rest_s

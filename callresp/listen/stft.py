@@ -1,10 +1,9 @@
-"""From blocks of samples to short spectra, whatever the block size.
+"""Short-time Fourier transform of a stream, independent of the size of its blocks.
 
 Goal
 ----
-Cut a stream into overlapping windows and hand on their complex spectra, so
-that the n-th spectrum depends on the samples alone and not on how they were
-delivered.
+Cut a stream into overlapping windows and give their complex spectra, so that
+the n-th spectrum depends on the samples alone and not on how they came.
 
 Conventions
 -----------
@@ -13,7 +12,7 @@ silence is put before the start). A Hann window, divided by its sum and
 multiplied by 2, so that a full-scale sine reads a squared magnitude of 1 at
 its peak bin: 0 dB re a full-scale sine (AES17-2015).
 
-Above 48 kHz the stream is first brought down to a rate that still holds the
+Above 48 kHz the stream is first resampled to a rate that still holds the
 profile's band, so that results hardly depend on the recorder's rate.
 """
 
@@ -30,8 +29,8 @@ import scipy.fft
 from callresp.listen.profile import Profile
 
 HOPS_PER_WINDOW = 4
-# Frames transformed at once. The transform packs several frames into one
-# vector and would round a lone one otherwise, so short batches are filled up
+# Frames transformed at once. The transform packs several frames into one vector
+# register and would round a lone one differently, so short batches are filled up
 # to a multiple of _PACK: the same frame then always gives the same bits.
 BATCH = 256
 _PACK = 16
@@ -46,7 +45,7 @@ def working_rate_hz(sample_rate_hz: int, band_high_hz: float) -> int:
 
 
 def window_samples(rate_hz: int, window_ms: float) -> int:
-    """Length of the window: near `window_ms`, a multiple of 4, quick to transform."""
+    """Length of the window: near `window_ms`, a multiple of 4 without large prime factors."""
     want = max(16, round(rate_hz * window_ms / 1000))
     return min(
         (n for n in range(4 * (want // 8), 4 * (want // 3)) if _smooth(n) and n % 4 == 0),
@@ -64,12 +63,17 @@ def _smooth(n: int) -> bool:
 class Framer:
     """Cuts a stream into spectra.
 
+    Parameters
+    ----------
+    sample_rate_hz
+        Of the stream.
+    profile
+        Its band and window length.
+
     Attributes
     ----------
     rate_hz, window, hop, bins
         Working rate; window and hop in samples; bins of a spectrum.
-    first_sound
-        Index of the first sample that is not digital silence, -1 before one came.
     """
 
     def __init__(self, sample_rate_hz: int, profile: Profile) -> None:
@@ -77,12 +81,10 @@ class Framer:
         self.window = window_samples(self.rate_hz, profile.window_ms)
         self.hop = self.window // HOPS_PER_WINDOW
         self.bins = self.window // 2 + 1
-        self.first_sound = -1
         shape = np.hanning(self.window + 1)[:-1]
         self._shape = (2 * shape / shape.sum()).astype(np.float32)
         self._work = np.zeros((BATCH, self.window), dtype=np.float32)
         self._held = np.zeros(self.window // 2, dtype=np.float32)
-        self._taken = 0
         self._resampler: Any = None
         if self.rate_hz != sample_rate_hz:
             import soxr
@@ -103,11 +105,6 @@ class Framer:
         """Take a block; yield spectra, shape ``(frames, bins)``, of up to 256 frames."""
         if self._resampler is not None:
             block = self._resampler.resample_chunk(np.ascontiguousarray(block), last=last)
-        if self.first_sound < 0 and len(block):
-            sounding = np.flatnonzero(block)
-            if len(sounding):
-                self.first_sound = self._taken + int(sounding[0])
-        self._taken += len(block)
         parts = [self._held, block]
         if last:
             parts.append(np.zeros(self.window // 2, dtype=np.float32))

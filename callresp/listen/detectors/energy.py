@@ -1,4 +1,4 @@
-"""Ends and levels for methods that give onsets alone.
+"""Offsets and levels for detectors that give onsets alone.
 
 Goal
 ----

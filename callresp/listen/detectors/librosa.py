@@ -1,28 +1,20 @@
-"""Second opinions from librosa: onsets by spectral flux, and pitch by pYIN.
+"""Detectors of librosa: onsets by spectral flux, and pitch by pYIN.
 
 References
 ----------
 McFee et al., "librosa: Audio and Music Signal Analysis in Python", SciPy 2015.
 pYIN: Mauch & Dixon, ICASSP 2014.
-
-Long recordings as overlapping chunks, for methods that want an array.
-
-Conventions
------------
-A chunk is a middle, which is its own, with `before` and `after` samples round
-it that belong to its neighbours: a method may use them, but what it finds
-there is dropped. Middles start at multiples of `middle`, so that frames of a
-hop that divides it fall on one grid through the whole recording.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from callresp.io.audio import Recording
+from callresp.listen.detectors.chunks import Chunk
 
 _HOP = 512  # librosa's own default
 
@@ -30,11 +22,11 @@ _HOP = 512  # librosa's own default
 class LibrosaOnsets:
     """Onsets by `librosa.onset.onset_detect` with its default settings.
 
-    The strength is found chunk by chunk and the peaks are picked over the
+    The onset strength is found chunk by chunk and its peaks are picked over the
     whole, as one call on the whole recording would.
     """
 
-    def __init__(self, recording: Any) -> None:
+    def __init__(self, recording: Recording) -> None:
         self.rate_hz = int(recording.sample_rate_hz)
         self.middle = _HOP * (20 * self.rate_hz // _HOP)
         self.before = self.after = 8 * _HOP
@@ -133,88 +125,3 @@ def voiced_runs(found: Pitches, jump_cents: float = 300.0) -> list[tuple[int, in
     return list(
         zip(np.flatnonzero(starts).tolist(), (np.flatnonzero(ends) + 1).tolist(), strict=True)
     )
-
-
-Samples = npt.NDArray[np.float32]
-Progress = Callable[[float], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Chunk:
-    """A stretch of a recording.
-
-    Attributes
-    ----------
-    samples
-        Shape ``(n,)``, with its surroundings.
-    before
-        How many of them come before the middle.
-    middle
-        How many are the chunk's own.
-    start
-        Place of the middle in the recording, in samples at the chunks' rate.
-    last
-        Whether the recording ends with it.
-    """
-
-    samples: Samples
-    before: int
-    middle: int
-    start: int
-    last: bool
-
-    @property
-    def own(self) -> Samples:
-        """The middle alone."""
-        return self.samples[self.before : self.before + self.middle]
-
-
-def resampled(
-    recording: Any, rate_hz: int, progress: Progress | None = None
-) -> Iterator[npt.NDArray[np.float32]]:
-    """The blocks of a recording at another rate (soxr, high quality)."""
-    taken = 0
-    same = recording.sample_rate_hz == rate_hz
-    if not same:
-        import soxr
-
-        stream = soxr.ResampleStream(recording.sample_rate_hz, rate_hz, 1, dtype="float32")
-    for block in recording.blocks():
-        taken += len(block)
-        yield block if same else stream.resample_chunk(block)
-        if progress is not None:
-            progress(min(1.0, taken / max(1, recording.frames)))
-    if not same:
-        yield stream.resample_chunk(np.zeros(0, np.float32), last=True)
-
-
-def chunks(blocks: Iterator[Samples], middle: int, before: int, after: int) -> Iterator[Chunk]:
-    """Cut a stream of blocks into chunks; memory is that of one chunk.
-
-    Examples
-    --------
-    >>> found = list(chunks(iter([np.arange(7, dtype=np.float32)]), 3, 1, 1))
-    >>> [chunk.samples.tolist() for chunk in found]
-    [[0.0, 1.0, 2.0, 3.0], [2.0, 3.0, 4.0, 5.0, 6.0], [5.0, 6.0]]
-    >>> [chunk.own.tolist() for chunk in found]
-    [[0.0, 1.0, 2.0], [3.0, 4.0, 5.0], [6.0]]
-    """
-    held = np.zeros(0, np.float32)
-    lead = 0
-    start = 0
-    for block in blocks:
-        held = np.concatenate([held, block]) if len(held) else block
-        while len(held) > lead + middle + after:
-            yield Chunk(held[: lead + middle + after], lead, middle, start, last=False)
-            start += middle
-            drop = max(0, lead + middle - before)
-            lead = lead + middle - drop
-            held = held[drop:].copy()
-    while len(held) > lead:
-        own = min(middle, len(held) - lead)
-        reach = lead + own + after
-        yield Chunk(held[:reach], lead, own, start, last=lead + own == len(held))
-        start += own
-        drop = max(0, lead + own - before)
-        lead = lead + own - drop
-        held = held[drop:]

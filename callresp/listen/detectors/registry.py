@@ -1,4 +1,4 @@
-"""Second opinions: other detectors behind the same interface as our own.
+"""The detectors by name: our own listener, and those of other libraries beside it.
 
 Goal
 ----
@@ -7,34 +7,37 @@ trust in any of them, ours first, rests on a comparison and not on a claim.
 
 Conventions
 -----------
-Each opinion is heard with the settings of its own library. Methods that give
-onsets alone get offsets and levels from the energy
-(`callresp.listen.detectors.energy`), no pitch, tonality 0 and one voice; what they don't
-say is not made up. pYIN gives notes from voiced runs, with pitch, level and
-voices. Long recordings go through in chunks.
+Each is used with the settings of its own library. Those that give onsets alone
+get offsets and levels from the energy (`callresp.listen.detectors.energy`), no
+pitch, tonality 0 and one voice: nothing is made up that they don't say. pYIN
+gives notes from voiced runs, with pitch, level and voices. Long recordings go
+through in chunks.
 """
 
 from __future__ import annotations
 
 import difflib
+import importlib.util
 from dataclasses import dataclass
-from typing import Any
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
+from callresp.io.audio import Recording
 from callresp.io.score import HeardHeader, HeardScore, Note
-from callresp.listen.detectors import madmom
+from callresp.listen.detectors import librosa, madmom
+from callresp.listen.detectors.chunks import Chunk, chunks, resampled
 from callresp.listen.detectors.energy import Envelope, ends_and_levels
-from callresp.listen.detectors.librosa import Progress, chunks, resampled
-from callresp.listen.notes import FEATURES, NOTE, TRACK, NoteTable
+from callresp.listen.notes import FEATURES, NOTE, TRACK, NoteTable, to_notes
+from callresp.listen.offline import NATIVE, Progress
 from callresp.listen.profile import Profile
+from callresp.listen.voices.assign import assign_voices
 from callresp.listen.voices.phrases import close_phrases
 
-NATIVE = "native"
 SHORTEST_RUN = 3  # frames of pYIN
-STANDS_OUT_DB = 6.0  # pYIN finds pitch in hum and hiss too: what stays below is left out
+LEAST_OVER_FLOOR_DB = 6.0  # of pYIN's runs: it finds pitch in hum and hiss, too
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +72,24 @@ LIBROSA = {
 }
 
 
-def _why_no_librosa() -> str | None:
-    import importlib.util
+class _Method(Protocol):
+    """What takes chunks of a recording."""
 
+    rate_hz: int
+    middle: int
+    before: int
+    after: int
+
+    def take(self, chunk: Chunk) -> None:
+        """Take the next chunk."""
+
+
+class _OnsetMethod(_Method, Protocol):
+    def onsets_s(self) -> npt.NDArray[np.float64]:
+        """Onsets of all chunks so far, seconds."""
+
+
+def _why_no_librosa() -> str | None:
     return None if importlib.util.find_spec("librosa") else "not installed; install librosa"
 
 
@@ -111,9 +129,12 @@ def find_detector(name: str) -> Detector:
 
 
 def detect_notes(
-    name: str, recording: Any, progress: Progress | None = None, profile: Profile | None = None
+    detector: str,
+    recording: Recording,
+    profile: Profile | None = None,
+    progress: Progress | None = None,
 ) -> list[Note]:
-    """The notes that a second opinion hears in a recording, in order of onset.
+    """The notes that another detector than our own hears, in order of onset.
 
     Raises
     ------
@@ -121,24 +142,37 @@ def detect_notes(
         When the detector is not known or missing here, or the recording can't
         be read.
     """
-    from callresp.listen.notes import to_notes
-
-    find_detector(name)
+    find_detector(detector)
     profile = profile or Profile()
-    if name == "pyin":
+    if detector == "pyin":
         table = _voiced_notes(recording, profile, progress)
     else:
-        table = _onset_notes(_onset_method(name, recording), recording, profile, progress)
+        method: _OnsetMethod = (
+            madmom.MadmomOnsets(detector)
+            if detector in _MADMOM
+            else librosa.LibrosaOnsets(recording)
+        )
+        table = _onset_notes(method, recording, profile, progress)
     notes = close_phrases(table.notes, profile.rest_s)
     return list(to_notes(NoteTable(notes, table.features, table.track)))
 
 
 def transcribe_with(
-    recording: Any, profile: Profile, detector: str, progress: Progress | None = None
+    detector: str,
+    recording: Recording,
+    profile: Profile | None = None,
+    progress: Progress | None = None,
 ) -> HeardScore:
-    """A heard score by a second opinion; its licence, if any, is among the warnings."""
+    """The heard score of another detector than our own; its licence is among the warnings.
+
+    Raises
+    ------
+    UserError
+        As `detect_notes`.
+    """
+    profile = profile or Profile()
     found = find_detector(detector)
-    notes = detect_notes(detector, recording, progress, profile)
+    notes = detect_notes(detector, recording, profile, progress)
     warnings = list(recording.warnings)
     if found.licence is not None:
         warnings.append(f"detector '{detector}': {found.licence}")
@@ -153,20 +187,10 @@ def transcribe_with(
     return HeardScore(header=header, notes=tuple(notes))
 
 
-def _onset_method(name: str, recording: Any) -> Any:
-    if name in _MADMOM:
-        from callresp.listen.detectors.madmom import MadmomOnsets
-
-        return MadmomOnsets(name)
-    from callresp.listen.detectors.librosa import LibrosaOnsets
-
-    return LibrosaOnsets(recording)
-
-
-def _through(
-    method: Any, recording: Any, profile: Profile, progress: Progress | None
+def _feed(
+    method: _Method, recording: Recording, profile: Profile, progress: Progress | None
 ) -> npt.NDArray[np.float64]:
-    """Pass a recording through a method by chunks; returns the level of the listening band."""
+    """Feed a recording to a method by chunks; returns the level of the listening band."""
     envelope = Envelope(method.rate_hz, profile.band_low_hz, profile.band_high_hz)
     blocks = resampled(recording, method.rate_hz, progress)
     for chunk in chunks(blocks, method.middle, method.before, method.after):
@@ -176,9 +200,9 @@ def _through(
 
 
 def _onset_notes(
-    method: Any, recording: Any, profile: Profile, progress: Progress | None
+    method: _OnsetMethod, recording: Recording, profile: Profile, progress: Progress | None
 ) -> NoteTable:
-    level_db = _through(method, recording, profile, progress)
+    level_db = _feed(method, recording, profile, progress)
     onsets_s = np.sort(method.onsets_s())
     offsets_s, levels_db, above_db = ends_and_levels(onsets_s, level_db)
     notes = np.zeros(len(onsets_s), NOTE)
@@ -188,19 +212,16 @@ def _onset_notes(
     return NoteTable(notes, np.zeros(len(notes), FEATURES), np.zeros(0, TRACK))
 
 
-def _voiced_notes(recording: Any, profile: Profile, progress: Progress | None) -> NoteTable:
-    from callresp.listen.detectors.librosa import PyinPitches, voiced_runs
-    from callresp.listen.voices.assign import assign_voices
-
-    method = PyinPitches(profile.band_low_hz, profile.band_high_hz)
-    level_db = _through(method, recording, profile, progress)
+def _voiced_notes(recording: Recording, profile: Profile, progress: Progress | None) -> NoteTable:
+    method = librosa.PyinPitches(profile.band_low_hz, profile.band_high_hz)
+    level_db = _feed(method, recording, profile, progress)
     found = method.pitches()
     half_s = 0.5 * method.hop / method.rate_hz
-    runs = np.array([r for r in voiced_runs(found) if r[1] - r[0] >= SHORTEST_RUN], np.int64)
-    runs = runs.reshape(-1, 2)
+    runs = np.array(librosa.voiced_runs(found), np.int64).reshape(-1, 2)
+    runs = runs[runs[:, 1] - runs[:, 0] >= SHORTEST_RUN]
     onsets_s = np.maximum(found.at_s[runs[:, 0]] - half_s, 0.0)
     _, levels_db, above_db = ends_and_levels(onsets_s, level_db)
-    loud = above_db >= STANDS_OUT_DB
+    loud = above_db >= LEAST_OVER_FLOOR_DB
     runs = runs[loud]
     notes = np.zeros(len(runs), NOTE)
     notes["onset_s"], notes["offset_s"] = onsets_s[loud], found.at_s[runs[:, 1] - 1] + half_s

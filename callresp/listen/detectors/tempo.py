@@ -1,9 +1,9 @@
-"""Second opinions on the pulse: madmom's comb filters and librosa's tempogram.
+"""Other methods for the pulse: madmom's comb filters and librosa's tempogram.
 
 Both were made for music at 40 to 250 beats a minute and look at a curve of
-onset strength, not at onsets. We draw that curve from the onsets, so that they
-judge the same notes as `callresp.rhythm`, and let them range as wide as
-birds do.
+onset strength, not at onsets. We make that curve from the onsets, so that they
+judge the same notes as `callresp.rhythm`, and let them search as wide as birds
+range.
 
 References
 ----------
@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from callresp.listen.detectors.madmom import madmom, why_missing
 
-FPS = 500  # frames a second of the drawn curve
+FPS = 500  # frames a second of the onset curve
 SHORTEST_S = 0.03
 LONGEST_S = 2.0
 
@@ -27,7 +27,7 @@ Curve = npt.NDArray[np.float32]
 
 
 def onset_curve(onsets_s: npt.ArrayLike, fps: int = FPS) -> Curve:
-    """Onset strength drawn from onsets: a Hann bump of 20 ms at each."""
+    """Onset strength made from onsets: a Hann bump of 20 ms at each."""
     onsets = np.asarray(onsets_s, np.float64)
     if len(onsets) == 0:
         return np.zeros(0, np.float32)
@@ -84,7 +84,7 @@ def tempogram_period_s(onsets_s: npt.ArrayLike) -> float | None:
 
 
 def period_opinions(onsets_s: npt.ArrayLike) -> dict[str, float | None]:
-    """What every second opinion that can be had here says of the period.
+    """What every method that can be had here says of the period.
 
     Keys are ``"comb"`` (madmom) and ``"tempogram"`` (librosa); ``"comb"`` is
     left out where madmom is missing.

@@ -1,4 +1,4 @@
-"""Compile a kernel once, and keep it until any kernel changes.
+"""Compile a kernel once, and keep it on disk until any kernel changes.
 
 Goal
 ----
@@ -9,15 +9,15 @@ kernel that was compiled into it.
 Conventions
 -----------
 Numba looks only at a function's own file to tell whether its kept form is
-stale, but a form holds the kernels it calls as well. So the kept forms stand
-in a folder named after a digest of every file of this room, below
+stale, but that form contains the kernels it calls as well. So the kept forms
+stand in a folder named after a digest of every file of this room, and of the
+kernel's own where that is another, below
 ``$XDG_CACHE_HOME`` (XDG Base Directory Specification 0.8), or below the
 system's folder for temporary files where that can't be written.
 
-A kernel has one kept form for each shape of its arguments, and numba numbers
-them without looking whether another process is at it: two that compile at once
-may leave one's form under the other's name. So one process at a time reads or
-writes them.
+Numba numbers the kept forms of a kernel without looking whether another process
+is at it: two that compile at once may leave one's form under the other's name.
+So one process at a time reads or writes them.
 """
 
 from __future__ import annotations
@@ -43,88 +43,94 @@ except ImportError:  # not a POSIX system
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+_ROOM = Path(__file__).parent
+
 # Old sets of kept kernels are dropped, but not what another checkout or Python may be using.
-_KEEP = 3
+_SETS_KEPT = 3
 _UNUSED_S = 24 * 3600.0
 
 
 def kernel(function: F) -> F:
     """Compile `function`, called from Python, at its first call, or load its kept form."""
     before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = str(_folder())
+    folder = _folder(Path(function.__code__.co_filename).parent)
+    numba.config.CACHE_DIR = str(folder)
     try:
-        made: Any = numba.njit(error_model="numpy")(function)
-        made._cache = _Kept(function)
+        compiled: Any = numba.njit(error_model="numpy")(function)
+        compiled._cache = _LockedCache(function)
+        compiled._cache.folder = folder
     finally:
         numba.config.CACHE_DIR = before
-    kept: F = made
+    kept: F = compiled
     return kept
 
 
 def inner(function: F) -> F:
     """Compile `function` for other kernels alone: it can't be called from Python.
 
-    Without the door from Python, which unpacks every array of the state, it
+    Without the wrapper for Python, which unpacks every array of the state, it
     compiles several times faster.
     """
     return _for_kernels(function, counts=True)
 
 
-def bare(function: F) -> F:
-    """As `inner`, for what makes no arrays of its own: without counting who refers to which.
+def noalloc(function: F) -> F:
+    """As `inner`, for what makes no arrays of its own: compiled without reference counts.
 
-    At every array handed on or sliced, the count is taken up and down by locked
+    At every array passed on or sliced, the count goes up and down by locked
     instructions, which took longer than what a kernel did with a frame.
     """
     return _for_kernels(function, counts=False)
 
 
 def _for_kernels(function: F, counts: bool) -> F:
-    # A kernel takes after its caller in whether it counts, unless it is told.
-    made: F = numba.njit(
+    # A kernel inherits from its caller whether it counts references, unless it is told.
+    compiled: F = numba.njit(
         no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy", _nrt=counts
     )(function)
-    return made
+    return compiled
 
 
-def digest() -> str:
-    """Changes whenever any file of this room does."""
+def digest(room: Path = _ROOM) -> str:
+    """Changes whenever any file of this room does, or of the folder `room`."""
     mark = hashlib.sha256()
-    for path in sorted(Path(__file__).parents[1].rglob("*.py")):
-        mark.update(path.name.encode() + b"\0" + path.read_bytes())
+    for folder in dict.fromkeys((_ROOM, room)):
+        for path in sorted(folder.glob("*.py")):
+            mark.update(path.name.encode() + b"\0" + path.read_bytes())
     return mark.hexdigest()[:16]
 
 
-class _Kept(FunctionCache):  # type: ignore[misc]
+class _LockedCache(FunctionCache):  # type: ignore[misc]
     """Kept forms that one process at a time reads or writes."""
 
+    folder: Path
+
     def load_overload(self, sig: Any, target_context: Any) -> Any:
-        with _alone():
+        with _lock(self.folder):
             return super().load_overload(sig, target_context)
 
     def save_overload(self, sig: Any, data: Any) -> None:
-        with _alone():
+        with _lock(self.folder):
             super().save_overload(sig, data)
 
 
 @contextmanager
-def _alone() -> Iterator[None]:
+def _lock(folder: Path) -> Iterator[None]:
     """Keep other processes from the kept forms meanwhile, where the system can."""
     if fcntl is None:
         yield
         return
-    folder = _folder()
     # Whoever tidies the cache of a program that runs must not stop it.
     folder.mkdir(parents=True, exist_ok=True)
-    with (folder / "lock").open("w") as door:
-        fcntl.flock(door, fcntl.LOCK_EX)
+    with (folder / "lock").open("w") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
         yield
 
 
 @cache
-def _folder() -> Path:
+def _folder(room: Path = _ROOM) -> Path:
     home = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    name = f"kernels-{digest()}"
+    name = f"kernels-{digest(room)}"
     for root in (Path(home) / "callresp", Path(tempfile.gettempdir()) / "callresp"):
         try:
             folder = root / name
@@ -141,6 +147,6 @@ def _folder() -> Path:
 def _forget_old(root: Path) -> None:
     """Drop all but the newest few sets of kept kernels, if no program began with them today."""
     sets = sorted((path.stat().st_mtime, path) for path in root.glob("kernels-*"))
-    for used_s, old in sets[:-_KEEP]:
+    for used_s, old in sets[:-_SETS_KEPT]:
         if used_s < time.time() - _UNUSED_S:
             shutil.rmtree(old, ignore_errors=True)

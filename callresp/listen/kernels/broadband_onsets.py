@@ -1,17 +1,17 @@
-"""Wide onsets: many bands that rise at once.
+"""Broadband onsets: many bands that rise at once.
 
 Goal
 ----
-Hear knocks, clicks, harsh calls and the attack of a stack of harmonics as one
-event each, where partials alone would tell dozens.
+Take a knock, a click, a harsh call or the attack of a stack of harmonics for
+one event each, where partials alone would give dozens.
 
 Conventions
 -----------
-The spectrum is cut into bands of equal width. A band's `over` is its power
-over the floor's, not below 1. A band rises where it passes the highest `over`
-that it or its two neighbours had some 10 ms before, so that vibrato and sweeps
-are no rises; bands far below the loudest rising one are the splatter of its
-attack and don't count.
+The spectrum is cut into bands of equal width. A band's SNR is its power over
+the noise floor's, not below 1. A band rises where its SNR passes, by a set
+ratio, the highest that it or either neighbour had some 10 ms before, so that
+vibrato and sweeps do not count as rises. Bands far below the loudest rising one
+hold the splatter of its attack and do not count either.
 
 Source: Böck & Widmer (2013), "Maximum filter vibrato suppression for onset
 detection", Proc. 16th Int. Conf. Digital Audio Effects (DAFx-13).
@@ -23,69 +23,69 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.kernels._jit import bare
+from callresp.listen.kernels._jit import noalloc
 from callresp.listen.kernels.layout import BAND_BINS, RING
 
 SPLATTER = 10**-3.0  # 30 dB
-LEAST = np.float32(10**0.9)  # 9 dB
+LEAST_SNR = np.float32(10**0.9)  # 9 dB
 
 
-@bare
-def set_calm(floor: Any, calm: Any) -> None:
-    """One over the floor's power of each band; `floor` starts with the lowest bin listened to."""
-    for b in range(calm.size):
+@noalloc
+def invert_floor(floor: Any, inverse_floor: Any) -> None:
+    """One over the noise power of each band; `floor` starts with the lowest bin of the band."""
+    for b in range(inverse_floor.size):
         noise = 1e-30
         for k in range(BAND_BINS):
             noise += floor[BAND_BINS * b + k]
-        calm[b] = 1.0 / noise
+        inverse_floor[b] = 1.0 / noise
 
 
-@bare
-def band_powers(power: Any, calm: Any, over: Any, total: Any) -> None:
-    """Power of each band, and the same over the floor's."""
-    for b in range(total.size):
+@noalloc
+def band_powers(power: Any, inverse_floor: Any, band_snr: Any, band_power: Any) -> None:
+    """Power of each band, and its ratio to the noise floor's."""
+    for b in range(band_power.size):
         here = 0.0
         for k in range(BAND_BINS):
             here += power[BAND_BINS * b + k]
-        total[b] = here
-        ratio = here * calm[b]
-        over[b] = ratio if ratio > 1.0 else 1.0
+        band_power[b] = here
+        ratio = here * inverse_floor[b]
+        band_snr[b] = ratio if ratio > 1.0 else 1.0
 
 
-@bare
-def rises(frame: int, ring: Any, total: Any, setup: Any, risen: Any) -> int:
-    """Mark the bands that rise; returns how many."""
-    now = ring[frame & (RING - 1)]
-    before = ring[(frame - setup.lag) & (RING - 1)]
-    rise = np.float32(setup.rise)
+@noalloc
+def mark_rises(frame: int, band_snr: Any, band_power: Any, setup: Any, rises: Any) -> int:
+    """Mark the bands that rise in `rises`; returns how many."""
+    now = band_snr[frame & (RING - 1)]
+    before = band_snr[(frame - setup.rise_lag) & (RING - 1)]
+    ratio = np.float32(setup.rise_ratio)
     last = setup.bands - 1
-    some = _pass(now[1:last], before, rise, risen[1:last])
+    some = _mark_inner(now[1:last], before, ratio, rises[1:last])
     for b in (0, last):
         most = max(before[b], before[max(b - 1, 0)], before[min(b + 1, last)])
-        risen[b] = now[b] >= LEAST and now[b] >= rise * most
-        some += risen[b]
+        rises[b] = now[b] >= LEAST_SNR and now[b] >= ratio * most
+        some += rises[b]
     if some == 0:
         return 0
     loudest = 0.0
     for b in range(setup.bands):
-        if risen[b]:
-            loudest = max(loudest, total[b])
+        if rises[b]:
+            loudest = max(loudest, band_power[b])
     count = 0
     for b in range(setup.bands):
-        if risen[b] and total[b] < loudest * SPLATTER:
-            risen[b] = 0
-        count += risen[b]
+        if rises[b] and band_power[b] < loudest * SPLATTER:
+            rises[b] = 0
+        count += rises[b]
     return count
 
 
-@bare
-def _pass(now: Any, before: Any, rise: Any, risen: Any) -> int:
-    """Mark the bands that pass what they and both neighbours had: a loop without a branch."""
+@noalloc
+def _mark_inner(now: Any, before: Any, ratio: Any, rises: Any) -> int:
+    """Mark the bands that have two neighbours: a loop without branches, so vectorised."""
     some = 0
     left, own, right = before[: now.size], before[1 : now.size + 1], before[2 : now.size + 2]
     for b in range(now.size):
         most = left[b] if left[b] > right[b] else right[b]
         most = own[b] if own[b] > most else most
-        risen[b] = (now[b] >= LEAST) & (now[b] >= rise * most)
-        some += risen[b]
+        rises[b] = (now[b] >= LEAST_SNR) & (now[b] >= ratio * most)
+        some += rises[b]
     return some

@@ -1,22 +1,20 @@
-"""Gusts: how far the surroundings of a note stand over the floor while it sounds.
+"""Constant false-alarm rate: judging a sound by the power of its surroundings.
 
 Goal
 ----
-The floor follows wind and water over some seconds. A gust is quicker, and lifts
-chance peaks over the threshold by dozens; but it lifts everything about them
-too, which a song does not.
+The noise floor follows wind and water over some seconds. A gust is quicker, and
+lifts chance peaks over the threshold by dozens; but it lifts everything about
+them too, which a song does not.
 
 Conventions
 -----------
-The surroundings are the bands within `REACH` of the note's own, from some
+The surroundings of a sound are the bands within `REACH` of its own, from
 `BEFORE` frames ahead of it to its end. Their lower third counts, so that another
 singer among them is not taken for weather.
 
 Source: ordered-statistic thresholds beside a clutter edge, Rohling (1983),
 "Radar CFAR thresholding in clutter and multiple target situations", IEEE
 Trans. Aerospace Electron. Syst. AES-19(4).
-
-Values in order of size, put in one at a time: for a handful, to take their median or third.
 """
 
 from __future__ import annotations
@@ -26,43 +24,43 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.kernels._jit import bare, inner
+from callresp.listen.kernels._jit import inner, noalloc
 from callresp.listen.kernels.layout import BAND_BINS, RING
 
 REACH = 8  # bands
-GUARD = 1
+GUARD = 1  # bands to either side that a sound fills itself
 BEFORE = 12  # frames
-CALM = 10**0.1  # what bands of steady noise read, clipped at the floor as they are
+STEADY_NOISE = 10**0.1  # SNR that bands of steady noise read, clipped at 1 as they are
 
 
 @inner
-def gust_db(first: int, last: int, middle: float, over: Any, setup: Any) -> float:
-    """How far the bands about bin `middle` stood over the floor meanwhile, dB, not below 0."""
-    own = int((middle - setup.low) / BAND_BINS)
+def excess_db(first: int, last: int, freq: float, spec: Any, setup: Any) -> float:
+    """How far the surroundings of `freq` stood over the floor from frame to frame, dB, ≥ 0."""
+    own = int((freq - setup.low) / BAND_BINS)
     low = max(0, own - REACH)
     total = np.zeros(max(0, min(setup.bands, own + REACH + 1) - low))
     start = max(0, first - BEFORE)
     for frame in range(start, last + 1):
-        row = over[frame & (RING - 1), low : low + total.size]
+        row = spec.band_snr[frame & (RING - 1), low : low + total.size]
         for i in range(total.size):
             total[i] += row[i]
-    n = 0
+    count = 0
     for i in range(total.size):
         if abs(low + i - own) <= GUARD:
             continue
-        # Those before it have been taken already, so their room is free.
-        put(total, n, total[i] / max(1, last + 1 - start))
-        n += 1
-    if n == 0:
+        # Sorted into the room of those that have been taken already.
+        insert_sorted(total, count, total[i] / max(1, last + 1 - start))
+        count += 1
+    if count == 0:
         return 0.0
-    return max(0.0, 10.0 * math.log10(total[n // 3] / CALM))
+    return max(0.0, 10.0 * math.log10(total[count // 3] / STEADY_NOISE))
 
 
-@bare
-def put(kept: Any, count: int, value: float) -> None:
-    """Put `value` into its place among the first `count` of `kept`, which stand in order."""
+@noalloc
+def insert_sorted(values: Any, count: int, value: float) -> None:
+    """Insert `value` into the first `count` of `values`, which stand in ascending order."""
     at = count
-    while at > 0 and kept[at - 1] > value:
-        kept[at] = kept[at - 1]
+    while at > 0 and values[at - 1] > value:
+        values[at] = values[at - 1]
         at -= 1
-    kept[at] = value
+    values[at] = value

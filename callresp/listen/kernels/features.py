@@ -1,4 +1,4 @@
-"""What a note is like: the features that tell one singer from another."""
+"""Features of a note: what helps to tell one singer from another."""
 
 from __future__ import annotations
 
@@ -11,58 +11,74 @@ from callresp.listen.kernels import f0
 from callresp.listen.kernels._jit import inner
 from callresp.listen.notes import PARTIALS
 
-QUIET_DB = -60.0
-NINE_TENTHS_DB = -0.915  # 90 % of an amplitude
+LEAST_PARTIAL_DB = -60.0
+NINE_TENTHS_DB = -0.915  # of an amplitude
 TENTH_DB = -20.0
+# A track crosses its line where it passes it by this share of its RMS distance from it.
+CROSSING = 0.5
 
 
 @inner
 def describe(
     base: float,
-    mean: Any,
+    freq: Any,
     power: Any,
     use: Any,
     pitch: Any,
-    shape: Any,
+    level: Any,
     bounds: Any,
     setup: Any,
     row: Any,
 ) -> None:
-    """Fill one row of `FEATURES`; `shape` and `pitch` cover the note, `bounds` its band in bins."""
-    _partials(base, mean, power, use, row)
-    _spread(mean, power, bounds, setup.bin_hz, row)
-    _course(pitch, setup, row)
-    _flanks(shape, setup.frames_per_s, row)
+    """Fill one row of `callresp.listen.notes.FEATURES`.
+
+    Parameters
+    ----------
+    base
+        Fundamental, bins; 0 for none.
+    freq, power, use
+        One row a partial.
+    pitch, level
+        Pitch in bins and envelope in dB, one row a frame of the note.
+    bounds
+        Lowest and highest bin.
+    row
+        The row to fill.
+    """
+    _partials(base, freq, power, use, row)
+    _spread(freq, power, bounds, setup.bin_hz, row)
+    _pitch_course(pitch, setup, row)
+    _flanks(level, setup.frames_per_s, row)
 
 
 @inner
-def _partials(base: float, mean: Any, power: Any, use: Any, row: Any) -> None:
+def _partials(base: float, freq: Any, power: Any, use: Any, row: Any) -> None:
     sums = np.zeros(PARTIALS)
-    for i in range(mean.size):
+    for i in range(freq.size):
         if use[i] and base > 0.0:
-            order = int(round(mean[i] / base))
+            order = int(round(freq[i] / base))
             if 1 <= order <= PARTIALS:
                 sums[order - 1] += power[i]
     most = 0.0
     for h in range(PARTIALS):
         most = max(most, sums[h])
     for h in range(PARTIALS):
-        level = QUIET_DB
+        level_db = LEAST_PARTIAL_DB
         if sums[h] > 0.0:
-            level = max(QUIET_DB, 10.0 * math.log10(sums[h] / most))
-        row.partial_db[h] = level
+            level_db = max(LEAST_PARTIAL_DB, 10.0 * math.log10(sums[h] / most))
+        row.partial_db[h] = level_db
 
 
 @inner
-def _spread(mean: Any, power: Any, bounds: Any, bin_hz: float, row: Any) -> None:
+def _spread(freq: Any, power: Any, bounds: Any, bin_hz: float, row: Any) -> None:
     """Centre and standard deviation of the energy; of the whole band where nothing is tonal."""
     total = 0.0
     first = 0.0
     second = 0.0
-    for i in range(mean.size):
+    for i in range(freq.size):
         total += power[i]
-        first += power[i] * mean[i]
-        second += power[i] * mean[i] * mean[i]
+        first += power[i] * freq[i]
+        second += power[i] * freq[i] * freq[i]
     if total <= 0.0:
         row.centroid_hz = 0.5 * (bounds[0] + bounds[1]) * bin_hz
         row.bandwidth_hz = (bounds[1] - bounds[0]) / math.sqrt(12.0) * bin_hz
@@ -73,13 +89,13 @@ def _spread(mean: Any, power: Any, bounds: Any, bin_hz: float, row: Any) -> None
 
 
 @inner
-def _course(pitch: Any, setup: Any, row: Any) -> None:
-    """Start, end, extremes, slope, wobble and its rate, of the pitch track."""
+def _pitch_course(pitch: Any, setup: Any, row: Any) -> None:
+    """Start, end and extremes of the pitch track; slope of a line through it, and the rest."""
     n = 0
-    st = 0.0
-    sx = 0.0
-    stt = 0.0
-    stx = 0.0
+    sum_t = 0.0
+    sum_x = 0.0
+    sum_tt = 0.0
+    sum_tx = 0.0
     lowest = np.inf
     highest = 0.0
     first = -1
@@ -91,68 +107,69 @@ def _course(pitch: Any, setup: Any, row: Any) -> None:
         last = at
         x = math.log2(pitch[at])
         n += 1
-        st += at
-        sx += x
-        stt += at * at
-        stx += at * x
+        sum_t += at
+        sum_x += x
+        sum_tt += at * at
+        sum_tx += at * x
         lowest = min(lowest, pitch[at])
         highest = max(highest, pitch[at])
     if n < 2:
         row.start_hz = row.end_hz = row.lowest_hz = row.highest_hz = np.nan
         row.slope_oct_s = row.wobble_cents = row.vibrato_hz = np.nan
         return
-    bend = n * stt - st * st
-    slope = (n * stx - st * sx) / bend if bend > 0.0 else 0.0
-    level = (sx - slope * st) / n
+    spread = n * sum_tt - sum_t * sum_t
+    slope = (n * sum_tx - sum_t * sum_x) / spread if spread > 0.0 else 0.0
+    start = (sum_x - slope * sum_t) / n
     row.start_hz = f0.median(pitch[first : first + 3]) * setup.bin_hz
     row.end_hz = f0.median(pitch[max(first, last - 2) : last + 1]) * setup.bin_hz
     row.lowest_hz = lowest * setup.bin_hz
     row.highest_hz = highest * setup.bin_hz
     row.slope_oct_s = slope * setup.frames_per_s
-    _wobble(pitch, slope, level, n, (last - first + 1) / setup.frames_per_s, row)
+    _wobble(pitch, slope, start, n, (last - first + 1) / setup.frames_per_s, row)
 
 
 @inner
-def _wobble(pitch: Any, slope: float, level: float, n: int, length_s: float, row: Any) -> None:
+def _wobble(pitch: Any, slope: float, start: float, n: int, length_s: float, row: Any) -> None:
+    """RMS of the track about the line, and half the rate at which it crosses it."""
     total = 0.0
     for at in range(pitch.size):
         if not math.isnan(pitch[at]):
-            off = math.log2(pitch[at]) - level - slope * at
+            off = math.log2(pitch[at]) - start - slope * at
             total += off * off
-    size = math.sqrt(total / n)
+    rms = math.sqrt(total / n)
     crossings = 0
     side = 0
     for at in range(pitch.size):
         if math.isnan(pitch[at]):
             continue
-        off = math.log2(pitch[at]) - level - slope * at
-        # Half its own size must be passed before a crossing counts.
-        here = 1 if off > 0.5 * size else -1 if off < -0.5 * size else side
+        off = math.log2(pitch[at]) - start - slope * at
+        here = 1 if off > CROSSING * rms else -1 if off < -CROSSING * rms else side
         if side != 0 and here != side:
             crossings += 1
         side = here
-    row.wobble_cents = 1200.0 * size
+    row.wobble_cents = 1200.0 * rms
     row.vibrato_hz = 0.5 * crossings / length_s
 
 
 @inner
-def _flanks(shape: Any, frames_per_s: float, row: Any) -> None:
+def _flanks(level: Any, frames_per_s: float, row: Any) -> None:
     """Attack from 10 to 90 % of the peak amplitude, decay from 90 to 10 %."""
     top = 0
-    for at in range(shape.size):
-        if shape[at] > shape[top]:
+    for at in range(level.size):
+        if level[at] > level[top]:
             top = at
-    row.peak_db = shape[top]
-    row.attack_ms = 1000.0 * _flank(shape, top, -1) / frames_per_s
-    row.decay_ms = 1000.0 * _flank(shape, top, 1) / frames_per_s
+    row.peak_db = level[top]
+    row.attack_ms = 1000.0 * _flank(level, top, -1) / frames_per_s
+    row.decay_ms = 1000.0 * _flank(level, top, 1) / frames_per_s
 
 
 @inner
-def _flank(shape: Any, top: int, step: int) -> int:
+def _flank(level: Any, top: int, step: int) -> int:
+    """Frames from 90 to 10 % of the peak amplitude, going away from the peak."""
     at = top
     near = top
-    while 0 <= at < shape.size and shape[at] > shape[top] + TENTH_DB:
-        if shape[at] >= shape[top] + NINE_TENTHS_DB and abs(at - near) <= 1:
+    while 0 <= at < level.size and level[at] > level[top] + TENTH_DB:
+        if level[at] >= level[top] + NINE_TENTHS_DB and abs(at - near) <= 1:
             near = at
         at += step
     return abs(at - near)

@@ -1,6 +1,16 @@
-"""The causal core: frames in, notes out.
+"""One pass over some frames: spectra in, onsets and finished notes out.
 
-One kernel is the only door from Python, since each door is compiled apart.
+The steps of a frame, in order:
+
+1. Power, and the noise floor (`noise_floor`).
+2. Broadband onsets, and the groups that they open (`broadband_onsets`, `grouping`).
+3. Peaks, joined into partial tracks (`partials`), which go to groups (`grouping`).
+4. Onsets of what stands clear of the noise floor, reported at once (`onsets`,
+   `early_onsets`).
+5. Groups that have fallen silent are closed and split into notes (`note_formation`), which
+   wait until their neighbours are known and are then given out (`masking`).
+
+`analyse` alone is called from Python: a wrapper for Python takes long to compile.
 """
 
 from __future__ import annotations
@@ -11,132 +21,139 @@ import numpy as np
 
 from callresp.listen.kernels import (
     broadband_onsets,
+    early_onsets,
     grouping,
     masking,
-    note_starts,
+    noise_floor,
+    note_formation,
     onsets,
     partials,
 )
-from callresp.listen.kernels import grouping as joining
-from callresp.listen.kernels import noise_floor as floors
-from callresp.listen.kernels._jit import bare, kernel
-from callresp.listen.kernels.layout import FRAME, HEARD, MOST_PEAKS, OPEN, RING
-from callresp.listen.kernels.note_formation import finish_group
+from callresp.listen.kernels._jit import inner, kernel, noalloc
+from callresp.listen.kernels.layout import MOST_PEAKS, RING
 
-HEAR, WARM_UP, LAST = range(3)
-SILENT = 1e-18  # power of a bin; no recorder is as quiet
+ANALYSE, LEARN_FLOOR, END = range(3)
+DIGITAL_SILENCE = 1e-18  # power of a bin; no recorder's noise is as low
+FLOOR_EVERY = 4  # frames
 
 
-class Room(NamedTuple):
+class Buffers(NamedTuple):
     """Room for what is found in one frame."""
 
-    peaks: Any
-    taken: Any  # the track of each peak
-    marks: Any
-    total: Any  # power of each band
-    risen: Any  # whether it rises
+    peaks: Any  # (MOST_PEAKS, 4): see partials.find_peaks
+    joined: Any  # (MOST_PEAKS,): the track of each peak
+    marks: Any  # (bins listened to,): local maxima
+    band_power: Any  # (bands,)
+    rises: Any  # (bands,): whether each rises
 
 
 @kernel
-def run(spectra: Any, task: int, states: Any, sound: Any, setups: Any, outs: Any) -> None:
-    """Take frames in order; state, set-up and room for the outcome are arrays of one row.
+def analyse(spectra: Any, task: int, states: Any, spec: Any, setups: Any, outs: Any) -> None:
+    """Take frames in order.
 
-    `HEAR` hears them and writes the notes that end to `outs`; `WARM_UP` learns
-    the floor alone; `LAST` hears them and then ends every note.
+    Parameters
+    ----------
+    spectra
+        Shape ``(frames, bins)``, complex.
+    task
+        `ANALYSE` them; `LEARN_FLOOR` from them and nothing else; or `END` every
+        open note after them.
+    states, setups, outs
+        Arrays of one row (`layout.STATE`, `layout.Setup.as_row`, `layout.OUTPUT`).
+    spec : layout.SpectralState
     """
     state, setup, out = states[0], setups[0], outs[0]
-    room = Room(
+    out.note_count = 0
+    out.point_count = 0
+    out.onset_count = 0
+    buffers = Buffers(
         np.empty((MOST_PEAKS, 4)),
         np.empty(MOST_PEAKS, np.int64),
-        partials.room_for_marks(setup),
+        partials.new_marks(setup),
         np.empty(setup.bands),
         np.empty(setup.bands, np.uint8),
     )
     for i in range(spectra.shape[0]):
-        _take(spectra[i], task, room, state, sound, setup, out)
-    clock = state.clock
-    if task == LAST:
-        clock[FRAME] -= 1
-        _close(clock[FRAME], -1, state, sound, setup)
+        power = spec.power[state.frame & (RING - 1)]
+        _square(spectra[i, setup.kept_from : setup.kept_to], power[setup.kept_from : setup.kept_to])
+        _follow_floor(power, state, spec, setup)
+        if task != LEARN_FLOOR:
+            _analyse_frame(power, buffers, state, spec, setup, out)
+            state.frame += 1
+    if task == END:
+        state.frame -= 1
+        _close_groups(state.frame, -1, state, spec, setup)
         masking.give_out(1 << 62, state, setup, out)
-        clock[FRAME] += 1
+        state.frame += 1
 
 
-@bare
-def _take(
-    spectrum: Any, task: int, room: Room, state: Any, sound: Any, setup: Any, out: Any
-) -> None:
-    """Take one frame."""
-    clock = state.clock
-    frame = clock[FRAME]
-    a, b = setup.kept_from, setup.kept_to
-    power = sound.power[frame & (RING - 1)]
-    _square(spectrum[a:b], power[a:b])
-    _follow_floor(power, clock, sound, setup)
-    if task == WARM_UP:
-        return
-    peaks, taken, total, risen = room.peaks, room.taken, room.total, room.risen
-    over = sound.over[frame & (RING - 1)]
-    broadband_onsets.band_powers(power[setup.low :], sound.calm, over, total)
-    rising = broadband_onsets.rises(frame, sound.over, total, setup, risen)
-    state.rising[frame & (RING - 1)] = rising
-    grouping.take_wide_onset(frame, rising, risen, setup, state, out.starts)
-    grouping.keep_wide(frame, risen, over, total, state)
-    count = partials.find_peaks(power, sound.limit, sound.memory, setup, room.marks, peaks)
-    partials.remember(power[a:b], sound.memory[a:b], setup.memory_keep)
-    partials.link(frame, peaks, count, taken, setup, state)
-    partials.keep_points(frame, peaks, count, taken, state)
-    grouping.tell_fresh(frame, total, over, state)
-    grouping.follow_bases(frame, state)
-    joining.place_partials(frame, setup, state)
-    grouping.follow_levels(frame, setup, state, out.starts)
-    onsets.tell_early(frame, state, sound, setup, out.starts)
-    note_starts.tell_starts(frame, over, total, state, sound, setup, out.starts)
-    _close(frame, grouping.HANG, state, sound, setup)
-    masking.give_out(frame, state, setup, out)
-    clock[FRAME] = frame + 1
-
-
-@bare
+@noalloc
 def _square(spectrum: Any, power: Any) -> None:
     for k in range(power.size):
         power[k] = spectrum[k].real * spectrum[k].real + spectrum[k].imag * spectrum[k].imag
 
 
-@bare
-def _sounds(power: Any) -> bool:
-    for k in range(power.size):  # noqa: SIM110  (a generator is more than a kernel takes)
-        if power[k] > SILENT:
-            return True
-    return False
+@noalloc
+def _is_silent(power: Any) -> bool:
+    for k in range(power.size):  # noqa: SIM110  (numba compiles no generators here)
+        if power[k] > DIGITAL_SILENCE:
+            return False
+    return True
 
 
-@bare
-def _follow_floor(power: Any, clock: Any, sound: Any, setup: Any) -> None:
-    heard = clock[HEARD]
+@noalloc
+def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
     a, b = setup.kept_from, setup.kept_to
-    if not _sounds(power[a:b]):
-        # A gap in the stream says nothing of the place.
+    if _is_silent(power[a:b]):
+        # A gap in the stream says nothing about the place.
         return
-    if heard == 0:
+    if state.sounding_frames == 0:
         for k in range(a, b):
-            sound.quantile[k] = power[k] * np.float32(0.3) + np.float32(1e-20)
-    floors.follow(power[a:b], sound.quantile[a:b], floors.step_db(heard))
-    if heard % 4 == 0:
-        floors.spread(sound.quantile[a:b], sound.floor[a:b])
-        partials.set_limit(sound.floor[a:b], setup.over, sound.limit[a:b])
-        broadband_onsets.set_calm(sound.floor[setup.low :], sound.calm)
-    clock[HEARD] = heard + 1
+            spec.quantile[k] = power[k] * np.float32(0.3) + np.float32(1e-20)
+    step_db = noise_floor.step_db(state.sounding_frames)
+    noise_floor.follow(power[a:b], spec.quantile[a:b], step_db)
+    if state.sounding_frames % FLOOR_EVERY == 0:
+        noise_floor.update(spec.quantile[a:b], spec.floor[a:b])
+        partials.set_threshold(spec.floor[a:b], setup.peak_ratio, spec.threshold[a:b])
+        broadband_onsets.invert_floor(spec.floor[setup.low :], spec.inverse_floor)
+    state.sounding_frames += 1
 
 
-@bare
-def _close(frame: int, hang: int, state: Any, sound: Any, setup: Any) -> None:
-    """Finish the groups that have been silent for more than `hang` frames, or gone on too long."""
+@inner
+def _analyse_frame(
+    power: Any, buffers: Buffers, state: Any, spec: Any, setup: Any, out: Any
+) -> None:
+    frame = state.frame
+    a, b = setup.kept_from, setup.kept_to
+    peaks, joined, marks, band_power, rises = buffers
+    band_snr = spec.band_snr[frame & (RING - 1)]
+    broadband_onsets.band_powers(power[setup.low :], spec.inverse_floor, band_snr, band_power)
+    rising = broadband_onsets.mark_rises(frame, spec.band_snr, band_power, setup, rises)
+    state.rising[frame & (RING - 1)] = rising
+    grouping.take_broadband_onset(frame, rising, rises, state, setup, out)
+    grouping.follow_broadband(frame, rises, band_snr, band_power, state)
+    count = partials.find_peaks(power, spec.threshold, spec.masking, setup, marks, peaks)
+    partials.update_masking(power[a:b], spec.masking[a:b], setup.masking_keep)
+    partials.link(frame, peaks, count, joined, state, setup)
+    partials.add_points(frame, peaks, count, joined, state)
+    grouping.classify(frame, band_power, band_snr, state)
+    grouping.follow_f0(frame, state)
+    grouping.assign_partials(frame, state, setup)
+    grouping.follow_power(frame, state, setup, out)
+    early_onsets.report(frame, state, spec, setup, out)
+    onsets.report(frame, band_snr, band_power, state, spec, setup, out)
+    _close_groups(frame, grouping.HANG, state, spec, setup)
+    masking.give_out(frame, state, setup, out)
+
+
+@noalloc
+def _close_groups(frame: int, hang: int, state: Any, spec: Any, setup: Any) -> None:
+    """Finish the groups that were silent for more than `hang` frames, or have lasted too long."""
     closed = 0
-    for n in range(state.clock[OPEN]):
+    for n in range(state.open_count):
         group = state.groups[state.open[n]]
         if frame - group.last > hang or frame - group.onset > setup.longest:
-            finish_group(state.open[n], state, sound, setup)
+            note_formation.finish_group(state.open[n], state, spec, setup)
             closed += 1
     if closed:
         grouping.forget_closed(state)

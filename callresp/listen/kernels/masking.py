@@ -1,15 +1,14 @@
-"""Tidying: what the neighbours of a note tell about it.
+"""Masking: what the neighbours of a note say about it, before it is given out.
 
 Goal
 ----
 A breath between two loud notes, the echo of a shout, a second reading of the
-same event: each looks like a note by itself, and is none beside its
-neighbours.
+same event: each looks like a note by itself, and is none beside its neighbours.
 
 Conventions
 -----------
-A finished note waits a little (offline 0.3 s, online hardly at all) so that
-its neighbours are known, and is then given out or left out.
+A finished note waits a little, so that its neighbours are known, and is then
+given out or left out.
 
 Source: that brief faint sounds just before and after a loud one go unheard is
 temporal masking (Zwicker & Fastl, Psychoacoustics, Springer, chapter 4); the
@@ -20,47 +19,44 @@ from __future__ import annotations
 
 from typing import Any
 
-from callresp.listen.kernels import fragments
+from callresp.listen.kernels import fragments, reverberation
 from callresp.listen.kernels._jit import inner
 from callresp.listen.kernels.layout import (
-    BESIDE,
-    INSIDE,
-    LEFT_OUT,
-    MOST_LEFT,
-    NEXT_DUE,
-    NOTE_POINTS,
-    NOTES,
+    EMPTY,
+    GIVEN_OUT,
+    MASKED,
+    MOST_PENDING,
+    MOST_REJECTED,
     TAIL,
     TWIN,
-    WAITING_ROOM,
+    WAITING,
+    WITHIN,
 )
-from callresp.listen.kernels.reverberation import TAIL_BINS, TAIL_DB, TAIL_DB_S, TAIL_S
 
-BESIDE_S = 0.2
+MASKING_S = 0.2  # before and after a loud note
 BRIEF_MS = 12.0
-SAME_S = 0.012
-END_S = 0.02
-SHADOW_DB = 15.0
+SAME_ONSET_S = 0.012
+SAME_OFFSET_S = 0.02
+SHADOW_DB = 15.0  # below a broadband sound: part of it
 SKIRT_BINS = 4.0
-FORGET_S = 1.0
-BEGUN_S = 0.02  # before a tail begins what it is the tail of
+FORGET_S = 1.0  # after which a note given out says nothing about others any more
 
 
 @inner
 def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
-    """Give out the notes that are due by `frame`."""
-    if frame < state.clock[NEXT_DUE]:
+    """Give out, or leave out, the pending notes that are due by `frame`."""
+    if frame < state.next_due:
         return
-    state.clock[NEXT_DUE] = 1 << 62
-    for n in range(WAITING_ROOM):
-        extra = state.waiting[n]
-        if extra.used == 1 and extra.due <= frame:
-            reason = _explained(n, state, setup)
+    state.next_due = 1 << 62
+    for n in range(MOST_PENDING):
+        pending = state.pending[n]
+        if pending.status == WAITING and pending.due <= frame:
+            reason = _why_none(n, state, setup)
             if reason == 0:
                 _write(n, state, out)
             else:
-                note, per_s = state.waiting_notes[n], setup.frames_per_s
-                note_down(
+                note, per_s = state.pending_notes[n], setup.frames_per_s
+                reject(
                     reason,
                     note.onset_s * per_s,
                     note.offset_s * per_s,
@@ -69,79 +65,79 @@ def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
                     note.snr_db,
                     state,
                 )
-            extra.used = 2
-        elif extra.used == 2 and frame - extra.due > FORGET_S * setup.frames_per_s:
-            extra.used = 0
-        elif extra.used == 1:
-            state.clock[NEXT_DUE] = min(state.clock[NEXT_DUE], extra.due)
+            pending.status = GIVEN_OUT
+        elif pending.status == GIVEN_OUT and frame - pending.due > FORGET_S * setup.frames_per_s:
+            pending.status = EMPTY
+        elif pending.status == WAITING:
+            state.next_due = min(state.next_due, pending.due)
 
 
 @inner
-def note_down(
-    reason: int, onset: float, offset: float, low: float, high: float, over_db: float, state: Any
+def reject(
+    reason: int, onset: float, offset: float, low: float, high: float, snr_db: float, state: Any
 ) -> None:
-    """Keep what was left out: frames, bins, dB over the floor, and why."""
-    row = state.left[state.clock[LEFT_OUT] % MOST_LEFT]
+    """Keep what was left out, in frames, bins and dB, and why."""
+    row = state.rejected[state.rejected_count % MOST_REJECTED]
     row.onset = onset
     row.offset = offset
     row.low = low
     row.high = high
-    row.snr_db = over_db
+    row.snr_db = snr_db
     row.reason = reason
-    state.clock[LEFT_OUT] += 1
+    state.rejected_count += 1
 
 
 @inner
-def _explained(n: int, state: Any, setup: Any) -> int:
-    """Why a neighbour explains note `n` away, or 0."""
-    for m in range(WAITING_ROOM):
-        if m != n and state.waiting[m].used:
-            reason = _explains(m, n, state, setup)
+def _why_none(n: int, state: Any, setup: Any) -> int:
+    """Why pending note `n` is none beside any of its neighbours, or 0."""
+    for m in range(MOST_PENDING):
+        if m != n and state.pending[m].status != EMPTY:
+            reason = _why_none_beside(m, n, state, setup)
             if reason:
                 return reason
     return 0
 
 
 @inner
-def _explains(m: int, n: int, state: Any, setup: Any) -> int:
-    note, other = state.waiting_notes[n], state.waiting_notes[m]
-    mine, its = state.waiting[n], state.waiting[m]
-    parted = mine.number == its.number
-    if parted and not note.pitch_hz > 0.0 and _skirts(note, other, setup.bin_hz):
-        return INSIDE
-    louder = its.peak_db - mine.peak_db
-    if louder <= 0.0:
+def _why_none_beside(m: int, n: int, state: Any, setup: Any) -> int:
+    note, other = state.pending_notes[n], state.pending_notes[m]
+    mine, its = state.pending[n], state.pending[m]
+    same_group = mine.group == its.group
+    if same_group and not note.pitch_hz > 0.0 and _lies_in_skirts(note, other, setup.bin_hz):
+        return WITHIN
+    louder_db = its.peak_db - mine.peak_db
+    if louder_db <= 0.0:
         return 0
-    if not mine.wide and fragments.is_of(note, other, its):
-        return INSIDE
-    shared = fragments.shared_s(note, other)
+    if not mine.broadband and fragments.is_peak_of(note, other, its.fragments):
+        return WITHIN
+    shared_s = fragments.shared_s(note, other)
     if (
-        mine.solid_ms < BRIEF_MS
+        mine.equivalent_ms < BRIEF_MS
         and note.tonality < 0.5
-        and shared > -BESIDE_S
-        and louder > setup.faint_db
-        and its.solid_ms > 1.5 * mine.solid_ms
+        and shared_s > -MASKING_S
+        and louder_db > setup.faint_beside_loud_db
+        and its.equivalent_ms > 1.5 * mine.equivalent_ms
     ):
-        return BESIDE
-    if _tails(note, other, louder, state.waiting_features[m], setup.bin_hz):
+        return MASKED
+    if reverberation.is_tail(note, other, louder_db, state.pending_features[m], setup.bin_hz):
         return TAIL
-    if parted and (mine.wide or other.pitch_hz > 0.0):
-        # What was parted for good reasons is not one sound again.
+    if same_group and (mine.broadband or other.pitch_hz > 0.0):
+        # What was split for good reasons is not one sound again.
         return 0
-    if _twins(note, other):
+    if _are_twins(note, other):
         return TWIN
-    if not its.wide:
+    if not its.broadband:
         return 0
-    mostly = shared > 0.7 * (note.offset_s - note.onset_s)
-    same_start = abs(note.onset_s - other.onset_s) < SAME_S
-    if mostly and same_start and mine.wide:
-        return INSIDE
-    return INSIDE if mostly and louder > SHADOW_DB and note.tonality < 0.5 else 0
+    mostly = shared_s > 0.7 * (note.offset_s - note.onset_s)
+    same_onset = abs(note.onset_s - other.onset_s) < SAME_ONSET_S
+    if mostly and same_onset and mine.broadband:
+        return WITHIN
+    return WITHIN if mostly and louder_db > SHADOW_DB and note.tonality < 0.5 else 0
 
 
 @inner
-def _skirts(note: Any, other: Any, bin_hz: float) -> bool:
-    """Whether all that a tone left of the sound about it lies in the tone's own skirts."""
+def _lies_in_skirts(note: Any, other: Any, bin_hz: float) -> bool:
+    """Whether what a tone left of the sound about it lies in the tone's own skirts."""
     skirt = SKIRT_BINS * bin_hz
     return bool(
         fragments.shared_s(note, other) > 0.5 * (note.offset_s - note.onset_s)
@@ -151,23 +147,11 @@ def _skirts(note: Any, other: Any, bin_hz: float) -> bool:
 
 
 @inner
-def _tails(note: Any, other: Any, louder: float, its: Any, bin_hz: float) -> bool:
-    """Whether a note is what the place rings on with after a louder one of the same pitch."""
-    after_s = note.onset_s - other.offset_s
-    if after_s > TAIL_S or note.onset_s < other.onset_s + BEGUN_S:
-        return False
-    if not (note.pitch_hz > 0.0 and other.pitch_hz > 0.0):
-        return False
-    if louder < TAIL_DB + TAIL_DB_S * max(0.0, after_s):
-        return False
-    room = TAIL_BINS * bin_hz
-    return bool(its.lowest_hz - room <= note.pitch_hz <= its.highest_hz + room)
-
-
-@inner
-def _twins(note: Any, other: Any) -> bool:
+def _are_twins(note: Any, other: Any) -> bool:
     """Whether two notes begin and end together and are harmonics of one fundamental."""
-    if abs(note.onset_s - other.onset_s) > SAME_S or abs(note.offset_s - other.offset_s) > END_S:
+    if abs(note.onset_s - other.onset_s) > SAME_ONSET_S:
+        return False
+    if abs(note.offset_s - other.offset_s) > SAME_OFFSET_S:
         return False
     if not (note.pitch_hz > 0.0 and other.pitch_hz > 0.0):
         return True
@@ -182,19 +166,18 @@ def _twins(note: Any, other: Any) -> bool:
 
 @inner
 def _write(n: int, state: Any, out: Any) -> None:
-    clock, extra = state.clock, state.waiting[n]
-    at = clock[NOTES]
-    if at >= len(out.notes) or clock[NOTE_POINTS] + extra.points > len(out.track):
+    pending, at = state.pending[n], out.note_count
+    if at >= len(out.notes) or out.point_count + pending.points > len(out.track):
         return
-    out.notes[at] = state.waiting_notes[n]
-    out.features[at] = state.waiting_features[n]
-    out.numbers[at] = extra.number
-    out.notes[at].first = clock[NOTE_POINTS]
-    out.notes[at].points = extra.points
-    for i in range(extra.points):
-        row = out.track[clock[NOTE_POINTS]]
-        row.at_s = extra.at_s[i]
-        row.pitch_hz = extra.pitch_hz[i]
-        row.level_db = extra.point_db[i]
-        clock[NOTE_POINTS] += 1
-    clock[NOTES] += 1
+    out.notes[at] = state.pending_notes[n]
+    out.features[at] = state.pending_features[n]
+    out.groups[at] = pending.group
+    out.notes[at].first = out.point_count
+    out.notes[at].points = pending.points
+    for i in range(pending.points):
+        row = out.track[out.point_count]
+        row.at_s = pending.at_s[i]
+        row.pitch_hz = pending.pitch_hz[i]
+        row.level_db = pending.point_db[i]
+        out.point_count += 1
+    out.note_count += 1

@@ -1,18 +1,18 @@
-"""The floor of the place: noise power per bin, followed as it changes.
+"""The noise floor: mean noise power in every bin, followed as it changes.
 
 Goal
 ----
 Know how strong wind, water and traffic are in every bin, through song that
-fills most of the time, without being told.
+fills most of the time.
 
 Conventions
 -----------
 Each bin follows the lower quartile of its own power by small steps in
-decibels (a stochastic-approximation quantile: up by q, down by 1 - q, of a
-step), which takes no notice of how loud the song above it is. For Gaussian
-noise power is exponentially distributed, so the mean is the quartile divided
-by -ln(1 - q) (0.2877): that mean, smoothed over neighbouring bins, is the
-floor.
+decibels (a quantile by stochastic approximation: up by q of a step, down by
+1 - q of it), so that it does not matter how loud the song above it is. The
+power of Gaussian noise is exponentially distributed, so its mean is the
+quartile divided by -ln(1 - q) = 0.2877: that mean, smoothed over neighbouring
+bins, is the floor.
 
 Sources: Robbins & Monro (1951) for the recursion; Martin (2001), "Noise power
 spectral density estimation based on optimal smoothing and minimum statistics",
@@ -27,25 +27,25 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.kernels._jit import bare
+from callresp.listen.kernels._jit import noalloc
 
-QUANTILE = 0.25
+QUANTILE = 0.25  # q
 MEAN_OVER_QUANTILE = 1.0 / -math.log(1.0 - QUANTILE)
-STEP_DB = 0.025
 FIRST_STEP_DB = 3.0
-SETTLE_FRAMES = 20.0
-# By which the quantile moves once the step is small: no power of ten in each frame.
+STEP_DB = 0.025
+SETTLE_FRAMES = 20.0  # after which the step has halved
+# By which the quantile moves once the step has become small: no power of ten in each frame.
 UP = np.float32(10.0 ** (0.1 * STEP_DB * QUANTILE))
 DOWN = np.float32(10.0 ** (-0.1 * STEP_DB * (1.0 - QUANTILE)))
 
 
-@bare
-def step_db(frames_heard: int) -> float:
-    """Step of the quantile, dB: large at first, then small."""
-    return max(STEP_DB, FIRST_STEP_DB / (1.0 + frames_heard / SETTLE_FRAMES))
+@noalloc
+def step_db(frames: int) -> float:
+    """Step of the quantile, dB, after so many frames: large at first, then small."""
+    return max(STEP_DB, FIRST_STEP_DB / (1.0 + frames / SETTLE_FRAMES))
 
 
-@bare
+@noalloc
 def follow(power: Any, quantile: Any, step: float) -> None:
     """Move the quantile of every bin one step towards its power."""
     up, down = UP, DOWN
@@ -57,12 +57,12 @@ def follow(power: Any, quantile: Any, step: float) -> None:
         quantile[k] = quantile[k] * step_to
 
 
-@bare
-def spread(quantile: Any, floor: Any) -> None:
-    """Mean noise power per bin: the quantile, smoothed over five bins."""
+@noalloc
+def update(quantile: Any, floor: Any) -> None:
+    """Mean noise power of each bin: by the quantile, smoothed over five bins."""
     scale = np.float32(MEAN_OVER_QUANTILE / 5.0)
     last = quantile.size - 1
-    # Counted from 0, since what may lie before the first would keep the loop from vectors.
+    # Counted from 0: an index that could be negative would keep the loop from being vectorised.
     for k in range(last - 3):
         floor[k + 2] = scale * (
             quantile[k] + quantile[k + 1] + quantile[k + 2] + quantile[k + 3] + quantile[k + 4]

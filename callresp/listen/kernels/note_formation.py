@@ -1,388 +1,414 @@
-"""From a closed group to its notes."""
+"""Note formation: from a closed group to its notes.
+
+A closed group is laid out frame by frame (`envelope`), its partials are put into
+stacks of one singer each (`harmonic_grouping`), and every stack is split into
+notes (`segmentation`), which are judged here: how far each stands over the noise
+floor and its surroundings, and how long it lasts. What passes goes to the pending
+notes, with its pitch (`f0`) and features (`features`); what nearly passed is kept
+with the reason, for `callresp.listen.diagnostics`.
+"""
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from callresp.listen.kernels import (
     cfar,
     envelope,
+    f0,
+    features,
     fragments,
     harmonic_grouping,
     masking,
     segmentation,
 )
-from callresp.listen.kernels import f0 as tone
 from callresp.listen.kernels._jit import inner
-from callresp.listen.kernels.features import describe
 from callresp.listen.kernels.layout import (
-    ALONE,
     BORROWED,
+    EMPTY,
     FAINT,
-    FRAME,
     FREE,
+    GIVEN_OUT,
     GUST,
-    MOST_POINTS,
-    NEXT_DUE,
+    HANN_SUM,
+    MOST_PENDING,
+    MOST_PITCH_POINTS,
     OF_FLOOR,
     RING,
     SHORT,
     TONAL,
-    WAITING_ROOM,
-    WINDOW_SUM,
+    UNGROUPED,
+    WAITING,
 )
 
-SHARP_DB = 3.0  # over a note's least level: a knock that may be short
-NEARLY_DB = 2.0  # below a note's least level: worth telling why it is none
-SMOOTH = 0.6  # bins: roughness at which a partial counts a third as tonal
+SHARP_DB = 3.0  # over a note's least SNR: a knock that may be short
+NEARLY_DB = 2.0  # below a note's least SNR: worth saying why it is none
+TONAL_POINTS = 4  # of a partial that counts as tonal
+TONAL_ROUGHNESS = 0.6  # bins, at which a partial counts exp(-1) as tonal
+LEAST_TONAL = 0.3
 LEAST_PITCH_HZ = 200.0
-SINE_SUM_DB = 10.0 * math.log10(WINDOW_SUM)
-LEFT_SHARE = 0.05  # of the tones' power: what is left of a harsh sound is one
-DEEPEST = 1  # a lowest partial that is no fundamental is another singer's, more often than not
-SHARED = 0.7  # of a tone, and FILLS of a harsh call: what both sound for, if they are one
-FILLS = 0.6
-APART_S = 0.014  # that a dip of a harsh sound lasts at least
-BEAT_S = 0.0107  # the same of a tone: a sweep beats with what the place gives back of it
-EARLIER = 4  # frames before a wide onset that hold none of it
-LEAD = 8  # frames by which a tone of its own may rise into one
+SINE_SUM_DB = 10.0 * math.log10(HANN_SUM)
+REST_SHARE = 0.05  # of the power of the tones in it, that a noisy call has beside them
+# A lowest partial that is no fundamental belongs to another singer more often than not.
+DEEPEST = 1
+# A tone belongs to a noisy call where they share so much of the tone's and of the call's time.
+SHARED_OF_TONE = 0.7
+SHARED_OF_CALL = 0.6
+NOISY_DIP_S = 0.014  # that the level of a noisy sound dips between two notes, at least
+TONE_DIP_S = 0.0107  # the same of a tone: a sweep beats with its own echo
+# Frames before a broadband onset that hold none of it, and by which a tone may rise into one.
+BEFORE_BROADBAND = 4
+RISE_INTO = 8
+
+
+class Part(NamedTuple):
+    """What of a group was one singer's.
+
+    Attributes
+    ----------
+    owned
+        Which bands are its own.
+    broadband
+        1 where it began with a broadband onset.
+    freq, level_db
+        Its partials, shape ``(partials, frames)``.
+    without
+        Partials that sound in its bands and are not its own, shape ``(partials, frames)``.
+    """
+
+    owned: Any
+    broadband: int
+    freq: Any
+    level_db: Any
+    without: Any
+
+
+class Outline(NamedTuple):
+    """Its envelope."""
+
+    level: Any  # dB by frame
+    floor_db: float
+    notes: Any  # frames at which it falls into notes, both ends included
 
 
 @inner
-def finish_group(g: int, state: Any, sound: Any, setup: Any) -> None:
-    """Put the notes of group `g` into the waiting room and free its partials."""
+def finish_group(g: int, state: Any, spec: Any, setup: Any) -> None:
+    """Put the notes of group `g` among the pending ones, and free its partials."""
     group = state.groups[g]
     tracks = state.tracks
     slots = envelope.members(g, tracks)
-    first = max(group.onset - envelope.BEFORE, 0, state.clock[FRAME] - RING + 2)
-    frames = int(min(group.last + envelope.AFTER, state.clock[FRAME]) - first + 1)
+    first = max(group.onset - envelope.LEAD, 0, state.frame - RING + 2)
+    frames = int(min(group.last + envelope.TRAIL, state.frame) - first + 1)
     if frames > 2:
-        place, level = envelope.lay_out(slots, first, frames, tracks, state.points)
-        _finish_stacks(group, first, place, level, state, sound, setup)
-    still = OF_FLOOR if state.clock[FRAME] - group.onset > setup.longest else ALONE
+        freq, level_db = envelope.lay_out(slots, first, frames, tracks, state.points)
+        _finish_stacks(group, first, freq, level_db, state, spec, setup)
+    rest = OF_FLOOR if state.frame - group.onset > setup.longest else UNGROUPED
     for i in range(slots.size):
-        tracks[slots[i]].group = still if tracks[slots[i]].alive else FREE
+        tracks[slots[i]].group = rest if tracks[slots[i]].alive else FREE
     group.live = 0
 
 
 @inner
 def _finish_stacks(
-    group: Any, first: int, place: Any, level: Any, state: Any, sound: Any, setup: Any
+    group: Any, first: int, freq: Any, level_db: Any, state: Any, spec: Any, setup: Any
 ) -> None:
-    """Part what several sang, and finish each."""
-    nothing = place[:0]
-    clear = np.ones(place.shape[0], np.uint8)
-    if group.wide:
-        clear = harmonic_grouping.clear_tones(place, level, first, sound.power, setup)
-    tones = np.arange(place.shape[0])
+    """Split what several singers sang into stacks, and form the notes of each."""
+    # Arrays of one memory layout throughout, or numba compiles all that follows twice.
+    owned = group.owned.copy()
+    clear = np.ones(freq.shape[0], np.uint8)
+    if group.broadband:
+        clear = harmonic_grouping.clear_tones(freq, level_db, first, spec.power, setup)
+    tones = np.arange(freq.shape[0])
     if group.kind != TONAL:
-        _keep_own(group.own, first, place, clear, sound, setup)
+        _unmark_own_tones(owned, first, freq, clear, spec, setup)
         tones = np.flatnonzero(clear)
         rest = np.flatnonzero(clear == 0)
-        but = place[tones]
-        if tones.size == 0 or _much_is_left(group.own, first, but, level[tones], sound, setup):
-            _finish_stack(
-                group, group.own, 1, first, place[rest], level[rest], but, state, sound, setup
-            )
+        tone_freq, tone_db = freq[tones], level_db[tones]
+        if tones.size == 0 or _has_rest(owned, first, tone_freq, tone_db, spec, setup):
+            part = Part(owned, 1, freq[rest], level_db[rest], tone_freq)
+            _form_notes(group.number, part, first, state, spec, setup)
         if tones.size == 0:
             return
-    stack, stacks = harmonic_grouping.part(place[tones], level[tones], clear[tones])
+    stack, stacks = harmonic_grouping.split_stacks(freq[tones], level_db[tones], clear[tones])
     sizes = np.bincount(stack)
-    none = np.zeros_like(group.own)
+    no_bands, no_partials = np.zeros_like(owned), freq[tones[:0]]
     for n in range(stacks):
         rows = tones[np.flatnonzero(stack == n)]
         rich = sizes[n] > 2 or (stacks == 1 and group.kind == TONAL)
-        wide = 1 if group.wide and rich and sizes[n] == sizes.max() else 0
-        _finish_stack(
-            group, none, wide, first, place[rows], level[rows], nothing, state, sound, setup
-        )
+        broadband = 1 if group.broadband and rich and sizes[n] == sizes.max() else 0
+        part = Part(no_bands, broadband, freq[rows], level_db[rows], no_partials)
+        _form_notes(group.number, part, first, state, spec, setup)
 
 
 @inner
-def _keep_own(own: Any, first: int, place: Any, clear: Any, sound: Any, setup: Any) -> None:
-    """Take out of `clear` the tones that last as long as the harsh call they lie in: its own."""
+def _unmark_own_tones(owned: Any, first: int, freq: Any, clear: Any, spec: Any, setup: Any) -> None:
+    """Unmark in `clear` the tones that last as long as the noisy call they lie in: its own."""
     tones = np.flatnonzero(clear)
     if tones.size == 0:
         return
-    rest = place[np.flatnonzero(clear == 0)]
-    shape, base, parts = _outline(own, 1, first, rest, place[tones], sound, setup)
-    for n in range(parts.size - 1):
-        onset, offset, top = segmentation.cross(
-            shape, parts[n], parts[n + 1], base, setup.frames_per_s
+    rest = freq[np.flatnonzero(clear == 0)]
+    part = Part(owned, 1, rest, rest, freq[tones])
+    level, floor_db, notes = _outline(part, first, spec, setup)
+    for n in range(notes.size - 1):
+        onset, offset, top = segmentation.bounds(
+            level, notes[n], notes[n + 1], floor_db, setup.frames_per_s
         )
-        if shape[top] - base < setup.clearly_db:
+        if level[top] - floor_db < setup.note_db:
             continue
         for i in tones:
-            sounds = np.flatnonzero(~np.isnan(place[i]))
+            sounds = np.flatnonzero(~np.isnan(freq[i]))
             shared = min(sounds[-1], offset) - max(sounds[0], onset)
-            if shared > SHARED * sounds.size and shared > FILLS * (offset - onset):
+            if shared > SHARED_OF_TONE * sounds.size and shared > SHARED_OF_CALL * (offset - onset):
                 clear[i] = 0
 
 
 @inner
-def _outline(
-    own: Any, wide: int, first: int, place: Any, but: Any, sound: Any, setup: Any
-) -> tuple[Any, float, Any]:
-    """The envelope of a stack in dB, the floor's level, and where the envelope falls apart."""
-    total, noise = envelope.envelope(own, place, but, first, setup, sound.power, sound.floor)
-    shape, base = segmentation.in_db(total, noise)
-    near = int(segmentation.NEAR_S * setup.frames_per_s)
-    if wide:
-        apart = int(APART_S * setup.frames_per_s)
-        return (
-            shape,
-            base,
-            segmentation.dips(segmentation.sunken(shape, base), setup.part_db, apart, near),
-        )
-    apart = int(BEAT_S * setup.frames_per_s)
-    return shape, base, segmentation.dips(shape, setup.split_db, apart, near)
-
-
-@inner
-def _much_is_left(own: Any, first: int, place: Any, level: Any, sound: Any, setup: Any) -> bool:
-    """Whether a harsh group is more than the tones in it."""
-    total, noise = envelope.envelope(own, place[:0], place, first, setup, sound.power, sound.floor)
+def _has_rest(owned: Any, first: int, freq: Any, level_db: Any, spec: Any, setup: Any) -> bool:
+    """Whether a noisy group is more than the tones in it."""
+    no_partials = np.empty((0, freq.shape[1]), np.float32)
+    total, noise = envelope.envelope(owned, no_partials, freq, first, spec, setup)
     rest = 0.0
     for at in range(total.size):
         rest += max(0.0, total[at] - noise[at])
     tones = 0.0
-    for i in range(level.shape[0]):
-        for at in range(level.shape[1]):
-            if not math.isnan(level[i, at]):
-                tones += WINDOW_SUM * 10.0 ** (0.1 * level[i, at])
-    return rest > LEFT_SHARE * tones
+    for i in range(level_db.shape[0]):
+        for at in range(level_db.shape[1]):
+            if not math.isnan(level_db[i, at]):
+                tones += HANN_SUM * 10.0 ** (0.1 * level_db[i, at])
+    return rest > REST_SHARE * tones
 
 
 @inner
-def _finish_stack(
-    group: Any,
-    own: Any,
-    wide: int,
-    first: int,
-    place: Any,
-    level: Any,
-    but: Any,
-    state: Any,
-    sound: Any,
-    setup: Any,
-) -> None:
-    """Put the notes of one stack of partials, and of its bands, into the waiting room."""
-    shape, base, parts = _outline(own, wide, first, place, but, sound, setup)
-    for n in range(parts.size - 1):
-        onset, offset, top = segmentation.cross(
-            shape, parts[n], parts[n + 1], base, setup.frames_per_s
+def _outline(part: Part, first: int, spec: Any, setup: Any) -> Outline:
+    total, noise = envelope.envelope(part.owned, part.freq, part.without, first, spec, setup)
+    level, floor_db = segmentation.in_db(total, noise)
+    near = int(segmentation.NEAR_S * setup.frames_per_s)
+    if part.broadband:
+        wide = int(NOISY_DIP_S * setup.frames_per_s)
+        lowered = segmentation.lower_silence(level, floor_db)
+        notes = segmentation.split(lowered, setup.split_noisy_db, wide, near)
+    else:
+        wide = int(TONE_DIP_S * setup.frames_per_s)
+        notes = segmentation.split(level, setup.split_db, wide, near)
+    return Outline(level, floor_db, notes)
+
+
+@inner
+def _form_notes(number: int, part: Part, first: int, state: Any, spec: Any, setup: Any) -> None:
+    """Put the notes of one part of group `number` among the pending ones."""
+    outline = _outline(part, first, spec, setup)
+    level, floor_db, notes = outline
+    for n in range(notes.size - 1):
+        onset, offset, top = segmentation.bounds(
+            level, notes[n], notes[n + 1], floor_db, setup.frames_per_s
         )
-        over_db = shape[top] - base
-        reason = _judge(wide, over_db, first, onset, offset, place, level, sound, setup)
-        if reason == 0 and not wide and _borrows(shape, base, first, onset, offset, state, setup):
+        snr_db = level[top] - floor_db
+        reason = _why_none(part, snr_db, first, onset, offset, spec, setup)
+        if reason == 0 and _is_borrowed(part, outline, first, onset, offset, state, setup):
             reason = BORROWED
         if reason == 0:
-            gone = segmentation.let_go(shape, offset, parts[n + 1], base, setup.frames_per_s)
-            span = onset, offset, gone
-            _admit(group, own, wide, first, span, shape, base, place, level, state, setup)
-        elif over_db > setup.clearly_db - NEARLY_DB:
-            _leave_out(reason, own, over_db, first, onset, offset, place, state, setup)
+            end = segmentation.release(level, offset, notes[n + 1], floor_db, setup.frames_per_s)
+            _add_pending(number, part, outline, first, (onset, offset, end), state, setup)
+        elif snr_db > setup.note_db - NEARLY_DB:
+            _reject(reason, part, snr_db, first, onset, offset, state, setup)
 
 
 @inner
-def _judge(
-    wide: int,
-    over_db: float,
-    first: int,
-    onset: float,
-    offset: float,
-    place: Any,
-    level: Any,
-    sound: Any,
-    setup: Any,
+def _why_none(
+    part: Part, snr_db: float, first: int, onset: float, offset: float, spec: Any, setup: Any
 ) -> int:
-    """0 for a note; else why it is none."""
-    if over_db < setup.clearly_db:
+    """Why a stretch of an envelope is no note, or 0."""
+    if snr_db < setup.note_db:
         return FAINT
     if offset - onset < setup.shortest:
-        # A knock may be as short as it likes, if it is a sharp one.
-        sharp = over_db >= setup.clearly_db + SHARP_DB and offset - onset >= setup.knock
-        if not (wide and sharp):
+        # A sharp knock may be shorter.
+        sharp = snr_db >= setup.note_db + SHARP_DB and offset - onset >= setup.shortest_knock
+        if not (part.broadband and sharp):
             return SHORT
-    if wide:
+    if part.broadband:
         return 0
     a = max(0, int(onset))
-    b = min(place.shape[1], int(offset) + 1)
+    b = min(part.freq.shape[1], int(offset) + 1)
     loudest = -1e9
-    middle = 0.0
-    for i in range(place.shape[0]):
+    freq = 0.0
+    for i in range(part.freq.shape[0]):
         for at in range(a, b):
-            if level[i, at] > loudest:
-                loudest = level[i, at]
-                middle = place[i, at]
-    if over_db - cfar.gust_db(first + a, first + b, middle, sound.over, setup) < setup.clearly_db:
+            if part.level_db[i, at] > loudest:
+                loudest = part.level_db[i, at]
+                freq = part.freq[i, at]
+    if snr_db - cfar.excess_db(first + a, first + b, freq, spec, setup) < setup.note_db:
         return GUST
     return 0
 
 
 @inner
-def _borrows(
-    shape: Any, base: float, first: int, onset: float, offset: float, state: Any, setup: Any
+def _is_borrowed(
+    part: Part, outline: Outline, first: int, onset: float, offset: float, state: Any, setup: Any
 ) -> bool:
-    """Whether a tone stands clear only from a wide onset on: by what is not its own."""
-    least = base + setup.clearly_db
+    """Whether a tone stands clear only from a broadband onset on: by power not its own."""
+    if part.broadband:
+        return False
+    level = outline.level
+    least = outline.floor_db + setup.note_db
     start = int(onset)
-    for at in range(start, min(int(offset) + 1, shape.size)):
-        if state.rising[(first + at) & (RING - 1)] >= setup.wide_bands and at - start > LEAD:
+    for at in range(start, min(int(offset) + 1, level.size)):
+        broadband = state.rising[(first + at) & (RING - 1)] >= setup.rising_bands
+        if broadband and at - start > RISE_INTO:
             return True
-        if at >= EARLIER and shape[at - EARLIER] >= least and at - EARLIER >= start:
+        before = at - BEFORE_BROADBAND
+        if before >= 0 and level[before] >= least and before >= start:
             return False
     return False
 
 
 @inner
-def _leave_out(
+def _reject(
     reason: int,
-    own: Any,
-    over_db: float,
+    part: Part,
+    snr_db: float,
     first: int,
     onset: float,
     offset: float,
-    place: Any,
     state: Any,
     setup: Any,
 ) -> None:
-    """Keep what was no note, and why, for whoever asks."""
+    freq = part.freq
     bounds = np.array([1e9, 0.0])
-    for i in range(place.shape[0]):
-        for at in range(max(0, int(onset)), min(place.shape[1], int(offset) + 1)):
-            if not math.isnan(place[i, at]):
-                bounds[0] = min(bounds[0], place[i, at])
-                bounds[1] = max(bounds[1], place[i, at])
-    envelope.own_bounds(own, setup, bounds)
+    for i in range(freq.shape[0]):
+        for at in range(max(0, int(onset)), min(freq.shape[1], int(offset) + 1)):
+            if not math.isnan(freq[i, at]):
+                bounds[0] = min(bounds[0], freq[i, at])
+                bounds[1] = max(bounds[1], freq[i, at])
+    envelope.widen_to_bands(part.owned, setup, bounds)
     if bounds[1] > 0.0:
-        masking.note_down(
-            reason, first + onset, first + offset, bounds[0], bounds[1], over_db, state
-        )
+        masking.reject(reason, first + onset, first + offset, bounds[0], bounds[1], snr_db, state)
 
 
 @inner
-def _room(state: Any) -> int:
-    for n in range(WAITING_ROOM):
-        if state.waiting[n].used == 0:
+def _free_slot(state: Any) -> int:
+    """A slot for a pending note, or -1."""
+    for n in range(MOST_PENDING):
+        if state.pending[n].status == EMPTY:
             return n
-    for n in range(WAITING_ROOM):
-        if state.waiting[n].used == 2:
+    for n in range(MOST_PENDING):
+        if state.pending[n].status == GIVEN_OUT:
             return n
     return -1
 
 
 @inner
-def _admit(
-    group: Any,
-    own: Any,
-    wide: int,
+def _add_pending(
+    number: int,
+    part: Part,
+    outline: Outline,
     first: int,
     span: tuple[float, float, float],
-    shape: Any,
-    base: float,
-    place: Any,
-    level: Any,
     state: Any,
     setup: Any,
 ) -> None:
-    """Write one note into the waiting room: what it is like up to where it is let go.
+    """Add one note of group `number` to the pending ones.
 
-    `span` is its onset, where it is let go, and its offset.
+    `span` is its onset, its offset, and the end of its release: it is described by
+    what it was up to the second, and lasts up to the third.
     """
-    n = _room(state)
+    n = _free_slot(state)
     if n < 0:
         return
-    onset, let_go, offset = span
+    level, floor_db, _ = outline
+    freq, level_db = part.freq, part.level_db
+    onset, offset, release = span
     a = int(math.ceil(onset))
-    b = max(a + 1, min(shape.size, int(let_go) + 1))
-    end = max(b, min(shape.size, int(offset) + 1))
-    count, mean, power, rough = tone.summarise(place, level, a, b)
+    b = max(a + 1, min(level.size, int(offset) + 1))
+    end = max(b, min(level.size, int(release) + 1))
+    count, mean, power, roughness = f0.summarise(freq, level_db, a, b)
     use = np.zeros(mean.size, np.uint8)
-    tonality = _tonality(count, power, rough, use)
-    f0 = tone.fundamental(mean, power, use, LEAST_PITCH_HZ / setup.bin_hz, DEEPEST)
+    tonality = _tonality(count, power, roughness, use)
+    base = f0.fundamental(mean, power, use, LEAST_PITCH_HZ / setup.bin_hz, DEEPEST)
     pitch = np.empty(end - a)
     pitch[:] = np.nan
-    row = state.waiting_notes[n]
-    extra = state.waiting[n]
-    extra.points = 0
-    if f0 > 0.0 and tonality >= setup.least_tonality:
-        tone.follow_pitch(f0, place, level, mean, use, a, end, pitch)
-        extra.points = _keep_track(first + a, pitch, shape[a:end], setup, extra)
+    note = state.pending_notes[n]
+    pending = state.pending[n]
+    pending.points = 0
+    if base > 0.0 and tonality >= setup.least_tonality:
+        f0.follow_pitch(base, freq, level_db, mean, use, a, end, pitch)
+        pending.points = _keep_track(first + a, pitch, level[a:end], setup, pending)
     bounds = np.empty(2)
-    _bounds(own, count, mean, place, setup, bounds)
-    describe(f0, mean, power, use, pitch, shape[a:end], bounds, setup, state.waiting_features[n])
-    sums = 0.0
+    _bounds(part, count, mean, setup, bounds)
+    features.describe(
+        base, mean, power, use, pitch, level[a:end], bounds, setup, state.pending_features[n]
+    )
+    total = 0.0
     most = 0.0
-    swell = 0.0
+    area = 0.0
     for at in range(a, b):
-        here = 10.0 ** (0.1 * shape[at])
-        sums += here
+        here = 10.0 ** (0.1 * level[at])
+        total += here
         most = max(most, here)
-        swell += math.sqrt(here)
-    row.onset_s = (first + onset) / setup.frames_per_s
-    row.offset_s = (first + offset) / setup.frames_per_s
-    row.pitch_hz = tone.median(pitch) * setup.bin_hz
-    row.level_db = 10.0 * math.log10(sums / (b - a)) - SINE_SUM_DB
-    row.snr_db = 10.0 * math.log10(most) - base
-    row.low_hz = bounds[0] * setup.bin_hz
-    row.high_hz = bounds[1] * setup.bin_hz
-    row.tonality = tonality
-    extra.used = 1
-    extra.due = state.clock[FRAME] + int(setup.patience)
-    state.clock[NEXT_DUE] = min(state.clock[NEXT_DUE], extra.due)
-    extra.wide = wide
-    extra.pieces = 1
-    extra.number = group.number
-    extra.solid_ms = 1000.0 * swell / math.sqrt(most) / setup.frames_per_s
-    extra.peak_db = 10.0 * math.log10(most) - SINE_SUM_DB
-    fragments.take_in(n, state, setup)
+        area += math.sqrt(here)
+    note.onset_s = (first + onset) / setup.frames_per_s
+    note.offset_s = (first + release) / setup.frames_per_s
+    note.pitch_hz = f0.median(pitch) * setup.bin_hz
+    note.level_db = 10.0 * math.log10(total / (b - a)) - SINE_SUM_DB
+    note.snr_db = 10.0 * math.log10(most) - floor_db
+    note.low_hz = bounds[0] * setup.bin_hz
+    note.high_hz = bounds[1] * setup.bin_hz
+    note.tonality = tonality
+    pending.status = WAITING
+    pending.due = state.frame + int(setup.patience)
+    state.next_due = min(state.next_due, pending.due)
+    pending.broadband = part.broadband
+    pending.fragments = 1
+    pending.group = number
+    pending.equivalent_ms = 1000.0 * area / math.sqrt(most) / setup.frames_per_s
+    pending.peak_db = 10.0 * math.log10(most) - SINE_SUM_DB
+    fragments.merge_into_waiting(n, state, setup)
 
 
 @inner
-def _tonality(count: Any, power: Any, rough: Any, use: Any) -> float:
+def _tonality(count: Any, power: Any, roughness: Any, use: Any) -> float:
     """Share of the partials' power in smooth ones, which are marked in `use`."""
     tonal = 0.0
-    everything = 1e-30
+    total = 1e-30
     for i in range(count.size):
-        everything += power[i]
-        if count[i] >= 4:
-            share = math.exp(-((rough[i] / SMOOTH) ** 2))
-            if share > 0.3:
+        total += power[i]
+        if count[i] >= TONAL_POINTS:
+            share = math.exp(-((roughness[i] / TONAL_ROUGHNESS) ** 2))
+            if share > LEAST_TONAL:
                 use[i] = 1
                 tonal += power[i] * share
-    return min(1.0, tonal / everything)
+    return min(1.0, tonal / total)
 
 
 @inner
-def _bounds(own: Any, count: Any, mean: Any, place: Any, setup: Any, bounds: Any) -> None:
-    """The band that holds the note, in bins."""
+def _bounds(part: Part, count: Any, mean: Any, setup: Any, bounds: Any) -> None:
+    """The band that holds the note: lowest and highest bin, into `bounds`."""
     bounds[0] = 1e9
     bounds[1] = 0.0
     for i in range(mean.size):
         if count[i]:
             bounds[0] = min(bounds[0], mean[i])
             bounds[1] = max(bounds[1], mean[i])
-    envelope.own_bounds(own, setup, bounds)
-    if bounds[1] == 0.0 and place.shape[0]:
-        # No partial lasted into the note itself: take where its group sounded about it.
-        bounds[0] = np.nanmin(place)
-        bounds[1] = np.nanmax(place)
+    envelope.widen_to_bands(part.owned, setup, bounds)
+    if bounds[1] == 0.0 and part.freq.shape[0]:
+        # No partial lasted into the note itself: take where they sounded about it.
+        bounds[0] = np.nanmin(part.freq)
+        bounds[1] = np.nanmax(part.freq)
 
 
 @inner
-def _keep_track(frame: int, pitch: Any, level: Any, setup: Any, extra: Any) -> int:
-    """Keep the points of the track that a line through the others would miss by 6 cents."""
+def _keep_track(frame: int, pitch: Any, level: Any, setup: Any, pending: Any) -> int:
+    """Keep the points of the track that lines between others would miss; returns how many."""
     kept = 0
-    start = 0
-    while start < pitch.size and math.isnan(pitch[start]):
-        start += 1
-    while start < pitch.size and kept < MOST_POINTS:
-        extra.at_s[kept] = (frame + start) / setup.frames_per_s
-        extra.pitch_hz[kept] = pitch[start] * setup.bin_hz
-        extra.point_db[kept] = level[start] - SINE_SUM_DB
+    at = 0
+    while at < pitch.size and math.isnan(pitch[at]):
+        at += 1
+    while at < pitch.size and kept < MOST_PITCH_POINTS:
+        pending.at_s[kept] = (frame + at) / setup.frames_per_s
+        pending.pitch_hz[kept] = pitch[at] * setup.bin_hz
+        pending.point_db[kept] = level[at] - SINE_SUM_DB
         kept += 1
-        start = tone.reach(pitch, start)
+        at = f0.straight_until(pitch, at)
     return kept

@@ -1,32 +1,22 @@
-"""Early starts: partials that stand clear before a group has taken them.
+"""Onsets reported at once, for those who reply while it happens.
 
 Goal
 ----
-A tone that begins amid a wide sound is held in doubt until it has shown itself
-apart from it (`callresp.listen.kernels.grouping`), which takes some 25 ms. Where it
-stands as clear as a note must, its start is told meanwhile: under a number of
-its own, which its group then takes over. So is a sweep that breaks into pieces
-too short to prove themselves (`callresp.listen.kernels.onsets`).
+A listener at a microphone can't wait for the end of a note to say that one has
+begun. A group's onset is reported in the first frame in which it stands clear
+of the noise floor and of whatever gust lifts its surroundings. Within a group
+that has been reported each new attack is reported again: a drummer's strokes
+and the notes of a trill come faster than groups close. Partials that no group
+has taken yet are the matter of `callresp.listen.kernels.early_onsets`.
 
 Conventions
 -----------
-A row of starts whose `before` is a number tells that what was told by it is
-the start of a note of the row's group, or of none.
-
-Sweeps so fast that their partial breaks into pieces, none of them long enough to prove itself.
-
-Goal
-----
-A note that sweeps through three kilohertz in 25 ms leaves a partial farther
-behind at each frame than it can be followed, and would be told when it is
-nearly over. Its pieces run on in one direction, each from where the last broke
-off: taken together they prove it.
-
-Conventions
------------
-A piece goes on an earlier one that no group has taken yet. `pieces` counts the
-points of the earlier ones, `since` is the frame in which the first was born,
-and the number under which the sweep was told goes with it.
+- The thresholds are those by which the finished note will be judged
+  (`callresp.listen.kernels.note_formation`), so that few onsets come to nothing.
+- For attacks, a group's power is followed through its crest and the trough after
+  it. A new attack rises out of a trough as deep as that at which the finished
+  group will be split into notes, and comes near the crest before it, even if no
+  higher. Attacks closer than `FUSED` are one rough sound.
 """
 
 from __future__ import annotations
@@ -34,127 +24,163 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from callresp.listen.kernels import cfar, reverberation
-from callresp.listen.kernels._jit import bare
-from callresp.listen.kernels.grouping import PROVED, TOGETHER
-from callresp.listen.kernels.layout import ALONE, LIVING, NEXT_GROUP, OPEN
-from callresp.listen.kernels.note_starts import expected_db, hand_over, write_start
+import numpy as np
 
-SAME = 2  # frames
+from callresp.listen.kernels import cfar, envelope, reverberation
+from callresp.listen.kernels._jit import inner, noalloc
+from callresp.listen.kernels.layout import HANN_SUM, TONAL
 
+# A sine's mean power over three bins of a Hann window, over that of its peak bin.
+HANN_MEAN = 0.5
+# A level in noise wavers: where its mean over some points lies this near below the threshold, it
+# will pass it sooner or later.
+STEADY_POINTS = 4
+STEADY_DB = 1.0
+STEADY_ROUGHNESS = 0.3  # bins, of a partial whose mean is taken
+BROADBAND_AGE = 1  # frames before a broadband onset is judged
 
-@bare
-def tell_early(frame: int, state: Any, sound: Any, setup: Any, starts: Any) -> None:
-    """Announce partials in doubt that stand clear, and hand over those that found a group."""
-    clock = state.clock
-    for n in range(clock[LIVING]):
-        track = state.tracks[state.living[n]]
-        if track.born == frame:
-            take_up(track, frame, state)
-        if track.told:
-            g = track.group if track.group >= 0 else _attack_of(track, state)
-            if g >= 0:
-                _hand_over(track, g, state, starts)
-        elif track.last == frame and track.group == ALONE:
-            if track.count >= PROVED:
-                if _is_worth_telling(track, frame, state, sound, setup):
-                    _announce(track, track.born, clock, starts)
-            elif is_whole(track, state, sound.floor, setup):
-                _announce(track, track.since, clock, starts)
+FUSED = 11  # frames
+NEAR_CREST = 10**-1.5  # 15 dB
+NEAR_CREST_TONE = 10**-0.8  # 8 dB: reverberation beats, too
 
 
-@bare
-def _is_worth_telling(track: Any, frame: int, state: Any, sound: Any, setup: Any) -> bool:
-    """Whether a partial in doubt stands clear, and is not of an attack that has been told."""
-    over_db = expected_db(track, state.points, sound.floor)
-    if over_db < setup.clearly_db or _of_an_attack(track, state):
-        return False
-    if reverberation.is_tail(track.place, track.power, track.born, sound, setup.frames_per_s):
-        return False
-    gust_db = cfar.gust_db(track.born, frame, track.place, sound.over, setup)
-    return bool(over_db - gust_db >= setup.clearly_db)
-
-
-@bare
-def _of_an_attack(track: Any, state: Any) -> bool:
-    """Whether a wide sound began with the partial, which then has been told already."""
-    for n in range(state.clock[OPEN]):
-        group = state.groups[state.open[n]]
-        if group.wide and group.told and abs(track.born - group.fresh) <= SAME:
-            return True
-    return False
-
-
-@bare
-def _announce(track: Any, onset: int, clock: Any, starts: Any) -> None:
-    number, place = clock[NEXT_GROUP], track.place
-    level_db = 10.0 * math.log10(track.power)
-    if write_start(onset, number, place, place, place, level_db, clock, starts):
-        clock[NEXT_GROUP] += 1
-        track.told = number + 1
-
-
-@bare
-def _attack_of(track: Any, state: Any) -> int:
-    """The wide sound, not told yet, that turned out to begin with a partial; or -1."""
-    for n in range(state.clock[OPEN]):
-        group = state.groups[state.open[n]]
-        if group.wide and not group.told and abs(track.since - group.fresh) <= TOGETHER:
-            return int(state.open[n])
-    return -1
-
-
-@bare
-def _hand_over(track: Any, g: int, state: Any, starts: Any) -> None:
-    group = state.groups[g]
-    if not hand_over(track.told - 1, group.number, state.clock, starts):
-        return
-    track.told = 0
-    if min(abs(track.born - group.onset), abs(track.since - group.onset)) <= TOGETHER:
-        group.told = 1
-
-
-REACH = 8.0  # bins a frame
-PAUSE = 2  # frames
-WHOLE = 4  # points that prove a sweep
-FAR_OVER_DB = 6.0  # over the mark of a note: chance peaks lie about everywhere else
-
-
-@bare
-def take_up(track: Any, frame: int, state: Any) -> None:
-    """Let a partial born in this frame go on the sweep that broke off nearest to it."""
-    best = -1
-    nearest = REACH
-    for n in range(state.clock[LIVING]):
-        other = state.tracks[state.living[n]]
-        gap = frame - other.last
-        if other.group != -1 or gap < 1 or gap > PAUSE or other.pieces < 0:
+@noalloc
+def report(
+    frame: int, band_snr: Any, band_power: Any, state: Any, spec: Any, setup: Any, out: Any
+) -> None:
+    """Report each group that stands clear for the first time."""
+    for n in range(state.open_count):
+        g = state.open[n]
+        group = state.groups[g]
+        if group.reported:
             continue
-        slope = (track.place - other.place) / gap
-        way = other.step if other.count > 1 else other.slope
-        if abs(slope) < nearest and slope * way >= 0.0:
-            nearest = abs(slope)
-            best = state.living[n]
-    if best < 0:
+        if group.kind == TONAL:
+            _report_tonal(g, frame, state, spec, setup, out)
+        elif frame - group.onset >= BROADBAND_AGE:
+            _report_broadband(group, band_snr, band_power, setup, out)
+
+
+@noalloc
+def _report_tonal(g: int, frame: int, state: Any, spec: Any, setup: Any, out: Any) -> None:
+    snr_db = -300.0
+    power = 0.0
+    freq = 0.0
+    for n in range(state.living_count):
+        track = state.tracks[state.living[n]]
+        if track.group == g and track.last == frame:
+            snr_db = max(snr_db, expected_snr_db(track, state.points, spec.floor))
+            if track.power > power:
+                power = track.power
+                freq = track.freq
+    if snr_db < setup.note_db:
         return
-    other = state.tracks[best]
-    track.slope = (track.place - other.place) / (frame - other.last)
-    track.pieces = other.pieces + other.count
-    track.since = other.since
-    track.told = other.told
-    # It has one heir.
-    other.pieces = -1
-    other.told = 0
+    group = state.groups[g]
+    if snr_db - cfar.excess_db(group.onset, frame, freq, spec, setup) < setup.note_db:
+        return
+    if reverberation.may_be_tail(freq, power, group.onset, spec, setup):
+        return
+    group.reported = 1
+    write_onset(group.onset, group.number, freq, freq, freq, 10.0 * math.log10(power), out)
 
 
-@bare
-def is_whole(track: Any, state: Any, floor: Any, setup: Any) -> bool:
-    """Whether a piece proves its sweep: far over the floor, and amid no wide sound."""
-    if track.pieces <= 0 or track.pieces + track.count < WHOLE:
+@noalloc
+def expected_snr_db(track: Any, points: Any, floor: Any) -> float:
+    """SNR at which a partial will have stood at its highest, by what it shows now, dB.
+
+    That is its SNR now, or, for a smooth one, somewhat more than its mean of late.
+    """
+    ratio = HANN_MEAN * track.power / (floor[int(track.freq + 0.5)] + 1e-30)
+    now_db = 10.0 * math.log10(ratio + 1e-30)
+    if track.count < STEADY_POINTS or track.roughness > STEADY_ROUGHNESS:
+        return now_db
+    level_db = 0.0
+    p = track.head
+    for _ in range(STEADY_POINTS):
+        level_db += points[p].level_db / STEADY_POINTS
+        p = points[p].before
+    return max(now_db, now_db + level_db - 10.0 * math.log10(track.power + 1e-30) + STEADY_DB)
+
+
+@noalloc
+def _report_broadband(group: Any, band_snr: Any, band_power: Any, setup: Any, out: Any) -> None:
+    power = 0.0
+    noise = 1e-30
+    for b in range(band_snr.size):
+        if group.owned[b]:
+            power += band_power[b]
+            noise += band_power[b] / band_snr[b]
+    power = max(power, group.peak)
+    if 10.0 * math.log10(power / noise + 1e-30) >= setup.note_db:
+        _write_broadband(group, group.onset, power, setup, out)
+
+
+@noalloc
+def follow_attack(group: Any, power: float, depth: float, frame: int, setup: Any, out: Any) -> None:
+    """Follow the power of a group, and report the attack that it shows in this frame.
+
+    `depth` is the ratio of powers that parts two notes.
+    """
+    rise = group.trough * depth
+    near = NEAR_CREST_TONE if group.kind == TONAL else NEAR_CREST
+    if power > 0.0 and power >= rise and group.crest >= rise and power >= group.crest * near:
+        if group.reported and frame - group.attack > FUSED:
+            _report_attack(group, frame, setup, out)
+        group.attack = frame
+        group.crest = power
+        group.trough = power
+    elif power > group.crest:
+        group.crest = power
+        group.trough = power
+    else:
+        group.trough = min(group.trough, power)
+
+
+@noalloc
+def _report_attack(group: Any, frame: int, setup: Any, out: Any) -> None:
+    if group.kind != TONAL:
+        _write_broadband(group, frame, group.power + 1e-30, setup, out)
+    elif group.f0 > 0.0:
+        level_db = 10.0 * math.log10(group.power + 1e-30)
+        write_onset(frame, group.number, group.f0, group.f0, group.f0, level_db, out)
+
+
+@inner
+def _write_broadband(group: Any, frame: int, power: float, setup: Any, out: Any) -> None:
+    bounds = np.array([1e9, 0.0])
+    envelope.widen_to_bands(group.owned, setup, bounds)
+    if bounds[1] == 0.0:
+        return
+    group.reported = 1
+    level_db = 10.0 * math.log10(power / HANN_SUM)
+    write_onset(frame, group.number, 0.0, bounds[0], bounds[1], level_db, out)
+
+
+@noalloc
+def write_onset(
+    frame: int, group: int, freq: float, low: float, high: float, level_db: float, out: Any
+) -> bool:
+    """Write an onset under the number of a group; False where there is no room."""
+    if out.onset_count >= len(out.onsets):
         return False
-    if expected_db(track, state.points, floor) < setup.clearly_db + FAR_OVER_DB:
+    row = out.onsets[out.onset_count]
+    row.frame = frame
+    row.group = group
+    row.moved_from = -1
+    row.freq = freq
+    row.low = low
+    row.high = high
+    row.level_db = level_db
+    out.onset_count += 1
+    return True
+
+
+@noalloc
+def move_onset(moved_from: int, group: int, out: Any) -> bool:
+    """Write that what was reported under one number belongs to another group now."""
+    if out.onset_count >= len(out.onsets):
         return False
-    wide = 0
-    for n in range(state.clock[OPEN]):
-        wide += state.groups[state.open[n]].wide
-    return bool(wide == 0)
+    row = out.onsets[out.onset_count]
+    row.group = group
+    row.moved_from = moved_from
+    out.onset_count += 1
+    return True
