@@ -45,7 +45,7 @@ import math
 import os
 import struct
 import wave
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -60,6 +60,7 @@ from callresp.errors import UserError
 from callresp.io.files import whole_file
 
 Samples = npt.NDArray[np.float32]
+Progress = Callable[[float], None]  # is called with the share done, 0 to 1
 
 BLOCK = 65536
 SINE_POWER = 0.5

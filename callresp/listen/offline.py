@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from callresp.io.audio import Recording, Samples
+from callresp.io.audio import Progress, Recording, Samples
 from callresp.io.score import HeardHeader, HeardScore, Note
+from callresp.listen.detectors.registry import NATIVE, transcribe_with
 from callresp.listen.note_stream import FLOOR_S, NoteStream, StreamOutput
 from callresp.listen.notes import FEATURES, NOTE, TRACK, NoteRows, NoteTable
 from callresp.listen.profile import Profile
 from callresp.listen.voices.assign import assign_voices
 from callresp.listen.voices.phrases import close_phrases
-
-NATIVE = "native"  # the name of our own listener among the detectors
-
-Progress = Callable[[float], None]
 
 
 def transcribe(
@@ -68,8 +65,6 @@ def transcribe_lazily(
     """As `transcribe`, for recordings of a day: each note is made when it is asked for."""
     profile = profile or Profile()
     if detector != NATIVE:
-        from callresp.listen.detectors.registry import transcribe_with
-
         score = transcribe_with(detector, recording, profile, progress)
         return score.header, score.notes
     table, duration_s = note_table(recording, profile, progress)

@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from callresp.io.audio import open_recording, write_wav
-from callresp.listen.detectors.registry import LIBROSA, detectors
-from callresp.listen.offline import NATIVE, transcribe
+from callresp.listen.detectors.registry import LIBROSA, NATIVE, detectors
+from callresp.listen.offline import transcribe
 from callresp.listen.online import Listener
 
 RATE_HZ = 48000

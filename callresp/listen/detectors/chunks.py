@@ -15,8 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from callresp.io.audio import Recording, Samples
-from callresp.listen.offline import Progress
+from callresp.io.audio import Progress, Recording, Samples
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,17 +25,17 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
-from callresp.io.audio import Recording
+from callresp.io.audio import Progress, Recording
 from callresp.io.score import HeardHeader, HeardScore, Note
 from callresp.listen.detectors import librosa, madmom
 from callresp.listen.detectors.chunks import Chunk, chunks, resampled
 from callresp.listen.detectors.energy import Envelope, ends_and_levels
 from callresp.listen.notes import FEATURES, NOTE, TRACK, NoteTable, to_notes
-from callresp.listen.offline import NATIVE, Progress
 from callresp.listen.profile import Profile
 from callresp.listen.voices.assign import assign_voices
 from callresp.listen.voices.phrases import close_phrases
 
+NATIVE = "native"  # the name of our own listener
 SHORTEST_RUN = 3  # frames of pYIN
 LEAST_OVER_FLOOR_DB = 6.0  # of pYIN's runs: it finds pitch in hum and hiss, too
 
