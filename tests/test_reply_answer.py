@@ -181,6 +181,45 @@ def test_drums_are_answered_on_what_has_no_pitch() -> None:
     assert all("no pitch" in n.why for n in reply.notes)
 
 
+def hisses(bands_hz: list[tuple[float, float]], step_s: float = 0.2) -> HeardScore:
+    """Calls without pitch, each in a band."""
+    plain = call([None] * len(bands_hz), step_s=step_s)
+    return score_of(
+        *(
+            msgspec.structs.replace(n, low_hz=low, high_hz=high)
+            for n, (low, high) in zip(plain, bands_hz, strict=True)
+        )
+    )
+
+
+def test_brighter_sounds_without_pitch_go_to_higher_drums() -> None:
+    low, high = (800.0, 1500.0), (4000.0, 9000.0)
+    reply = answer(hisses([low, high, high, low]), FETTLE, rules())
+    # The tin box's modes are counted from 310 Hz, the oak block's from 820.
+    wanted = ["tin box", "oak block", "oak block", "tin box"]
+    assert [n.instrument for n in reply.notes] == wanted
+    alike = answer(hisses([low, (850.0, 1450.0), low, low]), FETTLE, rules())
+    assert len({n.instrument for n in alike.notes}) == 1
+    on_tubes = answer(hisses([low, high, (2000.0, 3000.0)]), FETTLE, rules(unpitched=PITCHED))
+    pitches = [FETTLE.striker_named(n.instrument).pitch_hz for n in on_tubes.notes]  # type: ignore[union-attr]
+    assert pitches[0] < pitches[2] < pitches[1]  # type: ignore[operator]
+
+
+def test_one_close_pair_does_not_slow_or_thin_a_whole_reply() -> None:
+    """Two parts of a syllable on one striker are one stroke, not a reason to stretch."""
+    steps = [0.0, 0.2, 0.412, 0.6, 0.8]
+    near = [note(k, 1 + t, 0.02, 1200.0) for k, t in enumerate(steps)]
+    pair = note(9, 1.4, 0.02, 1205.0)
+    plain = answer(score_of(*near), FETTLE, rules(rhythm="stretched")).notes
+    reply = answer(score_of(*near, pair), FETTLE, rules(rhythm="stretched")).notes
+    assert len(reply) == len(plain) == 5
+    assert reply[-1].onset_s - reply[0].onset_s == pytest.approx(0.8, abs=1e-6)
+    # Twice as fast, 40 ms become 20: one stroke as well.
+    quick = score_of(*(note(k, 1 + 0.04 * k, 0.02, 1200.0) for k in range(6)))
+    fast = answer(quick, FETTLE, rules(rhythm="kept", treatments=("diminish",))).notes
+    assert len(fast) == 3
+
+
 def test_a_turner_runs_along() -> None:
     reply = answer(score_of(*call([1200, 1300, 1400])), FETTLE, rules(turner="bead shaker"))
     turns = [n for n in reply.notes if n.instrument == "bead shaker"]

@@ -7,11 +7,22 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from reply_helpers import note
 
+from callresp.io.score import phrases
 from callresp.palette.files import load_palette
 from callresp.palette.model import Striker
 from callresp.reply.mapping import cents, choose, folded
-from callresp.reply.transformations import Tone, Tones, contour, invert, retrograde, settled
+from callresp.reply.transformations import (
+    Tone,
+    Tones,
+    contour,
+    from_phrase,
+    invert,
+    ostinato,
+    retrograde,
+    settled,
+)
 
 FETTLE = load_palette("fettle")
 TUBES = [striker for striker in FETTLE.striker if striker.pitch_hz is not None]
@@ -143,3 +154,47 @@ def test_contour_never_steps_the_other_way(pitches: list[float]) -> None:
         asked = pitches[n] - pitches[n - 1]
         given_ = pitch_of(chosen[n]) - pitch_of(chosen[n - 1])
         assert asked * given_ >= 0
+
+
+def test_leaps_of_octaves_are_spread_over_the_strikers() -> None:
+    """A bird's line leaps over octaves; held at the outer strikers it would be two notes."""
+    line: list[float | None] = [1200, 4800, 1500, 6000, 3000, 800, 2600, 2000]
+    struck = [pitch_of(s) for s in choose(line, TUBES, "contour")]
+    assert len(set(struck)) >= 4
+    outer = {min(map(pitch_of, TUBES)), max(map(pitch_of, TUBES))}
+    assert sum(hz in outer for hz in struck) <= 5
+    # A small line keeps its place: a step is the next striker, where the pitch is nearest.
+    small: list[float | None] = [1180, 1390, 1180]
+    assert [pitch_of(s) for s in choose(small, TUBES, "contour")] == [1178.9, 1392.6, 1178.9]
+
+
+def test_a_beat_is_kept_on_a_pitch_where_there_are_some() -> None:
+    """By the lowest pitch: what has none was taken for the lowest, and drums played it all."""
+    line = [None, 3000.0, None, 1800.0, None]
+    mixed = [Tone(0.3 * k, 0.1, hz, -20, k) for k, hz in enumerate(line)]
+    assert {tone.pitch_hz for tone in ostinato(tuple(mixed))} == {1800.0}
+    drum = [Tone(0.3 * k, 0.1, 1500.0 if k == 0 else None, -20, k) for k in range(8)]
+    assert {tone.pitch_hz for tone in ostinato(tuple(drum))} == {None}
+
+
+@pytest.mark.parametrize(("step_s", "beat_s"), [(0.05, 0.2), (0.09, 0.36), (0.15, 0.3), (0.4, 0.4)])
+def test_a_beat_can_be_followed_and_keeps_to_the_calls_own(step_s: float, beat_s: float) -> None:
+    """Times two or four, never by what lies between."""
+    run = tuple(Tone(step_s * k, 0.03, 1500.0, -20, k) for k in range(6))
+    assert [tone.at_s for tone in ostinato(run)] == pytest.approx([beat_s * k for k in range(4)])
+
+
+def test_parts_of_a_syllable_are_one_tone_and_chords_stay() -> None:
+    heard = [
+        note(0, 1.0, 0.05, None, level_db=-10),
+        note(1, 1.02, 0.05, 1800.0, level_db=-30),  # a pitch stands for the syllable
+        note(2, 1.2, 0.05, 1500.0, level_db=-30),
+        note(3, 1.225, 0.05, 2500.0, level_db=-20),  # the louder part
+        note(4, 1.4, 0.05, 1500.0),
+        note(5, 1.405, 0.05, 2500.0),  # sung at once: a chord
+        note(6, 1.6, 0.05, 2000.0, level_db=-20),
+        note(7, 1.62, 0.05, None, level_db=-10),
+        note(8, 1.64, 0.05, 2000.0),  # far enough for a tone of its own
+    ]
+    (phrase,) = phrases(heard)
+    assert [tone.heard for tone in from_phrase(phrase)] == [1, 3, 4, 5, 6, 8]

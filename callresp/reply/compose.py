@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import random
+import statistics
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,12 +15,15 @@ from callresp.palette.model import Palette, Striker
 from callresp.reply import transformations
 from callresp.reply.mapping import by_table, cents, choose, fitted
 from callresp.reply.rules import Rule
-from callresp.reply.transformations import TREATMENTS, Tone, Tones, from_phrase, settled
+from callresp.reply.transformations import ONE_TONE_S, TREATMENTS, Tone, Tones, from_phrase, settled
 
 LOUDNESS_S = 60.0
 SHORT_S = 0.12
 LONG_S = 1.5
 MUTED_S = 0.03
+APART_OCTAVES = 0.5  # of brightness, within a phrase, that two drums can tell
+ALIKE_OCTAVES = 0.1
+NEARLY_AS_QUICK = 1.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +82,7 @@ def compose(
         tones = TREATMENTS[name](tones)
     tones = settled(tones[: rule.at_most])
     strikers = _strikers(tones, rule, palette, rng, worked or {})
+    tones, strikers = _once(tones, strikers)
     tones = transformations.scaled(tones, rule.stretch)
     if rule.rhythm == "pulse":
         tones = transformations.on_pulse(tones)
@@ -116,15 +122,33 @@ def _strikers(
         chosen = fitted(asked, allowed)
     else:
         chosen = choose(asked, allowed, rule.pitch, worked, rule.spread_cents)
-    drum = _drum(tones, rule, palette, rng)
+    drums = iter(_drums(tones, rule, palette, rng))
     return [
-        drum if tone.pitch_hz is None else striker
+        next(drums) if tone.pitch_hz is None else striker
         for tone, striker in zip(tones, chosen, strict=True)
     ]
 
 
-def _drum(tones: Tones, rule: Rule, palette: Palette, rng: random.Random) -> Striker | None:
-    """One striker for the unpitched notes of a phrase: one that is quick enough."""
+def _once(tones: Tones, strikers: list[Striker | None]) -> tuple[Tones, list[Striker | None]]:
+    """What falls on one striker at nearly one time, such as two parts of a call, as one stroke."""
+    last_s: dict[str, float] = {}
+    kept = []
+    for tone, striker in zip(tones, strikers, strict=True):
+        name = striker.name if striker else ""
+        if striker is not None and tone.at_s - last_s.get(name, -1.0) < ONE_TONE_S:
+            continue
+        last_s[name] = tone.at_s
+        kept.append((tone, striker))
+    return tuple(tone for tone, _ in kept), [striker for _, striker in kept]
+
+
+def _drums(tones: Tones, rule: Rule, palette: Palette, rng: random.Random) -> list[Striker | None]:
+    """A striker for each unpitched note of a phrase: brighter sounds go to higher ones.
+
+    Where all are about as bright, or it is not known, one is drawn for all of
+    them. Those too slow for most of the phrase are left out while a quick one is
+    there.
+    """
     names = rule.unpitched
     able = [
         s
@@ -132,13 +156,22 @@ def _drum(tones: Tones, rule: Rule, palette: Palette, rng: random.Random) -> Str
         if (s.name in names if names else s.pitch_hz is None)
         and (not rule.strikers or s.name in rule.strikers or s.name in names)
     ]
-    if not able:
-        return None
-    times = [tone.at_s for tone in tones if tone.pitch_hz is None]
-    steps = [b - a for a, b in pairwise(times)]
-    least_ms = 1000 * min(steps, default=10.0) * rule.stretch
-    quick = [striker for striker in able if striker.restrike_ms <= least_ms]
-    return rng.choice(quick) if quick else min(able, key=lambda s: s.restrike_ms)
+    struck = [tone for tone in tones if tone.pitch_hz is None]
+    if not able or not struck:
+        return [None] * len(struck)
+    steps = [b.at_s - a.at_s for a, b in pairwise(struck)]
+    usual_ms = 1000 * (statistics.median(steps) if steps else 10.0) * rule.stretch
+    quick = [striker for striker in able if striker.restrike_ms <= usual_ms]
+    if not quick:
+        quickest_ms = min(striker.restrike_ms for striker in able)
+        quick = [s for s in able if s.restrike_ms <= NEARLY_AS_QUICK * quickest_ms]
+    able = sorted(quick, key=lambda striker: striker.reference_hz)
+    places = [math.log2(tone.bright_hz) for tone in struck if tone.bright_hz]
+    if len(places) < len(struck) or max(places) - min(places) < APART_OCTAVES:
+        return [rng.choice(able)] * len(struck)
+    # By rank, not by octaves: one bright click would leave all the others on the lowest.
+    below = [sum(other < place - ALIKE_OCTAVES for other in places) for place in places]
+    return [able[round(count / max(below) * (len(able) - 1))] for count in below]
 
 
 def _length(tone: Tone, rule: Rule, share: float) -> float | None:

@@ -6,8 +6,11 @@ nearest : the striker whose strike pitch lies closest, in cents.
 folded  : moved by octaves into the strikers' range first, then nearest.
 rank    : lowest heard to lowest striker, highest to highest, in equal steps
           of the phrase's own range.
-contour : starts at the nearest, then steps up and down as the phrase does, a
-          striker for each step of up to `STEP_CENTS`.
+contour : starts at the nearest, then steps up and down as the phrase does: one
+          striker for a step of up to two times `STEP_CENTS`, one more for each
+          doubling, up to half of the strikers. A line that is still wider than
+          they are is drawn together, so that leaps of octaves don't all end on
+          the outer two.
 fitted  : transposed, folded or ranked, whichever keeps most of this phrase's
           contour.
 table   : the user's own table of ranges; what no row holds is left out.
@@ -36,6 +39,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from callresp.io.score import Phrase
 from callresp.palette.model import Striker
@@ -183,22 +187,30 @@ def _by_rank(pitches_hz: Sequence[float | None], scale: Sequence[Striker]) -> li
 def _by_contour(
     pitches_hz: Sequence[float | None], scale: Sequence[Striker]
 ) -> list[Striker | None]:
-    found: list[Striker | None] = []
-    last_hz, place = 0.0, 0
-    for pitch in pitches_hz:
-        if pitch is None:
-            found.append(None)
-            continue
-        if last_hz == 0.0:
-            place = _nearest(folded(pitch, _pitch(scale[0]), _pitch(scale[-1])), scale)
-        else:
-            moved = cents(last_hz, pitch)
-            steps = math.copysign(math.ceil(abs(moved) / STEP_CENTS), moved)
-            place += int(steps) if abs(moved) > 30 else 0
-            place = min(max(place, 0), len(scale) - 1)
-        last_hz = pitch
-        found.append(scale[place])
-    return found
+    line = [pitch for pitch in pitches_hz if pitch is not None]
+    if not line:
+        return [None] * len(pitches_hz)
+    path, top = [0], len(scale) - 1
+    for before, after in pairwise(line):
+        path.append(path[-1] + _steps(cents(before, after), max(top // 2, 1)))
+    low, span = min(path), max(path) - min(path)
+    if span > top:
+        places = [round((at - low) / span * top) for at in path]
+    else:
+        first = _nearest(folded(line[0], _pitch(scale[0]), _pitch(scale[-1])), scale)
+        # Where the line would leave the strikers it is moved as a whole.
+        at_lowest = min(max(first + low, 0), top - span)
+        places = [at - low + at_lowest for at in path]
+    chosen = iter(places)
+    return [None if pitch is None else scale[next(chosen)] for pitch in pitches_hz]
+
+
+def _steps(moved_cents: float, most: int) -> int:
+    """How many strikers further a step of pitch goes, down below 0."""
+    if abs(moved_cents) < LEVEL_CENTS:
+        return 0
+    steps = 1 + int(math.log2(max(abs(moved_cents) / STEP_CENTS, 1.0)))
+    return int(math.copysign(min(steps, most), moved_cents))
 
 
 MAPPINGS: tuple[PitchMapping, ...] = ("nearest", "folded", "rank", "contour")

@@ -13,19 +13,24 @@ Rhythm of a reply: kept, stretched to what the strikers can repeat, or on the pu
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from callresp.io.score import Phrase
+from callresp.io.score import Note, Phrase
 from callresp.palette.model import Striker
 from callresp.rhythm import find_pulse
 
 
 @dataclass(frozen=True, slots=True)
 class Tone:
-    """A note to be, from `at_s` for `length_s`; `heard` is the note that it answers."""
+    """A note to be, from `at_s` for `length_s`; `heard` is the note that it answers.
+
+    `bright_hz` is the middle of its band, where it is known: what has no pitch
+    may still be higher or lower.
+    """
 
     at_s: float
     length_s: float
@@ -33,20 +38,59 @@ class Tone:
     level_db: float
     heard: int | None
     said: str = ""
+    bright_hz: float | None = None
 
 
 Tones = tuple[Tone, ...]
 
+# Onsets nearer than this are heard as one (common practice, no source: 20 to 40 ms).
+ONE_TONE_S = 0.03
+CHORD_S = 0.01
 GRACE_S = 0.09
+QUICKEST_BEAT_S = 0.2
+PITCHED_SHARE = 0.2
 
 
 def from_phrase(phrase: Phrase) -> Tones:
-    """The tones of a heard phrase."""
+    """The tones of a heard phrase.
+
+    Notes that begin within `ONE_TONE_S` are parts of one syllable: of them one
+    tone is kept, the loudest that has a pitch. Two pitches that begin together
+    are a chord and stay.
+    """
+    kept: list[Note] = []
+    begun_s = -math.inf
+    for note in phrase.notes:
+        if note.onset_s - begun_s >= ONE_TONE_S:
+            begun_s = note.onset_s
+        elif not (_chord(kept[-1], note) or _outdoes(note, kept[-1])):
+            continue
+        elif not _chord(kept[-1], note):
+            kept.pop()
+        kept.append(note)
     start_s = phrase.onset_s
     return tuple(
-        Tone(note.onset_s - start_s, note.length_s, note.pitch_hz, note.level_db, note.id)
-        for note in phrase.notes
+        Tone(
+            note.onset_s - start_s,
+            note.length_s,
+            note.pitch_hz,
+            note.level_db,
+            note.id,
+            bright_hz=math.sqrt(note.low_hz * note.high_hz) if note.low_hz > 0 else None,
+        )
+        for note in kept
     )
+
+
+def _chord(first: Note, second: Note) -> bool:
+    together = second.onset_s - first.onset_s < CHORD_S
+    return together and first.pitch_hz is not None and second.pitch_hz is not None
+
+
+def _outdoes(note: Note, other: Note) -> bool:
+    """Whether a part stands for its syllable rather than another part."""
+    pitched, before = note.pitch_hz is not None, other.pitch_hz is not None
+    return pitched > before or (pitched == before and note.level_db > other.level_db)
 
 
 def settled(tones: Sequence[Tone]) -> Tones:
@@ -111,12 +155,21 @@ def contour(tones: Tones) -> Tones:
 
 
 def ostinato(tones: Tones) -> Tones:
-    """Its own beat, four times: the median time between onsets, on its lowest note."""
+    """Its own beat, four times: the median time between onsets, on its lowest pitch.
+
+    A beat too quick to be followed is taken at every second onset, or every
+    fourth: people tap along from some five beats a second down (common
+    practice, no source). What has hardly any pitch keeps its beat without.
+    """
     if len(tones) < 3:
         return tones
     steps = [b.at_s - a.at_s for a, b in pairwise(tones)]
     beat_s = max(statistics.median(steps), 0.05)
-    lowest = min(tones, key=lambda tone: tone.pitch_hz or 0.0)
+    while beat_s < QUICKEST_BEAT_S:
+        beat_s *= 2
+    pitched = [tone for tone in tones if tone.pitch_hz is not None]
+    sung = pitched if len(pitched) >= PITCHED_SHARE * len(tones) else tones
+    lowest = min(sung, key=lambda tone: tone.pitch_hz or 0.0)
     return tuple(
         replace(lowest, at_s=beat_s * beat, length_s=0.8 * beat_s, said="on its beat")
         for beat in range(4)
