@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -160,8 +161,9 @@ class _Builder:
     asked: tuple[bool, Path] | None = None
     fails = False
 
-    def __init__(self, *, with_pip: bool, clear: bool) -> None:
+    def __init__(self, *, with_pip: bool, clear: bool, symlinks: bool) -> None:
         assert with_pip
+        assert symlinks is (os.name != "nt")
         self.clear = clear
 
     def create(self, folder: Path) -> None:
@@ -288,7 +290,8 @@ def test_each_lock_is_tried_by_the_first_the_own_and_the_newest_pip() -> None:
 
 
 def test_a_python_is_found_once_and_no_environment_counts(tmp_path: Path) -> None:
-    base = Path(sys.executable).resolve()
+    # The Python that this environment was made by, if it is one.
+    base = Path(getattr(sys, "_base_executable", sys.executable))
     twice = check_locks.distinct([str(base), str(base), str(tmp_path / "none")])
     assert [found.version for found in twice] == [tuple(sys.version_info[:3])]
     # The environment of the tests is not one to make environments from.

@@ -162,7 +162,9 @@ def make_venv(folder: Path) -> None:
         )
     say(f"making a virtual environment in {folder}")
     try:
-        venv.EnvBuilder(with_pip=True, clear=ours).create(folder)
+        # As "python -m venv" does it: a copied Python does not start everywhere.
+        links = os.name != "nt"
+        venv.EnvBuilder(with_pip=True, clear=ours, symlinks=links).create(folder)
     except (OSError, subprocess.CalledProcessError) as fault:
         if ours:
             shutil.rmtree(folder, ignore_errors=True)
