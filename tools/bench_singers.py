@@ -24,6 +24,7 @@ Rows (all, if none is named):
     marked     marked choruses: voices against marks
     toad       a toad alone, as everything and as a frog
     synthetic  our own scenes: singers as birds are, and choruses at 15 to 0 dB
+    replies    what the shipped rule sets make of three of the recordings
 
 Voices are held against truth by pairs of notes (pairwise F, Manning, Raghavan &
 Schütze 2008, chapter 16.3), the mean over cases. Birds named in
@@ -41,10 +42,21 @@ from pathlib import Path
 import click
 from script import run
 from singer_cases import TUNING, Clip, birds_of, clip, has_boxes, marked, sounds
-from singer_rows import MIXED, ROWS, Job, tables
+from singer_replies import on_replies
+from singer_rows import MIXED, Job, on_alone, on_before, on_marked, on_mixes, on_synthetic, on_toad
 
 from callresp.commands.ui import emit, say
 from callresp.listen.profile import load_profile
+
+ROWS = {
+    "alone": on_alone,
+    **dict.fromkeys(MIXED, on_mixes),
+    "before": on_before,
+    "marked": on_marked,
+    "toad": on_toad,
+    "synthetic": on_synthetic,
+    "replies": on_replies,
+}
 
 
 def gather(job: Job, bird: Sequence[Path], birds: Sequence[Path]) -> None:
@@ -80,7 +92,7 @@ def gather(job: Job, bird: Sequence[Path], birds: Sequence[Path]) -> None:
 @click.option(
     "--use", type=click.Choice(["scoring", "tuning"]), default="scoring", show_default=True
 )
-@click.option("--rows", multiple=True, type=click.Choice([*MIXED, *ROWS]), help="Only these rows.")
+@click.option("--rows", multiple=True, type=click.Choice(list(ROWS)), help="Only these rows.")
 @click.option("--pairs", type=click.IntRange(1, 200), default=9, show_default=True)
 @click.option("--seeds", type=click.IntRange(1, 50), default=1, show_default=True)
 @click.option("--profile", help="A profile to listen with.")
@@ -96,13 +108,15 @@ def bench(
     as_json: bool,
 ) -> None:
     warnings.filterwarnings("ignore")
-    wanted = rows or (*MIXED, *ROWS)
+    wanted = [name for name in ROWS if not rows or name in rows]
     with tempfile.TemporaryDirectory() as place:
         job = Job(use=use, most_pairs=pairs, seeds=seeds, place=Path(place))
         job.profile = load_profile(profile) if profile else None
         gather(job, bird, birds)
-        for table in tables(job, wanted):
-            emit(table.plain()) if as_json else say(table.text())
+        job.mixes = tuple(name for name in wanted if name in MIXED)
+        for make in dict.fromkeys(ROWS[name] for name in wanted):
+            for table in make(job):
+                emit(table.plain()) if as_json else say(table.text())
 
 
 def _tell(text: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -44,6 +44,7 @@ class Job:
     seeds: int = 1
     profile: Profile | None = None
     place: Path = Path()
+    mixes: tuple[str, ...] = ()
 
     def hear(self, case: Case, profile: Profile | None = None) -> tuple[Note, ...]:
         """The notes of a case by our listener."""
@@ -170,28 +171,28 @@ def _same(score: Score, name: str) -> float:
     return f / (2 - f)
 
 
-def on_mixes(job: Job, rows: Sequence[str]) -> Iterator[Table]:
+def on_mixes(job: Job) -> Iterator[Table]:
     """Two real birds: in turns, overlapping, at once, with reverberation and noise."""
     table = Table("Two real birds", HEADER)
     if len(job.birds) < 2:
         table.notes.append("skipped: needs two birds; give --bird or --birds")
         yield table
         return
-    if "turns" in rows:
+    if "turns" in job.mixes:
         for db in (0.0, -6.0):
             cases = (in_turns(a, b, 1.5, db) for a, b in job.pairs())
             add_row(table, f"in turns, {db:g} dB", ">= .90", scored(job, cases))
-    if "overlap" in rows:
+    if "overlap" in job.mixes:
         cases = (in_turns(a, b, -1.0) for a, b in job.pairs())
         add_row(table, "each 1 s before the other's end", ">= .80", scored(job, cases))
-    if "at-once" in rows:
+    if "at-once" in job.mixes:
         for db in (0.0, -6.0, -12.0):
             cases = (at_once(a, b, db) for a, b in job.pairs())
             add_row(table, f"at once, {db:g} dB", "", scored(job, cases))
-    if "reverb" in rows:
+    if "reverb" in job.mixes:
         cases = (reverberated(in_turns(a, b, 1.5)) for a, b in job.pairs())
         add_row(table, "in turns, reverberation", ">= .90", scored(job, cases))
-    if "noise" in rows:
+    if "noise" in job.mixes:
         for name, make in (("pink noise", pink), ("wind", wind)):
             for below in (40.0, 20.0):
                 mixes = (in_turns(a, b, 1.5) for a, b in job.pairs())
@@ -305,19 +306,3 @@ def on_synthetic(job: Job) -> Iterator[Table]:
 
 
 MIXED = ("turns", "overlap", "at-once", "reverb", "noise")
-ROWS: dict[str, Callable[[Job], Iterator[Table]]] = {
-    "alone": on_alone,
-    "before": on_before,
-    "marked": on_marked,
-    "toad": on_toad,
-    "synthetic": on_synthetic,
-}
-
-
-def tables(job: Job, wanted: Sequence[str]) -> Iterator[Table]:
-    mixed = [row for row in MIXED if row in wanted]
-    for name in ("alone", "mixed", "before", "marked", "toad", "synthetic"):
-        if name == "mixed" and mixed:
-            yield from on_mixes(job, mixed)
-        elif name in wanted:
-            yield from ROWS[name](job)
