@@ -24,6 +24,7 @@ Rows (all, if none is named):
     marked     marked choruses: voices against marks
     toad       a toad alone, as everything and as a frog
     synthetic  our own scenes: singers as birds are, and choruses at 15 to 0 dB
+    online     voices and phrase ends as they are told while they happen
     replies    what the shipped rule sets make of three of the recordings
 
 Voices are held against truth by pairs of notes (pairwise F, Manning, Raghavan &
@@ -42,6 +43,7 @@ from pathlib import Path
 import click
 from script import run
 from singer_cases import TUNING, Clip, birds_of, clip, has_boxes, marked, sounds
+from singer_online import on_online
 from singer_replies import on_replies
 from singer_rows import MIXED, Job, on_alone, on_before, on_marked, on_mixes, on_synthetic, on_toad
 
@@ -55,6 +57,7 @@ ROWS = {
     "marked": on_marked,
     "toad": on_toad,
     "synthetic": on_synthetic,
+    "online": on_online,
     "replies": on_replies,
 }
 
