@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
+from typing import Any
+
 import numpy as np
 import pytest
 from measure_helpers import (
     BAR,
     bell,
     block,
+    capture_of,
     cents,
     drafted,
     laid_out,
@@ -17,10 +21,12 @@ from measure_helpers import (
     strokes_plan,
     tube,
 )
+from scipy import signal
 
 from callresp.errors import UserError
 from callresp.plan.model import Plan
 from callresp.strike_test import results
+from callresp.strike_test.capture import switch_edges
 from callresp.strike_test.results import (
     MeasuredValue,
     PartialResult,
@@ -164,24 +170,79 @@ def test_another_recording_is_refused() -> None:
     rng = np.random.default_rng(0)
     other = strokes_plan((float(t), 2) for t in np.sort(rng.uniform(1, 40, 30)))
     samples = sm.record(machine, other, sm.Recorder(noise_db=QUIET))
-    from measure_helpers import capture_of
-
     from callresp.strike_test import analysis
 
     with pytest.raises(UserError, match="of the plan's strokes can be found"):
         analysis.measure(capture_of(samples), schedule, palette)
 
 
-def test_latency_from_a_channel_that_shows_the_pulses() -> None:
+def pulses_of(schedule: Plan, recorder: Any, count: int, sign: float) -> np.ndarray:
+    """A wire from the drivers: high while any coil is on, through a recorder's coupling."""
+    wire = np.zeros(count)
+    for command in schedule.commands:
+        edges_s = (command.at_s, command.at_s + command.length_ms / 1000)
+        first, last = (
+            recorder.offset_s + (1 + recorder.skew_ppm * 1e-6) * at_s for at_s in edges_s
+        )
+        wire[math.ceil(first * recorder.rate_hz) : math.ceil(last * recorder.rate_hz)] = sign
+    coupled = signal.sosfilt(
+        signal.butter(1, 10.0, "high", fs=recorder.rate_hz, output="sos"), wire
+    )
+    noise = np.random.default_rng(2).standard_normal(count)
+    return np.asarray(0.4 * coupled + 1e-3 * noise, dtype=np.float32)
+
+
+@pytest.mark.parametrize(("skew_ppm", "sign"), [(30.0, 1.0), (-80.0, -1.0)])
+def test_latency_from_a_channel_that_carries_the_pulses(skew_ppm: float, sign: float) -> None:
+    """Rectangular pulses of unlike lengths, either way up: it is where they begin that counts."""
+    machine = (block(latency_ms=8.0),)
+    palette = drafted(machine)[0]
+    schedule = laid_out(palette, runs=1)
+    recorder = sm.Recorder(noise_db=QUIET, skew_ppm=skew_ppm)
+    count = round((recorder.offset_s + schedule.end_s + 1.5) * recorder.rate_hz)
+    switches = switch_edges(capture_of(pulses_of(schedule, recorder, count, sign)))
+    found = measured(
+        machine, schedule, recorder, known_latency=None, switches=switches, distance_m=0.34
+    )
+    assert found.clock_skew_ppm == pytest.approx(skew_ppm, abs=2)
+    latency = named(found, "block").latency_ms
+    assert latency is not None
+    # A machine whose sound takes no time: what 0.34 m of air take is taken off.
+    assert latency.value == pytest.approx(8.0 - 1.0, abs=0.2)
+
+
+def test_a_channel_without_pulses_is_refused() -> None:
     machine = (block(),)
     palette = drafted(machine)[0]
-    schedule = laid_out(palette, runs=0)
-    recorder = sm.Recorder(noise_db=QUIET, skew_ppm=30)
-    switches = 2.345 + (1 + 30e-6) * np.array([s.at_s for s in schedule.strikes])
-    found = measured(
-        machine, schedule, recorder, known_latency=None, switches_s=switches, distance_m=0.34
-    )
-    one = named(found, "block")
-    assert one.latency_ms is not None
-    # A machine whose sound takes no time: what 0.34 m of air take is taken off.
-    assert one.latency_ms.value == pytest.approx(7.1 - 1.0, abs=0.3)
+    noise = np.random.default_rng(1).standard_normal(960_000).astype(np.float32)
+    switches = switch_edges(capture_of(0.01 * noise))
+    with pytest.raises(UserError, match="of the plan's pulses show"):
+        measured(
+            machine,
+            laid_out(palette, runs=0),
+            sm.Recorder(noise_db=QUIET),
+            known_latency=None,
+            switches=switches,
+        )
+
+
+@pytest.mark.parametrize(
+    ("hz", "t60_s", "noise_db"), [(880.0, 3.0, -85.0), (523.0, 2.0, -75.0), (1400.0, 1.0, -100.0)]
+)
+def test_a_plain_bar_is_measured_however_quiet_the_place(
+    hz: float, t60_s: float, noise_db: float
+) -> None:
+    bar = tube(felt=None, hz=[hz * r for r in BAR], t60_s=[t60_s * r for r in (1, 0.5, 0.2, 0.1)])
+    schedule = laid_out(drafted((bar,))[0], runs=0, pulses=2)
+    found = named(measured((bar,), schedule, sm.Recorder(noise_db=noise_db)), "tube")
+    assert [p.hz.value for p in found.partials] == pytest.approx(bar.hz, rel=1e-5)
+    assert [p.level_db for p in found.partials] == pytest.approx(bar.level_db, abs=0.1)
+    assert [p.t60_s.value for p in found.partials] == pytest.approx(bar.t60_s, rel=0.01)
+
+
+def test_a_knock_without_partials_is_told() -> None:
+    thud = block(level_db=[-60, -60, -60], t60_s=[0.004] * 3, contact_db=20.0, loud_db=-40.0)
+    schedule = laid_out(drafted((thud,))[0], runs=0, pulses=2)
+    found = measured((thud,), schedule, sm.Recorder(noise_db=-70.0))
+    assert named(found, "block").partials == ()
+    assert ("partials", "block") in {(f.kind, f.striker) for f in found.findings if f.grave}

@@ -3,7 +3,7 @@
 
 
     python tools/bench_measure.py                 20 dB over noise, five machines
-    python tools/bench_measure.py --over-noise 10 --machines 2
+    python tools/bench_measure.py --over-noise 20 --over-noise 50 --over-noise 70 --over-noise 90
 
 Each machine has a tube, a bell and a block with figures drawn at random
 (tools/strike_machine.py); it plays a strike test into a recorder with noise
@@ -213,18 +213,31 @@ def cents(one_hz: float, other_hz: float) -> float:
 @click.command(help=__doc__)
 @click.option("--machines", default=5, show_default=True)
 @click.option(
-    "--over-noise", default=20.0, show_default=True, help="Hardest stroke over noise, dB."
+    "--over-noise",
+    multiple=True,
+    default=(20.0,),
+    show_default=True,
+    help="Hardest stroke over noise, dB; may be given several times.",
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
-def main(machines: int, over_noise: float, as_json: bool) -> None:
+def main(machines: int, over_noise: tuple[float, ...], as_json: bool) -> None:
+    for over_noise_db in over_noise:
+        if not as_json:
+            say(f"{over_noise_db:g} dB over noise: figure, method, median, worst")
+        at_level(machines, over_noise_db, as_json)
+
+
+def at_level(machines: int, over_noise_db: float, as_json: bool) -> None:
+    """Measure every machine at one level over noise, and print the errors."""
     errors = Errors()
     for seed in range(machines):
-        try_one(seed, over_noise, errors)
+        try_one(seed, over_noise_db, errors)
     rows = sorted(errors.rows.items(), key=lambda row: (row[0][0], row[0][1] != "ours", row[0][1]))
     for (figure, method), values in rows:
+        row = {"figure": figure, "method": method, "over_noise_db": over_noise_db}
         middle, worst = float(np.median(values)), float(np.max(values))
         if as_json:
-            emit({"figure": figure, "method": method, "median": middle, "worst": worst})
+            emit({**row, "median": middle, "worst": worst})
         else:
             say(f"{figure:26} {method:30} {middle:9.3f} {worst:9.3f}   n {len(values)}")
     took, length = errors.seconds["strike test, ours"], errors.seconds["recordings"]

@@ -327,7 +327,7 @@ def _from_plan(
     from callresp.palette.files import load_palette
     from callresp.plan.files import read_plan
     from callresp.strike_test.analysis import RecordingConditions, measure
-    from callresp.strike_test.capture import read_capture, switch_times
+    from callresp.strike_test.capture import read_capture, switch_edges
     from callresp.strike_test.draft import is_draft
 
     played = read_plan(plan)
@@ -336,11 +336,11 @@ def _from_plan(
     text = read_text(path)
     switches = None
     if known.switch_channel is not None:
-        switches = switch_times(read_capture(known.recording, known.switch_channel))
+        switches = switch_edges(read_capture(known.recording, known.switch_channel))
     asked = RecordingConditions(
         full_scale_db=known.full_scale_db,
         distance_m=known.distance_m,
-        switches_s=switches,
+        switches=switches,
         known_latency=_latency(known.latency),
         drafted=is_draft(text),
     )

@@ -5,7 +5,7 @@ Latency needs a reference
 A recording alone does not show when the board sent its commands. Latencies
 become absolute in one of three ways, tried in this order:
 
-1. a channel of the recording that carries the coils' pulses (`switches_s`);
+1. a channel of the recording that carries the coils' pulses (`switches`);
 2. a striker whose latency the user knows (`known_latency`);
 3. the palette's own latencies, in the median over all strikers.
 
@@ -27,7 +27,7 @@ from callresp.palette.model import Palette
 from callresp.plan.model import Plan
 from callresp.strike_test import align, interference, onsets, per_striker, results, strokes
 from callresp.strike_test import findings as findings_
-from callresp.strike_test.capture import Capture
+from callresp.strike_test.capture import Capture, SwitchEdges
 from callresp.strike_test.interference import ForeignSound
 from callresp.strike_test.results import Finding, StrikeTestResult
 from callresp.strike_test.strokes import HeardStroke, takes
@@ -39,6 +39,7 @@ FULL_SCALE_DB = 94.0
 ASSUMED_LATENCY_S = 0.01
 # Onsets this long after a stroke or a damper move belong to it (bounces, buzz).
 OWN_AFTER_STROKE_S, OWN_AFTER_MOVE_S = 0.25, 0.15
+MOST_JUMPS_PER_S = 100.0
 
 
 @dataclass(frozen=True)
@@ -47,14 +48,14 @@ class RecordingConditions:
 
     `full_scale_db`: the sound pressure level of a full-scale sine, where
     calibrated; `distance_m`: from the strikers to the microphone;
-    `switches_s`: when coils went on, from a channel that carries their pulses;
+    `switches`: when coils switched, from a channel that carries their pulses;
     `known_latency`: a striker's name and its latency in ms; `drafted`: the
     palette's figures are placeholders.
     """
 
     full_scale_db: float | None = None
     distance_m: float = 1.0
-    switches_s: Values | None = None
+    switches: SwitchEdges | None = None
     known_latency: tuple[str, float] | None = None
     drafted: bool = False
 
@@ -180,9 +181,9 @@ def _latency_reference(
     """The part of the delays that is no latency but the offset's, how it is known, the clock."""
     delays = clock.delays_s
     travel_s = asked.distance_m / SOUND_M_S
-    if asked.switches_s is not None:
+    if asked.switches is not None:
         commands = np.array([s.take.at_s for sound in sounds for s in sound.strokes])
-        offset, skew = _switch_clock(commands, asked.switches_s, clock)
+        offset, skew = _switch_clock(commands, asked.switches)
         shifted = replace(clock, offset_s=offset, skew=skew)
         return travel_s, f"the switching channel, less {asked.distance_m:g} m of air", shifted
     if asked.known_latency is not None:
@@ -201,26 +202,36 @@ def _latency_reference(
     return float(np.median(known)) if known else 0.0, "the palette, in the median", clock
 
 
-def _switch_clock(
-    commands: Values, switches_s: Values, clock: align.Alignment
-) -> tuple[float, float]:
-    """Offset and skew from the times at which coils went on."""
-    offset, skew, share = align.coarse(commands, switches_s)
-    if share < 0.5:
+def _switch_clock(commands: Values, switches: SwitchEdges) -> tuple[float, float]:
+    """Offset and skew from the jumps by which coils were switched on.
+
+    Commands say when pulses begin, and pulses differ in length: of the two
+    directions of jumps, the one that begins them follows the commands closer.
+    Where all pulses are of one length, it is the one that comes first.
+    """
+    fits = []
+    for jumps_s in (switches.up_s, switches.down_s):
+        # Noise has so many jumps that one is near every command by chance.
+        if len(jumps_s) and len(jumps_s) > MOST_JUMPS_PER_S * max(float(np.ptp(jumps_s)), 1.0):
+            jumps_s = jumps_s[:0]
+        offset, skew, share = align.coarse(commands, jumps_s)
+        used = np.zeros(len(commands), dtype=np.bool_)
+        for within_s in (0.02, 0.006, 0.002, 0.001):
+            predicted = offset + (1 + skew) * commands
+            near = align.nearest(jumps_s, predicted)
+            used = np.abs(near - predicted) < within_s
+            if used.sum() < 8:
+                break
+            slope, offset = np.polyfit(commands[used], near[used], 1)
+            skew = float(slope) - 1
+        fits.append((round(float(np.mean(used)), 1), -float(offset), skew, share))
+    followed, negative_offset, skew, share = max(fits)
+    if share < 0.5 or followed < 0.5:
         raise UserError(
-            f"only {share:.0%} of the plan's pulses show in it",
-            argument="switch_channel",
-            remedy="give the channel that carries the coils' pulses",
+            f"only {max(share, 0):.0%} of the plan's pulses show in the channel of coils' pulses",
+            remedy="give the channel that carries them",
         )
-    for within_s in (0.006, 0.002, 0.001):
-        predicted = offset + (1 + skew) * commands
-        near = align.nearest(switches_s, predicted)
-        used = np.abs(near - predicted) < within_s
-        if used.sum() < 8:
-            break
-        skew_one, offset = np.polyfit(commands[used], near[used], 1)
-        skew = float(skew_one) - 1
-    return float(offset), skew
+    return -negative_offset, skew
 
 
 def _level_reference(

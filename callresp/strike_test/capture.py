@@ -102,21 +102,33 @@ def _read_all(recording: Recording) -> tuple[Wave, npt.NDArray[np.float64]]:
     return kept[:count], np.concatenate(clipped) if clipped else np.zeros(0)
 
 
-def switch_times(capture: Capture) -> npt.NDArray[np.float64]:
-    """When coils were switched on, from a channel that carries their pulses.
+@dataclass(frozen=True)
+class SwitchEdges:
+    """Jumps in a channel that carries the coils' pulses: times in s, apart by direction.
 
-    A wire from the drivers through a divider, or a pick-up coil beside them,
-    shows each pulse as a jump. Returns the times of the first jump of each
-    pulse, in seconds.
+    A pulse has two, one each way; which way is on is not known yet.
+    """
+
+    up_s: npt.NDArray[np.float64]
+    down_s: npt.NDArray[np.float64]
+
+
+def switch_edges(capture: Capture) -> SwitchEdges:
+    """Jumps in a channel that carries the coils' pulses.
+
+    It may be a wire from the drivers through a divider, or a pick-up coil
+    beside them; polarity and coupling don't matter.
     """
     from scipy import ndimage
 
-    step = np.abs(np.diff(capture.samples, prepend=capture.samples[:1]))
-    high = 0.25 * float(np.quantile(step, 1 - 1e-5)) if len(step) else 1.0
+    step = np.diff(capture.samples, prepend=capture.samples[:1])
+    size = np.abs(step)
+    high = 0.25 * float(np.quantile(size, 1 - 1e-5)) if len(size) else 0.0
     if high <= 0:
-        return np.zeros(0)
+        return SwitchEdges(np.zeros(0), np.zeros(0))
     # The largest step within 1 ms is where a pulse begins or ends.
     around = max(3, int(0.001 * capture.rate_hz))
-    tops = (step >= high) & (step == ndimage.maximum_filter1d(step, around))
-    times = np.flatnonzero(tops) / capture.rate_hz
-    return np.asarray(times)
+    tops = np.flatnonzero((size >= high) & (size == ndimage.maximum_filter1d(size, around)))
+    # The jump is between two samples.
+    times = (tops - 0.5) / capture.rate_hz
+    return SwitchEdges(times[step[tops] > 0], times[step[tops] < 0])

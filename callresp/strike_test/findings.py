@@ -48,6 +48,9 @@ def findings(
     found: list[Finding] = []
     for striker, sound in zip(palette.striker, sounds, strict=True):
         found += _strokes(striker.name, sound.strokes)
+        if not sound.modes and any(s.spoke for s in sound.strokes):
+            text = f"{striker.name} was heard, but no partial stands out of the noise"
+            found.append(Finding(kind="partials", striker=striker.name, text=text))
     found += _order(capture, palette, sounds)
     if not drafted:
         found += _swapped(palette, measured)

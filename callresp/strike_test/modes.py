@@ -33,6 +33,10 @@ PARTIALS_MAX = 14
 # Spans over which a first guess is made.
 SPANS_S = (0.02, 0.06, 0.2, 0.7, 2.2)
 ROUNDS = 3
+# Kept over a window's side lobes, which a decay within the window raises a little.
+SIDE_LOBE_DB = 6.0
+# The most that a partial may have decayed before the stretch that it is fitted to.
+DECAYED_MOST_DB = 20.0
 _FAINT_DB = -50.0
 
 
@@ -94,9 +98,12 @@ def candidates(clips: Sequence[Clip]) -> list[float]:
     longest_s = max(clip.length_s for clip in clips)
     for window_s in reversed([w for w in WINDOWS_S if w < longest_s] or [0.8 * longest_s]):
         for hz, strength in _peaks(clips, window_s):
-            near = 1.6 / window_s
-            if all(abs(hz - other) > near for other, _ in found):
+            near = [n for n, (other, _) in enumerate(found) if abs(hz - other) <= 1.6 / window_s]
+            if not near:
                 found.append((hz, strength))
+            # A partial is as strong as in the window that fits it best, so that all compare.
+            for n in near[:1] if len(near) == 1 else ():
+                found[n] = (found[n][0], max(found[n][1], strength))
     found.sort(key=lambda pair: -pair[1])
     top = found[0][1] if found else 0.0
     return [hz for hz, strength in found if strength > top * 10 ** (_FAINT_DB / 10)]
@@ -126,7 +133,26 @@ def _peaks(clips: Sequence[Clip], window_s: float) -> list[tuple[float, float]]:
     floor = np.interp(np.arange(len(level)), np.arange(len(floor)) * max(1, wide // 41), floor)
     tops, _ = signal.find_peaks(level, prominence=9, distance=max(1, int(1.5 * size / count)))
     kept = [t for t in tops if level[t] > floor[t] + 13 and 60 < hertz[t] < 0.47 * rate_hz]
+    kept = [t for t in kept if level[t] > _side_lobes_db(t, tops, level, size / count)]
     return [(float(hertz[t]), float(power[t])) for t in kept]
+
+
+def _side_lobes_db(
+    at: int, tops: npt.NDArray[np.int64], level_db: Values, bins_each: float
+) -> float:
+    """The most that side lobes of other peaks can amount to at a bin of a spectrum.
+
+    A Hann window's fall as ``1 / (pi d (d^2 - 1))`` at a distance of d bins
+    (Harris 1978, Proc. IEEE 66, 51).
+    """
+    apart = np.abs(tops - at) / bins_each
+    other = apart > 1.5
+    if not other.any():
+        return -np.inf
+    d = apart[other]
+    return (
+        float(np.max(level_db[tops[other]] - 20 * np.log10(np.pi * d * (d**2 - 1)))) + SIDE_LOBE_DB
+    )
 
 
 @dataclass(frozen=True)
@@ -170,11 +196,15 @@ def band_of(
 
 
 def _fit(
-    times: Sequence[Values], values: Sequence[Phasors], start: tuple[float, float], span_hz: float
+    times: Sequence[Values],
+    values: Sequence[Phasors],
+    start: tuple[float, float],
+    span_hz: float,
+    fastest: float,
 ) -> tuple[float, float]:
-    """Frequency offset (Hz) and decay (1/s) that explain most energy of all signals.
+    """Frequency offset (Hz) and decay (1/s, up to `fastest`) that explain the most energy.
 
-    All begin at the same time, so that the longest one's times serve them all.
+    All signals begin at the same time, so that the longest one's times serve all.
     """
     from scipy import optimize
 
@@ -182,7 +212,7 @@ def _fit(
 
     def missed(guess: Values) -> float:
         offset, rate = guess[0], math.exp(guess[1])
-        if abs(offset) > span_hz or not 0.05 < rate < 3000:
+        if abs(offset) > span_hz or not 0.05 < rate < fastest:
             return 0.0
         got, whole = 0.0, np.exp((2j * np.pi * offset - rate) * longest)
         for z in values:
@@ -230,19 +260,25 @@ def fit_mode(
 ) -> Mode | None:
     """Fit one decaying sinusoid near `hz` in a band of ±`half_hz` of each sound.
 
-    The first `skip_s` are left out of the fit; phasors hold for the start all
-    the same. Returns `None` where too little sound is left.
+    The first `skip_s` are left out of the fit; phasors are still those of the
+    start. Returns `None` where too little sound is left, or where what is found
+    decays too fast to be told in that band, or to be traced back to the start.
     """
     skip = round(skip_s * rate_hz)
     times, values, taps = band_of([s[skip:] for s in sounds], rate_hz, hz, half_hz)
     if min(len(v) for v in values) < 8:
         return None
     longest = int(np.argmax([len(v) for v in values]))
-    start = _start(times[longest], values[longest])
-    if abs(start[0]) > half_hz:
-        start = (0.0, start[1])
-    offset, rate = _fit(times, values, start, half_hz)
-    each = [_fit([t], [z], (offset, rate), half_hz) for t, z in zip(times, values, strict=True)]
+    # What decays by 60 dB within the filter's own length can't be told from the filter.
+    fastest = LN_1000 * rate_hz / len(taps)
+    offset, rate = _start(times[longest], values[longest])
+    start = (offset if abs(offset) <= half_hz else 0.0, min(rate, 0.5 * fastest))
+    offset, rate = _fit(times, values, start, half_hz, fastest)
+    each = [
+        _fit([t], [z], (offset, rate), half_hz, fastest) for t, z in zip(times, values, strict=True)
+    ]
+    if rate > 0.95 * fastest or skip_s * rate > LN_1000 * DECAYED_MOST_DB / 60:
+        return None
     gain = _gain(taps, offset, rate, rate_hz)
     phasors, sure = _phasors(times, values, offset, rate)
     back = np.exp(-(2j * np.pi * (hz + offset) - rate) * skip / rate_hz)
@@ -308,9 +344,13 @@ def find_modes(clips: Sequence[Clip]) -> list[Mode]:
             ]
             new = fit_mode(sounds, rate_hz, hz, half_hz, skip_s)
             if new is None:
+                modes.pop(number, None)
+                left = sounds
                 continue
             modes[number] = new
             left = [s - new.wave(len(s), rate_hz, c) for c, s in enumerate(sounds)]
+        if not modes:
+            return []
         modes = _worth_keeping(modes, left, rate_hz) if turn < ROUNDS - 1 else modes
     return _settled(list(modes.values()))
 
@@ -341,7 +381,7 @@ def _knock_over(modes: Sequence[Mode], left: Sequence[Values], rate_hz: int) -> 
 
 def _worth_keeping(modes: dict[int, Mode], left: list[Values], rate_hz: int) -> dict[int, Mode]:
     """Drop what is no partial, and add its sound back to the residual."""
-    top = max(mode.amplitude for mode in modes.values())
+    top = _strongest(list(modes.values()))
     kept = {}
     for number, mode in modes.items():
         if _is_partial(mode, top):
@@ -352,14 +392,19 @@ def _worth_keeping(modes: dict[int, Mode], left: list[Values], rate_hz: int) -> 
     return kept
 
 
+def _strongest(modes: Sequence[Mode]) -> float:
+    """Amplitude of the strongest partial; a fit that is none must not hide the others."""
+    return max((mode.amplitude for mode in modes if _is_partial(mode, 0.0)), default=0.0)
+
+
 def _is_partial(mode: Mode, top: float) -> bool:
-    """Loud enough, long enough, and what the fit explains is most of its band."""
+    """Loud enough, long enough, and the fit explains most of its band."""
     loud = mode.amplitude > top * 10 ** (_FAINT_DB / 20)
     return loud and mode.sure > 0.5 and 0.008 < mode.t60_s < 60.0
 
 
 def _settled(modes: list[Mode]) -> list[Mode]:
-    top = max((mode.amplitude for mode in modes), default=0.0)
+    top = _strongest(modes)
     kept: list[Mode] = []
     for mode in sorted(modes, key=lambda m: -m.amplitude):
         # Drop the weaker of two fits to one partial.
