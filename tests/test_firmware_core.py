@@ -1,6 +1,6 @@
 """The very code that runs on hardware, built here with sanitizers, beside the simulated board.
 
-The same conformance tests run against both, over real pseudo-terminals.
+The same conformance tests run against both, in simulated time; one over a real pseudo-terminal.
 """
 
 from __future__ import annotations
@@ -8,21 +8,25 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from core_board import CoreBoard, core_program
 from firmware_helpers import FIRMWARE, FLAGS, built, compiler
-from link_helpers import FETTLE, plan_of
+from link_helpers import FETTLE, Line, longest_on_s, plan_of
 
+from callresp.link import stream as link_stream
+from callresp.link.board import SimulatedBoard
 from callresp.link.framing import Deframer, cobs_encode, crc16, frame
 from callresp.link.messages import (
     DRY_RUN,
+    FAULTS,
     OUTCOMES,
+    TICKS_PER_S,
     VERSION,
+    Acknowledge,
     Done,
     Hello,
     HelloAck,
@@ -36,117 +40,98 @@ from callresp.link.messages import (
     TurnAt,
     parse,
 )
-from callresp.link.port import open_port
-from callresp.link.simulator import simulated_board
-from callresp.link.stream import stream
+from callresp.link.session import Session
 
 FUZZ_ROUNDS = 500_000
 
 
 @pytest.fixture(scope="module")
-def board_program(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return built(tmp_path_factory.mktemp("board"), "host_board.c")
+def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return core_program(tmp_path_factory.mktemp("board"))
 
 
-def limit_lines(*options: str) -> bytes:
-    words = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "lines", *options]
-    return subprocess.run(words, capture_output=True, check=True).stdout
-
-
-@contextmanager
-def firmware(program: Path, log: Path, *options: str, dry_run: bool = False) -> Iterator[str]:
-    words = [str(program), "--log", str(log), *options]
-    board = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-    assert board.stdin is not None
-    assert board.stdout is not None
-    board.stdin.write(limit_lines(*["--dry-run"] * dry_run))
-    board.stdin.flush()
-    try:
-        yield board.stdout.readline().decode().strip()
-    finally:
-        board.stdin.close()
-        # A sanitizer's finding is a status other than 0.
-        assert board.wait(timeout=20) == 0
-        board.stdout.close()
-
-
-@contextmanager
-def board_of(
-    kind: str, program: Path, log: Path, drift_ppm: float = 0.0, dry_run: bool = False
-) -> Iterator[str]:
-    """A board of either kind, on a port."""
-    if kind == "firmware":
-        with firmware(program, log, "--drift", str(drift_ppm), dry_run=dry_run) as port:
-            yield port
-    else:
-        with simulated_board(FETTLE, log, drift_ppm=drift_ppm, dry_run=dry_run) as port:
-            yield port
+MakeBoard = Callable[..., Any]
 
 
 @pytest.fixture(params=["firmware", "simulated"])
-def served(
-    request: pytest.FixtureRequest, tmp_path: Path, board_program: Path
-) -> Iterator[tuple[str, Path]]:
-    log = tmp_path / "board.jsonl"
-    with board_of(request.param, board_program, log) as port:
-        yield port, log
+def make_board(request: pytest.FixtureRequest, program: Path) -> Iterator[MakeBoard]:
+    """Makes boards of either kind, in simulated time."""
+    made: list[CoreBoard] = []
+
+    def make(**more: Any) -> Any:
+        if request.param == "simulated":
+            return SimulatedBoard(FETTLE, **more)
+        made.append(CoreBoard(program, FETTLE, **more))
+        return made[-1]
+
+    yield make
+    for board in made:
+        board.close()
 
 
 class Talk:
-    """Says messages to a board and gathers what it answers."""
+    """Sends a board messages and gathers what it answers, in simulated time."""
 
-    def __init__(self, port: str) -> None:
-        self.line: Any = open_port(port)
+    def __init__(self, board: Any) -> None:
+        self.board = board
+        self.now_s = 0.0
         self.deframer = Deframer()
         self.heard: list[Any] = []
 
-    def say(self, *messages: Any) -> None:
-        self.line.write(b"".join(frame(message.pack()) for message in messages))
+    def take(self, data: bytes) -> None:
+        self.heard += [parse(payload) for payload in self.deframer.feed(data)]
 
-    def wait(self, kind: type, count: int = 1, seconds: float = 5.0) -> list[Any]:
-        """Gather until there are `count` of a kind."""
-        until = time.monotonic() + seconds
-        while time.monotonic() < until:
-            for payload in self.deframer.feed(self.line.read(4096)):
-                self.heard.append(parse(payload))
-            found = [message for message in self.heard if isinstance(message, kind)]
-            if len(found) >= count:
-                return found
-            time.sleep(0.001)
-        raise AssertionError(f"no {kind.__name__} came in {seconds} s: {self.heard}")
+    def say(self, *messages: Any) -> None:
+        self.say_bytes(b"".join(frame(message.pack()) for message in messages))
+
+    def say_bytes(self, data: bytes) -> None:
+        self.take(self.board.receive(data, self.now_s))
+
+    def pass_s(self, seconds: float, heartbeat: bool = True) -> None:
+        """Let time pass; with its heartbeat the host is there."""
+        until_s = self.now_s + seconds
+        while self.now_s < until_s - 1e-9:
+            self.now_s = min(self.now_s + 0.05, until_s)
+            self.take(self.board.advance(self.now_s))
+            if heartbeat:
+                self.say(TimeRequest(1))
+
+    def idle(self, seconds: float) -> None:
+        """Powered, and nobody there, for hours."""
+        self.now_s += seconds
+        self.take(getattr(self.board, "idle", self.board.advance)(self.now_s))
+
+    def all(self, kind: type) -> list[Any]:
+        return [message for message in self.heard if isinstance(message, kind)]
 
     def now(self) -> int:
-        """The board's clock, by a round trip."""
-        before = sum(isinstance(message, TimeReply) for message in self.heard)
+        """The board's clock."""
         self.say(TimeRequest(1))
-        return int(self.wait(TimeReply, before + 1)[-1].board_ticks)
+        return int(self.all(TimeReply)[-1].board_ticks)
+
+    def greet(self, session: int = 7) -> None:
+        self.say(Hello(VERSION, session))
+        assert self.all(HelloAck)[-1].session == session
+
+    @property
+    def outcomes(self) -> list[str]:
+        done = sorted(self.all(Done), key=lambda message: message.sequence)
+        return [OUTCOMES[message.outcome] for message in done]
 
 
 @pytest.fixture
-def talk(served: tuple[str, Path]) -> Iterator[Talk]:
-    started = Talk(served[0])
-    started.say(Hello(VERSION, 7))
-    started.wait(HelloAck)
-    yield started
-    started.say(Stop(0))
-    started.line.close()
-
-
-def rows(log: Path) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in log.read_text().splitlines()]
-
-
-def outcomes(talk: Talk, count: int) -> list[str]:
-    done = sorted(talk.wait(Done, count), key=lambda message: message.sequence)
-    return [OUTCOMES[message.outcome] for message in done]
+def talk(make_board: MakeBoard) -> Talk:
+    started = Talk(make_board(ahead_s=1234.5))
+    started.greet()
+    return started
 
 
 def test_the_board_introduces_itself(talk: Talk) -> None:
-    hello_ack = talk.wait(HelloAck)[0]
-    assert (hello_ack.version, hello_ack.session) == (VERSION, 7)
-    assert (hello_ack.coils, hello_ack.motors) == (13, 1)
-    assert hello_ack.buffer == 64
-    assert hello_ack.silence_ms == 200
+    ack = talk.all(HelloAck)[0]
+    assert (ack.version, ack.session) == (VERSION, 7)
+    assert (ack.coils, ack.motors) == (13, 1)
+    assert ack.buffer == 64
+    assert ack.silence_ms == 200
 
 
 def test_each_limit_is_kept_by_the_board_itself(talk: Talk) -> None:
@@ -160,7 +145,8 @@ def test_each_limit_is_kept_by_the_board_itself(talk: Talk) -> None:
         TurnAt(5, 0, at, 10_000, 500),
         StrikeAt(6, 2, at - 5000, 500),
     )
-    assert outcomes(talk, 7) == [
+    talk.pass_s(0.2)
+    assert talk.outcomes == [
         "executed",
         "over a limit",
         "over a limit",
@@ -178,7 +164,8 @@ def test_too_much_current_at_once_is_refused(talk: Talk) -> None:
     """
     at = talk.now() + 500
     talk.say(*(StrikeAt(n, channel, at, 1000) for n, channel in enumerate((0, 1, 2, 10, 11))))
-    assert outcomes(talk, 5) == ["executed", "executed", "over a limit", "executed", "over a limit"]
+    talk.pass_s(0.2)
+    assert talk.outcomes == ["executed", "executed", "over a limit", "executed", "over a limit"]
 
 
 def test_a_channel_keeps_its_share_of_the_cycle(talk: Talk) -> None:
@@ -186,47 +173,45 @@ def test_a_channel_keeps_its_share_of_the_cycle(talk: Talk) -> None:
     at = talk.now() + 600
     for first in range(0, 40, 10):
         talk.say(*(StrikeAt(n, 0, at + n * 600, 4000) for n in range(first, first + 10)))
-        outcomes_known = sum(isinstance(message, Done) for message in talk.heard)
-        while outcomes_known < first + 8:
-            talk.now()
-            outcomes_known = sum(isinstance(message, Done) for message in talk.heard)
-    got = outcomes(talk, 38)
-    assert got.count("executed") in range(28, 32)
-    assert got[-1] == "over a limit"
+        talk.pass_s(0.6)
+    assert talk.outcomes == ["executed"] * 30 + ["over a limit"] * 10
 
 
 def test_a_doubled_command_is_played_once(talk: Talk) -> None:
-    at = talk.now() + 500
-    talk.say(*[StrikeAt(0, 0, at, 800)] * 3)
-    outcomes(talk, 1)
-    talk.now()
-    assert sum(isinstance(message, Done) for message in talk.heard) == 1
+    talk.say(*[StrikeAt(0, 0, talk.now() + 500, 800)] * 3)
+    talk.pass_s(0.5)
+    assert talk.outcomes == ["executed"]
 
 
 def test_stop_releases_at_once(talk: Talk) -> None:
     at = talk.now() + 200
     talk.say(HoldAt(0, 5, at, 100_000, 300, 76), StrikeAt(1, 0, at + 50_000, 800))
-    talk.wait(Done, 1)
+    talk.pass_s(1.0)
+    assert talk.board.on_channels
+    statuses = len(talk.all(Status))
     talk.say(Stop(0))
-    assert outcomes(talk, 2) == ["executed", "cancelled"]
-    assert talk.wait(Status)
+    assert not talk.board.on_channels
+    assert talk.outcomes == ["executed", "cancelled"]
+    assert len(talk.all(Status)) == statuses + 1
 
 
-def test_silence_releases_within_a_quarter_second(served: tuple[str, Path], talk: Talk) -> None:
-    at = talk.now() + 200
-    talk.say(HoldAt(0, 5, at, 150_000, 300, 76))
-    played = talk.wait(Done, 1)[0]
-    # Say nothing more, as a host that was killed; the board's own status goes on.
-    talk.wait(Status, 2, seconds=5.0)
-    assert any(message.faults & 2 for message in talk.heard if isinstance(message, Status))
-    assert played.at >= at
+def test_silence_releases_within_a_quarter_second(talk: Talk) -> None:
+    talk.say(HoldAt(0, 5, talk.now() + 200, 150_000, 300, 76))
+    talk.pass_s(1.0)
+    silent_s = talk.now_s
+    # Nothing more, as from a host that was killed; the board's own status goes on.
+    talk.pass_s(2.0, heartbeat=False)
+    assert not talk.board.on_channels
+    assert talk.board.log[-1].board_s <= talk.board.clock_s(silent_s) + 0.25
+    assert talk.all(Status)[-1].faults & 2
 
 
 def test_lights_go_dark_at_their_time_and_stay_so(talk: Talk) -> None:
     at = talk.now() + 500
     talk.say(LightAt(0, 0, at, 0), LightAt(1, 1, at, 0), LightAt(2, 0, at + 300, 40))
-    assert outcomes(talk, 3) == ["executed", "no such channel", "executed"]
-    times = {message.sequence: message.at for message in talk.heard if isinstance(message, Done)}
+    talk.pass_s(0.5)
+    assert talk.outcomes == ["executed", "no such channel", "executed"]
+    times = {message.sequence: message.at for message in talk.all(Done)}
     assert 0 <= times[0] - at <= 1
     assert 0 <= times[2] - at - 300 <= 1
 
@@ -234,96 +219,218 @@ def test_lights_go_dark_at_their_time_and_stay_so(talk: Talk) -> None:
 def test_a_host_of_another_version_is_answered_but_not_obeyed(talk: Talk) -> None:
     """So that it can tell its user which firmware to load, and nothing moves meanwhile."""
     talk.say(Hello(VERSION - 1, 9))
-    told = talk.wait(HelloAck, 2)[-1]
-    assert (told.version, told.session) == (VERSION, 9)
+    ack = talk.all(HelloAck)[-1]
+    assert (ack.version, ack.session) == (VERSION, 9)
     talk.say(StrikeAt(0, 0, talk.now() + 200, 800))
-    assert talk.wait(TimeReply)[-1].session == 0
-    talk.wait(Status, 1)
-    assert not any(isinstance(message, Done) for message in talk.heard)
+    assert talk.all(TimeReply)[-1].session == 0
+    talk.pass_s(1.0)
+    assert not talk.all(Done)
 
 
-@pytest.mark.parametrize("kind", ["firmware", "simulated"])
-def test_a_dry_run_lights_a_lamp_and_moves_nothing(
-    kind: str, board_program: Path, tmp_path: Path
-) -> None:
-    log = tmp_path / "board.jsonl"
-    with board_of(kind, board_program, log, dry_run=True) as port:
-        talk = Talk(port)
-        talk.say(Hello(VERSION, 7))
-        assert talk.wait(HelloAck)[0].mode == DRY_RUN
-        at = talk.now() + 500
-        # Over a limit stays over a limit: a dry run tells what the machine would do.
-        talk.say(LightAt(0, 0, at, 0), StrikeAt(1, 3, at + 100, 1000), StrikeAt(2, 1, at, 4100))
-        assert outcomes(talk, 3) == ["executed", "executed", "over a limit"]
-        while talk.now() < at + 300:
-            pass
-        talk.line.close()
-    did = [(row["output"], row["did"]) for row in rows(log)]
-    assert {output for output, _ in did} <= {"lamp", "light"}
-    assert [word for _, word in did] == ["off", "on", "off"]
+def test_a_dry_run_lights_a_lamp_and_moves_nothing(make_board: MakeBoard) -> None:
+    talk = Talk(make_board(dry_run=True))
+    talk.greet()
+    assert talk.all(HelloAck)[0].mode == DRY_RUN
+    at = talk.now() + 500
+    # Over a limit stays over a limit: a dry run tells what the machine would do.
+    talk.say(LightAt(0, 0, at, 0), StrikeAt(1, 3, at + 100, 1000), StrikeAt(2, 1, at, 4100))
+    talk.pass_s(0.3)
+    assert talk.outcomes == ["executed", "executed", "over a limit"]
+    assert {row.output for row in talk.board.log} <= {"lamp", "light"}
+    assert [row.did for row in talk.board.log] == ["off", "on", "off"]
 
 
 def test_garbage_moves_nothing_and_is_shrugged_off(talk: Talk) -> None:
-    noise = bytes((n * 37 + n // 7) % 256 for n in range(4000))
-    talk.line.write(noise)
-    talk.line.write(b"\0")
+    talk.say_bytes(bytes((n * 37 + n // 7) % 256 for n in range(4000)) + b"\0")
+    talk.pass_s(1.0)
     assert talk.now() > 0
-    assert not any(isinstance(message, Done) for message in talk.heard)
+    assert not talk.all(Done)
 
 
-def test_a_plan_streams_to_the_firmware(board_program: Path, tmp_path: Path) -> None:
-    checked, log = plan_of(30, 0.15), tmp_path / "board.jsonl"
-    with firmware(board_program, log, "--speed", "2", "--drift", "80") as port:
-        session = stream(checked, port, speed=2.0)
-    # On a busy computer a heartbeat may come late; then the board lets go, and says so.
-    outcome = session.report.outcomes
-    assert outcome["executed"] + outcome["cancelled"] == len(checked.plan.commands)
-    assert outcome["executed"] > 0.8 * len(checked.plan.commands)
-    switched = rows(log)
-    assert sum(row["did"] == "on" for row in switched) == outcome["executed"]
-    since: dict[int, float] = {}
+def test_the_board_obeys_its_own_stop_and_reports_rain(talk: Talk) -> None:
+    talk.say(HoldAt(0, 5, talk.now() + 500, 50_000, 300, 76))
+    talk.pass_s(0.5)
+    for rains in (True, False):
+        talk.board.sense_rain(rains)
+        talk.pass_s(1.1)
+        assert bool(talk.all(Status)[-1].faults & RAIN) == rains
+    assert talk.board.on_channels
+    talk.take(talk.board.press_stop(talk.now_s))
+    assert talk.all(Status)[-1].faults & STOPPED
+    assert not talk.board.on_channels
+    talk.say(HoldAt(1, 6, talk.now() + 500, 20_000, 300, 76))
+    talk.pass_s(0.5)
+    assert talk.outcomes == ["executed", "over a limit"]
+    talk.greet(session=9)
+    talk.pass_s(1.1)
+    assert talk.all(Status)[-1].faults & STOPPED
+
+
+RAIN, STOPPED = 1 << FAULTS.index("rain"), 1 << FAULTS.index("stop pressed")
+HALF_TURN_S = 2**31 / TICKS_PER_S
+
+
+@pytest.mark.parametrize("ahead_s", [0.0, HALF_TURN_S - 5, 2 * HALF_TURN_S - 5])
+@pytest.mark.parametrize("idle_s", [60 * 3600.0, HALF_TURN_S + 1, 2 * HALF_TURN_S + 1])
+def test_after_days_of_power_it_still_answers(
+    make_board: MakeBoard, ahead_s: float, idle_s: float
+) -> None:
+    """Its clock passes 2^31 and 2^32 ticks while nobody is there; then a phrase comes."""
+    talk = Talk(make_board(ahead_s=ahead_s))
+    talk.idle(idle_s)
+    plays_a_phrase(talk, session=7)
+
+
+@pytest.mark.parametrize("turns", [1, 2])
+def test_busy_for_days_it_still_answers(make_board: MakeBoard, turns: int) -> None:
+    """A session every few hours, and each timer renewed or idle for half a turn of the clock."""
+    talk = Talk(make_board())
+    for session, hours in enumerate([1, 5, 17, 20, 16, 30, 29] * turns, start=1):
+        plays_a_phrase(talk, session)
+        talk.idle(hours * 3600.0)
+    plays_a_phrase(talk, session=99)
+
+
+def plays_a_phrase(talk: Talk, session: int) -> None:
+    talk.heard.clear()
+    talk.greet(session)
+    at = talk.now() + 500
+    talk.say(
+        StrikeAt(0, 0, at, 800),
+        HoldAt(1, 5, at, 2000, 300, 76),
+        TurnAt(2, 0, at, 8000, 200),
+        StrikeAt(3, 0, at + 3000, 800),
+    )
+    talk.pass_s(2.0)
+    assert talk.outcomes == ["executed"] * 4
+    assert talk.all(Acknowledge)[-1].expected == 4
+    assert not talk.board.on_channels
+    assert len(talk.all(Status)) in (1, 2, 3)
+    assert talk.all(Status)[-1].faults & ~2 == 0
+
+
+LOW_VOLTAGE = 1 << FAULTS.index("low voltage")
+
+
+def flat(talk: Talk) -> bool:
+    return bool(talk.all(Status)[-1].faults & LOW_VOLTAGE)
+
+
+def test_one_low_reading_is_no_flat_battery(talk: Talk) -> None:
+    """As one that lasts less than three seconds: the host's own rule waits as long."""
+    talk.board.volts = 10.0
+    talk.pass_s(1.2)
+    talk.board.volts = 12.0
+    talk.pass_s(8.0)
+    assert not flat(talk)
+    talk.say(StrikeAt(0, 0, talk.now() + 500, 800))
+    talk.pass_s(0.2)
+    assert talk.outcomes == ["executed"]
+
+
+def test_the_sag_under_a_stroke_is_no_flat_battery(talk: Talk) -> None:
+    """A tired battery: 12 V at rest, 10.5 while anything is on and for 20 ms after it."""
+    talk.pass_s(0.1)
+    for number in range(60):
+        talk.say(StrikeAt(number, number % 5, talk.now() + 500, 3000))
+        talk.pass_s(0.05)
+        talk.board.volts = 10.5
+        talk.pass_s(0.05)
+        talk.board.volts = 12.0
+        talk.pass_s(0.1)
+        assert talk.all(Status)[-1:] == [] or talk.all(Status)[-1].millivolts == 12_000
+    assert talk.outcomes == ["executed"] * 60
+    assert not flat(talk)
+
+
+def test_a_flat_battery_is_spared_and_told_and_may_play_again_when_it_is_good(
+    talk: Talk,
+) -> None:
+    talk.say(HoldAt(0, 5, talk.now() + 200, 100_000, 300, 76))
+    talk.say(StrikeAt(1, 0, talk.now() + 90_000, 800))
+    talk.pass_s(1.0)
+    assert talk.board.on_channels
+    # Under a load that lasts a reading counts, too: the hold must not hide it.
+    talk.board.volts = 10.9
+    talk.pass_s(6.5)
+    assert flat(talk)
+    assert not talk.board.on_channels
+    assert talk.outcomes == ["executed", "cancelled"]
+    talk.say(StrikeAt(2, 0, talk.now() + 500, 800))
+    talk.pass_s(0.5)
+    assert talk.outcomes[-1] == "over a limit"
+    # At rest it comes back to its cut-off, and is as flat as before; a new session or not.
+    talk.board.volts = 11.05
+    talk.pass_s(60.0)
+    talk.greet(session=8)
+    talk.pass_s(1.0)
+    assert flat(talk)
+    # Charged, or in the sun again.
+    talk.board.volts = 12.2
+    talk.pass_s(20.0)
+    talk.board.volts = 11.0
+    talk.pass_s(1.0)
+    talk.board.volts = 12.2
+    talk.pass_s(29.0)
+    assert flat(talk)
+    talk.pass_s(3.0)
+    assert not flat(talk)
+    talk.heard.clear()
+    talk.say(StrikeAt(0, 0, talk.now() + 500, 800))
+    talk.pass_s(0.5)
+    assert talk.outcomes == ["executed"]
+
+
+@pytest.mark.parametrize("ahead_s", [33.0, 2 * HALF_TURN_S - 8.0])
+def test_a_plan_is_played_as_streamed(make_board: MakeBoard, ahead_s: float) -> None:
+    """Also across the wrap of the board's clock."""
+    board = make_board(drift_ppm=80.0, ahead_s=ahead_s)
+    line = Line(Session(plan_of(30, 0.3)), board)
+    line.run()
+    assert line.session.report.outcomes == {"executed": line.session.report.commands}
+    assert max(map(abs, line.session.report.errors_ms)) < 1.5
     limits = {channel: coil.on_max_ms / 1000 for channel, coil in FETTLE.coils().items()}
-    for row in switched:
-        if row["did"] == "on":
-            since[row["channel"]] = row["board_s"]
-        else:
-            on_s = row["board_s"] - since.pop(row["channel"])
-            assert on_s <= limits[row["channel"]] + 0.0002
-    assert not since
+    for (output, channel), longest in longest_on_s(board).items():
+        assert output != "coil" or longest <= limits[channel] + 0.0003
 
 
-def test_a_killed_host_means_silence(board_program: Path, tmp_path: Path) -> None:
-    from callresp.plan.files import write_plan
-
-    plan, log = tmp_path / "a.plan.jsonl", tmp_path / "board.jsonl"
-    write_plan(plan, plan_of(200, 0.1).plan)
-    with firmware(board_program, log) as port:
-        words = [sys.executable, "-m", "callresp", "stream", str(plan), "--palette", "fettle"]
-        host = subprocess.Popen(
-            [*words, "--port", port, "--yes"], stdout=subprocess.PIPE, stderr=subprocess.PIPE
-        )
-        time.sleep(4.5)
-        host.kill()
-        killed = time.monotonic()
-        host.communicate()
-        time.sleep(0.6)
-        asked = Talk(port)
-        killed_at = asked.now() / 10_000 - (time.monotonic() - killed)
-        asked.line.close()
-    switched = rows(log)
-    assert sum(row["did"] == "on" for row in switched) > 10
-    assert max(row["board_s"] for row in switched) <= killed_at + 0.25
-    assert sum(row["did"] == "on" for row in switched) * 2 == len(switched)
+def test_a_dead_host_means_silence(make_board: MakeBoard) -> None:
+    line = Line(Session(plan_of(120, 0.1)), make_board())
+    while line.session.report.outcomes["executed"] < 40:
+        line.step()
+    died_s = line.now_s
+    while line.now_s < died_s + 3:
+        line.step(host_alive=False)
+    assert not line.board.on_channels
+    assert max(row.board_s for row in line.board.log) <= died_s + 0.25
 
 
-def test_a_plan_across_the_wrap_of_the_boards_clock(board_program: Path, tmp_path: Path) -> None:
-    checked = plan_of(20, 0.15)
-    start = str(2**32 - 25_000)
-    with firmware(board_program, tmp_path / "b.jsonl", "--speed", "2", "--start", start) as port:
-        session = stream(checked, port, speed=2.0)
-    outcome = session.report.outcomes
-    assert outcome["executed"] + outcome["cancelled"] == len(checked.plan.commands)
-    assert outcome["executed"] > 0.8 * len(checked.plan.commands)
+def test_a_plan_streams_to_the_firmware_over_a_pseudo_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The very program that runs on hardware, on a real port. A busy computer may be late with
+    some, so that only what must hold whatever the moment is asked."""
+    monkeypatch.setattr(link_stream, "ANSWER_S", 120.0)
+    monkeypatch.setattr(link_stream, "GONE_S", 120.0)
+    checked, log = plan_of(20, 0.15), tmp_path / "board.jsonl"
+    limits = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "lines"]
+    words = [str(built(tmp_path, "host_board.c")), "--log", str(log), "--drift", "80"]
+    board = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert board.stdin is not None
+    assert board.stdout is not None
+    board.stdin.write(subprocess.run(limits, capture_output=True, check=True).stdout)
+    board.stdin.flush()
+    session = link_stream.stream(checked, board.stdout.readline().decode().strip())
+    board.stdin.close()
+    # A sanitizer's finding is a status other than 0.
+    assert board.wait() == 0
+    board.stdout.close()
+    outcomes = session.report.outcomes
+    assert sum(outcomes.values()) == len(checked.plan.commands)
+    did = [json.loads(line)["did"] for line in log.read_text().splitlines()]
+    assert outcomes["executed"] <= did.count("on")
+    assert did.count("on") <= outcomes["executed"] + outcomes["fate unknown"]
+    assert did.count("on") * 2 == len(did)
 
 
 def test_half_a_million_rounds_of_fuzzing_find_nothing(tmp_path: Path) -> None:
@@ -341,7 +448,7 @@ def test_framing_in_c_is_framing_in_python(tmp_path: Path) -> None:
     source = tmp_path / "frames.c"
     source.write_text(
         '#include <stdio.h>\n#include "core.h"\n'
-        "int main(void) { uint8_t in[64], out[96], back[96]; int n, b, i = 0;\n"
+        "int main(void) { static uint8_t in[800], out[900], back[900]; int n, b, i = 0;\n"
         'while (scanf("%d", &n) == 1) { for (i = 0; i < n; i++) {\n'
         'if (scanf("%d", &b) != 1) { return 1; }\nin[i] = (uint8_t)b; }\n'
         "uint16_t m = cr_cobs_encode(in, (uint16_t)n, out);\n"
@@ -359,6 +466,8 @@ def test_framing_in_c_is_framing_in_python(tmp_path: Path) -> None:
         for n in range(1, 60)
     ]
     payloads.append(b"123456789")
+    payloads += [bytes([7]) * n for n in (253, 254, 255, 508, 509, 762)]
+    payloads += [bytes([7]) * 254 + b"\0", b"\0" + bytes([7]) * 254 + bytes([8])]
     text = "\n".join(f"{len(p)} {' '.join(map(str, p))}" for p in payloads)
     out = subprocess.run([str(program)], input=text, capture_output=True, text=True, check=True)
     for payload, line in zip(payloads, out.stdout.splitlines(), strict=True):

@@ -66,7 +66,11 @@ after almost five days and are compared by their signed difference.
    silence and a new session, until the board starts anew. In a **dry run** (mode 1 of HelloAck) the
    board keeps every limit and reports every outcome, but lights its lamps instead of switching
    coils and motors, all channels in turn over all lamps.
-7. A host that greets in another version gets the board's own in HelloAck and is not obeyed: the
+7. **A flat battery** is one that is below its cut-off for 3 s on end, read while nothing is on (or
+   under a load that lasts longer than 2 s). The board then releases everything, reports "low
+   voltage" and refuses what would switch on, until it has been a thirty-second above the cut-off
+   for 30 s on end.
+8. A host that greets in another version gets the board's own in HelloAck and is not obeyed: the
    session stays 0, and none of its commands is taken.
 
 A strike is {plain} bytes, {strike} on the line; its outcome comes back in {done}, a receipt, at

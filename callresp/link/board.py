@@ -49,7 +49,7 @@ from callresp.link.messages import (
     ticks_between,
     ticks_of,
 )
-from callresp.link.outputs import ActiveOutput, Outputs
+from callresp.link.outputs import ActiveOutput, Outputs, SupplyMonitor
 from callresp.palette.model import Palette
 
 FIRMWARE = 2
@@ -135,6 +135,7 @@ class SimulatedBoard:
         self._status_s = self._heard_s
         self._owes = False
         self._receipt_s = float("-inf")
+        self._supply = SupplyMonitor(self.palette.supply.cutoff_v, self.volts, self._heard_s)
 
     def clock_s(self, now_s: float) -> float:
         """The board's clock at a true time."""
@@ -196,9 +197,13 @@ class SimulatedBoard:
             end_s = self._outputs.next_end_s
             silence_s = self._silence_s()
             first_s = min(due_s, end_s, silence_s)
-            if first_s > board_s:
+            if not self._outputs.on:
+                self._supply.skip(self.volts, min(first_s, board_s))
+            if min(first_s, self._supply.next_s) > board_s:
                 break
-            if first_s == end_s:
+            if self._supply.next_s < first_s:
+                out += self._read_supply()
+            elif first_s == end_s:
                 self._log_ended(self._outputs.end_due(end_s))
             elif first_s == silence_s:
                 out += self._fall_silent(silence_s)
@@ -206,13 +211,20 @@ class SimulatedBoard:
                 out += self._execute(heapq.heappop(self._queue))
         if board_s - self._status_s >= STATUS_EVERY_S:
             self._status_s = board_s
-            if self.volts < self.palette.supply.cutoff_v:
-                # A flat battery is spared until somebody has seen to it and starts anew.
-                self._faults |= LOW_VOLTAGE
-                self._release(board_s, "low voltage")
-                out += self._cancel(board_s)
             out += frame(self._status().pack())
         return out + self._receipt(board_s)
+
+    def _read_supply(self) -> bytes:
+        at_s = self._supply.next_s
+        if not self._supply.read(self.volts, bool(self._outputs.on)):
+            return b""
+        if not self._supply.flat:
+            self._faults &= ~LOW_VOLTAGE
+            return frame(self._status().pack())
+        # A flat battery is spared until it has been good again for a while.
+        self._faults |= LOW_VOLTAGE
+        self._release(at_s, "low voltage")
+        return self._cancel(at_s) + frame(self._status().pack())
 
     def _silence_s(self) -> float:
         if self._silent:
@@ -226,6 +238,8 @@ class SimulatedBoard:
         return self._cancel(at_s)
 
     def _release(self, at_s: float, why: str) -> None:
+        if self._outputs.on:
+            self._supply.load_off(at_s)
         for switched in self._outputs.release_all():
             self._row(at_s, switched, f"off: {why}")
 
@@ -352,6 +366,7 @@ class SimulatedBoard:
 
     def _log_ended(self, ended: list[ActiveOutput]) -> None:
         for switched in ended:
+            self._supply.load_off(switched.until_s)
             self._row(switched.until_s, switched, "off")
 
     def _row(
@@ -372,7 +387,7 @@ class SimulatedBoard:
         return frame(Done(sequence, ticks_of(at_s), OUTCOMES.index(outcome)).pack())
 
     def _status(self) -> Status:
-        millivolts = round(self.volts * 1000)
+        millivolts = round(self._supply.volts * 1000)
         return Status(
             millivolts,
             round(self.palette.ambient_c),

@@ -1,9 +1,7 @@
-"""Where the board's clock stands: offset and drift from round trips.
+"""Offset and drift of the board's clock, estimated from round trips.
 
-Goal
-----
-Commands are stamped with board time, so a jittery line does not reach the
-strikers; what matters is how well the host knows the board's clock.
+Commands are stamped with board time, so that jitter on the line does not reach
+the strikers; what matters is how well the host knows the board's clock.
 
 Method
 ------
@@ -58,7 +56,7 @@ class BoardClock:
     def __init__(self) -> None:
         self._best: deque[RoundTrip] = deque(maxlen=KEPT)
         self._line: tuple[float, float, float] | None = None
-        self._other_session = 0
+        self._outliers = 0
         self.steps = 0
 
     @property
@@ -75,11 +73,11 @@ class BoardClock:
         if self._best:
             off_s = abs(self.board_s(trip.host_s) - trip.board_s)
             strange = off_s > trip.took_s / 2 + OUTLIER_S
-            self._other_session = self._other_session + 1 if strange else 0
-            if self._other_session >= OUTLIER_TRIPS:
+            self._outliers = self._outliers + 1 if strange else 0
+            if self._outliers >= OUTLIER_TRIPS:
                 self._best.clear()
                 self.steps += 1
-                self._other_session = 0
+                self._outliers = 0
         if self._best and trip.host_s - self._span_start() < SPAN_S:
             if trip.took_s >= self._best[-1].took_s:
                 return

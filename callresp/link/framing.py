@@ -36,6 +36,10 @@ def crc16(data: bytes) -> int:
 def cobs_encode(data: bytes) -> bytes:
     """COBS: the same information without a zero byte.
 
+    As the paper's own listing has it: a last block of 254 bytes without a zero is
+    followed by an empty one, 0x01, since its code 0xFF stands for no zero after
+    it. Some implementations leave that byte out; `cobs_decode` takes both.
+
     Examples
     --------
     >>> cobs_encode(b"\\x45\\x00\\x00\\x2c").hex(" ")

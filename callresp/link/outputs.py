@@ -1,5 +1,7 @@
 """The board's outputs: what is on, until when, and what it refuses to switch on.
 
+`SupplyMonitor` tells a flat battery from one that sags under a stroke.
+
 Its limits are those of the plan, by the same physics and the same highest
 voltage: longest on-time, relative on-time, heat, and current of each driver
 and of the supply. What a machine stands is judged here; what sounds clean
@@ -22,6 +24,17 @@ SPEEDS_PER_RPS = 100
 # Sums of floats may pass a limit by this; a plan stays further inside (`plan.margins`).
 ROUNDING_S = 1e-7
 ROUNDING_A = 1e-6
+
+# A reading of the supply every so often; after a load went off it comes back in `SAG_S`; under
+# a load that lasts longer than `BLIND_S` a reading counts all the same. The core in C has these
+# same figures (common practice, no source).
+SUPPLY_EVERY_S = 0.1
+SAG_S = 0.05
+BLIND_S = 2.0
+# On end: so long below the cut-off is a flat battery; so long well above it, and it may play.
+LOW_S = 3.0
+GOOD_S = 30.0
+GOOD_SHARE = 1 + 1 / 32
 
 Switching = StrikeAt | HoldAt | TurnAt
 
@@ -212,3 +225,67 @@ class Outputs:
             return False
         self._heat[message.channel] = trial
         return True
+
+
+class SupplyMonitor:
+    """Judges the supply by readings that a stroke's own sag does not spoil.
+
+    Parameters
+    ----------
+    cutoff_v
+        Below this for `LOW_S` the battery is flat.
+    volts, at_s
+        The first reading.
+
+    Attributes
+    ----------
+    volts : float
+        As last read while nothing drew it down.
+    flat : bool
+        Whether nothing may be switched on.
+    next_s : float
+        When the next reading is due.
+    """
+
+    def __init__(self, cutoff_v: float, volts: float, at_s: float) -> None:
+        self.volts = volts
+        self.flat = False
+        self.next_s = at_s + SUPPLY_EVERY_S
+        self._cutoff_v = cutoff_v
+        self._rested_s = at_s
+        self._off_s = float("-inf")
+        self._low_s: float | None = None
+        self._good_s: float | None = None
+
+    def load_off(self, at_s: float) -> None:
+        """Something that drew current was switched off."""
+        self._off_s = at_s
+
+    def read(self, volts: float, loaded: bool) -> bool:
+        """Take the reading that is due; returns whether `flat` has changed."""
+        at_s, self.next_s = self.next_s, self.next_s + SUPPLY_EVERY_S
+        if not loaded and at_s - self._off_s >= SAG_S:
+            self._rested_s = at_s
+        elif at_s - self._rested_s < BLIND_S:
+            return False
+        self.volts = volts
+        low, good = volts < self._cutoff_v, volts >= self._cutoff_v * GOOD_SHARE
+        self._low_s = (at_s if self._low_s is None else self._low_s) if low else None
+        good = good and self.flat
+        self._good_s = (at_s if self._good_s is None else self._good_s) if good else None
+        if not self.flat and self._low_s is not None and at_s - self._low_s >= LOW_S:
+            self.flat = True
+            return True
+        if self._good_s is not None and at_s - self._good_s >= GOOD_S:
+            self.flat, self._good_s = False, None
+            return True
+        return False
+
+    def skip(self, volts: float, until_s: float) -> None:
+        """Take all readings up to a time at which nothing is on, where they change nothing."""
+        if not self.flat and volts >= self._cutoff_v and until_s >= self.next_s:
+            self.volts = volts
+            count = math.floor((until_s - self.next_s) / SUPPLY_EVERY_S) + 1
+            self._rested_s = self.next_s + (count - 1) * SUPPLY_EVERY_S
+            self.next_s += count * SUPPLY_EVERY_S
+            self._low_s = None

@@ -1,16 +1,17 @@
-"""The host's side of the line, as a pure state machine.
+"""The host's side of the line, as a pure state machine: bytes and the time in, bytes out.
 
-Bytes and the time in, bytes out. Commands go out some seconds ahead of their
-time, as far as the board has room; what is not acknowledged is sent again; a
-board that was reset, or that let go because the host was silent, is taken up
-again with what still lies far enough ahead. A copy that comes too late is
-refused by the board, and reported.
-
-A session streams one whole plan or, *open-ended*, one checked bit after another.
-
-What becomes of commands that are streamed.
-
-From a plan's commands to messages: seconds to ticks, shares to bytes.
+Conventions
+-----------
+- Commands go out some seconds ahead of their time, as far as the board has
+  room. What is not acknowledged is sent again; a copy that comes too late is
+  refused by the board, and reported.
+- A board that was reset, or that released everything because the host was
+  silent, is sent again what still lies far enough ahead.
+- A session streams one whole plan or, *open-ended*, one checked part after
+  another.
+- Each command ends with one *outcome*: a word of the board's (`OUTCOMES`), or
+  "left off" (revoked in time), "not sent: too late", "stopped by the host",
+  "fate unknown" (it was received, and its report was lost).
 """
 
 from __future__ import annotations
@@ -67,7 +68,7 @@ ERRORS_KEPT = 1000
 
 
 class Session:
-    """Streams one checked plan, or many bits of one.
+    """Streams one checked plan, or many parts of one.
 
     Parameters
     ----------
@@ -132,7 +133,7 @@ class Session:
         Parameters
         ----------
         checked
-            A bit that `callresp.plan.checked_plan.Checker.admit` has judged beside
+            A part that `callresp.plan.checked_plan.Checker.admit` has judged beside
             all that went before.
         zero_s
             Host time of its second 0, where that has moved: the sound card's
@@ -146,11 +147,11 @@ class Session:
         self._enqueue(SentCommand(c, self.start_s + c.at_s) for c in checked.plan.commands)
 
     def close(self) -> None:
-        """No more will be added: finished when all that was has met its outcome."""
+        """No more will be added: finished when all that was has had its outcome."""
         self._open = False
 
     def revoke_after(self, host_s: float) -> int:
-        """Take back all that would begin at `host_s` or later; returns how many.
+        """Revoke all that would begin at `host_s` or later; returns how many.
 
         What waits here is dropped. For what waits on the board all is cancelled
         there, and what is still wanted is sent again.
@@ -166,12 +167,12 @@ class Session:
         return len(late) + len(flying)
 
     def release(self, now_s: float) -> None:
-        """Let go of everything now, take back what was to come, and go on."""
+        """Release everything now, revoke what was to come, and go on."""
         self.revoke_after(now_s)
         self._releasing = True
 
     def take_ended(self) -> list[SentCommand]:
-        """What has ended since this was last asked; keeps an endless session small."""
+        """Commands that ended since this was last asked; keeps an endless session small."""
         over, self._ended = self._ended, []
         del self.report.errors_ms[:-ERRORS_KEPT]
         return over
@@ -181,7 +182,7 @@ class Session:
 
     @property
     def finished(self) -> bool:
-        """Whether every command has met its outcome, and what it switched on is off again.
+        """Whether every command has had its outcome, and what it switched on is off again.
 
         Until then the heartbeat goes on: a board that hears nothing would let
         go of a damper in the middle of a ring.
@@ -416,7 +417,7 @@ def _only_checked(checked: object) -> None:
 
 @dataclass(slots=True)
 class SentCommand:
-    """A command under way or done."""
+    """A command under way or ended; `host_s` is when it is due on the host's clock."""
 
     command: Command
     host_s: float
@@ -430,7 +431,7 @@ class SentCommand:
 
 @dataclass(slots=True)
 class Report:
-    """What became of a plan."""
+    """What became of a plan's commands, and how the line did."""
 
     commands: int = 0
     outcomes: Counter[str] = field(default_factory=Counter)

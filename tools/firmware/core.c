@@ -78,6 +78,9 @@ void cr_init(cr_board *b, const cr_config *config, const cr_hal *hal, uint32_t n
     b->config = *config;
     b->hal = *hal;
     b->now = b->heard = b->last_slot = b->last_loop = b->last_status = now;
+    b->last_supply = b->last_rested = now;
+    b->last_receipt = now - CR_RECEIPT_TICKS;
+    b->millivolts = b->hal.millivolts();
     b->silent = true;
     b->restarts = restarts;
     /* Safe start: whatever the pins did during reset, all is off from here. */
@@ -167,7 +170,7 @@ static void time_reply(cr_board *b, const uint8_t *p) {
 
 static void status(cr_board *b) {
     uint8_t out[20] = {STATUS};
-    put16(out + 1, b->hal.millivolts());
+    put16(out + 1, b->millivolts);
     out[3] = (uint8_t)b->hal.temperature();
     put16(out + 4, (uint16_t)cr_hottest_c(b));
     put16(out + 6, b->executed);
@@ -273,11 +276,11 @@ void cr_tick(cr_board *b, uint32_t now) {
         event(b, c.sequence, outcome);
     }
     if (cr_passed(now, b->last_slot + CR_SLOT_TICKS)) {
-        b->last_slot += CR_SLOT_TICKS;
+        b->last_slot = now;
         cr_heat_slot(b);
     }
     if (cr_passed(now, b->last_loop + CR_LOOP_TICKS)) {
-        b->last_loop += CR_LOOP_TICKS;
+        b->last_loop = now;
         cr_motor_loop(b);
     }
 }
@@ -299,6 +302,60 @@ void cr_sense_rain(cr_board *b, bool rains) {
     }
 }
 
+static bool loaded(const cr_board *b) {
+    bool on = false;
+    for (uint8_t n = 0; n < b->config.coils; n++) {
+        on = on || b->coil[n].on;
+    }
+    for (uint8_t n = 0; n < b->config.motors; n++) {
+        on = on || b->motor[n].on;
+    }
+    return on;
+}
+
+/* A reading counts while nothing draws the supply down; under a load that lasts, any does. */
+static bool reading_counts(cr_board *b) {
+    b->sagging = b->sagging && !cr_passed(b->now, b->load_off + CR_SAG_TICKS);
+    if (!loaded(b) && !b->sagging) {
+        b->last_rested = b->now;
+        return true;
+    }
+    return cr_passed(b->now, b->last_rested + CR_BLIND_TICKS);
+}
+
+/* A flat battery is spared: all is released, and nothing more is switched on until it has been
+ * good again for a while, with some to spare. */
+static void watch_supply(cr_board *b) {
+    if (!cr_passed(b->now, b->last_supply + CR_SUPPLY_TICKS)) {
+        return;
+    }
+    b->last_supply = b->now;
+    if (!reading_counts(b)) {
+        return;
+    }
+    b->millivolts = b->hal.millivolts();
+    bool low = b->millivolts < b->config.cutoff_mv;
+    bool good = b->millivolts >= (uint32_t)b->config.cutoff_mv + b->config.cutoff_mv / 32u;
+    bool faulty = (b->faults & CR_LOW_VOLTAGE) != 0;
+    b->low_since = low && b->low ? b->low_since : b->now;
+    b->good_since = faulty && good && b->good ? b->good_since : b->now;
+    b->low = low;
+    b->good = good;
+    if (!faulty && low && cr_passed(b->now, b->low_since + CR_LOW_TICKS)) {
+        b->hal.lock();
+        b->faults |= CR_LOW_VOLTAGE;
+        cr_release(b);
+        cancel_all(b);
+        b->hal.unlock();
+        status(b);
+    } else if (faulty && cr_passed(b->now, b->good_since + CR_GOOD_TICKS)) {
+        b->hal.lock();
+        b->faults &= (uint8_t)~CR_LOW_VOLTAGE;
+        b->hal.unlock();
+        status(b);
+    }
+}
+
 void cr_poll(cr_board *b) {
     while (b->event_out != b->event_in) {
         cr_event e = b->event[b->event_out];
@@ -309,20 +366,19 @@ void cr_poll(cr_board *b) {
         send_payload(b, p, 7);
         b->owes = true; /* places in the queue are free again */
     }
-    if (b->owes && cr_passed(b->now, b->last_receipt + CR_RECEIPT_TICKS)) {
-        b->hal.lock();
-        acknowledge(b);
-        b->hal.unlock();
+    if (cr_passed(b->now, b->last_receipt + CR_RECEIPT_TICKS)) {
+        if (b->owes) {
+            b->hal.lock();
+            acknowledge(b);
+            b->hal.unlock();
+        } else {
+            /* Never longer ago than it need be: after 2^31 ticks it would lie ahead. */
+            b->last_receipt = b->now - CR_RECEIPT_TICKS;
+        }
     }
+    watch_supply(b);
     if (cr_passed(b->now, b->last_status + CR_STATUS_TICKS)) {
         b->last_status = b->now;
-        if (b->hal.millivolts() < b->config.cutoff_mv) {
-            b->faults |= CR_LOW_VOLTAGE;
-            b->hal.lock();
-            cr_release(b);
-            cancel_all(b);
-            b->hal.unlock();
-        }
         status(b);
     }
 }

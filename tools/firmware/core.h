@@ -26,6 +26,11 @@ enum {
     CR_LOOP_TICKS = 200,      /* motor speed every 20 ms */
     CR_RECEIPT_TICKS = 50,    /* one receipt in 5 ms, for all that came since the last */
     CR_STATUS_TICKS = 10000,  /* status every second */
+    CR_SUPPLY_TICKS = 1000,   /* a reading of the supply every 0.1 s */
+    CR_SAG_TICKS = 500,       /* after a load went off, the supply comes back in 50 ms */
+    CR_BLIND_TICKS = 20000,   /* under load for 2 s, a reading under load counts, too */
+    CR_LOW_TICKS = 30000,     /* low for 3 s on end: a flat battery, no sag */
+    CR_GOOD_TICKS = 300000,   /* good for 30 s on end: it may play again */
     CR_WINDOW = 32
 };
 
@@ -128,7 +133,9 @@ typedef struct {
     cr_config config;
     cr_hal hal;
     uint32_t now, heard, last_slot, last_loop, last_status, last_receipt;
-    bool silent, overlong, owes;
+    uint32_t last_supply, last_rested, load_off, low_since, good_since;
+    uint16_t millivolts; /* as last read with nothing on */
+    bool silent, overlong, owes, sagging, low, good;
     uint8_t faults;
     uint16_t session, restarts, executed, refused;
     uint8_t expected;

@@ -13,7 +13,7 @@ uint16_t cr_crc(const uint8_t *data, uint16_t count) {
     return crc;
 }
 
-/* Messages are shorter than 254 bytes, so that no block is ever cut. */
+/* As the paper's listing: a block of 254 bytes ends with no zero, and never ends the data. */
 uint16_t cr_cobs_encode(const uint8_t *data, uint16_t count, uint8_t *out) {
     uint16_t code_at = 0, at = 1;
     uint8_t code = 1;
@@ -24,14 +24,18 @@ uint16_t cr_cobs_encode(const uint8_t *data, uint16_t count, uint8_t *out) {
             code = 1;
         } else {
             out[at++] = data[n];
-            code++;
+            if (++code == 0xFF) {
+                out[code_at] = code;
+                code_at = at++;
+                code = 1;
+            }
         }
     }
     out[code_at] = code;
     return at;
 }
 
-/* Returns the length, or -1 where the bytes can't have come from cr_cobs_encode. */
+/* Returns the length, or -1 where the bytes are no COBS. */
 int cr_cobs_decode(const uint8_t *data, uint16_t count, uint8_t *out) {
     uint16_t at = 0;
     int length = 0;

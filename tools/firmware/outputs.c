@@ -83,7 +83,15 @@ static void motor_duty(cr_board *b, uint8_t n, uint8_t duty) {
     }
 }
 
+static void load_off(cr_board *b) {
+    b->sagging = true;
+    b->load_off = b->now;
+}
+
 void cr_coil_off(cr_board *b, uint8_t n) {
+    if (b->coil[n].on) {
+        load_off(b);
+    }
     b->coil[n].on = false;
     coil_duty(b, n, 0);
 }
@@ -92,6 +100,7 @@ void cr_motor_off(cr_board *b, uint8_t n) {
     if (b->motor[n].on) {
         b->motor[n].slowing = true;
         b->motor[n].slowing_until = b->now + b->config.motor[n].rest_ticks;
+        load_off(b);
     }
     b->motor[n].on = false;
     motor_duty(b, n, 0);

@@ -1,0 +1,105 @@
+/* The core on a computer, in steps: a test gives it bytes and lets its time pass. For tests.
+ *
+ * Reads limits up to "go", then a line a step:
+ *     start TICKS      power it up with its clock at TICKS (once, first)
+ *     pass TICKS       let so many ticks pass, one by one
+ *     idle TICKS       let so many ticks pass, ten seconds at a time: for long idle times
+ *     bytes HEX        bytes from the line
+ *     volts MV         of the supply
+ *     stop | rain | dry    the button, the sensor
+ * Each is answered by any number of lines "sent HEX" and "OUTPUT CHANNEL LEVEL TICKS", then ".".
+ */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core.h"
+#include "host_config.h"
+
+#define STRIDE 100000ul
+
+static cr_board board;
+static uint16_t volts = 12000;
+static double motor_counts[CR_MOTORS];
+static uint8_t motor_duty[CR_MOTORS];
+
+static void switched(const char *output, uint8_t channel, uint8_t level) {
+    printf("%s %u %u %lu\n", output, channel, level, (unsigned long)board.now);
+}
+
+static void set_coil(uint8_t n, uint8_t duty) { switched("coil", n, duty); }
+
+static void set_motor(uint8_t n, uint8_t duty) {
+    if ((duty > 0) != (motor_duty[n] > 0)) {
+        switched("motor", n, duty);
+    }
+    motor_duty[n] = duty;
+}
+
+static void set_light(uint8_t n, uint8_t level) {
+    switched(board.config.dry_run ? "lamp" : "light", n, level);
+}
+
+static void send_bytes(const uint8_t *data, uint16_t count) {
+    printf("sent ");
+    for (uint16_t n = 0; n < count; n++) {
+        printf("%02x", data[n]);
+    }
+    printf("\n");
+}
+
+static uint16_t millivolts(void) { return volts; }
+static int8_t temperature(void) { return 20; }
+static uint16_t counts(uint8_t n) { return (uint16_t)(uint32_t)motor_counts[n]; }
+static void nothing(void) {}
+
+static void pass(uint32_t ticks) {
+    for (uint32_t n = 0; n < ticks; n++) {
+        for (int m = 0; m < CR_MOTORS; m++) {
+            /* Eight turns a second at full duty. */
+            motor_counts[m] += motor_duty[m] / 255.0 * 8.0 * board.config.motor[m].counts_per_rev / 1e4;
+        }
+        cr_tick(&board, board.now + 1);
+        cr_poll(&board);
+    }
+}
+
+static void take(const char *hex) {
+    unsigned byte;
+    for (; sscanf(hex, "%2x", &byte) == 1; hex += 2) {
+        cr_byte(&board, (uint8_t)byte);
+    }
+    cr_poll(&board);
+}
+
+int main(void) {
+    static char row[20000];
+    cr_config config = {0};
+    read_config(&config);
+    cr_hal hal = {set_coil, set_motor, set_light, send_bytes, millivolts, temperature, counts,
+                  nothing,  nothing};
+    while (fgets(row, sizeof row, stdin)) {
+        unsigned long given = strtoul(strchr(row, ' ') ? strchr(row, ' ') : "", NULL, 10);
+        if (!strncmp(row, "start", 5)) {
+            cr_init(&board, &config, &hal, (uint32_t)given, 0);
+        } else if (!strncmp(row, "pass", 4)) {
+            pass((uint32_t)given);
+        } else if (!strncmp(row, "idle", 4)) {
+            for (unsigned long left = given; left > 0; left -= left < STRIDE ? left : STRIDE) {
+                cr_tick(&board, board.now + (uint32_t)(left < STRIDE ? left : STRIDE));
+                cr_poll(&board);
+            }
+        } else if (!strncmp(row, "bytes", 5)) {
+            take(row + 6);
+        } else if (!strncmp(row, "volts", 5)) {
+            volts = (uint16_t)given;
+        } else if (!strncmp(row, "stop", 4)) {
+            cr_press_stop(&board);
+        } else {
+            cr_sense_rain(&board, row[0] == 'r');
+        }
+        puts(".");
+        fflush(stdout);
+    }
+    return 0;
+}
