@@ -247,3 +247,118 @@ def test_the_days_own_answers_as_a_score(day: FieldDay) -> None:
         assert by_id[note.heard].phrase == note.heard_phrase
         assert by_id[note.heard].offset_s < note.onset_s
     assert isinstance(heard_score(day), HeardScore)
+
+
+def test_a_first_run_dated_a_year_early_is_a_day_all_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "early.log"
+    with FieldLog(path) as log:
+        Writer(log, START - timedelta(days=365, hours=1)).phrase(5.0)
+        second = Writer(log, START)
+        second.phrase(100.0)
+        second.status(3600.0)
+    early = read_day(path)
+    figures = statistics_of(early)
+    assert figures.duration_s < 2.5 * 3600
+    assert len(figures.hours) <= 3
+    assert "365 days without a run" in early.clock_steps[0].text
+    assert early.moment(early.phrases[1].onset_s) == START + timedelta(seconds=100.0)
+    assert [run.start.year for run in early.runs] == [2025, 2026]
+
+
+@pytest.mark.parametrize("year", [1970, 2000])
+def test_a_run_without_a_clock_stands_right_before_the_next(tmp_path: Path, year: int) -> None:
+    path = tmp_path / "unset.log"
+    with FieldLog(path) as log:
+        Writer(log, datetime.fromisoformat(f"{year}-01-01T01:00:00+01:00")).status(20.0)
+        Writer(log, START).phrase(100.0)
+    unset = read_day(path)
+    assert unset.start == START - timedelta(seconds=20.0)
+    assert unset.duration_s < 200.0
+    assert unset.clock_steps[0].text == f"the clock was not set: it said 1 January {year}"
+
+
+def test_a_clock_set_right_dates_what_was_before(tmp_path: Path) -> None:
+    path = tmp_path / "set.log"
+    with FieldLog(path) as log:
+        writer = Writer(log, START - timedelta(days=400))
+        writer.phrase(10.0)
+        writer.start = START
+        for at_s in (20.0, 30.0, 4000.0):
+            writer.status(at_s)
+        writer.phrase(4010.0)
+    found = read_day(path)
+    assert found.start == START
+    assert found.moment(found.phrases[0].onset_s) == START + timedelta(seconds=10.0)
+    (step,) = found.clock_steps
+    assert step.text == f"the clock was set forward by {400 * 86400} s"
+    assert [hour.start for hour in statistics_of(found).hours] == [
+        START.replace(minute=0),
+        START.replace(hour=4, minute=0),
+    ]
+
+
+def test_rows_whose_times_can_t_be_true_are_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "odd.log"
+    with FieldLog(path) as log:
+        writer = Writer(log, START)
+        writer.status(10.0)
+        log.append(1e7, "status", {}, wall=START + timedelta(seconds=11))
+        log.append(12.0, "status", {}, wall=START.replace(year=9999))
+        writer.status(13.0)
+        late = Phrase(id=9, voice="A", notes=(heard(99, 5e8, 2000.0),))
+        writer.add(14.0, "phrase", late)
+        writer.add(15.0, "command", {"channel": 1, "what": "strike", "fate": "x", "at_s": 1e300})
+        writer.add(16.0, "status", {"supply_v": 1e300, "strikes": 10**400, "coil_c": 20.0})
+        writer.phrase(17.0)
+    odd = read_day(path)
+    assert odd.unreadable == 3
+    assert odd.duration_s < 30.0
+    assert odd.clock_steps == ()
+    assert statistics_of(odd).supply_v is not None
+    assert [row.coil_c for row in odd.statuses][-1] == 20.0
+    assert odd.statuses[-1].supply_v is None
+
+
+def test_a_run_whose_first_row_is_lost_is_a_run(tmp_path: Path) -> None:
+    path = tmp_path / "headless.log"
+    with FieldLog(path) as log:
+        Writer(log, START).status(5000.0)
+        # Its engine's clock began at 0 again, 60 s after the first run ended.
+        for at_s in (10.0, 20.0, 30.0, 40.0):
+            wall = START + timedelta(seconds=5060.0 + at_s)
+            log.append(at_s, "status", {"supply_v": 12.5}, wall=wall)
+    found = read_day(path)
+    assert [run.begins_s for run in found.runs] == [0.0, 5060.0]
+    assert found.unreadable == 0
+    assert len(found.statuses) == 5
+
+
+def test_a_dampers_hold_is_no_note(tmp_path: Path) -> None:
+    path = tmp_path / "hold.log"
+    with FieldLog(path) as log:
+        writer = Writer(log, START)
+        phrase = writer.phrase(1.0)
+        note = {"id": 0, "onset_s": 4.0, "offset_s": 5.0, "instrument": "tube 1", "force": 0.5}
+        note |= {"phrase": 0, "heard": None, "heard_phrase": phrase.id, "rule": "echo"}
+        writer.add(3.0, "reply", {"phrase": phrase.id, "rule": "echo", "notes": [note]})
+        for what, fate in (("strike", "late"), ("hold", "executed")):
+            body = {"channel": 0, "what": what, "fate": fate, "reply": 0, "at_s": 3.9}
+            writer.add(5.0, "command", body)
+    assert read_day(path).sounded() == []
+
+
+@pytest.mark.parametrize(
+    ("last", "why"),
+    [
+        ({"text": "stopped: enough", "state": "stopped"}, "the run ended before it was decided"),
+        ({"text": "the run ended: the sound", "ended": "x"}, "the run ended before it was decided"),
+        ({"text": "a gust"}, "the log breaks off before it was decided"),
+    ],
+)
+def test_what_a_run_leaves_undecided(tmp_path: Path, last: dict[str, str], why: str) -> None:
+    path = tmp_path / "end.log"
+    with FieldLog(path) as log:
+        writer = Writer(log, START)
+        writer.phrase(1.0)
+        writer.add(5.0, "remark", last)
+    assert statistics_of(read_day(path)).unanswered == {why: 1}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import signal
 import sqlite3
 import subprocess
@@ -11,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from callresp.errors import UserError
-from callresp.field.log import FieldLog, log_rows
+from callresp.field.log import FieldLog, LogReader, log_rows
+from callresp.field.salvage import salvage
 
 WRITER = """
 import sys
@@ -100,3 +102,103 @@ def test_mistakes_are_told(tmp_path: Path) -> None:
         list(log_rows(tmp_path / "text.log"))
     with pytest.raises(UserError, match="can't keep a field log here"):
         FieldLog(tmp_path / "text.log" / "day.log")
+
+
+@pytest.fixture(scope="module")
+def numbered(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A log of 400 rows, each with its number; some too long for a page."""
+    path = tmp_path_factory.mktemp("numbered") / "day.log"
+    with FieldLog(path) as log:
+        for number in range(400):
+            text = "x" * (9000 if number % 50 == 7 else number % 90)
+            log.append(number / 10, "remark", {"number": number, "text": text})
+    return path.read_bytes()
+
+
+def numbers(path: Path) -> tuple[list[int], int]:
+    """The numbers that can be read, and how many rows are lost."""
+    reader = LogReader(path)
+    rows = [row.body.get("number") for row in reader.rows()]
+    return rows, reader.lost
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_flipped_bit_costs_a_few_rows_at_most(tmp_path: Path, numbered: bytes, seed: int) -> None:
+    rng = random.Random(seed)
+    damaged = bytearray(numbered)
+    damaged[rng.randrange(len(damaged))] ^= 1 << rng.randrange(8)
+    (tmp_path / "day.log").write_bytes(damaged)
+    rows, lost = numbers(tmp_path / "day.log")
+    # A page of 4096 bytes holds some 50 of these rows; most flips cost one, or none.
+    assert len(rows) >= 340
+    assert len(rows) + lost >= 399
+    assert len(set(range(400)) - set(rows)) <= 60
+
+
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.95])
+def test_a_log_cut_short_keeps_what_is_before(
+    tmp_path: Path, numbered: bytes, share: float
+) -> None:
+    (tmp_path / "day.log").write_bytes(numbered[: int(share * len(numbered))])
+    rows, _ = numbers(tmp_path / "day.log")
+    assert len(rows) >= (share - 0.1) * 400
+    assert rows == sorted(rows)
+
+
+def test_a_lost_first_page_loses_no_row(tmp_path: Path, numbered: bytes) -> None:
+    (tmp_path / "day.log").write_bytes(bytes(4096) + numbered[4096:])
+    assert numbers(tmp_path / "day.log") == (list(range(400)), 0)
+
+
+def test_a_lost_page_is_counted(tmp_path: Path, numbered: bytes) -> None:
+    at = numbered.index(b'"number":200,') // 4096 * 4096
+    (tmp_path / "day.log").write_bytes(numbered[:at] + bytes(4096) + numbered[at + 4096 :])
+    rows, lost = numbers(tmp_path / "day.log")
+    assert 200 not in rows
+    assert 0 < lost < 80
+    assert len(rows) + lost == 400
+
+
+def test_salvage_reads_what_sqlite_does(tmp_path: Path) -> None:
+    """SQLite itself is the judge: on a log that is whole, and still has its write-ahead file."""
+    path = tmp_path / "day.log"
+    log = FieldLog(path)
+    for number in range(300):
+        log.append(number * 1.5, "status", {"n": number, "text": "y" * (number * 37 % 6000)})
+    log.commit(500.0)
+    assert path.with_name("day.log-wal").stat().st_size > 0
+    base = sqlite3.connect(path)
+    base.text_factory = bytes
+    whole = base.execute("SELECT id, at_s, wall, kind, body FROM entry ORDER BY id").fetchall()
+    rows, highest = salvage(path, frozenset([b"status"]))
+    assert rows == whole
+    assert highest == 300
+    log.close(500.0)
+
+
+def test_rows_that_are_none_are_left_out_and_counted(tmp_path: Path) -> None:
+    path = tmp_path / "day.log"
+    with FieldLog(path) as log:
+        log.append(0.0, "remark", "first")
+    base = sqlite3.connect(path)
+    wall, deep, digits = "2026-05-12T04:00:00+01:00", "[" * 200_000, "7" * 5000
+    for at_s, kind, body in (
+        (float("inf"), "remark", '"no time"'),
+        ("noon", "remark", '"a word for a time"'),
+        (1.0, "opera", '"a kind of another version"'),
+        (1.0, "remark", deep),
+        (1.0, "remark", '{"text": '),
+        (1.0, "remark", b"\xff\xfe"),
+        (2.0, "remark", f'{{"text": "kept", "n": {digits}}}'),
+    ):
+        base.execute(
+            "INSERT INTO entry (at_s, wall, kind, body) VALUES (?, ?, ?, ?)",
+            (at_s, wall, kind, body),
+        )
+    base.commit()
+    base.close()
+    reader = LogReader(path)
+    rows = list(reader.rows())
+    assert rows[0].body == "first"
+    assert len(rows) + reader.lost == 8
+    assert reader.lost >= 6

@@ -276,3 +276,51 @@ def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
     # Straight down is midnight and straight up is noon, by the picture's own convention.
     assert ground(1120, 1650) == (0xE4, 0xE1, 0xD6)
     assert ground(1140, 560) == (251, 249, 243)
+
+
+def test_a_short_day_fills_its_dial_and_its_bars(tmp_path: Path) -> None:
+    with FieldLog(tmp_path / "short.log") as log:
+        writer = Writer(log, START)
+        writer.spell(1.0, 500.0, 10.0)
+    day = read_day(tmp_path / "short.log")
+    assert dial.dial_for(day.start, day.duration_s).turn_h == 0.25
+    status, told = report(tmp_path / "short.log")
+    assert status == 0
+    page = parsed((tmp_path / "short.report.html").read_text())
+    heads = [node.text for node in page.iter("h2")]
+    assert "Calls and answers for each minute" in heads
+    bars = [node for node in page.iter("rect") if node.attrib["class"] == "call"]
+    assert len(bars) > 4
+    # Words at an axis keep to one line: else they run into the key above.
+    assert ".up span{" in (tmp_path / "short.report.html").read_text()
+    style = re.search(r"\.chart \.up span\{[^}]*\}", page.findtext(".//style") or "")
+    assert style is not None
+    assert "white-space:nowrap" in style[0]
+    assert "calls," in told
+
+
+def test_one_is_not_told_as_many(tmp_path: Path) -> None:
+    with FieldLog(tmp_path / "one.log") as log:
+        writer = Writer(log, START)
+        writer.add(5.0, "reply", {"phrase": writer.phrase(1.0).id, "unanswered": "no rule fits"})
+    _, told = report(tmp_path / "one.log")
+    assert "1 call, 0 answered, 0 strokes" in told
+    assert "1 call not answered: no rule fits" in told
+
+
+def test_a_damaged_log_is_told_and_its_clock(tmp_path: Path) -> None:
+    path = tmp_path / "day.log"
+    with FieldLog(path) as log:
+        Writer(log, START - timedelta(days=400)).status(5.0)
+        writer = Writer(log, START)
+        for number in range(300):
+            writer.phrase(5.0 + number)
+    whole = path.read_bytes()
+    middle = len(whole) // 2 // 4096 * 4096
+    path.write_bytes(whole[:middle] + bytes(4096) + whole[middle + 4096 :])
+    done = CliRunner().invoke(command, [str(path)], standalone_mode=False)
+    assert done.exception is None
+    assert "of it can't be read" in done.stderr
+    assert "400 days without a run" in done.stderr
+    page = parsed((tmp_path / "day.report.html").read_text())
+    assert "The log is damaged:" in "".join(page.itertext())

@@ -200,6 +200,7 @@ def _written(
     from callresp.io.score import write_reply
     from callresp.plan.files import write_plan
     from callresp.plots.dial import draw_day
+    from callresp.plots.style import counted
     from callresp.synthesis.mixing import mix as mix_down
 
     assert way.reply is not None
@@ -217,7 +218,7 @@ def _written(
     if picture:
         written.append(heard.with_name(f"{stem}.png"))
         title = f"{day.path.stem}: {way.side.label}"
-        told = (f"{len(day.phrases):,} calls", f"{way.side.answered:,} answered")
+        told = (counted(len(day.phrases), "call"), f"{way.side.answered:,} answered")
         draw_day(
             written[-1], day.phrases, way.went.notes, day.start, day.duration_s, machine, title,
             told=told,
@@ -258,11 +259,11 @@ ROWS = (
 
 def print_summary(heard: HeardScore, ways: list[Way]) -> None:
     """Tell a person how the ways differ."""
-
     from callresp.field.replay import overlap_of
+    from callresp.plots.style import counted
 
     calls = len({note.phrase for note in heard.notes})
-    ui.say(f"{calls:,} calls in {heard.header.duration_s / 3600:.2f} h")
+    ui.say(f"{counted(calls, 'call')} in {heard.header.duration_s / 3600:.2f} h")
     wide = max(12, *(len(way.side.label) for way in ways)) + 2
     ui.say(" " * 20 + "".join(way.side.label.rjust(wide) for way in ways))
     for name, key, shape in ROWS:
@@ -277,7 +278,8 @@ def print_summary(heard: HeardScore, ways: list[Way]) -> None:
             ui.say(f"{way.side.label}: {count} not played, {why}")
     for way in ways[1:]:
         found = overlap_of(heard, ways[0].went, way.went)
+        new = counted(found.only_other, "call")
         ui.say(
-            f"{way.side.label}: answers {found.only_other:,} calls that were left alone, leaves"
-            f" {found.only_one:,} that were answered, {found.both:,} in common"
+            f"{way.side.label}: answers {new} left alone that day, leaves {found.only_one:,} that"
+            f" were answered, {found.both:,} in common"
         )

@@ -76,6 +76,8 @@ def command(
             day, figures, machine, title or log.stem, _sun(sunrise, sunset, day), output, picture
         )
         print_summary(figures)
+        for step in day.clock_steps:
+            ui.warn(f"{day.moment(step.at_s):%-d %B %Y, %H:%M}: {step.text}")
         ui.say(f"wrote {output} and {picture}")
     click.get_current_context().exit(1 if figures.faults else 0)
 
@@ -145,24 +147,31 @@ def _at(option: str, text: str, day: FieldDay) -> datetime:
 
 def print_summary(figures: DayStatistics) -> None:
     """Tell a person the day in a few lines."""
+    from callresp.plots.style import counted
+
     hours = figures.duration_s / 3600
     ui.say(
-        f"{figures.start:%-d %B %Y, %H:%M}, {hours:.1f} h: {figures.calls} calls,"
-        f" {figures.answered} answered, {figures.strokes} strokes"
+        f"{figures.start:%-d %B %Y, %H:%M}, {hours:.1f} h: {counted(figures.calls, 'call')},"
+        f" {figures.answered:,} answered, {counted(figures.strokes, 'stroke')}"
     )
-    for fate, count in figures.refused.items():
-        ui.say(f"  {count} commands not played: {fate}")
-    for why, count in figures.unanswered.items():
-        ui.say(f"  {count} calls not answered: {why}")
-    for why, count in figures.not_struck.items():
-        ui.say(f"  {count} notes left out: {why}")
+    for counts, what in (
+        (figures.refused, "command not played"),
+        (figures.unanswered, "call not answered"),
+        (figures.not_struck, "note left out"),
+    ):
+        noun, _, rest = what.partition(" ")
+        for why, count in counts.items():
+            ui.say(f"  {counted(count, noun)} {rest}: {why}")
     if figures.supply_v is not None:
         ui.say(f"  supply {figures.supply_v.lowest:.2f} to {figures.supply_v.highest:.2f} V")
     if figures.energy_wh is not None:
         ui.say(f"  energy {figures.energy_wh:.1f} Wh")
     if figures.overruns:
-        ui.say(f"  {figures.overruns} blocks of sound were lost")
+        lost = "was" if figures.overruns == 1 else "were"
+        ui.say(f"  {counted(figures.overruns, 'block')} of sound {lost} lost")
     for fault, count in figures.faults.items():
         ui.warn(f"fault: {fault}" + (f", {count} times" if count > 1 else ""))
+    if figures.lost_rows:
+        ui.warn(f"the log is damaged: {counted(figures.lost_rows, 'row')} of it can't be read")
     if figures.unreadable_rows:
-        ui.warn(f"{figures.unreadable_rows} rows of the log could not be understood")
+        ui.warn(f"{counted(figures.unreadable_rows, 'row')} of the log could not be understood")

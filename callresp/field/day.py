@@ -6,35 +6,55 @@ Conventions
   the clock of the place. A machine that was switched off and on again has
   several runs, each with an engine clock that began at 0: they are set one
   after another by their times of day.
-- A run that says it began before the one before it ended (somebody set the
-  clock back) is put at that end: time never runs backwards here.
+- Within a run the engine's clock counts. A run is dated by the wall clock of its
+  rows as that stood at the end: a clock that was set while the run went on was
+  wrong before.
+- A run that says it began before the one before it ended (somebody set the clock
+  back) is put at that end: time never runs backwards here. Of a longer stop
+  whole days are left out, so that the time of day stays true and the axis short.
+  A run dated before `CLOCK_UNSET` had no clock: it is put right before the next.
 - Phrases and notes are numbered anew, in the order in which they were logged,
   so that a number stands for one thing all day.
-- What a cut left half written is not in the log (see `log`). A row that can't
-  be understood, say from a newer version, is left out and counted.
+- What a cut left half written is not in the log (see `log`). A row that can't be
+  understood, say from a newer version, or whose times can't be true, is left out
+  and counted.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import TypedDict, TypeVar
 
 import msgspec
 
 from callresp.errors import UserError
-from callresp.field.log import LogRow, log_rows
+from callresp.field.log import END_KEY, LogReader, LogRow
 from callresp.io.score import Note, Phrase, ReplyNote
 
 # Longer than a commit and a busy moment together; shorter than a clock that was set.
 CLOCK_STEP_S = 5.0
+# Computers without a battery for their clock begin in 1970, 1980 or 2000.
+CLOCK_UNSET = datetime(2020, 1, 1, tzinfo=UTC)
+DAY_S = 86400.0
+# The engine's clock goes on row by row; a row that leaps further than this is damaged.
+LEAP_S = 60.0
+# So many that leap together are a run.
+APART_LEAST = 3
+RUN_MAX_S = 1e8
+VALUE_MAX = 1e12
 PLAYED = frozenset({"executed", "played", "sent as MIDI"})
 
 
 @dataclass(frozen=True, slots=True)
 class FieldRun:
-    """From one start of the machine to its end: what it listened to and played by."""
+    """From one start of the machine to its end: what it listened to and played by.
+
+    `ended` says how it ended, where the log does.
+    """
 
     begins_s: float
     ends_s: float
@@ -45,6 +65,7 @@ class FieldRun:
     profile: str = ""
     recording: str = ""
     sample_rate_hz: int = 0
+    ended: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +131,11 @@ class LoggedEvent:
 
 @dataclass(frozen=True, slots=True)
 class FieldDay:
-    """All of it; sequences are in the order of the log."""
+    """All of it; sequences are in the order of the log.
+
+    `unreadable` counts rows that were left out since they can't be understood,
+    `lost` those that a damaged file no longer holds.
+    """
 
     path: Path
     start: datetime
@@ -124,14 +149,14 @@ class FieldDay:
     remarks: tuple[LoggedEvent, ...] = ()
     clock_steps: tuple[LoggedEvent, ...] = ()
     unreadable: int = 0
+    lost: int = 0
 
     def moment(self, at_s: float) -> datetime:
-        """Time of day of a moment."""
-        return self.start + timedelta(seconds=at_s)
-
-    def since_start(self, moment: datetime) -> float:
-        """Seconds from the start to a time of day."""
-        return (moment - self.start).total_seconds()
+        """Time of day of a moment, by the clock of its run."""
+        if not self.runs:
+            return self.start + timedelta(seconds=at_s)
+        run = self.runs[self.run_at(at_s)]
+        return run.start + timedelta(seconds=at_s - run.begins_s)
 
     def run_at(self, at_s: float) -> int:
         """Number of the run that a moment belongs to."""
@@ -143,15 +168,51 @@ class FieldDay:
         return sorted(notes, key=lambda note: (note.onset_s, note.id))
 
     def sounded(self) -> list[ReplyNote]:
-        """The notes that were played; all of them where the log holds no command (MIDI)."""
+        """The notes that were played; all of them where the log holds no command (MIDI).
+
+        A damper that was held for a note is no sound of it.
+        """
         if not self.commands:
             return self.answers()
-        played = {command.reply for command in self.commands if command.played}
+        played = {c.reply for c in self.commands if c.played and c.what != "hold"}
         return [note for note in self.answers() if note.id in played]
 
 
+Timed = TypeVar("Timed", Phrase, ReplyNote, LoggedReply, LoggedCommand, LoggedStatus, LoggedEvent)
+
+
+def shifted(item: Timed, by_s: float) -> Timed:
+    """The same, `by_s` later."""
+
+    def later(at_s: float) -> float:
+        return round(at_s + by_s, 6)
+
+    def moved(note: Note) -> Note:
+        return msgspec.structs.replace(
+            note,
+            onset_s=later(note.onset_s),
+            offset_s=later(note.offset_s),
+            track=tuple((later(at_s), hz) for at_s, hz in note.track),
+        )
+
+    if by_s == 0:
+        return item
+    if isinstance(item, Phrase):
+        return msgspec.structs.replace(item, notes=tuple(moved(note) for note in item.notes))
+    if isinstance(item, ReplyNote):
+        offset_s = None if item.offset_s is None else later(item.offset_s)
+        return msgspec.structs.replace(item, onset_s=later(item.onset_s), offset_s=offset_s)
+    if isinstance(item, LoggedReply):
+        notes = tuple(shifted(note, by_s) for note in item.notes)
+        return replace(item, at_s=later(item.at_s), notes=notes)
+    if isinstance(item, LoggedCommand):
+        played_s = None if item.played_s is None else later(item.played_s)
+        return replace(item, at_s=later(item.at_s), played_s=played_s)
+    return replace(item, at_s=later(item.at_s))
+
+
 def read_day(path: Path, *, tracks: bool = True) -> FieldDay:
-    """Read a log, whole or cut, while it is still written or after.
+    """Read a log, whole or cut or damaged, while it is still written or after.
 
     Parameters
     ----------
@@ -165,205 +226,352 @@ def read_day(path: Path, *, tracks: bool = True) -> FieldDay:
     UserError
         There is no such log, or nothing is in it.
     """
-    reader = _Reader(tracks=tracks)
-    for entry in log_rows(path):
-        reader.take(entry)
-    return reader.day(path)
-
-
-class _Reader:
-    """Gathers a day row by row."""
-
-    def __init__(self, *, tracks: bool) -> None:
-        self._tracks = tracks
-        self._start: datetime | None = None
-        self._runs: list[FieldRun] = []
-        self._offset_s = 0.0
-        self._last_s = 0.0
-        self._drift_s: float | None = None
-        self._phrases: list[Phrase] = []
-        self._notes = 0
-        self._phrase_ids: dict[int, int] = {}
-        self._note_ids: dict[int, int] = {}
-        self._reply_ids: dict[int, int] = {}
-        self._reply_notes = 0
-        self._unreadable = 0
-        self._found: dict[str, list[Any]] = {
-            kind: [] for kind in ("reply", "command", "status", "fault", "remark", "step")
-        }
-
-    def take(self, entry: LogRow) -> None:
-        """Take one row."""
+    reader, counters = LogReader(path), _Counters()
+    runs: list[_RunReader] = []
+    apart: list[LogRow] = []
+    unreadable = 0
+    for row in reader.rows():
+        if row.kind == "day" or not runs:
+            runs.append(_RunReader(row, counters, tracks=tracks))
         try:
-            if entry.kind == "day" or self._start is None:
-                self._begin(entry)
-            self._watch_clock(entry)
-            at_s = self._at(entry.at_s)
-            self._last_s = max(self._last_s, at_s)
-            if entry.kind == "phrase":
-                self._phrase(entry.body)
-            elif entry.kind != "day":
-                self._found[entry.kind].append(self._read(entry.kind, entry.body, at_s))
-        except (msgspec.ValidationError, ValueError, KeyError, TypeError, AttributeError):
-            self._unreadable += 1
-
-    def _at(self, engine_s: float) -> float:
-        # The first run keeps its times to the last bit.
-        return round(self._offset_s + engine_s, 6) if self._offset_s else engine_s
-
-    def _begin(self, entry: LogRow) -> None:
-        """Begin a run. Rows before any "day" row begin one of their own."""
-        body = entry.body if entry.kind == "day" and isinstance(entry.body, dict) else {}
-        wall = _aware(datetime.fromisoformat(entry.wall)) - timedelta(seconds=entry.at_s)
-        start = _moment(body.get("start")) or wall
-        if self._start is None:
-            self._start = start
-        self._end_run()
-        self._offset_s = max((start - self._start).total_seconds(), self._last_s)
-        self._drift_s = None
-        self._phrase_ids, self._note_ids, self._reply_ids = {}, {}, {}
-        told = {
-            key: body[key]
-            for key in ("palette", "palette_sha256", "rules", "profile", "recording")
-            if isinstance(body.get(key), str)
-        }
-        rate = body.get("sample_rate_hz")
-        rate = rate if isinstance(rate, int) else 0
-        self._runs.append(
-            FieldRun(self._offset_s, self._offset_s, start, **told, sample_rate_hz=rate)
+            unreadable += not runs[-1].take(row)
+            apart.clear()
+        except _LeapError:
+            apart = _follow_on(apart, row)
+            unreadable += 1
+            if len(apart) == APART_LEAST:
+                # Its first row is lost: a run of its own.
+                runs.append(_RunReader(row, counters, tracks=tracks))
+                unreadable -= sum(runs[-1].take(one) for one in apart)
+    if not runs:
+        raise UserError(
+            "nothing is in this log yet", where=str(path), remedy="let the machine run first"
         )
+    return _one_after_another(Path(path), runs, unreadable, reader.lost)
 
-    def _end_run(self) -> None:
-        if self._runs:
-            self._runs[-1] = replace(self._runs[-1], ends_s=self._last_s)
 
-    def _watch_clock(self, entry: LogRow) -> None:
-        """Note where the clock of the place was set while the engine's ran on."""
-        wall = _aware(datetime.fromisoformat(entry.wall))
-        drift_s = (wall - self._runs[-1].start).total_seconds() - entry.at_s
-        if self._drift_s is not None and abs(drift_s - self._drift_s) > CLOCK_STEP_S:
-            way = "forward" if drift_s > self._drift_s else "back"
-            text = f"the clock was set {way} by {abs(drift_s - self._drift_s):.0f} s"
-            self._found["step"].append(LoggedEvent(self._at(entry.at_s), text))
-        self._drift_s = drift_s
+def _follow_on(rows: Sequence[LogRow], row: LogRow) -> list[LogRow]:
+    """Rows and one more, as far back as they follow on each other."""
+    clock = _WallClock(None)
+    try:
+        for one in (*rows, row):
+            clock.take(one.at_s, _aware(datetime.fromisoformat(one.wall)))
+    except ValueError:
+        return [row]
+    return [*rows, row]
 
-    def _phrase(self, body: Any) -> None:
-        phrase = msgspec.convert(body, Phrase)
-        if not phrase.notes:
-            return
-        number = len(self._phrases)
-        self._phrase_ids[phrase.id] = number
-        notes = tuple(self._heard(note, number) for note in phrase.notes)
-        self._phrases.append(Phrase(id=number, voice=phrase.voice, notes=notes))
-        self._last_s = max(self._last_s, self._phrases[-1].offset_s)
 
-    def _heard(self, note: Note, phrase: int) -> Note:
-        self._note_ids[note.id] = self._notes
-        self._notes += 1
-        track = tuple((self._at(at_s), hz) for at_s, hz in note.track) if self._tracks else ()
-        return msgspec.structs.replace(
-            note,
-            id=self._notes - 1,
-            phrase=phrase,
-            onset_s=self._at(note.onset_s),
-            offset_s=self._at(note.offset_s),
-            track=track,
-        )
+@dataclass(slots=True)
+class _Found:
+    """Rows of a run or of a day, by kind."""
 
-    def _read(self, kind: str, body: Any, at_s: float) -> object:
-        return getattr(self, f"_{kind}")(body, at_s)
+    phrases: list[Phrase] = field(default_factory=list)
+    replies: list[LoggedReply] = field(default_factory=list)
+    commands: list[LoggedCommand] = field(default_factory=list)
+    statuses: list[LoggedStatus] = field(default_factory=list)
+    faults: list[LoggedEvent] = field(default_factory=list)
+    remarks: list[LoggedEvent] = field(default_factory=list)
+    clock_steps: list[LoggedEvent] = field(default_factory=list)
 
-    def _reply(self, body: dict[str, Any], at_s: float) -> LoggedReply:
-        phrase = self._phrase_ids.get(body["phrase"], -1)
-        notes = msgspec.convert(body.get("notes") or (), tuple[ReplyNote, ...])
-        moved = tuple(self._answered(note, phrase) for note in notes)
-        why = str(body.get("unanswered", ""))
-        if not moved and not why:
-            why = "none of its notes could be struck"
-        return LoggedReply(at_s, phrase, str(body.get("rule", "")), moved, why)
+    def add(self, other: _Found, by_s: float) -> None:
+        """Take what another found, `by_s` later."""
+        self.phrases += [shifted(item, by_s) for item in other.phrases]
+        self.replies += [shifted(item, by_s) for item in other.replies]
+        self.commands += [shifted(item, by_s) for item in other.commands]
+        self.statuses += [shifted(item, by_s) for item in other.statuses]
+        self.faults += [shifted(item, by_s) for item in other.faults]
+        self.remarks += [shifted(item, by_s) for item in other.remarks]
+        self.clock_steps += [shifted(item, by_s) for item in other.clock_steps]
 
-    def _answered(self, note: ReplyNote, phrase: int) -> ReplyNote:
-        self._reply_ids[note.id] = self._reply_notes
-        self._reply_notes += 1
-        heard = None if note.heard is None else self._note_ids.get(note.heard)
-        return msgspec.structs.replace(
-            note,
-            id=self._reply_notes - 1,
-            onset_s=self._at(note.onset_s),
-            offset_s=None if note.offset_s is None else self._at(note.offset_s),
-            heard=heard,
-            heard_phrase=phrase,
-        )
 
-    def _command(self, body: dict[str, Any], at_s: float) -> LoggedCommand:
-        played = _number(body.get("played_s"))
-        return LoggedCommand(
-            at_s=self._at(float(body["at_s"])) if "at_s" in body else at_s,
-            channel=int(body["channel"]),
-            instrument=str(body.get("instrument", "")),
-            what=str(body["what"]),
-            length_ms=float(body.get("length_ms") or 0.0),
-            fate=str(body["fate"]),
-            played_s=None if played is None else self._at(played),
-            reply=self._reply_ids.get(body.get("reply", -1)),
-        )
+def _one_after_another(
+    path: Path, readers: Sequence[_RunReader], unreadable: int, lost: int
+) -> FieldDay:
+    found, runs = _Found(), []
+    ends_s = 0.0
+    ended: datetime | None = None
+    for reader, start in zip(readers, _starts(readers), strict=True):
+        away_s = 0.0 if ended is None else (start - ended).total_seconds()
+        begins_s = round(ends_s + max(away_s, 0.0) % DAY_S, 6)
+        if away_s > DAY_S:
+            text = f"{away_s / DAY_S:,.0f} days without a run, or the clock was wrong until then"
+            found.clock_steps.append(LoggedEvent(begins_s, text))
+        if (said := reader.clock.zero()) < CLOCK_UNSET:
+            text = f"the clock was not set: it said {said:%-d %B %Y}"
+            found.clock_steps.append(LoggedEvent(begins_s, text))
+        found.add(reader.finish(), begins_s)
+        ends_s = round(begins_s + reader.last_s, 6)
+        ended = start + timedelta(seconds=reader.last_s)
+        runs.append(FieldRun(begins_s, ends_s, start, **reader.header, ended=reader.ended))
+    return FieldDay(
+        path=path,
+        start=runs[0].start,
+        duration_s=max(ends_s, 1.0),
+        runs=tuple(runs),
+        phrases=tuple(found.phrases),
+        replies=tuple(found.replies),
+        commands=tuple(found.commands),
+        statuses=tuple(found.statuses),
+        faults=tuple(found.faults),
+        remarks=tuple(found.remarks),
+        clock_steps=tuple(found.clock_steps),
+        unreadable=unreadable,
+        lost=lost,
+    )
 
-    def _status(self, body: dict[str, Any], at_s: float) -> LoggedStatus:
-        stages = body.get("latency_ms") or {}
-        return LoggedStatus(
-            at_s,
-            supply_v=_number(body.get("supply_v")),
-            coil_c=_number(body.get("coil_c")),
-            board_c=_number(body.get("board_c")),
-            credit=_count(body.get("credit")),
-            strikes=_count(body.get("strikes")),
-            overruns=_count(body.get("overruns")),
-            energy_j=_number(body.get("energy_j")),
-            latency_ms={k: float(v) for k, v in stages.items() if _number(v) is not None},
-        )
 
-    def _fault(self, body: dict[str, Any], at_s: float) -> LoggedEvent:
-        return LoggedEvent(at_s, str(body["what"]), where=str(body.get("where") or ""))
+def _starts(readers: Sequence[_RunReader]) -> list[datetime]:
+    """When each run began; one without a clock ended just before the next began."""
+    starts = [reader.clock.zero() for reader in readers]
+    for n in range(len(readers) - 2, -1, -1):
+        if starts[n] < CLOCK_UNSET <= starts[n + 1]:
+            starts[n] = starts[n + 1] - timedelta(seconds=readers[n].last_s)
+    return starts
 
-    def _remark(self, body: Any, at_s: float) -> LoggedEvent:
-        if isinstance(body, str):
-            return LoggedEvent(at_s, body)
-        return LoggedEvent(at_s, str(body["text"]), state=str(body.get("state") or ""))
 
-    def day(self, path: Path) -> FieldDay:
-        """What was gathered."""
-        if self._start is None:
-            raise UserError(
-                "nothing is in this log yet", where=str(path), remedy="let the machine run first"
-            )
-        self._end_run()
-        found = self._found
-        return FieldDay(
-            path=Path(path),
-            start=self._start,
-            duration_s=max(self._last_s, 1.0),
-            runs=tuple(self._runs),
-            phrases=tuple(self._phrases),
-            replies=tuple(found["reply"]),
-            commands=tuple(found["command"]),
-            statuses=tuple(found["status"]),
-            faults=tuple(found["fault"]),
-            remarks=tuple(found["remark"]),
-            clock_steps=tuple(found["step"]),
-            unreadable=self._unreadable,
-        )
+class _Header(TypedDict):
+    palette: str
+    palette_sha256: str
+    rules: str
+    profile: str
+    recording: str
+    sample_rate_hz: int
+
+
+@dataclass(slots=True)
+class _Counters:
+    """Numbers of the day's phrases, heard notes and reply notes."""
+
+    phrases: int = 0
+    notes: int = 0
+    reply_notes: int = 0
 
 
 def _moment(text: object) -> datetime | None:
     try:
         return _aware(datetime.fromisoformat(str(text))) if text else None
-    except ValueError:
+    except (ValueError, OverflowError):
         return None
+
+
+class _RunReader:
+    """Gathers one run row by row, in seconds of its engine's clock."""
+
+    def __init__(self, row: LogRow, counters: _Counters, *, tracks: bool) -> None:
+        body = row.body if row.kind == "day" and isinstance(row.body, dict) else {}
+        self._tracks, self._counters = tracks, counters
+        stated = _moment(body.get("start")) or (_moment(row.wall) if row.kind == "day" else None)
+        self.clock = _WallClock(stated)
+        self._phrase_ids: dict[int, int] = {}
+        self._note_ids: dict[int, int] = {}
+        self._reply_ids: dict[int, int] = {}
+        self._found = _Found()
+        self.last_s = 0.0
+        self.ended = ""
+        rate = body.get("sample_rate_hz")
+        self.header = _Header(
+            palette=_text(body.get("palette")),
+            palette_sha256=_text(body.get("palette_sha256")),
+            rules=_text(body.get("rules")),
+            profile=_text(body.get("profile")),
+            recording=_text(body.get("recording")),
+            sample_rate_hz=rate if isinstance(rate, int) else 0,
+        )
+
+    def finish(self) -> _Found:
+        """What was gathered."""
+        self._found.clock_steps = list(self.clock.steps())
+        return self._found
+
+    def take(self, row: LogRow) -> bool:
+        """Take one row; returns whether it can be understood.
+
+        Raises
+        ------
+        _LeapError
+            When it does not belong to this run.
+        """
+        try:
+            self._take(row)
+        except _LeapError:
+            raise
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
+            return False
+        return True
+
+    def _take(self, row: LogRow) -> None:
+        if row.kind == "day":
+            # It is written before the sound begins, however long that takes.
+            return
+        self.clock.take(row.at_s, _aware(datetime.fromisoformat(row.wall)))
+        self.last_s = max(self.last_s, row.at_s)
+        if row.kind == "phrase":
+            self._phrase(row)
+        elif row.kind == "reply":
+            self._found.replies.append(self._reply(row))
+        elif row.kind == "command":
+            self._found.commands.append(self._command(row))
+        elif row.kind == "status":
+            self._found.statuses.append(_status(row))
+        elif row.kind == "fault":
+            where = _text(row.body.get("where"))
+            self._found.faults.append(LoggedEvent(row.at_s, _text(row.body["what"]), where=where))
+        elif row.kind == "remark":
+            self._found.remarks.append(self._remark(row))
+
+    def _phrase(self, row: LogRow) -> None:
+        phrase = msgspec.convert(row.body, Phrase)
+        if not phrase.notes:
+            return
+        _near(row, [at_s for note in phrase.notes for at_s in (note.onset_s, note.offset_s)])
+        number = self._counters.phrases
+        self._counters.phrases += 1
+        self._phrase_ids[phrase.id] = number
+        notes = tuple(self._heard(note, number) for note in phrase.notes)
+        self._found.phrases.append(Phrase(id=number, voice=_text(phrase.voice), notes=notes))
+        self.last_s = max(self.last_s, self._found.phrases[-1].offset_s)
+
+    def _heard(self, note: Note, phrase: int) -> Note:
+        number = self._note_ids[note.id] = self._counters.notes
+        self._counters.notes += 1
+        track = note.track if self._tracks else ()
+        return msgspec.structs.replace(note, id=number, phrase=phrase, track=track)
+
+    def _reply(self, row: LogRow) -> LoggedReply:
+        body = row.body
+        phrase = self._phrase_ids.get(body["phrase"], -1)
+        notes = msgspec.convert(body.get("notes") or (), tuple[ReplyNote, ...])
+        _near(row, [note.onset_s for note in notes])
+        moved = tuple(self._answered(note, phrase) for note in notes)
+        why = _text(body.get("unanswered"))
+        if not moved and not why:
+            why = "none of its notes could be struck"
+        return LoggedReply(row.at_s, phrase, _text(body.get("rule")), moved, why)
+
+    def _answered(self, note: ReplyNote, phrase: int) -> ReplyNote:
+        number = self._reply_ids[note.id] = self._counters.reply_notes
+        self._counters.reply_notes += 1
+        heard = None if note.heard is None else self._note_ids.get(note.heard)
+        return msgspec.structs.replace(note, id=number, heard=heard, heard_phrase=phrase)
+
+    def _command(self, row: LogRow) -> LoggedCommand:
+        body = row.body
+        at_s = float(body["at_s"]) if "at_s" in body else row.at_s
+        played_s = _number(body.get("played_s"))
+        _near(row, [at_s, at_s if played_s is None else played_s])
+        return LoggedCommand(
+            at_s=at_s,
+            channel=int(body["channel"]),
+            instrument=_text(body.get("instrument")),
+            what=_text(body["what"]),
+            length_ms=_number(body.get("length_ms")) or 0.0,
+            fate=_text(body["fate"]),
+            played_s=played_s,
+            reply=self._reply_ids.get(body.get("reply", -1)),
+        )
+
+    def _remark(self, row: LogRow) -> LoggedEvent:
+        if isinstance(row.body, str):
+            return LoggedEvent(row.at_s, _text(row.body))
+        state = _text(row.body.get("state"))
+        # Logs of older versions say so by the state alone.
+        self.ended = _text(row.body.get(END_KEY)) or ("stopped" if state == "stopped" else "")
+        return LoggedEvent(row.at_s, _text(row.body["text"]), state=state)
+
+
+class _LeapError(ValueError):
+    """A row whose engine's clock does not follow on the row before it."""
+
+
+class _WallClock:
+    """The wall clock of a run against its engine's clock, and where it was set.
+
+    A setting is told by two rows that agree, or by the last one: a single row
+    that differs is damaged.
+    """
+
+    def __init__(self, stated: datetime | None) -> None:
+        # Settings in order: from when by the engine's clock, and the wall clock at its 0.
+        self._settings: list[tuple[float, datetime]] = []
+        self._stated = stated
+        self._doubtful: tuple[float, datetime] | None = None
+        self._last: tuple[float, datetime] | None = None
+
+    def take(self, at_s: float, wall: datetime) -> None:
+        """Take a row's two clocks; raises `ValueError` where they can't be true."""
+        if not -LEAP_S <= at_s <= RUN_MAX_S:
+            raise ValueError("a time beyond any run")
+        zero = wall - timedelta(seconds=at_s)
+        if self._last is not None:
+            leap_s = abs(at_s - self._last[0])
+            passed_s = abs((wall - self._last[1]).total_seconds())
+            if leap_s > max(passed_s + CLOCK_STEP_S, LEAP_S):
+                raise _LeapError("the engine's clock never leaps")
+        self._last = at_s, wall
+        if not self._settings or _alike(zero, self._settings[-1][1]):
+            self._settings = self._settings or [(at_s, zero)]
+            self._doubtful = None
+        elif self._doubtful is not None and _alike(zero, self._doubtful[1]):
+            self._settings.append(self._doubtful)
+            self._doubtful = None
+        else:
+            self._doubtful = at_s, zero
+
+    def settings(self) -> list[tuple[float, datetime]]:
+        """Every setting, with a doubtful one at the very end."""
+        return self._settings + ([self._doubtful] if self._doubtful else [])
+
+    def zero(self) -> datetime:
+        """The wall clock at the engine's 0, as it stood at the end."""
+        by_rows = self.settings()[-1][1] if self._settings else None
+        if by_rows is None or (self._stated is not None and _alike(by_rows, self._stated)):
+            return self._stated or CLOCK_UNSET
+        return by_rows
+
+    def steps(self) -> Iterable[LoggedEvent]:
+        """Where the clock was set while the engine's ran on."""
+        for (_, before), (at_s, after) in pairwise(self.settings()):
+            by_s = (after - before).total_seconds()
+            way = "forward" if by_s > 0 else "back"
+            yield LoggedEvent(at_s, f"the clock was set {way} by {abs(by_s):.0f} s")
+
+
+def _alike(one: datetime, other: datetime) -> bool:
+    return abs((one - other).total_seconds()) <= CLOCK_STEP_S
+
+
+def _near(row: LogRow, times_s: Iterable[float]) -> None:
+    """Raise `ValueError` for times that can't belong to a row."""
+    if not all(abs(at_s - row.at_s) <= DAY_S for at_s in times_s):
+        raise ValueError("times far from when they were logged")
+
+
+def _status(row: LogRow) -> LoggedStatus:
+    body = row.body
+    stages = body.get("latency_ms") or {}
+    known = {_text(stage): _number(value) for stage, value in stages.items()}
+    return LoggedStatus(
+        row.at_s,
+        supply_v=_number(body.get("supply_v")),
+        coil_c=_number(body.get("coil_c")),
+        board_c=_number(body.get("board_c")),
+        credit=_count(body.get("credit")),
+        strikes=_count(body.get("strikes")),
+        overruns=_count(body.get("overruns")),
+        energy_j=_number(body.get("energy_j")),
+        latency_ms={stage: value for stage, value in known.items() if value is not None},
+    )
 
 
 def _aware(moment: datetime) -> datetime:
     """A time of day without its offset, as a recording's name has it, is local time here."""
     return moment if moment.tzinfo is not None else moment.astimezone()
+
+
+def _text(value: object) -> str:
+    """A text that can be printed; empty where there is none."""
+    text = value if isinstance(value, str) else ""
+    return text if text.isprintable() else "".join(c if c.isprintable() else "�" for c in text)
 
 
 def _number(value: object) -> float | None:
@@ -372,7 +580,7 @@ def _number(value: object) -> float | None:
         return max(values, default=None)
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
-    return float(value)
+    return float(value) if abs(value) <= VALUE_MAX else None
 
 
 def _count(value: object) -> int | None:

@@ -18,13 +18,14 @@ Conventions
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import sqlite3
 import tempfile
 from collections import deque
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -32,6 +33,7 @@ from typing import Any, Literal
 import msgspec
 
 from callresp.errors import UserError
+from callresp.field.salvage import RawRow, salvage
 from callresp.io.files import OnlyWriter
 
 Kind = Literal["day", "phrase", "reply", "command", "status", "fault", "remark"]
@@ -181,23 +183,94 @@ class FieldLog:
         self.close(self._last_commit_s)
 
 
+class LogReader:
+    """Reads the rows of a log in the order they were written, whole, cut, damaged, or growing.
+
+    Where SQLite gives up, the rows that are still whole are taken page by page
+    (`salvage`). A row that is damaged itself is left out.
+
+    Attributes
+    ----------
+    lost : int
+        Rows that were written and can't be read; known when all rows are read.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = Path(path)
+        self.lost = 0
+        self._last = 0
+
+    def rows(self, *kinds: Kind) -> Iterator[LogRow]:
+        """Yield the rows of these kinds, or of all.
+
+        Raises
+        ------
+        UserError
+            When there is no such log, or it is something else.
+        """
+        if not self.path.is_file():
+            raise UserError("no such field log", where=str(self.path), remedy="check the name")
+        self.lost = self._last = 0
+        wanted = kinds or KINDS
+        with _readable(self.path) as near:
+            for number, at_s, wall, kind, body in self._raw(near):
+                self.lost += number - self._last - 1
+                self._last = number
+                try:
+                    row = _row(at_s, wall, kind, body)
+                except (ValueError, RecursionError):
+                    self.lost += 1
+                    continue
+                if row.kind in wanted:
+                    yield row
+
+    def _raw(self, near: Path) -> Iterator[RawRow]:
+        try:
+            with closing(sqlite3.connect(f"{near.absolute().as_uri()}?mode=ro", uri=True)) as base:
+                base.text_factory = bytes
+                query = "SELECT id, at_s, wall, kind, body FROM entry ORDER BY id"
+                for row in base.execute(query):
+                    if row[0] != self._last + 1:
+                        raise sqlite3.DatabaseError("rows are missing")
+                    yield row
+        except sqlite3.DatabaseError as fault:
+            rows, highest = salvage(near, frozenset(kind.encode() for kind in KINDS))
+            if highest == 0 and self._last == 0 and not self._is_empty(near):
+                raise UserError(
+                    f"not a field log ({fault})",
+                    where=str(self.path),
+                    remedy="name a log made by callresp live",
+                ) from fault
+            yield from (row for row in rows if row[0] > self._last)
+            self.lost += max(highest - self._last, 0)
+
+    def _is_empty(self, near: Path) -> bool:
+        """Whether it is a log, though one without rows."""
+        try:
+            with closing(sqlite3.connect(near)) as base:
+                return bool(base.execute("SELECT count(*) FROM entry").fetchone() == (0,))
+        except sqlite3.DatabaseError:
+            return False
+
+
+def _row(at_s: object, wall: bytes, kind: bytes, body: bytes) -> LogRow:
+    """A row, or `ValueError`: a kind we don't know, no time, text that is none."""
+    if not isinstance(at_s, int | float) or not math.isfinite(at_s):
+        raise ValueError("no time")
+    # A typed decoder keeps kinds and numbers within bounds; see `msgspec`.
+    known = msgspec.convert(kind.decode(), Kind)
+    return LogRow(at_s=float(at_s), wall=wall.decode(), kind=known, body=msgspec.json.decode(body))
+
+
 def log_rows(path: Path, *kinds: Kind) -> Iterator[LogRow]:
     """Rows of a log in the order they were written, of these kinds or of all.
-
-    Reads a log that is still being written, too.
 
     Raises
     ------
     UserError
-        When there is no such log.
+        When there is no such log, or it is something else.
     """
-    if not Path(path).is_file():
-        raise UserError("no such field log", where=str(path), remedy="check the name")
-    wanted = kinds or KINDS
-    marks = ", ".join("?" * len(wanted))
-    query = f"SELECT at_s, wall, kind, body FROM entry WHERE kind IN ({marks}) ORDER BY id"
-    with _readable(Path(path)) as near:
-        yield from _rows(near, query, wanted, str(path))
+    return LogReader(path).rows(*kinds)
 
 
 @contextmanager
@@ -215,16 +288,3 @@ def _readable(path: Path) -> Iterator[Path]:
             if part.is_file():
                 shutil.copyfile(part, Path(folder) / part.name)
         yield Path(folder) / path.name
-
-
-def _rows(path: Path, query: str, wanted: Sequence[Kind], where: str) -> Iterator[LogRow]:
-    base = sqlite3.connect(path)
-    try:
-        for at_s, wall, kind, body in base.execute(query, wanted):
-            yield LogRow(at_s=at_s, wall=wall, kind=kind, body=msgspec.json.decode(body))
-    except sqlite3.DatabaseError as fault:
-        raise UserError(
-            f"not a field log ({fault})", where=where, remedy="name a log made by callresp live"
-        ) from fault
-    finally:
-        base.close()

@@ -18,20 +18,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from datetime import timedelta
 
 import msgspec
 
-from callresp.field.day import (
-    FieldDay,
-    FieldRun,
-    LoggedCommand,
-    LoggedEvent,
-    LoggedReply,
-    LoggedStatus,
-)
+from callresp.field.day import FieldDay, FieldRun, Timed, shifted
 from callresp.field.scores import reply_score
-from callresp.io.score import HeardScore, Note, Phrase, ReplyNote, ReplyScore
+from callresp.io.score import HeardScore, ReplyNote, ReplyScore
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Strike, Turn
@@ -172,6 +165,9 @@ def cut_day(day: FieldDay, from_s: float, to_s: float) -> FieldDay:
     def inside(at_s: float) -> bool:
         return from_s <= at_s < to_s
 
+    def cut(rows: Iterable[Timed]) -> tuple[Timed, ...]:
+        return tuple(shifted(row, -from_s) for row in rows)
+
     phrases = {phrase.id: phrase for phrase in day.phrases if inside(phrase.onset_s)}
     replies = [reply for reply in day.replies if reply.phrase in phrases]
     kept = {note.id for reply in replies for note in reply.notes}
@@ -182,57 +178,20 @@ def cut_day(day: FieldDay, from_s: float, to_s: float) -> FieldDay:
         runs=tuple(
             _run(run, from_s) for run in day.runs if run.begins_s < to_s and run.ends_s > from_s
         ),
-        phrases=tuple(_earlier_phrase(phrase, from_s) for phrase in phrases.values()),
-        replies=tuple(_earlier_reply(reply, from_s) for reply in replies),
-        commands=tuple(
-            _earlier_command(c, from_s)
-            for c in day.commands
-            if (c.reply in kept if c.reply is not None else inside(c.at_s))
+        phrases=cut(phrases.values()),
+        replies=cut(replies),
+        commands=cut(
+            c for c in day.commands if (c.reply in kept if c.reply is not None else inside(c.at_s))
         ),
-        statuses=tuple(_earlier(row, from_s) for row in day.statuses if inside(row.at_s)),
-        faults=tuple(_earlier(row, from_s) for row in day.faults if inside(row.at_s)),
-        remarks=tuple(_earlier(row, from_s) for row in day.remarks if inside(row.at_s)),
-        clock_steps=tuple(_earlier(row, from_s) for row in day.clock_steps if inside(row.at_s)),
+        statuses=cut(row for row in day.statuses if inside(row.at_s)),
+        faults=cut(row for row in day.faults if inside(row.at_s)),
+        remarks=cut(row for row in day.remarks if inside(row.at_s)),
+        clock_steps=cut(row for row in day.clock_steps if inside(row.at_s)),
     )
-
-
-Timed = TypeVar("Timed", LoggedStatus, LoggedEvent)
-
-
-def _earlier(row: Timed, by_s: float) -> Timed:
-    return replace(row, at_s=row.at_s - by_s)
 
 
 def _run(run: FieldRun, by_s: float) -> FieldRun:
-    return replace(run, begins_s=max(run.begins_s - by_s, 0.0), ends_s=run.ends_s - by_s)
-
-
-def _earlier_phrase(phrase: Phrase, by_s: float) -> Phrase:
-    notes = tuple(_earlier_note(note, by_s) for note in phrase.notes)
-    return msgspec.structs.replace(phrase, notes=notes)
-
-
-def _earlier_note(note: Note, by_s: float) -> Note:
-    return msgspec.structs.replace(
-        note,
-        onset_s=round(note.onset_s - by_s, 6),
-        offset_s=round(note.offset_s - by_s, 6),
-        track=tuple((round(at_s - by_s, 6), hz) for at_s, hz in note.track),
-    )
-
-
-def _earlier_reply(reply: LoggedReply, by_s: float) -> LoggedReply:
-    notes = tuple(
-        msgspec.structs.replace(
-            note,
-            onset_s=round(note.onset_s - by_s, 6),
-            offset_s=None if note.offset_s is None else round(note.offset_s - by_s, 6),
-        )
-        for note in reply.notes
-    )
-    return replace(reply, at_s=reply.at_s - by_s, notes=notes)
-
-
-def _earlier_command(command: LoggedCommand, by_s: float) -> LoggedCommand:
-    played_s = None if command.played_s is None else command.played_s - by_s
-    return replace(command, at_s=command.at_s - by_s, played_s=played_s)
+    """A run as of `by_s`: what is left of it, where it began before."""
+    begins_s = max(run.begins_s - by_s, 0.0)
+    start = run.start + timedelta(seconds=max(by_s - run.begins_s, 0.0))
+    return replace(run, begins_s=begins_s, ends_s=run.ends_s - by_s, start=start)

@@ -37,6 +37,8 @@ def _warnings(day: FieldDay) -> tuple[str, ...]:
     if len(day.runs) > 1:
         found.append(f"{len(day.runs)} runs set one after another by their times of day")
     found += [step.text for step in day.clock_steps]
+    if day.lost:
+        found.append(f"the log is damaged: {day.lost} of its rows can't be read")
     if day.unreadable:
         found.append(f"{day.unreadable} rows of the log could not be understood")
     return tuple(found)

@@ -27,12 +27,15 @@ from callresp.field.day import FieldDay, LoggedCommand, LoggedStatus
 REASONS_MAX = 25
 IDLE_PERIODS_MOST = 24
 NOT_STRUCK = "not struck: "
+RUN_ENDED = "the run ended before it was decided"
+LOG_CUT = "the log breaks off before it was decided"
 
 
 class PeriodCounts(msgspec.Struct, frozen=True, kw_only=True):
     """Counts of one period of the clock, an hour or less."""
 
     start: datetime
+    from_s: float
     length_s: float
     calls: int
     answers: int
@@ -45,7 +48,10 @@ class PeriodCounts(msgspec.Struct, frozen=True, kw_only=True):
         Examples
         --------
         >>> start = datetime(2026, 5, 12)
-        >>> PeriodCounts(start=start, length_s=300.0, calls=0, answers=0, strokes=0).period
+        >>> one = PeriodCounts(
+        ...     start=start, from_s=0.0, length_s=300.0, calls=0, answers=0, strokes=0
+        ... )
+        >>> one.period
         '5 minutes'
         """
         if self.length_s < 60:
@@ -109,6 +115,7 @@ class DayStatistics(msgspec.Struct, frozen=True, kw_only=True):
     faults: dict[str, int]
     clock_steps: int
     unreadable_rows: int
+    lost_rows: int
 
 
 def statistics_of(day: FieldDay) -> DayStatistics:
@@ -142,6 +149,7 @@ def statistics_of(day: FieldDay) -> DayStatistics:
         faults=dict(Counter(fault.text for fault in day.faults).most_common()),
         clock_steps=len(day.clock_steps),
         unreadable_rows=day.unreadable,
+        lost_rows=day.lost,
     )
 
 
@@ -210,6 +218,7 @@ def counts_per(day: FieldDay, length_s: float) -> tuple[PeriodCounts, ...]:
     return tuple(
         PeriodCounts(
             start=day.moment(number * length_s - into_s),
+            from_s=number * length_s - into_s,
             length_s=length_s,
             calls=calls[number],
             answers=answers[number],
@@ -262,8 +271,10 @@ def reasons(day: FieldDay) -> dict[str, int]:
     """Why phrases were left alone, commonest first."""
     whys = _alike(reply.unanswered.split(":")[0] for reply in day.replies if reply.unanswered)
     told = {reply.phrase for reply in day.replies}
-    if untold := sum(phrase.id not in told for phrase in day.phrases):
-        whys["the log breaks off before it was decided"] += untold
+    for phrase in day.phrases:
+        if phrase.id not in told:
+            ended = day.runs[day.run_at(phrase.onset_s)].ended if day.runs else ""
+            whys[RUN_ENDED if ended else LOG_CUT] += 1
     return dict(whys.most_common(REASONS_MAX))
 
 

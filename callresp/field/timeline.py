@@ -122,7 +122,8 @@ def energy(day: FieldDay) -> list[tuple[float, float]]:
 def hour_ticks(day: FieldDay, about: int = 8) -> list[tuple[float, str]]:
     """(seconds, label) of whole hours, or of minutes on a short day."""
     steps_s = (60, 300, 600, 900, 1800, 3600, 7200, 10800, 14400, 21600, 43200, 86400)
-    step_s = next((s for s in steps_s if day.duration_s / s <= about), 86400)
+    days = math.ceil(day.duration_s / DAY_S / about)
+    step_s = next((s for s in steps_s if day.duration_s / s <= about), round(days * DAY_S))
     midnight = day.start.replace(hour=0, minute=0, second=0, microsecond=0)
     into_s = (day.start - midnight).total_seconds()
     at_s = step_s * math.ceil(into_s / step_s) - into_s

@@ -23,12 +23,11 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import msgspec
 import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
-from callresp.field.day import FieldDay
+from callresp.field.day import FieldDay, shifted
 from callresp.io.score import Phrase, ReplyNote
 from callresp.palette.model import Palette
 from callresp.plots import style
@@ -449,8 +448,8 @@ def draw_dial(
 ) -> None:
     """Draw a stretch of a day as a round score."""
     from_s, to_s = stretch
-    calls = [_shifted(p, from_s) for p in day.phrases if from_s <= p.onset_s < to_s]
-    answers = [_moved(n, from_s) for n in day.sounded() if from_s <= n.onset_s < to_s]
+    calls = [shifted(p, -from_s) for p in day.phrases if from_s <= p.onset_s < to_s]
+    answers = [shifted(n, -from_s) for n in day.sounded() if from_s <= n.onset_s < to_s]
     answered = {note.heard_phrase for note in answers}
     told = (counted(len(calls), "call"), f"{len(answered):,} answered")
     start = day.moment(from_s)
@@ -464,20 +463,3 @@ def _of_that_day(sun: Sun | None, start: datetime) -> tuple[datetime | None, dat
         return None, None
     days = timedelta(days=(start.date() - sun.rise.date()).days)
     return sun.rise + days, sun.set + days
-
-
-def _shifted(phrase: Phrase, by_s: float) -> Phrase:
-    if by_s == 0.0:
-        return phrase
-    notes = tuple(
-        msgspec.structs.replace(
-            note, onset_s=note.onset_s - by_s, offset_s=note.offset_s - by_s, track=()
-        )
-        for note in phrase.notes
-    )
-    return msgspec.structs.replace(phrase, notes=notes)
-
-
-def _moved(note: ReplyNote, by_s: float) -> ReplyNote:
-    end_s = None if note.offset_s is None else note.offset_s - by_s
-    return msgspec.structs.replace(note, onset_s=note.onset_s - by_s, offset_s=end_s)

@@ -130,9 +130,8 @@ def _hours(axes: Axes, day: FieldDay) -> None:
     length_s = counts[0].length_s
     pad = 0.06 * min(length_s, day.duration_s)
     for period in counts:
-        from_s = day.since_start(period.start)
-        end_s = min(from_s + length_s, day.duration_s)
-        from_s = max(from_s, 0.0)
+        end_s = min(period.from_s + length_s, day.duration_s)
+        from_s = max(period.from_s, 0.0)
         wide = max(end_s - from_s - pad, (end_s - from_s) / 2)
         for value, colour in ((period.calls, CALL), (-period.answers, ANSWER)):
             axes.bar(from_s + pad / 2, value, wide, align="edge", color=colour, lw=0, zorder=3)

@@ -124,9 +124,14 @@ def _until(start: datetime, end: datetime) -> str:
 
 def _remarks(figures: DayStatistics) -> list[str]:
     """What is missing from the page, and why."""
-    if not figures.unreadable_rows:
-        return []
-    return [f"{counted(figures.unreadable_rows, 'row')} of the log could not be understood."]
+    found = []
+    if figures.unreadable_rows:
+        rows = counted(figures.unreadable_rows, "row")
+        found.append(f"{rows} of the log could not be understood.")
+    if figures.lost_rows:
+        rows = counted(figures.lost_rows, "row")
+        found.append(f"The log is damaged: {rows} of it can't be read; the page is of the others.")
+    return found
 
 
 def _facts(figures: DayStatistics) -> list[tuple[str, str, str]]:
