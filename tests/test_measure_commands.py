@@ -136,6 +136,48 @@ def test_no_test_breaks_a_limit_and_none_is_refused_without_need() -> None:
     assert refused < 20
 
 
+def test_a_palette_that_is_there_is_filled_in_and_keeps_what_it_says(tmp_path: Path) -> None:
+    machine = (block(channel=0, name="wood"),)
+    plan, mine = tmp_path / "t.plan.jsonl", tmp_path / "mine.toml"
+    words = ["--channels", "0", "--names", "wood", "--repeats", "2", "--pulses", "2", "--runs", "0"]
+    assert run(test_command.strike_test_command, *words, "-o", str(plan))[0] == 0
+    recorder = sm.Recorder(noise_db=-50)
+    write_wav(tmp_path / "take.wav", sm.record(machine, read_plan(plan), recorder), 48000)
+    text = (tmp_path / "t.toml").read_text()
+    for own, kept in (
+        ("capacity_ah = 7\n", "capacity_ah = 9  # new in May\n"),
+        (draft.DRAFTED + '"', 'The alder block"'),
+        ("[board]", "# under the eaves\n[board]"),
+    ):
+        assert own in text
+        text = text.replace(own, kept)
+    mine.write_text(text)
+    words = [str(tmp_path / "take.wav"), "--plan", str(plan), "-o"]
+    run(test_command.measure_command, *words, str(mine))
+    for kept in ("capacity_ah = 9  # new in May", "# under the eaves", 'description = "The alder'):
+        assert kept in mine.read_text()
+    assert load_palette(mine).striker[0].base_hz == pytest.approx(830, rel=1e-3)
+    run(test_command.measure_command, *words, str(tmp_path / "new.toml"))
+    assert "nothing measured" not in (tmp_path / "new.toml").read_text()
+    rules = tmp_path / "rules.toml"
+    rules.write_text('name = "mine"\n')
+    with pytest.raises(UserError, match="is no palette that could be filled in"):
+        run(test_command.measure_command, *words, str(rules))
+    assert rules.read_text() == 'name = "mine"\n'
+    mine.write_text(text.replace('name = "wood"', 'name = "stone"'))
+    with pytest.raises(UserError, match="has none of the measured strikers"):
+        run(test_command.measure_command, *words, str(mine))
+
+
+@pytest.mark.parametrize(("option", "value"), [("--names", "a,b"), ("--dampers", "7")])
+def test_names_and_dampers_are_one_for_each_channel(
+    option: str, value: str, tmp_path: Path
+) -> None:
+    plan = str(tmp_path / "t.plan.jsonl")
+    with pytest.raises(UserError, match="for 3 channels"):
+        run(test_command.strike_test_command, "--channels", "0,1,2", option, value, "-o", plan)
+
+
 def test_mistakes_are_told_in_a_line(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="give --palette, or --channels"):
         run(test_command.strike_test_command)

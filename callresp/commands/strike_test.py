@@ -147,16 +147,19 @@ def _of_channels(
         if p.strip()
     ]
     called = [part.strip() for part in (names or "").split(",") if part.strip()]
-    if len(held) > len(numbers) or len(called) > len(numbers):
-        raise UserError(
-            f"more dampers or names than the {len(numbers)} channels", remedy="give one for each"
-        )
+    for given, option, what in ((held, "--dampers", "dampers"), (called, "--names", "names")):
+        if given and len(given) != len(numbers):
+            raise UserError(
+                f"{len(given)} {what} for {len(numbers)} channels",
+                where=option,
+                remedy="give one for each" + (", - for none" if what == "dampers" else ""),
+            )
     rest = "off" if rests_off else "on"
     wired = [
         WiredStriker(
-            name=called[n] if n < len(called) else f"striker {n + 1}",
+            name=called[n] if called else f"striker {n + 1}",
             channel=number,
-            damper=held[n] if n < len(held) else None,
+            damper=held[n] if held else None,
             damper_rests=rest,
         )
         for n, number in enumerate(numbers)
@@ -229,7 +232,8 @@ def measure_command(
 
     With --plan the recording is that of a strike test. Without it, it holds
     strokes by hand: each striker some times, left to ring; they are found and
-    told apart by their sound. Values that say "by hand" or "keep" in their
+    told apart by their sound. A palette that is there already is filled in, and
+    keeps all else that it says. Values that say "by hand" or "keep" in their
     comment stay, and so do all comments.
 
     A recording alone can't tell latency, only how strikers differ: give
@@ -275,7 +279,7 @@ def measure_command(
             )
         else:
             found, text = _from_hand(capture, palette, full_scale_db, distance, advance)
-    written = update_palette(text, found, str(output), keep)
+    written = update_palette(_text_of(output, text), found, str(output), keep)
     write_text(output, written.text)
     whole = whole_report(found, written)
     write_text(report, _json(whole))
@@ -285,9 +289,29 @@ def measure_command(
         ui.emit({"palette": str(output), "picture": str(picture), **whole})
     else:
         print_summary(found, written.kept)
+        if written.absent:
+            ui.warn(f"not in {output}, so not written: {', '.join(written.absent)}")
         ui.say(f"wrote {output}, {picture} and {report}")
         ui.say(f"next: look at {picture}; callresp sheet {output} draws the workshop sheet")
     click.get_current_context().exit(1 if grave else 0)
+
+
+def _text_of(output: Path, text: str) -> str:
+    """The palette to fill in: the one that is written over, so that nothing of it is lost."""
+    from callresp.io.files import read_text
+    from callresp.palette.files import load_palette
+
+    if not output.exists():
+        return text
+    try:
+        load_palette(output)
+    except UserError as fault:
+        raise UserError(
+            f"is no palette that could be filled in: {fault}",
+            where=str(output),
+            remedy="give another -o",
+        ) from None
+    return read_text(output)
 
 
 class _Known:

@@ -205,7 +205,7 @@ def _force(axes: Any, one: StrikerResult) -> None:
     if mute:
         axes.annotate(
             "does not always speak",
-            (mute[0], low),
+            (max(mute), low),
             (4, -1),
             textcoords="offset points",
             fontsize=5.8,

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from callresp.palette.model import COLDEST_C, COPPER_PER_K
 
 NOT_YET = "not measured yet"
+DRAFTED, MEASURED = "Drafted for a strike test, nothing measured", "Measured by a strike test"
 LOWERED = "lowered for the strike test, was"
 TEST_RESTRIKE_MS, SAFE_RESTRIKE_MS = 15.0, 200.0
 
@@ -113,7 +114,7 @@ def draft(
     volts = power.volts / (1 + COPPER_PER_K * (COLDEST_C - 20.0))
     both_a = volts / power.ohms + volts / power.damper_ohms
     text = _HEAD.format(
-        title=title or "Drafted for a strike test, nothing measured",
+        title=title or DRAFTED,
         name=name,
         channels=min(max(channels, default=0) + 1, 64),
         chemistry="mains",

@@ -50,6 +50,8 @@ def findings(
         found += _strokes(striker.name, sound.strokes)
         if not sound.modes and any(s.spoke for s in sound.strokes):
             text = f"{striker.name} was heard, but no partial stands out of the noise"
+            if not sound.clips:
+                text = f"{striker.name} never rings alone for long enough to measure its sound"
             found.append(Finding(kind="partials", striker=striker.name, text=text))
     found += _order(capture, palette, sounds)
     if not drafted:

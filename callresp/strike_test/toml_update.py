@@ -18,10 +18,11 @@ from typing import Any
 
 import msgspec
 
+from callresp.errors import UserError
 from callresp.io import settings
 from callresp.palette.checks import faults
 from callresp.palette.model import Palette
-from callresp.strike_test.draft import LOWERED, NOT_YET
+from callresp.strike_test.draft import DRAFTED, LOWERED, MEASURED, NOT_YET
 from callresp.strike_test.force import palette_points
 from callresp.strike_test.results import (
     DamperResult,
@@ -38,9 +39,13 @@ _COMMENT = re.compile(r"#\s*(.*)$")
 
 @dataclass
 class UpdatedPalette:
-    """The new text, and what was kept by hand: (striker, key, measured instead)."""
+    """The new text, and what was kept by hand: (striker, key, measured instead).
+
+    `absent` are measured strikers that the palette does not have.
+    """
 
     text: str = ""
+    absent: tuple[str, ...] = ()
     kept: list[tuple[str, str, str]] = field(default_factory=list)
 
 
@@ -67,9 +72,19 @@ def update_palette(
     """
     import tomlkit
 
-    document = tomlkit.parse(text)
+    document = tomlkit.parse(text.replace(f"# {DRAFTED}", f"# {MEASURED}"))
     done = UpdatedPalette()
     measured = {one.name: one for one in found.strikers}
+    names = {str(table.get("name", "")) for table in document.get("striker", [])}
+    done.absent = tuple(name for name in measured if name not in names)
+    if measured and len(done.absent) == len(measured):
+        raise UserError(
+            f"has none of the measured strikers ({', '.join(measured)})",
+            where=name,
+            remedy="give another -o, or name its strikers as in the plan's palette",
+        )
+    if document.get("description") == DRAFTED and measured:
+        document["description"] = MEASURED
     for table in document.get("striker", []):
         one = measured.get(str(table.get("name", "")))
         if one is None:
