@@ -238,12 +238,14 @@ def table(auditions: list[Heard]) -> list[str]:
 
 
 def _mixes(source: Path, recording: Path | None, auditions: list[Heard]) -> None:
-    from callresp.synthesis.mixing import mix
+    from callresp.synthesis.mixing import FOR_LISTENING, mix
 
     stem = source.name.split(".")[0]
     for one in auditions:
         label = "".join(c if c.isalnum() or c in "-=." else "-" for c in one.label)
         target = source.with_name(f"{stem}.{label}.rehearsal.wav")
         with ui.progress(f"mixing {target.name}") as advance:
-            mix(recording, one.checked, one.checked.palette, target, progress=advance)
+            mix(
+                recording, one.checked, one.checked.palette, target, FOR_LISTENING, progress=advance
+            )
         ui.warn(f"wrote {target}")

@@ -125,7 +125,7 @@ def _plan(folder: Folder, reply: ReplyScore, machine: Palette) -> CheckedPlan:
 def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan) -> None:
     from callresp.midi.file import write_midi
     from callresp.plots.excerpt_picture import draw_excerpt
-    from callresp.synthesis.mixing import mix
+    from callresp.synthesis.mixing import FOR_LISTENING, mix
 
     with ui.progress("mixing the rehearsal") as advance:
         mix(
@@ -133,6 +133,7 @@ def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: Che
             checked,
             checked.palette,
             folder[".rehearsal.wav"],
+            FOR_LISTENING,
             progress=advance,
         )
     write_midi(folder[".mid"], heard=heard, plan=checked, palette=checked.palette)

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from callresp.synthesis.levels import ListeningPoint
     from callresp.synthesis.mixing import MixReport
 
+# Below this a peak is digital silence.
+SILENT_DB = -150.0
+
 
 @click.command(name="rehearse")
 @click.argument("plan", type=PATH)
@@ -52,6 +55,15 @@ if TYPE_CHECKING:
 @click.option("--picture-file", type=PATH, help="Where to draw it: .png, .svg or .pdf.")
 @click.option("--from", "from_s", type=float, metavar="S", help="Picture and MIDI from here.")
 @click.option("--to", "to_s", type=float, metavar="S", help="Picture until here.")
+@click.option(
+    "--loudness",
+    type=click.FloatRange(-60, -5),
+    callback=ui.finite,
+    default=-23.0,
+    show_default=True,
+    metavar="LUFS",
+    help="Bring the mix to this loudness, as far as the headroom allows.",
+)
 @click.option("--midi-port", metavar="NAME", help="Play it on a MIDI output instead.")
 @click.option("--virtual", is_flag=True, help="Make that MIDI output, for others to connect to.")
 @options.tuning
@@ -122,6 +134,7 @@ def _mix(job: Job, output: Path, sound: dict[str, object]) -> MixReport:
         pan=float(str(sound["pan"] or 0.0)),
         float32=bool(sound["float32"]),
         alone=bool(sound["alone"]),
+        loudness_lufs=float(str(sound["loudness"])),
     )
     place = _place(job.palette, sound)
     with ui.progress(f"mixing {output.name}") as advance:
@@ -177,16 +190,25 @@ def _print_summary(job: Job, mixed: MixReport) -> None:
 
     if job.recording is None:
         ui.warn("no recording beside the plan: rendered the machine alone (--recording names one)")
-    beside = "" if job.recording is None else f", chorus peaks at {mixed.chorus_peak_db:.1f} dB"
-    ui.say(
-        f"{job.palette.name} at {mixed.distance_m:g} m: peaks at {mixed.machine_peak_db:.1f} dB"
-        f" of full scale ({mixed.full_scale_db:g} dB SPL){beside}"
+    sources = [("the machine", mixed.machine_peak_db)]
+    if job.recording is not None and mixed.chorus_peak_db > SILENT_DB:
+        sources.append(("the recording", mixed.chorus_peak_db))
+    levels = ", ".join(
+        f"{name} peaks as high as a tone of {mixed.full_scale_db + peak_db:.0f} dB SPL"
+        if peak_db > SILENT_DB
+        else f"{name} is silent"
+        for name, peak_db in sources
     )
-    if mixed.gain_db < 0:
-        ui.say(f"turned down by {-mixed.gain_db:.1f} dB, so that it doesn't clip")
+    ui.say(f"{job.palette.name} heard from {mixed.distance_m:g} m: {levels}")
+    way = "up" if mixed.gain_db > 0 else "down"
+    loudness = "too faint or short for a loudness"
+    if mixed.loudness_lufs is not None:
+        loudness = f"{mixed.loudness_lufs:.1f} LUFS"
     ui.say(
         f"wrote {mixed.path}: {mixed.duration_s:.1f} s, {mixed.sample_rate_hz} Hz,"
-        f" {'stereo' if mixed.channels == 2 else 'mono'}"
+        f" {'stereo' if mixed.channels == 2 else 'mono'}; {loudness}, true peak"
+        f" {mixed.peak_db + mixed.gain_db:.1f} dB of full scale, turned {way} by"
+        f" {abs(mixed.gain_db):.1f} dB for listening"
     )
     ui.warn(HEARING_CAUTION)
 

@@ -201,6 +201,7 @@ def _written(
     from callresp.plan.files import write_plan
     from callresp.plots.dial import draw_day
     from callresp.plots.style import counted
+    from callresp.synthesis.mixing import FOR_LISTENING
     from callresp.synthesis.mixing import mix as mix_down
 
     assert way.reply is not None
@@ -214,7 +215,7 @@ def _written(
     if mix:
         written.append(heard.with_name(f"{stem}.rehearsal.wav"))
         with ui.progress(f"mixing {written[-1].name}") as advance:
-            mix_down(None, way.checked, machine, written[-1], progress=advance)
+            mix_down(None, way.checked, machine, written[-1], FOR_LISTENING, progress=advance)
     if picture:
         written.append(heard.with_name(f"{stem}.png"))
         title = f"{day.path.stem}: {way.side.label}"

@@ -40,6 +40,7 @@ from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
 from callresp.synthesis.execution import execute
 from callresp.synthesis.levels import ListeningPoint, listening_point
+from callresp.synthesis.loudness import LoudnessMeter
 from callresp.synthesis.modal import StrikerVoice
 from callresp.synthesis.turning import TurnerVoice
 
@@ -51,6 +52,8 @@ HEARING_CAUTION = (
 )
 HEADROOM_DB = 1.0
 TAIL_MAX_S = 20.0
+# Programme loudness of EBU R 128: loud enough on any loudspeaker, with room for single strokes.
+LISTENING_LUFS = -23.0
 DEFAULT_RATE_HZ = 48000
 
 
@@ -70,6 +73,9 @@ class MixSettings:
         Write 32-bit float instead of 24-bit integer samples.
     alone
         Leave the chorus out: the machine alone, at the same times and levels.
+    loudness_lufs
+        Bring the mix to this loudness (ITU-R BS.1770-4), as far as the headroom
+        allows; `None` leaves the recording's own level.
     """
 
     headroom_db: float = HEADROOM_DB
@@ -77,6 +83,7 @@ class MixSettings:
     pan: float = 0.0
     float32: bool = False
     alone: bool = False
+    loudness_lufs: float | None = None
 
     def __post_init__(self) -> None:
         if not 0 <= self.headroom_db <= 60:
@@ -93,15 +100,23 @@ class MixSettings:
         return (math.sqrt(2) * math.cos(angle), math.sqrt(2) * math.sin(angle))
 
 
+FOR_LISTENING = MixSettings(loudness_lufs=LISTENING_LUFS)
+
+
 @dataclass(frozen=True, slots=True)
 class MixReport:
-    """What came of a mix. Peaks are dB re full scale, before the gain; `peak_db` is a true peak."""
+    """What came of a mix.
+
+    Peaks are dB re full scale, before the gain; `peak_db` is a true peak.
+    `loudness_lufs` is that of the file; `None` for what is too faint or short.
+    """
 
     path: str
     sample_rate_hz: int
     channels: int
     duration_s: float
     gain_db: float
+    loudness_lufs: float | None
     peak_db: float
     chorus_peak_db: float
     machine_peak_db: float
@@ -141,6 +156,7 @@ class _Source:
         self._plan, self._palette, self._place, self._seed = plan, palette, place, seed
         self._mixing = mixing
         self._recordings = _channels(recording, mixing)
+        self.channels = len(mixing.gains)
         self.rate = recording.sample_rate_hz if recording else DEFAULT_RATE_HZ
         last_s = execute(plan, palette).end_s
         self.end_s = last_s + place.delay_s if last_s > 0 else 0.0
@@ -212,8 +228,8 @@ def mix(
 
     Returns
     -------
-    Mixed
-        With the gain that kept the headroom.
+    MixReport
+        With the gain that was applied.
 
     Raises
     ------
@@ -237,6 +253,9 @@ def mix(
         channels=len(mixing.gains),
         duration_s=peaks.frames / source.rate,
         gain_db=round(20 * math.log10(gain), 3) + 0.0,
+        loudness_lufs=None
+        if peaks.loudness_lufs is None
+        else round(peaks.loudness_lufs + 20 * math.log10(gain), 2),
         peak_db=_db(peaks.together),
         chorus_peak_db=_db(peaks.chorus),
         machine_peak_db=_db(peaks.machine),
@@ -277,9 +296,12 @@ def mixed(
 
 
 def _gain(peaks: _Peaks, mixing: MixSettings) -> float:
-    """What brings the sum down to the headroom; never up."""
+    """What brings the sum to the loudness that is asked for, and never above the headroom."""
+    gain = 1.0
+    if mixing.loudness_lufs is not None and peaks.loudness_lufs is not None:
+        gain = 10 ** ((mixing.loudness_lufs - peaks.loudness_lufs) / 20)
     ceiling = 10 ** (-mixing.headroom_db / 20)
-    return min(1.0, ceiling / peaks.together) if peaks.together > 0 else 1.0
+    return min(gain, ceiling / peaks.together) if peaks.together > 0 else 1.0
 
 
 @dataclass(slots=True)
@@ -288,21 +310,24 @@ class _Peaks:
     machine: float = 0.0
     together: float = 0.0
     frames: int = 0
+    loudness_lufs: float | None = None
 
 
 def _peaks(source: _Source, tell: Callable[[float], None]) -> _Peaks:
-    """First pass: how high it gets."""
-    found = _Peaks()
+    """First pass: how high it gets, and how loud it is."""
+    found, meter = _Peaks(), LoudnessMeter(source.rate, source.channels)
     for chorus, machine in source.blocks():
         found.chorus = max(found.chorus, float(np.abs(chorus).max()))
         found.machine = max(found.machine, float(np.abs(machine).max()))
         both = chorus + machine
+        meter.push(both)
         # Oversampling raises a sample by 2.241 at most (the sum of its filter's taps): look only
         # where that could matter.
         if 2.25 * float(np.abs(both).max()) > found.together:
             found.together = max(found.together, true_peak(both, source.rate))
         found.frames += len(chorus)
         tell(min(found.frames / max(source.frames, 1), 1.0))
+    found.loudness_lufs = meter.loudness()
     if found.frames == 0:
         raise UserError("nothing to render: the plan is empty", remedy="give a recording too")
     return found
