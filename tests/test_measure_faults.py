@@ -209,6 +209,10 @@ def test_latency_from_a_channel_that_carries_the_pulses(skew_ppm: float, sign: f
     assert latency is not None
     # A machine whose sound takes no time: what 0.34 m of air take is taken off.
     assert latency.value == pytest.approx(8.0 - 1.0, abs=0.2)
+    # 0.34 m known to a tenth are 0.1 ms, beside 0.1 ms of placing an onset; repeats tell less.
+    assert latency.systematic == pytest.approx(0.141, abs=0.005)
+    assert latency.combined is not None
+    assert abs(latency.value - 7.0) < 2 * latency.combined
 
 
 def test_a_channel_without_pulses_is_refused() -> None:

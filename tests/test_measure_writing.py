@@ -84,6 +84,13 @@ def test_measured_values_are_written_with_their_uncertainty() -> None:
     assert palette_of(text).striker[1] == palette_of(TEXT).striker[1]
 
 
+def test_what_repeats_show_and_what_is_unsure_are_told_apart() -> None:
+    """Latency by a reference that is itself unsure by 0.1 ms, however well strokes repeat."""
+    one = one_of(latency_ms=MeasuredValue(11.5, 0.001, 12, systematic=0.1))
+    text = toml_update.update_palette(TEXT, found(one), "a.toml").text
+    assert "latency_ms = 11.5 # measured ±0.10 ms (repeats ±0.001), n 12" in text
+
+
 def test_comments_and_hand_set_values_stay() -> None:
     text = TEXT.replace(
         f"latency_ms = 10.0  # {draft.NOT_YET}", "latency_ms = 9.0  # by hand, with a scope", 1

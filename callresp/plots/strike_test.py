@@ -82,7 +82,7 @@ def _pm(value: MeasuredValue | None, form: str, unit: str) -> str:
     if value is None:
         return "–"
     text = f"{value.value:{form}}"
-    shown = f"{value.uncertainty or 0.0:{form}}"
+    shown = f"{value.combined or 0.0:{form}}"
     # An uncertainty below the last digit shown is no news.
     return f"{text} ±{shown} {unit}" if float(shown) > 0 else f"{text} {unit}"
 

@@ -29,7 +29,7 @@ from callresp.strike_test import align, interference, onsets, per_striker, resul
 from callresp.strike_test import findings as findings_
 from callresp.strike_test.capture import Capture, SwitchEdges
 from callresp.strike_test.interference import ForeignSound
-from callresp.strike_test.results import Finding, StrikeTestResult
+from callresp.strike_test.results import Finding, MeasuredValue, StrikeTestResult
 from callresp.strike_test.strokes import HeardStroke, takes
 
 Values = npt.NDArray[np.float64]
@@ -37,6 +37,10 @@ Values = npt.NDArray[np.float64]
 SOUND_M_S = 340.0
 FULL_SCALE_DB = 94.0
 ASSUMED_LATENCY_S = 0.01
+# Standard uncertainties: coils of the trade take 5 to 15 ms, evenly spread (common practice, no
+# source), and distances are told to a tenth.
+ASSUMED_UNSURE_S = 0.005 / 3**0.5
+DISTANCE_SHARE = 0.1
 # Onsets this long after a stroke or a damper move belong to it (bounces, buzz).
 OWN_AFTER_STROKE_S, OWN_AFTER_MOVE_S = 0.25, 0.15
 MOST_JUMPS_PER_S = 100.0
@@ -105,9 +109,9 @@ def measure(
         own = [s for s in heard if s.take.striker == number]
         kind = None if asked.drafted else striker.kind
         sounds.append(per_striker.listen(capture, own, kind))
-    latency_s, latency_from, clock = _latency_reference(sounds, palette, clock, asked)
+    latency_s, unsure_s, latency_from, clock = _latency_reference(sounds, palette, clock, asked)
     level_db, level_from = _level_reference(sounds, palette, asked)
-    scale = per_striker.Scale(level_db, latency_s)
+    scale = per_striker.Scale(level_db, latency_s, unsure_s)
     measured = []
     for number, (striker, sound) in enumerate(zip(palette.striker, sounds, strict=True)):
         progress(0.65 + 0.33 * number / len(palette.striker), striker.name)
@@ -177,15 +181,16 @@ def _latency_reference(
     palette: Palette,
     clock: align.Alignment,
     asked: RecordingConditions,
-) -> tuple[float, str, align.Alignment]:
-    """The part of the delays that is no latency but the offset's, how it is known, the clock."""
+) -> tuple[float, float, str, align.Alignment]:
+    """The part of the delays that is the offset's, its uncertainty (s), its source, the clock."""
     delays = clock.delays_s
     travel_s = asked.distance_m / SOUND_M_S
     if asked.switches is not None:
         commands = np.array([s.take.at_s for sound in sounds for s in sound.strokes])
         offset, skew = _switch_clock(commands, asked.switches)
         shifted = replace(clock, offset_s=offset, skew=skew)
-        return travel_s, f"the switching channel, less {asked.distance_m:g} m of air", shifted
+        text = f"the switching channel, less {asked.distance_m:g} m of air"
+        return travel_s, DISTANCE_SHARE * travel_s, text, shifted
     if asked.known_latency is not None:
         name, latency_ms = asked.known_latency
         number = next((n for n, s in enumerate(palette.striker) if s.name == name), None)
@@ -193,13 +198,16 @@ def _latency_reference(
             raise UserError(
                 f"no striker '{name}' was heard", argument="latency", remedy="name one that was"
             )
-        return delays[number] - latency_ms / 1000, f"{name} at {latency_ms:g} ms", clock
+        return delays[number] - latency_ms / 1000, 0.0, f"{name} at {latency_ms:g} ms", clock
     if asked.drafted:
         first = min(delays.values(), default=0.0)
         text = f"the quickest striker taken as {1000 * ASSUMED_LATENCY_S:g} ms"
-        return first - ASSUMED_LATENCY_S, text, clock
+        return first - ASSUMED_LATENCY_S, ASSUMED_UNSURE_S, text, clock
     known = [delay - palette.striker[n].latency_ms / 1000 for n, delay in delays.items()]
-    return float(np.median(known)) if known else 0.0, "the palette, in the median", clock
+    middle = MeasuredValue.of(known) or MeasuredValue(0.0)
+    # With one striker alone, nothing shows how far the palette is off.
+    unsure_s = ASSUMED_UNSURE_S if middle.uncertainty is None else middle.uncertainty
+    return middle.value, unsure_s, "the palette, in the median", clock
 
 
 def _switch_clock(commands: Values, switches: SwitchEdges) -> tuple[float, float]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
@@ -28,6 +30,10 @@ from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
 
+# Standard uncertainties: of placing an onset (tools/bench_measure.py), and of a recorder's clock,
+# ±100 ppm evenly spread (common practice, no source).
+ONSET_UNSURE_S = 1e-4
+CLOCK_UNSURE = 100e-6 / 3**0.5
 RUN_STEP_MAX = 0.15
 RUN_GAP_S, RUN_LEAST = 0.7, 8
 _KEPT_DB = -45.0
@@ -38,11 +44,13 @@ class Scale:
     """How levels and latencies of the recording become those of the palette.
 
     `level_db` is added to a level re full scale; `latency_s` is taken off a
-    stroke's time behind its command (the share of the offset).
+    stroke's time behind its command (the share of the offset), and uncertain by
+    `unsure_s`.
     """
 
     level_db: float
     latency_s: float
+    unsure_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -192,7 +200,7 @@ def _pitch(sound: StrikerSound) -> MeasuredValue | None:
     each = reference.each_hz * judged.hz / reference.hz
     spread = MeasuredValue.of(each)
     assert spread is not None
-    return MeasuredValue(judged.hz, spread.uncertainty, spread.n)
+    return MeasuredValue(judged.hz, spread.uncertainty, spread.n, CLOCK_UNSURE * judged.hz)
 
 
 def _partials(capture: Capture, sound: StrikerSound) -> tuple[PartialResult, ...]:
@@ -269,7 +277,8 @@ def _latency(
     left = np.concatenate([np.array(g) - np.median(g) for g in by_pulse.values()])
     free = max(len(left) - len(by_pulse), 1)
     robust = 1.4826 * float(np.median(np.abs(left))) * (len(left) / free) ** 0.5
-    return value, robust
+    systematic_ms = 1000 * math.hypot(scale.unsure_s, ONSET_UNSURE_S)
+    return msgspec.structs.replace(value, systematic=systematic_ms), robust
 
 
 def _force(sound: StrikerSound, clock: Alignment, scale: Scale) -> tuple[ForceResult, ...]:

@@ -23,11 +23,24 @@ from callresp.palette.similarity import SoundPair
 
 
 class MeasuredValue(msgspec.Struct, frozen=True):
-    """A measured value, its standard uncertainty and the number of readings."""
+    """A measured value and what is known of its error.
+
+    `uncertainty` is by the spread of `n` repeats alone; `systematic` the standard
+    uncertainty of method and reference, which repeats don't show (type B,
+    JCGM 100:2008, 4.3), where it is known.
+    """
 
     value: float
     uncertainty: float | None = None
     n: int = 1
+    systematic: float | None = None
+
+    @property
+    def combined(self) -> float | None:
+        """Both as one standard uncertainty (JCGM 100:2008, 5.1.2)."""
+        if self.uncertainty is None or self.systematic is None:
+            return self.systematic if self.uncertainty is None else self.uncertainty
+        return math.hypot(self.uncertainty, self.systematic)
 
     @classmethod
     def of(cls, readings: Iterable[float], floor: float = 0.0) -> MeasuredValue | None:
@@ -42,7 +55,7 @@ class MeasuredValue(msgspec.Struct, frozen=True):
 
         Examples
         --------
-        >>> Value.of([1.0, 2.0, 3.0]).value
+        >>> MeasuredValue.of([1.0, 2.0, 3.0]).value
         2.0
         """
         good = np.array([r for r in readings if math.isfinite(r)])

@@ -187,13 +187,18 @@ def note_of(value: MeasuredValue | None, unit: str, relative: bool = False) -> s
     --------
     >>> note_of(MeasuredValue(11.5, 0.02, 12), "ms")
     'measured ±0.020 ms, n 12'
+    >>> note_of(MeasuredValue(11.5, 0.001, 12, systematic=0.1), "ms")
+    'measured ±0.10 ms (repeats ±0.001), n 12'
     """
-    if value is None or value.uncertainty is None:
+    if value is None or value.combined is None:
         return "measured" if value is None else f"measured, n {value.n}"
-    unsure = value.uncertainty
+    scale = 1.0
     if relative:
-        unsure, unit = 100 * unsure / value.value, "%"
-    return f"measured ±{_two(unsure)} {unit}, n {value.n}"
+        scale, unit = 100 / value.value, "%"
+    repeats = ""
+    if value.uncertainty is not None and value.systematic is not None:
+        repeats = f" (repeats ±{_two(scale * value.uncertainty)})"
+    return f"measured ±{_two(scale * value.combined)} {unit}{repeats}, n {value.n}"
 
 
 def _two(value: float) -> str:
@@ -245,11 +250,12 @@ def _no_longer_than_free(table: Any, one: StrikerResult) -> None:
 
 def _write_sound(table: Any, one: StrikerResult, pen: _Pen) -> None:
     if one.pitch_hz is not None:
-        cents = None
-        if one.pitch_hz.uncertainty is not None:
-            cents = MeasuredValue(
-                0.0, 1731.2 * one.pitch_hz.uncertainty / one.pitch_hz.value, one.pitch_hz.n
-            )
+        pitch, per_hz = one.pitch_hz, 1731.2 / one.pitch_hz.value
+        repeats, other = (
+            None if error is None else per_hz * error
+            for error in (pitch.uncertainty, pitch.systematic)
+        )
+        cents = MeasuredValue(0.0, repeats, pitch.n, other)
         note = note_of(cents, "cents") + f", {one.pitch_from}"
         pen.write(table, "pitch_hz", round(one.pitch_hz.value, 3), note)
     else:
