@@ -44,6 +44,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "sheet": ("palette", "Draw a palette as a page for the workshop wall."),
     "stream": ("stream", "Send a plan to the board on a port."),
     "live": ("live", "Listen to a place and answer it, all day."),
+    "service": ("service", "Write a systemd unit that runs live from boot on."),
     "ports": ("ports", "List the serial ports that a board may be on."),
     "identify": ("identify", "Ask the board on a port who it is."),
     "try": ("try_channels", "Try one channel after another, each after a yes."),

@@ -1,0 +1,172 @@
+"""``callresp service``: a systemd unit that runs ``callresp live`` from boot on."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import click
+
+from callresp.commands import ui
+from callresp.errors import UserError
+
+# Options of live whose value may name a file: in a unit they need whole paths.
+PATHS = ("--input", "--palette", "--rules", "--profile", "--log", "--snippets")
+UNIT = """# Made by callresp service.
+[Unit]
+Description=callresp live ({name})
+After=sound.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=exec
+User={user}
+SupplementaryGroups=audio dialout
+WorkingDirectory={folder}
+ExecStart={command}
+# A stop is answered in order: all is released, and the log says how it ended.
+KillSignal=SIGTERM
+TimeoutStopSec=60
+# Status 1 is a day that ended well, with faults in its log. A board that is not plugged in yet
+# is waited for.
+SuccessExitStatus=1
+Restart=on-failure
+RestartSec=10
+
+[Install]
+WantedBy=multi-user.target
+"""
+
+
+@click.command(name="service", context_settings={"ignore_unknown_options": True})
+@click.argument("options", nargs=-1, type=click.UNPROCESSED)
+@click.option("--name", default="callresp", show_default=True, help="Of the service.")
+@click.option("--user", help="Who runs it; else you.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="File to write; else shown.")
+def command(options: tuple[str, ...], name: str, user: str | None, output: Path | None) -> None:
+    """Write a systemd unit that runs 'callresp live' with these options from boot on.
+
+    OPTIONS are those of 'callresp live'; put them behind a '--'. The service
+    goes on when an ssh session ends, and starts again by itself after a fault.
+    It asks nobody: the cautions of 'callresp live' are yours to read first.
+    The unit is checked by 'systemd-analyze verify' where there is one; status 1
+    when it finds fault with it.
+
+    \b
+    Examples:
+      callresp service -- --port /dev/ttyACM0 --log day.log --rules answer
+      callresp service -o callresp.service -- --port /dev/ttyACM0 --log day.log
+      sudo cp callresp.service /etc/systemd/system/
+      sudo systemctl enable --now callresp      from now on, and from every boot on
+      sudo systemctl stop callresp              ends it in order, as 'callresp stop' does
+      journalctl -u callresp                    what it said
+    """
+    _check_live(options)
+    unit = unit_text(options, name, user or _me(), Path.cwd())
+    if output is not None:
+        from callresp.io.files import write_text
+
+        write_text(ui.target(output), unit)
+    else:
+        click.echo(unit, nl=False)
+    found = verified(unit, name)
+    if found is None:
+        ui.warn("not checked: there is no systemd-analyze here")
+    elif found:
+        ui.warn(f"systemd-analyze verify: {found}")
+    if output is not None:
+        ui.say(f"{output} is for /etc/systemd/system; then: systemctl enable --now {output.stem}")
+    click.get_current_context().exit(1 if found else 0)
+
+
+def _check_live(options: tuple[str, ...]) -> None:
+    """Read the options as live would; a mistake is told now, not at the next boot."""
+    from callresp.commands.live import command as live
+
+    live.make_context("live", list(options), resilient_parsing=False).close()
+    if not any(option == "--log" or option.startswith("--log=") for option in options):
+        ui.warn("without --log nothing is kept of the day")
+
+
+def _me() -> str:
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        raise UserError("who should run it?", argument="user", remedy="name a user") from None
+
+
+def unit_text(options: tuple[str, ...], name: str, user: str, folder: Path) -> str:
+    """The unit: the options with whole paths, quoted as systemd reads them.
+
+    Parameters
+    ----------
+    options
+        Of ``callresp live``.
+    name, user
+        Of the service, and who runs it.
+    folder
+        What relative paths are relative to.
+    """
+    words = [sys.executable, "-m", "callresp", "live", *_absolute(options, folder)]
+    if "--yes" not in words:
+        words.append("--yes")
+    return UNIT.format(
+        name=name.replace("%", "%%"),
+        user=user,
+        folder=str(folder).replace("%", "%%"),
+        command=" ".join(quoted(word) for word in words),
+    )
+
+
+def _absolute(options: tuple[str, ...], folder: Path) -> list[str]:
+    found: list[str] = []
+    names_path = False
+    for option in options:
+        name, equals, value = option.partition("=")
+        if names_path:
+            found.append(_path(option, folder, found[-1]))
+        elif equals and name in PATHS:
+            found.append(f"{name}={_path(value, folder, name)}")
+        else:
+            found.append(option)
+        names_path = not names_path and option in PATHS
+    return found
+
+
+def _path(value: str, folder: Path, option: str) -> str:
+    """A value as a whole path, unless it is a shipped name or a word of its own."""
+    path = folder / value
+    made = option in ("--log", "--snippets")
+    return os.path.normpath(path) if made or path.exists() else value
+
+
+def quoted(word: str) -> str:
+    """A word of ``ExecStart=`` as systemd.service(5), "Command lines", has it."""
+    word = word.replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%").replace("$", "$$")
+    word = word.replace("\n", "\\n").replace("\t", "\\t")
+    plain = word and not any(letter in " '\";" or letter == "\\" for letter in word)
+    return word if plain else f'"{word}"'
+
+
+def verified(unit: str, name: str) -> str | None:
+    """What systemd-analyze has to say of a unit; "" is well, `None` that it is not here."""
+    program = shutil.which("systemd-analyze")
+    if program is None:
+        return None
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / f"{name}.service"
+        file.write_text(unit, encoding="utf-8")
+        done = subprocess.run(
+            [program, "verify", "--man=no", "--recursive-errors=no", str(file)],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+    said = [row for row in done.stderr.splitlines() if row]
+    return " ".join(said).replace(f"{folder}/", "") if done.returncode else ""

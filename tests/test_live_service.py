@@ -1,0 +1,71 @@
+"""The systemd unit: whole paths, quoted as systemd reads them, and checked by systemd itself."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from callresp.cli import cli
+from callresp.commands import service
+
+WORDS = ("--port", "/dev/ttyACM0", "--log", "day.log", "--palette", "mine.toml")
+
+
+@pytest.mark.parametrize(
+    ("word", "expected"),
+    [
+        ("plain", "plain"),
+        ("/dev/ttyACM0", "/dev/ttyACM0"),
+        ("my day.log", '"my day.log"'),
+        ("100%", "100%%"),
+        ("$HOME", "$$HOME"),
+        ('a"b', '"a\\"b"'),
+        ("a\\b", '"a\\\\b"'),
+        (";", '";"'),
+        ("", '""'),
+    ],
+)
+def test_words_are_quoted_as_systemd_service_5_says(word: str, expected: str) -> None:
+    """Its "Command lines": quotes, "%%" for a percent sign, "$$" for a dollar sign, C escapes.
+
+    From memory.
+    """
+    assert service.quoted(word) == expected
+
+
+def test_the_unit_has_the_users_own_options_with_whole_paths(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("mine.toml").touch()
+    done = CliRunner().invoke(cli, ["service", "-o", "x.service", "--user", "ann", "--", *WORDS])
+    unit = Path("x.service").read_text()
+    assert done.exit_code == 0, done.output
+    (start,) = [row for row in unit.splitlines() if row.startswith("ExecStart=")]
+    assert start.endswith(
+        f"-m callresp live --port /dev/ttyACM0 --log {tmp_path}/day.log"
+        f" --palette {tmp_path}/mine.toml --yes"
+    )
+    assert "User=ann" in unit
+    assert f"WorkingDirectory={tmp_path}" in unit
+    # A shipped name stays one; so does the sound card.
+    words = service._absolute(("--input=device", "--rules", "answer", "--snippets=s"), tmp_path)
+    assert words == ["--input=device", "--rules", "answer", f"--snippets={tmp_path}/s"]
+
+
+def test_a_mistake_is_told_now_and_not_at_the_next_boot() -> None:
+    for words in (["--prot", "x"], ["--speed", "nan"], ["--port"]):
+        done = CliRunner().invoke(cli, ["service", "--", *words])
+        assert done.exit_code == 2, done.output
+        assert "ExecStart" not in done.output
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="no systemd-analyze here")
+def test_systemd_finds_no_fault_with_it_and_would_with_a_spoilt_one(tmp_path: Path) -> None:
+    unit = service.unit_text((*WORDS, "--device", 'a "b" $c 5%'), "callresp", "root", tmp_path)
+    assert service.verified(unit, "callresp") == ""
+    spoilt = unit.replace("ExecStart=", "ExecStart=relative/")
+    assert service.verified(spoilt, "callresp")
