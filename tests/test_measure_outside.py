@@ -52,9 +52,23 @@ def test_a_chime_is_named_an_octave_below_mode_four() -> None:
     hz = [110.0 * ((2 * n + 1) / 3) ** 2 for n in range(1, 8)]
     level = [-18, -12, -6, 0, -2, -4, -10]
     parts = [strike_pitch.PitchPartial(f, float(db), 4.0) for f, db in zip(hz, level, strict=True)]
+    # Told by its partials, or taken from the user: never by its first mode, 26 semitones below.
+    assert strike_pitch.guess_kind(parts) == "tube"
     judged = strike_pitch.strike_pitch(parts, "tube")
     assert judged.hz is not None
     assert cents(judged.hz, hz[3] / 2) < 1
+
+
+@pytest.mark.parametrize("first_hz", [120.0, 247.0, 330.0, 523.0, 880.0, 1400.0])
+def test_a_bar_is_not_taken_for_a_chime(first_hz: float) -> None:
+    """A bar whose first mode is loud is named by it, however low it is."""
+    levels = (0.0, -6.0, -14.0, -24.0, -28.0, -32.0)
+    parts = [
+        strike_pitch.PitchPartial(first_hz * r, db, 3.0)
+        for r, db in zip(strike_pitch.BAR_RATIOS, levels, strict=True)
+    ]
+    assert strike_pitch.guess_kind(parts) == "bar"
+    assert strike_pitch.strike_pitch(parts, "bar").hz == pytest.approx(first_hz)
 
 
 def test_a_short_tube_is_named_by_its_first_mode() -> None:

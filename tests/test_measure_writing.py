@@ -91,6 +91,22 @@ def test_what_repeats_show_and_what_is_unsure_are_told_apart() -> None:
     assert "latency_ms = 11.5 # measured ±0.10 ms (repeats ±0.001), n 12" in text
 
 
+def test_a_kind_that_the_user_gave_stays() -> None:
+    """Also where only the value was changed, and the draft's comment left behind it."""
+    text = TEXT.replace('kind = "bar"', 'kind = "bell"', 1)
+    assert draft.kinds_given(TEXT) == frozenset()
+    assert draft.kinds_given(text) == {"one"}
+    done = toml_update.update_palette(text, found(one_of(kind="tube")), "a.toml").text
+    assert palette_of(done).striker[0].kind == "bell"
+    assert 'kind = "bell" # as given' in done
+    assert (
+        palette_of(toml_update.update_palette(TEXT, found(one_of(kind="tube")), "a.toml").text)
+        .striker[0]
+        .kind
+        == "tube"
+    )
+
+
 def test_comments_and_hand_set_values_stay() -> None:
     text = TEXT.replace(
         f"latency_ms = 10.0  # {draft.NOT_YET}", "latency_ms = 9.0  # by hand, with a scope", 1

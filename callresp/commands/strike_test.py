@@ -352,7 +352,7 @@ def _from_plan(
     from callresp.plan.files import read_plan
     from callresp.strike_test.analysis import RecordingConditions, measure
     from callresp.strike_test.capture import read_capture, switch_edges
-    from callresp.strike_test.draft import is_draft
+    from callresp.strike_test.draft import is_draft, kinds_given
 
     played = read_plan(plan)
     path = _palette_of(plan, palette or played.header.palette, find)
@@ -367,6 +367,7 @@ def _from_plan(
         switches=switches,
         known_latency=_latency(known.latency),
         drafted=is_draft(text),
+        kinds_given=kinds_given(text),
     )
     return measure(capture, played, machine, asked, advance), text
 

@@ -54,7 +54,7 @@ class RecordingConditions:
     calibrated; `distance_m`: from the strikers to the microphone;
     `switches`: when coils switched, from a channel that carries their pulses;
     `known_latency`: a striker's name and its latency in ms; `drafted`: the
-    palette's figures are placeholders.
+    palette's figures are placeholders, but for the kinds of `kinds_given`.
     """
 
     full_scale_db: float | None = None
@@ -62,6 +62,7 @@ class RecordingConditions:
     switches: SwitchEdges | None = None
     known_latency: tuple[str, float] | None = None
     drafted: bool = False
+    kinds_given: frozenset[str] = frozenset()
 
 
 def measure(
@@ -107,7 +108,8 @@ def measure(
     for number, striker in enumerate(palette.striker):
         progress(0.15 + 0.5 * number / len(palette.striker), striker.name)
         own = [s for s in heard if s.take.striker == number]
-        kind = None if asked.drafted else striker.kind
+        guessed = asked.drafted and striker.name not in asked.kinds_given
+        kind = None if guessed else striker.kind
         sounds.append(per_striker.listen(capture, own, kind))
     latency_s, unsure_s, latency_from, clock = _latency_reference(sounds, palette, clock, asked)
     level_db, level_from = _level_reference(sounds, palette, asked)

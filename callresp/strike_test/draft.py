@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from callresp.palette.model import COLDEST_C, COPPER_PER_K
 
 NOT_YET = "not measured yet"
+DRAFT_KIND = "bar"
 DRAFTED, MEASURED = "Drafted for a strike test, nothing measured", "Measured by a strike test"
 LOWERED = "lowered for the strike test, was"
 TEST_RESTRIKE_MS, SAFE_RESTRIKE_MS = 15.0, 200.0
@@ -128,7 +129,7 @@ def draft(
     for striker in strikers:
         text += _STRIKER.format(
             name=striker.name.replace('"', "'"),
-            kind="bar",
+            kind=DRAFT_KIND,
             restrike=restrike_ms,
             soft=power.soft_ms,
             hard=power.hard_ms,
@@ -153,6 +154,19 @@ def is_draft(text: str) -> bool:
         re.match(r"\s*latency_ms\s*=.*#.*" + NOT_YET, line) is not None
         for line in text.splitlines()
     )
+
+
+def kinds_given(text: str) -> frozenset[str]:
+    """Strikers whose kind the user gave: no placeholder, or another value than a draft has."""
+    import tomlkit
+
+    given = set()
+    for striker in tomlkit.parse(text).get("striker", []):
+        kind = striker.get("kind")
+        placeholder = kind == DRAFT_KIND and NOT_YET in (kind.trivia.comment or "")
+        if kind is not None and not placeholder:
+            given.add(str(striker.get("name", "")))
+    return frozenset(given)
 
 
 def for_test(text: str) -> str:

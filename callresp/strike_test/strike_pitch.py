@@ -170,6 +170,8 @@ def guess_kind(parts: Sequence[PitchPartial]) -> str:
         return "block"
     if longest < 0.7 and not _long(strongest):
         return "box"
+    if tubular_strike(loud) is not None:
+        return "tube"
     first = bar_fundamental(loud)
     in_bar = _matches(loud, first.hz, BAR_RATIOS) if first else 0
     nominal = bell_nominal(loud)

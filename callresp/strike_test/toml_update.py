@@ -22,7 +22,7 @@ from callresp.errors import UserError
 from callresp.io import settings
 from callresp.palette.checks import faults
 from callresp.palette.model import Palette
-from callresp.strike_test.draft import DRAFTED, LOWERED, MEASURED, NOT_YET
+from callresp.strike_test.draft import DRAFT_KIND, DRAFTED, LOWERED, MEASURED, NOT_YET
 from callresp.strike_test.force import palette_points
 from callresp.strike_test.results import (
     DamperResult,
@@ -211,7 +211,9 @@ def _two(value: float) -> str:
 def _write_striker(table: Any, one: StrikerResult, found: StrikeTestResult, pen: _Pen) -> None:
     drafted = NOT_YET in _said(table.get("kind"))
     if drafted:
-        pen.write(table, "kind", one.kind, "measured: what its partials look like")
+        own = table["kind"] != DRAFT_KIND
+        note = "as given" if own else "measured: what its partials look like"
+        pen.write(table, "kind", str(table["kind"]) if own else one.kind, note)
     if one.partials:
         _write_sound(table, one, pen)
     if not found.by_hand:
