@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import msgspec
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -49,6 +50,22 @@ def test_peukert_against_print(
     capacity: float, peukert: float, amps: float, hours: float, within: float
 ) -> None:
     assert hours_at(lead(capacity, peukert), amps) == pytest.approx(hours, rel=within)
+
+
+def test_peukert_holds_for_a_makers_table_within_its_own_scatter() -> None:
+    """The same sheet: 40 Ah at 20 h, 37.2 at 10 h, 34 at 5 h, 24 at 1 h.
+
+    Its exponent is the slope of its discharge times over its currents, both as logarithms; its
+    scatter is what they deviate from that line.
+    """
+    hours = np.array([20.0, 10.0, 5.0, 1.0])
+    amps = np.array([40.0, 37.2, 34.0, 24.0]) / hours
+    slope, height = np.polyfit(np.log(amps), np.log(hours), 1)
+    scatter = float(np.std(np.log(hours) - slope * np.log(amps) - height, ddof=2))
+    supply = lead(40, -float(slope))
+    found = np.array([hours_at(supply, float(a)) for a in amps])
+    assert 1.1 < supply.peukert < 1.3
+    assert np.abs(np.log(found / hours)).max() < 2 * scatter
 
 
 def test_at_or_below_the_rated_current_the_rated_capacity_is_all_there_is() -> None:

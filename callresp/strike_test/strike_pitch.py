@@ -170,7 +170,12 @@ def guess_kind(parts: Sequence[PitchPartial]) -> str:
         return "block"
     if longest < 0.7 and not _long(strongest):
         return "box"
-    if tubular_strike(loud) is not None:
+    strike_hz = tubular_strike(loud)
+    # A bell's nominal, superquint and octave nominal stand near 2 : 3 : 4 as well; but a tube's
+    # modes 2 and 3 lie at 25/81 and 49/81 of mode 4.
+    if strike_hz is not None and all(
+        _near(parts, 2 * strike_hz * share, within=180) for share in (25 / 81, 49 / 81)
+    ):
         return "tube"
     first = bar_fundamental(loud)
     in_bar = _matches(loud, first.hz, BAR_RATIOS) if first else 0
