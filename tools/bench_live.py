@@ -1,4 +1,4 @@
-"""The live engine: does it answer itself, how soon does it answer, does it last a day?
+"""The live engine: does it answer itself, how soon, does it last a day, does it end in order?
 
     python tools/bench_live.py loop                    an hour in a closed loop, beside its peers
     python tools/bench_live.py loop --minutes 5 --scene duet --rules shadow
@@ -156,7 +156,12 @@ def _soaked(found: Soaked, palette: str, rules: str) -> Table:
     for outcome, count in sorted(found.outcomes.items()):
         table.add(f"  {outcome}", count)
     table.add("commands without a fate", found.planned - sum(found.outcomes.values()))
+    table.add("  of them cut off by a power failure", found.commands_cut)
+    for how, count in sorted(found.ended.items()):
+        table.add(f"runs ended: {how}", count)
+    table.add("channels left on", found.left_on)
     table.add("rows for the log", found.rows)
+    table.add("rows cut off by a power failure", found.rows_cut)
     table.add("rows in the log", found.kept)
     table.add("log MB", found.log_mb)
     table.add("memory MB, second sample", found.memory_mb[min(1, len(found.memory_mb) - 1)])

@@ -5,7 +5,8 @@ what runs in the field: replier, planner, laws, session, a simulated board whose
 clock drifts, and the field log on a real disk. Faults are those of the place:
 the microphone goes for half a minute, the line for twenty seconds, the disk is
 full for a minute (SQLite's own limit of pages, so that its own error comes), the
-time of day is set by an hour.
+time of day is set by an hour, sound stalls for a while and comes late, a signal
+ends the run, and the power goes in the middle of whatever sounds.
 """
 
 from __future__ import annotations
@@ -113,6 +114,10 @@ class Soaked:
     faults: Counter[str] = field(default_factory=Counter)
     said: Counter[str] = field(default_factory=Counter)
     processor_s: float = 0.0
+    ended: Counter[str] = field(default_factory=Counter)
+    left_on: int = 0
+    rows_cut: int = 0
+    commands_cut: int = 0
 
     @property
     def growth(self) -> float:
@@ -145,15 +150,63 @@ class Soak:
         self._now_s = 0.0
         self._wall_off = timedelta()
         self._every_s = faults_every_s
-        self._due = {kind: (n + 1) * faults_every_s / 4 for n, kind in enumerate(FAULTS)}
+        self._due = {kind: (n + 1) * faults_every_s / len(FAULTS) for n, kind in enumerate(FAULTS)}
         self._until: dict[str, float] = {}
         self._log_path = log
-        self._log = FieldLog(log)
+        self._palette, self._rules = palette, rules
+        self._begin()
+
+    def _begin(self) -> None:
+        """Start a run, as at boot: a new engine, session and board clock on the old log."""
+        self._zero_s = self._now_s
+        self._is_full = False
+        self._log = FieldLog(self._log_path)
         clocks = Clocks(self._wall, lambda: self._now_s)
-        self._engine = LiveEngine(
-            palette, rules, Birds(RATE_HZ), RATE_HZ, clocks, LiveSettings(needs_link=True)
-        )
-        self._link = SimulatedLink(self._engine.player.empty_plan, palette, drift_ppm=60.0)
+        settings = LiveSettings(needs_link=True)
+        birds = Birds(RATE_HZ)
+        self._engine = LiveEngine(self._palette, self._rules, birds, RATE_HZ, clocks, settings)
+        self._link = SimulatedLink(self._engine.player.empty_plan, self._palette, drift_ppm=60.0)
+        day = {"palette": self._palette.name, "start": self._wall().isoformat()}
+        self._perform([Record(0.0, "day", day)])
+        if self._log.last_run_cut is not None:
+            self.found.said["the last run was cut"] += 1
+            self._perform(self._engine.last_run_cut(self._log.last_run_cut))
+
+    def _end(self, how: str) -> None:
+        """End a run in order, as the runner does."""
+        self._perform(self._engine.stop(how))
+        self._perform(self._engine.finish())
+        self._link.close()
+        self._take_update()
+        self._perform(self._engine.ended(how))
+        self._disk(full=False)
+        self._log.close(self._now_s - self._zero_s)
+        self._count_end(how)
+
+    def _cut(self) -> None:
+        """The power goes: nothing is said or written any more; the board is left alone."""
+        session = self._link.talk.session
+        self.found.rows_cut += len(self._log._waiting)
+        ended = sum(session.report.outcomes.values())
+        self.found.commands_cut += session.report.commands - ended + len(session.ended)
+        self._disk(full=False)
+        self._log._base.close()
+        self._log._lock.close()
+        self._link.board.advance(self._link._now_s + 1.0)
+        self._count_end("the power goes")
+
+    def _count_end(self, how: str) -> None:
+        self.found.ended[how] += 1
+        self.found.left_on += len(self._link.board.on_channels)
+
+    def _take_update(self) -> None:
+        update = self._link.take_update()
+        for outcome in update.outcomes:
+            self.found.outcomes[outcome.outcome] += 1
+            if outcome.outcome == "executed" and outcome.played_s is not None:
+                off_s = outcome.played_s - outcome.command.at_s
+                self.found.errors_ms[-1].append(1000 * abs(off_s))
+        self._perform(self._engine.link_update(update))
 
     def _wall(self) -> datetime:
         return DAWN + timedelta(seconds=self._now_s) + self._wall_off
@@ -163,16 +216,11 @@ class Soak:
         sample_s = max(hours / 24, 0.02) * HOUR_S
         next_s = 0.0
         for block in self._sound(hours * HOUR_S):
-            self._now_s = block.at_s + len(block.samples) / RATE_HZ
-            self._perform(self._engine.feed(block))
-            self._link.advance(self._now_s)
-            update = self._link.take_update()
-            for outcome in update.outcomes:
-                self.found.outcomes[outcome.outcome] += 1
-                if outcome.outcome == "executed" and outcome.played_s is not None:
-                    off_s = outcome.played_s - outcome.command.at_s
-                    self.found.errors_ms[-1].append(1000 * abs(off_s))
-            self._perform(self._engine.link_update(update))
+            self._now_s = self._zero_s + block.at_s + len(block.samples) / RATE_HZ
+            late_s = 1.0 if self._broken("the sound comes late", self._now_s) else 0.0
+            self._perform(self._engine.feed(block, late_s))
+            self._link.advance(self._now_s - self._zero_s)
+            self._take_update()
             if self._now_s >= next_s:
                 next_s += sample_s
                 self._link.board.log.clear()
@@ -185,12 +233,7 @@ class Soak:
         return self._ended(hours)
 
     def _ended(self, hours: float) -> Soaked:
-        self._engine.stop("the soak is over")
-        self._link.advance(self._now_s + 10.0)
-        for outcome in self._link.take_update().outcomes:
-            self.found.outcomes[outcome.outcome] += 1
-        self._disk(full=False)
-        self._log.close(self._now_s)
+        self._end("the soak is over")
         self.found.hours = hours
         self.found.kept = sum(1 for _ in log_rows(self._log_path))
         self.found.log_mb = self._log_path.stat().st_size / 1e6
@@ -207,7 +250,14 @@ class Soak:
                 lost += len(samples)
                 self._perform(self._engine.idle())
                 continue
-            yield Block(samples, at_s, lost)
+            if self._broken("the sound stalls", at_s):
+                lost += len(samples)
+                self._now_s = at_s
+                self._perform(self._engine.idle(at_s - self._zero_s))
+                self._link.advance(at_s - self._zero_s)
+                self._take_update()
+                continue
+            yield Block(samples, at_s - self._zero_s, lost)
             lost = 0
 
     def _broken(self, kind: str, now_s: float) -> bool:
@@ -222,12 +272,19 @@ class Soak:
                 if kind == "the clock is set":
                     ahead = timedelta(hours=1 if self.found.faults[kind] % 2 else -1)
                     self._wall_off += ahead
+                if kind == "a signal":
+                    self._end("stopped by SIGTERM")
+                if kind == "the power goes":
+                    self._cut()
+                if kind in ("a signal", "the power goes"):
+                    self._now_s = now_s
+                    self._begin()
         self._link.cut = self._broken("the line goes", now_s)
         self._disk(full=self._broken("the disk is full", now_s))
 
     def _disk(self, *, full: bool) -> None:
         base = self._log._base
-        if full != getattr(self, "_is_full", False):
+        if full != self._is_full:
             self._is_full = full
             (count,) = base.execute("PRAGMA page_count").fetchone()
             base.execute(f"PRAGMA max_page_count = {count if full else PAGE_MAX}")
@@ -257,6 +314,10 @@ FAULTS = {
     "the line goes": 20.0,
     "the disk is full": 60.0,
     "the clock is set": 0.0,
+    "the sound stalls": 15.0,
+    "the sound comes late": 8.0,
+    "a signal": 0.0,
+    "the power goes": 0.0,
 }
 
 
