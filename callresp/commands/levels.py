@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import click
@@ -37,6 +38,14 @@ def levels_command(
 
     chain = load_calibration(calibration) if calibration else None
     source = open_recording(recording, channel)
+    mixed = f"the energy mean of {source.channels} channels" if source.channels > 1 else ""
+    if channel is None and chain is not None and source.channels >= (chain.channel or math.inf):
+        source = open_recording(recording, chain.channel)
+        mixed = f"channel {chain.channel}, the one that was calibrated"
+    elif channel is not None:
+        mixed = f"channel {channel}"
+        if chain is not None and chain.channel not in (None, channel):
+            ui.warn(f"channel {chain.channel} was calibrated, not {channel}")
     with ui.progress(f"measuring {recording.name}") as advance:
         report = level_report(recording_levels_db(source, advance), chain)
     for warning in source.warnings:
@@ -46,7 +55,7 @@ def levels_command(
         return
     ui.say(
         f"{recording}: {report['level_dbfs']:.1f} dB of full scale,"
-        f" {report['a_level_dbfs']:.1f} dB A-weighted"
+        f" {report['a_level_dbfs']:.1f} dB A-weighted{f' ({mixed})' if mixed else ''}"
     )
     if chain is not None:
         ui.say(
@@ -100,7 +109,8 @@ def calibrate_command(
     from callresp.levels.calibration import calibrate, write_calibration
 
     output = ui.target(output or tone.with_suffix(".calibration.toml"), tone)
-    found = calibrate(open_recording(tone, channel), level, frequency, about)
+    source = open_recording(tone, channel)
+    found = calibrate(source, level, frequency, about)
     write_calibration(output, found)
     if as_json:
         ui.emit(msgspec.structs.asdict(found))
@@ -113,5 +123,7 @@ def calibrate_command(
         f"{found.tone_level_db:.2f} dB of full scale is {level:g} dB SPL:"
         f" add {found.offset_db:.2f} dB"
     )
+    if found.channel is not None:
+        ui.say(f"it holds for channel {found.channel} of {source.channels}, where the tone is")
     ui.say(f"wrote {output}")
     ui.say(f"next: callresp transcribe RECORDING --calibration {output}")

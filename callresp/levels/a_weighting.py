@@ -29,6 +29,9 @@ from callresp.io.score import Note
 
 Values = npt.NDArray[np.float64]
 
+# Samples of a window: longer than a period of the lowest tone that counts, many times.
+WINDOW = 65536
+FADE_S = 0.5
 _F_R = 1000.0
 _F_L = 10**1.5
 _F_H = 10**3.9
@@ -79,24 +82,30 @@ def _raw(frequency_hz: Values) -> Values:
 def weighted_power(samples: npt.ArrayLike, sample_rate_hz: int) -> float:
     """A-weighted mean square of samples, shape ``(n,)``.
 
-    Both ends are faded over at most 20 ms, so that the click at the edges of a
-    piece cut out of a sound does not count.
+    Both ends are faded over a quarter of its length, half a second at most, so
+    that a piece cut out of a sound does not weigh the click of its own edges.
     """
     values = np.asarray(samples, np.float64).ravel()
     if values.size == 0:
         return 0.0
-    fade = min(values.size // 4, round(0.02 * sample_rate_hz))
+    fade = min(values.size // 4, round(FADE_S * sample_rate_hz))
     taper = np.ones(values.size)
     taper[:fade] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / max(fade, 1))
     taper[values.size - fade :] = taper[:fade][::-1]
-    spectrum = np.abs(np.fft.rfft(values * taper)) ** 2
+    return _windowed_power(values, taper, sample_rate_hz)
+
+
+def _windowed_power(values: Values, window: Values, sample_rate_hz: int) -> float:
+    """A-weighted mean square of what a window lets through, without its mean."""
+    values = values - float(np.dot(values, window)) / float(window.sum())
+    spectrum = np.abs(np.fft.rfft(values * window)) ** 2
     twice = np.full(len(spectrum), 2.0)
     twice[0] = 1.0
     if values.size % 2 == 0:
         twice[-1] = 1.0
     hertz = np.fft.rfftfreq(values.size, 1 / sample_rate_hz)
     total = float(np.sum(twice * spectrum * _power(hertz)))
-    return total / values.size / float(np.sum(taper**2))
+    return total / values.size / float(np.sum(window**2))
 
 
 def a_level_db(samples: npt.ArrayLike, sample_rate_hz: int) -> float:
@@ -114,27 +123,71 @@ def recording_levels_db(
     """Level of a whole recording, plain and A-weighted, dB re a full-scale sine.
 
     Both are energy means over its length (L_eq and L_Aeq, IEC 61672-1:2013, 3.10,
-    before calibration). It is read block by block.
+    before calibration), and of several channels the energy mean of each: a mixed
+    waveform would be weaker by what cancels. A steady offset is no sound and does
+    not count. It is read block by block.
 
     Parameters
     ----------
     recording
+        One of its channels, or all of them.
     progress
         Called with the share done, 0 to 1.
     """
-    plain = weighted = 0.0
-    count = 0
-    for block in recording.blocks():
-        plain += float(np.dot(block, block))
-        weighted += weighted_power(block, recording.sample_rate_hz) * len(block)
-        count += len(block)
-        if progress is not None:
-            progress(min(1.0, count / max(1, recording.frames)))
+    channels = range(1, recording.channels + 1)
+    if recording.channel is None and recording.channels > 1:
+        sources = [Recording(recording.path, channel) for channel in channels]
+    else:
+        sources = [recording]
+    powers = []
+    for number, source in enumerate(sources):
+
+        def tell(share: float, done: int = number) -> None:
+            if progress is not None:
+                progress((done + share) / len(sources))
+
+        powers.append(_channel_powers(source, tell))
+    if sources[0] is not recording:
+        recording.health = sources[0].health
     floor = SINE_POWER * 10 ** (SILENCE_DB / 10)
-    return (
-        10 * math.log10(max(plain / max(count, 1), floor) / SINE_POWER),
-        10 * math.log10(max(weighted / max(count, 1), floor) / SINE_POWER),
+    plain, weighted = (
+        10 * math.log10(max(float(np.mean(power)), floor) / SINE_POWER)
+        for power in zip(*powers, strict=True)
     )
+    return plain, weighted
+
+
+def _channel_powers(recording: Recording, tell: Callable[[float], None]) -> tuple[float, float]:
+    """Mean square without its mean, and A-weighted, of one channel.
+
+    Sine windows that overlap by half weigh every sample alike, and have no edges
+    that click.
+    """
+    window = np.sin(np.pi * (np.arange(WINDOW) + 0.5) / WINDOW)
+    energy = total = 0.0
+    count = 0
+    found: list[float] = []
+    kept = np.zeros(0)
+    last = kept
+    for block in recording.blocks():
+        samples = block.astype(np.float64)
+        energy += float(np.dot(samples, samples))
+        total += float(samples.sum())
+        count += len(samples)
+        kept = np.concatenate([kept, samples])
+        last = np.concatenate([last, samples])[-WINDOW:]
+        while len(kept) >= WINDOW:
+            found.append(_windowed_power(kept[:WINDOW], window, recording.sample_rate_hz))
+            kept = kept[WINDOW // 2 :]
+        tell(min(1.0, count / max(1, recording.frames)))
+    if not found:
+        weighted = weighted_power(last, recording.sample_rate_hz)
+    else:
+        # The end is no less a part of it than the middle.
+        found.append(_windowed_power(last, window, recording.sample_rate_hz))
+        weighted = float(np.mean(found))
+    mean = total / max(count, 1)
+    return max(energy / max(count, 1) - mean**2, 0.0), weighted
 
 
 def note_a_level_db(note: Note) -> float:

@@ -19,6 +19,7 @@ unsteady, clipped or not at its frequency is refused.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -60,6 +61,9 @@ class Calibration(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         The recording's file name.
     about
         Microphone, recorder and gain, in the user's words.
+    channel
+        The channel of the microphone that the calibrator was on, of a recording
+        of several; `None` for a recording of one.
     """
 
     offset_db: Annotated[float, Meta(ge=-60.0, le=290.0)]
@@ -70,6 +74,7 @@ class Calibration(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     spread_db: Annotated[float, Meta(ge=0.0)] = 0.0
     tone: str = ""
     about: str = ""
+    channel: Annotated[int, Meta(ge=1)] | None = None
 
     def spl_db(self, level_db: float) -> float:
         """Sound pressure level of a level in dB re a full-scale sine.
@@ -97,6 +102,9 @@ def calibrate(
 ) -> Calibration:
     """Find the calibrator's tone in a recording and what it says of the chain.
 
+    Of several channels the one with the tone counts: a calibrator fits on one
+    microphone. Their mean would be weaker than the tone, and the field too loud.
+
     Parameters
     ----------
     recording
@@ -113,6 +121,8 @@ def calibrate(
     UserError
         No tone near `frequency_hz`, too short, unsteady, or clipped.
     """
+    if recording.channels > 1 and recording.channel is None:
+        recording = _with_the_tone(recording, frequency_hz)
     where = str(recording.path)
     frames = _analyse(recording, frequency_hz)
     first, last = _longest_steady(frames)
@@ -139,7 +149,20 @@ def calibrate(
         spread_db=round(float(np.ptp(frames.tone_db[first:last])), 2),
         tone=recording.path.name,
         about=about,
+        channel=recording.channel,
     )
+
+
+def _with_the_tone(recording: Recording, frequency_hz: float) -> Recording:
+    """The channel whose tone is strongest where it is steady."""
+
+    def strength(channel: int) -> float:
+        frames = _analyse(Recording(recording.path, channel), frequency_hz)
+        first, last = _longest_steady(frames)
+        return _mean_db(frames.tone_db[first:last]) if last > first else -math.inf
+
+    best = max(range(1, recording.channels + 1), key=strength)
+    return Recording(recording.path, best)
 
 
 def _mean_db(levels_db: Values) -> float:
@@ -202,7 +225,8 @@ def write_calibration(path: Path, calibration: Calibration) -> None:
     document.add(tomlkit.comment("Sound pressure from a calibrator tone (IEC 60942)."))
     document.add(tomlkit.comment("It holds for one microphone, one recorder and one gain."))
     for key, value in msgspec.structs.asdict(calibration).items():
-        document.add(key, value)
+        if value is not None:
+            document.add(key, value)
     write_text(path, tomlkit.dumps(document))
 
 
