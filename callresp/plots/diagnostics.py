@@ -172,6 +172,7 @@ def _rises(axes: Axes, found: Evidence) -> None:
     axes.set_xlabel("seconds")
     if len(found.at_s):
         axes.fill_between(found.at_s, found.rising, color=MUTED, lw=0, step="mid")
+    if len(found.at_s) > 1:
         axes.set_xlim(found.at_s[0], found.at_s[-1])
     axes.axhline(found.rising_asked, color=ANSWER, lw=1.0, ls="--")
     axes.set_ylim(0, max(2 * found.rising_asked, float(found.rising.max(initial=0)) + 1))

@@ -80,6 +80,8 @@ def floor_db(level_db: Levels) -> Levels:
     if len(blocks) > 1 and len(blocks[-1]) < span // 2:
         blocks[-2:] = [np.concatenate(blocks[-2:])]
     low = [float(np.quantile(block, 0.2)) for block in blocks]
+    if not blocks:
+        return level_db
     middles = [(i + 0.5) * span for i in range(len(blocks))]
     return np.interp(np.arange(len(level_db)), middles, low)
 

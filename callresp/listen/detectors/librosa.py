@@ -16,7 +16,8 @@ import numpy.typing as npt
 from callresp.io.audio import Recording
 from callresp.listen.detectors.chunks import Chunk
 
-_HOP = 512  # librosa's own default
+_HOP = 512  # this and the next are librosa's own defaults
+_WINDOW = 2048
 
 
 class LibrosaOnsets:
@@ -36,7 +37,8 @@ class LibrosaOnsets:
         """Take the next chunk."""
         import librosa
 
-        samples = chunk.samples
+        # A window's worth at least, or librosa warns.
+        samples = np.pad(chunk.samples, (0, max(0, _WINDOW - len(chunk.samples))))
         strength = librosa.onset.onset_strength(y=samples, sr=self.rate_hz, hop_length=_HOP)
         first = chunk.before // _HOP
         count = None if chunk.last else chunk.middle // _HOP

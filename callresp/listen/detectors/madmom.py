@@ -71,7 +71,8 @@ class MadmomOnsets:
     def take(self, chunk: Chunk) -> None:
         """Take the next chunk."""
         with np.errstate(all="ignore"):
-            activation = np.asarray(self._activate(chunk.samples), np.float32)
+            # Of less than a frame madmom makes a single number.
+            activation = np.atleast_1d(np.asarray(self._activate(chunk.samples), np.float32))
         first = chunk.before * self.fps // self.rate_hz
         count = None if chunk.last else chunk.middle * self.fps // self.rate_hz
         self._parts.append(activation[first:][:count])
