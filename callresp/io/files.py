@@ -63,7 +63,7 @@ def write_text(path: Path, text: str) -> None:
 
 
 def read_text(path: Path) -> str:
-    """Read a UTF-8 text file.
+    """Read a UTF-8 text file, with or without a byte-order mark.
 
     Raises
     ------
@@ -72,7 +72,7 @@ def read_text(path: Path) -> str:
     """
     path = Path(path)
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")
     except OSError as fault:
         raise UserError(
             f"can't read it ({fault.strerror})", where=str(path), remedy="check the name"

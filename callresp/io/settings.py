@@ -20,9 +20,10 @@ Source: TOML v1.0.0.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
 
@@ -81,10 +82,13 @@ class Source:
         self._lines = lines_of(text)
         try:
             self.tree: dict[str, Any] = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as fault:
+        # Too deep a nesting, and numbers of thousands of digits, are not told as TOML errors.
+        except (ValueError, RecursionError) as fault:
             raise UserError(
                 f"not valid TOML: {fault}", where=name, remedy="mend that line"
             ) from None
+        for path, value in _endless(self.tree):
+            raise self.fault_at(path, f"{value} is no finite number", "give a number")
 
     def where(self, path: Path_) -> str:
         """The place of a key as text: file, line and key."""
@@ -97,6 +101,18 @@ class Source:
     def fault_at(self, path: Path_, what: str, remedy: str = "") -> UserError:
         """A `UserError` that names the file, the line and the key at `path`."""
         return UserError(what, where=self.where(path), remedy=remedy)
+
+
+def _endless(value: object, path: Path_ = ()) -> Iterator[tuple[Path_, float]]:
+    """Numbers that are infinite or none, with their places: no setting may be one."""
+    if isinstance(value, float) and not math.isfinite(value):
+        yield path, value
+    elif isinstance(value, dict):
+        for key, item in value.items():
+            yield from _endless(item, (*path, key))
+    elif isinstance(value, list):
+        for number, item in enumerate(value):
+            yield from _endless(item, (*path, number))
 
 
 def dotted(path: Path_) -> str:
