@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from itertools import chain
 from pathlib import Path
 from statistics import median
 
@@ -14,7 +13,7 @@ import msgspec
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.io.audio import open_recording
-from callresp.io.score import HeardHeader, Note, line, write_lines
+from callresp.io.score import HeardHeader, Note, line, write_score
 from callresp.io.starttime import start_of
 
 
@@ -59,7 +58,7 @@ def command(
     source = open_recording(recording, channel)
     if output is not None or not as_json:
         output = output or recording.with_suffix(".heard.jsonl")
-        ui.target(output, recording, profile, calibration)
+        ui.target(output, recording, profile, calibration, writes="heard score")
     began = start_of(recording, start)
     settings = load_profile(profile) if profile else None
     with ui.progress(f"hearing {recording.name}") as advance:
@@ -67,9 +66,10 @@ def command(
     if began is not None:
         header = msgspec.structs.replace(header, start=began.isoformat())
     for warning in header.warnings:
-        ui.warn(f"{recording}: {warning}")
+        # A licence is told, too; what is wrong with the recording needs a look.
+        (ui.look if warning in source.warnings else ui.warn)(f"{recording}: {warning}")
     if output is not None:
-        write_lines(output, chain((header,), notes))
+        write_score(output, header, notes, len(notes))
     if as_json:
         for note in notes:
             click.echo(line(note))

@@ -21,7 +21,7 @@ Every value is checked when it is made, so a score that exists is sound.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import chain, groupby, pairwise
 from operator import attrgetter
 from pathlib import Path
@@ -33,6 +33,8 @@ from callresp.errors import UserError
 from callresp.io.files import read_text, whole_file
 
 VERSION = 1
+# A sound at the very beginning may be taken to begin a little before it, never more.
+EARLIEST_S = -1.0
 
 
 def _finite(name: str, value: float) -> None:
@@ -43,6 +45,8 @@ def _finite(name: str, value: float) -> None:
 def _span(onset_s: float, offset_s: float) -> None:
     _finite("onset_s", onset_s)
     _finite("offset_s", offset_s)
+    if onset_s < EARLIEST_S:
+        raise ValueError(f"onset_s {onset_s:g} lies before the start")
     if offset_s < onset_s:
         raise ValueError(f"offset_s {offset_s} comes before onset_s {onset_s}")
 
@@ -111,7 +115,10 @@ class Note(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class HeardHeader(msgspec.Struct, frozen=True, kw_only=True):
-    """What a heard score was heard in, and by what."""
+    """What a heard score was heard in, and by what.
+
+    `lines` is told in files only: how many lines follow the header.
+    """
 
     score: str = "heard"
     version: int = VERSION
@@ -122,6 +129,7 @@ class HeardHeader(msgspec.Struct, frozen=True, kw_only=True):
     detector: str = "native"
     profile: str = ""
     warnings: tuple[str, ...] = ()
+    lines: int | None = None
 
 
 class HeardScore(msgspec.Struct, frozen=True, kw_only=True):
@@ -220,7 +228,10 @@ class Unanswered(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ReplyHeader(msgspec.Struct, frozen=True, kw_only=True):
-    """What a reply score answers, and with what."""
+    """What a reply score answers, and with what.
+
+    `heard_file` is the heard score's name; `lines` is told in files only.
+    """
 
     score: str = "reply"
     version: int = VERSION
@@ -230,6 +241,8 @@ class ReplyHeader(msgspec.Struct, frozen=True, kw_only=True):
     palette: str = ""
     rules: str = ""
     seed: int = 0
+    heard_file: str = ""
+    lines: int | None = None
 
 
 class ReplyScore(msgspec.Struct, frozen=True, kw_only=True):
@@ -257,18 +270,29 @@ def line(value: object) -> str:
     return msgspec.json.encode(value).decode()
 
 
-def write_lines(path: Path, values: Iterable[object]) -> None:
-    """Write values as JSON Lines, whole or not at all, a line at a time.
+Header = TypeVar("Header", bound=msgspec.Struct)
+
+_NAMES = {"heard": "a heard score", "reply": "a reply score", "plan": "a plan"}
+
+
+def write_score(path: Path, header: msgspec.Struct, rows: Iterable[object], count: int) -> None:
+    """Write a header and `count` rows as JSON Lines, whole or not at all, a line at a time.
 
     A day's score is some hundred megabytes: it is never held as one text.
     """
     with whole_file(path) as part, part.open("wb") as out:
-        for value in values:
+        for value in chain((msgspec.structs.replace(header, lines=count),), rows):
             out.write(msgspec.json.encode(value) + b"\n")
 
 
-def _objects(path: Path) -> list[tuple[str, dict[str, Any]]]:
-    """Every JSON object of a file with its place ("file, line n")."""
+def read_objects(path: Path) -> list[tuple[str, dict[str, Any]]]:
+    """Every JSON object of a file with its place ("file, line n").
+
+    Raises
+    ------
+    UserError
+        Names the line that holds none.
+    """
     found = []
     for number, text in enumerate(read_text(path).split("\n"), start=1):
         if not text.strip():
@@ -276,7 +300,7 @@ def _objects(path: Path) -> list[tuple[str, dict[str, Any]]]:
         where = f"{path}, line {number}"
         try:
             value = msgspec.json.decode(text)
-        except msgspec.DecodeError as fault:
+        except (msgspec.DecodeError, RecursionError) as fault:
             raise UserError(
                 f"not JSON ({fault})", where=where, remedy="give a score in JSON Lines"
             ) from None
@@ -286,24 +310,68 @@ def _objects(path: Path) -> list[tuple[str, dict[str, Any]]]:
     return found
 
 
-def _as(kind: type[T], value: dict[str, Any], where: str) -> T:
+def convert_line(kind: type[T], value: dict[str, Any], where: str) -> T:
+    """One line as a value of its kind.
+
+    Raises
+    ------
+    UserError
+        Names the line, and what is wrong in it.
+    """
     try:
         return msgspec.convert(value, kind)
     except (msgspec.ValidationError, ValueError) as fault:
         raise UserError(str(fault), where=where, remedy="mend the line or make it anew") from None
 
 
-def _check_kind(value: dict[str, Any], want: str, where: str) -> None:
-    kind = value.get("score")
-    if kind != want:
-        raise UserError(f"this is a {kind} score", where=where, remedy=f"give a {want} score")
+def convert_header(kind: type[Header], value: dict[str, Any], want: str, where: str) -> Header:
+    """A header line, if it heads what is wanted: ``"heard"``, ``"reply"`` or ``"plan"``.
+
+    Raises
+    ------
+    UserError
+        When it heads something else, or is of a later version.
+    """
+    own = value.get("score")
+    if own != want:
+        told = _NAMES.get(str(own), f"'{own}'")
+        raise UserError(f"this is {told}", where=where, remedy=f"give {_NAMES[want]}")
+    header = convert_line(kind, value, where)
     if value.get("version", VERSION) > VERSION:
         raise UserError("made by a newer callresp", where=where, remedy="update callresp")
+    return header
+
+
+def check_whole(path: Path, header: Header, rows: int) -> Header:
+    """The header without its count of lines, once that many were found.
+
+    Raises
+    ------
+    UserError
+        When lines are missing.
+    """
+    promised = getattr(header, "lines", None)
+    if promised is not None and rows < promised:
+        raise UserError(
+            f"holds {rows} of {promised} lines: it was cut",
+            where=str(path),
+            remedy="make it anew; or, if you took lines out, take 'lines' out of its header",
+        )
+    return msgspec.structs.replace(header, lines=None)
+
+
+def _not_empty(path: Path, header: msgspec.Struct | None, rows: int) -> None:
+    if header is None and not rows:
+        raise UserError(
+            "holds no score: neither a header nor a note",
+            where=str(path),
+            remedy="make it again with the command that writes it",
+        )
 
 
 def write_heard(path: Path, heard: HeardScore) -> None:
     """Write a heard score as JSON Lines, whole or not at all."""
-    write_lines(path, chain((heard.header,), heard.notes))
+    write_score(path, heard.header, heard.notes, len(heard.notes))
 
 
 def _unlike(found: dict[int, str], number: int, where: str) -> None:
@@ -315,41 +383,41 @@ def _unlike(found: dict[int, str], number: int, where: str) -> None:
     found[number] = where
 
 
-def _not_empty(path: Path, header: bool, notes: int) -> None:
-    if not header and not notes:
-        raise UserError(
-            "holds no score: neither a header nor a note",
-            where=str(path),
-            remedy="make it again with the command that writes it",
-        )
-
-
-def read_heard(path: Path) -> HeardScore:
+def read_heard(path: Path, remark: Callable[[str], None] | None = None) -> HeardScore:
     """Read a heard score.
+
+    Parameters
+    ----------
+    path
+        The file.
+    remark
+        Called with what should be told of a score that can be used.
 
     Raises
     ------
     UserError
         Names the file and line that is wrong.
     """
-    header = HeardHeader()
+    found: HeardHeader | None = None
     notes: list[Note] = []
-    headed, numbers = False, dict[int, str]()
-    for where, value in _objects(path):
+    numbers = dict[int, str]()
+    for where, value in read_objects(path):
         if "score" in value:
-            _check_kind(value, "heard", where)
-            header, headed = _as(HeardHeader, value, where), True
+            found = convert_header(HeardHeader, value, "heard", where)
         else:
-            notes.append(_as(Note, value, where))
+            notes.append(convert_line(Note, value, where))
             _unlike(numbers, notes[-1].id, where)
-            if 0 < header.duration_s < notes[-1].onset_s - 1.0:
+            if found is not None and 0 < found.duration_s < notes[-1].onset_s - 1.0:
                 raise UserError(
                     f"onset_s {notes[-1].onset_s:g} lies past the recording's end at"
-                    f" {header.duration_s:g} s",
+                    f" {found.duration_s:g} s",
                     where=where,
                     remedy="mend the line or make it anew",
                 )
-    _not_empty(path, headed, len(notes))
+    _not_empty(path, found, len(notes))
+    if found is None and remark is not None:
+        remark(f"{path}: has no header: took the recording to end with its last note")
+    header = check_whole(path, found or HeardHeader(), len(notes))
     notes.sort(key=lambda note: (note.onset_s, note.id))
     if header.duration_s == 0.0 and notes:
         last = max(note.offset_s for note in notes)
@@ -359,7 +427,8 @@ def read_heard(path: Path) -> HeardScore:
 
 def write_reply(path: Path, reply: ReplyScore) -> None:
     """Write a reply score as JSON Lines, whole or not at all."""
-    write_lines(path, chain((reply.header,), reply.notes, reply.unanswered))
+    rows = chain(reply.notes, reply.unanswered)
+    write_score(path, reply.header, rows, len(reply.notes) + len(reply.unanswered))
 
 
 def read_reply(path: Path) -> ReplyScore:
@@ -370,19 +439,20 @@ def read_reply(path: Path) -> ReplyScore:
     UserError
         Names the file and line that is wrong.
     """
-    header = ReplyHeader()
+    found: ReplyHeader | None = None
     notes: list[ReplyNote] = []
     unanswered: list[Unanswered] = []
-    headed, numbers = False, dict[int, str]()
-    for where, value in _objects(path):
+    numbers = dict[int, str]()
+    for where, value in read_objects(path):
         if "score" in value:
-            _check_kind(value, "reply", where)
-            header, headed = _as(ReplyHeader, value, where), True
+            found = convert_header(ReplyHeader, value, "reply", where)
         elif "unanswered" in value:
-            unanswered.append(_as(Unanswered, value, where))
+            unanswered.append(convert_line(Unanswered, value, where))
         else:
-            notes.append(_as(ReplyNote, value, where))
+            notes.append(convert_line(ReplyNote, value, where))
             _unlike(numbers, notes[-1].id, where)
-    _not_empty(path, headed, len(notes) + len(unanswered))
+    rows = len(notes) + len(unanswered)
+    _not_empty(path, found, rows)
+    header = check_whole(path, found or ReplyHeader(), rows)
     notes.sort(key=lambda note: (note.onset_s, note.id))
     return ReplyScore(header=header, notes=tuple(notes), unanswered=tuple(unanswered))

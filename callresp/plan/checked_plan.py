@@ -115,6 +115,18 @@ def check(plan: Plan, palette: Palette) -> CheckedPlan:
     UserError
         When the plan was made for another palette.
     """
+    require_palette(plan, palette)
+    return Checker(palette).admit_plan(plan)
+
+
+def require_palette(plan: Plan, palette: Palette) -> None:
+    """Refuse a palette that a plan was not made for.
+
+    Raises
+    ------
+    UserError
+        Where the plan names its palette's fingerprint, and it is another.
+    """
     made_for = plan.header.palette_sha256
     if made_for and made_for != fingerprint(palette):
         raise UserError(
@@ -122,4 +134,3 @@ def check(plan: Plan, palette: Palette) -> CheckedPlan:
             where=f"palette {palette.name}",
             remedy="make the plan anew with callresp check",
         )
-    return Checker(palette).admit_plan(plan)

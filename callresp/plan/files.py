@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from itertools import chain
 from pathlib import Path
-
-import msgspec
+from typing import Any
 
 from callresp.errors import UserError
-from callresp.io.files import read_text
-from callresp.io.score import write_lines
+from callresp.io.score import check_whole, convert_header, convert_line, read_objects, write_score
 from callresp.plan.model import Change, Command, Plan, PlanHeader
 
 
 def write_plan(path: Path, plan: Plan) -> None:
     """Write a plan, whole or not at all."""
-    write_lines(path, chain((plan.header,), plan.commands, plan.changes))
+    rows = chain(plan.commands, plan.changes)
+    write_score(path, plan.header, rows, len(plan.commands) + len(plan.changes))
 
 
 def read_plan(path: Path) -> Plan:
@@ -26,34 +25,19 @@ def read_plan(path: Path) -> Plan:
     UserError
         Names the file and line that is wrong.
     """
-    header: PlanHeader | None = None
+    found: PlanHeader | None = None
     commands: list[Command] = []
     changes: list[Change] = []
-    for number, text in enumerate(read_text(path).split("\n"), start=1):
-        if not text.strip():
-            continue
-        where = f"{path}, line {number}"
-        try:
-            value = msgspec.json.decode(text)
-            if not isinstance(value, dict):
-                raise ValueError("not a JSON object")
-            if "score" in value:
-                header = _header(value)
-            elif "change" in value:
-                changes.append(msgspec.convert(value, Change))
-            else:
-                commands.append(msgspec.convert(value, Command))
-        except (msgspec.DecodeError, ValueError) as fault:
-            raise UserError(
-                f"not a line of a plan ({fault})", where=where, remedy="make the plan anew"
-            ) from None
-    if header is None:
+    command: Any = Command  # a union, which has no type of its own
+    for where, value in read_objects(path):
+        if "score" in value:
+            found = convert_header(PlanHeader, value, "plan", where)
+        elif "change" in value:
+            changes.append(convert_line(Change, value, where))
+        else:
+            commands.append(convert_line(command, value, where))
+    if found is None:
         raise UserError("no header, so not a plan", where=str(path), remedy="give a *.plan.jsonl")
+    header = check_whole(path, found, len(commands) + len(changes))
     commands.sort(key=lambda command: command.at_s)
     return Plan(header=header, commands=tuple(commands), changes=tuple(changes))
-
-
-def _header(value: dict[str, object]) -> PlanHeader:
-    if value["score"] != "plan":
-        raise ValueError(f"this is a {value['score']} score")
-    return msgspec.convert(value, PlanHeader)

@@ -24,10 +24,15 @@ import msgspec
 
 from callresp.io.score import ReplyNote
 
+# A stroke at the very beginning needs its latency and its damper's lift before it, never more.
+EARLIEST_S = -2.0
+
 
 def _check(at_s: float, length_ms: float, share: float) -> None:
     if not math.isfinite(at_s):
         raise ValueError(f"at_s must be a finite number, not {at_s}")
+    if at_s < EARLIEST_S:
+        raise ValueError(f"at_s {at_s:g} lies before the start")
     if not (math.isfinite(length_ms) and length_ms > 0):
         raise ValueError(f"a command must last more than 0 ms, not {length_ms}")
     if not 0.0 < share <= 1.0:
@@ -152,6 +157,8 @@ class PlanHeader(msgspec.Struct, frozen=True, kw_only=True):
     """What the plan plays and on which palette.
 
     `stop_s` says when the battery must stop, where it must before the end.
+    `heard_file` and `reply_file` name the files that it came from; `lines` is
+    told in files only: how many lines follow the header.
     """
 
     score: str = "plan"
@@ -162,6 +169,9 @@ class PlanHeader(msgspec.Struct, frozen=True, kw_only=True):
     start: str | None = None
     duration_s: float = 0.0
     stop_s: float | None = None
+    heard_file: str = ""
+    reply_file: str = ""
+    lines: int | None = None
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True):

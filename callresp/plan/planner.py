@@ -115,6 +115,7 @@ def make_plan(
         recording=reply.header.recording,
         start=reply.header.start,
         duration_s=reply.header.duration_s,
+        heard_file=reply.header.heard_file,
         stop_s=None if stop is None else stop.at_s,
     )
     plan = Plan(header=header, commands=tuple(commands), changes=tuple(changes))
