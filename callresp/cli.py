@@ -12,11 +12,13 @@ import importlib
 import logging
 import os
 import sys
+from collections.abc import Sequence
 from typing import Any
 
 import click
 
 from callresp import __version__
+from callresp.commands.ui import LOOK
 from callresp.errors import UserError
 
 # verb: (module below callresp.commands, one line of help). The module holds the
@@ -77,6 +79,8 @@ class LazyGroup(click.Group):
             status = super().invoke(ctx)
             if sys.stdout is not None:
                 sys.stdout.flush()
+            if ctx.meta.get(LOOK):
+                ctx.exit(1)
         except UserError as fault:
             option = self._option(ctx, fault.argument)
             if fault.where and option.startswith("--"):
@@ -136,15 +140,21 @@ def cli(verbose: int) -> None:
     logging.basicConfig(stream=sys.stderr, level=level, format="%(levelname)s: %(message)s")
 
 
-def main() -> None:
-    """Run the command line; end with one line and status 2 on a user's mistake."""
+def main(words: Sequence[str] | None = None) -> None:
+    """Run the command line; end with one line and status 2 on a user's mistake.
+
+    Parameters
+    ----------
+    words
+        What was typed after ``callresp``; by default what the process was given.
+    """
     try:
-        status = cli.main(standalone_mode=False)
+        status = cli.main(words, prog_name="callresp", standalone_mode=False)
     except UserError as fault:
         _complain(str(fault))
         sys.exit(2)
     except click.ClickException as fault:
-        fault.show()
+        _complain(_told(fault))
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt) as fault:
         _complain("stopped")
@@ -152,6 +162,17 @@ def main() -> None:
         stopped = fault.__cause__ if isinstance(fault, click.Abort) else fault
         sys.exit(128 + getattr(stopped, "number", 2))
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _told(fault: click.ClickException) -> str:
+    """A fault of click's in one line, beginning as ours do."""
+    text = fault.format_message()
+    if text.startswith("Usage:"):
+        return f"no command given; see callresp --help\n\n{text}"
+    text = " ".join(text.split()).rstrip(".")
+    context = fault.ctx if isinstance(fault, click.UsageError) else None
+    path = context.command_path if context else "callresp"
+    return f"{text[:1].lower()}{text[1:]}; see {path} --help"
 
 
 def _complain(text: str) -> None:

@@ -147,7 +147,7 @@ def test_the_command_lists_every_detector() -> None:
 @pytest.mark.parametrize(
     ("extra", "fault"),
     [
-        (["-o", "x.gif"], "picture of that kind"),
+        (["-o", "x.gif"], "can't draw a '.gif' picture"),
         (["--span", "s.csv"], "--span without --labels"),
         (["--from", "9"], "nothing to draw"),
     ],

@@ -22,7 +22,7 @@ from callresp.io.score import write_heard, write_reply
 from callresp.palette.files import fingerprint, load_palette
 from callresp.plan.files import write_plan
 from callresp.plan.model import Plan, PlanHeader
-from callresp.synthesis.job_files import kind_of, stem_of
+from callresp.synthesis.job_files import stage_of, stem_of
 
 
 @pytest.fixture
@@ -173,7 +173,7 @@ def test_export_of_one_alone(job: Path) -> None:
 
 
 def test_export_refuses_two_of_a_kind_and_what_is_no_score(job: Path) -> None:
-    with pytest.raises(UserError, match="two files of kind plan"):
+    with pytest.raises(UserError, match="a second plan"):
         run(export, job, job)
     words = job.with_name("x.txt")
     words.write_text("words")
@@ -182,7 +182,7 @@ def test_export_refuses_two_of_a_kind_and_what_is_no_score(job: Path) -> None:
 
 
 def test_kinds_and_stems(job: Path) -> None:
-    assert [kind_of(job.with_name(f"x.{k}.jsonl")) for k in ("heard", "reply", "plan")] == [
+    assert [stage_of(job.with_name(f"x.{k}.jsonl")) for k in ("heard", "reply", "plan")] == [
         "heard",
         "reply",
         "plan",

@@ -58,9 +58,12 @@ def command(
     from callresp.plan.summary import workload
     from callresp.reply.replier import answer
     from callresp.reply.rules import load_rules
+    from callresp.synthesis.job_files import of_one_recording
 
-    score = read_heard(heard)
+    score = read_heard(heard, ui.look)
     given = None if reply is None else read_reply(reply)
+    if reply is not None and given is not None:
+        of_one_recording(reply, given.header.recording, score.header.recording)
     machine = load_palette(palette or (given.header.palette if given else "") or "fettle")
     rule_set = load_rules(rules)
     answered = given or answer(score, machine, rule_set)

@@ -98,7 +98,7 @@ def command(
     from callresp.reply.rules import load_rules
 
     if picture is not None:
-        ui.target(picture, source, palette, *rules)
+        ui.target(picture, source, palette, *rules, writes="picture")
     machine = load_palette(palette)
     names = rules or tuple(shipped("rules"))
     if sweep:
@@ -136,7 +136,7 @@ def _heard(source: Path) -> tuple[HeardScore, Path | None]:
     from callresp.listen.offline import transcribe
 
     if source.name.endswith(".jsonl"):
-        heard = read_heard(source)
+        heard = read_heard(source, ui.look)
         beside = source.with_name(Path(heard.header.recording).name)
         return heard, beside if beside.is_file() else None
     with ui.progress(f"hearing {source.name}") as advance:

@@ -42,12 +42,13 @@ def command(
     from callresp.plan.planner import make_plan
     from callresp.plan.summary import summarise
 
-    output = ui.target(output or _beside(reply), reply, palette)
+    output = ui.target(output or _beside(reply), reply, palette, writes="plan")
     asked = read_reply(reply)
     machine = load_palette(palette or asked.header.palette or "fettle")
     with ui.progress("planning") as advance:
         checked = make_plan(asked, machine, advance)
-    write_plan(output, checked.plan)
+    header = msgspec.structs.replace(checked.plan.header, reply_file=reply.name)
+    write_plan(output, msgspec.structs.replace(checked.plan, header=header))
     figures = summarise(checked)
     if as_json:
         groups = msgspec.to_builtins(grouped(checked.plan.changes))

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from callresp.evaluate.compare import Comparison
 
 LONGEST_PICTURE_S = 30.0
+SHORTEST_PICTURE_S = 0.05
 
 
 @click.command(name="compare")
@@ -86,17 +87,18 @@ def command(
     if output is None and not as_json:
         output = recording.with_suffix(".compare.png")
     if output is not None:
-        ui.target(output, recording, labels, spans, profile)
+        stretch = _stretch(source, from_s, to_s)
+        ui.target(output, recording, labels, spans, profile, writes="picture")
     with ui.progress(f"comparing on {recording.name}") as advance:
         found = compare(
             source, names or default_detectors(), load_profile(profile), marks, marked, advance
         )
     for text in dict.fromkeys(w for own in found.heard for w in own.score.header.warnings):
-        ui.warn(f"{recording}: {text}")
+        (ui.look if text in source.warnings else ui.warn)(f"{recording}: {text}")
     if keep:
         _keep(found, recording)
     if output is not None:
-        _draw(output, source, found, from_s, to_s)
+        _draw(output, source, found, stretch)
     if as_json:
         ui.emit(to_json(found))
         return
@@ -135,27 +137,43 @@ def _keep(found: Comparison, recording: Path) -> None:
         ui.warn(f"wrote {path}")
 
 
+def _stretch(
+    source: Recording, from_s: float | None, to_s: float | None
+) -> tuple[float, float] | None:
+    """What is to be drawn; `None` for where detectors differ most.
+
+    Raises
+    ------
+    UserError
+        When there is nothing, told before any detector is run.
+    """
+    lasts_s = source.duration_s
+    if lasts_s < SHORTEST_PICTURE_S:
+        raise UserError(
+            f"lasts {1000 * lasts_s:.2f} ms, too short to draw",
+            where=str(source.path),
+            remedy="compare a longer one, or leave the picture out (--json)",
+        )
+    if from_s is None and to_s is None:
+        return None
+    start_s = from_s or 0.0
+    end_s = min(lasts_s, start_s + LONGEST_PICTURE_S if to_s is None else to_s)
+    if end_s - start_s < SHORTEST_PICTURE_S:
+        raise UserError(
+            f"nothing to draw from {start_s:g} to {end_s:g} s",
+            where="--from, --to",
+            remedy=f"the recording has {lasts_s:.1f} s",
+        )
+    return start_s, end_s
+
+
 def _draw(
-    output: Path, source: Recording, found: Comparison, from_s: float | None, to_s: float | None
+    output: Path, source: Recording, found: Comparison, stretch: tuple[float, float] | None
 ) -> None:
     from callresp.evaluate.compare import telling_stretch
     from callresp.plots.compare import draw_comparison
 
-    if output.suffix.lower() not in (".png", ".pdf", ".svg"):
-        raise UserError(
-            "no picture of that kind", where=str(output), remedy="end it in .png, .pdf or .svg"
-        )
-    if from_s is None and to_s is None:
-        stretch = telling_stretch(found, LONGEST_PICTURE_S, source.duration_s)
-    else:
-        start_s = from_s or 0.0
-        stretch = start_s, min(source.duration_s, start_s + 30.0 if to_s is None else to_s)
-    if stretch[1] - stretch[0] < 0.05:
-        raise UserError(
-            f"nothing to draw from {stretch[0]:g} to {stretch[1]:g} s",
-            where="--from, --to",
-            remedy=f"the recording has {source.duration_s:.1f} s",
-        )
+    stretch = stretch or telling_stretch(found, LONGEST_PICTURE_S, source.duration_s)
     draw_comparison(output, source, found, stretch)
 
 

@@ -63,14 +63,12 @@ def command(
     from callresp.listen.diagnostics import collect_evidence
     from callresp.listen.profile import load_profile
     from callresp.plots.diagnostics import draw_diagnostics
-    from callresp.plots.style import check_ending
 
     source = open_recording(recording, channel)
     if output is None and not as_json:
         output = recording.with_suffix(".explain.png")
     if output is not None:
-        check_ending(output)
-        ui.target(output, recording, profile)
+        ui.target(output, recording, profile, writes="picture")
     settings = load_profile(profile)
     to_s = from_s + SPAN_S if to_s is None else to_s
     with ui.progress(f"hearing {recording.name} again"):
@@ -78,6 +76,8 @@ def command(
     if output is not None:
         title = f"{recording.name}, {from_s:g} to {to_s:g} s"
         draw_diagnostics(output, found, title, (settings.band_low_hz, settings.band_high_hz))
+    for warning in source.warnings:
+        ui.look(f"{recording}: {warning}")
     if as_json:
         ui.emit(as_values(found))
         return

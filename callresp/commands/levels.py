@@ -49,7 +49,7 @@ def levels_command(
     with ui.progress(f"measuring {recording.name}") as advance:
         report = level_report(recording_levels_db(source, advance), chain)
     for warning in source.warnings:
-        ui.warn(f"{recording}: {warning}")
+        ui.look(f"{recording}: {warning}")
     if as_json:
         ui.emit(report)
         return
@@ -108,7 +108,7 @@ def calibrate_command(
     """
     from callresp.levels.calibration import calibrate, write_calibration
 
-    output = ui.target(output or tone.with_suffix(".calibration.toml"), tone)
+    output = ui.target(output or tone.with_suffix(".calibration.toml"), tone, writes="calibration")
     source = open_recording(tone, channel)
     found = calibrate(source, level, frequency, about)
     write_calibration(output, found)

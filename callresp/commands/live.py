@@ -201,7 +201,7 @@ def run(options: LiveOptions) -> None:
     for line in missing(rules, palette):
         ui.warn(line)
     if where.log is not None:
-        ui.target(where.log, sound.name, options.palette, options.rules)
+        ui.target(where.log, sound.name, options.palette, options.rules, writes="field log")
     settings = live_settings(options, palette)
     if where.midi is not None or where.port not in (None, SIMULATED):
         # What comes in through standard input is the sound: nobody can be asked there.

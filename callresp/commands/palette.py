@@ -174,7 +174,7 @@ def sheet_command(palette: str, output: Path | None, as_json: bool) -> None:
 
     machine = load_palette(palette)
     own = Path(palette)
-    target = ui.target(output or own.with_name(f"{own.stem}.sheet.png"), palette)
+    target = ui.target(output or own.with_name(f"{own.stem}.sheet.png"), palette, writes="picture")
     draw_sheet(target, machine)
     if as_json:
         instruments = len(machine.striker) + len(machine.turner)

@@ -106,16 +106,16 @@ def rehearse_command(
         _play(job, midi_port, virtual, from_s or 0.0, tuning)
         return
     read = (plan, job.recording, heard, reply, palette)
-    output = ui.target(output or sibling(plan, ".rehearsal.wav"), *read)
+    output = ui.target(output or sibling(plan, ".rehearsal.wav"), *read, writes="sound file")
     drawing = picture_file or (sibling(plan, ".png") if picture else None)
     if drawing is not None:
-        ui.target(drawing, output, *read)
+        ui.target(drawing, output, *read, writes="picture")
     elif from_s is not None or to_s is not None:
         raise UserError("--from and --to need a picture", remedy="add --picture")
     mixed = _mix(job, output, sound)
     drawn = None if drawing is None else _draw(job, drawing, from_s, to_s)
     for warning in mixed.warnings:
-        ui.warn(f"{job.recording}: {warning}")
+        ui.look(f"{job.recording}: {warning}")
     if as_json:
         ui.emit({**asdict(mixed), **({"picture": asdict(drawn)} if drawn else {})})
         return
@@ -260,23 +260,27 @@ def export_command(
     from callresp.io.score import read_heard, read_reply
     from callresp.midi.file import write_midi
     from callresp.plan.files import read_plan
-    from callresp.plan.model import Plan
-    from callresp.synthesis.job_files import find_palette, sibling
+    from callresp.synthesis.job_files import beside, find_palette, of_one_recording, sibling
 
-    by_kind = _by_kind(scores)
-    beside = sibling(scores[0], ".heard.jsonl")
-    if not alone and "heard" not in by_kind and beside.is_file():
-        by_kind["heard"] = beside
-    heard = read_heard(by_kind["heard"]) if "heard" in by_kind else None
-    reply = read_reply(by_kind["reply"]) if "reply" in by_kind else None
-    plan: Plan | None = read_plan(by_kind["plan"]) if "plan" in by_kind else None
+    files = _by_stage(scores)
+    plan = read_plan(files["plan"]) if "plan" in files else None
+    reply = read_reply(files["reply"]) if "reply" in files else None
     machine = None
-    if reply is not None or plan is not None:
-        source = by_kind.get("plan") or by_kind["reply"]
-        told = sibling(source, ".reply.jsonl")
-        made_from = reply or (read_reply(told) if told.is_file() else None)
-        machine = find_palette(palette, source, plan, made_from)
-    target = ui.target(output or sibling(scores[0], ".mid"), *by_kind.values(), palette)
+    if plan is not None or reply is not None:
+        source = files.get("plan") or files["reply"]
+        told = beside(source, plan.header.reply_file if plan else "", ".reply.jsonl")
+        machine = find_palette(palette, source, plan, reply or (read_reply(told) if told else None))
+    own = plan or reply
+    near = beside(scores[0], own.header.heard_file, ".heard.jsonl") if own and not alone else None
+    if "heard" not in files and near is not None:
+        files["heard"] = near
+    heard = read_heard(files["heard"]) if "heard" in files else None
+    for stage, score in (("reply", reply), ("heard", heard)):
+        if own is not None and score is not None:
+            of_one_recording(files[stage], score.header.recording, own.header.recording)
+    target = ui.target(
+        output or sibling(scores[0], ".mid"), *files.values(), palette, writes="MIDI file"
+    )
     done = write_midi(
         target,
         heard=heard,
@@ -294,13 +298,13 @@ def export_command(
     )
 
 
-def _by_kind(scores: tuple[Path, ...]) -> dict[str, Path]:
-    from callresp.synthesis.job_files import kind_of
+def _by_stage(scores: tuple[Path, ...]) -> dict[str, Path]:
+    from callresp.synthesis.job_files import stage_of
 
     found: dict[str, Path] = {}
     for path in scores:
-        kind = kind_of(path)
-        if kind in found:
-            raise UserError(f"two files of kind {kind}", where=str(path), remedy="give one of each")
-        found[kind] = path
+        stage = stage_of(path)
+        if stage in found:
+            raise UserError(f"a second {stage}", where=str(path), remedy="give one of each")
+        found[stage] = path
     return found

@@ -84,7 +84,8 @@ def command(
     from callresp.field.scores import heard_score
     from callresp.io.score import write_heard
 
-    output = ui.target(output or log.with_name(f"{log.stem}.heard.jsonl"), log, palette, *rules)
+    output = output or log.with_name(f"{log.stem}.heard.jsonl")
+    ui.target(output, log, palette, *rules, writes="heard score")
     with ui.progress(f"reading {log.name}"):
         day = _spell(read_day(log), from_, to)
     machine = _palette(palette, day)

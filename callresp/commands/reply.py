@@ -47,15 +47,16 @@ def command(
     from callresp.reply.rules import load_rules
     from callresp.reply.selection import missing
 
-    output = ui.target(output or _beside(heard), heard, palette, rules)
+    output = ui.target(output or _beside(heard), heard, palette, rules, writes="reply score")
     machine, rule_set = load_palette(palette), load_rules(rules)
     for line in missing(rule_set, machine):
         ui.warn(line)
-    score = answer(read_heard(heard), machine, rule_set, seed)
-    score = msgspec.structs.replace(
-        score, header=msgspec.structs.replace(score.header, palette=palette)
-    )
+    score = answer(read_heard(heard, ui.look), machine, rule_set, seed)
+    header = msgspec.structs.replace(score.header, palette=palette, heard_file=heard.name)
+    score = msgspec.structs.replace(score, header=header)
     write_reply(output, score)
+    if not score.notes:
+        ui.look(f"{heard}: nothing was answered")
     if as_json:
         ui.emit({"reply": str(output), **figures(score)})
         return

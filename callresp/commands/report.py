@@ -62,8 +62,8 @@ def command(
     if not as_json:
         if picture.suffix.lower() != ".png":
             raise UserError("the picture is a PNG", where=str(picture), remedy="end it in .png")
-        ui.target(output, log, palette, picture)
-        ui.target(picture, log, palette, output)
+        ui.target(output, log, palette, picture, writes="page")
+        ui.target(picture, log, palette, output, writes="picture")
     with ui.progress(f"reading {log.name}") as advance:
         day = read_day(log, tracks=False)
         advance(0.9)

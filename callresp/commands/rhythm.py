@@ -34,7 +34,7 @@ def command(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> No
     """
     from callresp.rhythm import phrase_rhythms, voice_pulse
 
-    score = read_heard(heard)
+    score = read_heard(heard, ui.look)
     found = phrase_rhythms(p for p in phrases(score.notes) if voice is None or p.voice == voice)
     if not found:
         ui.warn(f"{heard}: no notes" + (f" of voice {voice}" if voice else ""))

@@ -128,7 +128,7 @@ def fit_command(heard: Path, palette: str, voice: str | None, most: int, as_json
     from callresp.reply.mapping import fits
 
     machine = load_palette(palette)
-    notes = [n for n in read_heard(heard).notes if voice is None or n.voice == voice]
+    notes = [n for n in read_heard(heard, ui.look).notes if voice is None or n.voice == voice]
     found = fits(phrases(notes), machine.striker)[:most]
     if not found:
         raise UserError(

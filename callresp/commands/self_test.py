@@ -97,7 +97,7 @@ def command(
     if (port is None) == (recording is None):
         raise UserError("give a --port to strike on, or a --recording to judge", where="self-test")
     if keep is not None:
-        ui.target(keep, palette, recording)
+        ui.target(keep, palette, recording, writes="sound file")
     if recording is not None:
         taken = Taken(_read(recording, channel))
     else:
@@ -131,7 +131,7 @@ def _known(machine: Palette, only: tuple[str, ...]) -> None:
 def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:
     from callresp.plan.files import write_plan
 
-    ui.target(path, palette)
+    ui.target(path, palette, writes="plan")
     write_plan(path, checked.plan)
     ui.say(f"wrote {path}: {checked.plan.header.duration_s:.0f} s")
     ui.say(f"next: start a recorder, then callresp stream {path} --port PORT")

@@ -70,7 +70,7 @@ def command(options: tuple[str, ...], name: str, user: str | None, output: Path 
     if output is not None:
         from callresp.io.files import write_text
 
-        write_text(ui.target(output), unit)
+        write_text(ui.target(output, writes="unit file"), unit)
     else:
         click.echo(unit, nl=False)
     found = verified(unit, name)

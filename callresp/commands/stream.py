@@ -69,7 +69,7 @@ def command(
 
     for written, other in ((log, board_log), (board_log, log)):
         if written is not None:
-            ui.target(written, plan, palette, other)
+            ui.target(written, plan, palette, other, writes="log of commands")
     asked = read_plan(plan)
     machine = load_palette(palette or asked.header.palette or "fettle")
     checked = check(asked, machine)

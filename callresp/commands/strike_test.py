@@ -83,8 +83,8 @@ def strike_test_command(
         raise UserError("give --palette, or --channels if you have none", where="strike-test")
     output = output or Path("strike-test.plan.jsonl")
     beside = output.with_name(output.name.removesuffix(".jsonl").removesuffix(".plan") + ".toml")
-    ui.target(output, palette)
-    ui.target(beside, palette, output)
+    ui.target(output, palette, writes="plan")
+    ui.target(beside, palette, output, writes="palette")
     if palette is not None:
         text = _of_palette(palette, beside)
     else:
@@ -260,9 +260,9 @@ def measure_command(
     picture = picture or output.with_suffix(".png")
     report = report or output.with_suffix(".measured.json")
     # The palette that is measured anew may be written over: its comments and values are kept.
-    ui.target(output, recording, plan)
-    ui.target(picture, recording, plan, output)
-    ui.target(report, recording, plan, output, picture)
+    ui.target(output, recording, plan, writes="palette")
+    ui.target(picture, recording, plan, output, writes="picture")
+    ui.target(report, recording, plan, output, picture, writes="report of measurements")
     own = channel
     if switch_channel is not None and channel is None:
         own = 1 if switch_channel != 1 else 2

@@ -14,6 +14,10 @@ import click
 import msgspec
 
 from callresp.errors import UserError
+from callresp.io.kinds import Kind, kind_of, promised_by
+
+# Where a command's context keeps that something needs a look.
+LOOK = "callresp.look"
 
 if TYPE_CHECKING:
     from callresp.link.session import Session
@@ -53,7 +57,7 @@ def progress(label: str) -> Iterator[Advance]:
         yield lambda share, note="": bar.update(task, completed=share, note=note)
 
 
-def target(output: Path, *inputs: Path | str | None) -> Path:
+def target(output: Path, *inputs: Path | str | None, writes: Kind) -> Path:
     """Look at a file to be written before any work is done for it.
 
     Parameters
@@ -62,12 +66,14 @@ def target(output: Path, *inputs: Path | str | None) -> Path:
         Where the result should go.
     inputs
         What the command reads, and what else it writes.
+    writes
+        What it will hold.
 
     Raises
     ------
     UserError
-        When it is one of `inputs`, a folder, in no folder, or not to be written:
-        a recording, a score or a plan is never written over by what is made of it.
+        When it is one of `inputs`, a folder, in no folder, not to be written, or
+        a file of another kind: nothing is written over but what can be made anew.
     """
     for given in inputs:
         if given is not None and _same(output, Path(given)):
@@ -85,7 +91,34 @@ def target(output: Path, *inputs: Path | str | None) -> Path:
         raise UserError(
             "can't write here", where=str(output), remedy="choose a folder that you may write to"
         )
+    _of_its_kind(output, writes)
     return output
+
+
+def _of_its_kind(output: Path, writes: Kind) -> None:
+    if output.exists() and not output.is_file():
+        raise UserError("is no ordinary file", where=str(output), remedy="give another name")
+    held = kind_of(output)
+    if output.exists() and output.stat().st_size and held != writes:
+        raise UserError(
+            f"is a {held or 'file of another kind'}, which a {writes} would write over",
+            where=str(output),
+            remedy="give another name",
+        )
+    promised = promised_by(output)
+    if writes == "sound file" and output.suffix.lower() != ".wav":
+        raise UserError("only WAV is written", where=str(output), remedy="end its name in .wav")
+    if writes == "picture" and "picture" not in promised:
+        raise UserError(
+            f"can't draw a '{output.suffix or output.name}' picture",
+            where=str(output),
+            remedy="end its name in .png, .svg or .pdf",
+        )
+    if promised and writes not in promised:
+        kind = promised[-1] if len(promised) > 1 else promised[0]
+        raise UserError(
+            f"a {writes} is no {kind}", where=str(output), remedy="give its name another ending"
+        )
 
 
 def _same(first: Path, second: Path) -> bool:
@@ -116,6 +149,12 @@ def say(text: str = "") -> None:
     click.echo(text)
 
 
+def look(text: str) -> None:
+    """Print what needs a look on standard error; the command then ends with status 1."""
+    click.get_current_context().meta[LOOK] = True
+    warn(text)
+
+
 def warn(text: str) -> None:
-    """Print a warning on standard error."""
+    """Print a remark on standard error."""
     click.echo(f"callresp: note: {text}", err=True)

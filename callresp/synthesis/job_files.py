@@ -11,20 +11,27 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-import msgspec
-
 from callresp.errors import UserError
+from callresp.io.audio import open_recording
 from callresp.io.files import read_text
+from callresp.io.kinds import Kind, kind_of
 from callresp.io.resources import shipped
 from callresp.io.score import HeardScore, ReplyScore, read_heard, read_reply
 from callresp.palette.files import fingerprint, load_palette
 from callresp.palette.model import Palette
-from callresp.plan.checked_plan import CheckedPlan, check
+from callresp.plan.checked_plan import CheckedPlan, check, require_palette
 from callresp.plan.files import read_plan
 from callresp.plan.model import Plan
 
-Kind = Literal["heard", "reply", "plan"]
+Stage = Literal["heard", "reply", "plan"]
+_STAGE_OF: dict[Kind | None, Stage] = {
+    "heard score": "heard",
+    "reply score": "reply",
+    "plan": "plan",
+}
 _STAGES = ("heard", "reply", "plan", "rehearsal")
+# Two lengths this near are one recording's.
+SAME_S = 0.5
 _SOUNDS = (".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64")
 
 
@@ -47,28 +54,53 @@ def sibling(path: Path, ending: str) -> Path:
     return path.with_name(f"{stem_of(path)}{ending}")
 
 
-def kind_of(path: Path) -> Kind:
-    """Whether a file is a heard score, a reply score or a plan, by its header.
+def stage_of(path: Path) -> Stage:
+    """Whether a file is a heard score, a reply score or a plan.
 
     Raises
     ------
     UserError
         When it is none of them.
     """
-    for text in read_text(path).splitlines():
-        if not text.strip():
-            continue
-        try:
-            value = msgspec.json.decode(text)
-        except msgspec.DecodeError:
-            break
-        found = value.get("score", "heard" if "level_db" in value else None)
-        if found in ("heard", "reply", "plan"):
-            return found  # type: ignore[no-any-return]
-        break
-    raise UserError(
-        "no heard score, reply score or plan", where=str(path), remedy="give a *.jsonl of callresp"
-    )
+    stage = _STAGE_OF.get(kind_of(path))
+    if stage is None:
+        read_text(path)  # says what is wrong with a file that can't be read
+        raise UserError(
+            "no heard score, reply score or plan",
+            where=str(path),
+            remedy="give a *.jsonl of callresp",
+        )
+    return stage
+
+
+def beside(path: Path, named: str, ending: str) -> Path | None:
+    """A file of the same job: the one that a header names, or the one of the same stem."""
+    places = [path.parent / named] if named else []
+    places += [sibling(path, ending)]
+    return next((place for place in places if place.is_file()), None)
+
+
+def of_one_recording(path: Path, recording: str, own: str) -> None:
+    """Refuse a file that is of another recording than what it is used with.
+
+    Parameters
+    ----------
+    path
+        The file that may not belong.
+    recording, own
+        Names of the recordings of that file, and of the job; "" where unknown.
+
+    Raises
+    ------
+    UserError
+        When both are known and differ.
+    """
+    if recording and own and Path(recording).name != Path(own).name:
+        raise UserError(
+            f"is of '{Path(recording).name}', not of '{Path(own).name}'",
+            where=str(path),
+            remedy="give files of one job",
+        )
 
 
 @dataclass(frozen=True)
@@ -97,21 +129,42 @@ def load_job(
     Raises
     ------
     UserError
-        For a file that is named but can't be read, an unknown palette, or a
-        plan that breaks a limit.
+        For a file that is named but can't be read or is of another recording,
+        an unknown palette, or a plan that breaks a limit.
     """
     plan = read_plan(path)
-    near_reply = reply or _if_there(sibling(path, ".reply.jsonl"))
-    near_heard = heard or _if_there(sibling(path, ".heard.jsonl"))
-    score = read_reply(near_reply) if near_reply else None
+    own = plan.header.recording
+    score = sounds = None
+    if near := reply or beside(path, plan.header.reply_file, ".reply.jsonl"):
+        score = read_reply(near)
+        of_one_recording(near, score.header.recording, own)
+    if near := heard or beside(path, plan.header.heard_file, ".heard.jsonl"):
+        sounds = read_heard(near)
+        of_one_recording(near, sounds.header.recording, own)
+    if recording is not None:
+        _is_the_recording(recording, plan, path)
     machine = find_palette(palette, path, plan, score)
     return Job(
         plan=check(plan, machine),
         palette=machine,
-        recording=recording or find_recording(path, plan.header.recording),
-        heard=read_heard(near_heard) if near_heard else None,
+        recording=recording or find_recording(path, own),
+        heard=sounds,
         reply=score,
     )
+
+
+def _is_the_recording(recording: Path, plan: Plan, path: Path) -> None:
+    """Refuse a recording of another length than that which the plan was made for."""
+    wanted_s = plan.header.duration_s
+    lasts_s = open_recording(recording).duration_s
+    # Of the same name it may say more than it holds: a recorder that lost power leaves that.
+    renamed = recording.name != Path(plan.header.recording).name
+    if wanted_s and (lasts_s < wanted_s - SAME_S or (renamed and lasts_s > wanted_s + SAME_S)):
+        raise UserError(
+            f"is not the recording of {path.name}: it lasts {lasts_s:.1f} s, not {wanted_s:.1f} s",
+            where=str(recording),
+            remedy="give the one that was answered",
+        )
 
 
 def find_palette(
@@ -119,7 +172,7 @@ def find_palette(
 ) -> Palette:
     """The palette that the user names, or the one that a plan or reply was made for."""
     if named:
-        return load_palette(named)
+        return _fits(load_palette(named), path, plan, reply)
     told = [reply.header.palette if reply else "", plan.header.palette if plan else ""]
     names = [name for text in told if text for name in (text, text.lower())]
     wanted = plan.header.palette_sha256 if plan else ""
@@ -142,12 +195,25 @@ def find_palette(
     )
 
 
+def _fits(palette: Palette, path: Path, plan: Plan | None, reply: ReplyScore | None) -> Palette:
+    """Refuse a palette that a plan was not made for, or that lacks a reply's instruments."""
+    if plan is not None:
+        require_palette(plan, palette)
+        return palette
+    known = {one.name for one in palette.striker} | {one.name for one in palette.turner}
+    asked = [note.instrument for note in reply.notes] if reply is not None else []
+    lacks = [name for name in asked if name not in known]
+    if lacks:
+        raise UserError(
+            f"{palette.name} has no '{lacks[0]}'",
+            where=str(path),
+            remedy="give the palette that it was made for",
+        )
+    return palette
+
+
 def find_recording(path: Path, name: str) -> Path | None:
     """The recording of a plan: by the name in its header, or by the stem."""
     places = [Path(name), path.parent / name, path.parent / Path(name).name] if name else []
     places += [sibling(path, ending) for ending in _SOUNDS]
     return next((place for place in places if place.is_file()), None)
-
-
-def _if_there(path: Path) -> Path | None:
-    return path if path.is_file() else None
