@@ -170,6 +170,17 @@ def test_far_singers_are_not_helped_by_gain() -> None:
     assert not any("go closer" in text for text in meter.reading().advice)
 
 
+@pytest.mark.parametrize("offset", [0.05, 0.3, -0.5])
+def test_a_constant_is_no_sound(offset: float) -> None:
+    reading = read(np.full(3 * RATE, offset, np.float32))
+    assert reading.word == "no sound"
+    assert reading.level_db < -100
+
+
+def test_an_offset_lends_no_level() -> None:
+    assert read(calls(-50.0) + noise(-80.0, 6.0) + np.float32(0.1)).word == "too quiet"
+
+
 def test_an_offset_is_told() -> None:
     assert any("about zero" in t for t in read(calls(-16.0) + np.float32(0.05)).advice)
 

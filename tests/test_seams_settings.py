@@ -92,3 +92,20 @@ def test_a_mistake_is_named(tmp_path: Path, old: str, new: str, expected: list[s
 def test_a_rooms_own_check_can_name_a_place() -> None:
     fault = Source(GOOD, "box.toml").fault_at(("bell", 1, "coil", "pulse_ms"), "too long", "less")
     assert str(fault) == "box.toml, line 12, bell[2].coil.pulse_ms: too long; less"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("a = " + "7" * 5000, "not valid TOML"),
+        ("a = " + "[" * 5000 + "]" * 5000, "not valid TOML"),
+        ("a = 2026-13-41", "not valid TOML"),
+        ("[b]\na = inf", "line 2, b.a: inf is no finite number"),
+        ("a = [1.0, nan]", "nan is no finite number"),
+    ],
+)
+def test_numbers_that_are_none_are_told_in_one_line(tmp_path: Path, text: str, told: str) -> None:
+    with pytest.raises(UserError) as fault:
+        read(tmp_path, text)
+    assert told in str(fault.value)
+    assert "\n" not in str(fault.value)

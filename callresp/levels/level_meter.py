@@ -119,8 +119,8 @@ class LevelMeter:
         self._band = (hertz >= band_hz[0]) & (hertz <= band_hz[1])
         self._low = (hertz >= LOW_HZ[0]) & (hertz <= LOW_HZ[1])
         kept = round(HOLD_S / STRETCH_S)
-        # One row a stretch: peak, plain power, power in the band, power below.
-        self._rows: deque[tuple[float, float, float, float]] = deque(maxlen=kept)
+        # One row a stretch: peak, peak and power without its mean, power in the band, and below.
+        self._rows: deque[tuple[float, float, float, float, float]] = deque(maxlen=kept)
         self._clips: deque[int] = deque(maxlen=kept)
         self._over: deque[float] = deque(maxlen=200)
         self._rest = np.zeros(0, np.float32)
@@ -154,7 +154,9 @@ class LevelMeter:
         scale = 2.0 / (self._size * float(np.sum(self._window**2)))
         band, low = (scale * float(spectrum[mask].sum()) for mask in (self._band, self._low))
         clips = clipped_samples(part)
-        self._rows.append((peak, float(np.mean(wide**2)), band, low))
+        swing = wide - wide.mean()
+        moved = float(np.abs(swing).max())
+        self._rows.append((peak, moved, float(np.mean(swing**2)), band, low))
         self._clips.append(clips)
         self.clipped += clips
         self._highest = max(self._highest, peak)
@@ -176,16 +178,16 @@ class LevelMeter:
 
     def reading(self) -> MeterReading:
         """What the meter says now."""
-        rows = np.array(self._rows) if self._rows else np.zeros((1, 4))
+        rows = np.array(self._rows) if self._rows else np.zeros((1, 5))
         peak_db = _db(float(rows[:, 0].max()) ** 2)
-        band_db = np.array([_db(value / SINE_POWER) for value in rows[:, 2]])
-        low_db = np.array([_db(value / SINE_POWER) for value in rows[:, 3]])
+        band_db = np.array([_db(value / SINE_POWER) for value in rows[:, 3]])
+        low_db = np.array([_db(value / SINE_POWER) for value in rows[:, 4]])
         known = len(self._rows) >= round(1.0 / STRETCH_S)
         floor_db = float(np.quantile(band_db, 0.1)) if known else None
         over = float(np.median(self._over)) if len(self._over) else None
-        word = self._word(peak_db, floor_db)
+        word = self._word(peak_db, _db(float(rows[:, 1].max()) ** 2), floor_db)
         gain_db = _gain(word, peak_db)
-        recent = rows[-round(1.0 / STRETCH_S) :, 1]
+        recent = rows[-round(1.0 / STRETCH_S) :, 2]
         return MeterReading(
             word=word,
             seconds=round(self._seconds, 2),
@@ -201,15 +203,16 @@ class LevelMeter:
             advice=tuple(self._advice(word, gain_db, floor_db, low_db, over)),
         )
 
-    def _word(self, peak_db: float, floor_db: float | None) -> Word:
-        if peak_db < NOTHING_DB:
+    def _word(self, peak_db: float, moved_db: float, floor_db: float | None) -> Word:
+        """The word for a true peak, a peak without the steady offset, and a floor."""
+        if moved_db < NOTHING_DB:
             return "no sound"
         if sum(self._clips) or peak_db > CEILING_DB:
             return "clipping"
-        if peak_db < QUIET_DB:
+        if moved_db < QUIET_DB:
             return "too quiet"
         converter = floor_db is not None and floor_db < CONVERTER_DB + OVER_CONVERTER_DB
-        return "too quiet" if converter and peak_db < AIM_DB else "good"
+        return "too quiet" if converter and moved_db < AIM_DB else "good"
 
     def _advice(
         self,
