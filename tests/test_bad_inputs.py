@@ -298,3 +298,19 @@ def test_a_reply_under_another_name_keeps_its_heard_notes(made: Path, run: Run) 
     status, out, _ = run("export", "elsewhere.plan.jsonl")
     assert status == 0
     assert "5 heard and" in out
+
+
+def test_whole_numbers_are_swept_in_whole_numbers(run: Run) -> None:
+    words = ("audition", "dawn.heard.jsonl", "--rules", "answer", "--steps", "5", "--json")
+    status, out, _ = run(*words, "--sweep", "rule.1.at_most=1..3")
+    assert status in (0, 1)
+    labels = [json.loads(line)["label"] for line in out.splitlines()]
+    assert labels == ["rule.1.at_most=1", "rule.1.at_most=2", "rule.1.at_most=3"]
+
+
+def test_a_sweep_that_makes_no_difference_says_so(run: Run) -> None:
+    words = ("audition", "dawn.heard.jsonl", "--rules", "answer", "--steps", "2")
+    status, out, err = run(*words, "--sweep", "manners.return_s=60..61")
+    assert status == 1
+    assert "makes no difference" in err
+    assert "overlap: of the machine's sounding time" in out

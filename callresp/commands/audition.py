@@ -125,6 +125,8 @@ def command(
         return
     for line in table(auditions):
         ui.say(line)
+    if sweep and all(one.reply.notes == auditions[0].reply.notes for one in auditions):
+        ui.look(f"{sweep} makes no difference here: every value gives the same replies")
     if picture is not None:
         ui.say(f"wrote {picture}")
 
@@ -173,15 +175,15 @@ def swept(rules: RuleSet, sweep: str, steps: int) -> list[tuple[str, RuleSet]]:
         raise UserError(
             f"'{sweep}' is no sweep", where="--sweep", remedy="write it like rule.1.stretch=0.5..3"
         ) from None
-    found = []
+    tried: dict[str, RuleSet] = {}  # by label: whole numbers come out the same more than once
     for number in range(steps):
-        value = low + (high - low) * number / (steps - 1)
-        found.append((f"{key}={value:.3g}", _with(rules, key, value)))
-    return found
+        taken, changed = _with(rules, key, low + (high - low) * number / (steps - 1))
+        tried.setdefault(f"{key}={taken:.6g}", changed)
+    return list(tried.items())
 
 
-def _with(rules: RuleSet, key: str, value: float) -> RuleSet:
-    """The rule set with one number changed, checked like a file's."""
+def _with(rules: RuleSet, key: str, value: float) -> tuple[float, RuleSet]:
+    """The value as the setting takes it, and the rule set with it, checked like a file's."""
     from callresp.reply.rules import RuleSet
 
     tree = msgspec.to_builtins(rules)
@@ -193,7 +195,7 @@ def _with(rules: RuleSet, key: str, value: float) -> RuleSet:
         if isinstance(place[last], bool) or not isinstance(place[last], int | float):
             raise UserError(f"'{key}' is not a number", where="--sweep", remedy="sweep a number")
         place[last] = round(value) if isinstance(place[last], int) else value
-        return msgspec.convert(tree, RuleSet)
+        return place[last], msgspec.convert(tree, RuleSet)
     except (KeyError, IndexError, TypeError):
         raise UserError(
             f"no setting '{key}'", where="--sweep", remedy="name it like rule.1.stretch"
@@ -206,6 +208,13 @@ def _with(rules: RuleSet, key: str, value: float) -> RuleSet:
         ) from None
 
 
+# Heading, key, shape; what they say stands below the table.
+LEGEND = (
+    "answered: of all phrases; overlap: of the machine's sounding time, while a bird sings too;",
+    "delay: from a phrase's end to its answer, median; off: from the asked pitch, octaves aside;",
+    "contour: share of the phrase's ups and downs that is kept; picked: how often the call that a",
+    "reply answers is told from its reply; dropped: notes that the machine can't play.",
+)
 COLUMNS = (
     ("answered", "answered_share", "{:.0%}"),
     ("overlap", "overlap_share", "{:.0%}"),
@@ -234,7 +243,7 @@ def table(auditions: list[Heard]) -> list[str]:
     for one in auditions:
         work = ", ".join(f"{name} {count}" for name, count in one.measures.work.items())
         lines.append(f"{one.label}: {work or 'nothing played'}")
-    return lines
+    return [*lines, *LEGEND]
 
 
 def _mixes(source: Path, recording: Path | None, auditions: list[Heard]) -> None:
