@@ -157,3 +157,15 @@ def test_a_mistake_is_told_in_one_line(path: Path, extra: list[str], fault: str)
     assert isinstance(result.exception, UserError)
     assert fault in str(result.exception)
     assert isinstance(CliRunner().invoke(command, []).exception, UserError)
+
+
+def test_a_long_file_is_drawn_whole_in_small(
+    tmp_path: Path, path: Path, found: comparing.Comparison
+) -> None:
+    out = tmp_path / "picture.svg"
+    draw_comparison(out, open_recording(path), found, (1.0, 2.0))
+    text = out.read_text()
+    whole_s = open_recording(path).duration_s
+    assert f"1.0 to 2.0 s of 0:{round(whole_s):02d}" in text
+    # Each detector has a row in small and one in full.
+    assert all(text.count(f">{own.name}<") == 2 for own in found.heard)

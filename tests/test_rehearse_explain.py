@@ -1,0 +1,61 @@
+"""The picture of `explain`: every note numbered, the strongest that were left out lettered."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ElementTree
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from callresp.listen.diagnostics import Evidence, LeftOut
+from callresp.listen.notes import NOTE
+from callresp.plots import diagnostics
+from callresp.plots.diagnostics import LETTERED_MOST, caption, draw_diagnostics, lettered
+from callresp.plots.style import grey_range
+
+
+def evidence(notes: int, left_out: int) -> Evidence:
+    rows = np.zeros(notes, NOTE)
+    rows["onset_s"] = np.linspace(0.0, 3.9, notes)
+    rows["offset_s"] = rows["onset_s"] + 0.05
+    rows["low_hz"], rows["high_hz"] = 1900.0, 2100.0
+    others = tuple(
+        LeftOut(n * 0.02, n * 0.02 + 0.01, 3000.0, 3100.0, float(n % 41), "faint", None)
+        for n in range(left_out)
+    )
+    grid = np.zeros((20, 30))
+    return Evidence(
+        at_s=np.linspace(0, 4, 20), hertz=np.linspace(100, 12000, 30), power_db=grid + 5,
+        floor_db=grid, asked_db=6.0, points=np.zeros((0, 3)), rising=np.zeros(20),
+        rising_asked=5, notes=rows, left_out=others, remarks={},
+    )  # fmt: skip
+
+
+def test_beyond_sixty_all_notes_are_numbered_and_the_strongest_lettered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # An outlined text is drawn as a path; without its outline its words can be read.
+    monkeypatch.setattr("callresp.plots.style.outline", lambda *given: None)
+    found = evidence(80, 90)
+    draw_diagnostics(tmp_path / "x.svg", found, "x", (400.0, 12000.0))
+    root = ElementTree.parse(tmp_path / "x.svg")
+    texts = {node.text for node in root.iter("{http://www.w3.org/2000/svg}text")}
+    assert {str(n) for n in range(1, 81)} <= texts
+    named = {diagnostics.letter(n) for n in lettered(found)}
+    assert len(named) == LETTERED_MOST
+    assert named <= texts
+    told = caption(found)
+    assert told in texts
+    assert f"the {LETTERED_MOST} strongest lettered" in told
+
+
+def test_a_faint_recording_is_not_drawn_white() -> None:
+    rng = np.random.default_rng(1)
+    faint = np.abs(rng.normal(0, 1.5, (200, 200)))
+    faint[50:60, 50:80] = 15.0
+    low_db, high_db = grey_range(faint, 45.0)
+    assert (15.0 - low_db) / (high_db - low_db) > 0.9, "nearly as dark as it gets"
+    loud = faint * 5
+    assert grey_range(loud, 45.0)[1] == 45.0
+    assert grey_range(np.zeros((5, 5)), 45.0) == (2.5, 12.0)
