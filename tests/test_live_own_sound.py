@@ -79,8 +79,10 @@ def note(onset_s: float, pitch_hz: float | None, low_hz: float = 0, high_hz: flo
 
 def struck(at_s: float = 10.0, hold_ms: float = 2000) -> SelfMask:
     own = SelfMask(PALETTE, ROOM)
-    own.did(Hold(at_s=at_s, channel=1, hold_ms=hold_ms, pull_ms=25, hold_duty=0.3), at_s - 0.03)
-    own.did(Strike(at_s=at_s, channel=0, pulse_ms=8), at_s)
+    own.add_command(
+        Hold(at_s=at_s, channel=1, hold_ms=hold_ms, pull_ms=25, hold_duty=0.3), at_s - 0.03
+    )
+    own.add_command(Strike(at_s=at_s, channel=0, pulse_ms=8), at_s)
     return own
 
 
@@ -123,7 +125,7 @@ def test_a_fallen_damper_gives_the_band_back() -> None:
 
 def test_a_motor_masks_noise_but_not_whistles() -> None:
     own = SelfMask(PALETTE, ROOM)
-    own.did(Turn(at_s=5, channel=0, speed_rps=3, run_ms=4000), 5.0)
+    own.add_command(Turn(at_s=5, channel=0, speed_rps=3, run_ms=4000), 5.0)
     assert own.owner(note(7.0, None))
     assert own.owner(note(7.0, 4000)) is None
     assert own.owner(note(12.0, None)) is None

@@ -78,7 +78,7 @@ def test_a_reply_that_is_left_off_makes_no_more_commands() -> None:
     player = Player(FETTLE, SelfMask(FETTLE))
     player.ask(reply(10.0, [0.3] * 10), 10.0)
     first = played(player, 10.0, 11.0)
-    player.leave_off()
+    player.cancel()
     later = played(player, 11.0, 15.0)
     assert first
     assert len(later) <= len(FETTLE.striker)

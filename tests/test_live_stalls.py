@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -17,6 +18,7 @@ from live_helpers import MORNING, RATE_HZ, day_of, silence
 from test_live_engine import PROMPT, calls
 from test_live_runner import Played, SteppedClock, engine_for, runner_for
 
+from callresp.link.port import Clock
 from callresp.live.actions import CommandOutcome, LinkUpdate, Notice
 from callresp.live.engine import LATE_SOUND_S, STATUS_EVERY_S
 from callresp.live.links import SimulatedLink
@@ -142,8 +144,13 @@ def test_a_writer_faster_than_real_time_is_made_to_wait() -> None:
 class Stalled(Played):
     """Sound for a while, and then none until it is closed; the host's clock goes on."""
 
+    def __init__(self, seconds: float, clock: Clock) -> None:
+        super().__init__(seconds, clock)
+        self.stalls = threading.Event()
+
     def blocks(self) -> Iterator[Block]:
         yield from silence(self._seconds)
+        self.stalls.set()
         self.closed.wait()
 
 
@@ -165,7 +172,8 @@ def test_while_sound_stalls_the_clock_goes_on_and_the_strikes_are_held(tmp_path:
     rows: list[Any] = []
 
     def why() -> str | None:
-        clock.ticks = engine.now_s >= 3.0
+        # All that there was has been heard.
+        clock.ticks = source.stalls.is_set() and runner._blocks.empty()
         return "as long as was allowed" if engine.now_s >= 60.0 else None
 
     hooks = Hooks(notify=said.append, record=rows.append, stop=why)

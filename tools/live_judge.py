@@ -136,7 +136,7 @@ def gated(loop: Loop, palette: Palette, truth: Truth) -> set[int]:
     event = next(coming, None)
     for number, note in enumerate(truth.notes):
         while event is not None and event[0] <= note.onset_s:
-            sound.did(event[2], event[2].at_s)
+            sound.add_command(event[2], event[2].at_s)
             event = next(coming, None)
         sound.forget_before(note.onset_s - 0.5)
         if sound.gated(note.onset_s):

@@ -4,7 +4,7 @@ Goal
 ----
 Say and do what the firmware must: take commands in any order once each, play
 them on its own clock, give every channel its end, refuse what breaks a limit,
-and let go of everything when the host falls silent. It trusts nobody: limits
+and release everything when the host falls silent. It trusts nobody: limits
 that the planner has kept are kept here again.
 
 Conventions

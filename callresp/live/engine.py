@@ -366,9 +366,9 @@ class LiveEngine:
                 self._fault(f"refused: {refused}", "plan")
 
     def _release(self, why: str) -> None:
-        self._player.leave_off()
+        self._player.cancel()
         self._replier.left_off()
-        self._mask.let_go(self.now_s)
+        self._mask.release(self.now_s)
         self._out.append(Release(why))
 
     # Checking

@@ -2,9 +2,9 @@
 
 Goal
 ----
-What has gone out can only be taken back by letting go of everything, and what
+What has gone out can only be revoked by releasing everything, and what
 was planned has used up a striker's time. So a note is planned only when its
-first coil is due within `PLAN_AHEAD_S`: a reply that is left off simply has no
+first coil is due within `PLAN_AHEAD_S`: a reply that is cut short simply has no
 more notes.
 
 Conventions
@@ -104,7 +104,7 @@ class Player:
         self.first_s = None
         return played
 
-    def leave_off(self) -> None:
+    def cancel(self) -> None:
         """Forget what is not planned yet, and what will now not sound."""
         self._notes.clear()
         self._coming.clear()
@@ -120,7 +120,7 @@ class Player:
         self._admit(self._planner.settle(now_s + self.lead_s + TELL_AHEAD_S), made)
         while self._coming and self._coming[0][0] <= now_s + TELL_AHEAD_S:
             command = heapq.heappop(self._coming)[2]
-            self._own.did(command, command.at_s)
+            self._own.add_command(command, command.at_s)
         return made
 
     def played(self, command: Command) -> None:

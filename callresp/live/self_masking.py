@@ -1,4 +1,4 @@
-"""Own sound: what the microphone hears of the machine itself.
+"""Self-masking: telling the machine's own sound in the microphone from the birds'.
 
 Goal
 ----
@@ -115,7 +115,7 @@ class SelfMask:
         self._held_until: dict[int, float] = {}
         self._struck_s: dict[str, float] = {}
 
-    def did(self, command: Command, at_s: float) -> None:
+    def add_command(self, command: Command, at_s: float) -> None:
         """Take note of a command that the board executes at `at_s`."""
         if isinstance(command, Strike):
             if striker := self._by_channel.get(command.channel):
@@ -143,7 +143,7 @@ class SelfMask:
             for mask in self._masks
         )
 
-    def let_go(self, at_s: float) -> None:
+    def release(self, at_s: float) -> None:
         """All coils were released: what a powered damper kept quiet rings on again."""
         for striker in self.palette.striker:
             if striker.damper is None or striker.damper.rest == "on":
