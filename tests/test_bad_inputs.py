@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -314,3 +316,17 @@ def test_a_sweep_that_makes_no_difference_says_so(run: Run) -> None:
     assert status == 1
     assert "makes no difference" in err
     assert "overlap: of the machine's sounding time" in out
+
+
+def test_a_full_disk_is_one_line(made: Path) -> None:
+    script = (
+        "import resource, signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN);"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000));"
+        "from callresp.cli import main; main(['rehearse', 'dawn.plan.jsonl', '-o', 'full.wav'])"
+    )
+    command = [sys.executable, "-c", script]
+    done = subprocess.run(command, cwd=made, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stderr.startswith("callresp: full.wav: could not write it")
+    assert done.stderr.count("\n") == 1
+    assert not (made / "full.wav").exists()

@@ -40,6 +40,7 @@ Microsoft, 1991), RIFF and WAVE chunks.
 
 from __future__ import annotations
 
+import errno
 import io
 import math
 import os
@@ -426,7 +427,11 @@ class WavWriter:
 
     def write(self, samples: npt.ArrayLike) -> None:
         """Append samples of shape ``(n,)`` or ``(n, channels)``."""
-        self._file.write(np.asarray(samples))
+        try:
+            self._file.write(np.asarray(samples))
+        except sf.LibsndfileError as fault:
+            # libsndfile hides the system's word for a full disk.
+            raise OSError(errno.ENOSPC, "the disk is full, or a file may not grow") from fault
 
     def __enter__(self) -> WavWriter:
         return self
