@@ -8,6 +8,7 @@ Each command is a module that is imported only when it is called, so that
 from __future__ import annotations
 
 import contextlib
+import errno
 import importlib
 import logging
 import os
@@ -91,6 +92,11 @@ class LazyGroup(click.Group):
             # Nothing more can be said; what is left in the buffer must not complain at exit.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             ctx.exit(0)
+        except OSError as fault:
+            if fault.errno != errno.ENOSPC:
+                raise
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise UserError("the disk is full", remedy="free some space") from fault
         return status
 
     def _option(self, ctx: click.Context, argument: str) -> str:

@@ -330,3 +330,11 @@ def test_a_full_disk_is_one_line(made: Path) -> None:
     assert done.stderr.startswith("callresp: full.wav: could not write it")
     assert done.stderr.count("\n") == 1
     assert not (made / "full.wav").exists()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_a_full_disk_behind_standard_output_is_one_line() -> None:
+    with Path("/dev/full").open("w") as full:
+        command = [sys.executable, "-m", "callresp", "rules"]
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert (done.returncode, done.stderr) == (2, "callresp: the disk is full; free some space\n")
