@@ -22,15 +22,27 @@ if TYPE_CHECKING:
 @click.option("--copy", "target", type=PATH, help="Copy the rule set to a file of your own.")
 @click.option("--for", "palette", help="The palette that it is to be played on: name or TOML file.")
 @click.option("--from", "old", help="The palette that it was made for: carry it from there.")
+@click.option(
+    "--settings", "key", is_flag=False, flag_value="", help="Tell every setting, or those of a KEY."
+)
+@options.output("With --settings: the page to write (.md).")
 @options.json("Print JSON.")
 def rules_command(
-    name: str | None, target: Path | None, palette: str | None, old: str | None, as_json: bool
+    name: str | None,
+    target: Path | None,
+    palette: str | None,
+    old: str | None,
+    key: str | None,
+    output: Path | None,
+    as_json: bool,
 ) -> None:
     """List the shipped rule sets, show or check one, or copy it to change it.
 
     With --for it tells which instruments of a palette each rule plays. With
     --from as well, a set that names one machine's instruments is carried to
     another: each name becomes its counterpart there, and what is lost is told.
+    With --settings it tells what a rule file may hold: meaning, unit, range,
+    default, an example and what that sounds like.
 
     \b
     Examples:
@@ -39,18 +51,22 @@ def rules_command(
       callresp rules mine.toml                    is it sound?
       callresp rules undertow --for pocket        what plays it there?
       callresp rules mine.toml --from fettle --for pocket --copy mine-pocket.toml
+      callresp rules --settings damping           what can it be, and how does it sound?
+      callresp rules --settings -o settings.md    all of them, as a page
     """
     from callresp.io.files import read_text, write_text
-    from callresp.io.resources import find, shipped
+    from callresp.io.resources import find
     from callresp.reply.rules import load_rules
 
+    if key is not None:
+        if name or target or palette or old:
+            raise UserError("goes with no rule set", where="--settings", remedy="give it alone")
+        _tell_settings(key, output, as_json)
+        return
+    if output is not None:
+        raise UserError("nothing to write", where="-o", remedy="give --settings, or --copy FILE")
     if name is None:
-        sets = [load_rules(each) for each in shipped("rules")]
-        for rules in sets:
-            if as_json:
-                ui.emit({"name": rules.name, "description": rules.description})
-            else:
-                ui.say(f"{rules.name:14}{rules.description}")
+        _list_shipped(as_json)
         return
     rules = load_rules(name)
     if old is not None and palette is None:
@@ -70,6 +86,39 @@ def rules_command(
         ui.emit(msgspec.to_builtins(rules))
     else:
         ui.say(read_text(find("rules", name)).rstrip())
+
+
+def _list_shipped(as_json: bool) -> None:
+    """The shipped rule sets, one line each."""
+    from callresp.io.resources import shipped
+    from callresp.reply.rules import load_rules
+
+    for rules in [load_rules(each) for each in shipped("rules")]:
+        if as_json:
+            ui.emit({"name": rules.name, "description": rules.description})
+        else:
+            ui.say(f"{rules.name:14}{rules.description}")
+
+
+def _tell_settings(key: str, output: Path | None, as_json: bool) -> None:
+    """What a rule file may hold, shown or written as a page."""
+    from callresp.io.files import write_text
+    from callresp.io.setting_guide import as_lines, as_markdown, named, settings_of
+    from callresp.reply.rules import RuleSet
+
+    found = named(settings_of(RuleSet), key)
+    if output is not None:
+        if output.suffix != ".md":
+            raise UserError("a page is Markdown", where=str(output), remedy="end its name in .md")
+        ui.target(output, writes="guide to settings")
+        write_text(output, as_markdown("Settings of a rule file", found))
+        ui.say(f"wrote {output}")
+        return
+    for setting in found:
+        if as_json:
+            ui.emit(setting)
+        else:
+            ui.say("\n".join(as_lines(setting)))
 
 
 def _carried(rules: RuleSet, text: str, old: str, palette: str) -> str:

@@ -31,6 +31,7 @@ Kind = Literal[
     "log of commands",
     "report of measurements",
     "unit file",
+    "guide to settings",
 ]
 
 _MAGIC: dict[bytes, Kind] = {
@@ -49,6 +50,7 @@ _MAGIC: dict[bytes, Kind] = {
     b"MThd": "MIDI file",
     b"<!doctype html": "page",
     b"<!DOCTYPE html": "page",
+    b"# Settings of a rule file": "guide to settings",
     b"SQLite format 3": "field log",
     b"[Unit]": "unit file",
     b"# Made by callresp service": "unit file",

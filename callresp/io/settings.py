@@ -187,7 +187,7 @@ def _fields_at(kind: type, path: Path_) -> list[str]:
     return []
 
 
-def _strip(kind: Any) -> tuple[Any, tuple[Any, ...]]:
+def bare(kind: Any) -> tuple[Any, tuple[Any, ...]]:
     """A type without Annotated and Optional, and its Meta."""
     meta: tuple[Any, ...] = ()
     while True:
@@ -205,17 +205,17 @@ def _type_at(kind: Any, path: Path_) -> Any:
 
 
 def _walk(kind: Any, path: Path_) -> tuple[Any, tuple[Any, ...]]:
-    kind, meta = _strip(kind)
+    kind, meta = bare(kind)
     for step in path:
         if isinstance(step, int):
             inner = get_args(kind)
-            kind, meta = _strip(inner[0] if inner else Any)
+            kind, meta = bare(inner[0] if inner else Any)
         elif isinstance(kind, type) and issubclass(kind, msgspec.Struct):
             names = {f.encode_name: f.name for f in msgspec.structs.fields(kind)}
             hints = get_type_hints(kind, include_extras=True)
-            kind, meta = _strip(hints.get(names.get(step, step), Any))
+            kind, meta = bare(hints.get(names.get(step, step), Any))
         elif get_origin(kind) in (dict, Mapping):
-            kind, meta = _strip(get_args(kind)[1])
+            kind, meta = bare(get_args(kind)[1])
         else:
             return Any, ()
     return kind, meta
@@ -228,11 +228,17 @@ def allowed_at(kind: Any, path: Path_) -> str:
         low = meta.ge if meta.ge is not None else meta.gt
         high = meta.le if meta.le is not None else meta.lt
         if low is not None and high is not None:
-            return f"{low} to {high}"
+            return f"above {low}, up to {high}" if meta.ge is None else f"{low} to {high}"
         if low is not None:
             return f"{'from' if meta.ge is not None else 'above'} {low}"
         if high is not None:
             return f"{'up to' if meta.le is not None else 'below'} {high}"
+        if meta.max_length is not None:
+            return f"{meta.min_length or 0} to {meta.max_length} characters"
+        if meta.min_length is not None:
+            return f"at least {meta.min_length}"
+        if meta.pattern is not None and meta.title:
+            return str(meta.title)
     choices = get_args(target)
     if choices and all(isinstance(choice, str) for choice in choices):
         return ", ".join(repr(choice) for choice in choices)
