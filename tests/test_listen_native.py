@@ -18,7 +18,7 @@ from callresp.listen.kernels import frame
 from callresp.listen.note_stream import NoteStream, StreamOutput
 from callresp.listen.notes import Rows
 from callresp.listen.offline import note_table
-from callresp.listen.online import SETTLE_S, Listener, NoteEnd, NoteOnset
+from callresp.listen.online import SETTLE_S, Event, Listener, NoteEnd, NoteOnset
 from callresp.listen.profile import Profile
 from callresp.scene.recipe import load_recipe
 from callresp.scene.render import Scene, render
@@ -109,10 +109,10 @@ def _notes(engine: NoteStream, samples: np.ndarray, size: int) -> np.ndarray:
     return np.stack([rows["onset_s"], rows["offset_s"], rows["level_db"]])
 
 
-def online(samples: np.ndarray, size: int = 256) -> list[tuple[float, NoteOnset | NoteEnd]]:
+def online(samples: np.ndarray, size: int = 256) -> list[tuple[float, Event]]:
     """Every event with the time at which it came out."""
     listener = Listener(RATE_HZ)
-    events: list[tuple[float, NoteOnset | NoteEnd]] = []
+    events: list[tuple[float, Event]] = []
     for start in range(0, len(samples), size):
         now_s = (start + size) / RATE_HZ
         events += [(now_s, event) for event in listener.push(samples[start : start + size])]
@@ -153,6 +153,8 @@ def test_every_start_ends_once_and_no_end_comes_first() -> None:
             assert event.low_hz <= event.high_hz
             open_keys.add(event.key)
             seen.add(event.key)
+            continue
+        if not isinstance(event, NoteEnd):
             continue
         assert event.key in open_keys or event.key not in seen
         open_keys.discard(event.key)

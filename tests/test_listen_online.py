@@ -9,13 +9,13 @@ from hypothesis import strategies as st
 from listen_helpers import rung, sung, tone
 
 from callresp.errors import UserError
-from callresp.listen.online import Listener, NoteEnd, NoteOnset
+from callresp.listen.online import Event, Listener, NoteEnd, NoteOnset
 from callresp.listen.profile import Profile
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import render
 
 RATE_HZ = 48000
-Events = list[tuple[float, NoteOnset | NoteEnd]]
+Events = list[tuple[float, Event]]
 
 
 def online(samples: np.ndarray, size: int = 256) -> Events:

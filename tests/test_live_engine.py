@@ -207,9 +207,9 @@ def test_it_sleeps_and_wakes_by_the_time_of_day() -> None:
 
 def test_the_red_stop_ends_all_and_what_is_heard_is_still_logged() -> None:
     day = day_of(calls(4), PROMPT)
-    day.run(silence(3.4))
+    day.run(silence(3.1))
     day.perform(day.engine.stop("stopped from the keyboard"))
-    day.run(silence(22, start_s=3.4))
+    day.run(silence(22, start_s=3.1))
     assert not day.strikes_s
     assert not day.link.board.on_channels
     assert len(day.of("phrase")) == 4

@@ -5,14 +5,11 @@ from __future__ import annotations
 import random
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from reply_helpers import call, note, score_of
 
 from callresp.io.score import HeardScore, Note, ReplyNote, Unanswered
 from callresp.palette.files import load_palette
 from callresp.reply.live import LiveReplier
-from callresp.reply.phrase_end import LEAST_S, MOST_S, RestGuess
 from callresp.reply.replier import answer
 from callresp.reply.rules import Manners, Rule, RuleSet, load_rules
 
@@ -123,15 +120,30 @@ def test_every_live_silence_is_explained() -> None:
     assert all(s.why for s in silences)
 
 
-@given(st.lists(st.floats(0.01, 0.3), min_size=6, max_size=40))
-def test_a_rest_is_longer_than_nearly_all_gaps(gaps: list[float]) -> None:
-    guess, now = RestGuess(), 0.0
-    guess.heard(0.0, 0.05)
-    for gap in gaps:
-        now += 0.05 + gap
-        guess.heard(now, now + 0.05)
-    inside = sum(gap < guess.rest_s for gap in gaps)
-    assert LEAST_S <= guess.rest_s <= MOST_S
-    assert inside >= 0.85 * len(gaps)
-    assert not guess.ended(now + 0.05 + 0.9 * guess.rest_s)
-    assert guess.ended(now + 0.05 + 1.01 * guess.rest_s)
+def test_a_phrase_ends_by_the_rest_of_the_profile() -> None:
+    live = LiveReplier(FETTLE, load_rules("answer"), rest_s=1.5)
+    live.heard(note(0, 1.0, 0.1))
+    live.tick(2.5)
+    assert not live.closed
+    live.tick(2.61)
+    assert [phrase.voice for phrase in live.closed] == ["A"]
+
+
+def test_a_note_that_turns_out_to_be_another_voices_goes_to_its_phrase() -> None:
+    live = LiveReplier(FETTLE, load_rules("answer"))
+    live.heard(note(0, 1.0, 0.1, voice="A"))
+    live.heard(note(1, 1.2, 0.1, voice="B"))
+    live.renamed(1, "A")
+    live.tick(3.0)
+    assert [(phrase.voice, len(phrase.notes)) for phrase in live.closed] == [("A", 2)]
+    live.renamed(1, "B")
+    live.tick(4.0)
+    assert len(live.closed) == 1
+
+
+def test_a_singer_that_does_not_rest_is_not_waited_for_without_end() -> None:
+    live = LiveReplier(FETTLE, load_rules("answer"), longest_s=5.0)
+    for n in range(100):
+        live.heard(note(n, 0.2 * n, 0.1))
+        live.tick(0.2 * n + 0.1)
+    assert len(live.closed) >= 3

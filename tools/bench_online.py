@@ -59,7 +59,7 @@ def listen(made: Made) -> Heard:
                 keys.append(event.key)
                 onsets.append(event.onset_s)
                 out.append((start + len(block)) / rate + took)
-            elif event.note is None:
+            elif isinstance(event, NoteEnd) and event.note is None:
                 nothing.add(event.key)
     ends = (event for event in listener.finish() if isinstance(event, NoteEnd))
     nothing.update(end.key for end in ends if end.note is None)

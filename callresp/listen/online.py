@@ -15,7 +15,10 @@ Conventions
 - Times are seconds on the caller's clock: `Listener.restart` says what time the
   next sample has. Keys and note ids count through all restarts. Nobody further
   on needs to stamp a note anew.
-- Voices and phrases are named as offline, but a name once given stays.
+- Voices and phrases are named as offline. A note's voice may change (`VoiceChange`) till
+  its phrase has ended (`PhraseEnd`); after that no name changes. A phrase is over when the
+  rest after it is long for its singer (`callresp.listen.voices.phrases`), and that is told
+  then, not when the next one begins.
 - The noise floor is learned while listening: nothing is reported in the first
   `SETTLE_S` after a restart.
 """
@@ -31,11 +34,15 @@ from callresp.io.score import Note
 from callresp.listen.note_stream import Block, NoteStream, StreamOutput
 from callresp.listen.notes import NoteTable, Rows, to_notes, voice_name
 from callresp.listen.profile import Profile
+from callresp.listen.voices.assign import hand_of
 from callresp.listen.voices.online_voices import VoiceTracker
+from callresp.listen.voices.phrases import Closed, PhraseCloser, Sung, place_of
 
 PATIENCE_S = 0.06  # for which a finished note waits for its neighbours
 SETTLE_S = 0.25
-REGROUP_AFTER = 20  # notes
+STEADY_S = 20.0  # what sounds for longer keeps no phrase open
+LATELY_S = 1.0  # who sang within this may be who begins
+FRESH = 8  # notes that are looked at again before a phrase is closed
 SAME_ONSET_S = 0.05  # a reported onset and a note of one group, this near, are the same
 
 
@@ -60,7 +67,30 @@ class NoteEnd:
     note: Note | None
 
 
-Event = NoteOnset | NoteEnd
+@dataclass(frozen=True, slots=True)
+class VoiceChange:
+    """A note that has ended turns out to be another voice's; never after its phrase has ended."""
+
+    note: int
+    voice: str
+
+
+@dataclass(frozen=True, slots=True)
+class PhraseEnd:
+    """A phrase has ended, and its notes' voice is settled.
+
+    `goes_on` where it was cut from song without a rest. `rest_s` is the silence that it was
+    known by.
+    """
+
+    phrase: int
+    voice: str
+    notes: tuple[int, ...]
+    goes_on: bool
+    rest_s: float
+
+
+Event = NoteOnset | NoteEnd | VoiceChange | PhraseEnd
 
 
 class Listener:
@@ -85,6 +115,7 @@ class Listener:
         self.profile = profile or Profile()
         self._next_key = 0
         self._next_note = 0
+        self._next_phrase = 0
         self.restart()
 
     def restart(self, at_s: float = 0.0) -> None:
@@ -94,11 +125,15 @@ class Listener:
         """
         self._zero_s = at_s
         self._stream = NoteStream(self.sample_rate_hz, self.profile, PATIENCE_S)
-        self._tracker = VoiceTracker(regroup=False)
-        self._phrases = _Phrases(self.profile.rest_s)
+        self._tracker = VoiceTracker(regroup=False, hand=hand_of(self.profile))
+        self._closer = PhraseCloser[int](self.profile.rest_s, self.profile.longest_phrase_s)
+        self._latest: dict[int, tuple[float, float]] = {}  # place and offset by voice
+        self._first_note = self._next_note
+        self._first_phrase = self._next_phrase
         # Onsets reported and not ended, by the number of their group, in order of onset.
         self._open: dict[int, list[NoteOnset]] = {}
         self._since_regrouped = 0
+        self._heard_s = 0.0
 
     def push(self, block: Block) -> list[Event]:
         """Hear a block, shape ``(n,)``; returns what began and what ended by it.
@@ -107,13 +142,17 @@ class Listener:
         """
         if not np.isfinite(block).all():
             block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
-        return [event for out in self._stream.push(block) for event in self._events(out)]
+        events = [event for out in self._stream.push(block) for event in self._events(out)]
+        self._heard_s += len(block) / self.sample_rate_hz
+        return events + self._phrase_ends()
 
     def finish(self) -> list[Event]:
         """End everything that is open."""
         nothing = np.zeros(0, np.float32)
         last = self._stream.push(nothing, last=True)
-        return [event for out in last for event in self._events(out)]
+        events = [event for out in last for event in self._events(out)]
+        events += self._regrouped()
+        return events + [self._told(closed) for closed in self._closer.finish()]
 
     def _events(self, out: StreamOutput) -> list[Event]:
         events: list[Event] = []
@@ -123,10 +162,35 @@ class Listener:
             events += self._ends(out)
         if self._open:
             events += self._came_to_nothing()
-        elif self._since_regrouped >= REGROUP_AFTER:
+        elif self._tracker.due():
             # Takes some milliseconds, so it waits for a moment in which nobody sings.
-            self._tracker.regroup()
-            self._since_regrouped = 0
+            events += self._regrouped()
+        return events
+
+    def _phrase_ends(self) -> list[Event]:
+        onsets = (onset.onset_s - self._zero_s for begun in self._open.values() for onset in begun)
+        begun_s = [at_s for at_s in onsets if self._heard_s - at_s < STEADY_S]
+        if not self._closer.due(self._heard_s, begun_s):
+            return []
+        events: list[Event] = self._regrouped() if self._since_regrouped >= FRESH else []
+        return events + [self._told(one) for one in self._closer.silent(self._heard_s, begun_s)]
+
+    def _told(self, closed: Closed[int]) -> PhraseEnd:
+        return PhraseEnd(
+            phrase=closed.phrase + self._first_phrase,
+            voice=voice_name(closed.voice),
+            notes=tuple(number + self._first_note for number in closed.notes),
+            goes_on=closed.goes_on,
+            rest_s=closed.rest_s,
+        )
+
+    def _regrouped(self) -> list[Event]:
+        """Look again at who sang the latest notes; says whose notes of open phrases are now."""
+        self._since_regrouped = 0
+        events: list[Event] = []
+        for number, voice in self._tracker.regroup(self._closer.open_notes()).items():
+            events += [self._told(one) for one in self._closer.moved(number, voice)]
+            events.append(VoiceChange(number + self._first_note, voice_name(voice)))
         return events
 
     def _onsets(self, rows: Rows) -> list[NoteOnset]:
@@ -147,7 +211,7 @@ class Listener:
                 low_hz=low * bin_hz,
                 high_hz=high * bin_hz,
                 level_db=level_db,
-                voice=self._phrases.nearest_voice(pitch_hz or 0.5 * (low + high) * bin_hz),
+                voice=self._likely_voice(onset_s, place_of(pitch_hz, low * bin_hz, high * bin_hz)),
             )
             self._open.setdefault(group, []).append(onset)
             found.append(onset)
@@ -160,26 +224,37 @@ class Listener:
             onsets += self._open.pop(moved_from)
             onsets.sort(key=lambda onset: onset.onset_s)
 
-    def _ends(self, out: StreamOutput) -> list[NoteEnd]:
-        ends: list[NoteEnd] = []
+    def _ends(self, out: StreamOutput) -> list[Event]:
+        events: list[Event] = []
         notes, features, track = out.notes.notes, out.notes.features, out.notes.track
         for i in np.argsort(notes["onset_s"], kind="stable").tolist():
             if notes["onset_s"][i] < SETTLE_S:
                 continue
             row = notes[i : i + 1].copy()
             row["voice"] = self._tracker.assign(row, features[i : i + 1].copy())
-            note = self._stamped(to_notes(NoteTable(row, features[i : i + 1], track))[0])
-            key = self._key_of(int(out.groups[i]), note.onset_s, ends)
-            ends.append(NoteEnd(key, note))
+            note, closed = self._phrased(
+                to_notes(NoteTable(row, features[i : i + 1], track))[0], row
+            )
+            key = self._key_of(int(out.groups[i]), note.onset_s, events)
+            events.append(NoteEnd(key, note))
+            events += [self._told(one) for one in closed]
             self._since_regrouped += 1
-        return ends
+        return events
 
-    def _stamped(self, note: Note) -> Note:
-        """The note with its id and its phrase, on the caller's clock."""
-        phrase = self._phrases.phrase_of(note)
-        zero_s = self._zero_s
+    def _phrased(self, note: Note, row: Rows) -> tuple[Note, list[Closed[int]]]:
+        """The note with its id and its phrase, on the caller's clock, and phrases now over."""
+        voice = int(row["voice"][0])
+        place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
+        _, until_s = self._latest.get(voice, (place, note.offset_s))
+        self._latest[voice] = (place, max(until_s, note.offset_s))
+        number = self._next_note - self._first_note
+        sung = Sung(number, note.onset_s, note.offset_s, place, note.level_db)
+        closed = self._closer.heard(voice, sung)
+        phrase = self._closer.phrase_of(voice) + self._first_phrase
+        self._next_phrase = max(self._next_phrase, phrase + 1)
         self._next_note += 1
-        return msgspec.structs.replace(
+        zero_s = self._zero_s
+        stamped = msgspec.structs.replace(
             note,
             id=self._next_note - 1,
             phrase=phrase,
@@ -187,8 +262,17 @@ class Listener:
             offset_s=note.offset_s + zero_s,
             track=tuple((at_s + zero_s, hz) for at_s, hz in note.track),
         )
+        return stamped, closed
 
-    def _key_of(self, group: int, onset_s: float, ends: list[NoteEnd]) -> int:
+    def _likely_voice(self, onset_s: float, place: float) -> str:
+        """Who begins: of those who sang just now, else of all, the nearest in pitch."""
+        lately = {v: at for v, at in self._latest.items() if onset_s - at[1] < LATELY_S}
+        among = lately or self._latest
+        if not among:
+            return voice_name(0)
+        return voice_name(min(among, key=lambda voice: abs(among[voice][0] - place)))
+
+    def _key_of(self, group: int, onset_s: float, ends: list[Event]) -> int:
         """The key of the onset that became this note; earlier ones of the group were none."""
         waiting = self._open.get(group, [])
         while waiting and waiting[0].onset_s < onset_s - SAME_ONSET_S:
@@ -206,28 +290,3 @@ class Listener:
     def _new_key(self) -> int:
         self._next_key += 1
         return self._next_key - 1
-
-
-class _Phrases:
-    """The latest pitch, offset and phrase of each voice."""
-
-    def __init__(self, rest_s: float) -> None:
-        self._rest_s = rest_s
-        self._latest: dict[str, tuple[float, float, int]] = {}
-        self._count = 0
-
-    def nearest_voice(self, hz: float) -> str:
-        """The voice whose latest note lay nearest in pitch."""
-        if not self._latest:
-            return voice_name(0)
-        return min(self._latest, key=lambda name: abs(np.log2(self._latest[name][0] / hz)))
-
-    def phrase_of(self, note: Note) -> int:
-        """Number of the note's phrase: a new one where its voice has rested."""
-        _, offset_s, phrase = self._latest.get(note.voice, (0.0, -np.inf, -1))
-        if note.onset_s - offset_s >= self._rest_s:
-            phrase = self._count
-            self._count += 1
-        hz = note.pitch_hz or max(1.0, 0.5 * (note.low_hz + note.high_hz))
-        self._latest[note.voice] = (hz, max(offset_s, note.offset_s), phrase)
-        return phrase

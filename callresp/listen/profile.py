@@ -15,7 +15,7 @@ that a profile does not depend on the recorder's gain.
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta
@@ -41,7 +41,14 @@ class Profile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     least_tonality
         Notes below this (0 to 1) get no pitch.
     rest_s
-        The rest that closes a phrase.
+        The shortest rest that closes a phrase; longer for singers who often pause so long.
+    longest_phrase_s
+        A singer who does not rest is cut after so long.
+    singers
+        "free": as many as are likely; "one": all is one singer's; "by-band": each keeps to
+        a band of its own.
+    most_singers
+        At most so many; 0 for as many as are likely.
     window_ms
         Length of the analysing window: longer tells low pitches apart,
         shorter follows fast song.
@@ -60,11 +67,16 @@ class Profile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     longest_note_s: Annotated[float, Meta(ge=0.1, le=6)] = 4.0
     least_tonality: Annotated[float, Meta(ge=0, le=1)] = 0.5
     rest_s: Annotated[float, Meta(ge=0.02, le=60)] = 0.4
+    longest_phrase_s: Annotated[float, Meta(ge=1, le=3600)] = 15.0
+    singers: Literal["free", "one", "by-band"] = "free"
+    most_singers: Annotated[int, Meta(ge=0, le=16)] = 0
     window_ms: Annotated[float, Meta(ge=4, le=80)] = 10.7
     split_db: Annotated[float, Meta(ge=2, le=40)] = 6.0
     faint_beside_loud_db: Annotated[float, Meta(ge=0, le=80)] = 10.0
 
     def __post_init__(self) -> None:
+        if self.singers == "one" and self.most_singers > 1:
+            raise ValueError(f"singers is 'one', but most_singers {self.most_singers}")
         if self.band_high_hz < 1.5 * self.band_low_hz:
             raise ValueError(
                 f"band_high_hz {self.band_high_hz} must be at least 1.5 times"

@@ -26,7 +26,8 @@ from datetime import datetime
 
 from callresp.field.log import END_KEY, Kind
 from callresp.io.score import Note, Phrase, ReplyNote
-from callresp.listen.online import Event, NoteOnset
+from callresp.listen.online import Event, NoteEnd, NoteOnset, VoiceChange
+from callresp.listen.voices.phrases import LONGEST_S, REST_S
 from callresp.live.actions import (
     Action,
     BoardState,
@@ -78,7 +79,8 @@ TAKEN_BACK = ("left off", "cancelled", "stopped by the host")
 class LiveSettings:
     """How a live session is to be run.
 
-    `masks` and `loops` are there to be switched off by a bench only.
+    `rest_s` and `longest_phrase_s` are the listening profile's. `masks` and `loops` are there
+    to be switched off by a bench only.
     """
 
     acoustics: Acoustics = field(default_factory=Acoustics)
@@ -87,6 +89,8 @@ class LiveSettings:
     snippets: bool = False
     needs_link: bool = False
     seed: int | None = None
+    rest_s: float = REST_S
+    longest_phrase_s: float = LONGEST_S
     masks: bool = True
     loops: LoopRule | None = field(default_factory=LoopRule)
 
@@ -135,7 +139,14 @@ class LiveEngine:
         self._watch = WallClockMonitor(clocks.wall, clocks.steady_s)
         self._listener = ClockedListener(listener, sample_rate_hz)
         self._mask = SelfMask(palette, self.settings.acoustics)
-        self._replier = LiveReplier(palette, rules, self.settings.seed, self.start)
+        self._replier = LiveReplier(
+            palette,
+            rules,
+            self.settings.seed,
+            self.start,
+            self.settings.rest_s,
+            self.settings.longest_phrase_s,
+        )
         self._player = Player(palette, self._mask)
         self._stops = StopRules(self.settings.limits or limits_of(palette))
         self._loop = LoopDetector(self.settings.loops)
@@ -285,6 +296,11 @@ class LiveEngine:
             stop_s = self._replier.began(event.key, event.voice, self.now_s)
             if stop_s is not None:
                 self._release_s = stop_s
+        elif isinstance(event, VoiceChange):
+            self._replier.renamed(event.note, event.voice)
+        elif not isinstance(event, NoteEnd):
+            # The replier closes phrases itself, by the same rule, from notes that aren't our own.
+            return
         elif event.note is None or self._owns(event.note):
             self._replier.dropped(event.key)
         else:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -189,6 +189,7 @@ def live_runner(
     source = _source(sound)
     rate_hz = source.sample_rate_hz
     listener = listener_of(rate_hz, listens)
+    settings = replace(settings, rest_s=listens.rest_s, longest_phrase_s=listens.longest_phrase_s)
     _warm(listener, rate_hz)
     time, origin = _Clocks(sound), EngineOrigin()
     clocks = Clocks(time.wall, time.steady_s)

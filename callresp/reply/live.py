@@ -16,11 +16,11 @@ from datetime import datetime
 import msgspec
 
 from callresp.io.score import Note, Phrase, ReplyNote, Unanswered
+from callresp.listen.voices.phrases import LONGEST_S, REST_S, Closed, PhraseCloser, Sung, place_of
 from callresp.palette.model import Palette
 from callresp.reply import silences
 from callresp.reply.compose import Stroke, ends_s
 from callresp.reply.memory import Recall
-from callresp.reply.phrase_end import RestGuess
 from callresp.reply.replier import Replier
 from callresp.reply.rules import Rule, RuleSet
 from callresp.reply.turn_taking import SETTLE_S
@@ -51,6 +51,8 @@ class LiveReplier:
     ----------
     palette, rules, seed, start
         As of `callresp.reply.replier.Replier`.
+    rest_s, longest_s
+        Of the listening profile: the rest that closes a phrase, and the longest phrase.
 
     Attributes
     ----------
@@ -71,17 +73,19 @@ class LiveReplier:
         rules: RuleSet,
         seed: int | None = None,
         start: datetime | None = None,
+        rest_s: float = REST_S,
+        longest_s: float = LONGEST_S,
     ) -> None:
         self._replier = Replier(palette, rules, seed, start)
         self._palette = palette
-        self._open: dict[str, list[Note]] = {}
-        self._rests: dict[str, RestGuess] = {}
+        self._closer = PhraseCloser[str](rest_s, longest_s)
+        self._open: dict[int, Note] = {}  # of phrases that have not ended, by number
         self._sounding: dict[int, tuple[str, float]] = {}
         self._silent_since_s: dict[str, float] = {}
         self._pending: _Pending | None = None
         self._playing: tuple[float, float, str | None] | None = None
-        self._phrases = 0
         self._tidied_s = 0.0
+        self._over: list[Closed[str]] = []
         self.silences: list[Unanswered] = []
         self.closed: list[Phrase] = []
         self.inhibited: str | None = None
@@ -134,18 +138,26 @@ class LiveReplier:
             self.dropped(key)
         silent_s = self._silent_since_s.get(note.voice, note.offset_s)
         self._silent_since_s[note.voice] = max(silent_s, note.offset_s)
-        self._rests.setdefault(note.voice, RestGuess()).heard(note.onset_s, note.offset_s)
-        self._open.setdefault(note.voice, []).append(note)
+        self._open[note.id] = note
+        place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
+        sung = Sung(note.id, note.onset_s, note.offset_s, place, note.level_db)
+        self._over += self._closer.heard(note.voice, sung)
         self._replier.heard(note)
+
+    def renamed(self, number: int, voice: str) -> None:
+        """A note of a phrase that has not ended is another voice's."""
+        if number in self._open:
+            self._open[number] = msgspec.structs.replace(self._open[number], voice=voice)
+            self._over += self._closer.moved(number, voice)
 
     def tick(self, now_s: float) -> list[ReplyNote]:
         """What to play, decided by now: notes that start at `now_s` or later."""
         if now_s - self._tidied_s > TIDY_EVERY_S:
             self._tidy(now_s)
-        sounding = self._voices(now_s)
-        for voice in [v for v, notes in self._open.items() if notes]:
-            if voice not in sounding and self._rests[voice].ended(now_s):
-                self._close(voice, now_s)
+        begun_s = [since_s for _, since_s in self._sounding.values() if now_s - since_s < STEADY_S]
+        over, self._over = [*self._over, *self._closer.silent(now_s, begun_s)], []
+        for closed in over:
+            self._close(closed, now_s)
         return self._begin(now_s)
 
     def _voices(self, now_s: float) -> set[str]:
@@ -155,18 +167,21 @@ class LiveReplier:
     def _tidy(self, now_s: float) -> None:
         self._tidied_s = now_s
         for voice, silent_s in list(self._silent_since_s.items()):
-            if silent_s < now_s - GONE_S and voice not in self._open:
+            if silent_s < now_s - GONE_S:
                 del self._silent_since_s[voice]
-                del self._rests[voice]
+        self._closer.forget(now_s - GONE_S)
         for key, (_, since_s) in list(self._sounding.items()):
             if since_s < now_s - GONE_S:
                 del self._sounding[key]
 
-    def _close(self, voice: str, now_s: float) -> None:
-        run = sorted(self._open.pop(voice), key=lambda note: (note.onset_s, note.id))
-        notes = tuple(msgspec.structs.replace(note, phrase=self._phrases) for note in run)
-        phrase = Phrase(id=self._phrases, voice=voice, notes=notes)
-        self._phrases += 1
+    def _close(self, closed: Closed[str], now_s: float) -> None:
+        run = sorted(
+            (self._open.pop(number) for number in closed.notes),
+            key=lambda note: (note.onset_s, note.id),
+        )
+        notes = tuple(msgspec.structs.replace(note, phrase=closed.phrase) for note in run)
+        voice = notes[0].voice
+        phrase = Phrase(id=closed.phrase, voice=voice, notes=notes)
         self.closed.append(phrase)
         recall = self._replier.memory.recall(phrase)
         if self.inhibited is not None:
@@ -185,7 +200,7 @@ class LiveReplier:
             *self._replier.rules.manners.wait_s
         )
         wanted_s = max(phrase.offset_s + wait_s, now_s)
-        due_s = phrase.offset_s + max(wait_s, self._rests[voice].rest_s)
+        due_s = phrase.offset_s + max(wait_s, 0.0 if closed.goes_on else closed.rest_s)
         self._pending = _Pending(phrase, recall, rule, strokes, wanted_s, due_s)
 
     def _silence(self, phrase: Phrase, recall: Recall, why: str) -> None:

@@ -1,200 +1,434 @@
-"""Gather runs into singers.
+"""The likeliest grouping of some hundred notes into singers.
 
 Goal
 ----
-Each run has a middle place, level, tonality, hardness and length of notes. A
-singer is a cluster of runs in these; how many there are is not known
-beforehand. We start with too many: a run that lies too far from every cluster
-opens a new one (DP-means; Kulis & Jordan, ICML 2012, from memory). Then
-clusters join while one singer describes both about as well as two do
-(`callresp.listen.voices.merge_evidence`). Runs that sound at once can't be one singer's, and
-that weighs more than any likeness.
+Find which notes are whose by the likelihood of the whole grouping
+(`callresp.listen.voices.voice_model`). All groupings can't be tried, so two
+beginnings are made, each joins the two groups whose joining gains most for as long
+as joining gains anything, and the likelier result counts:
+
+- by song: notes that follow one another closely are joined first, then the songs so
+  found are. This is right where birds sing in turns, each all over the spectrum.
+- by kind: the most alike are joined first, however far apart. This is right in a
+  dense chorus, in which somebody else's note is always near.
+
+Then songs, and notes that have another singer's near by, are moved to whoever they
+fit better, one at a time.
 
 Conventions
 -----------
-A run of n notes is as firm as n / (n + `ONE_NOTE`): the mean of many strays
-less, but a long run is still one phrase. As evidence of what its singer sings
-it weighs less, since a phrase sung again is no new sample of that: n runs at
-one place together weigh n to the power of 1 - `SUNG_AGAIN`.
+Groups are numbered from 0, as an array of one number a note. Notes that are not `free`
+are known from before: those of one number stay together, and none of them moves.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from callresp.listen.voices import merge_evidence, note_runs
-from callresp.listen.voices.merge_evidence import SPREAD, Sums
-from callresp.listen.voices.voice_model import END, HARD, LENGTH, LEVEL, MOST, START, TONAL
+from callresp.listen.kernels._jit import inner, kernel
+from callresp.listen.voices.looks import Material, Numbers
+from callresp.listen.voices.voice_model import (
+    EDGE_S,
+    SONG_GAP_S,
+    Prior,
+    Scratch,
+    score,
+    scratch_for,
+)
 
-Values = npt.NDArray[np.float64]
-Numbers = npt.NDArray[np.int64]
-
-ONE_NOTE = 1.5
-SUNG_AGAIN = 0.6  # 0: every rendition is a new sample; 1: only the first counts
-SAME_OCT = 0.05  # apart, and a run may be the same phrase again
-NEW = 6.0
-CLASH = 12.0
-SWEEPS = 4
-SOON_S = 1.0  # the least that most singers rest between phrases
-WHILE_S = 20.0  # that singers are about as busy as at any one time within
-_AT_ONCE = 1024  # runs compared at once
-_LOOK_BACK = 12  # runs; how far back one may have ended just now
-
-
-@dataclass(frozen=True, slots=True)
-class Runs:
-    """All runs of a recording: their means, what these are worth, and who sounds at once."""
-
-    means: Values
-    sizes: Values
-    firm: Values
-    weights: Values
-    start_s: Values
-    end_s: Values
-    first: Numbers  # clashes of run r are rows first[r] : first[r + 1]
-    other: Numbers
-    share: Values
-
-    def __len__(self) -> int:
-        return len(self.sizes)
+SURE = 0.3  # of the likeness of a note to itself: the next note is a repeat
+KIN = 6  # by kind, so many of the most alike are looked at, and of the notes right before
+KIN_S = 1.0  # that ended no longer ago
+ALIKE = 0.0025  # of the likeness of a note to itself, and they must be as alike as that
+DOUBT_S = 0.15  # notes that have another singer's as near are looked at by themselves
+WINDOW = 96  # notes before and after that bear on where a note belongs
+ROUNDS = 4
+TIMED = 0.0
+_NEVER = -1e9
+_LEAST_GAIN = 1e-6
 
 
-def gather(looks: Values, onset_s: Values, offset_s: Values, run: Numbers) -> Runs:
-    """Sum up the runs of all notes."""
-    count = int(run.max()) + 1
-    sizes = np.bincount(run, minlength=count).astype(np.float64)
-    place = 0.5 * (looks[:, START] + looks[:, END])
-    columns = (place, *(looks[:, look] for look in (LEVEL, TONAL, HARD, LENGTH)))
-    means = np.stack([np.bincount(run, c, count) / sizes for c in columns], axis=1)
-    firm = sizes / (sizes + ONE_NOTE)
-    weights = firm / np.maximum(_at_one_place(means[:, 0], firm), 1.0) ** SUNG_AGAIN
-    pairs = note_runs.clashes(looks, onset_s, offset_s, run)
-    numbers = pairs[:, :2].astype(np.int64)
-    both, at = np.unique(numbers[:, 0] * count + numbers[:, 1], return_inverse=True)
-    share = np.bincount(at, pairs[:, 2], len(both)).astype(np.float64)
-    first = np.searchsorted(both // count, np.arange(count + 1))
-    start_s, end_s = np.full(count, np.inf), np.full(count, -np.inf)
-    np.minimum.at(start_s, run, onset_s)
-    np.maximum.at(end_s, run, offset_s)
-    return Runs(means, sizes, firm, weights, start_s, end_s, first, both % count, share)
+def settle(m: Material, known: Numbers, prior: Prior, most: int = 0) -> Numbers:
+    """The likeliest singers of some notes.
+
+    Parameters
+    ----------
+    m
+        The notes.
+    known
+        Groups of the notes known from before; -1 for all others.
+    prior
+        What is held of singers beforehand.
+    most
+        At most so many singers; 0 for as many as are likely.
+
+    Returns
+    -------
+    Numbers
+        The singer of every note, from 0 in no order, shape ``(n,)``.
+    """
+    if len(known) == 0:
+        return np.zeros(0, np.int64)
+    scratch = scratch_for(len(known))
+    free = known < 0
+    start = known.copy()
+    start[free] = np.arange(free.sum()) + int(known.max()) + 1
+    _link(start, free, m)
+    start = renumbered(start)
+    by_song = _joined(start, _near(start, m, SONG_GAP_S), m, prior, scratch)
+    by_song = _polished(_all_joined(_songs(by_song, free, m), m, prior, scratch), free, m, prior)
+    untimed = prior._replace(timed=np.array([TIMED]))
+    by_kind = _joined(start, _kin(start, m), m, untimed, scratch)
+    by_kind = _all_joined(by_kind, m, untimed, scratch)
+    by_kind = _polished(_all_joined(by_kind, m, prior, scratch), free, m, prior)
+    likelier = max((by_song, by_kind), key=lambda owner: _total(owner, m, prior, scratch))
+    if 0 < most <= likelier.max():
+        return _all_joined(likelier, m, prior, scratch, most)
+    return likelier
 
 
-def _at_one_place(place: Values, weights: Values) -> Values:
-    """The weight of all runs about each run's place, by a histogram with soft edges."""
-    at = place / SAME_OCT
-    at -= np.floor(at.min())
-    low = at.astype(np.int64)
-    high_part = at - low
-    bins = int(low.max()) + 2
-    heap = np.bincount(low, weights * (1 - high_part), bins)
-    heap += np.bincount(low + 1, weights * high_part, bins)
-    return np.asarray(heap[low] * (1 - high_part) + heap[low + 1] * high_part)
+def renumbered(owner: Numbers) -> Numbers:
+    """The same groups, numbered from 0 without gaps, in order of first appearance."""
+    _, first, inverse = np.unique(owner, return_index=True, return_inverse=True)
+    rank = np.empty(len(first), np.int64)
+    rank[np.argsort(first)] = np.arange(len(first))
+    return np.asarray(rank[inverse])
 
 
-def settle(found: Runs) -> Numbers:
-    """The singer of every run, numbered from 0 in no order."""
-    owner = _opened(found)
-    for _ in range(SWEEPS):
-        owner, flock = _measured(found, owner)
-        owner, flock = _joined(owner, flock)
-        before = owner.copy()
-        _moved(found, owner, flock)
-        if np.array_equal(before, owner):
+def _songs(owner: Numbers, free: Any, m: Material) -> Numbers:
+    """The songs of every group, each a group of its own; notes not free stay together."""
+    song = owner.copy()
+    _split_at_rests(song, free, m, SONG_GAP_S)
+    return renumbered(song)
+
+
+def _all_joined(
+    owner: Numbers, m: Material, prior: Prior, scratch: Scratch, most: int = 0
+) -> Numbers:
+    groups = int(owner.max()) + 1
+    return _joined(owner, np.ones((groups, groups), np.bool_), m, prior, scratch, most)
+
+
+def _joined(
+    owner: Numbers, pairs: Any, m: Material, prior: Prior, scratch: Scratch, most: int = 0
+) -> Numbers:
+    owner = owner.copy()
+    _join(owner, pairs, m, prior, scratch, most)
+    return renumbered(owner)
+
+
+def _polished(owner: Numbers, free: Any, m: Material, prior: Prior) -> Numbers:
+    """Move songs and notes to whom they fit better, and join again, while anything changes."""
+    scratch = scratch_for(len(owner))
+    for _ in range(ROUNDS):
+        song = _songs(owner, free, m)
+        moved = _move(owner, song, free, 0.0, m, prior, scratch)
+        owner = renumbered(owner)
+        moved += _move(owner, np.arange(len(owner)), free, DOUBT_S, m, prior, scratch)
+        owner = renumbered(owner)
+        groups = owner.max()
+        owner = _all_joined(owner, m, prior, scratch)
+        if not moved and owner.max() == groups:
             break
     return owner
 
 
-def _opened(found: Runs) -> Numbers:
-    """A first cut into too many clusters, longest runs first."""
-    owner = np.full(len(found), -1, np.int64)
-    centre = np.zeros((MOST, SPREAD.size))
-    weight = np.zeros(MOST)
-    used = 0
-    for r in np.argsort(-found.sizes, kind="stable"):
-        gap = (found.means[r] - centre[:used]) / SPREAD
-        cost = found.firm[r] * (gap**2).sum(axis=1) + _against(found, r, owner, used)
-        k = int(cost.argmin()) if used else 0
-        if used == 0 or (cost[k] > NEW and used < MOST):
-            k, used = used, used + 1
-        weight[k] += found.firm[r]
-        centre[k] += (found.means[r] - centre[k]) * found.firm[r] / weight[k]
-        owner[r] = k
-    return owner
+@kernel
+def _near(owner: Any, m: Material, near_s: float) -> Any:
+    """Which groups have notes within `near_s` of each other."""
+    groups = owner.max() + 1
+    near = np.zeros((groups, groups), np.bool_)
+    for i in range(len(owner)):
+        for j in range(i + 1, len(owner)):
+            if m.onset_s[j] - m.offset_s[i] >= near_s:
+                # A long note may reach farther; what comes after it is near by itself.
+                if m.onset_s[j] - m.onset_s[i] > 8.0:
+                    break
+                continue
+            near[owner[i], owner[j]] = near[owner[j], owner[i]] = True
+    return near
 
 
-def _against(found: Runs, r: int, owner: Numbers, used: int) -> Values:
-    """Cost of giving run `r` to each singer, by what the singer sings at the time."""
-    mine = slice(found.first[r], found.first[r + 1])
-    if mine.start == mine.stop:
-        return np.zeros(used)
-    sung = owner[found.other[mine]]
-    known = sung >= 0
-    shared = np.bincount(sung[known], found.share[mine][known], used)
-    return np.asarray(CLASH * shared / found.sizes[r])
+@kernel
+def _link(owner: Any, free: Any, m: Material) -> None:
+    """Put a note with the one right before it where it plainly repeats that, in place."""
+    for i in range(1, len(owner)):
+        gap_s = m.onset_s[i] - m.offset_s[i - 1]
+        if free[i] and free[i - 1] and m.like[i, i - 1] >= SURE and -EDGE_S < gap_s < SONG_GAP_S:
+            owner[i] = owner[i - 1]
 
 
-def _measured(found: Runs, owner: Numbers) -> tuple[Numbers, Sums]:
-    """Number the clusters that have runs from 0, and sum each up."""
-    kept, owner = np.unique(owner, return_inverse=True)
-    owner, used = owner.astype(np.int64), len(kept)
-    weight = np.bincount(owner, found.weights, used).astype(np.float64)
-    total = _sums(owner, found.weights[:, None] * found.means, used)
-    square = _sums(owner, found.weights[:, None] * found.means**2, used)
-    count = np.bincount(owner, minlength=used).astype(np.float64)
-    mine = np.repeat(owner, np.diff(found.first))
-    pairs = mine * used + owner[found.other]
-    together = np.bincount(pairs, np.minimum(found.share, 1.0), used**2).astype(np.float64)
-    together = together.reshape(used, used)
-    soon, chance = _followed(found, owner, used)
-    return owner, Sums(weight, total, square, count, together, soon, chance)
+@kernel
+def _kin(owner: Any, m: Material) -> Any:
+    """Which groups have notes that are among the most alike, or follow one another."""
+    groups = owner.max() + 1
+    kin = np.zeros((groups, groups), np.bool_)
+    most = np.zeros(KIN)
+    who = np.zeros(KIN, np.int64)
+    for i in range(len(owner)):
+        most[:] = ALIKE
+        who[:] = -1
+        for j in range(i - 1, -1, -1):
+            if owner[j] == owner[i]:
+                continue
+            least = np.argmin(most)
+            if m.like[i, j] > most[least]:
+                most[least] = m.like[i, j]
+                who[least] = owner[j]
+            if i - j <= KIN and m.onset_s[i] - m.offset_s[j] < KIN_S:
+                kin[owner[i], owner[j]] = kin[owner[j], owner[i]] = True
+        for k in range(KIN):
+            if who[k] >= 0:
+                kin[owner[i], who[k]] = kin[who[k], owner[i]] = True
+    return kin
 
 
-def _followed(found: Runs, owner: Numbers, used: int) -> tuple[Values, Values]:
-    """Pairs of runs with hardly a rest between, for each two clusters: seen, and by chance."""
-    order = np.argsort(found.start_s, kind="stable")
-    start_s, end_s, who = found.start_s[order], found.end_s[order], owner[order]
-    soon = np.zeros(used**2)
-    for back in range(1, min(_LOOK_BACK, len(order) - 1) + 1):
-        rest_s = start_s[back:] - end_s[:-back]
-        near = (rest_s >= note_runs.REST_S) & (rest_s < SOON_S)
-        soon += np.bincount(who[back:][near] * used + who[:-back][near], minlength=used**2)
-    seen = soon.reshape(used, used)
-    whiles = int((start_s[-1] - start_s[0]) / WHILE_S) + 1
-    while_s = max((start_s[-1] - start_s[0]) / whiles, SOON_S)
-    when = np.minimum(((start_s - start_s[0]) / while_s).astype(np.int64), whiles - 1)
-    busy = np.bincount(when * used + who, minlength=whiles * used).reshape(whiles, used)
-    chance = 2 * (SOON_S - note_runs.REST_S) / while_s * (busy.T @ busy)
-    return seen + seen.T, np.asarray(chance, np.float64)
+@inner
+def _woven(a: int, b: int, first: Any, after: Any, into: Any) -> int:
+    """The notes of two groups in order, into `into`; returns how many. `b` may be -1."""
+    i = first[a]
+    j = first[b] if b >= 0 else -1
+    count = 0
+    while i >= 0 or j >= 0:
+        if j < 0 or (0 <= i < j):
+            into[count] = i
+            i = after[i]
+        else:
+            into[count] = j
+            j = after[j]
+        count += 1
+    return count
 
 
-def _sums(owner: Numbers, values: Values, count: int) -> Values:
-    return np.stack([np.bincount(owner, column, count) for column in values.T], axis=1)
+@inner
+def _gain(
+    a: int, b: int, own: Any, first: Any, after: Any, m: Material, prior: Prior, s: Scratch
+) -> float:
+    count = _woven(a, b, first, after, s.members)
+    return score(s.members, count, m, prior, s) - own[a] - own[b]
 
 
-def _joined(owner: Numbers, flock: Sums) -> tuple[Numbers, Sums]:
-    """Join two clusters at a time while it is likelier that one singer sang both."""
-    while len(flock) > 1:
-        cost = merge_evidence.evidence_for_two(flock)
-        np.fill_diagonal(cost, np.inf)
-        a, b = sorted(divmod(int(cost.argmin()), len(flock)))
-        if cost[a, b] > 0.0:
+@inner
+def _listed(owner: Any, first: Any, after: Any) -> None:
+    """The notes of each group as a list: `first` of the group, then the one `after` each."""
+    first[:] = -1
+    for i in range(len(owner) - 1, -1, -1):
+        after[i] = first[owner[i]]
+        first[owner[i]] = i
+
+
+@kernel
+def _join(owner: Any, pairs: Any, m: Material, prior: Prior, s: Scratch, most: int) -> None:
+    """Join the two groups that gain most, and so on, in place.
+
+    Of `pairs` (k, k) alone; a joined group may join whom either part might. It ends when
+    nothing gains, or, with `most`, when there are no more than so many groups.
+    """
+    groups = owner.max() + 1
+    first, after = np.empty(groups, np.int64), np.empty(len(owner), np.int64)
+    _listed(owner, first, after)
+    own = np.empty(groups)
+    for a in range(groups):
+        own[a] = score(s.members, _woven(a, -1, first, after, s.members), m, prior, s)
+    gain = np.full((groups, groups), _NEVER)
+    best = np.full(groups, -1, np.int64)
+    for a in range(groups):
+        for b in range(a):
+            if pairs[a, b]:
+                gain[a, b] = gain[b, a] = _gain(a, b, own, first, after, m, prior, s)
+    for a in range(groups):
+        best[a] = np.argmax(gain[a])
+    alive = np.ones(groups, np.bool_)
+    left = groups
+    while left > 1:
+        a = -1
+        for k in range(groups):
+            if alive[k] and (a < 0 or gain[k, best[k]] > gain[a, best[a]]):
+                a = k
+        b = best[a]
+        if gain[a, b] <= _NEVER / 2 or (gain[a, b] <= 0.0 and (most == 0 or left <= most)):
             break
-        owner = np.where(owner == b, a, owner)
-        owner, flock = owner - (owner > b), flock.joined(a, b)
-    return owner, flock
+        _take_in(a, b, gain, best, alive, own, pairs, first, after, owner, m, prior, s)
+        left -= 1
 
 
-def _moved(found: Runs, owner: Numbers, flock: Sums) -> None:
-    """Give every run to the cluster that it fits best, in place."""
-    centre, variance = flock.centre, flock.variance
-    width = np.log(variance / SPREAD**2).sum(axis=1)
-    for start in range(0, len(found), _AT_ONCE):
-        some = slice(start, start + _AT_ONCE)
-        gap = (found.means[some, None] - centre) ** 2 / variance
-        costs = found.firm[some, None] * (gap.sum(axis=2) + width)
-        note_runs.move(
-            start, costs, found.first, found.other, CLASH * found.share, found.sizes, owner
-        )
+@inner
+def _take_in(
+    a: int,
+    b: int,
+    gain: Any,
+    best: Any,
+    alive: Any,
+    own: Any,
+    pairs: Any,
+    first: Any,
+    after: Any,
+    owner: Any,
+    m: Material,
+    prior: Prior,
+    s: Scratch,
+) -> None:
+    own[a] += own[b] + gain[a, b]
+    count = _woven(a, b, first, after, s.members)
+    first[a] = s.members[0]
+    for n in range(count):
+        after[s.members[n]] = s.members[n + 1] if n + 1 < count else -1
+        owner[s.members[n]] = a
+    alive[b] = False
+    gain[b, :] = _NEVER
+    gain[:, b] = _NEVER
+    for k in range(len(gain)):
+        if not alive[k] or k == a:
+            continue
+        if pairs[k, b]:
+            pairs[k, a] = pairs[a, k] = True
+        if pairs[k, a]:
+            gain[k, a] = gain[a, k] = _gain(a, k, own, first, after, m, prior, s)
+        if best[k] == a or best[k] == b:
+            best[k] = np.argmax(gain[k])
+        elif gain[k, a] > gain[k, best[k]]:
+            best[k] = a
+    best[a] = np.argmax(gain[a])
+
+
+@kernel
+def _split_at_rests(song: Any, free: Any, m: Material, rest_s: float) -> None:
+    """Number the songs of every group anew, in place, above the groups' own numbers."""
+    groups = song.max() + 1
+    number = np.arange(groups)
+    until_s = np.full(groups, -np.inf)
+    used = groups
+    for i in range(len(song)):
+        group = song[i]
+        if free[i]:
+            if m.onset_s[i] - until_s[group] > rest_s:
+                number[group] = used
+                used += 1
+            song[i] = number[group]
+        until_s[group] = max(until_s[group], m.offset_s[i])
+
+
+@inner
+def _of_owner(w: int, owner: Any, unit: Any, u: int, how: int, s: Scratch) -> int:
+    """Notes of owner `w` into `s.members`: with unit `u` (1), without it (-1), or as is (0)."""
+    count = 0
+    for i in range(len(owner)):
+        mine = owner[i] == w
+        inside = unit[i] == u
+        if (mine and (how >= 0 or not inside)) or (how == 1 and inside):
+            s.members[count] = i
+            count += 1
+    return count
+
+
+@inner
+def _neighbours(u: int, unit: Any, owner: Any, near_s: float, m: Material, who: Any) -> int:
+    """Mark owners that sing within `near_s` of a unit, all if that is 0; returns how many."""
+    who[:] = near_s <= 0.0
+    for i in range(len(owner)):
+        if unit[i] != u or near_s <= 0.0:
+            continue
+        for j in range(i - 1, -1, -1):
+            if m.onset_s[i] - m.onset_s[j] > 4.0:
+                break
+            if m.onset_s[i] - m.offset_s[j] < near_s:
+                who[owner[j]] = True
+        for j in range(i + 1, len(owner)):
+            if m.onset_s[j] - m.offset_s[i] >= near_s:
+                break
+            who[owner[j]] = True
+    return np.sum(who)
+
+
+@inner
+def _own_score(
+    w: int, owner: Any, unit: Any, own: Any, m: Material, prior: Prior, s: Scratch
+) -> float:
+    """The score of owner `w` as things stand, kept in `own`."""
+    if np.isnan(own[w]):
+        own[w] = score(s.members, _of_owner(w, owner, unit, -1, 0, s), m, prior, s)
+    return own[w]
+
+
+@inner
+def _best_owner(
+    v: int,
+    u: int,
+    used: int,
+    who: Any,
+    owner: Any,
+    unit: Any,
+    own: Any,
+    m: Material,
+    prior: Prior,
+    s: Scratch,
+) -> tuple[int, float, float]:
+    """To whom unit `u` of owner `v` should go, or -1; and what `v` and they are worth then."""
+    before = _own_score(v, owner, unit, own, m, prior, s)
+    count = _of_owner(v, owner, unit, u, -1, s)
+    without = score(s.members, count, m, prior, s)
+    best = _LEAST_GAIN
+    chosen = -1
+    worth = 0.0
+    if count > 0:
+        alone = score(s.members, _of_owner(-1, owner, unit, u, 1, s), m, prior, s)
+        if without + alone - before > best:
+            best = without + alone - before
+            chosen = used
+            worth = alone
+    for w in range(used):
+        if w == v or not who[w]:
+            continue
+        theirs = _own_score(w, owner, unit, own, m, prior, s)
+        with_it = score(s.members, _of_owner(w, owner, unit, u, 1, s), m, prior, s)
+        if without + with_it - before - theirs > best:
+            best = without + with_it - before - theirs
+            chosen = w
+            worth = with_it
+    return chosen, without, worth
+
+
+@kernel
+def _move(
+    owner: Any, unit: Any, free: Any, near_s: float, m: Material, prior: Prior, s: Scratch
+) -> int:
+    """Give units to whom they fit better, or to a new singer, in place; returns how many.
+
+    With `near_s`, only those that have another singer's note as near as that.
+    """
+    used = owner.max() + 1
+    own = np.full(used + len(owner), np.nan)
+    who = np.zeros(used + len(owner), np.bool_)
+    moved = 0
+    done = -1
+    for at in range(len(owner)):
+        u, v = unit[at], owner[at]
+        if not free[at] or u <= done:
+            continue
+        done = u
+        singers = _neighbours(u, unit, owner, near_s, m, who[:used])
+        if near_s > 0.0 and singers < 2 and who[v]:
+            continue
+        chosen, without, worth = _best_owner(v, u, used, who, owner, unit, own, m, prior, s)
+        if chosen < 0:
+            continue
+        for i in range(len(owner)):
+            if unit[i] == u:
+                owner[i] = chosen
+        own[v], own[chosen] = without, worth
+        used = max(used, chosen + 1)
+        moved += 1
+    return moved
+
+
+@kernel
+def _total(owner: Any, m: Material, prior: Prior, s: Scratch) -> float:
+    """Log likelihood of a grouping."""
+    total = 0.0
+    for w in range(owner.max() + 1):
+        count = _of_owner(w, owner, owner, w, 0, s)
+        if count > 0:
+            total += score(s.members, count, m, prior, s)
+    return total

@@ -2,15 +2,18 @@
 
 Goal
 ----
-Each note goes at once to the singer it fits best (`callresp.listen.voices.voice_model`).
-Every so many notes the latest ones are grouped anew as offline
-(`callresp.listen.voices.assign`), so that what was taken wrongly at first is put
-right for later notes. Names once given stay: a group takes the name that most
-of its notes had.
+The same model as offline (`callresp.listen.voices.voice_model`), over the latest
+`HISTORY` notes. Each note goes at once to the singer under whom all that was heard is
+likeliest. Every so often the latest notes are grouped anew as offline, so that what was
+taken wrongly at first is put right. A group takes the name that most of its notes had.
+
+A name is settled when its phrase has closed: till then `regroup` may give a note to
+another voice and says so; from then on nothing is renamed.
 
 Conventions
 -----------
-Voices are numbered from 0; a number is never given to another singer.
+Voices are numbered from 0; a number is never given to another singer. Notes are
+numbered from 0 as they come, in order of onset.
 """
 
 from __future__ import annotations
@@ -21,11 +24,27 @@ import numpy as np
 
 from callresp.listen.kernels._jit import kernel
 from callresp.listen.notes import FEATURES, Rows
-from callresp.listen.voices import assign, voice_model
-from callresp.listen.voices.assign import Numbers, Values
-from callresp.listen.voices.voice_model import LOOKS, MOST, Singers
+from callresp.listen.voices.assign import FREE, Hand, latest
+from callresp.listen.voices.clustering import renumbered, settle
+from callresp.listen.voices.looks import (
+    LOOKS,
+    Material,
+    Numbers,
+    compare_last,
+    looks_of,
+    material_of,
+)
+from callresp.listen.voices.voice_model import (
+    MEMORY,
+    Prior,
+    Scratch,
+    prior_for,
+    score,
+    scratch_for,
+)
 
-HISTORY = 400  # notes that are grouped anew
+HISTORY = 224  # notes that are grouped anew
+ROOM = 512
 FIRST_AFTER = 12  # notes; from then on after a quarter more, up to every EVERY
 EVERY = 60
 
@@ -36,9 +55,11 @@ class VoiceTracker:
     Parameters
     ----------
     regroup
-        Group anew by itself, which takes some milliseconds in one call of
+        Group anew by itself, which takes some tens of milliseconds in one call of
         `assign` out of `EVERY`. With `False` the caller does so when it has
         time, by calling `regroup`.
+    hand
+        What the user says about the singers.
 
     Examples
     --------
@@ -49,70 +70,129 @@ class VoiceTracker:
     ...     row["onset_s"], row["offset_s"], row["pitch_hz"] = at_s, at_s + 0.1, hz
     ...     row["tonality"] = 1.0
     ...     return row
-    >>> [tracker.assign(sung(at_s, hz)) for at_s, hz in ((0, 900), (1, 7000), (2, 910))]
-    [0, 1, 0]
+    >>> [tracker.assign(sung(at_s, hz)) for at_s, hz in ((0, 900), (0.2, 7000), (1, 910))]
+    [0, 0, 0]
     """
 
-    def __init__(self, *, regroup: bool = True) -> None:
-        self._known = voice_model.nobody()
-        self._names: list[int] = []  # public number of each singer in `_known`
+    def __init__(self, *, regroup: bool = True, hand: Hand = FREE) -> None:
+        self._hand = hand
+        self._regroups = regroup
+        self._heard = 0  # notes so far
+        self._due = FIRST_AFTER
+        self._names: list[int] = []  # public number of each group
         self._given = 0
-        self._heard = 0
-        self._due = FIRST_AFTER if regroup else -1
-        self._looks = np.zeros((2 * HISTORY, LOOKS))
-        self._times = np.zeros((2 * HISTORY, 2))
-        self._voice = np.zeros(2 * HISTORY, np.int64)
-        self._kept = 0
+        self._kept = 0  # notes laid out
+        self._number = np.zeros(ROOM, np.int64)  # of each note laid out, as it came
+        self._group = np.zeros(ROOM, np.int64)
+        self._name = np.zeros(ROOM, np.int64)
+        self._material = _room()
+        self._scratch = scratch_for(ROOM)
 
     def assign(self, note: Rows, features: Rows | None = None) -> int:
         """The singer of one note: rows of `NOTE` and `FEATURES`, shape ``(1,)`` or ``()``.
 
-        Notes come in order of onset.
+        Notes come in order of onset, give or take some hundredths of a second.
         """
         note = np.atleast_1d(note)
         features = np.zeros(1, FEATURES) if features is None else np.atleast_1d(features)
-        look = assign.looks_of(note, features)[0]
-        onset_s, offset_s = float(note["onset_s"][0]), float(note["offset_s"][0])
-        row = _take(look, self._heard, onset_s, offset_s, self._known)
+        if self._hand.most == 1:
+            return 0
+        if self._kept == ROOM:
+            self._make_room()
+        at = self._kept
+        m = self._material
+        m.looks[at] = looks_of(note, features)[0]
+        m.onset_s[at], m.offset_s[at] = float(note["onset_s"][0]), float(note["offset_s"][0])
+        m.middle_db[0] = float(np.median(m.looks[: at + 1, 3]))
+        full = 0 < self._hand.most <= len(self._names)
+        prior = prior_for(min(at + 1, HISTORY), self._hand.by_band)
+        row = _chosen(at, self._group, len(self._names), full, m, prior, self._scratch)
         if row == len(self._names):
             self._names.append(self._new_name())
-        voice = self._names[row]
-        self._keep(look, onset_s, offset_s, voice)
+        self._group[at], self._name[at] = row, self._names[row]
+        self._number[at] = self._heard
+        self._kept += 1
         self._heard += 1
-        if self._heard == self._due:
-            self.regroup()
-            self._due += min(EVERY, max(FIRST_AFTER, self._heard // 4))
-        return voice
+        if self._regroups and self._heard >= self._due:
+            self.regroup(frozenset())
+        return int(self._name[at])
 
-    def regroup(self) -> None:
-        """Group the latest notes anew; later notes are held against that."""
-        latest = slice(max(0, self._kept - HISTORY), self._kept)
-        looks, times, named = self._looks[latest], self._times[latest], self._voice[latest]
-        if len(looks) == 0:
-            return
-        onset_s, offset_s = (np.ascontiguousarray(column) for column in times.T)
-        found = assign.group(looks, onset_s, offset_s)
-        names = self._matched(found, named)
-        known = voice_model.nobody()
-        known.used[0] = len(names)
-        _learn_all(looks, onset_s, offset_s, found, known)
-        self._carry_over(known, names)
-        self._known, self._names = known, names
-        self._voice[latest] = np.array(names)[found]
-        self._heard = max(self._heard, len(looks))
+    def due(self) -> bool:
+        """Whether enough is new for the latest notes to be grouped anew."""
+        return self._heard >= self._due
+
+    def regroup(self, unsettled: frozenset[int]) -> dict[int, int]:
+        """Group the latest notes anew; later notes are held against that.
+
+        Parameters
+        ----------
+        unsettled
+            Numbers of notes whose voice may still change.
+
+        Returns
+        -------
+        dict of int to int
+            Notes of those that changed, and their voices now.
+        """
+        self._due = self._heard + min(EVERY, max(FIRST_AFTER, self._heard // 4))
+        if self._kept == 0:
+            return {}
+        end = self._kept
+        start = max(0, end - HISTORY)
+        held = latest(renumbered(self._group[:start]), start) if start else np.zeros(0, np.int64)
+        at = np.concatenate([held, np.arange(start, end)])
+        m = self._material
+        part = material_of(m.looks[at], m.onset_s[at], m.offset_s[at])
+        known = np.concatenate([self._name[held], np.full(end - start, -1, np.int64)])
+        found = settle(part, known, prior_for(len(at), self._hand.by_band), self._hand.most)
+        names = self._matched(found, self._name[at])
+        rows = np.array(names)[found]
+        changed = {}
+        for n, name in zip(at.tolist(), rows.tolist(), strict=True):
+            number = int(self._number[n])
+            if number in unsettled and self._name[n] != name:
+                changed[number] = name
+                self._name[n] = name
+        self._take_over(at, found, names)
+        return changed
+
+    def _take_over(self, at: Numbers, found: Numbers, names: list[int]) -> None:
+        """Go on with the groups found; those that lie farther back keep theirs."""
+        older = np.ones(self._kept, bool)
+        older[at] = False
+        rows = {name: row for row, name in enumerate(names)}
+        for n in np.flatnonzero(older).tolist():
+            name = int(self._names[self._group[n]])
+            if name not in rows:
+                rows[name] = len(names)
+                names.append(name)
+            self._group[n] = rows[name]
+        self._group[at] = found
+        self._names = names
 
     def _new_name(self) -> int:
         self._given += 1
         return self._given - 1
 
-    def _keep(self, look: Values, onset_s: float, offset_s: float, voice: int) -> None:
-        if self._kept == len(self._looks):
-            for kept in (self._looks, self._times, self._voice):
-                kept[:HISTORY] = kept[HISTORY:].copy()
-            self._kept = HISTORY
-        at = self._kept
-        self._looks[at], self._times[at], self._voice[at] = look, (onset_s, offset_s), voice
-        self._kept += 1
+    def _make_room(self) -> None:
+        """Keep the latest notes, and the latest of each singer from before."""
+        start = self._kept - HISTORY
+        held = latest(renumbered(self._group[:start]), start)
+        at = np.concatenate([held, np.arange(start, self._kept)])
+        old, kept = self._material, len(at)
+        self._material = _room()
+        for kept_of, now in (
+            (old.looks, self._material.looks),
+            (old.scale, self._material.scale),
+            (old.common, self._material.common),
+        ):
+            now[:kept] = kept_of[at]
+        self._material.onset_s[:kept] = old.onset_s[at]
+        self._material.offset_s[:kept] = old.offset_s[at]
+        self._material.like[:kept, :kept] = old.like[np.ix_(at, at)]
+        for column in (self._number, self._group, self._name):
+            column[:kept] = column[at]
+        self._kept = kept
 
     def _matched(self, found: Numbers, named: Numbers) -> list[int]:
         """A name for each group: the one that most of its notes had, each name once."""
@@ -125,31 +205,48 @@ class VoiceTracker:
             names[row] if row in names else self._new_name() for row in range(int(found.max()) + 1)
         ]
 
-    def _carry_over(self, known: Singers, names: list[int]) -> None:
-        """Keep singers that fell silent, as far as there is room."""
-        recent = set(self._voice[max(0, self._kept - HISTORY) : self._kept].tolist())
-        for row, name in enumerate(self._names):
-            used = int(known.used[0])
-            if name in names or name in recent or used >= MOST - 8:
-                continue
-            for new, old in zip(known[:-1], self._known[:-1], strict=True):
-                new[used] = old[row]
-            known.used[0] += 1
-            names.append(name)
+
+def _room() -> Material:
+    return Material(
+        looks=np.full((ROOM, LOOKS), np.nan),
+        onset_s=np.zeros(ROOM),
+        offset_s=np.zeros(ROOM),
+        like=np.zeros((ROOM, ROOM), np.float32),
+        scale=np.zeros(ROOM),
+        common=np.zeros(ROOM),
+        middle_db=np.zeros(1),
+    )
 
 
 @kernel
-def _take(look: Values, note: int, onset_s: float, offset_s: float, known: Singers) -> int:
-    voice = voice_model.choose(look, note, onset_s, offset_s, known)
-    if voice == known.used[0]:
-        known.used[0] += 1
-    voice_model.learn(look, note, onset_s, offset_s, voice, known)
-    return voice
-
-
-@kernel
-def _learn_all(
-    looks: Values, onset_s: Values, offset_s: Values, voice: Numbers, known: Singers
-) -> None:
-    for i in range(len(looks)):
-        voice_model.learn(looks[i], -2, onset_s[i], offset_s[i], voice[i], known)
+def _chosen(
+    at: int, group: Numbers, groups: int, full: bool, m: Material, prior: Prior, s: Scratch
+) -> int:
+    """The group that note `at` fits best: the next new one where it fits nobody."""
+    compare_last(at, m)
+    s.members[0] = at
+    best = -1e300 if full else score(s.members, 1, m, prior, s)
+    chosen = groups
+    for g in range(groups):
+        count = 0
+        for i in range(at):
+            if group[i] == g:
+                count += 1
+        if count == 0:
+            continue
+        skip = max(0, count - MEMORY)
+        count = 0
+        for i in range(at):
+            if group[i] == g:
+                if skip > 0:
+                    skip -= 1
+                    continue
+                s.members[count] = i
+                count += 1
+        before = score(s.members, count, m, prior, s)
+        s.members[count] = at
+        gain = score(s.members, count + 1, m, prior, s) - before
+        if gain > best:
+            best = gain
+            chosen = g
+    return chosen

@@ -1,0 +1,138 @@
+"""Phrases close at rests that are long for their singer, and never last for ever."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from listen_helpers import row, table
+
+from callresp.listen.voices.phrases import Closed, PhraseCloser, Sung, close_phrases
+
+
+def sung(number: int, at_s: float, length_s: float = 0.08, hertz: float = 3000.0) -> Sung:
+    return Sung(number, at_s, at_s + length_s, float(np.log2(hertz)), -30.0)
+
+
+def heard(
+    closer: PhraseCloser[str], starts_s: list[float], length_s: float = 0.08
+) -> list[Closed[str]]:
+    found = []
+    for n, at_s in enumerate(starts_s):
+        found += closer.heard("A", sung(n, at_s, length_s))
+    return [*found, *closer.finish()]
+
+
+def test_a_change_of_syllable_closes_nothing() -> None:
+    rows = [row(0.15 * k, hertz) for k, hertz in enumerate([900.0, 7000.0, 2000.0, 4000.0] * 5)]
+    notes, _ = table(rows)
+    assert set(close_phrases(notes, 0.4)["phrase"].tolist()) == {0}
+
+
+def test_a_rest_closes_and_overlap_does_not() -> None:
+    notes, _ = table([row(0.0, 3000.0, length_s=1.0), row(0.2, 900.0), row(1.2, 3000.0)])
+    assert close_phrases(notes, 0.4)["phrase"].tolist() == [0, 0, 0]
+    notes, _ = table([row(0.0, 3000.0), row(0.6, 3000.0), row(0.75, 3000.0)])
+    assert close_phrases(notes, 0.4)["phrase"].tolist() == [0, 1, 1]
+
+
+def test_a_slow_singer_is_waited_for_longer() -> None:
+    # Two notes 0.55 s apart, a rest of two seconds, and so on.
+    starts, at_s = [], 0.0
+    for _ in range(12):
+        starts += [at_s, at_s + 0.8, at_s + 1.6]
+        at_s += 4.0
+    closer = PhraseCloser[str](0.4)
+    found = heard(closer, starts, 0.25)
+    later = [len(one.notes) for one in found[4:]]
+    assert later == [3] * len(later)
+    assert 0.55 < closer.rest_of("A") < 2.0
+
+
+def test_a_fast_singer_is_not_waited_for() -> None:
+    closer = PhraseCloser[str](0.4)
+    heard(closer, [2.5 * k + 0.12 * n for k in range(6) for n in range(8)])
+    assert closer.rest_of("A") == pytest.approx(0.4)
+
+
+def test_what_sounds_keeps_open_only_whom_it_may_belong_to() -> None:
+    closer = PhraseCloser[str](0.4)
+    closer.heard("A", sung(0, 1.0))
+    assert closer.due(1.47) == []
+    assert closer.due(1.49) == ["A"]
+    # Something began 0.2 s after the note, and still sounds: it may be A's next.
+    assert closer.due(3.0, [1.28]) == []
+    # This began when A had rested for long.
+    assert closer.due(3.0, [1.6]) == ["A"]
+
+
+def test_a_singer_without_rest_is_cut_where_it_pauses_longest() -> None:
+    gaps = np.full(400, 0.05)
+    gaps[100::100] = 0.3
+    starts = np.concatenate([[0.0], np.cumsum(0.08 + gaps)]).tolist()
+    found = heard(PhraseCloser[str](0.4, longest_s=15.0), starts)
+    assert len(found) > 2
+    assert all(one.goes_on for one in found[:-1])
+    assert not found[-1].goes_on
+    # The pause before note 101 lies within the later half of 15 s.
+    assert found[0].notes[-1] == 100
+
+
+def test_a_singer_without_rest_is_cut_where_its_song_turns() -> None:
+    closer = PhraseCloser[str](0.4, longest_s=15.0)
+    found: list[Closed[str]] = []
+    for n in range(200):
+        found += closer.heard("A", sung(n, 0.12 * n, hertz=2000.0 if n < 90 else 6000.0))
+    assert found[0].notes[-1] == 89
+
+
+def test_a_note_of_an_open_phrase_can_be_given_to_another_voice() -> None:
+    closer = PhraseCloser[str](0.4)
+    for n in range(3):
+        closer.heard("A", sung(n, 0.15 * n))
+    closer.heard("B", sung(3, 0.1))
+    assert closer.moved(1, "B") == []
+    phrases = {one.voice: one.notes for one in closer.finish()}
+    assert phrases == {"A": (0, 2), "B": (3, 1)}
+    # What has ended stays.
+    assert closer.moved(0, "B") == []
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.0, 1.5), st.floats(0.01, 0.4), st.integers(0, 2)), max_size=60),
+    st.floats(0.1, 1.0),
+)
+def test_every_note_is_in_one_phrase_of_its_voice(
+    made: list[tuple[float, float, int]], rest_s: float
+) -> None:
+    closer, at_s = PhraseCloser[int](rest_s, 5.0), 0.0
+    found: list[Closed[int]] = []
+    voices: dict[int, int] = {}
+    for n, (wait_s, length_s, voice) in enumerate(made):
+        at_s += wait_s
+        voices[n] = voice
+        found += closer.heard(voice, sung(n, at_s, length_s))
+    found += closer.finish()
+    assert sorted(n for one in found for n in one.notes) == list(range(len(made)))
+    assert all(voices[n] == one.voice for one in found for n in one.notes)
+    assert len({one.phrase for one in found}) == len(found)
+    assert all(one.rest_s >= rest_s - 1e-9 for one in found)
+
+
+@given(st.lists(st.floats(0.02, 3.0), min_size=1, max_size=50))
+def test_offline_and_online_close_alike(waits: list[float]) -> None:
+    starts = np.cumsum(np.array(waits) + 0.08)
+    rows = [row(float(at_s), 3000.0) for at_s in starts]
+    notes, _ = table(rows)
+    offline = close_phrases(notes, 0.4)["phrase"].tolist()
+    closer, clock = PhraseCloser[int](0.4), 0.0
+    told: list[Closed[int]] = []
+    for n, at_s in enumerate(starts.tolist()):
+        while clock < at_s:
+            told += closer.silent(clock)
+            clock += 0.01
+        told += closer.heard(0, sung(n, at_s))
+    told += closer.finish()
+    online = [next(one.phrase for one in told if n in one.notes) for n in range(len(starts))]
+    assert online == offline
