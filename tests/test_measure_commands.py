@@ -161,7 +161,7 @@ def test_a_palette_that_is_there_is_filled_in_and_keeps_what_it_says(tmp_path: P
     assert "nothing measured" not in (tmp_path / "new.toml").read_text()
     rules = tmp_path / "rules.toml"
     rules.write_text('name = "mine"\n')
-    with pytest.raises(UserError, match="is no palette that could be filled in"):
+    with pytest.raises(UserError, match="a palette would write over; give another name"):
         run(test_command.measure_command, *words, str(rules))
     assert rules.read_text() == 'name = "mine"\n'
     mine.write_text(text.replace('name = "wood"', 'name = "stone"'))
