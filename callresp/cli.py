@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "Do the whole job once on the demo scene, without hardware."),
     "transcribe": ("transcribe", "Hear a recording: write its notes as a heard score."),
     "rhythm": ("rhythm", "Tell the rhythm of every phrase: pace, pulse, trills."),
+    "voices": ("voices", "List the singers of a heard score; merge two, or split one."),
     "explain": ("explain", "Draw what one stretch was heard by: why missed, why split."),
     "compare": ("compare", "Hear a recording with several detectors: how do they agree?"),
     "levels": ("levels", "Measure how loud a recording is, plain and A-weighted."),

@@ -93,3 +93,28 @@ def test_the_command_draws_tells_and_speaks_to_machines(tmp_path: Path) -> None:
     asked = run.invoke(cli, ["explain", str(path), "--from", "1", "--json"])
     (note,) = json.loads(asked.stdout)["notes"]
     assert abs(note["pitch_hz"] - 3000) < 5
+
+
+def test_it_tells_who_sang_what_and_why(tmp_path: Path) -> None:
+    whistles = [(0.5 + 0.3 * n, 0.1, 3000 + 500 * (n % 2), 0.3) for n in range(8)]
+    path = recording(tmp_path, *whistles)
+    words = ["explain", str(path), "--from", "0.4", "--to", "2.0", "--json"]
+    notes = json.loads(CliRunner().invoke(cli, words).stdout)["notes"]
+    assert len(notes) > 3
+    for note in notes:
+        singer = note["singer"]
+        assert singer["voice"] == "A"
+        for other in singer["against"]:
+            terms = [other[term] for term in ("gap", "overlap", "level", "repertoire", "prior")]
+            assert other["nats"] == pytest.approx(sum(terms), abs=0.05)
+        assert singer["against"][0]["nats"] > 0
+    told = CliRunner().invoke(cli, [*words[:-1], "-o", str(tmp_path / "why.png")]).output
+    assert "voice A, by" in told
+
+
+def test_transcribe_can_be_told_how_many_singers_there_are(tmp_path: Path) -> None:
+    path = recording(tmp_path, *[(0.5 + 0.4 * n, 0.1, 3000, 0.3) for n in range(6)])
+    done = CliRunner().invoke(cli, ["transcribe", str(path), "--singers", "one", "--json"])
+    assert {json.loads(row)["voice"] for row in done.stdout.splitlines()} == {"A"}
+    wrong = ["transcribe", str(path), "--singers", "one", "--most-singers", "3"]
+    assert CliRunner().invoke(cli, wrong).exit_code != 0

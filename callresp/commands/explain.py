@@ -13,8 +13,12 @@ from callresp.io.audio import open_recording
 
 if TYPE_CHECKING:
     from callresp.listen.diagnostics import Evidence
+    from callresp.listen.notes import NoteTable, Rows
+    from callresp.listen.voices.assign import Weighed, Why
 
 SPAN_S = 4.0
+SAME_S = 0.02
+TERMS = ("gap", "overlap", "level", "repertoire", "prior")
 
 
 @click.command(name="explain")
@@ -52,7 +56,8 @@ def command(
 
     Shows the floor, the partials, the edges of each note, and everything that
     was weighed and left out, with the reason and the setting of a listening
-    profile that would change it.
+    profile that would change it. Tells who sang each note of the stretch, and what
+    speaks for that: the gap to the singer's other notes, overlap, level, repertoire.
 
     \b
     Examples:
@@ -61,6 +66,7 @@ def command(
       callresp explain dawn.wav --from 12 --json | jq .left_out
     """
     from callresp.listen.diagnostics import collect_evidence
+    from callresp.listen.offline import note_table
     from callresp.listen.profile import load_profile
     from callresp.plots.diagnostics import draw_diagnostics
 
@@ -71,21 +77,68 @@ def command(
         ui.target(output, recording, profile, writes="picture")
     settings = load_profile(profile)
     to_s = from_s + SPAN_S if to_s is None else to_s
-    with ui.progress(f"hearing {recording.name} again"):
+    with ui.progress(f"hearing {recording.name} again") as advance:
         found = collect_evidence(source, settings, from_s, to_s)
+        # Who sang what is told from the whole recording.
+        table, _ = note_table(source, settings, advance)
+    sung = singers_of(found.notes, table)
     if output is not None:
         title = f"{recording.name}, {from_s:g} to {to_s:g} s"
         draw_diagnostics(output, found, title, (settings.band_low_hz, settings.band_high_hz))
     for warning in source.warnings:
         ui.look(f"{recording}: {warning}")
     if as_json:
-        ui.emit(as_values(found))
+        ui.emit(as_values(found, sung))
         return
     print_summary(found)
+    print_singers(found, sung)
     ui.say(f"drew {output}")
 
 
-def as_values(found: Evidence) -> dict[str, Any]:
+def singers_of(notes: Rows, table: NoteTable) -> dict[int, Why]:
+    """Why each note of the stretch went to its singer, by row; those heard alike in the whole."""
+    import numpy as np
+
+    from callresp.listen.voices.assign import why
+
+    found = {}
+    onsets_s = table.notes["onset_s"]
+    for n, note in enumerate(notes):
+        near = np.flatnonzero(np.abs(onsets_s - note["onset_s"]) < SAME_S)
+        apart = np.abs(table.notes["low_hz"][near] - note["low_hz"])
+        if len(near):
+            found[n] = why(table.notes, table.features, int(near[apart.argmin()]))
+    return found
+
+
+def singer_values(one: Why) -> dict[str, Any]:
+    """Who sang a note, and the nats for that against each other singer, by their terms."""
+    from callresp.listen.notes import voice_name
+
+    def against(other: Weighed) -> dict[str, Any]:
+        who = "a singer not heard otherwise" if other.instead < 0 else voice_name(other.instead)
+        row: dict[str, Any] = {"instead": who, "nats": round(other.nats, 2)}
+        return row | {term: round(getattr(other, term), 2) for term in TERMS}
+
+    return {"voice": voice_name(one.voice), "against": [against(other) for other in one.against]}
+
+
+def print_singers(found: Evidence, sung: dict[int, Why]) -> None:
+    """Tell who sang each note, and rather than whom."""
+    if not sung:
+        return
+    ui.say("who sang them (nats for this singer, and not the likeliest other):")
+    for n, one in sung.items():
+        values = singer_values(one)
+        line = f"  {n + 1:>3}  {found.notes[n]['onset_s']:.3f} s: voice {values['voice']}"
+        if values["against"]:
+            other = values["against"][0]
+            terms = ", ".join(f"{term} {other[term]:+.1f}" for term in TERMS if other[term])
+            line += f", by {other['nats']:.1f} rather than {other['instead']} ({terms})"
+        ui.say(line)
+
+
+def as_values(found: Evidence, sung: dict[int, Why] | None = None) -> dict[str, Any]:
     """The evidence as plain values for machines."""
     import numpy as np
 
@@ -96,6 +149,8 @@ def as_values(found: Evidence) -> dict[str, Any]:
         row: dict[str, Any] = {name: round(float(note[name]), 4) for name in names}
         row["pitch_hz"] = None if np.isnan(pitch_hz) else round(pitch_hz, 2)
         row["remark"] = found.remarks.get(n)
+        if sung and n in sung:
+            row["singer"] = singer_values(sung[n])
         return row
 
     return {

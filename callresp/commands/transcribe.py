@@ -12,6 +12,7 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
+from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.io.score import HeardHeader, Note, line, write_score
 from callresp.io.starttime import start_of
@@ -23,6 +24,12 @@ from callresp.io.starttime import start_of
 @options.json("One JSON object a note, nothing else.")
 @click.option("--detector", default="native", show_default=True, help="A second opinion's name.")
 @options.profile
+@click.option(
+    "--singers",
+    type=click.Choice(["free", "one", "by-band"]),
+    help="As many as are likely, one, or each in a band of its own; else as the profile says.",
+)
+@click.option("--most-singers", type=click.IntRange(1, 16), help="At most so many singers.")
 @options.channel
 @click.option("--start", help="When the recording began (ISO 8601); else from its file name.")
 @click.option(
@@ -36,6 +43,8 @@ def command(
     as_json: bool,
     detector: str,
     profile: str | None,
+    singers: str | None,
+    most_singers: int | None,
     channel: int | None,
     start: str | None,
     calibration: Path | None,
@@ -49,6 +58,7 @@ def command(
     Examples:
       callresp transcribe dawn.wav                    writes dawn.heard.jsonl
       callresp transcribe dawn.wav --profile frog
+      callresp transcribe finch.wav --singers one
       callresp transcribe dawn.wav --json | jq .pitch_hz
       callresp transcribe dawn.wav --detector superflux -o second.heard.jsonl
     """
@@ -60,7 +70,17 @@ def command(
         output = output or recording.with_suffix(".heard.jsonl")
         ui.target(output, recording, profile, calibration, writes="heard score")
     began = start_of(recording, start)
-    settings = load_profile(profile) if profile else None
+    settings = load_profile(profile)
+    if singers is not None or most_singers is not None:
+        if singers == "one" and (most_singers or 1) > 1:
+            raise UserError(
+                f"one singer can't be up to {most_singers}", remedy="leave out --most-singers"
+            )
+        settings = msgspec.structs.replace(
+            settings,
+            singers=singers or settings.singers,
+            most_singers=most_singers or (1 if singers == "one" else settings.most_singers),
+        )
     with ui.progress(f"hearing {recording.name}") as advance:
         header, notes = transcribe_lazily(source, settings, detector, advance)
     if began is not None:

@@ -117,7 +117,8 @@ class Note(msgspec.Struct, frozen=True, kw_only=True):
 class HeardHeader(msgspec.Struct, frozen=True, kw_only=True):
     """What a heard score was heard in, and by what.
 
-    `lines` is told in files only: how many lines follow the header.
+    `by_hand` is what was changed in it since. `lines` is told in files only: how many lines
+    follow the header.
     """
 
     score: str = "heard"
@@ -129,6 +130,7 @@ class HeardHeader(msgspec.Struct, frozen=True, kw_only=True):
     detector: str = "native"
     profile: str = ""
     warnings: tuple[str, ...] = ()
+    by_hand: tuple[str, ...] = ()
     lines: int | None = None
 
 

@@ -41,6 +41,7 @@ from callresp.listen.voices.voice_model import (
 )
 
 AT_ONCE = 448  # notes
+SPLIT_BY = 384  # notes by which two singers in one voice are first told apart
 KEPT_SINGERS = 16  # that are known again, the latest heard
 KEPT_NOTES = 192  # of all of them together, and
 KEPT_EACH = 24
@@ -145,6 +146,48 @@ def _named(found: Numbers, known: Numbers, same: list[int]) -> Numbers:
             if now in singers:
                 same[number] = singers[0]
     return names
+
+
+def split(notes: Rows, features: Rows) -> Numbers:
+    """The likeliest two singers of notes that were taken for one singer's.
+
+    Parameters
+    ----------
+    notes, features
+        Rows in order of onset, two at least.
+
+    Returns
+    -------
+    Numbers
+        0 or 1 for each note; note 0 has 0.
+    """
+    some = slice(0, SPLIT_BY)
+    looks = looks_of(notes, features)
+    m = material_of(looks[some], notes["onset_s"][some], notes["offset_s"][some])
+    # By what they sing, not by when: that is how they came to be taken for one.
+    prior = prior_for(len(m.looks), timed=0.0)
+    free = np.full(len(m.looks), -1, np.int64)
+    found = np.zeros(len(m.looks), np.int64)
+    # The user knows that they are two: each singer more costs less and less, till there are.
+    for cost in (8.0, 4.0, 2.0, 0.0, -4.0, -16.0, -64.0):
+        found = settle(m, free, prior._replace(new=np.array([cost])), most=2)
+        if found.max() > 0:
+            break
+    else:
+        found[len(found) // 2 :] = 1
+    if len(notes) <= SPLIT_BY:
+        return renumbered(found)
+    rest = np.full(len(notes) - SPLIT_BY, -1, np.int64)
+    known = np.concatenate([found, rest])
+    for start in range(SPLIT_BY, len(notes), AT_ONCE):
+        end = min(start + AT_ONCE, len(notes))
+        held = latest(known[:start], start)
+        at = np.concatenate([held, np.arange(start, end)])
+        m = material_of(looks[at], notes["onset_s"][at], notes["offset_s"][at])
+        part = settle(m, known[at], prior_for(len(at), timed=0.0), most=2)
+        first = {int(row): int(known[n]) for row, n in zip(part, at, strict=True) if n < start}
+        known[at] = [first.get(int(row), 0) for row in part]
+    return renumbered(known)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,157 @@
+"""``callresp voices``: the singers of a heard score, put right by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+import msgspec
+import numpy as np
+
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
+from callresp.errors import UserError
+from callresp.io.score import HeardScore, Note, phrases, read_heard, write_heard
+from callresp.listen.profile import Profile, load_profile
+from callresp.listen.voices.phrases import PhraseCloser, Sung, place_of
+
+Notes = tuple[Note, ...]
+
+
+@click.command(name="voices")
+@click.argument("heard", type=PATH)
+@click.option("--merge", nargs=2, multiple=True, metavar="A B", help="B is A; may be given again.")
+@click.option("--split", multiple=True, metavar="A", help="A is two singers; may be given again.")
+@options.output("Heard score to write; else the old one is kept under another name.")
+@options.profile
+@options.json()
+def command(
+    heard: Path,
+    merge: tuple[tuple[str, str], ...],
+    split: tuple[str, ...],
+    output: Path | None,
+    profile: str | None,
+    as_json: bool,
+) -> None:
+    """List the singers of a heard score, or merge two voices or split one.
+
+    What was changed is kept in the score's header. Phrases are closed anew, by the rests of
+    the listening profile. Without -o the changed score takes the old one's place, and the old
+    one is kept beside it as NAME.1.heard.jsonl, NAME.2.heard.jsonl and so on.
+
+    \b
+    Examples:
+      callresp voices dawn.heard.jsonl
+      callresp voices dawn.heard.jsonl --merge A C
+      callresp voices dawn.heard.jsonl --split B -o mended.heard.jsonl
+    """
+    score = read_heard(heard)
+    if output is not None:
+        ui.target(output, heard, profile, writes="heard score")
+    if merge or split:
+        score = _changed(score, merge, split, load_profile(profile), str(heard))
+        kept = None if output is not None else _kept_beside(heard)
+        write_heard(output or heard, score)
+        if not as_json:
+            ui.say(f"wrote {output or heard}" + (f"; the old one is {kept}" if kept else ""))
+    rows = _rows(score)
+    if as_json:
+        ui.emit(rows)
+        return
+    for row in rows:
+        ui.say(f"  voice {row['voice']}: {row['notes']} notes in {row['phrases']} phrases")
+    for change in score.header.by_hand:
+        ui.say(f"  by hand: {change}")
+
+
+def _rows(score: HeardScore) -> list[dict[str, object]]:
+    found = phrases(score.notes)
+    names = sorted({note.voice for note in score.notes}, key=lambda name: (len(name), name))
+    return [
+        {
+            "voice": name,
+            "notes": sum(note.voice == name for note in score.notes),
+            "phrases": sum(phrase.voice == name for phrase in found),
+        }
+        for name in names
+    ]
+
+
+def _kept_beside(path: Path) -> Path:
+    """Copy a score to a name that is free, beside it."""
+    stem = path.name.removesuffix(".jsonl").removesuffix(".heard")
+    number = 1
+    while (kept := path.with_name(f"{stem}.{number}.heard.jsonl")).exists():
+        number += 1
+    kept.write_bytes(path.read_bytes())
+    return kept
+
+
+def _changed(
+    score: HeardScore,
+    merge: Sequence[tuple[str, str]],
+    split: Sequence[str],
+    profile: Profile,
+    where: str,
+) -> HeardScore:
+    notes, told = score.notes, list(score.header.by_hand)
+    for one, other in merge:
+        _known(notes, (one, other), where)
+        if one == other:
+            raise UserError(f"voice {one} can't be merged with itself", where=where)
+        notes = tuple(
+            msgspec.structs.replace(note, voice=one) if note.voice == other else note
+            for note in notes
+        )
+        told.append(f"merged {other} into {one}")
+    for name in split:
+        _known(notes, (name,), where)
+        notes, new = _split(notes, name, where)
+        told.append(f"split {name} into {name} and {new}")
+    header = msgspec.structs.replace(score.header, by_hand=tuple(told))
+    return HeardScore(header=header, notes=_phrased(notes, profile))
+
+
+def _known(notes: Notes, names: Sequence[str], where: str) -> None:
+    known = {note.voice for note in notes}
+    for name in names:
+        if name not in known:
+            there = ", ".join(sorted(known, key=lambda voice: (len(voice), voice))) or "none"
+            raise UserError(f"has no voice {name}", where=where, remedy=f"voices are {there}")
+
+
+def _split(notes: Notes, name: str, where: str) -> tuple[Notes, str]:
+    from callresp.listen.notes import FEATURES, NOTE, voice_name
+    from callresp.listen.voices.assign import split
+
+    own = [n for n, note in enumerate(notes) if note.voice == name]
+    if len(own) < 2:
+        raise UserError(f"voice {name} has one note only", where=where)
+    rows, features = np.zeros(len(own), NOTE), np.zeros(len(own), FEATURES)
+    for row, feature, n in zip(rows, features, own, strict=True):
+        note = notes[n]
+        for key in ("onset_s", "offset_s", "level_db", "snr_db", "low_hz", "high_hz", "tonality"):
+            row[key] = getattr(note, key)
+        row["pitch_hz"] = np.nan if note.pitch_hz is None else note.pitch_hz
+        feature["start_hz"] = note.track[0][1] if note.track else np.nan
+        feature["end_hz"] = note.track[-1][1] if note.track else np.nan
+    taken = {note.voice for note in notes}
+    new = next(v for v in map(voice_name, range(len(taken) + 1)) if v not in taken)
+    parts = {n for n, part in zip(own, split(rows, features).tolist(), strict=True) if part}
+    return tuple(
+        msgspec.structs.replace(note, voice=new) if n in parts else note
+        for n, note in enumerate(notes)
+    ), new
+
+
+def _phrased(notes: Notes, profile: Profile) -> Notes:
+    """The notes with their phrases closed anew."""
+    closer = PhraseCloser[str](profile.rest_s, profile.longest_phrase_s)
+    closed = []
+    for n, note in enumerate(notes):
+        place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
+        sung = Sung(n, note.onset_s, note.offset_s, place, note.level_db)
+        closed += closer.heard(note.voice, sung)
+    number = {n: one.phrase for one in [*closed, *closer.finish()] for n in one.notes}
+    return tuple(msgspec.structs.replace(note, phrase=number[n]) for n, note in enumerate(notes))
