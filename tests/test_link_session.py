@@ -299,3 +299,13 @@ def test_over_a_real_pseudo_terminal(tmp_path: Path, monkeypatch: pytest.MonkeyP
 def test_no_board_is_a_users_mistake(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="can't open this port"):
         stream(plan_of(1), str(tmp_path / "tty"))
+
+
+def test_a_board_log_that_can_not_be_written_is_told(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    lost = tmp_path / "file" / "board.jsonl"
+    with (
+        pytest.raises(UserError, match=r"board\.jsonl: could not write"),
+        simulated_board(FETTLE, lost) as port,
+    ):
+        assert port

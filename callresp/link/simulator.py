@@ -56,6 +56,11 @@ def simulated_board(
         Of its clock.
     dry_run
         Whether it lights lamps instead of switching coils and motors.
+
+    Raises
+    ------
+    UserError
+        When the board does not start, or at the end when its log could not be written.
     """
     words = [sys.executable, "-m", "callresp.link.simulator"]
     words += [f"--speed={speed}", f"--drift={drift_ppm}"]
@@ -78,6 +83,12 @@ def simulated_board(
         except subprocess.TimeoutExpired:
             served.kill()
         served.stdout.close()
+    if log is not None and served.returncode != 0:
+        raise UserError(
+            "could not write what the simulated board did",
+            where=str(log),
+            remedy="free some space, or choose another folder",
+        )
 
 
 def main() -> None:
@@ -101,7 +112,11 @@ def main() -> None:
         _serve(board, Clock(words.speed), _pty() if hasattr(os, "openpty") else _socket())
     finally:
         if words.log is not None:
-            write_text(words.log, "".join(line(row) + "\n" for row in board.log))
+            try:
+                write_text(words.log, "".join(line(row) + "\n" for row in board.log))
+            except UserError:
+                # The host, which the user runs, tells it in a line of its own.
+                sys.exit(1)
 
 
 Ends = tuple[int, Callable[[], bytes], Callable[[bytes], None]]
