@@ -311,8 +311,8 @@ def _add_pending(
 ) -> None:
     """Add one note of group `number` to the pending ones.
 
-    `span` is its onset, its offset, and the end of its release: it is described by
-    what it was up to the second, and lasts up to the third.
+    `span` is its onset, its offset and the end of its release. Its features are measured
+    from onset to offset; its reported end is that of the release.
     """
     n = _free_slot(state)
     if n < 0:
