@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from listen_helpers import pairwise_f, row, table, truth_rows
 
 from callresp.listen.notes import FEATURES, NOTE, Rows
-from callresp.listen.voices.assign import Hand, assign_voices, why
+from callresp.listen.voices.assign import SingerSettings, assign_voices, why
 from callresp.listen.voices.online_voices import VoiceTracker
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import render
@@ -261,10 +261,10 @@ def _bouts(
 def test_the_user_may_say_how_many_singers_there_are() -> None:
     rows, _ = _sung_over_each_other(np.random.default_rng(17))
     notes, features = table(rows)
-    assert set(assign_voices(notes, features, Hand(most=1))["voice"].tolist()) == {0}
+    assert set(assign_voices(notes, features, SingerSettings(most=1))["voice"].tolist()) == {0}
     third = [row(90 + 0.3 * k, 9000.0, -60.0, 0.2) for k in range(30)]
     notes, features = table(rows + third)
-    assert len(set(assign_voices(notes, features, Hand(most=2))["voice"].tolist())) == 2
+    assert len(set(assign_voices(notes, features, SingerSettings(most=2))["voice"].tolist())) == 2
 
 
 def test_by_band_each_singer_keeps_to_a_band_of_its_own() -> None:
@@ -274,7 +274,7 @@ def test_by_band_each_singer_keeps_to_a_band_of_its_own() -> None:
     notes, features = table(rows)
     free = assign_voices(notes, features)["voice"]
     assert set(free.tolist()) == {0}
-    banded = assign_voices(notes, features, Hand(by_band=True))["voice"]
+    banded = assign_voices(notes, features, SingerSettings(by_band=True))["voice"]
     low = notes["pitch_hz"] < 2000
     assert len(set(banded[low].tolist())) == 1
     assert len(set(banded[~low].tolist())) == 1
@@ -295,6 +295,17 @@ def test_why_a_note_went_to_its_singer_is_told_in_nats() -> None:
     # A note amid another's song is not the other's by what they overlap.
     over = [why(notes, features, n).against[0].overlap for n in range(len(notes))]
     assert max(over) > 2
+
+
+def test_why_is_told_by_the_settings_that_decided() -> None:
+    rows, _ = _sung_over_each_other(np.random.default_rng(19))
+    notes, features = table(rows)
+    by_band = SingerSettings(by_band=True)
+    notes = assign_voices(notes, features, by_band)
+    told = [why(notes, features, n, by_band).against[0].repertoire for n in (5, 60, 150)]
+    free = [why(notes, features, n).against[0].repertoire for n in (5, 60, 150)]
+    # With a band of its own each, what a singer has sung says more of what it sings next.
+    assert all(abs(one - other) > 0.1 for one, other in zip(told, free, strict=True))
 
 
 def test_one_singer_keeps_its_voice_over_twenty_minutes() -> None:

@@ -14,6 +14,7 @@ from callresp.io.audio import open_recording
 if TYPE_CHECKING:
     from callresp.listen.diagnostics import Evidence
     from callresp.listen.notes import NoteTable, Rows
+    from callresp.listen.profile import Profile
     from callresp.listen.voices.assign import Weighed, Why
 
 SPAN_S = 4.0
@@ -81,7 +82,7 @@ def command(
         found = collect_evidence(source, settings, from_s, to_s)
         # Who sang what is told from the whole recording.
         table, _ = note_table(source, settings, advance)
-    sung = singers_of(found.notes, table)
+    sung = singers_of(found.notes, table, settings)
     if output is not None:
         title = f"{recording.name}, {from_s:g} to {to_s:g} s"
         draw_diagnostics(output, found, title, (settings.band_low_hz, settings.band_high_hz))
@@ -95,19 +96,19 @@ def command(
     ui.say(f"drew {output}")
 
 
-def singers_of(notes: Rows, table: NoteTable) -> dict[int, Why]:
+def singers_of(notes: Rows, table: NoteTable, profile: Profile) -> dict[int, Why]:
     """Why each note of the stretch went to its singer, by row; those heard alike in the whole."""
     import numpy as np
 
-    from callresp.listen.voices.assign import why
+    from callresp.listen.voices.assign import singer_settings, why
 
-    found = {}
+    found, singers = {}, singer_settings(profile)
     onsets_s = table.notes["onset_s"]
     for n, note in enumerate(notes):
         near = np.flatnonzero(np.abs(onsets_s - note["onset_s"]) < SAME_S)
         apart = np.abs(table.notes["low_hz"][near] - note["low_hz"])
         if len(near):
-            found[n] = why(table.notes, table.features, int(near[apart.argmin()]))
+            found[n] = why(table.notes, table.features, int(near[apart.argmin()]), singers)
     return found
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from callresp.commands import cautions, ui
+from callresp.commands import options as common
 from callresp.commands.live_view import LiveView
 from callresp.errors import UserError
 
@@ -26,29 +27,11 @@ if TYPE_CHECKING:
 
 
 @click.command(name="live")
-@click.option(
-    "--input",
-    "name",
-    default="device",
-    show_default=True,
-    help="'device', '-' (raw PCM), a file.",
-)
-@click.option("--device", help="Sound card by name or number; else the system's own choice.")
-@click.option(
-    "--rate",
-    type=click.IntRange(8000, 192000),
-    default=48000,
-    show_default=True,
-    help="Samples a second of a sound card or of raw PCM.",
-)
-@click.option(
-    "--channels",
-    type=click.IntRange(1, 32),
-    default=1,
-    show_default=True,
-    help="Of raw PCM: signed 16-bit little-endian.",
-)
-@click.option("--channel", type=click.IntRange(1), help="Of a file: listen to this one only.")
+@common.sound_input()
+@common.device
+@common.rate()
+@common.channels
+@common.file_channel
 @click.option(
     "--speed",
     type=click.FloatRange(0.0, 1000.0),
@@ -58,9 +41,9 @@ if TYPE_CHECKING:
     help="Of a file; 0 is as fast as can be.",
 )
 @click.option("--start", help="When a file was recorded (ISO 8601); else from its name.")
-@click.option("--palette", default="fettle", show_default=True, help="Shipped name or TOML file.")
-@click.option("--rules", default="answer", show_default=True, help="Shipped name or TOML file.")
-@click.option("--profile", help="Listening profile: a shipped name or a TOML file.")
+@common.palette
+@common.rules
+@common.profile
 @click.option("--port", help="A serial port, or 'simulated'; else it only listens.")
 @click.option("--midi", help="A MIDI output instead of a board.")
 @click.option("--log", type=click.Path(path_type=Path), help="Field log to write or to go on with.")
@@ -127,9 +110,9 @@ if TYPE_CHECKING:
     show_default=True,
     help="Seconds in which the place's own reverberation falls by 60 dB.",
 )
-@click.option("--seed", type=click.IntRange(0), help="Of its choices; else the rule set's.")
-@click.option("--yes", is_flag=True, help="The cautions are read and the machine is clear.")
-@click.option("--json", "as_json", is_flag=True, help="Print each event as one JSON object.")
+@common.seed
+@common.yes
+@common.json("Print each event as one JSON object.")
 def command(**given: Any) -> None:
     """Listen to a place and answer it, all day, until it is stopped.
 
@@ -154,7 +137,7 @@ def command(**given: Any) -> None:
 class LiveOptions:
     """The command's options, by their parameter names."""
 
-    name: str
+    source: str
     device: str | None
     rate: int
     channels: int
@@ -285,7 +268,7 @@ def sound_input(options: LiveOptions) -> SoundInput:
     from callresp.live.sources import device_named
 
     return SoundInput(
-        name=options.name,
+        name=options.source,
         device=device_named(options.device),
         sample_rate_hz=options.rate,
         channels=options.channels,

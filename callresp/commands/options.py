@@ -47,6 +47,41 @@ yes: Option[Any] = click.option(
 )
 
 
+device: Option[Any] = click.option(
+    "--device", help="Sound card by name or number; else the system's own choice."
+)
+channels: Option[Any] = click.option(
+    "--channels",
+    type=click.IntRange(1, 32),
+    default=1,
+    show_default=True,
+    help="Of raw PCM: signed 16-bit little-endian.",
+)
+file_channel: Option[Any] = click.option(
+    "--channel", type=click.IntRange(1), help="Of a recording: this one only."
+)
+
+
+def sound_input(
+    what: str = "'device' (sound card), '-' (raw 16-bit PCM), or a recording.",
+) -> Option[Any]:
+    """``--input``, which fills `source`."""
+    return click.option(
+        "--input", "source", default="device", show_default=True, metavar="WHAT", help=what
+    )
+
+
+def rate(least_hz: int = 8000) -> Option[Any]:
+    """``--rate``: samples a second."""
+    return click.option(
+        "--rate",
+        type=click.IntRange(least_hz, 192000),
+        default=48000,
+        show_default=True,
+        help="Samples a second of a sound card or of raw PCM.",
+    )
+
+
 def own_palette(whose: str) -> Option[Any]:
     """``--palette`` where a file names its own."""
     return click.option("--palette", help=f"Shipped name or TOML file; else the {whose} own.")

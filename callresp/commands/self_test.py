@@ -37,18 +37,11 @@ class Taken:
 @click.command(name="self-test")
 @options.palette
 @click.option("--port", help="A serial port, or 'simulated'.")
-@click.option(
-    "--input",
-    "source",
-    default="device",
-    show_default=True,
-    metavar="WHAT",
-    help="With --port, listen to 'device' (sound card) or '-' (raw 16-bit PCM).",
-)
-@click.option("--device", help="Which sound card: its name or number.")
-@click.option("--rate", type=click.IntRange(16000, 192000), default=48000, show_default=True)
+@options.sound_input("With --port, listen to 'device' (sound card) or '-' (raw 16-bit PCM).")
+@options.device
+@options.rate(least_hz=16000)
 @click.option("--recording", type=PATH, help="Judge this recording of the test instead.")
-@click.option("--channel", type=click.IntRange(1), help="Of the recording: this one only.")
+@options.file_channel
 @click.option("--plan", "plan_file", type=PATH, help="Only write the plan, to record it elsewhere.")
 @click.option("--keep", type=PATH, help="Keep what was heard (WAV).")
 @click.option("--only", multiple=True, help="Only this striker; may be given again.")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from callresp.commands import ui
+from callresp.commands import options, ui
 
 if TYPE_CHECKING:
     from callresp.io.audio import Samples
@@ -21,25 +21,12 @@ BAR_FROM_DB, BAR_CELLS = -60.0, 20
 
 
 @click.command(name="set-level")
-@click.option(
-    "--input",
-    "source",
-    default="device",
-    show_default=True,
-    metavar="WHAT",
-    help="'device' (sound card), '-' (raw 16-bit PCM), or a recording.",
-)
-@click.option("--device", help="Which sound card: its name or number.")
-@click.option(
-    "--rate",
-    type=click.IntRange(8000, 192000),
-    default=48000,
-    show_default=True,
-    help="Samples a second of a sound card or of raw PCM.",
-)
-@click.option("--channels", type=click.IntRange(1, 32), default=1, show_default=True)
-@click.option("--channel", type=click.IntRange(1), help="Of a recording: this one only.")
-@click.option("--profile", help="Listening profile: shipped name or TOML file.")
+@options.sound_input()
+@options.device
+@options.rate()
+@options.channels
+@options.file_channel
+@options.profile
 @click.option("--plain", is_flag=True, help="Levels only; don't listen for notes.")
 @click.option(
     "--seconds",
@@ -47,7 +34,7 @@ BAR_FROM_DB, BAR_CELLS = -60.0, 20
     callback=ui.finite,
     help="End after so long; else with Ctrl-C or the sound.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object at the end.")
+@options.json("Print one JSON object at the end.")
 def command(
     source: str,
     device: str | None,

@@ -6,16 +6,16 @@ import sys
 
 import click
 
-from callresp.commands import cautions, ui
+from callresp.commands import cautions, options, ui
 from callresp.errors import UserError
 
 
 @click.command(name="try")
 @click.option("--port", required=True, help="A serial port, or 'simulated'.")
-@click.option("--palette", default="fettle", show_default=True, help="Shipped name or TOML file.")
+@options.palette
 @click.option("--only", multiple=True, help="Only this instrument; may be given again.")
-@click.option("--yes", is_flag=True, help="Ask nothing: the cautions are read, all is clear.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a channel.")
+@options.yes
+@options.json("One JSON object a channel.")
 def command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: bool) -> None:
     """Strike, lift or turn one channel after another, softly, each after a yes.
 

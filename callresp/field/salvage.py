@@ -29,7 +29,7 @@ from pathlib import Path
 
 RawRow = tuple[int, object, bytes, bytes, bytes]
 
-LEAF_TABLE, LEAF_INDEX = 0x0D, 0x0A
+LEAF_INDEX = 0x0A
 PAGE_SIZES = tuple(1 << n for n in range(9, 17))
 USUAL_PAGE = 4096
 PAYLOAD_MAX = 1 << 26

@@ -448,9 +448,6 @@ class Report:
         return self.outcomes["executed"]
 
 
-LONGEST_PULSE_MS = 65535 / PULSES_PER_S * 1000
-
-
 def encode(command: Command, sequence: int, at: int) -> Timed:
     """The message of a command; lengths are rounded down, so that no limit is passed.
 

@@ -12,7 +12,7 @@ from callresp.listen.detectors.registry import NATIVE, transcribe_with
 from callresp.listen.note_stream import FLOOR_S, NoteStream, StreamOutput
 from callresp.listen.notes import FEATURES, NOTE, TRACK, NoteRows, NoteTable
 from callresp.listen.profile import Profile
-from callresp.listen.voices.assign import assign_voices, hand_of
+from callresp.listen.voices.assign import assign_voices, singer_settings
 from callresp.listen.voices.phrases import close_phrases
 
 
@@ -94,7 +94,7 @@ def note_table(
             progress(min(1.0, taken / max(1, recording.frames)))
     gathered.add(stream.push(np.zeros(0, np.float32), last=True))
     table = gathered.in_order()
-    notes = assign_voices(table.notes, table.features, hand_of(profile))
+    notes = assign_voices(table.notes, table.features, singer_settings(profile))
     notes = close_phrases(notes, profile.rest_s, profile.longest_phrase_s)
     return NoteTable(notes, table.features, table.track), taken / recording.sample_rate_hz
 

@@ -34,7 +34,7 @@ from callresp.io.score import Note
 from callresp.listen.note_stream import Block, NoteStream, StreamOutput
 from callresp.listen.notes import NoteTable, Rows, to_notes, voice_name
 from callresp.listen.profile import Profile
-from callresp.listen.voices.assign import hand_of
+from callresp.listen.voices.assign import singer_settings
 from callresp.listen.voices.online_voices import VoiceTracker
 from callresp.listen.voices.phrases import Closed, PhraseCloser, Sung, place_of
 
@@ -125,7 +125,7 @@ class Listener:
         """
         self._zero_s = at_s
         self._stream = NoteStream(self.sample_rate_hz, self.profile, PATIENCE_S)
-        self._tracker = VoiceTracker(regroup=False, hand=hand_of(self.profile))
+        self._tracker = VoiceTracker(regroup=False, settings=singer_settings(self.profile))
         self._closer = PhraseCloser[int](self.profile.rest_s, self.profile.longest_phrase_s)
         self._latest: dict[int, tuple[float, float]] = {}  # place and offset by voice
         self._first_note = self._next_note

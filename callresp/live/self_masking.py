@@ -25,11 +25,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
 
-from callresp.io.score import Note
 from callresp.palette.model import Damper, Palette, Striker
 from callresp.plan.model import Command, Hold, Strike, Turn
 
@@ -131,10 +129,6 @@ class SelfMask:
             if mask.covers(note):
                 return mask.why
         return None
-
-    def strangers(self, notes: Iterable[Note]) -> list[Note]:
-        """The notes that can't be the machine's own."""
-        return [note for note in notes if self.owner(note) is None]
 
     def gated(self, at_s: float) -> bool:
         """Whether a whole-band gate is closed at `at_s`."""

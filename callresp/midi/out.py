@@ -23,17 +23,6 @@ class MidiPort(Protocol):
         """Send one message now."""
 
 
-def port_names() -> list[str]:
-    """Names of the MIDI outputs of this computer.
-
-    Raises
-    ------
-    UserError
-        When python-rtmidi or the system's MIDI is missing.
-    """
-    return list(_backend().get_output_names())
-
-
 def open_port(name: str, virtual: bool = False) -> Any:
     """Open a MIDI output: an existing one whose name starts so, or a new virtual one.
 

@@ -17,7 +17,6 @@ from callresp.strike_test.strokes import HeardStroke
 
 SWAPPED_CENTS = 60.0
 OWN_CENTS, LOUD_DB = 40.0, -20.0
-DOUBLE_SHARE = 0.25
 DISAGREE = 0.12
 LATE_BY_FORCE_MS = 1.5
 

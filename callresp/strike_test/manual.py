@@ -28,7 +28,6 @@ Values = npt.NDArray[np.float64]
 APART_S = 0.12
 ALIKE_CUT = 0.45
 FEWEST = 2
-SAME_CENTS = 80.0
 _LOOK_S = 0.2
 _RISE = 0.35
 

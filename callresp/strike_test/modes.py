@@ -155,16 +155,6 @@ def _side_lobes_db(
     )
 
 
-@dataclass(frozen=True)
-class _Band:
-    """Clips shifted so that `hz` is at 0, low-passed and decimated."""
-
-    hz: float
-    times_s: list[Values]
-    values: list[Phasors]
-    gain: float
-
-
 def band_of(
     sounds: Sequence[Values], rate_hz: int, hz: float, half_hz: float
 ) -> tuple[list[Values], list[Phasors], Values]:

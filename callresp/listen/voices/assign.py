@@ -35,6 +35,7 @@ from callresp.listen.voices.voice_model import (
     OWN_LEVEL,
     PRIOR,
     REPERTOIRE,
+    Prior,
     prior_for,
     score_voice,
     scratch_for,
@@ -48,7 +49,7 @@ KEPT_EACH = 24
 
 
 @dataclass(frozen=True, slots=True)
-class Hand:
+class SingerSettings:
     """What the user says about the singers.
 
     Attributes
@@ -63,23 +64,23 @@ class Hand:
     by_band: bool = False
 
 
-FREE = Hand()
+DEFAULT_SETTINGS = SingerSettings()
 
 
-def hand_of(profile: Profile) -> Hand:
+def singer_settings(profile: Profile) -> SingerSettings:
     """What a listening profile says about the singers."""
     most = 1 if profile.singers == "one" else profile.most_singers
-    return Hand(most, by_band=profile.singers == "by-band")
+    return SingerSettings(most, by_band=profile.singers == "by-band")
 
 
-def assign_voices(notes: Rows, features: Rows, hand: Hand = FREE) -> Rows:
+def assign_voices(notes: Rows, features: Rows, settings: SingerSettings = DEFAULT_SETTINGS) -> Rows:
     """Give every note its singer.
 
     Parameters
     ----------
     notes, features
         Rows of `NOTE` and `FEATURES` in order of onset, shape ``(n,)``.
-    hand
+    settings
         What the user says about the singers.
 
     Returns
@@ -91,13 +92,15 @@ def assign_voices(notes: Rows, features: Rows, hand: Hand = FREE) -> Rows:
     notes = notes.copy()
     if len(notes) == 0:
         return notes
-    notes["voice"] = group(looks_of(notes, features), notes["onset_s"], notes["offset_s"], hand)
+    notes["voice"] = group(looks_of(notes, features), notes["onset_s"], notes["offset_s"], settings)
     return notes
 
 
-def group(looks: Values, onset_s: Values, offset_s: Values, hand: Hand = FREE) -> Numbers:
+def group(
+    looks: Values, onset_s: Values, offset_s: Values, settings: SingerSettings = DEFAULT_SETTINGS
+) -> Numbers:
     """The singer of every note, from 0 in order of first appearance."""
-    if hand.most == 1 or len(looks) == 0:
+    if settings.most == 1 or len(looks) == 0:
         return np.zeros(len(looks), np.int64)
     owner = np.full(len(looks), -1, np.int64)
     same: list[int] = []  # what each number given has become
@@ -108,8 +111,8 @@ def group(looks: Values, onset_s: Values, offset_s: Values, hand: Hand = FREE) -
         at = np.concatenate([held, np.arange(start, end)])
         known = np.concatenate([owner[held], np.full(end - start, -1, np.int64)])
         m = material_of(looks[at], onset_s[at], offset_s[at])
-        prior = prior_for(len(at), hand.by_band)
-        found = settle(m, known, prior, hand.most)
+        prior = prior_for(len(at), settings.by_band)
+        found = settle(m, known, prior, settings.most)
         names = _named(found, known, same)
         owner[at] = names[found]
         if start:
@@ -218,7 +221,7 @@ class Why:
     against: tuple[Weighed, ...]
 
 
-def why(notes: Rows, features: Rows, n: int) -> Why:
+def why(notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_SETTINGS) -> Why:
     """Why note `n` went to its singer.
 
     What all notes about would be worth, were it another's, is compared with what they are.
@@ -229,6 +232,8 @@ def why(notes: Rows, features: Rows, n: int) -> Why:
         Rows in order of onset, with `voice` filled in.
     n
         Number of the note.
+    settings
+        Those that the notes were given to their singers by.
     """
     voice = notes["voice"].astype(np.int64)
     about = np.concatenate([_about(np.flatnonzero(voice == v), n) for v in np.unique(voice)])
@@ -240,7 +245,8 @@ def why(notes: Rows, features: Rows, n: int) -> Why:
     owner, at = voice[about], int(np.searchsorted(about, n))
     alone = bool(np.sum(owner == own) == 1)
     others = [v for v in np.unique(owner).tolist() if v != own] + ([] if alone else [-1])
-    weighed = [_weighed(m, owner, at, v) for v in others]
+    prior = prior_for(min(len(owner), AT_ONCE), settings.by_band)
+    weighed = [_weighed(m, owner, at, v, prior) for v in others]
     return Why(own, tuple(sorted(weighed, key=lambda one: one.nats)))
 
 
@@ -250,10 +256,10 @@ def _about(members: Numbers, n: int) -> Numbers:
     return members[max(0, at - MEMORY) : at + MEMORY]
 
 
-def _weighed(m: Material, owner: Numbers, at: int, instead: int) -> Weighed:
+def _weighed(m: Material, owner: Numbers, at: int, instead: int, prior: Prior) -> Weighed:
     moved = owner.copy()
     moved[at] = instead
-    prior, scratch = prior_for(min(len(owner), AT_ONCE)), scratch_for(len(owner))
+    scratch = scratch_for(len(owner))
     gain = np.zeros_like(scratch.sums)
     for who in (int(owner[at]), instead):
         for grouping, sign in ((owner, 1), (moved, -1)):

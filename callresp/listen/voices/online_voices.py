@@ -24,7 +24,7 @@ import numpy as np
 
 from callresp.listen.kernels._jit import kernel
 from callresp.listen.notes import FEATURES, Rows
-from callresp.listen.voices.assign import FREE, Hand, latest
+from callresp.listen.voices.assign import DEFAULT_SETTINGS, SingerSettings, latest
 from callresp.listen.voices.clustering import renumbered, settle
 from callresp.listen.voices.looks import (
     LOOKS,
@@ -34,14 +34,7 @@ from callresp.listen.voices.looks import (
     looks_of,
     material_of,
 )
-from callresp.listen.voices.voice_model import (
-    MEMORY,
-    Prior,
-    Scratch,
-    prior_for,
-    score,
-    scratch_for,
-)
+from callresp.listen.voices.voice_model import MEMORY, Prior, Scratch, prior_for, score, scratch_for
 
 HISTORY = 224  # notes that are grouped anew
 ROOM = 512
@@ -58,7 +51,7 @@ class VoiceTracker:
         Group anew by itself, which takes some tens of milliseconds in one call of
         `assign` out of `EVERY`. With `False` the caller does so when it has
         time, by calling `regroup`.
-    hand
+    settings
         What the user says about the singers.
 
     Examples
@@ -74,8 +67,10 @@ class VoiceTracker:
     [0, 0, 0]
     """
 
-    def __init__(self, *, regroup: bool = True, hand: Hand = FREE) -> None:
-        self._hand = hand
+    def __init__(
+        self, *, regroup: bool = True, settings: SingerSettings = DEFAULT_SETTINGS
+    ) -> None:
+        self._settings = settings
         self._regroups = regroup
         self._heard = 0  # notes so far
         self._due = FIRST_AFTER
@@ -95,7 +90,7 @@ class VoiceTracker:
         """
         note = np.atleast_1d(note)
         features = np.zeros(1, FEATURES) if features is None else np.atleast_1d(features)
-        if self._hand.most == 1:
+        if self._settings.most == 1:
             return 0
         if self._kept == ROOM:
             self._make_room()
@@ -104,8 +99,8 @@ class VoiceTracker:
         m.looks[at] = looks_of(note, features)[0]
         m.onset_s[at], m.offset_s[at] = float(note["onset_s"][0]), float(note["offset_s"][0])
         m.middle_db[0] = float(np.median(m.looks[: at + 1, 3]))
-        full = 0 < self._hand.most <= len(self._names)
-        prior = prior_for(min(at + 1, HISTORY), self._hand.by_band)
+        full = 0 < self._settings.most <= len(self._names)
+        prior = prior_for(min(at + 1, HISTORY), self._settings.by_band)
         row = _chosen(at, self._group, len(self._names), full, m, prior, self._scratch)
         if row == len(self._names):
             self._names.append(self._new_name())
@@ -144,7 +139,7 @@ class VoiceTracker:
         m = self._material
         part = material_of(m.looks[at], m.onset_s[at], m.offset_s[at])
         known = np.concatenate([self._name[held], np.full(end - start, -1, np.int64)])
-        found = settle(part, known, prior_for(len(at), self._hand.by_band), self._hand.most)
+        found = settle(part, known, prior_for(len(at), self._settings.by_band), self._settings.most)
         names = self._matched(found, self._name[at])
         rows = np.array(names)[found]
         changed = {}
