@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import shutil
 import subprocess
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 import msgspec
 from conftest import missing
 
+from callresp.firmware.limits import CORE_SOURCES
+from callresp.firmware.limits import lines as lines
 from callresp.link.board import SimulatedBoard
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
@@ -30,12 +31,10 @@ from callresp.link.session import encode
 from callresp.palette.model import Palette
 from callresp.plan.model import Plan
 
+# The programs that run the core on a computer.
 FIRMWARE = Path(__file__).resolve().parent.parent / "tools" / "firmware"
-sys.path.insert(0, str(FIRMWARE))
-
-from limits import lines as lines  # noqa: E402
-
-SOURCES = ["core.c", "outputs.c", "framing.c"]
+CORE = CORE_SOURCES[0].parent
+SOURCES = [str(source) for source in CORE_SOURCES]
 FLAGS = [
     "-std=c99",
     "-g",
@@ -61,7 +60,7 @@ def compiler() -> str:
 def built(folder: Path, main: str) -> Path:
     """One of the firmware's host programs, built with sanitizers."""
     program = folder / Path(main).stem
-    words = [compiler(), *FLAGS, main, *SOURCES, "-o", str(program)]
+    words = [compiler(), *FLAGS, "-I.", f"-I{CORE}", main, *SOURCES, "-o", str(program)]
     done = subprocess.run(words, cwd=FIRMWARE, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     return program

@@ -7,16 +7,16 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from core_board import CoreBoard, core_program
-from firmware_helpers import FIRMWARE, FLAGS, built, compiler
+from firmware_helpers import CORE, FIRMWARE, FLAGS, built, compiler, lines
 from link_helpers import FETTLE, Line, longest_on_s, plan_of
 
+from callresp.firmware.limits import CORE_SOURCES, header, limits_source, plan_table
 from callresp.link import stream as link_stream
 from callresp.link.board import SimulatedBoard
 from callresp.link.framing import Deframer, cobs_encode, crc16, frame
@@ -413,12 +413,11 @@ def test_a_plan_streams_to_the_firmware_over_a_pseudo_terminal(
     monkeypatch.setattr(link_stream, "ANSWER_S", 120.0)
     monkeypatch.setattr(link_stream, "GONE_S", 120.0)
     checked, log = plan_of(20, 0.15), tmp_path / "board.jsonl"
-    limits = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "lines"]
     words = [str(built(tmp_path, "host_board.c")), "--log", str(log), "--drift", "80"]
     board = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     assert board.stdin is not None
     assert board.stdout is not None
-    board.stdin.write(subprocess.run(limits, capture_output=True, check=True).stdout)
+    board.stdin.write(lines(FETTLE).encode())
     board.stdin.flush()
     session = link_stream.stream(checked, board.stdout.readline().decode().strip())
     board.stdin.close()
@@ -456,7 +455,7 @@ def test_framing_in_c_is_framing_in_python(tmp_path: Path) -> None:
         'for (i = 0; i < m; i++) printf(" %u", out[i]);\n'
         'printf(" %d\\n", cr_cobs_decode(out, m, back) == n); } return 0; }\n'
     )
-    words = [compiler(), *FLAGS, f"-I{FIRMWARE}", str(source), str(FIRMWARE / "framing.c")]
+    words = [compiler(), *FLAGS, f"-I{FIRMWARE}", f"-I{CORE}", str(source), str(CORE / "framing.c")]
     subprocess.run([*words, "-o", str(program)], check=True)
     import random
 
@@ -477,32 +476,30 @@ def test_framing_in_c_is_framing_in_python(tmp_path: Path) -> None:
         assert whole == 1
 
 
-def test_the_board_layer_compiles_with_a_pin_table(tmp_path: Path) -> None:
-    for option, last in ((), "1, 0"), (("--dry-run",), "1, 1"):
-        words = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "header", *option]
-        pins = subprocess.run(words, capture_output=True, text=True, check=True).stdout
-        assert "/* coil  0: tube 1 */" in pins
-        assert "/* light 0: status */" in pins
-        assert f"{last}, {{5000010, " in pins
-        (tmp_path / "pins.h").write_text(pins)
-        build = [compiler(), *FLAGS[:7], f"-I{tmp_path}", f"-I{FIRMWARE}", "-c"]
-        target = ["-o", str(tmp_path / "layer.o")]
-        subprocess.run([*build, str(FIRMWARE / "board_layer.c"), *target], check=True)
+def test_a_palettes_headers_build_the_core_and_the_board_layer(tmp_path: Path) -> None:
+    for dry_run in (False, True):
+        config = header(FETTLE, dry_run)
+        assert "#define CR_COILS 13\n" in config
+        assert "/* coil  0: tube 1 */" in config
+        assert "/* light 0: status */" in config
+        (tmp_path / "cr_config.h").write_text(config)
+        limits = tmp_path / "cr_limits.c"
+        limits.write_text(limits_source(FETTLE, dry_run))
+        assert f"1, {int(dry_run)}, {{5000010, " in limits.read_text()
+        sources = [*CORE_SOURCES, limits, CORE.parent / "boards" / "pattern.c"]
+        words = [compiler(), *FLAGS[:7], f"-I{tmp_path}", f"-I{CORE}", "-c", *map(str, sources)]
+        done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
 
 
 def test_a_plan_becomes_a_table_for_a_board_without_a_host(tmp_path: Path) -> None:
-    from callresp.plan.files import write_plan
-
     checked = plan_of(10)
-    plan = tmp_path / "a.plan.jsonl"
-    write_plan(plan, checked.plan)
-    words = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "plan", str(plan)]
-    table = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    table = plan_table(checked)
     assert table.count(".kind") == len(checked.plan.commands)
     (tmp_path / "plan.h").write_text(table)
     (tmp_path / "use.c").write_text(
         '#include "plan.h"\nint main(void) { return !cr_plan[0].length; }\n'
     )
-    build = [compiler(), "-std=c99", "-Werror", f"-I{FIRMWARE}", str(tmp_path / "use.c")]
-    subprocess.run([*build, "-o", str(tmp_path / "use")], check=True)
+    build = [compiler(), "-std=c99", "-Werror", f"-I{FIRMWARE}", f"-I{CORE}"]
+    subprocess.run([*build, str(tmp_path / "use.c"), "-o", str(tmp_path / "use")], check=True)
     assert subprocess.run([str(tmp_path / "use")], check=False).returncode == 0

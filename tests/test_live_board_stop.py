@@ -12,7 +12,7 @@ from typing import IO, Any
 import msgspec
 import pytest
 from board_on_pty import wait_until
-from firmware_helpers import FIRMWARE, built
+from firmware_helpers import built, lines
 from live_helpers import FETTLE, day_of, silence
 from test_live_engine import PROMPT, calls
 
@@ -29,8 +29,7 @@ def board(kind: str, folder: Path) -> Iterator[tuple[str, IO[bytes]]]:
         words = [sys.executable, "-m", "callresp.link.simulator"]
         head = msgspec.json.encode(FETTLE) + b"\n"
     else:
-        limits = [sys.executable, str(FIRMWARE / "limits.py"), "fettle", "lines"]
-        head = subprocess.run(limits, capture_output=True, check=True).stdout
+        head = lines(FETTLE).encode()
         words = [str(built(folder, "host_board.c"))]
     served = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     assert served.stdin is not None

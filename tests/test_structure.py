@@ -23,6 +23,7 @@ ROOMS = (
     "field",
     "midi",
     "synthesis",
+    "firmware",
     "link",
     "strike_test",
     "plan",

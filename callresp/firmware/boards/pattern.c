@@ -1,10 +1,7 @@
-/* A thin board layer for a common small microcontroller. NOT RUN BY ANY TEST HERE.
+/* A pattern of a board layer for a chip that has none yet. NOT RUN BY ANY TEST HERE.
  *
- * Fill in the functions that touch registers; everything else is the core's. For a dry run
- * make pins.h with --dry-run: the core then lights lamps and never switches a coil or a motor.
+ * Fill in the functions that touch registers; everything else is the core's.
  */
-#include "pins.h" /* made by limits.py from your palette */
-
 #include "core.h"
 
 /* What the chip's own library must give. */

@@ -1,30 +1,26 @@
-"""Limits of a palette as the firmware core takes them; pin table and plan as C headers.
+"""What the firmware's core must be told of a palette, as C sources and as lines.
 
-    python tools/firmware/limits.py PALETTE lines            for the host's board program
-    python tools/firmware/limits.py PALETTE header > pins.h  pin table and limits for a board
-                                    (--dry-run: one that lights lamps instead of striking)
-    python tools/firmware/limits.py PALETTE plan PLAN > plan.h
-                                    a plan as a table, for a board that plays without a host
-
+`header` is ``cr_config.h``, the one place of every size; `limits_source` is
+``cr_limits.c``, the limits; `plan_table` is a checked plan for a board that
+plays without a host; `lines` are the limits for the programs on a computer.
 All is rounded to the safe side: on-times down, currents up, temperatures down.
 """
 
 from __future__ import annotations
 
 import math
-import sys
 from pathlib import Path
 
-import click
-
 from callresp.link.messages import VERSION
-from callresp.palette.files import load_palette
 from callresp.palette.model import Coil, Palette
-from callresp.plan.checked_plan import CheckedPlan, check
+from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.electrical.heat import CLASS_LIMIT_C
 from callresp.plan.electrical.loads import LoadModel
-from callresp.plan.files import read_plan
 from callresp.plan.model import Hold, Light, Strike
+
+HERE = Path(__file__).resolve().parent
+CORE_SOURCES = tuple(HERE / "core" / name for name in ("core.c", "outputs.c", "framing.c"))
+CORE_HEADERS = tuple(HERE / "core" / name for name in ("core.h", "outputs.h"))
 
 TICKS_PER_MS = 10
 CORE_COILS, CORE_MOTORS, CORE_QUEUE, CORE_LIGHTS = 20, 4, 64, 32
@@ -135,41 +131,68 @@ def lines(palette: Palette, dry_run: bool = False) -> str:
 
 
 def header(palette: Palette, dry_run: bool = False) -> str:
-    """Pin table and limits as a C header; pins are numbered by channel, to be wired so."""
+    """``cr_config.h``: every size of the core, for all files alike; and what hangs where.
+
+    Parameters
+    ----------
+    palette
+        The machine.
+    dry_run
+        Make a board that lights lamps instead of switching coils and motors.
+    """
+    coils, motors, queue, *_, lights, _ = board_numbers(palette, dry_run)
     names = {s.coil.channel: s.name for s in palette.striker}
     for striker in palette.striker:
         if striker.damper is not None:
             names[striker.damper.coil.channel] = f"damper of {striker.name}"
+    # An array in C has at least one place.
+    sizes = {
+        "PROTOCOL": VERSION,
+        "COILS": max(coils, 1),
+        "MOTORS": max(motors, 1),
+        "LIGHTS": max(lights, 1),
+        "DRIVERS": max(len(palette.driver), 1),
+        "QUEUE": queue,
+        "SPANS": max(128, spans_needed(palette)),
+        "DRY_RUN": int(dry_run),
+    }
     rows = [
-        f"/* Made from the palette '{palette.name}'; do not edit. */",
-        "#ifndef CR_PINS_H",
-        "#define CR_PINS_H",
-        # Before the core is read: its memory of on-times must hold a cycle of this machine.
-        "#ifndef CR_SPANS",
-        f"#define CR_SPANS {max(128, spans_needed(palette))} /* give it to every file */",
-        "#endif",
-        '#include "core.h"',
-        f"typedef char cr_pins_fit_the_core[CR_VERSION == {VERSION} ? 1 : -1];",
+        f"/* Made from the palette '{_comment(palette.name)}'; do not edit. */",
+        "#ifndef CR_CONFIG_H",
+        "#define CR_CONFIG_H",
+        *(f"#define CR_{name} {size}" for name, size in sizes.items()),
         "/* channel: what hangs on it */",
+        *(f"/* coil {n:2}: {_comment(name)} */" for n, name in sorted(names.items())),
+        *(f"/* motor {t.channel}: {_comment(t.name)} */" for t in palette.turner),
+        *(f"/* light {n}: {'status' if n == 0 else 'lamp'} */" for n in range(lights)),
+        "#endif",
     ]
-    rows += [f"/* coil {n:2}: {name} */" for n, name in sorted(names.items())]
-    rows += [f"/* motor {t.channel}: {t.name} */" for t in palette.turner]
-    rows += [
-        f"/* light {n}: {'status' if n == 0 else 'lamp'} */" for n in range(palette.board.lights)
-    ]
+    return "\n".join(rows) + "\n"
+
+
+def limits_source(palette: Palette, dry_run: bool = False) -> str:
+    """``cr_limits.c``: what the machine stands, as the core's `cr_config`."""
     board = ", ".join(map(str, board_numbers(palette, dry_run)))
     drivers = ", ".join(map(str, driver_numbers(palette)))
-    rows.append(f"static const cr_config cr_limits = {{{board}, {{{drivers}}},")
-    rows.append("    .coil = {")
+    rows = [
+        f"/* Made from the palette '{_comment(palette.name)}'; do not edit. */",
+        '#include "core.h"',
+        f"const cr_config cr_limits = {{{board}, {{{drivers}}},",
+        "    {",
+    ]
     for channel, coil in sorted(palette.coils().items()):
         numbers = ", ".join(map(str, coil_numbers(coil, palette)))
         rows.append(f"        [{channel}] = {{true, {numbers}}},")
-    rows.append("    },")
-    rows.append("    .motor = {")
+    rows += ["    },", "    {"]
     for channel, turner in sorted(motor_numbers(palette).items()):
         rows.append(f"        [{channel}] = {{true, {', '.join(map(str, turner))}}},")
-    rows += ["    }};", "#endif"]
+    rows += ["    }};"]
     return "\n".join(rows) + "\n"
+
+
+def _comment(text: str) -> str:
+    """A name from a palette, so that it can't end the comment it stands in."""
+    return text.replace("*/", "* /").replace("\\", "/").replace("\n", " ")
 
 
 def plan_table(checked: CheckedPlan) -> str:
@@ -197,23 +220,3 @@ def plan_table(checked: CheckedPlan) -> str:
     rows.append("};")
     rows.append(f"enum {{ CR_PLAN_COUNT = {len(checked.plan.commands)} }};")
     return "\n".join(rows) + "\n"
-
-
-@click.command(context_settings={"help_option_names": ["-h", "--help"]})
-@click.argument("palette")
-@click.argument("what", type=click.Choice(["lines", "header", "plan"]))
-@click.argument("plan", type=click.Path(path_type=Path), required=False)
-@click.option("--dry-run", is_flag=True, help="Light lamps instead of striking.")
-def main(palette: str, what: str, plan: Path | None, dry_run: bool) -> None:
-    """Write the limits of PALETTE for the firmware."""
-    machine = load_palette(palette)
-    if what == "plan":
-        if plan is None:
-            raise click.UsageError("name the plan")
-        click.echo(plan_table(check(read_plan(plan), machine)), nl=False)
-    else:
-        click.echo((lines if what == "lines" else header)(machine, dry_run), nl=False)
-
-
-if __name__ == "__main__":
-    sys.exit(main())

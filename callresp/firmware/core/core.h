@@ -11,14 +11,12 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+/* Every size, from one place: CR_COILS, CR_MOTORS, CR_LIGHTS, CR_DRIVERS, CR_QUEUE, CR_SPANS. */
+#include "cr_config.h"
+
 enum {
     CR_VERSION = 2,
     CR_FIRMWARE = 2,
-    CR_QUEUE = 64,
-    CR_COILS = 20,
-    CR_MOTORS = 4,
-    CR_LIGHTS = 32,
-    CR_DRIVERS = 8,
     CR_FRAME = 72,
     CR_EVENTS = 128,
     CR_GRACE_TICKS = 20,      /* 2 ms: later than this a command is refused as late */
@@ -34,11 +32,7 @@ enum {
     CR_WINDOW = 32
 };
 
-/* On-times of a coil to remember for its duty: as many as fit in a cycle, or a few come out
- * stricter than they are. limits.py says how many a palette needs. */
-#ifndef CR_SPANS
-#define CR_SPANS 128
-#endif
+typedef char cr_config_is_for_this_core[CR_PROTOCOL == CR_VERSION ? 1 : -1];
 
 enum { CR_EXECUTED, CR_LATE, CR_OVER_LIMIT, CR_NO_CHANNEL, CR_CANCELLED };
 enum { CR_LOW_VOLTAGE = 1, CR_SILENCE = 2, CR_HOT = 4, CR_DAMAGED = 8, CR_RAIN = 16, CR_STOPPED = 32 };
@@ -150,6 +144,8 @@ typedef struct {
     uint8_t frame[CR_FRAME];
     uint8_t frame_count;
 } cr_board;
+
+extern const cr_config cr_limits; /* made from the palette, in cr_limits.c */
 
 void cr_init(cr_board *board, const cr_config *config, const cr_hal *hal, uint32_t now,
              uint16_t restarts);

@@ -1,0 +1,1 @@
+"""The board's firmware: its core in C, board layers, and what they are told of a palette."""
