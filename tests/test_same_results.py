@@ -104,3 +104,17 @@ def test_a_folder_that_is_no_checkout_is_refused(tmp_path: Path) -> None:
     done = CliRunner().invoke(same.same_results, [str(tmp_path), str(tmp_path)])
     assert done.exit_code == 2
     assert "is it a checkout?" in done.output
+
+
+@pytest.mark.parametrize("given", ["", "before"])
+def test_a_stage_reads_what_was_given_or_else_its_own(
+    given: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    called: list[tuple[str, ...]] = []
+    monkeypatch.setattr(same, "call", lambda *words: called.append(words))
+    job = same.Job(("owls",), ("answer",), ("fettle",), live=False)
+    same.do_one("dawn.wav", job, Path(given))
+    heard, reply = Path(given, "general.heard.jsonl"), Path(given, "answer-fettle.reply.jsonl")
+    assert ("transcribe", "dawn.wav", "-o", "general.heard.jsonl") in called
+    assert [words[1] for words in called if words[0] == "reply"] == [str(heard)]
+    assert [words[1] for words in called if words[0] == "check"] == [str(reply)]

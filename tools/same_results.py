@@ -5,6 +5,7 @@
     python tools/same_results.py ../old .
     python tools/same_results.py ../old . --scene chorus --scene pond
     python tools/same_results.py ../old . dawn.flac dusk.wav --ignore why
+    python tools/same_results.py ../old . --stages --ignore voice --ignore palette_sha256
 
 Both checkouts get the same sound: every scene of the old one's corpus (rendered
 once, by the old one) and the recordings named, each cut to two minutes. Each
@@ -13,6 +14,10 @@ every palette, plans every reply, and listens and answers live. What they wrote
 is compared line by line as parsed JSON, every digit of it; format versions are
 left out, and so are the fields named by --ignore. A row a recording says how
 much was compared and, where something differs, the first place.
+
+With --stages the new one answers what the old one heard, and plans what the old
+one answered, so that a stage changed on purpose hides nothing in those after it;
+the live run, which has all stages in one, is left out.
 
 Only the commands are called, so a checkout may be laid out inside as it likes.
 Sound and results are kept in a cache by what they were made from: a checkout
@@ -60,6 +65,9 @@ class Job:
     rules: tuple[str, ...]
     palettes: tuple[str, ...]
     live: bool
+    # A folder of results for each recording, whose scores are answered and planned in place
+    # of this checkout's own.
+    given: tuple[str, ...] = ()
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -78,6 +86,7 @@ class Difference:
 @click.option("--scene", "scenes", multiple=True, help="Only these scenes; default: all.")
 @click.option("--no-scenes", is_flag=True, help="Only the recordings named.")
 @click.option("--no-live", is_flag=True, help="Leave out the live run.")
+@click.option("--stages", is_flag=True, help="Give each stage what the old one made before it.")
 @click.option("--seconds", default=120.0, show_default=True, help="Cut recordings to this.")
 @click.option("--ignore", multiple=True, help="A field to leave out, such as 'why'.")
 @click.option(
@@ -93,6 +102,7 @@ def same_results(
     scenes: tuple[str, ...],
     no_scenes: bool,
     no_live: bool,
+    stages: bool,
     seconds: float,
     ignore: tuple[str, ...],
     cache: Path,
@@ -101,8 +111,11 @@ def same_results(
     wanted = () if no_scenes else scenes or names(old, "scenes")
     sounds = [scene(old, name, seconds, cache) for name in wanted]
     sounds += [cut(path, seconds, cache) for path in recordings]
-    job = Job(names(old, "profiles"), names(old, "rules"), names(old, "palettes"), not no_live)
+    live = not (no_live or stages)
+    job = Job(names(old, "profiles"), names(old, "rules"), names(old, "palettes"), live)
     made_old = results(old, sounds, job, cache)
+    if stages:
+        job = dataclasses.replace(job, given=tuple(str(folder) for folder in made_old))
     made_new = results(new, sounds, job, cache)
     table = Table(f"{old} against {new}", ("recording", "notes", "replies", "plan", "live", ""))
     found = []
@@ -166,9 +179,11 @@ def results(tree: Path, sounds: Sequence[Path], job: Job, cache: Path) -> list[P
     state = tree_digest(tree, ("callresp", "corpus"))
     method: list[str | bytes] = [state, Path(__file__).read_bytes(), repr(job), sys.version]
     folders = [cache / "results" / digest([*method, sound.read_bytes()]) for sound in sounds]
+    # Where nothing is given, a stage reads what was made in the folder of results itself.
+    given = job.given or [""] * len(folders)
     missing = [
-        (str(sound), str(folder))
-        for sound, folder in zip(sounds, folders, strict=True)
+        (str(sound), str(folder), before)
+        for sound, folder, before in zip(sounds, folders, given, strict=True)
         if not (folder / "done").exists()
     ]
     if missing:
@@ -198,17 +213,20 @@ def work() -> None:
     package = importlib.util.find_spec("callresp")
     if package is None or package.origin is None or tree not in Path(package.origin).parents:
         sys.exit(f"same_results: callresp was not found in {tree}")
-    for number, (sound, folder) in enumerate(jobs, 1):
+    for number, (sound, folder, given) in enumerate(jobs, 1):
         started = time.monotonic()
         os.chdir(made(Path(folder)))
-        do_one(sound, job)
+        do_one(sound, job, Path(given))
         Path("done").touch()
         taken = time.monotonic() - started
         print(f"  {number}/{len(jobs)} {Path(sound).stem}: {taken:.1f} s", file=sys.stderr)
 
 
-def do_one(sound: str, job: Job) -> None:
-    """Hear, answer and plan one recording, each result in a file of the current folder."""
+def do_one(sound: str, job: Job, given: Path) -> None:
+    """Hear, answer and plan one recording, each result in a file of the current folder.
+
+    The scores answered and planned are those in the folder `given`.
+    """
     call("transcribe", sound, "-o", "general.heard.jsonl")
     for profile in job.profiles:
         call("transcribe", sound, "--profile", profile, "-o", f"{profile}.heard.jsonl")
@@ -216,8 +234,8 @@ def do_one(sound: str, job: Job) -> None:
         for palette in job.palettes:
             stem = f"{rules}-{palette}"
             words = ("--rules", rules, "--palette", palette)
-            call("reply", "general.heard.jsonl", *words, "-o", f"{stem}.reply.jsonl")
-            call("check", f"{stem}.reply.jsonl", "-o", f"{stem}.plan.jsonl")
+            call("reply", str(given / "general.heard.jsonl"), *words, "-o", f"{stem}.reply.jsonl")
+            call("check", str(given / f"{stem}.reply.jsonl"), "-o", f"{stem}.plan.jsonl")
     if job.live:
         log = Path("live.log")
         log.unlink(missing_ok=True)

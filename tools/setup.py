@@ -195,16 +195,7 @@ def run_tests(python: Path, rest: list[str]) -> int:
         status = status or run([python, "-m", *words])
     workers = str(min(os.cpu_count() or 1, 8))
     say("pytest")
-    tests: list[str | Path] = [
-        python,
-        "-m",
-        "pytest",
-        "-n",
-        workers,
-        "--cov",
-        "--cov-report=term:skip-covered",
-    ]
-    return run([*tests, *rest]) or status
+    return run([python, "-m", "pytest", "-n", workers, *rest]) or status
 
 
 def say(text: str) -> None:
