@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from callresp.errors import UserError
 from callresp.io.settings import Path_, Source
+from callresp.palette import pin_checks
 from callresp.palette.model import Coil, Damper, Palette, Striker
 
 # No field recorder takes in a partial above this, so it is a slip and not a measurement.
@@ -29,6 +30,7 @@ def faults(palette: Palette, source: Source) -> Iterator[UserError]:
         if striker.damper is not None:
             yield from _damper(striker, striker.damper, ("striker", number, "damper"), source)
     yield from _turners(palette, source)
+    yield from pin_checks.faults(palette, source)
 
 
 def coil_places(palette: Palette) -> Iterator[tuple[Path_, str, Coil]]:

@@ -46,4 +46,6 @@ def fingerprint(palette: Palette) -> str:
     # A key that came later leaves palettes without it as they were, and their plans valid.
     if palette.coldest_c is None:
         del told["coldest_c"]
+    # Which pin does it is nothing to a plan.
+    del told["board"]["chip"], told["board"]["pins"]
     return hashlib.sha256(msgspec.json.encode(told)).hexdigest()

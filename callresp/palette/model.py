@@ -33,6 +33,8 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from callresp.palette.pins import BoardPins, ChipName
+
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
 Hertz = Annotated[float, Meta(ge=20.0, le=20000.0)]
 Ms = Annotated[float, Meta(ge=0.0, le=10000.0)]
@@ -242,7 +244,10 @@ class Supply(PaletteTable, frozen=True):
 
 
 class Board(PaletteTable, frozen=True):
-    """The microcontroller board. `lights` counts its lamps; the first is its status light."""
+    """The microcontroller board. `lights` counts its lamps; the first is its status light.
+
+    `chip` and `pins` are for those who make its firmware and its wiring.
+    """
 
     name: Name
     coil_channels: Annotated[int, Meta(ge=1, le=64)]
@@ -251,6 +256,8 @@ class Board(PaletteTable, frozen=True):
     buffer: Annotated[int, Meta(ge=4, le=1024)] = 64
     silence_ms: Annotated[float, Meta(ge=50.0, le=250.0)] = 200.0
     lights: Annotated[int, Meta(ge=0, le=32)] = 1
+    chip: ChipName | None = None
+    pins: BoardPins | None = None
 
 
 class Palette(PaletteTable, frozen=True):
