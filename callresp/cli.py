@@ -14,7 +14,6 @@ import logging
 import os
 import sys
 from collections.abc import Sequence
-from typing import Any
 
 import click
 
@@ -75,7 +74,7 @@ class LazyGroup(click.Group):
         command: click.Command = getattr(module, own, None) or module.command
         return command
 
-    def invoke(self, ctx: click.Context) -> Any:
+    def invoke(self, ctx: click.Context) -> object:
         """Run a command; a reader that goes away, as in `| head`, is no fault."""
         try:
             status = super().invoke(ctx)

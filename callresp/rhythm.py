@@ -26,10 +26,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from callresp.io.score import Phrase
 
 Times = npt.NDArray[np.float64]
 
@@ -280,8 +281,8 @@ def rhythm_of(onsets_s: npt.ArrayLike) -> Rhythm:
     )
 
 
-def phrase_rhythms(phrases: Iterable[Any]) -> list[tuple[Any, Rhythm]]:
-    """The rhythm of every `callresp.io.score.Phrase`, in their order."""
+def phrase_rhythms(phrases: Iterable[Phrase]) -> list[tuple[Phrase, Rhythm]]:
+    """The rhythm of every phrase, in their order."""
     return [(phrase, rhythm_of([note.onset_s for note in phrase.notes])) for phrase in phrases]
 
 

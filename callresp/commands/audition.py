@@ -31,7 +31,7 @@ class Heard:
     measures: ReplyMetrics
     battery_hours: float | None
 
-    def row(self) -> dict[str, Any]:
+    def row(self) -> dict[str, object]:
         """As plain data."""
         changes = self.checked.plan.changes
         return {

@@ -8,70 +8,77 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Protocol, TypeVar
 
 import click
 
-Decorated = TypeVar("Decorated", bound=Callable[..., Any])
-Option = Callable[[Decorated], Decorated]
+Command = TypeVar("Command", bound=Callable[..., object])
+
+
+class Option(Protocol):
+    """An option as `click` has it: a decorator that leaves the function as it is."""
+
+    def __call__(self, function: Command, /) -> Command:
+        """Declare the option of this command."""
+
 
 PATH = click.Path(path_type=Path)
 
-palette: Option[Any] = click.option(
+palette: Option = click.option(
     "--palette", default="fettle", show_default=True, help="Shipped name or TOML file."
 )
-rules: Option[Any] = click.option(
+rules: Option = click.option(
     "--rules", default="answer", show_default=True, help="Shipped name or TOML file."
 )
-profile: Option[Any] = click.option(
+profile: Option = click.option(
     "--profile", help="Listening profile: a shipped name or a TOML file."
 )
-channel: Option[Any] = click.option(
+channel: Option = click.option(
     "--channel", type=click.IntRange(1), help="Listen to this channel only."
 )
-calibration: Option[Any] = click.option(
+calibration: Option = click.option(
     "--calibration", type=PATH, help="File from 'callresp calibrate': adds sound pressure."
 )
-seed: Option[Any] = click.option(
+seed: Option = click.option(
     "--seed", type=click.IntRange(0), help="Another seed than the rule set's own."
 )
-tuning: Option[Any] = click.option(
+tuning: Option = click.option(
     "--tuning",
     type=click.Choice(["bend", "mts"]),
     default="bend",
     show_default=True,
     help="Reach the strikers' pitches by pitch bend or by MIDI Tuning Standard.",
 )
-yes: Option[Any] = click.option(
+yes: Option = click.option(
     "--yes", is_flag=True, help="Ask nothing: the cautions are read, the machine is clear."
 )
 
 
-device: Option[Any] = click.option(
+device: Option = click.option(
     "--device", help="Sound card by name or number; else the system's own choice."
 )
-channels: Option[Any] = click.option(
+channels: Option = click.option(
     "--channels",
     type=click.IntRange(1, 32),
     default=1,
     show_default=True,
     help="Of raw PCM: signed 16-bit little-endian.",
 )
-file_channel: Option[Any] = click.option(
+file_channel: Option = click.option(
     "--channel", type=click.IntRange(1), help="Of a recording: this one only."
 )
 
 
 def sound_input(
     what: str = "'device' (sound card), '-' (raw 16-bit PCM), or a recording.",
-) -> Option[Any]:
+) -> Option:
     """``--input``, which fills `source`."""
     return click.option(
         "--input", "source", default="device", show_default=True, metavar="WHAT", help=what
     )
 
 
-def rate(least_hz: int = 8000) -> Option[Any]:
+def rate(least_hz: int = 8000) -> Option:
     """``--rate``: samples a second."""
     return click.option(
         "--rate",
@@ -82,16 +89,16 @@ def rate(least_hz: int = 8000) -> Option[Any]:
     )
 
 
-def own_palette(whose: str) -> Option[Any]:
+def own_palette(whose: str) -> Option:
     """``--palette`` where a file names its own."""
     return click.option("--palette", help=f"Shipped name or TOML file; else the {whose} own.")
 
 
-def output(what: str) -> Option[Any]:
+def output(what: str) -> Option:
     """``-o``: where to write."""
     return click.option("-o", "--output", type=PATH, help=what)
 
 
-def json(what: str = "One JSON object, nothing else.") -> Option[Any]:
+def json(what: str = "One JSON object, nothing else.") -> Option:
     """``--json``, which fills `as_json`."""
     return click.option("--json", "as_json", is_flag=True, help=what)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 import msgspec
@@ -232,7 +232,7 @@ def _as_name(label: str) -> str:
     return "".join(c if c.isalnum() else "-" for c in label.replace(", ", "-"))
 
 
-def _plain(heard: HeardScore, ways: list[Way]) -> dict[str, Any]:
+def _plain(heard: HeardScore, ways: list[Way]) -> dict[str, object]:
     from callresp.field.replay import overlap_of
 
     return {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -56,7 +56,7 @@ def command(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> No
             )
 
 
-def row_of(phrase: Phrase, rhythm: Rhythm) -> dict[str, Any]:
+def row_of(phrase: Phrase, rhythm: Rhythm) -> dict[str, object]:
     """The rhythm of a phrase as plain values for machines."""
     return {
         "phrase": phrase.id,

@@ -11,12 +11,14 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from callresp.commands import ui
 from callresp.plan.model import Hold, Light, Strike
 
 if TYPE_CHECKING:
+    from rich.console import Group
+
     from callresp.link.session import SentCommand, Session
     from callresp.palette.model import Palette
 
@@ -89,7 +91,7 @@ class Channels:
         row.worst_ms = max(row.worst_ms, abs(sent.played_s - sent.host_s) * 1000)
 
 
-def picture(channels: Channels, session: Session, now_s: float, total: int) -> Any:
+def picture(channels: Channels, session: Session, now_s: float, total: int) -> Group:
     """The view as it stands, for rich to draw."""
     from rich.console import Group
     from rich.table import Table

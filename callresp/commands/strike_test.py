@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -420,7 +420,7 @@ def _from_hand(
     return found, draft("my machine", wired, CoilSupply(), title, SAFE_RESTRIKE_MS)
 
 
-def _json(whole: dict[str, Any]) -> str:
+def _json(whole: dict[str, object]) -> str:
     import msgspec
 
     return msgspec.json.format(msgspec.json.encode(whole)).decode() + "\n"

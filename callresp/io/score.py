@@ -25,7 +25,7 @@ from collections.abc import Callable, Iterable, Sequence
 from itertools import chain, groupby, pairwise
 from operator import attrgetter
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import msgspec
 
@@ -287,7 +287,7 @@ def write_score(path: Path, header: msgspec.Struct, rows: Iterable[object], coun
             out.write(msgspec.json.encode(value) + b"\n")
 
 
-def read_objects(path: Path) -> list[tuple[str, dict[str, Any]]]:
+def read_objects(path: Path) -> list[tuple[str, dict[str, object]]]:
     """Every JSON object of a file with its place ("file, line n").
 
     Raises
@@ -312,7 +312,7 @@ def read_objects(path: Path) -> list[tuple[str, dict[str, Any]]]:
     return found
 
 
-def convert_line(kind: type[T], value: dict[str, Any], where: str) -> T:
+def convert_line(kind: type[T], value: dict[str, object], where: str) -> T:
     """One line as a value of its kind.
 
     Raises
@@ -326,7 +326,7 @@ def convert_line(kind: type[T], value: dict[str, Any], where: str) -> T:
         raise UserError(str(fault), where=where, remedy="mend the line or make it anew") from None
 
 
-def convert_header(kind: type[Header], value: dict[str, Any], want: str, where: str) -> Header:
+def convert_header(kind: type[Header], value: dict[str, object], want: str, where: str) -> Header:
     """A header line, if it heads what is wanted: ``"heard"``, ``"reply"`` or ``"plan"``.
 
     Raises
@@ -339,7 +339,8 @@ def convert_header(kind: type[Header], value: dict[str, Any], want: str, where: 
         told = _NAMES.get(str(own), f"'{own}'")
         raise UserError(f"this is {told}", where=where, remedy=f"give {_NAMES[want]}")
     header = convert_line(kind, value, where)
-    if value.get("version", VERSION) > VERSION:
+    version = value.get("version", VERSION)
+    if isinstance(version, int) and version > VERSION:
         raise UserError("made by a newer callresp", where=where, remedy="update callresp")
     return header
 

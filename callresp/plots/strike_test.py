@@ -15,6 +15,7 @@ from callresp.plots import style as look
 from callresp.strike_test.results import Finding, MeasuredValue, StrikerResult, StrikeTestResult
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 WIDTH_IN = 11.7
@@ -116,7 +117,7 @@ def _figures(figure: Figure, one: StrikerResult, top: float) -> None:
     _text(figure, LEFT_IN, top + 0.19, "\n".join(lines), fontsize=7.6, linespacing=1.45)
 
 
-def _partials(axes: Any, one: StrikerResult) -> None:
+def _partials(axes: Axes, one: StrikerResult) -> None:
     if not one.partials:
         _nothing(axes)
         return
@@ -147,7 +148,7 @@ def _partials(axes: Any, one: StrikerResult) -> None:
     _plain_log(axes)
 
 
-def _plain_log(axes: Any) -> None:
+def _plain_log(axes: Axes) -> None:
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     axes.xaxis.set_major_locator(LogLocator(10, (1, 2, 5)))
@@ -155,7 +156,7 @@ def _plain_log(axes: Any) -> None:
     axes.xaxis.set_minor_formatter(NullFormatter())
 
 
-def _decay(axes: Any, one: StrikerResult) -> None:
+def _decay(axes: Axes, one: StrikerResult) -> None:
     if not one.decay_db:
         _nothing(axes)
         return
@@ -187,7 +188,7 @@ def _decay(axes: Any, one: StrikerResult) -> None:
     axes.grid(axis="y", color=look.GRID, linewidth=0.5)
 
 
-def _force(axes: Any, one: StrikerResult) -> None:
+def _force(axes: Axes, one: StrikerResult) -> None:
     known = [f for f in one.force if f.level_db is not None]
     if not known:
         _nothing(axes)
@@ -214,7 +215,7 @@ def _force(axes: Any, one: StrikerResult) -> None:
     axes.set_ylim(low - 3, max(level) + 4)
 
 
-def _repeats(axes: Any, one: StrikerResult) -> None:
+def _repeats(axes: Axes, one: StrikerResult) -> None:
     if not one.repeats:
         _nothing(axes)
         return
@@ -236,7 +237,7 @@ def _repeats(axes: Any, one: StrikerResult) -> None:
     _plain_log(axes)
 
 
-def _nothing(axes: Any) -> None:
+def _nothing(axes: Axes) -> None:
     axes.set_axis_off()
     axes.text(0.0, 0.5, "not measured", transform=axes.transAxes, color=look.MUTED, fontsize=7)
 

@@ -14,7 +14,7 @@ import math
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -30,6 +30,9 @@ from callresp.strike_test.results import (
     StrikerResult,
     StrikeTestResult,
 )
+
+if TYPE_CHECKING:
+    from tomlkit.items import AbstractTable
 
 _OURS = re.compile(rf"\s*;?\s*({NOT_YET}|measured\b.*|{LOWERED}.*)$")
 _WAS = re.compile(rf"{LOWERED} ([0-9.]+)")
@@ -112,7 +115,9 @@ class _Pen:
     striker: str
     keep: tuple[str, ...]
 
-    def write(self, table: Any, key: str, value: Any, note: str, where: str = "") -> None:
+    def write(
+        self, table: AbstractTable, key: str, value: object, note: str, where: str = ""
+    ) -> None:
         """Put `value` at `key`, with `note` as its comment behind the user's own words."""
         old = table.get(key)
         said = _said(old)
@@ -129,18 +134,18 @@ class _Pen:
             table[key].comment(f"{own}; {note}" if own else note)
 
 
-def _said(item: Any) -> str:
+def _said(item: object) -> str:
     trivia = getattr(item, "trivia", None)
     return (trivia.comment or "").lstrip("#").strip() if trivia is not None else ""
 
 
-def _can_comment(table: Any) -> bool:
+def _can_comment(table: AbstractTable) -> bool:
     import tomlkit.items
 
     return not isinstance(table, tomlkit.items.InlineTable)
 
 
-def _inner_comments(item: Any) -> list[str]:
+def _inner_comments(item: object) -> list[str]:
     """Comments that stand between the lines of an array."""
     if not isinstance(item, list):
         return []
@@ -148,7 +153,7 @@ def _inner_comments(item: Any) -> list[str]:
     return [m[1] for m in (_COMMENT.search(row) for row in rows[:-1]) if m]
 
 
-def _item(key: str, value: Any, comments: Iterable[str]) -> Any:
+def _item(key: str, value: object, comments: Iterable[str]) -> Any:
     import tomlkit
 
     if not isinstance(value, list):
@@ -165,11 +170,11 @@ def _number(value: float) -> str:
     return text if any(c in text for c in ".e") else f"{text}.0"
 
 
-def _brief(value: Any) -> str:
+def _brief(value: object) -> str:
     return f"{len(value)} points" if isinstance(value, list) else f"{value}"
 
 
-def _put_back(table: Any) -> None:
+def _put_back(table: AbstractTable) -> None:
     """Undo what only the test needed, where nothing was measured."""
     said = _said(table.get("restrike_ms"))
     was = _WAS.search(said)
@@ -208,7 +213,9 @@ def _two(value: float) -> str:
     return f"{value:.{min(digits, 3)}f}"
 
 
-def _write_striker(table: Any, one: StrikerResult, found: StrikeTestResult, pen: _Pen) -> None:
+def _write_striker(
+    table: AbstractTable, one: StrikerResult, found: StrikeTestResult, pen: _Pen
+) -> None:
     drafted = NOT_YET in _said(table.get("kind"))
     if drafted:
         own = table["kind"] != DRAFT_KIND
@@ -238,7 +245,7 @@ def _write_striker(table: Any, one: StrikerResult, found: StrikeTestResult, pen:
     _no_longer_than_free(table, one)
 
 
-def _no_longer_than_free(table: Any, one: StrikerResult) -> None:
+def _no_longer_than_free(table: AbstractTable, one: StrikerResult) -> None:
     """A damped sound rings no longer than a free one: an old figure may say so."""
     damper = table["damper"]
     free_s = max(
@@ -250,7 +257,7 @@ def _no_longer_than_free(table: Any, one: StrikerResult) -> None:
             damper["damped_t60_s"].comment("measured, no shorter than it rings free")
 
 
-def _write_sound(table: Any, one: StrikerResult, pen: _Pen) -> None:
+def _write_sound(table: AbstractTable, one: StrikerResult, pen: _Pen) -> None:
     if one.pitch_hz is not None:
         pitch, per_hz = one.pitch_hz, 1731.2 / one.pitch_hz.value
         repeats, other = (
@@ -282,7 +289,7 @@ def _write_sound(table: Any, one: StrikerResult, pen: _Pen) -> None:
     pen.write(table, "partials", partials, f"{note_of(longest, '%', relative=True)} in T60")
 
 
-def _reference(table: Any, one: StrikerResult) -> float:
+def _reference(table: AbstractTable, one: StrikerResult) -> float:
     """What ratios are counted from: the pitch that stands in the file in the end."""
     for key in ("pitch_hz", "base_hz"):
         if key in table:
@@ -290,7 +297,9 @@ def _reference(table: Any, one: StrikerResult) -> float:
     return one.base_hz
 
 
-def _write_timing(table: Any, one: StrikerResult, found: StrikeTestResult, pen: _Pen) -> None:
+def _write_timing(
+    table: AbstractTable, one: StrikerResult, found: StrikeTestResult, pen: _Pen
+) -> None:
     if one.latency_ms is not None:
         note = f"{note_of(one.latency_ms, 'ms')}, from {found.latency_from}"
         pen.write(table, "latency_ms", round(max(one.latency_ms.value, 0.0), 2), note)
@@ -315,7 +324,7 @@ def _write_timing(table: Any, one: StrikerResult, found: StrikeTestResult, pen: 
         _put_back(table)
 
 
-def _write_force(table: Any, one: StrikerResult, pen: _Pen) -> None:
+def _write_force(table: AbstractTable, one: StrikerResult, pen: _Pen) -> None:
     points = palette_points(one.force)
     if not points:
         return
@@ -330,8 +339,8 @@ def _write_force(table: Any, one: StrikerResult, pen: _Pen) -> None:
     pen.write(table, "force", rows, note)
 
 
-def json_report(found: StrikeTestResult, written: UpdatedPalette) -> dict[str, Any]:
+def json_report(found: StrikeTestResult, written: UpdatedPalette) -> dict[str, object]:
     """The JSON report: everything measured, and what was kept by hand."""
-    whole: dict[str, Any] = msgspec.to_builtins(found, enc_hook=float)
+    whole: dict[str, object] = msgspec.to_builtins(found, enc_hook=float)
     whole["kept_by_hand"] = [{"striker": s, "key": k, "measured": m} for s, k, m in written.kept]
     return whole
