@@ -2,62 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
-import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
-from callresp.errors import UserError
 
 if TYPE_CHECKING:
-    from callresp.io.score import HeardScore, ReplyScore
-    from callresp.palette.model import Palette
-    from callresp.plan.checked_plan import CheckedPlan
-    from callresp.reply.metrics import ReplyMetrics
-    from callresp.reply.rules import RuleSet
-
-
-@dataclass(frozen=True)
-class Heard:
-    """One audition: the rules as they were tried, and what came of them."""
-
-    label: str
-    reply: ReplyScore
-    checked: CheckedPlan
-    measures: ReplyMetrics
-    battery_hours: float | None
-
-    def row(self) -> dict[str, object]:
-        """As plain data."""
-        changes = self.checked.plan.changes
-        return {
-            "label": self.label,
-            **msgspec.to_builtins(self.measures),
-            "changes": len(changes),
-            "dropped": sum(change.change == "dropped" for change in changes),
-            "battery_hours": self.battery_hours,
-        }
-
-    def caption(self) -> str:
-        """The label with the measures, as a line for the picture."""
-        row = self.row()
-        parts = [
-            f"answers {row['answered_share']:.0%}",
-            f"overlap {row['overlap_share']:.0%}",
-            f"{row['strokes_per_minute']:.0f} strokes a minute",
-        ]
-        if row["contour"] is not None:
-            parts.append(f"contour {row['contour']:.2f}")
-        if row.get("picked") is not None:
-            by_chance = f"{row['picked_chance']:.0%} by chance"
-            parts.append(f"call picked {row['picked']:.0%} ({by_chance})")
-        if row["dropped"]:
-            parts.append(f"{row['dropped']} dropped")
-        return f"{self.label}:  {', '.join(parts)}"
+    from callresp.io.score import HeardScore
+    from callresp.plan.auditions import Audition
 
 
 @click.command(name="audition")
@@ -95,6 +50,7 @@ def command(
     """
     from callresp.io.resources import shipped
     from callresp.palette.files import load_palette
+    from callresp.plan.auditions import audition, swept
     from callresp.reply.rules import load_rules
 
     if picture is not None:
@@ -145,69 +101,6 @@ def _heard(source: Path) -> tuple[HeardScore, Path | None]:
         return transcribe(open_recording(source), progress=advance), source
 
 
-def audition(
-    label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None
-) -> Heard:
-    """Answer, plan and measure by one rule set."""
-    from callresp.plan.planner import make_plan
-    from callresp.plan.summary import summarise
-    from callresp.reply.metrics import measure
-    from callresp.reply.replier import answer
-
-    reply = answer(heard, machine, rules, seed)
-    checked = make_plan(reply, machine)
-    hours = summarise(checked).battery_hours
-    return Heard(label, reply, checked, measure(heard, reply, machine), hours)
-
-
-def swept(rules: RuleSet, sweep: str, steps: int) -> list[tuple[str, RuleSet]]:
-    """The rule set with one setting at each of `steps` values.
-
-    Raises
-    ------
-    UserError
-        When the key, the range or a value is not allowed.
-    """
-    try:
-        key, _, span = sweep.partition("=")
-        low, high = (float(end) for end in span.split(".."))
-    except ValueError:
-        raise UserError(
-            f"'{sweep}' is no sweep", where="--sweep", remedy="write it like rule.1.stretch=0.5..3"
-        ) from None
-    tried: dict[str, RuleSet] = {}  # by label: whole numbers come out the same more than once
-    for number in range(steps):
-        taken, changed = _with(rules, key, low + (high - low) * number / (steps - 1))
-        tried.setdefault(f"{key}={taken:.6g}", changed)
-    return list(tried.items())
-
-
-def _with(rules: RuleSet, key: str, value: float) -> tuple[float, RuleSet]:
-    """The value as the setting takes it, and the rule set with it, checked like a file's."""
-    from callresp.reply.rules import RuleSet
-
-    tree = msgspec.to_builtins(rules)
-    place: Any = tree
-    *way, last = key.strip().split(".")
-    try:
-        for step in way:
-            place = place[int(step) - 1] if step.isdigit() else place[step]
-        if isinstance(place[last], bool) or not isinstance(place[last], int | float):
-            raise UserError(f"'{key}' is not a number", where="--sweep", remedy="sweep a number")
-        place[last] = round(value) if isinstance(place[last], int) else value
-        return place[last], msgspec.convert(tree, RuleSet)
-    except (KeyError, IndexError, TypeError):
-        raise UserError(
-            f"no setting '{key}'", where="--sweep", remedy="name it like rule.1.stretch"
-        ) from None
-    except msgspec.ValidationError as fault:
-        raise UserError(
-            f"{value:.3g} is not allowed: {fault}",
-            where=f"--sweep {key}",
-            remedy="narrow the range",
-        ) from None
-
-
 # Heading, key, shape; what they say stands below the table.
 LEGEND = (
     "answered: of all phrases; overlap: of the machine's sounding time, while a bird sings too;",
@@ -229,7 +122,7 @@ COLUMNS = (
 )
 
 
-def table(auditions: list[Heard]) -> list[str]:
+def table(auditions: list[Audition]) -> list[str]:
     """The measures side by side, a line each."""
     wide = max(len("rules"), *(len(one.label) for one in auditions))
     lines = ["  ".join(["rules".ljust(wide), *(name.rjust(11) for name, _, _ in COLUMNS)])]
@@ -246,7 +139,7 @@ def table(auditions: list[Heard]) -> list[str]:
     return [*lines, *LEGEND]
 
 
-def _mixes(source: Path, recording: Path | None, auditions: list[Heard]) -> None:
+def _mixes(source: Path, recording: Path | None, auditions: list[Audition]) -> None:
     from callresp.synthesis.mixing import FOR_LISTENING, mix
 
     stem = source.name.split(".")[0]

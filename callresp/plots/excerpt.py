@@ -17,7 +17,7 @@ from callresp.midi.notes import requested_notes
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Change, Plan
-from callresp.synthesis.execution import execute, force_of, rings_until_s
+from callresp.synthesis.execution import Execution, execute, force_of, rings_until_s
 
 WHOLE_UP_TO_S = 75.0
 DETAIL_S = 40.0
@@ -115,7 +115,11 @@ def marks_of(
     if plan is None:
         assert reply is not None
         return _requested_marks(reply, palette)
-    execution = execute(plan, palette)
+    return marks_in(execute(plan, palette))
+
+
+def marks_in(execution: Execution) -> tuple[list[StrokeMark], list[TurnMark]]:
+    """The strokes, in order of time, and the turns of a plan as it is acted out."""
     marks = []
     for part in execution.strikers:
         free_s = part.striker.t60_s

@@ -63,6 +63,34 @@ class _Rows:
         return np.asarray((high - low) / self._width)
 
 
+class RowSpectra:
+    """Power spectra on a logarithmic frequency axis.
+
+    Parameters
+    ----------
+    sample_rate_hz
+        Of the sound.
+    low_hz, high_hz
+        Ends of the axis; the upper one within half the sample rate.
+    rows
+        How many rows it has.
+
+    Attributes
+    ----------
+    size
+        Samples in a window.
+    """
+
+    def __init__(self, sample_rate_hz: int, low_hz: float, high_hz: float, rows: int) -> None:
+        self.size = 1 << max(round(np.log2(WINDOW_S * sample_rate_hz)), 6)
+        self._window = np.hanning(self.size)
+        self._average = _Rows(sample_rate_hz, self.size, low_hz, high_hz, rows)
+
+    def power(self, frames: Grid) -> Powers:
+        """From windows of samples, shape ``(n, size)``, to powers, shape ``(n, rows)``."""
+        return self._average(np.abs(np.fft.rfft(self._window * frames, axis=1)) ** 2)
+
+
 def log_spectrogram(
     recording: Recording,
     from_s: float,
@@ -90,10 +118,9 @@ def log_spectrogram(
     """
     rate = recording.sample_rate_hz
     high_hz = min(high_hz, 0.49 * rate)
-    size = 1 << max(round(np.log2(WINDOW_S * rate)), 6)
+    spectra = RowSpectra(rate, low_hz, high_hz, rows)
+    size = spectra.size
     hop = size // OVERLAP
-    window = np.hanning(size)
-    average = _Rows(rate, size, low_hz, high_hz, rows)
     loudest = np.full((columns, rows), 1e-20)
     per_column = (to_s - from_s) * rate / columns
     first, last = int(from_s * rate), int(to_s * rate)
@@ -102,12 +129,11 @@ def log_spectrogram(
         end = at + len(block)
         if end > first - size:
             kept = np.concatenate([kept, block])
-            frames = _frames(kept, size, hop)
+            frames = windows_of(kept, size, hop)
             middles = end - len(kept) + hop * np.arange(len(frames)) + size / 2
             columns_of = np.floor((middles - first) / per_column).astype(np.intp)
             inside = (columns_of >= 0) & (columns_of < columns)
-            power = np.abs(np.fft.rfft(window * frames[inside], axis=1)) ** 2
-            np.maximum.at(loudest, columns_of[inside], average(power))
+            np.maximum.at(loudest, columns_of[inside], spectra.power(frames[inside]))
             kept = kept[hop * len(frames) :]
         at = end
         if progress:
@@ -122,7 +148,7 @@ def log_spectrogram(
     return Spectrogram(above, from_s, to_s, low_hz, high_hz)
 
 
-def _frames(samples: Grid, size: int, hop: int) -> Grid:
+def windows_of(samples: Grid, size: int, hop: int) -> Grid:
     """Every `hop`-th window of `size` samples, shape ``(frames, size)``, without copying."""
     if len(samples) < size:
         return np.zeros((0, size), dtype=np.float32)

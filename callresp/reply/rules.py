@@ -17,7 +17,7 @@ from msgspec import Meta
 
 from callresp.io.resources import find
 from callresp.io.setting_guide import told
-from callresp.io.settings import Source, load
+from callresp.io.settings import Source, convert, load
 
 Treatment = Literal[
     "echo",
@@ -496,6 +496,27 @@ def load_rules(name: str) -> RuleSet:
         With file, line, key and what is allowed there.
     """
     rules, source = load(find("rules", str(name)), RuleSet)
+    _check_ranges(rules, source)
+    return rules
+
+
+def rules_from_text(text: str, name: str) -> RuleSet:
+    """A rule set from the text of a rule file.
+
+    Parameters
+    ----------
+    text
+        TOML.
+    name
+        What errors call the text.
+
+    Raises
+    ------
+    UserError
+        With line, key and what is allowed there.
+    """
+    source = Source(text, name)
+    rules = convert(source, RuleSet)
     _check_ranges(rules, source)
     return rules
 

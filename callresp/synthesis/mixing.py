@@ -38,7 +38,7 @@ from callresp.io.audio import BLOCK, Recording, Samples, Waveform, WavWriter, op
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
-from callresp.synthesis.execution import execute
+from callresp.synthesis.execution import Execution, execute
 from callresp.synthesis.levels import ListeningPoint, listening_point
 from callresp.synthesis.loudness import LoudnessMeter
 from callresp.synthesis.modal import StrikerVoice
@@ -364,6 +364,8 @@ class Machine:
         The listener's; by default that of the palette.
     seed
         Of the noises.
+    execution
+        The plan as it is acted out, where that is known already.
     """
 
     def __init__(
@@ -374,9 +376,10 @@ class Machine:
         start_s: float = 0.0,
         place: ListeningPoint | None = None,
         seed: int = 0,
+        execution: Execution | None = None,
     ) -> None:
         place = place or listening_point(palette)
-        parts = execute(plan, palette)
+        parts = execution or execute(plan, palette)
         voices: list[StrikerVoice | TurnerVoice] = [
             StrikerVoice(part, place, sample_rate_hz, seed)
             for part in parts.strikers

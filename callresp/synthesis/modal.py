@@ -157,7 +157,12 @@ class StrikerVoice:
 
     def skip_to(self, sample: int) -> None:
         """Go on to `sample` without rendering."""
+        # What has fallen by 180 dB is heard no more: only its draws of noise count.
+        faded = sample - 3 * self._striker.t60_s * self._rate
         for event, at in self._due(sample):
+            if at < faded:
+                self._pass_over(event)
+                continue
             self._move(at)
             self._apply(event, at)
         self._move(sample)
@@ -199,6 +204,13 @@ class StrikerVoice:
         else:
             self._z[:] = 0.0
             self._at = at
+
+    def _pass_over(self, event: PlayedStroke | DamperMove) -> None:
+        """Leave an event unheard, so that all later ones sound as if it had been heard."""
+        if self._noise is not None:
+            self._noise.pass_over(event)
+        if isinstance(event, DamperMove):
+            self._damped = event.damped
 
     def _apply(self, event: PlayedStroke | DamperMove, at: int) -> None:
         if isinstance(event, DamperMove):

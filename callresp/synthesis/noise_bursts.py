@@ -138,6 +138,12 @@ class StrokeNoise:
         longer[: len(shorter)] += shorter
         return np.asarray(longer)
 
+    def pass_over(self, event: PlayedStroke | DamperMove) -> None:
+        """Draw what an event would have drawn, for one that is not rendered."""
+        draws = int(bool(self._felt)) if isinstance(event, DamperMove) else 2 + bool(self._body)
+        for _ in range(draws):
+            self._draw()
+
     def of_move(self, move: DamperMove) -> Waves:
         """A damper that arrives: louder when it lands than when it leaves."""
         damper = self._striker.damper

@@ -1,0 +1,120 @@
+"""Auditions: what a rule set answers on one recording, planned and measured.
+
+For comparing rule sets, and for sweeping one setting of a set over a range.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+
+from callresp.errors import UserError
+from callresp.io.score import HeardScore, ReplyScore
+from callresp.palette.model import Palette
+from callresp.plan.checked_plan import CheckedPlan
+from callresp.plan.planner import make_plan
+from callresp.plan.summary import summarise
+from callresp.reply.metrics import ReplyMetrics, measure
+from callresp.reply.replier import answer
+from callresp.reply.rules import RuleSet
+
+
+@dataclass(frozen=True)
+class Audition:
+    """One audition: the rules as they were tried, and what came of them."""
+
+    label: str
+    reply: ReplyScore
+    checked: CheckedPlan
+    measures: ReplyMetrics
+    battery_hours: float | None
+
+    def row(self) -> dict[str, object]:
+        """As plain data."""
+        changes = self.checked.plan.changes
+        return {
+            "label": self.label,
+            **msgspec.to_builtins(self.measures),
+            "changes": len(changes),
+            "dropped": sum(change.change == "dropped" for change in changes),
+            "battery_hours": self.battery_hours,
+        }
+
+    def caption(self) -> str:
+        """The label with the measures, as a line for the picture."""
+        row = self.row()
+        parts = [
+            f"answers {row['answered_share']:.0%}",
+            f"overlap {row['overlap_share']:.0%}",
+            f"{row['strokes_per_minute']:.0f} strokes a minute",
+        ]
+        if row["contour"] is not None:
+            parts.append(f"contour {row['contour']:.2f}")
+        if row.get("picked") is not None:
+            by_chance = f"{row['picked_chance']:.0%} by chance"
+            parts.append(f"call picked {row['picked']:.0%} ({by_chance})")
+        if row["dropped"]:
+            parts.append(f"{row['dropped']} dropped")
+        return f"{self.label}:  {', '.join(parts)}"
+
+
+def audition(
+    label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None
+) -> Audition:
+    """Answer, plan and measure by one rule set."""
+    reply = answer(heard, machine, rules, seed)
+    return measured(label, heard, reply, make_plan(reply, machine))
+
+
+def measured(label: str, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan) -> Audition:
+    """The measures of a reply that is planned already."""
+    hours = summarise(checked).battery_hours
+    return Audition(label, reply, checked, measure(heard, reply, checked.palette), hours)
+
+
+def swept(rules: RuleSet, sweep: str, steps: int) -> list[tuple[str, RuleSet]]:
+    """The rule set with one setting at each of `steps` values.
+
+    Raises
+    ------
+    UserError
+        When the key, the range or a value is not allowed.
+    """
+    try:
+        key, _, span = sweep.partition("=")
+        low, high = (float(end) for end in span.split(".."))
+    except ValueError:
+        raise UserError(
+            f"'{sweep}' is no sweep", argument="sweep", remedy="write it like rule.1.stretch=0.5..3"
+        ) from None
+    tried: dict[str, RuleSet] = {}  # by label: whole numbers come out the same more than once
+    for number in range(steps):
+        taken, changed = _with(rules, key, low + (high - low) * number / (steps - 1))
+        tried.setdefault(f"{key}={taken:.6g}", changed)
+    return list(tried.items())
+
+
+def _with(rules: RuleSet, key: str, value: float) -> tuple[float, RuleSet]:
+    """The value as the setting takes it, and the rule set with it, checked like a file's."""
+    tree = msgspec.to_builtins(rules)
+    place: Any = tree
+    *way, last = key.strip().split(".")
+    try:
+        for step in way:
+            place = place[int(step) - 1] if step.isdigit() else place[step]
+        if isinstance(place[last], bool) or not isinstance(place[last], int | float):
+            raise UserError(f"'{key}' is not a number", argument="sweep", remedy="sweep a number")
+        place[last] = round(value) if isinstance(place[last], int) else value
+        return place[last], msgspec.convert(tree, RuleSet)
+    except (KeyError, IndexError, TypeError):
+        raise UserError(
+            f"no setting '{key}'", argument="sweep", remedy="name it like rule.1.stretch"
+        ) from None
+    except msgspec.ValidationError as fault:
+        raise UserError(
+            f"{value:.3g} is not allowed: {fault}",
+            where=key,
+            remedy="narrow the range",
+        ) from None
