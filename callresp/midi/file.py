@@ -7,13 +7,16 @@ Conventions
   and no time is off by more than 0.26 ms.
 - Tick 0 is the start of the recording.
 - Then one track per heard voice ("heard: A") and one per striker or turner
-  ("reply: tube 1"). How notes become keys stands in `midi_notes`.
+  ("reply: tube 1"). How notes become keys stands in `callresp.midi.notes`.
+- A text in track 0 says what level velocity 112 stands for, so that what reads
+  the file back (`callresp.midi.imported`) knows each stroke's force.
 
 Source: Standard MIDI Files 1.0 (MIDI Manufacturers Association, RP-001).
 """
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +25,7 @@ from callresp.errors import UserError
 from callresp.io.files import whole_file
 from callresp.io.score import HeardScore, ReplyScore
 from callresp.midi.notes import (
+    LOUDEST,
     Track,
     Tuning,
     heard_tracks,
@@ -36,6 +40,7 @@ from callresp.plan.model import Plan
 
 TICKS_PER_BEAT = 1920
 TEMPO_US = 1_000_000
+LEVEL_TEXT = re.compile(rf"velocity {LOUDEST} is (-?\d+\.\d+) dB SPL at 1 m")
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +148,11 @@ def tick_of(at_s: float) -> int:
     return round(at_s * TICKS_PER_BEAT * 1e6 / TEMPO_US)
 
 
+def level_text(loudest_db: float) -> str:
+    """The text that says what level a velocity stands for; `LEVEL_TEXT` reads it back."""
+    return f"velocity {LOUDEST} is {loudest_db:.2f} dB SPL at 1 m"
+
+
 def _file(tracks: list[Track], title: str, start: str | None) -> Any:
     import mido
 
@@ -151,6 +161,9 @@ def _file(tracks: list[Track], title: str, start: str | None) -> Any:
     head.append(mido.MetaMessage("track_name", name=title or "callresp"))
     said = "a beat is a second; tick 0 is the start of the recording"
     head.append(mido.MetaMessage("text", text=f"{said}{f' ({start})' if start else ''}"))
+    loudest_db = next((t.loudest_db for t in tracks if t.loudest_db is not None), None)
+    if loudest_db is not None:
+        head.append(mido.MetaMessage("text", text=level_text(loudest_db)))
     head.append(mido.MetaMessage("set_tempo", tempo=TEMPO_US))
     head.append(mido.MetaMessage("time_signature", numerator=4, denominator=4))
     head.append(mido.MetaMessage("end_of_track"))

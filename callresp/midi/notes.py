@@ -60,11 +60,15 @@ END, PREPARE, BEGIN = 0, 1, 2
 
 @dataclass(slots=True)
 class Track:
-    """A named track: (seconds, order within a tick, message)."""
+    """A named track: (seconds, order within a tick, message).
+
+    `loudest_db` is what velocity 112 stands for, where levels are known.
+    """
 
     name: str
     events: list[tuple[float, int, Any]] = field(default_factory=list)
     notes: int = 0
+    loudest_db: float | None = None
 
     def add(self, at_s: float, order: int, kind: str, **values: Any) -> None:
         """Add a message; what lies before the start is put at the start."""
@@ -159,13 +163,13 @@ def reply_tracks(notes: Sequence[SoundingNote], palette: Palette, tuning: Tuning
     loudest_db = max((note.level_db for note in notes), default=0.0)
     names = {note.instrument.name for note in notes}
     instruments: list[Striker | Turner] = [*palette.striker, *palette.turner]
-    seats = _Seats(palette, tuning)
+    seats = Seats(palette, tuning)
     tracks = []
     for item in instruments:
         channel, key = seats.of(item)
         if item.name not in names:
             continue
-        track = Track(f"reply: {item.name}")
+        track = Track(f"reply: {item.name}", loudest_db=loudest_db)
         seats.prepare(track, item)
         for note in notes:
             if note.instrument.name == item.name:
@@ -186,8 +190,8 @@ def striker_channels(palette: Palette | None, tuning: Tuning) -> int:
     return min(pitched, len(MELODIC) - HEARD_AT_LEAST)
 
 
-class _Seats:
-    """Which channel and key each instrument has."""
+class Seats:
+    """Which channel and key each instrument has; ask for them in the palette's order."""
 
     def __init__(self, palette: Palette, tuning: Tuning) -> None:
         self._tuning = tuning

@@ -31,6 +31,7 @@ def faults(palette: Palette, source: Source) -> Iterator[UserError]:
             yield from _damper(striker, striker.damper, ("striker", number, "damper"), source)
     yield from _turners(palette, source)
     yield from pin_checks.faults(palette, source)
+    yield from _midi(palette, source)
 
 
 def coil_places(palette: Palette) -> Iterator[tuple[Path_, str, Coil]]:
@@ -231,3 +232,13 @@ def _turners(palette: Palette, source: Source) -> Iterator[UserError]:
         if turner.kind == "wound" and turner.store_turns is None:
             what = "a wound movement must say how many turns it has in store"
             yield source.fault_at((*place, "store_turns"), what, "add it")
+
+
+def _midi(palette: Palette, source: Source) -> Iterator[UserError]:
+    """Keys play what there is."""
+    names = [item.name for item in palette.striker] + [item.name for item in palette.turner]
+    known = {name.casefold() for name in names}
+    for number, row in enumerate(palette.midi):
+        if row.plays.casefold() not in known:
+            place: Path_ = ("midi", number, "plays")
+            yield source.fault_at(place, f"no '{row.plays}' here", f"allowed: {', '.join(names)}")

@@ -48,4 +48,6 @@ def fingerprint(palette: Palette) -> str:
         del told["coldest_c"]
     # Which pin does it is nothing to a plan.
     del told["board"]["chip"], told["board"]["pins"]
+    # What keys play is no part of the machine: plans don't depend on it.
+    del told["midi"]
     return hashlib.sha256(msgspec.json.encode(told)).hexdigest()

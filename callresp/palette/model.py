@@ -260,13 +260,27 @@ class Board(PaletteTable, frozen=True):
     pins: BoardPins | None = None
 
 
+class MidiKey(PaletteTable, frozen=True):
+    """What MIDI keys play, by hand or out of a file; what is left out stands for any.
+
+    `plays` names a striker or a turner, `channel` counts from 1 as on the
+    instruments themselves, `track` is the name of a track in a file.
+    """
+
+    plays: Name
+    key: Annotated[int, Meta(ge=0, le=127)] | None = None
+    channel: Annotated[int, Meta(ge=1, le=16)] | None = None
+    track: str = ""
+
+
 class Palette(PaletteTable, frozen=True):
     """The whole machine. Coils and motors are numbered apart.
 
     `ambient_c` is the temperature of the air while it plays: coils start at it,
     and a cold battery gives less. `coldest_c` is the lowest temperature that its
     coils will ever have: a cold coil draws the most current, so drivers and
-    supply are judged by it.
+    supply are judged by it. `midi` says what single MIDI keys play; what it does
+    not name is found by pitch.
     """
 
     name: Name
@@ -279,6 +293,7 @@ class Palette(PaletteTable, frozen=True):
     ambient_c: Annotated[float, Meta(ge=-40.0, le=60.0)] = 20.0
     distance_m: Annotated[float, Meta(ge=0.1, le=200.0)] = 5.0
     coldest_c: Annotated[float, Meta(ge=-40.0, le=60.0)] | None = None
+    midi: tuple[MidiKey, ...] = ()
 
     @property
     def coldest_copper_c(self) -> float:

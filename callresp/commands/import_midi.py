@@ -1,0 +1,127 @@
+"""``callresp import``: a Standard MIDI File in, a reply score out, held against the machine."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
+
+if TYPE_CHECKING:
+    from callresp.midi.imported import Obstacle
+
+
+@click.command(name="import")
+@click.argument("piece", type=PATH)
+@options.palette
+@options.output("Reply score to write; else beside the piece.")
+@click.option(
+    "--within",
+    type=click.FloatRange(0, 12000),
+    callback=ui.finite,
+    metavar="CENTS",
+    help="Leave out what is farther than this from every striker; else the nearest plays it.",
+)
+@click.option(
+    "--transpose",
+    type=click.FloatRange(-60, 60),
+    callback=ui.finite,
+    default=0.0,
+    show_default=True,
+    metavar="SEMITONES",
+    help="Raise (or lower) every pitch first.",
+)
+@click.option("--list", "list_all", is_flag=True, help="List every obstacle, not the sums.")
+@options.json()
+def command(
+    piece: Path,
+    palette: str,
+    output: Path | None,
+    within: float | None,
+    transpose: float,
+    list_all: bool,
+    as_json: bool,
+) -> None:
+    """Read a Standard MIDI File into a reply score, and say what the machine can't do.
+
+    Keys go to strikers by the palette's [[midi]] tables, by tracks named after them, by drum
+    keys on channel 10, else by pitch; tuning messages and pitch bend count. Velocity becomes
+    force by each striker's measured curve. The score is planned at once, and what its pitches
+    or the limits change is told with bar and beat. Status 0 when all can be played as written,
+    1 when not.
+
+    \b
+    Examples:
+      callresp import piece.mid                       writes piece.reply.jsonl
+      callresp import piece.mid --palette mine.toml --within 50 --list
+      callresp import piece.mid --transpose 12 --json | jq .obstacles
+    """
+    from callresp.io.score import write_reply
+    from callresp.midi.imported import import_midi, obstacles_in_plan
+    from callresp.palette.files import load_palette
+    from callresp.plan.planner import make_plan
+
+    output = ui.target(
+        output or piece.with_name(f"{piece.stem}.reply.jsonl"), piece, palette, writes="reply score"
+    )
+    machine = load_palette(palette)
+    done = import_midi(piece, machine, within, transpose)
+    with ui.progress("planning") as advance:
+        checked = make_plan(done.reply, machine, advance)
+    obstacles = [*done.obstacles, *obstacles_in_plan(done, checked.plan.changes)]
+    obstacles.sort(key=lambda obstacle: obstacle.at_s)
+    write_reply(output, done.reply)
+    if as_json:
+        ui.emit(
+            {
+                "reply": str(output),
+                "notes": len(done.reply.notes),
+                "tracks": done.tracks,
+                "length_s": round(done.reply.header.duration_s, 3),
+                "strikes": len(checked.plan.strikes),
+                "remarks": done.remarks,
+                "obstacles": msgspec.to_builtins(obstacles),
+            }
+        )
+    else:
+        for remark in done.remarks:
+            ui.warn(f"{piece}: {remark}")
+        _print_summary(done.reply.header.duration_s, [n.instrument for n in done.reply.notes])
+        _print_obstacles(obstacles, list_all)
+        ui.say(f"wrote {output}")
+        ui.say(f"next: callresp check {output}")
+    click.get_current_context().exit(1 if obstacles else 0)
+
+
+def _print_summary(length_s: float, instruments: Sequence[str]) -> None:
+    ui.say(f"{len(instruments)} notes in {length_s:.1f} s")
+    for name, count in Counter(instruments).items():
+        ui.say(f"  {name}: {count}")
+
+
+def _print_obstacles(obstacles: Sequence[Obstacle], every: bool) -> None:
+    if not obstacles:
+        ui.say("  all can be played as written")
+        return
+    if every:
+        for one in obstacles:
+            ui.say(f"  {_where(one)}: {one.key} {one.kind}: {one.why}")
+        return
+    # Planner's reasons hold no numbers of their own; pitches are told key by key.
+    groups: dict[tuple[str, str, str], list[Obstacle]] = {}
+    for one in obstacles:
+        key = one.key if one.kind in ("other pitch", "left out") else ""
+        groups.setdefault((one.kind, key, one.why), []).append(one)
+    for (kind, key, why), members in groups.items():
+        what = f"{key} {kind}" if key else kind
+        ui.say(f"  {len(members)} {what}: {why}, first at {_where(members[0])}")
+
+
+def _where(one: Obstacle) -> str:
+    return f"{one.place or f'{one.at_s:.3f} s'}, {one.track}"
