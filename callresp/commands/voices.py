@@ -14,7 +14,7 @@ from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.io.score import HeardScore, Note, phrases, read_heard, write_heard
 from callresp.listen.profile import Profile, load_profile
-from callresp.listen.voices.phrases import PhraseCloser, Sung, place_of
+from callresp.listen.voices.phrases import phrased
 
 Notes = tuple[Note, ...]
 
@@ -51,7 +51,7 @@ def command(
         ui.target(output, heard, profile, writes="heard score")
     if merge or split:
         score = _changed(score, merge, split, load_profile(profile), str(heard))
-        kept = None if output is not None else _kept_beside(heard)
+        kept = None if output is not None else ui.kept_beside(heard)
         write_heard(output or heard, score)
         if not as_json:
             ui.say(f"wrote {output or heard}" + (f"; the old one is {kept}" if kept else ""))
@@ -78,16 +78,6 @@ def _rows(score: HeardScore) -> list[dict[str, object]]:
     ]
 
 
-def _kept_beside(path: Path) -> Path:
-    """Copy a score to a name that is free, beside it."""
-    stem = path.name.removesuffix(".jsonl").removesuffix(".heard")
-    number = 1
-    while (kept := path.with_name(f"{stem}.{number}.heard.jsonl")).exists():
-        number += 1
-    kept.write_bytes(path.read_bytes())
-    return kept
-
-
 def _changed(
     score: HeardScore,
     merge: Sequence[tuple[str, str]],
@@ -110,7 +100,7 @@ def _changed(
         notes, new = _split(notes, name, where)
         told.append(f"split {name} into {name} and {new}")
     header = msgspec.structs.replace(score.header, by_hand=tuple(told))
-    return HeardScore(header=header, notes=_phrased(notes, profile))
+    return HeardScore(header=header, notes=phrased(notes, profile.rest_s, profile.longest_phrase_s))
 
 
 def _known(notes: Notes, names: Sequence[str], where: str) -> None:
@@ -143,15 +133,3 @@ def _split(notes: Notes, name: str, where: str) -> tuple[Notes, str]:
         msgspec.structs.replace(note, voice=new) if n in parts else note
         for n, note in enumerate(notes)
     ), new
-
-
-def _phrased(notes: Notes, profile: Profile) -> Notes:
-    """The notes with their phrases closed anew."""
-    closer = PhraseCloser[str](profile.rest_s, profile.longest_phrase_s)
-    closed = []
-    for n, note in enumerate(notes):
-        place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
-        sung = Sung(n, note.onset_s, note.offset_s, place, note.level_db)
-        closed += closer.heard(note.voice, sung)
-    number = {n: one.phrase for one in [*closed, *closer.finish()] for n in one.notes}
-    return tuple(msgspec.structs.replace(note, phrase=number[n]) for n, note in enumerate(notes))

@@ -9,6 +9,7 @@ them; our own files are told by their header lines and their tables.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Literal
@@ -32,6 +33,7 @@ Kind = Literal[
     "report of measurements",
     "unit file",
     "guide to settings",
+    "label track",
 ]
 
 _MAGIC: dict[bytes, Kind] = {
@@ -72,6 +74,8 @@ _TABLES: dict[str, Kind] = {
     "rule": "rule set",
     "calibrator_level_db": "calibration",
 }
+# Begin and end between tabs.
+_LABEL = re.compile(rb"\d+(\.\d+)?\t\d+(\.\d+)?[\t\r\n]")
 _HEAD = 4096
 
 
@@ -94,6 +98,8 @@ def kind_of(path: Path) -> Kind | None:
     first = head.removeprefix(b"\xef\xbb\xbf").lstrip()
     if first.startswith(b"{"):
         return _of_json(first, path)
+    if _LABEL.match(first):
+        return "label track"
     return _of_toml(path) if head else None
 
 

@@ -24,13 +24,15 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from statistics import fmean
 from typing import Generic, TypeVar
 
+import msgspec
 import numpy as np
 
+from callresp.io.score import Note
 from callresp.listen.notes import Rows
 
 REST_S = 0.4
@@ -275,3 +277,17 @@ def close_phrases(notes: Rows, rest_s: float, longest_s: float = LONGEST_S) -> R
         rank[np.argsort(first)] = np.arange(len(first), dtype=np.int32)
         notes["phrase"] = rank[inverse]
     return notes
+
+
+def phrased(
+    notes: Sequence[Note], rest_s: float = REST_S, longest_s: float = LONGEST_S
+) -> tuple[Note, ...]:
+    """Notes in order of onset with their phrases closed anew, as after a correction by hand."""
+    closer = PhraseCloser[str](rest_s, longest_s)
+    closed = []
+    for n, note in enumerate(notes):
+        place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
+        sung = Sung(n, note.onset_s, note.offset_s, place, note.level_db)
+        closed += closer.heard(note.voice, sung)
+    number = {n: one.phrase for one in [*closed, *closer.finish()] for n in one.notes}
+    return tuple(msgspec.structs.replace(note, phrase=number[n]) for n, note in enumerate(notes))

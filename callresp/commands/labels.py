@@ -1,0 +1,116 @@
+"""``callresp labels``: a heard score out to an editor of labels, and back."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
+
+if TYPE_CHECKING:
+    from callresp.evaluate.labels import Measure
+    from callresp.io.score import HeardScore
+
+
+@click.command(name="labels")
+@click.argument("heard", type=PATH)
+@click.option("--apply", "labels", type=PATH, help="Labels that came back: correct the score.")
+@click.option("--recording", type=PATH, help="For new notes' levels; else looked for beside it.")
+@options.output("Label track, or with --apply heard score, to write.")
+@options.profile
+@options.json()
+def command(
+    heard: Path,
+    labels: Path | None,
+    recording: Path | None,
+    output: Path | None,
+    profile: str | None,
+    as_json: bool,
+) -> None:
+    """Write a heard score as a label track for any audio editor, and take corrections back.
+
+    A line a note: begin, end and text between tabs; the text is voice, pitch and the note's
+    number ("A 3120 Hz #17"). Move an edge, change voice or pitch, take a label out, put one in
+    (without a number), then --apply. Without -o the corrected score takes the old one's place,
+    and the old one is kept beside it as NAME.1.heard.jsonl.
+
+    \b
+    Examples:
+      callresp labels dawn.heard.jsonl                        writes dawn.labels.txt
+      callresp labels dawn.heard.jsonl --apply dawn.labels.txt
+      callresp labels dawn.heard.jsonl --apply dawn.labels.txt -o mended.heard.jsonl
+    """
+    from callresp.io.score import read_heard
+
+    score = read_heard(heard)
+    if labels is None:
+        _write(heard, score, output, as_json)
+    else:
+        _apply(heard, score, labels, recording, output, profile, as_json)
+
+
+def _write(heard: Path, score: HeardScore, output: Path | None, as_json: bool) -> None:
+    from callresp.evaluate.labels import labels_of
+    from callresp.io.files import write_text
+
+    stem = heard.name.removesuffix(".jsonl").removesuffix(".heard")
+    target = ui.target(output or heard.with_name(f"{stem}.labels.txt"), heard, writes="label track")
+    write_text(target, labels_of(score))
+    if as_json:
+        ui.emit({"labels": str(target), "notes": len(score.notes)})
+        return
+    ui.say(f"wrote {target}: {len(score.notes)} labels")
+    ui.say(f"next: callresp labels {heard} --apply {target}")
+
+
+def _apply(
+    heard: Path,
+    score: HeardScore,
+    labels: Path,
+    recording: Path | None,
+    output: Path | None,
+    profile: str | None,
+    as_json: bool,
+) -> None:
+    from callresp.evaluate.annotations import read_marks
+    from callresp.evaluate.labels import corrected
+    from callresp.io.score import write_heard
+    from callresp.listen.profile import load_profile
+    from callresp.listen.voices.phrases import phrased
+    from callresp.synthesis.job_files import find_recording
+
+    if output is not None:
+        ui.target(output, heard, labels, profile, recording, writes="heard score")
+    source = recording or find_recording(heard, score.header.recording)
+    measure = None if source is None else level_meter(source)
+    mended, done = corrected(score, read_marks(labels), str(labels), measure)
+    changed = any(asdict(done).values())
+    kept = None
+    if changed:
+        closed = load_profile(profile)
+        notes = phrased(mended.notes, closed.rest_s, closed.longest_phrase_s)
+        mended = msgspec.structs.replace(mended, notes=notes)
+        kept = None if output is not None else ui.kept_beside(heard)
+    target = output or heard
+    if changed or output is not None:
+        write_heard(target, mended)
+    if as_json:
+        ui.emit({"heard": str(target), **asdict(done), "kept": None if kept is None else str(kept)})
+        return
+    ui.say(f"{labels}: {done}")
+    if changed or output is not None:
+        ui.say(f"wrote {target}" + (f"; the old one is {kept}" if kept else ""))
+        ui.say(f"next: callresp reply {target}")
+
+
+def level_meter(recording: Path) -> Measure:
+    """Level of stretches of a recording, in dB re a full-scale sine."""
+    from callresp.io.audio import level_db, open_recording, stretch_of
+
+    source = open_recording(recording)
+    return lambda from_s, until_s: level_db(stretch_of(source, from_s, until_s))
