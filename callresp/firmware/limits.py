@@ -157,13 +157,13 @@ def header(palette: Palette, dry_run: bool = False) -> str:
         "DRY_RUN": int(dry_run),
     }
     rows = [
-        f"/* Made from the palette '{_comment(palette.name)}'; do not edit. */",
+        f"/* Made from the palette '{comment(palette.name)}'; do not edit. */",
         "#ifndef CR_CONFIG_H",
         "#define CR_CONFIG_H",
         *(f"#define CR_{name} {size}" for name, size in sizes.items()),
         "/* channel: what hangs on it */",
-        *(f"/* coil {n:2}: {_comment(name)} */" for n, name in sorted(names.items())),
-        *(f"/* motor {t.channel}: {_comment(t.name)} */" for t in palette.turner),
+        *(f"/* coil {n:2}: {comment(name)} */" for n, name in sorted(names.items())),
+        *(f"/* motor {t.channel}: {comment(t.name)} */" for t in palette.turner),
         *(f"/* light {n}: {'status' if n == 0 else 'lamp'} */" for n in range(lights)),
         "#endif",
     ]
@@ -175,7 +175,7 @@ def limits_source(palette: Palette, dry_run: bool = False) -> str:
     board = ", ".join(map(str, board_numbers(palette, dry_run)))
     drivers = ", ".join(map(str, driver_numbers(palette)))
     rows = [
-        f"/* Made from the palette '{_comment(palette.name)}'; do not edit. */",
+        f"/* Made from the palette '{comment(palette.name)}'; do not edit. */",
         '#include "core.h"',
         f"const cr_config cr_limits = {{{board}, {{{drivers}}},",
         "    {",
@@ -190,16 +190,22 @@ def limits_source(palette: Palette, dry_run: bool = False) -> str:
     return "\n".join(rows) + "\n"
 
 
-def _comment(text: str) -> str:
-    """A name from a palette, so that it can't end the comment it stands in."""
-    return text.replace("*/", "* /").replace("\\", "/").replace("\n", " ")
+def comment(text: str) -> str:
+    """A text of a palette for a comment in C: it can neither end it nor begin another.
+
+    Examples
+    --------
+    >>> comment("oak */ int x; /* block\\")
+    'oak __ int x_ __ block_'
+    """
+    return "".join(one if one.isalnum() or one in " -.,()'+:" else "_" for one in text)
 
 
 def plan_table(checked: CheckedPlan) -> str:
     """A checked plan as a C table of commands; `at` counts ticks from the start."""
     first_s = min((c.at_s for c in checked.plan.commands), default=0.0)
     rows = [
-        f"/* A plan for '{checked.palette.name}', checked against its limits; do not edit. */",
+        f"/* A plan for '{comment(checked.palette.name)}', checked; do not edit. */",
         '#include "core.h"',
         "static const cr_command cr_plan[] = {",
     ]
