@@ -16,7 +16,7 @@ from core_board import CoreBoard, core_program
 from firmware_helpers import CORE, FIRMWARE, FLAGS, built, compiler, lines
 from link_helpers import FETTLE, Line, longest_on_s, plan_of
 
-from callresp.firmware.limits import CORE_SOURCES, header, limits_source, plan_table
+from callresp.firmware.limits import CORE_SOURCES, header, limits_source
 from callresp.link import stream as link_stream
 from callresp.link.board import SimulatedBoard
 from callresp.link.framing import Deframer, cobs_encode, crc16, frame
@@ -490,16 +490,3 @@ def test_a_palettes_headers_build_the_core_and_the_board_layer(tmp_path: Path) -
         words = [compiler(), *FLAGS[:7], f"-I{tmp_path}", f"-I{CORE}", "-c", *map(str, sources)]
         done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
-
-
-def test_a_plan_becomes_a_table_for_a_board_without_a_host(tmp_path: Path) -> None:
-    checked = plan_of(10)
-    table = plan_table(checked)
-    assert table.count(".kind") == len(checked.plan.commands)
-    (tmp_path / "plan.h").write_text(table)
-    (tmp_path / "use.c").write_text(
-        '#include "plan.h"\nint main(void) { return !cr_plan[0].length; }\n'
-    )
-    build = [compiler(), "-std=c99", "-Werror", f"-I{FIRMWARE}", f"-I{CORE}"]
-    subprocess.run([*build, str(tmp_path / "use.c"), "-o", str(tmp_path / "use")], check=True)
-    assert subprocess.run([str(tmp_path / "use")], check=False).returncode == 0

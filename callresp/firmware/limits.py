@@ -1,8 +1,7 @@
 """What the firmware's core must be told of a palette, as C sources and as lines.
 
 `header` is ``cr_config.h``, the one place of every size; `limits_source` is
-``cr_limits.c``, the limits; `plan_table` is a checked plan for a board that
-plays without a host; `lines` are the limits for the programs on a computer.
+``cr_limits.c``, the limits; `lines` are the limits for the programs on a computer.
 All is rounded to the safe side: on-times down, currents up, temperatures down.
 """
 
@@ -13,10 +12,8 @@ from pathlib import Path
 
 from callresp.link.messages import VERSION
 from callresp.palette.model import Coil, Palette
-from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.electrical.heat import CLASS_LIMIT_C
 from callresp.plan.electrical.loads import LoadModel
-from callresp.plan.model import Hold, Light, Strike
 
 HERE = Path(__file__).resolve().parent
 CORE_SOURCES = tuple(HERE / "core" / name for name in ("core.c", "outputs.c", "framing.c"))
@@ -199,30 +196,3 @@ def comment(text: str) -> str:
     'oak __ int x_ __ block_'
     """
     return "".join(one if one.isalnum() or one in " -.,()'+:" else "_" for one in text)
-
-
-def plan_table(checked: CheckedPlan) -> str:
-    """A checked plan as a C table of commands; `at` counts ticks from the start."""
-    first_s = min((c.at_s for c in checked.plan.commands), default=0.0)
-    rows = [
-        f"/* A plan for '{comment(checked.palette.name)}', checked; do not edit. */",
-        '#include "core.h"',
-        "static const cr_command cr_plan[] = {",
-    ]
-    for command in checked.plan.commands:
-        at = round((command.at_s - first_s) * 1000 * TICKS_PER_MS)
-        length = max(math.floor(command.length_ms * TICKS_PER_MS), 1)
-        start = f".channel = {command.channel}, .at = {at}, .length = {length}"
-        if isinstance(command, Strike):
-            rest = f".kind = 0x10, .pull = {length}, .duty = 255"
-        elif isinstance(command, Hold):
-            pull = min(math.floor(command.pull_ms * TICKS_PER_MS), length)
-            rest = f".kind = 0x11, .pull = {pull}, .duty = {int(command.hold_duty * 255)}"
-        elif isinstance(command, Light):
-            rest = f".kind = 0x13, .duty = {round(command.level * 255)}"
-        else:
-            rest = f".kind = 0x12, .speed = {round(command.speed_rps * 100)}"
-        rows.append(f"    {{{rest}, {start}}},")
-    rows.append("};")
-    rows.append(f"enum {{ CR_PLAN_COUNT = {len(checked.plan.commands)} }};")
-    return "\n".join(rows) + "\n"

@@ -53,8 +53,8 @@ def wired(palette: Palette) -> Wired:
     return Wired(chip_named(board.chip), board.pins)
 
 
-def pins_header(palette: Palette) -> str:
-    """``cr_pins.h`` of a palette.
+def pins_header(palette: Palette, plays_plan: bool = False) -> str:
+    """``cr_pins.h`` of a palette, for a board that `plays_plan` of its own or waits for a host.
 
     Raises
     ------
@@ -69,6 +69,7 @@ def pins_header(palette: Palette) -> str:
         "#define CR_PINS_H",
         "#include <stdint.h>",
         f"#define CR_CHIP_{chip.name} 1",
+        *(["#define CR_PLAYS_PLAN 1"] if plays_plan else []),
         f"#define CR_NO_PIN {NO}",
         "/* timer is CR_NO_PIN where the pin is only switched on and off. */",
         "typedef struct {",
