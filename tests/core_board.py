@@ -38,6 +38,7 @@ class CoreBoard:
         self._rate, self._ahead_s = 1 + self.drift_ppm * 1e-6, self.ahead_s
         self._levels: dict[tuple[str, int], int] = {}
         self._volts = 12.0
+        self._stuck = set[int]()
         self._ticks = round(self.ahead_s * TICKS_PER_S)
         self._pipe(self._run.stdin).write(lines(self.palette, self.dry_run))
         self._say(f"start {self._ticks % WRAP}")
@@ -106,6 +107,16 @@ class CoreBoard:
     def volts(self, volts: float) -> None:
         self._volts = volts
         self._say(f"volts {round(volts * 1000)}")
+
+    @property
+    def stuck(self) -> set[int]:
+        return set(self._stuck)
+
+    @stuck.setter
+    def stuck(self, motors: set[int]) -> None:
+        for motor in self._stuck ^ motors:
+            self._say(f"{'jam' if motor in motors else 'free'} {motor}")
+        self._stuck = set(motors)
 
     def close(self) -> None:
         self._pipe(self._run.stdin).close()

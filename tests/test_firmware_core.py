@@ -381,6 +381,53 @@ def test_a_flat_battery_is_spared_and_told_and_may_play_again_when_it_is_good(
     assert talk.outcomes == ["executed"]
 
 
+JAMMED = 1 << FAULTS.index("motor jammed")
+
+
+@pytest.mark.parametrize("ahead_s", [0.0, 2 * HALF_TURN_S - 5])
+def test_a_jammed_motor_is_switched_off_told_and_may_try_again(
+    make_board: MakeBoard, ahead_s: float
+) -> None:
+    talk = Talk(make_board(ahead_s=ahead_s))
+    talk.greet()
+    talk.board.stuck = {0}
+    talk.say(TurnAt(0, 0, talk.now() + 500, 100_000, 200))
+    talk.pass_s(0.4)
+    assert talk.board.on_channels
+    # 0.3 s to start, half a second to be looked at, and the loop's own 20 ms.
+    talk.pass_s(0.6)
+    assert not talk.board.on_channels
+    assert talk.all(Status)[-1].faults & JAMMED
+    talk.say(TurnAt(1, 0, talk.now() + 500, 10_000, 200))
+    talk.pass_s(0.2)
+    assert talk.outcomes == ["executed", "over a limit"]
+    # Coils go on playing.
+    talk.say(StrikeAt(2, 0, talk.now() + 500, 800))
+    talk.pass_s(10.5)
+    assert talk.outcomes[-1] == "executed"
+    assert talk.all(Status)[-1].faults & JAMMED
+    # Freed: it turns to the end of its run, and the fault is over.
+    talk.board.stuck = set()
+    at = talk.now() + 500
+    talk.say(TurnAt(3, 0, at, 30_000, 200))
+    talk.pass_s(2.0)
+    assert talk.board.on_channels
+    assert not talk.all(Status)[-1].faults & JAMMED
+    talk.pass_s(1.5)
+    ended = [row.board_s for row in talk.board.log if row.output == "motor"][-1]
+    assert ended == pytest.approx(talk.board.clock_s(talk.now_s) - 0.45, abs=0.01)
+
+
+def test_a_motor_that_jams_as_it_runs_is_noticed(talk: Talk) -> None:
+    talk.say(TurnAt(0, 0, talk.now() + 500, 200_000, 80))
+    talk.pass_s(5.0)
+    assert talk.board.on_channels
+    talk.board.stuck = {0}
+    talk.pass_s(1.1)
+    assert not talk.board.on_channels
+    assert talk.all(Status)[-1].faults & JAMMED
+
+
 @pytest.mark.parametrize("ahead_s", [33.0, 2 * HALF_TURN_S - 8.0])
 def test_a_plan_is_played_as_streamed(make_board: MakeBoard, ahead_s: float) -> None:
     """Also across the wrap of the board's clock."""

@@ -23,10 +23,11 @@ static void set_coil(uint8_t n, uint8_t d) { (void)n, (void)d; }
 static void set_motor(uint8_t n, uint8_t d) { if (n == 0) { duty = d; } }
 static void set_light(uint8_t n, uint8_t d) { (void)n, (void)d; }
 static void send_bytes(const uint8_t *p, uint16_t n) { (void)p, (void)n; }
+static uint16_t room(void) { return 65535; }
 static uint16_t millivolts(void) { return 12000; }
 static int8_t temperature(void) { return 20; }
 static uint16_t counts(uint8_t n) {
-    return n ? 0 : (uint16_t)(uint32_t)(turned * board.config.motor[0].counts_per_rev);
+    return n ? 0 : (uint16_t)(uint32_t)(turned * board.config->motor[0].counts_per_rev);
 }
 static void nothing(void) {}
 static void pass(double seconds) {
@@ -40,8 +41,8 @@ static void pass(double seconds) {
 int main(int argc, char **argv) {
     cr_config config = {0};
     read_config(&config);
-    cr_hal hal = {set_coil, set_motor, set_light, send_bytes, millivolts, temperature, counts,
-                  nothing,  nothing};
+    static const cr_hal hal = {set_coil,    set_motor, set_light, send_bytes, room,
+                               millivolts, temperature, counts, nothing, nothing};
     cr_init(&board, &config, &hal, 4294960000u, 0);
     if (argc != 3) { return 2; }
     cr_command turn = {.kind = CR_TURN, .length = 100000, .speed = (uint16_t)atoi(argv[1])};

@@ -20,7 +20,7 @@ PAGE = Path(__file__).resolve().parent.parent / "callresp" / "link" / "PROTOCOL.
 
 EXAMPLES: tuple[tuple[str, m.Message], ...] = (
     ("host", m.Hello(m.VERSION, 7)),
-    ("board", m.HelloAck(m.VERSION, 7, 2, 13, 1, 64, 200, 0, 1, 0)),
+    ("board", m.HelloAck(m.VERSION, 7, 3, 13, 1, 64, 200, 0, 1, 0)),
     ("host", m.TimeRequest(123_456)),
     ("board", m.TimeReply(123_456, 12_345_678, 7)),
     ("host", m.StrikeAt(0, 3, 12_350_000, 850)),
@@ -70,7 +70,10 @@ after almost five days and are compared by their signed difference.
    under a load that lasts longer than 2 s). The board then releases everything, reports "low
    voltage" and refuses what would switch on, until it has been a thirty-second above the cut-off
    for 30 s on end.
-8. A host that greets in another version gets the board's own in HelloAck and is not obeyed: the
+8. **A jammed motor** is one whose encoder, after the time that it has to start, counts less than a
+   quarter of what its speed would give in 0.5 s (or in the time of 8 counts). The board switches it
+   off, reports "motor jammed", and refuses its runs for 10 s; a run in which it turns clears that.
+9. A host that greets in another version gets the board's own in HelloAck and is not obeyed: the
    session stays 0, and none of its commands is taken.
 
 A strike is {plain} bytes, {strike} on the line; its outcome comes back in {done}, a receipt, at

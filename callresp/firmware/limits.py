@@ -16,11 +16,13 @@ from callresp.plan.electrical.heat import CLASS_LIMIT_C
 from callresp.plan.electrical.loads import LoadModel
 
 HERE = Path(__file__).resolve().parent
-CORE_SOURCES = tuple(HERE / "core" / name for name in ("core.c", "outputs.c", "framing.c"))
-CORE_HEADERS = tuple(HERE / "core" / name for name in ("core.h", "outputs.h"))
+CORE_SOURCES = tuple(sorted((HERE / "core").glob("*.c")))
+CORE_HEADERS = tuple(sorted((HERE / "core").glob("*.h")))
 
 TICKS_PER_MS = 10
 CORE_COILS, CORE_MOTORS, CORE_QUEUE, CORE_LIGHTS = 20, 4, 64, 32
+# On-times that the core remembers of a coil; more in one cycle are merged (duty.c).
+SPANS_MOST = 96
 # The core's heat is in whole numbers that reach this far.
 HOTTEST_K = 20_000.0
 # What the core may err by, kept free; the plan keeps `margins.HEAT_K` free, which is more.
@@ -107,12 +109,14 @@ def motor_numbers(palette: Palette) -> dict[int, tuple[int, ...]]:
 
 
 def spans_needed(palette: Palette) -> int:
-    """On-times that the coil with most of them may have in its cycle."""
+    """On-times that the coil with most of them may have in its cycle; one that has them to
+    itself all the time needs none."""
     most = 1.0
     for striker in palette.striker:
-        most = max(most, striker.coil.cycle_s * 1000 / striker.restrike_ms)
-        if striker.damper is not None:
-            most = max(most, striker.damper.coil.cycle_s * 1000 / striker.restrike_ms)
+        coils = [striker.coil] + ([] if striker.damper is None else [striker.damper.coil])
+        for coil in coils:
+            if coil.duty_max < 1.0:
+                most = max(most, coil.cycle_s * 1000 / striker.restrike_ms)
     return math.ceil(most) + 2
 
 
@@ -150,7 +154,7 @@ def header(palette: Palette, dry_run: bool = False) -> str:
         "LIGHTS": max(lights, 1),
         "DRIVERS": max(len(palette.driver), 1),
         "QUEUE": queue,
-        "SPANS": max(128, spans_needed(palette)),
+        "SPANS": min(max(spans_needed(palette), 16), SPANS_MOST),
         "DRY_RUN": int(dry_run),
     }
     rows = [

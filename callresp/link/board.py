@@ -52,13 +52,13 @@ from callresp.link.messages import (
 from callresp.link.outputs import ActiveOutput, Outputs, SupplyMonitor
 from callresp.palette.model import Palette
 
-FIRMWARE = 2
+FIRMWARE = 3
 WINDOW = 32
 # A command may come this late and still be played; later it is refused and reported.
 GRACE_S = 0.002
 STATUS_EVERY_S = 1.0
-LOW_VOLTAGE, RAIN, STOPPED = (
-    1 << FAULTS.index(fault) for fault in ("low voltage", "rain", "stop pressed")
+LOW_VOLTAGE, RAIN, STOPPED, JAMMED = (
+    1 << FAULTS.index(fault) for fault in ("low voltage", "rain", "stop pressed", "motor jammed")
 )
 # One receipt stands for all that came since the last: or receipts would fill the line.
 RECEIPT_EVERY_S = 0.005
@@ -113,6 +113,8 @@ class SimulatedBoard:
         self._dry_run = dry_run
         # What the supply gives now; who simulates a flat battery sets it.
         self.volts = palette.supply.nominal_v
+        # Motors whose shafts do not turn; who simulates a jam puts one in.
+        self.stuck: set[int] = set()
         self._rate = 1 + drift_ppm * 1e-6
         self._ahead_s = ahead_s
         self.restarts = 0
@@ -196,7 +198,8 @@ class SimulatedBoard:
             due_s = self._queue[0].at_s if self._queue else float("inf")
             end_s = self._outputs.next_end_s
             silence_s = self._silence_s()
-            first_s = min(due_s, end_s, silence_s)
+            look_s = self._outputs.next_look_s
+            first_s = min(due_s, end_s, silence_s, look_s)
             if not self._outputs.on:
                 self._supply.skip(self.volts, min(first_s, board_s))
             if min(first_s, self._supply.next_s) > board_s:
@@ -205,6 +208,8 @@ class SimulatedBoard:
                 out += self._read_supply()
             elif first_s == end_s:
                 self._log_ended(self._outputs.end_due(end_s))
+            elif first_s == look_s:
+                out += self._look_at_motors(look_s)
             elif first_s == silence_s:
                 out += self._fall_silent(silence_s)
             else:
@@ -225,6 +230,15 @@ class SimulatedBoard:
         self._faults |= LOW_VOLTAGE
         self._release(at_s, "low voltage")
         return self._cancel(at_s) + frame(self._status().pack())
+
+    def _look_at_motors(self, at_s: float) -> bytes:
+        off, told = self._outputs.look(at_s, set() if self._dry_run else self.stuck)
+        if off:
+            self._supply.load_off(at_s)
+        for switched in off:
+            self._row(at_s, switched, "off: jammed")
+        self._faults = self._faults | JAMMED if self._outputs.jammed else self._faults & ~JAMMED
+        return frame(self._status().pack()) if told else b""
 
     def _silence_s(self) -> float:
         if self._silent:

@@ -220,6 +220,7 @@ FAULTS = (
     "line damaged",
     "rain",
     "stop pressed",
+    "motor jammed",
 )
 Timed = StrikeAt | HoldAt | TurnAt | LightAt
 DRY_RUN = 1

@@ -36,6 +36,12 @@ LOW_S = 3.0
 GOOD_S = 30.0
 GOOD_SHARE = 1 + 1 / 32
 
+# A motor that runs is looked at every `STALL_S`, or after `STALL_COUNTS` of its encoder where
+# that takes longer; one that did not turn is switched off, and rests for `JAM_S`.
+STALL_S = 0.5
+STALL_COUNTS = 8
+JAM_S = 10.0
+
 Switching = StrikeAt | HoldAt | TurnAt
 
 
@@ -84,6 +90,10 @@ class Outputs:
         self.lights = [255 if number == 0 else 0 for number in range(palette.board.lights)]
         # When the spell of a motor's runs began, and when the last of them ends.
         self._spells: dict[int, tuple[float, float]] = {}
+        # By motor: when it is looked at next, how often, and until when it rests after a jam.
+        self._looks: dict[int, tuple[float, float]] = {}
+        self._rests: dict[int, float] = {}
+        self.jammed: set[int] = set()
         self._spans: dict[int, deque[tuple[float, float]]] = {n: deque() for n in self._coils}
 
     @property
@@ -96,6 +106,44 @@ class Outputs:
     def next_end_s(self) -> float:
         """When the next channel goes off."""
         return min((item.until_s for item in self.on), default=float("inf"))
+
+    @property
+    def next_look_s(self) -> float:
+        """When a motor that runs is next looked at."""
+        running = {item.channel for item in self.on if item.output == "motor"}
+        looks = (at_s for channel, (at_s, _) in self._looks.items() if channel in running)
+        return min(looks, default=float("inf"))
+
+    def look(self, at_s: float, stuck: set[int]) -> tuple[list[ActiveOutput], bool]:
+        """Look at the motors whose time it is.
+
+        Parameters
+        ----------
+        at_s
+            `next_look_s`.
+        stuck
+            Motors whose shafts do not turn.
+
+        Returns
+        -------
+        off, told
+            Those that were switched off, and whether the host should be told.
+        """
+        before = set(self.jammed)
+        off = list[ActiveOutput]()
+        for item in [item for item in self.on if item.output == "motor"]:
+            due_s, every_s = self._looks[item.channel]
+            if due_s > at_s:
+                continue
+            self._looks[item.channel] = at_s + every_s, every_s
+            if item.channel in stuck:
+                off.append(item)
+                self.jammed.add(item.channel)
+                self._rests[item.channel] = at_s + JAM_S
+            else:
+                self.jammed.discard(item.channel)
+        self.on = [item for item in self.on if item not in off]
+        return off, bool(off) or self.jammed != before
 
     def end_due(self, at_s: float) -> list[ActiveOutput]:
         """Switch off what is due by `at_s`."""
@@ -133,6 +181,9 @@ class Outputs:
         else:
             turner = self._turners[wanted.channel]
             self._spells[wanted.channel] = (self._spell_s(turner, at_s), wanted.until_s)
+            counts_per_s = message.speed / SPEEDS_PER_RPS * turner.counts_per_rev
+            every_s = max(STALL_S, STALL_COUNTS / counts_per_s)
+            self._looks[wanted.channel] = at_s + turner.spin_up_s + every_s, every_s
         self.on.append(wanted)
         return "executed", wanted
 
@@ -179,7 +230,9 @@ class Outputs:
         slow, fast = turner.slowest_rps, turner.fastest_rps
         until_s = at_s + length_s
         too_long = (
-            length_s <= 0 or until_s - self._spell_s(turner, at_s) > turner.run_max_s + ROUNDING_S
+            at_s < self._rests.get(turner.channel, float("-inf"))
+            or length_s <= 0
+            or until_s - self._spell_s(turner, at_s) > turner.run_max_s + ROUNDING_S
         )
         # The line knows hundredths: the nearest ones outside still count as inside.
         if too_long or not math.floor(slow * 100) <= message.speed <= math.ceil(fast * 100):

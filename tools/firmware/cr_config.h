@@ -7,5 +7,5 @@
 #define CR_LIGHTS 32
 #define CR_DRIVERS 8
 #define CR_QUEUE 64
-#define CR_SPANS 128
+#define CR_SPANS 96
 #endif

@@ -30,6 +30,7 @@ static void set_coil(uint8_t n, uint8_t duty) {
 static void set_motor(uint8_t n, uint8_t duty) { (void)n, (void)duty; }
 static void set_light(uint8_t n, uint8_t level) { assert(n < config.lights), (void)level; }
 static void send_bytes(const uint8_t *d, uint16_t n) { assert(n > 0 && d[n - 1] == 0); }
+static uint16_t room(void) { return 65535; }
 static uint16_t millivolts(void) { return 12000; }
 static int8_t temperature(void) { return 20; }
 static uint16_t counts(uint8_t n) { return (uint16_t)(now / 7 + n); }
@@ -51,7 +52,7 @@ static void start(void) {
                                            118000, 12000,   100000, (uint8_t)(n / 10)};
     }
     config.motor[0] = (cr_motor_limits){true, 80, 400, 1200000, 800000, 1500000, 3000, 6000, 540};
-    cr_hal hal = {set_coil, set_motor, set_light, send_bytes, millivolts, temperature, counts,
+    static const cr_hal hal = {set_coil, set_motor, set_light, send_bytes, room, millivolts, temperature, counts,
                   nothing,  nothing};
     cr_init(&board, &config, &hal, now, 0);
 }
@@ -59,17 +60,26 @@ static void start(void) {
 static void check(void) {
     uint32_t total = 0, group[2] = {0, 0};
     for (int n = 0; n < CR_COILS; n++) {
-        assert(board.coil[n].on == (duty_of[n] > 0) || board.coil[n].hold_duty == 0);
-        uint32_t microamps = board.coil[n].on ? board.coil[n].microamps : 0;
+        bool on = board.coils_on >> n & 1u;
+        assert(on == (duty_of[n] > 0) || board.coil[n].hold_duty == 0);
+        uint32_t microamps = on ? board.coil[n].microamps : 0;
         total += microamps;
         group[config.coil[n].driver] += microamps;
         assert(board.coil[n].rise_nk >= 0);
         assert(board.coil[n].rise_nk / 1000000 <= config.coil[n].limit_mk + 500);
-        assert(board.coil[n].span_count <= CR_SPANS);
+        assert(board.coil[n].duty.count <= CR_SPANS);
     }
     assert(total <= config.limit_ua);
+    for (int n = 0; n < config.motors; n++) {
+        total += board.motors_on >> n & 1u ? board.motor[n].microamps : 0;
+    }
+    assert(total == board.total_ua);
     assert(group[0] <= config.driver_ua[0] && group[1] <= config.driver_ua[1]);
-    assert(board.waiting <= CR_QUEUE);
+    assert(board.waiting + board.ended <= CR_QUEUE);
+    uint8_t places[CR_QUEUE] = {0};
+    for (int n = 0; n < CR_QUEUE; n++) {
+        assert(board.order[n] < CR_QUEUE && places[board.order[n]]++ == 0);
+    }
 }
 
 static void bytes(const uint8_t *data, size_t count) {
@@ -81,6 +91,9 @@ static void bytes(const uint8_t *data, size_t count) {
     }
     for (int n = 0; n < 40; n++) {
         cr_tick(&board, ++now);
+        if (n % 4 == 0) {
+            cr_poll(&board);
+        }
     }
     cr_poll(&board);
     check();
@@ -88,7 +101,7 @@ static void bytes(const uint8_t *data, size_t count) {
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t count);
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t count) {
-    if (board.config.coils == 0) {
+    if (!board.config) {
         start();
     }
     bytes(data, count);

@@ -45,7 +45,7 @@ static void set_light(uint8_t light, uint8_t level) {
     if (log_file && (level > 0) != (light_level[light] > 0)) {
         fprintf(log_file,
                 "{\"board_s\":%.4f,\"channel\":%u,\"output\":\"%s\",\"did\":\"%s\"}\n", ticks_s(), light,
-                board.config.dry_run ? "lamp" : "light", level > 0 ? "on" : "off");
+                board.config->dry_run ? "lamp" : "light", level > 0 ? "on" : "off");
     }
     light_level[light] = level;
 }
@@ -64,6 +64,7 @@ static void send_bytes(const uint8_t *data, uint16_t count) {
     }
 }
 
+static uint16_t room(void) { return 65535; }
 static uint16_t millivolts(void) { return 12000; }
 static int8_t temperature(void) { return 20; }
 static uint16_t counts(uint8_t motor) { return (uint16_t)(uint32_t)motor_counts[motor]; }
@@ -95,7 +96,7 @@ static void open_terminal(void) {
 /* The motor of the simulation follows its duty: 8 revolutions a second at full. */
 static void turn_motors(void) {
     for (int n = 0; n < CR_MOTORS; n++) {
-        motor_counts[n] += motor_duty[n] / 255.0 * 8.0 * board.config.motor[n].counts_per_rev / 1e4;
+        motor_counts[n] += motor_duty[n] / 255.0 * 8.0 * board.config->motor[n].counts_per_rev / 1e4;
     }
 }
 
@@ -118,6 +119,7 @@ static void serve(double speed, double drift, uint32_t start) {
         for (; done < due; done++) {
             turn_motors();
             cr_tick(&board, start + (uint32_t)(done + 1));
+            cr_poll(&board);
         }
         ssize_t count = ends[0].revents & POLLIN ? read(line_end, data, sizeof data) : 0;
         for (ssize_t n = 0; n < count; n++) {
@@ -145,7 +147,7 @@ int main(int argc, char **argv) {
     setvbuf(stdin, NULL, _IONBF, 0);
     cr_config config = {0};
     read_config(&config);
-    cr_hal hal = {set_coil, set_motor, set_light, send_bytes, millivolts, temperature, counts,
+    static const cr_hal hal = {set_coil, set_motor, set_light, send_bytes, room, millivolts, temperature, counts,
                   nothing,  nothing};
     cr_init(&board, &config, &hal, start, 1);
     log_file = opened; /* from here on: that all is off at first goes without saying */

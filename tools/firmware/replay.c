@@ -20,9 +20,10 @@ static cr_board board;
 static long number_of[256];
 
 static void set_channel(uint8_t channel, uint8_t duty) { (void)channel, (void)duty; }
+static uint16_t room(void) { return 65535; }
 static uint16_t millivolts(void) { return 65535; }
 static int8_t temperature(void) { return 20; }
-static uint16_t counts(uint8_t motor) { return motor; }
+static uint16_t counts(uint8_t motor) { return (uint16_t)(board.now * 10 + motor); } /* it turns */
 static void nothing(void) {}
 
 static void send_bytes(const uint8_t *data, uint16_t count) {
@@ -61,7 +62,7 @@ static void pass_until(uint32_t then) {
             uint8_t ask[16] = {0x02};
             say(ask, 5);
         }
-        for (int n = 0; n < CR_COILS && board.now % CR_SLOT_TICKS == 0; n++) {
+        for (int n = 0; n < CR_COILS && board.now % 100 == 0; n++) {
             int64_t rise = board.coil[n].rise_nk;
             hottest_nk[n] = rise > hottest_nk[n] ? rise : hottest_nk[n];
         }
@@ -89,7 +90,7 @@ static void command(long number, const unsigned long *v) {
 int main(void) {
     cr_config config = {0};
     read_config(&config);
-    cr_hal hal = {set_channel, set_channel, set_channel, send_bytes, millivolts, temperature,
+    static const cr_hal hal = {set_channel, set_channel, set_channel, send_bytes, room, millivolts, temperature,
                   counts,      nothing,     nothing};
     cr_init(&board, &config, &hal, 0, 0);
     uint8_t hello[16] = {0x01, CR_VERSION, 7, 0};
@@ -102,7 +103,7 @@ int main(void) {
             pass_until(due);
         }
         /* Full: let time pass until there is room, as a host that counts credit does. */
-        while (board.waiting >= board.config.queue) {
+        while (board.waiting + board.ended >= board.config->queue) {
             pass_until(board.now + 10);
         }
         command(number++, v);

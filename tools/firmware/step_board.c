@@ -7,6 +7,7 @@
  *     bytes HEX        bytes from the line
  *     volts MV         of the supply
  *     stop | rain | dry    the button, the sensor
+ *     jam MOTOR | free MOTOR   its shaft
  * Each is answered by any number of lines "sent HEX" and "OUTPUT CHANNEL LEVEL TICKS", then ".".
  */
 #include <stdio.h>
@@ -22,6 +23,7 @@ static cr_board board;
 static uint16_t volts = 12000;
 static double motor_counts[CR_MOTORS];
 static uint8_t motor_duty[CR_MOTORS];
+static bool jammed[CR_MOTORS];
 
 static void switched(const char *output, uint8_t channel, uint8_t level) {
     printf("%s %u %u %lu\n", output, channel, level, (unsigned long)board.now);
@@ -30,14 +32,18 @@ static void switched(const char *output, uint8_t channel, uint8_t level) {
 static void set_coil(uint8_t n, uint8_t duty) { switched("coil", n, duty); }
 
 static void set_motor(uint8_t n, uint8_t duty) {
-    if ((duty > 0) != (motor_duty[n] > 0)) {
-        switched("motor", n, duty);
+    /* Its speed loop may well give it nothing for a moment: told is that it runs. */
+    static bool was_on[CR_MOTORS];
+    bool on = board.motors_on >> n & 1u;
+    if (on != was_on[n]) {
+        switched("motor", n, on);
     }
+    was_on[n] = on;
     motor_duty[n] = duty;
 }
 
 static void set_light(uint8_t n, uint8_t level) {
-    switched(board.config.dry_run ? "lamp" : "light", n, level);
+    switched(board.config->dry_run ? "lamp" : "light", n, level);
 }
 
 static void send_bytes(const uint8_t *data, uint16_t count) {
@@ -48,6 +54,7 @@ static void send_bytes(const uint8_t *data, uint16_t count) {
     printf("\n");
 }
 
+static uint16_t room(void) { return 65535; }
 static uint16_t millivolts(void) { return volts; }
 static int8_t temperature(void) { return 20; }
 static uint16_t counts(uint8_t n) { return (uint16_t)(uint32_t)motor_counts[n]; }
@@ -57,7 +64,8 @@ static void pass(uint32_t ticks) {
     for (uint32_t n = 0; n < ticks; n++) {
         for (int m = 0; m < CR_MOTORS; m++) {
             /* Eight turns a second at full duty. */
-            motor_counts[m] += motor_duty[m] / 255.0 * 8.0 * board.config.motor[m].counts_per_rev / 1e4;
+            double turns = jammed[m] ? 0 : motor_duty[m] / 255.0 * 8.0 / 1e4;
+            motor_counts[m] += turns * board.config->motor[m].counts_per_rev;
         }
         cr_tick(&board, board.now + 1);
         cr_poll(&board);
@@ -76,7 +84,7 @@ int main(void) {
     static char row[20000];
     cr_config config = {0};
     read_config(&config);
-    cr_hal hal = {set_coil, set_motor, set_light, send_bytes, millivolts, temperature, counts,
+    static const cr_hal hal = {set_coil, set_motor, set_light, send_bytes, room, millivolts, temperature, counts,
                   nothing,  nothing};
     while (fgets(row, sizeof row, stdin)) {
         unsigned long given = strtoul(strchr(row, ' ') ? strchr(row, ' ') : "", NULL, 10);
@@ -93,6 +101,8 @@ int main(void) {
             take(row + 6);
         } else if (!strncmp(row, "volts", 5)) {
             volts = (uint16_t)given;
+        } else if (!strncmp(row, "jam", 3) || !strncmp(row, "free", 4)) {
+            jammed[given % CR_MOTORS] = row[0] == 'j';
         } else if (!strncmp(row, "stop", 4)) {
             cr_press_stop(&board);
         } else {

@@ -6,7 +6,9 @@
 
 /* What the chip's own library must give. */
 extern void chip_pwm(uint8_t pin, uint8_t duty);
-extern void chip_uart_write(const uint8_t *data, uint16_t count);
+extern void chip_uart_write(const uint8_t *data, uint16_t count); /* into a buffer: no waiting */
+extern uint16_t chip_uart_room(void);
+extern uint32_t chip_ticks(void); /* 0.1 ms, of a counter that runs by itself */
 extern int chip_uart_read(void); /* a byte, or -1 */
 extern uint16_t chip_supply_millivolts(void);
 extern int8_t chip_temperature(void);
@@ -18,7 +20,6 @@ extern bool chip_stop_pressed(void); /* false for ever where there is no button 
 extern bool chip_rains(void);        /* and where there is no sensor */
 
 static cr_board board;
-static volatile uint32_t ticks;
 
 /* Pins are numbered: coils first, then motors, then lights. */
 static void set_coil(uint8_t channel, uint8_t duty) { chip_pwm(channel, duty); }
@@ -30,15 +31,15 @@ static void lock(void) { chip_interrupts(false); }
 static void unlock(void) { chip_interrupts(true); }
 
 /* Called by the timer every 0.1 ms. */
-void board_timer_interrupt(void) { cr_tick(&board, ++ticks); }
+void board_timer_interrupt(void) { cr_tick(&board, chip_ticks()); }
 
 int main(void) {
-    const cr_hal hal = {set_coil,        set_motor,
-                        set_light,       chip_uart_write,
-                        chip_supply_millivolts, chip_temperature,
-                        chip_encoder,    lock,
-                        unlock};
-    cr_init(&board, &cr_limits, &hal, 0, chip_restart_count());
+    static const cr_hal hal = {set_coil,       set_motor,
+                               set_light,      chip_uart_write,
+                               chip_uart_room, chip_supply_millivolts,
+                               chip_temperature, chip_encoder,
+                               lock,           unlock};
+    cr_init(&board, &cr_limits, &hal, chip_ticks(), chip_restart_count());
     chip_interrupts(true);
     for (;;) {
         int byte;

@@ -1,4 +1,4 @@
-/* The board's conversation: frames in, commands queued, outcomes out. */
+/* The board's conversation, in the main loop: frames in, commands queued, outcomes out. */
 #include "core.h"
 
 #include <string.h>
@@ -24,14 +24,20 @@ static void put32(uint8_t *p, uint32_t v) {
     put16(p + 2, (uint16_t)(v >> 16));
 }
 
+/* False where the line is full just now: whoever owes something tries again at the next poll. */
+static bool has_room(const cr_board *b) { return b->hal->room() >= CR_LONGEST_SENT; }
+
 static void send_payload(cr_board *b, uint8_t *payload, uint16_t count) {
     uint8_t out[CR_FRAME + 8];
+    if (!has_room(b)) {
+        return;
+    }
     uint16_t crc = cr_crc(payload, count);
     payload[count] = (uint8_t)(crc >> 8);
     payload[count + 1] = (uint8_t)crc;
     uint16_t length = cr_cobs_encode(payload, (uint16_t)(count + 2), out);
     out[length++] = 0;
-    b->hal.send(out, length);
+    b->hal->send(out, length);
 }
 
 static void acknowledge(cr_board *b) {
@@ -39,74 +45,85 @@ static void acknowledge(cr_board *b) {
     b->last_receipt = b->now;
     uint8_t p[16] = {ACKNOWLEDGE, b->expected};
     put32(p + 2, b->beyond);
-    p[6] = (uint8_t)(b->config.queue - b->waiting);
+    p[6] = (uint8_t)(b->config->queue - b->waiting - b->ended);
     send_payload(b, p, 7);
 }
 
-static void event(cr_board *b, uint8_t sequence, uint8_t outcome) {
-    uint8_t next = (uint8_t)((b->event_in + 1) % CR_EVENTS);
-    if (next == b->event_out) {
-        return; /* the host learns by its own reckoning: outcome unknown */
-    }
-    b->event[b->event_in] = (cr_event){sequence, outcome, b->now};
-    b->event_in = next;
+static void done(cr_board *b, uint8_t sequence, uint32_t at, uint8_t outcome) {
+    uint8_t p[16] = {DONE, sequence};
+    put32(p + 2, at);
+    p[6] = outcome;
+    send_payload(b, p, 7);
 }
 
-static void cancel_all(cr_board *b) {
-    for (uint8_t n = 0; n < b->waiting; n++) {
-        event(b, b->queue[n].sequence, CR_CANCELLED);
+/* What waits is no longer to be played. The interrupt starts nothing while `dropping`; the
+ * outcomes are told as those of commands that were played. */
+static void drop_waiting(cr_board *b) {
+    if (!b->dropping) {
+        return;
     }
+    uint8_t first = b->ended, count = b->waiting;
+    for (uint8_t n = 0; n < count; n++) {
+        cr_command *c = &b->queue[b->order[cr_place(cr_place(b->out, first), n)]];
+        c->outcome = CR_CANCELLED;
+        c->at = b->now;
+    }
+    b->hal->lock();
+    b->ended = (uint8_t)(b->ended + count);
     b->waiting = 0;
+    b->dropping = false;
+    b->hal->unlock();
 }
 
-void cr_release(cr_board *b) {
-    for (uint8_t n = 0; n < b->config.coils; n++) {
-        if (b->coil[n].on) {
-            cr_coil_off(b, n);
-        }
-    }
-    for (uint8_t n = 0; n < b->config.motors; n++) {
-        if (b->motor[n].on) {
-            cr_motor_off(b, n);
-        }
-    }
+void cr_drop(cr_board *b) {
+    b->dropping = true;
+    drop_waiting(b);
 }
 
 void cr_init(cr_board *b, const cr_config *config, const cr_hal *hal, uint32_t now,
              uint16_t restarts) {
     memset(b, 0, sizeof *b);
-    b->config = *config;
-    b->hal = *hal;
-    b->now = b->heard = b->last_slot = b->last_loop = b->last_status = now;
+    b->config = config;
+    b->hal = hal;
+    b->now = b->heard = b->last_settle = b->last_loop = b->last_status = now;
     b->last_supply = b->last_rested = now;
     b->last_receipt = now - CR_RECEIPT_TICKS;
-    b->millivolts = b->hal.millivolts();
+    b->silence_ticks = (uint32_t)config->silence_ms * 10u;
+    b->millivolts = hal->millivolts();
     b->silent = true;
     b->restarts = restarts;
-    /* Safe start: whatever the pins did during reset, all is off from here. */
-    for (uint8_t n = 0; n < b->config.coils; n++) {
-        b->coil[n].rise_at = now;
-        cr_coil_off(b, n);
+    for (uint8_t n = 0; n < CR_QUEUE; n++) {
+        b->order[n] = n;
     }
-    for (uint8_t n = 0; n < b->config.motors; n++) {
-        cr_motor_off(b, n);
-    }
-    cr_lights_start(b);
+    cr_heat_init(b, now);
+    cr_start_dark(b);
 }
 
+/* Puts a command where its time has it, behind those of the same time. order[] is a ring of
+ * all places: those that are neither ended nor waiting are free. */
 static void insert(cr_board *b, const cr_command *c) {
-    uint8_t place = b->waiting++;
-    while (place > 0 && !cr_passed(c->at, b->queue[place - 1].at)) {
-        b->queue[place] = b->queue[place - 1];
+    uint8_t busy = (uint8_t)(b->ended + b->waiting);
+    uint8_t slot = b->order[cr_place(b->out, busy)];
+    b->queue[slot] = *c;
+    b->hal->lock();
+    uint8_t head = cr_place(b->out, b->ended), place = b->waiting;
+    while (place > 0) {
+        uint8_t before = b->order[cr_place(head, (uint8_t)(place - 1))];
+        if (cr_passed(c->at, b->queue[before].at)) {
+            break;
+        }
+        b->order[cr_place(head, place)] = before;
         place--;
     }
-    b->queue[place] = *c;
+    b->order[cr_place(head, place)] = slot;
+    b->waiting++;
+    b->hal->unlock();
 }
 
 /* Marks a sequence number as taken; what is complete from `expected` on moves it. */
 static void receipt(cr_board *b, uint8_t ahead) {
     if (ahead > 0) {
-        b->beyond |= 1u << (ahead - 1);
+        b->beyond |= (uint32_t)1 << (ahead - 1);
         return;
     }
     bool more = true;
@@ -124,14 +141,16 @@ static void take(cr_board *b, cr_command *c) {
     uint8_t ahead = (uint8_t)(c->sequence - b->expected);
     bool fresh = ahead < CR_WINDOW && !(ahead > 0 && (b->beyond >> (ahead - 1) & 1u));
     bool late = cr_passed(b->now, c->at + CR_GRACE_TICKS + 1);
-    if (fresh && (late || b->waiting < b->config.queue)) {
+    bool free = b->ended + b->waiting < b->config->queue;
+    if (fresh && late && has_room(b)) {
         receipt(b, ahead);
-        if (late) {
-            b->refused++;
-            event(b, c->sequence, CR_LATE);
-        } else {
-            insert(b, c);
-        }
+        b->hal->lock();
+        b->refused++;
+        b->hal->unlock();
+        done(b, c->sequence, b->now, CR_LATE);
+    } else if (fresh && !late && free) {
+        receipt(b, ahead);
+        insert(b, c);
     }
     b->owes = true;
 }
@@ -141,8 +160,11 @@ static void hello_ack(cr_board *b, const uint8_t *p) {
     /* One who speaks another version is answered, so that he can say so, but not obeyed. */
     uint16_t obeyed = p[1] == CR_VERSION ? session : 0;
     if (obeyed != b->session || obeyed == 0) {
+        b->hal->lock();
         cr_release(b); /* another session's commands must not sound in this one */
-        b->waiting = 0;
+        b->waiting = b->ended = 0;
+        b->dropping = false;
+        b->hal->unlock();
         b->session = obeyed;
         b->expected = 0;
         b->beyond = 0;
@@ -150,13 +172,13 @@ static void hello_ack(cr_board *b, const uint8_t *p) {
     uint8_t out[20] = {HELLO_ACK, CR_VERSION};
     put16(out + 2, session);
     out[4] = CR_FIRMWARE;
-    out[5] = b->config.coils;
-    out[6] = b->config.motors;
-    out[7] = b->config.queue;
-    put16(out + 8, b->config.silence_ms);
+    out[5] = b->config->coils;
+    out[6] = b->config->motors;
+    out[7] = b->config->queue;
+    put16(out + 8, b->config->silence_ms);
     put16(out + 10, b->restarts);
-    out[12] = b->config.lights;
-    out[13] = b->config.dry_run ? 1 : 0;
+    out[12] = b->config->lights;
+    out[13] = b->config->dry_run ? 1 : 0;
     send_payload(b, out, 14);
 }
 
@@ -169,9 +191,10 @@ static void time_reply(cr_board *b, const uint8_t *p) {
 }
 
 static void status(cr_board *b) {
+    b->owes_status = !has_room(b);
     uint8_t out[20] = {STATUS};
     put16(out + 1, b->millivolts);
-    out[3] = (uint8_t)b->hal.temperature();
+    out[3] = (uint8_t)b->hal->temperature();
     put16(out + 4, (uint16_t)cr_hottest_c(b));
     put16(out + 6, b->executed);
     put16(out + 8, b->refused);
@@ -180,7 +203,11 @@ static void status(cr_board *b) {
 }
 
 static bool parse_timed(const uint8_t *p, int count, cr_command *c) {
-    *c = (cr_command){.kind = p[0], .sequence = p[1], .channel = p[2], .at = get32(p + 3)};
+    memset(c, 0, sizeof *c);
+    c->kind = p[0];
+    c->sequence = p[1];
+    c->channel = p[2];
+    c->at = get32(p + 3);
     if (p[0] == CR_STRIKE && count == 9) {
         /* Hundredths of a millisecond to ticks, down: what is allowed as asked stays allowed. */
         uint16_t asked = get16(p + 7);
@@ -214,11 +241,14 @@ static bool hear(cr_board *b, const uint8_t *p, int count) {
     } else if (p[0] == TIME_REQUEST && count == 5) {
         time_reply(b, p);
     } else if (p[0] == CANCEL && count == 2) {
-        cancel_all(b);
+        cr_drop(b);
         acknowledge(b);
     } else if (p[0] == STOP && count == 2) {
+        b->hal->lock();
+        b->dropping = true;
         cr_release(b);
-        cancel_all(b);
+        b->hal->unlock();
+        drop_waiting(b);
         acknowledge(b);
         status(b);
     } else if (count >= 8 && parse_timed(p, count, &c)) {
@@ -237,14 +267,15 @@ static void frame_done(cr_board *b) {
     b->overlong = false;
     if (count >= 3 && cr_crc(plain, (uint16_t)(count - 2)) ==
                           (uint16_t)(plain[count - 2] << 8 | plain[count - 1])) {
-        b->hal.lock();
+        drop_waiting(b); /* what comes now comes after a silence, and is not of it */
         if (hear(b, plain, count - 2)) {
             b->heard = b->now;
             b->silent = false;
         }
-        b->hal.unlock();
     } else if (any) {
+        b->hal->lock();
         b->faults |= CR_DAMAGED;
+        b->hal->unlock();
     }
 }
 
@@ -258,127 +289,61 @@ void cr_byte(cr_board *b, uint8_t byte) {
     }
 }
 
-void cr_tick(cr_board *b, uint32_t now) {
-    b->now = now;
-    cr_end_due(b);
-    if (!b->silent && cr_passed(now, b->heard + (uint32_t)b->config.silence_ms * 10u)) {
-        b->silent = true;
-        b->faults |= CR_SILENCE;
-        cr_release(b);
-        cancel_all(b);
-    }
-    while (b->waiting > 0 && cr_passed(now, b->queue[0].at)) {
-        cr_command c = b->queue[0];
-        b->waiting--;
-        memmove(b->queue, b->queue + 1, b->waiting * sizeof c);
-        uint8_t outcome = cr_execute(b, &c);
-        *(outcome == CR_EXECUTED ? &b->executed : &b->refused) += 1;
-        event(b, c.sequence, outcome);
-    }
-    if (cr_passed(now, b->last_slot + CR_SLOT_TICKS)) {
-        b->last_slot = now;
-        cr_heat_slot(b);
-    }
-    if (cr_passed(now, b->last_loop + CR_LOOP_TICKS)) {
-        b->last_loop = now;
-        cr_motor_loop(b);
-    }
-}
-
 void cr_press_stop(cr_board *b) {
-    b->hal.lock();
+    b->hal->lock();
     b->faults |= CR_STOPPED;
+    b->dropping = true;
     cr_release(b);
-    cancel_all(b);
-    b->hal.unlock();
+    b->hal->unlock();
+    drop_waiting(b);
     status(b);
 }
 
 void cr_sense_rain(cr_board *b, bool rains) {
     if (rains != ((b->faults & CR_RAIN) != 0)) {
-        b->hal.lock();
+        b->hal->lock();
         b->faults ^= CR_RAIN;
-        b->hal.unlock();
+        b->hal->unlock();
     }
 }
 
-static bool loaded(const cr_board *b) {
-    bool on = false;
-    for (uint8_t n = 0; n < b->config.coils; n++) {
-        on = on || b->coil[n].on;
-    }
-    for (uint8_t n = 0; n < b->config.motors; n++) {
-        on = on || b->motor[n].on;
-    }
-    return on;
-}
-
-/* A reading counts while nothing draws the supply down; under a load that lasts, any does. */
-static bool reading_counts(cr_board *b) {
-    b->sagging = b->sagging && !cr_passed(b->now, b->load_off + CR_SAG_TICKS);
-    if (!loaded(b) && !b->sagging) {
-        b->last_rested = b->now;
-        return true;
-    }
-    return cr_passed(b->now, b->last_rested + CR_BLIND_TICKS);
-}
-
-/* A flat battery is spared: all is released, and nothing more is switched on until it has been
- * good again for a while, with some to spare. */
-static void watch_supply(cr_board *b) {
-    if (!cr_passed(b->now, b->last_supply + CR_SUPPLY_TICKS)) {
-        return;
-    }
-    b->last_supply = b->now;
-    if (!reading_counts(b)) {
-        return;
-    }
-    b->millivolts = b->hal.millivolts();
-    bool low = b->millivolts < b->config.cutoff_mv;
-    bool good = b->millivolts >= (uint32_t)b->config.cutoff_mv + b->config.cutoff_mv / 32u;
-    bool faulty = (b->faults & CR_LOW_VOLTAGE) != 0;
-    b->low_since = low && b->low ? b->low_since : b->now;
-    b->good_since = faulty && good && b->good ? b->good_since : b->now;
-    b->low = low;
-    b->good = good;
-    if (!faulty && low && cr_passed(b->now, b->low_since + CR_LOW_TICKS)) {
-        b->hal.lock();
-        b->faults |= CR_LOW_VOLTAGE;
-        cr_release(b);
-        cancel_all(b);
-        b->hal.unlock();
-        status(b);
-    } else if (faulty && cr_passed(b->now, b->good_since + CR_GOOD_TICKS)) {
-        b->hal.lock();
-        b->faults &= (uint8_t)~CR_LOW_VOLTAGE;
-        b->hal.unlock();
-        status(b);
+/* Tells the outcomes that there are; each frees its place. */
+static void report(cr_board *b) {
+    while (b->ended > 0 && has_room(b)) {
+        const cr_command *c = &b->queue[b->order[b->out]];
+        done(b, c->sequence, c->at, c->outcome);
+        b->hal->lock();
+        b->out = cr_place(b->out, 1);
+        b->ended--;
+        b->hal->unlock();
+        b->owes = true; /* places in the queue are free again */
     }
 }
 
 void cr_poll(cr_board *b) {
-    while (b->event_out != b->event_in) {
-        cr_event e = b->event[b->event_out];
-        b->event_out = (uint8_t)((b->event_out + 1) % CR_EVENTS);
-        uint8_t p[16] = {DONE, e.sequence};
-        put32(p + 2, e.at);
-        p[6] = e.outcome;
-        send_payload(b, p, 7);
-        b->owes = true; /* places in the queue are free again */
-    }
+    drop_waiting(b);
+    cr_judge(b);
+    report(b);
     if (cr_passed(b->now, b->last_receipt + CR_RECEIPT_TICKS)) {
-        if (b->owes) {
-            b->hal.lock();
-            acknowledge(b);
-            b->hal.unlock();
-        } else {
+        if (!b->owes) {
             /* Never longer ago than it need be: after 2^31 ticks it would lie ahead. */
             b->last_receipt = b->now - CR_RECEIPT_TICKS;
+        } else if (has_room(b)) {
+            acknowledge(b);
         }
     }
-    watch_supply(b);
-    if (cr_passed(b->now, b->last_status + CR_STATUS_TICKS)) {
+    if (cr_passed(b->now, b->last_settle + CR_SETTLE_TICKS)) {
+        b->last_settle = b->now;
+        cr_settle_next(b);
+    }
+    bool told = cr_watch_supply(b);
+    drop_waiting(b);
+    told = cr_motor_loops(b) || told;
+    bool due = cr_passed(b->now, b->last_status + CR_STATUS_TICKS);
+    if (due) {
         b->last_status = b->now;
+    }
+    if (due || told || b->owes_status) {
         status(b);
     }
 }

@@ -1,9 +1,16 @@
 /* The board's core: takes frames, plays commands on its own clock, keeps every limit.
  *
  * C99, no heap, no floating point. Everything it knows is in one cr_board; everything it
- * touches goes through cr_hal. cr_tick may run in a timer interrupt every 0.1 ms; the rest
- * runs in the main loop. The messages are those of callresp/link/messages.py; the page
- * callresp/link/PROTOCOL.md has worked frames.
+ * touches goes through cr_hal. Two threads of control share it:
+ *
+ *   - cr_tick, from a timer interrupt every 0.1 ms or so. It takes the time from a counter that
+ *     runs by itself, so that a tick that was missed loses no time. It ends what is due, notices
+ *     a silent host, and starts what is due and was judged: a bounded, small amount of work.
+ *   - cr_byte and cr_poll, from the main loop: the line, and all that reckons (heat, relative
+ *     on-time, motor speed, the supply). A command is judged here before its time comes.
+ *
+ * The main loop keeps the interrupt out only while it changes a few words, never while it sends.
+ * The messages are those of the page callresp/link/PROTOCOL.md, which has worked frames.
  */
 #ifndef CR_CORE_H
 #define CR_CORE_H
@@ -14,14 +21,23 @@
 /* Every size, from one place: CR_COILS, CR_MOTORS, CR_LIGHTS, CR_DRIVERS, CR_QUEUE, CR_SPANS. */
 #include "cr_config.h"
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 enum {
     CR_VERSION = 2,
-    CR_FIRMWARE = 2,
+    CR_FIRMWARE = 3,
     CR_FRAME = 72,
-    CR_EVENTS = 128,
+    CR_LONGEST_SENT = 24,     /* bytes on the line of the longest message that the board sends */
+    CR_STARTS = 4,            /* commands that one tick begins; more wait for the next */
     CR_GRACE_TICKS = 20,      /* 2 ms: later than this a command is refused as late */
-    CR_SLOT_TICKS = 100,      /* heat is reckoned every 10 ms */
+    CR_JUDGE_TICKS = 300,     /* commands are judged up to 30 ms before their time */
+    CR_SETTLE_TICKS = 10,     /* the heat of one coil is brought up to date every 1 ms */
     CR_LOOP_TICKS = 200,      /* motor speed every 20 ms */
+    CR_STALL_TICKS = 5000,    /* a motor that should turn is looked at every 0.5 s */
+    CR_STALL_COUNTS = 8,      /* or after so many counts were due, where that takes longer */
+    CR_JAM_TICKS = 100000,    /* a jammed motor rests for 10 s before it may try again */
     CR_RECEIPT_TICKS = 50,    /* one receipt in 5 ms, for all that came since the last */
     CR_STATUS_TICKS = 10000,  /* status every second */
     CR_SUPPLY_TICKS = 1000,   /* a reading of the supply every 0.1 s */
@@ -32,10 +48,17 @@ enum {
     CR_WINDOW = 32
 };
 
-typedef char cr_config_is_for_this_core[CR_PROTOCOL == CR_VERSION ? 1 : -1];
-
+enum { CR_STRIKE = 0x10, CR_HOLD = 0x11, CR_TURN = 0x12, CR_LIGHT = 0x13 };
 enum { CR_EXECUTED, CR_LATE, CR_OVER_LIMIT, CR_NO_CHANNEL, CR_CANCELLED };
-enum { CR_LOW_VOLTAGE = 1, CR_SILENCE = 2, CR_HOT = 4, CR_DAMAGED = 8, CR_RAIN = 16, CR_STOPPED = 32 };
+enum {
+    CR_LOW_VOLTAGE = 1,
+    CR_SILENCE = 2,
+    CR_HOT = 4,
+    CR_DAMAGED = 8,
+    CR_RAIN = 16,
+    CR_STOPPED = 32,
+    CR_JAMMED = 64
+};
 
 /* Limits of one coil: it may be on for duty_ticks of any cycle_ticks. goal_mk is the rise, in
  * mK, that full power into copper of 20 degrees would reach for ever; tau_ticks the time
@@ -62,6 +85,7 @@ typedef struct {
     uint16_t counts_per_rev;
 } cr_motor_limits;
 
+/* What the machine stands. It stays where it is, in flash: the core keeps a pointer. */
 typedef struct {
     uint8_t coils, motors, queue;
     uint16_t silence_ms;
@@ -75,12 +99,15 @@ typedef struct {
     cr_motor_limits motor[CR_MOTORS];
 } cr_config;
 
-/* The hardware. lock and unlock keep cr_tick out; duties run from 0 to 255. */
+/* The hardware. lock and unlock keep cr_tick out; duties run from 0 to 255. The three set_
+ * functions are called from both threads of control, and must be quick. send takes as much as
+ * room promised, and must not wait. */
 typedef struct {
     void (*set_coil)(uint8_t channel, uint8_t duty);
     void (*set_motor)(uint8_t channel, uint8_t duty);
     void (*set_light)(uint8_t light, uint8_t level);
     void (*send)(const uint8_t *data, uint16_t count);
+    uint16_t (*room)(void); /* bytes that send can take now */
     uint16_t (*millivolts)(void);
     int8_t (*temperature)(void);
     uint16_t (*counts)(uint8_t motor);
@@ -90,74 +117,127 @@ typedef struct {
 
 typedef struct {
     uint8_t kind, sequence, channel, duty; /* of a light, duty is how bright */
-    uint32_t at, length;
+    uint32_t at, length;                   /* once it has its outcome, at is when */
     uint16_t pull, speed;
+    uint32_t held_ua; /* what it draws after the pull; filled in when it is judged */
+    uint8_t verdict, judged_at, outcome;
 } cr_command;
 
+/* An on-time that is over: start in units of 2^shift ticks, length in ticks. */
 typedef struct {
-    uint32_t start, length;
+    uint16_t start, length;
 } cr_span;
 
+/* On-times of the last cycle, oldest at `first`; when there is no place, some are merged, and
+ * count for longer than they should. `old_` is what would not even merge. */
 typedef struct {
-    bool on, holding;
-    uint8_t hold_duty, duty;
-    uint32_t until, pull_until, microamps;
-    int64_t rise_nk; /* over the air, in nanokelvin, at rise_at */
+    cr_span span[CR_SPANS];
+    uint32_t newest_end, old_ticks, old_end;
+    uint16_t first, count;
+    uint8_t shift;
+} cr_duty;
+
+typedef struct {
+    /* The interrupt's: the on-time that is now, or was the last. */
+    bool holding;
+    uint8_t hold_duty;
+    uint8_t begun; /* counts on-times, so that what was judged before one is known as stale */
+    uint32_t from, pull_until, until, microamps, held_ua;
+    /* The main loop's. */
+    uint8_t booked; /* the value of `begun` whose on-time is in `rise` and `duty` */
     uint32_t rise_at;
-    cr_span span[CR_SPANS]; /* on-times of the last cycle, oldest at span_first */
-    uint16_t span_first, span_count;
+    int64_t rise_nk; /* over the air, in nanokelvin, at rise_at */
+    cr_duty duty;
 } cr_coil;
 
 typedef struct {
-    bool on;
     uint8_t duty;
-    uint16_t last_counts, wanted;
+    bool starting, slowing; /* slowing: off, but not at rest yet */
+    uint16_t wanted;
+    uint32_t until, start_until, spell_start, slowing_until, microamps;
+    /* The main loop's. */
+    uint8_t begun, looped; /* counts runs: the loop starts anew with each */
+    bool jammed, resting;
+    uint16_t last_counts;
+    uint32_t moved; /* counts since stall_from */
+    uint32_t stall_from, rest_until;
     int32_t integral;
-    uint32_t until, start_until;
-    uint32_t spell_start, slowing_until;
-    bool slowing; /* off, but not at rest yet */
 } cr_motor;
 
 typedef struct {
-    uint8_t sequence, outcome;
-    uint32_t at;
-} cr_event;
-
-typedef struct {
-    cr_config config;
-    cr_hal hal;
-    uint32_t now, heard, last_slot, last_loop, last_status, last_receipt;
-    uint32_t last_supply, last_rested, load_off, low_since, good_since;
-    uint16_t millivolts; /* as last read with nothing on */
-    bool silent, overlong, owes, sagging, low, good;
-    uint8_t faults;
-    uint16_t session, restarts, executed, refused;
-    uint8_t expected;
-    uint32_t beyond;
-    uint8_t waiting;
-    cr_command queue[CR_QUEUE];
+    const cr_config *config;
+    const cr_hal *hal;
+    /* Shared: written by the interrupt, or with it locked out. */
+    volatile uint32_t now, heard, coils_on;
+    volatile uint8_t motors_on, faults;
+    volatile bool silent, dropping; /* dropping: what waits is to be cancelled */
+    volatile uint16_t executed, refused;
+    volatile uint32_t load_off;
+    volatile bool sagging;
+    uint32_t silence_ticks, total_ua, driver_ua[CR_DRIVERS];
+    uint8_t light[CR_LIGHTS], lamps[CR_LIGHTS]; /* lamps: how many outputs each shows */
     cr_coil coil[CR_COILS];
     cr_motor motor[CR_MOTORS];
-    uint8_t light[CR_LIGHTS];
-    volatile uint8_t event_in, event_out;
-    cr_event event[CR_EVENTS];
+    /* order[] holds places in queue[], from `out` (ended, to be reported) by `head` (waiting,
+     * soonest first) to `tail`. The interrupt moves head alone. */
+    cr_command queue[CR_QUEUE];
+    uint8_t order[CR_QUEUE];
+    uint8_t out;
+    volatile uint8_t ended, waiting;
+    /* The main loop's. */
+    uint32_t last_settle, last_loop, last_status, last_receipt;
+    uint32_t last_supply, last_rested, low_since, good_since;
+    uint16_t millivolts; /* as last read with nothing on */
+    bool overlong, owes, owes_status, low, good;
+    uint16_t session, restarts;
+    uint8_t expected, next_coil;
+    uint32_t beyond;
     uint8_t frame[CR_FRAME];
     uint8_t frame_count;
 } cr_board;
+
+/* A file that was compiled with other sizes than the rest does not link: the names of what they
+ * share have the sizes in them. */
+#define CR_PASTE(name, c, m, l, d, q, s) name##_##c##_##m##_##l##_##d##_##q##_##s
+#define CR_TAGGED(name, c, m, l, d, q, s) CR_PASTE(name, c, m, l, d, q, s)
+#define CR_OF_SIZE(name) \
+    CR_TAGGED(name, CR_COILS, CR_MOTORS, CR_LIGHTS, CR_DRIVERS, CR_QUEUE, CR_SPANS)
+#define cr_limits CR_OF_SIZE(cr_limits)
+#define cr_init CR_OF_SIZE(cr_init)
+#define cr_byte CR_OF_SIZE(cr_byte)
+#define cr_tick CR_OF_SIZE(cr_tick)
+#define cr_poll CR_OF_SIZE(cr_poll)
+#define cr_release CR_OF_SIZE(cr_release)
+
+/* What C can check before it runs: in C99, by arrays that must have a size. */
+#define CR_HOLDS(name, condition) typedef char name[(condition) ? 1 : -1]
+CR_HOLDS(cr_config_is_of_this_protocol, CR_PROTOCOL == CR_VERSION);
+CR_HOLDS(cr_coils_fit_a_word, CR_COILS >= 1 && CR_COILS <= 32);
+CR_HOLDS(cr_motors_fit_a_byte, CR_MOTORS >= 1 && CR_MOTORS <= 8);
+CR_HOLDS(cr_sizes_are_there, CR_LIGHTS >= 1 && CR_LIGHTS <= 255 && CR_DRIVERS >= 1);
+CR_HOLDS(cr_queue_fits_a_byte, CR_QUEUE >= 4 && CR_QUEUE <= 127);
+CR_HOLDS(cr_spans_can_merge, CR_SPANS >= 4 && CR_SPANS <= 32768);
+/* Twenty coils, four motors: no more than 16 kB, whatever else the board layer wants. */
+CR_HOLDS(cr_board_fits_a_small_chip,
+         CR_COILS > 20 || CR_MOTORS > 4 || sizeof(cr_board) <= 14336);
 
 extern const cr_config cr_limits; /* made from the palette, in cr_limits.c */
 
 void cr_init(cr_board *board, const cr_config *config, const cr_hal *hal, uint32_t now,
              uint16_t restarts);
 void cr_byte(cr_board *board, uint8_t byte); /* main loop: a byte from the line */
-void cr_tick(cr_board *board, uint32_t now); /* timer: every tick of 0.1 ms */
-void cr_poll(cr_board *board);               /* main loop: send what there is to say */
-void cr_release(cr_board *board);            /* all off, now */
+void cr_tick(cr_board *board, uint32_t now); /* timer: now, in 0.1 ms */
+void cr_poll(cr_board *board);               /* main loop: judge, reckon, say what there is to say */
+void cr_release(cr_board *board);            /* all off, now; with the interrupt locked out */
 void cr_press_stop(cr_board *board);         /* the stop button: all off until it starts anew */
 void cr_sense_rain(cr_board *board, bool rains); /* a rain sensor: the host is told */
 
 uint16_t cr_crc(const uint8_t *data, uint16_t count);
 uint16_t cr_cobs_encode(const uint8_t *data, uint16_t count, uint8_t *out);
 int cr_cobs_decode(const uint8_t *data, uint16_t count, uint8_t *out);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

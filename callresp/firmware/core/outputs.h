@@ -1,23 +1,77 @@
-/* Between the core's halves: outputs.c switches, core.c talks. */
+/* Between the core's parts: core.c talks, outputs.c switches (in the interrupt), heat.c and
+ * duty.c judge, motors.c and supply.c watch (in the main loop). */
 #ifndef CR_OUTPUTS_H
 #define CR_OUTPUTS_H
 
 #include "core.h"
 
-enum { CR_STRIKE = 0x10, CR_HOLD = 0x11, CR_TURN = 0x12, CR_LIGHT = 0x13 };
+#ifdef __cplusplus
+extern "C" {
+#endif
 
 /* Whether `now` has reached `then`, across the wrap of the clock. */
 static inline bool cr_passed(uint32_t now, uint32_t then) {
     return (uint32_t)(now - then) < 0x80000000u;
 }
 
+static inline bool cr_coil_is_on(const cr_board *b, uint8_t n) {
+    return (b->coils_on >> n & 1u) != 0;
+}
+
+static inline bool cr_motor_is_on(const cr_board *b, uint8_t n) {
+    return (b->motors_on >> n & 1u) != 0;
+}
+
+/* The place in order[] that lies `further` ones after `place`. */
+static inline uint8_t cr_place(uint8_t place, uint8_t further) {
+    uint16_t wanted = (uint16_t)(place + further);
+    return (uint8_t)(wanted >= CR_QUEUE ? wanted - CR_QUEUE : wanted);
+}
+
+static inline cr_command *cr_waiting(cr_board *b, uint8_t number) {
+    return &b->queue[b->order[cr_place(cr_place(b->out, b->ended), number)]];
+}
+
+enum { CR_UNJUDGED, CR_FIT, CR_UNFIT };
+
+#define cr_execute CR_OF_SIZE(cr_execute)
+#define cr_coil_off CR_OF_SIZE(cr_coil_off)
+#define cr_motor_off CR_OF_SIZE(cr_motor_off)
+#define cr_start_dark CR_OF_SIZE(cr_start_dark)
+#define cr_judge CR_OF_SIZE(cr_judge)
+#define cr_settle_next CR_OF_SIZE(cr_settle_next)
+#define cr_hottest_c CR_OF_SIZE(cr_hottest_c)
+#define cr_motor_loops CR_OF_SIZE(cr_motor_loops)
+#define cr_watch_supply CR_OF_SIZE(cr_watch_supply)
+#define cr_duty_init CR_OF_SIZE(cr_duty_init)
+#define cr_duty_remember CR_OF_SIZE(cr_duty_remember)
+#define cr_duty_used CR_OF_SIZE(cr_duty_used)
+
+/* outputs.c: in the interrupt, or with it locked out. */
 uint8_t cr_execute(cr_board *b, const cr_command *c);
-void cr_end_due(cr_board *b);
-void cr_heat_slot(cr_board *b);
-void cr_motor_loop(cr_board *b);
 void cr_coil_off(cr_board *b, uint8_t n);
 void cr_motor_off(cr_board *b, uint8_t n);
-void cr_lights_start(cr_board *b);
+void cr_start_dark(cr_board *b);
+
+/* heat.c */
+void cr_heat_init(cr_board *b, uint32_t now);
+void cr_judge(cr_board *b);
+void cr_settle_next(cr_board *b);
 int16_t cr_hottest_c(const cr_board *b);
+
+/* duty.c */
+void cr_duty_init(cr_duty *d, uint32_t cycle_ticks, uint32_t now);
+void cr_duty_remember(cr_duty *d, uint32_t cycle_ticks, uint32_t start, uint32_t length);
+uint32_t cr_duty_used(const cr_duty *d, uint32_t since);
+void cr_duty_forget(cr_duty *d, uint32_t cycle_ticks, uint32_t now);
+
+/* motors.c and supply.c: true where the host should be told at once. */
+bool cr_motor_loops(cr_board *b);
+bool cr_watch_supply(cr_board *b);
+void cr_drop(cr_board *b); /* core.c: what waits is to be cancelled */
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif
