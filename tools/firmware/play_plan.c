@@ -22,6 +22,7 @@ static void set_coil(uint8_t channel, uint8_t duty) { told("coil", channel, duty
 static void set_motor(uint8_t channel, uint8_t duty) { told("motor", channel, duty); }
 static void set_light(uint8_t channel, uint8_t duty) { told("light", channel, duty); }
 static void send_bytes(const uint8_t *data, uint16_t count) { (void)data, (void)count; }
+static uint16_t room(void) { return 65535; }
 static uint16_t millivolts(void) { return 65535; }
 static int8_t temperature(void) { return 20; }
 static uint16_t counts(uint8_t motor) { (void)motor; return (uint16_t)(ticks / 5); }
@@ -46,8 +47,8 @@ int main(int argc, char **argv) {
     uint32_t start = (uint32_t)strtoull(argv[1], NULL, 10);
     uint64_t length = strtoull(argv[2], NULL, 10), light = strtoull(argv[3], NULL, 10);
     uint64_t host = strtoull(argv[4], NULL, 10);
-    const cr_hal hal = {.set_coil = set_coil, .set_motor = set_motor, .set_light = set_light,
-                        .send = send_bytes, .millivolts = millivolts, .temperature = temperature,
+    static const cr_hal hal = {.set_coil = set_coil, .set_motor = set_motor, .set_light = set_light,
+                        .send = send_bytes, .room = room, .millivolts = millivolts, .temperature = temperature,
                         .counts = counts, .lock = nothing, .unlock = nothing};
     cr_player player;
     cr_init(&board, &cr_limits, &hal, start, 0);
