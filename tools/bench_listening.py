@@ -14,6 +14,8 @@ Parts (all of them, if none is named):
     notes     notes, pitches and voices on the choruses
     drumming  strokes of drummers on wood
     noise     false notes in an hour of weather
+    attacks   onsets by kind of attack
+    trills    notes of fast trills
     speed     times real time
     length    cost and peak memory against length
     start     from the command to its first note
@@ -49,6 +51,8 @@ PARTS = {
     "notes": ("bench_accuracy", "on_notes"),
     "drumming": ("bench_accuracy", "on_drumming"),
     "noise": ("bench_accuracy", "on_noise"),
+    "attacks": ("bench_onsets", "on_attacks"),
+    "trills": ("bench_onsets", "on_trills"),
     "speed": ("bench_cost", "on_speed"),
     "length": ("bench_cost", "on_length"),
     "start": ("bench_cost", "on_start"),

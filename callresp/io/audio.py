@@ -131,15 +131,14 @@ class Health:
         if abs(mean) > 0.01:
             found.append(f"rides on a steady offset of {mean:.1%} of full scale: ignored it")
         level = power_db(self.energy / self.samples)
-        if level <= -120:
+        alone = power_db(self.channel_energy / self.samples) if channels > 1 else level
+        if alone <= -120:
             found.append("silent: nothing in it lies above -120 dB of full scale")
-        elif channels > 1:
-            alone = power_db(self.channel_energy / self.samples)
-            if alone - level > _CANCEL_DB:
-                found.append(
-                    f"its channels cancel each other (by {alone - level:.0f} dB when summed):"
-                    " listen to one channel alone"
-                )
+        elif alone - level > _CANCEL_DB:
+            found.append(
+                f"its channels cancel each other (by {alone - level:.0f} dB when summed):"
+                " listen to one channel alone"
+            )
         return found
 
 

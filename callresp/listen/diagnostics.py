@@ -150,7 +150,7 @@ class _StateRecorder:
         self._frames = self._points_seen = self._rejected_seen = 0
         self._rows: list[tuple[float, Floats, Floats, int]] = []
         self._points: list[tuple[float, float, float]] = []
-        self._rejected: list[tuple[float, float, float, float, float, int]] = []
+        self._rejected: list[tuple[float, float, float, float, float, float, int]] = []
 
     def copy_new(self) -> None:
         """Copy what is new since the last call."""
@@ -199,24 +199,31 @@ class _StateRecorder:
     def _left_out(self, profile: Profile) -> tuple[LeftOut, ...]:
         bin_hz = self._stream.setup.bin_hz
         found = []
-        for onset, offset, low, high, snr_db, reason in self._rejected:
+        for onset, offset, low, high, snr_db, asked_db, reason in self._rejected:
             onset_s, offset_s = self._at_s(onset), self._at_s(offset)
             if onset_s < self._span_s[1] and offset_s > self._span_s[0]:
-                why, setting = _why(reason, 1000 * (offset_s - onset_s), snr_db, profile)
+                why, setting = _why(reason, 1000 * (offset_s - onset_s), snr_db, asked_db, profile)
                 found.append(
                     LeftOut(onset_s, offset_s, low * bin_hz, high * bin_hz, snr_db, why, setting)
                 )
         return tuple(sorted(found, key=lambda one: one.onset_s))
 
 
-def _why(reason: int, length_ms: float, snr_db: float, profile: Profile) -> tuple[str, str | None]:
+def _why(
+    reason: int, length_ms: float, snr_db: float, asked_db: float, profile: Profile
+) -> tuple[str, str | None]:
     """Why something is no note, and the setting that would change it."""
-    asked_db = profile.floor_db + layout.NOTE_DB
     if reason == layout.SHORT:
         least = profile.shortest_note_ms
         return f"lasts {length_ms:.0f} ms, a note {least:g} ms at least", "shortest_note_ms"
     if reason == layout.FAINT:
-        return f"{snr_db:.1f} dB over the floor, {asked_db:g} dB asked", "floor_db"
+        beyond_db = asked_db - profile.floor_db
+        more = f"{abs(beyond_db):.1f} dB {'more' if beyond_db >= 0 else 'less'}"
+        why = (
+            f"{snr_db:.1f} dB over the floor; a note must reach {asked_db:.1f} dB here:"
+            f" floor_db, {profile.floor_db:g} dB, and {more}"
+        )
+        return why, "floor_db"
     if reason == layout.GUST:
         return "stands out of the floor, hardly out of what a gust lifted about it", "floor_db"
     if reason == layout.MASKED:
@@ -227,6 +234,14 @@ def _why(reason: int, length_ms: float, snr_db: float, profile: Profile) -> tupl
         return "begins and ends with another note that it belongs to", None
     if reason == layout.BORROWED:
         return "stands clear only by the power of a sound of many bands", "floor_db"
+    if reason == layout.CONSTANT:
+        why = (
+            f"sounds from the first sample on for longer than a note may"
+            f" ({profile.longest_note_s:g} s): taken for noise of the place"
+        )
+        return why, "longest_note_s"
+    if reason == layout.RESIDUE:
+        return "so far below what sounds at the same time that a codec may have left it", None
     if reason == layout.TAIL:
         return "what the place rings on with after a louder note of that pitch", None
     return "lies within a louder sound of many bands", None

@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen.kernels import frame, layout
+from callresp.listen.kernels import frame, layout, noise_floor
 from callresp.listen.notes import NoteTable, Rows
 from callresp.listen.profile import Profile
 from callresp.listen.stft import Framer
@@ -87,11 +87,18 @@ class NoteStream:
         return row
 
     def learn_floor(self, blocks: Iterable[Block]) -> None:
-        """Learn the noise floor from sound that will be pushed again."""
+        """Learn the noise floor from the opening of a sound that will be pushed again."""
         framer = Framer(self.sample_rate_hz, self.profile)
-        for block in blocks:
-            for spectra in framer.push(block):
-                self._analyse(spectra, frame.LEARN_FLOOR)
+        kept = slice(self.setup.kept_from, self.setup.kept_to)
+        spectra = [part[:, kept] for block in blocks for part in framer.push(block)]
+        if not spectra:
+            return
+        power = np.abs(np.concatenate(spectra)) ** 2
+        power = power[power.max(axis=1) > frame.DIGITAL_SILENCE]
+        if len(power):
+            self.spec.quantile[kept] = noise_floor.opening_quantile(power)
+            # A multiple of what the floor is updated by, so that the first frame does.
+            self._state["sounding_frames"] = frame.FLOOR_EVERY * len(power)
 
     def push(self, block: Block, last: bool = False) -> Iterator[StreamOutput]:
         """Analyse a block, shape ``(n,)``; yields what every few hundred frames of it gave.
@@ -104,10 +111,10 @@ class NoteStream:
             Whether the stream ends with it: then every open note is ended.
         """
         for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
-            yield self._analyse(spectra, frame.ANALYSE)
+            yield self._analyse(spectra, last=False)
         if last:
             nothing = np.zeros((0, self.setup.bins), np.complex64)
-            yield self._analyse(nothing, frame.END)
+            yield self._analyse(nothing, last=True)
 
     def open_groups(self) -> set[int]:
         """Numbers of the groups that may still give notes."""
@@ -121,8 +128,8 @@ class NoteStream:
         numbers.update(state["pending"]["group"][waiting].tolist())
         return numbers
 
-    def _analyse(self, spectra: npt.NDArray[np.complex64], task: int) -> StreamOutput:
-        frame.analyse(spectra, task, self._state, self.spec, self._setup, self._out)
+    def _analyse(self, spectra: npt.NDArray[np.complex64], last: bool) -> StreamOutput:
+        frame.analyse(spectra, last, self._state, self.spec, self._setup, self._out)
         out = self._out[0]
         notes, points, onsets = out["note_count"], out["point_count"], out["onset_count"]
         return StreamOutput(

@@ -43,6 +43,7 @@ SETTLE_S = 0.25
 STEADY_S = 20.0  # what sounds for longer keeps no phrase open
 LATELY_S = 1.0  # who sang within this may be who begins
 FRESH = 8  # notes that are looked at again before a phrase is closed
+SAME_BAND = 1.1  # by which a fragment may stick out of the band of its croak
 SAME_ONSET_S = 0.05  # a reported onset and a note of one group, this near, are the same
 
 
@@ -235,7 +236,7 @@ class Listener:
             note, closed = self._phrased(
                 to_notes(NoteTable(row, features[i : i + 1], track))[0], row
             )
-            key = self._key_of(int(out.groups[i]), note.onset_s, events)
+            key = self._key_of(int(out.groups[i]), note, events)
             events.append(NoteEnd(key, note))
             events += [self._told(one) for one in closed]
             self._since_regrouped += 1
@@ -272,13 +273,24 @@ class Listener:
             return voice_name(0)
         return voice_name(min(among, key=lambda voice: abs(among[voice][0] - place)))
 
-    def _key_of(self, group: int, onset_s: float, ends: list[Event]) -> int:
+    def _key_of(self, group: int, note: Note, ends: list[Event]) -> int:
         """The key of the onset that became this note; earlier ones of the group were none."""
         waiting = self._open.get(group, [])
-        while waiting and waiting[0].onset_s < onset_s - SAME_ONSET_S:
+        while waiting and waiting[0].onset_s < note.onset_s - SAME_ONSET_S:
             ends.append(NoteEnd(waiting.pop(0).key, None))
-        if waiting and waiting[0].onset_s <= onset_s + SAME_ONSET_S:
+        if waiting and waiting[0].onset_s <= note.onset_s + SAME_ONSET_S:
             return waiting.pop(0).key
+        return self._key_of_fragment(note) if note.pitch_hz is None else self._new_key()
+
+    def _key_of_fragment(self, note: Note) -> int:
+        """A new key, or that of a fragment of a croak which was reported in place of the first."""
+        low_hz, high_hz = note.low_hz / SAME_BAND, note.high_hz * SAME_BAND
+        for waiting in self._open.values():
+            for onset in waiting:
+                near = abs(onset.onset_s - note.onset_s) <= SAME_ONSET_S
+                if near and onset.pitch_hz and low_hz < onset.pitch_hz < high_hz:
+                    waiting.remove(onset)
+                    return onset.key
         return self._new_key()
 
     def _came_to_nothing(self) -> list[NoteEnd]:

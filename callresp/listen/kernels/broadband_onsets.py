@@ -10,8 +10,9 @@ Conventions
 The spectrum is cut into bands of equal width. A band's SNR is its power over
 the noise floor's, not below 1. A band rises where its SNR passes, by a set
 ratio, the highest that it or either neighbour had some 10 ms before, so that
-vibrato and sweeps do not count as rises. Bands far below the loudest rising one
-hold the splatter of its attack and do not count either.
+vibrato and sweeps do not count as rises. Nor does the splatter of a sharp attack:
+bands far below the loudest rising one; and where all that rise lie close together
+and three of them hold nearly all the power, that is a tone.
 
 Source: Böck & Widmer (2013), "Maximum filter vibrato suppression for onset
 detection", Proc. 16th Int. Conf. Digital Audio Effects (DAFx-13).
@@ -26,7 +27,9 @@ import numpy as np
 from callresp.listen.kernels._jit import noalloc
 from callresp.listen.kernels.layout import BAND_BINS, RING
 
-SPLATTER = 10**-3.0  # 30 dB
+SPLATTER = 10**-3.0  # 30 dB below the loudest rising band
+TONE_BANDS = 4  # to either side of a tone that its attack spreads over
+TONE_SHARE = 0.97  # of the power that rises, in three bands
 LEAST_SNR = np.float32(10**0.9)  # 9 dB
 
 
@@ -66,15 +69,26 @@ def mark_rises(frame: int, band_snr: Any, band_power: Any, setup: Any, rises: An
         some += rises[b]
     if some == 0:
         return 0
-    loudest = 0.0
+    peak = -1
     for b in range(setup.bands):
-        if rises[b]:
-            loudest = max(loudest, band_power[b])
+        if rises[b] and (peak < 0 or band_power[b] > band_power[peak]):
+            peak = b
     count = 0
+    total = 0.0
+    tone = 0.0
+    spread = 0
     for b in range(setup.bands):
-        if rises[b] and band_power[b] < loudest * SPLATTER:
+        if rises[b] and band_power[b] < band_power[peak] * SPLATTER:
             rises[b] = 0
-        count += rises[b]
+        if rises[b]:
+            count += 1
+            total += band_power[b]
+            spread = max(spread, abs(b - peak))
+            if abs(b - peak) <= 1:
+                tone += band_power[b]
+    if spread <= TONE_BANDS and tone > TONE_SHARE * total:
+        rises[:] = 0
+        return 0
     return count
 
 

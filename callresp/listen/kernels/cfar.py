@@ -25,9 +25,15 @@ from typing import Any
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, noalloc
-from callresp.listen.kernels.layout import BAND_BINS, RING
+from callresp.listen.kernels.layout import BAND_BINS, CONVERTER, RING
 
 REACH = 8  # bands
+# The quantiles that tell the spread, and how far they lie apart in a normal distribution; over
+# how many frames, of which every so manieth is taken, and how many there must be.
+SPREAD_LOW, SPREAD_MIDDLE, SPREAD_SIGMAS = 0.03, 0.15, 0.84
+SPREAD_FRAMES = 3000
+SPREAD_STEP = 8
+SPREAD_LEAST = 40
 GUARD = 1  # bands to either side that a sound fills itself
 BEFORE = 12  # frames
 STEADY_NOISE = 10**0.1  # SNR that bands of steady noise read, clipped at 1 as they are
@@ -54,6 +60,31 @@ def excess_db(first: int, last: int, freq: float, spec: Any, setup: Any) -> floa
     if count == 0:
         return 0.0
     return max(0.0, 10.0 * math.log10(total[count // 3] / STEADY_NOISE))
+
+
+@inner
+def noise_spread_db(bins: Any, before: int, state: Any, spec: Any) -> float:
+    """Spread of the noise power in some bins over the seconds before a frame, dB.
+
+    It is told by the lower frames alone, which sound between them does not touch:
+    the standard deviation of a normal distribution with the same quantiles.
+    """
+    first = max(0, before - SPREAD_FRAMES, state.frame - RING + 2)
+    power = np.empty(max(0, before - first) // SPREAD_STEP)
+    if power.size < SPREAD_LEAST:
+        return np.inf
+    for i in range(power.size):
+        row = spec.power[(first + i * SPREAD_STEP) & (RING - 1)]
+        total = 1e-30
+        for k in bins:
+            total += row[k]
+        power[i] = total
+    power.sort()
+    low, middle = power[int(SPREAD_LOW * power.size)], power[int(SPREAD_MIDDLE * power.size)]
+    if low < CONVERTER * bins.size:
+        # Cut away by a codec or an editor, it says nothing of the place.
+        return np.inf
+    return 10.0 * math.log10(middle / low) / SPREAD_SIGMAS
 
 
 @noalloc

@@ -27,7 +27,7 @@ from typing import Any
 from callresp.listen.kernels import cfar, reverberation
 from callresp.listen.kernels._jit import noalloc
 from callresp.listen.kernels.grouping import PROVED, TOGETHER
-from callresp.listen.kernels.layout import UNGROUPED
+from callresp.listen.kernels.layout import NOT_YET, REPORTED, UNGROUPED
 from callresp.listen.kernels.onsets import expected_snr_db, move_onset, write_onset
 
 SAME_ATTACK = 2  # frames
@@ -65,7 +65,7 @@ def _stands_clear(track: Any, frame: int, state: Any, spec: Any, setup: Any) -> 
     for n in range(state.open_count):
         group = state.groups[state.open[n]]
         together = abs(track.born - group.renewed) <= SAME_ATTACK
-        if group.broadband and group.reported and together:
+        if group.broadband and group.reported == REPORTED and together:
             return False
     if reverberation.may_be_tail(track.freq, track.power, track.born, spec, setup):
         return False
@@ -87,7 +87,7 @@ def _unreported_attack(track: Any, state: Any) -> int:
     for n in range(state.open_count):
         group = state.groups[state.open[n]]
         together = abs(track.sweep_born - group.renewed) <= TOGETHER
-        if group.broadband and not group.reported and together:
+        if group.broadband and group.reported == NOT_YET and together:
             return int(state.open[n])
     return -1
 
@@ -98,7 +98,7 @@ def _move(track: Any, group: Any, out: Any) -> None:
         return
     track.reported = 0
     if min(abs(track.born - group.onset), abs(track.sweep_born - group.onset)) <= TOGETHER:
-        group.reported = 1
+        group.reported = REPORTED
 
 
 @noalloc

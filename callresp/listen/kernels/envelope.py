@@ -84,7 +84,7 @@ def envelope(
         Frame of the first column.
     """
     frames = freq.shape[1]
-    bins = _owned_bins(owned, setup)
+    bins = owned_bins(owned, setup)
     floor = 0.0
     for k in bins:
         floor += spec.floor[k]
@@ -105,7 +105,7 @@ def envelope(
 
 
 @inner
-def _owned_bins(owned: Any, setup: Any) -> Any:
+def owned_bins(owned: Any, setup: Any) -> Any:
     """The bins of the bands that a group owns, in order."""
     found = np.empty(setup.bands * BAND_BINS, np.int64)
     n = 0

@@ -22,7 +22,7 @@ OCTAVE = 2.3  # and a little, since the edges of bands are unsure
 CROWD = 3  # fragments that make one
 # A tone is a further peak of a crowd where it lies within it for MOSTLY of its own length, is
 # shorter than BRIEF of the crowd's, and sticks out of its band by no more than BAND_ROOM.
-MOSTLY = 0.7
+MOSTLY = 0.6
 BRIEF = 0.7
 BAND_ROOM = 1.15
 

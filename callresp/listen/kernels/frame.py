@@ -32,9 +32,11 @@ from callresp.listen.kernels import (
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.kernels.layout import MOST_PEAKS, RING
 
-ANALYSE, LEARN_FLOOR, END = range(3)
 DIGITAL_SILENCE = 1e-18  # power of a bin; no recorder's noise is as low
 FLOOR_EVERY = 4  # frames
+# After the longest note, before what has sounded since the first sample counts as noise: until
+# its group has been closed.
+OPENING_FRAMES = 16
 
 
 class Buffers(NamedTuple):
@@ -48,16 +50,15 @@ class Buffers(NamedTuple):
 
 
 @kernel
-def analyse(spectra: Any, task: int, states: Any, spec: Any, setups: Any, outs: Any) -> None:
+def analyse(spectra: Any, last: bool, states: Any, spec: Any, setups: Any, outs: Any) -> None:
     """Take frames in order.
 
     Parameters
     ----------
     spectra
         Shape ``(frames, bins)``, complex.
-    task
-        `ANALYSE` them; `LEARN_FLOOR` from them and nothing else; or `END` every
-        open note after them.
+    last
+        Whether the stream ends with them: then every open note is ended.
     states, setups, outs
         Arrays of one row (`layout.STATE`, `layout.Setup.as_row`, `layout.OUTPUT`).
     spec : layout.SpectralState
@@ -77,10 +78,9 @@ def analyse(spectra: Any, task: int, states: Any, spec: Any, setups: Any, outs: 
         power = spec.power[state.frame & (RING - 1)]
         _square(spectra[i, setup.kept_from : setup.kept_to], power[setup.kept_from : setup.kept_to])
         _follow_floor(power, state, spec, setup)
-        if task != LEARN_FLOOR:
-            _analyse_frame(power, buffers, state, spec, setup, out)
-            state.frame += 1
-    if task == END:
+        _analyse_frame(power, buffers, state, spec, setup, out)
+        state.frame += 1
+    if last:
         state.frame -= 1
         _close_groups(state.frame, -1, state, spec, setup)
         masking.give_out(1 << 62, state, setup, out)
@@ -101,7 +101,7 @@ def _is_silent(power: Any) -> bool:
     return True
 
 
-@noalloc
+@inner
 def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
     a, b = setup.kept_from, setup.kept_to
     if _is_silent(power[a:b]):
@@ -113,7 +113,10 @@ def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
     step_db = noise_floor.step_db(state.sounding_frames)
     noise_floor.follow(power[a:b], spec.quantile[a:b], step_db)
     if state.sounding_frames % FLOOR_EVERY == 0:
-        noise_floor.update(spec.quantile[a:b], spec.floor[a:b])
+        if state.frame < setup.longest + OPENING_FRAMES:
+            noise_floor.update(noise_floor.without_lines(spec.quantile[a:b]), spec.floor[a:b])
+        else:
+            noise_floor.update(spec.quantile[a:b], spec.floor[a:b])
         partials.set_threshold(spec.floor[a:b], setup.peak_ratio, spec.threshold[a:b])
         broadband_onsets.invert_floor(spec.floor[setup.low :], spec.inverse_floor)
     state.sounding_frames += 1

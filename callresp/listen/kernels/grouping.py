@@ -38,6 +38,8 @@ from callresp.listen.kernels.layout import (
     MOST_GROUPS,
     MOST_TRACKS,
     NOISY,
+    NOT_YET,
+    REPORTED,
     TONAL,
     UNDECIDED,
     UNGROUPED,
@@ -52,13 +54,14 @@ YOUNG = 36  # for which a broadband sound may still spread to more bands
 SUNK = 10**-0.6  # 6 dB below its peak
 FADED = 10**-3.0  # 30 dB below its peak a group no longer sounds
 SOUNDING_SNR = 10**0.6  # 6 dB
-TONE_ROUGHNESS = 0.22  # bins: a rougher partial is no tone
 TONAL_SHARE = 0.5
 
 # Partials that seek a group.
 PROVED = 3  # points
 APART = 9  # points by which a tone amid a broadband sound has shown itself apart from it
 HIGHEST_HARMONIC = 8
+SAME_BINS = 1.5  # from a tone: the same; a rough partial is part of its skirts a little farther
+SKIRT_BINS = 4.0
 LATE = 4  # frames after a noisy sound in which what begins still belongs to it
 PART_OF_NOISY = 10**-1.2  # as faint as this beside a noisy sound, or a stack: part of it
 PART_OF_STACK = 10**-2.0
@@ -73,7 +76,8 @@ def open_group(frame: int, kind: int, state: Any) -> int:
         if group.live:
             continue
         group.live = 1
-        group.reported = 0
+        group.reported = NOT_YET
+        group.roughness = 0.0
         group.number = state.group_count
         state.group_count += 1
         group.kind = kind
@@ -89,6 +93,7 @@ def open_group(frame: int, kind: int, state: Any) -> int:
         group.crest = 0.0
         group.trough = 0.0
         group.power = 0.0
+        group.power_before = 0.0
         for b in range(group.owned.size):
             group.owned[b] = 0
         state.open[state.open_count] = g
@@ -135,10 +140,10 @@ def take_broadband_onset(
             continue
         # What began just before as a tone was the first sign of this.
         state.groups[other].live = 0
-        if state.groups[other].reported and onsets.move_onset(
+        if state.groups[other].reported == REPORTED and onsets.move_onset(
             state.groups[other].number, group.number, out
         ):
-            group.reported = 1
+            group.reported = REPORTED
         for t in range(MOST_TRACKS):
             if state.tracks[t].group == other:
                 state.tracks[t].group = g
@@ -229,7 +234,7 @@ def _classify_group(g: int, frame: int, band_power: Any, band_snr: Any, state: A
         if track.group == g and track.last >= frame - 1 and track.count >= 4:
             freq[count] = track.freq
             power[count] = track.power
-            smooth[count] = track.roughness < TONE_ROUGHNESS
+            smooth[count] = track.roughness < onsets.TONE_ROUGHNESS
             if smooth[count]:
                 tonal += HANN_SUM * track.power
             count += 1
@@ -353,7 +358,8 @@ def _is_harmonic(track: Any, group: Any) -> bool:
     ratio = track.freq / group.f0
     n = math.floor(ratio + 0.5)
     if n == 1:
-        return bool(abs(track.freq - group.f0) < 1.5)
+        rough = track.roughness > onsets.TONE_ROUGHNESS
+        return bool(abs(track.freq - group.f0) < (SKIRT_BINS if rough else SAME_BINS))
     if n > HIGHEST_HARMONIC or abs(ratio - n) > 0.012 * n + 0.3 / group.f0:
         return False
     return bool(together or track.power < group.peak * OVERTONE)
@@ -365,5 +371,5 @@ def _in_doubt(track: Any, state: Any) -> bool:
     for n in range(state.open_count):
         group = state.groups[state.open[n]]
         if group.broadband and _born_within(track, group, group.last + 1):
-            return bool(track.count < APART or track.roughness > TONE_ROUGHNESS)
+            return bool(track.count < APART or track.roughness > onsets.TONE_ROUGHNESS)
     return False

@@ -48,6 +48,10 @@ MOST_PITCH_POINTS_OUT = 1 << 16
 # A sine's power summed over the bins of its Hann window, over that of its peak bin.
 HANN_SUM = 1.5
 
+# Noise of a 16-bit converter in a bin: 98.1 dB below a full-scale sine in all (6.02 n + 1.76 dB),
+# 4.8 dB more with triangular dither, over some 250 bins, times 1.5 by the Hann window.
+CONVERTER = np.float32(10.0**-11.55)
+
 MASKING_DB_S = 40.0  # by which forward masking fades
 KNOCK_MS = 4.0  # shortest broadband sound that is a note
 NOTE_DB = 2.0  # over what makes a peak, that a note's highest level must reach
@@ -121,11 +125,13 @@ POINT = np.dtype(
 
 # Notes in the making.
 TONAL, UNDECIDED, NOISY = range(3)
+NOT_YET, REPORTED, COVERED = range(3)
 GROUP = np.dtype(
     [
         ("live", np.int64),
         ("number", np.int64),
-        ("reported", np.int64),  # 1 once its onset was
+        ("reported", np.int64),  # its onset: NOT_YET, REPORTED, or COVERED by that of another
+        ("roughness", np.float64),  # of its loudest partial when it was judged, bins
         ("kind", np.int64),  # TONAL, UNDECIDED (a broadband onset too young to tell) or NOISY
         ("broadband", np.int64),  # 1 where it began with a broadband onset
         ("onset", np.int64),  # frames of its onset, its latest sound, the latest sound in its
@@ -167,7 +173,7 @@ PENDING = np.dtype(
 )
 
 # What was weighed and is no note, and why.
-SHORT, FAINT, GUST, MASKED, TWIN, WITHIN, TAIL, BORROWED = range(1, 9)
+SHORT, FAINT, GUST, MASKED, TWIN, WITHIN, TAIL, BORROWED, CONSTANT, RESIDUE = range(1, 11)
 REJECTED = np.dtype(
     [
         ("onset", np.float64),  # frames
@@ -175,6 +181,7 @@ REJECTED = np.dtype(
         ("low", np.float64),  # bins
         ("high", np.float64),
         ("snr_db", np.float64),
+        ("asked_db", np.float64),  # the SNR that would have made it a note
         ("reason", np.int64),
     ]
 )

@@ -39,6 +39,10 @@ SAME_ONSET_S = 0.012
 SAME_OFFSET_S = 0.02
 SHADOW_DB = 15.0  # below a broadband sound: part of it
 SKIRT_BINS = 4.0
+# The splatter of a tone that begins or ends at once lasts for a window, about the tone's pitch.
+SPLATTER_S = 0.0107
+SPLATTER_DB = 3.0
+SPLATTER_BAND = 1.1
 FORGET_S = 1.0  # after which a note given out says nothing about others any more
 
 
@@ -63,6 +67,7 @@ def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
                     note.low_hz / setup.bin_hz,
                     note.high_hz / setup.bin_hz,
                     note.snr_db,
+                    setup.note_db,
                     state,
                 )
             pending.status = GIVEN_OUT
@@ -74,7 +79,14 @@ def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
 
 @inner
 def reject(
-    reason: int, onset: float, offset: float, low: float, high: float, snr_db: float, state: Any
+    reason: int,
+    onset: float,
+    offset: float,
+    low: float,
+    high: float,
+    snr_db: float,
+    asked_db: float,
+    state: Any,
 ) -> None:
     """Keep what was left out, in frames, bins and dB, and why."""
     row = state.rejected[state.rejected_count % MOST_REJECTED]
@@ -83,6 +95,7 @@ def reject(
     row.low = low
     row.high = high
     row.snr_db = snr_db
+    row.asked_db = asked_db
     row.reason = reason
     state.rejected_count += 1
 
@@ -103,9 +116,12 @@ def _why_none_beside(m: int, n: int, state: Any, setup: Any) -> int:
     note, other = state.pending_notes[n], state.pending_notes[m]
     mine, its = state.pending[n], state.pending[m]
     same_group = mine.group == its.group
-    if same_group and not note.pitch_hz > 0.0 and _lies_in_skirts(note, other, setup.bin_hz):
-        return WITHIN
     louder_db = its.peak_db - mine.peak_db
+    fainter = same_group or louder_db > -SPLATTER_DB
+    if fainter and not note.pitch_hz > 0.0 and _lies_in_skirts(note, other, setup.bin_hz):
+        return WITHIN
+    if mine.broadband and louder_db > -SPLATTER_DB and _is_splatter(note, other):
+        return WITHIN
     if louder_db <= 0.0:
         return 0
     if not mine.broadband and fragments.is_peak_of(note, other, its.fragments):
@@ -119,7 +135,10 @@ def _why_none_beside(m: int, n: int, state: Any, setup: Any) -> int:
         and its.equivalent_ms > 1.5 * mine.equivalent_ms
     ):
         return MASKED
-    if reverberation.is_tail(note, other, louder_db, state.pending_features[m], setup.bin_hz):
+    # A tail has no attack of its own.
+    if not mine.broadband and reverberation.is_tail(
+        note, other, louder_db, state.pending_features[m], setup.bin_hz
+    ):
         return TAIL
     if same_group and (mine.broadband or other.pitch_hz > 0.0):
         # What was split for good reasons is not one sound again.
@@ -137,12 +156,31 @@ def _why_none_beside(m: int, n: int, state: Any, setup: Any) -> int:
 
 @inner
 def _lies_in_skirts(note: Any, other: Any, bin_hz: float) -> bool:
-    """Whether what a tone left of the sound about it lies in the tone's own skirts."""
+    """Whether a sound without pitch lies in the skirts of a tone that sounds with it."""
     skirt = SKIRT_BINS * bin_hz
     return bool(
         fragments.shared_s(note, other) > 0.5 * (note.offset_s - note.onset_s)
         and note.low_hz >= other.pitch_hz - skirt
         and note.high_hz <= other.pitch_hz + skirt
+    )
+
+
+@inner
+def _is_splatter(note: Any, other: Any) -> bool:
+    """Whether a brief sound of many bands is but the sharp end, or beginning, of a tone in them."""
+    at_edge = (
+        abs(note.offset_s - other.offset_s) < SPLATTER_S
+        or abs(note.onset_s - other.onset_s) < SPLATTER_S
+    )
+    return bool(
+        at_edge
+        and other.pitch_hz > 0.0
+        and not note.pitch_hz > 0.0
+        and note.offset_s - note.onset_s < SPLATTER_S
+        and note.onset_s > other.onset_s - SPLATTER_S
+        and note.offset_s < other.offset_s + SPLATTER_S
+        and note.low_hz < SPLATTER_BAND * other.pitch_hz
+        and note.high_hz > other.pitch_hz / SPLATTER_BAND
     )
 
 

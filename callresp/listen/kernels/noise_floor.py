@@ -12,7 +12,14 @@ decibels (a quantile by stochastic approximation: up by q of a step, down by
 1 - q of it), so that it does not matter how loud the song above it is. The
 power of Gaussian noise is exponentially distributed, so its mean is the
 quartile divided by -ln(1 - q) = 0.2877: that mean, smoothed over neighbouring
-bins, is the floor.
+bins, is the floor. It is never lower than the noise of a 16-bit converter
+spread over the bins: what an editor or a codec leaves below that is no sound of
+the place.
+
+What sounds from the first sample on can't be told from noise by time. For as
+long as a note may last, a bin's quartile therefore counts for no more than
+`LINE` times those about it: noise is smooth over some hundred hertz, and what
+stands out of it is a tone.
 
 Sources: Robbins & Monro (1951) for the recursion; Martin (2001), "Noise power
 spectral density estimation based on optimal smoothing and minimum statistics",
@@ -26,8 +33,11 @@ import math
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from callresp.listen.kernels._jit import noalloc
+from callresp.listen.kernels._jit import inner, noalloc
+from callresp.listen.kernels.cfar import insert_sorted
+from callresp.listen.kernels.layout import CONVERTER
 
 QUANTILE = 0.25  # q
 MEAN_OVER_QUANTILE = 1.0 / -math.log(1.0 - QUANTILE)
@@ -35,6 +45,12 @@ FIRST_STEP_DB = 3.0
 STEP_DB = 0.025
 SETTLE_FRAMES = 20.0  # after which the step has halved
 # By which the quantile moves once the step has become small: no power of ten in each frame.
+# Of the opening: the lowest frames that count, and by how much the quartile passes what they say.
+LOW = 0.05
+FILLED = 2.0
+LINE = np.float32(10.0)
+LINE_GUARD = 3  # bins to either side that a tone fills itself
+LINE_REACH = 12
 UP = np.float32(10.0 ** (0.1 * STEP_DB * QUANTILE))
 DOWN = np.float32(10.0 ** (-0.1 * STEP_DB * (1.0 - QUANTILE)))
 
@@ -64,9 +80,46 @@ def update(quantile: Any, floor: Any) -> None:
     last = quantile.size - 1
     # Counted from 0: an index that could be negative would keep the loop from being vectorised.
     for k in range(last - 3):
-        floor[k + 2] = scale * (
+        mean = scale * (
             quantile[k] + quantile[k + 1] + quantile[k + 2] + quantile[k + 3] + quantile[k + 4]
         )
+        floor[k + 2] = mean if mean > CONVERTER else CONVERTER
     for k in range(2):
         floor[k] = floor[2]
         floor[last - k] = floor[last - 2]
+
+
+@inner
+def without_lines(quantile: Any) -> Any:
+    """The quantile with what stands out of its neighbours cut down."""
+    out = np.empty_like(quantile)
+    ordered = np.empty(LINE_REACH, np.float32)
+    for k in range(quantile.size):
+        below = _lower_third(quantile, k - LINE_REACH, k - LINE_GUARD + 1, ordered)
+        above = _lower_third(quantile, k + LINE_GUARD, k + LINE_REACH + 1, ordered)
+        out[k] = min(quantile[k], LINE * max(below, above))
+    return out
+
+
+@noalloc
+def _lower_third(values: Any, start: int, stop: int, ordered: Any) -> Any:
+    """What a third of ``values[start:stop]`` lie below, of those that there are; 0 for none."""
+    count = 0
+    for k in range(max(0, start), min(values.size, stop)):
+        insert_sorted(ordered, count, values[k])
+        count += 1
+    return ordered[count // 3] if count else np.float32(0.0)
+
+
+def opening_quantile(power: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """The quartile of every bin over an opening, shape ``(frames, bins)``.
+
+    Where sound fills most of the opening the quartile is its own: it then stands
+    farther above the lowest few frames than in noise, and is taken from those.
+    """
+    low, quartile = np.quantile(power, (LOW, QUANTILE), axis=0)
+    by_low = low * math.log(1.0 - QUANTILE) / math.log(1.0 - LOW)
+    kernel = np.full(5, 0.2)
+    filled = np.convolve(quartile, kernel, "same") > FILLED * np.convolve(by_low, kernel, "same")
+    found: npt.NDArray[np.float32] = np.where(filled, by_low, quartile).astype(np.float32)
+    return found

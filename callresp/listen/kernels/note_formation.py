@@ -23,11 +23,13 @@ from callresp.listen.kernels import (
     fragments,
     harmonic_grouping,
     masking,
+    residue,
     segmentation,
 )
 from callresp.listen.kernels._jit import inner
 from callresp.listen.kernels.layout import (
     BORROWED,
+    CONSTANT,
     EMPTY,
     FAINT,
     FREE,
@@ -37,6 +39,7 @@ from callresp.listen.kernels.layout import (
     MOST_PENDING,
     MOST_PITCH_POINTS,
     OF_FLOOR,
+    RESIDUE,
     RING,
     SHORT,
     TONAL,
@@ -45,6 +48,12 @@ from callresp.listen.kernels.layout import (
 )
 
 SHARP_DB = 3.0  # over a note's least SNR: a knock that may be short
+# A sound in many bands need only stand so many spreads of their noise over the floor, if that is
+# less than is asked of a tone, but not by more than CALM_DB.
+SPREADS = 6.0
+CALM_DB = 4.0
+BEGINNING = 4  # frames: what sounds by then has sounded since the first sample
+SHORTEST_OF_SEVERAL = 0.6  # of the shortest note, where the level dips between it and others
 NEARLY_DB = 2.0  # below a note's least SNR: worth saying why it is none
 TONAL_POINTS = 4  # of a partial that counts as tonal
 TONAL_ROUGHNESS = 0.6  # bins, at which a partial counts exp(-1) as tonal
@@ -102,10 +111,12 @@ def finish_group(g: int, state: Any, spec: Any, setup: Any) -> None:
     slots = envelope.members(g, tracks)
     first = max(group.onset - envelope.LEAD, 0, state.frame - RING + 2)
     frames = int(min(group.last + envelope.TRAIL, state.frame) - first + 1)
+    too_long = state.frame - group.onset > setup.longest
+    constant = too_long and group.onset <= BEGINNING
     if frames > 2:
         freq, level_db = envelope.lay_out(slots, first, frames, tracks, state.points)
-        _finish_stacks(group, first, freq, level_db, state, spec, setup)
-    rest = OF_FLOOR if state.frame - group.onset > setup.longest else UNGROUPED
+        _finish_stacks(group, constant, first, freq, level_db, state, spec, setup)
+    rest = OF_FLOOR if too_long else UNGROUPED
     for i in range(slots.size):
         tracks[slots[i]].group = rest if tracks[slots[i]].alive else FREE
     group.live = 0
@@ -113,7 +124,14 @@ def finish_group(g: int, state: Any, spec: Any, setup: Any) -> None:
 
 @inner
 def _finish_stacks(
-    group: Any, first: int, freq: Any, level_db: Any, state: Any, spec: Any, setup: Any
+    group: Any,
+    constant: bool,
+    first: int,
+    freq: Any,
+    level_db: Any,
+    state: Any,
+    spec: Any,
+    setup: Any,
 ) -> None:
     """Split what several singers sang into stacks, and form the notes of each."""
     # Arrays of one memory layout throughout, or numba compiles all that follows twice.
@@ -129,7 +147,7 @@ def _finish_stacks(
         tone_freq, tone_db = freq[tones], level_db[tones]
         if tones.size == 0 or _has_rest(owned, first, tone_freq, tone_db, spec, setup):
             part = Part(owned, 1, freq[rest], level_db[rest], tone_freq)
-            _form_notes(group.number, part, first, state, spec, setup)
+            _form_notes(group.number, constant, part, first, state, spec, setup)
         if tones.size == 0:
             return
     stack, stacks = harmonic_grouping.split_stacks(freq[tones], level_db[tones], clear[tones])
@@ -140,7 +158,7 @@ def _finish_stacks(
         rich = sizes[n] > 2 or (stacks == 1 and group.kind == TONAL)
         broadband = 1 if group.broadband and rich and sizes[n] == sizes.max() else 0
         part = Part(no_bands, broadband, freq[rows], level_db[rows], no_partials)
-        _form_notes(group.number, part, first, state, spec, setup)
+        _form_notes(group.number, constant, part, first, state, spec, setup)
 
 
 @inner
@@ -153,15 +171,15 @@ def _unmark_own_tones(owned: Any, first: int, freq: Any, clear: Any, spec: Any, 
     part = Part(owned, 1, rest, rest, freq[tones])
     level, floor_db, notes = _outline(part, first, spec, setup)
     for n in range(notes.size - 1):
-        onset, offset, top = segmentation.bounds(
+        start, end, _, top = segmentation.bounds(
             level, notes[n], notes[n + 1], floor_db, setup.frames_per_s
         )
         if level[top] - floor_db < setup.note_db:
             continue
         for i in tones:
             sounds = np.flatnonzero(~np.isnan(freq[i]))
-            shared = min(sounds[-1], offset) - max(sounds[0], onset)
-            if shared > SHARED_OF_TONE * sounds.size and shared > SHARED_OF_CALL * (offset - onset):
+            shared = min(sounds[-1], end) - max(sounds[0], start)
+            if shared > SHARED_OF_TONE * sounds.size and shared > SHARED_OF_CALL * (end - start):
                 clear[i] = 0
 
 
@@ -189,56 +207,100 @@ def _outline(part: Part, first: int, spec: Any, setup: Any) -> Outline:
     if part.broadband:
         wide = int(NOISY_DIP_S * setup.frames_per_s)
         lowered = segmentation.lower_silence(level, floor_db)
-        notes = segmentation.split(lowered, setup.split_noisy_db, wide, near)
+        tonal = not part.owned.any()
+        notes = segmentation.split(lowered, setup.split_noisy_db, wide, near, tonal)
     else:
         wide = int(TONE_DIP_S * setup.frames_per_s)
-        notes = segmentation.split(level, setup.split_db, wide, near)
+        notes = segmentation.split(level, setup.split_db, wide, near, True)
     return Outline(level, floor_db, notes)
 
 
 @inner
-def _form_notes(number: int, part: Part, first: int, state: Any, spec: Any, setup: Any) -> None:
-    """Put the notes of one part of group `number` among the pending ones."""
+def _form_notes(
+    number: int, constant: bool, part: Part, first: int, state: Any, spec: Any, setup: Any
+) -> None:
+    """Put the notes of one part of group `number` among the pending ones.
+
+    `constant` says that it has sounded since the stream began, for longer than a
+    note may.
+    """
     outline = _outline(part, first, spec, setup)
     level, floor_db, notes = outline
+    # The flanks that a window adds to a lone note are cut off one beside another.
+    shortest = setup.shortest if notes.size == 2 else SHORTEST_OF_SEVERAL * setup.shortest
     for n in range(notes.size - 1):
-        onset, offset, top = segmentation.bounds(
+        begin, offset, onset, top = segmentation.bounds(
             level, notes[n], notes[n + 1], floor_db, setup.frames_per_s
         )
         snr_db = level[top] - floor_db
-        reason = _why_none(part, snr_db, first, onset, offset, spec, setup)
-        if reason == 0 and _is_borrowed(part, outline, first, onset, offset, state, setup):
+        asked_db = _asked_db(part, snr_db, first, state, spec, setup)
+        reason = _why_none(part, snr_db, asked_db, shortest, first, begin, offset, spec, setup)
+        if reason == 0 and constant:
+            reason = CONSTANT
+        if reason == 0:
+            tonal = not part.owned.any()
+            freq = _loudest_freq(part, notes[n], notes[n + 1]) if tonal else 0.0
+            if residue.is_residue(level[top], freq, part.owned, first + top, state, spec, setup):
+                reason = RESIDUE
+        if reason == 0 and _is_borrowed(part, outline, first, begin, offset, state, setup):
             reason = BORROWED
         if reason == 0:
             end = segmentation.release(level, offset, notes[n + 1], floor_db, setup.frames_per_s)
-            _add_pending(number, part, outline, first, (onset, offset, end), state, setup)
-        elif snr_db > setup.note_db - NEARLY_DB:
-            _reject(reason, part, snr_db, first, onset, offset, state, setup)
+            span = begin, onset, offset, end
+            _add_pending(number, part, outline, first, span, state, setup)
+        elif snr_db > asked_db - NEARLY_DB:
+            _reject(reason, part, (snr_db, asked_db), first, onset, offset, state, setup)
+
+
+@inner
+def _asked_db(part: Part, snr_db: float, first: int, state: Any, spec: Any, setup: Any) -> float:
+    """The SNR that a part must have: less in many bands, where their noise hardly wavers."""
+    if not part.broadband or snr_db >= setup.note_db or snr_db < setup.note_db - CALM_DB:
+        return float(setup.note_db)
+    bins = envelope.owned_bins(part.owned, setup)
+    if bins.size == 0:
+        return float(setup.note_db)
+    spread_db = cfar.noise_spread_db(bins, first, state, spec)
+    return float(max(setup.note_db - CALM_DB, min(setup.note_db, SPREADS * spread_db)))
+
+
+@inner
+def _loudest_freq(part: Part, start: int, end: int) -> float:
+    """Frequency of the loudest point of the partials in frames [start, end); 0 for none."""
+    loudest = -1e9
+    freq = 0.0
+    for i in range(part.freq.shape[0]):
+        for at in range(max(0, start), min(end, part.freq.shape[1])):
+            if part.level_db[i, at] > loudest:
+                loudest = part.level_db[i, at]
+                freq = part.freq[i, at]
+    return float(freq)
 
 
 @inner
 def _why_none(
-    part: Part, snr_db: float, first: int, onset: float, offset: float, spec: Any, setup: Any
+    part: Part,
+    snr_db: float,
+    asked_db: float,
+    shortest: float,
+    first: int,
+    onset: float,
+    offset: float,
+    spec: Any,
+    setup: Any,
 ) -> int:
     """Why a stretch of an envelope is no note, or 0."""
-    if snr_db < setup.note_db:
+    if snr_db < asked_db:
         return FAINT
-    if offset - onset < setup.shortest:
+    if offset - onset < shortest:
         # A sharp knock may be shorter.
         sharp = snr_db >= setup.note_db + SHARP_DB and offset - onset >= setup.shortest_knock
         if not (part.broadband and sharp):
             return SHORT
     if part.broadband:
         return 0
-    a = max(0, int(onset))
-    b = min(part.freq.shape[1], int(offset) + 1)
-    loudest = -1e9
-    freq = 0.0
-    for i in range(part.freq.shape[0]):
-        for at in range(a, b):
-            if part.level_db[i, at] > loudest:
-                loudest = part.level_db[i, at]
-                freq = part.freq[i, at]
+    a, b = max(0, int(onset)), min(part.freq.shape[1], int(offset) + 1)
+    freq = _loudest_freq(part, a, b)
     if snr_db - cfar.excess_db(first + a, first + b, freq, spec, setup) < setup.note_db:
         return GUST
     return 0
@@ -268,7 +330,7 @@ def _is_borrowed(
 def _reject(
     reason: int,
     part: Part,
-    snr_db: float,
+    snr_and_asked_db: tuple[float, float],
     first: int,
     onset: float,
     offset: float,
@@ -284,7 +346,9 @@ def _reject(
                 bounds[1] = max(bounds[1], freq[i, at])
     envelope.widen_to_bands(part.owned, setup, bounds)
     if bounds[1] > 0.0:
-        masking.reject(reason, first + onset, first + offset, bounds[0], bounds[1], snr_db, state)
+        snr_db, asked_db = snr_and_asked_db
+        span = first + onset, first + offset
+        masking.reject(reason, span[0], span[1], bounds[0], bounds[1], snr_db, asked_db, state)
 
 
 @inner
@@ -305,22 +369,23 @@ def _add_pending(
     part: Part,
     outline: Outline,
     first: int,
-    span: tuple[float, float, float],
+    span: tuple[float, float, float, float],
     state: Any,
     setup: Any,
 ) -> None:
     """Add one note of group `number` to the pending ones.
 
-    `span` is its onset, its offset and the end of its release. Its features are measured
-    from onset to offset; its reported end is that of the release.
+    `span` is where the envelope shows it to begin, its onset, its offset and the end of its
+    release. Its features are measured from the first to the third; its reported end is that
+    of the release.
     """
     n = _free_slot(state)
     if n < 0:
         return
-    level, floor_db, _ = outline
+    level, floor_db = outline.level, outline.floor_db
     freq, level_db = part.freq, part.level_db
-    onset, offset, release = span
-    a = int(math.ceil(onset))
+    begin, onset, offset, release = span
+    a = int(math.ceil(begin))
     b = max(a + 1, min(level.size, int(offset) + 1))
     end = max(b, min(level.size, int(release) + 1))
     count, mean, power, roughness = f0.summarise(freq, level_db, a, b)

@@ -28,7 +28,7 @@ import numpy as np
 
 from callresp.listen.kernels import cfar, envelope, reverberation
 from callresp.listen.kernels._jit import inner, noalloc
-from callresp.listen.kernels.layout import HANN_SUM, TONAL
+from callresp.listen.kernels.layout import COVERED, HANN_SUM, REPORTED, TONAL
 
 # A sine's mean power over three bins of a Hann window, over that of its peak bin.
 HANN_MEAN = 0.5
@@ -39,6 +39,10 @@ STEADY_DB = 1.0
 STEADY_ROUGHNESS = 0.3  # bins, of a partial whose mean is taken
 BROADBAND_AGE = 1  # frames before a broadband onset is judged
 
+TONE_ROUGHNESS = 0.22  # bins: a rougher partial is no tone
+FRAGMENT_GAP = 4  # frames, and the frequencies of the pieces of one rough sound, as in fragments
+FRAGMENT_OCTAVE = 2.3
+SMOOTH_POINTS = 9  # by which a tone amid them has shown itself smooth
 FUSED = 11  # frames
 NEAR_CREST = 10**-1.5  # 15 dB
 NEAR_CREST_TONE = 10**-0.8  # 8 dB: reverberation beats, too
@@ -52,7 +56,7 @@ def report(
     for n in range(state.open_count):
         g = state.open[n]
         group = state.groups[g]
-        if group.reported:
+        if group.reported == REPORTED:
             continue
         if group.kind == TONAL:
             _report_tonal(g, frame, state, spec, setup, out)
@@ -65,6 +69,8 @@ def _report_tonal(g: int, frame: int, state: Any, spec: Any, setup: Any, out: An
     snr_db = -300.0
     power = 0.0
     freq = 0.0
+    roughness = 0.0
+    count = 0
     for n in range(state.living_count):
         track = state.tracks[state.living[n]]
         if track.group == g and track.last == frame:
@@ -72,6 +78,8 @@ def _report_tonal(g: int, frame: int, state: Any, spec: Any, setup: Any, out: An
             if track.power > power:
                 power = track.power
                 freq = track.freq
+                roughness = track.roughness
+                count = track.count
     if snr_db < setup.note_db:
         return
     group = state.groups[g]
@@ -79,8 +87,32 @@ def _report_tonal(g: int, frame: int, state: Any, spec: Any, setup: Any, out: An
         return
     if reverberation.may_be_tail(freq, power, group.onset, spec, setup):
         return
-    group.reported = 1
+    group.roughness = roughness
+    beside = _rough_beside(g, frame, state)
+    doubtful = roughness > TONE_ROUGHNESS or (beside > 1 and count < SMOOTH_POINTS)
+    if beside > 0 and doubtful:
+        # One more piece of a croak or a rasp that has been reported, see `fragments`.
+        group.reported = COVERED
+        return
+    group.reported = REPORTED
     write_onset(group.onset, group.number, freq, freq, freq, 10.0 * math.log10(power), out)
+
+
+@noalloc
+def _rough_beside(g: int, frame: int, state: Any) -> int:
+    """How many other groups of rough partials sound within an octave."""
+    group = state.groups[g]
+    count = 0
+    for n in range(state.open_count):
+        other = state.groups[state.open[n]]
+        rough = other.reported == COVERED or (
+            other.reported == REPORTED and other.roughness > TONE_ROUGHNESS
+        )
+        sounds = other.kind == TONAL and frame - other.last <= FRAGMENT_GAP
+        if state.open[n] == g or not rough or not sounds or other.f0 <= 0.0:
+            continue
+        count += max(group.f0, other.f0) < FRAGMENT_OCTAVE * min(group.f0, other.f0)
+    return count
 
 
 @noalloc
@@ -123,7 +155,7 @@ def follow_attack(group: Any, power: float, depth: float, frame: int, setup: Any
     rise = group.trough * depth
     near = NEAR_CREST_TONE if group.kind == TONAL else NEAR_CREST
     if power > 0.0 and power >= rise and group.crest >= rise and power >= group.crest * near:
-        if group.reported and frame - group.attack > FUSED:
+        if group.reported == REPORTED and frame - group.attack > FUSED:
             _report_attack(group, frame, setup, out)
         group.attack = frame
         group.crest = power
@@ -150,7 +182,7 @@ def _write_broadband(group: Any, frame: int, power: float, setup: Any, out: Any)
     envelope.widen_to_bands(group.owned, setup, bounds)
     if bounds[1] == 0.0:
         return
-    group.reported = 1
+    group.reported = REPORTED
     level_db = 10.0 * math.log10(power / HANN_SUM)
     write_onset(frame, group.number, 0.0, bounds[0], bounds[1], level_db, out)
 
