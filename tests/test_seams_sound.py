@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from pathlib import Path
 
 import numpy as np
@@ -128,6 +129,17 @@ def test_a_header_that_was_never_finished(tmp_path: Path, size: bytes) -> None:
     recording = open_recording(path)
     np.testing.assert_allclose(whole(recording), SINE, atol=1e-4)
     assert "never finished" in recording.warnings[0]
+
+
+def test_a_header_of_which_only_the_size_of_the_data_was_mended(tmp_path: Path) -> None:
+    path = tmp_path / "written-on.wav"
+    write_wav(path, SINE, RATE, "PCM_16")
+    raw = bytearray(path.read_bytes())
+    raw[4:8] = struct.pack("<I", len(raw) // 2)
+    path.write_bytes(raw)
+    recording = open_recording(path)
+    assert sum(map(len, recording.blocks())) == len(SINE)
+    assert not recording.warnings
 
 
 def test_what_is_no_sound_file_is_refused(tmp_path: Path) -> None:

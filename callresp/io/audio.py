@@ -32,7 +32,9 @@ WAV headers that a recorder could not finish.
 
 A recorder that loses power leaves a header whose data size is 0 or open; one
 that lost its card leaves a size that the file does not hold. libsndfile reads
-the first as no sound at all and the second in silence, so we look ourselves.
+the first as no sound at all and the second in silence, so we look ourselves. A
+program that writes on may mend the size of the data alone; the size of the whole,
+left as it was, is then too small, and `wave` would stop there.
 
 Source: Multimedia Programming Interface and Data Specifications 1.0 (IBM and
 Microsoft, 1991), RIFF and WAVE chunks.
@@ -228,9 +230,9 @@ class Recording:
             )
 
     def _opened(self) -> sf.SoundFile | PlainPcm | _Array:
-        open_size_at = self._header.open_size_at
-        plain = open_plain(self.path) if open_size_at is None else None
-        return plain or _opened(self.path, open_size_at)
+        header = self._header
+        plain = None if header.open_size_at is not None or header.stale else open_plain(self.path)
+        return plain or _opened(self.path, header.open_size_at)
 
     def _examined(self, frames: Samples, health: Health) -> Samples:
         energy = float(np.dot(flat := frames.ravel(), flat))
@@ -527,10 +529,21 @@ class Mended(io.FileIO):
 
 @dataclass(frozen=True)
 class WavHeader:
-    """Seconds that a WAV header promises; where its size field was left open."""
+    """What a WAV header says of its data.
+
+    Attributes
+    ----------
+    promised_s
+        Seconds of sound.
+    open_size_at
+        Where the size of the data was left open, in bytes.
+    stale
+        Whether the size of the whole is too small for the data.
+    """
 
     promised_s: float = 0.0
     open_size_at: int | None = None
+    stale: bool = False
 
 
 def wav_header(path: Path) -> WavHeader:
@@ -547,6 +560,7 @@ def _parse(source: BinaryIO, size: int) -> WavHeader:
     head = source.read(12)
     if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"WAVE":
         return WavHeader()
+    end = 8 + struct.unpack_from("<I", head, 4)[0]
     bytes_per_s = 0
     while len(chunk := source.read(8)) == 8:
         name, length = struct.unpack("<4sI", chunk)
@@ -557,7 +571,8 @@ def _parse(source: BinaryIO, size: int) -> WavHeader:
             start = source.tell()
             if length == 0xFFFFFFFF or (length == 0 and size > start):
                 return WavHeader(open_size_at=start - 4)
-            return WavHeader(promised_s=length / bytes_per_s if bytes_per_s else 0.0)
+            promised_s = length / bytes_per_s if bytes_per_s else 0.0
+            return WavHeader(promised_s, stale=end < start + length)
         else:
             source.seek(length + length % 2, os.SEEK_CUR)
     return WavHeader()
