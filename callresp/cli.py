@@ -47,6 +47,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "strike-test": ("strike_test", "Write the plan of a strike test for your strikers."),
     "measure": ("strike_test", "Measure the strikers in a recorded strike test."),
     "sheet": ("palette", "Draw a palette as a page for the workshop wall."),
+    "wiring": ("wiring", "Print a machine's wiring: fuses, wires, parts, pins, what to measure."),
     "stream": ("stream", "Send a plan to the board on a port."),
     "live": ("live", "Listen to a place and answer it, all day."),
     "service": ("service", "Write a systemd unit that runs live from boot on."),

@@ -1,0 +1,106 @@
+"""``callresp wiring``: the page, the picture, and what else it says."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from xml.etree import ElementTree
+
+import msgspec
+import pytest
+from click.testing import CliRunner, Result
+
+from callresp.cli import cli
+from callresp.commands import wiring
+from callresp.errors import UserError
+from callresp.io.resources import corpus
+from callresp.palette.files import load_palette
+from callresp.plan.electrical.wiring import wiring_of
+from callresp.plots.wiring import draw_wiring, wiring_page
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(wiring.command, list(words))
+
+
+def test_the_page_holds_every_row_and_needs_no_network(tmp_path: Path) -> None:
+    page = tmp_path / "fettle.wiring.html"
+    done = run("fettle", "-o", str(page))
+    assert done.exit_code == 0, done.output
+    assert "licensed practice" in done.stderr
+    text = page.read_text()
+    root = ElementTree.fromstring(text.removeprefix("<!DOCTYPE html>\n"))
+    cells = ["".join(cell.itertext()) for cell in root.iter() if cell.tag in ("td", "th")]
+    told = wiring_of(load_palette("fettle"))
+    for one in told.channels:
+        for part in (one.channel, one.name, one.pin, f"T {one.fuse_a:g} A", one.shorted):
+            assert part in cells
+    for check in told.checks:
+        assert check.expect in cells
+    for caution in told.cautions:
+        assert caution in "".join(root.itertext())
+    for image in root.iter("img"):
+        assert image.get("src", "").startswith("data:image/png;base64,")
+        assert image.get("alt")
+    assert "http" not in text
+    assert "<script" not in text
+
+
+def test_the_same_palette_gives_the_same_page_and_picture(tmp_path: Path) -> None:
+    told = wiring_of(load_palette("pocket"))
+    assert wiring_page(told) == wiring_page(told)
+    pictures = []
+    for number in range(2):
+        draw_wiring(tmp_path / f"{number}.svg", told)
+        pictures.append((tmp_path / f"{number}.svg").read_bytes())
+    assert pictures[0] == pictures[1]
+    for part in ("small bell", "GP26", "star ground", "0.63"):
+        assert part in pictures[0].decode()
+
+
+def test_names_of_a_palette_stay_text() -> None:
+    palette = load_palette("pocket")
+    palette = msgspec.structs.replace(palette, name="<script>alert(1)</script>")
+    page = wiring_page(wiring_of(palette))
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+
+
+def test_a_picture_is_written_by_its_ending(tmp_path: Path) -> None:
+    done = run("pocket", "-o", str(tmp_path / "p.pdf"))
+    assert done.exit_code == 0, done.output
+    assert (tmp_path / "p.pdf").read_bytes().startswith(b"%PDF")
+    with pytest.raises(UserError, match=r"end its name in \.png"):
+        draw_wiring(tmp_path / "p.txt", wiring_of(load_palette("pocket")))
+    assert isinstance(run("pocket", "-o", str(tmp_path / "p.txt")).exception, UserError)
+
+
+def test_json_has_the_table_and_writes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = run("fettle", "--json", "--lead", "3", "--hottest", "35")
+    told = json.loads(done.stdout)
+    assert (told["lead_m"], told["hottest_c"], told["chip"]) == (3.0, 35.0, "STM32F405")
+    assert told["channels"][0]["fuse_a"] == 1.0
+    assert len(told["channels"]) == 14
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_without_pins_it_works_and_asks_for_a_look(tmp_path: Path) -> None:
+    text = (corpus() / "palettes" / "fettle.toml").read_text()
+    before, _, after = text.partition('chip = "STM32F405"')
+    path = tmp_path / "mine.toml"
+    path.write_text(before + "\n# The battery." + after.partition("# The battery.")[2])
+    done = CliRunner().invoke(cli, ["wiring", str(path)])
+    assert done.exit_code == 1
+    assert "the palette names no pins" in done.stderr
+    assert (tmp_path / "mine.wiring.html").exists()
+
+
+def test_nothing_else_is_written_over(tmp_path: Path) -> None:
+    other = tmp_path / "page.html"
+    other.write_text("x = 1\n")
+    fault = run("fettle", "-o", str(other)).exception
+    assert isinstance(fault, UserError)
+    assert other.read_text() == "x = 1\n"
