@@ -1,0 +1,34 @@
+"""The bench that changes the code and counts what the tests notice: its reckoning."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from corpus_helpers import tool
+
+mutants = tool("bench_mutants")
+
+
+def test_what_became_of_each_change_is_read(tmp_path: Path) -> None:
+    folder = tmp_path / "mutants" / "callresp" / "plan"
+    folder.mkdir(parents=True)
+    codes = {"a": 0, "b": 1, "c": 33, "d": 36, "e": None}
+    (folder / "rules.py.meta").write_text(json.dumps({"exit_code_by_key": codes}))
+    found = mutants.results(tmp_path)
+    assert found == {
+        "a": "survived",
+        "b": "killed",
+        "c": "no tests",
+        "d": "timeout",
+        "e": "not checked",
+    }
+    assert {key for key, status in found.items() if status in mutants.CAUGHT} == {"b", "d"}
+
+
+@pytest.mark.parametrize("name", list(mutants.ROOMS))
+def test_each_room_has_files_and_tests(name: str) -> None:
+    room = mutants.ROOMS[name]
+    assert list(mutants.ROOT.glob(f"{room.files}.py"))
+    assert all(list((mutants.ROOT / "tests").glob(pattern)) for pattern in room.tests)

@@ -1,0 +1,163 @@
+#!/usr/bin/env python3
+"""Change the code a little, thousands of ways, and count how many changes the tests notice.
+
+\b
+    python tools/bench_mutants.py
+    python tools/bench_mutants.py --room plan --sample 400 --show
+    python tools/bench_mutants.py --room reply --only 'callresp.reply.memory.*'
+
+mutmut makes the changes (a sign turned, a bound moved, a number off by one, an argument left
+out) and runs for each the tests that reach the changed function. Of each room a random
+`--sample` is tried, the same one for the same seed; the share caught is printed with its
+95 % interval (Wilson's), and every change that no test noticed, with --show as a diff. A change
+that makes the tests run for ever counts as caught; one that no test reaches, as not.
+
+Works in a copy of the checkout. With --keep FOLDER the copy and what was tried stay there, and
+the next run goes on with changes not yet tried. Status 0: every room reached its bar. 1: not.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from fnmatch import fnmatch
+from pathlib import Path
+
+import click
+from bench_table import Table
+from mutmut.stats import status_by_exit_code
+from scipy.stats import binomtest
+
+ROOT = Path(__file__).resolve().parent.parent
+CAUGHT = frozenset({"killed", "timeout", "segfault", "suspicious", "caught by type check"})
+# Asked for on purpose: mutmut makes its changes and times the tests before it looks for names.
+NO_SUCH_CHANGE = "callresp.none"
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Which files are changed, which tests are to notice, and how many of a hundred they must."""
+
+    files: str
+    tests: tuple[str, ...]
+    bar: float
+
+
+ROOMS = {
+    "plan": Room("callresp/plan/*", ("test_plan_*.py",), 0.9),
+    "link": Room("callresp/link/*", ("test_link_*.py", "test_control_view.py"), 0.9),
+    "reply": Room("callresp/reply/*", ("test_reply_*.py",), 0.8),
+    "strike_test": Room("callresp/strike_test/*", ("test_measure_*.py",), 0.8),
+}
+
+
+@click.command(help=__doc__, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--room", "rooms", multiple=True, type=click.Choice(list(ROOMS)))
+@click.option("--only", default="*", help="Changes whose name fits this pattern.")
+@click.option("--sample", default=200, show_default=True, help="Changes tried in each room.")
+@click.option("--seed", default=0, show_default=True)
+@click.option("--workers", default=2, show_default=True)
+@click.option("--keep", type=click.Path(path_type=Path), help="Work here, and leave it.")
+@click.option("--show", is_flag=True, help="Print each survivor as a diff.")
+def bench(
+    rooms: tuple[str, ...],
+    only: str,
+    sample: int,
+    seed: int,
+    workers: int,
+    keep: Path | None,
+    show: bool,
+) -> None:
+    table = Table(
+        "Changes that the tests notice",
+        ("room", "changes", "tried", "caught", "share", "least", "most", "asked"),
+        places=2,
+    )
+    survivors, short = [], False
+    with tempfile.TemporaryDirectory() as scratch:
+        for name in rooms or tuple(ROOMS):
+            room, folder = ROOMS[name], (keep or Path(scratch)) / name
+            prepare(folder, room)
+            mutmut(folder, "run", "--max-children", workers, NO_SUCH_CHANGE)
+            made = sorted(key for key in results(folder) if fnmatch(key, only))
+            if not made:
+                raise click.ClickException(f"{name}: no change was made; see what mutmut said")
+            drawn = random.Random(seed).sample(made, min(sample, len(made)))
+            left = [key for key in drawn if results(folder)[key] == "not checked"]
+            if left:
+                mutmut(folder, "run", "--max-children", workers, *left)
+            found = {key: results(folder)[key] for key in drawn}
+            caught = sum(status in CAUGHT for status in found.values())
+            sure = binomtest(caught, len(drawn)).proportion_ci(method="wilson")
+            share = caught / len(drawn)
+            table.add(name, len(made), len(drawn), caught, share, sure.low, sure.high, room.bar)
+            short |= share < room.bar
+            for key in sorted(key for key, status in found.items() if status not in CAUGHT):
+                survivors.append(f"{key}: {found[key]}")
+                if show:
+                    survivors.append(mutmut(folder, "show", key))
+    click.echo(table.text())
+    click.echo("\nnot noticed:")
+    click.echo("\n".join(survivors) or "none")
+    sys.exit(short)
+
+
+def prepare(folder: Path, room: Room) -> None:
+    """A copy of the checkout with mutmut's settings; one that is there is brought up to date."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in ("callresp", "corpus", "tests", "tools"):
+        shutil.copytree(
+            ROOT / name,
+            folder / name,
+            dirs_exist_ok=True,
+            ignore=shutil.ignore_patterns("__pycache__", ".*"),
+        )
+    for name in ("README.md", "DEVELOPERS.md", "LICENSE"):
+        shutil.copy2(ROOT / name, folder / name)
+    tests = [
+        f"tests/{path.name}"
+        for pattern in room.tests
+        for path in sorted((ROOT / "tests").glob(pattern))
+    ]
+    settings = {
+        "source_paths": ["callresp"],
+        "only_mutate": [room.files],
+        "also_copy": ["corpus", "tools", "README.md", "DEVELOPERS.md", "LICENSE"],
+        "pytest_add_cli_args": ["-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:cov"],
+        "pytest_add_cli_args_test_selection": tests,
+        "track_dependencies": False,
+        "use_git_change_detection": False,
+    }
+    lines = [f"{key} = {json.dumps(value)}" for key, value in settings.items()]
+    text = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
+    (folder / "pyproject.toml").write_text(
+        "\n".join([text, "[tool.mutmut]", *lines, ""]), encoding="utf-8"
+    )
+
+
+def mutmut(folder: Path, *words: object) -> str:
+    """Run mutmut in a copy; return what it printed."""
+    command = [str(Path(sys.executable).with_name("mutmut")), *map(str, words)]
+    with (folder / "mutmut.log").open("a+", encoding="utf-8") as log:
+        start = log.seek(0, 2)
+        subprocess.run(command, cwd=folder, stdout=log, stderr=subprocess.STDOUT, check=False)
+        log.seek(start)
+        return log.read()
+
+
+def results(folder: Path) -> dict[str, str]:
+    """What became of every change that was made, by its name."""
+    found: dict[str, str] = {}
+    for path in sorted((folder / "mutants").rglob("*.meta")):
+        codes = json.loads(path.read_text(encoding="utf-8"))["exit_code_by_key"]
+        found |= {key: status_by_exit_code[code] for key, code in codes.items()}
+    return found
+
+
+if __name__ == "__main__":
+    bench()
