@@ -38,6 +38,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "reply": ("reply", "Answer a heard score with a palette and a rule set."),
     "rules": ("rules", "List the shipped rule sets, or copy one to change it."),
     "fit": ("rules", "Find the mapping that keeps most of the calls on these strikers."),
+    "desk": ("desk", "Tune by ear and eye: open a page in this machine's browser."),
     "audition": ("audition", "Hear several rule sets on one recording, side by side."),
     "check": ("check", "Hold a reply against the machine: make a plan, list what changed."),
     "advise": ("advise", "Say what these strikers can't answer, and what one more would do."),

@@ -18,6 +18,7 @@ ROOMS = (
     "__main__",
     "cli",
     "commands",
+    "desk",
     "live",
     "plots",
     "field",

@@ -1,0 +1,61 @@
+"""``callresp desk``: tune by ear and eye, in this machine's own browser."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from callresp.commands import ui
+from callresp.commands.options import PATH
+
+
+@click.command(name="desk")
+@click.argument("source", type=PATH)
+@click.option("--palette", help="Shipped name or TOML file; else the source's own, or fettle.")
+@click.option("--rules", help="Shipped name or TOML file; else the source's own, or answer.")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    show_default=True,
+    help="Of the page; 0 is any that is free.",
+)
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to serve at.")
+@click.option("--no-browser", is_flag=True, help="Only print the page's address.")
+def command(
+    source: Path,
+    palette: str | None,
+    rules: str | None,
+    port: int,
+    host: str,
+    no_browser: bool,
+) -> None:
+    """Open a page to tune by ear and eye: score, rules, palette, mix, machine.
+
+    SOURCE is a recording, a heard score, a reply, a plan, a field log, or a
+    folder of them. The page's address, with its token, is the first line on
+    standard output; it is served until Ctrl-C, to this machine only unless
+    --host says otherwise. Every change is journalled beside the source; rule
+    files are written only when you save.
+
+    \b
+    Examples:
+      callresp desk dawn.wav
+      callresp desk dawn.plan.jsonl --rules mine.toml
+      callresp desk recordings/ --port 8020 --no-browser
+    """
+    from callresp.desk.api import Desk, application
+    from callresp.desk.server import open_server, serve
+
+    desk = Desk(source, palette or "", rules or "")
+    opened = open_server(host, port)
+    ui.say(opened.address())
+    if not no_browser:
+        import webbrowser
+
+        webbrowser.open(opened.address())
+    if host not in ("127.0.0.1", "localhost", "::1"):
+        ui.warn("others on this network can reach the page: keep its address, it is the key")
+    ui.warn("start with the volume low; Ctrl-C ends")
+    serve(application(desk), opened)

@@ -1,0 +1,442 @@
+"""The server's side of the page: what can be asked, each with its function, in one table.
+
+Everything is JSON but sound and tiles, which are bytes. The schema, an OpenAPI 3.1
+document, is made from the same table and from the types in `messages`.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import msgspec
+import numpy as np
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response
+from starlette.routing import BaseRoute, Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from callresp import __version__
+from callresp.desk import evidence, form, messages, states, sweeps
+from callresp.desk.answers import Cancelled, measures_of, strokes_of
+from callresp.desk.chorus import LEVEL_MAX
+from callresp.desk.operations import do
+from callresp.desk.remedies import remedy_for
+from callresp.desk.session import SLOTS, Session
+from callresp.desk.sound import struck
+from callresp.desk.source import inside, jobs_in, open_source
+from callresp.errors import UserError
+from callresp.io.audio import BLOCK
+from callresp.synthesis.levels import listening_point
+
+PAGE = Path(__file__).parent / "page"
+LOUDNESS_MAX_S = 30.0
+Given = dict[str, str]
+Method = Literal["GET", "POST"]
+
+
+@dataclass(frozen=True)
+class Endpoint:
+    """One thing that can be asked: `answers` is a type, or "bytes" for what is no JSON."""
+
+    method: Method
+    path: str
+    says: str
+    call: Callable[[Desk, Given, Any], object]
+    answers: object
+    takes: object = None
+    query: tuple[str, ...] = ()
+
+
+class Desk:
+    """The sessions of a server: one at a time, each on one source of the folder.
+
+    Parameters
+    ----------
+    source
+        What is opened first.
+    palette, rules
+        What the user names for it.
+    """
+
+    def __init__(self, source: Path, palette: str = "", rules: str = "") -> None:
+        self.session = Session(open_source(source), palette, rules)
+        self.session.start()
+        self._asked: dict[str, int] = {}
+        self._lock = threading.Lock()
+
+    def open(self, name: str) -> None:
+        """Open another source of the same folder."""
+        folder = self.session.source.folder
+        path = next((path for path in jobs_in(folder) if path.name == name), None)
+        if path is None:
+            path = inside(folder, name, Path(name).suffix)
+        fresh = Session(open_source(path), "", "")
+        old, self.session = self.session, fresh
+        old.close()
+        fresh.start()
+
+    def latest(self, what: str) -> Callable[[], bool]:
+        """A test whether the same has been asked for again since: then nobody waits any more."""
+        with self._lock:
+            own = self._asked[what] = self._asked.get(what, 0) + 1
+        return lambda: self._asked[what] != own
+
+
+def _number(given: Given, name: str, default: float | None = None) -> float:
+    text = given.get(name)
+    if text is None and default is not None:
+        return default
+    try:
+        value = float(text or "")
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value) or abs(value) > 1e12:
+        raise UserError(f"'{(text or '')[:40]}' is no number", argument=name, remedy="give one")
+    return value
+
+
+def _whole(given: Given, name: str) -> int:
+    value = _number(given, name)
+    if value != int(value):
+        raise UserError(f"'{given[name][:40]}' is no whole number", argument=name)
+    return int(value)
+
+
+def _state(desk: Desk, given: Given, _: object) -> messages.State:
+    session = desk.session
+    answer = None
+    if session.heard is not None:
+        answer = session.answer_now(_number(given, "around", 0.0))
+    return states.state_of(session, answer)
+
+
+def _do(desk: Desk, _: Given, op: Any) -> messages.State:
+    if isinstance(op, messages.Open):
+        desk.open(op.name)
+        return states.state_of(desk.session, None)
+    session = desk.session
+    session.need_heard()
+    told = do(op, session)
+    return states.state_of(session, session.answer_now(op.around_s), told)
+
+
+def _whole_answer(desk: Desk, given: Given, _: object) -> messages.State:
+    session = desk.session
+    made = session.answer_whole(_whole(given, "answer"))
+    return states.state_of(session, made)
+
+
+def _strokes(desk: Desk, given: Given, _: object) -> dict[str, object]:
+    session = desk.session
+    number = {voice.name: n for n, voice in enumerate(states.inks_of(session))}
+    return strokes_of(session.need_heard(), session.answer(_whole(given, "answer")), number)
+
+
+def _measures(desk: Desk, given: Given, _: object) -> dict[str, object]:
+    session = desk.session
+    return measures_of(session.need_heard(), session.answer(_whole(given, "answer")))
+
+
+def _note(desk: Desk, given: Given, _: object) -> dict[str, object]:
+    session = desk.session
+    answer = session.answer(_whole(given, "answer"))
+    return evidence.note_facts(session.need_heard(), answer, _whole(given, "note"))
+
+
+def _stroke(desk: Desk, given: Given, _: object) -> dict[str, object]:
+    session = desk.session
+    answer = session.answer(_whole(given, "answer"))
+    return evidence.stroke_facts(session.need_heard(), answer, _whole(given, "reply"))
+
+
+def _evidence(desk: Desk, given: Given, _: object) -> dict[str, object]:
+    session = desk.session
+    if session.chorus is None:
+        raise UserError("the recording is not here", remedy="put it beside the score")
+    return evidence.evidence_of(session.need_heard(), session.chorus, _whole(given, "note"))
+
+
+def _remedy(desk: Desk, given: Given, _: object) -> object:
+    session = desk.session
+    answer = session.answer(_whole(given, "answer"))
+    with session.lock:
+        palette, text = session.palette, session.slot.text
+    phrase = _whole(given, "phrase")
+    return {"remedy": remedy_for(session.need_heard(), palette, text, answer, phrase)}
+
+
+def _tracks(desk: Desk, given: Given, _: object) -> dict[str, object]:
+    return states.tracks_in(desk.session, _number(given, "from"), _number(given, "to"))
+
+
+def _tile(desk: Desk, given: Given, _: object) -> bytes | None:
+    chorus = desk.session.chorus
+    level, number = _whole(given, "level"), _whole(given, "tile")
+    if chorus is None or not 0 <= level <= LEVEL_MAX or not 0 <= number <= 1 << 24:
+        raise UserError("no such tile")
+    return chorus.tile(level, number)
+
+
+def _chunk(given: Given) -> int:
+    number = _whole(given, "chunk")
+    if not 0 <= number <= 1 << 20:
+        raise UserError("no such chunk")
+    return number
+
+
+def _chorus(desk: Desk, given: Given, _: object) -> bytes:
+    chorus = desk.session.chorus
+    if chorus is None:
+        return bytes(4 * BLOCK)
+    return chorus.chunk(_chunk(given))
+
+
+def _machine(desk: Desk, given: Given, _: object) -> bytes:
+    sound = desk.session.sound(_whole(given, "sound"))
+    return sound.chunk(_chunk(given)).astype("<f4").tobytes()
+
+
+def _struck(desk: Desk, given: Given, _: object) -> bytes:
+    session = desk.session
+    striker = session.palette.striker_named(given.get("striker", ""))
+    if striker is None:
+        raise UserError("no such striker", argument="striker", remedy="name one of the palette")
+    place = listening_point(session.palette, session.listening.distance_m)
+    force = min(max(_number(given, "force", 0.6), 0.0), 1.0)
+    damped = given.get("damped") == "1"
+    return struck(striker, force, damped, place, session.rate_hz).astype("<f4").tobytes()
+
+
+def _loudness(desk: Desk, given: Given, _: object) -> messages.Loudness:
+    """Both sets' mixes over a stretch, and what makes them equally loud: the louder is turned."""
+    session = desk.session
+    rate_hz = session.rate_hz
+    from_s = max(_number(given, "from"), 0.0)
+    to_s = min(_number(given, "to"), from_s + LOUDNESS_MAX_S)
+    first, count = int(from_s * rate_hz), max(int((to_s - from_s) * rate_hz), 0)
+    silence = np.zeros(count, np.float32)
+    sound = silence if session.chorus is None else session.chorus.samples(first, first + count)
+    found: dict[str, float | None] = {}
+    for slot in SLOTS:
+        answer = session.answer_of(slot, from_s)
+        found[slot] = session.sound_of(answer).loudness(sound, first)
+    known = [lufs for lufs in found.values() if lufs is not None]
+    target = min(known, default=0.0)
+    gains = {slot: 0.0 if lufs is None else target - lufs for slot, lufs in found.items()}
+    return messages.Loudness(lufs=found, gain_db=gains)
+
+
+def _sweep(desk: Desk, given: Given, _: object) -> dict[str, object]:
+    rows, said = sweeps.sweep(
+        desk.session,
+        given.get("key", ""),
+        _number(given, "low"),
+        _number(given, "high"),
+        max(_whole(given, "steps"), 2),
+        _number(given, "around", 0.0),
+        desk.latest("sweep"),
+    )
+    return {"rows": rows, "of": said}
+
+
+def _text(desk: Desk, _: Given, __: object) -> dict[str, object]:
+    slot = desk.session.slot
+    return {"text": slot.text.text, "file": slot.file}
+
+
+Object = dict[str, Any]
+ENDPOINTS = (
+    Endpoint(
+        "GET", "/api/state", "How the session stands.", _state, messages.State, None, ("around",)
+    ),
+    Endpoint("POST", "/api/do", "Do something to it.", _do, messages.State, messages.Request),
+    Endpoint(
+        "GET",
+        "/api/score",
+        "The heard notes, as columns.",
+        lambda desk, given, _: states.heard_columns(desk.session),
+        messages.HeardColumns,
+    ),
+    Endpoint(
+        "GET", "/api/tracks", "Pitch tracks of a stretch.", _tracks, Object, None, ("from", "to")
+    ),
+    Endpoint(
+        "GET",
+        "/api/answer/{answer}",
+        "Strokes, threads and silences of an answer, as columns.",
+        _strokes,
+        Object,
+    ),
+    Endpoint(
+        "GET",
+        "/api/answer/{answer}/whole",
+        "Waits until the whole of a provisional answer is there.",
+        _whole_answer,
+        messages.State,
+    ),
+    Endpoint("GET", "/api/answer/{answer}/measures", "Its measures.", _measures, Object),
+    Endpoint("GET", "/api/answer/{answer}/note/{note}", "A heard note.", _note, Object),
+    Endpoint("GET", "/api/answer/{answer}/stroke/{reply}", "A stroke.", _stroke, Object),
+    Endpoint(
+        "GET",
+        "/api/answer/{answer}/remedy/{phrase}",
+        "What would have a call answered, tried.",
+        _remedy,
+        Object,
+    ),
+    Endpoint("GET", "/api/evidence/{note}", "What a note was decided by.", _evidence, Object),
+    Endpoint("GET", "/api/tile/{level}/{tile}", "A tile of the spectrogram.", _tile, "bytes"),
+    Endpoint("GET", "/api/chorus/{chunk}", "Samples of the recording.", _chorus, "bytes"),
+    Endpoint("GET", "/api/machine/{sound}/{chunk}", "Samples of the machine.", _machine, "bytes"),
+    Endpoint(
+        "GET",
+        "/api/struck",
+        "Samples of one stroke.",
+        _struck,
+        "bytes",
+        None,
+        ("striker", "force", "damped"),
+    ),
+    Endpoint(
+        "GET",
+        "/api/loudness",
+        "Loudness of both sets over a stretch.",
+        _loudness,
+        messages.Loudness,
+        None,
+        ("from", "to"),
+    ),
+    Endpoint(
+        "GET",
+        "/api/sweep",
+        "Measures at some values of a setting.",
+        _sweep,
+        Object,
+        None,
+        ("key", "low", "high", "steps", "around"),
+    ),
+    Endpoint(
+        "GET",
+        "/api/coverage",
+        "Which heard pitches strikers answer.",
+        lambda desk, given, _: sweeps.coverage(desk.session),
+        Object,
+    ),
+    Endpoint(
+        "GET",
+        "/api/one-more",
+        "What one more striker would add, tried.",
+        lambda desk, given, _: sweeps.one_more(desk.session),
+        Object,
+    ),
+    Endpoint(
+        "GET",
+        "/api/form",
+        "Every setting of a rule set: meaning, unit, range, default.",
+        lambda desk, given, _: msgspec.Raw(form.as_json().encode()),
+        Object,
+    ),
+    Endpoint("GET", "/api/text", "The active rule set as TOML.", _text, Object),
+)
+
+
+def _answered(desk: Desk, endpoint: Endpoint) -> Callable[[Request], Any]:
+    async def answered(request: Request) -> Response:
+        given = {**request.query_params, **request.path_params}
+        try:
+            taken = None
+            if endpoint.takes is not None:
+                taken = msgspec.json.decode(await request.body(), type=endpoint.takes)
+            value = await run_in_threadpool(endpoint.call, desk, given, taken)
+        except UserError as fault:
+            where = fault.where or fault.argument
+            body = messages.Fault(error=fault.what, where=where, remedy=fault.remedy)
+            return Response(msgspec.json.encode(body), 422, media_type="application/json")
+        except (msgspec.ValidationError, msgspec.DecodeError) as fault:
+            body = messages.Fault(error=str(fault), where="request", remedy="see /api/schema")
+            return Response(msgspec.json.encode(body), 400, media_type="application/json")
+        except Cancelled:
+            return Response(status_code=409)
+        if endpoint.answers == "bytes":
+            if value is None:
+                return Response(status_code=204)
+            return Response(value, media_type="application/octet-stream")
+        return Response(msgspec.json.encode(value), media_type="application/json")
+
+    return answered
+
+
+def schema() -> dict[str, Any]:
+    """An OpenAPI 3.1 document of everything that can be asked."""
+    types = [one.answers for one in ENDPOINTS if one.answers not in ("bytes", Object)]
+    types += [one.takes for one in ENDPOINTS if one.takes is not None]
+    types.append(messages.Fault)
+    shapes, parts = msgspec.json.schema_components(
+        types, ref_template="#/components/schemas/{name}"
+    )
+    shape_of = dict(zip(map(str, types), shapes, strict=True))
+    paths: dict[str, Any] = {}
+    for one in ENDPOINTS:
+        names = [(part[1:-1], "path") for part in one.path.split("/") if part.startswith("{")]
+        names += [(name, "query") for name in one.query]
+        shape = shape_of.get(str(one.answers), {"type": "object"})
+        content = {"application/json": {"schema": shape}}
+        if one.answers == "bytes":
+            content = {"application/octet-stream": {}}
+        operation: dict[str, Any] = {
+            "summary": one.says,
+            "parameters": [
+                {"name": name, "in": place, "required": place == "path", "schema": {}}
+                for name, place in names
+            ],
+            "responses": {
+                "200": {"description": "done", "content": content},
+                "422": {
+                    "description": "a mistake, told in one line",
+                    "content": {"application/json": {"schema": shape_of[str(messages.Fault)]}},
+                },
+            },
+        }
+        if one.takes is not None:
+            body = {"application/json": {"schema": shape_of[str(one.takes)]}}
+            operation["requestBody"] = {"required": True, "content": body}
+        paths.setdefault(one.path, {})[one.method.lower()] = operation
+    return {
+        "openapi": "3.1.0",
+        "info": {"title": "callresp desk", "version": __version__},
+        "security": [{"token": []}],
+        "paths": paths,
+        "components": {
+            "schemas": parts,
+            "securitySchemes": {"token": {"type": "http", "scheme": "bearer"}},
+        },
+    }
+
+
+def _index(request: Request) -> Response:
+    body = {"callresp": __version__, "schema": "/api/schema", "paths": [e.path for e in ENDPOINTS]}
+    return Response(msgspec.json.encode(body), media_type="application/json")
+
+
+def _schema(request: Request) -> Response:
+    return Response(msgspec.json.encode(schema()), media_type="application/json")
+
+
+def application(desk: Desk) -> Starlette:
+    """The server's application, without its guard."""
+    routes: list[BaseRoute] = [
+        Route("/", lambda request: FileResponse(PAGE / "index.html")),
+        Route("/api", _index),
+        Route("/api/schema", _schema),
+    ]
+    for one in ENDPOINTS:
+        routes.append(Route(one.path, _answered(desk, one), methods=[one.method]))
+    routes.append(Mount("/page", StaticFiles(directory=PAGE)))
+    return Starlette(routes=routes)

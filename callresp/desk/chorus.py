@@ -1,0 +1,186 @@
+"""The recording as the page hears and sees it: samples from anywhere, tiles of its spectrogram.
+
+Method
+------
+A recording can be read forward only (`callresp.io.audio`), so it is read once: up to
+`IN_MEMORY` samples are kept, more go to a temporary file that is mapped. An overview with
+columns of `2**OVERVIEW` ms is worked out behind it; a tile of longer columns is pooled from
+that by its loudest, one of shorter columns is worked out from the samples when asked for.
+
+Conventions
+-----------
+A tile of level z has `COLUMNS` columns of 2**z ms and `ROWS` rows, low first, a byte each:
+0 at the noise floor and 255 at the darkest, as rehearsal pictures are drawn.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.io.audio import BLOCK, Recording, Samples
+from callresp.io.score import HeardScore
+from callresp.plots.excerpt_heard import DARKEST_DB, frequency_range
+from callresp.plots.spectrogram import FLOOR_QUANTILE, RANGE_DB, RowSpectra, windows_of
+from callresp.plots.style import grey_range
+
+Bytes = npt.NDArray[np.uint8]
+Levels = npt.NDArray[np.float32]
+
+COLUMNS, ROWS = 256, 160
+OVERVIEW = 5  # its columns last 32 ms
+LEVEL_MAX = 16
+HOP_S = 0.004
+IN_MEMORY = 1 << 24
+PIECE_S = 30.0
+SAMPLED = 48  # pieces of a second, from which floor and range are told
+TILES_KEPT = 256
+
+
+class Chorus:
+    """One recording: samples and tiles.
+
+    Parameters
+    ----------
+    recording
+        It is read once, by `read`.
+    heard
+        What was heard in it, which the frequency axis is chosen by; `None` if not known yet.
+
+    Attributes
+    ----------
+    frames : int
+        As the file says; what it does not hold is silence.
+    low_hz, high_hz : float
+        Ends of the frequency axis.
+    """
+
+    def __init__(self, recording: Recording, heard: HeardScore | None = None) -> None:
+        self.recording = recording
+        self.rate_hz = recording.sample_rate_hz
+        self.frames = recording.frames
+        self.low_hz, self.high_hz = frequency_range(heard, self.rate_hz)
+        self._samples = _room_for(self.frames)
+        self._read = 0
+        self._grown = threading.Condition()
+        self._spectra = RowSpectra(self.rate_hz, self.low_hz, self.high_hz, ROWS)
+        columns = int(np.ceil(1000 * self.frames / self.rate_hz / 2**OVERVIEW))
+        self._overview = np.zeros((columns, ROWS), np.uint8)
+        self._seen = 0
+        self._floor: Levels | None = None
+        self._range_db = (0.0, DARKEST_DB)
+        self._tiles: OrderedDict[tuple[int, int], bytes] = OrderedDict()
+
+    def read(self) -> None:
+        """Read the whole recording, at the pace of the disk."""
+        for block in self.recording.blocks():
+            room = min(len(block), self.frames - self._read)
+            self._samples[self._read : self._read + room] = block[:room]
+            with self._grown:
+                self._read += room
+                self._grown.notify_all()
+        with self._grown:
+            self._read = self.frames
+            self._grown.notify_all()
+
+    def samples(self, first: int, last: int) -> Samples:
+        """Samples from `first` to `last`; silence beyond the ends. Waits until they are read."""
+        low, high = min(max(first, 0), self.frames), min(max(last, 0), self.frames)
+        with self._grown:
+            self._grown.wait_for(lambda: self._read >= high)
+        out = np.zeros(max(last - first, 0), np.float32)
+        out[low - first : high - first] = self._samples[low:high]
+        return out
+
+    def chunk(self, number: int) -> bytes:
+        """Chunk `number` of `BLOCK` samples, little-endian float32."""
+        return self.samples(number * BLOCK, (number + 1) * BLOCK).astype("<f4").tobytes()
+
+    def look(self, stop: Callable[[], bool] = lambda: False) -> None:
+        """Work out the overview, from the start on."""
+        self._learn_range()
+        step = round(PIECE_S * 1000 / 2**OVERVIEW)
+        for first in range(0, len(self._overview), step):
+            if stop():
+                return
+            last = min(first + step, len(self._overview))
+            self._overview[first:last] = self._shades(OVERVIEW, first, last)
+            self._seen = last
+
+    def _learn_range(self) -> None:
+        """Noise floor of each row, and the levels that are drawn lightest and darkest."""
+        size_s = self.frames / self.rate_hz
+        starts = np.linspace(0.0, max(size_s - 1.0, 0.0), min(SAMPLED, max(int(size_s), 1)))
+        found = []
+        for start_s in starts:
+            first = int(start_s * 1000 / 2**OVERVIEW)
+            found.append(self._levels(OVERVIEW, first, first + 31))
+        levels = np.concatenate(found)
+        floor = np.quantile(levels, FLOOR_QUANTILE, axis=0)
+        floor = np.maximum(floor, levels.max() - RANGE_DB).astype(np.float32)
+        above = np.clip(levels - floor, 0.0, None)
+        self._range_db, self._floor = grey_range(above, DARKEST_DB), floor
+
+    def _levels(self, level: int, first: int, last: int) -> Levels:
+        """Levels in dB of columns `first` to `last`, shape ``(columns, rows)``."""
+        column_s = 2**level / 1000
+        per = max(1, round(column_s / HOP_S / 2) if level >= OVERVIEW else round(column_s / HOP_S))
+        hop_s = column_s / per
+        count = (last - first) * per
+        size = self._spectra.size
+        at = np.round((first * column_s + (np.arange(count) + 0.5) * hop_s) * self.rate_hz)
+        start = int(at[0]) - size // 2
+        sound = self.samples(start, int(at[-1]) + size)
+        frames = windows_of(sound, size, 1)[(at - at[0]).astype(np.intp)]
+        power = np.concatenate(
+            [self._spectra.power(frames[n : n + 512]) for n in range(0, count, 512)]
+        )
+        loudest = power.reshape(last - first, per, ROWS).max(axis=1)
+        return np.asarray(10 * np.log10(loudest + 1e-20), np.float32)
+
+    def _shades(self, level: int, first: int, last: int) -> Bytes:
+        assert self._floor is not None
+        low_db, high_db = self._range_db
+        above = self._levels(level, first, last) - self._floor
+        return np.asarray(np.clip(255 * (above - low_db) / (high_db - low_db), 0, 255), np.uint8)
+
+    def tile(self, level: int, number: int) -> bytes | None:
+        """A tile, row by row; `None` while what it needs is not worked out yet."""
+        if (known := self._tiles.get((level, number))) is not None:
+            self._tiles.move_to_end((level, number))
+            return known
+        if self._floor is None:
+            return None
+        first = number * COLUMNS
+        if level < OVERVIEW:
+            shades = self._shades(level, first, first + COLUMNS)
+        else:
+            factor = 1 << (level - OVERVIEW)
+            low, high = first * factor, min((first + COLUMNS) * factor, len(self._overview))
+            if high > self._seen:
+                return None
+            shades = np.zeros((COLUMNS, ROWS), np.uint8)
+            if high > low:
+                pooled = np.maximum.reduceat(
+                    self._overview[low:high], np.arange(0, high - low, factor), axis=0
+                )
+                shades[: len(pooled)] = pooled
+        tile = np.ascontiguousarray(shades.T).tobytes()
+        self._tiles[level, number] = tile
+        while len(self._tiles) > TILES_KEPT:
+            self._tiles.popitem(last=False)
+        return tile
+
+
+def _room_for(frames: int) -> Samples:
+    if frames <= IN_MEMORY:
+        return np.zeros(frames, np.float32)
+    with tempfile.TemporaryFile(prefix="callresp-desk-") as file:
+        file.truncate(4 * frames)
+        # The mapping outlives the file's name and handle; the system frees it with the mapping.
+        return np.memmap(file, np.float32, "r+", shape=(frames,))

@@ -1,0 +1,215 @@
+"""Why a note was heard as it was, and why a call was answered or not; why a stroke is as it is.
+
+The evidence is `callresp explain`'s, gathered again from the stretch about the note.
+"""
+
+from __future__ import annotations
+
+import msgspec
+import numpy as np
+
+from callresp.desk.answers import Answer, Heard
+from callresp.desk.chorus import Chorus
+from callresp.desk.remedies import setting_of
+from callresp.errors import UserError
+from callresp.io.audio import Waveform
+from callresp.io.resources import shipped
+from callresp.io.score import Note, Phrase
+from callresp.listen.diagnostics import AFTER_S, BEFORE_S, collect_evidence
+from callresp.listen.explanation import SAME_S, singer_values
+from callresp.listen.explanation import as_values as evidence_values
+from callresp.listen.notes import NoteTable, Rows, voice_name
+from callresp.listen.offline import note_table
+from callresp.listen.profile import Profile, load_profile
+from callresp.listen.voices.assign import singer_settings, why
+from callresp.reply.mapping import cents, octave_off_cents
+
+ABOUT_S = 0.6
+LONGEST_S = 12.0
+# Who sang is weighed among the notes so near.
+SINGERS_S = 45.0
+POINTS_MAX = 6000
+
+
+def note_facts(heard: Heard, answer: Answer, number: int) -> dict[str, object]:
+    """A heard note: its figures, its singer and phrase, and what became of the phrase."""
+    place = heard.place.get(number)
+    if place is None:
+        raise UserError(f"no note {number}", remedy="ask for one that was heard")
+    note = heard.score.notes[place]
+    phrase = heard.phrases[note.phrase]
+    facts = msgspec.to_builtins(msgspec.structs.replace(note, track=()))
+    return {**facts, "phrase": phrase_facts(phrase, answer)}
+
+
+def phrase_facts(phrase: Phrase, answer: Answer) -> dict[str, object]:
+    """A call, the rule that answered it and its strokes; or the reason why none did."""
+    replies = [note for note in answer.reply.notes if note.heard_phrase == phrase.id]
+    silence = answer.silences.get(phrase.id)
+    pitches = sorted(note.pitch_hz for note in phrase.notes if note.pitch_hz is not None)
+    return {
+        "id": phrase.id,
+        "voice": phrase.voice,
+        "onset_s": phrase.onset_s,
+        "offset_s": phrase.offset_s,
+        "notes": len(phrase.notes),
+        "pitch_hz": pitches[len(pitches) // 2] if pitches else None,
+        "tonality": round(sum(n.tonality for n in phrase.notes) / len(phrase.notes), 3),
+        "rule": replies[0].rule if replies else "",
+        "rule_number": _rule_number(answer, replies[0].rule) if replies else None,
+        "replies": [stroke_line(answer, note.id) for note in replies[:40]],
+        "why": "" if silence is None else silence.why,
+        "setting": "" if silence is None else setting_of(silence.why),
+        "provisional": not answer.whole,
+    }
+
+
+def _rule_number(answer: Answer, name: str) -> int | None:
+    names = [rule.name for rule in answer.rules.rule]
+    return names.index(name) + 1 if name in names else None
+
+
+def stroke_line(answer: Answer, reply: int) -> dict[str, object]:
+    """A stroke in a line: when, on what, how hard."""
+    note = answer.notes[reply]
+    return {
+        "reply": reply,
+        "onset_s": note.onset_s,
+        "instrument": note.instrument,
+        "force": note.force,
+    }
+
+
+def stroke_facts(heard: Heard, answer: Answer, reply: int) -> dict[str, object]:
+    """A stroke: the note it came from, pitch error, force, and the limits that changed it."""
+    note = answer.notes.get(reply)
+    if note is None:
+        raise UserError(f"no stroke {reply}", remedy="ask for one of this answer")
+    striker = answer.checked.palette.striker_named(note.instrument)
+    source = _source_of(heard, note.heard)
+    struck = None if striker is None else striker.pitch_hz
+    heard_hz = None if source is None else source.pitch_hz
+    changes = [msgspec.to_builtins(change) for change in answer.changes.get(reply, ())]
+    return {
+        "reply": reply,
+        "onset_s": note.onset_s,
+        "offset_s": note.offset_s,
+        "instrument": note.instrument,
+        "force": note.force,
+        "rule": note.rule,
+        "rule_number": _rule_number(answer, note.rule),
+        "why": note.why,
+        "asked_hz": note.asked_hz,
+        "struck_hz": struck,
+        "off_cents": _off(note.asked_hz, struck, octave=True),
+        "heard": None if source is None else source.id,
+        "heard_hz": heard_hz,
+        "from_heard_cents": _off(heard_hz, struck, octave=False),
+        "changes": changes,
+        "phrase": phrase_facts(heard.phrases[note.heard_phrase], answer),
+    }
+
+
+def _source_of(heard: Heard, number: int | None) -> Note | None:
+    place = None if number is None else heard.place.get(number)
+    return None if place is None else heard.score.notes[place]
+
+
+def _off(asked_hz: float | None, struck_hz: float | None, octave: bool) -> float | None:
+    if asked_hz is None or struck_hz is None:
+        return None
+    return round(octave_off_cents(asked_hz, struck_hz) if octave else cents(asked_hz, struck_hz), 1)
+
+
+def evidence_of(heard: Heard, chorus: Chorus, number: int) -> dict[str, object]:
+    """What a note was decided by: partials, edges, what was left out about it, and who sang.
+
+    Parameters
+    ----------
+    heard, chorus
+        What was heard, and the sound that it was heard in.
+    number
+        Of the note.
+    """
+    place = heard.place.get(number)
+    if place is None:
+        raise UserError(f"no note {number}", remedy="ask for one that was heard")
+    note = heard.score.notes[place]
+    profile = _profile(heard)
+    from_s = max(note.onset_s - ABOUT_S, 0.0)
+    to_s = min(note.offset_s + ABOUT_S, from_s + LONGEST_S)
+    base_s = _on_a_sample(max(from_s - BEFORE_S, 0.0), chorus.rate_hz)
+    found = collect_evidence(
+        _stretch(chorus, base_s, to_s + AFTER_S + 0.1), profile, from_s - base_s, to_s - base_s
+    )
+    values = evidence_values(found)
+    points = found.points[:: max(1, len(found.points) // POINTS_MAX)]
+    return {
+        "from_s": from_s,
+        "to_s": to_s,
+        "base_s": base_s,
+        "notes": values["notes"],
+        "left_out": values["left_out"],
+        "points": np.round(points, 4).tolist(),
+        "floor_asked_db": found.asked_db,
+        "profile": profile.name,
+        "singer": _singer(heard, chorus, note, profile),
+    }
+
+
+def _profile(heard: Heard) -> Profile:
+    name = heard.score.header.profile
+    return load_profile(name if name in shipped("profiles") else None)
+
+
+def _on_a_sample(at_s: float, rate_hz: int) -> float:
+    return int(at_s * rate_hz) / rate_hz
+
+
+def _stretch(chorus: Chorus, from_s: float, to_s: float) -> Waveform:
+    last = min(round(to_s * chorus.rate_hz), chorus.frames)
+    samples = chorus.samples(round(from_s * chorus.rate_hz), last)
+    return Waveform(samples, chorus.rate_hz)
+
+
+def _singer(heard: Heard, chorus: Chorus, note: Note, profile: Profile) -> dict[str, object] | None:
+    """Who sang, and what speaks for that against each other singer, in nats."""
+    from_s = _on_a_sample(max(note.onset_s - SINGERS_S, 0.0), chorus.rate_hz)
+    table, _ = note_table(_stretch(chorus, from_s, note.offset_s + SINGERS_S), profile)
+    rows = table.notes.copy()
+    rows["onset_s"] += from_s
+    rows["offset_s"] += from_s
+    names = sorted({own.voice for own in heard.score.notes}, key=lambda name: (len(name), name))
+    kept = _as_scored(rows, heard, names)
+    own = np.flatnonzero(np.abs(rows["onset_s"][kept] - note.onset_s) < SAME_S)
+    if len(own) == 0:
+        return None
+    apart = np.abs(rows["low_hz"][kept][own] - note.low_hz)
+    some = NoteTable(rows[kept], table.features[kept], table.track)
+    at = int(own[apart.argmin()])
+    told = singer_values(why(some.notes, some.features, at, singer_settings(profile)))
+    return _renamed(told, names)
+
+
+def _as_scored(rows: Rows, heard: Heard, names: list[str]) -> list[int]:
+    """The rows that the score has too, with the score's own singers written into them."""
+    number = {name: n for n, name in enumerate(names)}
+    onsets = np.array([note.onset_s for note in heard.score.notes])
+    kept = []
+    for n, row in enumerate(rows):
+        low, high = np.searchsorted(onsets, [row["onset_s"] - SAME_S, row["onset_s"] + SAME_S])
+        near = heard.score.notes[int(low) : int(high)]
+        if near:
+            same = min(near, key=lambda note: abs(note.low_hz - float(row["low_hz"])))
+            rows["voice"][n] = number[same.voice]
+            kept.append(n)
+    return kept
+
+
+def _renamed(told: dict[str, object], names: list[str]) -> dict[str, object]:
+    """The singers' names of the score in place of the table's."""
+    swap = {voice_name(n): name for n, name in enumerate(names)}
+    against = told["against"]
+    assert isinstance(against, list)
+    rows = [{**row, "instead": swap.get(row["instead"], row["instead"])} for row in against]
+    return {"voice": swap.get(str(told["voice"]), told["voice"]), "against": rows}

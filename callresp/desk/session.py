@@ -1,0 +1,357 @@
+"""A session of the desk: what is open, two rule sets, what they answer, and how it is heard.
+
+Everything here is called from threads of the server, one change at a time. Nothing grows
+with use: of answers and sounds the latest few are kept, of steps to undo `STEPS_MAX`.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import Counter, OrderedDict, deque
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TypeVar
+
+from callresp.desk.answers import AT_ONCE_NOTES, Answer, Cancelled, Heard, make_answer
+from callresp.desk.chorus import Chorus
+from callresp.desk.journal import Entry, Journal, journal_of
+from callresp.desk.rule_text import RuleText
+from callresp.desk.sound import DISTANCE_MAX_M, DISTANCE_MIN_M, Listening, MachineSound
+from callresp.desk.source import Source, hear, named_beside
+from callresp.errors import UserError
+from callresp.io.files import read_text
+from callresp.io.resources import find, shipped
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
+from callresp.synthesis.mixing import DEFAULT_RATE_HZ
+
+STEPS_MAX = 200
+KEPT = 4
+SLOTS = ("a", "b")
+
+
+@dataclass
+class Slot:
+    """One of the two rule sets, with its steps back and forth."""
+
+    text: RuleText
+    file: str
+    past: deque[str] = field(default_factory=lambda: deque(maxlen=STEPS_MAX))
+    future: deque[str] = field(default_factory=lambda: deque(maxlen=STEPS_MAX))
+    saved: str = ""
+
+
+class Session:
+    """What one source is worked on with.
+
+    Parameters
+    ----------
+    source
+        What was opened.
+    palette, rules
+        What the user names; else what the source says, else the shipped ones.
+    """
+
+    def __init__(self, source: Source, palette: str = "", rules: str = "") -> None:
+        self.source = source
+        self.lock = threading.RLock()
+        self.ready = threading.Event()
+        self.share = 0.0
+        self.fault: str | None = None
+        self.heard: Heard | None = None
+        self.chorus: Chorus | None = None
+        if source.recording is not None:
+            self.chorus = Chorus(source.recording)
+        self.palette_name, self.palette = _palette_of(source, palette)
+        first = _rules_of(source, rules)
+        self.slots = {name: replace(first, past=deque(maxlen=STEPS_MAX)) for name in SLOTS}
+        self.active = "a"
+        self.listening = Listening()
+        self.journal = Journal(journal_of(source.folder, source.name))
+        self._numbers = 0
+        self._answers: OrderedDict[int, Answer] = OrderedDict()
+        self._sounds: OrderedDict[int, MachineSound] = OrderedDict()
+        self._latest: dict[str, Answer] = {}
+        self._closed = False
+
+    @property
+    def rate_hz(self) -> int:
+        """Samples a second of all that the page plays."""
+        return self.chorus.rate_hz if self.chorus else DEFAULT_RATE_HZ
+
+    @property
+    def slot(self) -> Slot:
+        """The rule set that is worked on."""
+        return self.slots[self.active]
+
+    def start(self) -> None:
+        """Read, look and hear, in threads of their own."""
+        for name, work in (("read", self._read), ("hear", self._hear)):
+            threading.Thread(target=work, name=f"desk {name}", daemon=True).start()
+
+    def close(self) -> None:
+        """Let the threads end; what is computed is not wanted any more."""
+        self._closed = True
+
+    def _read(self) -> None:
+        if self.chorus is None:
+            return
+        try:
+            self.chorus.read()
+            self.chorus.look(lambda: self._closed)
+        except UserError as fault:
+            self.fault = str(fault)
+
+    def _hear(self) -> None:
+        try:
+            self.heard = Heard(hear(self.source, self._advance))
+        except UserError as fault:
+            self.fault = str(fault)
+        self.share = 1.0
+        self.ready.set()
+
+    def _advance(self, share: float) -> None:
+        self.share = share
+
+    def need_heard(self) -> Heard:
+        """What was heard.
+
+        Raises
+        ------
+        UserError
+            While it is not known, or when it could not be heard.
+        """
+        self.ready.wait()
+        if self.heard is None:
+            raise UserError(self.fault or "nothing was heard", remedy="open another source")
+        return self.heard
+
+    # What is answered.
+
+    def _number(self) -> int:
+        self._numbers += 1
+        return self._numbers
+
+    def answer_now(self, around_s: float) -> Answer:
+        """The active set's answer: the latest if nothing has changed, else made now.
+
+        Parameters
+        ----------
+        around_s
+            Of a long recording the stretch around this moment is answered first.
+        """
+        return self.answer_of(self.active, around_s)
+
+    def answer_of(self, slot: str, around_s: float) -> Answer:
+        """The same of either set."""
+        heard = self.need_heard()
+        with self.lock:
+            known = self._latest.get(slot)
+            if known is not None and (known.whole or known.from_s <= around_s < known.to_s):
+                return known
+            number, palette, rules = self._number(), self.palette, self.slots[slot].text.rules
+        return self._keep(slot, make_answer(number, heard, palette, rules, around_s))
+
+    def answer_whole(self, number: int) -> Answer | None:
+        """The whole that a provisional answer is the first part of; `None` if it is not wanted."""
+        part = self.answer(number)
+        if part.whole:
+            return part
+        with self.lock:
+            slot = next((name for name, own in self._latest.items() if own is part), None)
+        if slot is None:
+            return None
+        try:
+            made = make_answer(
+                self._number(),
+                self.need_heard(),
+                part.checked.palette,
+                part.rules,
+                cancelled=lambda: self._closed or self._latest.get(slot) is not part,
+            )
+        except Cancelled:
+            return None
+        with self.lock:
+            return self._keep(slot, made) if self._latest.get(slot) is part else None
+
+    def _keep(self, slot: str, made: Answer) -> Answer:
+        with self.lock:
+            if self.slots[slot].text.rules is made.rules and self.palette is made.checked.palette:
+                self._latest[slot] = made
+            self._answers[made.number] = made
+            _forget_old(self._answers)
+        return made
+
+    def answer(self, number: int) -> Answer:
+        """An answer by its number.
+
+        Raises
+        ------
+        UserError
+            When it has been forgotten.
+        """
+        with self.lock:
+            found = self._answers.get(number)
+        if found is None:
+            raise UserError(f"answer {number} is forgotten", remedy="ask for the latest")
+        return found
+
+    def sound_of(self, answer: Answer) -> MachineSound:
+        """The sound of an answer as it is listened to now."""
+        with self.lock:
+            for own in self._sounds.values():
+                if own.answer is answer:
+                    return own
+            made = MachineSound(self._number(), answer, self.listening, self.rate_hz)
+            self._sounds[made.number] = made
+            _forget_old(self._sounds)
+            return made
+
+    def sound(self, number: int) -> MachineSound:
+        """A sound by its number.
+
+        Raises
+        ------
+        UserError
+            When it has been forgotten.
+        """
+        with self.lock:
+            found = self._sounds.get(number)
+        if found is None:
+            raise UserError(f"sound {number} is forgotten", remedy="ask for the latest")
+        return found
+
+    # What changes it.
+
+    def edit(self, did: str, change: Callable[[RuleText], RuleText]) -> None:
+        """Change the active set; journalled before anybody hears it."""
+        with self.lock:
+            slot = self.slot
+            fresh = change(slot.text)
+            if fresh.text == slot.text.text:
+                return
+            slot.past.append(slot.text.text)
+            slot.future.clear()
+            self._take(did, fresh)
+
+    def step(self, back: bool) -> None:
+        """Undo, or do again."""
+        with self.lock:
+            slot = self.slot
+            taken, given = (slot.past, slot.future) if back else (slot.future, slot.past)
+            if not taken:
+                raise UserError(f"nothing to {'undo' if back else 'do again'}")
+            given.append(slot.text.text)
+            fresh = RuleText(taken.pop(), slot.text.name)
+            self._take("undo" if back else "redo", fresh)
+
+    def _take(self, did: str, fresh: RuleText) -> None:
+        self.slot.text = fresh
+        self._latest.pop(self.active, None)
+        self.journal.add(did, self.active, fresh.text, self.palette_name)
+
+    def load_rules(self, name: str) -> None:
+        """Take another rule set, shipped or from the folder, in place of the active one."""
+        path = named_beside(self.source.folder, "rules", name)
+        text = read_text(Path(path))
+        file = "" if name in shipped("rules") else name
+        self.edit(f"load {name}", lambda _: RuleText(text, name))
+        with self.lock:
+            self.slot.file = file
+            self.slot.saved = text
+
+    def load_palette(self, name: str) -> None:
+        """Play on another palette, shipped or from the folder."""
+        palette = load_palette(named_beside(self.source.folder, "palettes", name))
+        with self.lock:
+            self.palette_name, self.palette = name, palette
+            self.listening = replace(self.listening, distance_m=None, muted=frozenset())
+            self._latest.clear()
+            self.journal.add(f"palette {name}", self.active, self.slot.text.text, name)
+
+    def choose(self, slot: str) -> None:
+        """Work on the one set or the other."""
+        if slot not in SLOTS:
+            raise UserError(f"no set '{slot[:20]}'", remedy="there are a and b")
+        with self.lock:
+            self.active = slot
+
+    def copy_set(self) -> None:
+        """Make the other set equal to the active one."""
+        with self.lock:
+            other = self.slots["b" if self.active == "a" else "a"]
+            other.past.append(other.text.text)
+            other.text, other.file = self.slot.text, self.slot.file
+            other.saved = self.slot.saved
+            self._latest.pop("b" if self.active == "a" else "a", None)
+
+    def listen(self, distance_m: float | None, muted: frozenset[str]) -> None:
+        """Listen from another distance, or without some strikers."""
+        if distance_m is not None and not DISTANCE_MIN_M <= distance_m <= DISTANCE_MAX_M:
+            raise UserError(
+                f"a distance of {distance_m:g} m",
+                remedy=f"give {DISTANCE_MIN_M:g} to {DISTANCE_MAX_M:g}",
+            )
+        names = {one.name for one in self.palette.striker}
+        names |= {one.name for one in self.palette.turner}
+        with self.lock:
+            self.listening = Listening(distance_m, muted & names)
+            self._sounds.clear()
+
+    def offered(self) -> Entry | None:
+        """What was left unsaved when this source was last closed, if that is not what is open."""
+        left = self.journal.left
+        if not left or left[-1].text == self.slots[left[-1].slot].text.text:
+            return None
+        return left[-1]
+
+    def resume(self) -> None:
+        """Take up again what was left unsaved."""
+        entry = self.offered()
+        if entry is None:
+            raise UserError("nothing was left unsaved")
+        if entry.slot in SLOTS:
+            self.choose(entry.slot)
+        if entry.palette and entry.palette != self.palette_name:
+            self.load_palette(entry.palette)
+        self.edit("resume", lambda _: RuleText(entry.text, _.name))
+        self.journal.forget()
+
+    def voices(self) -> Counter[str]:
+        """How many notes each singer sang."""
+        return Counter(note.voice for note in self.need_heard().score.notes)
+
+    @property
+    def long(self) -> bool:
+        """Whether the stretch around the playhead is answered first."""
+        return len(self.need_heard().score.notes) > AT_ONCE_NOTES
+
+
+Kept = TypeVar("Kept")
+
+
+def _forget_old(kept: OrderedDict[int, Kept]) -> None:
+    while len(kept) > KEPT:
+        kept.popitem(last=False)
+
+
+def _palette_of(source: Source, named: str) -> tuple[str, Palette]:
+    if named:
+        return named, load_palette(named)
+    told = source.palette
+    for name in (told, told.lower()):
+        if name and name in shipped("palettes"):
+            return name, load_palette(name)
+        own = source.folder / name
+        if name and own.suffix == ".toml" and own.is_file():
+            return own.name, load_palette(own)
+    return "fettle", load_palette("fettle")
+
+
+def _rules_of(source: Source, named: str) -> Slot:
+    name = named or (source.rules if source.rules in shipped("rules") else "answer")
+    path = find("rules", name)
+    text = read_text(path)
+    own = path.resolve().parent == source.folder
+    return Slot(RuleText(text, path.name), path.name if own else "", saved=text)

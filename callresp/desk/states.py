@@ -1,0 +1,171 @@
+"""The session as the page is told it: state, heard notes, pitch tracks."""
+
+from __future__ import annotations
+
+import msgspec
+
+from callresp.desk.answers import Answer
+from callresp.desk.messages import (
+    HeardColumns,
+    Lane,
+    Offered,
+    PaletteState,
+    RulesState,
+    SourceState,
+    State,
+    Voice,
+)
+from callresp.desk.session import Session
+from callresp.desk.source import jobs_in, toml_files
+from callresp.io.audio import BLOCK
+from callresp.io.resources import shipped
+from callresp.palette.model import Striker
+from callresp.plots.excerpt import lane_order
+from callresp.plots.excerpt_picture import readable
+from callresp.plots.style import OTHER_VOICES, VOICE_COLOURS, pitch_name, voice_colours
+from callresp.reply.selection import missing
+
+# The same singers on a dark ground, chosen as the inks on light ground were: each at least
+# 4.5 : 1 against it, and as far apart as they could be for every kind of colour vision.
+DARK_COLOURS = ("#6FA0FF", "#FF8A50", "#30C890", "#F2CC4E", "#C88AC8", "#C9D2FF")
+DARK_OTHERS = "#A9AEB5"
+TRACKS_MAX = 4000
+
+
+def inks_of(session: Session) -> list[Voice]:
+    """The singers, the order that columns count them in."""
+    counts = session.voices()
+    light = voice_colours(name for name, count in counts.items() for _ in range(count))
+    on_dark = dict(zip(VOICE_COLOURS, DARK_COLOURS, strict=True)) | {OTHER_VOICES: DARK_OTHERS}
+    names = sorted(counts, key=lambda name: (len(name), name))
+    return [
+        Voice(name=name, light=light[name], dark=on_dark[light[name]], notes=counts[name])
+        for name in names
+    ]
+
+
+def state_of(session: Session, answer: Answer | None, told: str = "") -> State:
+    """How the session stands."""
+    folder = session.source.folder
+    offered, left = session.offered(), session.journal.left
+    return State(
+        source=_source(session),
+        sources=tuple(path.name for path in jobs_in(folder)),
+        rules=_rules(session),
+        palette=_palette(session),
+        shipped_rules=tuple(shipped("rules")),
+        shipped_palettes=tuple(shipped("palettes")),
+        own_rules=tuple(toml_files(folder, "rule set")),
+        own_palettes=tuple(toml_files(folder, "palette")),
+        distance_m=session.listening.distance_m or session.palette.distance_m,
+        muted=tuple(sorted(session.listening.muted)),
+        answer=0 if answer is None else answer.number,
+        sound=0 if answer is None else session.sound_of(answer).number,
+        whole=answer is not None and answer.whole,
+        offered=None
+        if offered is None
+        else Offered(at=offered.at, changes=len(left), did=offered.did),
+        trouble=session.journal.trouble,
+        told=told,
+    )
+
+
+def _source(session: Session) -> SourceState:
+    source, chorus, heard = session.source, session.chorus, session.heard
+    score = None if heard is None else heard.score
+    duration_s = 0.0 if score is None else score.header.duration_s
+    if chorus is not None:
+        duration_s = max(duration_s, chorus.frames / chorus.rate_hz)
+    return SourceState(
+        name=readable(source.name),
+        file=source.path.name,
+        kind=source.kind,
+        duration_s=duration_s,
+        start=None if score is None else score.header.start,
+        rate_hz=session.rate_hz,
+        frames=round(duration_s * session.rate_hz) if chorus is None else chorus.frames,
+        chunk=BLOCK,
+        low_hz=200.0 if chorus is None else chorus.low_hz,
+        high_hz=11000.0 if chorus is None else chorus.high_hz,
+        has_sound=chorus is not None,
+        ready=session.ready.is_set(),
+        share=session.share,
+        fault=session.fault,
+        warnings=() if score is None else score.header.warnings,
+        voices=tuple(inks_of(session)) if heard is not None else (),
+        notes=0 if score is None else len(score.notes),
+        phrases=0 if heard is None else len(heard.phrases),
+    )
+
+
+def _rules(session: Session) -> RulesState:
+    slot = session.slot
+    rules = slot.text.rules
+    return RulesState(
+        slot=session.active,
+        names={name: own.text.rules.name for name, own in session.slots.items()},
+        file=slot.file,
+        values=msgspec.to_builtins(rules),
+        given=slot.text.given(),
+        off=tuple(n for n, rule in enumerate(rules.rule, 1) if rule.weight == 0),
+        undo=len(slot.past),
+        redo=len(slot.future),
+        changed=slot.text.text != slot.saved,
+        missing=tuple(missing(rules, session.palette)),
+    )
+
+
+def _palette(session: Session) -> PaletteState:
+    palette = session.palette
+    lanes = []
+    for item in lane_order(palette):
+        pitch = item.pitch_hz if isinstance(item, Striker) else None
+        lanes.append(
+            Lane(
+                name=item.name,
+                kind=item.kind,
+                pitch_hz=pitch,
+                said=pitch_name(pitch) if pitch is not None else item.kind,
+                damper=isinstance(item, Striker) and item.damper is not None,
+                turner=not isinstance(item, Striker),
+            )
+        )
+    return PaletteState(
+        name=session.palette_name,
+        title=palette.name,
+        distance_m=palette.distance_m,
+        lanes=tuple(lanes),
+    )
+
+
+def heard_columns(session: Session) -> HeardColumns:
+    """The heard notes and phrases as columns."""
+    heard = session.need_heard()
+    notes = heard.score.notes
+    number = {voice.name: n for n, voice in enumerate(inks_of(session))}
+    return HeardColumns(
+        id=[note.id for note in notes],
+        onset_s=[note.onset_s for note in notes],
+        offset_s=[note.offset_s for note in notes],
+        pitch_hz=[note.pitch_hz for note in notes],
+        low_hz=[note.low_hz for note in notes],
+        high_hz=[note.high_hz for note in notes],
+        level_db=[note.level_db for note in notes],
+        voice=[number[note.voice] for note in notes],
+        phrase=[note.phrase for note in notes],
+        phrases=[
+            (own.id, number[own.voice], own.onset_s, own.offset_s, len(own.notes))
+            for own in heard.phrases.values()
+        ],
+    )
+
+
+def tracks_in(session: Session, from_s: float, to_s: float) -> dict[str, object]:
+    """Pitch tracks of the notes that sound in a stretch, by the notes' numbers."""
+    found: dict[str, object] = {}
+    for note in session.need_heard().score.notes:
+        if note.onset_s > to_s or len(found) >= TRACKS_MAX:
+            break
+        if note.offset_s >= from_s and len(note.track) > 1:
+            found[str(note.id)] = note.track
+    return {"from_s": from_s, "to_s": to_s, "tracks": found}
