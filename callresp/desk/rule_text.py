@@ -27,6 +27,8 @@ from callresp.reply.rules import RuleSet, rules_from_text
 RULES_MAX = 64
 _OFF = re.compile(r"switched off; it weighed ([0-9.]+)")
 
+_TABLES = (Table, InlineTable, tomlkit.TOMLDocument)
+
 Value = bool | int | float | str | list[Any] | dict[str, Any] | None
 
 
@@ -177,8 +179,10 @@ def _place(document: tomlkit.TOMLDocument, key: str, make: bool) -> tuple[Any, s
         raise UserError(f"no setting '{key}'", remedy="name it like rule.1.stretch")
     place: Any = document
     for name in way:
-        if name.isdigit():
-            place = _row(place, int(name)) if isinstance(place, AoT) else _item_of(place, name, key)
+        if name.isdigit() and isinstance(place, AoT):
+            place = _row(place, int(name))
+        elif name.isdigit() or not isinstance(place, _TABLES):
+            raise UserError(f"no setting '{key}'", remedy="name it like rule.1.stretch")
         elif name in place:
             place = place[name]
         elif make:
@@ -187,16 +191,9 @@ def _place(document: tomlkit.TOMLDocument, key: str, make: bool) -> tuple[Any, s
             place = place[name]
         else:
             return {}, last
-    if not isinstance(place, Table | InlineTable | tomlkit.TOMLDocument):
+    if not isinstance(place, _TABLES):
         raise UserError(f"no setting '{key}'", remedy="name it like rule.1.stretch")
     return place, last
-
-
-def _item_of(place: Any, name: str, key: str) -> Any:
-    try:
-        return place[int(name) - 1]
-    except (IndexError, KeyError, TypeError):
-        raise UserError(f"no setting '{key}'", remedy="name it like rule.1.stretch") from None
 
 
 def _put(place: Any, name: str, value: Value) -> None:

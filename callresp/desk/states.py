@@ -30,6 +30,8 @@ from callresp.reply.selection import missing
 DARK_COLOURS = ("#6FA0FF", "#FF8A50", "#30C890", "#F2CC4E", "#C88AC8", "#C9D2FF")
 DARK_OTHERS = "#A9AEB5"
 TRACKS_MAX = 4000
+# After the recording ends, the last strokes ring out.
+TAIL_S = 3.0
 
 
 def inks_of(session: Session) -> list[Voice]:
@@ -83,7 +85,7 @@ def _source(session: Session) -> SourceState:
         duration_s=duration_s,
         start=None if score is None else score.header.start,
         rate_hz=session.rate_hz,
-        frames=round(duration_s * session.rate_hz) if chorus is None else chorus.frames,
+        frames=round((duration_s + TAIL_S) * session.rate_hz) if duration_s else 0,
         chunk=BLOCK,
         low_hz=200.0 if chorus is None else chorus.low_hz,
         high_hz=11000.0 if chorus is None else chorus.high_hz,

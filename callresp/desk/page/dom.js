@@ -1,0 +1,52 @@
+// Small helpers: making elements, telling numbers, saying things aloud.
+
+// h("button.plain", {onclick}, "text") – a tag with classes, properties, children.
+export function h(name, given = {}, ...children) {
+  const [tag, ...classes] = name.split(".");
+  const element = document.createElement(tag);
+  if (classes.length) element.className = classes.join(" ");
+  for (const [key, value] of Object.entries(given)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (key.startsWith("on")) element.addEventListener(key.slice(2), value);
+    else if (key in element && !key.startsWith("aria") && key !== "list" && key !== "role") element[key] = value;
+    else element.setAttribute(key, value === true ? "" : value);
+  }
+  element.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  return element;
+}
+
+export const $ = (id) => document.getElementById(id);
+
+export function time(seconds, digits = 0) {
+  const sign = seconds < 0 ? "−" : "";
+  const s = Math.abs(seconds);
+  const minutes = Math.floor(s / 60);
+  const rest = (s - 60 * minutes).toFixed(digits).padStart(digits ? 3 + digits : 2, "0");
+  if (minutes < 60) return `${sign}${minutes}:${rest}`;
+  return `${sign}${Math.floor(minutes / 60)}:${String(minutes % 60).padStart(2, "0")}:${rest}`;
+}
+
+export const hertz = (hz) => (hz === null || hz === undefined ? "no pitch"
+  : hz >= 1000 ? `${(hz / 1000).toFixed(2)} kHz` : `${hz.toFixed(0)} Hz`);
+
+let clearing;
+export function say(text, wrong = false) {
+  const said = $("said");
+  said.textContent = text;
+  said.classList.toggle("wrong", wrong);
+  said.classList.toggle("shown", Boolean(text));
+  clearTimeout(clearing);
+  if (text) clearing = setTimeout(() => said.classList.remove("shown"), wrong ? 9000 : 4500);
+}
+
+// Carries something out; a mistake is said in one line.
+export async function tried(work) {
+  try {
+    return await work();
+  } catch (fault) {
+    if (fault.name !== "AbortError") say(fault.message, true);
+    return undefined;
+  }
+}
+
+export const calm = matchMedia("(prefers-reduced-motion: reduce)");

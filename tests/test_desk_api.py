@@ -1,0 +1,245 @@
+"""The desk's server: what it says, whom it says it to, and what it never does."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pyloudnorm
+import pytest
+from desk_helpers import RATE_HZ, SECONDS, STARTS_S, Served, job, served
+
+from callresp.desk.api import ENDPOINTS
+from callresp.desk.security import BODY_MAX
+from callresp.desk.source import inside
+from callresp.errors import UserError
+from callresp.io.audio import BLOCK, open_recording
+from callresp.palette.files import load_palette
+from callresp.plan.planner import make_plan
+from callresp.reply.replier import answer
+from callresp.reply.rules import load_rules
+from callresp.synthesis.mixing import Machine
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("desk")
+    job(path)
+    job(path, "dusk")
+    return path
+
+
+@pytest.fixture(scope="module")
+def desk(folder: Path) -> Iterator[Served]:
+    with served(folder / "dawn.wav") as one:
+        yield one
+
+
+def test_the_command_prints_the_address_first_and_serves(folder: Path) -> None:
+    words = [sys.executable, "-m", "callresp", "desk", str(folder / "dusk.wav"), "--port", "0"]
+    process = subprocess.Popen(
+        [*words, "--no-browser"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        assert process.stdout is not None
+        address = process.stdout.readline().strip()
+        assert re.fullmatch(r"http://127\.0\.0\.1:\d+/\?token=[\w-]{20,}", address)
+        with urllib.request.urlopen(address, timeout=30) as page:
+            assert page.status == 200
+            assert b"/page/main.js" in page.read()
+        base, token = address.split("/?")
+        with urllib.request.urlopen(f"{base}/api/state?{token}", timeout=30) as state:
+            assert json.loads(state.read())["source"]["file"] == "dusk.wav"
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+def test_the_schema_describes_all_that_can_be_asked(desk: Served) -> None:
+    schema = desk.get("/api/schema")
+    assert schema["openapi"] == "3.1.0"
+    assert set(schema["paths"]) == {one.path for one in ENDPOINTS}
+    state = schema["components"]["schemas"]["State"]
+    assert set(desk.get("/api/state")) == set(state["properties"])
+    ops = schema["paths"]["/api/do"]["post"]["requestBody"]["content"]["application/json"]
+    assert "undo" in ops["schema"]["discriminator"]["mapping"]
+
+
+@pytest.mark.parametrize("path", ["/", "/api", "/api/state", "/api/schema", "/api/chorus/0"])
+def test_without_the_token_nothing_of_the_users_is_given(desk: Served, path: str) -> None:
+    for token in ("", "x" * 22, "é"):
+        status, body, _ = desk.ask(path, token=token)
+        assert status == 401
+        assert json.loads(body)["remedy"] == "open the address that the desk printed"
+
+
+# Other pages of the same browser, and names that were made to mean this machine: Fetch (WHATWG),
+# 'Origin' header; RFC 9110, section 7.2.
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Host": "evil.example"},
+        {"Host": "127.0.0.1"},
+        {"Origin": "http://evil.example"},
+        {"Origin": "null"},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site"},
+    ],
+)
+def test_other_pages_and_other_names_are_refused(desk: Served, headers: dict[str, str]) -> None:
+    assert desk.ask("/api/state", **headers)[0] == 403
+    assert desk.ask("/api/do", {"op": "undo"}, **headers)[0] == 403
+
+
+def test_pages_may_not_run_what_is_written_into_them(desk: Served) -> None:
+    _, page, headers = desk.ask("/?token=" + desk.token)
+    policy = headers["content-security-policy"]
+    assert "script-src 'self'" in policy
+    assert "unsafe" not in policy
+    assert not re.search(rb"<script(?![^>]*src)|\son\w+=|style=", page)
+    assert headers["referrer-policy"] == "no-referrer"
+
+
+def test_sizes_are_bounded(desk: Served) -> None:
+    big = {"op": "set", "changes": [["name", "x" * BODY_MAX]]}
+    assert desk.ask("/api/do", big)[0] == 413
+    assert desk.ask("/api/tracks?from=" + "1" * 5000)[0] == 414
+    assert desk.ask("/api/tile/3/99999999999")[0] == 422
+    assert desk.ask("/api/machine/1/nan")[0] == 422
+
+
+@pytest.mark.parametrize(
+    "name", ["../dawn.toml", "/etc/x.toml", "a/b.toml", ".x.toml", "x.wav", ""]
+)
+def test_nothing_is_written_outside_the_folder(desk: Served, name: str, folder: Path) -> None:
+    before = {path: path.stat().st_mtime_ns for path in folder.parent.rglob("*.toml")}
+    assert desk.ask("/api/do", {"op": "save", "name": name, "overwrite": True})[0] == 422
+    assert desk.ask("/api/do", {"op": "load rules", "name": name})[0] == 422
+    assert {path: path.stat().st_mtime_ns for path in folder.parent.rglob("*.toml")} == before
+
+
+def test_a_link_out_of_the_folder_is_not_followed(folder: Path, tmp_path: Path) -> None:
+    (tmp_path / "mine.toml").write_text('name = "secret"')
+    (folder / "link.toml").symlink_to(tmp_path / "mine.toml")
+    with pytest.raises(UserError):
+        inside(folder, "link.toml", ".toml")
+    (folder / "link.toml").unlink()
+
+
+def test_page_files_are_served_and_nothing_beside_them(desk: Served) -> None:
+    assert desk.ask("/page/main.js")[0] == 200
+    for path in ("/page/../api.py", "/page/%2e%2e/api.py", "/page//etc/passwd", "/page/"):
+        assert desk.ask(path)[0] in (401, 404)
+
+
+def test_the_machines_chunks_are_the_rehearsals_samples(desk: Served) -> None:
+    state = desk.get("/api/state")
+    palette = load_palette("fettle")
+    plan = make_plan(
+        answer(desk.desk.session.need_heard().score, palette, load_rules("answer")), palette
+    )
+    whole = Machine(plan, palette, RATE_HZ).next(3 * BLOCK).astype(np.float32)
+    # Out of order, so that each chunk but one starts a machine of its own.
+    for number in (2, 0, 1):
+        chunk = np.frombuffer(desk.ask(f"/api/machine/{state['sound']}/{number}")[1], "<f4")
+        assert np.abs(chunk - whole[number * BLOCK : (number + 1) * BLOCK]).max() < 1e-6
+    assert np.abs(whole).max() > 1e-3
+
+
+def test_the_chorus_is_the_recording(desk: Served, folder: Path) -> None:
+    sound = np.concatenate(list(open_recording(folder / "dawn.wav").blocks()))
+    chunk = np.frombuffer(desk.ask("/api/chorus/1")[1], "<f4")
+    assert np.array_equal(chunk, sound[BLOCK : 2 * BLOCK])
+    assert not np.frombuffer(desk.ask("/api/chorus/9")[1], "<f4").any()
+
+
+@pytest.mark.parametrize("level", [2, 5, 7])
+def test_a_tile_is_dark_where_a_whistle_is(desk: Served, level: int) -> None:
+    desk.desk.session.ready.wait(20)
+    at_s, hz = STARTS_S[1] + 0.05, 2400.0
+    source = desk.get("/api/state")["source"]
+    column = int(1000 * at_s / 2**level)
+    for _ in range(200):
+        status, raw, _ = desk.ask(f"/api/tile/{level}/{column // 256}")
+        if status == 200:
+            break
+    tile = np.frombuffer(raw, np.uint8).reshape(160, 256)
+    share = np.log(hz / source["low_hz"]) / np.log(source["high_hz"] / source["low_hz"])
+    row = round(share * 160)
+    assert tile[row - 2 : row + 3, column % 256].max() > 200
+    quiet = int(1000 * (STARTS_S[1] - 0.5) / 2**level)
+    if quiet // 256 == column // 256:
+        assert tile[row - 2 : row + 3, quiet % 256].max() < 120
+
+
+def test_a_change_is_checked_as_a_rule_file_is(desk: Served) -> None:
+    before = desk.get("/api/text")
+    status, body, _ = desk.ask("/api/do", {"op": "set", "changes": [["rule.1.stretch", 200]]})
+    assert status == 422
+    fault = json.loads(body)
+    assert "rule[1].stretch" in fault["where"]
+    assert fault["remedy"] == "allowed: 0.1 to 10.0"
+    assert desk.get("/api/text") == before
+
+
+def test_a_change_is_heard_and_undone(desk: Served) -> None:
+    first = desk.get("/api/state")
+    strokes = desk.get(f"/api/answer/{first['answer']}")["at_s"]
+    slower = desk.do("set", changes=[["manners.wait_s", [1.0, 1.0]]])
+    assert slower["answer"] != first["answer"]
+    assert slower["sound"] != first["sound"]
+    assert desk.get(f"/api/answer/{slower['answer']}")["at_s"][0] > strokes[0]
+    back = desk.do("undo")
+    assert desk.get(f"/api/answer/{back['answer']}")["at_s"] == strokes
+    assert desk.do("redo")["rules"]["values"]["manners"]["wait_s"] == [1.0, 1.0]
+    desk.do("undo")
+
+
+def test_a_silence_has_a_remedy_that_works(desk: Served) -> None:
+    state = desk.do("set", changes=[["manners.rest_s", 30.0], ["manners.patience_s", 0.0]])
+    silent = desk.get(f"/api/answer/{state['answer']}")["silent"]
+    assert silent
+    found = desk.get(f"/api/answer/{state['answer']}/remedy/{silent[0]}")["remedy"]
+    after = desk.do("set", changes=found["changes"])
+    assert silent[0] not in desk.get(f"/api/answer/{after['answer']}")["silent"]
+    note = desk.get(f"/api/answer/{state['answer']}/note/{3 * silent[0]}")
+    assert "manners." in note["phrase"]["setting"]
+    desk.do("undo")
+    desk.do("undo")
+
+
+def test_two_sets_are_made_equally_loud(desk: Served) -> None:
+    desk.do("choose", slot="b")
+    desk.do("set", changes=[[f"rule.{n}.softer_db", 40.0] for n in (1, 2, 3, 4)])
+    found = desk.get(f"/api/loudness?from=0&to={SECONDS}")
+    lufs, gain_db = found["lufs"], found["gain_db"]
+    assert abs(lufs["a"] - lufs["b"]) > 0.5
+    assert max(gain_db.values()) == 0.0
+    assert lufs["a"] + gain_db["a"] == pytest.approx(lufs["b"] + gain_db["b"])
+    # Beside pyloudnorm's own meter, which has the whole sound at once (ITU-R BS.1770-4).
+    state = desk.get("/api/state")
+    sound = [
+        np.frombuffer(desk.ask(f"/api/{what}/{n}")[1], "<f4")
+        for n in range(3)
+        for what in ("chorus", f"machine/{state['sound']}")
+    ]
+    mix = np.concatenate([sound[0] + sound[1], sound[2] + sound[3], sound[4] + sound[5]])
+    meter = pyloudnorm.Meter(RATE_HZ)
+    wanted = meter.integrated_loudness(mix[: round(SECONDS * RATE_HZ)].astype(np.float64))
+    assert lufs["b"] == pytest.approx(wanted, abs=0.1)
+    desk.do("undo")
+    desk.do("choose", slot="a")
+
+
+def test_another_source_of_the_folder_is_opened(desk: Served) -> None:
+    state = desk.do("open", name="dusk.wav")
+    assert state["source"]["file"] == "dusk.wav"
+    assert state["sources"] == ["dawn.wav", "dusk.wav"]
+    assert desk.ask("/api/do", {"op": "open", "name": "../dawn.wav"})[0] == 422
+    desk.do("open", name="dawn.wav")
