@@ -29,7 +29,7 @@ STARTS_S = (0.8, 3.0, 5.2, 7.4, 9.6)
 
 def notes() -> list[Note]:
     """What stands in the recording."""
-    found = []
+    found: list[Note] = []
     for number, start_s in enumerate(STARTS_S):
         for k in range(3):
             pitch = (1800.0, 2400.0, 3000.0)[(k + number) % 3]
