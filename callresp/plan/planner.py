@@ -18,11 +18,11 @@ import msgspec
 
 from callresp.io.score import ReplyNote, ReplyScore
 from callresp.palette.files import fingerprint
-from callresp.palette.model import Palette
+from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan, check
 from callresp.plan.electrical.battery import BatteryDay, BatteryStop
 from callresp.plan.electrical.loads import CurrentTimeline, LoadModel, stretches, supply_limit_a
-from callresp.plan.intents import Intent, StrikeIntent, TurnIntent, intent_of
+from callresp.plan.intents import Intent, StrikeIntent, TurnIntent, intent_of, pulse_for
 from callresp.plan.model import (
     PREFERENCE,
     Change,
@@ -32,11 +32,12 @@ from callresp.plan.model import (
     Light,
     Plan,
     PlanHeader,
+    Strike,
 )
 from callresp.plan.schedulers.coil import CoilHistory
 from callresp.plan.schedulers.damper import DamperScheduler
 from callresp.plan.schedulers.motor import MotorScheduler
-from callresp.plan.schedulers.striker import StrikerScheduler
+from callresp.plan.schedulers.striker import MOVE_MAX_S, StrikerScheduler
 
 __all__ = ["PREFERENCE", "Planner", "make_plan"]
 
@@ -52,11 +53,14 @@ class Planner:
         planner = Planner(palette)
         commands, changes = planner.add(note, now_s)
         commands += planner.settle(now_s + ahead_s)
+
+    Who plays by hand does not know yet when a note will end: `strike`, `hold` and
+    `turn` place what begins now, piece by piece, within the same limits.
     """
 
-    def __init__(self, palette: Palette) -> None:
+    def __init__(self, palette: Palette, move_max_s: float = MOVE_MAX_S) -> None:
         self.palette = palette
-        self._placer = _NotePlacer(palette)
+        self._placer = _NotePlacer(palette, move_max_s)
 
     def add(self, note: ReplyNote, now_s: float = -math.inf) -> tuple[list[Command], list[Change]]:
         """Plan one note, with no command before `now_s`.
@@ -73,6 +77,31 @@ class Planner:
             _add_missing(note, changes)
             return [], changes
         return self._placer.place(intent, now_s, changes), changes
+
+    def strike(
+        self, note: ReplyNote, striker: Striker, now_s: float
+    ) -> tuple[Strike | None, list[Change]]:
+        """Plan a stroke alone, to be heard at the note's onset; its damper stays as it is."""
+        changes = ChangeList()
+        at_s = note.onset_s - striker.latency_ms / 1000
+        pulse_ms = pulse_for(striker, note.force)
+        intent = StrikeIntent(note, striker, at_s, pulse_ms, None, None)
+        return self._placer.stroke(intent, now_s, changes), changes
+
+    def hold(
+        self, note: ReplyNote, striker: Striker, from_s: float, until_s: float
+    ) -> tuple[list[Command], list[Change]]:
+        """Plan a piece of a damper's hold; none where it has no damper, or may not be held."""
+        changes = ChangeList()
+        return self._placer.hold(note, striker, from_s, until_s, changes), changes
+
+    def turn(
+        self, note: ReplyNote, turner: Turner, from_s: float, run_s: float, speed_rps: float
+    ) -> tuple[list[Command], list[Change]]:
+        """Plan a piece of a motor's run."""
+        changes = ChangeList()
+        intent = TurnIntent(note, turner, from_s, run_s, speed_rps)
+        return self._placer.place(intent, from_s, changes), changes
 
     def settle(self, before_s: float) -> list[Command]:
         """Make holds final that begin before a time; returns them."""
@@ -191,7 +220,7 @@ LOOK_BACK_S = 1.0
 class _NotePlacer:
     """Places intents, in about the order of time, each within every limit."""
 
-    def __init__(self, palette: Palette) -> None:
+    def __init__(self, palette: Palette, move_max_s: float = MOVE_MAX_S) -> None:
         volts, ambient_c = palette.supply.highest_v, palette.ambient_c
         load_model = LoadModel(palette)
         self._timeline = timeline = CurrentTimeline(load_model)
@@ -200,7 +229,9 @@ class _NotePlacer:
         for striker in palette.striker:
             channel = striker.coil.channel
             history = CoilHistory(striker.coil, volts, ambient_c)
-            self._strikers[channel] = StrikerScheduler(striker, history, timeline, load_model)
+            self._strikers[channel] = StrikerScheduler(
+                striker, history, timeline, load_model, move_max_s
+            )
             if striker.damper is not None:
                 history = CoilHistory(striker.damper.coil, volts, ambient_c)
                 damper = DamperScheduler(striker, striker.damper, history, timeline, load_model)
@@ -227,6 +258,24 @@ class _NotePlacer:
             return [strike]
         moved = intent.moved(strike.at_s - intent.at_s)
         return [*self._dampers[channel].place(moved, now_s, changes), strike]
+
+    def stroke(self, intent: StrikeIntent, now_s: float, changes: ChangeList) -> Strike | None:
+        """Place a stroke alone."""
+        self._timeline.forget_before(intent.starts_s - LOOK_BACK_S)
+        channel = intent.striker.coil.channel
+        return self._strikers[channel].place(intent, now_s, changes)
+
+    def hold(
+        self,
+        note: ReplyNote,
+        striker: Striker,
+        from_s: float,
+        until_s: float,
+        changes: ChangeList,
+    ) -> list[Command]:
+        """Place a piece of a hold alone."""
+        damper = self._dampers.get(striker.coil.channel)
+        return [] if damper is None else [*damper.hold(note, from_s, until_s, changes)]
 
     def settle(self, before_s: float) -> list[Command]:
         """Make holds final that begin before a time; returns them."""

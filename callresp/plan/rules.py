@@ -8,8 +8,10 @@ with the planner only the physics (`heat`, `loads`, `battery`,
 
 from __future__ import annotations
 
-from collections import deque
+import math
+from collections import defaultdict, deque
 from collections.abc import Iterator, Sequence
+from itertools import chain
 from typing import NoReturn
 
 from callresp.errors import UserError
@@ -151,8 +153,9 @@ class SupplyRule:
         self._limits = [*self._load_model.driver_limits, supply_a]
         self._keys = [f"driver[{n}].current_max_a" for n in range(1, len(self._limits))]
         self._keys.append("supply.current_max_a")
-        self._recent: list[tuple[Load, Command]] = []
+        self._recent = _RecentLoads()
         self._since_s = float("-inf")
+        self._near_empty = False
 
     def admit(self, commands: Sequence[Command]) -> None:
         """Check commands together with those that are on at the same time."""
@@ -164,16 +167,21 @@ class SupplyRule:
         first, last = min(fresh, key=_start), max(fresh, key=_start)
         if first[0].from_s < self._since_s:
             refuse(first[1], "admitted long after its time", "supply.current_max_a")
-        beside = [*self._recent, *fresh]
+        # Earlier loads were judged when they came: only those beside the fresh ones count.
+        until_s = max(load.until_s for load, _ in fresh)
+        beside = [*self._recent.beside(first[0].from_s, until_s), *fresh]
         self._currents(beside)
-        self._recent = beside
+        self._recent.add(fresh)
         for command in commands:
             self._day.use(self._mean.loads_of(command))
         sure = self._day.sure_of(last[0].from_s, self._limits[-1])
         if not sure:
-            self._day.peak(stretches(load for load, _ in self._recent))
+            # While it was sure nobody asked for peaks: the last minute's are needed from now on.
+            unjudged = beside if self._near_empty else self._recent.all()
+            self._day.peak(stretches(load for load, _ in unjudged))
+        self._near_empty = not sure
         self._since_s = max(self._since_s, first[0].from_s - LOOK_BACK_S)
-        self._recent = [item for item in self._recent if item[0].until_s >= self._since_s]
+        self._recent.forget_before(self._since_s)
         stop = None if sure else self._day.stop(last[0].from_s)
         if stop is not None:
             refuse(last[1], f"{stop.why} at {stop.at_s / 3600:.2f} h", stop.limit)
@@ -194,3 +202,46 @@ class SupplyRule:
 
 def _start(item: tuple[Load, Command]) -> float:
     return item[0].from_s
+
+
+class _RecentLoads:
+    """Loads by the stretch of time that they lie in, so that a key pressed now waits for no search.
+
+    A load that reaches over several stretches stands in each.
+    """
+
+    STRETCH_S = 2.0
+
+    def __init__(self) -> None:
+        self._stretches: dict[int, list[tuple[int, Load, Command]]] = defaultdict(list)
+        self._count = 0
+
+    def add(self, items: Sequence[tuple[Load, Command]]) -> None:
+        """Add loads."""
+        for load, command in items:
+            self._count += 1
+            for number in self._numbers(load.from_s, load.until_s):
+                self._stretches[number].append((self._count, load, command))
+
+    def beside(self, from_s: float, until_s: float) -> list[tuple[Load, Command]]:
+        """Loads that are on at any time of a span."""
+        found = {}
+        for number in self._numbers(from_s, until_s):
+            for count, load, command in self._stretches.get(number, ()):
+                if load.until_s >= from_s and load.from_s <= until_s:
+                    found[count] = (load, command)
+        return list(found.values())
+
+    def all(self) -> list[tuple[Load, Command]]:
+        """Every load that was not forgotten."""
+        rows = chain.from_iterable(self._stretches.values())
+        return list({count: (load, command) for count, load, command in rows}.values())
+
+    def forget_before(self, at_s: float) -> None:
+        """Drop what was over by a time, stretch by stretch."""
+        least = math.floor(at_s / self.STRETCH_S)
+        for number in [number for number in self._stretches if number < least]:
+            del self._stretches[number]
+
+    def _numbers(self, from_s: float, until_s: float) -> range:
+        return range(math.floor(from_s / self.STRETCH_S), math.floor(until_s / self.STRETCH_S) + 1)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from callresp.io.score import ReplyNote
 from callresp.palette.model import Damper, Striker
 from callresp.plan.electrical.loads import CurrentTimeline, Load, LoadModel
 from callresp.plan.intents import MUTED_S, StrikeIntent
@@ -21,18 +22,24 @@ from callresp.plan.tolerances import longest_s
 
 # Where the supply is busy a damper may move this much before or after its time.
 AWAY_S = (0.0, 0.01, 0.02, 0.04, 0.08)
+# A damper that was let go for no longer than this has not begun to move.
+JOINED_S = 5e-3
 # A damper that is off by less than this is as asked.
 SLACK_S = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
 class OpenHold:
-    """A hold that may still change; `needed_s` is the last time at which a stroke needs it."""
+    """A hold that may still change; `needed_s` is the last time at which a stroke needs it.
+
+    One that follows another closely needs no power to move (`pulls` False).
+    """
 
     start_s: float
     end_s: float
     needed_s: float
     reply: int
+    pulls: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +98,23 @@ class DamperScheduler:
             return final
         return self._extend(self._hold, intent, now_s, changes)
 
+    def hold(
+        self, note: ReplyNote, from_s: float, until_s: float, changes: ChangeList
+    ) -> list[Hold]:
+        """Hold the damper for a stretch that is final at once: a piece of a longer hold.
+
+        For playing by hand, where nobody knows yet when a note will end.
+        """
+        start_s = max(from_s, self._history.free_s + RELEASE_S)
+        pulls = start_s > self._history.free_s + JOINED_S
+        fit = self._longest(start_s, until_s, pulls)
+        if fit.end_s - start_s < SLACK_S:
+            why = f"the damper of {self._name} is not held"
+            changes.add("damped", note, fit.limit, why, until_s - start_s, 0.0, "s")
+            return []
+        self._set(OpenHold(start_s, fit.end_s, fit.end_s, note.id, pulls))
+        return self._finish()
+
     @property
     def _settle_s(self) -> float:
         return (self._damper.lift_ms + self._damper.fall_ms) / 1000
@@ -101,7 +125,7 @@ class DamperScheduler:
             at_s=hold.start_s,
             channel=self._channel,
             hold_ms=hold_ms,
-            pull_ms=min(self._damper.pull_ms, hold_ms),
+            pull_ms=min(self._damper.pull_ms, hold_ms) if hold.pulls else 0.0,
             hold_duty=self._damper.hold_duty,
             instrument=self._name,
             reply=hold.reply,
@@ -111,15 +135,16 @@ class DamperScheduler:
         if self._hold is None:
             return []
         hold, self._hold = self._hold, None
-        parts = self._parts(hold.start_s, hold.end_s)
+        parts = self._parts(hold.start_s, hold.end_s, hold.pulls)
         self._history.record(parts)
         self._timeline.hold(self._channel, [])
-        self._timeline.place(self._loads(parts))
+        self._timeline.place(self._loads(parts, hold.pulls))
         return [self._command(hold)]
 
     def _set(self, hold: OpenHold) -> None:
         self._hold = hold
-        self._timeline.hold(self._channel, self._loads(self._parts(hold.start_s, hold.end_s)))
+        parts = self._parts(hold.start_s, hold.end_s, hold.pulls)
+        self._timeline.hold(self._channel, self._loads(parts, hold.pulls))
 
     def _release_by(self, onset_s: float, intent: StrikeIntent, changes: ChangeList) -> list[Hold]:
         """Release the damper to rest by a stroke, but not before an earlier one is over."""
@@ -207,7 +232,7 @@ class DamperScheduler:
         asked_s = intent.fall_s - intent.heard_s
         changes.add("damped", intent.note, limit, why, asked_s, 0.0, "s")
 
-    def _longest(self, start_s: float, wanted_s: float) -> HoldFit:
+    def _longest(self, start_s: float, wanted_s: float, pulls: bool = True) -> HoldFit:
         """The longest hold from `start_s`, up to `wanted_s`, within every limit."""
         length_s, limit = wanted_s - start_s, ""
         if length_s <= 0:
@@ -218,20 +243,22 @@ class DamperScheduler:
         room_s = self._history.room_s(start_s, length_s)
         if room_s < length_s:
             length_s, limit = room_s, "damper.coil.duty_max"
-        cool_s = self._history.longest_s(lambda s: self._parts(start_s, start_s + s), length_s)
+        cool_s = self._history.longest_s(
+            lambda s: self._parts(start_s, start_s + s, pulls), length_s
+        )
         if cool_s < length_s:
             length_s, limit = cool_s, "damper.coil.insulation"
         if length_s < SLACK_S:
             return HoldFit(start_s, start_s, limit)
-        loads = self._loads(self._parts(start_s, start_s + length_s))
+        loads = self._loads(self._parts(start_s, start_s + length_s, pulls), pulls)
         excess = self._timeline.too_much(loads, without=self._channel)
         if excess is not None:
             length_s, limit = longest_s(start_s, excess.at_s), excess.limit
         return HoldFit(start_s, start_s + length_s, limit)
 
-    def _parts(self, start_s: float, end_s: float) -> list[Part]:
+    def _parts(self, start_s: float, end_s: float, pulls: bool) -> list[Part]:
         """A hold as on-times: pull first, then hold."""
-        pull_s = min(self._damper.pull_ms / 1000, end_s - start_s)
+        pull_s = min(self._damper.pull_ms / 1000, end_s - start_s) if pulls else 0.0
         parts: list[Part] = []
         if pull_s > 0:
             parts.append((start_s, pull_s, 1.0))
@@ -240,8 +267,8 @@ class DamperScheduler:
             parts.append((start_s + pull_s, rest_s, self._damper.hold_duty))
         return parts
 
-    def _loads(self, parts: list[Part]) -> list[Load]:
+    def _loads(self, parts: list[Part], pulls: bool) -> list[Load]:
         start_s = parts[0][0]
         hold_s = parts[-1][0] + parts[-1][1] - start_s
-        pull_s, duty = self._damper.pull_ms / 1000, self._damper.hold_duty
+        pull_s, duty = self._damper.pull_ms / 1000 if pulls else 0.0, self._damper.hold_duty
         return self._load_model.hold_loads(self._channel, start_s, hold_s, pull_s, duty)

@@ -13,7 +13,7 @@ STEP_S = 1e-5
 
 
 class StrikerScheduler:
-    """The strokes of one striker, in order of time."""
+    """The strokes of one striker, in order of time; each is moved by `move_max_s` at most."""
 
     def __init__(
         self,
@@ -21,7 +21,9 @@ class StrikerScheduler:
         history: CoilHistory,
         timeline: CurrentTimeline,
         load_model: LoadModel,
+        move_max_s: float = MOVE_MAX_S,
     ) -> None:
+        self._move_max_s = move_max_s
         self._striker = striker
         self._channel = striker.coil.channel
         self._history = history
@@ -32,17 +34,19 @@ class StrikerScheduler:
         """Place a stroke; `None` where it must be dropped."""
         striker, history = self._striker, self._history
         asked_s = max(intent.at_s, now_s)
-        if asked_s > intent.at_s + MOVE_MAX_S:
+        if asked_s > intent.at_s + self._move_max_s:
             late_ms = (asked_s - intent.at_s) * 1000
             why = f"it came too late for {striker.name}"
-            changes.add("dropped", intent.note, "latency_ms", why, late_ms, MOVE_MAX_S * 1000, "ms")
+            changes.add(
+                "dropped", intent.note, "latency_ms", why, late_ms, self._move_max_s * 1000, "ms"
+            )
             return None
         ready_s = history.last_start_s + striker.restrike_ms / 1000 + 1e-9
         ready_s = max(ready_s, history.free_s + RELEASE_S)
         at_s, limit = asked_s, "latency_ms"
         if ready_s > at_s:
             at_s, limit = ready_s, "restrike_ms"
-        if at_s > intent.at_s + MOVE_MAX_S:
+        if at_s > intent.at_s + self._move_max_s:
             gap_ms = (intent.at_s - history.last_start_s) * 1000
             why = f"{striker.name} was struck just before"
             changes.add("dropped", intent.note, limit, why, gap_ms, striker.restrike_ms, "ms")
@@ -54,7 +58,7 @@ class StrikerScheduler:
             [self._load_model.coil_load(self._channel, at_s, pulse_s, 1.0)]
         ):
             at_s, limit = excess.free_s + STEP_S, excess.limit
-            if at_s > intent.at_s + MOVE_MAX_S:
+            if at_s > intent.at_s + self._move_max_s:
                 why = f"{striker.name} would be too much current at once"
                 asked, allowed = excess.asked_a, excess.allowed_a
                 changes.add("dropped", intent.note, limit, why, asked, allowed, "A")
