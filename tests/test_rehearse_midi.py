@@ -16,7 +16,8 @@ from callresp.errors import UserError
 from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyNote, ReplyScore
 from callresp.midi.file import TEMPO_US, TICKS_PER_BEAT, tick_of, tracks_of, write_midi
 from callresp.midi.notes import MELODIC, velocity_of
-from callresp.midi.out import open_port, play
+from callresp.midi.out import play
+from callresp.midi.ports import open_port
 from callresp.midi.tuning import bent_hz, key_of
 from callresp.palette.files import load_palette
 

@@ -216,7 +216,8 @@ def _print_summary(job: Job, mixed: MixReport) -> None:
 def _play(job: Job, name: str, virtual: bool, from_s: float, tuning: str) -> None:
     from callresp.midi.file import tracks_of
     from callresp.midi.notes import Tuning
-    from callresp.midi.out import open_port, play
+    from callresp.midi.out import play
+    from callresp.midi.ports import open_port
 
     chosen: Tuning = "mts" if tuning == "mts" else "bend"
     tracks = tracks_of(job.heard, job.reply, job.plan, job.palette, chosen)

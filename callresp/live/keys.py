@@ -1,4 +1,4 @@
-"""The stop key: space or 's' on the terminal that the session was started from."""
+"""Keys typed on the terminal that a session was started from; space or 's' stops it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import os
 import select
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
 STOP_KEYS = " s"
@@ -22,6 +22,24 @@ def stop_key(pressed: threading.Event, use: bool = True) -> Iterator[bool]:
     bool
         Whether there is a terminal to press a key on.
     """
+
+    def typed(text: str) -> None:
+        if any(key in STOP_KEYS for key in text.lower()):
+            pressed.set()
+
+    with typed_keys(typed, use) as has_keys:
+        yield has_keys
+
+
+@contextmanager
+def typed_keys(take: Callable[[str], None], use: bool = True) -> Iterator[bool]:
+    """While inside, call `take` in a thread of its own with what is typed, key by key.
+
+    Yields
+    ------
+    bool
+        Whether there is a terminal to type on.
+    """
     if not use or sys.stdin is None or not sys.stdin.isatty():
         yield False
         return
@@ -34,7 +52,7 @@ def stop_key(pressed: threading.Event, use: bool = True) -> Iterator[bool]:
     handle = sys.stdin.fileno()
     before = termios.tcgetattr(handle)
     ended = threading.Event()
-    thread = threading.Thread(target=_watch, args=(handle, pressed, ended), daemon=True)
+    thread = threading.Thread(target=_watch, args=(handle, take, ended), daemon=True)
     tty.setcbreak(handle)
     thread.start()
     try:
@@ -47,7 +65,7 @@ def stop_key(pressed: threading.Event, use: bool = True) -> Iterator[bool]:
             termios.tcsetattr(handle, termios.TCSADRAIN, before)
 
 
-def _watch(handle: int, pressed: threading.Event, ended: threading.Event) -> None:
+def _watch(handle: int, take: Callable[[str], None], ended: threading.Event) -> None:
     while not ended.is_set():
         try:
             ready, _, _ = select.select([handle], [], [], LOOK_S)
@@ -58,5 +76,4 @@ def _watch(handle: int, pressed: threading.Event, ended: threading.Event) -> Non
             return
         if not typed:
             return
-        if any(key in STOP_KEYS for key in typed.lower()):
-            pressed.set()
+        take(typed)

@@ -24,7 +24,7 @@ LEFT_OFF = "left off"
 
 
 class MidiPort(Protocol):
-    """An open MIDI output; see `callresp.midi.out.open_port`."""
+    """An open MIDI output; see `callresp.midi.ports.open_port`."""
 
     def send(self, message: object, /) -> None:
         """Send a message of mido's."""

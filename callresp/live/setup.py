@@ -121,7 +121,7 @@ def _link(
     """The link, and the port by which another terminal may stop it."""
     empty_plan = engine.player.empty_plan
     if where.midi is not None:
-        from callresp.midi.out import open_port as open_midi
+        from callresp.midi.ports import open_port as open_midi
 
         yield MidiLink(palette, open_midi(where.midi), origin, time.clock), None
     elif where.port is None:

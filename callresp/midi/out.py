@@ -1,8 +1,4 @@
-"""The same MIDI, live: to a hardware or virtual port, at the plan's own times.
-
-Ports come from mido's RtMidi backend, which needs the package ``python-rtmidi``
-(not installed by default: it needs a sound system to talk to).
-"""
+"""The same MIDI, live: to a hardware or virtual port, at the plan's own times."""
 
 from __future__ import annotations
 
@@ -10,10 +6,7 @@ import time
 from collections.abc import Callable
 from typing import Any, Protocol
 
-from callresp.errors import UserError
 from callresp.midi.notes import Track
-
-INSTALL = "install it beside callresp with: pip install python-rtmidi"
 
 
 class MidiPort(Protocol):
@@ -21,51 +14,6 @@ class MidiPort(Protocol):
 
     def send(self, message: Any) -> None:
         """Send one message now."""
-
-
-def open_port(name: str, virtual: bool = False) -> Any:
-    """Open a MIDI output: an existing one whose name starts so, or a new virtual one.
-
-    Raises
-    ------
-    UserError
-        With the names there are.
-    """
-    backend = _backend()
-    if not virtual:
-        names = list(backend.get_output_names())
-        match = next((item for item in names if item == name), None) or next(
-            (item for item in names if item.startswith(name)), None
-        )
-        if match is None:
-            there = ", ".join(f"'{item}'" for item in names) or "none here"
-            raise UserError(
-                f"no MIDI output '{name}'",
-                remedy=f"there are: {there}; or make a virtual one of that name",
-            )
-        name = match
-    try:
-        return backend.open_output(name, virtual=virtual)
-    except (OSError, RuntimeError) as fault:
-        raise UserError(
-            f"can't open MIDI output '{name}' ({fault})", remedy="close what else uses it"
-        ) from fault
-
-
-def _backend() -> Any:
-    import mido
-
-    try:
-        backend = mido.Backend("mido.backends.rtmidi", load=True)
-        backend.get_output_names()
-    except ImportError as fault:
-        raise UserError("live MIDI needs the package python-rtmidi", remedy=INSTALL) from fault
-    except (OSError, RuntimeError, SystemError) as fault:
-        raise UserError(
-            f"this computer offers no MIDI ({fault})",
-            remedy="write a file with callresp export instead",
-        ) from fault
-    return backend
 
 
 def play(

@@ -1,0 +1,89 @@
+"""Live MIDI ports, in and out, by mido's RtMidi backend.
+
+It needs the package ``python-rtmidi`` (not installed by default: it needs a
+sound system to talk to). Which of several systems it talks to can be said as
+mido has it, by ``MIDO_BACKEND=mido.backends.rtmidi/UNIX_JACK`` in the environment.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from typing import Any
+
+from callresp.errors import UserError
+
+INSTALL = "install it beside callresp with: pip install python-rtmidi"
+RTMIDI = "mido.backends.rtmidi"
+
+
+def open_port(name: str, virtual: bool = False) -> Any:
+    """Open a MIDI output: an existing one whose name starts so, or a new virtual one.
+
+    Raises
+    ------
+    UserError
+        With the names there are.
+    """
+    backend = _backend()
+    if not virtual:
+        name = _matched(name, list(backend.get_output_names()), "output")
+    try:
+        return backend.open_output(name, virtual=virtual)
+    except (OSError, RuntimeError) as fault:
+        raise UserError(
+            f"can't open MIDI output '{name}' ({fault})", remedy="close what else uses it"
+        ) from fault
+
+
+def open_input(name: str, take: Callable[[bytes], None], virtual: bool = False) -> Any:
+    """Open a MIDI input likewise; `take` is called in a thread of its own with each message.
+
+    Raises
+    ------
+    UserError
+        With the names there are.
+    """
+    backend = _backend()
+    if not virtual:
+        name = _matched(name, list(backend.get_input_names()), "input")
+
+    def heard(message: Any) -> None:
+        take(bytes(message.bytes()))
+
+    try:
+        return backend.open_input(name, virtual=virtual, callback=heard)
+    except (OSError, RuntimeError) as fault:
+        raise UserError(
+            f"can't open MIDI input '{name}' ({fault})", remedy="close what else uses it"
+        ) from fault
+
+
+def _matched(name: str, names: list[str], kind: str) -> str:
+    match = next((item for item in names if item == name), None) or next(
+        (item for item in names if item.startswith(name)), None
+    )
+    if match is None:
+        there = ", ".join(f"'{item}'" for item in names) or "none here"
+        raise UserError(
+            f"no MIDI {kind} '{name}'",
+            remedy=f"there are: {there}; or make a virtual one of that name",
+        )
+    return match
+
+
+def _backend() -> Any:
+    import mido
+
+    named = os.environ.get("MIDO_BACKEND", "")
+    try:
+        backend = mido.Backend(named if named.startswith(RTMIDI) else RTMIDI, load=True)
+        backend.get_output_names()
+    except ImportError as fault:
+        raise UserError("live MIDI needs the package python-rtmidi", remedy=INSTALL) from fault
+    except (OSError, RuntimeError, SystemError) as fault:
+        raise UserError(
+            f"this computer offers no MIDI ({fault})",
+            remedy="write a file with callresp export instead",
+        ) from fault
+    return backend
