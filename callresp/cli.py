@@ -50,6 +50,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "sheet": ("palette", "Draw a palette as a page for the workshop wall."),
     "wiring": ("wiring", "Print a machine's wiring: fuses, wires, parts, pins, what to measure."),
     "stream": ("stream", "Send a plan to the board on a port."),
+    "play": ("play", "Play the strikers by hand: MIDI or the computer's keys."),
     "live": ("live", "Listen to a place and answer it, all day."),
     "service": ("service", "Write a systemd unit that runs live from boot on."),
     "ports": ("ports", "List the serial ports that a board may be on."),

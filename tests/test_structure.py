@@ -19,6 +19,7 @@ ROOMS = (
     "cli",
     "commands",
     "desk",
+    "play",
     "live",
     "plots",
     "field",

@@ -28,6 +28,7 @@ become shorter still.
 from __future__ import annotations
 
 import math
+from bisect import insort
 from collections.abc import Iterable, Iterator
 from heapq import merge
 
@@ -115,7 +116,11 @@ class _Pole:
 def _in_order(part: StrikerPart) -> Iterator[PlayedStroke | DamperMove]:
     strokes: Iterable[PlayedStroke | DamperMove] = part.strokes
     moves: Iterable[PlayedStroke | DamperMove] = part.moves
-    return iter(merge(moves, strokes, key=lambda event: event.at_s))
+    return iter(merge(moves, strokes, key=_time))
+
+
+def _time(event: PlayedStroke | DamperMove) -> float:
+    return event.at_s
 
 
 class StrikerVoice:
@@ -153,7 +158,19 @@ class StrikerVoice:
         self._bursts = BurstQueue()
         self._noise = None if seed is None else StrokeNoise(striker, place, sample_rate_hz, seed)
         self._events = _in_order(part)
-        self._next = next(self._events, None)
+        self._fed: list[PlayedStroke | DamperMove] = []
+        self._next = self._following()
+
+    def play(self, event: PlayedStroke | DamperMove) -> None:
+        """Add an event while it plays; what lies in the past sounds at once."""
+        if self._next is not None:
+            insort(self._fed, self._next, key=_time)
+        insort(self._fed, event, key=_time)
+        self._next = self._following()
+
+    def _following(self) -> PlayedStroke | DamperMove | None:
+        event = next(self._events, None)
+        return self._fed.pop(0) if event is None and self._fed else event
 
     def skip_to(self, sample: int) -> None:
         """Go on to `sample` without rendering."""
@@ -184,7 +201,7 @@ class StrikerVoice:
             if at >= end:
                 return
             yield self._next, max(at, self._at)
-            self._next = next(self._events, None)
+            self._next = self._following()
 
     def _arrival(self, event: PlayedStroke | DamperMove) -> float:
         return (event.at_s + self._place.delay_s) * self._rate

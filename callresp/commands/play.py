@@ -1,0 +1,246 @@
+"""``callresp play``: strike by hand, from a MIDI input or the computer's own keys."""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import signal
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from callresp.commands import cautions, ui
+from callresp.commands import options as common
+from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.link.port import Clock
+    from callresp.palette.model import Palette
+    from callresp.play.hand import HandPlayer
+    from callresp.play.inputs import Inbox
+    from callresp.play.outputs import BoardOutput, Output
+    from callresp.play.runner import PlayRunner
+
+RATE_HZ = 48_000
+
+
+@click.command(name="play")
+@common.palette
+@click.option("--port", help="A serial port, or 'simulated'; else the rehearsal sound is heard.")
+@click.option(
+    "--midi-in",
+    metavar="NAME",
+    help="A MIDI input, or '-' (raw MIDI on standard input); else the computer's own keys.",
+)
+@click.option("--virtual", is_flag=True, help="Make that MIDI input, for others to connect to.")
+@click.option(
+    "--sound",
+    metavar="WHAT",
+    help="'device' (sound card; so without a port), 'none', or a WAV file rendered at the end.",
+)
+@common.device
+@click.option(
+    "--lead",
+    type=click.FloatRange(1.0, 100.0),
+    callback=ui.finite,
+    default=6.0,
+    show_default=True,
+    metavar="MS",
+    help="From a key to its coil; a slow line or computer needs more.",
+)
+@click.option("--lift-first", is_flag=True, help="Let a stroke wait until its damper is clear.")
+@common.output("Reply score to keep of what was played.")
+@common.yes
+@common.json("One JSON object at the end, nothing else.")
+def command(**given: Any) -> None:
+    """Play a palette's strikers by hand, within every limit.
+
+    Each key strikes what sounds nearest, or what the palette's [[midi]] tables say, as hard as
+    its velocity asks by the measured curve. Key up or pedal lets the damper fall; a modulation
+    wheel turns the first turner. What a limit forbids is refused or softened, and said; nothing
+    waits to sound late. On the computer's keys: a s d f … from low to high, z x … turners on
+    and off, 1 to 9 and 0 how hard, space lets go of everything, Esc or Ctrl-C ends.
+
+    \b
+    Examples:
+      callresp play                                       rehearsal sound, computer's keys
+      callresp play --port /dev/ttyACM0 --midi-in 'Keys' -o played.reply.jsonl
+      callresp play --port simulated --midi-in Doors --virtual
+      cat /dev/snd/midiC1D0 | callresp play --midi-in - --sound played.wav
+    """
+    _run(PlayOptions(**given))
+
+
+@dataclass(frozen=True, slots=True)
+class PlayOptions:
+    """The command's options, by their parameter names."""
+
+    palette: str
+    port: str | None
+    midi_in: str | None
+    virtual: bool
+    sound: str | None
+    device: str | None
+    lead: float
+    lift_first: bool
+    output: Path | None
+    yes: bool
+    as_json: bool
+
+    @property
+    def wav(self) -> Path | None:
+        """The sound file to render."""
+        heard = self.sound not in (None, "device", "none")
+        return Path(str(self.sound)) if heard else None
+
+    @property
+    def device_heard(self) -> bool:
+        """Whether the sound card sounds."""
+        return self.sound == "device" or (self.sound is None and self.port is None)
+
+
+def _run(options: PlayOptions) -> None:
+    from callresp.link.port import Clock
+    from callresp.link.signals import deferred
+    from callresp.link.stop_request import StopListener
+    from callresp.palette.files import load_palette
+    from callresp.play.hand import HandPlayer, HandSettings
+    from callresp.play.runner import PlayRunner
+
+    palette = load_palette(options.palette)
+    if options.port is not None and options.device_heard:
+        raise UserError(
+            "a board and the sound card at once", argument="sound", remedy="give one of the two"
+        )
+    if options.output is not None:
+        ui.target(options.output, options.palette, options.wav, writes="reply score")
+    if options.wav is not None:
+        ui.target(options.wav, options.palette, options.output, writes="sound file")
+    if options.port not in (None, "simulated"):
+        # Through standard input come the keys: nobody can be asked there.
+        cautions.confirm(options.yes)
+    clock, inbox = Clock(), queue.SimpleQueue[Any]()
+    player = HandPlayer(palette, HandSettings(options.lead / 1000, options.lift_first))
+    with contextlib.ExitStack() as opened:
+        url = opened.enter_context(_port(options.port, palette))
+        signals = opened.enter_context(deferred())
+        listener = opened.enter_context(StopListener(url))
+        opened.enter_context(_input(options, palette, inbox, clock))
+        output = _output(options, player, palette, url, clock)
+
+        def stop() -> str | None:
+            if listener.requested.is_set():
+                return "stopped from another terminal"
+            return signals.words
+
+        say = (lambda text: None) if options.as_json else ui.say
+        runner = PlayRunner(player, inbox, output, clock, say, stop)
+        ui.warn("playing; start with the volume low" if options.device_heard else "playing")
+        try:
+            why = runner.run()
+        finally:
+            _keep(options, runner)
+        listener.released()
+    _summary(options, runner, output, why)
+    if signals.number not in (None, signal.SIGINT):
+        signals.raise_if_any()
+
+
+@contextlib.contextmanager
+def _port(port: str | None, palette: Palette) -> Iterator[str | None]:
+    """The port that a user names; 'simulated' starts a board for it."""
+    from callresp.link.simulator import simulated_board
+
+    if port != "simulated":
+        yield port
+        return
+    with simulated_board(palette) as url:
+        yield url
+
+
+@contextlib.contextmanager
+def _input(options: PlayOptions, palette: Palette, inbox: Inbox, clock: Clock) -> Iterator[None]:
+    from callresp.play.inputs import computer_keys, key_table, midi_input, raw_midi
+
+    if options.midi_in == "-":
+        with raw_midi(inbox, clock):
+            yield
+    elif options.midi_in is not None:
+        with midi_input(options.midi_in, options.virtual, inbox, clock):
+            yield
+    else:
+        with computer_keys(inbox, clock) as has_keys:
+            if not has_keys:
+                raise UserError(
+                    "there is no terminal to play on",
+                    argument="midi_in",
+                    remedy="name a MIDI input, or pipe raw MIDI to '-'",
+                )
+            for key, name in key_table(palette).items():
+                ui.warn(f"{key}  {name}")
+            yield
+
+
+def _output(
+    options: PlayOptions, player: HandPlayer, palette: Palette, url: str | None, clock: Clock
+) -> Output:
+    from callresp.play.outputs import BoardOutput, NullOutput
+
+    if url is not None:
+        return BoardOutput(player.empty_plan, url, clock)
+    if options.device_heard:
+        from callresp.live.sources import device_named
+        from callresp.play.sound import SoundOutput
+
+        return SoundOutput(palette, clock, device_named(options.device), RATE_HZ)
+    return NullOutput()
+
+
+def _keep(options: PlayOptions, runner: PlayRunner) -> None:
+    """Keep what was played, also after a lost board."""
+    from callresp.io.score import write_reply
+    from callresp.synthesis.mixing import MixSettings, mix
+
+    if options.output is not None:
+        write_reply(options.output, runner.player.score())
+    if options.wav is not None and runner.commands:
+        plan = runner.plan(options.wav.stem)
+        mix(None, plan, runner.player.palette, options.wav, MixSettings(alone=True))
+
+
+def _summary(options: PlayOptions, runner: PlayRunner, output: Output, why: str) -> None:
+    from callresp.play.outputs import BoardOutput
+
+    player = runner.player
+    changed = {f"{kind} [{limit}]": count for (kind, limit), count in player.changed.items()}
+    board = _board_figures(output) if isinstance(output, BoardOutput) else {}
+    if options.as_json:
+        kept = None if options.output is None else str(options.output)
+        row = {"struck": player.struck, "changed": changed, "ended": why, "reply": kept, **board}
+        ui.emit(row)
+        return
+    ui.say(f"{player.struck} strokes; {why}")
+    for text, count in sorted(changed.items()):
+        ui.say(f"  {count} {text}")
+    if board.get("median_error_ms") is not None:
+        ui.say(
+            f"  on the board: off by {board['median_error_ms']} ms in the median,"
+            f" {board['worst_error_ms']} ms at most"
+        )
+    if options.output is not None:
+        ui.say(f"wrote {options.output}")
+        ui.say(f"next: callresp check {options.output}")
+    if options.wav is not None and runner.commands:
+        ui.say(f"wrote {options.wav}")
+
+
+def _board_figures(output: BoardOutput) -> dict[str, Any]:
+    errors = sorted(abs(error) for error in output.errors_ms)
+    return {
+        "fates": dict(output.outcomes),
+        "median_error_ms": round(errors[len(errors) // 2], 3) if errors else None,
+        "worst_error_ms": round(errors[-1], 3) if errors else None,
+    }

@@ -1,0 +1,1 @@
+"""Played by hand: keys in, checked commands out, the moment they are pressed."""
