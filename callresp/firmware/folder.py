@@ -94,10 +94,10 @@ def firmware_files(
     files = core_files(palette, dry_run, plan, start)
     files |= {path.name: path.read_text(encoding="utf-8") for path in _files_in(board)}
     files["cr_pins.h"] = pins_header(palette, plays_plan=plan is not None)
-    told = "" if plan is None else _plan_told(plan, start or PlanStart())
-    files["Makefile"] = _render("makefile.j2", chip=found.chip.name)
+    told = "" if plan is None else plan_told(plan, start or PlanStart())
+    files["Makefile"] = rendered("makefile.j2", chip=found.chip.name)
     flashing = FLASHING[found.chip.name]
-    files["README.md"] = _render(
+    files["README.md"] = rendered(
         "readme.md.j2",
         name=comment(palette.name),
         chip=found.chip.name,
@@ -107,10 +107,14 @@ def firmware_files(
         plan=told,
         rows=_rows(palette, found.pins),
     )
+    return listed(files)
+
+
+def listed(files: dict[str, str]) -> dict[str, str]:
+    """The files and the list of them."""
     digests = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in files.items()}
     made = msgspec.json.encode(MadeFiles(files=dict(sorted(digests.items()))))
-    files[MADE] = msgspec.json.format(made).decode() + "\n"
-    return files
+    return files | {MADE: msgspec.json.format(made).decode() + "\n"}
 
 
 def core_files(
@@ -151,7 +155,8 @@ def _fits(palette: Palette) -> None:
             )
 
 
-def _render(template: str, **values: object) -> str:
+def rendered(template: str, **values: object) -> str:
+    """A text from one of the templates."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     templates = Environment(
@@ -163,7 +168,8 @@ def _render(template: str, **values: object) -> str:
     return templates.get_template(template).render(values)
 
 
-def _plan_told(plan: CheckedPlan, start: PlanStart) -> str:
+def plan_told(plan: CheckedPlan, start: PlanStart) -> str:
+    """What a board does by itself, as a sentence."""
     after = f"{start.after_s:g} s after power-up"
     when = after if start.lux is None else f"at the first light of {start.lux} lux from {after}"
     count = len(plan.plan.commands)
@@ -200,7 +206,7 @@ def write_folder(folder: Path, files: Mapping[str, str], force: bool = False) ->
     folder
         Made if it is not there.
     files
-        Texts by name.
+        Texts by name, or by path within the folder.
     force
         Write into a folder that is not empty: what was made there before is
         replaced or taken away, anything else is kept.
@@ -223,12 +229,14 @@ def write_folder(folder: Path, files: Mapping[str, str], force: bool = False) ->
         ) from fault
     try:
         for name, text in files.items():
+            (fresh / name).parent.mkdir(parents=True, exist_ok=True)
             write_text(fresh / name, text)
         if not folder.exists():
             fresh.chmod(0o777 & ~_umask())
             fresh.replace(folder)
             return
         for name in files:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
             (fresh / name).replace(folder / name)
         for name in before - set(files):
             (folder / name).unlink(missing_ok=True)
@@ -254,8 +262,7 @@ def _made_before(folder: Path, files: Mapping[str, str], force: bool) -> set[str
         return set()
     if not folder.is_dir():
         raise UserError("is no folder", where=str(folder), remedy="give another name")
-    there = {path.name for path in folder.iterdir()}
-    if there and not force:
+    if any(folder.iterdir()) and not force:
         raise UserError(
             "is not empty", where=str(folder), remedy="give another folder", argument="force"
         )
@@ -263,8 +270,12 @@ def _made_before(folder: Path, files: Mapping[str, str], force: bool) -> set[str
         made = msgspec.json.decode((folder / MADE).read_bytes(), type=MadeFiles).files
     except (OSError, msgspec.DecodeError, RecursionError):
         made = {}
-    before = {name for name in made if name in there and Path(name).name == name}
-    in_the_way = sorted(there & set(files) - before - {MADE})
+    # A list that was tampered with must not lead out of the folder.
+    inside = {
+        name for name in made if ".." not in Path(name).parts and not Path(name).is_absolute()
+    }
+    before = {name for name in inside if (folder / name).is_file()}
+    in_the_way = sorted(n for n in files if n not in before and n != MADE and (folder / n).exists())
     if in_the_way:
         raise UserError(
             f"{in_the_way[0]} there was not made by this",
