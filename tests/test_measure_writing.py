@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callresp.errors import UserError
+from callresp.io.resources import corpus
 from callresp.io.settings import Source, convert
 from callresp.palette.model import Palette
 from callresp.strike_test import draft, toml_update
@@ -198,3 +199,12 @@ def test_the_report_is_plain_json() -> None:
     measured = found(one_of())
     whole = toml_update.json_report(measured, toml_update.update_palette(TEXT, measured, "a.toml"))
     assert msgspec.json.decode(msgspec.json.encode(whole))["strikers"][0]["name"] == "one"
+
+
+def test_the_pins_of_a_palette_and_their_comments_are_left_alone() -> None:
+    text = (corpus() / "palettes" / "fettle.toml").read_text()
+    written = toml_update.update_palette(text, found(one_of("tube 1")), "fettle.toml").text
+    start, end = "# Which pin does what", "# The battery. Its capacity"
+    before = text.partition(start)[2].partition(end)[0]
+    assert "# tubes 1 to 5" in before
+    assert written.partition(start)[2].partition(end)[0] == before

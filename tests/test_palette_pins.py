@@ -5,7 +5,12 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import maximum_bipartite_matching
 
 from callresp.errors import UserError
 from callresp.io.resources import corpus
@@ -197,3 +202,25 @@ def test_two_motors_need_two_timers_and_a_damper_is_not_starved(tmp_path: Path) 
     path.write_text(text.replace("[board.pins.battery]", second))
     with pytest.raises(UserError, match="timer 3 counts the encoder of motor 0 already"):
         load_palette(path)
+
+
+@given(
+    st.lists(st.sampled_from(sorted(STM32.pins)), unique=True, max_size=30),
+    st.frozensets(st.sampled_from([1, 2, 3, 4, 8]), max_size=3),
+)
+def test_no_more_pins_could_have_pwm(names: list[str], busy: frozenset[int]) -> None:
+    """A largest matching, by SciPy's Hopcroft-Karp (1973)."""
+    given_to = assign_pwm(STM32, names, busy)
+    lanes = {(to.timer, to.channel) for to in given_to.values()}
+    assert len(lanes) == len(given_to)
+    assert not {timer for timer, _ in lanes} & {5, *busy}
+    for name, to in given_to.items():
+        assert to in STM32.pins[name].pwm
+    all_lanes = [(timer, channel) for timer in range(1, 15) for channel in range(1, 5)]
+    able = np.zeros((max(len(names), 1), len(all_lanes)))
+    for row, name in enumerate(names):
+        for to in STM32.pins[name].pwm:
+            if to.timer not in {5, *busy}:
+                able[row, all_lanes.index((to.timer, to.channel))] = 1
+    matched = maximum_bipartite_matching(csr_matrix(able), perm_type="column")
+    assert len(given_to) == int((matched >= 0).sum())
