@@ -11,7 +11,16 @@ import numpy as np
 
 from callresp.io.score import Note
 from callresp.listen.online import Event, NoteEnd, NoteOnset
-from callresp.live.actions import Action, CommandOutcome, Notify, Record, Release, SaveSnippet, Send
+from callresp.live.actions import (
+    Action,
+    CommandOutcome,
+    Notify,
+    Record,
+    Release,
+    SaveSnippet,
+    Send,
+    Sensed,
+)
 from callresp.live.engine import Clocks, LiveEngine, LiveSettings
 from callresp.live.links import SimulatedLink
 from callresp.live.sources import Block
@@ -91,6 +100,7 @@ class Day:
     said: list[str] = field(default_factory=list)
     released: list[tuple[float, str]] = field(default_factory=list)
     kept: list[SaveSnippet] = field(default_factory=list)
+    sensed: list[Sensed] = field(default_factory=list)
     outcomes: list[CommandOutcome] = field(default_factory=list)
 
     def run(self, blocks: Iterator[Block]) -> None:
@@ -112,6 +122,8 @@ class Day:
                 self.records.append(action)
             elif isinstance(action, Notify):
                 self.said.append(action.text)
+            elif isinstance(action, Sensed):
+                self.sensed.append(action)
             else:
                 self.kept.append(action)
 

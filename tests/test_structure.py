@@ -20,6 +20,7 @@ ROOMS = (
     "commands",
     "desk",
     "play",
+    "osc",
     "live",
     "plots",
     "field",

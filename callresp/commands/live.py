@@ -111,6 +111,7 @@ if TYPE_CHECKING:
     help="Seconds in which the place's own reverberation falls by 60 dB.",
 )
 @common.seed
+@common.osc
 @common.yes
 @common.json("Print each event as one JSON object.")
 def command(**given: Any) -> None:
@@ -119,8 +120,10 @@ def command(**given: Any) -> None:
     Without --port and --midi it listens, and says what it would strike. It
     stops with Ctrl-C, with the space bar or 's' on its terminal, with
     'callresp stop' from another, and when its service is stopped. However it
-    ends, everything is released and the log says how. Status 0 when all went
-    well, 1 when the log holds faults, 130 after Ctrl-C.
+    ends, everything is released and the log says how. By Open Sound Control it
+    tells of starts, notes, phrases, replies and strokes, and takes requests:
+    /callresp/stop, /callresp/mute, /callresp/rules, /callresp/set. Status 0 when
+    all went well, 1 when the log holds faults, 130 after Ctrl-C.
 
     \b
     Examples:
@@ -128,6 +131,7 @@ def command(**given: Any) -> None:
       callresp live --input dawn.wav --speed 0 --port simulated --log day.log
       callresp live --port /dev/ttyACM0 --log day.log --from 04:00 --until 10:00
       callresp live --device 2 --midi 'Synth' --rules shadow
+      callresp live --port /dev/ttyACM0 --osc-to 9000 --osc-in 9001
       arecord -t raw -f S16_LE -r 48000 | callresp live --input - --midi Synth --yes
     """
     run(LiveOptions(**given))
@@ -163,6 +167,9 @@ class LiveOptions:
     back_after: float
     reverb: float
     seed: int | None
+    osc_to: tuple[str, ...]
+    osc_in: str | None
+    osc_word: str | None
     yes: bool
     as_json: bool
 
@@ -171,10 +178,11 @@ def run(options: LiveOptions) -> None:
     """Run one session with these options."""
     from callresp.link.signals import deferred
     from callresp.link.stop_request import StopListener
-    from callresp.live.actions import Notice
+    from callresp.live.actions import Notice, Record
     from callresp.live.keys import stop_key
     from callresp.live.runner import Hooks
     from callresp.live.setup import SIMULATED, live_runner
+    from callresp.osc.sessions import LiveDoor
     from callresp.palette.files import load_palette
     from callresp.reply.rules import load_rules
     from callresp.reply.selection import missing
@@ -189,6 +197,7 @@ def run(options: LiveOptions) -> None:
     if where.midi is not None or where.port not in (None, SIMULATED):
         # What comes in through standard input is the sound: nobody can be asked there.
         cautions.confirm(options.yes)
+    told, asked = common.osc_places(options.osc_to, options.osc_in)
     hooks, pressed = Hooks(), threading.Event()
     with (
         live_runner(sound, where, palette, rules, options.profile, settings, hooks) as (
@@ -202,7 +211,15 @@ def run(options: LiveOptions) -> None:
         view = LiveView(options.as_json, lambda text: runner.notices.put(("output", Notice(text))))
         hooks.notify, hooks.record, hooks.refresh = view.notify, view.record, view.refresh
         hooks.released = listener.released
-        ends = StopConditions(runner, pressed, listener, signals, options.max_hours)
+        door = LiveDoor(runner, told, asked, options.osc_word)
+        hooks.sensed = door.sensed
+
+        def record(row: Record) -> None:
+            view.record(row)
+            door.record(row)
+
+        hooks.record = record
+        ends = StopConditions(runner, pressed, listener, signals, door.stop, options.max_hours)
         hooks.stop = ends.reason
         if has_keys:
             view.warn("space or 's' stops everything")
@@ -215,6 +232,7 @@ def run(options: LiveOptions) -> None:
         try:
             runner.run()
         finally:
+            door.close()
             view.close(runner.log.dropped)
     if runner.link.fatal is not None:
         raise runner.link.fatal
@@ -231,6 +249,7 @@ class StopConditions:
     pressed: threading.Event
     listener: StopListener
     signals: Deferred
+    asked: threading.Event
     max_hours: float | None
 
     def reason(self) -> str | None:
@@ -239,6 +258,8 @@ class StopConditions:
             return "stopped from the keyboard"
         if self.listener.requested.is_set():
             return "stopped from another terminal"
+        if self.asked.is_set():
+            return "stopped by Open Sound Control"
         if self.signals.words is not None:
             return self.signals.words
         if self.max_hours is not None and self.runner.engine.now_s >= 3600 * self.max_hours:

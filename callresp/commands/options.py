@@ -6,11 +6,14 @@ the command's parameter.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Protocol, TypeVar
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from callresp.osc.door import Place
 
 Command = TypeVar("Command", bound=Callable[..., object])
 
@@ -67,6 +70,39 @@ channels: Option = click.option(
 file_channel: Option = click.option(
     "--channel", type=click.IntRange(1), help="Of a recording: this one only."
 )
+
+
+def osc(command: Command) -> Command:
+    """``--osc-to``, ``--osc-in`` and ``--osc-word``: Open Sound Control over UDP."""
+    for option in (
+        click.option(
+            "--osc-word",
+            envvar="CALLRESP_OSC_WORD",
+            metavar="WORD",
+            help="Needed by requests that can move a striker; better in CALLRESP_OSC_WORD.",
+        ),
+        click.option(
+            "--osc-in",
+            metavar="[HOST:]PORT",
+            help="Take requests by Open Sound Control; this computer's only, unless HOST says.",
+        ),
+        click.option(
+            "--osc-to",
+            multiple=True,
+            metavar="[HOST:]PORT",
+            help="Tell what happens by Open Sound Control; may be given again.",
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def osc_places(to: Sequence[str], at: str | None) -> tuple[list[Place], Place | None]:
+    """Where to tell and where to listen, as `osc` takes them."""
+    from callresp.osc.door import Place
+
+    place = None if at is None else Place.of(at, "osc_in")
+    return [Place.of(text, "osc_to") for text in to], place
 
 
 def sound_input(

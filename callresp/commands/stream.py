@@ -32,6 +32,7 @@ from callresp.palette.model import Palette
 )
 @click.option("--dark", is_flag=True, help="Put the board's lights out first.")
 @click.option("--dry-run", is_flag=True, help="Check everything and send nothing.")
+@options.osc
 @options.yes
 @options.json()
 def command(
@@ -43,6 +44,9 @@ def command(
     speed: float,
     dark: bool,
     dry_run: bool,
+    osc_to: tuple[str, ...],
+    osc_in: str | None,
+    osc_word: str | None,
     yes: bool,
     as_json: bool,
 ) -> None:
@@ -59,9 +63,11 @@ def command(
       callresp stream dawn.plan.jsonl --port simulated --speed 4 --log played.jsonl
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --palette mine.toml
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dry-run
+      callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --osc-to 9000
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dark     no lamp near a nest
     """
     from callresp.link.stream import stream
+    from callresp.osc.sessions import StreamDoor
     from callresp.palette.files import load_palette
     from callresp.plan.checked_plan import check
     from callresp.plan.files import read_plan
@@ -85,15 +91,22 @@ def command(
         cautions.confirm(yes)
         speed = 1.0
     begun: list[Session] = []
+    to, at = options.osc_places(osc_to, osc_in)
     try:
         total = len(checked.plan.commands)
-        with port_of(port, machine, board_log, speed) as url, live_view(machine, total) as look:
+        with (
+            port_of(port, machine, board_log, speed) as url,
+            live_view(machine, total) as look,
+            contextlib.closing(StreamDoor(to, at, osc_word, speed)) as door,
+        ):
 
             def watch(session: Session, now_s: float) -> None:
                 begun[:] = [session]
                 look(session, now_s)
+                door.watch(session, now_s)
 
-            session = stream(checked, url, speed=speed, watch=watch)
+            session = stream(checked, url, speed=speed, watch=watch, ended=door.stop.is_set)
+            door.finish(session)
     finally:
         # Also after Ctrl-C or a lost board: then above all one wants to know what was played.
         if log is not None and begun:

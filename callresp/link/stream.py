@@ -29,6 +29,7 @@ def stream(
     *,
     speed: float = 1.0,
     watch: Watch = lambda session, now_s: None,
+    ended: Callable[[], bool] = lambda: False,
 ) -> Session:
     """Stream a plan to the board on a port, to its end.
 
@@ -42,6 +43,8 @@ def stream(
         How fast time runs; only a simulated board can follow any other than 1.
     watch
         Called often with the session and its time.
+    ended
+        Asked as often: whether to end now.
 
     Returns
     -------
@@ -57,7 +60,7 @@ def stream(
     """
     session = Session(checked, session=int(time.time() * 1000) % 65535 + 1)
     with deferred() as signals, StopListener(url) as stop:
-        _Streaming(session, url, Clock(speed), watch, stop, signals).run()
+        _Streaming(session, url, Clock(speed), watch, stop, signals, ended).run()
         signals.raise_if_any()
     return session
 
@@ -72,6 +75,7 @@ class _Streaming:
     watch: Watch
     stop: StopListener
     signals: Deferred
+    ended: Callable[[], bool]
 
     def run(self) -> None:
         """Stream to the end; whatever happens, the board is told to stop if it can be."""
@@ -93,7 +97,7 @@ class _Streaming:
 
     @property
     def _ending(self) -> bool:
-        return self.stop.requested.is_set() or self.signals.number is not None
+        return self.stop.requested.is_set() or self.signals.number is not None or self.ended()
 
     def _exchange(self, port: Port) -> None:
         heard_s = time.monotonic()

@@ -6,10 +6,15 @@ Actions are what the engine wants done; a `LinkUpdate` is what the link reports.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from callresp.field.log import Kind
+from callresp.io.score import Note
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Command, Hold, Strike, Turn
+
+if TYPE_CHECKING:
+    from callresp.listen.online import NoteOnset
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +56,14 @@ class SaveSnippet:
     name: str
 
 
-Action = Send | Release | Record | Notify | SaveSnippet
+@dataclass(frozen=True, slots=True)
+class Sensed:
+    """A sound that is not the machine's own has begun, or has turned out to be a note."""
+
+    sound: NoteOnset | Note
+
+
+Action = Send | Release | Record | Notify | SaveSnippet | Sensed
 
 
 @dataclass(frozen=True, slots=True)

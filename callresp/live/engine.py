@@ -38,6 +38,7 @@ from callresp.live.actions import (
     Release,
     SaveSnippet,
     Send,
+    Sensed,
     outcome_row,
 )
 from callresp.live.clocked_listener import BlockListener, ClockedListener
@@ -131,6 +132,7 @@ class LiveEngine:
     ) -> None:
         self.settings = settings or LiveSettings()
         self.now_s = 0.0
+        self.rules = rules
         self.overruns = 0
         self.latency = StageTimes()
         self.start = clocks.wall()
@@ -246,6 +248,19 @@ class LiveEngine:
         self._inhibit("stopped", why)
         return self._drain()
 
+    def mute(self, why: str | None) -> list[Action]:
+        """Play nothing for this reason, or (`None`) play again."""
+        self._inhibit("muted", why)
+        return self._drain()
+
+    def change_rules(self, rules: RuleSet) -> list[Action]:
+        """Answer by other rules from now on."""
+        self.rules = rules
+        self._replier.change_rules(rules)
+        self._record("remark", {"text": f"answers by the rules '{rules.name}' from now on"})
+        self._out.append(Notify(f"answers by the rules '{rules.name}' from now on"))
+        return self._drain()
+
     def notice(self, notice: Notice, where: str) -> list[Action]:
         """A thread reports something: log it, show it, go on."""
         self._notice(notice, where)
@@ -293,6 +308,7 @@ class LiveEngine:
             self.latency.add("onset", self.now_s - event.onset_s)
             if self._owns(event):
                 return
+            self._out.append(Sensed(event))
             stop_s = self._replier.began(event.key, event.voice, self.now_s)
             if stop_s is not None:
                 self._release_s = stop_s
@@ -312,6 +328,7 @@ class LiveEngine:
 
     def _heard(self, note: Note, key: int) -> None:
         self._replier.heard(note, key)
+        self._out.append(Sensed(note))
         if self.settings.loops is None:
             return
         self._loop.heard(note.onset_s)

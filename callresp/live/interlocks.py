@@ -173,7 +173,7 @@ class WallClockMonitor:
 
 MachineState = Literal["asleep", "awake", "stopped", "standing down"]
 # The gravest first: that one is told.
-ORDER = ("stopped", "battery", "limits", "asleep", "sound", "loop", "link")
+ORDER = ("stopped", "battery", "limits", "asleep", "muted", "sound", "loop", "link")
 
 
 class Interlocks:

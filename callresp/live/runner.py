@@ -26,6 +26,7 @@ from callresp.live.actions import (
     Release,
     SaveSnippet,
     Send,
+    Sensed,
 )
 from callresp.live.engine import LiveEngine
 from callresp.live.links import EngineOrigin, Link, SimulatedLink
@@ -40,6 +41,10 @@ LEAST_LEAD_S = 0.02
 LEAD_MAX_S = 0.25
 LATE_FADES = 0.998
 SOUND_ENDED = "the sound ended"
+
+
+# What another thread wants of the engine; called in the engine's own thread.
+Request = Callable[[LiveEngine], list[Action]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +66,7 @@ class Hooks:
     notify: Callable[[str], None] = lambda text: None
     record: Callable[[Record], None] = lambda record: None
     refresh: Callable[[LiveEngine], None] = lambda engine: None
+    sensed: Callable[[Sensed], None] = lambda sensed: None
     stop: Callable[[], str | None] = lambda: None
     released: Callable[[], None] = lambda: None
 
@@ -81,6 +87,8 @@ class Runner:
         Whether the engine's clock goes on by the host's while no sound comes.
     wall
         The time of day, for the rows of the log.
+    requests
+        What other threads want of the engine; taken some dozens of times a second.
     """
 
     engine: LiveEngine
@@ -95,6 +103,7 @@ class Runner:
     real_time: bool = True
     wall: Callable[[], datetime] = lambda: datetime.now().astimezone()
     notices: queue.SimpleQueue[tuple[str, Notice]] = field(default_factory=queue.SimpleQueue)
+    requests: queue.SimpleQueue[Request] = field(default_factory=queue.SimpleQueue)
     _blocks: queue.Queue[StampedBlock | None] = field(init=False)
     _recent: RecentSound | None = field(init=False, default=None)
     _stopped: str | None = field(init=False, default=None)
@@ -230,12 +239,21 @@ class Runner:
             return
         self._checked_s = now_s
         self._report_notices(logged=True)
+        with contextlib.suppress(queue.Empty):
+            while True:
+                self.perform(self.requests.get_nowait()(self.engine))
         why = self.hooks.stop()
         if why is not None:
             self.perform(self.engine.stop(why))
             self._stopped = why
         self.engine.latency.add("log", self.log.wait_s)
         self.hooks.refresh(self.engine)
+
+    def unix_s(self, at_s: float) -> float:
+        """When a moment of the engine's clock is, in seconds since 1970."""
+        if not self.real_time:
+            return self.engine.start.timestamp() + at_s
+        return time.time() - (self.clock.now_s() - self.origin.host_s - at_s) / self.clock.speed
 
     def _report_notices(self, logged: bool) -> None:
         """Pass on what other threads have to report."""
@@ -264,5 +282,7 @@ class Runner:
                 self.hooks.record(action)
             elif isinstance(action, Notify):
                 self.hooks.notify(action.text)
+            elif isinstance(action, Sensed):
+                self.hooks.sensed(action)
             elif isinstance(action, SaveSnippet) and self._recent is not None:
                 self._recent.request(action)

@@ -91,13 +91,19 @@ def swept(rules: RuleSet, sweep: str, steps: int) -> list[tuple[str, RuleSet]]:
         ) from None
     tried: dict[str, RuleSet] = {}  # by label: whole numbers come out the same more than once
     for number in range(steps):
-        taken, changed = _with(rules, key, low + (high - low) * number / (steps - 1))
+        taken, changed = with_setting(rules, key, low + (high - low) * number / (steps - 1))
         tried.setdefault(f"{key}={taken:.6g}", changed)
     return list(tried.items())
 
 
-def _with(rules: RuleSet, key: str, value: float) -> tuple[float, RuleSet]:
-    """The value as the setting takes it, and the rule set with it, checked like a file's."""
+def with_setting(rules: RuleSet, key: str, value: float) -> tuple[float, RuleSet]:
+    """The value as the setting takes it, and the rule set with it, checked like a file's.
+
+    Raises
+    ------
+    UserError
+        When there is no such number among the settings, or the value is not allowed.
+    """
     tree = msgspec.to_builtins(rules)
     place: Any = tree
     *way, last = key.strip().split(".")

@@ -120,6 +120,12 @@ class LiveReplier:
         self._replier.turns.last_end_s = min(self._replier.turns.last_end_s, stop_s)
         return stop_s
 
+    def change_rules(self, rules: RuleSet) -> None:
+        """Answer by other rules from now on; a reply that waits is given up."""
+        self._replier.change_rules(rules)
+        if self._pending is not None:
+            self._give_up(self._pending, silences.rules_changed())
+
     def clock_was_set(self, by_s: float) -> None:
         """The time of day was set by so much: conditions on it follow."""
         self._replier.clock_was_set(by_s)

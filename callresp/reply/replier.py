@@ -80,6 +80,11 @@ class Replier:
             self._start += timedelta(seconds=by_s)
             self.turns.hour_was_set(by_s)
 
+    def change_rules(self, rules: RuleSet) -> None:
+        """Answer by other rules from now on; what was heard and replied stays known."""
+        self.rules = bound(rules, self.palette)
+        self.turns.manners = rules.manners
+
     def heard(self, note: Note) -> None:
         """Take note of a heard note, in order of onset."""
         self._loudness.heard(note)

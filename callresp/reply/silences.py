@@ -109,6 +109,11 @@ def come_back(return_s: float) -> str:
     return reason("calls have only come back", "manners.return_s", f"let them sing {return_s:g} s")
 
 
+def rules_changed() -> str:
+    """The rules were changed while a reply waited."""
+    return reason("the rules were changed before it could sound", "rule")
+
+
 def cut_short(at_s: float) -> str:
     """One that is given way to began before the first stroke."""
     detail = f"a call began at {at_s:.1f} s"

@@ -1,0 +1,1 @@
+"""Open Sound Control: what the machine hears and does, told to other software; and its requests."""

@@ -1,0 +1,107 @@
+"""What is told to other software: our addresses and their arguments.
+
+=====================  ===========================================================
+``/callresp/start``    a sound has begun: key (i), hertz (f, 0 without pitch), dB
+                       (f), guessed voice (s)
+``/callresp/note``     it was a note: number (i), voice (s), hertz (f, 0 without
+                       pitch), dB (f), length in s (f)
+``/callresp/phrase``   a phrase has ended: number (i), voice (s), notes (i), length
+                       in s (f)
+``/callresp/reply``    it is answered: phrase (i), rule (s), notes (i)
+``/callresp/strike``   one note of a reply: phrase (i), instrument (s), force (f),
+                       tagged with when it will be heard
+``/callresp/silence``  it is not answered: phrase (i), rule (s), why (s)
+``/callresp/stroke``   a command has ended: instrument (s), what (s: strike, hold,
+                       turn, light), length in ms (f), outcome (s)
+``/callresp/status``   state (s), supply in V (f), warmest coil in °C (f), strikes
+                       (i); -1 where the board does not tell
+``/callresp/remark``   a line for a person (s)
+``/callresp/fault``    what is wrong (s), where (s)
+=====================  ===========================================================
+
+Each comes in a bundle whose time tag says when it happened, or will. Numbers
+are 32 bits: whole (i) or floating (f).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from callresp.io.score import Note, Phrase
+from callresp.listen.online import NoteOnset
+from callresp.live.actions import Record
+from callresp.osc.codec import Message
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A message, and when (by the engine's clock) what it tells of is."""
+
+    at_s: float
+    message: Message
+
+
+def of_sound(sound: NoteOnset | Note) -> Told:
+    """A beginning, or a note."""
+    hz = float(sound.pitch_hz or 0.0)
+    if isinstance(sound, NoteOnset):
+        arguments = (sound.key, hz, float(sound.level_db), sound.voice)
+        return Told(sound.onset_s, Message("/callresp/start", arguments))
+    length_s = float(sound.length_s)
+    told = (sound.id, sound.voice, hz, float(sound.level_db), length_s)
+    return Told(sound.onset_s, Message("/callresp/note", told))
+
+
+def of_record(record: Record, state: str = "") -> Iterator[Told]:
+    """What a row of the log tells; `state` is the machine's, for its status."""
+    body: Any = record.body
+    if record.kind == "phrase":
+        yield _phrase(body)
+    elif record.kind == "reply":
+        yield from _reply(record.at_s, body)
+    elif record.kind == "command":
+        at_s = body["at_s"] if body["played_s"] is None else body["played_s"]
+        yield stroke(at_s, body["instrument"], body["what"], body["length_ms"], body["fate"])
+    elif record.kind == "status":
+        yield status(
+            record.at_s, state, body.get("supply_v"), body.get("coil_c"), body.get("strikes", 0)
+        )
+    elif record.kind == "remark":
+        yield Told(record.at_s, Message("/callresp/remark", (str(body["text"]),)))
+    elif record.kind == "fault":
+        words = (str(body["what"]), str(body["where"]))
+        yield Told(record.at_s, Message("/callresp/fault", words))
+
+
+def _phrase(phrase: Phrase) -> Told:
+    length_s = float(phrase.offset_s - phrase.onset_s)
+    arguments = (phrase.id, phrase.voice, len(phrase.notes), length_s)
+    return Told(phrase.offset_s, Message("/callresp/phrase", arguments))
+
+
+def _reply(at_s: float, body: Any) -> Iterator[Told]:
+    phrase, rule = int(body["phrase"]), str(body["rule"])
+    if "notes" not in body:
+        words = (phrase, rule, str(body["unanswered"]))
+        yield Told(at_s, Message("/callresp/silence", words))
+        return
+    yield Told(at_s, Message("/callresp/reply", (phrase, rule, len(body["notes"]))))
+    for note in body["notes"]:
+        arguments = (phrase, note.instrument, float(note.force))
+        yield Told(note.onset_s, Message("/callresp/strike", arguments))
+
+
+def stroke(at_s: float, instrument: str, what: str, length_ms: float, outcome: str) -> Told:
+    """A command that has ended."""
+    return Told(at_s, Message("/callresp/stroke", (instrument, what, float(length_ms), outcome)))
+
+
+def status(
+    at_s: float, state: str, supply_v: float | None, coil_c: float | None, strikes: int
+) -> Told:
+    """How the machine stands."""
+    volts = -1.0 if supply_v is None else float(supply_v)
+    warm_c = -1.0 if coil_c is None else float(coil_c)
+    return Told(at_s, Message("/callresp/status", (state, volts, warm_c, int(strikes))))
