@@ -112,4 +112,4 @@ def served(source: Path, palette: str = "", rules: str = "") -> Iterator[Served]
     finally:
         server.should_exit = True
         thread.join(10)
-        desk.session.close()
+        desk.close()

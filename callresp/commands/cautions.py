@@ -8,14 +8,7 @@ import click
 
 from callresp.commands import ui
 from callresp.errors import UserError
-
-BEFORE_STRIKING = (
-    "coils get hot, and strikers and turners move without warning: keep hands, hair and cloth off",
-    "fuse the battery at its terminal; stay beside a machine that you run for the first time",
-    "bells at arm's length can hurt ears: protect yours",
-    "do not disturb wildlife: ask for the permits of the place, keep away from nests, keep quiet"
-    " hours; local codes and licensed practice go before anything said here",
-)
+from callresp.link.stream import CAUTIONS
 
 
 def confirm(yes: bool) -> None:
@@ -26,7 +19,7 @@ def confirm(yes: bool) -> None:
     UserError
         When nobody can be asked, or the answer is no.
     """
-    for caution in BEFORE_STRIKING:
+    for caution in CAUTIONS:
         click.echo(f"caution: {caution}", err=True)
     if yes:
         return

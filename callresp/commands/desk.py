@@ -22,6 +22,7 @@ from callresp.commands.options import PATH
     help="Of the page; 0 is any that is free.",
 )
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to serve at.")
+@click.option("--machine", metavar="PORT", help="Port of a board; others are listed on the page.")
 @click.option("--no-browser", is_flag=True, help="Only print the page's address.")
 def command(
     source: Path,
@@ -29,6 +30,7 @@ def command(
     rules: str | None,
     port: int,
     host: str,
+    machine: str | None,
     no_browser: bool,
 ) -> None:
     """Open a page to tune by ear and eye: score, rules, palette, mix, machine.
@@ -44,11 +46,12 @@ def command(
       callresp desk dawn.wav
       callresp desk dawn.plan.jsonl --rules mine.toml
       callresp desk recordings/ --port 8020 --no-browser
+      callresp desk dawn.wav --machine /dev/ttyACM0      hear it on the strikers themselves
     """
     from callresp.desk.api import Desk, application
     from callresp.desk.server import open_server, serve
 
-    desk = Desk(source, palette or "", rules or "")
+    desk = Desk(source, palette or "", rules or "", () if machine is None else (machine,))
     opened = open_server(host, port)
     ui.say(opened.address())
     if not no_browser:
@@ -58,4 +61,7 @@ def command(
     if host not in ("127.0.0.1", "localhost", "::1"):
         ui.warn("others on this network can reach the page: keep its address, it is the key")
     ui.warn("start with the volume low; Ctrl-C ends")
-    serve(application(desk), opened)
+    try:
+        serve(application(desk), opened)
+    finally:
+        desk.close()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,7 @@ from callresp import __version__
 from callresp.desk import evidence, form, messages, states, sweeps
 from callresp.desk.answers import Cancelled, measures_of, strokes_of
 from callresp.desk.chorus import LEVEL_MAX
+from callresp.desk.machine import MachineRun, Machines
 from callresp.desk.operations import do
 from callresp.desk.remedies import remedy_for
 from callresp.desk.session import SLOTS, Session
@@ -33,10 +35,13 @@ from callresp.desk.sound import struck
 from callresp.desk.source import inside, jobs_in, open_source
 from callresp.errors import UserError
 from callresp.io.audio import BLOCK
+from callresp.link.stream import CAUTIONS
 from callresp.synthesis.levels import listening_point
 
 PAGE = Path(__file__).parent / "page"
 LOUDNESS_MAX_S = 30.0
+LOOP_MIN_S = 0.2
+PASS_AHEAD_MAX_S = 60.0
 Given = dict[str, str]
 Method = Literal["GET", "POST"]
 
@@ -63,11 +68,20 @@ class Desk:
         What is opened first.
     palette, rules
         What the user names for it.
+    machine_ports
+        Ports of boards that the user names.
     """
 
-    def __init__(self, source: Path, palette: str = "", rules: str = "") -> None:
+    def __init__(
+        self,
+        source: Path,
+        palette: str = "",
+        rules: str = "",
+        machine_ports: tuple[str, ...] = (),
+    ) -> None:
         self.session = Session(open_source(source), palette, rules)
         self.session.start()
+        self.machines = Machines(machine_ports)
         self._asked: dict[str, int] = {}
         self._lock = threading.Lock()
 
@@ -81,6 +95,11 @@ class Desk:
         old, self.session = self.session, fresh
         old.close()
         fresh.start()
+
+    def close(self) -> None:
+        """Stop the machine, and let all threads end."""
+        self.machines.stop()
+        self.session.close()
 
     def latest(self, what: str) -> Callable[[], bool]:
         """A test whether the same has been asked for again since: then nobody waits any more."""
@@ -251,6 +270,43 @@ def _text(desk: Desk, _: Given, __: object) -> dict[str, object]:
     return {"text": slot.text.text, "file": slot.file}
 
 
+def _machine_state(desk: Desk, _: Given, __: object) -> dict[str, object]:
+    return {
+        "state": desk.machines.state(),
+        "ports": desk.machines.choices(),
+        "cautions": CAUTIONS,
+        "now_s": time.monotonic(),
+    }
+
+
+def _machine_start(desk: Desk, given: Given, asked: Any) -> dict[str, object]:
+    session = desk.session
+    if asked.to_s - asked.from_s < LOOP_MIN_S:
+        raise UserError("too short a loop", remedy=f"loop at least {LOOP_MIN_S:g} s")
+    answer = session.answer_now(asked.from_s)
+    desk.machines.start(
+        asked.port,
+        asked.yes,
+        lambda: MachineRun(
+            session.palette, answer.reply.notes, asked.from_s, asked.to_s, asked.port
+        ),
+    )
+    return _machine_state(desk, given, None)
+
+
+def _machine_passes(desk: Desk, given: Given, asked: Any) -> dict[str, object]:
+    for starts_s in asked.starts_s:
+        if not 0 <= starts_s - time.monotonic() <= PASS_AHEAD_MAX_S:
+            raise UserError("a pass out of time", remedy="give its start by the server's clock")
+        desk.machines.run().add_pass(starts_s)
+    return _machine_state(desk, given, None)
+
+
+def _machine_stop(desk: Desk, given: Given, _: object) -> dict[str, object]:
+    desk.machines.stop()
+    return _machine_state(desk, given, None)
+
+
 Object = dict[str, Any]
 ENDPOINTS = (
     Endpoint(
@@ -342,6 +398,26 @@ ENDPOINTS = (
         "Every setting of a rule set: meaning, unit, range, default.",
         lambda desk, given, _: msgspec.Raw(form.as_json().encode()),
         Object,
+    ),
+    Endpoint("GET", "/api/board", "The machine, and the server's clock.", _machine_state, Object),
+    Endpoint(
+        "POST",
+        "/api/board/start",
+        "Play the loop on a board, after a yes.",
+        _machine_start,
+        Object,
+        messages.StartMachine,
+    ),
+    Endpoint(
+        "POST",
+        "/api/board/passes",
+        "When coming passes of the loop begin.",
+        _machine_passes,
+        Object,
+        messages.Passes,
+    ),
+    Endpoint(
+        "POST", "/api/board/stop", "Stop everything.", _machine_stop, Object, messages.Nothing
     ),
     Endpoint("GET", "/api/text", "The active rule set as TOML.", _text, Object),
 )

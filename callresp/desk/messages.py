@@ -132,6 +132,25 @@ Request = (
 )
 
 
+class StartMachine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Play the stretch on a board; `yes` says that the cautions are read and the machine clear."""
+
+    port: Short
+    from_s: Annotated[float, Meta(ge=0.0, le=1e6)]
+    to_s: Annotated[float, Meta(ge=0.0, le=1e6)]
+    yes: bool
+
+
+class Passes(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """When coming passes of the loop begin to be heard, in seconds of the server's clock."""
+
+    starts_s: Annotated[tuple[float, ...], Meta(max_length=32)]
+
+
+class Nothing(msgspec.Struct, frozen=True, kw_only=True):
+    """No further word is needed."""
+
+
 class Fault(msgspec.Struct, frozen=True, kw_only=True):
     """Why nothing was done: what is wrong, where, what to do."""
 

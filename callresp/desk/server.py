@@ -98,7 +98,7 @@ def server_of(app: ASGIApp, opened: Opened) -> uvicorn.Server:
     guarded = Guard(app, opened.token, opened.hosts, OPEN_PATHS)
     config = uvicorn.Config(
         guarded,
-        log_level="error",
+        log_level="critical",
         access_log=False,
         lifespan="off",
         server_header=False,

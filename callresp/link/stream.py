@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from callresp.errors import UserError
 from callresp.link.port import Clock, Port, open_port
 from callresp.link.session import Session
-from callresp.link.signals import Deferred, deferred
+from callresp.link.signals import deferred
 from callresp.link.stop_request import StopListener
 from callresp.plan.checked_plan import CheckedPlan
 
@@ -19,6 +19,15 @@ ANSWER_S = 5.0
 GONE_S = 10.0
 POLL_S = 0.001
 REOPEN_S = 0.2
+
+# Shown where something is about to move, heat or sound.
+CAUTIONS = (
+    "coils get hot, and strikers and turners move without warning: keep hands, hair and cloth off",
+    "fuse the battery at its terminal; stay beside a machine that you run for the first time",
+    "bells at arm's length can hurt ears: protect yours",
+    "do not disturb wildlife: ask for the permits of the place, keep away from nests, keep quiet"
+    " hours; local codes and licensed practice go before anything said here",
+)
 
 Watch = Callable[[Session, float], None]
 
@@ -60,9 +69,39 @@ def stream(
     """
     session = Session(checked, session=int(time.time() * 1000) % 65535 + 1)
     with deferred() as signals, StopListener(url) as stop:
-        _Streaming(session, url, Clock(speed), watch, stop, signals, ended).run()
+
+        def ending() -> bool:
+            return stop.requested.is_set() or signals.number is not None or ended()
+
+        stream_session(session, url, Clock(speed), ending, watch)
         signals.raise_if_any()
     return session
+
+
+def stream_session(
+    session: Session,
+    url: str,
+    clock: Clock,
+    ending: Callable[[], bool],
+    watch: Watch = lambda session, now_s: None,
+) -> None:
+    """Stream a session to its end, or until it is to end; then the board is told to stop.
+
+    Parameters
+    ----------
+    session, url, clock
+        What is streamed, where, and by whose time.
+    ending
+        Asked often whether to end now.
+    watch
+        Called often with the session and its time; it may add to an open-ended one.
+
+    Raises
+    ------
+    UserError
+        When there is no board, or it goes away for good.
+    """
+    _Streaming(session, url, clock, watch, ending).run()
 
 
 @dataclass(slots=True)
@@ -73,9 +112,7 @@ class _Streaming:
     url: str
     clock: Clock
     watch: Watch
-    stop: StopListener
-    signals: Deferred
-    ended: Callable[[], bool]
+    ending: Callable[[], bool]
 
     def run(self) -> None:
         """Stream to the end; whatever happens, the board is told to stop if it can be."""
@@ -95,13 +132,9 @@ class _Streaming:
                 port.close()
             self.session.stop()
 
-    @property
-    def _ending(self) -> bool:
-        return self.stop.requested.is_set() or self.signals.number is not None or self.ended()
-
     def _exchange(self, port: Port) -> None:
         heard_s = time.monotonic()
-        while not (self.session.finished or self._ending):
+        while not (self.session.finished or self.ending()):
             data = port.read(4096)
             now_s = self.clock.now_s()
             if data:
@@ -135,7 +168,7 @@ class _Streaming:
             port.close()
         until_s = time.monotonic() + GONE_S
         while time.monotonic() < until_s:
-            if self._ending:
+            if self.ending():
                 return None
             time.sleep(REOPEN_S)
             with contextlib.suppress(UserError):

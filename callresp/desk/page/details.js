@@ -51,7 +51,7 @@ export class Details {
       h("dl", {},
         row("From", `${time(found.onset_s, 3)}, ${Math.round(1000 * (found.offset_s - found.onset_s))} ms long`),
         row("Pitch", hertz(found.pitch_hz)),
-        row("Level", `${found.level_db.toFixed(1)} dB re full scale, ${found.snr_db.toFixed(0)} dB over the place`),
+        row("Level", `${found.level_db.toFixed(1).replace("-", "−")} dB re full scale, ${found.snr_db.toFixed(0)} dB over the place`),
         row("Tonality", `${found.tonality.toFixed(2)} (0 noise, 1 tone)`)),
       this.phrase(answer, found.phrase),
       evidence, this.steps());
@@ -59,7 +59,7 @@ export class Details {
 
   voice(name) {
     const voice = this.desk.state.source.voices.findIndex((one) => one.name === name);
-    return h("span.voice", { style: undefined, "data-voice": name }, this.chip(voice), ` singer ${name}`);
+    return h("span.voice", {}, this.chip(voice), ` singer ${name}`);
   }
 
   chip(voice) {

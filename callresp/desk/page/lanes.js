@@ -137,7 +137,7 @@ export function drawKey(score, c) {
     c.textAlign = "right"; c.textBaseline = "middle";
     c.fillStyle = muted.has(item.name) ? inks.muted : inks.dark;
     c.font = score.font(score.left > 70 ? 11.5 : 9.5);
-    c.fillText(muted.has(item.name) ? `(${item.name})` : item.name, score.left - 8, y - (tall ? 4 : 0));
+    c.fillText(muted.has(item.name) ? `(${item.name})` : item.name, score.left - 8, y - (tall ? 4 : 0), score.left - 10);
     if (tall) {
       c.font = score.font(8.5); c.fillStyle = inks.muted;
       c.fillText(below, score.left - 8, y + 7);

@@ -4,6 +4,7 @@ import { $, h, say, time, tried } from "./dom.js";
 import { chooseTheme, isDark } from "./inks.js";
 import { Details } from "./details.js";
 import { listenToHands, listenToKeys } from "./hands.js";
+import { Machine } from "./machine.js";
 import { Measures } from "./measures.js";
 import { Mix } from "./mix.js";
 import { Palette } from "./palette.js";
@@ -11,14 +12,14 @@ import { Rules } from "./rules.js";
 import { Score } from "./score.js";
 import { Sound } from "./sound.js";
 
-const VIEWS = [["call", "Call"], ["rules", "Rules"], ["palette", "Palette"], ["mix", "Mix"]];
+const VIEWS = [["call", "Call"], ["rules", "Rules"], ["palette", "Palette"], ["mix", "Mix"], ["machine", "Machine"]];
 const HOLD_MS = 60;
 
 class Desk {
   constructor() {
     this.state = null; this.loudness = null; this.waiting = null; this.busy = false; this.stale = new Set();
-    this.sound = new Sound({ ended: () => this.tellPlaying(), swapped: () => {}, looped: (told) => this.looped?.(told) });
-    this.score = new Score({});
+    this.sound = new Sound({ ended: () => this.tellPlaying(), swapped: () => {}, looped: () => this.machine.looped() });
+    this.score = new Score();
     this.measures = new Measures(this);
     this.views = new Map(VIEWS.map(([name]) => [name, h(`section.view`, { id: `view-${name}`, role: "tabpanel", "aria-labelledby": `tab-${name}`, hidden: true })]));
     $("views").append(...this.views.values());
@@ -26,6 +27,7 @@ class Desk {
     this.rules = new Rules(this, this.views.get("rules"));
     this.palette = new Palette(this, this.views.get("palette"));
     this.mix = new Mix(this, this.views.get("mix"));
+    this.machine = new Machine(this, this.views.get("machine"));
     this.makeTabs(); this.makeTools(); this.makeTransport();
     listenToHands(this); listenToKeys(this);
     this.showView("call");
@@ -119,6 +121,7 @@ class Desk {
     if (name === "rules") this.rules.render();
     if (name === "palette") this.palette.render();
     if (name === "mix") this.mix.render();
+    if (name === "machine") this.machine.render();
     this.renderOffer();
   }
 
@@ -193,6 +196,7 @@ class Desk {
 
   async toggle() {
     if (!this.state?.source) return;
+    if (this.machine.running) { await this.machine.stop(); return; }
     if (this.sound.playing) this.sound.pause(); else await tried(() => this.sound.play());
     this.tellPlaying();
   }
@@ -204,9 +208,10 @@ class Desk {
     this.tellPlaying();
   }
 
-  seek(seconds) { if (this.state) this.sound.seek(seconds); }
+  seek(seconds) { if (this.machine.running) this.machine.stop(); if (this.state) this.sound.seek(seconds); }
 
   setLoop(loop) {
+    if (this.machine.running) { this.machine.stop(); say("the loop has changed: the machine is stopped"); }
     this.score.loop = loop;
     this.sound.setLoop(loop);
     if (loop && (this.seconds < loop.from || this.seconds >= loop.to)) this.sound.seek(loop.from);

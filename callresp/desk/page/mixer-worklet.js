@@ -14,7 +14,7 @@ class Mixer extends AudioWorkletProcessor {
     this.gains = { chorus: 1, machine: 1, master: 0.8 };
     this.set = { chorus: 1, machine: 1, master: 0.8 };
     this.one = null; this.oneAt = 0;
-    this.tape = null; this.count = 0;
+    this.tape = null; this.count = 0; this.when = null; this.note = null;
     this.port.onmessage = ({ data }) => this.take(data);
   }
 
@@ -35,8 +35,8 @@ class Mixer extends AudioWorkletProcessor {
         if (this.next && this.next !== told.sound) this.settle();
         if (told.sound !== this.now) { this.next = told.sound; this.faded = 0; }
         break;
-      case "play": this.playing = true; this.edge = 0; break;
-      case "pause": this.playing = false; break;
+      case "play": this.playing = told.when === undefined; this.when = told.when ?? null; this.edge = 0; break;
+      case "pause": this.playing = false; this.when = null; break;
       case "seek": this.at = told.at; this.edge = 0; this.report(); break;
       case "loop": this.loop = told.loop; break;
       case "gains": Object.assign(this.set, told.gains); break;
@@ -76,6 +76,7 @@ class Mixer extends AudioWorkletProcessor {
     for (let i = 0; i < n; i++) {
       ramp("chorus"); ramp("machine"); ramp("master");
       let sample = 0;
+      if (this.when !== null && currentFrame + i >= this.when) { this.playing = true; this.when = null; }
       if (this.playing) sample = this.step();
       if (this.one) {
         sample += this.one[this.oneAt++] * this.gains.machine;
@@ -85,7 +86,8 @@ class Mixer extends AudioWorkletProcessor {
     }
     for (let k = 1; k < output.length; k++) output[k].set(out);
     if (this.tape) this.record(out);
-    if (++this.count % REPORT === 0) this.report();
+    // What is told is where the next block begins.
+    if (++this.count % REPORT === 0 || this.note) { this.report({ frame: currentFrame + n, ...this.note }); this.note = null; }
     return true;
   }
 
@@ -99,7 +101,7 @@ class Mixer extends AudioWorkletProcessor {
     if (this.next) {
       const fresh = this.machines.get(this.next)?.get(number);
       if (fresh) {
-        if (this.faded === 0) this.report({ swapped: this.next, swapAt: this.at });
+        if (this.faded === 0) this.note = { swapped: this.next, swapAt: this.at };
         const share = this.faded / FADE;
         machine = machine * (1 - share) + fresh[place] * share;
         if (++this.faded > FADE) this.settle();
@@ -108,8 +110,8 @@ class Mixer extends AudioWorkletProcessor {
     const edge = this.edge < EDGE ? this.edge++ / EDGE : 1;
     const sample = (this.chorus.get(number)[place] * this.gains.chorus + machine * this.gains.machine) * edge;
     this.at++;
-    if (this.loop && this.at >= this.loop.to) { this.at = this.loop.from; this.edge = 0; this.report({ looped: true }); }
-    else if (this.at >= this.frames) { this.playing = false; this.at = 0; this.report({ ended: true }); }
+    if (this.loop && this.at >= this.loop.to) { this.at = this.loop.from; this.edge = 0; this.note = { ...this.note, looped: true }; }
+    else if (this.at >= this.frames) { this.playing = false; this.at = 0; this.note = { ...this.note, ended: true }; }
     return sample;
   }
 

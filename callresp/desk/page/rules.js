@@ -122,7 +122,7 @@ export class Rules {
     const groups = GROUPS.map(([title, names]) => {
       hidden += names.filter((name) => !(name in given) && !USUAL.has(name)).length;
       const rows = this.rows(names, key, "rule", rule, given, key);
-      return rows.length ? [h("h4", {}, title), ...rows] : [];
+      return rows.length ? [h("h3.minor", {}, title), ...rows] : [];
     });
     const move = (to) => this.desk.change({ op: "move rule", number, to });
     const tools = h("div.buttons", {},
@@ -135,7 +135,7 @@ export class Rules {
     const title = h("span", {}, `${number}  ${rule.name}`, h("small", {}, off ? "switched off" : used ? `${used} strokes` : summary(rule)));
     const part = this.details(key, title, tools,
       this.row("rule.name", `${key}.name`, rule, given),
-      h("h4", {}, "When"), ...this.rows(whens, `${key}.when`, "rule.when", rule.when, whenGiven, key),
+      h("h3.minor", {}, "When"), ...this.rows(whens, `${key}.when`, "rule.when", rule.when, whenGiven, key),
       ...groups.flat(), this.more(key, hidden));
     part.classList.toggle("off", off);
     return part;

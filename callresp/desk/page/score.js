@@ -1,5 +1,5 @@
 // The score: spectrogram with notes, phrases of each singer, threads, and a lane for each striker.
-import { $, calm, time } from "./dom.js";
+import { $, time } from "./dom.js";
 import { get } from "./api.js";
 import { inks, isDark, onInks } from "./inks.js";
 import { Axis } from "./axis.js";
@@ -12,8 +12,7 @@ const DETAIL_NOTES = 900, TRACKS_S = 45;
 const STEPS = [0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800];
 
 export class Score {
-  constructor(hooks) {
-    this.hooks = hooks;
+  constructor() {
     this.drawing = $("drawing"); this.overlay = $("overlay");
     this.context = this.drawing.getContext("2d", { alpha: false });
     this.above = this.overlay.getContext("2d");
@@ -107,7 +106,7 @@ export class Score {
     const lanes = this.state?.palette.lanes.length ?? 0;
     const rows = this.rowNames?.length ?? 0;
     const small = this.height < 420;
-    const row = small ? 8 : 11, lane = Math.max(small ? 13 : 18, Math.min(27, (this.height * 0.36) / Math.max(lanes, 1)));
+    const row = small ? 9 : 11, lane = Math.max(small ? 13 : 18, Math.min(27, (this.height * 0.36) / Math.max(lanes, 1)));
     const thread = small ? 26 : 40;
     const axis = this.state?.source.start ? AXIS : AXIS - 14;
     const fixed = OVERVIEW + GAP + axis + rows * row + thread + lanes * lane + 6;
@@ -138,7 +137,6 @@ export class Score {
       this.draw();
       this.frames.push(ms);
       if (this.frames.length > 600) this.frames.shift();
-      this.hooks.drawn?.();
     }
     this.drawAbove();
   }
@@ -356,7 +354,7 @@ export class Score {
       }
     }
     const { top, row } = this.parts.phrases;
-    c.font = this.font(10, true);
+    c.font = this.font(row < 10 ? 8.5 : 10, true);
     (this.rowNames ?? []).forEach((name, n) => {
       c.fillStyle = this.rowInks[n] < 0 ? inks.other : this.ink(this.rowInks[n]);
       c.fillText(name, edge, top + (n + 0.5) * row);
@@ -487,5 +485,3 @@ export class Score {
     return gaps.length ? 1000 / gaps[gaps.length >> 1] : 0;
   }
 }
-
-export const still = () => calm.matches;

@@ -1,7 +1,7 @@
 // What is heard: chunks fetched ahead of the playhead, handed to the mixer, and where the sound is.
 import { bytes } from "./api.js";
 
-const AHEAD = 3;
+const AHEAD = 3, READINGS = 61;
 
 export class Sound {
   constructor(hooks) {
@@ -10,7 +10,7 @@ export class Sound {
     this.set = { a: 1, b: 1 };
     this.sound = 0; this.source = null; this.context = null; this.node = null;
     this.last = { at: 0, frame: 0, playing: false };
-    this.fetched = new Set(); this.loop = null; this.waiters = new Map();
+    this.readings = []; this.fetched = new Set(); this.loop = null; this.waiters = new Map();
   }
 
   // Browsers let sound begin only after the user has done something.
@@ -30,7 +30,7 @@ export class Sound {
       this.tellGains();
       this.tell({ do: "seek", at: this.last.at });
       if (this.loop) this.tell({ do: "loop", loop: this.loop });
-      this.fetched.clear();
+      this.fetched.clear(); this.readings = [];
       this.swap(this.sound);
     }
     if (this.context.state !== "running") await this.context.resume();
@@ -61,15 +61,27 @@ export class Sound {
     this.tell({ do: "source", chunk: source.chunk, frames: source.frames });
   }
 
+  // How far the page's clock is ahead of the sound that leaves the loudspeaker. A single reading is
+  // off by a block of the sound card now and then; the median of some is not.
+  get behind() {
+    const stamp = this.context.getOutputTimestamp();
+    if (!(stamp.performanceTime > 0)) return performance.now() / 1000 - this.context.currentTime + (this.context.outputLatency || 0);
+    if (stamp.contextTime !== this.stamped) {
+      this.stamped = stamp.contextTime;
+      this.readings.push(stamp.performanceTime / 1000 - stamp.contextTime);
+      if (this.readings.length > READINGS) this.readings.shift();
+      this.median = [...this.readings].sort((a, b) => a - b)[this.readings.length >> 1];
+    }
+    return this.median;
+  }
+
   // Where the sound is that leaves the loudspeaker now, in seconds of the recording.
   get seconds() {
     if (!this.source) return 0;
     const rate = this.source.rate_hz;
-    if (!this.context || !this.last.playing || this.last.starved) return this.last.at / rate;
-    const stamp = this.context.getOutputTimestamp();
-    const heard = stamp.performanceTime > 0
-      ? stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000
-      : this.context.currentTime - (this.context.outputLatency || 0);
+    if (!this.context) return this.last.at / rate;
+    const heard = performance.now() / 1000 - this.behind;
+    if (!this.last.playing || this.last.starved) return this.last.at / rate;
     let at = this.last.at / rate + heard - this.last.frame / rate;
     if (this.loop) {
       const from = this.loop.from / rate, to = this.loop.to / rate;
@@ -85,6 +97,12 @@ export class Sound {
     this.feed();
     this.tell({ do: "play" });
     this.last = { ...this.last, playing: true, frame: this.context ? this.context.currentTime * this.context.sampleRate : 0 };
+  }
+
+  // From a frame of the context's clock on, to the sample.
+  playAt(when) {
+    this.feed();
+    this.tell({ do: "play", when });
   }
 
   pause() {

@@ -1,0 +1,271 @@
+"""The page in a real browser: what is drawn, heard, pressed, and whether everybody can use it."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from conftest import missing
+from desk_helpers import RATE_HZ, STARTS_S, Served, job, served
+
+from callresp.io.audio import BLOCK
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--autoplay-policy=no-user-gesture-required",
+]
+VIEWS = ("call", "rules", "palette", "mix", "machine")
+FADE = 1024
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    if shutil.which("chromium") is None:
+        missing("chromium, from the system's packages")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        one = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield one
+        one.close()
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    with served(job(tmp_path_factory.mktemp("page"))) as one:
+        yield one
+
+
+def until(page: Page, script: str, seconds: float = 30.0) -> Any:
+    """Wait for a script's value to be true; the page's policy lets nothing else wait for it."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if value := page.evaluate(script):
+            return value
+        page.wait_for_timeout(20)
+    raise AssertionError(f"never came: {script}")
+
+
+@pytest.fixture
+def page(browser: Browser, desk: Served) -> Iterator[Page]:
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    one = context.new_page()
+    faults: list[str] = []
+    one.on("pageerror", lambda fault: faults.append(str(fault)))
+    one.on("console", lambda m: faults.append(m.text) if m.type == "error" else None)
+    one.goto(desk.address)
+    until(one, "!!window.desk?.score?.answer && !!desk.measures.now")
+    yield one
+    context.close()
+    assert faults == []
+
+
+def test_the_score_is_drawn(page: Page) -> None:
+    assert page.inner_text("h1") == "Dawn"
+    assert "15 notes in 5 calls of 2 singers" in page.inner_text("#facts")
+    # The ink of singer A stands where its first whistle is.
+    found = page.evaluate(
+        """([at, hz]) => { const s = desk.score; s.draw();
+          const x = s.left + s.axis.x(at), y = s.yOf(Math.log2(hz));
+          const [l, t, n] = [x - 4, y - 4, 9].map((v) => v * s.scale);
+          const d = s.context.getImageData(l, t, n, n).data;
+          for (let k = 0; k < d.length; k += 4) if (d[k] < 40 && d[k + 2] > 100) return true;
+          return false; }""",
+        [STARTS_S[0] + 0.05, 1800.0],
+    )
+    assert found
+
+
+def test_zoom_goes_from_the_whole_to_50_ms(page: Page) -> None:
+    page.hover("#overlay", position={"x": 400, "y": 200})
+    for _ in range(40):
+        page.mouse.wheel(0, -400)
+    until(page, "Math.abs(desk.score.axis.end().to - desk.score.axis.end().from - 0.05) < 1e-6")
+    about = page.evaluate("desk.score.axis.from")
+    page.keyboard.press("f")
+    until(page, "desk.score.axis.span > 14.9")
+    assert about > 1.0
+
+
+def test_a_dragged_stretch_loops(page: Page) -> None:
+    box = page.locator("#overlay").bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 300, box["y"] + 200)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 420, box["y"] + 210, steps=4)
+    page.mouse.up()
+    loop = until(page, "desk.sound.loop && desk.score.loop")
+    assert loop["to"] - loop["from"] == pytest.approx(
+        120 * page.evaluate("desk.score.axis.span / desk.score.axis.width"), rel=0.05
+    )
+    page.keyboard.press("l")
+    until(page, "desk.sound.loop === null")
+
+
+def samples(desk: Served, path: str, last: int) -> Any:
+    chunks = [np.frombuffer(desk.ask(f"{path}/{n}")[1], "<f4") for n in range(1 + last // BLOCK)]
+    return np.concatenate(chunks).astype(np.float64)
+
+
+RECORD = """async (frames) => { const told = await desk.sound.record(frames);
+  return { samples: Array.from(told.tape), at: told.from.at, swap: desk.swapAt ?? null }; }"""
+
+
+def test_what_is_heard_is_chorus_and_machine_to_the_sample(page: Page, desk: Served) -> None:
+    page.evaluate("desk.playFrom(0.5)")
+    until(page, "desk.sound.last.playing && desk.sound.last.at > desk.sound.source.rate_hz")
+    told = page.evaluate(RECORD, RATE_HZ)
+    at, sound = told["at"], page.evaluate("desk.sound.sound")
+    wanted = samples(desk, "/api/chorus", at + RATE_HZ)
+    wanted += samples(desk, f"/api/machine/{sound}", at + RATE_HZ)
+    got = np.array(told["samples"])
+    master = page.evaluate("desk.sound.gains.master")
+    assert np.abs(got - master * wanted[at : at + RATE_HZ]).max() < 1e-6
+    assert np.abs(got).max() > 0.01
+    page.evaluate("desk.sound.pause()")
+
+
+def test_a_change_is_heard_without_gap_or_click(page: Page, desk: Served) -> None:
+    """Before the exchange the old machine to the sample, after it the new one, between a fade."""
+    page.evaluate("desk.sound.setGains({ master: 1 }); desk.playFrom(0.2)")
+    until(page, "desk.sound.last.playing && desk.sound.last.at > 0.5 * desk.sound.source.rate_hz")
+    page.evaluate(
+        """() => { const take = desk.sound.take.bind(desk.sound);
+          desk.sound.node.port.onmessage = ({ data }) => {
+            if (data.swapped) desk.swapAt = data.swapAt;
+            take(data); };
+          desk.old = desk.sound.sound; }"""
+    )
+    frames = 5 * RATE_HZ
+    page.evaluate("(frames) => { desk.taped = desk.sound.record(frames); }", frames)
+    page.evaluate("desk.change({ op: 'set', changes: [['rule.1.transpose_cents', 700]] })")
+    told = page.evaluate(
+        """async () => { const t = await desk.taped;
+          return { samples: Array.from(t.tape), at: t.from.at }; }"""
+    )
+    swap, old, new = page.evaluate("[desk.swapAt, desk.old, desk.sound.sound]")
+    at, got = told["at"], np.array(told["samples"])
+    assert old != new
+    assert at < swap < at + frames - FADE
+    last = at + frames
+    chorus = samples(desk, "/api/chorus", last)
+    machines = [samples(desk, f"/api/machine/{n}", last) for n in (old, new)]
+    share = np.clip((np.arange(last) - swap) / FADE, 0.0, 1.0)
+    wanted = chorus[:last] + (1 - share) * machines[0][:last] + share * machines[1][:last]
+    assert np.abs(got - wanted[at:last]).max() < 1e-6
+    assert np.abs(machines[0] - machines[1]).max() > 1e-3, "the two sound different"
+    page.evaluate("desk.sound.pause()")
+    page.evaluate("desk.change({ op: 'undo' })")
+
+
+def test_a_call_left_alone_is_explained_and_answered(page: Page) -> None:
+    page.evaluate(
+        "desk.change({ op: 'set', changes: [['manners.rest_s', 30], ['manners.patience_s', 0]] })"
+    )
+    until(page, "desk.score.silent.size > 0")
+    page.keyboard.press("o")
+    page.wait_for_selector("text=Left alone")
+    silent = page.evaluate("desk.score.selectedPhrase")
+    page.click("text=Answer it")
+    until(page, f"!desk.score.silent.has({silent})")
+    page.wait_for_selector("text=Answered by")
+    page.click("text=Show the rule")
+    assert page.evaluate("desk.shown") == "rules"
+    page.evaluate("desk.change({ op: 'undo' })")
+    page.evaluate("desk.change({ op: 'undo' })")
+
+
+def test_all_is_done_by_keyboard(page: Page) -> None:
+    page.focus("#overlay")
+    page.keyboard.press("]")
+    page.wait_for_selector("#view-call h2")
+    until(page, "desk.score.selected?.kind === 'note'")
+    page.keyboard.press(" ")
+    until(page, "desk.sound.playing")
+    page.keyboard.press(" ")
+    until(page, "!desk.sound.playing")
+    page.focus("#tab-call")
+    page.keyboard.press("ArrowRight")
+    assert page.evaluate("document.activeElement.id") == "tab-rules"
+    rest = page.locator("[data-key='manners.rest_s'] input[type=number]")
+    rest.focus()
+    page.keyboard.press("ArrowUp")
+    until(page, "desk.state.rules.values.manners.rest_s === 1.1")
+    assert (
+        page.evaluate("document.activeElement.closest('.field')?.dataset.key") == "manners.rest_s"
+    )
+    page.focus("#overlay")
+    page.keyboard.press("Control+z")
+    until(page, "desk.state.rules.values.manners.rest_s === 1")
+    page.keyboard.press("b")
+    until(page, "desk.state.rules.slot === 'b'")
+    page.keyboard.press("a")
+    until(page, "desk.state.rules.slot === 'a'")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_no_fault_in_any_view(browser: Browser, desk: Served, scheme: Any) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    context = browser.new_context(
+        viewport={"width": 1280, "height": 800}, color_scheme=scheme, bypass_csp=True
+    )
+    page = context.new_page()
+    page.goto(desk.address)
+    until(page, "!!window.desk?.score?.answer && !!desk.measures.now")
+    page.keyboard.press("o")
+    # What is not of colour is the same in the dark.
+    every = ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]
+    rules = every if scheme == "light" else ["color-contrast", "link-in-text-block"]
+    for view in VIEWS:
+        page.click(f"#tab-{view}")
+        if view == "rules":
+            page.evaluate(
+                "document.querySelectorAll('details').forEach((one) => { one.open = true; })"
+            )
+        if view == "machine":
+            page.wait_for_selector("#clear")
+        found = Axe().run(page, options={"runOnly": rules})
+        told = [
+            (fault["id"], [node["html"][:120] for node in fault["nodes"][:3]])
+            for fault in found.response["violations"]
+        ]
+        assert told == [], (view, scheme)
+    context.close()
+
+
+def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Served) -> None:
+    context = browser.new_context(viewport={"width": 360, "height": 740}, has_touch=True)
+    page = context.new_page()
+    page.goto(desk.address)
+    until(page, "!!window.desk?.score?.answer")
+    for view in VIEWS:
+        page.click(f"#tab-{view}")
+        page.wait_for_timeout(50)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360, view
+    context.close()
+
+
+def test_the_wheel_has_the_pages_files() -> None:
+    page = Path(__file__).parent.parent / "callresp" / "desk" / "page"
+    index = (page / "index.html").read_text(encoding="utf-8")
+    for path in page.glob("*.js"):
+        text = path.read_text(encoding="utf-8")
+        assert "http://" not in text.replace("http://www.w3.org", ""), "no other place is asked"
+        assert "https://" not in text
+        assert "eval(" not in text
+    assert "//" not in index.replace("<!doctype html>", "")
