@@ -1,0 +1,175 @@
+"""The wanted sound, as one or more clips give it.
+
+Goal
+----
+An example is at most some seconds long and often holds several notes. It is cut into
+parts of 0.4 s that overlap by half, since another performance keeps its notes and not its
+timing, and another bird keeps some notes and not others. Each part is looked for a little
+faster and slower, higher and lower than it was given.
+
+Conventions
+-----------
+Spectrograms are band powers, shape ``(frames, BANDS)``, `FRAMES_PER_S` a second, less the
+example's own noise floor; their level means nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.errors import UserError
+from callresp.io.audio import open_recording
+from callresp.scout.spectra import (
+    FRAMES_PER_S,
+    TINY,
+    Grid,
+    analysis,
+    band_edges,
+    band_weights,
+    spectra,
+)
+
+SHORTEST_S, LONGEST_S = 0.05, 10.0
+PART, STEP, PARTS_MAX = 40, 20, 12  # frames, frames, parts
+PITCHES = tuple(2 ** (semitones / 12) for semitones in (-2, -1, 0, 1, 2))
+PACES = (0.87, 0.93, 1.0, 1.075, 1.15)  # lengths against the example's
+# All paces as given, all pitches as given, and a little of both.
+WARPS = (
+    *((pace, 1.0) for pace in PACES),
+    *((1.0, pitch) for pitch in PITCHES if pitch != 1.0),
+    *((pace, pitch) for pace in PACES[1::2] for pitch in PITCHES[1::2]),
+)
+UNWARPED = WARPS.index((1.0, 1.0))
+# Bands that the example reaches to within 30 dB of its loudest, parts to within 15 % of the most.
+ACTIVE_SHARE = 1e-3
+PART_SHARE = 0.15
+OWN_FLOOR_QUANTILE = 0.15
+EDGE_SHARE = 0.01
+
+
+@dataclass(frozen=True)
+class Example:
+    """One clip of the wanted sound.
+
+    Attributes
+    ----------
+    name : str
+    powers : dict
+        Its spectrogram at each of `PITCHES`.
+    active : ndarray of bool
+        Bands that it uses, shape ``(BANDS,)``.
+    parts : tuple of int
+        First frames of its parts.
+    """
+
+    name: str
+    powers: dict[float, Grid]
+    active: npt.NDArray[np.bool_]
+    parts: tuple[int, ...]
+
+    @property
+    def frames(self) -> int:
+        """Its length."""
+        return len(self.powers[1.0])
+
+    @cached_property
+    def band_hz(self) -> tuple[float, float]:
+        """The band that it uses."""
+        edges, used = band_edges(), np.flatnonzero(self.active)
+        return float(edges[used[0]]), float(edges[used[-1] + 1])
+
+    def warped(self, pace: float, pitch: float) -> Grid:
+        """Its spectrogram `pace` times as long and at a pitch."""
+        powers = self.powers[pitch]
+        at = np.linspace(0, len(powers) - 1, max(8, round(len(powers) * pace)))
+        before = np.minimum(at.astype(int), max(0, len(powers) - 2))
+        share = (at - before)[:, None].astype(np.float32)
+        after = np.minimum(before + 1, len(powers) - 1)
+        return np.asarray(powers[before] * (1 - share) + powers[after] * share)
+
+
+def load_example(path: Path, channel: int | None = None) -> Example:
+    """Read an example from a sound file.
+
+    Raises
+    ------
+    UserError
+        When it can't be read, is too short or long, or holds no sound.
+    """
+    recording = open_recording(path, channel)
+    if recording.duration_s > LONGEST_S:
+        raise UserError(
+            f"is {recording.duration_s:.0f} s long, too long for an example",
+            where=str(path),
+            remedy=f"cut out one call, {LONGEST_S:g} s at most",
+        )
+    samples = np.concatenate(list(recording.blocks()))
+    return make_example(samples, recording.sample_rate_hz, path.name, where=str(path))
+
+
+def make_example(
+    samples: npt.NDArray[np.float32], rate_hz: int, name: str = "example", where: str = ""
+) -> Example:
+    """Make an example of samples ``(n,)``.
+
+    Raises
+    ------
+    UserError
+        When they are too few, or silent.
+    """
+    if len(samples) < SHORTEST_S * rate_hz:
+        raise UserError(
+            f"is shorter than {SHORTEST_S:g} s", where=where or name, remedy="give a whole call"
+        )
+    own = analysis(rate_hz)
+    rim = np.zeros(own.size // 2, np.float32)
+    padded = np.concatenate([rim, samples.astype(np.float32), rim])
+    count = int((len(padded) - own.size) * FRAMES_PER_S / rate_hz) + 1
+    starts = np.arange(count) * rate_hz // FRAMES_PER_S
+    bins = spectra(np.lib.stride_tricks.sliding_window_view(padded, own.size)[starts], own)
+    plain = bins @ own.weights
+    if plain.max() <= TINY:
+        raise UserError("holds no sound", where=where or name, remedy="give a whole call")
+    first, last = _sounding(_less_floor(plain))
+    powers = {pitch: _less_floor(bins @ _raised(rate_hz, own.size, pitch, len(own.weights)))
+              [first:last] for pitch in PITCHES}
+    active = powers[1.0].max(axis=0) > ACTIVE_SHARE * powers[1.0].max()
+    return Example(name, powers, active, _parts(powers[1.0]))
+
+
+def _raised(rate_hz: int, size: int, pitch: float, bins: int) -> Grid:
+    return band_weights(rate_hz, size, band_edges(), pitch)[:bins].astype(np.float32)
+
+
+def _less_floor(powers: Grid) -> Grid:
+    floor = np.quantile(powers, OWN_FLOOR_QUANTILE, axis=0)
+    return np.maximum(powers - 2 * floor, 0).astype(np.float32)
+
+
+def _sounding(powers: Grid) -> tuple[int, int]:
+    """First and last frame of the sound, quiet ends left out."""
+    energy = powers.sum(axis=1)
+    loud = np.flatnonzero(energy > EDGE_SHARE * np.quantile(energy, 0.95))
+    if len(loud) == 0:
+        return 0, len(powers)
+    return max(0, int(loud[0]) - 2), min(len(powers), int(loud[-1]) + 3)
+
+
+def _parts(powers: Grid) -> tuple[int, ...]:
+    """First frames of the parts that hold most, spread over the example."""
+    starts = np.arange(0, max(1, len(powers) - PART + 1), STEP)
+    held = np.array([np.log1p(powers[at : at + PART] / (powers.max() * ACTIVE_SHARE)).sum()
+                     for at in starts])
+    order = [int(starts[n]) for n in np.argsort(-held) if held[n] > PART_SHARE * held.max()]
+    kept: list[int] = []
+    for apart in (PART, STEP):
+        for at in order:
+            if len(kept) < PARTS_MAX and all(abs(at - other) >= apart for other in kept):
+                kept.append(at)
+    return tuple(sorted(kept))
+

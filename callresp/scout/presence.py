@@ -1,0 +1,333 @@
+"""Is the wanted sound in a recording, when, and how sure is that?
+
+Method
+------
+A recording is taken in chunks of some minutes, so that memory does not grow with it. Each
+chunk's noise is learnt anew; each window of five seconds is held against each example by
+several kinds of evidence, which are weighed into the logarithm of odds. Where the odds are
+for it, the places at which the example fits best are its calls.
+
+Conventions
+-----------
+- Confidence is the probability that the sound is there, for a recording that is as likely to
+  hold it as not. The longer it is, the more windows may be mistaken: for each doubling,
+  `DOUBT` times the logarithm of 2 is taken off the odds.
+- The score of a call is its own probability. A recording without the sound has no calls.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from callresp.io.audio import Progress, Recording
+from callresp.scout.evidence import CELL, KINDS, Likeness, Values
+from callresp.scout.examples import WARPS, Example
+from callresp.scout.matching import SLACK, Fit, Matcher
+from callresp.scout.spectra import (
+    BANDS,
+    FRAMES_PER_S,
+    Grid,
+    NoiseModel,
+    analysis,
+    noise_model,
+    powers_of,
+)
+from callresp.scout.strangers import strangers
+
+CHUNK = 70 * CELL  # frames, just under three minutes
+# Learning a noise takes some seconds: a rest that is shorter is judged by the noise before it.
+LEARN = 20 * FRAMES_PER_S
+WEIGHTS = dict(zip(KINDS, (0.94, 0.21, 0.26, 0.18, 0.18, 0.76), strict=True))
+OFFSET = -2.7
+SPREAD_LEAST = 0.05
+DOUBT = 0.75
+# A call in a recording that holds some is doubted less: at most so much.
+CALL_DOUBT = 1.5
+# Calls begin no closer to each other than this share of the example.
+APART = 0.6
+LEAST_SCORE = 0.5
+CONSIDERED = 0.0  # odds below which no place is looked for
+PACES_OF_WARPS = tuple(pace for pace, _ in WARPS)
+
+
+class Call(msgspec.Struct, frozen=True, kw_only=True):
+    """One call: seconds from the start of the recording, and its probability."""
+
+    onset_s: float
+    offset_s: float
+    score: float
+
+
+class Presence(msgspec.Struct, frozen=True, kw_only=True):
+    """What one recording holds of the wanted sound."""
+
+    path: str
+    place: str | None = None
+    start: str | None = None
+    duration_s: float
+    present: bool
+    confidence: float
+    calls: tuple[Call, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """An example, and what strangers reach of each kind of evidence."""
+
+    example: Example
+    mean: Values
+    spread: Values
+
+    def odds(self, evidence: Values) -> Values:
+        """Logarithm of the odds for each row of evidence ``(n, len(KINDS))``."""
+        own = (evidence - self.mean) / (self.spread + SPREAD_LEAST)
+        return np.asarray(own @ np.array(list(WEIGHTS.values())) + OFFSET)
+
+
+def wanted(example: Example) -> Wanted:
+    """Hold an example against strangers; takes about a second."""
+    reached = []
+    for samples, rate_hz in strangers(example.band_hz):
+        (powers,) = powers_of([samples], rate_hz, CHUNK)
+        noise = noise_model(powers, analysis(rate_hz).degrees)
+        stretch = Stretch(powers, 0, len(powers), noise)
+        reached.append(_Judge(example, noise).evidence(stretch).max(axis=0))
+    return Wanted(example, np.mean(reached, axis=0), np.std(reached, axis=0))
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Frames of a recording: those from `first` to `last` are judged, the others are around."""
+
+    powers: Grid
+    first: int
+    last: int
+    noise: NoiseModel
+
+
+class _Judge:
+    """One example over one noise."""
+
+    def __init__(self, example: Example, noise: NoiseModel) -> None:
+        self.example = example
+        self._noise = noise
+        self._matcher = Matcher(example, noise)
+        self.likeness = Likeness(example, noise)
+        self.lead = 0
+        self.fit: Fit | None = None
+
+    def evidence(self, stretch: Stretch) -> Values:
+        """Evidence in each cell of a stretch; keeps what it was found by."""
+        length = self.example.frames
+        # Calls that have begun before the first frame are looked for, too.
+        ahead = -(-max(0, length - stretch.first) // SLACK) * SLACK
+        ahead += -(stretch.first + ahead) % SLACK
+        rim = np.zeros((ahead, BANDS), np.float32)
+        above = np.concatenate([rim, self._noise.above(stretch.powers)])
+        self.lead = ahead + stretch.first
+        self.fit = self._matcher.fit(above)
+        judged = self.lead + stretch.last - stretch.first
+        return self.likeness.windows(self.fit, above[: judged + CELL], self.lead)[
+            : max(1, -(-(stretch.last - stretch.first) // CELL))
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """Where an example may be: frames of the recording, and its odds."""
+
+    first: int
+    last: int
+    odds: float
+    example: int = 0
+
+
+def judged(sought: Sequence[Wanted], stretch: Stretch, at: int) -> tuple[Values, list[Candidate]]:
+    """Odds in each cell of a stretch, by the example that fits best there, and candidates.
+
+    Parameters
+    ----------
+    sought
+        The examples.
+    stretch
+        What is judged.
+    at
+        Frame of the recording that the stretch's `first` is.
+
+    Returns
+    -------
+    odds, candidates
+        Logarithms of odds, shape ``(cells,)``; candidates may overlap each other.
+    """
+    best: Values | None = None
+    found: list[Candidate] = []
+    for number, one in enumerate(sought):
+        judge = _Judge(one.example, stretch.noise)
+        evidence = judge.evidence(stretch)
+        odds = one.odds(evidence)
+        best = odds if best is None else np.maximum(best, odds)
+        likely = np.flatnonzero(odds > CONSIDERED)
+        for first, last, value in _placed(one, judge, evidence, likely):
+            found.append(Candidate(at + first, at + last, value, number))
+    assert best is not None
+    return best, found
+
+
+def _placed(
+    one: Wanted, judge: _Judge, evidence: Values, likely: npt.NDArray[np.intp]
+) -> Iterator[tuple[int, int, float]]:
+    """Places where the example fits best within each likely window, frames from its stretch."""
+    fit, length = judge.fit, one.example.frames
+    assert fit is not None
+    track = fit.whole.max(axis=0)
+    apart = max(1, round(APART * length / SLACK))
+    for cell in likely:
+        begin = (judge.lead + CELL * int(cell) - length // 2) // SLACK
+        window = slice(max(0, begin), max(1, begin + 2 * CELL // SLACK))
+        own = track[window].copy()
+        for _ in range(len(own) // apart + 1):
+            peak = int(own.argmax()) if len(own) else 0
+            if not len(own) or own[peak] <= 0:
+                break
+            step = window.start + peak
+            here = np.concatenate([judge.likeness.near(fit, step), evidence[cell, 4:]])
+            odds = float(one.odds(here[None])[0])
+            if odds <= CONSIDERED:
+                break
+            pace = PACES_OF_WARPS[int(fit.whole[:, step].argmax())]
+            first = step * SLACK - judge.lead
+            yield first, first + max(1, round(length * pace)), odds
+            own[max(0, peak - apart) : peak + apart + 1] = 0
+
+
+def apart(candidates: Iterable[Candidate]) -> list[Candidate]:
+    """The likeliest of candidates that lie together, in order of time."""
+    kept: list[Candidate] = []
+    for one in sorted(candidates, key=lambda item: -item.odds):
+        length = one.last - one.first
+        if all(
+            min(one.last, other.last) - max(one.first, other.first)
+            <= (1 - APART) * min(length, other.last - other.first)
+            for other in kept
+        ):
+            kept.append(one)
+    return sorted(kept, key=lambda item: item.first)
+
+
+def probability(odds: float) -> float:
+    """Of the logarithm of odds."""
+    return 1 / (1 + math.exp(-min(max(odds, -30.0), 30.0)))
+
+
+def doubt(cells: int) -> float:
+    """What is taken off the odds of a recording of so many cells."""
+    return DOUBT * math.log(max(1.0, cells / 2))
+
+
+def scan(
+    recording: Recording,
+    sought: Sequence[Wanted],
+    *,
+    place: str | None = None,
+    start: datetime | None = None,
+    progress: Progress | None = None,
+) -> Presence:
+    """Look for the wanted sound in a recording.
+
+    Parameters
+    ----------
+    recording
+        Any length and rate; read once, block by block.
+    sought
+        Examples of one sound, from `wanted`.
+    place, start
+        Where and when it was recorded, if known.
+    progress
+        Called with the share done.
+
+    Raises
+    ------
+    UserError
+        When the recording can't be read.
+    """
+    rate_hz = recording.sample_rate_hz
+    around = CELL + max(one.example.frames for one in sought) * 2 + 64
+    powers = powers_of(_told(recording, progress), rate_hz, CHUNK)
+    odds: list[Values] = []
+    found: list[Candidate] = []
+    for at, stretch in stretches(powers, analysis(rate_hz).degrees, around):
+        of_cells, candidates = judged(sought, stretch, at)
+        odds.append(of_cells)
+        found += candidates
+    duration_s = recording.health.samples / rate_hz
+    every = np.concatenate(odds) if odds else np.full(1, OFFSET)
+    off = doubt(len(every))
+    confidence = probability(float(every.max()) - off)
+    present = confidence >= LEAST_SCORE
+    off = min(off, CALL_DOUBT)
+    calls = [
+        Call(
+            onset_s=round(max(0.0, one.first / FRAMES_PER_S), 2),
+            offset_s=round(min(duration_s, one.last / FRAMES_PER_S), 2),
+            score=round(probability(one.odds - off), 4),
+        )
+        for one in apart(found)
+        if present
+        and probability(one.odds - off) >= LEAST_SCORE and one.first / FRAMES_PER_S < duration_s
+    ]
+    return Presence(
+        path=str(recording.path),
+        place=place,
+        start=None if start is None else start.isoformat(),
+        duration_s=round(duration_s, 3),
+        present=present,
+        confidence=round(confidence, 4),
+        calls=tuple(calls),
+    )
+
+
+def _told(recording: Recording, progress: Progress | None) -> Iterator[Grid]:
+    taken = 0
+    for block in recording.blocks():
+        yield block
+        taken += len(block)
+        if progress is not None:
+            progress(min(1.0, taken / max(1, recording.frames)))
+
+
+def stretches(
+    powers: Iterable[Grid], degrees: Values, around: int
+) -> Iterator[tuple[int, Stretch]]:
+    """Chunks of frames with what lies around them, each with the number of its first frame.
+
+    Parameters
+    ----------
+    powers
+        Band powers, chunk by chunk.
+    degrees
+        Of the noise in each band.
+    around
+        Frames that are wanted before and after each chunk.
+    """
+    before = np.zeros((0, BANDS), np.float32)
+    waiting = np.zeros((0, BANDS), np.float32)
+    noise: NoiseModel | None = None
+    at = 0
+    for following in itertools.chain(powers, [before]):
+        if len(waiting):
+            if noise is None or len(waiting) >= LEARN:
+                noise = noise_model(waiting, degrees)
+            joined = np.concatenate([before, waiting, following[:around]])
+            yield at, Stretch(joined, len(before), len(before) + len(waiting), noise)
+            at += len(waiting)
+            before = np.concatenate([before, waiting])[-around:]
+        waiting = following
