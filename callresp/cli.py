@@ -49,6 +49,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "measure": ("strike_test", "Measure the strikers in a recorded strike test."),
     "sheet": ("palette", "Draw a palette as a page for the workshop wall."),
     "wiring": ("wiring", "Print a machine's wiring: fuses, wires, parts, pins, what to measure."),
+    "scout": ("scout", "Say whether a sound is here, when, and how sure that is."),
     "stream": ("stream", "Send a plan to the board on a port."),
     "play": ("play", "Play the strikers by hand: MIDI or the computer's keys."),
     "live": ("live", "Listen to a place and answer it, all day."),

@@ -29,6 +29,7 @@ ROOMS = (
     "firmware",
     "link",
     "strike_test",
+    "scout",
     "plan",
     "reply",
     "rhythm",

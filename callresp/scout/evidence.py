@@ -103,14 +103,16 @@ class Likeness:
         given = _paired_max(_by_cell(fit.parts[UNWARPED], begin, cells))
         colour, rhythm = _paired_sum(found.colour), _paired_sum(found.rhythm)
         return fisher(
-            np.column_stack([
-                _paired_max(whole),
-                parts.mean(axis=0),
-                parts.max(axis=0),
-                given.mean(axis=0),
-                _alike(colour, self._colour),
-                _alike(rhythm.reshape(cells, -1), self._rhythm.ravel()),
-            ])
+            np.column_stack(
+                [
+                    _paired_max(whole),
+                    parts.mean(axis=0),
+                    parts.max(axis=0),
+                    given.mean(axis=0),
+                    _alike(colour, self._colour),
+                    _alike(rhythm.reshape(cells, -1), self._rhythm.ravel()),
+                ]
+            )
         )
 
     def near(self, fit: Fit, step: int) -> Values:
@@ -128,13 +130,14 @@ def _by_cell(tracks: Grid, begin: int, cells: int) -> Grid:
     need = begin + cells * CELL_STEPS
     front, back = max(0, -begin), max(0, need - tracks.shape[1])
     filled = np.pad(tracks, ((0, 0), (front, back)), constant_values=-1.0 / CELL)
-    return filled[:, begin + front : need + front].reshape(len(tracks), cells, -1).max(axis=2)
+    inside = filled[:, begin + front : need + front].reshape(len(tracks), cells, -1)
+    return np.asarray(inside.max(axis=2))
 
 
 def _paired_max(cells: Grid) -> Grid:
     """The more of each cell and the next."""
     following = np.concatenate([cells[..., 1:], cells[..., -1:]], axis=-1)
-    return np.maximum(cells, following)
+    return np.asarray(np.maximum(cells, following))
 
 
 def _paired_sum(cells: Grid) -> Grid:

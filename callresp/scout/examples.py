@@ -136,8 +136,10 @@ def make_example(
     if plain.max() <= TINY:
         raise UserError("holds no sound", where=where or name, remedy="give a whole call")
     first, last = _sounding(_less_floor(plain))
-    powers = {pitch: _less_floor(bins @ _raised(rate_hz, own.size, pitch, len(own.weights)))
-              [first:last] for pitch in PITCHES}
+    powers = {
+        pitch: _less_floor(bins @ _raised(rate_hz, own.size, pitch, len(own.weights)))[first:last]
+        for pitch in PITCHES
+    }
     active = powers[1.0].max(axis=0) > ACTIVE_SHARE * powers[1.0].max()
     return Example(name, powers, active, _parts(powers[1.0]))
 
@@ -148,7 +150,7 @@ def _raised(rate_hz: int, size: int, pitch: float, bins: int) -> Grid:
 
 def _less_floor(powers: Grid) -> Grid:
     floor = np.quantile(powers, OWN_FLOOR_QUANTILE, axis=0)
-    return np.maximum(powers - 2 * floor, 0).astype(np.float32)
+    return np.asarray(np.maximum(powers - 2 * floor, 0), dtype=np.float32)
 
 
 def _sounding(powers: Grid) -> tuple[int, int]:
@@ -163,8 +165,9 @@ def _sounding(powers: Grid) -> tuple[int, int]:
 def _parts(powers: Grid) -> tuple[int, ...]:
     """First frames of the parts that hold most, spread over the example."""
     starts = np.arange(0, max(1, len(powers) - PART + 1), STEP)
-    held = np.array([np.log1p(powers[at : at + PART] / (powers.max() * ACTIVE_SHARE)).sum()
-                     for at in starts])
+    held = np.array(
+        [np.log1p(powers[at : at + PART] / (powers.max() * ACTIVE_SHARE)).sum() for at in starts]
+    )
     order = [int(starts[n]) for n in np.argsort(-held) if held[n] > PART_SHARE * held.max()]
     kept: list[int] = []
     for apart in (PART, STEP):
@@ -172,4 +175,3 @@ def _parts(powers: Grid) -> tuple[int, ...]:
             if len(kept) < PARTS_MAX and all(abs(at - other) >= apart for other in kept):
                 kept.append(at)
     return tuple(sorted(kept))
-

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft
 
-from callresp.scout.examples import PACES, PART, WARPS, Example
+from callresp.scout.examples import PART, WARPS, Example
 from callresp.scout.spectra import Grid, NoiseModel
 
 # Frames that are taken together, so that a part may come a little early or late.
@@ -67,8 +67,11 @@ def templates(example: Example, noise: NoiseModel) -> tuple[Grid, npt.NDArray[np
     for pace, pitch in WARPS:
         above = example.warped(pace, pitch)[:, active] / floor
         flat = above.ravel()
-        top = flat[np.argpartition(flat, -max(1, flat.size // TOP_SHARE))
-                   [-max(1, flat.size // TOP_SHARE):]].mean()
+        top = flat[
+            np.argpartition(flat, -max(1, flat.size // TOP_SHARE))[
+                -max(1, flat.size // TOP_SHARE) :
+            ]
+        ].mean()
         whole = np.log1p(above * (10 ** (GAIN_DB / 10) / max(2 * float(top), 1e-30))) / spread
         for first in example.parts:
             begin = round(first * pace)
@@ -90,11 +93,6 @@ class Matcher:
         # Shape (bins, bands, templates): one product of matrices for each bin.
         spectrum = scipy.fft.rfft(bank, FFT, axis=1)
         self._bank = np.ascontiguousarray(spectrum.conj().transpose(1, 2, 0))
-
-    @property
-    def reach(self) -> int:
-        """Frames after a moment that its fit depends on."""
-        return round(self.example.frames * PACES[-1]) + self._longest + SLACK
 
     def fit(self, above: Grid) -> Fit:
         """Fit to frames ``(n, BANDS)`` that stand above noise.

@@ -22,7 +22,6 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 
 import msgspec
 import numpy as np
@@ -53,7 +52,8 @@ DOUBT = 0.75
 # A call in a recording that holds some is doubted less: at most so much.
 CALL_DOUBT = 1.5
 # Calls begin no closer to each other than this share of the example.
-APART = 0.6
+APART = 0.8
+BESIDE = 0.7  # of its odds: what overlaps a call and has less is a part of it
 LEAST_SCORE = 0.5
 CONSIDERED = 0.0  # odds below which no place is looked for
 PACES_OF_WARPS = tuple(pace for pace, _ in WARPS)
@@ -210,17 +210,21 @@ def _placed(
 
 
 def apart(candidates: Iterable[Candidate]) -> list[Candidate]:
-    """The likeliest of candidates that lie together, in order of time."""
+    """The likeliest of candidates that lie together, in order of time.
+
+    A strong call is found faintly beside itself, too, where some of its notes fit others.
+    """
     kept: list[Candidate] = []
     for one in sorted(candidates, key=lambda item: -item.odds):
-        length = one.last - one.first
-        if all(
-            min(one.last, other.last) - max(one.first, other.first)
-            <= (1 - APART) * min(length, other.last - other.first)
-            for other in kept
-        ):
+        if not any(_same(one, other) for other in kept):
             kept.append(one)
     return sorted(kept, key=lambda item: item.first)
+
+
+def _same(weaker: Candidate, stronger: Candidate) -> bool:
+    shared = min(weaker.last, stronger.last) - max(weaker.first, stronger.first)
+    length = min(weaker.last - weaker.first, stronger.last - stronger.first)
+    return shared > (1 - APART) * length or (shared > 0 and weaker.odds < BESIDE * stronger.odds)
 
 
 def probability(odds: float) -> float:
@@ -282,7 +286,8 @@ def scan(
         )
         for one in apart(found)
         if present
-        and probability(one.odds - off) >= LEAST_SCORE and one.first / FRAMES_PER_S < duration_s
+        and probability(one.odds - off) >= LEAST_SCORE
+        and one.first / FRAMES_PER_S < duration_s
     ]
     return Presence(
         path=str(recording.path),

@@ -42,6 +42,8 @@ ABOVE_NEIGHBOURS = 2.5
 NEIGHBOURS = 17
 AT_ONCE = 64
 TINY = 1e-20
+UNHEARD = 1e9  # spread of a band of which nothing is known: it then counts for nothing
+LEAST_FLOOR = 1e-12  # about what a recording of 16 bits can hold
 LEARN_FROM = 2000  # frames, evenly spread, that a floor is learnt from
 
 
@@ -90,12 +92,16 @@ def analysis(rate_hz: int) -> Analysis:
     window = np.hanning(size + 1)[:-1]
     weights = band_weights(rate_hz, size, band_edges())
     # Hann spreads noise over 1.5 bins: neighbours are not independent of each other.
-    degrees = np.maximum((weights.sum(axis=0) ** 2 / np.maximum((weights**2).sum(axis=0), TINY))
-                         / 1.5, 1.0)
+    degrees = np.maximum(
+        (weights.sum(axis=0) ** 2 / np.maximum((weights**2).sum(axis=0), TINY)) / 1.5, 1.0
+    )
     scale = 2.0 / window.sum()
     used = int(np.flatnonzero(weights.any(axis=1))[-1]) + 1
     return Analysis(
-        rate_hz, size, (window * scale).astype(np.float32), weights[:used].astype(np.float32),
+        rate_hz,
+        size,
+        (window * scale).astype(np.float32),
+        weights[:used].astype(np.float32),
         degrees,
     )
 
@@ -219,16 +225,22 @@ def noise_model(powers: Grid, degrees: npt.NDArray[np.float64]) -> NoiseModel:
     sounding = powers[:: max(1, len(powers) // LEARN_FROM)]
     sounding = sounding[sounding.sum(axis=1) > 1e-14]
     if len(sounding) == 0:
-        floor = np.full(BANDS, 1e-12)
+        floor = np.full(BANDS, LEAST_FLOOR)
     else:
         floor = np.quantile(sounding, FLOOR_QUANTILE, axis=0) / facts[:, 0]
-    floor = np.maximum(floor, 1e-13)
+    heard = np.flatnonzero(powers.any(axis=0))
+    floor = np.maximum(floor, LEAST_FLOOR)
     widths = np.diff(band_edges())
     density = np.log(floor / widths)
-    around = scipy.ndimage.percentile_filter(density, 40, size=NEIGHBOURS, mode="nearest")
+    if len(heard):
+        # Bands beyond the sample rate's reach hold nothing to compare a neighbour with.
+        density = np.interp(np.arange(BANDS), heard, density[heard])
+    around = scipy.ndimage.median_filter(density, size=NEIGHBOURS, mode="nearest")
     density = np.minimum(density, around + np.log(ABOVE_NEIGHBOURS))
+    spread = np.full(BANDS, UNHEARD)
+    spread[heard] = facts[heard, 2]
     return NoiseModel(
         (np.exp(density) * widths).astype(np.float32),
         facts[:, 1].astype(np.float32),
-        facts[:, 2].astype(np.float32),
+        spread.astype(np.float32),
     )

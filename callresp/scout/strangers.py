@@ -16,7 +16,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from callresp.scene.recipe import Recipe, Singer
+from callresp.scene.recipe import Recipe, Shape, Singer
 from callresp.scene.render import render
 from callresp.scout.spectra import Grid
 
@@ -25,7 +25,7 @@ SNR_DB = (0.0, -10.0)
 WIDE_HZ = (700.0, 8000.0)
 NARROWEST = 1.5  # ratio of the ends of a stranger's band
 # Shapes of notes, how many syllables to a bout, their length in ms.
-SINGERS = (
+SINGERS: tuple[tuple[tuple[Shape, ...], tuple[int, int], tuple[float, float]], ...] = (
     (("whistle", "arch"), (4, 8), (100.0, 300.0)),
     (("sweep", "whistle"), (8, 16), (30.0, 120.0)),
     (("trill", "buzz"), (6, 12), (25.0, 90.0)),
@@ -38,8 +38,16 @@ SINGERS = (
 def _alone(number: int, low_hz: float, high_hz: float) -> tuple[Grid, int]:
     shapes, notes, note_ms = SINGERS[number % len(SINGERS)]
     singer = Singer(
-        voice="A", shapes=shapes, band_hz=(low_hz, high_hz), syllables=6, notes=notes,
-        note_ms=note_ms, gap_ms=(20.0, 150.0), rest_s=(0.3, 1.0), per_s=(8.0, 20.0), distance_m=8.0,
+        voice="A",
+        shapes=shapes,
+        band_hz=(low_hz, high_hz),
+        syllables=6,
+        notes=notes,
+        note_ms=note_ms,
+        gap_ms=(20.0, 150.0),
+        rest_s=(0.3, 1.0),
+        per_s=(8.0, 20.0),
+        distance_m=8.0,
     )
     scene = render(Recipe(name="stranger", seconds=SECONDS, seed=4100 + number, singer=(singer,)))
     return scene.samples.astype(np.float32), scene.sample_rate_hz

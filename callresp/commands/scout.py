@@ -1,0 +1,184 @@
+"""``callresp scout``: is a wanted sound in recordings, or in the air now?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
+from callresp.errors import UserError
+from callresp.io.audio import Waveform, open_recording
+from callresp.io.starttime import start_of
+
+if TYPE_CHECKING:
+    from callresp.scout.presence import Presence, Wanted
+
+SOUNDS = (".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64", ".rf64")
+CAUTIONS = (
+    "ask for the permits of the place, and whose land it is, before you go there or set anything"
+    " down; play nothing back to find out; local law goes before anything said here"
+)
+
+
+@click.command(name="scout")
+@click.argument("recordings", nargs=-1, type=click.Path(path_type=Path, allow_dash=True))
+@click.option("--like", type=PATH, multiple=True, help="A clip of the wanted sound; several help.")
+@click.option(
+    "--matches",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Keep the best three matches of each recording here, as pictures and short sounds.",
+)
+@options.channel
+@click.option("--start", help="When a recording began (ISO 8601); else from its name or header.")
+@options.json("One JSON object a recording, nothing else.")
+def command(**given: Any) -> None:
+    """Say whether a sound is here, when, and how sure that is.
+
+    The wanted sound is given by one clip or more of 0.05 to 10 s: one call
+    with little else in it. Each recording is told present or not with a
+    confidence from 0 to 1; 0.8 means that four of five such are right.
+    Folders stand for the sound files in them. Status 0 when it was found
+    somewhere, 1 when nowhere or when a recording needs a look.
+
+    \b
+    Examples:
+      callresp scout dawn.wav --like call.wav
+      callresp scout night/ --like call.wav --like other-call.wav --matches best
+      callresp scout *.wav --like call.wav --json | jq '.path, .confidence'
+    """
+    run(ScoutOptions(**given))
+
+
+@dataclass(frozen=True, slots=True)
+class ScoutOptions:
+    """The command's options, by their parameter names."""
+
+    recordings: tuple[Path, ...]
+    like: tuple[Path, ...]
+    matches: Path | None
+    channel: int | None
+    start: str | None
+    as_json: bool
+
+
+def run(given: ScoutOptions) -> None:
+    """Look for the sound in every recording."""
+    from callresp.scout.presence import scan
+
+    if not given.recordings:
+        raise UserError("no recording given", remedy="name sound files or folders of them")
+    files = sound_files(given.recordings)
+    sought = examples(given.like)
+    found_any = False
+    for path in files:
+        source = open_recording(path, given.channel)
+        with ui.progress(f"scouting {path.name}") as advance:
+            found = scan(
+                source, sought, place=path.parent.name or None,
+                start=start_of(path, given.start), progress=advance,
+            )  # fmt: skip
+        for warning in source.warnings:
+            ui.look(f"{path}: {warning}")
+        found_any = found_any or found.present
+        if given.as_json:
+            ui.emit(found)
+        else:
+            print_found(found)
+        if given.matches is not None:
+            keep_matches(given.matches, path, given.channel, found, sought, given.like)
+    if not given.as_json and found_any:
+        ui.warn(CAUTIONS)
+    if not found_any:
+        click.get_current_context().exit(1)
+
+
+def examples(like: Sequence[Path]) -> list[Wanted]:
+    """The examples, each held against strangers.
+
+    Raises
+    ------
+    UserError
+        When none is given, or one can't be used.
+    """
+    from callresp.scout.examples import load_example
+    from callresp.scout.presence import wanted
+
+    if not like:
+        raise UserError(
+            "no example of the wanted sound", argument="like", remedy="give a clip of it"
+        )
+    loaded = [load_example(path) for path in like]
+    with ui.progress("learning the sound") as advance:
+        found = []
+        for number, example in enumerate(loaded, start=1):
+            found.append(wanted(example))
+            advance(number / len(loaded))
+    return found
+
+
+def sound_files(given: Iterable[Path]) -> list[Path]:
+    """Sound files, those of folders in order of their names.
+
+    Raises
+    ------
+    UserError
+        When a folder holds none.
+    """
+    files: list[Path] = []
+    for path in given:
+        if not path.is_dir():
+            files.append(path)
+            continue
+        inside = sorted(
+            one for one in path.rglob("*") if one.suffix.lower() in SOUNDS and one.is_file()
+        )
+        if not inside:
+            raise UserError("holds no sound files", where=str(path), remedy="name another folder")
+        files += inside
+    return files
+
+
+def print_found(found: Presence) -> None:
+    """Tell a person what one recording holds."""
+    told = "here" if found.present else "not here"
+    ui.say(f"{found.path}: {told}, confidence {found.confidence:.2f}, {_counted(found)}")
+    for call in found.calls[:5]:
+        ui.say(f"  {call.onset_s:8.2f} to {call.offset_s:.2f} s   {call.score:.2f}")
+    if len(found.calls) > 5:
+        ui.say(f"  and {len(found.calls) - 5} more; --json lists all")
+
+
+def _counted(found: Presence) -> str:
+    calls = len(found.calls)
+    hourly = calls * 3600 / max(found.duration_s, 1.0)
+    pace = f" ({hourly:.0f} an hour)" if calls and found.duration_s >= 300 else ""
+    return f"{calls} call{'' if calls == 1 else 's'}{pace} in {found.duration_s:.0f} s"
+
+
+def keep_matches(
+    folder: Path,
+    path: Path,
+    channel: int | None,
+    found: Presence,
+    sought: Sequence[Wanted],
+    like: Sequence[Path],
+) -> None:
+    """Write the best matches of a recording, each as a picture and as a short sound."""
+    from callresp.plots.match import draw_match
+    from callresp.scout.matches import best_matches
+
+    example = open_recording(like[0])
+    for number, match in enumerate(best_matches(open_recording(path, channel), found.calls), 1):
+        stem = folder / f"{path.stem}.match-{number}"
+        folder.mkdir(parents=True, exist_ok=True)
+        picture = ui.target(Path(f"{stem}.png"), path, *like, writes="picture")
+        sound = ui.target(Path(f"{stem}.wav"), path, *like, writes="sound file")
+        Waveform(match.samples, match.sample_rate_hz).write(sound)
+        title = f"{path.name}, {match.call.onset_s:.1f} s"
+        draw_match(picture, match, example, sought[0].example.band_hz, title)
+        ui.warn(f"wrote {picture} and {sound}")

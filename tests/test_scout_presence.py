@@ -1,0 +1,181 @@
+"""Presence: the wanted sound is found where it is, and not in other birds, noise or weather."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from click.testing import CliRunner
+
+from callresp.cli import cli
+from callresp.errors import UserError
+from callresp.io.audio import Waveform, write_wav
+from callresp.scout import presence, spectra
+from callresp.scout.evidence import CELL
+from callresp.scout.examples import Example, make_example
+from callresp.scout.presence import Wanted, scan, wanted
+from callresp.scout.strangers import pink_noise
+
+RATE_HZ = 24_000
+Wave = npt.NDArray[np.float32]
+
+
+def song(pace: float = 1.0, pitch: float = 1.0) -> Wave:
+    """Five sweeps and a trill, 1.4 s."""
+    notes = []
+    for first_hz, last_hz, length_s in (
+        (3000, 5000, 0.15), (5000, 3200, 0.12), (2500, 2500, 0.2), (4000, 6000, 0.1),
+        (6000, 4200, 0.14), (3500, 3600, 0.2),
+    ):  # fmt: skip
+        count = int(length_s * pace * RATE_HZ)
+        hertz = pitch * np.linspace(first_hz, last_hz, count)
+        tone = np.sin(2 * np.pi * np.cumsum(hertz) / RATE_HZ) * np.hanning(count) ** 0.5
+        notes += [tone, np.zeros(int(0.08 * pace * RATE_HZ))]
+    return np.concatenate(notes).astype(np.float32)
+
+
+def stranger() -> Wave:
+    """Another song in the same band, 1.5 s."""
+    time_s = np.arange(int(1.5 * RATE_HZ)) / RATE_HZ
+    hertz = 4200 + 900 * np.sin(2 * np.pi * 9 * time_s)
+    on = np.sin(2 * np.pi * 2.2 * time_s) > -0.3
+    return np.asarray(np.sin(2 * np.pi * np.cumsum(hertz) / RATE_HZ) * on, dtype=np.float32)
+
+
+def place(seconds: float, snr_db: float, calls: dict[float, Wave], seed: int = 1) -> Wave:
+    """Calls at their seconds over pink noise; the SNR is that of a call over the whole band."""
+    noise = pink_noise(int(seconds * RATE_HZ), RATE_HZ, seed)
+    for at_s, call in calls.items():
+        first = int(at_s * RATE_HZ)
+        power = float(np.mean(call.astype(float) ** 2))
+        noise[first : first + len(call)] += call * np.float32(np.sqrt(10 ** (snr_db / 10) / power))
+    return noise * np.float32(0.5 / np.abs(noise).max())
+
+
+@cache
+def sought() -> Wanted:
+    return wanted(make_example(song(), RATE_HZ))
+
+
+def found(samples: Wave) -> presence.Presence:
+    return scan(Waveform(samples, RATE_HZ), [sought()])
+
+
+@pytest.mark.parametrize(("snr_db", "pace", "pitch"), [
+    (0, 1, 1), (-10, 1, 1), (-15, 1, 1), (0, 1.15, 1), (0, 0.87, 1), (0, 1, 2 ** (2 / 12)),
+])  # fmt: skip
+def test_a_call_is_found_where_it_is(snr_db: float, pace: float, pitch: float) -> None:
+    told = found(place(12, snr_db, {3.0: song(pace, pitch)}))
+    assert told.present
+    assert [call.onset_s for call in told.calls] == [pytest.approx(3.0, abs=0.25)]
+    assert told.calls[0].offset_s == pytest.approx(3.0 + 1.4 * pace, abs=0.35)
+
+
+def test_every_call_is_counted_once_across_chunks(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(presence, "CHUNK", 5 * CELL)
+    at = [2.0, 11.9, 25.2, 38.0, 44.0]
+    told = found(place(50, 3, dict.fromkeys(at, song())))
+    assert [round(call.onset_s) for call in told.calls] == [round(one) for one in at]
+
+
+def test_other_birds_and_noise_are_not_it() -> None:
+    assert not found(place(20, 5, {2.0: stranger(), 9.0: stranger()})).present
+    assert not found(place(30, 0, {})).present
+    assert not found(np.zeros(5 * RATE_HZ, np.float32)).present
+
+
+def test_a_call_under_another_bird_is_found() -> None:
+    both = song() + 0.8 * stranger()[: len(song())]
+    assert found(place(8, 0, {3.0: both})).present
+
+
+def test_what_began_before_the_recording_is_found() -> None:
+    samples = place(8, 5, {2.0: song()})
+    assert found(samples[int(2.5 * RATE_HZ) :]).present
+
+
+def test_a_longer_recording_takes_more_to_be_sure() -> None:
+    faint = place(240, -22, {2.0: song()}, seed=5)
+    short, long = found(faint[: 6 * RATE_HZ]), found(faint)
+    assert short.confidence > 0.5
+    assert long.confidence < short.confidence - 0.1
+
+
+def test_band_powers_agree_with_parseval_and_with_any_blocks() -> None:
+    """A full-scale sine has power 1 by our convention, whatever blocks it comes in."""
+    sine = np.sin(2 * np.pi * 3000 * np.arange(RATE_HZ) / RATE_HZ).astype(np.float32)
+    source = spectra.BandPowers(RATE_HZ)
+    whole = source.push(sine)
+    # Hann spreads a sine over bins: their powers sum to 1.5 times the peak's (Harris 1978).
+    assert whole.sum(axis=1) == pytest.approx(1.5, rel=0.02)
+    pieces = spectra.BandPowers(RATE_HZ)
+    parts = np.concatenate([pieces.push(part) for part in np.array_split(sine, 37)])
+    np.testing.assert_allclose(parts, whole, rtol=1e-4, atol=1e-12)
+
+
+def test_the_floor_of_noise_is_its_mean_and_a_steady_caller_is_none_of_it() -> None:
+    noise = pink_noise(20 * RATE_HZ, RATE_HZ, 3)
+    (powers,) = spectra.powers_of([noise], RATE_HZ, 10_000)
+    degrees = spectra.analysis(RATE_HZ).degrees
+    floor = spectra.noise_model(powers, degrees).floor
+    heard = spectra.analysis(RATE_HZ).heard
+    np.testing.assert_allclose(floor[heard], powers.mean(axis=0)[heard], rtol=0.3)
+    steady = noise + np.sin(2 * np.pi * 4000 * np.arange(len(noise)) / RATE_HZ, dtype=np.float32)
+    (louder,) = spectra.powers_of([steady], RATE_HZ, 10_000)
+    model = spectra.noise_model(louder, degrees)
+    assert model.above(louder).mean(axis=0).max() > 5
+
+
+@pytest.mark.parametrize(("samples", "what"), [
+    (np.zeros(100, np.float32), "shorter"), (np.zeros(RATE_HZ, np.float32), "no sound"),
+])  # fmt: skip
+def test_what_is_no_example_is_refused(samples: Wave, what: str) -> None:
+    with pytest.raises(UserError, match=what):
+        make_example(samples, RATE_HZ)
+
+
+def test_parts_cover_a_long_example() -> None:
+    example: Example = make_example(np.concatenate([song(), song(), song()]), RATE_HZ)
+    assert len(example.parts) >= 8
+    assert max(example.parts) - min(example.parts) > 250
+
+
+def run(*words: str) -> tuple[int, list[dict[str, object]], str]:
+    done = CliRunner().invoke(cli, ["scout", *words])
+    rows = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
+    return done.exit_code, rows, done.stderr
+
+
+def test_the_command_tells_each_recording_and_keeps_matches(tmp_path: Path) -> None:
+    folder = tmp_path / "carr"
+    folder.mkdir()
+    write_wav(tmp_path / "call.wav", song(), RATE_HZ)
+    write_wav(folder / "a_20260512_041500.wav", place(9, 5, {3.0: song()}), RATE_HZ)
+    write_wav(folder / "b.wav", place(9, 5, {3.0: stranger()}), RATE_HZ)
+    like = ["--like", str(tmp_path / "call.wav")]
+    status, rows, _ = run(str(folder), *like, "--json", "--matches", str(tmp_path / "best"))
+    assert status == 0
+    assert set(rows[0]) == {
+        "path", "place", "start", "duration_s", "present", "confidence", "calls",
+    }  # fmt: skip
+    assert [row["present"] for row in rows] == [True, False]
+    assert rows[0]["place"] == "carr"
+    assert rows[0]["start"] == "2026-05-12T04:15:00"
+    kept = {path.name for path in (tmp_path / "best").iterdir()}
+    assert kept == {"a_20260512_041500.match-1.png", "a_20260512_041500.match-1.wav"}
+
+
+def test_the_command_ends_with_1_where_it_is_nowhere_and_2_without_an_example(
+    tmp_path: Path,
+) -> None:
+    write_wav(tmp_path / "call.wav", song(), RATE_HZ)
+    write_wav(tmp_path / "b.wav", place(9, 5, {3.0: stranger()}), RATE_HZ)
+    assert run(str(tmp_path / "b.wav"), "--like", str(tmp_path / "call.wav"))[0] == 1
+    for words, option in (([str(tmp_path / "b.wav")], "like"), (["--like", "x.wav"], "")):
+        fault = CliRunner().invoke(cli, ["scout", *words]).exception
+        assert isinstance(fault, UserError)
+        assert option in str(fault)
