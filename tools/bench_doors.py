@@ -1,0 +1,376 @@
+"""How good the open doors are: MIDI in and out, playing by hand, Open Sound Control.
+
+    python tools/bench_doors.py                     all of it
+    python tools/bench_doors.py latency --keys 300  key to coil, beside a bare echo of MIDI
+    python tools/bench_doors.py roundtrip           import of export, 200 random scores
+    python tools/bench_doors.py import              10,000 notes imported and planned
+    python tools/bench_doors.py mash                keys mashed for a simulated hour
+    python tools/bench_doors.py fuzz                10,000 damaged files and packets
+
+Latency: a client of python-rtmidi presses keys through a JACK server on its
+dummy driver; `callresp play` runs as users run it, with a board on a
+pseudo-terminal whose clock we know. The peer is a bare echo in the same run: how
+long a message takes through the same server, and how long the frame of a stroke
+takes on a line of 115,200 baud (ten bits a byte) is the line's own time.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import tty
+from collections.abc import Callable
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import click
+import mido
+import msgspec
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+from bench_table import Table
+from firmware_helpers import built, messages_of, outcomes_in_c, outcomes_in_python
+from jack_server import jack_server
+from plan_helpers import random_palette, random_reply
+from test_play import Hand, joined, mash
+
+from callresp.errors import UserError
+from callresp.link.board import SimulatedBoard
+from callresp.link.framing import frame
+from callresp.link.messages import StrikeAt
+from callresp.link.port import BAUD
+from callresp.midi.file import write_midi
+from callresp.midi.imported import import_midi
+from callresp.midi.performance import perform
+from callresp.midi.smf import parse_smf, read_smf
+from callresp.midi.timing import MeterMap, TempoMap
+from callresp.osc.codec import Message, OscFault, packet, read_packet
+from callresp.palette.files import load_palette
+from callresp.plan.checked_plan import check
+from callresp.plan.planner import make_plan
+
+FETTLE = load_palette("fettle")
+SCORES = 200
+NOTES = 10_000
+DAMAGED = 10_000
+WAIT_S = 30.0
+
+
+def roundtrip() -> Table:
+    """Random scores on random palettes, out as MIDI and in again."""
+    table = Table(
+        f"import of export, {SCORES} random scores of random palettes",
+        ("tuning", "notes", "lost", "worst ms", "strikes of plans", "lost or other", "worst ms "),
+    )
+    path = Path(tempfile.mkdtemp()) / "x.mid"
+    for tuning in ("bend", "mts"):
+        rng = random.Random(1)
+        notes = lost = strikes = other = 0
+        worst_s = worst_strike_s = 0.0
+        for _ in range(SCORES):
+            palette = random_palette(rng)
+            names = [s.name for s in palette.striker] + [t.name for t in palette.turner]
+            asked = random_reply(rng, names)
+            if not asked.notes:
+                continue
+            write_midi(path, reply=asked, palette=palette, tuning=tuning)
+            back = import_midi(path, palette).reply
+            for name in names:
+                wanted = sorted(n.onset_s for n in asked.notes if n.instrument == name)
+                got = sorted(n.onset_s for n in back.notes if n.instrument == name)
+                notes, lost = notes + len(wanted), lost + abs(len(wanted) - len(got))
+                pairs = zip(wanted, got, strict=False)
+                worst_s = max(worst_s, *(abs(a - b) for a, b in pairs), 0.0)
+            plan = make_plan(asked, palette)
+            if not plan.plan.strikes:
+                continue
+            write_midi(path, plan=plan, palette=palette, tuning=tuning)
+            again = make_plan(import_midi(path, palette).reply, palette).plan
+            by_channel = {s.coil.channel for s in palette.striker}
+            for channel in by_channel:
+                wanted = [s.at_s for s in plan.plan.strikes if s.channel == channel]
+                got = [s.at_s for s in again.strikes if s.channel == channel]
+                strikes += len(wanted)
+                if len(wanted) != len(got):
+                    other += abs(len(wanted) - len(got))
+                    continue
+                pairs = zip(wanted, got, strict=True)
+                worst_strike_s = max(worst_strike_s, *(abs(a - b) for a, b in pairs), 0.0)
+        row = (tuning, notes, lost, 1000 * worst_s, strikes, other, 1000 * worst_strike_s)
+        table.add(*row)
+    table.notes.append("a tick of the file is 0.521 ms; half of it is the least that can be had")
+    table.notes.append(
+        "'lost or other': strokes of plans up to their limits that are planned anew from ticks,"
+        " where a coil that is worked to the last ms is a tick too warm or too busy"
+    )
+    return table
+
+
+def importing() -> Table:
+    """A piece of 10,000 notes."""
+    path = Path(tempfile.mkdtemp()) / "piece.mid"
+    rng = random.Random(2)
+    piece = mido.MidiFile(type=1, ticks_per_beat=480)
+    for _ in range(4):
+        rows = mido.MidiTrack()
+        for _ in range(NOTES // 4):
+            key = rng.randrange(84, 100)
+            on = mido.Message("note_on", note=key, velocity=rng.randrange(30, 120))
+            rows.append(on.copy(time=rng.randrange(400)))
+            rows.append(mido.Message("note_off", note=key, time=rng.randrange(10, 200)))
+        piece.tracks.append(rows)
+    piece.save(path)
+    table = Table(f"a piece of {NOTES:,} notes (best of 3)", ("step", "s", "CPU s"))
+    rows_of: list[tuple[str, Callable[[], object]]] = [
+        ("peer: mido reads the file", lambda: mido.MidiFile(path)),
+        ("callresp reads the file", lambda: perform(read_smf(path))),
+        ("import", lambda: import_midi(path, FETTLE)),
+        ("import and check", lambda: make_plan(import_midi(path, FETTLE).reply, FETTLE)),
+    ]
+    for name, step in rows_of:
+        times = []
+        for _ in range(3):
+            began, cpu = time.perf_counter(), time.process_time()
+            step()
+            times.append((time.perf_counter() - began, time.process_time() - cpu))
+        table.add(name, *min(times))
+    return table
+
+
+def mashed(minutes: float) -> Table:
+    """Random playing, judged by four judges."""
+    table = Table(
+        f"keys mashed for {minutes:g} simulated minutes",
+        ("palette", "keys", "strokes", "commands", "check", "board", "core in C", "CPU s"),
+        places=1,
+    )
+    folder = Path(tempfile.mkdtemp())
+    try:
+        core = built(folder, "replay.c")
+    except (AssertionError, pytest.skip.Exception):
+        core = None
+    palettes = [
+        ("fettle", FETTLE),
+        *((f"random {n}", random_palette(random.Random(n))) for n in (1, 2)),
+    ]
+    for name, palette in palettes:
+        rng, hand = random.Random(5), Hand(palette)
+        began = time.process_time()
+        pressed = mash(hand, rng, 60 * minutes)
+        took = time.process_time() - began
+        check(hand.plan, palette)
+        messages = messages_of(hand.plan, 1e-4)
+        refused = [o for o in outcomes_in_python(palette, messages) if o != "executed"]
+        in_c: int | str = "-"
+        if core is not None:
+            in_c = sum(o != "executed" for o in outcomes_in_c(core, palette, messages))
+        for channel, coil in palette.coils().items():
+            own: list[Any] = [h for h in hand.holds if h.channel == channel]
+            assert max(joined(own, 0.004), default=0.0) <= coil.on_max_ms / 1000 + 1e-9
+        table.add(
+            name,
+            len(pressed),
+            len(hand.strikes),
+            len(hand.commands),
+            "kept",
+            len(refused),
+            in_c,
+            took,
+        )
+    table.notes.append("board, core in C: commands that they refused")
+    return table
+
+
+def fuzzed() -> Table:
+    """Damaged files and packets: read, or refused in one line; anything else ends the bench."""
+    table = Table(f"{DAMAGED:,} damaged of each", ("what", "read", "refused", "CPU s"))
+    rng = random.Random(3)
+    path = Path(tempfile.mkdtemp()) / "x.mid"
+    asked = random_reply(random.Random(8), [s.name for s in FETTLE.striker])
+    write_midi(path, reply=asked, palette=FETTLE, tuning="mts")
+    whole = path.read_bytes()
+
+    def a_file(data: bytes) -> None:
+        smf = parse_smf(data)
+        tempo, meter = TempoMap(smf), MeterMap(smf)
+        for note in perform(smf):
+            tempo.seconds(note.offset)
+            meter.place(note.onset)
+
+    def an_import(data: bytes) -> None:
+        path.write_bytes(data)
+        import_midi(path, FETTLE)
+
+    told = packet([Message("/callresp/set", ("manners.rest_s", 2.0, "word")), Message("/a", (1,))])
+    kinds: list[tuple[str, bytes, Callable[[bytes], object], int]] = [
+        ("MIDI files, read", whole, a_file, DAMAGED),
+        ("MIDI files, imported", whole, an_import, DAMAGED // 10),
+        ("OSC packets", told, read_packet, DAMAGED),
+    ]
+    for name, source, take, count in kinds:
+        read = refused = 0
+        began = time.process_time()
+        for _ in range(count):
+            try:
+                take(_damaged(rng, source))
+                read += 1
+            except (UserError, OscFault) as fault:
+                refused += "\n" not in str(fault)
+        if read + refused < count:
+            raise SystemExit(f"{name}: a fault of several lines")
+        table.add(name, read, refused, time.process_time() - began)
+    return table
+
+
+def _damaged(rng: random.Random, source: bytes) -> bytes:
+    data = bytearray(source)
+    for _ in range(rng.randrange(1, 8)):
+        place, how = rng.randrange(len(data)), rng.random()
+        if how < 0.7:
+            data[place] = rng.randrange(256)
+        elif how < 0.85:
+            data[place:place] = rng.randbytes(rng.randrange(1, 5))
+        else:
+            del data[place : place + rng.randrange(1, 9)]
+            data += b"\0" * (not data)
+    return bytes(data)
+
+
+class Board:
+    """A simulated board on a pseudo-terminal, whose clock is the bench's own."""
+
+    def __init__(self) -> None:
+        self.board = SimulatedBoard(FETTLE, drift_ppm=0.0, ahead_s=0.0)
+        self._own, other = os.openpty()
+        tty.setraw(self._own)
+        tty.setraw(other)
+        self.url = os.ttyname(other)
+        os.set_blocking(self._own, False)
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._ended.is_set():
+            data = b""
+            try:
+                data = os.read(self._own, 4096)
+            except (BlockingIOError, OSError):
+                time.sleep(0.0005)
+            out = self.board.receive(data, time.monotonic())
+            while out:
+                try:
+                    out = out[os.write(self._own, out) :]
+                except BlockingIOError:
+                    time.sleep(0.0005)
+
+    def close(self) -> None:
+        """Serve no more."""
+        self._ended.set()
+        self._thread.join()
+
+
+def latency(keys: int) -> Table:
+    """From a key to its coil, and a bare echo of MIDI, in turns through one JACK server."""
+    table = Table(f"from a key to its coil, {keys} keys", ("ms", "median", "95 %", "worst", "of"))
+    coils = {item.coil.channel for item in FETTLE.striker}
+    with pytest.MonkeyPatch.context() as patch, jack_server(patch):
+        rtmidi: Any = import_module("rtmidi")
+        board = Board()
+        words = [sys.executable, "-m", "callresp", "play", "--port", board.url, "--yes", "--json"]
+        words += ["--midi-in", "Doors", "--virtual"]
+        with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as played:
+            assert played.stderr is not None
+            while b"playing" not in played.stderr.readline():
+                pass
+            echoed: list[float] = []
+            listener = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "Echo")
+            listener.open_virtual_port("in")
+            listener.set_callback(lambda event, data: echoed.append(time.monotonic()))
+            to_echo, to_play = _client(rtmidi, "Echo"), _client(rtmidi, "Doors")
+            time.sleep(1.0)
+            pressed, bare = [], []
+            rng = random.Random(1)
+            for n in range(keys):
+                key = (84, 86, 88, 89, 91)[n % 5]
+                pressed.append(time.monotonic())
+                to_play.send_message([0x90, key, 100])
+                time.sleep(0.05 + 0.01 * rng.random())
+                before, sent_s = len(echoed), time.monotonic()
+                to_echo.send_message([0x90, key, 100])
+                time.sleep(0.05 + 0.01 * rng.random())
+                bare += [at_s - sent_s for at_s in echoed[before : before + 1]]
+                to_play.send_message([0x80, key, 0])
+            time.sleep(1.0)
+            played.send_signal(2)
+            out, _ = played.communicate(timeout=WAIT_S)
+        told = msgspec.json.decode(out)
+        on = [r.board_s for r in board.board.log if r.did == "on" and r.channel in coils]
+        board.close()
+    waits = _waits(pressed, on)
+    line_s = 10 * len(frame(StrikeAt(0, 0, 0, 100).pack())) / BAUD
+    own_s = statistics.median(bare) + line_s
+    for name, values in (
+        ("key to coil", waits),
+        ("peer: bare echo of MIDI", bare),
+        ("key to coil beyond the line's own time", [wait - own_s for wait in waits]),
+    ):
+        ordered = sorted(1000 * value for value in values)
+        middle, most = ordered[len(ordered) // 2], ordered[int(0.95 * len(ordered))]
+        table.add(name, middle, most, ordered[-1], len(ordered))
+    table.notes.append(
+        f"the line's own time: the echo's median and {1000 * line_s:.2f} ms of bytes"
+    )
+    table.notes.append(f"struck {told['struck']} of {keys}; changed: {told['changed']}")
+    return table
+
+
+def _waits(pressed: list[float], on: list[float]) -> list[float]:
+    """From each key to the next coil, where one went on before the next key."""
+    found = []
+    for place, at_s in enumerate(pressed):
+        until_s = pressed[place + 1] if place + 1 < len(pressed) else at_s + 1
+        found += [coil_s - at_s for coil_s in on if at_s <= coil_s < until_s][:1]
+    return found
+
+
+def _client(rtmidi: Any, name: str) -> Any:
+    client = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, f"to {name}")
+    until_s = time.monotonic() + WAIT_S
+    while time.monotonic() < until_s:
+        for number, port in enumerate(client.get_ports()):
+            if port.startswith(name) or f":{name}" in port:
+                client.open_port(number)
+                return client
+        time.sleep(0.05)
+    raise SystemExit(f"no port {name}")
+
+
+@click.command(context_settings={"help_option_names": ["-h", "--help"]})
+@click.argument("parts", nargs=-1)
+@click.option("--keys", default=200, show_default=True, help="Pressed for the latency.")
+@click.option("--minutes", default=60.0, show_default=True, help="Of mashed keys.")
+def main(parts: tuple[str, ...], keys: int, minutes: float) -> None:
+    """Print what the doors do."""
+    made: dict[str, Callable[[], Table]] = {
+        "latency": lambda: latency(keys),
+        "roundtrip": roundtrip,
+        "import": importing,
+        "mash": lambda: mashed(minutes),
+        "fuzz": fuzzed,
+    }
+    for name in parts or made:
+        click.echo(made[name]().text())
+
+
+if __name__ == "__main__":
+    main()
