@@ -115,14 +115,26 @@ class Likeness:
             )
         )
 
-    def near(self, fit: Fit, step: int) -> Values:
-        """The first four kinds of evidence for an example that begins at one step."""
+    def near(self, fit: Fit, step: int, above: Grid) -> Values:
+        """Evidence for an example that begins at one step, shape ``(len(KINDS),)``."""
         length = self.example.frames // SLACK
-        around = slice(max(0, step - NEAR), step + length + NEAR)
-        parts = fit.parts[:, :, around]
+        parts = fit.parts[:, :, max(0, step - NEAR) : step + length + NEAR]
         best, given = parts.max(axis=(0, 2)), parts[UNWARPED].max(axis=1)
         whole = fit.whole[:, max(0, step - NEAR) : step + NEAR + 1].max()
-        return fisher(np.array([whole, best.mean(), best.max(), given.mean()]))
+        first = max(0, step * SLACK - max(0, CELL - self.example.frames) // 2)
+        found = texture(above[first : first + CELL], self.example.active)
+        return fisher(
+            np.array(
+                [
+                    whole,
+                    best.mean(),
+                    best.max(),
+                    given.mean(),
+                    _alike(found.colour, self._colour)[0],
+                    _alike(found.rhythm.reshape(1, -1), self._rhythm.ravel())[0],
+                ]
+            )
+        )
 
 
 def _by_cell(tracks: Grid, begin: int, cells: int) -> Grid:

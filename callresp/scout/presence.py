@@ -123,6 +123,7 @@ class _Judge:
         self._matcher = Matcher(example, noise)
         self.likeness = Likeness(example, noise)
         self.lead = 0
+        self.above = np.zeros((0, BANDS), np.float32)
         self.fit: Fit | None = None
 
     def evidence(self, stretch: Stretch) -> Values:
@@ -134,7 +135,7 @@ class _Judge:
         rim = np.zeros((ahead, BANDS), np.float32)
         above = np.concatenate([rim, self._noise.above(stretch.powers)])
         self.lead = ahead + stretch.first
-        self.fit = self._matcher.fit(above)
+        self.above, self.fit = above, self._matcher.fit(above)
         judged = self.lead + stretch.last - stretch.first
         return self.likeness.windows(self.fit, above[: judged + CELL], self.lead)[
             : max(1, -(-(stretch.last - stretch.first) // CELL))
@@ -176,14 +177,14 @@ def judged(sought: Sequence[Wanted], stretch: Stretch, at: int) -> tuple[Values,
         odds = one.odds(evidence)
         best = odds if best is None else np.maximum(best, odds)
         likely = np.flatnonzero(odds > CONSIDERED)
-        for first, last, value in _placed(one, judge, evidence, likely):
+        for first, last, value in _placed(one, judge, likely):
             found.append(Candidate(at + first, at + last, value, number))
     assert best is not None
     return best, found
 
 
 def _placed(
-    one: Wanted, judge: _Judge, evidence: Values, likely: npt.NDArray[np.intp]
+    one: Wanted, judge: _Judge, likely: npt.NDArray[np.intp]
 ) -> Iterator[tuple[int, int, float]]:
     """Places where the example fits best within each likely window, frames from its stretch."""
     fit, length = judge.fit, one.example.frames
@@ -199,8 +200,7 @@ def _placed(
             if not len(own) or own[peak] <= 0:
                 break
             step = window.start + peak
-            here = np.concatenate([judge.likeness.near(fit, step), evidence[cell, 4:]])
-            odds = float(one.odds(here[None])[0])
+            odds = float(one.odds(judge.likeness.near(fit, step, judge.above)[None])[0])
             if odds <= CONSIDERED:
                 break
             pace = PACES_OF_WARPS[int(fit.whole[:, step].argmax())]
