@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+import numpy as np
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
@@ -17,6 +18,7 @@ from callresp.io.starttime import start_of
 
 if TYPE_CHECKING:
     from callresp.scout.presence import Presence, Wanted
+    from callresp.scout.roadside import News, Roadside
 
 SOUNDS = (".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64", ".rf64")
 CAUTIONS = (
@@ -33,7 +35,19 @@ CAUTIONS = (
     type=click.Path(path_type=Path, file_okay=False),
     help="Keep the best three matches of each recording here, as pictures and short sounds.",
 )
+@click.option(
+    "--device",
+    is_flag=False,
+    flag_value="",
+    metavar="[NAME]",
+    help="Listen now, by this sound card, or by the system's own where no name is given.",
+)
+@options.rate()
+@options.channels
 @options.channel
+@click.option(
+    "--seconds", type=click.FloatRange(1.0), callback=ui.finite, help="Listen no longer than this."
+)
 @click.option("--start", help="When a recording began (ISO 8601); else from its name or header.")
 @options.json("One JSON object a recording, nothing else.")
 def command(**given: Any) -> None:
@@ -45,11 +59,17 @@ def command(**given: Any) -> None:
     Folders stand for the sound files in them. Status 0 when it was found
     somewhere, 1 when nowhere or when a recording needs a look.
 
+    With --device, or '-' for raw PCM on standard input, it listens: it says
+    within a minute whether the sound is here, and goes on counting until
+    Ctrl-C or --seconds.
+
     \b
     Examples:
       callresp scout dawn.wav --like call.wav
       callresp scout night/ --like call.wav --like other-call.wav --matches best
       callresp scout *.wav --like call.wav --json | jq '.path, .confidence'
+      callresp scout --like call.wav --device
+      arecord -t raw -f S16_LE -r 48000 | callresp scout - --like call.wav
     """
     run(ScoutOptions(**given))
 
@@ -61,7 +81,11 @@ class ScoutOptions:
     recordings: tuple[Path, ...]
     like: tuple[Path, ...]
     matches: Path | None
+    device: str | None
+    rate: int
+    channels: int
     channel: int | None
+    seconds: float | None
     start: str | None
     as_json: bool
 
@@ -70,6 +94,9 @@ def run(given: ScoutOptions) -> None:
     """Look for the sound in every recording."""
     from callresp.scout.presence import scan
 
+    if given.device is not None or given.recordings == (Path("-"),):
+        listen(given)
+        return
     if not given.recordings:
         raise UserError("no recording given", remedy="name sound files or folders of them")
     files = sound_files(given.recordings)
@@ -95,6 +122,63 @@ def run(given: ScoutOptions) -> None:
         ui.warn(CAUTIONS)
     if not found_any:
         click.get_current_context().exit(1)
+
+
+def listen(given: ScoutOptions) -> None:
+    """Listen at the roadside until the sound ends, or is ended.
+
+    Raises
+    ------
+    UserError
+        When recordings are named, too, or there is no sound to listen to.
+    """
+    from datetime import datetime
+
+    from callresp.commands.listening import source_of
+    from callresp.scout.roadside import Roadside
+
+    if given.device is not None and given.recordings:
+        raise UserError(
+            "recordings beside a microphone", argument="device", remedy="give one of the two"
+        )
+    sought = examples(given.like)
+    name = "-" if given.device is None else "device"
+    source = source_of(name, given.device or None, given.rate, given.channels)
+    roadside = Roadside(sought, source.sample_rate_hz)
+    start = given.start or datetime.now().astimezone().isoformat(timespec="seconds")
+    ui.warn("listening; Ctrl-C ends it")
+    try:
+        for block in source.blocks():
+            for part in [np.zeros(block.lost, np.float32)] if block.lost else []:
+                tell(roadside, roadside.push(part), name, start, given.as_json)
+            tell(roadside, roadside.push(block.samples), name, start, given.as_json)
+            if given.seconds is not None and roadside.at_s >= given.seconds:
+                break
+    except KeyboardInterrupt:
+        ui.warn("ended by Ctrl-C")
+    finally:
+        source.close()
+    tell(roadside, roadside.finish(), name, start, given.as_json)
+    found = roadside.so_far(name, start, None)
+    ui.emit(found) if given.as_json else print_found(found)
+    click.get_current_context().exit(0 if found.present else 1)
+
+
+def tell(roadside: Roadside, news: Sequence[News], name: str, start: str, as_json: bool) -> None:
+    """Tell what is new: a line for a person, or all that is known so far."""
+    for one in news:
+        if as_json:
+            if one.here or one.minute:
+                ui.emit(roadside.so_far(name, start, None))
+            continue
+        if one.here:
+            ui.say(f"{one.at_s:6.0f} s  it is here (confidence {roadside.confidence:.2f})")
+        for call in one.calls if roadside.present else ():
+            ui.say(f"{call.onset_s:6.1f} s  call {len(roadside.calls)} ({call.score:.2f})")
+        if one.minute and not roadside.present:
+            ui.say(f"{one.at_s:6.0f} s  not heard so far (confidence {roadside.confidence:.2f})")
+    if news:
+        click.get_text_stream("stdout").flush()
 
 
 def examples(like: Sequence[Path]) -> list[Wanted]:

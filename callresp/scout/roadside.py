@@ -1,0 +1,144 @@
+"""Listening at the roadside: is it here, said as soon as that is sure, then counted.
+
+Every 2.6 s the latest stretch of sound is judged over the noise of the last minute. A call
+is counted once nothing that is still to come can change it. What was lost on the way
+from the microphone is silence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from callresp.scout.evidence import CELL
+from callresp.scout.presence import (
+    CALL_DOUBT,
+    LEAST_SCORE,
+    OFFSET,
+    Call,
+    Candidate,
+    Presence,
+    Stretch,
+    Wanted,
+    apart,
+    doubt,
+    judged,
+    probability,
+)
+from callresp.scout.spectra import BANDS, FRAMES_PER_S, BandPowers, Grid, noise_model
+
+KEPT = 60 * FRAMES_PER_S
+LEARN = 5 * FRAMES_PER_S
+SOON_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """What changed: it turned out to be here (`here`), calls were counted, or a minute is over."""
+
+    at_s: float
+    here: bool = False
+    calls: tuple[Call, ...] = ()
+    minute: bool = False
+
+
+class Roadside:
+    """Takes sound as it comes.
+
+    Parameters
+    ----------
+    sought
+        Examples of one sound.
+    sample_rate_hz
+        Of the sound.
+    """
+
+    def __init__(self, sought: Sequence[Wanted], sample_rate_hz: int) -> None:
+        self._sought = sought
+        self._source = BandPowers(sample_rate_hz)
+        self._powers = np.zeros((0, BANDS), np.float32)
+        self._frames = self._judged = self._cells = 0
+        self._odds = OFFSET
+        self._open: list[Candidate] = []
+        self._minute_told = False
+        self._reach = 2 * max(one.example.frames for one in sought) + 2 * CELL
+        self.calls: list[Call] = []
+        self.present = False
+
+    @property
+    def at_s(self) -> float:
+        """Seconds taken."""
+        return self._frames / FRAMES_PER_S
+
+    @property
+    def confidence(self) -> float:
+        """Probability that it is here, by all that was heard."""
+        return probability(self._odds - doubt(self._cells))
+
+    def push(self, samples: Grid) -> list[News]:
+        """Take samples ``(n,)``; return what is new."""
+        powers = self._source.push(samples)
+        self._frames += len(powers)
+        self._powers = np.concatenate([self._powers, powers])[-KEPT:]
+        if self._frames - self._judged < CELL or self._frames < LEARN:
+            return []
+        return self._judge(self._frames - self._reach)
+
+    def finish(self) -> list[News]:
+        """Judge what is left at the end."""
+        return self._judge(self._frames) if self._frames > self._judged else []
+
+    def _judge(self, settled: int) -> list[News]:
+        noise = noise_model(self._powers, self._source.analysis.degrees)
+        first = max(0, len(self._powers) - self._reach - CELL)
+        at = self._frames - len(self._powers) + first
+        stretch = Stretch(self._powers, first, len(self._powers), noise)
+        odds, found = judged(self._sought, stretch, at)
+        self._cells += max(1, (self._frames - self._judged) // CELL)
+        self._judged = self._frames
+        self._odds = max(self._odds, float(odds.max()))
+        self._open = apart([*self._open, *found])
+        news = self._settle(settled)
+        if self.confidence >= LEAST_SCORE and not self.present:
+            self.present = True
+            news.insert(0, News(self.at_s, here=True))
+        if not self._minute_told and self.at_s >= SOON_S:
+            self._minute_told = True
+            news.append(News(self.at_s, minute=True))
+        return news
+
+    def _settle(self, settled: int) -> list[News]:
+        """Count the calls that begin before a frame."""
+        off = min(doubt(self._cells), CALL_DOUBT)
+        done = [one for one in self._open if one.first < settled]
+        # They stay a little longer, so that what is found beside them is not counted anew.
+        self._open = [one for one in self._open if one.last > settled - self._reach]
+        new = tuple(
+            Call(
+                onset_s=round(max(0, one.first) / FRAMES_PER_S, 2),
+                offset_s=round(one.last / FRAMES_PER_S, 2),
+                score=round(probability(one.odds - off), 4),
+            )
+            for one in done
+            if probability(one.odds - off) >= LEAST_SCORE and self._is_new(one)
+        )
+        self.calls += new
+        return [News(self.at_s, calls=new)] if new else []
+
+    def _is_new(self, one: Candidate) -> bool:
+        """Whether no call that was counted lies where this one is."""
+        first_s, last_s = one.first / FRAMES_PER_S, one.last / FRAMES_PER_S
+        return all(
+            call.offset_s <= first_s + 0.2 * (last_s - first_s) or call.onset_s >= last_s
+            for call in self.calls[-8:]
+        )
+
+    def so_far(self, name: str, start: str | None, place: str | None) -> Presence:
+        """What is known, as for a recording."""
+        return Presence(
+            path=name, place=place, start=start, duration_s=round(self.at_s, 3),
+            present=self.present, confidence=round(self.confidence, 4),
+            calls=tuple(self.calls) if self.present else (),
+        )  # fmt: skip

@@ -1,0 +1,56 @@
+"""At the roadside: said soon, counted once, and nothing said of other birds."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from test_scout_presence import RATE_HZ, Wave, place, song, sought, stranger
+
+from callresp.io.audio import write_wav
+from callresp.scout.roadside import News, Roadside
+
+
+def listened(samples: Wave, block: int = 3000) -> tuple[Roadside, list[News]]:
+    roadside = Roadside([sought()], RATE_HZ)
+    news = []
+    for at in range(0, len(samples), block):
+        news += roadside.push(samples[at : at + block])
+    return roadside, news + roadside.finish()
+
+
+def test_it_says_soon_that_it_is_here_and_counts_each_call_once() -> None:
+    at = [7.0, 17.0, 27.0, 37.0, 47.0]
+    roadside, news = listened(place(56, 5, dict.fromkeys(at, song())))
+    here = [one.at_s for one in news if one.here]
+    assert len(here) == 1
+    assert 7.0 < here[0] <= 25.0
+    assert [round(call.onset_s) for call in roadside.calls] == [round(one) for one in at]
+    told = [call for one in news for call in one.calls]
+    assert told == roadside.calls
+
+
+def test_after_a_minute_it_says_that_nothing_was_heard() -> None:
+    roadside, news = listened(place(66, 5, {5.0: stranger(), 30.0: stranger()}))
+    assert not roadside.present
+    assert [one.at_s for one in news if one.minute] == [pytest.approx(60.0, abs=3.0)]
+    assert roadside.so_far("-", None, None).calls == ()
+
+
+def test_pcm_on_standard_input(tmp_path: Path) -> None:
+    write_wav(tmp_path / "call.wav", song(), RATE_HZ)
+    pcm = (place(20, 5, {7.0: song()}) * 32767).astype("<i2").tobytes()
+    words = ["scout", "-", "--like", str(tmp_path / "call.wav"), "--rate", str(RATE_HZ), "--json"]
+    done = subprocess.run(
+        [sys.executable, "-m", "callresp", *words], input=pcm, capture_output=True, check=False
+    )
+    rows = [json.loads(row) for row in done.stdout.splitlines()]
+    assert done.returncode == 0, done.stderr
+    assert rows[-1]["present"]
+    assert len(rows[-1]["calls"]) == 1
+    assert rows[-1]["duration_s"] == pytest.approx(20, abs=0.1)
+    assert np.all([row["path"] == "-" for row in rows])
