@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -178,7 +179,7 @@ def tell(roadside: Roadside, news: Sequence[News], name: str, start: str, as_jso
         if one.minute and not roadside.present:
             ui.say(f"{one.at_s:6.0f} s  not heard so far (confidence {roadside.confidence:.2f})")
     if news:
-        click.get_text_stream("stdout").flush()
+        sys.stdout.flush()
 
 
 def examples(like: Sequence[Path]) -> list[Wanted]:

@@ -53,7 +53,8 @@ DOUBT = 0.75
 CALL_DOUBT = 1.5
 # Calls begin no closer to each other than this share of the example.
 APART = 0.8
-BESIDE = 0.7  # of its odds: what overlaps a call and has less is a part of it
+# What begins so soon after a call and has less of its odds is a likeness of some of its notes.
+CLOSE, BESIDE = 0.25, 0.7
 LEAST_SCORE = 0.5
 CONSIDERED = 0.0  # odds below which no place is looked for
 PACES_OF_WARPS = tuple(pace for pace, _ in WARPS)
@@ -224,7 +225,8 @@ def apart(candidates: Iterable[Candidate]) -> list[Candidate]:
 def _same(weaker: Candidate, stronger: Candidate) -> bool:
     shared = min(weaker.last, stronger.last) - max(weaker.first, stronger.first)
     length = min(weaker.last - weaker.first, stronger.last - stronger.first)
-    return shared > (1 - APART) * length or (shared > 0 and weaker.odds < BESIDE * stronger.odds)
+    beside = shared > -CLOSE * length and weaker.odds < BESIDE * stronger.odds
+    return shared > (1 - APART) * length or beside
 
 
 def probability(odds: float) -> float:
