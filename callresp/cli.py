@@ -47,6 +47,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "import": ("import_midi", "Read a Standard MIDI File into a reply score."),
     "strike-test": ("strike_test", "Write the plan of a strike test for your strikers."),
     "measure": ("strike_test", "Measure the strikers in a recorded strike test."),
+    "ask-place": ("ask_place", "Ask a place by strokes: what comes back, when, and from where?"),
     "sheet": ("palette", "Draw a palette as a page for the workshop wall."),
     "wiring": ("wiring", "Print a machine's wiring: fuses, wires, parts, pins, what to measure."),
     "scout": ("scout", "Say whether a sound is here, when, and how sure that is."),

@@ -28,6 +28,7 @@ ROOMS = (
     "synthesis",
     "firmware",
     "link",
+    "echoes",
     "strike_test",
     "scout",
     "plan",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,10 @@ from callresp.errors import UserError
 
 if TYPE_CHECKING:
     from callresp.io.audio import Samples
+    from callresp.link.session import Session
     from callresp.live.sources import Source
+    from callresp.palette.model import Palette
+    from callresp.plan.checked_plan import CheckedPlan
     from callresp.strike_test.capture import Capture
 
 FIRST_SOUND_S = 10.0
@@ -127,3 +131,59 @@ class Recorder:
             rate_hz = RATE_MAX_HZ
         warnings = (f"{self._lost} samples were lost",) if self._lost else ()
         return Capture(samples, rate_hz, clipped_s, warnings, self._name)
+
+
+@dataclass(frozen=True)
+class PlayedAndHeard:
+    """What was recorded while a plan was played.
+
+    `began_s` is when the plan's 0 was in the recording, where the sound came
+    live; `refused` counts commands that the board did not play.
+    """
+
+    capture: Capture
+    began_s: float | None
+    refused: int
+
+
+def play_and_record(
+    checked: CheckedPlan,
+    machine: Palette,
+    port: str,
+    recorder: Recorder,
+    after_s: float,
+    label: str = "striking",
+) -> PlayedAndHeard:
+    """Stream a plan to the board on a port, and record meanwhile.
+
+    Parameters
+    ----------
+    checked, machine, port
+        The plan, its palette, and a serial port or 'simulated'.
+    recorder
+        Not yet entered.
+    after_s
+        Sound that is taken after the last command.
+    label
+        Of the progress bar.
+    """
+    from callresp.commands.stream import port_of
+    from callresp.link.stream import stream
+
+    began: list[float] = []
+    with recorder:
+
+        def watch(session: Session, now_s: float) -> None:
+            if not began and session.start_s is not None:
+                began.append(recorder.now_s() - now_s + session.start_s)
+            advance(len(session.ended) / max(len(checked.plan.commands), 1))
+
+        with port_of(port, machine, None, 1.0) as url, ui.progress(label) as advance:
+            session = stream(checked, url, watch=watch)
+        recorder.wait(after_s)
+    report = session.report
+    for outcome, count in report.outcomes.items():
+        if outcome != "executed":
+            ui.warn(f"the board did not do {count} commands: {outcome}")
+    began_s = began[0] if began and recorder.live else None
+    return PlayedAndHeard(recorder.capture(), began_s, report.commands - report.played)

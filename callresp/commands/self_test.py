@@ -149,30 +149,13 @@ class _Listening:
 
 def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening) -> Taken:
     """Stream the plan, and listen meanwhile."""
-    from callresp.commands.listening import Recorder
-    from callresp.commands.stream import port_of
-    from callresp.link.session import Session
-    from callresp.link.stream import stream
+    from callresp.commands.listening import Recorder, play_and_record
 
-    began: list[float] = []
-    with Recorder(what.source, what.device, what.rate) as recorder:
-
-        def watch(session: Session, now_s: float) -> None:
-            if not began and session.start_s is not None:
-                began.append(recorder.now_s() - now_s + session.start_s)
-            advance(len(session.ended) / max(len(checked.plan.commands), 1))
-
-        with port_of(port, machine, None, 1.0) as url, ui.progress("striking") as advance:
-            session = stream(checked, url, watch=watch)
-        recorder.wait(AFTER_S)
-    capture = recorder.capture()
-    report = session.report
-    refused = report.commands - report.played
-    for outcome, count in report.outcomes.items():
-        if outcome != "executed":
-            ui.warn(f"the board did not do {count} commands: {outcome}")
-    about = (began[0] - UNSURE_S, began[0] + UNSURE_S) if began and recorder.live else None
-    return Taken(capture, about, refused)
+    recorder = Recorder(what.source, what.device, what.rate)
+    played = play_and_record(checked, machine, port, recorder, AFTER_S)
+    began_s = played.began_s
+    about = None if began_s is None else (began_s - UNSURE_S, began_s + UNSURE_S)
+    return Taken(played.capture, about, played.refused)
 
 
 def _keep(path: Path, capture: Capture) -> None:

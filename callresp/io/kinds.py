@@ -20,6 +20,7 @@ Kind = Literal[
     "heard score",
     "reply score",
     "plan",
+    "place",
     "palette",
     "rule set",
     "calibration",
@@ -65,7 +66,7 @@ _ENDINGS: dict[str, tuple[Kind, ...]] = {
     ".htm": ("page",),
     **dict.fromkeys((".png", ".svg", ".pdf"), ("picture",)),
     **dict.fromkeys((".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64"), ("sound file",)),
-    ".jsonl": ("heard score", "reply score", "plan", "log of commands"),
+    ".jsonl": ("heard score", "reply score", "plan", "place", "log of commands"),
 }
 _SCORES: dict[object, Kind] = {"heard": "heard score", "reply": "reply score", "plan": "plan"}
 _TABLES: dict[str, Kind] = {
@@ -117,6 +118,8 @@ def _of_json(head: bytes, path: Path) -> Kind | None:
         return _SCORES.get(first["score"])
     if "asked_s" in first or "board_s" in first:
         return "log of commands"
+    if "delay_s" in first or "place" in first:
+        return "place"
     return "heard score" if "level_db" in first else None
 
 

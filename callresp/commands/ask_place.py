@@ -1,0 +1,327 @@
+"""``callresp ask-place``: the strokes that ask a place; what it gives back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from callresp.commands import cautions, options, ui
+from callresp.commands.options import PATH
+from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.echoes.ask import Air, Answer
+    from callresp.palette.model import Palette, Striker
+    from callresp.plan.checked_plan import CheckedPlan
+    from callresp.plan.model import Plan
+    from callresp.strike_test.capture import Capture
+
+EARS = "loud strokes at arm's length hurt ears: stand back, or protect them"
+WILDLIFE = "a few soft strokes are enough; never near nests, and stop when a bird alarms"
+
+
+@click.command(name="ask-place")
+@click.argument("recording", type=PATH, required=False)
+@click.option("--plan", "plan_file", type=PATH, help="The strokes that the recording holds.")
+@click.option("--striker", help="What to strike; else the one whose sound ends soonest.")
+@options.own_palette("plan's")
+@click.option("--strokes", type=click.IntRange(4, 256), default=16, show_default=True)
+@click.option(
+    "--farthest",
+    type=click.FloatRange(5, 1000),
+    callback=ui.finite,
+    default=300.0,
+    show_default=True,
+    metavar="M",
+    help="A wall as far as this is still to be heard.",
+)
+@click.option(
+    "--background",
+    type=click.FloatRange(0, 100),
+    callback=ui.finite,
+    default=35.0,
+    show_default=True,
+    metavar="DB",
+    help="Sound pressure level of the place: how softly it will do.",
+)
+@click.option(
+    "--temperature",
+    type=click.FloatRange(-40, 55),
+    callback=ui.finite,
+    metavar="C",
+    help="Of the air, °C; else the palette's ambient_c.",
+)
+@click.option(
+    "--humidity",
+    type=click.FloatRange(0, 100),
+    callback=ui.finite,
+    default=70.0,
+    show_default=True,
+    metavar="%",
+    help="Relative, of the air.",
+)
+@click.option(
+    "--microphone",
+    type=click.FloatRange(0, 100),
+    callback=ui.finite,
+    default=0.0,
+    show_default=True,
+    metavar="M",
+    help="From the striker to the microphone.",
+)
+@click.option("--port", help="Strike on this serial port now, and listen meanwhile.")
+@options.sound_input("With --port: 'device' (sound card), '-' (raw 16-bit PCM), or a recording.")
+@options.device
+@options.rate(least_hz=16000)
+@options.file_channel
+@click.option("--keep", type=PATH, help="Keep what was heard (WAV).")
+@options.output("The plan, or with a recording the place, to write.")
+@click.option("--picture", type=PATH, help="Draw the place: .png, .svg or .pdf.")
+@options.yes
+@options.json("One JSON object an echo, then one of the place.")
+def command(**given: Any) -> None:
+    """Strike softly at odd times, and hear which walls answer, and how far off they are.
+
+    Without a recording it writes the strokes as a plan: stream it while any
+    recorder runs, then give the recording with --plan. With --port it does both
+    at once. What comes back after every stroke is averaged; birds, wind and
+    chance are not. An echo counts where chance makes one in 500 places at most.
+    Distances hold for the air's temperature: what a kelvin costs is told.
+
+    Status 0 when there is an answer, also where nothing comes back; 1 when the
+    sound is too poor to tell.
+
+    \b
+    Examples:
+      callresp ask-place --striker "oak block" --palette fettle --strokes 16 -o ask.plan.jsonl
+      callresp stream ask.plan.jsonl --port /dev/ttyACM0       while you record
+      callresp ask-place quarry.wav --plan ask.plan.jsonl --temperature 12
+      callresp ask-place quarry.wav --plan ask.plan.jsonl --json
+      callresp ask-place quarry.wav --plan ask.plan.jsonl -o quarry.place.jsonl
+      callresp ask-place quarry.wav --plan ask.plan.jsonl --picture quarry.png
+      callresp ask-place --palette fettle --port /dev/ttyACM0 --keep quarry.wav
+    """
+    asked = _Asked(**given)
+    if asked.recording is not None:
+        _hear(asked)
+    elif asked.port is not None:
+        _strike_and_hear(asked)
+    else:
+        _write(asked)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """The command's options, by their parameter names."""
+
+    recording: Path | None
+    plan_file: Path | None
+    striker: str | None
+    palette: str | None
+    strokes: int
+    farthest: float
+    background: float
+    temperature: float | None
+    humidity: float
+    microphone: float
+    port: str | None
+    source: str
+    device: str | None
+    rate: int
+    channel: int | None
+    keep: Path | None
+    output: Path | None
+    picture: Path | None
+    yes: bool
+    as_json: bool
+
+
+def _write(asked: _Asked) -> None:
+    from callresp.plan.files import write_plan
+
+    for given, option in ((asked.plan_file, "--plan"), (asked.picture, "--picture")):
+        if given is not None:
+            raise UserError("needs the recording too", where=option, remedy="give it first")
+    machine, striker, checked = _planned(asked)
+    output = asked.output or Path("ask-place.plan.jsonl")
+    ui.target(output, asked.palette, writes="plan")
+    write_plan(output, checked.plan)
+    level_db = _level_db(striker, checked)
+    if asked.as_json:
+        ui.emit(
+            {
+                "plan": str(output),
+                "striker": striker.name,
+                "strokes": len(checked.plan.strikes),
+                "duration_s": checked.plan.header.duration_s,
+                "level_db": level_db,
+            }
+        )
+        return
+    minutes, seconds = divmod(round(checked.plan.header.duration_s), 60)
+    ui.say(
+        f"{len(checked.plan.strikes)} strokes on {striker.name} of {machine.name} at"
+        f" {level_db:g} dB at 1 m, {minutes} min {seconds} s"
+    )
+    ui.say(f"wrote {output}")
+    ui.warn(EARS)
+    ui.warn(WILDLIFE)
+    ui.say(f"next: start a recorder, then callresp stream {output} --port PORT")
+    ui.say(f"then: callresp ask-place RECORDING --plan {output}")
+
+
+def _planned(asked: _Asked) -> tuple[Palette, Striker, CheckedPlan]:
+    from callresp.echoes.protocol import ask_plan, quickest
+    from callresp.palette.files import load_palette
+
+    name = asked.palette or "fettle"
+    machine = load_palette(name)
+    if not machine.striker:
+        raise UserError(f"{machine.name} has no strikers", remedy="add a [[striker]]")
+    striker = machine.striker_named(asked.striker) if asked.striker else quickest(machine)
+    if striker is None:
+        known = ", ".join(one.name for one in machine.striker)
+        raise UserError(
+            f"no striker '{asked.striker}' in {machine.name}",
+            where="--striker",
+            remedy=f"one of {known}",
+        )
+    checked = ask_plan(machine, striker, asked.strokes, asked.farthest, asked.background, name=name)
+    return machine, striker, checked
+
+
+def _level_db(striker: Striker, checked: CheckedPlan) -> float:
+    from callresp.synthesis.execution import level_of
+
+    return level_of(striker, checked.plan.strikes[0].pulse_ms) or striker.force[0].level_db
+
+
+def _strike_and_hear(asked: _Asked) -> None:
+    from callresp.commands.listening import Recorder, play_and_record
+
+    if asked.plan_file is not None:
+        raise UserError("--plan goes with a recording", remedy="leave it out, or leave out --port")
+    machine, _, checked = _planned(asked)
+    if asked.keep is not None:
+        ui.target(asked.keep, asked.palette, asked.output, writes="sound file")
+    assert asked.port is not None
+    if asked.port != "simulated":
+        ui.warn(EARS)
+        cautions.confirm(asked.yes)
+    recorder = Recorder(asked.source, asked.device, asked.rate)
+    played = play_and_record(checked, machine, asked.port, recorder, asked.farthest / 150, "asking")
+    if asked.keep is not None:
+        from callresp.io.audio import write_wav
+
+        write_wav(asked.keep, played.capture.samples, played.capture.rate_hz)
+    _answer(asked, played.capture, checked.plan, machine)
+    if played.refused:
+        ui.look(f"{played.refused} strokes were not played")
+
+
+def _hear(asked: _Asked) -> None:
+    from callresp.plan.files import read_plan
+    from callresp.strike_test.capture import read_capture
+
+    assert asked.recording is not None
+    if asked.plan_file is None:
+        raise UserError(
+            "a recording alone does not tell when it was struck",
+            where=str(asked.recording),
+            remedy="give its plan",
+            argument="plan",
+        )
+    if asked.port is not None:
+        raise UserError("a recording and a port", remedy="give one of the two")
+    played = read_plan(asked.plan_file)
+    machine = _palette_of(asked, played)
+    with ui.progress(f"reading {asked.recording.name}"):
+        capture = read_capture(asked.recording, asked.channel)
+    _answer(asked, capture, played, machine)
+
+
+def _palette_of(asked: _Asked, played: Plan) -> Palette | None:
+    """The palette of the plan; it is needed for the temperature only, and may be away."""
+    from callresp.synthesis.job_files import find_palette
+
+    assert asked.plan_file is not None
+    try:
+        return find_palette(asked.palette, asked.plan_file, played, None)
+    except UserError:
+        if asked.palette is not None:
+            raise
+        return None
+
+
+def _answer(asked: _Asked, capture: Capture, plan: Plan, machine: Palette | None) -> None:
+    from callresp.echoes.ask import ask_place
+    from callresp.io.place import lines_of, write_place
+
+    inputs = (asked.recording, asked.plan_file, asked.palette)
+    if asked.output is not None:
+        ui.target(asked.output, *inputs, writes="place")
+    if asked.picture is not None:
+        ui.target(asked.picture, *inputs, asked.output, writes="picture")
+    with ui.progress("listening") as advance:
+        answer = ask_place(capture, plan, machine, _air(asked, machine), asked.microphone, advance)
+    if asked.output is not None:
+        write_place(asked.output, answer.report)
+    if asked.picture is not None:
+        from callresp.plots.place import draw_place
+
+        draw_place(asked.picture, answer.report, answer.detection)
+    if asked.as_json:
+        for text in lines_of(answer.report):
+            ui.say(text)
+    else:
+        print_summary(answer)
+        for path in (asked.output, asked.picture):
+            if path is not None:
+                ui.say(f"wrote {path}")
+    for warning in capture.warnings:
+        ui.look(warning)
+    if answer.snr_db < POOR_DB:
+        ui.look("the strokes hardly stand out of the noise: strike harder, or in a quieter hour")
+
+
+# Below this the strokes themselves are hardly heard, and their returns less.
+POOR_DB = 3.0
+
+
+def _air(asked: _Asked, machine: Palette | None) -> Air:
+    from callresp.echoes.ask import ASSUMED_SD_C, STATED_SD_C, Air
+
+    if asked.temperature is not None:
+        return Air(asked.temperature, asked.humidity, STATED_SD_C)
+    ambient_c = 10.0 if machine is None else machine.ambient_c
+    return Air(ambient_c, asked.humidity, ASSUMED_SD_C)
+
+
+def print_summary(answer: Answer) -> None:
+    """Tell what the place gives back."""
+    report = answer.report
+    place = report.place
+    for number, echo in enumerate(report.echoes, start=1):
+        why = f", {echo.path}" if echo.path else ""
+        ui.say(
+            f"echo {number}  {1000 * echo.delay_s:8.1f} ms  {echo.level_db:+6.1f} dB"
+            f"  a wall at {echo.distance_m:.1f} ± {echo.distance_sd_m:.1f} m"
+            f"  ({echo.confidence:.3%} sure{why})"
+        )
+    if place.t20_s is not None:
+        early = "" if place.edt_s is None else f"EDT {place.edt_s:.2f} s, "
+        ui.say(f"reverberation: {early}T20 {place.t20_s:.2f} s")
+    elif place.reverberation:
+        ui.say(f"no reverberation time: {place.reverberation}")
+    ui.say(place.answer)
+    ui.say(
+        f"  by {place.strokes} strokes on {place.striker}; walls from {place.near_m:g} to"
+        f" {place.farthest_m:g} m; between strokes {place.background_db:.0f} dB re full scale"
+    )
+    ui.say(
+        f"  air of {place.air_temperature_c:g} °C: {place.speed_of_sound_m_s:.1f} m/s; each kelvin"
+        f" warmer puts a wall at 100 m {100 * place.kelvin_costs_m:.0f} cm farther"
+    )

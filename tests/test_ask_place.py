@@ -1,0 +1,252 @@
+"""Asking a place: what is struck, what is heard, and what is not.
+
+Walls and rooms are pyroomacoustics', strokes those of tools/strike_machine.py: neither
+shares code with what listens.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from place_helpers import (
+    AIR_C,
+    FARTHEST_M,
+    RATE_HZ,
+    fettle,
+    recording,
+    room_of,
+    speed_there,
+    train,
+    walls,
+)
+
+from callresp.cli import cli
+from callresp.echoes.ask import Air, ask_place
+from callresp.echoes.protocol import ask_plan, quickest, softest
+from callresp.errors import UserError
+from callresp.io.audio import write_wav
+from callresp.io.place import Echo, PlaceReport, lines_of, read_place, write_place
+from callresp.plan.model import Plan
+from callresp.scene.air import speed_in_humid_air, speed_of_sound
+from callresp.strike_test.capture import Capture
+
+AIR = Air(AIR_C, 60.0, 1.0)
+
+
+def asked(plan: Plan, capture: Capture) -> PlaceReport:
+    return ask_place(capture, plan, fettle(), AIR, 1.0).report
+
+
+def test_speed_of_sound_is_cramers() -> None:
+    # Cramer 1993, JASA 93, 2510: 331.45 m/s in dry air of 0 °C with 314 ppm of carbon dioxide,
+    # within the 300 ppm that he states for his fit.
+    dry = speed_in_humid_air(0.0, 0.0, carbon_dioxide=3.14e-4)
+    assert dry == pytest.approx(331.45, rel=3e-4)
+    # ISO 9613-1:1993, A.5, for dry air: 343.2 m/s at 20 °C.
+    for celsius in (-10.0, 5.0, 20.0, 30.0):
+        expected = speed_of_sound(celsius)
+        assert speed_in_humid_air(celsius, 0.0) == pytest.approx(expected, rel=1e-3)
+    # Bohn 1988, JAES 36, 223: full humidity makes it some 0.35 % faster at 20 °C (from memory).
+    wet = speed_in_humid_air(20.0, 100.0) / speed_in_humid_air(20.0, 0.0) - 1
+    assert 0.0030 < wet < 0.0040
+
+
+@pytest.mark.parametrize("name", [striker.name for striker in fettle().striker])
+def test_no_two_pauses_are_alike_and_each_outlasts_the_return(name: str) -> None:
+    plan = train(name, 16)
+    gaps = np.diff([strike.at_s for strike in plan.strikes])
+    assert gaps.min() > 2 * FARTHEST_M / 340.0 + 0.3
+    apart = np.abs(gaps[:, None] - gaps[None, :])[~np.eye(len(gaps), dtype=bool)]
+    assert apart.min() > 0.0005
+    assert {strike.instrument for strike in plan.strikes} == {name}
+
+
+def test_a_near_wall_is_asked_softly_and_a_far_one_hard() -> None:
+    oak = fettle().striker_named("oak block")
+    assert oak is not None
+    pulses = [softest(oak, 16, far_m, 25.0, 10.0).pulse_ms for far_m in (5, 20, 60, 300)]
+    assert pulses == sorted(pulses)
+    assert pulses[0] < pulses[-1]
+    assert quickest(fettle()).name == "oak block"
+
+
+def test_too_few_strokes_and_walls_too_far_are_refused() -> None:
+    oak = quickest(fettle())
+    with pytest.raises(UserError, match="3 strokes"):
+        ask_plan(fettle(), oak, 3)
+    with pytest.raises(UserError, match="2000 m"):
+        ask_plan(fettle(), oak, 16, 2000.0)
+
+
+@pytest.mark.parametrize(
+    ("name", "wall_m", "skew_ppm"), [("oak block", 31.0, 100.0), ("tube 2", 47.0, -100.0)]
+)
+def test_a_wall_is_heard_where_it_is(name: str, wall_m: float, skew_ppm: float) -> None:
+    plan = train(name)
+    # A tube that rings for seconds: its own ring is no echo.
+    capture = recording(plan, walls(wall_m), noise_db=-75.0, skew_ppm=skew_ppm)
+    report = asked(plan, capture)
+    assert len(report.echoes) == 1
+    echo = report.echoes[0]
+    true_s = (np.hypot(2 * wall_m, 1.0) - 1.0) / speed_there()
+    assert echo.delay_s == pytest.approx(true_s, abs=0.0005)
+    assert echo.distance_m == pytest.approx(wall_m, abs=0.2 + 0.0018 * wall_m)
+    assert echo.confidence > 0.99
+    # By the inverse distance law, and 0.3 of the energy lost at the wall.
+    expected_db = -20 * np.log10(np.hypot(2 * wall_m, 1.0)) + 10 * np.log10(0.7)
+    assert echo.level_db == pytest.approx(expected_db, abs=2.5)
+    assert report.place.answer == "1 echo"
+
+
+@pytest.mark.parametrize("name", ["oak block", "tin box", "tube 2"])
+def test_an_open_field_gives_nothing_back(name: str) -> None:
+    plan = train(name)
+    report = asked(plan, recording(plan, noise_db=-45.0))
+    assert report.echoes == ()
+    assert report.place.t20_s is None
+    assert report.place.answer == "this place gives nothing back"
+
+
+def test_what_sings_between_the_strokes_is_no_echo() -> None:
+    plan = train()
+    capture = recording(plan, noise_db=-60.0)
+    rng = np.random.default_rng(5)
+    song = capture.samples.copy()
+    note = np.hanning(2400) * np.sin(2 * np.pi * 2500 * np.arange(2400) / RATE_HZ)
+    for at in rng.integers(0, len(song) - 2400, 40):
+        song[at : at + 2400] += 0.05 * note.astype(np.float32)
+    report = asked(plan, Capture(song, RATE_HZ, np.zeros(0)))
+    assert report.echoes == ()
+
+
+def test_two_walls_fifteen_milliseconds_apart_are_two() -> None:
+    plan = train()
+    near_m = 25.0
+    far_m = near_m + 0.0075 * speed_there()
+    report = asked(plan, recording(plan, walls(near_m, far_m), noise_db=-80.0))
+    delays = [echo.delay_s for echo in report.echoes]
+    for wall_m in (near_m, far_m):
+        true_s = (np.hypot(2 * wall_m, 1.0) - 1.0) / speed_there()
+        assert min(abs(true_s - delay_s) for delay_s in delays) < 0.0005
+    assert len(delays) == 2
+
+
+def test_one_wall_twice_is_said_to_be_that() -> None:
+    plan = train()
+    response = np.zeros(RATE_HZ)
+    response[[0, 3000, 6000]] = 1.0, 0.06, 0.02
+    report = asked(plan, recording(plan, response, noise_db=-80.0))
+    assert [echo.path for echo in report.echoes] == ["", "perhaps echo 1 twice"]
+
+
+def test_t20_of_a_room_is_the_simulators() -> None:
+    plan = train()
+    response, true_s = room_of((7.0, 5.5, 3.2), 0.5)
+    report = asked(plan, recording(plan, response, noise_db=-95.0))
+    assert report.place.t20_s == pytest.approx(true_s, rel=0.05)
+    # ISO 3382-1: T20 needs the noise 35 dB down.
+    loud = asked(plan, recording(plan, response, noise_db=-35.0))
+    assert loud.place.t20_s is None
+    assert "35 dB" in loud.place.reverberation
+
+
+def test_another_recording_is_refused() -> None:
+    noise = np.random.default_rng(1).normal(0, 0.05, 20 * RATE_HZ).astype(np.float32)
+    with pytest.raises(UserError, match="can't be found"):
+        asked(train(), Capture(noise, RATE_HZ, np.zeros(0), name="else.wav"))
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    delays=st.lists(st.floats(0.02, 5.0), max_size=4, unique=True),
+    level_db=st.floats(-90, 0),
+)
+def test_a_place_is_read_as_it_was_written(
+    tmp_path_factory: pytest.TempPathFactory, delays: list[float], level_db: float
+) -> None:
+    echoes = tuple(
+        Echo(
+            delay_s=delay_s,
+            delay_sd_s=1e-5,
+            level_db=level_db,
+            distance_m=170 * delay_s,
+            distance_sd_m=0.1,
+            confidence=0.999,
+        )
+        for delay_s in sorted(delays)
+    )
+    report = with_echoes(ask_empty(), echoes)
+    path = tmp_path_factory.mktemp("place") / "a.place.jsonl"
+    write_place(path, report)
+    assert read_place(path) == report
+
+
+@cache
+def ask_empty() -> PlaceReport:
+    return asked(train(), recording(train()))
+
+
+def with_echoes(report: PlaceReport, echoes: tuple[Echo, ...]) -> PlaceReport:
+    place = msgspec.structs.replace(report.place, echoes=len(echoes))
+    return PlaceReport(echoes=echoes, place=place)
+
+
+def test_a_place_that_was_cut_is_refused(tmp_path: Path) -> None:
+    plan = train()
+    path = tmp_path / "a.place.jsonl"
+    report = asked(plan, recording(plan, walls(30.0), noise_db=-80.0))
+    path.write_text("\n".join(lines_of(report)[:-1]) + "\n")
+    with pytest.raises(UserError, match="last line is missing"):
+        read_place(path)
+
+
+def test_the_command_writes_the_strokes_and_hears_the_place(tmp_path: Path) -> None:
+    run = CliRunner().invoke
+    plan_file, wav = tmp_path / "ask.plan.jsonl", tmp_path / "quarry.wav"
+    words = ["--striker", "oak block", "--palette", "fettle", "--strokes", "8"]
+    done = run(cli, ["ask-place", *words, "--farthest", "60", "-o", str(plan_file)])
+    assert done.exit_code == 0, done.output
+    from callresp.plan.files import read_plan
+
+    capture = recording(read_plan(plan_file), walls(40.0), noise_db=-85.0)
+    write_wav(wav, capture.samples, capture.rate_hz)
+    done = run(cli, ["ask-place", str(wav), "--plan", str(plan_file), "--json"])
+    assert done.exit_code == 0, done.output
+    *echoes, place = [json.loads(text) for text in done.stdout.splitlines()]
+    wanted = {"delay_s", "delay_sd_s", "level_db", "distance_m", "distance_sd_m", "confidence"}
+    assert [wanted <= set(echo) for echo in echoes] == [True]
+    assert {"edt_s", "t20_s", "background_db", "air_temperature_c", "speed_of_sound_m_s"} <= set(
+        place
+    )
+    # Without --temperature it is the palette's.
+    assert place["air_temperature_c"] == fettle().ambient_c
+    drawn = tmp_path / "quarry.svg"
+    words = ["--plan", str(plan_file), "--picture", str(drawn), "-o", str(tmp_path / "q.jsonl")]
+    assert run(cli, ["ask-place", str(wav), *words]).exit_code == 0
+    # The wall's distance is written in the picture, as it is in the file.
+    distance_m = read_place(tmp_path / "q.jsonl").echoes[0].distance_m
+    assert f"{distance_m:.1f} m" in drawn.read_text()
+    warm = run(cli, ["ask-place", str(wav), "--plan", str(plan_file), "--temperature", "25"])
+    assert "cm farther" in warm.output
+
+
+def test_mistakes_are_told_in_a_line(tmp_path: Path) -> None:
+    run = CliRunner().invoke
+    plan_file = str(tmp_path / "ask.plan.jsonl")
+    cases = (
+        (["--striker", "gong", "-o", plan_file], "no striker 'gong'"),
+        ([str(tmp_path / "quarry.wav")], "does not tell when it was struck"),
+        (["--picture", "a.png"], "needs the recording too"),
+    )
+    for words, what in cases:
+        done = run(cli, ["ask-place", *words])
+        assert what in str(done.exception), words
+    assert not Path(plan_file).exists()
