@@ -5,7 +5,6 @@ from __future__ import annotations
 import signal
 import threading
 from dataclasses import dataclass
-from datetime import datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,10 +19,11 @@ if TYPE_CHECKING:
     from callresp.link.signals import Deferred
     from callresp.link.stop_request import StopListener
     from callresp.live.engine import LiveSettings
-    from callresp.live.interlocks import ActiveHours
+    from callresp.live.interlocks import Hours
     from callresp.live.runner import Runner
     from callresp.live.setup import Destinations, SoundInput
     from callresp.palette.model import Palette
+    from callresp.scout.sun import DayTime
 
 
 @click.command(name="live")
@@ -68,8 +68,9 @@ if TYPE_CHECKING:
     show_default=True,
     help="Keep no snippet where less stays free on the disk: the log needs it.",
 )
-@click.option("--from", "since", help="Time of day to wake, HH:MM; with --until.")
-@click.option("--until", help="Time of day to fall asleep, HH:MM; with --from.")
+@click.option("--from", "since", help="When to wake: HH:MM, or as sunrise-0:40; with --until.")
+@click.option("--until", help="When to fall asleep: HH:MM, or as sunrise+3:00; with --from.")
+@click.option("--site", help="Where it stands, for the sun: latitude,longitude in degrees.")
 @click.option(
     "--max-hours", type=click.FloatRange(0.0), callback=ui.finite, help="End after this long."
 )
@@ -130,6 +131,7 @@ def command(**given: Any) -> None:
       callresp live                                         listens only
       callresp live --input dawn.wav --speed 0 --port simulated --log day.log
       callresp live --port /dev/ttyACM0 --log day.log --from 04:00 --until 10:00
+      callresp live --port P --from sunrise-0:40 --until sunrise+3:00 --site 54.2,-2.8
       callresp live --device 2 --midi 'Synth' --rules shadow
       callresp live --port /dev/ttyACM0 --osc-to 9000 --osc-in 9001
       arecord -t raw -f S16_LE -r 48000 | callresp live --input - --midi Synth --yes
@@ -159,6 +161,7 @@ class LiveOptions:
     min_free_mb: float
     since: str | None
     until: str | None
+    site: str | None
     max_hours: float | None
     max_strikes: int | None
     max_wh: float | None
@@ -314,14 +317,14 @@ def live_settings(options: LiveOptions, palette: Palette) -> LiveSettings:
     return LiveSettings(
         acoustics=Acoustics(delay_s=options.back_after / 1000, t60_s=options.reverb),
         limits=limits,
-        hours=active_hours(options.since, options.until),
+        hours=active_hours(options.since, options.until, options.site),
         snippets=options.snippets is not None,
         needs_link=options.port is not None,
         seed=options.seed,
     )
 
 
-def active_hours(since: str | None, until: str | None) -> ActiveHours | None:
+def active_hours(since: str | None, until: str | None, site: str | None = None) -> Hours | None:
     """The hours in which it is awake.
 
     Raises
@@ -330,19 +333,27 @@ def active_hours(since: str | None, until: str | None) -> ActiveHours | None:
         When one is missing or no time of day.
     """
     from callresp.live.interlocks import ActiveHours
+    from callresp.scout.sun import SunHours, read_site
 
     if since is None and until is None:
         return None
     if since is None or until is None:
         missing = "--from" if since is None else "--until"
         raise UserError("sleeps and wakes by two times of day", where=missing, remedy="give it too")
-    return ActiveHours(_time_of_day("--from", since), _time_of_day("--until", until))
-
-
-def _time_of_day(option: str, text: str) -> time:
-    try:
-        return datetime.strptime(text, "%H:%M").time()
-    except ValueError:
+    ends = (_day_time("--from", since), _day_time("--until", until))
+    if site is None and any(end.clock is None for end in ends):
         raise UserError(
-            f"'{text}' is not a time of day", where=option, remedy="write it like 04:30"
-        ) from None
+            "the sun is nowhere known", where="--site", remedy="give it like --site 54.2,-2.8"
+        )
+    if ends[0].clock is not None and ends[1].clock is not None:
+        return ActiveHours(ends[0].clock, ends[1].clock)
+    return SunHours(*ends, read_site(site or ""))
+
+
+def _day_time(option: str, text: str) -> DayTime:
+    from callresp.scout.sun import read_day_time
+
+    try:
+        return read_day_time(text)
+    except UserError as fault:
+        raise UserError(fault.what, where=option, remedy=fault.remedy) from None

@@ -43,7 +43,7 @@ from callresp.live.actions import (
 )
 from callresp.live.clocked_listener import BlockListener, ClockedListener
 from callresp.live.interlocks import (
-    ActiveHours,
+    Hours,
     Interlocks,
     StopLimits,
     StopRules,
@@ -86,7 +86,7 @@ class LiveSettings:
 
     acoustics: Acoustics = field(default_factory=Acoustics)
     limits: StopLimits | None = None
-    hours: ActiveHours | None = None
+    hours: Hours | None = None
     snippets: bool = False
     needs_link: bool = False
     seed: int | None = None
@@ -452,11 +452,12 @@ class LiveEngine:
         hours = self.settings.hours
         if hours is None:
             return
-        awake = hours.awake(self._clocks.wall().time())
+        now = self._clocks.wall()
+        awake = hours.awake_at(now)
         if not awake and not self.asleep:
             for event in self._listener.rest():
                 self._hear(event)
-        self._inhibit("asleep", None if awake else f"it sleeps until {hours.since:%H:%M}")
+        self._inhibit("asleep", None if awake else f"it sleeps until {hours.wakes(now)}")
 
     def _check_loop_due(self) -> None:
         if self._loop_due_s <= self.now_s:

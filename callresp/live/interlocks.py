@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, time
-from typing import Literal
+from typing import Literal, Protocol
 
 from callresp.live.actions import BoardState
 from callresp.palette.model import Palette
@@ -126,6 +126,16 @@ class StopRules:
         return f"it rains: it waits until it has been dry for {DRY_FOR_S / 60:g} min"
 
 
+class Hours(Protocol):
+    """Hours of the day in which it is awake, by the clock or by the sun."""
+
+    def awake_at(self, at: datetime) -> bool:
+        """Whether it is awake at a moment."""
+
+    def wakes(self, at: datetime) -> str:
+        """When it wakes next, as text."""
+
+
 @dataclass(frozen=True, slots=True)
 class ActiveHours:
     """Times of day between which it is awake; past midnight where `until` is the earlier.
@@ -139,6 +149,14 @@ class ActiveHours:
 
     since: time
     until: time
+
+    def awake_at(self, at: datetime) -> bool:
+        """Whether it is awake at a moment."""
+        return self.awake(at.time())
+
+    def wakes(self, at: datetime) -> str:
+        """When it wakes next, as text."""
+        return f"{self.since:%H:%M}"
 
     def awake(self, at: time) -> bool:
         """Whether it is awake at a time of day."""

@@ -1,0 +1,190 @@
+"""Sunrise and sunset, and hours of the day that follow them.
+
+The sun is that of the astral package: its upper edge at the horizon of the sea, 34' of
+refraction, which is how almanacs define sunrise. Hills and heights are not known. Near the
+poles there are days without sunrise or sunset; that is said, and nothing begins by it.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from functools import lru_cache
+from typing import Literal
+
+from callresp.errors import UserError
+
+Event = Literal["sunrise", "sunset"]
+_BY_SUN = re.compile(r"^(sunrise|sunset)(?:([+-])(\d{1,2}):(\d{2}))?$")
+_CLOCK = re.compile(r"^(\d{1,2}):(\d{2})$")
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Where a machine or recorder stands: degrees, north and east positive.
+
+    Raises
+    ------
+    UserError
+        When there is no such place on Earth.
+    """
+
+    latitude: float
+    longitude: float
+
+    def __post_init__(self) -> None:
+        if not -90 <= self.latitude <= 90 or not -180 <= self.longitude <= 180:
+            raise UserError(
+                f"{self.latitude:g}, {self.longitude:g} is no place on Earth",
+                argument="site",
+                remedy="give latitude (-90 to 90) and longitude (-180 to 180), like 54.2,-2.8",
+            )
+
+
+def read_site(text: str) -> Site:
+    """Coordinates as typed: ``54.2,-2.8``.
+
+    Raises
+    ------
+    UserError
+        When these are no coordinates.
+    """
+    try:
+        latitude, longitude = (float(part) for part in text.split(","))
+    except ValueError:
+        raise UserError(
+            f"'{text}' are no coordinates",
+            argument="site",
+            remedy="give latitude and longitude in degrees, like 54.2,-2.8",
+        ) from None
+    return Site(latitude, longitude)
+
+
+@dataclass(frozen=True, slots=True)
+class SunDay:
+    """The sun on one day; `None` where it does not rise or set, and why in `without`."""
+
+    sunrise: datetime | None
+    sunset: datetime | None
+    without: str = ""
+
+
+@lru_cache(maxsize=64)
+def sun_day(site: Site, day: date, zone: tzinfo) -> SunDay:
+    """Sunrise and sunset on a day of a zone's calendar.
+
+    Examples
+    --------
+    >>> from zoneinfo import ZoneInfo
+    >>> found = sun_day(Site(54.2, -2.8), date(2026, 5, 12), ZoneInfo("Europe/London"))
+    >>> f"{found.sunrise:%H:%M}"
+    '05:13'
+    """
+    from astral import Observer
+    from astral.sun import elevation, noon, sunrise, sunset
+
+    observer = Observer(site.latitude, site.longitude)
+    found: list[datetime | None] = []
+    for event in (sunrise, sunset):
+        try:
+            found.append(event(observer, day, tzinfo=zone))
+        except ValueError:
+            found.append(None)
+    if None not in found:
+        return SunDay(found[0], found[1])
+    up = elevation(observer, noon(observer, day, tzinfo=UTC)) > -0.833
+    without = "the sun does not set that day" if up else "the sun does not rise that day"
+    return SunDay(found[0], found[1], without)
+
+
+@dataclass(frozen=True, slots=True)
+class DayTime:
+    """A time of day: by the clock (`clock`), or `after` the sun's `event`."""
+
+    clock: time | None = None
+    event: Event | None = None
+    after: timedelta = timedelta()
+
+    def on(self, day: date, site: Site | None, zone: tzinfo) -> datetime | None:
+        """When that is on a day; `None` where the sun gives no such time."""
+        if self.clock is not None:
+            return datetime.combine(day, self.clock, zone)
+        assert site is not None
+        sun = sun_day(site, day, zone)
+        moment = sun.sunrise if self.event == "sunrise" else sun.sunset
+        return None if moment is None else moment + self.after
+
+
+def read_day_time(text: str) -> DayTime:
+    """A time of day as typed: ``04:30``, ``sunrise``, ``sunset-1:20``.
+
+    Examples
+    --------
+    >>> read_day_time("sunrise-0:40").after == timedelta(minutes=-40)
+    True
+
+    Raises
+    ------
+    UserError
+        When it is neither.
+    """
+    if by_clock := _CLOCK.match(text):
+        hour, minute = int(by_clock[1]), int(by_clock[2])
+        if hour < 24 and minute < 60:
+            return DayTime(clock=time(hour, minute))
+    elif by_sun := _BY_SUN.match(text):
+        event: Event = "sunrise" if by_sun[1] == "sunrise" else "sunset"
+        after = timedelta(hours=int(by_sun[3] or 0), minutes=int(by_sun[4] or 0))
+        return DayTime(event=event, after=-after if by_sun[2] == "-" else after)
+    raise UserError(
+        f"'{text}' is not a time of day", remedy="write it like 04:30, sunrise-0:40 or sunset+1:00"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class SunHours:
+    """Hours in which a machine is awake, of which one end or both follow the sun.
+
+    Where the sun gives no such time on a day, the machine sleeps through it.
+    """
+
+    since: DayTime
+    until: DayTime
+    site: Site
+
+    def awake_at(self, at: datetime) -> bool:
+        """Whether it is awake at a moment."""
+        at, zone = _zoned(at)
+        for days in (-1, 0, 1):
+            day = at.date() + timedelta(days=days)
+            span = self._span(day, zone)
+            if span is not None and span[0] <= at < span[1]:
+                return True
+        return False
+
+    def wakes(self, at: datetime) -> str:
+        """When it wakes next, as text."""
+        at, zone = _zoned(at)
+        for days in range(-1, 3):
+            span = self._span(at.date() + timedelta(days=days), zone)
+            if span is not None and span[0] > at:
+                return f"{span[0]:%H:%M}"
+        why = sun_day(self.site, at.date(), zone).without
+        return f"a day with sunrise and sunset ({why})" if why else "the sun is back"
+
+    def _span(self, day: date, zone: tzinfo) -> tuple[datetime, datetime] | None:
+        since, until = (end.on(day, self.site, zone) for end in (self.since, self.until))
+        if since is None or until is None:
+            return None
+        if until <= since:
+            # Past midnight: the end is that of the next day.
+            until = self.until.on(day + timedelta(days=1), self.site, zone)
+        return None if until is None else (since, until)
+
+
+def _zoned(at: datetime) -> tuple[datetime, tzinfo]:
+    """A moment with its zone; one without is taken as this computer's."""
+    at = at if at.tzinfo is not None else at.astimezone()
+    assert at.tzinfo is not None
+    return at, at.tzinfo
