@@ -76,3 +76,19 @@ def test_what_is_said_of_a_rate_is_what_the_planner_does() -> None:
     on_s = sum(c.pulse_ms for c in strikes if 20 <= c.at_s < 30) / 1000
     assert on_s == pytest.approx(0.12 * 10, abs=0.02)
     assert {c.limit for c in plan.changes} >= {"coil.duty_max"}
+
+
+def test_a_damper_holds_no_longer_than_its_duty_allows() -> None:
+    tube = FETTLE.striker[0]
+    assert tube.damper is not None
+    coil = msgspec.structs.replace(
+        tube.damper.coil, on_max_ms=60_000, duty_max=0.4, cycle_s=10.0, thermal_k_per_w=0.1
+    )
+    damper = msgspec.structs.replace(tube.damper, coil=coil, hold_duty=0.8)
+    machine = msgspec.structs.replace(
+        FETTLE,
+        striker=(msgspec.structs.replace(tube, damper=damper), *FETTLE.striker[1:]),
+    )
+    able = capability_of(machine).dampers[0]
+    assert (able.held_back_by, able.longest_s) == ("damper.coil.duty_max", 0.4 * 10)
+    assert able.lasting_share == 0.4

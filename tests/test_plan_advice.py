@@ -19,7 +19,7 @@ from callresp.palette.similarity import pairs_of
 from callresp.plan.advice.pitch_coverage import pitch_coverage
 from callresp.plan.advice.what_if import NEW, answer_fit, candidates, try_adding, with_striker
 from callresp.plan.planner import make_plan
-from callresp.plan.summary import workload
+from callresp.plan.summary import Workload, workload
 from callresp.reply.rules import RuleSet, load_rules
 
 FETTLE = load_palette("fettle")
@@ -106,6 +106,41 @@ def test_a_striker_that_its_limits_hold_back_is_overworked() -> None:
     assert not any(item.overworked for item in work[1:])
 
 
+def work_of(*strokes: tuple[str, float]) -> dict[str, Workload]:
+    """The work of each striker that is asked for strokes at these times."""
+    notes = tuple(reply_note(n, at_s, None, name) for n, (name, at_s) in enumerate(strokes))
+    reply = ReplyScore(header=ReplyHeader(), notes=notes)
+    return {work.striker: work for work in workload(reply, make_plan(reply, FETTLE))}
+
+
+@pytest.mark.parametrize(("strokes", "overworked"), [(9, False), (10, True)])
+def test_twice_an_even_share_is_too_much_for_one_striker(strokes: int, overworked: bool) -> None:
+    work = work_of(*(("tube 1", 2.0 * n) for n in range(strokes)))["tube 1"]
+    assert (work.lost, work.even, work.overworked) == (0, 7.0, overworked)
+
+
+def test_an_even_share_is_not_too_much() -> None:
+    names = [striker.name for striker in FETTLE.striker]
+    found = work_of(*((name, 30.0 * n) for n in range(12) for name in names))
+    assert not any(work.overworked for work in found.values())
+
+
+def test_one_note_lost_to_its_own_limits_is_too_much() -> None:
+    found = work_of(("tube 1", 1.0), ("tube 1", 1.001), ("tube 2", 5.0))
+    assert (found["tube 1"].lost, found["tube 1"].overworked) == (1, True)
+    assert (found["tube 2"].lost, found["tube 2"].overworked) == (0, False)
+
+
+def test_what_is_answered_is_counted_over_all_seeds() -> None:
+    """Three tubes at the calls' own pitches: each note is played, and on its pitch."""
+    pitches = (1000.0, 1250.0, 1900.0)
+    once, strokes = answer_fit(heard(*pitches), only_tubes(*pitches), SHADOW, seeds=1)
+    assert once.asked == once.played == sum(strokes.values()) == 24
+    assert (once.on_pitch, once.contour, once.fit) == (1.0, 1.0, 1.0)
+    thrice, _ = answer_fit(heard(*pitches), only_tubes(*pitches), SHADOW, seeds=3)
+    assert thrice.asked == thrice.played == 72
+
+
 def test_the_best_addition_is_where_the_calls_are() -> None:
     """All calls rise through 1500 Hz, which no tube has: nothing else helps as much."""
     machine = only_tubes(1000.0, 1250.0, 1900.0)
@@ -129,7 +164,10 @@ def test_an_added_striker_has_channels_of_its_own_and_says_what_it_needs() -> No
     new = grown.striker[-1]
     assert new.name == NEW
     assert new.damper is not None
-    assert {new.coil.channel, new.damper.coil.channel}.isdisjoint(FETTLE.coils())
+    taken = {new.coil.channel, new.damper.coil.channel}
+    assert taken.isdisjoint(FETTLE.coils())
+    # The board grows by just what is missing, or no plan could be made with it.
+    assert grown.board.coil_channels == max(taken) + 1
     ladder, like, needs = with_striker(load_palette("ladder"), 2900.0)
     assert (like, needs) == ("bar 6", "")
     assert ladder.striker[-1].damper is None

@@ -176,6 +176,14 @@ def test_a_day_that_fits_says_what_is_left() -> None:
     assert figures.energy_wh == pytest.approx(figures.charge_ah * 12, rel=1e-4)
 
 
+def test_nothing_struck_costs_nothing_a_stroke() -> None:
+    figures = summarise(
+        make_plan(ReplyScore(header=ReplyHeader(duration_s=60.0), notes=()), FETTLE)
+    )
+    assert figures.strike_j == 0.0
+    assert figures.hottest is None
+
+
 def sparse_day(hours: int) -> ReplyScore:
     notes = tuple(reply_note(n, 600.0 * n, None, "tube 1") for n in range(hours * 6))
     return ReplyScore(header=ReplyHeader(duration_s=hours * 3600.0), notes=notes)
