@@ -2,12 +2,14 @@
 
 Sources
 -------
-- STM32F405 in its 64-pin package: data sheet DS8626 (DocID022152), table 7 (pin
-  definitions: FT marks a five-volt tolerant pin, except in analogue mode) and
-  table 9 (alternate functions); table 48, note 1: PC13 to PC15 may drive nothing.
-  Reference manual RM0090, 8.3.2: PA13, PA15 and PB4 are pulled up from reset on.
-- RP2040: data sheet, 1.4.3 (GPIO functions), 4.5.2 (PWM), 4.9 (ADC), 5.2.3
-  (tables of pin and ADC characteristics): no pin takes more than IOVDD + 0.5 V.
+- STM32F405 in its 64-pin package: data sheet DS8626 (DocID022152): pin definitions
+  (FT marks a five-volt tolerant pin, except in analogue mode), alternate function
+  mapping, I/O static characteristics (FT up to 5.5 V, others VDD + 0.3 V), output
+  voltage characteristics, note 1 (PC13 to PC15 may drive nothing), ADC
+  characteristics (R_AIN up to 50 kΩ). Reference manual RM0090, 8.3.2: PA13, PA15
+  and PB4 are pulled up from reset on.
+- RP2040: data sheet, 1.4.3 (GPIO functions), 4.5.2 (PWM), 4.9 (ADC), 5.2.3 (ADC
+  input impedance 100 kΩ); no pin takes much more than its supply (from memory).
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from functools import cache
 from callresp.palette.pins import ChipName
 
 LOGIC_V = 3.3
-# Absolute maximum of a pin that is not five-volt tolerant: VDD + 0.3 V (DS8626, table 44).
+# Of a pin that is not five-volt tolerant: VDD + 0.3 V.
 HIGHEST_PIN_V = 3.6
 TOLERANT_V = 5.5
 
@@ -125,7 +127,7 @@ def _stm32f405() -> Chip:
     }
     return Chip(
         name="STM32F405",
-        source="DS8626, tables 7 and 9",
+        source="DS8626",
         pins=pins,
         kept={
             "PA11": "is the USB port's",
@@ -156,7 +158,7 @@ def _rp2040() -> Chip:
         )
     return Chip(
         name="RP2040",
-        source="RP2040 data sheet, 1.4.3 and 5.2.3",
+        source="the RP2040 data sheet",
         pins=pins,
         kept={},
         clock_timers=frozenset(),
