@@ -137,7 +137,7 @@ def core_files(
 
 
 def _files_in(folder: Path) -> list[Path]:
-    return [path for path in sorted(folder.iterdir()) if path.is_file()]
+    return [path for path in sorted(folder.iterdir()) if path.is_file() and path.name[0] != "_"]
 
 
 def _fits(palette: Palette) -> None:

@@ -1,0 +1,1 @@
+"""Board layers: what touches a chip."""
