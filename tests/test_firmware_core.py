@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 from core_board import CoreBoard, core_program
+from emulated_board import MACHINES, EmulatedBoard, image_of, need_emulator
 from firmware_helpers import CORE, FIRMWARE, FLAGS, built, compiler, lines
 from link_helpers import FETTLE, Line, longest_on_s, plan_of
 
@@ -53,14 +54,51 @@ def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
 MakeBoard = Callable[..., Any]
 
 
-@pytest.fixture(params=["firmware", "simulated"])
-def make_board(request: pytest.FixtureRequest, program: Path) -> Iterator[MakeBoard]:
+# What is run on emulated chips, too: each instruction counts, so nothing that takes minutes.
+ON_CHIPS = {
+    "stm32f405": {
+        "test_a_dry_run_lights_a_lamp_and_moves_nothing",
+        "test_a_motor_that_jams_as_it_runs_is_noticed",
+        "test_garbage_moves_nothing_and_is_shrugged_off",
+        "test_lights_go_dark_at_their_time_and_stay_so",
+    },
+    "cortex-m0plus": set[str](),
+}
+ON_ANY_CHIP = {
+    "test_the_board_introduces_itself",
+    "test_each_limit_is_kept_by_the_board_itself",
+    "test_too_much_current_at_once_is_refused",
+    "test_a_doubled_command_is_played_once",
+    "test_stop_releases_at_once",
+    "test_silence_releases_within_a_quarter_second",
+    "test_a_host_of_another_version_is_answered_but_not_obeyed",
+}
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    if "make_board" in metafunc.fixturenames:
+        name = metafunc.function.__name__
+        chips = [chip for chip, own in ON_CHIPS.items() if name in own | ON_ANY_CHIP]
+        metafunc.parametrize("make_board", ["firmware", "simulated", *chips], indirect=True)
+
+
+@pytest.fixture
+def make_board(
+    request: pytest.FixtureRequest, program: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[MakeBoard]:
     """Makes boards of either kind, in simulated time."""
     made: list[CoreBoard] = []
 
     def make(**more: Any) -> Any:
         if request.param == "simulated":
             return SimulatedBoard(FETTLE, **more)
+        if request.param in MACHINES:
+            need_emulator()
+            dry = more.get("dry_run", False)
+            folder = tmp_path_factory.getbasetemp() / f"{request.param}{dry}"
+            image = image_of(folder, request.param, FETTLE, dry)
+            made.append(EmulatedBoard(image, FETTLE, chip=request.param, **more))
+            return made[-1]
         made.append(CoreBoard(program, FETTLE, **more))
         return made[-1]
 

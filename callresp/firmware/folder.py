@@ -92,7 +92,8 @@ def firmware_files(
             remedy="install callresp anew",
         )
     files = core_files(palette, dry_run, plan, start)
-    files |= {path.name: path.read_text(encoding="utf-8") for path in _files_in(board)}
+    layer = [*_files_in(HERE / "boards" / "common"), *_files_in(board)]
+    files |= {path.name: path.read_text(encoding="utf-8") for path in layer}
     files["cr_pins.h"] = pins_header(palette, plays_plan=plan is not None)
     told = "" if plan is None else plan_told(plan, start or PlanStart())
     files["Makefile"] = rendered("makefile.j2", chip=found.chip.name)
