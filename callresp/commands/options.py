@@ -52,6 +52,9 @@ tuning: Option = click.option(
     show_default=True,
     help="Reach the strikers' pitches by pitch bend or by MIDI Tuning Standard.",
 )
+place: Option = click.option(
+    "--place", type=PATH, help="What ask-place wrote: rules with 'echo' join its loudest return."
+)
 yes: Option = click.option(
     "--yes", is_flag=True, help="Ask nothing: the cautions are read, the machine is clear."
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import msgspec
@@ -12,12 +13,16 @@ from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.io.score import ReplyNote, ReplyScore
 
+if TYPE_CHECKING:
+    from callresp.reply.echoes import KnownEcho
+
 
 @click.command(name="reply")
 @click.argument("heard", type=PATH)
 @options.palette
 @options.rules
 @options.seed
+@options.place
 @options.output("Reply score to write.")
 @click.option("--explain", is_flag=True, help="List every reply note and silence with its reason.")
 @options.json()
@@ -26,6 +31,7 @@ def command(
     palette: str,
     rules: str,
     seed: int | None,
+    place: Path | None,
     output: Path | None,
     explain: bool,
     as_json: bool,
@@ -40,6 +46,7 @@ def command(
       callresp reply dawn.heard.jsonl                 writes dawn.reply.jsonl
       callresp reply dawn.heard.jsonl --rules shadow --explain
       callresp reply dawn.heard.jsonl --palette mine.toml --rules mine-rules.toml
+      callresp reply dawn.heard.jsonl --rules canyon --place quarry.place.jsonl
     """
     from callresp.io.score import read_heard, write_reply
     from callresp.palette.files import load_palette
@@ -51,7 +58,7 @@ def command(
     machine, rule_set = load_palette(palette), load_rules(rules)
     for line in missing(rule_set, machine):
         ui.warn(line)
-    score = answer(read_heard(heard, ui.look), machine, rule_set, seed)
+    score = answer(read_heard(heard, ui.look), machine, rule_set, seed, echo_of(place))
     header = msgspec.structs.replace(score.header, palette=palette, heard_file=heard.name)
     score = msgspec.structs.replace(score, header=header)
     write_reply(output, score)
@@ -66,6 +73,19 @@ def command(
             ui.say(f"  {text}")
     ui.say(f"wrote {output}")
     ui.say(f"next: callresp check {output}")
+
+
+def echo_of(place: Path | None) -> KnownEcho | None:
+    """The return that rules act on: the loudest of a place that was asked."""
+    if place is None:
+        return None
+    from callresp.io.place import read_place
+    from callresp.reply.echoes import loudest
+
+    found = loudest(read_place(place))
+    if found is None:
+        ui.warn(f"{place}: this place gives nothing back; rules with 'echo' have nothing to join")
+    return found
 
 
 def _beside(heard: Path) -> Path:

@@ -15,7 +15,8 @@ from callresp.reply.rules import Rule, RuleSet, When
 class Moment:
     """What is known beside the phrase itself when a rule is chosen.
 
-    `clock` is the time of day, or `None` where the recording's start is not known.
+    `clock` is the time of day, or `None` where the recording's start is not known; `echo`
+    says whether an echo of the place is known.
     """
 
     since_reply_s: float
@@ -23,6 +24,7 @@ class Moment:
     clock: time | None = None
     last_rule: str = ""
     tiredness: int = 0
+    echo: bool = False
 
 
 def unmet(when: When, phrase: Phrase, moment: Moment) -> tuple[str, str] | None:
@@ -83,7 +85,9 @@ def choose_rule(rules: RuleSet, phrase: Phrase, moment: Moment, rng: random.Rand
     for number, rule in enumerate(rules.rule, start=1):
         missed = unmet(rule.when, phrase, moment)
         if missed is not None:
-            reasons.append((number, rule.name, *missed))
+            reasons.append((number, rule.name, f"when.{missed[0]}", missed[1]))
+        elif rule.echo != "none" and not (moment.echo or rule.echo_s):
+            reasons.append((number, rule.name, "echo_s", "no echo of the place is known"))
         elif rule.weight > 0:
             fitting.append(rule)
     if not fitting:

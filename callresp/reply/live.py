@@ -20,6 +20,7 @@ from callresp.listen.voices.phrases import LONGEST_S, REST_S, Closed, PhraseClos
 from callresp.palette.model import Palette
 from callresp.reply import silences
 from callresp.reply.compose import Stroke, ends_s
+from callresp.reply.echoes import KnownEcho
 from callresp.reply.memory import Recall
 from callresp.reply.replier import Replier
 from callresp.reply.rules import Rule, RuleSet
@@ -53,6 +54,8 @@ class LiveReplier:
         As of `callresp.reply.replier.Replier`.
     rest_s, longest_s
         Of the listening profile: the rest that closes a phrase, and the longest phrase.
+    echo
+        The return of the place, for rules that act on it.
 
     Attributes
     ----------
@@ -75,8 +78,9 @@ class LiveReplier:
         start: datetime | None = None,
         rest_s: float = REST_S,
         longest_s: float = LONGEST_S,
+        echo: KnownEcho | None = None,
     ) -> None:
-        self._replier = Replier(palette, rules, seed, start)
+        self._replier = Replier(palette, rules, seed, start, echo)
         self._palette = palette
         self._closer = PhraseCloser[str](rest_s, longest_s)
         self._open: dict[int, Note] = {}  # of phrases that have not ended, by number
@@ -125,6 +129,10 @@ class LiveReplier:
         self._replier.change_rules(rules)
         if self._pending is not None:
             self._give_up(self._pending, silences.rules_changed())
+
+    def echo_is(self, echo: KnownEcho) -> None:
+        """The place's return has moved, as the air grew warmer or colder."""
+        self._replier.echo = echo
 
     def clock_was_set(self, by_s: float) -> None:
         """The time of day was set by so much: conditions on it follow."""
@@ -190,6 +198,7 @@ class LiveReplier:
         phrase = Phrase(id=closed.phrase, voice=voice, notes=notes)
         self.closed.append(phrase)
         recall = self._replier.memory.recall(phrase)
+        self._replier.ended(phrase)
         if self.inhibited is not None:
             self._silence(phrase, recall, self.inhibited)
             return
@@ -235,6 +244,9 @@ class LiveReplier:
         rested_s = turns.last_end_s + manners.rest_s
         if watches and not self._settled(voice, now_s):
             return []
+        falls = self._replier.echo_falls_on(pending.phrase, pending.rule, pending.strokes, now_s)
+        if falls is not None:
+            return self._give_up(pending, falls)
         if ends_s(pending.strokes, self._palette) > turns.share_left_s(now_s):
             return self._give_up(pending, silences.had_its_share(manners.share_max))
         self._pending = None

@@ -28,6 +28,7 @@ from callresp.reply import silences
 from callresp.reply.ambient import AmbientLevel
 from callresp.reply.choose import Moment, choose_rule
 from callresp.reply.compose import Loudness, Stroke, compose, ends_s
+from callresp.reply.echoes import KnownEcho, SingersRests, echo_for, falls_on, joined
 from callresp.reply.memory import Memory, Recall
 from callresp.reply.rules import Rule, RuleSet
 from callresp.reply.selection import bound
@@ -51,6 +52,9 @@ class Replier:
         Of its choices; the rule set's own by default.
     start
         When second 0 was, for conditions on the time of day.
+    echo
+        The return of the place that rules with `echo` act on; `None` if none is known.
+        It may be set anew as the air changes.
     """
 
     def __init__(
@@ -59,8 +63,11 @@ class Replier:
         rules: RuleSet,
         seed: int | None = None,
         start: datetime | None = None,
+        echo: KnownEcho | None = None,
     ) -> None:
         self.palette = palette
+        self.echo = echo
+        self._rests = SingersRests()
         self.rules = bound(rules, palette)
         self.seed = rules.seed if seed is None else seed
         self._start = start
@@ -84,6 +91,10 @@ class Replier:
         """Answer by other rules from now on; what was heard and replied stays known."""
         self.rules = bound(rules, self.palette)
         self.turns.manners = rules.manners
+
+    def ended(self, phrase: Phrase) -> None:
+        """Take note of a phrase that has closed, whether or not it is answered."""
+        self._rests.closed(phrase)
 
     def heard(self, note: Note) -> None:
         """Take note of a heard note, in order of onset."""
@@ -110,6 +121,7 @@ class Replier:
             clock=clock,
             last_rule=recall.last_rule,
             tiredness=self.memory.tiredness(phrase.offset_s),
+            echo=self.echo is not None,
         )
 
     def closed(self, phrase: Phrase, activity: VoiceActivity) -> list[ReplyNote] | Unanswered:
@@ -123,6 +135,7 @@ class Replier:
             What sounds; only times up to the reply's own notes are asked of it.
         """
         recall = self.memory.recall(phrase)
+        self.ended(phrase)
         decision = self._decide(phrase, recall, activity)
         rule = decision[0].rule if isinstance(decision, list) and decision else ""
         self.memory.heard(phrase.voice, recall, rule)
@@ -141,7 +154,17 @@ class Replier:
             pitched = any(note.pitch_hz is not None for note in phrase.notes)
             why = silences.no_striker(number, rule.name, pitched, rule.pitch == "table")
             return self._silence(phrase, rule.name, why)
-        return rule, strokes
+        return rule, joined(strokes, rule, echo_for(rule, self.echo), self.palette)
+
+    def echo_falls_on(
+        self, phrase: Phrase, rule: Rule, strokes: list[Stroke], start_s: float
+    ) -> str | None:
+        """Why a reply must not start then, by the rule that keeps its echo off the singer."""
+        echo = echo_for(rule, self.echo)
+        if rule.echo != "clear" or echo is None:
+            return None
+        over_s = falls_on(phrase, strokes, start_s, echo, self._rests)
+        return None if over_s is None else silences.echo_falls_on(phrase.voice, over_s)
 
     def _decide(
         self, phrase: Phrase, recall: Recall, activity: VoiceActivity
@@ -156,6 +179,8 @@ class Replier:
         start_s = self.turns.start(phrase, wait_s, activity)
         if isinstance(start_s, str):
             return self._silence(phrase, "manners", start_s)
+        if falls := self.echo_falls_on(phrase, rule, strokes, start_s):
+            return self._silence(phrase, rule.name, falls)
         if ends_s(strokes, self.palette) > self.turns.share_left_s(start_s):
             share = self.rules.manners.share_max
             return self._silence(phrase, "manners", silences.had_its_share(share))
@@ -246,9 +271,18 @@ def _left_off(note: ReplyNote, stop_s: float) -> ReplyNote:
 
 
 def answer(
-    heard: HeardScore, palette: Palette, rules: RuleSet, seed: int | None = None
+    heard: HeardScore,
+    palette: Palette,
+    rules: RuleSet,
+    seed: int | None = None,
+    echo: KnownEcho | None = None,
 ) -> ReplyScore:
     """Answer a whole heard score.
+
+    Parameters
+    ----------
+    heard, palette, rules, seed, echo
+        As for `Replier`.
 
     Returns
     -------
@@ -257,7 +291,7 @@ def answer(
         from, and the phrases left unanswered, each with the reason.
     """
     start = None if heard.header.start is None else datetime.fromisoformat(heard.header.start)
-    replier = Replier(palette, rules, seed, start)
+    replier = Replier(palette, rules, seed, start, echo)
     activity = VoiceActivity(heard.notes)
     coming = iter(heard.notes)
     waiting = next(coming, None)

@@ -37,6 +37,7 @@ Rhythm = Literal["kept", "stretched", "pulse"]
 Damping = Literal["as heard", "short", "ring", "short to long", "long to short"]
 Dynamics = Literal["as heard", "even", "fade", "swell"]
 GiveWay = Literal["everyone", "caller", "nobody"]
+EchoUse = Literal["none", "once", "repeating", "pulse", "clear"]
 
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
 Seconds = Annotated[float, Meta(ge=0.0, le=3600.0)]
@@ -428,6 +429,42 @@ class Rule(Table, frozen=True):
             "it may answer twice running, in the same manner",
         ),
     ] = True
+    echo: Annotated[
+        EchoUse,
+        told(
+            "What it does with the place's echo: strikes at it, keeps its pulse, or keeps clear",
+            '"once"',
+            "each stroke is struck again, softly, just as its echo comes back",
+        ),
+    ] = "none"
+    echo_softer_db: Annotated[
+        float,
+        Meta(ge=0.0, le=40.0),
+        told(
+            "How much softer than the echo a stroke is that joins it, each time",
+            "6.0",
+            "joined strokes lie under their echoes rather than on them",
+        ),
+    ] = 0.0
+    echo_most: Annotated[
+        int,
+        Meta(ge=1, le=20),
+        told(
+            "How often a repeating echo is joined, while it is heard",
+            "2",
+            "the echo is taken up twice, then left to the wall",
+            unit="times",
+        ),
+    ] = 4
+    echo_s: Annotated[
+        float,
+        Meta(ge=0.0, le=10.0),
+        told(
+            "The echo's delay where no place was asked; at 0 the rule then keeps silent",
+            "0.58",
+            "as before a wall at a hundred metres, also where there is none",
+        ),
+    ] = 0.0
     fatigue: Annotated[
         float,
         Meta(gt=0.0, le=1.0),

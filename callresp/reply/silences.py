@@ -51,10 +51,10 @@ def no_rule_fits(unmet: Iterable[tuple[int, str, str, str]]) -> str:
     Parameters
     ----------
     unmet
-        Of each rule: its number from 1, its name, the first condition that the
-        call does not meet, and how.
+        Of each rule: its number from 1, its name, the first setting by which the
+        call is not its, and how.
     """
-    parts = [f"{name}, {how} (rule.{number}.when.{key})" for number, name, key, how in unmet]
+    parts = [f"{name}, {how} (rule.{number}.{key})" for number, name, key, how in unmet]
     return reason("no rule fits", "when", "; ".join(parts))
 
 
@@ -102,6 +102,12 @@ def had_its_share(share: float) -> str:
 def quiet_hour(share: float) -> str:
     """The quiet end of the hour."""
     return reason("the quiet end of the hour", "manners.quiet_share", f"its last {share:.0%}")
+
+
+def echo_falls_on(voice: str, over_s: float) -> str:
+    """The echo of the reply would sound into the singer's next phrase."""
+    detail = f"voice {voice} may be back {over_s:.1f} s before it is over"
+    return reason("its echo would fall on the singer", "rule.echo", detail)
 
 
 def come_back(return_s: float) -> str:
