@@ -51,6 +51,46 @@ def test_a_good_line_plays_everything_on_time(ppm: float, ahead_s: float, seed: 
     assert no_channel_over_its_limit(line.board)
 
 
+@pytest.mark.parametrize("ppm", [-9500.0, -5000.0, -2000.0, 500.0, 2000.0, 5000.0, 9500.0])
+def test_a_clock_that_is_no_crystal_is_followed(ppm: float) -> None:
+    """Ceramic resonators are off by up to 5,000 ppm; the first seconds tell that one is."""
+    board = SimulatedBoard(FETTLE, drift_ppm=ppm, ahead_s=17.0)
+    line = Line(Session(plan_of(120, 0.25)), board, seed=3)
+    line.run()
+    assert line.session.report.outcomes["executed"] == line.session.report.commands
+    errors = list(map(abs, true_errors_ms(line)))
+    assert max(errors) < 4.0
+    # One of 500 ppm is told from a crystal after some ten seconds, poorer ones sooner.
+    assert max(errors[60:]) < 1.5
+    assert line.session.report.drift_ppm == pytest.approx(ppm, abs=100)
+
+
+def test_a_poor_clock_behind_a_poor_line_is_followed() -> None:
+    board = SimulatedBoard(FETTLE, drift_ppm=5000.0, ahead_s=17.0)
+    line = Line(Session(plan_of(200, 0.25)), board, to_board_s=(0, 0.02), to_host_s=(0, 0.014))
+    line.run()
+    errors = sorted(map(abs, true_errors_ms(line)[60:]))
+    assert errors[int(0.99 * len(errors))] < 3.0
+
+
+@pytest.mark.parametrize(("ppm", "told"), [(20_000.0, "2.0% too fast"), (-30_000.0, "too slow")])
+def test_a_clock_beyond_one_percent_is_refused_in_one_line(ppm: float, told: str) -> None:
+    board = SimulatedBoard(FETTLE, drift_ppm=ppm, ahead_s=17.0)
+    line = Line(Session(plan_of(60)), board)
+    with pytest.raises(UserError, match=f"the board's clock runs .*{told}; it needs a crystal"):
+        line.run()
+    assert line.now_s < 2.5
+
+
+def test_a_clock_that_was_set_is_not_taken_for_a_poor_one() -> None:
+    clock = BoardClock()
+    for n in range(200):
+        at_s = n * 0.06
+        clock.learn(RoundTrip(at_s, at_s + (100.0 if n >= 100 else 0.0), 0.002))
+        assert clock.too_far_off is None
+    assert clock.steps == 1
+
+
 def test_jitter_and_asymmetry_do_not_reach_the_strikers() -> None:
     """20 ms of jitter, more one way than the other, at 100 ppm."""
     board = SimulatedBoard(FETTLE, drift_ppm=100, ahead_s=17.0)

@@ -14,10 +14,15 @@ trip either way has a standard deviation of its length over the root of 12. A
 wild trip is a long one, and weighs little. That crystals are good is known
 beforehand, and counts as one more observation: no drift, give or take
 `DRIFT_SD`.
+
+A ceramic resonator is no crystal: where the trips say that the clock is off by
+more than `CRYSTAL` beyond doubt, that observation counts for little, and only the
+last `POOR_S` count, since such a clock wanders. Up to `DRIFT_MAX` it is followed.
 """
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -25,12 +30,28 @@ from callresp.link.messages import TICKS_PER_S, ticks_between, ticks_of
 
 SPAN_S = 1.0
 KEPT = 600
-# Crystals are within 100 ppm; a slope beyond this is a fault of the line, not of a clock.
-DRIFT_MAX = 200e-6
+# At first spans are short, so that a poor clock is soon known for one.
+FIRST_SPAN_S = 0.1
+FIRST_S = 3.0
+# Crystals are within 100 ppm, host's and board's, and ceramic resonators within 5,000 ppm
+# (common practice, no source).
+CRYSTAL = 200e-6
 DRIFT_SD = 60e-6
+DRIFT_MAX = 0.01
+POOR_SD = 0.005
+POOR_S = 60.0
+# In standard deviations: from here on it is beyond doubt.
+SURE = 2.5
+# What a stamp may err by, by the clock's rate alone; and how far ahead is always allowed.
+AHEAD_ERROR_S = 0.0005
+LEAST_AHEAD_S = 0.5
 # What a trip may err by even if it took no time: ticks, and the host's own delays.
 TRIP_ERROR_S = 0.0003
 OUTLIER_S = 0.02
+# Fewer spans than these judge nothing, and so many trips on end must agree: a clock that was
+# set looks like one that runs away, for a moment.
+FEWEST = 6
+TRIPS_BEYOND = 10
 OUTLIER_TRIPS = 4
 TRIP_MAX_S = 2.0
 
@@ -55,8 +76,9 @@ class BoardClock:
 
     def __init__(self) -> None:
         self._best: deque[RoundTrip] = deque(maxlen=KEPT)
-        self._line: tuple[float, float, float] | None = None
+        self._line: _Line | None = None
         self._outliers = 0
+        self._beyond = 0
         self.steps = 0
 
     @property
@@ -78,13 +100,16 @@ class BoardClock:
                 self._best.clear()
                 self.steps += 1
                 self._outliers = 0
-        if self._best and trip.host_s - self._span_start() < SPAN_S:
+        if self._best and trip.host_s < self._span_end_s():
             if trip.took_s >= self._best[-1].took_s:
                 return
             self._best[-1] = trip
         else:
             self._best.append(trip)
         self._line = None
+        line = self._fit()
+        beyond = len(self._best) >= FEWEST and abs(line.raw_drift) > DRIFT_MAX + SURE * line.sd
+        self._beyond = self._beyond + 1 if beyond else 0
 
     def learn_reply(self, host_ticks: int, board_ticks: int, now_s: float) -> bool:
         """Learn from the board's answer to a question stamped `host_ticks`, heard now.
@@ -109,32 +134,59 @@ class BoardClock:
         near_s = self.board_s(near_host_s)
         return self.host_s(near_s + ticks_between(ticks_of(near_s), board_ticks) / TICKS_PER_S)
 
-    def _span_start(self) -> float:
-        return self._best[-1].host_s // SPAN_S * SPAN_S
+    def _span_end_s(self) -> float:
+        last_s = self._best[-1].host_s
+        span_s = FIRST_SPAN_S if last_s - self._best[0].host_s < FIRST_S else SPAN_S
+        return (last_s // span_s + 1) * span_s
 
     def board_s(self, host_s: float) -> float:
         """Board time at a host time."""
-        origin_s, offset_s, drift = self._fit()
-        return host_s + offset_s + drift * (host_s - origin_s)
+        line = self._fit()
+        return host_s + line.offset_s + line.drift * (host_s - line.origin_s)
 
     def host_s(self, board_s: float) -> float:
         """Host time at a board time."""
-        origin_s, offset_s, drift = self._fit()
-        return origin_s + (board_s - origin_s - offset_s) / (1 + drift)
+        line = self._fit()
+        return line.origin_s + (board_s - line.origin_s - line.offset_s) / (1 + line.drift)
 
     @property
     def drift_ppm(self) -> float:
         """How much faster the board's clock runs than the host's."""
-        return self._fit()[2] * 1e6
+        return self._fit().drift * 1e6
 
-    def _fit(self) -> tuple[float, float, float]:
+    @property
+    def too_far_off(self) -> float | None:
+        """How much faster it runs, as a share, where that is beyond doubt too much to follow."""
+        return self._fit().raw_drift if self._beyond >= TRIPS_BEYOND else None
+
+    @property
+    def sure_ahead_s(self) -> float:
+        """How far ahead of its time a command may be stamped, as well as the rate is known."""
+        sd = self._fit().sd
+        return max(LEAST_AHEAD_S, AHEAD_ERROR_S / sd if sd > 0 else float("inf"))
+
+    def _fit(self) -> _Line:
         if self._line is None:
             self._line = _line(list(self._best))
+            if abs(self._line.drift) > CRYSTAL:
+                last_s = self._best[-1].host_s
+                self._line = _line([t for t in self._best if t.host_s >= last_s - POOR_S])
         return self._line
 
 
-def _line(trips: list[RoundTrip]) -> tuple[float, float, float]:
-    """Origin, offset and drift by weighted least squares through the trips."""
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A fit: gap between the clocks at `origin_s`, its rate, and how well the trips tell that."""
+
+    origin_s: float
+    offset_s: float
+    drift: float
+    raw_drift: float
+    sd: float
+
+
+def _line(trips: list[RoundTrip]) -> _Line:
+    """Weighted least squares through the trips."""
     if not trips:
         raise ValueError("the board's clock is not known yet")
     weights = [12 / (trip.took_s + TRIP_ERROR_S) ** 2 for trip in trips]
@@ -147,5 +199,10 @@ def _line(trips: list[RoundTrip]) -> tuple[float, float, float]:
         away_s = trip.host_s - origin_s
         spread += weight * away_s**2
         along += weight * away_s * (gap - offset_s)
-    drift = along / (spread + 1 / DRIFT_SD**2)
-    return origin_s, offset_s, max(-DRIFT_MAX, min(DRIFT_MAX, drift))
+    raw = along / spread if spread > 0 else 0.0
+    poor = spread > 0 and abs(raw) > CRYSTAL + SURE / math.sqrt(spread)
+    prior_sd = POOR_SD if poor else DRIFT_SD
+    drift = along / (spread + 1 / prior_sd**2)
+    most = DRIFT_MAX if poor else CRYSTAL
+    sd = 1 / math.sqrt(spread + 1 / POOR_SD**2)
+    return _Line(origin_s, offset_s, max(-most, min(most, drift)), raw, sd)

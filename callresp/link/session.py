@@ -271,9 +271,10 @@ class Session:
 
     def _send(self, now_s: float) -> bytes:
         out = b""
+        ahead_s = min(self._ahead_s, self.clock.sure_ahead_s) if self._waiting else 0.0
         while self._waiting and self._credit > 0 and not self._behind(now_s):
             sent = self._waiting[0]
-            if sent.host_s > now_s + self._ahead_s or self._window_full():
+            if sent.host_s > now_s + ahead_s or self._window_full():
                 break
             self._waiting.popleft()
             if sent.host_s < now_s + self._least_ahead_s:
@@ -370,6 +371,11 @@ class Session:
         if self._other_session:
             return
         self._trips += self.clock.learn_reply(message.host_ticks, message.board_ticks, now_s)
+        if (off := self.clock.too_far_off) is not None:
+            raise UserError(
+                f"the board's clock runs {abs(off):.1%} too {'fast' if off > 0 else 'slow'}",
+                remedy="it needs a crystal: 0.02 % is good, and 1 % the most that is followed",
+            )
 
     def _on_acknowledge(self, message: Acknowledge) -> None:
         for number, sent in self._flying.items():
