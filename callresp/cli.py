@@ -49,6 +49,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "measure": ("strike_test", "Measure the strikers in a recorded strike test."),
     "ask-place": ("ask_place", "Ask a place by strokes: what comes back, when, and from where?"),
     "sheet": ("palette", "Draw a palette as a page for the workshop wall."),
+    "firmware": ("firmware", "Make a board's firmware from a palette, with or without a plan."),
     "wiring": ("wiring", "Print a machine's wiring: fuses, wires, parts, pins, what to measure."),
     "scout": ("scout", "Say whether a sound is here, when, and how sure that is."),
     "stream": ("stream", "Send a plan to the board on a port."),

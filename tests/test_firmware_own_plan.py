@@ -9,15 +9,18 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from emulated_board import STRICT, Emulator, emulated_folder, need_emulator
 from firmware_helpers import FIRMWARE, FLAGS, compiler
 from plan_helpers import random_reply, reply_note
 from plan_oracle import broken_limits
 
 from callresp.errors import UserError
-from callresp.firmware.folder import core_files
+from callresp.firmware.folder import core_files, firmware_files
 from callresp.firmware.limits import limits_source
 from callresp.firmware.own_plan import ROWS_MAX, PlanStart, plan_source
 from callresp.io.score import ReplyHeader, ReplyScore
+from callresp.link.framing import Deframer
+from callresp.link.messages import Done, parse
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, Checker, check
@@ -219,3 +222,29 @@ def test_every_kind_of_command_has_its_row() -> None:
         "600000u, 40000u, 0u};",
     ):
         assert row in told, told
+
+
+def test_an_emulated_chip_plays_its_plan_by_itself(tmp_path: Path) -> None:
+    """The very image, on qemu's STM32F405, with nobody on the line."""
+    need_emulator()
+    checked = two_strokes()
+    files = firmware_files(FETTLE, plan=checked, start=PlanStart(after_s=0.5))
+    emulated_folder(tmp_path, "stm32f405", files)
+    words = ["make", "-s", f"CC={STRICT} -DCR_EMULATED", "firmware.elf"]
+    subprocess.run(words, cwd=tmp_path, check=True, capture_output=True)
+    emulator = Emulator(tmp_path / "firmware.elf", "stm32f405")
+    try:
+        emulator.ask("L")
+        begin = int(emulator.ask("T")[0].split()[-1])
+        rows = [row.split() for row in emulator.ask("P 25000") if row.startswith("coil 10 ")]
+        told = [parse(payload) for payload in Deframer().feed(emulator.received())]
+    finally:
+        emulator.close()
+    ticks = [int(row[3]) for row in rows]
+    assert [int(row[2]) for row in rows] == [255, 0, 255, 0]
+    assert begin < 5000
+    pulse = int(checked.plan.strikes[0].pulse_ms * 10 + 1e-6)
+    starts = [5000 + LEAD, 5000 + LEAD + 5000]
+    assert ticks[0] == pytest.approx(starts[0], abs=1)
+    assert [ticks[1] - ticks[0], ticks[2] - ticks[0], ticks[3] - ticks[2]] == [pulse, 5000, pulse]
+    assert [m.outcome for m in told if isinstance(m, Done)] == [0, 0]

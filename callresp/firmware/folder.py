@@ -84,6 +84,12 @@ def firmware_files(
         When the palette says no pins, or has more than the core holds.
     """
     found = wired(palette)
+    if found.pins.serial is None:
+        raise UserError(
+            "no line to a host",
+            where=f"palette {palette.name}, board.pins",
+            remedy="add a [board.pins.serial] table with tx and rx",
+        )
     board = HERE / "boards" / found.chip.name.lower()
     if not board.is_dir():
         raise UserError(
