@@ -64,10 +64,10 @@ def command(
 
     \b
     Examples:
-      callresp firmware fettle                        writes fettle-firmware
-      callresp firmware mine.toml -o board --dry-run  lights instead of striking
+      callresp firmware fettle                     writes fettle-firmware
+      callresp firmware mine.toml -o board --dry-run
       callresp firmware fettle --plan dawn.plan.jsonl --after 1800 --at-light 20
-      callresp firmware mine.toml --sketch            for any chip with 32 kB of RAM
+      callresp firmware mine.toml --sketch         for any chip with 32 kB of RAM
     """
     from callresp.firmware.folder import firmware_files, write_folder
     from callresp.firmware.sketch import sketch_files
