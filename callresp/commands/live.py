@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import signal
 import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +22,7 @@ if TYPE_CHECKING:
     from callresp.link.stop_request import StopListener
     from callresp.live.engine import LiveSettings
     from callresp.live.interlocks import Hours
-    from callresp.live.runner import Runner
+    from callresp.live.runner import Hooks, Runner
     from callresp.live.setup import Destinations, SoundInput
     from callresp.palette.model import Palette
     from callresp.scout.sun import DayTime
@@ -113,6 +115,11 @@ if TYPE_CHECKING:
 )
 @common.seed
 @common.osc
+@click.option(
+    "--page",
+    metavar="[HOST:]PORT",
+    help="Serve a page that shows how it stands; 0.0.0.0:PORT lets phones read it.",
+)
 @common.yes
 @common.json("Print each event as one JSON object.")
 def command(**given: Any) -> None:
@@ -134,6 +141,7 @@ def command(**given: Any) -> None:
       callresp live --port P --from sunrise-0:40 --until sunrise+3:00 --site 54.2,-2.8
       callresp live --device 2 --midi 'Synth' --rules shadow
       callresp live --port /dev/ttyACM0 --osc-to 9000 --osc-in 9001
+      callresp live --port /dev/ttyACM0 --page 0.0.0.0:8030
       arecord -t raw -f S16_LE -r 48000 | callresp live --input - --midi Synth --yes
     """
     run(LiveOptions(**given))
@@ -173,6 +181,7 @@ class LiveOptions:
     osc_to: tuple[str, ...]
     osc_in: str | None
     osc_word: str | None
+    page: str | None
     yes: bool
     as_json: bool
 
@@ -210,6 +219,7 @@ def run(options: LiveOptions) -> None:
         deferred() as signals,
         StopListener(port) as listener,
         stop_key(pressed, use=sound.name != "-") as has_keys,
+        live_page(options, palette, runner) as page,
     ):
         view = LiveView(options.as_json, lambda text: runner.notices.put(("output", Notice(text))))
         hooks.notify, hooks.record, hooks.refresh = view.notify, view.record, view.refresh
@@ -222,7 +232,10 @@ def run(options: LiveOptions) -> None:
             door.record(row)
 
         hooks.record = record
-        ends = StopConditions(runner, pressed, listener, signals, door.stop, options.max_hours)
+        stopped = page(hooks, view)
+        ends = StopConditions(
+            runner, pressed, listener, signals, door.stop, stopped, options.max_hours
+        )
         hooks.stop = ends.reason
         if has_keys:
             view.warn("space or 's' stops everything")
@@ -244,6 +257,41 @@ def run(options: LiveOptions) -> None:
     click.get_current_context().exit(1 if view.faults or runner.log.dropped else 0)
 
 
+@contextmanager
+def live_page(
+    options: LiveOptions, palette: Palette, runner: Runner
+) -> Iterator[Callable[[Hooks, LiveView], threading.Event]]:
+    """The page that shows how it stands, where it is asked for.
+
+    Yields
+    ------
+    callable
+        Has the page told of what the hooks are told, and whoever looks on of the page;
+        returns what is set when somebody stops from there.
+    """
+    if options.page is None:
+        yield lambda hooks, view: threading.Event()
+        return
+    from callresp.desk.live_page import LivePage
+    from callresp.listen.profile import load_profile
+    from callresp.osc.door import Place
+
+    place, profile = Place.of(options.page, "page"), load_profile(options.profile)
+    rate_hz = runner.source.sample_rate_hz
+    page = LivePage(place.host, place.port, palette.name, profile, rate_hz)
+
+    def joined(hooks: Hooks, view: LiveView) -> threading.Event:
+        page.join(hooks)
+        view.warn(f"the page: {'  '.join(page.addresses)}")
+        view.warn(f"who types {page.code} there stops everything")
+        return page.stop
+
+    try:
+        yield joined
+    finally:
+        page.close()
+
+
 @dataclass(frozen=True, slots=True)
 class StopConditions:
     """Who and what may end a session."""
@@ -253,6 +301,7 @@ class StopConditions:
     listener: StopListener
     signals: Deferred
     asked: threading.Event
+    page: threading.Event
     max_hours: float | None
 
     def reason(self) -> str | None:
@@ -263,6 +312,8 @@ class StopConditions:
             return "stopped from another terminal"
         if self.asked.is_set():
             return "stopped by Open Sound Control"
+        if self.page.is_set():
+            return "stopped from the page"
         if self.signals.words is not None:
             return self.signals.words
         if self.max_hours is not None and self.runner.engine.now_s >= 3600 * self.max_hours:

@@ -67,6 +67,7 @@ class Hooks:
     record: Callable[[Record], None] = lambda record: None
     refresh: Callable[[LiveEngine], None] = lambda engine: None
     sensed: Callable[[Sensed], None] = lambda sensed: None
+    block: Callable[[Block], None] = lambda block: None
     stop: Callable[[], str | None] = lambda: None
     released: Callable[[], None] = lambda: None
 
@@ -213,6 +214,7 @@ class Runner:
         if self.real_time:
             ends_s = stamped.block.at_s + len(stamped.block.samples) / self.source.sample_rate_hz
             late_s = began_s - self.origin.host_s - ends_s
+        self.hooks.block(stamped.block)
         self.perform(self.engine.feed(stamped.block, late_s))
         self.engine.latency.add("engine", time.perf_counter() - began)
         if isinstance(self.link, SimulatedLink):
