@@ -28,7 +28,7 @@ from callresp.reply.rules import RuleSet
 from callresp.synthesis.execution import Execution, execute
 
 # Notes up to which the whole is answered at once.
-AT_ONCE_NOTES = 2500
+AT_ONCE_NOTES = 600
 RUN_UP_S = 60.0
 AHEAD_S = 30.0
 
@@ -52,6 +52,11 @@ class Heard:
     def place(self) -> dict[int, int]:
         """Where each note stands in the score, by its number."""
         return {note.id: n for n, note in enumerate(self.score.notes)}
+
+    @cached_property
+    def voices(self) -> Counter[str]:
+        """How many notes each singer sang."""
+        return Counter(note.voice for note in self.score.notes)
 
     def part(self, from_s: float, to_s: float) -> HeardScore:
         """The notes that begin in a stretch."""

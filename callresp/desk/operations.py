@@ -127,6 +127,7 @@ def _(op: ops.Save, session: Session) -> str:
         session.slot.text = RuleText(text, path.name)
         session.journal.add(f"save {path.name}", session.active, text, session.palette_name, True)
         session.journal.forget()
+    session.look_about()
     return f"wrote {path.name}"
 
 

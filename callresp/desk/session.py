@@ -7,18 +7,18 @@ with use: of answers and sounds the latest few are kept, of steps to undo `STEPS
 from __future__ import annotations
 
 import threading
-from collections import Counter, OrderedDict, deque
+from collections import OrderedDict, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypeVar
 
-from callresp.desk.answers import AT_ONCE_NOTES, Answer, Cancelled, Heard, make_answer
+from callresp.desk.answers import Answer, Cancelled, Heard, make_answer
 from callresp.desk.chorus import Chorus
 from callresp.desk.journal import Entry, Journal, journal_of
 from callresp.desk.rule_text import RuleText
 from callresp.desk.sound import DISTANCE_MAX_M, DISTANCE_MIN_M, Listening, MachineSound
-from callresp.desk.source import Source, hear, named_beside
+from callresp.desk.source import Source, hear, jobs_in, named_beside, toml_files
 from callresp.errors import UserError
 from callresp.io.files import read_text
 from callresp.io.resources import find, shipped
@@ -74,6 +74,14 @@ class Session:
         self._sounds: OrderedDict[int, MachineSound] = OrderedDict()
         self._latest: dict[str, Answer] = {}
         self._closed = False
+        self.look_about()
+
+    def look_about(self) -> None:
+        """Look again what lies in the folder."""
+        folder = self.source.folder
+        self.sources = tuple(path.name for path in jobs_in(folder))
+        self.own_rules = tuple(toml_files(folder, "rule set"))
+        self.own_palettes = tuple(toml_files(folder, "palette"))
 
     @property
     def rate_hz(self) -> int:
@@ -317,15 +325,6 @@ class Session:
             self.load_palette(entry.palette)
         self.edit("resume", lambda _: RuleText(entry.text, _.name))
         self.journal.forget()
-
-    def voices(self) -> Counter[str]:
-        """How many notes each singer sang."""
-        return Counter(note.voice for note in self.need_heard().score.notes)
-
-    @property
-    def long(self) -> bool:
-        """Whether the stretch around the playhead is answered first."""
-        return len(self.need_heard().score.notes) > AT_ONCE_NOTES
 
 
 Kept = TypeVar("Kept")

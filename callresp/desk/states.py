@@ -16,7 +16,6 @@ from callresp.desk.messages import (
     Voice,
 )
 from callresp.desk.session import Session
-from callresp.desk.source import jobs_in, toml_files
 from callresp.io.audio import BLOCK
 from callresp.io.resources import shipped
 from callresp.palette.model import Striker
@@ -36,7 +35,7 @@ TAIL_S = 3.0
 
 def inks_of(session: Session) -> list[Voice]:
     """The singers, the order that columns count them in."""
-    counts = session.voices()
+    counts = session.need_heard().voices
     light = voice_colours(name for name, count in counts.items() for _ in range(count))
     on_dark = dict(zip(VOICE_COLOURS, DARK_COLOURS, strict=True)) | {OTHER_VOICES: DARK_OTHERS}
     names = sorted(counts, key=lambda name: (len(name), name))
@@ -48,17 +47,16 @@ def inks_of(session: Session) -> list[Voice]:
 
 def state_of(session: Session, answer: Answer | None, told: str = "") -> State:
     """How the session stands."""
-    folder = session.source.folder
     offered, left = session.offered(), session.journal.left
     return State(
         source=_source(session),
-        sources=tuple(path.name for path in jobs_in(folder)),
+        sources=session.sources,
         rules=_rules(session),
         palette=_palette(session),
         shipped_rules=tuple(shipped("rules")),
         shipped_palettes=tuple(shipped("palettes")),
-        own_rules=tuple(toml_files(folder, "rule set")),
-        own_palettes=tuple(toml_files(folder, "palette")),
+        own_rules=session.own_rules,
+        own_palettes=session.own_palettes,
         distance_m=session.listening.distance_m or session.palette.distance_m,
         muted=tuple(sorted(session.listening.muted)),
         answer=0 if answer is None else answer.number,

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -82,6 +83,36 @@ def band_noise(
     return np.asarray(noise * rise * 10 ** (-3 * time_s / t60_s))
 
 
+Bank = tuple[Waves, ...]
+
+
+# A page that renders from ever new moments asks for the same banks again and again.
+@lru_cache(maxsize=32)
+def _banks(
+    striker: Striker, place: ListeningPoint, sample_rate_hz: int, seed: int
+) -> tuple[Bank, Bank, Bank, Bank]:
+    """The noises of a striker: of soft and of hard tips, of its body, of its felt."""
+    rng = np.random.default_rng([seed, striker.coil.channel, 77])
+
+    def bank(band_hz: tuple[float, float], t60_s: float, rise_s: float = 0.0005) -> Bank:
+        gain = place.gain(math.sqrt(band_hz[0] * band_hz[1]))
+        return tuple(
+            gain * ROOT_HALF * band_noise(rng, band_hz, t60_s, sample_rate_hz, rise_s)
+            for _ in range(BANK)
+        )
+
+    t60_s = CONTACT_T60_S.get(striker.kind, METAL_CONTACT_T60_S)
+    soft, hard = bank((200.0, 2500.0), t60_s), bank((800.0, 12000.0), t60_s)
+    body: Bank = ()
+    if striker.pitch_hz is None:
+        band = striker.band_hz or (striker.reference_hz, 4 * striker.reference_hz)
+        body = bank(band, min(partial.t60_s for partial in striker.partials))
+    felt: Bank = ()
+    if striker.damper is not None and striker.damper.noise_db > 0:
+        felt = bank(DAMPER_BAND_HZ, DAMPER_T60_S, 0.004)
+    return soft, hard, body, felt
+
+
 class StrokeNoise:
     """The noises of one striker."""
 
@@ -89,34 +120,10 @@ class StrokeNoise:
         self, striker: Striker, place: ListeningPoint, sample_rate_hz: int, seed: int
     ) -> None:
         self._striker, self._place = striker, place
-        rng = np.random.default_rng([seed, striker.coil.channel, 77])
         self._order = np.random.default_rng([seed, striker.coil.channel, 78])
-        kind = striker.kind
-        t60_s = CONTACT_T60_S.get(kind, METAL_CONTACT_T60_S)
-        self._soft = self._bank(rng, (200.0, 2500.0), t60_s, sample_rate_hz)
-        self._hard = self._bank(rng, (800.0, 12000.0), t60_s, sample_rate_hz)
-        self._body: list[Waves] = []
-        if striker.pitch_hz is None:
-            band = striker.band_hz or (striker.reference_hz, 4 * striker.reference_hz)
-            shortest_s = min(partial.t60_s for partial in striker.partials)
-            self._body = self._bank(rng, band, shortest_s, sample_rate_hz)
-        self._felt: list[Waves] = []
-        if striker.damper is not None and striker.damper.noise_db > 0:
-            self._felt = self._bank(rng, DAMPER_BAND_HZ, DAMPER_T60_S, sample_rate_hz, 0.004)
-
-    def _bank(
-        self,
-        rng: np.random.Generator,
-        band_hz: tuple[float, float],
-        t60_s: float,
-        sample_rate_hz: int,
-        rise_s: float = 0.0005,
-    ) -> list[Waves]:
-        gain = self._place.gain(math.sqrt(band_hz[0] * band_hz[1]))
-        return [
-            gain * ROOT_HALF * band_noise(rng, band_hz, t60_s, sample_rate_hz, rise_s)
-            for _ in range(BANK)
-        ]
+        self._soft, self._hard, self._body, self._felt = _banks(
+            striker, place, sample_rate_hz, seed
+        )
 
     def _draw(self) -> int:
         return int(self._order.integers(BANK))
