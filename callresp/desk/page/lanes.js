@@ -6,11 +6,9 @@ const DETAIL_STROKES = 700, THREADS_MAX = 220, RING_MAX_S = 9;
 
 export function drawThreads(score, c) {
   const { threads } = score.parts;
-  const shown = score.answer.threads.filter((thread) => {
-    const phrase = score.phraseOf.get(thread[0]);
-    return phrase && thread[2] > score.axis.from && phrase[2] < score.axis.to;
-  });
-  if (shown.length > THREADS_MAX) return;
+  const first = place(score.threadFrom, score.axis.from - score.longestThread), last = place(score.threadFrom, score.axis.to);
+  if (last - first > THREADS_MAX) return;
+  const shown = score.threads.slice(first, last).filter((thread) => thread[2] > score.axis.from);
   for (const [id, from, to] of shown) {
     const phrase = score.phraseOf.get(id);
     const start = score.left + score.axis.x(phrase[3]), end = score.left + score.axis.x(from);
@@ -85,6 +83,7 @@ function drawStroke(score, c, n) {
 
 function drawDropped(score, c) {
   c.strokeStyle = inks.changed; c.lineWidth = 1.6;
+  if (score.answer.dropped.length > DETAIL_STROKES && score.axis.span > 300) return;
   for (const [at, lane] of score.answer.dropped) {
     if (at < score.axis.from || at > score.axis.to) continue;
     const x = score.left + score.axis.x(at), y = middle(score, lane);

@@ -11,6 +11,12 @@ export class Levels {
     this.made = new Map();
   }
 
+  // Make the levels one after another while nothing else is to be done.
+  warm(level = 15) {
+    if (this.times.length < 2000 || level < 5) return;
+    (window.requestIdleCallback ?? setTimeout)(() => { this.at(2 ** level / 1000); this.warm(level - 1); });
+  }
+
   // For each group: starts, ends and heights in order of start.
   at(secondsPerCell) {
     const level = Math.max(Math.round(Math.log2(secondsPerCell * 1000)), 0);

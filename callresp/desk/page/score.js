@@ -22,7 +22,7 @@ export class Score {
     this.selected = null; this.loop = null; this.playhead = 0; this.played = new Map();
     this.tracks = new Map(); this.tracksFor = null;
     this.dirty = true; this.frames = [];
-    onInks(() => this.wake());
+    onInks(() => { this.small = this.family = null; this.wake(); });
     new ResizeObserver(() => this.resize()).observe($("canvases"));
     this.resize();
     requestAnimationFrame((ms) => this.frame(ms));
@@ -71,6 +71,7 @@ export class Score {
     this.longest = Math.max(0.2, ...rows.map((row) => row[3] - row[2]));
     this.longestNote = columns.offset_s.reduce((most, end, n) => Math.max(most, end - columns.onset_s[n]), 0.05);
     this.voiceRows = this.rowsOf(this.voices);
+    this.noteLevels.warm();
     this.lay();
   }
 
@@ -92,7 +93,13 @@ export class Score {
       (this.voices?.length ?? 0) + 1, 1);
     this.strokeOf = new Map(columns.reply.map((reply, n) => [reply, n]));
     this.silent = new Set(columns.silent);
-    this.threadOf = new Map(columns.threads.map((thread) => [thread[0], thread]));
+    // By the beginning of the call, so that those in sight are found at once.
+    this.threads = columns.threads.filter((thread) => this.phraseOf?.has(thread[0]))
+      .sort((a, b) => this.phraseOf.get(a[0])[2] - this.phraseOf.get(b[0])[2]);
+    this.threadFrom = this.threads.map((thread) => this.phraseOf.get(thread[0])[2]);
+    this.longestThread = this.threads.reduce((most, [id, , to]) => Math.max(most, to - this.phraseOf.get(id)[2]), 1);
+    this.small = null;
+    this.strokeLevels.warm();
     this.wake();
   }
 
@@ -121,6 +128,7 @@ export class Score {
     this.parts.threads = put(thread);
     this.parts.lanes = { ...put(lanes * lane), lane };
     this.parts.axis = { top: y, height: axis };
+    this.small = null;
     this.wake();
   }
 
@@ -302,28 +310,39 @@ export class Score {
     c.setLineDash([]);
   }
 
-  drawOverview(c) {
-    const { top, height } = this.parts.overview;
-    const perS = this.axis.width / this.axis.whole;
+  // The whole in small, drawn once for what it shows.
+  wholeInSmall() {
+    const { height } = this.parts.overview, { width } = this.axis;
+    const perS = width / this.axis.whole;
+    const canvas = new OffscreenCanvas(Math.max(width * this.scale, 1), height * this.scale);
+    const c = canvas.getContext("2d");
+    c.scale(this.scale, this.scale);
     c.fillStyle = inks.shade;
-    c.fillRect(this.left, top, this.axis.width, height);
+    c.fillRect(0, 0, width, height);
+    c.globalAlpha = 0.75;
     if (this.heard) {
-      c.globalAlpha = 0.75;
       this.noteLevels.at(2.2 / perS).forEach((rows, voice) => {
         c.fillStyle = this.ink(voice);
         for (let n = 0; n < rows.from.length; n++) {
           const share = (rows.height[n] - this.lowLog) / (this.highLog - this.lowLog);
-          c.fillRect(this.left + rows.from[n] * perS, top + (height - 9) * (1 - share) + 1, Math.max((rows.to[n] - rows.from[n]) * perS, 1), 1.4);
+          c.fillRect(rows.from[n] * perS, (height - 9) * (1 - share) + 1, Math.max((rows.to[n] - rows.from[n]) * perS, 1), 1.4);
         }
       });
-      if (this.answer) {
-        c.fillStyle = inks.dark;
-        for (const rows of this.strokeLevels.at(1.5 / perS)) {
-          for (let n = 0; n < rows.from.length; n++) c.fillRect(this.left + rows.from[n] * perS, top + height - 6, 1, 5);
-        }
-      }
-      c.globalAlpha = 1;
     }
+    if (this.answer) {
+      c.fillStyle = inks.dark;
+      for (const rows of this.strokeLevels.at(1.5 / perS)) {
+        for (let n = 0; n < rows.from.length; n++) c.fillRect(rows.from[n] * perS, height - 6, 1, 5);
+      }
+    }
+    return canvas;
+  }
+
+  drawOverview(c) {
+    const { top, height } = this.parts.overview;
+    const perS = this.axis.width / this.axis.whole;
+    this.small ??= this.wholeInSmall();
+    c.drawImage(this.small, this.left, top, this.axis.width, height);
     const x = this.left + this.axis.from * perS, width = Math.max(this.axis.span * perS, 3);
     if (width < this.axis.width - 1) {
       c.fillStyle = inks.dark;
@@ -378,7 +397,10 @@ export class Score {
     }
   }
 
-  font(size, bold = false) { return `${bold ? "600 " : ""}${size}px ${getComputedStyle(document.body).fontFamily}`; }
+  font(size, bold = false) {
+    this.family ??= getComputedStyle(document.body).fontFamily;
+    return `${bold ? "600 " : ""}${size}px ${this.family}`;
+  }
 
   // Playhead, loop, selection: what moves lies above what is costly to draw.
   drawAbove() {

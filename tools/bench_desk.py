@@ -1,0 +1,449 @@
+"""Measure the desk in a real browser: how soon one sees and hears, how smoothly it moves.
+
+    python tools/bench_desk.py                     all rows; some ten minutes
+    python tools/bench_desk.py --only sound memory some of them
+    python tools/bench_desk.py --pictures DIR      draw the README's pictures instead
+
+Needs Chromium from the system's packages, and playwright and axe-playwright-python from the
+lock for developing. Beside the time from a change to its sound stands what the same change takes
+by the commands: reply, check, rehearse.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from callresp.io.audio import BLOCK, open_recording, write_wav
+from callresp.io.score import HeardScore, Note, write_heard
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--autoplay-policy=no-user-gesture-required",
+]
+ROWS = ("picture", "sound", "seam", "frames", "playhead", "strokes", "axe", "memory")
+SCENE = "hollin-carr"
+CHANGES = 1000
+VIEWS = ("call", "rules", "palette", "mix", "machine")
+
+
+def stretched(heard: HeardScore, seconds: float, count: int) -> HeardScore:
+    """A score of that length and number of notes, made of copies of a short one."""
+    own_s, own = heard.header.duration_s, heard.notes
+    step_s = seconds * len(own) / count
+    scale, phrases = step_s / own_s, max(note.phrase for note in own) + 1
+    notes: list[Note] = []
+    for number in range(count):
+        copy, note = divmod(number, len(own))
+        one = own[note]
+        onset_s = round(copy * step_s + one.onset_s * scale, 6)
+        notes.append(
+            msgspec.structs.replace(
+                one,
+                id=number,
+                onset_s=onset_s,
+                offset_s=onset_s + 0.9 * min(scale, 1.0) * one.length_s,
+                phrase=one.phrase + copy * phrases,
+                track=(),
+            )
+        )
+    notes.sort(key=lambda note: (note.onset_s, note.id))
+    header = msgspec.structs.replace(heard.header, duration_s=seconds)
+    return HeardScore(header=header, notes=tuple(notes))
+
+
+def make_jobs(folder: Path) -> dict[str, Path]:
+    """Recordings of one minute, ten minutes and an hour, each with its heard score."""
+    from callresp.listen.offline import transcribe
+    from callresp.scene.recipe import load_recipe
+    from callresp.scene.render import render_to
+
+    scene = folder / "scene.wav"
+    render_to(load_recipe(SCENE), scene, folder / "scene.truth.jsonl", lambda share: None)
+    recording = open_recording(scene)
+    heard = transcribe(recording)
+    wave = np.concatenate(list(recording.blocks()))
+    found = {}
+    for name, seconds, count in (
+        ("minute", 60.0, 280), ("ten-minutes", 600.0, 2800), ("hour", 3600.0, 20_000)
+    ):  # fmt: skip
+        place = folder / name
+        place.mkdir()
+        path = place / f"{name}.wav"
+        frames = round(seconds * recording.sample_rate_hz)
+        write_wav(path, np.resize(wave, frames), recording.sample_rate_hz, "PCM_16")
+        write_heard(place / f"{name}.heard.jsonl", stretched(heard, seconds, count))
+        found[name] = path
+    bare = folder / "bare"
+    bare.mkdir()
+    (bare / "minute.wav").write_bytes(found["minute"].read_bytes())
+    found["bare"] = bare / "minute.wav"
+    return found
+
+
+@contextmanager
+def desk_on(source: Path) -> Iterator[tuple[str, int]]:
+    """A desk in a process of its own: its page's address, and its process."""
+    words = [sys.executable, "-m", "callresp", "desk", str(source), "--port", "0", "--no-browser"]
+    process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    assert process.stdout is not None
+    try:
+        yield process.stdout.readline().strip(), process.pid
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+def until(page: Any, script: str, seconds: float = 90.0) -> Any:
+    """Wait until a script's value is true."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if value := page.evaluate(script):
+            return value
+        page.wait_for_timeout(10)
+    raise SystemExit(f"never came: {script}")
+
+
+@contextmanager
+def page_on(browser: Any, source: Path, **context: Any) -> Iterator[tuple[Any, str]]:
+    """A page on a desk, once all is drawn."""
+    with desk_on(source) as (address, _):
+        opened = browser.new_context(**({"viewport": {"width": 1280, "height": 800}} | context))
+        page = opened.new_page()
+        page.goto(address)
+        until(page, "!!window.desk?.score?.answer && !!desk.measures.now && desk.state.whole")
+        yield page, address
+        opened.close()
+
+
+def picture(browser: Any, jobs: dict[str, Path]) -> list[str]:
+    """From the address to the first picture with notes, strokes and spectrogram."""
+    told = []
+    for name, said, bar in (
+        ("minute", "heard score at hand", 1),
+        ("bare", "from the recording", 3),
+    ):
+        times = []
+        for _ in range(3):
+            with desk_on(jobs[name]) as (address, _):
+                page = browser.new_page()
+                began = time.monotonic()
+                page.goto(address)
+                until(page, "!!window.desk?.score?.answer && desk.score.tiles.known.size > 0")
+                times.append(time.monotonic() - began)
+                page.close()
+        told.append(f"first picture, {said}: {statistics.median(times):.2f} s (bar {bar} s)")
+    return told
+
+
+CHANGE = """async (value) => { desk.sound.swapMs = null;
+  await desk.change({ op: 'set', changes: [['rule.1.stretch', value]] });
+  for (let n = 0; n < 2000 && desk.sound.swapMs === null; n++) {
+    await new Promise((go) => setTimeout(go, 5)); }
+  return desk.sound.swapMs; }"""
+
+
+def sound(browser: Any, jobs: dict[str, Path]) -> list[str]:
+    """From a change to its sound leaving the loudspeaker, the sound card's delay included."""
+    told = []
+    for name, bar in (("minute", 300), ("ten-minutes", 600), ("hour", 2000)):
+        with page_on(browser, jobs[name]) as (page, _):
+            middle = page.evaluate("desk.score.axis.whole / 2")
+            page.evaluate("(at) => desk.playFrom(at)", middle)
+            until(page, "desk.sound.last.playing && !desk.sound.last.starved")
+            page.wait_for_timeout(500)
+            times = [page.evaluate(CHANGE, 1.0 + 0.05 * n) for n in range(1, 12)]
+            told.append(
+                f"change to sound, {name}: median {statistics.median(times):.0f} ms,"
+                f" worst {max(times):.0f} ms (bar {bar} ms)"
+            )
+    with tempfile.TemporaryDirectory() as folder:
+        job = Path(folder) / "minute.heard.jsonl"
+        job.write_bytes(jobs["minute"].with_name("minute.heard.jsonl").read_bytes())
+        (Path(folder) / "minute.wav").write_bytes(jobs["minute"].read_bytes())
+        began = time.monotonic()
+        for words in (
+            "reply minute.heard.jsonl",
+            "check minute.reply.jsonl",
+            "rehearse minute.plan.jsonl",
+        ):
+            command = [sys.executable, "-m", "callresp", *words.split()]
+            subprocess.run(command, cwd=folder, check=False, capture_output=True)
+        told.append(f"  the same by commands, minute: {1000 * (time.monotonic() - began):.0f} ms")
+    return told
+
+
+def fetched(address: str, path: str, last: int) -> Any:
+    """Samples of the chorus or of a machine, from the first to beyond `last`."""
+    base, token = address.split("/?token=")
+    parts = []
+    for number in range(1 + last // BLOCK):
+        request = urllib.request.Request(
+            f"{base}{path}/{number}", headers={"Authorization": f"Bearer {token}"}
+        )
+        with urllib.request.urlopen(request, timeout=60) as answer:
+            parts.append(np.frombuffer(answer.read(), "<f4"))
+    return np.concatenate(parts).astype(np.float64)
+
+
+def seam(browser: Any, jobs: dict[str, Path]) -> list[str]:
+    """What the browser gives out across an exchange, held against what it should."""
+    fade = 1024
+    with page_on(browser, jobs["minute"]) as (page, address):
+        rate = page.evaluate("desk.sound.source.rate_hz")
+        page.evaluate("desk.sound.setGains({ master: 1 }); desk.playFrom(2)")
+        until(page, "desk.sound.last.at > 3 * desk.sound.source.rate_hz")
+        page.evaluate(
+            """(frames) => { const take = desk.sound.take.bind(desk.sound);
+              desk.old = desk.sound.sound;
+              desk.sound.node.port.onmessage = ({ data }) => {
+                if (data.swapped) desk.swapAt = data.swapAt; take(data); };
+              desk.taped = desk.sound.record(frames); }""",
+            5 * rate,
+        )
+        page.evaluate(CHANGE, 1.7)
+        told = page.evaluate(
+            """async () => { const t = await desk.taped;
+              return { samples: Array.from(t.tape), at: t.from.at }; }"""
+        )
+        swap, old, new = page.evaluate("[desk.swapAt, desk.old, desk.sound.sound]")
+        at, got = told["at"], np.array(told["samples"])
+        last = at + len(got)
+        machines = [fetched(address, f"/api/machine/{n}", last)[:last] for n in (old, new)]
+        share = np.clip((np.arange(last) - swap) / fade, 0.0, 1.0)
+        wanted = fetched(address, "/api/chorus", last)[:last]
+        wanted += (1 - share) * machines[0] + share * machines[1]
+        off = float(np.abs(got - wanted[at:]).max())
+    return [f"gap or click at the exchange: largest sample that is off {off:.1e} of full scale"]
+
+
+MOVE = """async (frames) => {
+  const axis = desk.score.axis, gaps = [], whole = axis.whole;
+  let before = await new Promise(requestAnimationFrame);
+  for (let n = 0; n < frames; n++) {
+    const turn = (2 * Math.PI * n) / frames;
+    const span = whole * Math.pow(0.05 / whole, 0.5 - 0.5 * Math.cos(turn));
+    const middle = whole * (0.5 + 0.3 * Math.sin(2 * turn));
+    axis.show(middle - span / 2, middle + span / 2, true);
+    const now = await new Promise(requestAnimationFrame);
+    gaps.push(now - before);
+    before = now;
+  }
+  gaps.sort((a, b) => a - b);
+  return [gaps[gaps.length >> 1], gaps[Math.floor(gaps.length * 0.95)]];
+}"""
+DRAW = """() => {
+  const axis = desk.score.axis, whole = axis.whole, took = [];
+  for (let n = 0; n < 120; n++) {
+    const span = whole * Math.pow(0.05 / whole, n / 120);
+    axis.show(whole / 2 - span / 2, whole / 2 + span / 2, true);
+    const at = performance.now();
+    desk.score.draw();
+    took.push(performance.now() - at);
+  }
+  took.sort((a, b) => a - b);
+  return [took[60], took[114]];
+}"""
+
+
+def frames(browser: Any, jobs: dict[str, Path]) -> list[str]:
+    """Frames a second while zooming and panning through an hour with 20,000 notes."""
+    with page_on(browser, jobs["hour"]) as (page, _):
+        page.wait_for_timeout(3000)
+        page.evaluate(MOVE, 120)
+        middle, slow = page.evaluate(MOVE, 600)
+        draw, worst = page.evaluate(DRAW)
+    return [
+        f"zoom and pan, an hour with 20,000 notes: median {1000 / middle:.0f} frames a second,"
+        f" slowest twentieth {1000 / slow:.0f} (bar 60)",
+        f"  a frame is drawn in {draw:.1f} ms in the median, {worst:.1f} ms in all but few",
+    ]
+
+
+PLAYHEAD = """async () => {
+  const off = [], s = desk.sound, rate = s.context.sampleRate;
+  for (let n = 0; n < 200; n++) {
+    await new Promise(requestAnimationFrame);
+    const t = s.context.getOutputTimestamp();
+    const heard = t.contextTime + (performance.now() - t.performanceTime) / 1000;
+    off.push(1000 * Math.abs(s.seconds - (s.last.at / rate + heard - s.last.frame / rate)));
+  }
+  off.sort((a, b) => a - b);
+  return [off[100], off[190], off[199]];
+}"""
+
+
+def playhead(browser: Any, jobs: dict[str, Path]) -> list[str]:
+    """The playhead that is drawn, against the sample that the sound card says it gives out."""
+    with page_on(browser, jobs["minute"]) as (page, _):
+        page.evaluate("desk.playFrom(5)")
+        until(page, "desk.sound.last.at > 6 * desk.sound.source.rate_hz")
+        middle, most, worst = page.evaluate(PLAYHEAD)
+    return [
+        f"sound against playhead: {middle:.1f} ms in the median, {most:.1f} ms for 95 %,"
+        f" {worst:.1f} ms at most (bar 20 ms)"
+    ]
+
+
+WATCH = """async () => { const seen = []; for (let n = 0; n < 200; n++) {
+  await new Promise((go) => setTimeout(go, 100));
+  seen.push([performance.now() / 1000 + desk.machine.ahead, desk.seconds]); }
+  return { seen, strokes: desk.machine.state.strokes, state: desk.machine.state,
+    reply: desk.score.answer.reply, at: desk.score.answer.at_s }; }"""
+
+
+def strokes(browser: Any, jobs: dict[str, Path]) -> list[str]:
+    """Strokes of the simulated board against the chorus that leaves the loudspeaker."""
+    length_s = 8.0
+    with page_on(browser, jobs["minute"]) as (page, _):
+        page.evaluate("(to) => desk.setLoop({ from: 4, to: 4 + to })", length_s)
+        page.click("#tab-machine")
+        page.click("#clear")
+        page.click("#start-machine")
+        until(page, "desk.machine.state?.played > 0")
+        told = page.evaluate(WATCH)
+        page.keyboard.press(" ")
+    phases = [(server - at) % length_s for server, at in told["seen"]]
+    phase = statistics.median(phases)
+    due = dict(zip(told["reply"], told["at"], strict=True))
+    half = length_s / 2
+    off = sorted(
+        1000 * abs((at - due[reply] - phase + half) % length_s - half)
+        for reply, at in told["strokes"]
+        if reply in due
+    )
+    state = told["state"]
+    return [
+        f"sound against strokes on the simulated board: {statistics.median(off):.1f} ms in the"
+        f" median, {off[-1]:.1f} ms at most of {len(off)} strokes (bar 5 ms);"
+        f" {state['refused']} commands not played"
+    ]
+
+
+def axe(browser: Any, jobs: dict[str, Path]) -> list[str]:
+    """What axe-core finds in every view, light and dark."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    count = views = 0
+    for scheme in ("light", "dark"):
+        with page_on(browser, jobs["minute"], color_scheme=scheme, bypass_csp=True) as (page, _):
+            page.keyboard.press("o")
+            for view in VIEWS:
+                page.click(f"#tab-{view}")
+                page.wait_for_timeout(300)
+                count += len(Axe().run(page).response["violations"])
+                views += 1
+    return [f"axe-core: {count} violations in {views} views (bar 0)"]
+
+
+def rss_mb(pid: int) -> float:
+    """Memory of a process that is its own, not a file's, in MB."""
+    for line in Path(f"/proc/{pid}/status").read_text().splitlines():
+        if line.startswith("RssAnon:"):
+            return int(line.split()[1]) / 1024
+    raise SystemExit("this system does not tell a process's memory")
+
+
+def memory(jobs: dict[str, Path]) -> list[str]:
+    """The server's memory over a day of use: changes, listening, looking, undoing."""
+    rng = np.random.default_rng(1)
+    with desk_on(jobs["hour"]) as (address, pid):
+        base, token = address.split("/?token=")
+
+        def ask(path: str, body: object = None) -> Any:
+            data = None if body is None else json.dumps(body).encode()
+            request = urllib.request.Request(
+                base + path, data=data, headers={"Authorization": f"Bearer {token}"}
+            )
+            with urllib.request.urlopen(request, timeout=300) as answer:
+                raw = answer.read()
+            return json.loads(raw) if raw[:1] == b"{" else raw
+
+        while not ask("/api/state")["source"]["ready"]:
+            time.sleep(0.2)
+        marks = {}
+        for number in range(1, CHANGES + 1):
+            at_s = float(rng.uniform(0, 3500))
+            op: dict[str, object] = {
+                "op": "set", "changes": [["rule.1.stretch", round(float(rng.uniform(0.5, 3)), 3)]]
+            }  # fmt: skip
+            if number % 7 == 0:
+                op = {"op": "undo"}
+            state = ask("/api/do", {**op, "around_s": at_s})
+            chunk = int(at_s * state["source"]["rate_hz"]) // BLOCK
+            ask(f"/api/machine/{state['sound']}/{chunk}")
+            ask(f"/api/chorus/{chunk}")
+            ask(f"/api/tile/{int(rng.integers(0, 9))}/{int(rng.integers(0, 20))}")
+            ask(f"/api/answer/{state['answer']}")
+            if number % 50 == 0:
+                ask(f"/api/answer/{state['answer']}/whole")
+                ask(f"/api/evidence/{int(rng.integers(0, 20_000))}")
+            if number in (100, 250, 500, 750, CHANGES):
+                marks[number] = rss_mb(pid)
+    told = ", ".join(f"{mb:.0f} MB after {number}" for number, mb in marks.items())
+    return [f"memory of the server, one hour: {told} changes (bar: flat)"]
+
+
+def pictures(browser: Any, jobs: dict[str, Path], folder: Path) -> None:
+    """The README's pictures of the page."""
+    source = jobs["minute"].parent.parent / "scene" / f"{SCENE}.wav"
+    source.parent.mkdir()
+    (jobs["minute"].parent.parent / "scene.wav").rename(source)
+    for name, scheme, view in (("desk", "light", "call"), ("desk-rules", "dark", "rules")):
+        with page_on(browser, source, color_scheme=scheme, device_scale_factor=1.5) as (page, _):
+            page.evaluate(
+                "desk.score.axis.show(0, 39, true); desk.setLoop({ from: 9.4, to: 19.6 })"
+            )
+            page.evaluate("desk.seek(13.2); desk.choose({ kind: 'note', id: 62 })")
+            until(page, "!!desk.score.evidence")
+            page.click(f"#tab-{view}")
+            if view == "rules":
+                page.evaluate("desk.change({ op: 'set', changes: [['rule.1.stretch', 1.6]] })")
+            page.evaluate("document.getElementById('said').classList.remove('shown')")
+            page.wait_for_timeout(2500)
+            page.screenshot(path=folder / f"{name}.png")
+            print(f"drew {folder / f'{name}.png'}")
+
+
+def main() -> None:
+    """Print a line for each row asked for."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--only", nargs="*", choices=ROWS, default=ROWS)
+    parser.add_argument("--pictures", type=Path)
+    words = parser.parse_args()
+    from playwright.sync_api import sync_playwright
+
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as play:
+        jobs = make_jobs(Path(folder))
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        if words.pictures is not None:
+            pictures(browser, jobs, words.pictures)
+            return
+        for row in ROWS:
+            if row in words.only:
+                found = memory(jobs) if row == "memory" else globals()[row](browser, jobs)
+                print("\n".join(found), flush=True)
+        browser.close()
+
+
+if __name__ == "__main__":
+    main()
