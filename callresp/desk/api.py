@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import threading
 import time
+from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,6 +42,7 @@ from callresp.synthesis.levels import listening_point
 PAGE = Path(__file__).parent / "page"
 LOUDNESS_MAX_S = 30.0
 LOOP_MIN_S = 0.2
+SESSIONS_KEPT = 4
 PASS_AHEAD_MAX_S = 60.0
 Given = dict[str, str]
 Method = Literal["GET", "POST"]
@@ -60,7 +62,7 @@ class Endpoint:
 
 
 class Desk:
-    """The sessions of a server: one at a time, each on one source of the folder.
+    """The sessions of a server: one at a time is worked on, each on one source of the folder.
 
     Parameters
     ----------
@@ -81,25 +83,33 @@ class Desk:
     ) -> None:
         self.session = Session(open_source(source), palette, rules)
         self.session.start()
+        # What was opened before is as it was left, and need not be heard again.
+        self._sessions = OrderedDict({self.session.source.path.resolve(): self.session})
         self.machines = Machines(machine_ports)
         self._asked: dict[str, int] = {}
         self._lock = threading.Lock()
 
     def open(self, name: str) -> None:
         """Open another source of the same folder."""
+        self.machines.stop()
         folder = self.session.source.folder
         path = next((path for path in jobs_in(folder) if path.name == name), None)
         if path is None:
             path = inside(folder, name, Path(name).suffix)
-        fresh = Session(open_source(path), "", "")
-        old, self.session = self.session, fresh
-        old.close()
-        fresh.start()
+        with self._lock:
+            known = self._sessions.pop(path.resolve(), None)
+            fresh = known or Session(open_source(path), "", "")
+            self._sessions[path.resolve()] = self.session = fresh
+            while len(self._sessions) > SESSIONS_KEPT:
+                self._sessions.popitem(last=False)[1].close()
+        if known is None:
+            fresh.start()
 
     def close(self) -> None:
         """Stop the machine, and let all threads end."""
         self.machines.stop()
-        self.session.close()
+        for session in self._sessions.values():
+            session.close()
 
     def latest(self, what: str) -> Callable[[], bool]:
         """A test whether the same has been asked for again since: then nobody waits any more."""

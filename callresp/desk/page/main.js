@@ -55,6 +55,7 @@ class Desk {
     this.state = state;
     this.waitingPart = null;
     const other = !before || before.source.file !== state.source.file;
+    if (state.source.ready) this.waitsFrom = null;
     if (other) { this.sound.setSource(state.source); this.loudness = null; this.details.empty(); }
     this.score.setState(state);
     this.tellFacts();
@@ -178,6 +179,7 @@ class Desk {
     const state = await tried(() => post("/api/do", { op: "open", name }));
     if (!state) return;
     this.measures.now = this.measures.before = null;
+    this.measures.number = 0;
     await this.take(state);
     await this.refresh();
   }
@@ -273,7 +275,11 @@ class Desk {
     document.title = `${source.name} – callresp desk`;
     $("title").textContent = source.name;
     const facts = [time(source.duration_s)];
-    if (!source.ready) facts.push(source.share > 0 ? `hearing it, ${Math.round(100 * source.share)} %` : "hearing it …");
+    if (!source.ready) {
+      this.waitsFrom ??= performance.now();
+      facts.push(source.share > 0 ? `hearing it, ${Math.round(100 * source.share)} %`
+        : performance.now() - this.waitsFrom > 6000 ? "hearing it; the first time the listener is compiled, which takes a minute or two" : "hearing it …");
+    }
     else facts.push(`${source.notes.toLocaleString()} notes in ${source.phrases.toLocaleString()} calls of ${source.voices.length} ${source.voices.length === 1 ? "singer" : "singers"}`);
     facts.push(`‘${rules.values.name}’ on ${palette.title}`);
     if (!source.has_sound) facts.push("the recording is not here");
