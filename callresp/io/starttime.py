@@ -1,28 +1,57 @@
 """When a recording began.
 
-Field recorders commonly name files after the clock, as in
-``SITE_20260512_041500.wav`` (common practice, no source); a user may also say
-so. Without either the time of day is unknown, and says so by `None`.
+Goal
+----
+Recorders write the time into the name of a file or into its header, each in its own way. A
+user may also say it. Without any of these the time of day is unknown, and says so by
+`None`.
+
+Conventions
+-----------
+- What is stated goes first, then the name, then the header: a header is often left as it
+  was by a copy, a name is what its owner sees. `header_start` gives the header's own word.
+- A time without a zone is the recorder's clock, whatever that was set to.
+
+Sources
+-------
+Names such as ``SITE_20260512_041500.wav``, ``260512-041500.wav`` and ``2026-05-12 04-15-00``:
+common practice, no source. The `bext` chunk's origination date and time: EBU Tech 3285
+(2011). Comments ``… at 04:15:00 12/05/2026 (UTC+1) …`` in the INFO list, and the `guan` chunk
+with its line ``Timestamp:``: from memory.
 """
 
 from __future__ import annotations
 
 import re
+import struct
 from datetime import datetime
 from pathlib import Path
 
 from callresp.errors import UserError
 
-_CLOCK = re.compile(r"(?<!\d)(\d{8})[_T-](\d{6})(?!\d)")
+_NAMES = (
+    (re.compile(r"(?<!\d)(\d{8})[_T-](\d{6})(?!\d)"), "%Y%m%d%H%M%S"),
+    (
+        re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d)[ _T](\d\d[-.:h]\d\d[-.:m]\d\d)(?!\d)"),
+        "%Y%m%d%H%M%S",
+    ),
+    (re.compile(r"(?<!\d)(\d{6})[_T-](\d{6})(?!\d)"), "%y%m%d%H%M%S"),
+)
+_COMMENT = re.compile(rb"(\d\d:\d\d:\d\d) (\d\d/\d\d/\d{4}) \(UTC([+-]\d{1,2})?(?::?(\d\d))?\)")
+_GUANO = re.compile(rb"(?m)^Timestamp: *(\S+)")
+# Chunks before the sound that may be long and are not looked into.
+_LARGEST_CHUNK = 65536
 
 
 def start_of(recording: Path, stated: str | None = None) -> datetime | None:
-    """Start of a recording: as stated (ISO 8601), else from its file name.
+    """Start of a recording: as stated (ISO 8601), else from its name, else from its header.
 
     Examples
     --------
     >>> from pathlib import Path
     >>> start_of(Path("carr_20260512_041500.wav")).isoformat()
+    '2026-05-12T04:15:00'
+    >>> start_of(Path("2026-05-12 04-15-00.wav")).isoformat()
     '2026-05-12T04:15:00'
 
     Raises
@@ -39,10 +68,57 @@ def start_of(recording: Path, stated: str | None = None) -> datetime | None:
                 argument="start",
                 remedy="write it like 2026-05-12T04:15:00+01:00",
             ) from None
-    found = _CLOCK.search(Path(recording).stem)
-    if not found:
-        return None
+    named = name_start(Path(recording))
+    return header_start(Path(recording)) if named is None else named
+
+
+def name_start(recording: Path) -> datetime | None:
+    """The time that stands in a file's name."""
+    for pattern, form in _NAMES:
+        if found := pattern.search(recording.stem):
+            digits = re.sub(r"\D", "", found[1] + found[2])
+            try:
+                return datetime.strptime(digits, form)
+            except ValueError:
+                continue
+    return None
+
+
+def header_start(recording: Path) -> datetime | None:
+    """The time that stands in a WAV file's header; `None` where there is none."""
     try:
-        return datetime.strptime(found[1] + found[2], "%Y%m%d%H%M%S")
+        with recording.open("rb") as source:
+            head = source.read(12)
+            if head[:4] not in (b"RIFF", b"RF64") or head[8:] != b"WAVE":
+                return None
+            while len(chunk := source.read(8)) == 8:
+                name, length = struct.unpack("<4sI", chunk)
+                if name in (b"bext", b"LIST", b"guan") and length <= _LARGEST_CHUNK:
+                    if found := _in_chunk(name, source.read(length + length % 2)):
+                        return found
+                elif name == b"data" and length in (0, 0xFFFFFFFF):
+                    return None
+                else:
+                    source.seek(length + length % 2, 1)
+    except OSError:
+        # A file that can't be read is told where it is opened.
+        return None
+    return None
+
+
+def _in_chunk(name: bytes, body: bytes) -> datetime | None:
+    try:
+        if name == b"bext":
+            # After description, originator and its reference: yyyy-mm-dd, hh-mm-ss.
+            text = body[320:338].decode("ascii")
+            return datetime.strptime(re.sub(r"\D", "", text), "%Y%m%d%H%M%S")
+        if name == b"guan" and (found := _GUANO.search(body)):
+            return datetime.fromisoformat(found[1].decode("ascii"))
+        if name == b"LIST" and (found := _COMMENT.search(body)):
+            clock, day, hours, minutes = (part or b"" for part in found.groups())
+            zone = f"{int(hours or b'0'):+03d}:{int(minutes or b'0'):02d}"
+            text = f"{day.decode()} {clock.decode()} {zone}"
+            return datetime.strptime(text, "%d/%m/%Y %H:%M:%S %z")
     except ValueError:
         return None
+    return None

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -246,6 +246,7 @@ def scan(
     place: str | None = None,
     start: datetime | None = None,
     progress: Progress | None = None,
+    look: Callable[[Stretch], None] | None = None,
 ) -> Presence:
     """Look for the wanted sound in a recording.
 
@@ -259,6 +260,8 @@ def scan(
         Where and when it was recorded, if known.
     progress
         Called with the share done.
+    look
+        Given each stretch that is judged, in order.
 
     Raises
     ------
@@ -273,6 +276,8 @@ def scan(
     for at, stretch in stretches(powers, analysis(rate_hz).degrees, around):
         of_cells, candidates = judged(sought, stretch, at)
         odds.append(of_cells)
+        if look is not None:
+            look(stretch)
         found += candidates
     duration_s = recording.health.samples / rate_hz
     every = np.concatenate(odds) if odds else np.full(1, OFFSET)

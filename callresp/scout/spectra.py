@@ -28,7 +28,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft
 import scipy.ndimage
-import scipy.stats
+import scipy.special
 
 Grid = npt.NDArray[np.float32]
 
@@ -184,9 +184,11 @@ def powers_of(blocks: Iterable[Grid], rate_hz: int, chunk: int) -> Iterator[Grid
 @cache
 def _in_noise(degrees: float) -> tuple[float, float, float]:
     """Of a band's power in noise of mean 1: its low quantile, and mean and spread of log(1 + p)."""
-    own = scipy.stats.gamma(degrees, scale=1.0 / degrees)
-    values = np.log1p(own.ppf((np.arange(2000) + 0.5) / 2000))
-    return float(own.ppf(FLOOR_QUANTILE)), float(values.mean()), float(values.std())
+    # A gamma distribution of mean 1, by its quantiles.
+    powers = scipy.special.gammaincinv(degrees, (np.arange(2000) + 0.5) / 2000) / degrees
+    values = np.log1p(powers)
+    low = scipy.special.gammaincinv(degrees, FLOOR_QUANTILE) / degrees
+    return float(low), float(values.mean()), float(values.std())
 
 
 @dataclass(frozen=True, slots=True)

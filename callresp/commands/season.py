@@ -1,0 +1,190 @@
+"""``callresp season``: a season of recordings into Parquet, and questions to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
+from callresp.commands.scout import examples
+from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.scout.survey import Machine, Unit
+
+
+@click.command(name="season")
+@click.argument("folder", type=PATH)
+@click.option("--like", type=PATH, multiple=True, help="A clip of the wanted sound; several help.")
+@click.option("-o", "--output", type=PATH, help="Folder of the season to begin or to go on with.")
+@click.option(
+    "--palette", help="Run the replier, too, with this palette: a shipped name or a TOML file."
+)
+@click.option("--rules", help="By this rule set, with --palette; else 'answer'.")
+@click.option("--workers", type=click.IntRange(1), help="Processes; else one for each core.")
+@click.option("--cluster", metavar="ADDRESS", help="A scheduler of the distributed package.")
+@click.option("--ask", metavar="QUESTION", help="Ask a season: a name from below, or a SELECT.")
+@options.json("One JSON object a line: a partition made, or a row of the answer.")
+def command(**given: Any) -> None:
+    """Look through a season of recordings, or ask one that was made.
+
+    FOLDER holds a folder for each place, or a places.toml; with --ask it is a
+    season. Days are worked on at once, by all cores; a run that was stopped,
+    killed, or found the disk full goes on where it was when it is started
+    again. Recordings that can't be read are told and passed over.
+
+    \b
+    Questions for --ask:
+      first-last     first and last day on which it was here
+      busiest-hour   the hour with most calls, by month
+      shared         which places share it
+      by-day         calls and hours listened, by day
+      faults         recordings that were passed over
+
+    \b
+    On a cluster, with callresp[cluster] and the recordings under the same
+    paths everywhere: 'dask scheduler' on one computer, 'dask worker
+    tcp://HOST:8786 --nthreads 1 --nworkers auto' on each.
+
+    \b
+    Examples:
+      callresp season recordings/ --like call.wav -o season
+      callresp season recordings/ --like call.wav -o season --cluster tcp://hub:8786
+      callresp season season --ask first-last
+      callresp season season --ask 'SELECT place, sum(calls) FROM hours GROUP BY place' --json
+    """
+    asked = SeasonOptions(**given)
+    if asked.ask is not None:
+        answer(asked.folder, asked.ask, asked.as_json)
+    else:
+        make(asked)
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonOptions:
+    """The command's options, by their parameter names."""
+
+    folder: Path
+    like: tuple[Path, ...]
+    output: Path | None
+    palette: str | None
+    rules: str | None
+    workers: int | None
+    cluster: str | None
+    ask: str | None
+    as_json: bool
+
+
+def answer(season: Path, question: str, as_json: bool) -> None:
+    """Print what a season answers."""
+    from callresp.scout.questions import ask
+
+    found = ask(season, question)
+    if as_json:
+        for row in found.rows:
+            ui.emit(dict(zip(found.columns, row, strict=True)))
+        return
+    told = [["" if value is None else str(value) for value in row] for row in found.rows]
+    widths = [
+        max(len(name), *(len(row[at]) for row in told)) if told else len(name)
+        for at, name in enumerate(found.columns)
+    ]
+    for line in (found.columns, *told):
+        ui.say(
+            "  ".join(text.ljust(wide) for text, wide in zip(line, widths, strict=True)).rstrip()
+        )
+
+
+def make(given: SeasonOptions) -> None:
+    """Look through what is missing of a season."""
+    from callresp.scout import season
+    from callresp.scout.spread import cores, over_cluster, over_cores
+    from callresp.scout.survey import survey
+
+    if given.output is None:
+        raise UserError("nowhere to keep the season", argument="output", remedy="name a folder")
+    machine = machine_of(given.palette, given.rules)
+    made = season.Made(
+        examples={path.name: season.digest(path) for path in given.like if path.is_file()},
+        palette=given.palette,
+        rules=machine.rules if machine else None,
+    )
+    planned, told = planned_units(given.folder, machine)
+    sought = examples(given.like)
+    season.open_season(given.output, made)
+    for line in told:
+        ui.look(line)
+    missing = [unit for unit in planned if not season.is_done(given.output, unit)]
+    if len(missing) < len(planned):
+        ui.warn(f"{len(planned) - len(missing)} of {len(planned)} days were done before")
+    work = partial(survey, sought=sought)
+    done = (
+        over_cluster(work, missing, given.cluster)
+        if given.cluster is not None
+        else over_cores(work, missing, given.workers or cores())
+    )
+    total_s = sum(one.duration_s for unit in missing for one in unit.sources)
+    have_s, here = 0.0, 0
+    with ui.progress("a season") as advance:
+        for one in done:
+            have_s += sum(source.duration_s for source in one.job.sources)
+            advance(have_s / max(total_s, 1.0), f"{one.job.place.name} {one.job.day}")
+            if one.result is None:
+                ui.look(f"{one.job.place.name} {one.job.day}: left out: {one.fault}")
+                continue
+            season.write_partition(given.output, one.job, one.result)
+            for file in one.result.files:
+                if file.fault:
+                    ui.look(f"passed over: {file.fault}")
+            here += sum(file.present for file in one.result.files)
+            if given.as_json:
+                calls = len(one.result.calls)
+                ui.emit({"place": one.job.place.name, "day": one.job.day, "calls": calls})
+    if not given.as_json:
+        hours = total_s / 3600
+        ui.say(f"{given.output}: {len(missing)} days looked through, {hours:.1f} h; it was here in"
+               f" {here} recordings")  # fmt: skip
+        ui.say(f"next: callresp season {given.output} --ask first-last")
+
+
+def machine_of(palette: str | None, rules: str | None) -> Machine | None:
+    """The machine that is asked for, checked before long work is begun.
+
+    Raises
+    ------
+    UserError
+        When palette or rules can't be read, or rules are given alone.
+    """
+    from callresp.palette.files import load_palette
+    from callresp.reply.rules import load_rules
+    from callresp.scout.survey import Machine
+
+    if palette is None:
+        if rules is not None:
+            raise UserError("rules without a palette", argument="palette", remedy="give it, too")
+        return None
+    machine = Machine(palette, rules or "answer")
+    load_palette(machine.palette)
+    load_rules(machine.rules)
+    return machine
+
+
+def planned_units(folder: Path, machine: Machine | None) -> tuple[list[Unit], list[str]]:
+    """All units of a folder of places, and what is odd about their recordings."""
+    from callresp.scout.places import findings, load_places, sources, without_doubles
+    from callresp.scout.survey import units
+
+    planned, told = [], []
+    with ui.progress("reading headers") as advance:
+        known = load_places(folder)
+        for number, (place, inside) in enumerate(known, start=1):
+            found, doubled = without_doubles(sources(place, inside))
+            told += doubled + findings(found)
+            planned += units(found, machine)
+            advance(number / len(known))
+    return planned, told

@@ -1,0 +1,346 @@
+"""One day at one place: calls and the state of the place hour by hour, and what a machine would do.
+
+This is the unit of work of a season: a day's recordings in, tables of plain values out. It
+writes nothing, so that it may run anywhere and be run again.
+
+Columns
+-------
+Of an hour: `listened_s`; `calls` that began in it; `above_db`, the median of how far calls
+stand over the noise, second by second, dB; `noise_db`, the level of the noise from 500 Hz
+up, dB re a full-scale sine; `weather`, the share of time in which the noise below 1 kHz stood
+6 dB or more over its quietest; `quiet`, the share of seconds in which nothing stood clear of the
+noise; `rests`, quiet stretches of 3 s or more. With a machine: `answers` of its replier,
+`strokes`, `overlap`, the share of its sounding time in which somebody sings, and
+`battery_h`, how long a full battery would last at the whole recording's pace.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from functools import lru_cache
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from callresp.errors import UserError
+from callresp.io.audio import Recording, open_recording, power_db
+from callresp.palette.model import Palette
+from callresp.reply.rules import RuleSet
+from callresp.scout.places import Place, Source
+from callresp.scout.presence import Call, Presence, Stretch, Wanted, scan
+from callresp.scout.spectra import FRAMES_PER_S, band_edges
+from callresp.scout.sun import sun_day
+
+Values = npt.NDArray[np.float64]
+CLEAR = 5.0  # spreads of the noise: a band that stands so far above it is a sound
+CLEAR_BANDS, CLEAR_SHARE = 2, 0.05
+FROM_HZ, WEATHER_HZ = 500.0, 1000.0
+WINDY_DB = 6.0
+REST_S = 3
+
+
+class HourRow(msgspec.Struct, frozen=True, kw_only=True):
+    """One hour of the clock of one recording; see the module for the columns."""
+
+    place: str
+    path: str
+    start: str | None
+    hour: int | None
+    from_sunrise_h: float | None
+    listened_s: float
+    calls: int
+    above_db: float | None
+    noise_db: float
+    weather: float
+    quiet: float
+    rests: int
+    answers: int | None = None
+    strokes: int | None = None
+    overlap: float | None = None
+    battery_h: float | None = None
+
+
+class CallRow(msgspec.Struct, frozen=True, kw_only=True):
+    """One call; `at` is its time of day where that is known."""
+
+    place: str
+    path: str
+    at: str | None
+    onset_s: float
+    offset_s: float
+    score: float
+
+
+class FileRow(msgspec.Struct, frozen=True, kw_only=True):
+    """One recording: what was found, or why it was passed over."""
+
+    place: str
+    path: str
+    start: str | None
+    duration_s: float
+    present: bool
+    confidence: float
+    fault: str = ""
+    warnings: str = ""
+
+
+class Tables(msgspec.Struct, frozen=True, kw_only=True):
+    """What one unit of work found."""
+
+    files: tuple[FileRow, ...] = ()
+    calls: tuple[CallRow, ...] = ()
+    hours: tuple[HourRow, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """Names of a palette and a rule set, as a user gives them."""
+
+    palette: str
+    rules: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """The recordings of one place and one day; `day` is empty where that is not known."""
+
+    place: Place
+    day: str
+    sources: tuple[Source, ...]
+    machine: Machine | None = None
+
+
+@dataclass(slots=True)
+class _Seconds:
+    """What is noted of every second of a recording."""
+
+    low_db: list[float] = field(default_factory=list)
+    noise_db: list[float] = field(default_factory=list)
+    clear: list[bool] = field(default_factory=list)
+    above_db: list[float] = field(default_factory=list)
+
+    def take(self, stretch: Stretch) -> None:
+        """Note the seconds of a stretch."""
+        judged = stretch.powers[stretch.first : stretch.last]
+        edges = band_edges()
+        low = edges[1:] <= WEATHER_HZ
+        main = edges[:-1] >= FROM_HZ
+        above = stretch.noise.above(judged)
+        voiced = (above[:, main] > CLEAR).sum(axis=1) >= CLEAR_BANDS
+        noise_db = power_db(float(stretch.noise.floor[main].sum()) / 2)
+        for at in range(0, len(judged), FRAMES_PER_S):
+            second = judged[at : at + FRAMES_PER_S]
+            # A sine of power 1 in a band is a full-scale sine: see `spectra`.
+            self.low_db.append(power_db(float(np.median(second[:, low].sum(axis=1))) / 2))
+            self.noise_db.append(noise_db)
+            over = (second / stretch.noise.floor)[:, main].max(axis=1)
+            self.above_db.append(10 * math.log10(max(float(over.max()), 1e-3)))
+            self.clear.append(float(voiced[at : at + FRAMES_PER_S].mean()) > CLEAR_SHARE)
+
+
+def survey(unit: Unit, sought: Sequence[Wanted]) -> Tables:
+    """Look through a day at a place; a recording that can't be read is told and passed over."""
+    files, calls, hours = [], [], []
+    for source in unit.sources:
+        start = None if source.start is None else source.start.isoformat()
+        try:
+            if source.fault:
+                raise UserError(source.fault)
+            recording = open_recording(source.path)
+            seconds = _Seconds()
+            found = scan(
+                recording, sought, place=unit.place.name, start=source.start, look=seconds.take
+            )
+            answered = _answered(recording, unit.machine, source.start)
+        except (UserError, OSError) as fault:
+            files.append(
+                FileRow(
+                    place=unit.place.name,
+                    path=str(source.path),
+                    start=start,
+                    duration_s=0.0,
+                    present=False,
+                    confidence=0.0,
+                    fault=str(fault),
+                )
+            )
+            continue
+        files.append(
+            FileRow(
+                place=unit.place.name,
+                path=str(source.path),
+                start=start,
+                duration_s=found.duration_s,
+                present=found.present,
+                confidence=found.confidence,
+                warnings="; ".join(recording.warnings),
+            )
+        )
+        calls += _call_rows(found, source)
+        hours += _hour_rows(found, source, seconds, answered)
+    return Tables(files=tuple(files), calls=tuple(calls), hours=tuple(hours))
+
+
+def _call_rows(found: Presence, source: Source) -> list[CallRow]:
+    return [
+        CallRow(
+            place=source.place.name,
+            path=str(source.path),
+            at=None
+            if source.start is None
+            else _later(source.start, call.onset_s).isoformat(timespec="milliseconds"),
+            onset_s=call.onset_s,
+            offset_s=call.offset_s,
+            score=call.score,
+        )
+        for call in found.calls
+    ]
+
+
+def _later(start: datetime, seconds: float) -> datetime:
+    """A moment later by true seconds, also where the zone's clock is changed meanwhile."""
+    return datetime.fromtimestamp(start.timestamp() + seconds, start.tzinfo)
+
+
+def _hour_rows(
+    found: Presence, source: Source, seconds: _Seconds, answered: _Answered
+) -> list[HourRow]:
+    """A row for each hour of the clock that a recording covers."""
+    length = len(seconds.clear)
+    rows = []
+    quietest_db = float(np.quantile(seconds.low_db, 0.1)) if length else 0.0
+    for first, last, begins in _hours(source.start, length):
+        clear = np.array(seconds.clear[first:last])
+        low_db = np.array(seconds.low_db[first:last])
+        own = [call for call in found.calls if first <= call.onset_s < last]
+        rows.append(
+            HourRow(
+                place=source.place.name,
+                path=str(source.path),
+                start=None if begins is None else begins.isoformat(),
+                hour=None if begins is None else begins.hour,
+                from_sunrise_h=_from_sunrise_h(source.place, begins, (last - first) / 2),
+                listened_s=min(float(last), found.duration_s) - first,
+                calls=len(own),
+                above_db=_over_noise(own, seconds),
+                noise_db=round(float(np.median(seconds.noise_db[first:last])), 1),
+                weather=round(float((low_db > quietest_db + WINDY_DB).mean()), 3),
+                quiet=round(float(1 - clear.mean()), 3),
+                rests=_rests(clear),
+                answers=answered.count(answered.answers_s, first, last),
+                strokes=answered.count(answered.strokes_s, first, last),
+                overlap=answered.overlap,
+                battery_h=answered.battery_h,
+            )
+        )
+    return rows
+
+
+def _over_noise(calls: Sequence[Call], seconds: _Seconds) -> float | None:
+    """Median of the calls' loudest seconds over the noise."""
+    most = [
+        max(seconds.above_db[int(call.onset_s) : int(call.offset_s) + 1], default=0.0)
+        for call in calls
+    ]
+    return round(float(np.median(most)), 1) if most else None
+
+
+def _hours(start: datetime | None, length: int) -> list[tuple[int, int, datetime | None]]:
+    """First and last second of each hour of the clock, and when its first second was."""
+    if start is None or length == 0:
+        return [(0, length, None)] if length else []
+    first = 0
+    found: list[tuple[int, int, datetime | None]] = []
+    while first < length:
+        at = _later(start, first)
+        left = 3600 - (at.minute * 60 + at.second + at.microsecond / 1e6)
+        last = min(length, first + max(1, math.ceil(left)))
+        found.append((first, last, at))
+        first = last
+    return found
+
+
+def _from_sunrise_h(place: Place, begins: datetime | None, middle_s: float) -> float | None:
+    if begins is None or place.site is None or begins.tzinfo is None:
+        return None
+    sunrise = sun_day(place.site, begins.date(), begins.tzinfo).sunrise
+    if sunrise is None:
+        return None
+    return round(((begins - sunrise) / timedelta(hours=1)) + middle_s / 3600, 2)
+
+
+def _rests(clear: npt.NDArray[np.bool_]) -> int:
+    """Quiet stretches of `REST_S` or more."""
+    edges = np.flatnonzero(np.diff(np.r_[True, clear, True].astype(np.int8)))
+    return int(np.sum(edges[1::2] - edges[::2] >= REST_S))
+
+
+@dataclass(frozen=True, slots=True)
+class _Answered:
+    """What the machine would do in one recording; nothing is known where there is none."""
+
+    answers_s: tuple[float, ...] | None = None
+    strokes_s: tuple[float, ...] | None = None
+    overlap: float | None = None
+    battery_h: float | None = None
+
+    @staticmethod
+    def count(times_s: tuple[float, ...] | None, first: int, last: int) -> int | None:
+        """How many lie in a span of seconds."""
+        return None if times_s is None else sum(first <= at < last for at in times_s)
+
+
+def _answered(recording: Recording, machine: Machine | None, start: datetime | None) -> _Answered:
+    """Run the replier over a recording, as a rehearsal would."""
+    if machine is None:
+        return _Answered()
+    from callresp.listen.offline import transcribe
+    from callresp.plan.model import Strike, Turn
+    from callresp.plan.planner import make_plan
+    from callresp.plan.summary import summarise
+    from callresp.reply.metrics import measure
+    from callresp.reply.replier import answer
+
+    palette, rules = _machine(machine)
+    heard = transcribe(recording)
+    if start is not None:
+        header = msgspec.structs.replace(heard.header, start=start.isoformat())
+        heard = msgspec.structs.replace(heard, header=header)
+    reply = answer(heard, palette, rules)
+    checked = make_plan(reply, palette)
+    first: dict[int, float] = {}
+    played = {c.reply for c in checked.plan.commands if isinstance(c, Strike | Turn)}
+    for note in reply.notes:
+        if note.id in played:
+            first.setdefault(note.heard_phrase, note.onset_s)
+    return _Answered(
+        answers_s=tuple(first.values()),
+        strokes_s=tuple(c.at_s for c in checked.plan.commands if isinstance(c, Strike)),
+        overlap=measure(heard, reply, palette).overlap_share,
+        battery_h=summarise(checked).battery_hours,
+    )
+
+
+@lru_cache(maxsize=4)
+def _machine(machine: Machine) -> tuple[Palette, RuleSet]:
+    from callresp.palette.files import load_palette
+    from callresp.reply.rules import load_rules
+
+    return load_palette(machine.palette), load_rules(machine.rules)
+
+
+def units(found: Sequence[Source], machine: Machine | None = None) -> list[Unit]:
+    """Recordings by place and day, in that order."""
+    by: dict[tuple[str, str], list[Source]] = defaultdict(list)
+    for one in found:
+        day = "" if one.start is None else one.start.date().isoformat()
+        by[one.place.name, day].append(one)
+    return [
+        Unit(members[0].place, day, tuple(members), machine)
+        for (_, day), members in sorted(by.items())
+    ]

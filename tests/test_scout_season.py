@@ -1,0 +1,211 @@
+"""A season: written whole or not at all, gone on with, nothing twice, and asked."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import sys
+from functools import partial
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from test_scout_presence import RATE_HZ, place, song, sought, stranger
+
+from callresp.cli import cli
+from callresp.errors import UserError
+from callresp.io.audio import write_wav
+from callresp.scout import season
+from callresp.scout.places import load_places, sources
+from callresp.scout.presence import Wanted
+from callresp.scout.questions import ask
+from callresp.scout.season import Made, is_done, open_season, write_partition
+from callresp.scout.spread import Done, over_cores
+from callresp.scout.survey import HourRow, Tables, Unit, survey, units
+
+pytest.importorskip("pyarrow", reason="the extra callresp[season] is not installed")
+pytest.importorskip("duckdb", reason="the extra callresp[season] is not installed")
+
+
+@pytest.fixture(scope="module")
+def field(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two places, two days; the sound is at carr on both days and at hill on the second."""
+    folder = tmp_path_factory.mktemp("field")
+    with_it, without = place(8, 5, {3.0: song()}), place(8, 5, {3.0: stranger()}, seed=2)
+    for name, samples in (
+        ("carr/a_20260512_041500", with_it), ("carr/a_20260513_041500", place(8, 5, {4.0: song()})),
+        ("hill/a_20260512_051500", without), ("hill/a_20260513_051500", place(8, 5, {2.0: song()})),
+    ):  # fmt: skip
+        write_wav(folder / f"{name}.wav", samples, RATE_HZ)
+    write_wav(folder / "call" / "call.wav", song(), RATE_HZ)
+    shutil.move(folder / "call" / "call.wav", folder.parent / f"{folder.name}-call.wav")
+    (folder / "call").rmdir()
+    (folder / "hill" / "bad_20260513_061500.wav").write_bytes(b"RIFF no sound at all")
+    return folder
+
+
+def command(field: Path, output: Path, *more: str) -> Result:
+    like = str(field.parent / f"{field.name}-call.wav")
+    words = ["season", str(field), "--like", like, "-o", str(output), "--workers", "1", *more]
+    return CliRunner().invoke(cli, words)
+
+
+def planned(field: Path) -> list[Unit]:
+    return [
+        unit
+        for one, folder in load_places(field)
+        for unit in units(sources(one, folder))
+    ]  # fmt: skip
+
+
+def rows(output: Path, table: str = "calls") -> list[tuple[object, ...]]:
+    return list(ask(output, f"SELECT * FROM {table} ORDER BY ALL").rows)
+
+
+def test_a_season_is_made_asked_and_gone_on_with(field: Path, tmp_path: Path) -> None:
+    output = tmp_path / "season"
+    done = command(field, output)
+    assert done.exit_code == 1, done.output  # one file is no sound
+    assert "passed over" in done.stderr
+    first_last = ask(output, "first-last").rows
+    assert first_last == (
+        ("carr", "2026-05-12", "2026-05-13", 2, 2),
+        ("hill", "2026-05-13", "2026-05-13", 1, 1),
+    )
+    assert ask(output, "shared").rows == (("carr", "hill", 1),)
+    assert [row[0] for row in ask(output, "faults").rows] == ["hill"]
+    assert len(rows(output, "files")) == 5
+    before = rows(output)
+    assert len(before) == 3
+    # One day is lost: only that one is made again.
+    shutil.rmtree(output / "place=carr" / "day=2026-05-12")
+    kept = (output / "place=hill" / "day=2026-05-12" / "calls.parquet").stat().st_mtime_ns
+    again = command(field, output)
+    assert "3 of 4 days were done before" in again.stderr
+    assert rows(output) == before
+    assert (output / "place=hill/day=2026-05-12/calls.parquet").stat().st_mtime_ns == kept
+    busy = ask(output, "SELECT hour, calls FROM hours WHERE place = 'carr' ORDER BY day").rows
+    assert busy == ((4, 1), (4, 1))
+    printed = CliRunner().invoke(cli, ["season", str(output), "--ask", "by-day", "--json"])
+    assert json.loads(printed.stdout.splitlines()[0])["calls"] == 1
+
+
+def test_a_changed_recording_is_looked_through_again(field: Path, tmp_path: Path) -> None:
+    (unit, *_) = planned(field)
+    write_partition(tmp_path, unit, Tables())
+    assert is_done(tmp_path, unit)
+    path = unit.sources[0].path
+    os.utime(path, ns=(1, 1))
+    assert not is_done(tmp_path, unit)
+
+
+def dies_once(unit: Unit, mark: Path, wanted: list[Wanted]) -> Tables:
+    """As `survey`, but the first worker that takes the first day is killed in its middle."""
+    if unit.day == "2026-05-12" and not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return survey(unit, wanted)
+
+
+def dies_always(unit: Unit) -> str:
+    if unit.place.name == "hill":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return unit.place.name
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL")
+def test_a_killed_worker_loses_nothing_and_counts_nothing_twice(
+    field: Path, tmp_path: Path
+) -> None:
+    jobs = planned(field)
+    quiet = {one.day + one.place.name: survey(one, [sought()]) for one in jobs}
+    told: list[Done[Unit, Tables]] = list(
+        over_cores(partial(dies_once, mark=tmp_path / "died", wanted=[sought()]), jobs, workers=2)
+    )
+    assert (tmp_path / "died").exists()
+    assert len(told) == len(jobs)
+    assert {one.job.day + one.job.place.name: one.result for one in told} == quiet
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL")
+def test_what_kills_every_worker_is_told_and_the_rest_is_done(field: Path) -> None:
+    told = list(over_cores(dies_always, planned(field)[:3], workers=2))
+    assert sorted(str(one.result) for one in told) == ["None", "carr", "carr"]
+    assert [one.fault for one in told if one.result is None] == ["ended 3 workers"]
+
+
+def test_a_full_disk_leaves_no_half_partition(
+    field: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (unit, *_) = planned(field)
+    open_season(tmp_path / "s", Made(examples={}))
+
+    def full(path: Path) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(season, "_synced", full)
+    with pytest.raises(UserError, match=r"No space left.*goes on where it was"):
+        write_partition(tmp_path / "s", unit, Tables())
+    assert not is_done(tmp_path / "s", unit)
+    assert list((tmp_path / "s").glob("place=*/*")) == []
+
+
+def test_what_a_kill_left_is_cleared_and_not_read(field: Path, tmp_path: Path) -> None:
+    (unit, *_) = planned(field)
+    made = Made(examples={})
+    open_season(tmp_path / "s", made)
+    write_partition(tmp_path / "s", unit, Tables())
+    stale = tmp_path / "s" / "place=carr" / ".part-killed"
+    shutil.copytree(tmp_path / "s" / "place=carr" / f"day={unit.day}", stale)
+    assert len(rows(tmp_path / "s", "files")) == 0
+    open_season(tmp_path / "s", made)
+    assert not stale.exists()
+
+
+def test_a_season_of_other_examples_and_other_folders_are_refused(tmp_path: Path) -> None:
+    open_season(tmp_path / "s", Made(examples={"a": "1"}))
+    with pytest.raises(UserError, match="other examples"):
+        open_season(tmp_path / "s", Made(examples={"a": "2"}))
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "x").touch()
+    with pytest.raises(UserError, match="something else"):
+        open_season(tmp_path / "other", Made(examples={}))
+
+
+@pytest.mark.parametrize("question", ["fist-last", "SELECT nothing FROM nowhere"])
+def test_what_can_not_be_asked_is_one_line(field: Path, tmp_path: Path, question: str) -> None:
+    open_season(tmp_path / "s", Made(examples={}))
+    write_partition(tmp_path / "s", planned(field)[0], Tables())
+    with pytest.raises(UserError):
+        ask(tmp_path / "s", question)
+    with pytest.raises(UserError, match="holds no season"):
+        ask(tmp_path, "first-last")
+
+
+def test_without_the_extras_one_line_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("pyarrow", "pyarrow.parquet", "duckdb", "distributed"):
+        monkeypatch.setitem(sys.modules, name, None)
+    with pytest.raises(UserError, match=r"pyarrow.*callresp\[season\]"):
+        open_season(tmp_path / "s", Made(examples={}))
+    with pytest.raises(UserError, match=r"duckdb.*callresp\[season\]"):
+        ask(tmp_path, "first-last")
+    from callresp.scout.spread import over_cluster
+
+    with pytest.raises(UserError, match=r"distributed.*callresp\[cluster\]"):
+        list(over_cluster(str, [1], "tcp://127.0.0.1:1"))
+
+
+def test_every_column_has_a_type_of_its_own(field: Path, tmp_path: Path) -> None:
+    row = HourRow(
+        place="carr", path="x", start=None, hour=None, from_sunrise_h=None, listened_s=1.0,
+        calls=2, above_db=None, noise_db=-60.0, weather=0.1, quiet=0.5, rests=3,
+    )  # fmt: skip
+    (unit, *_) = planned(field)
+    open_season(tmp_path / "s", Made(examples={}))
+    write_partition(tmp_path / "s", unit, Tables(hours=(row,)))
+    types = ask(tmp_path / "s", "SELECT typeof(calls), typeof(battery_h), typeof(path) FROM hours")
+    assert types.rows == (("BIGINT", "DOUBLE", "VARCHAR"),)
