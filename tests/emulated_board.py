@@ -17,17 +17,22 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
 from conftest import missing
 from core_board import WRAP, CoreBoard
 from firmware_helpers import FIRMWARE
+from link_helpers import FETTLE
 
 from callresp.firmware.folder import firmware_files
+from callresp.firmware.limits import header
 from callresp.link.messages import TICKS_PER_S
 from callresp.palette.model import Palette
 
 EMULATED = FIRMWARE / "emulated"
 # A chip of the emulator's: its machine, and how long an instruction takes, as a power of 2 in ns.
 MACHINES = {"stm32f405": ("netduinoplus2", 2), "cortex-m0plus": ("mps2-an385", 4)}
+# Steps of the fine counter in an instruction: 1 ns and 40 ns to the 4 and 16 ns that one takes.
+FINE = {"stm32f405": 4.0, "cortex-m0plus": 0.4}
 STRICT = "arm-none-eabi-gcc -Wconversion"
 START_S = 60.0
 
@@ -60,11 +65,42 @@ def emulated_folder(folder: Path, chip: str, files: dict[str, str]) -> None:
         shutil.copy(path, folder)
 
 
-def image_of(folder: Path, chip: str, palette: Palette, dry_run: bool = False) -> Path:
+def wide_files() -> dict[str, str]:
+    """Of a machine with all that the core holds: 20 coils that may all be on at once, 4 motors."""
+    files = firmware_files(FETTLE)
+    palette = msgspec.structs.replace(
+        FETTLE, board=msgspec.structs.replace(FETTLE.board, coil_channels=20, motor_channels=4)
+    )
+    files["cr_config.h"] = header(palette)
+    coil = "{true, 400, 100000, 336000, 2400000, 118000, 12000, 100000, 0}"
+    motor = "{true, 80, 400, 1200000, 100000, 100000, 3000, 6000, 360}"
+    files["cr_limits.c"] = (
+        '#include "core.h"\nconst cr_config cr_limits = {20, 4, 64, 200, 9000000, 10000, 12000, 1, '
+        f"0, {{9000000}}, {{{', '.join([coil] * 20)}}}, {{{', '.join([motor] * 4)}}}}};\n"
+    )
+    pins = files["cr_pins.h"].splitlines()
+    for name, first, places in (("COIL", 64, 20), ("MOTOR", 96, 4), ("ENCODER", 255, 4)):
+        rows = [
+            f"{{{min(first + n, 255)}, 255, {255 if first == 255 else 0}, 0}}"
+            for n in range(places)
+        ]
+        at = next(n for n, row in enumerate(pins) if row.startswith(f"#define CR_{name}_PINS"))
+        pins[at] = f"#define CR_{name}_PINS {{{', '.join(rows)}}}"
+    files["cr_pins.h"] = "\n".join(pins) + "\n"
+    return files
+
+
+def image_of(
+    folder: Path,
+    chip: str,
+    palette: Palette,
+    dry_run: bool = False,
+    files: dict[str, str] | None = None,
+) -> Path:
     """Build it, warnings as errors; returns the image."""
     image = folder / "firmware.elf"
     if not image.exists():
-        emulated_folder(folder, chip, firmware_files(palette, dry_run))
+        emulated_folder(folder, chip, files or firmware_files(palette, dry_run))
         words = ["make", "-s", f"CC={STRICT} -DCR_EMULATED", "firmware.elf"]
         done = subprocess.run(words, cwd=folder, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
@@ -200,10 +236,14 @@ class EmulatedBoard(CoreBoard):
             output, channel, level, ticks = row.split()
             self._switched(output, int(channel), int(level), int(ticks))
 
-    def measured(self) -> tuple[int, int, int]:
+    def quiet(self) -> None:
+        """Tell no more of what is switched: what a real board does not do is not measured."""
+        self._emulator.ask("Q")
+
+    def measured(self) -> tuple[int, float, float]:
         """Ticks since the last time, the longest and the mean of their work in instructions."""
         _, count, most, mean = self._emulator.ask("M")[0].split()
-        return int(count), int(most), int(mean)
+        return int(count), int(most) / FINE[self.chip], int(mean) / FINE[self.chip]
 
     def close(self) -> None:
         self._emulator.close()

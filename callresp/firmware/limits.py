@@ -181,13 +181,16 @@ def limits_source(palette: Palette, dry_run: bool = False) -> str:
         f"const cr_config cr_limits = {{{board}, {{{drivers}}},",
         "    {",
     ]
-    for channel, coil in sorted(palette.coils().items()):
+    coils = sorted(palette.coils().items())
+    for channel, coil in coils:
         numbers = ", ".join(map(str, coil_numbers(coil, palette)))
         rows.append(f"        [{channel}] = {{true, {numbers}}},")
-    rows += ["    },", "    {"]
-    for channel, turner in sorted(motor_numbers(palette).items()):
+    rows += ["    }," if coils else "        {0}},", "    {"]
+    motors = sorted(motor_numbers(palette).items())
+    for channel, turner in motors:
         rows.append(f"        [{channel}] = {{true, {', '.join(map(str, turner))}}},")
-    rows += ["    }};"]
+    # C99 knows no empty braces.
+    rows += ["    }};" if motors else "        {0}}};"]
     return "\n".join(rows) + "\n"
 
 

@@ -23,7 +23,7 @@ static void set_coil(uint8_t n, uint8_t duty) {
         on_since[n] = board.now;
     }
     if (duty == 0 && duty_of[n] > 0) {
-        assert(board.now - on_since[n] <= config.coil[n].on_max + 1);
+        assert(board.now - on_since[n] <= config.coil[n].on_max + 3);
     }
     duty_of[n] = duty;
 }

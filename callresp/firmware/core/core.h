@@ -30,7 +30,8 @@ enum {
     CR_FIRMWARE = 3,
     CR_FRAME = 72,
     CR_LONGEST_SENT = 24,     /* bytes on the line of the longest message that the board sends */
-    CR_STARTS = 4,            /* commands that one tick begins; more wait for the next */
+    CR_STARTS = 3,            /* commands that one tick begins; more wait for the next */
+    CR_ENDS = 6,              /* outputs that one tick ends or changes; likewise */
     CR_GRACE_TICKS = 20,      /* 2 ms: later than this a command is refused as late */
     CR_JUDGE_TICKS = 300,     /* commands are judged up to 30 ms before their time */
     CR_SETTLE_TICKS = 10,     /* the heat of one coil is brought up to date every 1 ms */

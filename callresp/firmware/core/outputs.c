@@ -177,33 +177,38 @@ uint8_t cr_execute(cr_board *b, const cr_command *c) {
     return c->kind == CR_TURN ? motor_on(b, c) : coil_on(b, c);
 }
 
-static void end_coils(cr_board *b) {
+/* Returns how many outputs more may be switched in this tick. */
+static uint8_t end_coils(cr_board *b, uint8_t left) {
     uint32_t now = b->now, on = b->coils_on;
-    for (uint8_t n = 0; on != 0; n++, on >>= 1) {
+    for (uint8_t n = 0; on != 0 && left > 0; n++, on >>= 1) {
         if ((on & 1u) == 0) {
             continue;
         }
         cr_coil *coil = &b->coil[n];
         if (cr_passed(now, coil->until)) {
             cr_coil_off(b, n);
+            left--;
         } else if (coil->holding && cr_passed(now, coil->pull_until)) {
             coil->holding = false;
+            left--;
             loads_less(b, b->config->coil[n].driver, coil->microamps - coil->held_ua);
             coil->microamps = coil->held_ua;
             set_coil(b, n, coil->hold_duty);
         }
     }
+    return left;
 }
 
-static void end_motors(cr_board *b) {
+static void end_motors(cr_board *b, uint8_t left) {
     uint8_t on = b->motors_on;
-    for (uint8_t n = 0; on != 0; n++, on = (uint8_t)(on >> 1)) {
+    for (uint8_t n = 0; on != 0 && left > 0; n++, on = (uint8_t)(on >> 1)) {
         cr_motor *motor = &b->motor[n];
         if ((on & 1u) == 0) {
             continue;
         }
         if (cr_passed(b->now, motor->until)) {
             cr_motor_off(b, n);
+            left--;
         } else if (motor->starting && cr_passed(b->now, motor->start_until)) {
             motor->starting = false;
             loads_less(b, CR_DRIVERS, motor->microamps - b->config->motor[n].microamps);
@@ -248,16 +253,27 @@ static void start_due(cr_board *b) {
     }
 }
 
+/* All that is on is over now: it goes off in this tick and the next few. */
+static void end_all(cr_board *b) {
+    uint32_t coils = b->coils_on;
+    uint8_t motors = b->motors_on;
+    for (cr_coil *coil = b->coil; coils != 0; coil++, coils >>= 1) {
+        coil->until = (coils & 1u) ? b->now : coil->until;
+    }
+    for (cr_motor *motor = b->motor; motors != 0; motor++, motors = (uint8_t)(motors >> 1)) {
+        motor->until = (motors & 1u) ? b->now : motor->until;
+    }
+}
+
 void cr_tick(cr_board *b, uint32_t now) {
     b->now = now;
-    end_coils(b);
-    end_motors(b);
     /* Also when the main loop hangs: it is what hears the host. */
     if (!b->silent && cr_passed(now, b->heard + b->silence_ticks)) {
         b->silent = true;
         b->faults |= CR_SILENCE;
-        cr_release(b);
         b->dropping = true;
+        end_all(b);
     }
+    end_motors(b, end_coils(b, CR_ENDS));
     start_due(b);
 }

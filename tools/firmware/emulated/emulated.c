@@ -11,6 +11,7 @@
  *     V MV        of the supply
  *     J MOTOR | F MOTOR    jammed, free
  *     S | s | R | D        stop pressed, let go; wet, dry
+ *     Q           quiet: what is switched is no longer told, and costs nothing
  *     M           "count most mean" of the tick's work by the fine counter, and begins anew
  * Without L it runs by itself, and what is switched is told as it happens.
  */
@@ -42,7 +43,7 @@ static uint8_t coil_level[CR_COILS], light_level[CR_LIGHTS], motor_duty[CR_MOTOR
 static bool motor_on[CR_MOTORS], jammed[CR_MOTORS];
 static uint32_t motor_counts[CR_MOTORS], motor_part[CR_MOTORS];
 static uint32_t millivolts = 12000, left_ticks, stride, taken, wait_for;
-static bool answering, stop_pressed, wet, up;
+static bool answering, stop_pressed, wet, up, quiet;
 static uint32_t begun, most, count;
 static uint64_t sum;
 
@@ -89,6 +90,9 @@ static void switched(uint8_t kind, int channel, uint8_t level) {
 }
 
 void emulated_out(const cr_pin_out *out, uint8_t duty) {
+    if (quiet) {
+        return;
+    }
     for (int n = 0; n < CR_COILS; n++) {
         if (coils[n].pin == out->pin && (coil_level[n] > 0) != (duty > 0)) {
             coil_level[n] = duty;
@@ -182,6 +186,7 @@ static void obey(const char *s) {
     case 's': stop_pressed = false; break;
     case 'R': wet = true; break;
     case 'D': wet = false; break;
+    case 'Q': quiet = true; break;
     case 'M':
         text("measured");
         number(count);

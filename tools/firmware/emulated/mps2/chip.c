@@ -72,7 +72,26 @@ static void tick(void) {
 void chip_feed_watchdog(void) {}
 uint16_t chip_restarts(void) { return 1; }
 void chip_out_start(const cr_pin_out *out) { (void)out; }
-void chip_out(const cr_pin_out *out, uint8_t duty) { emulated_out(out, duty); }
+
+/* Into memory, by as much work as an RP2040's registers want. */
+void chip_out(const cr_pin_out *out, uint8_t duty) {
+    static volatile uint32_t levels[256], set, cleared;
+    emulated_out(out, duty);
+    if (out->pin == CR_NO_PIN) {
+        return;
+    }
+    uint32_t bit = (uint32_t)1 << (out->pin & 31u), before;
+    if (duty == 0 || duty == 255 || out->timer == CR_NO_PIN) {
+        *(duty > 0 ? &set : &cleared) = bit;
+        levels[out->pin] = 5;
+        return;
+    }
+    uint32_t shift = out->channel * 16u;
+    __asm volatile("mrs %0, primask\n cpsid i" : "=r"(before)::"memory");
+    levels[out->timer] = (levels[out->timer] & ~((uint32_t)0xFFFF << shift)) | (uint32_t)duty << shift;
+    levels[out->pin] = 4;
+    __asm volatile("msr primask, %0" ::"r"(before) : "memory");
+}
 void chip_drive(uint8_t pin, bool high) { (void)pin, (void)high; }
 void chip_release_pin(uint8_t pin) { (void)pin; }
 bool chip_is_high(uint8_t pin) { return emulated_is_high(pin); }
