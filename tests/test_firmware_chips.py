@@ -141,8 +141,9 @@ def test_sensors_read_as_their_data_sheets_say(tmp_path: Path) -> None:
     (tmp_path / "use.c").write_text(
         '#include <stdio.h>\n#include "sensors.h"\nint main(void) {\n'
         "    const uint8_t beef[] = {0xBE, 0xEF};\n"
-        '    printf("%d %ld %ld %ld %d %d\\n", sensors_crc8(beef, 2), (long)sensors_lux_of(0x8390), '
-        "(long)sensors_millicelsius_of(0), (long)sensors_millicelsius_of(65535),\n"
+        '    printf("%d %ld %ld %ld %d %d\\n", sensors_crc8(beef, 2), '
+        "(long)sensors_lux_of(0x8390), (long)sensors_millicelsius_of(0), \n"
+        "(long)sensors_millicelsius_of(65535),\n"
         "           sensors_humidity_of(0), sensors_humidity_of(65535));\n    return 0;\n}\n"
     )
     # Only the arithmetic: what is chip.h's has no meaning on this computer.

@@ -561,7 +561,7 @@ def test_framing_in_c_is_framing_in_python(tmp_path: Path) -> None:
         assert whole == 1
 
 
-def test_a_palettes_headers_build_the_core_and_the_board_layer(tmp_path: Path) -> None:
+def test_a_palettes_headers_build_the_core(tmp_path: Path) -> None:
     for dry_run in (False, True):
         config = header(FETTLE, dry_run)
         assert "#define CR_COILS 13\n" in config
@@ -571,7 +571,7 @@ def test_a_palettes_headers_build_the_core_and_the_board_layer(tmp_path: Path) -
         limits = tmp_path / "cr_limits.c"
         limits.write_text(limits_source(FETTLE, dry_run))
         assert f"1, {int(dry_run)}, {{5000010, " in limits.read_text()
-        sources = [*CORE_SOURCES, limits, CORE.parent / "boards" / "pattern.c"]
+        sources = [*CORE_SOURCES, limits]
         words = [compiler(), *FLAGS[:7], f"-I{tmp_path}", f"-I{CORE}", "-c", *map(str, sources)]
         done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
