@@ -81,6 +81,7 @@ def test_rules_are_put_in_any_order(order: list[int]) -> None:
 def test_rules_are_added_and_taken_out() -> None:
     text = text_of("answer").add({"name": "again", "treatments": ["retrograde"]})
     assert text.rules.rule[-1].treatments == ("retrograde",)
+    assert '\n\n[[rule]]\nname = "again"' in text.text
     assert len(text.remove(5).rules.rule) == 4
     one = text_of("undertow")
     with pytest.raises(UserError, match="the last rule stays"):

@@ -27,6 +27,7 @@ from callresp.reply.rules import RuleSet, rules_from_text
 RULES_MAX = 64
 _OFF = re.compile(r"switched off; it weighed ([0-9.]+)")
 
+_CLOSE = re.compile(r"^([^#\n].*)\n\[\[rule\]\]", re.MULTILINE)
 _TABLES = (Table, InlineTable, tomlkit.TOMLDocument)
 
 Value = bool | int | float | str | list[Any] | dict[str, Any] | None
@@ -66,7 +67,9 @@ class RuleText:
         return self._changed(document)
 
     def _changed(self, document: tomlkit.TOMLDocument) -> RuleText:
-        return RuleText(tomlkit.dumps(document), self.name)
+        # A rule that was added or moved stands off from the one before it, as they do by hand.
+        text = _CLOSE.sub(r"\1\n\n[[rule]]", tomlkit.dumps(document))
+        return RuleText(text, self.name)
 
     def _document(self) -> tomlkit.TOMLDocument:
         try:

@@ -1,6 +1,6 @@
 // The chosen note or stroke: how it was heard, who sang it, what answered it, or why nothing did.
 import { get } from "./api.js";
-import { h, hertz, time, tried } from "./dom.js";
+import { fill, h, hertz, time, tried } from "./dom.js";
 
 const TERMS = { gap: "the gap to its other notes", overlap: "overlap", level: "level", repertoire: "repertoire", prior: "few singers are likelier" };
 const row = (name, ...value) => h("div.row", {}, h("dt", {}, name), h("dd", {}, ...value));
@@ -14,11 +14,14 @@ export class Details {
 
   empty() {
     this.chosen = null;
-    this.view.replaceChildren(
+    fill(this.view, 
       h("h2", {}, "Call and answer"),
-      h("p.quiet", {}, "Click a note or a stroke in the score, or go from call to call:"),
-      this.steps(),
-      h("p.quiet", {}, "Drag over the score to loop a stretch. Scroll to zoom, with Shift to move."));
+      h("ol.begin", {},
+        h("li", {}, "Play. Calls are above, answers on their strikers below, each in its singer’s ink."),
+        h("li", {}, "Drag over the score to loop a stretch; scroll to zoom, with Shift to move."),
+        h("li", {}, "Click a note or a stroke to be told why. A call that ends in ○ was left alone: click it, and have it answered."),
+        h("li", {}, "Change the rules while it plays. What you change is heard at once, and undone by Ctrl Z; A and B compare two sets.")),
+      this.steps());
   }
 
   steps() {
@@ -46,7 +49,7 @@ export class Details {
     const same = this.view.dataset.shown === `note ${id}`;
     this.view.dataset.shown = `note ${id}`;
     const evidence = same ? this.view.querySelector(".evidence") : this.evidence(id);
-    this.view.replaceChildren(
+    fill(this.view, 
       h("h2", {}, `Note ${id}`, this.voice(found.voice)),
       h("dl", {},
         row("From", `${time(found.onset_s, 3)}, ${Math.round(1000 * (found.offset_s - found.onset_s))} ms long`),
@@ -88,12 +91,12 @@ export class Details {
   remedy(answer, phrase) {
     const box = h("div.remedy", {}, h("p.quiet", {}, "Trying what would have it answered …"));
     get(`/api/answer/${answer}/remedy/${phrase.id}`).then(({ remedy }) => {
-      if (!remedy) { box.replaceChildren(h("p.quiet", {}, "No single step of its setting has it answered: look at the setting.")); return; }
-      box.replaceChildren(
+      if (!remedy) { fill(box, h("p.quiet", {}, "No single step of its setting has it answered: look at the setting.")); return; }
+      fill(box, 
         h("button.main", { onclick: () => this.desk.change({ op: "set", changes: remedy.changes }) }, "Answer it"),
         h("p", {}, h("code", {}, remedy.said)),
         h("p.quiet", {}, `Of the ${remedy.calls} calls about here ${remedy.answered_after} would be answered, not ${remedy.answered_before}.`));
-    }).catch((fault) => box.replaceChildren(h("p.quiet", {}, fault.message)));
+    }).catch((fault) => fill(box, h("p.quiet", {}, fault.message)));
     return box;
   }
 
@@ -131,7 +134,7 @@ export class Details {
     this.desk.choosePhrase(found.phrase.id);
     const off = found.off_cents === null ? null
       : `${found.off_cents > 0 ? "+" : "−"}${Math.abs(found.off_cents).toFixed(0)} cents from what was asked, octaves aside`;
-    this.view.replaceChildren(
+    fill(this.view, 
       h("h2", {}, `Stroke on ${found.instrument}`, this.voice(found.phrase.voice)),
       h("dl", {},
         row("At", time(found.onset_s, 3)),

@@ -15,6 +15,11 @@ export function h(name, given = {}, ...children) {
   return element;
 }
 
+// What stands in an element, anew; what is not there is left out.
+export function fill(element, ...children) {
+  element.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined && child !== false && child !== ""));
+}
+
 export const $ = (id) => document.getElementById(id);
 
 export function time(seconds, digits = 0) {

@@ -2,6 +2,7 @@
 import { h } from "./dom.js";
 
 const number = (value) => (value === "" ? null : Number(value));
+const tidy = (value) => Math.round(value * 1e6) / 1e6;
 const shown = (value) => (typeof value === "number" ? String(Math.round(value * 10000) / 10000) : String(value ?? ""));
 
 // Steps that an arrow key or a wheel makes: a tenth of a decade about, whole numbers by one.
@@ -14,7 +15,7 @@ function stepOf(field) {
 function numberInput(field, value, label, changed) {
   const input = h("input", { type: "number", value: shown(value), step: "any", "aria-label": label,
     min: field.low ?? undefined, max: field.high ?? undefined });
-  const send = () => { const given = number(input.value); if (input.checkValidity() && given !== null) changed(field.control === "whole" || field.name === "notes" ? Math.round(given) : given); };
+  const send = () => { const given = number(input.value); if (input.checkValidity() && given !== null) changed(field.control === "whole" || field.name === "notes" ? Math.round(given) : tidy(given)); };
   input.addEventListener("input", send);
   input.addEventListener("keydown", (event) => {
     if (event.key !== "ArrowUp" && event.key !== "ArrowDown") return;
@@ -41,7 +42,7 @@ function slider(field, value, label, changed, input) {
     next = Math.round(next / step) * step;
     next = Math.min(Math.max(next, field.low), field.high);
     input.value = shown(next);
-    changed(field.control === "whole" ? Math.round(next) : next);
+    changed(field.control === "whole" ? Math.round(next) : tidy(next));
   });
   input.addEventListener("input", () => { range.value = to(Number(input.value)); });
   return range;

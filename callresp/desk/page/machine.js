@@ -1,7 +1,7 @@
 // The machine: the loop on real strikers, in time with the chorus from the loudspeaker.
 // Cautions first, then a yes; a red stop here, at the top of the page and on the space bar.
 import { get, post } from "./api.js";
-import { $, h, say, tried } from "./dom.js";
+import { $, fill, h, say, tried } from "./dom.js";
 
 const POLL_MS = 250, LEAD_S = 1.6, HORIZON_S = 6, CLOCKS = 24;
 
@@ -154,7 +154,7 @@ export class Machine {
     const running = this.running;
     const ready = h("button.main", { id: "start-machine", disabled: running || !this.yes, onclick: () => this.start() }, "Start the machine");
     const check = h("input", { type: "checkbox", id: "clear", checked: this.yes, disabled: running, onchange: (event) => { this.yes = event.target.checked; ready.disabled = !this.yes; } });
-    this.view.replaceChildren(
+    fill(this.view, 
       h("h2", {}, "Machine"),
       h("p.quiet", {}, "Plays the answers under the loop on the strikers themselves, in time with the chorus from your loudspeaker."),
       h("h3", {}, "Cautions"),

@@ -280,7 +280,7 @@ class Desk {
       facts.push(source.share > 0 ? `hearing it, ${Math.round(100 * source.share)} %`
         : performance.now() - this.waitsFrom > 6000 ? "hearing it; the first time the listener is compiled, which takes a minute or two" : "hearing it …");
     }
-    else facts.push(`${source.notes.toLocaleString()} notes in ${source.phrases.toLocaleString()} calls of ${source.voices.length} ${source.voices.length === 1 ? "singer" : "singers"}`);
+    else facts.push(`${source.notes.toLocaleString()} notes in ${source.phrases.toLocaleString()} ${source.phrases === 1 ? "call" : "calls"} of ${source.voices.length} ${source.voices.length === 1 ? "singer" : "singers"}`);
     facts.push(`‘${rules.values.name}’ on ${palette.title}`);
     if (!source.has_sound) facts.push("the recording is not here");
     facts.push(...source.warnings.slice(0, 1));

@@ -1,6 +1,6 @@
 // The row of measures, each with its change since the last.
 import { get } from "./api.js";
-import { $, h } from "./dom.js";
+import { $, fill, h } from "./dom.js";
 
 const percent = (v) => `${Math.round(100 * v)} %`;
 const SHOWN = [
@@ -30,7 +30,7 @@ export class Measures {
   render() {
     const { now, before } = this;
     const most = Math.max(1, ...now.work.map((one) => one.struck));
-    this.element.replaceChildren(...SHOWN.map(([key, name, say, good, title]) => {
+    fill(this.element, ...SHOWN.map(([key, name, say, good, title]) => {
       const value = now[key], last = before?.[key];
       const by = value !== null && last !== null && last !== undefined ? value - last : 0;
       const told = by === 0 ? "" : `${by > 0 ? "+" : "−"}${say(Math.abs(by))}`;

@@ -1,5 +1,5 @@
 // The mix: chorus and machine apart, how far the machine stands, how loud one listens.
-import { h } from "./dom.js";
+import { fill, h } from "./dom.js";
 
 const decibels = (gain) => (gain <= 0.001 ? "silent" : `${(20 * Math.log10(gain)).toFixed(0)} dB`.replace("-", "−"));
 
@@ -27,7 +27,7 @@ export class Mix {
     const told = h("output", {}, `${state.distance_m.toFixed(1)} m`);
     distance.addEventListener("input", () => { told.textContent = `${metres().toFixed(1)} m`; });
     distance.addEventListener("change", () => this.desk.change({ op: "listen", distance_m: Math.round(metres() * 10) / 10, muted: state.muted }));
-    this.view.replaceChildren(
+    fill(this.view, 
       h("h2", {}, "Mix"),
       this.fader("chorus", "Chorus", 2), this.fader("machine", "Machine", 4), this.fader("master", "Listening level", 2),
       h("div.buttons", {}, only("chorus", "Chorus alone"), only("machine", "Machine alone")),

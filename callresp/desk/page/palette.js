@@ -1,6 +1,6 @@
 // The palette: strikers on the pitch axis beside the notes heard; pressed, they are heard.
 import { get } from "./api.js";
-import { h, hertz, tried } from "./dom.js";
+import { fill, h, hertz, tried } from "./dom.js";
 import { inks, onInks } from "./inks.js";
 
 export class Palette {
@@ -30,7 +30,7 @@ export class Palette {
     });
     this.canvas ??= h("canvas.pitches", { role: "img" });
     const limits = this.desk.measures.now?.limits ?? [];
-    this.view.replaceChildren(
+    fill(this.view, 
       h("h2", {}, `Palette: ${palette.title}`),
       h("div.buttons", {}, h("label", {}, h("span.unseen", {}, "Play on another palette"), h("select", { onchange: (event) => event.target.value && this.desk.change({ op: "load palette", name: event.target.value }) },
         h("option", { value: "" }, "Play on another …"),
@@ -52,14 +52,14 @@ export class Palette {
   oneMore() {
     const box = h("div", {});
     const show = () => {
-      if (!this.more) { box.replaceChildren(h("p.quiet", {}, "Each candidate is tried: the recording is answered and planned anew."), h("button", { onclick: work }, "Try some")); return; }
+      if (!this.more) { fill(box, h("p.quiet", {}, "Each candidate is tried: the recording is answered and planned anew."), h("button", { onclick: work }, "Try some")); return; }
       const { added, tried: count } = this.more;
-      box.replaceChildren(added.length ? h("ul.plain", {}, added.slice(0, 4).map((one) => h("li", {}, h("b", {}, hertz(one.pitch_hz)),
+      fill(box, added.length ? h("ul.plain", {}, added.slice(0, 4).map((one) => h("li", {}, h("b", {}, hertz(one.pitch_hz)),
         `, like ${one.like}: fit ${one.outcome.fit.toFixed(2)} (+${one.fit_gain.toFixed(2)}), ${Math.round(100 * one.outcome.on_pitch)} % on the heard pitch${one.needs ? `; needs ${one.needs}` : ""}`)))
         : h("p.quiet", {}, `None of ${count} that were tried would do better.`), h("button", { onclick: work }, "Try again"));
     };
     const work = async () => {
-      box.replaceChildren(h("p.quiet", {}, "Trying …"));
+      fill(box, h("p.quiet", {}, "Trying …"));
       this.more = (await tried(() => get("/api/one-more"))) ?? null;
       show();
     };

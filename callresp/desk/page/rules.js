@@ -1,6 +1,6 @@
 // The rules: a form from the struct that checks rule files; added, ordered, switched off, saved.
 import { get } from "./api.js";
-import { $, h, say, tried } from "./dom.js";
+import { $, fill, h, say, tried } from "./dom.js";
 import { fieldRow } from "./fields.js";
 import { Sweep } from "./sweep.js";
 
@@ -41,9 +41,9 @@ export class Rules {
     const held = document.activeElement?.matches?.("#view-rules .field input") ? document.activeElement : null;
     const scroll = $("views").scrollTop;
     const { rules } = state;
-    const made = [this.head(rules), this.manners(rules),
+    const made = [this.head(rules), this.sweep.element, this.manners(rules),
       ...rules.values.rule.map((rule, n) => this.rule(rule, rules.given.rule[n], n + 1, rules)),
-      h("div.buttons", {}, h("button", { onclick: () => this.add() }, "Add a rule")), this.about(rules), this.sweep.element,
+      h("div.buttons", {}, h("button", { onclick: () => this.add() }, "Add a rule")), this.about(rules),
       h("datalist", { id: "turners" }, ["any", ...state.palette.lanes.filter((l) => l.turner).map((l) => l.name)].map((one) => h("option", { value: one })))];
     if (held) {
       const key = held.closest(".field").dataset.key;
@@ -52,7 +52,7 @@ export class Rules {
       same.classList.toggle("given", fresh?.classList.contains("given") ?? false);
       fresh?.replaceWith(same);
     }
-    this.view.replaceChildren(...made);
+    fill(this.view, ...made);
     if (held) held.focus({ preventScroll: true });
     else if (focus) this.view.querySelector(`[data-key="${CSS.escape(focus)}"]`)?.querySelector(label ? `[aria-label="${CSS.escape(label)}"]` : "input, select, button")?.focus({ preventScroll: true });
     $("views").scrollTop = scroll;

@@ -1,6 +1,6 @@
 // A setting swept over its range: each measure as a curve, and the value that one likes taken.
 import { get } from "./api.js";
-import { h, tried } from "./dom.js";
+import { fill, h, tried } from "./dom.js";
 
 const CURVES = [["answered_share", "answered", 1], ["overlap_share", "overlap", 1], ["contour", "contour", 1],
   ["strokes_per_minute", "strokes a minute", 0], ["pitch_error_cents", "pitch error, cents", 0]];
@@ -17,7 +17,7 @@ export class Sweep {
     let high = field.high ?? Math.max(4 * Math.abs(value ?? 1), 1);
     if (high - low > 60 && value !== null) high = Math.min(high, Math.max(4 * Math.abs(value), low + 4));
     this.element.hidden = false;
-    this.element.replaceChildren(h("h3", {}, `Sweep of ${key}`), h("p.quiet", {}, "Trying its values …"));
+    fill(this.element, h("h3", {}, `Sweep of ${key}`), h("p.quiet", {}, "Trying its values …"));
     this.element.scrollIntoView({ block: "nearest" });
     const found = await tried(() => get("/api/sweep", { key, low: Math.max(low, field.name === "stretch" ? 0.1 : low), high, steps: 13, around: this.desk.seconds }));
     if (!found) { this.element.hidden = true; return; }
@@ -42,7 +42,7 @@ export class Sweep {
           ...at, svg("path", { d: line }), ...marks));
     });
     const same = rows.every(({ row }) => JSON.stringify({ ...row, label: "" }) === JSON.stringify({ ...rows[0].row, label: "" }));
-    this.element.replaceChildren(h("h3", {}, `Sweep of ${key}`), of && h("p.quiet", {}, of),
+    fill(this.element, h("h3", {}, `Sweep of ${key}`), of && h("p.quiet", {}, of),
       same ? h("p.reason", {}, "It makes no difference here: every value gives the same replies.") : null, ...parts.filter(Boolean),
       h("div.takes", { role: "group", "aria-label": "Take a value" }, rows.map(({ value, row }) => h("button", { title: `${Math.round(100 * row.answered_share)} % answered`,
         onclick: () => this.desk.change({ op: "set", changes: [[key, value]] }) }, String(Math.round(value * 100) / 100)))),
