@@ -1,0 +1,120 @@
+"""The file that is copied onto an RP2040, from its ROM on: it boots, answers, strikes, ends."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from conftest import missing
+from emulated_rp2040 import SYST_RVR, VTOR, Rp2040
+
+from callresp.firmware.folder import firmware_files, write_folder
+from callresp.link.framing import Deframer, frame
+from callresp.link.messages import (
+    VERSION,
+    Done,
+    Hello,
+    HelloAck,
+    LightAt,
+    Status,
+    StrikeAt,
+    TimeRequest,
+    TurnAt,
+    parse,
+)
+from callresp.palette.files import load_palette
+
+POCKET = load_palette("pocket")
+PWM_FUNCTION, SIO_FUNCTION = 4, 5
+
+
+@pytest.fixture(scope="module")
+def uf2(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    for tool in ("make", "arm-none-eabi-gcc"):
+        if shutil.which(tool) is None:
+            missing(f"no {tool} here: install make and gcc-arm-none-eabi to build the firmware")
+    folder = tmp_path_factory.mktemp("pocket") / "board"
+    write_folder(folder, firmware_files(POCKET))
+    done = subprocess.run(["make", "-s"], cwd=folder, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return folder / "firmware.uf2"
+
+
+def beats(until_ms: int) -> list[tuple[float, bytes]]:
+    """A host's heartbeat."""
+    return [(1000.0 * at, frame(TimeRequest(at).pack())) for at in range(10, until_ms, 60)]
+
+
+def test_it_boots_from_the_flash_and_plays_within_its_limits(uf2: Path) -> None:
+    chip = Rp2040(uf2, adc=3350)
+    chip.start()
+    assert chip.private[VTOR] == 0x20000000  # it runs from RAM
+    assert chip.private[SYST_RVR] == 12_499  # 0.1 ms of 125 MHz
+    begun = chip.us
+    line = [
+        *beats(900),
+        (5_000.0, frame(Hello(VERSION, 7).pack())),
+        (20_000.0, frame(StrikeAt(0, 0, 2000, 1200).pack())),
+        (20_100.0, frame(LightAt(1, 0, 3000, 0).pack())),
+        (20_200.0, frame(TurnAt(2, 0, 4000, 3000, 40).pack())),
+        (20_300.0, frame(StrikeAt(3, 1, 5000, 4000).pack())),
+    ]
+    chip.run(1_300_000, line)
+    told = [parse(payload) for payload in Deframer().feed(bytes(chip.sent))]
+    (hello,) = [m for m in told if isinstance(m, HelloAck)]
+    assert (hello.coils, hello.motors, hello.session, hello.restarts) == (2, 1, 7, 1)
+    # Executed, but for the last: 40 ms are over its 25.
+    outcomes = {m.sequence: m.outcome for m in told if isinstance(m, Done)}
+    assert outcomes == {0: 0, 1: 0, 2: 0, 3: 2}
+    # 3350 of 4096 steps of 3.3 V behind 10 and 4.7 kΩ: 2.699 V, 8.44 V.
+    status = [m for m in told if isinstance(m, Status)][-1]
+    assert status.millivolts == pytest.approx(3350 / 4096 * 3300 * 14.7 / 4.7, abs=15)
+    strike, other, light = (
+        [(us - begun) / 1000 for us, pin, _ in chip.levels if pin == number and us > begun]
+        for number in (2, 3, 25)
+    )
+    assert strike == [pytest.approx(200, abs=0.3), pytest.approx(212, abs=0.3)]
+    assert other == []
+    assert light[-1] == pytest.approx(300, abs=0.3)
+    assert [high for _, pin, high in chip.levels if pin == 2] == [1, 0]
+    motor = [(us, function) for us, pin, function in chip.functions if pin == 8]
+    assert motor[-1][1] == SIO_FUNCTION  # off
+    started = [us for us, function in motor if function == PWM_FUNCTION]
+    assert (started[0] - begun) / 1000 == pytest.approx(400, abs=21)
+    assert (motor[-1][0] - begun) / 1000 == pytest.approx(700, abs=0.3)
+    assert {where for _, where, _ in chip.pwm} == {4}  # GP8 is channel A of slice 4
+
+
+def test_edges_of_the_encoder_hold_the_speed(uf2: Path) -> None:
+    """A motor far too fast for what is asked gets no power; one that stands gets more and more."""
+    duties, last = {}, {}
+    for speed in ("stands", "races"):
+        chip = Rp2040(uf2, adc=3350)
+        chip.start()
+        hello = (5_000.0, frame(Hello(VERSION, 7).pack()))
+        turn = (10_000.0, frame(TurnAt(0, 0, 500, 9000, 40).pack()))
+        chip.run(60_000, [hello, turn, *beats(60)])
+        for step in range(60):
+            chip.run(2_000, [(0.0, frame(TimeRequest(0).pack()))] if step % 10 == 0 else [])
+            if speed == "races":
+                chip.edge(10, high=True)
+                chip.edge(11, high=False)
+        duties[speed] = [value & 0xFFFF for _, _, value in chip.pwm]
+        last[speed] = [function for _, pin, function in chip.functions if pin == 8][-1]
+    assert len(set(duties["stands"])) > 1
+    assert duties["stands"] == sorted(duties["stands"])
+    assert last == {"stands": PWM_FUNCTION, "races": SIO_FUNCTION}
+
+
+def test_it_lets_go_when_the_host_is_silent(uf2: Path) -> None:
+    chip = Rp2040(uf2, adc=3350)
+    chip.start()
+    begun = chip.us
+    turn = (10_000.0, frame(TurnAt(0, 0, 500, 20_000, 40).pack()))
+    chip.run(400_000, [(5_000.0, frame(Hello(VERSION, 7).pack())), turn])
+    motor = [(us, function) for us, pin, function in chip.functions if pin == 8]
+    assert motor[-1][1] == SIO_FUNCTION
+    # The last good frame came at 10 ms; the board waits for 200 ms.
+    assert (motor[-1][0] - begun) / 1000 == pytest.approx(210, abs=2)
