@@ -13,6 +13,8 @@ import msgspec
 import pytest
 from click.testing import CliRunner, Result
 from conftest import missing
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 from plan_helpers import reply_note
 
 from callresp.cli import cli
@@ -96,18 +98,26 @@ def test_the_same_palette_gives_the_same_bytes(tmp_path: Path) -> None:
     assert images[0] == images[1]
 
 
-def test_a_name_of_a_palette_stays_a_name(tmp_path: Path) -> None:
-    """Neither make nor the page takes a palette's text for anything else."""
-    nasty = "$(shell touch x) `id` | */ \n```"
+PLAIN = firmware_files(load_palette("fettle"))
+
+
+@settings(max_examples=15)
+@given(st.text(min_size=1, max_size=40))
+@example("$(shell touch x) `id` | */ \\\n```")
+@example("<!-- # | ](x)")
+def test_a_name_of_a_palette_stays_a_name(name: str) -> None:
+    """Neither make nor the page takes a text of a palette for anything else."""
     fettle = load_palette("fettle")
-    striker = msgspec.structs.replace(fettle.striker[0], name=nasty)
-    named = msgspec.structs.replace(fettle, name=nasty, striker=(striker, *fettle.striker[1:]))
-    plain, made = firmware_files(fettle), firmware_files(named)
-    assert made["Makefile"] == plain["Makefile"]
-    assert made["chip.mk"] == plain["chip.mk"]
-    assert made["README.md"].count("\n") == plain["README.md"].count("\n")
-    for odd in ("$", "`id", "*/"):
-        assert odd not in made["README.md"].replace("`callresp", "")
+    striker = msgspec.structs.replace(fettle.striker[0], name=name)
+    named = msgspec.structs.replace(fettle, name=name, striker=(striker, *fettle.striker[1:]))
+    made = firmware_files(named)
+    assert made.keys() == PLAIN.keys()
+    told = {"README.md", "cr_config.h", "cr_limits.c", "cr_pins.h", "callresp-firmware.json"}
+    assert {file for file in made if made[file] != PLAIN[file]} <= told
+    page = made["README.md"]
+    assert len(page.splitlines()) == len(PLAIN["README.md"].splitlines())
+    for odd in "$`|*<>[]#\\\t\r\x0b\x85\u2028":
+        assert page.count(odd) == PLAIN["README.md"].count(odd)
 
 
 def test_the_page_has_three_commands(tmp_path: Path) -> None:
