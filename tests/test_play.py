@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import random
 from itertools import pairwise
+from pathlib import Path
 
 import msgspec
 import numpy as np
 import pytest
-from firmware_helpers import messages_of, outcomes_in_python
+from firmware_helpers import built, messages_of, outcomes_in_c, outcomes_in_python
 from link_helpers import Line
 from plan_helpers import random_palette
 from plan_oracle import broken_limits
@@ -335,6 +336,19 @@ def test_a_whole_machine_that_is_mashed_keeps_its_limits() -> None:
     mash(hand, rng, 60.0)
     judge(hand, rng)
     assert len(hand.strikes) > 80
+
+
+def test_the_firmwares_core_refuses_nothing_of_what_is_held_piece_by_piece(
+    tmp_path: Path,
+) -> None:
+    """A damper near its duty, in more pieces a cycle than the core keeps in mind."""
+    palette = random_palette(random.Random(2))
+    hand = Hand(palette)
+    mash(hand, random.Random(5), 60.0)
+    messages = messages_of(hand.plan, 1e-4)
+    outcomes = outcomes_in_c(built(tmp_path, "replay.c"), palette, messages)
+    assert set(outcomes) == {"executed"}
+    assert len(outcomes) > 900
 
 
 def test_over_a_line_of_a_few_milliseconds_every_coil_is_on_within_eight() -> None:

@@ -38,6 +38,11 @@ class CoilHistory:
         self._summed: list[float] = [0.0]
         self._forget_at = FORGET_EVERY
 
+    @property
+    def end_s(self) -> float:
+        """When the last on-time ended."""
+        return self._ends[-1] if self._ends else -math.inf
+
     def room_s(self, at_s: float, wanted_s: float) -> float:
         """How long the coil may be on from `at_s`, up to `wanted_s`, by its duty.
 

@@ -103,17 +103,21 @@ class DamperScheduler:
     ) -> list[Hold]:
         """Hold the damper for a stretch that is final at once: a piece of a longer hold.
 
-        For playing by hand, where nobody knows yet when a note will end.
+        For playing by hand, where nobody knows yet when a note will end. The pause
+        before a piece that follows closely counts as on-time: a board that keeps few
+        on-times in mind joins them, and so counts it too.
         """
         start_s = max(from_s, self._history.free_s + RELEASE_S)
         pulls = start_s > self._history.free_s + JOINED_S
-        fit = self._longest(start_s, until_s, pulls)
+        counted_s = start_s if pulls else self._history.end_s
+        fit = self._longest(start_s, until_s, pulls, counted_s)
         if fit.end_s - start_s < SLACK_S:
             why = f"the damper of {self._name} is not held"
             changes.add("damped", note, fit.limit, why, until_s - start_s, 0.0, "s")
             return []
-        self._set(OpenHold(start_s, fit.end_s, fit.end_s, note.id, pulls))
-        return self._finish()
+        self._history.record(self._parts(counted_s, fit.end_s, pulls))
+        self._timeline.place(self._loads(self._parts(start_s, fit.end_s, pulls), pulls))
+        return [self._command(OpenHold(start_s, fit.end_s, fit.end_s, note.id, pulls))]
 
     @property
     def _settle_s(self) -> float:
@@ -232,22 +236,29 @@ class DamperScheduler:
         asked_s = intent.fall_s - intent.heard_s
         changes.add("damped", intent.note, limit, why, asked_s, 0.0, "s")
 
-    def _longest(self, start_s: float, wanted_s: float, pulls: bool = True) -> HoldFit:
-        """The longest hold from `start_s`, up to `wanted_s`, within every limit."""
+    def _longest(
+        self, start_s: float, wanted_s: float, pulls: bool = True, counted_s: float | None = None
+    ) -> HoldFit:
+        """The longest hold from `start_s`, up to `wanted_s`, within every limit.
+
+        Duty and heat are counted from `counted_s`, where that is earlier.
+        """
         length_s, limit = wanted_s - start_s, ""
         if length_s <= 0:
             return HoldFit(start_s, start_s, "damper.lift_ms")
         on_max_s = self._damper.coil.on_max_ms / 1000 - 1e-6
         if length_s > on_max_s:
             length_s, limit = on_max_s, "damper.coil.on_max_ms"
-        room_s = self._history.room_s(start_s, length_s)
+        since_s = start_s if counted_s is None else counted_s
+        before_s = start_s - since_s
+        room_s = self._history.room_s(since_s, before_s + length_s) - before_s
         if room_s < length_s:
             length_s, limit = room_s, "damper.coil.duty_max"
         cool_s = self._history.longest_s(
-            lambda s: self._parts(start_s, start_s + s, pulls), length_s
+            lambda s: self._parts(since_s, since_s + s, pulls), before_s + length_s
         )
-        if cool_s < length_s:
-            length_s, limit = cool_s, "damper.coil.insulation"
+        if cool_s - before_s < length_s:
+            length_s, limit = cool_s - before_s, "damper.coil.insulation"
         if length_s < SLACK_S:
             return HoldFit(start_s, start_s, limit)
         loads = self._loads(self._parts(start_s, start_s + length_s, pulls), pulls)
