@@ -4,6 +4,7 @@
     python tools/bench_doors.py latency --keys 300  key to coil, beside a bare echo of MIDI
     python tools/bench_doors.py roundtrip           import of export, 200 random scores
     python tools/bench_doors.py import              10,000 notes imported and planned
+    python tools/bench_doors.py clock               a MIDI clock followed, and sent
     python tools/bench_doors.py mash                keys mashed for a simulated hour
     python tools/bench_doors.py fuzz                10,000 damaged files and packets
 
@@ -47,10 +48,13 @@ from callresp.errors import UserError
 from callresp.link.board import SimulatedBoard
 from callresp.link.framing import frame
 from callresp.link.messages import StrikeAt
-from callresp.link.port import BAUD
+from callresp.link.port import BAUD, Clock
+from callresp.midi.clock import PER_BEAT, ClockFollower
+from callresp.midi.clock_port import ClockOut
 from callresp.midi.file import write_midi
 from callresp.midi.imported import import_midi
 from callresp.midi.performance import perform
+from callresp.midi.ports import open_port
 from callresp.midi.smf import parse_smf, read_smf
 from callresp.midi.timing import MeterMap, TempoMap
 from callresp.osc.codec import Message, OscFault, packet, read_packet
@@ -343,6 +347,102 @@ def _waits(pressed: list[float], on: list[float]) -> list[float]:
     return found
 
 
+def clocks(seconds: float = 30.0) -> list[Table]:
+    """A clock followed, in simulated time; and one sent, through a JACK server."""
+    return [_followed(), _sent(seconds)]
+
+
+def _followed() -> Table:
+    table = Table(
+        "a clock of 120 beats a minute followed for ten simulated minutes: half a beat ahead",
+        (
+            "its drift ppm",
+            "its lateness ms",
+            "off ms, median",
+            "off ms, 99 %",
+            "peer, median",
+            "peer, 99 %",
+        ),
+    )
+    for ppm, late_ms in ((0, 0.0), (100, 1.0), (-100, 3.0), (100, 10.0)):
+        rng, follower = random.Random(1), ClockFollower()
+        each_s = 60 / 120 / PER_BEAT * (1 + ppm * 1e-6)
+        follower.take(0.0, b"\xfa")
+        ours, peers, ticks = [], [], []
+        for n in range(PER_BEAT * 1200):
+            at_s = n * each_s + rng.uniform(0.0, late_ms) / 1000
+            ticks.append(at_s)
+            follower.take(at_s, b"\xf8")
+            if n < 200 or n % PER_BEAT:
+                continue
+            wanted_s = (n + 12) * each_s + late_ms / 2000
+            told_s = follower.time_of((n + 12) / PER_BEAT)
+            assert told_s is not None
+            ours.append(abs(told_s - wanted_s))
+            # The peer counts on from the last clock by the mean of the last beat's.
+            peers.append(abs(at_s + 12 * (at_s - ticks[-1 - PER_BEAT]) / PER_BEAT - wanted_s))
+        row = [1000 * value for values in (ours, peers) for value in _quantiles(values)]
+        table.add(ppm, late_ms, *row)
+    table.notes.append(
+        "lateness: of each clock, evenly spread; its mean can't be known, and is left out"
+    )
+    table.notes.append("the peer goes on from the last clock by the mean of the last beat")
+    return table
+
+
+def _quantiles(values: list[float]) -> tuple[float, float]:
+    ordered = sorted(values)
+    return ordered[len(ordered) // 2], ordered[int(0.99 * len(ordered))]
+
+
+def _sent(seconds: float) -> Table:
+    table = Table(
+        f"a clock sent for {seconds:g} s at 120 beats a minute, as another program hears it",
+        ("sender", "clocks", "lost", "jitter ms", "drift ppm"),
+    )
+    with pytest.MonkeyPatch.context() as patch, jack_server(patch):
+        rtmidi: Any = import_module("rtmidi")
+        clock = Clock()
+
+        def ours(port: Any) -> None:
+            out = ClockOut(port, clock)
+            out.set_pulse(clock.now_s(), 0.5)
+            time.sleep(seconds)
+            out.close()
+
+        def bare(port: Any) -> None:
+            began_s, number = time.monotonic(), 0
+            while number < seconds * 2 * PER_BEAT:
+                time.sleep(max(began_s + number * 0.5 / PER_BEAT - time.monotonic(), 0.0))
+                port.send(mido.Message("clock"))
+                number += 1
+            port.close()
+
+        for name, send in (("callresp", ours), ("peer: sleep and send", bare)):
+            heard: list[float] = []
+            port = open_port(f"Clock {name[:4]}", virtual=True)
+            client = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "sequencer")
+            client.ignore_types(timing=False)
+            client.set_callback(
+                lambda event, data, heard=heard: (
+                    event[0] == [0xF8] and heard.append(time.monotonic())
+                )
+            )
+            client.open_port(next(n for n, p in enumerate(client.get_ports()) if "Clock" in p))
+            send(port)
+            time.sleep(0.3)
+            client.close_port()
+            client.delete()
+            numbers = [round((at_s - heard[0]) / (0.5 / PER_BEAT)) for at_s in heard]
+            slope, zero = statistics.linear_regression(numbers, heard)
+            off = [at_s - zero - slope * n for n, at_s in zip(numbers, heard, strict=True)]
+            drift = (slope / (0.5 / PER_BEAT) - 1) * 1e6
+            lost = numbers[-1] + 1 - len(heard)
+            table.add(name, len(heard), lost, 1000 * statistics.pstdev(off), drift)
+    table.notes.append("lost: clocks that the server dropped, as a busy computer's does")
+    return table
+
+
 def _client(rtmidi: Any, name: str) -> Any:
     client = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, f"to {name}")
     until_s = time.monotonic() + WAIT_S
@@ -361,15 +461,17 @@ def _client(rtmidi: Any, name: str) -> Any:
 @click.option("--minutes", default=60.0, show_default=True, help="Of mashed keys.")
 def main(parts: tuple[str, ...], keys: int, minutes: float) -> None:
     """Print what the doors do."""
-    made: dict[str, Callable[[], Table]] = {
-        "latency": lambda: latency(keys),
-        "roundtrip": roundtrip,
-        "import": importing,
-        "mash": lambda: mashed(minutes),
-        "fuzz": fuzzed,
+    made: dict[str, Callable[[], list[Table]]] = {
+        "latency": lambda: [latency(keys)],
+        "roundtrip": lambda: [roundtrip()],
+        "import": lambda: [importing()],
+        "clock": clocks,
+        "mash": lambda: [mashed(minutes)],
+        "fuzz": lambda: [fuzzed()],
     }
     for name in parts or made:
-        click.echo(made[name]().text())
+        for table in made[name]():
+            click.echo(table.text())
 
 
 if __name__ == "__main__":

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from callresp.commands import cautions, ui
+from callresp.commands import cautions, clocks, ui
 from callresp.commands import options as common
 from callresp.commands.live_view import LiveView
 from callresp.errors import UserError
@@ -20,10 +21,12 @@ from callresp.errors import UserError
 if TYPE_CHECKING:
     from callresp.link.signals import Deferred
     from callresp.link.stop_request import StopListener
+    from callresp.live.actions import Record
     from callresp.live.engine import LiveSettings
     from callresp.live.interlocks import Hours
     from callresp.live.runner import Hooks, Runner
     from callresp.live.setup import Destinations, SoundInput
+    from callresp.osc.door import Place
     from callresp.palette.model import Palette
     from callresp.scout.sun import DayTime
 
@@ -114,6 +117,7 @@ if TYPE_CHECKING:
     help="Seconds in which the place's own reverberation falls by 60 dB.",
 )
 @common.seed
+@common.midi_clock
 @common.osc
 @click.option(
     "--page",
@@ -142,6 +146,7 @@ def command(**given: Any) -> None:
       callresp live --device 2 --midi 'Synth' --rules shadow
       callresp live --port /dev/ttyACM0 --osc-to 9000 --osc-in 9001
       callresp live --port /dev/ttyACM0 --page 0.0.0.0:8030
+      callresp live --midi Synth --clock-in Sequencer    replies begin on its beats
       arecord -t raw -f S16_LE -r 48000 | callresp live --input - --midi Synth --yes
     """
     run(LiveOptions(**given))
@@ -178,6 +183,9 @@ class LiveOptions:
     back_after: float
     reverb: float
     seed: int | None
+    clock_in: str | None
+    clock_out: str | None
+    virtual: bool
     osc_to: tuple[str, ...]
     osc_in: str | None
     osc_word: str | None
@@ -190,11 +198,10 @@ def run(options: LiveOptions) -> None:
     """Run one session with these options."""
     from callresp.link.signals import deferred
     from callresp.link.stop_request import StopListener
-    from callresp.live.actions import Notice, Record
+    from callresp.live.actions import Notice
     from callresp.live.keys import stop_key
     from callresp.live.runner import Hooks
     from callresp.live.setup import SIMULATED, live_runner
-    from callresp.osc.sessions import LiveDoor
     from callresp.palette.files import load_palette
     from callresp.reply.rules import load_rules
     from callresp.reply.selection import missing
@@ -209,7 +216,7 @@ def run(options: LiveOptions) -> None:
     if where.midi is not None or where.port not in (None, SIMULATED):
         # What comes in through standard input is the sound: nobody can be asked there.
         cautions.confirm(options.yes)
-    told, asked = common.osc_places(options.osc_to, options.osc_in)
+    told, at = common.osc_places(options.osc_to, options.osc_in)
     hooks, pressed = Hooks(), threading.Event()
     with (
         live_runner(sound, where, palette, rules, options.profile, settings, hooks) as (
@@ -220,22 +227,14 @@ def run(options: LiveOptions) -> None:
         StopListener(port) as listener,
         stop_key(pressed, use=sound.name != "-") as has_keys,
         live_page(options, palette, runner) as page,
+        contextlib.ExitStack() as opened,
     ):
         view = LiveView(options.as_json, lambda text: runner.notices.put(("output", Notice(text))))
         hooks.notify, hooks.record, hooks.refresh = view.notify, view.record, view.refresh
         hooks.released = listener.released
-        door = LiveDoor(runner, told, asked, options.osc_word)
-        hooks.sensed = door.sensed
-
-        def record(row: Record) -> None:
-            view.record(row)
-            door.record(row)
-
-        hooks.record = record
+        asked = opened.enter_context(other_software(options, runner, hooks, view, told, at))
         stopped = page(hooks, view)
-        ends = StopConditions(
-            runner, pressed, listener, signals, door.stop, stopped, options.max_hours
-        )
+        ends = StopConditions(runner, pressed, listener, signals, asked, stopped, options.max_hours)
         hooks.stop = ends.reason
         if has_keys:
             view.warn("space or 's' stops everything")
@@ -248,7 +247,7 @@ def run(options: LiveOptions) -> None:
         try:
             runner.run()
         finally:
-            door.close()
+            opened.close()
             view.close(runner.log.dropped)
     if runner.link.fatal is not None:
         raise runner.link.fatal
@@ -290,6 +289,32 @@ def live_page(
         yield joined
     finally:
         page.close()
+
+
+@contextmanager
+def other_software(
+    options: LiveOptions,
+    runner: Runner,
+    hooks: Hooks,
+    view: LiveView,
+    told: Sequence[Place],
+    at: Place | None,
+) -> Iterator[threading.Event]:
+    """Open Sound Control and MIDI clocks; yields what is set when the end is asked for."""
+    from callresp.osc.sessions import LiveDoor
+
+    with (
+        contextlib.closing(LiveDoor(runner, told, at, options.osc_word)) as door,
+        clocks.of_session(runner, options.clock_in, options.clock_out, options.virtual) as beats,
+    ):
+
+        def record(row: Record) -> None:
+            view.record(row)
+            door.record(row)
+            beats(row)
+
+        hooks.sensed, hooks.record = door.sensed, record
+        yield door.stop
 
 
 @dataclass(frozen=True, slots=True)

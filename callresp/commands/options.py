@@ -75,6 +75,17 @@ file_channel: Option = click.option(
 )
 
 
+def midi_clock(command: Command) -> Command:
+    """``--clock-in``, ``--clock-out`` and ``--virtual``: MIDI clocks followed and sent."""
+    for option in (
+        click.option("--virtual", is_flag=True, help="Make these MIDI ports, for others to use."),
+        click.option("--clock-out", metavar="NAME", help="Send a MIDI clock on this output."),
+        click.option("--clock-in", metavar="NAME", help="Follow the MIDI clock on this input."),
+    ):
+        command = option(command)
+    return command
+
+
 def osc(command: Command) -> Command:
     """``--osc-to``, ``--osc-in`` and ``--osc-word``: Open Sound Control over UDP."""
     for option in (

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import click
 
-from callresp.commands import cautions, options, ui
+from callresp.commands import cautions, clocks, options, ui
 from callresp.commands.options import PATH
 from callresp.commands.stream_view import live_view
+from callresp.errors import UserError
 from callresp.link.messages import DRY_RUN
 from callresp.link.session import Session
 from callresp.palette.model import Palette
@@ -32,6 +33,16 @@ from callresp.palette.model import Palette
 )
 @click.option("--dark", is_flag=True, help="Put the board's lights out first.")
 @click.option("--dry-run", is_flag=True, help="Check everything and send nothing.")
+@options.midi_clock
+@click.option(
+    "--tempo",
+    type=click.FloatRange(20.0, 300.0),
+    callback=ui.finite,
+    default=60.0,
+    show_default=True,
+    metavar="BPM",
+    help="Beats of a MIDI clock in a minute of the plan.",
+)
 @options.osc
 @options.yes
 @options.json()
@@ -44,6 +55,10 @@ def command(
     speed: float,
     dark: bool,
     dry_run: bool,
+    clock_in: str | None,
+    clock_out: str | None,
+    virtual: bool,
+    tempo: float,
     osc_to: tuple[str, ...],
     osc_in: str | None,
     osc_word: str | None,
@@ -55,7 +70,9 @@ def command(
     The plan is held against its palette once more; one that breaks a limit is
     refused. Ctrl-C releases every coil and stops every motor before it ends.
     On a terminal one sees which channel is on, the board's credit, and lateness.
-    Status 0 when all was played on time, 1 when something was not.
+    With --clock-in the plan waits for the Start of a MIDI clock and keeps its
+    tempo; what a limit forbids at that tempo is left out, and said. Status 0
+    when all was played on time, 1 when something was not.
 
     \b
     Examples:
@@ -64,6 +81,7 @@ def command(
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --palette mine.toml
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dry-run
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --osc-to 9000
+      callresp stream piece.plan.jsonl --port /dev/ttyACM0 --clock-in Sequencer
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dark     no lamp near a nest
     """
     from callresp.link.stream import stream
@@ -90,6 +108,16 @@ def command(
     if not simulated:
         cautions.confirm(yes)
         speed = 1.0
+    if clock_in is not None:
+        if clock_out is not None or speed != 1.0 or osc_to or osc_in or log:
+            raise UserError(
+                "a plan that follows a clock takes no other clock, speed, log or messages",
+                argument="clock_in",
+                remedy="leave those out",
+            )
+        with port_of(port, machine, board_log, 1.0) as url:
+            clocks.follow_plan(checked, url, clock_in, virtual, tempo, as_json)
+        return
     begun: list[Session] = []
     to, at = options.osc_places(osc_to, osc_in)
     try:
@@ -98,12 +126,14 @@ def command(
             port_of(port, machine, board_log, speed) as url,
             live_view(machine, total) as look,
             contextlib.closing(StreamDoor(to, at, osc_word, speed)) as door,
+            clocks.of_plan(clock_out, virtual, tempo) as told_clock,
         ):
 
             def watch(session: Session, now_s: float) -> None:
                 begun[:] = [session]
                 look(session, now_s)
                 door.watch(session, now_s)
+                told_clock(session, now_s)
 
             session = stream(checked, url, speed=speed, watch=watch, ended=door.stop.is_set)
             door.finish(session)

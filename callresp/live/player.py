@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import msgspec
@@ -64,6 +64,8 @@ class Player:
         self.energy_j = 0.0
         # A runner that runs late itself, as on a busy computer, asks for more.
         self.lead_s = LINK_LEAD_S
+        # When a reply that could sound at a time is to sound: on a beat, where one is followed.
+        self.align: Callable[[float], float] = lambda at_s: at_s
         # When the first coil of the last reply goes on; None until it is known.
         self.first_s: float | None = None
         self._own = own
@@ -96,6 +98,8 @@ class Player:
         if not starts:
             return []
         late_s = max(now_s + self.lead_s - min(at_s for at_s, _ in starts), 0.0)
+        first_s = min(note.onset_s for _, note in starts) + late_s
+        late_s += max(self.align(first_s) - first_s, 0.0)
         played = []
         for starts_s, note in starts:
             moved = _moved(note, late_s)
