@@ -405,6 +405,8 @@ def memory(jobs: dict[str, Path]) -> list[str]:
 
 def pictures(browser: Any, jobs: dict[str, Path], folder: Path) -> None:
     """The README's pictures of the page."""
+    from PIL import Image
+
     source = jobs["minute"].parent.parent / "scene" / f"{SCENE}.wav"
     source.parent.mkdir()
     (jobs["minute"].parent.parent / "scene.wav").rename(source)
@@ -420,7 +422,11 @@ def pictures(browser: Any, jobs: dict[str, Path], folder: Path) -> None:
                 page.evaluate("desk.change({ op: 'set', changes: [['rule.1.stretch', 1.6]] })")
             page.evaluate("document.getElementById('said').classList.remove('shown')")
             page.wait_for_timeout(2500)
+            page.mouse.move(0, 0)
             page.screenshot(path=folder / f"{name}.png")
+            Image.open(folder / f"{name}.png").quantize(200).save(
+                folder / f"{name}.png", optimize=True
+            )
             print(f"drew {folder / f'{name}.png'}")
 
 

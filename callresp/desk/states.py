@@ -26,7 +26,7 @@ from callresp.reply.selection import missing
 
 # The same singers on a dark ground, chosen as the inks on light ground were: each at least
 # 4.5 : 1 against it, and as far apart as they could be for every kind of colour vision.
-DARK_COLOURS = ("#6FA0FF", "#FF8A50", "#30C890", "#F2CC4E", "#C88AC8", "#C9D2FF")
+DARK_COLOURS = ("#6781FF", "#E06E2E", "#30EA99", "#FFE12C", "#B06EA6", "#D0F1FF")
 DARK_OTHERS = "#A9AEB5"
 TRACKS_MAX = 4000
 # After the recording ends, the last strokes ring out.

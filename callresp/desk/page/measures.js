@@ -33,8 +33,8 @@ export class Measures {
     fill(this.element, ...SHOWN.map(([key, name, say, good, title]) => {
       const value = now[key], last = before?.[key];
       const by = value !== null && last !== null && last !== undefined ? value - last : 0;
-      const told = by === 0 ? "" : `${by > 0 ? "+" : "−"}${say(Math.abs(by))}`;
-      const way = !by || !good ? "" : by * good > 0 ? "better" : "worse";
+      const told = by === 0 || say(value) === say(last) ? "" : `${by > 0 ? "+" : "−"}${say(Math.abs(by))}`;
+      const way = !told || !good ? "" : by * good > 0 ? "better" : "worse";
       return h("div.measure", { title }, h("span.name", {}, name), h("span.value", {}, value === null || value === undefined ? "–" : say(value)),
         h(`span.by${way ? `.${way}` : ""}`, {}, told || "\u00a0"));
     }), h("div.measure.work", { title: "Strokes of each striker" }, h("span.name", {}, "Work"), h("ul", { "aria-label": "Strokes of each striker" }, now.work.map((one) => {
