@@ -18,6 +18,7 @@ from pathlib import Path
 import msgspec
 
 from callresp.errors import UserError
+from callresp.firmware.bench_day import bench_day
 from callresp.firmware.limits import CORE_COILS, CORE_MOTORS, comment, header, limits_source
 from callresp.firmware.own_plan import PLAYER, PlanStart, plan_source
 from callresp.firmware.pins import pins_header, wired
@@ -113,6 +114,7 @@ def firmware_files(
         dry_run=dry_run,
         plan=told,
         rows=_rows(palette, found.pins),
+        steps=bench_day(palette, found.pins, found.chip.name),
     )
     return listed(files)
 

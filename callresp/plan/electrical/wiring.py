@@ -414,7 +414,9 @@ def _checks(palette: Palette, channels: Sequence[ChannelWiring]) -> list[CheckPo
         CheckPoint("plus to ground, main switch on", "battery out", "more than 1 kΩ"),
         *(
             CheckPoint(
-                f"{'coil' if ',' not in numbers else 'coils'} {numbers}: each at its plug",
+                f"coils {numbers}: each at its plug"
+                if "," in numbers
+                else f"coil {numbers}: at its plug",
                 "unplugged",
                 f"{0.95 * ohm:.1f} to {1.05 * ohm:.1f} Ω at 20 °C",
             )
