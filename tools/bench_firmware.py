@@ -19,7 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import click
@@ -190,7 +190,7 @@ def main(minutes: float, rounds: int, only: str | None, as_json: bool) -> None:
     """Print what the firmware asks of a chip."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        parts = {
+        parts: dict[str, Callable[[], Iterator[Row]]] = {
             "sizes": lambda: sizes(folder),
             "interrupts": lambda: interrupts(folder),
             "line": line_rates,
