@@ -108,6 +108,7 @@ def served(source: Path, palette: str = "", rules: str = "") -> Iterator[Served]
     thread = threading.Thread(target=server.run, kwargs={"sockets": [opened.listener]}, daemon=True)
     thread.start()
     try:
+        assert desk.session.ready.wait(60)
         yield Served(desk, opened.address(), opened.token)
     finally:
         server.should_exit = True

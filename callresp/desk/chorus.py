@@ -40,6 +40,8 @@ IN_MEMORY = 1 << 24
 PIECE_S = 30.0
 SAMPLED = 48  # pieces of a second, from which floor and range are told
 TILES_KEPT = 256
+# Ends of the frequency axis that differ by less than this share are as good as each other.
+NEAR = 0.12
 
 
 class Chorus:
@@ -49,8 +51,6 @@ class Chorus:
     ----------
     recording
         It is read once, by `read`.
-    heard
-        What was heard in it, which the frequency axis is chosen by; `None` if not known yet.
 
     Attributes
     ----------
@@ -60,21 +60,43 @@ class Chorus:
         Ends of the frequency axis.
     """
 
-    def __init__(self, recording: Recording, heard: HeardScore | None = None) -> None:
+    def __init__(self, recording: Recording) -> None:
         self.recording = recording
         self.rate_hz = recording.sample_rate_hz
         self.frames = recording.frames
-        self.low_hz, self.high_hz = frequency_range(heard, self.rate_hz)
         self._samples = _room_for(self.frames)
         self._read = 0
         self._grown = threading.Condition()
-        self._spectra = RowSpectra(self.rate_hz, self.low_hz, self.high_hz, ROWS)
         columns = int(np.ceil(1000 * self.frames / self.rate_hz / 2**OVERVIEW))
         self._overview = np.zeros((columns, ROWS), np.uint8)
+        self._looking = threading.Lock()
+        self._axes = 0
+        self.low_hz = self.high_hz = 0.0
+        self._take_axis(*frequency_range(None, self.rate_hz))
+
+    def _take_axis(self, low_hz: float, high_hz: float) -> None:
+        self.low_hz, self.high_hz = low_hz, high_hz
+        self._axes += 1
+        self._spectra = RowSpectra(self.rate_hz, low_hz, high_hz, ROWS)
         self._seen = 0
         self._floor: Levels | None = None
         self._range_db = (0.0, DARKEST_DB)
         self._tiles: OrderedDict[tuple[int, int], bytes] = OrderedDict()
+
+    def reach(self, heard: HeardScore) -> bool:
+        """Choose a frequency axis that holds all that was heard.
+
+        Returns
+        -------
+        bool
+            Whether it is another than before: then all is to be looked at again.
+        """
+        low_hz, high_hz = frequency_range(heard, self.rate_hz)
+        if abs(low_hz / self.low_hz - 1) < NEAR and abs(high_hz / self.high_hz - 1) < NEAR:
+            return False
+        with self._looking:
+            self._take_axis(low_hz, high_hz)
+        return True
 
     def read(self) -> None:
         """Read the whole recording, at the pace of the disk."""
@@ -102,15 +124,18 @@ class Chorus:
         return self.samples(number * BLOCK, (number + 1) * BLOCK).astype("<f4").tobytes()
 
     def look(self, stop: Callable[[], bool] = lambda: False) -> None:
-        """Work out the overview, from the start on."""
-        self._learn_range()
+        """Work out the overview, from the start on, for the axis as it is now."""
+        axes = self._axes
         step = round(PIECE_S * 1000 / 2**OVERVIEW)
         for first in range(0, len(self._overview), step):
-            if stop():
-                return
-            last = min(first + step, len(self._overview))
-            self._overview[first:last] = self._shades(OVERVIEW, first, last)
-            self._seen = last
+            with self._looking:
+                if stop() or axes != self._axes:
+                    return
+                if self._floor is None:
+                    self._learn_range()
+                last = min(first + step, len(self._overview))
+                self._overview[first:last] = self._shades(OVERVIEW, first, last)
+                self._seen = last
 
     def _learn_range(self) -> None:
         """Noise floor of each row, and the levels that are drawn lightest and darkest."""

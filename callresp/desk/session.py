@@ -113,11 +113,16 @@ class Session:
 
     def _hear(self) -> None:
         try:
-            self.heard = Heard(hear(self.source, self._advance))
+            heard = Heard(hear(self.source, self._advance))
+            anew = self.chorus is not None and self.chorus.reach(heard.score)
+            self.heard = heard
         except UserError as fault:
             self.fault = str(fault)
+            anew = False
         self.share = 1.0
         self.ready.set()
+        if anew and self.chorus is not None:
+            self.chorus.look(lambda: self._closed)
 
     def _advance(self, share: float) -> None:
         self.share = share

@@ -20,6 +20,7 @@ from callresp.io.audio import BLOCK
 from callresp.io.resources import shipped
 from callresp.palette.model import Striker
 from callresp.plots.excerpt import lane_order
+from callresp.plots.excerpt_heard import frequency_range
 from callresp.plots.excerpt_picture import readable
 from callresp.plots.style import OTHER_VOICES, VOICE_COLOURS, pitch_name, voice_colours
 from callresp.reply.selection import missing
@@ -76,6 +77,9 @@ def _source(session: Session) -> SourceState:
     duration_s = 0.0 if score is None else score.header.duration_s
     if chorus is not None:
         duration_s = max(duration_s, chorus.frames / chorus.rate_hz)
+    low_hz, high_hz = frequency_range(score, None)
+    if chorus is not None:
+        low_hz, high_hz = chorus.low_hz, chorus.high_hz
     return SourceState(
         name=readable(source.name),
         file=source.path.name,
@@ -85,8 +89,8 @@ def _source(session: Session) -> SourceState:
         rate_hz=session.rate_hz,
         frames=round((duration_s + TAIL_S) * session.rate_hz) if duration_s else 0,
         chunk=BLOCK,
-        low_hz=200.0 if chorus is None else chorus.low_hz,
-        high_hz=11000.0 if chorus is None else chorus.high_hz,
+        low_hz=low_hz,
+        high_hz=high_hz,
         has_sound=chorus is not None,
         ready=session.ready.is_set(),
         share=session.share,

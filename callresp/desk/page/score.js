@@ -45,6 +45,7 @@ export class Score {
 
   setState(state) {
     const fresh = !this.state || this.state.source.file !== state.source.file;
+    if (this.state && this.state.source.low_hz + this.state.source.high_hz !== state.source.low_hz + state.source.high_hz) this.tiles.forget();
     this.state = state;
     if (fresh) {
       this.tiles.forget(); this.tracks.clear(); this.tracksFor = null;
