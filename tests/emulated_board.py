@@ -201,6 +201,9 @@ class EmulatedBoard(CoreBoard):
         self._volts, self._stuck, self._sent = 12.0, set(), 0
         self._ticks = round(self.ahead_s * TICKS_PER_S)
         self._emulator = Emulator(self.program, self.chip)
+        self._start()
+
+    def _start(self) -> None:
         self._emulator.ask("L")
         now = int(self._emulator.ask("T")[0].split()[1])
         leap = (self._ticks - now - 2) % WRAP
@@ -208,6 +211,17 @@ class EmulatedBoard(CoreBoard):
             self._emulator.ask(f"K {part}")
         self._emulator.received()
         self.log.clear()
+
+    def reset(self, now_s: float) -> None:
+        """The chip starts anew: its outputs low, its memory empty, its clock where ours is."""
+        self.advance(now_s)
+        self._emulator.ask("X")
+        self._sent = 0
+        for output, channel in self.on_channels.copy():
+            self._switched(output, channel, 0, self._ticks % WRAP)
+        log = self.log[:]
+        self._start()
+        self.log[:] = log
 
     def _say(self, step: str) -> bytes:
         word, _, value = step.partition(" ")

@@ -16,13 +16,14 @@ from emulated_board import (
     wide_files,
 )
 from firmware_helpers import CORE, FLAGS, compiler
-from link_helpers import FETTLE, plan_of
+from link_helpers import FETTLE, Line, plan_of
 
 from callresp.firmware.folder import firmware_files
 from callresp.io.resources import shipped
 from callresp.link import stream as link_stream
 from callresp.link.framing import frame
 from callresp.link.messages import VERSION, Hello, HoldAt, TimeRequest, TurnAt
+from callresp.link.session import Session
 from callresp.palette.files import load_palette
 
 # 20 us on the two chips, in instructions of one clock each, and what one takes on the average:
@@ -124,6 +125,23 @@ def test_a_plan_streams_to_an_emulated_chip_over_a_pseudo_terminal(
     finally:
         board.kill()
         board.communicate()
+
+
+def test_a_chip_that_is_reset_mid_phrase_is_taken_up_again(tmp_path: Path) -> None:
+    """The emulator's chip has no backup register, so its count of starts tells nothing."""
+    need_emulator()
+    board = EmulatedBoard(image_of(tmp_path, "stm32f405", FETTLE), FETTLE)
+    line = Line(Session(plan_of(24, 0.15)), board, step_s=0.005)  # type: ignore[arg-type]
+    while line.session.report.outcomes["executed"] < 8:
+        line.step()
+    board.reset(line.now_s)
+    line.run()
+    board.close()
+    report = line.session.report
+    assert report.resets == 1
+    assert sum(report.outcomes.values()) == report.commands
+    assert report.outcomes["executed"] > 20
+    assert not board.on_channels
 
 
 def test_sensors_read_as_their_data_sheets_say(tmp_path: Path) -> None:

@@ -182,6 +182,22 @@ def test_a_board_reset_mid_phrase_is_taken_up_again() -> None:
     assert no_channel_over_its_limit(line.board)
 
 
+def test_a_loss_of_power_that_no_count_tells_is_taken_up_again() -> None:
+    """A chip without a backup register counts every start as its first."""
+    line = Line(Session(plan_of(60, 0.2)), SimulatedBoard(FETTLE))
+    while line.session.report.outcomes["executed"] < 20:
+        line.step()
+    line.board.reset(line.now_s)
+    line.board.restarts = 0
+    line.run()
+    report = line.session.report
+    assert report.resets == 1
+    assert report.outcomes["executed"] > 60
+    assert sum(report.outcomes.values()) == report.commands
+    assert report.outcomes["fate unknown"] <= 2
+    assert played_once(line)
+
+
 def test_a_small_buffer_is_never_overrun() -> None:
     import msgspec
 

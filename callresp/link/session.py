@@ -121,6 +121,7 @@ class Session:
         self._hello_s = self._ask_s = float("-inf")
         self._heard_s = float("-inf")
         self._other_session = False
+        self._forgotten = False
         self._now_s = float("-inf")
         self._ends_s = float("-inf")
         if zero_s is not None:
@@ -350,7 +351,8 @@ class Session:
         self._other_session = False
         if before is None:
             self._credit = message.buffer
-        elif before.restarts != message.restarts:
+        elif self._forgotten or before.restarts != message.restarts:
+            self._forgotten = False
             self.report.resets += 1
             self._resume_after_reset(now_s, message.buffer)
 
@@ -369,6 +371,11 @@ class Session:
     def _on_time_reply(self, message: TimeReply, now_s: float) -> None:
         self._other_session = message.session != self._session
         if self._other_session:
+            # It knows us no more: it was reset, though its count of restarts may not tell, as
+            # after a loss of power. A session of another number makes sure that it forgets all.
+            if not self._forgotten:
+                self._forgotten = True
+                self._session = self._session % 65535 + 1
             return
         self._trips += self.clock.learn_reply(message.host_ticks, message.board_ticks, now_s)
         if (off := self.clock.too_far_off) is not None:

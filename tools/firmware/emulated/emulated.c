@@ -11,6 +11,7 @@
  *     V MV        of the supply
  *     J MOTOR | F MOTOR    jammed, free
  *     S | s | R | D        stop pressed, let go; wet, dry
+ *     X           a reset of the chip: "." when it is up again
  *     Q           quiet: what is switched is no longer told, and costs nothing
  *     M           "count most mean" of the tick's work by the fine counter, and begins anew
  * Without L it runs by itself, and what is switched is told as it happens.
@@ -186,6 +187,7 @@ static void obey(const char *s) {
     case 's': stop_pressed = false; break;
     case 'R': wet = true; break;
     case 'D': wet = false; break;
+    case 'X': cpu_reset(); break;
     case 'Q': quiet = true; break;
     case 'M':
         text("measured");
