@@ -77,7 +77,7 @@ def test_recordings_one_after_another_are_nothing_odd(tmp_path: Path) -> None:
 
 def test_gaps_overlaps_and_clocks_are_found(tmp_path: Path) -> None:
     told = recorded(tmp_path / "gap", "20260512_040000", "20260512_041000", "20260512_062000")
-    assert told == ["carr, 2026-05-12 06:20: nothing for 120 min before"]
+    assert told == ["carr, 2026-05-12 06:20: nothing for 2.0 h before"]
     told = recorded(tmp_path / "over", "20260512_040000", "20260512_040500")
     assert "begins 5 min before" in told[0]
     told = recorded(tmp_path / "unset", "20000101_000000")
