@@ -52,6 +52,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "firmware": ("firmware", "Make a board's firmware from a palette, with or without a plan."),
     "wiring": ("wiring", "Print a machine's wiring: fuses, wires, parts, pins, what to measure."),
     "scout": ("scout", "Say whether a sound is here, when, and how sure that is."),
+    "places": ("places", "Say which place and which hour is worth going for, and why."),
     "season": ("season", "Look through a season of recordings, or ask it."),
     "stream": ("stream", "Send a plan to the board on a port."),
     "play": ("play", "Play the strikers by hand: MIDI or the computer's keys."),

@@ -34,6 +34,7 @@ Kind = Literal[
     "report of measurements",
     "unit file",
     "guide to settings",
+    "table",
     "label track",
 ]
 
@@ -55,6 +56,7 @@ _MAGIC: dict[bytes, Kind] = {
     b"<!DOCTYPE html": "page",
     b"# Settings of a rule file": "guide to settings",
     b"SQLite format 3": "field log",
+    b"place,hour,": "table",
     b"[Unit]": "unit file",
     b"# Made by callresp service": "unit file",
 }
@@ -63,6 +65,7 @@ _ENDINGS: dict[str, tuple[Kind, ...]] = {
     ".mid": ("MIDI file",),
     ".midi": ("MIDI file",),
     ".html": ("page",),
+    ".csv": ("table",),
     ".htm": ("page",),
     **dict.fromkeys((".png", ".svg", ".pdf"), ("picture",)),
     **dict.fromkeys((".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64"), ("sound file",)),

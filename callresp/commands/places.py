@@ -1,0 +1,176 @@
+"""``callresp places``: which place, which hour, and what a machine would do there."""
+
+from __future__ import annotations
+
+import csv
+import tempfile
+from collections.abc import Iterable, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from callresp.commands import options, ui
+from callresp.commands.options import PATH
+from callresp.commands.scout import examples
+from callresp.commands.season import machine_of, planned_units
+from callresp.io.files import whole_file, write_text
+
+if TYPE_CHECKING:
+    from callresp.plots.places import SunLine
+    from callresp.scout.ranking import PlaceHour
+    from callresp.scout.survey import HourRow, Unit
+
+CAUTIONS = (
+    "Ask for the permits of the place, and whose land it is, before you go there or leave"
+    " anything; close gates, stay on paths.",
+    "Answering and playback can drive birds from their nests: keep away from nests and out of"
+    " breeding territories, and stop when a bird alarms. Some species may not be disturbed at"
+    " all, by law.",
+    "Where a rare one calls, tell those who look after it, not everyone.",
+    "Local codes, permits and licensed practice go before anything said here.",
+)
+
+
+@click.command(name="places")
+@click.argument("folder", type=PATH)
+@click.option("--like", type=PATH, multiple=True, help="A clip of the wanted sound; several help.")
+@click.option("-o", "--output", type=PATH, help="Page to write; else places.html.")
+@click.option("--picture", type=PATH, help="Picture to write, too.")
+@click.option("--csv", "table", type=PATH, help="Table of all hours to write, too.")
+@click.option("--palette", help="Try this machine there, too: a shipped name or a TOML file.")
+@click.option("--rules", help="By this rule set, with --palette; else 'answer'.")
+@click.option("--workers", type=click.IntRange(1), help="Processes; else one for each core.")
+@options.json("One JSON object: hours ranked, from sunrise, and what is odd. Nothing else.")
+def command(
+    folder: Path,
+    like: tuple[Path, ...],
+    output: Path | None,
+    picture: Path | None,
+    table: Path | None,
+    palette: str | None,
+    rules: str | None,
+    workers: int | None,
+    as_json: bool,
+) -> None:
+    """Say which place and which hour is worth going for, and why.
+
+    FOLDER holds a folder for each place, or a places.toml with names,
+    coordinates and zones. Calls are counted by the clock and from sunrise,
+    beside wind, quiet and rests; with --palette the same replier as in the
+    field is run over each recording. Clocks that are off, doubled files and
+    gaps are told. Status 1 when something needs a look.
+
+    \b
+    Examples:
+      callresp places recordings/ --like call.wav
+      callresp places recordings/ --like call.wav --palette mine.toml --rules answer
+      callresp places recordings/places.toml --like call.wav --csv hours.csv --json
+    """
+    from callresp.palette.files import load_palette
+    from callresp.scout import ranking
+    from callresp.scout.spread import cores, over_cores
+    from callresp.scout.survey import survey
+
+    if output is not None or not as_json:
+        output = ui.target(output or Path("places.html"), *like, writes="page")
+    if picture is not None:
+        ui.target(picture, *like, output, writes="picture")
+    if table is not None:
+        ui.target(table, *like, output, picture, writes="table")
+    machine = machine_of(palette, rules)
+    planned, told = planned_units(folder, machine)
+    sought = examples(like)
+    rows: list[HourRow] = []
+    with ui.progress("looking through") as advance:
+        work = partial(survey, sought=sought)
+        for number, done in enumerate(over_cores(work, planned, workers or cores()), start=1):
+            advance(number / len(planned))
+            if done.result is None:
+                told.append(f"{done.job.place.name} {done.job.day}: left out: {done.fault}")
+                continue
+            rows += done.result.hours
+            told += [f"{one.path}: {one.warnings}" for one in done.result.files if one.warnings]
+    for line in told:
+        ui.look(line)
+    machine_palette = load_palette(palette) if palette else None
+    clock = ranking.by_clock(rows, machine_palette)
+    sunrise, best = ranking.from_sunrise(rows, machine_palette), ranking.ranked(clock)
+    if table is not None:
+        write_table(table, clock)
+    if output is not None:
+        draw(output, picture, planned, clock, sunrise, best, told, like)
+    if as_json:
+        ui.emit({"ranked": best, "from_sunrise": sunrise, "findings": told})
+    else:
+        for one in best[:5]:
+            ui.say(f"{one.place}, {one.hour}:00   {one.why}")
+        if not best:
+            ui.say("no recording has a time of day: name them by it, or see places.toml")
+        ui.say(f"wrote {output}")
+
+
+def write_table(path: Path, hours: Sequence[PlaceHour]) -> None:
+    """Write hours as CSV (RFC 4180), whole or not at all."""
+    from callresp.scout.ranking import PlaceHour
+
+    names = [field.name for field in msgspec.structs.fields(PlaceHour)]
+    with whole_file(path) as part, part.open("w", newline="", encoding="utf-8") as out:
+        writer = csv.writer(out)
+        writer.writerow(names)
+        writer.writerows([getattr(one, name) for name in names] for one in hours)
+
+
+def draw(
+    output: Path,
+    picture: Path | None,
+    planned: Sequence[Unit],
+    clock: Sequence[PlaceHour],
+    sunrise: Sequence[PlaceHour],
+    best: Sequence[PlaceHour],
+    told: Sequence[str],
+    like: Iterable[Path],
+) -> None:
+    """Write the page, and the picture where one is wanted."""
+    from callresp.plots.places import draw_places, places_page
+
+    suns = sun_lines(planned)
+    days = sorted({unit.day for unit in planned if unit.day})
+    facts = [
+        f"like {', '.join(path.name for path in like)}",
+        f"{sum(one.listened_h for one in clock):.1f} h listened to",
+        f"{days[0]} to {days[-1]}" if len(days) > 1 else days[0] if days else "without a date",
+    ]
+    title = "Which place, which hour"
+    with tempfile.TemporaryDirectory() as folder:
+        shown = picture or Path(folder) / "places.png"
+        draw_places(shown, clock, sunrise, suns, title, facts)
+        if shown.suffix.lower() != ".png":
+            shown = Path(folder) / "places.png"
+            draw_places(shown, clock, sunrise, suns, title, facts)
+        write_text(output, places_page(shown, best, suns, told, title, facts, CAUTIONS))
+
+
+def sun_lines(planned: Sequence[Unit]) -> dict[str, SunLine]:
+    """The sun at each place with coordinates, on the middle one of its days."""
+    from datetime import date
+
+    from callresp.plots.places import SunLine
+    from callresp.scout.sun import sun_day
+
+    found = {}
+    by_place: dict[str, list[Unit]] = {}
+    for unit in planned:
+        if unit.day and unit.place.site is not None:
+            by_place.setdefault(unit.place.name, []).append(unit)
+    for name, units in by_place.items():
+        middle = units[len(units) // 2]
+        assert middle.place.site is not None
+        sun = sun_day(middle.place.site, date.fromisoformat(middle.day), middle.place.clock_zone)
+        hours = [
+            None if at is None else at.hour + at.minute / 60 for at in (sun.sunrise, sun.sunset)
+        ]
+        found[name] = SunLine(hours[0], hours[1], sun.without)
+    return found

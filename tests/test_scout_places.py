@@ -1,0 +1,150 @@
+"""Which place and hour: put together, ranked with reasons and drawn, on a page that is whole."""
+
+from __future__ import annotations
+
+import csv
+import json
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from test_scout_presence import RATE_HZ, place, song, sought
+
+from callresp.cli import cli
+from callresp.io.audio import write_wav
+from callresp.palette.files import load_palette
+from callresp.scout.places import load_places, sources
+from callresp.scout.ranking import by_clock, from_sunrise, ranked, reach_db, worth
+from callresp.scout.survey import HourRow, Machine, Tables, survey, units
+
+ROW = HourRow(
+    place="carr", path="x", start=None, hour=4, from_sunrise_h=-0.6, listened_s=1800.0, calls=30,
+    above_db=12.0, noise_db=-60.0, weather=0.1, quiet=0.6, rests=20,
+)  # fmt: skip
+
+
+def row(**changed: object) -> HourRow:
+    return msgspec.structs.replace(ROW, **changed)
+
+
+def test_hours_of_several_days_are_put_together() -> None:
+    (found,) = by_clock([ROW, row(listened_s=600.0, calls=0, quiet=0.2, above_db=None)])
+    assert found.calls_per_h == pytest.approx(3600 * 30 / 2400)
+    assert found.quiet == pytest.approx((0.6 * 1800 + 0.2 * 600) / 2400)
+    assert found.above_db == 12.0
+    assert found.rests_per_h == pytest.approx(3600 * 40 / 2400)
+    assert found.answers_per_h is None
+
+
+def test_hours_from_sunrise_are_floored() -> None:
+    found = from_sunrise([ROW, row(from_sunrise_h=0.4), row(from_sunrise_h=None)])
+    assert [(one.hour, one.listened_h) for one in found] == [(-1, 0.5), (0, 0.5)]
+
+
+@pytest.mark.parametrize("changed", [
+    {"calls": 60}, {"quiet": 0.9}, {"weather": 0.0}, {"overlap": 0.0},
+])  # fmt: skip
+def test_more_calls_more_quiet_less_wind_and_less_overlap_are_worth_more(
+    changed: dict[str, float],
+) -> None:
+    plain = row(overlap=0.2)
+    hours = by_clock([plain, msgspec.structs.replace(plain, hour=5, **changed)])
+    assert [one.hour for one in ranked(hours)] == [5, 4]
+    assert worth(hours[1]) > worth(hours[0])
+
+
+def test_an_hour_without_calls_is_worth_nothing_and_a_moment_is_not_ranked() -> None:
+    assert worth(by_clock([row(calls=0)])[0]) == 0
+    assert ranked(by_clock([row(listened_s=5.0)])) == []
+
+
+def test_what_the_palette_reaches_falls_with_the_distance() -> None:
+    """6 dB a doubling, for a source that is small against the distance (from memory)."""
+    palette = load_palette("pocket")
+    near = msgspec.structs.replace(palette, distance_m=2.0)
+    far = msgspec.structs.replace(palette, distance_m=4.0)
+    assert reach_db(near) - reach_db(far) == pytest.approx(6.02, abs=0.2)
+
+
+@pytest.fixture(scope="module")
+def field(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Ten minutes to five until five past, at two places; the sound is at carr, after five."""
+    folder = tmp_path_factory.mktemp("places")
+    for name in ("carr", "hill"):
+        calls = {25.0: song(), 32.0: song()} if name == "carr" else {}
+        samples = place(40, 8, calls, seed=len(calls) + 3)
+        write_wav(folder / name / "a_20260512_045940.wav", samples, RATE_HZ)
+    (folder / "places.toml").write_text(
+        "".join(
+            f'[[place]]\nname = "{name}"\nlatitude = 54.2\nlongitude = -2.8\n'
+            'zone = "Europe/London"\n'
+            for name in ("carr", "hill")
+        )
+    )
+    write_wav(folder / "call.wav", song(), RATE_HZ)
+    return folder
+
+
+def day(field: Path, machine: Machine | None = None) -> Tables:
+    one, folder = load_places(field)[0]
+    (unit,) = units(sources(one, folder), machine)
+    return survey(unit, [sought()])
+
+
+def test_a_recording_is_split_at_the_hour_of_its_clock(field: Path) -> None:
+    found = day(field)
+    assert [(one.hour, one.listened_s, one.calls) for one in found.hours] == [
+        (4, 20.0, 0), (5, 20.0, 2),
+    ]  # fmt: skip
+    # Sunrise there is at 5:13 that day.
+    assert [one.from_sunrise_h for one in found.hours] == [
+        pytest.approx(-0.22, abs=0.03), pytest.approx(-0.22, abs=0.03),
+    ]  # fmt: skip
+    assert (found.calls[0].at or "").startswith("2026-05-12T05:00:0")
+    assert found.hours[1].above_db is not None
+    assert found.hours[0].quiet > found.hours[1].quiet
+
+
+def test_wind_is_told_from_a_steady_place(tmp_path: Path) -> None:
+    steady = place(40, 0, {}, seed=8)
+    gusty = steady.copy()
+    low = np.convolve(np.random.default_rng(1).normal(0, 1, len(steady)), np.ones(40) / 40, "same")
+    gusty[12 * RATE_HZ : 32 * RATE_HZ] += 2 * low[12 * RATE_HZ : 32 * RATE_HZ].astype(np.float32)
+    for name, samples in (("steady", steady), ("gusty", gusty)):
+        write_wav(tmp_path / name / "a_20260512_040000.wav", 0.2 * samples, RATE_HZ)
+    weather = {}
+    for one, folder in load_places(tmp_path):
+        (unit,) = units(sources(one, folder))
+        weather[one.name] = survey(unit, [sought()]).hours[0].weather
+    assert weather["steady"] < 0.05
+    assert weather["gusty"] == pytest.approx(0.5, abs=0.1)
+
+
+def command(field: Path, *more: str) -> Result:
+    words = ["places", str(field), "--like", str(field / "call.wav"), "--workers", "1", *more]
+    return CliRunner().invoke(cli, words)
+
+
+def test_the_command_ranks_draws_and_writes(field: Path, tmp_path: Path) -> None:
+    page, picture, table = (tmp_path / f"p.{ending}" for ending in ("html", "png", "csv"))
+    files = ["-o", str(page), "--picture", str(picture), "--csv", str(table)]
+    done = command(field, *files, "--json")
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)
+    assert (told["ranked"][0]["place"], told["ranked"][0]["hour"]) == ("carr", 5)
+    assert "360 calls an hour" in told["ranked"][0]["why"]
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    with table.open(newline="") as source:
+        rows = list(csv.DictReader(source))
+    assert [(one["place"], one["hour"]) for one in rows] == [
+        ("carr", "4"), ("carr", "5"), ("hill", "4"), ("hill", "5"),
+    ]  # fmt: skip
+    text = page.read_text()
+    ET.fromstring(text.removeprefix("<!DOCTYPE html>"))
+    assert "http" not in text.replace("http-equiv", "")
+    assert "permits" in text
+    # It may be written again over itself, and over nothing else.
+    assert command(field, "-o", str(page), "--csv", str(table)).exit_code == 0
