@@ -222,6 +222,10 @@ def test_the_command_writes_a_score_that_can_be_checked(tmp_path: Path) -> None:
     assert [note.instrument for note in score.notes] == ["tube 1", "tube 1"]
     checked = CliRunner().invoke(cli, ["check", str(tmp_path / "x.reply.jsonl")])
     assert checked.exit_code == 0
+    # The piece is no recording: nothing is looked for beside it.
+    words = ["rehearse", str(tmp_path / "x.plan.jsonl"), "--picture"]
+    assert CliRunner().invoke(cli, words).exit_code == 0
+    assert (tmp_path / "x.rehearsal.wav").exists()
     named_keys(*key(40), *key(40, wait=600)).save(tmp_path / "x.mid")
     status, told = imported(tmp_path)
     assert status == 1

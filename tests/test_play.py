@@ -274,6 +274,20 @@ def test_what_was_played_can_be_planned_again() -> None:
         assert own.at_s == pytest.approx(other.at_s, abs=MOVE_MAX_S)
 
 
+def test_the_wait_for_the_first_key_is_not_kept() -> None:
+    hand = Hand()
+    hand.until(60.0)
+    hand.midi(0x90, TUBE_1, 100)
+    hand.until(61.0)
+    hand.midi(0x80, TUBE_1, 0)
+    hand.until(61.5)
+    score = hand.player.score()
+    (note,) = score.notes
+    assert note.onset_s == pytest.approx(1.0)
+    assert note.offset_s == pytest.approx(2.0, abs=0.03)
+    assert score.header.duration_s == pytest.approx(2.5, abs=0.03)
+
+
 def mash(hand: Hand, rng: random.Random, until_s: float) -> list[float]:
     """Press keys without a thought; returns when each was pressed."""
     palette = hand.player.palette

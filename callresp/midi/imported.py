@@ -111,7 +111,7 @@ def import_midi(
         raise UserError(
             f"lasts {last_s / 3600:.0f} h", where=str(path), remedy="cut it into pieces of a day"
         )
-    reply = reader.score(notes, path.name, last_s)
+    reply = reader.score(notes, path.stem, last_s)
     return Imported(
         reply, tuple(reader.obstacles), smf.remarks, tuple(reader.places), len(smf.tracks)
     )

@@ -52,6 +52,8 @@ RENEW_S = 0.025
 # What was refused is not tried again for so long; and the same thing is said no oftener.
 PATIENCE_S = 1.0
 RULE = "by hand"
+# Of what waited for the first key, so much is kept.
+LEAD_IN_S = 1.0
 WHEEL = 1
 
 Seat = tuple[int | str, int]
@@ -224,13 +226,16 @@ class HandPlayer:
         return f"the way to the board is slow: from now on {ms:.0f} ms from key to coil"
 
     def score(self, title: str = "by hand") -> ReplyScore:
-        """What was played, as a reply score; second 0 is the clock's."""
-        played = (note for note in self._notes if note.id not in self._unplayed)
-        notes = sorted(played, key=lambda note: (note.onset_s, note.id))
+        """What was played, as a reply score that begins a second before its first note."""
+        played = [note for note in self._notes if note.id not in self._unplayed]
+        cut_s = max(min((note.onset_s for note in played), default=0.0) - LEAD_IN_S, 0.0)
+        notes = sorted(
+            (_earlier(note, cut_s) for note in played), key=lambda note: (note.onset_s, note.id)
+        )
         last_s = max((note.offset_s or note.onset_s for note in notes), default=0.0)
         header = ReplyHeader(
             recording=title,
-            duration_s=max(last_s, self._last_s),
+            duration_s=max(last_s, self._last_s - cut_s),
             palette=self.palette.name,
             rules=RULE,
         )
@@ -441,3 +446,10 @@ class HandPlayer:
     def _drain(self) -> HandOutput:
         out, self._out = self._out, HandOutput()
         return out
+
+
+def _earlier(note: ReplyNote, by_s: float) -> ReplyNote:
+    if by_s == 0:
+        return note
+    offset_s = None if note.offset_s is None else note.offset_s - by_s
+    return msgspec.structs.replace(note, onset_s=note.onset_s - by_s, offset_s=offset_s)
