@@ -17,6 +17,7 @@ from desk_helpers import RATE_HZ, SECONDS, STARTS_S, Served, job, served
 
 from callresp.desk.api import ENDPOINTS
 from callresp.desk.security import BODY_MAX
+from callresp.desk.server import open_server
 from callresp.desk.source import inside
 from callresp.errors import UserError
 from callresp.io.audio import BLOCK, open_recording
@@ -95,6 +96,16 @@ def test_without_the_token_nothing_of_the_users_is_given(desk: Served, path: str
 def test_other_pages_and_other_names_are_refused(desk: Served, headers: dict[str, str]) -> None:
     assert desk.ask("/api/state", **headers)[0] == 403
     assert desk.ask("/api/do", {"op": "undo"}, **headers)[0] == 403
+
+
+def test_a_desk_that_others_may_reach_knows_its_own_addresses() -> None:
+    opened = open_server("0.0.0.0")
+    try:
+        assert f"127.0.0.1:{opened.port}" in opened.hosts
+        assert f"0.0.0.0:{opened.port}" not in opened.address()
+        assert "evil.example" not in str(opened.hosts)
+    finally:
+        opened.listener.close()
 
 
 def test_pages_may_not_run_what_is_written_into_them(desk: Served) -> None:

@@ -260,7 +260,7 @@ def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Ser
     context.close()
 
 
-def test_the_wheel_has_the_pages_files() -> None:
+def test_the_page_asks_no_other_place() -> None:
     page = Path(__file__).parent.parent / "callresp" / "desk" / "page"
     index = (page / "index.html").read_text(encoding="utf-8")
     for path in page.glob("*.js"):

@@ -14,6 +14,8 @@ from hypothesis import strategies as st
 from callresp.desk import journal as journals
 from callresp.desk.form import fields
 from callresp.desk.journal import Journal, journal_of, read_journal
+from callresp.desk.messages import Forget
+from callresp.desk.operations import do
 from callresp.desk.rule_text import RuleText
 from callresp.desk.session import STEPS_MAX, Session
 from callresp.desk.source import open_source
@@ -145,6 +147,16 @@ def test_what_was_not_saved_is_offered_again(tmp_path: Path) -> None:
     assert again.offered() is None
     again.step(back=True)
     assert again.slot.text.rules.seed == 1
+
+
+def test_what_is_left_is_not_offered_again_but_kept(tmp_path: Path) -> None:
+    session = Session(open_source(job(tmp_path)))
+    session.edit("seed", lambda text: text.set("seed", 11))
+    again = Session(open_source(tmp_path / "dawn.wav"))
+    do(Forget(), again)
+    assert again.offered() is None
+    assert Session(open_source(tmp_path / "dawn.wav")).offered() is None
+    assert any("seed = 11" in row.text for row in read_journal(again.journal.path))
 
 
 def test_a_journal_cut_in_the_middle_of_a_line_gives_what_is_whole(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Change
 from callresp.plan.planner import make_plan
 from callresp.plan.summary import grouped, workload
-from callresp.plots.excerpt import StrokeMark, lane_order, marks_in
+from callresp.plots.excerpt import StrokeMark, TurnMark, lane_order, marks_in
 from callresp.reply.replier import answer
 from callresp.reply.rules import RuleSet
 from callresp.synthesis.execution import Execution, execute
@@ -96,9 +96,14 @@ class Answer:
         return found
 
     @cached_property
+    def drawn(self) -> tuple[list[StrokeMark], list[TurnMark]]:
+        """Strokes, in order of time, and turns as they are drawn."""
+        return marks_in(self.execution)
+
+    @property
     def marks(self) -> list[StrokeMark]:
-        """Strokes as they are drawn, in order of time."""
-        return marks_in(self.execution)[0]
+        """The strokes alone."""
+        return self.drawn[0]
 
 
 def make_answer(
@@ -183,7 +188,6 @@ def strokes_of(heard: Heard, answer: Answer, voices: dict[str, int]) -> dict[str
         for c in answer.checked.plan.changes
         if c.change == "dropped" and c.reply in answer.notes
     ]
-    turns = marks_in(answer.execution)[1]
     return {
         "number": answer.number,
         "whole": answer.whole,
@@ -201,5 +205,5 @@ def strokes_of(heard: Heard, answer: Answer, voices: dict[str, int]) -> dict[str
         "threads": [[number, *at] for number, at in threads.items()],
         "silent": [silence.unanswered for silence in answer.reply.unanswered],
         "dropped": dropped,
-        "turns": [[lanes[turn.instrument], turn.curve] for turn in turns],
+        "turns": [[lanes[turn.instrument], turn.curve] for turn in answer.drawn[1]],
     }

@@ -13,7 +13,6 @@ from __future__ import annotations
 import contextlib
 import hmac
 import secrets
-import socket
 import threading
 import time
 from collections import deque
@@ -44,7 +43,6 @@ FAULTS_KEPT = 8
 # Blocks that may wait for the meter; a meter that is late leaves some out.
 BLOCKS_WAITING_MAX = 200
 METER_EVERY_S = 0.2
-EVERYWHERE = ("0.0.0.0", "::")
 
 
 class Line(msgspec.Struct, frozen=True, kw_only=True):
@@ -145,7 +143,7 @@ class LivePage:
         self._engine: LiveEngine | None = None
         self._level: tuple[float | None, float | None, str, str] = (None, None, "no sound", "")
         self._closed = threading.Event()
-        self._opened = open_server(host, port, _names_of(host))
+        self._opened = open_server(host, port)
         self._server = server_of(self._application(), self._opened)
         sockets = {"sockets": [self._opened.listener]}
         for name, work, given in (
@@ -162,10 +160,7 @@ class LivePage:
     @property
     def addresses(self) -> list[str]:
         """The page's addresses, with its token."""
-        host = str(self._opened.listener.getsockname()[0])
-        names = [n for n in _names_of(host) if n != "localhost"] if host in EVERYWHERE else [host]
-        query = f"/live?token={self._opened.token}"
-        return [f"http://{name}:{self._opened.port}{query}" for name in names]
+        return self._opened.addresses("/live")
 
     def join(self, hooks: Hooks) -> None:
         """Be told of what a session's hooks are told, beside those who are told already."""
@@ -292,19 +287,6 @@ class LivePage:
 
 def _json(value: object, status: int = 200) -> Response:
     return Response(msgspec.json.encode(value), status, media_type="application/json")
-
-
-def _names_of(host: str) -> tuple[str, ...]:
-    """Names by which a phone may reach this computer, for a host that means all its addresses."""
-    if host not in EVERYWHERE:
-        return ()
-    own = socket.gethostname()
-    found = [own, f"{own}.local"] if "." not in own else [own]
-    with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        # Nothing is sent: the system says by which address it would go out (TEST-NET-1, RFC 5737).
-        probe.connect(("192.0.2.1", 9))
-        found.insert(0, str(probe.getsockname()[0]))
-    return (*found, "127.0.0.1", "localhost")
 
 
 def _clock(at_s: float) -> str:

@@ -112,6 +112,9 @@ def _(op: ops.Resume, session: Session) -> str:
 
 @do.register
 def _(op: ops.Forget, session: Session) -> str:
+    # It stays in the journal; it is only not offered again.
+    text = session.slot.text.text
+    session.journal.add("leave", session.active, text, session.palette_name, saved=True)
     session.journal.forget()
     return ""
 

@@ -6,6 +6,7 @@ is bound before the address is told, so that what is printed can be opened at on
 
 from __future__ import annotations
 
+import contextlib
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from callresp.desk.security import Guard, new_token
 from callresp.errors import UserError
 
 LOOPBACK = "127.0.0.1"
+EVERYWHERE = ("0.0.0.0", "::")
 OPEN_PATHS = ("/page/",)
 
 
@@ -33,14 +35,32 @@ class Opened:
         """The port that it has."""
         return int(self.listener.getsockname()[1])
 
-    def address(self, path: str = "/") -> str:
-        """The page's address with its token."""
+    def addresses(self, path: str = "/") -> list[str]:
+        """The page's addresses with its token, that by which others reach it first."""
         host = str(self.listener.getsockname()[0])
-        shown = f"[{host}]" if ":" in host else host
-        return f"http://{shown}:{self.port}{path}?token={self.token}"
+        names = [name for name in names_of(host) if name != "localhost"] or [host]
+        shown = [f"[{name}]" if ":" in name else name for name in names]
+        return [f"http://{name}:{self.port}{path}?token={self.token}" for name in shown]
+
+    def address(self, path: str = "/") -> str:
+        """The first of them."""
+        return self.addresses(path)[0]
 
 
-def open_server(host: str = LOOPBACK, port: int = 0, names: tuple[str, ...] = ()) -> Opened:
+def names_of(host: str) -> tuple[str, ...]:
+    """Names by which a phone may reach this computer, for a host that means all its addresses."""
+    if host not in EVERYWHERE:
+        return ()
+    own = socket.gethostname()
+    found = [own, f"{own}.local"] if "." not in own else [own]
+    with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        # Nothing is sent: the system says by which address it would go out (TEST-NET-1, RFC 5737).
+        probe.connect(("192.0.2.1", 9))
+        found.insert(0, str(probe.getsockname()[0]))
+    return (*found, "127.0.0.1", "localhost")
+
+
+def open_server(host: str = LOOPBACK, port: int = 0) -> Opened:
     """Bind a port and make a token.
 
     Parameters
@@ -49,8 +69,6 @@ def open_server(host: str = LOOPBACK, port: int = 0, names: tuple[str, ...] = ()
         Address to listen at.
     port
         0 for any that is free.
-    names
-        Further names that the browser may know this machine by.
 
     Raises
     ------
@@ -71,7 +89,7 @@ def open_server(host: str = LOOPBACK, port: int = 0, names: tuple[str, ...] = ()
             remedy="choose another, or 0 for any that is free",
         ) from fault
     own = int(listener.getsockname()[1])
-    known = {host, *names, *(("localhost",) if host == LOOPBACK else ())}
+    known = {host, *names_of(host), *(("localhost",) if host == LOOPBACK else ())}
     hosts = {f"[{name}]:{own}" if ":" in name else f"{name}:{own}" for name in known}
     return Opened(listener, new_token(), frozenset(hosts))
 

@@ -73,7 +73,7 @@ class Desk {
     this.renderViews();
     this.details.again();
     if (state.told) say(state.told);
-    if (state.trouble) say(state.trouble, true);
+    if (state.trouble && state.trouble !== before?.trouble) say(state.trouble, true);
     if (state.source.fault) say(state.source.fault, true);
   }
 
