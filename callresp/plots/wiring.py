@@ -216,7 +216,7 @@ def _list(
 
 
 SCHEMATIC_TOLD = (
-    "One channel: from the battery's plus through main fuse and switch, the driver's fuse and the"
+    "One channel: from the supply's plus through main fuse and switch, the driver's fuse and the"
     " channel's fuse to the coil; from the coil to the drain of an N-channel transistor, whose"
     " source goes to ground. A diode lies across the coil, its cathode at plus. The chip's pin goes"
     " through 100 ohm to the gate, and 10 kilohm lie from gate to source."
@@ -246,12 +246,12 @@ def draw_schematic(axes: Axes) -> None:
         _box(axes, x - 0.3, y - 0.4, 0.6, 0.8)
         line(axes, [x, x], [y - 0.4, y + 0.4], DARK, 0.7)
         label(axes, x + 0.55, y, name, 7)
-    label(axes, x, 12.35, "battery +", 7.5, ha="center")
+    label(axes, x, 12.35, "supply +", 7.5, ha="center")
     _coil(axes, x, 7.0, 5.2)
     _diode(axes, x + 2.2, 7.0, 5.2, x)
     _transistor_drawn(axes, x, 3.6, 2.2)
     line(axes, [x - 0.6, x + 0.6], [1.0, 1.0], DARK, 1.6)
-    label(axes, x, 0.6, "star ground, battery −", 7.5, ha="center")
+    label(axes, x, 0.6, "star ground, supply −", 7.5, ha="center")
 
 
 def _box(axes: Axes, x: float, y: float, wide: float, high: float) -> None:
