@@ -1,0 +1,182 @@
+"""Clips of callers in noise for the bench of presence: the same caller, other callers, nothing.
+
+A case is an example of at most 3 s, and a recording that holds the same caller or does not.
+Where a caller has several recordings, the example and the recording differ; else they are
+of one recording, in other noise. Noise is pink over the whole band.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import scipy.signal
+import soundfile as sf
+import soxr
+from singer_cases import SOUNDS, TUNING
+
+from callresp.scout.strangers import pink_noise
+
+Wave = npt.NDArray[np.float32]
+RATE_HZ = 32_000
+EXAMPLE_S, LONGEST_S, AROUND_S = 3.0, 5.0, 0.5
+ROWS = ("0 dB", "-10 dB", "-15 dB", "other bird", "tempo", "pitch", "wood", "overlap")
+# Folders whose name does not begin with the kind of caller.
+KINDS = {"finch_notes": "bengalese", "b06": "bengalese", "bengalese-finch": "bengalese"}
+# Marked choruses: no caller alone.
+CHORUSES = ("spinetail", "warblers")
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """An example, a recording, and whether it holds the example's caller (or kind)."""
+
+    row: str
+    caller: str
+    example: int
+    recording: Wave
+    here: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """One individual: its kind, and its clips at `RATE_HZ`."""
+
+    kind: str
+    name: str
+    clips: tuple[Wave, ...]
+
+
+def callers(one: Sequence[Path], many: Sequence[Path], use: str) -> list[Caller]:
+    """Callers of the folders that are tuned on, or scored on."""
+    named = {folder.name: sorted(folder.iterdir()) for folder in one}
+    for folder in many:
+        for inside in sorted(folder.iterdir()):
+            if inside.is_dir():
+                named[inside.name] = sorted(inside.iterdir())
+            elif inside.suffix in SOUNDS:
+                named[inside.stem] = [inside]
+    found = []
+    for name, files in named.items():
+        if name in CHORUSES or (name in TUNING) != (use == "tuning"):
+            continue
+        clips = [clip for path in files if path.suffix in SOUNDS for clip in _clips(path)]
+        if clips:
+            found.append(Caller(KINDS.get(name, name.split("-")[0]), name, tuple(clips)))
+    return found
+
+
+def _clips(path: Path) -> list[Wave]:
+    samples, rate_hz = sf.read(path, dtype="float32", always_2d=True)
+    whole = soxr.resample(samples.mean(axis=1), rate_hz, RATE_HZ)
+    size = int(LONGEST_S * RATE_HZ)
+    pieces = [whole[at : at + size] for at in range(0, max(1, len(whole) - size // 2), size)]
+    loud = [one for one in pieces if len(one) > 0.2 * RATE_HZ and one.std() > 0.02 * whole.std()]
+    return [(one / (one.std() + 1e-9)).astype(np.float32) for one in loud]
+
+
+def loudest(clip: Wave) -> Wave:
+    """The loudest `EXAMPLE_S` of a clip."""
+    size = int(EXAMPLE_S * RATE_HZ)
+    if len(clip) <= size:
+        return clip
+    power = np.cumsum(np.r_[0.0, clip.astype(np.float64) ** 2])
+    at = int(np.argmax(power[size:] - power[:-size]))
+    return clip[at : at + size]
+
+
+def in_noise(clip: Wave, snr_db: float, rng: np.random.Generator) -> Wave:
+    """A clip with half a second around it, over pink noise."""
+    rim = np.zeros(int(AROUND_S * RATE_HZ), np.float32)
+    sound = np.concatenate([rim, clip, rim])
+    noise = pink_noise(len(sound), RATE_HZ, int(rng.integers(2**31)))
+    power = float(np.mean(clip.astype(np.float64) ** 2))
+    mixed = sound + noise * np.float32(np.sqrt(power / 10 ** (snr_db / 10)))
+    return np.asarray(0.5 * mixed / np.abs(mixed).max(), dtype=np.float32)
+
+
+def wood(clip: Wave, rng: np.random.Generator) -> Wave:
+    """Through a wood: a second of reverberation as strong as the sound, and no treble."""
+    time_s = np.arange(RATE_HZ) / RATE_HZ
+    tail = rng.standard_normal(RATE_HZ) * np.exp(-6.9 * time_s)
+    tail *= 0.9 / np.sqrt(np.sum(tail**2))
+    tail[0] += 1.0
+    low = scipy.signal.butter(2, 4000, fs=RATE_HZ, output="sos")
+    return np.asarray(
+        scipy.signal.sosfilt(low, scipy.signal.fftconvolve(clip, tail)), dtype=np.float32
+    )
+
+
+def _warped(row: str, rng: np.random.Generator) -> Callable[[Wave], Wave]:
+    import librosa
+
+    up = bool(rng.integers(2))
+    if row == "tempo":
+        rate = 1.15 if up else 1 / 1.15
+        return lambda clip: np.asarray(librosa.effects.time_stretch(clip, rate=rate))
+    steps = 2 if up else -2
+    return lambda clip: np.asarray(librosa.effects.pitch_shift(clip, sr=RATE_HZ, n_steps=steps))
+
+
+def _both(one: Wave, other: Wave, rng: np.random.Generator) -> Wave:
+    size = max(len(one), len(other))
+    joined = np.zeros(size, np.float32)
+    joined[: len(one)] += one
+    at = int(rng.integers(size - len(other) + 1))
+    joined[at : at + len(other)] += other
+    return joined
+
+
+def cases(known: Sequence[Caller], each: int, seed: int) -> tuple[list[Wave], list[Case]]:
+    """Examples, and cases of every row: `each` with the caller and twice as many without."""
+    rng = np.random.default_rng(seed)
+    examples: list[Wave] = []
+    made: list[Case] = []
+    for caller in known:
+        chosen = int(rng.integers(len(caller.clips)))
+        examples.append(loudest(caller.clips[chosen]))
+        own = [clip for n, clip in enumerate(caller.clips) if n != chosen] or [*caller.clips]
+        kin = [c for one in known if one.kind == caller.kind and one is not caller
+               for c in one.clips]  # fmt: skip
+        strange = [c for one in known if one.kind != caller.kind for c in one.clips]
+
+        def pick(clips: Sequence[Wave]) -> Wave:
+            return clips[int(rng.integers(len(clips)))]
+
+        def add(row: str, clip: Wave, here: bool, snr_db: float = 0.0) -> None:
+            recording = in_noise(clip, snr_db, rng)
+            made.append(Case(row, caller.name, len(examples) - 1, recording, here))  # noqa: B023
+
+        for here in (True, False, False):
+            for _ in range(each):
+                for snr_db in (0, -10, -15):
+                    add(f"{snr_db} dB", pick(own if here else strange), here, snr_db)
+                if kin:
+                    add("other bird", pick(kin if here else strange), here)
+                for row in ("tempo", "pitch"):
+                    clip = pick(own if here else strange)
+                    add(row, _warped(row, rng)(clip) if here else clip, here)
+                add("wood", wood(pick(own if here else strange), rng), here)
+                first = pick(own if here else strange)
+                add("overlap", _both(first, pick(strange), rng), here)
+        for snr_db in (0, -10, -15):
+            add(f"{snr_db} dB", 1e-3 * pick(strange)[: 2 * RATE_HZ], False, -60)
+    return examples, made
+
+
+def others(known: Sequence[Caller], kind: str, minutes: float, seed: int) -> Wave:
+    """A stretch of all callers but those of a kind, near and far, in pink noise."""
+    rng = np.random.default_rng(seed)
+    clips = [clip for one in known if one.kind != kind for clip in one.clips]
+    sound = pink_noise(int(60 * minutes * RATE_HZ), RATE_HZ, seed)
+    at = 0
+    while True:
+        clip = clips[int(rng.integers(len(clips)))]
+        at += int(rng.exponential(4.0) * RATE_HZ)
+        if at + len(clip) > len(sound):
+            return np.asarray(0.9 * sound / np.abs(sound).max(), dtype=np.float32)
+        sound[at : at + len(clip)] += clip * np.float32(10 ** (rng.uniform(-12, 15) / 20))
+        at += len(clip)
