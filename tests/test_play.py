@@ -31,6 +31,7 @@ from callresp.play.hand import (
     LEAD_S,
     MOVE_MAX_S,
     PIECE_S,
+    PROMPT_STROKES,
     RENEW_S,
     STALE_S,
     HandOutput,
@@ -253,11 +254,15 @@ def test_a_key_that_nothing_is_like_is_said() -> None:
 def test_a_slow_line_raises_the_lead_up_to_a_bound() -> None:
     hand = Hand()
     hand.midi(0x90, TUBE_1, 100)
-    assert "from now on 8 ms from key to coil" in hand.player.unplayed(hand.strikes[0].reply)
+    assert "for now 8 ms from key to coil" in hand.player.unplayed(hand.strikes[0].reply)
     assert hand.player.score().notes == ()
     for _ in range(20):
         hand.player.unplayed(None)
-    assert hand.player.lead_s <= LEAD_MAX_S
+    assert LEAD_S < hand.player.lead_s <= LEAD_MAX_S
+    for n in range(8 * PROMPT_STROKES):
+        hand.until(0.3 * (n + 1))
+        hand.midi(0x90, TUBE_2, 40)
+    assert hand.player.lead_s == pytest.approx(LEAD_S)
 
 
 def test_what_was_played_can_be_planned_again() -> None:

@@ -43,6 +43,8 @@ from callresp.plan.schedulers.damper import JOINED_S
 # From a key to its coil: the way over the line, and some to spare.
 LEAD_S = 0.006
 LEAD_STEP_S, LEAD_MAX_S = 0.002, 0.02
+# After so many strokes in time a raised lead comes down again by a step.
+PROMPT_STROKES = 20
 MOVE_MAX_S = 0.004
 # A key that is read this long after it was pressed is not struck any more.
 STALE_S = 0.02
@@ -125,6 +127,7 @@ class HandPlayer:
         self._pedalled: set[Seat] = set()
         self._notes: list[ReplyNote] = []
         self._unplayed: set[int] = set()
+        self._prompt = 0
         self._said_s: dict[str, float] = {}
         self._last_s = 0.0
         self._out = HandOutput()
@@ -213,8 +216,10 @@ class HandPlayer:
         -------
         str
             What to say of it, if anything: the lead is raised, up to `LEAD_MAX_S`,
-            since a line or a computer that was too slow once will be again.
+            since a line or a computer that was too slow once will be again, and
+            comes down as strokes are in time.
         """
+        self._prompt = 0
         if note is not None:
             self._unplayed.add(note)
             self.struck -= 1
@@ -223,7 +228,7 @@ class HandPlayer:
             return ""
         self.lead_s += LEAD_STEP_S
         ms = self.lead_s * 1000
-        return f"the way to the board is slow: from now on {ms:.0f} ms from key to coil"
+        return f"the way to the board is slow: for now {ms:.0f} ms from key to coil"
 
     def score(self, title: str = "by hand") -> ReplyScore:
         """What was played, as a reply score that begins a second before its first note."""
@@ -321,6 +326,10 @@ class HandPlayer:
         if stroke is None or not self._admit(now_s, [stroke]):
             return
         self.struck += 1
+        self._prompt += 1
+        if self._prompt >= PROMPT_STROKES and self.lead_s > self.settings.lead_s:
+            self.lead_s = max(self.lead_s - LEAD_STEP_S, self.settings.lead_s)
+            self._prompt = 0
         self._end_note(held, note.onset_s)
         self._keep(held, note)
         self._hold_seat(seat, striker.name)
