@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import scipy.signal
 
 from callresp.io.audio import write_wav
 from callresp.io.score import Note
@@ -46,7 +47,7 @@ def rung(wave: Wave, below_db: float, rate_hz: int = RATE_HZ, seed: int = 9) -> 
     ring_s = np.arange(round(0.5 * rate_hz)) / rate_hz
     ring = np.random.default_rng(seed).standard_normal(len(ring_s)) * 10 ** (-3 * ring_s / 0.5)
     ring[: round(0.03 * rate_hz)] *= np.linspace(0, 1, round(0.03 * rate_hz))
-    echo = np.convolve(wave, ring)[: len(wave)]
+    echo = scipy.signal.fftconvolve(wave, ring)[: len(wave)]
     echo *= np.sqrt(np.mean(wave**2) / np.mean(echo**2)) * 10 ** (-below_db / 20)
     return np.asarray(echo)
 

@@ -16,12 +16,18 @@ from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 
+import numpy as np
 from bench_accuracy import Job
 from bench_data import KEEP, Made, scene
 from bench_peers import OURS, hear_ours, read
 from bench_table import Table
 
+from callresp.io.audio import open_recording
+from callresp.listen.note_stream import NoteStream
+from callresp.listen.profile import Profile
+
 RUNS = 5
+ALONE = f"{OURS}, no voices"
 SPEED_SCENE = {"scoring": "score-chorus-10db", "tuning": "chorus"}
 LONG_SCENE = "dawn-hour"
 
@@ -63,7 +69,10 @@ def on_speed(job: Job) -> Iterator[Table]:
         places=0,
     )
     hear_ours(made.path)  # compiled kernels are loaded once
-    works: dict[str, Callable[[], object]] = {OURS: lambda: hear_ours(made.path)}
+    works: dict[str, Callable[[], object]] = {
+        OURS: lambda: hear_ours(made.path),
+        ALONE: lambda: notes_alone(made.path),
+    }
     for peer in job.peers:
         job.say(f"speed: {peer.name}")
         detect = peer.prepare()
@@ -72,10 +81,21 @@ def on_speed(job: Job) -> Iterator[Table]:
         works[peer.name] = partial(detect, samples, rate)
     spent = in_turns(works)
     table.add(OURS, duration_s / spent[OURS], "file, notes, pitch, level, voices, phrases")
+    table.add(ALONE, duration_s / spent[ALONE], "file, notes, pitch, level")
     table.add("aim", 400, "and faster than librosa")
     for peer in job.peers:
         table.add(peer.name, duration_s / spent[peer.name], "onsets, from samples in memory")
     yield table
+
+
+def notes_alone(path: Path) -> int:
+    """Hear the notes of a file and give none of them to a singer; returns how many."""
+    recording = open_recording(path)
+    stream = NoteStream(recording.sample_rate_hz, Profile(), bits=recording.bits)
+    count = 0
+    for block in recording.blocks():
+        count += sum(len(out.groups) for out in stream.push(block))
+    return count + sum(len(out.groups) for out in stream.push(np.zeros(0, np.float32), last=True))
 
 
 def _slow(name: str) -> bool:

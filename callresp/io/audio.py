@@ -194,6 +194,16 @@ class Recording:
         return Recording(self.path, channel)
 
     @property
+    def bits(self) -> int:
+        """Of a sample: 24 where there are as many or they are floats, or else 16, as of a codec."""
+        return 24 if self.format.endswith(("24", "32", "FLOAT", "DOUBLE", "samples")) else 16
+
+    @property
+    def lossy(self) -> bool:
+        """Whether a codec has left out what it took for inaudible."""
+        return any(name in self.format for name in ("VORBIS", "OPUS", "MPEG_LAYER"))
+
+    @property
     def duration_s(self) -> float:
         """Length in seconds, as the file says."""
         return self.frames / self.sample_rate_hz

@@ -15,7 +15,7 @@ window's peak bin, times are seconds of the recording.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +31,7 @@ BEFORE_S = 10.0
 AFTER_S = 1.0
 LONGEST_S = 30.0
 BLOCK_S = 0.25
+FILLS_DB = 20.0  # below the loudest bin: still of what fills a recording
 SPLIT_S = 0.08  # gap within which a note may have been split from the one before
 
 Floats = npt.NDArray[np.float64]
@@ -104,7 +105,7 @@ def collect_evidence(
     start_s = max(0.0, from_s - BEFORE_S)
     samples = stretch_of(recording, start_s, to_s + AFTER_S)
     rate_hz = recording.sample_rate_hz
-    stream = NoteStream(rate_hz, profile)
+    stream = NoteStream(rate_hz, profile, bits=recording.bits, lossy=recording.lossy)
     stream.learn_floor([samples[: int(FLOOR_S * rate_hz)]])
     recorder = _StateRecorder(stream, start_s, from_s, to_s)
     size = max(1, int(BLOCK_S * rate_hz))
@@ -118,7 +119,19 @@ def collect_evidence(
     notes["onset_s"] += start_s
     notes["offset_s"] += start_s
     inside = (notes["onset_s"] < to_s) & (notes["offset_s"] > from_s)
-    return recorder.evidence(np.sort(notes[inside], order="onset_s"), profile)
+    found = recorder.evidence(np.sort(notes[inside], order="onset_s"), profile)
+    length_s = recording.frames / rate_hz
+    if len(notes) == 0 and start_s == 0.0 and to_s >= length_s < profile.longest_note_s:
+        found = replace(found, left_out=(_filling(found, length_s), *found.left_out))
+    return found
+
+
+def _filling(evidence: Evidence, length_s: float) -> LeftOut:
+    """What sounds all through a recording without a note, so that it became its noise floor."""
+    middle_db = np.median(evidence.power_db, axis=0)
+    filled = evidence.hertz[middle_db > middle_db.max() - FILLS_DB]
+    why = "sounds from the first sample to the last: taken for noise of the place"
+    return LeftOut(0.0, length_s, float(filled[0]), float(filled[-1]), 0.0, why, None)
 
 
 def _validate(recording: Recording, from_s: float, to_s: float) -> None:

@@ -58,6 +58,10 @@ class NoteStream:
         What to listen for.
     patience_s
         How long a finished note waits for its neighbours.
+    bits
+        Of the samples that it was recorded with: what lies below their noise is no sound.
+    lossy
+        Whether a codec has left something out since.
 
     Raises
     ------
@@ -70,11 +74,13 @@ class NoteStream:
         sample_rate_hz: int,
         profile: Profile,
         patience_s: float = layout.PATIENCE_S,
+        bits: int = layout.BITS,
+        lossy: bool = False,
     ) -> None:
         self.sample_rate_hz = sample_rate_hz
         self.profile = profile
         self.framer = Framer(sample_rate_hz, profile)
-        self.setup = layout.setup_for(self.framer, profile, patience_s)
+        self.setup = layout.setup_for(self.framer, profile, patience_s, bits, lossy)
         self.spec = layout.new_spectral_state(self.setup)
         self._state = layout.new_state()
         self._setup = self.setup.as_row()
@@ -96,7 +102,9 @@ class NoteStream:
         power = np.abs(np.concatenate(spectra)) ** 2
         power = power[power.max(axis=1) > frame.DIGITAL_SILENCE]
         if len(power):
-            self.spec.quantile[kept] = noise_floor.opening_quantile(power)
+            quantile = noise_floor.opening_quantile(power)
+            self.spec.quantile[kept] = quantile
+            self._state["opening_spread_db"] = noise_floor.opening_spread_db(power, quantile)
             # A multiple of what the floor is updated by, so that the first frame does.
             self._state["sounding_frames"] = frame.FLOOR_EVERY * len(power)
 

@@ -83,7 +83,9 @@ def note_table(
     recording: Recording, profile: Profile, progress: Progress | None = None
 ) -> tuple[NoteTable, float]:
     """The notes of a recording as a table, and its true length in seconds."""
-    stream = NoteStream(recording.sample_rate_hz, profile)
+    stream = NoteStream(
+        recording.sample_rate_hz, profile, bits=recording.bits, lossy=recording.lossy
+    )
     stream.learn_floor(_opening(recording))
     gathered = _GrowingTable()
     taken = 0

@@ -102,13 +102,13 @@ class Framer:
         return self.rate_hz / self.window
 
     def push(self, block: npt.NDArray[np.float32], last: bool = False) -> Iterator[Spectra]:
-        """Take a block; yield spectra, shape ``(frames, bins)``, of up to 256 frames."""
+        """Take a block; yield spectra, shape ``(frames, bins)``, of up to 256 frames.
+
+        No window reaches over the end of the stream: a sudden end would look like a click.
+        """
         if self._resampler is not None:
             block = self._resampler.resample_chunk(np.ascontiguousarray(block), last=last)
-        parts = [self._held, block]
-        if last:
-            parts.append(np.zeros(self.window // 2, dtype=np.float32))
-        stream = np.concatenate(parts) if len(self._held) or last else block
+        stream = np.concatenate([self._held, block]) if len(self._held) else block
         count = max(0, (len(stream) - self.window) // self.hop + 1)
         self._held = stream[count * self.hop :].copy()
         if count == 0:

@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, noalloc
-from callresp.listen.kernels.layout import BAND_BINS, CONVERTER, RING
+from callresp.listen.kernels.layout import BAND_BINS, RING
 
 REACH = 8  # bands
 # The quantiles that tell the spread, and how far they lie apart in a normal distribution; over
@@ -34,6 +34,7 @@ SPREAD_LOW, SPREAD_MIDDLE, SPREAD_SIGMAS = 0.03, 0.15, 0.84
 SPREAD_FRAMES = 3000
 SPREAD_STEP = 8
 SPREAD_LEAST = 40
+GATED = 1.3  # times a converter's noise
 GUARD = 1  # bands to either side that a sound fills itself
 BEFORE = 12  # frames
 STEADY_NOISE = 10**0.1  # SNR that bands of steady noise read, clipped at 1 as they are
@@ -63,27 +64,38 @@ def excess_db(first: int, last: int, freq: float, spec: Any, setup: Any) -> floa
 
 
 @inner
-def noise_spread_db(bins: Any, before: int, state: Any, spec: Any) -> float:
-    """Spread of the noise power in some bins over the seconds before a frame, dB.
+def even_snr(bins: Any, frame: int, spec: Any) -> float:
+    """Mean SNR of some bins in a frame: each counts alike, however loud the noise in it."""
+    row = spec.power[frame & (RING - 1)]
+    total = 1e-30
+    for k in bins:
+        total += row[k] / spec.floor[k]
+    return total / bins.size
+
+
+@inner
+def noise_spread_db(bins: Any, before: int, state: Any, spec: Any, setup: Any) -> float:
+    """Spread of the mean SNR of some bins over the seconds before a frame, dB.
 
     It is told by the lower frames alone, which sound between them does not touch:
     the standard deviation of a normal distribution with the same quantiles.
     """
+    floor = 0.0
+    for k in bins:
+        floor += spec.floor[k]
+    if floor < GATED * setup.converter * bins.size:
+        # Cut away by a codec or an editor, it says nothing of the place.
+        return np.inf
     first = max(0, before - SPREAD_FRAMES, state.frame - RING + 2)
     power = np.empty(max(0, before - first) // SPREAD_STEP)
     if power.size < SPREAD_LEAST:
-        return np.inf
+        if state.opening_spread_db == 0.0:
+            return np.inf
+        return state.opening_spread_db * math.sqrt((setup.high - setup.low) / bins.size)
     for i in range(power.size):
-        row = spec.power[(first + i * SPREAD_STEP) & (RING - 1)]
-        total = 1e-30
-        for k in bins:
-            total += row[k]
-        power[i] = total
+        power[i] = even_snr(bins, first + i * SPREAD_STEP, spec)
     power.sort()
     low, middle = power[int(SPREAD_LOW * power.size)], power[int(SPREAD_MIDDLE * power.size)]
-    if low < CONVERTER * bins.size:
-        # Cut away by a codec or an editor, it says nothing of the place.
-        return np.inf
     return 10.0 * math.log10(middle / low) / SPREAD_SIGMAS
 
 

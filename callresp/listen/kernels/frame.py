@@ -114,9 +114,10 @@ def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
     noise_floor.follow(power[a:b], spec.quantile[a:b], step_db)
     if state.sounding_frames % FLOOR_EVERY == 0:
         if state.frame < setup.longest + OPENING_FRAMES:
-            noise_floor.update(noise_floor.without_lines(spec.quantile[a:b]), spec.floor[a:b])
+            smooth = noise_floor.without_lines(spec.quantile[a:b])
+            noise_floor.update(smooth, spec.floor[a:b], setup.converter)
         else:
-            noise_floor.update(spec.quantile[a:b], spec.floor[a:b])
+            noise_floor.update(spec.quantile[a:b], spec.floor[a:b], setup.converter)
         partials.set_threshold(spec.floor[a:b], setup.peak_ratio, spec.threshold[a:b])
         broadband_onsets.invert_floor(spec.floor[setup.low :], spec.inverse_floor)
     state.sounding_frames += 1

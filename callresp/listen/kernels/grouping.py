@@ -274,12 +274,17 @@ def follow_f0(frame: int, state: Any) -> None:
 @noalloc
 def follow_power(frame: int, state: Any, setup: Any, out: Any) -> None:
     """Follow the power of every group through its peaks and dips; report its new attacks."""
+    for n in range(state.open_count):
+        state.groups[state.open[n]].loudest = 0.0
     for n in range(state.living_count):
         track = state.tracks[state.living[n]]
         if track.group >= 0 and track.last == frame:
             group = state.groups[track.group]
             if group.kind == TONAL:
                 group.power += HANN_SUM * track.power
+            if track.power > group.loudest:
+                group.loudest = track.power
+                group.roughness = track.roughness
     for n in range(state.open_count):
         group = state.groups[state.open[n]]
         # A partial may be missed for one frame; that is no dip.
@@ -294,7 +299,7 @@ def follow_power(frame: int, state: Any, setup: Any, out: Any) -> None:
         if power > 0.0 and power >= rise and group.peak >= group.dip * depth:
             group.peak = power
             group.dip = power
-        onsets.follow_attack(group, power, depth, frame, setup, out)
+        onsets.follow_attack(state.open[n], power, depth, frame, state, setup, out)
 
 
 @noalloc

@@ -209,16 +209,20 @@ def _is_plausible(below: int, ratio: float, louder_db: float, together: bool) ->
 
 
 @inner
-def clear_tones(freq: Any, level_db: Any, first: int, power: Any, setup: Any) -> Any:
+def clear_tones(freq: Any, level_db: Any, first: int, after: int, power: Any, setup: Any) -> Any:
     """Marks the partials that are smooth, last, and stand far over the sound about them.
 
     The partials of a harsh call wander; a tone amid them, as of another bird, does not.
+    From frame `after` on, the call is over: a tone may show itself there, too.
     """
     marks = np.zeros(freq.shape[0], np.uint8)
     for i in range(freq.shape[0]):
         # What lies about a tone takes longest to find, so that comes last.
         if _is_smooth(freq[i]):
             marks[i] = _stands_clear(freq[i], level_db[i], first, power, setup)
+        if not marks[i] and after < freq.shape[1] and _is_smooth(freq[i, after:]):
+            late, late_db = freq[i, after:], level_db[i, after:]
+            marks[i] = _stands_clear(late, late_db, first + after, power, setup)
     return marks
 
 

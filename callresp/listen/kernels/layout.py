@@ -48,9 +48,11 @@ MOST_PITCH_POINTS_OUT = 1 << 16
 # A sine's power summed over the bins of its Hann window, over that of its peak bin.
 HANN_SUM = 1.5
 
-# Noise of a 16-bit converter in a bin: 98.1 dB below a full-scale sine in all (6.02 n + 1.76 dB),
-# 4.8 dB more with triangular dither, over some 250 bins, times 1.5 by the Hann window.
-CONVERTER = np.float32(10.0**-11.55)
+# Noise of a converter of n bits: 6.02 n + 1.76 dB below a full-scale sine, 4.8 dB more with
+# triangular dither; in each of some 250 bins, times 1.5 by the Hann window, 22.2 dB less.
+BITS = 16
+BIT_DB = 6.02
+LEAST_BIN_DB = -19.2
 
 MASKING_DB_S = 40.0  # by which forward masking fades
 KNOCK_MS = 4.0  # shortest broadband sound that is a note
@@ -87,6 +89,9 @@ class Setup(NamedTuple):
     least_tonality: float
     faint_beside_loud_db: float
     patience: float  # frames
+    converter: np.float32  # power of its noise in a bin
+    step_db: float  # level of a sine of its least step
+    lossy: bool  # whether it was coded with loss
 
     def as_row(self) -> npt.NDArray[np.void]:
         """One row of one array, as the kernels take it."""
@@ -131,7 +136,8 @@ GROUP = np.dtype(
         ("live", np.int64),
         ("number", np.int64),
         ("reported", np.int64),  # its onset: NOT_YET, REPORTED, or COVERED by that of another
-        ("roughness", np.float64),  # of its loudest partial when it was judged, bins
+        ("loudest", np.float64),  # power of its loudest partial, and how rough that is, bins
+        ("roughness", np.float64),
         ("kind", np.int64),  # TONAL, UNDECIDED (a broadband onset too young to tell) or NOISY
         ("broadband", np.int64),  # 1 where it began with a broadband onset
         ("onset", np.int64),  # frames of its onset, its latest sound, the latest sound in its
@@ -190,6 +196,7 @@ STATE = np.dtype(
     [
         ("frame", np.int64),  # that comes next
         ("sounding_frames", np.int64),  # frames so far that were not digital silence
+        ("opening_spread_db", np.float64),  # of the noise, see noise_floor; 0: not known
         ("last_broadband", np.int64),  # frame of the latest broadband onset
         ("point_count", np.int64),  # so far
         ("group_count", np.int64),  # numbers given to groups and to early onsets so far
@@ -257,8 +264,11 @@ class SpectralState(NamedTuple):
     band_snr: npt.NDArray[np.float32]  # (RING, bands): power over the floor's, not below 1
 
 
-def setup_for(framer: Framer, profile: Profile, patience_s: float) -> Setup:
+def setup_for(framer: Framer, profile: Profile, patience_s: float, bits: int, lossy: bool) -> Setup:
     """Turn a profile's units into frames and bins.
+
+    `bits` are those of the samples that the sound was recorded with; `lossy` says
+    whether a codec has left something out since.
 
     Raises
     ------
@@ -301,6 +311,9 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float) -> Setup:
         least_tonality=profile.least_tonality,
         faint_beside_loud_db=profile.faint_beside_loud_db,
         patience=patience_s * per_s,
+        converter=np.float32(10 ** (0.1 * (LEAST_BIN_DB - BIT_DB * bits))),
+        step_db=BIT_DB - BIT_DB * bits,
+        lossy=lossy,
     )
 
 

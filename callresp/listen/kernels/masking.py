@@ -37,6 +37,9 @@ MASKING_S = 0.2  # before and after a loud note
 BRIEF_MS = 12.0
 SAME_ONSET_S = 0.012
 SAME_OFFSET_S = 0.02
+# A tone and a harsh sound that share so much of both begin within this: one call.
+SAME_CALL_S = 0.025
+SHARED = 0.65
 SHADOW_DB = 15.0  # below a broadband sound: part of it
 SKIRT_BINS = 4.0
 # The splatter of a tone that begins or ends at once lasts for a window, about the tone's pitch.
@@ -145,6 +148,10 @@ def _why_none_beside(m: int, n: int, state: Any, setup: Any) -> int:
         return 0
     if _are_twins(note, other):
         return TWIN
+    if (mine.broadband or its.broadband) and _coincide(note, other):
+        # A call of which one part was heard before the other.
+        other.onset_s = min(other.onset_s, note.onset_s)
+        return TWIN
     if not its.broadband:
         return 0
     mostly = shared_s > 0.7 * (note.offset_s - note.onset_s)
@@ -181,6 +188,17 @@ def _is_splatter(note: Any, other: Any) -> bool:
         and note.offset_s < other.offset_s + SPLATTER_S
         and note.low_hz < SPLATTER_BAND * other.pitch_hz
         and note.high_hz > other.pitch_hz / SPLATTER_BAND
+    )
+
+
+@inner
+def _coincide(note: Any, other: Any) -> bool:
+    """Whether a tone and a sound of many bands begin together and share most of their time."""
+    shared_s = fragments.shared_s(note, other)
+    return bool(
+        abs(note.onset_s - other.onset_s) < SAME_CALL_S
+        and shared_s > SHARED * (note.offset_s - note.onset_s)
+        and shared_s > SHARED * (other.offset_s - other.onset_s)
     )
 
 

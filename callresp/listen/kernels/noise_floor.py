@@ -12,7 +12,7 @@ decibels (a quantile by stochastic approximation: up by q of a step, down by
 1 - q of it), so that it does not matter how loud the song above it is. The
 power of Gaussian noise is exponentially distributed, so its mean is the
 quartile divided by -ln(1 - q) = 0.2877: that mean, smoothed over neighbouring
-bins, is the floor. It is never lower than the noise of a 16-bit converter
+bins, is the floor. It is never lower than the noise of the recording's converter
 spread over the bins: what an editor or a codec leaves below that is no sound of
 the place.
 
@@ -36,8 +36,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.listen.kernels._jit import inner, noalloc
-from callresp.listen.kernels.cfar import insert_sorted
-from callresp.listen.kernels.layout import CONVERTER
+from callresp.listen.kernels.cfar import SPREAD_LOW, SPREAD_MIDDLE, SPREAD_SIGMAS, insert_sorted
 
 QUANTILE = 0.25  # q
 MEAN_OVER_QUANTILE = 1.0 / -math.log(1.0 - QUANTILE)
@@ -48,7 +47,7 @@ SETTLE_FRAMES = 20.0  # after which the step has halved
 # Of the opening: the lowest frames that count, and by how much the quartile passes what they say.
 LOW = 0.05
 FILLED = 2.0
-LINE = np.float32(10.0)
+LINE = np.float32(4.0)
 LINE_GUARD = 3  # bins to either side that a tone fills itself
 LINE_REACH = 12
 UP = np.float32(10.0 ** (0.1 * STEP_DB * QUANTILE))
@@ -74,8 +73,8 @@ def follow(power: Any, quantile: Any, step: float) -> None:
 
 
 @noalloc
-def update(quantile: Any, floor: Any) -> None:
-    """Mean noise power of each bin: by the quantile, smoothed over five bins."""
+def update(quantile: Any, floor: Any, least: Any) -> None:
+    """Mean noise power of each bin, by the quantile: smoothed over five, and `least` at least."""
     scale = np.float32(MEAN_OVER_QUANTILE / 5.0)
     last = quantile.size - 1
     # Counted from 0: an index that could be negative would keep the loop from being vectorised.
@@ -83,7 +82,7 @@ def update(quantile: Any, floor: Any) -> None:
         mean = scale * (
             quantile[k] + quantile[k + 1] + quantile[k + 2] + quantile[k + 3] + quantile[k + 4]
         )
-        floor[k + 2] = mean if mean > CONVERTER else CONVERTER
+        floor[k + 2] = mean if mean > least else least
     for k in range(2):
         floor[k] = floor[2]
         floor[last - k] = floor[last - 2]
@@ -123,3 +122,10 @@ def opening_quantile(power: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     filled = np.convolve(quartile, kernel, "same") > FILLED * np.convolve(by_low, kernel, "same")
     found: npt.NDArray[np.float32] = np.where(filled, by_low, quartile).astype(np.float32)
     return found
+
+
+def opening_spread_db(power: npt.NDArray[np.float32], quantile: npt.NDArray[np.float32]) -> float:
+    """Spread of the mean SNR of all bins over an opening, dB, as `cfar.noise_spread_db` has it."""
+    even = (power / (MEAN_OVER_QUANTILE * quantile)).mean(axis=1)
+    low, middle = np.quantile(even, (SPREAD_LOW, SPREAD_MIDDLE))
+    return float(10.0 * np.log10(middle / max(low, 1e-12)) / SPREAD_SIGMAS)

@@ -54,6 +54,10 @@ SPREADS = 6.0
 CALM_DB = 4.0
 BEGINNING = 4  # frames: what sounds by then has sounded since the first sample
 SHORTEST_OF_SEVERAL = 0.6  # of the shortest note, where the level dips between it and others
+# Partials that a gust doesn't raise by chance: so many, for so many frames and so much of the note.
+STACK = 3
+STACK_POINTS = 12
+STACK_SHARE = 0.6
 NEARLY_DB = 2.0  # below a note's least SNR: worth saying why it is none
 TONAL_POINTS = 4  # of a partial that counts as tonal
 TONAL_ROUGHNESS = 0.6  # bins, at which a partial counts exp(-1) as tonal
@@ -71,6 +75,7 @@ TONE_DIP_S = 0.0107  # the same of a tone: a sweep beats with its own echo
 # Frames before a broadband onset that hold none of it, and by which a tone may rise into one.
 BEFORE_BROADBAND = 4
 RISE_INTO = 8
+AFTER_CALL = 4  # frames after which no window holds anything of a call
 
 
 class Part(NamedTuple):
@@ -138,7 +143,8 @@ def _finish_stacks(
     owned = group.owned.copy()
     clear = np.ones(freq.shape[0], np.uint8)
     if group.broadband:
-        clear = harmonic_grouping.clear_tones(freq, level_db, first, spec.power, setup)
+        after = max(0, group.last_in_bands - first + AFTER_CALL)
+        clear = harmonic_grouping.clear_tones(freq, level_db, first, after, spec.power, setup)
     tones = np.arange(freq.shape[0])
     if group.kind != TONAL:
         _unmark_own_tones(owned, first, freq, clear, spec, setup)
@@ -147,7 +153,7 @@ def _finish_stacks(
         tone_freq, tone_db = freq[tones], level_db[tones]
         if tones.size == 0 or _has_rest(owned, first, tone_freq, tone_db, spec, setup):
             part = Part(owned, 1, freq[rest], level_db[rest], tone_freq)
-            _form_notes(group.number, constant, part, first, state, spec, setup)
+            _form_notes(group, constant, part, first, state, spec, setup)
         if tones.size == 0:
             return
     stack, stacks = harmonic_grouping.split_stacks(freq[tones], level_db[tones], clear[tones])
@@ -158,7 +164,7 @@ def _finish_stacks(
         rich = sizes[n] > 2 or (stacks == 1 and group.kind == TONAL)
         broadband = 1 if group.broadband and rich and sizes[n] == sizes.max() else 0
         part = Part(no_bands, broadband, freq[rows], level_db[rows], no_partials)
-        _form_notes(group.number, constant, part, first, state, spec, setup)
+        _form_notes(group, constant, part, first, state, spec, setup)
 
 
 @inner
@@ -185,18 +191,31 @@ def _unmark_own_tones(owned: Any, first: int, freq: Any, clear: Any, spec: Any, 
 
 @inner
 def _has_rest(owned: Any, first: int, freq: Any, level_db: Any, spec: Any, setup: Any) -> bool:
-    """Whether a noisy group is more than the tones in it."""
+    """Whether a noisy group is more than the tones in it: beside them, or before and after."""
     no_partials = np.empty((0, freq.shape[1]), np.float32)
     total, noise = envelope.envelope(owned, no_partials, freq, first, spec, setup)
     rest = 0.0
+    alone = 0
+    ratio = 10.0 ** (0.1 * setup.note_db)
     for at in range(total.size):
         rest += max(0.0, total[at] - noise[at])
+        if total[at] > ratio * noise[at] and not _sounds_about(level_db, at):
+            alone += 1
+    if alone > setup.shortest:
+        return True
     tones = 0.0
     for i in range(level_db.shape[0]):
         for at in range(level_db.shape[1]):
             if not math.isnan(level_db[i, at]):
                 tones += HANN_SUM * 10.0 ** (0.1 * level_db[i, at])
     return rest > REST_SHARE * tones
+
+
+@inner
+def _sounds_about(level_db: Any, at: int) -> bool:
+    """Whether any partial sounds in a frame or in those whose windows overlap its own."""
+    a, b = max(0, at - BEFORE_BROADBAND), min(level_db.shape[1], at + BEFORE_BROADBAND + 1)
+    return not bool(np.isnan(level_db[:, a:b]).all())
 
 
 @inner
@@ -217,9 +236,9 @@ def _outline(part: Part, first: int, spec: Any, setup: Any) -> Outline:
 
 @inner
 def _form_notes(
-    number: int, constant: bool, part: Part, first: int, state: Any, spec: Any, setup: Any
+    group: Any, constant: bool, part: Part, first: int, state: Any, spec: Any, setup: Any
 ) -> None:
-    """Put the notes of one part of group `number` among the pending ones.
+    """Put the notes of one part of a group among the pending ones.
 
     `constant` says that it has sounded since the stream began, for longer than a
     note may.
@@ -232,8 +251,13 @@ def _form_notes(
         begin, offset, onset, top = segmentation.bounds(
             level, notes[n], notes[n + 1], floor_db, setup.frames_per_s
         )
+        if first + offset < group.onset:
+            # What sounded in its bands before it began is another's.
+            continue
         snr_db = level[top] - floor_db
-        asked_db = _asked_db(part, snr_db, first, state, spec, setup)
+        asked_db = float(setup.note_db)
+        if part.broadband and snr_db < asked_db:
+            snr_db, asked_db = _in_calm(part, snr_db, first, first + top, state, spec, setup)
         reason = _why_none(part, snr_db, asked_db, shortest, first, begin, offset, spec, setup)
         if reason == 0 and constant:
             reason = CONSTANT
@@ -242,26 +266,40 @@ def _form_notes(
             freq = _loudest_freq(part, notes[n], notes[n + 1]) if tonal else 0.0
             if residue.is_residue(level[top], freq, part.owned, first + top, state, spec, setup):
                 reason = RESIDUE
+            elif not tonal:
+                shown = level[int(begin) : int(offset) + 1]
+                least_db = floor_db + asked_db - CALM_DB
+                at = first + int(begin)
+                if residue.is_splatter(shown, least_db, part.owned, at, state, spec, setup):
+                    reason = RESIDUE
         if reason == 0 and _is_borrowed(part, outline, first, begin, offset, state, setup):
             reason = BORROWED
         if reason == 0:
             end = segmentation.release(level, offset, notes[n + 1], floor_db, setup.frames_per_s)
             span = begin, onset, offset, end
-            _add_pending(number, part, outline, first, span, state, setup)
+            _add_pending(group.number, part, outline, first, span, state, setup)
         elif snr_db > asked_db - NEARLY_DB:
             _reject(reason, part, (snr_db, asked_db), first, onset, offset, state, setup)
 
 
 @inner
-def _asked_db(part: Part, snr_db: float, first: int, state: Any, spec: Any, setup: Any) -> float:
-    """The SNR that a part must have: less in many bands, where their noise hardly wavers."""
-    if not part.broadband or snr_db >= setup.note_db or snr_db < setup.note_db - CALM_DB:
-        return float(setup.note_db)
+def _in_calm(
+    part: Part, snr_db: float, first: int, top: int, state: Any, spec: Any, setup: Any
+) -> tuple[float, float]:
+    """The SNR of a faint part in many bands, and what is asked of it.
+
+    Less is asked where the noise in them hardly wavers, and every bin counts alike
+    then: a hiss stands out of most, while the noise may lie mainly in a few.
+    """
+    note_db = float(setup.note_db)
     bins = envelope.owned_bins(part.owned, setup)
     if bins.size == 0:
-        return float(setup.note_db)
-    spread_db = cfar.noise_spread_db(bins, first, state, spec)
-    return float(max(setup.note_db - CALM_DB, min(setup.note_db, SPREADS * spread_db)))
+        return snr_db, note_db
+    even_db = 10.0 * math.log10(max(1e-3, cfar.even_snr(bins, top, spec) - 1.0))
+    if max(snr_db, even_db) < note_db - CALM_DB:
+        return snr_db, note_db
+    spread_db = cfar.noise_spread_db(bins, first, state, spec, setup)
+    return max(snr_db, even_db), max(note_db - CALM_DB, min(note_db, SPREADS * spread_db))
 
 
 @inner
@@ -297,13 +335,23 @@ def _why_none(
         sharp = snr_db >= setup.note_db + SHARP_DB and offset - onset >= setup.shortest_knock
         if not (part.broadband and sharp):
             return SHORT
-    if part.broadband:
-        return 0
     a, b = max(0, int(onset)), min(part.freq.shape[1], int(offset) + 1)
+    if part.broadband or _is_stack(part, a, b):
+        return 0
     freq = _loudest_freq(part, a, b)
     if snr_db - cfar.excess_db(first + a, first + b, freq, spec, setup) < setup.note_db:
         return GUST
     return 0
+
+
+@inner
+def _is_stack(part: Part, start: int, end: int) -> bool:
+    """Whether several partials sound for most of frames [start, end): no chance peaks of noise."""
+    lasting = 0
+    for i in range(part.freq.shape[0]):
+        sounds = (end - start) - np.isnan(part.freq[i, start:end]).sum()
+        lasting += sounds > max(STACK_POINTS, STACK_SHARE * (end - start))
+    return bool(lasting >= STACK)
 
 
 @inner

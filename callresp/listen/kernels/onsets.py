@@ -69,7 +69,6 @@ def _report_tonal(g: int, frame: int, state: Any, spec: Any, setup: Any, out: An
     snr_db = -300.0
     power = 0.0
     freq = 0.0
-    roughness = 0.0
     count = 0
     for n in range(state.living_count):
         track = state.tracks[state.living[n]]
@@ -78,7 +77,6 @@ def _report_tonal(g: int, frame: int, state: Any, spec: Any, setup: Any, out: An
             if track.power > power:
                 power = track.power
                 freq = track.freq
-                roughness = track.roughness
                 count = track.count
     if snr_db < setup.note_db:
         return
@@ -87,9 +85,8 @@ def _report_tonal(g: int, frame: int, state: Any, spec: Any, setup: Any, out: An
         return
     if reverberation.may_be_tail(freq, power, group.onset, spec, setup):
         return
-    group.roughness = roughness
     beside = _rough_beside(g, frame, state)
-    doubtful = roughness > TONE_ROUGHNESS or (beside > 1 and count < SMOOTH_POINTS)
+    doubtful = group.roughness > TONE_ROUGHNESS or (beside > 1 and count < SMOOTH_POINTS)
     if beside > 0 and doubtful:
         # One more piece of a croak or a rasp that has been reported, see `fragments`.
         group.reported = COVERED
@@ -147,16 +144,22 @@ def _report_broadband(group: Any, band_snr: Any, band_power: Any, setup: Any, ou
 
 
 @noalloc
-def follow_attack(group: Any, power: float, depth: float, frame: int, setup: Any, out: Any) -> None:
+def follow_attack(
+    g: int, power: float, depth: float, frame: int, state: Any, setup: Any, out: Any
+) -> None:
     """Follow the power of a group, and report the attack that it shows in this frame.
 
     `depth` is the ratio of powers that parts two notes.
     """
+    group = state.groups[g]
     rise = group.trough * depth
     near = NEAR_CREST_TONE if group.kind == TONAL else NEAR_CREST
     if power > 0.0 and power >= rise and group.crest >= rise and power >= group.crest * near:
         if group.reported == REPORTED and frame - group.attack > FUSED:
-            _report_attack(group, frame, setup, out)
+            # The pieces of a croak waver: what rises in one again is no new croak.
+            rough = group.kind == TONAL and group.roughness > TONE_ROUGHNESS
+            if not (rough and _rough_beside(g, frame, state) > 0):
+                _report_attack(group, frame, setup, out)
         group.attack = frame
         group.crest = power
         group.trough = power

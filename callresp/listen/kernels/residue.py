@@ -9,12 +9,16 @@ floor that is low at other times, and none is a sound of the place.
 Conventions
 -----------
 - The splatter of a tone with edges of some milliseconds lies `SKIRT` below it at
-  `SKIRT_HZ` from it, falling by 12 dB an octave.
+  `SKIRT_HZ` from it, falling by 12 dB an octave. A sound of many bands is splatter
+  where all of it lies no higher, for as long as it sounds.
 - A codec's residue lies `FAR` below what sounds within a block of it; `BROAD_FAR`
   is enough for a sound of many bands, and where the noise floor is that of a
-  converter, so that a codec or an editor has cut the noise away.
-- No note is fainter than the least step of 16 bits (a sine of one step has a level
-  of -90.3 dB), nor than `LEAST_GATED_DB` where the noise has been cut away.
+  converter, so that a codec or an editor has cut the noise away. There, and in all
+  that was coded with loss, what lies `LONG_FAR` below anything within `LONG_FRAMES` is
+  noise that the codec let through again.
+- No note is fainter than the least step of the converter (a sine of one step of 16
+  bits has a level of -90.3 dB), nor than `GATED_STEPS_DB` over it where the noise has
+  been cut away.
 
 The figures are our own: tones with edges of 2 ms, and calls over pink noise
 through Vorbis and MP3 (`tools/bench_onsets.py`).
@@ -26,17 +30,20 @@ from typing import Any
 
 from callresp.listen.kernels import envelope
 from callresp.listen.kernels._jit import inner
-from callresp.listen.kernels.layout import CONVERTER, RING
+from callresp.listen.kernels.cfar import GATED
+from callresp.listen.kernels.layout import RING
 
 SKIRT = 10**-2.6
 SKIRT_HZ = 600.0
 SKIRT_FRAMES = 6
 FAR = 10**-6.0
 BROAD_FAR = 10**-4.2
-GATED = 1.3  # times a converter's noise
 BLOCK_FRAMES = 18  # of 2.7 ms: codecs work in blocks of up to 2048 samples
-LEAST_DB = -90.0
-LEAST_GATED_DB = -85.0
+LONG_FAR = 10**-6.2
+LONG_FRAMES = 375
+LONG_STEP = 4
+TONE_BINS = 4  # to either side that a tone fills by itself
+GATED_STEPS_DB = 5.0
 
 
 @inner
@@ -55,10 +62,12 @@ def is_residue(
         Which bands are its own.
     """
     gated = _is_gated(owned, freq, spec, setup)
-    if level_db < (LEAST_GATED_DB if gated else LEAST_DB):
+    if level_db < setup.step_db + (GATED_STEPS_DB if gated else 0.0):
         return True
     far = BROAD_FAR if gated or freq == 0.0 else FAR
     power = 10.0 ** (0.1 * level_db)
+    if (gated or setup.lossy) and _loudest_about(frame, state, spec, setup) * LONG_FAR > power:
+        return True
     skirt = SKIRT_HZ / setup.bin_hz
     earliest = max(0, frame - BLOCK_FRAMES, state.frame - RING + 2)
     for other in range(earliest, min(state.frame, frame + BLOCK_FRAMES) + 1):
@@ -75,12 +84,63 @@ def is_residue(
 
 
 @inner
+def _loudest_about(frame: int, state: Any, spec: Any, setup: Any) -> float:
+    """The highest power of a bin within `LONG_FRAMES` of a frame."""
+    most = 0.0
+    earliest = max(0, frame - LONG_FRAMES, state.frame - RING + 2)
+    for other in range(earliest, min(state.frame, frame + LONG_FRAMES) + 1, LONG_STEP):
+        row = spec.power[other & (RING - 1)]
+        for k in range(setup.low, setup.high):
+            most = max(most, row[k])
+    return most
+
+
+@inner
+def is_splatter(
+    level_db: Any, least_db: float, owned: Any, first: int, state: Any, spec: Any, setup: Any
+) -> bool:
+    """Whether a sound of many bands is the splatter of a tone, all of it that is over a level.
+
+    `level_db` is its envelope from frame `first` on.
+    """
+    bins = envelope.owned_bins(owned, setup)
+    for at in range(level_db.size):
+        power = 10.0 ** (0.1 * level_db[at])
+        if level_db[at] < least_db:
+            continue
+        splatter = 0.0
+        frame = first + at
+        earliest = max(0, frame - SKIRT_FRAMES, state.frame - RING + 2)
+        for other in range(earliest, min(state.frame, frame + SKIRT_FRAMES) + 1):
+            splatter = max(splatter, _splatter(bins, spec.power[other & (RING - 1)], setup))
+        if splatter < power:
+            return False
+    return True
+
+
+@inner
+def _splatter(bins: Any, row: Any, setup: Any) -> float:
+    """Power that the splatter of the loudest tone of a frame may have in some bins."""
+    tone = setup.low
+    for k in range(setup.low, setup.high):
+        if row[k] > row[tone]:
+            tone = k
+    skirt = SKIRT_HZ / setup.bin_hz
+    total = 0.0
+    for k in bins:
+        away = abs(k - tone) / skirt
+        if abs(k - tone) > TONE_BINS:
+            total += min(1.0, 1.0 / (away * away * away * away))
+    return total * row[tone] * SKIRT
+
+
+@inner
 def _is_gated(owned: Any, freq: float, spec: Any, setup: Any) -> bool:
     """Whether the noise in some bands, or else at a frequency, is no more than a converter's."""
     bins = envelope.owned_bins(owned, setup)
     if bins.size == 0:
-        return bool(spec.floor[int(freq + 0.5)] <= GATED * CONVERTER)
+        return bool(spec.floor[int(freq + 0.5)] <= GATED * setup.converter)
     total = 0.0
     for k in bins:
         total += spec.floor[k]
-    return bool(total <= GATED * CONVERTER * bins.size)
+    return bool(total <= GATED * setup.converter * bins.size)
