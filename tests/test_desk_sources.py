@@ -44,7 +44,7 @@ def folder(tmp_path: Path) -> Path:
 def test_any_file_of_a_job_opens_the_whole(folder: Path, ending: str) -> None:
     source = open_source(folder / f"dawn.{ending}")
     assert source.recording is not None
-    assert source.heard_path == folder / "dawn.heard.jsonl"
+    assert source.heard == read_heard(folder / "dawn.heard.jsonl")
     if ending in ("reply.jsonl", "plan.jsonl"):
         assert source.palette in ("pocket", PALETTE.name)
     with served(folder / f"dawn.{ending}") as desk:
@@ -101,7 +101,7 @@ def test_a_heard_score_of_another_length_is_heard_anew(tmp_path: Path) -> None:
     path = job(tmp_path)
     header = HeardHeader(recording="dawn.wav", duration_s=99.0)
     write_heard(tmp_path / "dawn.heard.jsonl", HeardScore(header=header, notes=()))
-    assert open_source(path).heard_path is None
+    assert open_source(path).heard is None
 
 
 def test_the_axis_reaches_what_was_heard(tmp_path: Path) -> None:

@@ -71,7 +71,15 @@ def stretched(heard: HeardScore, seconds: float, count: int) -> HeardScore:
     return HeardScore(header=header, notes=tuple(notes))
 
 
-def make_jobs(folder: Path) -> dict[str, Path]:
+JOBS = {
+    "minute": (60.0, 280),
+    "ten-minutes": (600.0, 2800),
+    "hour": (3600.0, 20_000),
+}
+NEEDS = {"sound": set(JOBS), "frames": {"minute", "hour"}, "memory": {"minute", "hour"}}
+
+
+def make_jobs(folder: Path, names: set[str]) -> dict[str, Path]:
     """Recordings of one minute, ten minutes and an hour, each with its heard score."""
     from callresp.listen.offline import transcribe
     from callresp.scene.recipe import load_recipe
@@ -83,9 +91,9 @@ def make_jobs(folder: Path) -> dict[str, Path]:
     heard = transcribe(recording)
     wave = np.concatenate(list(recording.blocks()))
     found = {}
-    for name, seconds, count in (
-        ("minute", 60.0, 280), ("ten-minutes", 600.0, 2800), ("hour", 3600.0, 20_000)
-    ):  # fmt: skip
+    for name, (seconds, count) in JOBS.items():
+        if name not in names:
+            continue
         place = folder / name
         place.mkdir()
         path = place / f"{name}.wav"
@@ -439,7 +447,9 @@ def main() -> None:
     from playwright.sync_api import sync_playwright
 
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as play:
-        jobs = make_jobs(Path(folder))
+        rows = () if words.pictures is not None else words.only
+        names = set[str]().union(*(NEEDS.get(row, {"minute"}) for row in rows), {"minute"})
+        jobs = make_jobs(Path(folder), names)
         browser = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         if words.pictures is not None:
             pictures(browser, jobs, words.pictures)

@@ -36,7 +36,7 @@ class Source:
         The file, the folder that nothing leaves, and the name that the job's files share.
     recording
         `None` where it is not there.
-    heard_path
+    heard
         The heard score, if one lies beside; `None` to listen anew, or for a field log.
     palette, rules
         Names, "" where the source says nothing of them.
@@ -47,7 +47,7 @@ class Source:
     name: str
     kind: Kind
     recording: Recording | None
-    heard_path: Path | None
+    heard: HeardScore | None
     palette: str
     rules: str
 
@@ -108,7 +108,7 @@ def _source(
     path: Path,
     kind: Kind,
     recording: Path | None,
-    heard: Path | None,
+    heard: HeardScore | None,
     palette: str,
     rules: str,
 ) -> Source:
@@ -122,35 +122,39 @@ def _recorded(path: Path) -> Source:
     heard = sibling(path, ".heard.jsonl")
     known = None
     if heard.is_file() and kind_of(heard) == "heard score":
-        header = read_heard(heard).header
-        same = abs(header.duration_s - recording.duration_s) < SAME_S
-        known = heard if same else None
+        known = read_heard(heard)
+        if abs(known.header.duration_s - recording.duration_s) >= SAME_S:
+            known = None
     return _source(path, "sound file", path, known, "", "")
 
 
 def _scored(path: Path, kind: Kind) -> Source:
-    heard: Path | None = path
+    near: Path | None = path
     palette = rules = ""
+    known = None
     if kind == "heard score":
-        name = read_heard(path).header.recording
+        known = read_heard(path)
+        name = known.header.recording
     elif kind == "reply score":
         reply = read_reply(path).header
         name, palette, rules = reply.recording, reply.palette, reply.rules
-        heard = beside(path, reply.heard_file, ".heard.jsonl")
+        near = beside(path, reply.heard_file, ".heard.jsonl")
     else:
         plan = read_plan(path).header
         name, palette = plan.recording, plan.palette
-        heard = beside(path, plan.heard_file, ".heard.jsonl")
-        near = beside(path, plan.reply_file, ".reply.jsonl")
-        rules = read_reply(near).header.rules if near else ""
+        near = beside(path, plan.heard_file, ".heard.jsonl")
+        replied = beside(path, plan.reply_file, ".reply.jsonl")
+        rules = read_reply(replied).header.rules if replied else ""
     recording = find_recording(path, name)
-    if heard is None and recording is None:
+    if known is None and near is not None:
+        known = read_heard(near)
+    if known is None and recording is None:
         raise UserError(
             "neither the heard score nor the recording that it came from is beside it",
             where=str(path),
             remedy="put one of them there",
         )
-    return _source(path, kind, recording, heard, palette, rules)
+    return _source(path, kind, recording, known, palette, rules)
 
 
 def hear(source: Source, progress: Callable[[float], None]) -> HeardScore:
@@ -168,8 +172,8 @@ def hear(source: Source, progress: Callable[[float], None]) -> HeardScore:
         from callresp.field.scores import heard_score
 
         return heard_score(read_day(source.path))
-    if source.heard_path is not None:
-        return read_heard(source.heard_path)
+    if source.heard is not None:
+        return source.heard
     assert source.recording is not None
     from callresp.listen.offline import transcribe
 

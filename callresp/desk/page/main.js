@@ -38,8 +38,11 @@ class Desk {
   get distance() { return this.state?.distance_m ?? null; }
 
   async start() {
-    await tried(() => this.rules.load());
+    // The picture does not wait for the form.
+    const form = tried(() => this.rules.load());
     await this.refresh();
+    await form;
+    this.renderViews();
   }
 
   // Ask how it stands until it has been heard; the picture is there meanwhile.
