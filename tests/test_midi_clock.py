@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import queue
 import random
 import threading
 import time
@@ -17,7 +18,9 @@ from jack_server import jack_server
 from live_helpers import FETTLE
 from plan_helpers import reply_note
 from plan_oracle import broken_limits
+from test_osc import runner
 
+from callresp.commands.clocks import of_session
 from callresp.io.score import Note, Phrase, ReplyHeader, ReplyScore
 from callresp.link.port import Clock
 from callresp.live.actions import Record
@@ -27,10 +30,12 @@ from callresp.live.self_masking import Acoustics, SelfMask
 from callresp.midi.clock import PER_BEAT, SLEW, ClockFollower, ClockMaker, folded
 from callresp.midi.clock_port import ClockOut
 from callresp.midi.ports import open_port
-from callresp.plan.checked_plan import check
+from callresp.plan.checked_plan import CheckedPlan, check
 from callresp.plan.model import Command, Plan, PlanHeader
 from callresp.plan.planner import make_plan
-from callresp.play.follow import FollowedPlan
+from callresp.play.follow import FollowedPlan, follow
+from callresp.play.inputs import Event, Midi
+from callresp.play.outputs import NullOutput
 
 START, STOP, GO_ON, TICK = b"\xfa", b"\xfc", b"\xfb", b"\xf8"
 
@@ -313,3 +318,89 @@ def test_a_plan_stays_as_it_is_for_a_clock_at_its_own_tempo() -> None:
     assert [type(c) for c in got] == [type(c) for c in own]
     for one, other in zip(got, own, strict=True):
         assert one.length_ms == pytest.approx(other.length_ms, rel=1e-4)
+
+
+class Stood(Clock):
+    """A clock that the test sets."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.at_s = 0.0
+
+    def now_s(self) -> float:
+        return self.at_s
+
+
+class Kept(NullOutput):
+    """Keeps what it is sent."""
+
+    def __init__(self) -> None:
+        self.commands: list[Command] = []
+        self.closed = False
+
+    def send(self, checked: CheckedPlan) -> None:
+        self.commands += checked.plan.commands
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def followed_until(stops_s: float) -> tuple[Kept, FollowedPlan, float]:
+    """A plan of three strokes by a clock that starts at 2 s, stopped at a time if not before."""
+    clock, follower, output = Stood(), ClockFollower(), Kept()
+    inbox: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    followed = FollowedPlan(plan_of(1.0, 2.0, 2.5, name="oak block"), follower)
+    sent = 0
+
+    def stop() -> bool:
+        nonlocal sent
+        clock.at_s += 0.005
+        while sent / PER_BEAT <= clock.at_s:
+            if sent == 2 * PER_BEAT:
+                inbox.put(Midi(START, sent / PER_BEAT))
+            inbox.put(Midi(TICK, sent / PER_BEAT))
+            sent += 1
+        return clock.at_s > stops_s
+
+    follow(followed, follower, inbox, output, clock, lambda text: None, stop)
+    return output, followed, clock.at_s
+
+
+def test_a_plan_is_followed_to_its_end_and_can_be_stopped() -> None:
+    output, followed, at_s = followed_until(60.0)
+    assert output.closed
+    assert len(output.commands) == 3
+    assert followed.left_out == {}
+    assert 4.5 < at_s < 6.0
+    output, _, at_s = followed_until(3.2)
+    assert output.closed
+    assert len(output.commands) == 1
+
+
+def test_a_live_session_follows_a_clock_and_sends_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    takes: list[Any] = []
+    inputs, outputs = Port(), Port()
+
+    def opened(name: str, take: Any, virtual: bool) -> Port:
+        takes.append(take)
+        return inputs
+
+    monkeypatch.setattr("callresp.midi.ports.open_input", opened)
+    monkeypatch.setattr("callresp.midi.ports.open_port", lambda name, virtual: outputs)
+    run = runner()
+    assert run.engine.player.align(3.0) == 3.0
+    with of_session(run, "In", "Out", virtual=True) as told:
+        zero_s = run.clock.now_s()
+        takes[0](START)
+        for _ in range(3 * PER_BEAT):
+            takes[0](TICK)
+            time.sleep(0.0005)
+        at_s = run.clock.now_s()
+        assert run.engine.player.align(at_s) >= at_s
+        told(phrase_record([zero_s + n * 0.3 for n in range(8)]))
+        assert outputs.ticked.wait(30.0)
+    assert outputs.sent[0] == "start"
+    assert outputs.sent[-1] == "stop"
+    assert inputs.closed
+    assert outputs.closed
+    run.log.close()

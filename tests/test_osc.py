@@ -370,6 +370,14 @@ def test_nothing_is_told_or_taken_unless_it_was_asked_for(
     assert isinstance(asked_for.exception, AssertionError)
 
 
+def test_a_clock_does_not_go_with_sound_at_another_pace(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    done = live(tmp_path, monkeypatch, "--clock-in", "Sequencer")
+    assert isinstance(done.exception, UserError)
+    assert "at another pace than its own" in str(done.exception)
+
+
 def runner() -> Runner:
     clocks = Clocks(lambda: MORNING, lambda: 0.0)
     engine = LiveEngine(FETTLE, PROMPT, Scripted([]), RATE_HZ, clocks, LiveSettings())

@@ -6,8 +6,10 @@ import queue
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 
 from callresp.errors import UserError
@@ -20,6 +22,7 @@ from callresp.play.hand import HandPlayer
 from callresp.play.inputs import Ended, Event, Midi, Typed, key_table
 from callresp.play.outputs import BoardOutput, NullOutput, Unplayed
 from callresp.play.runner import PlayRunner
+from callresp.play.sound import SoundOutput
 
 FETTLE = load_palette("fettle")
 
@@ -141,6 +144,62 @@ def test_on_a_board_every_command_has_its_outcome() -> None:
     assert set(output.outcomes) <= {"executed", "late", "not sent: too late", "left off"}
     lost = player.changed["dropped", "late"] + player.changed["late", "latency"]
     assert player.struck + lost == 3
+
+
+class FakeCard:
+    """A sound card whose callback the test calls."""
+
+    class PortAudioError(Exception):
+        """As of sounddevice."""
+
+    def __init__(self, fails: bool = False) -> None:
+        self.calls: list[str] = []
+        self._fails = fails
+        self.fill: Any = None
+
+    def OutputStream(self, *, callback: Any, channels: int, **given: object) -> FakeCard:  # noqa: N802
+        if self._fails:
+            raise self.PortAudioError("no device")
+        assert channels == 1
+        self.fill = callback
+        return self
+
+    def start(self) -> None:
+        self.calls.append("start")
+
+    def stop(self) -> None:
+        self.calls.append("stop")
+
+    def close(self) -> None:
+        self.calls.append("close")
+
+
+def test_without_a_board_the_sound_card_sounds(monkeypatch: pytest.MonkeyPatch) -> None:
+    card = FakeCard()
+    monkeypatch.setitem(sys.modules, "sounddevice", card)
+    clock = StepClock()
+    output = SoundOutput(FETTLE, clock, None, 48_000)
+    block = np.zeros((480, 1))
+    card.fill(block, 480, None, None)
+    assert not block.any()
+    player = HandPlayer(FETTLE)
+    for checked in player.take(clock.now_s(), b"\x90\x54\x7f").checked:
+        output.send(checked)
+    heard = []
+    for _ in range(10):
+        card.fill(block, 480, None, None)
+        heard.append(block.copy())
+    assert output.exchange(0.0) == []
+    # 79 dB where 94 dB are full scale: near 0.18 at its peak, and never beyond full scale.
+    assert 0.05 < np.abs(np.concatenate(heard)).max() < 1.0
+    output.close()
+    assert card.calls == ["start", "stop", "close"]
+
+
+def test_no_sound_card_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "sounddevice", FakeCard(fails=True))
+    with pytest.raises(UserError, match="can't open the sound card"):
+        SoundOutput(FETTLE, Clock(), None, 48_000)
 
 
 def test_no_board_is_told() -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from callresp.commands import ui
+from callresp.errors import UserError
 
 if TYPE_CHECKING:
     from callresp.link.session import Session
@@ -29,6 +30,12 @@ def of_session(
     from callresp.midi.ports import open_input, open_port
 
     now_s, origin = runner.clock.now_s, runner.origin
+    if not runner.real_time and (clock_in is not None or clock_out is not None):
+        raise UserError(
+            "a MIDI clock can't go with sound that runs at another pace than its own",
+            argument="clock_in" if clock_in is not None else "clock_out",
+            remedy="leave --speed at 1",
+        )
     with contextlib.ExitStack() as opened:
         follower = ClockFollower()
         if clock_in is not None:
