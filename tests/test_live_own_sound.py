@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import random
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from callresp.io.score import Note
 from callresp.live.loop_detector import LoopDetector, LoopRule, lags
-from callresp.live.self_masking import Acoustics, SelfMask
+from callresp.live.self_masking import Acoustics, Return, SelfMask
 from callresp.palette.model import (
     Board,
     Coil,
@@ -195,3 +196,41 @@ def test_a_loop_in_a_dense_chorus_is_found() -> None:
         for onset in sorted(echoes + [rng.uniform(start, start + 20) for _ in range(120)]):
             watch.heard(onset)
     assert watch.lag_s == pytest.approx(0.085, abs=0.02)
+
+
+def struck_before_a_wall(level_db: float = -30.0) -> SelfMask:
+    own = SelfMask(PALETTE, Acoustics(returns=(Return(0.6, level_db),)))
+    own.add_command(Strike(at_s=10.0, channel=0, pulse_ms=8), 10.0)
+    return own
+
+
+@given(st.floats(-0.004, 0.05), st.floats(-60, -31), st.floats(300, 9000))
+def test_what_a_wall_gives_back_is_ours(late_s: float, level_db: float, pitch_hz: float) -> None:
+    own = struck_before_a_wall()
+    stroke_s = 10.0 + TUBE.latency_ms / 1000
+    loud = msgspec.structs.replace(note(stroke_s, 1000.0), level_db=-20.0)
+    assert own.owner(loud) == "the stroke on tube"
+    back = note(stroke_s + 0.6 + late_s, pitch_hz)
+    quiet = min(level_db, -20.0 - 30.0)
+    assert own.owner(msgspec.structs.replace(back, level_db=quiet)) == "the echo of tube"
+
+
+def test_a_bird_louder_than_the_echo_is_heard_over_it() -> None:
+    own = struck_before_a_wall()
+    stroke_s = 10.0 + TUBE.latency_ms / 1000
+    assert own.owner(msgspec.structs.replace(note(stroke_s, 1000.0), level_db=-20.0))
+    # The echo can come to -50 dB, and 9 dB are to spare.
+    bird = note(stroke_s + 0.63, 4000.0)
+    assert own.owner(msgspec.structs.replace(bird, level_db=-40.0)) is None
+    assert own.owner(msgspec.structs.replace(bird, level_db=-43.0)) == "the echo of tube"
+    # Without a wall it is nobody's echo.
+    assert struck().owner(msgspec.structs.replace(bird, level_db=-60.0)) is None
+
+
+def test_masks_follow_the_returns_as_the_air_warms() -> None:
+    own = SelfMask(PALETTE, Acoustics(returns=(Return(0.6, -30.0),)))
+    own.returns_are((Return(0.3, -30.0),))
+    own.add_command(Strike(at_s=10.0, channel=0, pulse_ms=8), 10.0)
+    stroke_s = 10.0 + TUBE.latency_ms / 1000
+    assert own.owner(note(stroke_s + 0.33, 4000.0)) == "the echo of tube"
+    assert own.owner(note(stroke_s + 0.63, 4000.0)) is None

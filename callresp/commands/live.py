@@ -118,6 +118,7 @@ if TYPE_CHECKING:
 )
 @common.seed
 @common.midi_clock
+@common.place
 @common.osc
 @click.option(
     "--page",
@@ -144,6 +145,7 @@ def command(**given: Any) -> None:
       callresp live --port /dev/ttyACM0 --log day.log --from 04:00 --until 10:00
       callresp live --port P --from sunrise-0:40 --until sunrise+3:00 --site 54.2,-2.8
       callresp live --device 2 --midi 'Synth' --rules shadow
+      callresp live --port /dev/ttyACM0 --rules canyon --place quarry.place.jsonl
       callresp live --port /dev/ttyACM0 --osc-to 9000 --osc-in 9001
       callresp live --port /dev/ttyACM0 --page 0.0.0.0:8030
       callresp live --midi Synth --clock-in Sequencer    replies begin on its beats
@@ -186,6 +188,7 @@ class LiveOptions:
     clock_in: str | None
     clock_out: str | None
     virtual: bool
+    place: Path | None
     osc_to: tuple[str, ...]
     osc_in: str | None
     osc_word: str | None
@@ -382,7 +385,7 @@ def live_settings(options: LiveOptions, palette: Palette) -> LiveSettings:
     """Settings of the engine, with the palette's own limits where none are given."""
     from callresp.live.engine import LiveSettings
     from callresp.live.interlocks import StopLimits, limits_of
-    from callresp.live.self_masking import Acoustics
+    from callresp.live.self_masking import Acoustics, Return
 
     limits = StopLimits(
         supply_min_v=options.min_volts or limits_of(palette).supply_min_v,
@@ -390,8 +393,19 @@ def live_settings(options: LiveOptions, palette: Palette) -> LiveSettings:
         strikes_max=options.max_strikes,
         energy_max_j=None if options.max_wh is None else 3600 * options.max_wh,
     )
+    echo, returns = None, tuple[Return, ...]()
+    if options.place is not None:
+        from callresp.io.place import read_place
+        from callresp.reply.echoes import loudest
+
+        asked = read_place(options.place)
+        echo = loudest(asked)
+        returns = tuple(Return(one.delay_s, one.level_db) for one in asked.echoes)
     return LiveSettings(
-        acoustics=Acoustics(delay_s=options.back_after / 1000, t60_s=options.reverb),
+        acoustics=Acoustics(
+            delay_s=options.back_after / 1000, t60_s=options.reverb, returns=returns
+        ),
+        echo=echo,
         limits=limits,
         hours=active_hours(options.since, options.until, options.site),
         snippets=options.snippets is not None,

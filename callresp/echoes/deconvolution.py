@@ -96,7 +96,7 @@ def correlate(
     clips = cut(clean, rate_hz, strokes.at_s, before, after)
     weight = strokes.gain / _noise_power(clips, rate_hz)
     mean = np.average(clips / strokes.gain[:, None], axis=0, weights=weight * strokes.gain)
-    predictor = _predictor(mean, before, rate_hz)
+    predictor = predictor_of(mean, before, rate_hz)
     size = fft.next_fast_len(clips.shape[1] + len(predictor), real=True)
     bursts = fft.irfft(fft.rfft(clips, size, axis=1) * fft.rfft(predictor, size), size, axis=1)
     bursts = bursts[:, : clips.shape[1]]
@@ -158,7 +158,7 @@ def _noise_power(clips: Values, rate_hz: int) -> Values:
     return np.asarray(np.maximum(each, 0.1 * float(np.median(each)) + 1e-20))
 
 
-def _predictor(mean: Values, stroke: int, rate_hz: int) -> Values:
+def predictor_of(mean: Values, stroke: int, rate_hz: int) -> Values:
     """The filter that leaves of a ringing mean stroke what no linear prediction explains.
 
     By least squares over what rings once the noise of the tip is over (the covariance

@@ -42,6 +42,7 @@ from callresp.live.actions import (
     outcome_row,
 )
 from callresp.live.clocked_listener import BlockListener, ClockedListener
+from callresp.live.echo_following import EchoFollower
 from callresp.live.interlocks import (
     Hours,
     Interlocks,
@@ -52,9 +53,11 @@ from callresp.live.interlocks import (
 )
 from callresp.live.loop_detector import LoopDetector, LoopRule
 from callresp.live.player import Player, PlayerOutput
-from callresp.live.self_masking import Acoustics, SelfMask
+from callresp.live.self_masking import Acoustics, Return, SelfMask
 from callresp.live.sources import Block
 from callresp.palette.model import Palette
+from callresp.plan.model import Command, Strike
+from callresp.reply.echoes import KnownEcho
 from callresp.reply.live import LiveReplier
 from callresp.reply.rules import RuleSet
 
@@ -67,6 +70,8 @@ LOOP_HEARD_S = 1.0
 # Sound that comes later than this is answered too late; it plays again when it is as prompt.
 LATE_SOUND_S = 0.4
 PROMPT_SOUND_S = 0.15
+# Of the times that an echo is followed, one in so many is logged.
+ECHO_ROWS = 10
 SNIPPET_BEFORE_S = 0.5
 SNIPPET_AFTER_S = 1.5
 SNIPPET_MAX_S = 20.0
@@ -80,11 +85,13 @@ TAKEN_BACK = ("left off", "cancelled", "stopped by the host")
 class LiveSettings:
     """How a live session is to be run.
 
+    `echo` is the place's return that rules act on, and that is followed as the air warms.
     `rest_s` and `longest_phrase_s` are the listening profile's. `masks` and `loops` are there
     to be switched off by a bench only.
     """
 
     acoustics: Acoustics = field(default_factory=Acoustics)
+    echo: KnownEcho | None = None
     limits: StopLimits | None = None
     hours: Hours | None = None
     snippets: bool = False
@@ -148,7 +155,11 @@ class LiveEngine:
             self.start,
             self.settings.rest_s,
             self.settings.longest_phrase_s,
+            self.settings.echo,
         )
+        echo = self.settings.echo
+        self._follower = None if echo is None else EchoFollower(sample_rate_hz, echo.delay_s)
+        self._latency_s = {one.coil.channel: one.latency_ms / 1000 for one in palette.striker}
         self._player = Player(palette, self._mask)
         self._stops = StopRules(self.settings.limits or limits_of(palette))
         self._loop = LoopDetector(self.settings.loops)
@@ -163,6 +174,7 @@ class LiveEngine:
         self._phrases: dict[int, Phrase] = {}
         self._unplayed: Counter[str] = Counter()
         self._status_s = self._checked_s = float("-inf")
+        self._echo_rows = 0
         self._out: list[Action] = []
         if self.settings.needs_link:
             self._interlocks.put("link", "the board has not answered yet")
@@ -202,6 +214,8 @@ class LiveEngine:
             self._lost(block)
         self._check_lateness(late_s)
         self._check()
+        if self._follower is not None and self._follower.feed(block.samples, block.at_s):
+            self._echo_moved(self._follower)
         if not self.asleep:
             for event in self._listener.feed(block):
                 self._hear(event)
@@ -232,6 +246,7 @@ class LiveEngine:
         for outcome in update.outcomes:
             if outcome.outcome in PLAYED:
                 self._player.played(outcome.command)
+                self._ask_in_passing(outcome.command)
             elif outcome.outcome not in TAKEN_BACK:
                 self._unplayed[outcome.outcome] += 1
             self._record("command", outcome_row(outcome))
@@ -332,6 +347,30 @@ class LiveEngine:
         if self.settings.loops is None:
             return
         self._loop.heard(note.onset_s)
+
+    # The place's echo
+
+    def _ask_in_passing(self, command: Command) -> None:
+        """Every stroke that was made asks the place again."""
+        if self._follower is not None and isinstance(command, Strike):
+            self._follower.struck(command.at_s + self._latency_s.get(command.channel, 0.0))
+
+    def _echo_moved(self, follower: EchoFollower) -> None:
+        """The air has changed: rules join the return where it is now, and masks lie there."""
+        asked = self.settings.echo
+        if asked is None:
+            return
+        self._replier.echo_is(KnownEcho(follower.delay_s, asked.level_db))
+        self._mask.returns_are(
+            tuple(
+                Return(back.delay_s * follower.ratio, back.level_db)
+                for back in self.settings.acoustics.returns
+            )
+        )
+        self._echo_rows += 1
+        if self._echo_rows % ECHO_ROWS == 1:
+            text = f"the place's echo comes after {1000 * follower.delay_s:.1f} ms"
+            self._record("remark", {"text": text})
 
     # Answering
 

@@ -15,6 +15,9 @@ Conventions
 - **Mask**: after the gate each partial keeps a band of ±`width` of its
   frequency until its own decay, and the room's, have taken it `fade_db` down.
   A damper that falls shortens all partials to its T60.
+- **Return**: what a wall gives back of a stroke is masked likewise, a delay later,
+  but only up to the level that it can have: that of the stroke as it was heard, less
+  what the way to the wall and back takes. A bird that is louder is heard meanwhile.
 - Motors keep their band, for unpitched notes only: a bird that whistles
   through a shaker is heard.
 - Partials decay exponentially, so a fall of x dB takes x / 60 of T60
@@ -25,11 +28,24 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from callresp.palette.model import Damper, Palette, Striker
 from callresp.plan.model import Command, Hold, Strike, Turn
+
+# A return may come so much earlier or later than it was known, and be so much louder: walls are
+# rough, and the wind carries. Its ring is masked for a fall of so much at least.
+RETURN_SLACK_S, RETURN_SLACK_SHARE = 0.010, 0.01
+RETURN_SPARE_DB, RETURN_FADE_DB = 9.0, 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class Return:
+    """What a wall gives back: its delay behind the stroke, and its level against it."""
+
+    delay_s: float
+    level_db: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +64,7 @@ class Acoustics:
     width: float = 0.035
     least_width_hz: float = 90.0
     fade_db: float = 55.0
+    returns: tuple[Return, ...] = ()
 
 
 class HeardSound(Protocol):
@@ -69,6 +86,21 @@ class HeardSound(Protocol):
     def high_hz(self) -> float:
         """Where its band ends."""
 
+    @property
+    def level_db(self) -> float:
+        """Its highest level."""
+
+
+@dataclass(slots=True)
+class HeardStroke:
+    """How loud a stroke of ours was heard, once it was; its returns are fainter."""
+
+    level_db: float | None = None
+
+    def heard(self, level_db: float) -> None:
+        """It, or what rings of it, was heard at a level."""
+        self.level_db = max(level_db, self.level_db if self.level_db is not None else level_db)
+
 
 @dataclass(frozen=True, slots=True)
 class Mask:
@@ -80,14 +112,21 @@ class Mask:
     high_hz: float
     why: str
     unpitched_only: bool = False
+    stroke: HeardStroke | None = None
+    below_db: float | None = None
 
     def covers(self, note: HeardSound) -> bool:
-        """Whether `note` starts in the stretch and lies in the band."""
-        if not self.from_s <= note.onset_s <= self.until_s:
+        """Whether `note` starts in the stretch, in the band, and no louder than it can be."""
+        if not self.from_s <= note.onset_s <= self.until_s or self._is_louder(note):
             return False
         if note.pitch_hz is not None:
             return not self.unpitched_only and self.low_hz <= note.pitch_hz <= self.high_hz
         return note.low_hz <= self.high_hz and note.high_hz >= self.low_hz
+
+    def _is_louder(self, note: HeardSound) -> bool:
+        if self.below_db is None or self.stroke is None or self.stroke.level_db is None:
+            return False
+        return note.level_db > self.stroke.level_db + self.below_db
 
 
 class SelfMask:
@@ -127,13 +166,18 @@ class SelfMask:
         """What of the machine `note` may be, in words; `None` if it is a stranger's."""
         for mask in self._masks:
             if mask.covers(note):
+                if mask.stroke is not None and mask.below_db is None:
+                    mask.stroke.heard(note.level_db)
                 return mask.why
         return None
 
     def gated(self, at_s: float) -> bool:
         """Whether a whole-band gate is closed at `at_s`."""
         return any(
-            mask.low_hz == 0.0 and math.isinf(mask.high_hz) and mask.from_s <= at_s <= mask.until_s
+            mask.below_db is None
+            and mask.low_hz == 0.0
+            and math.isinf(mask.high_hz)
+            and mask.from_s <= at_s <= mask.until_s
             for mask in self._masks
         )
 
@@ -151,6 +195,10 @@ class SelfMask:
                 hz = partial.ratio * striker.reference_hz
                 self._masks.append(self._band(hz, at_s, until_s, striker.name))
 
+    def returns_are(self, returns: tuple[Return, ...]) -> None:
+        """The walls' returns as they are now: for strokes from now on."""
+        self.acoustics = replace(self.acoustics, returns=returns)
+
     def forget_before(self, at_s: float) -> None:
         """Drop masks that ended before `at_s`."""
         self._masks = deque(mask for mask in self._masks if mask.until_s >= at_s)
@@ -161,8 +209,16 @@ class SelfMask:
         self._struck_s[striker.name] = stroke_s
         early_s = stroke_s - 3 * striker.latency_spread_ms / 1000 - 0.005
         late_s = stroke_s + acoustics.delay_s
-        gate = self._whole_band(early_s, late_s + acoustics.gate_s, f"the stroke on {striker.name}")
-        masks = [gate]
+        stroke = HeardStroke()
+        gate = Mask(
+            early_s,
+            late_s + acoustics.gate_s,
+            0.0,
+            math.inf,
+            f"the stroke on {striker.name}",
+            stroke=stroke,
+        )
+        masks = [gate, *self._returns(striker, stroke, early_s, late_s)]
         for partial in striker.partials:
             hz = partial.ratio * striker.reference_hz
             until_s = self._rings_until(striker, partial.t60_s, at_s, late_s)
@@ -171,6 +227,29 @@ class SelfMask:
             until_s = self._rings_until(striker, striker.t60_s, at_s, late_s)
             low, high = striker.band_hz
             masks.append(Mask(early_s, until_s, low, high, f"{striker.name} ringing", True))
+        return masks
+
+    def _returns(
+        self, striker: Striker, stroke: HeardStroke, early_s: float, late_s: float
+    ) -> list[Mask]:
+        """What the walls give back of a stroke: its blow, then its partials."""
+        acoustics = self.acoustics
+        masks = []
+        for back in acoustics.returns:
+            slack_s = RETURN_SLACK_S + RETURN_SLACK_SHARE * back.delay_s
+            from_s, until_s = early_s + back.delay_s - slack_s, late_s + back.delay_s + slack_s
+            why, most_db = f"the echo of {striker.name}", back.level_db + RETURN_SPARE_DB
+            gate_s = until_s + acoustics.gate_s
+            masks.append(Mask(from_s, gate_s, 0.0, math.inf, why, False, stroke, most_db))
+            # It has so much less to fall before it is heard no more.
+            fades = max(acoustics.fade_db + back.level_db, RETURN_FADE_DB) / 60
+            for partial in striker.partials:
+                hz = partial.ratio * striker.reference_hz
+                half = max(hz * acoustics.width, acoustics.least_width_hz)
+                rings_s = until_s + fades * (partial.t60_s + acoustics.t60_s)
+                masks.append(
+                    Mask(from_s, rings_s, hz - half, hz + half, why, False, stroke, most_db)
+                )
         return masks
 
     def _rings_until(self, striker: Striker, t60_s: float, at_s: float, from_s: float) -> float:

@@ -1,0 +1,76 @@
+"""The place's echo is followed by the machine's own strokes, as the air warms."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from callresp.live.echo_following import EchoFollower
+
+RATE_HZ = 24000
+# Wood: four modes and their T60; nothing of it comes from the package.
+MODES = ((820.0, 0.09), (1205.0, 0.07), (1714.0, 0.05), (2788.0, 0.03))
+
+
+def passage(delay_s: float, rng: np.random.Generator, noise: float) -> npt.NDArray[np.float32]:
+    """1.5 s of sound with a stroke at 0.52 s, 20 ms after its time, and its echo."""
+    out = np.zeros(round(1.5 * RATE_HZ))
+    time_s = np.arange(round(0.15 * RATE_HZ)) / RATE_HZ
+    for at_s, gain in ((0.52, 1.0), (0.52 + delay_s, 0.03)):
+        first = int(np.ceil(at_s * RATE_HZ))
+        since_s = time_s + first / RATE_HZ - at_s
+        wave = sum(
+            np.exp(-6.91 * since_s / t60) * np.sin(6.2832 * hz * since_s) for hz, t60 in MODES
+        )
+        out[first : first + len(time_s)] += gain * wave
+    return (out + noise * rng.standard_normal(len(out))).astype(np.float32)
+
+
+def followed(
+    delays_s: npt.NDArray[np.float64], apart_s: float = 120.0, noise: float = 0.01
+) -> tuple[EchoFollower, list[float]]:
+    """Errors in ms while an echo moves from stroke to stroke; asked at its first delay."""
+    rng = np.random.default_rng(4)
+    follower = EchoFollower(RATE_HZ, float(delays_s[0]))
+    errors = []
+    for number, delay_s in enumerate(delays_s):
+        at_s = apart_s * number
+        follower.struck(at_s + 0.5)
+        follower.feed(passage(float(delay_s), rng, noise), at_s)
+        errors.append(1000 * abs(follower.delay_s - float(delay_s)))
+    return follower, errors
+
+
+def test_an_echo_is_followed_from_a_cold_to_a_warm_morning() -> None:
+    # 100 m: 334.5 m/s at 5 °C, 346.3 m/s at 25 °C (dry air, ISO 9613-1, A.5).
+    delays_s = 200.0 / np.linspace(334.5, 346.3, 60)
+    follower, errors = followed(delays_s)
+    assert max(errors) <= 3.0
+    assert np.median(errors) < 1.0
+    assert follower.ratio == pytest.approx(334.5 / 346.3, abs=0.003)
+
+
+def test_without_an_echo_in_the_sound_it_stays_where_it_was() -> None:
+    rng = np.random.default_rng(5)
+    follower = EchoFollower(RATE_HZ, 0.6)
+    for number in range(25):
+        at_s = 60.0 * number
+        sound = passage(0.6, rng, 0.0)
+        sound[round(0.8 * RATE_HZ) :] = 0.0
+        sound += rng.normal(0, 0.01, len(sound)).astype(np.float32)
+        follower.struck(at_s + 0.5)
+        follower.feed(sound, at_s)
+    assert follower.delay_s == 0.6
+
+
+def test_a_joined_echo_tells_nothing_and_is_left_out() -> None:
+    rng = np.random.default_rng(6)
+    follower = EchoFollower(RATE_HZ, 0.6)
+    for number in range(12):
+        at_s = 60.0 * number
+        follower.struck(at_s + 0.5)
+        follower.struck(at_s + 1.1)
+        follower.feed(passage(0.609, rng, 0.001), at_s)
+    # The stroke that joins covers the return: it must not be taken for a moved wall.
+    assert follower.delay_s == 0.6
