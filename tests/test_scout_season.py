@@ -209,3 +209,16 @@ def test_every_column_has_a_type_of_its_own(field: Path, tmp_path: Path) -> None
     write_partition(tmp_path / "s", unit, Tables(hours=(row,)))
     types = ask(tmp_path / "s", "SELECT typeof(calls), typeof(battery_h), typeof(path) FROM hours")
     assert types.rows == (("BIGINT", "DOUBLE", "VARCHAR"),)
+
+
+def test_a_cluster_finds_what_one_process_finds(field: Path) -> None:
+    distributed = pytest.importorskip("distributed", reason="callresp[cluster] is not installed")
+    from callresp.scout.spread import over_cluster
+
+    jobs = planned(field)[:2]
+    work = partial(survey, sought=[sought()])
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
+    ) as cluster:
+        told = list(over_cluster(work, jobs, cluster.scheduler_address))
+    assert {one.job.day: one.result for one in told} == {one.day: work(one) for one in jobs}

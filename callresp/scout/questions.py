@@ -28,7 +28,7 @@ QUESTIONS = {
         WITH by_hour AS (
             SELECT strftime(CAST(day AS DATE), '%Y-%m') AS month, place, hour,
                    3600.0 * sum(calls) / sum(listened_s) AS calls_per_h
-            FROM hours WHERE hour IS NOT NULL GROUP BY ALL HAVING sum(listened_s) >= 60
+            FROM hours WHERE hour IS NOT NULL GROUP BY ALL HAVING sum(calls) > 0
         )
         SELECT month, place, arg_max(hour, calls_per_h) AS hour,
                round(max(calls_per_h), 1) AS calls_per_h
