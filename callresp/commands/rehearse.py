@@ -13,6 +13,7 @@ from callresp.commands.options import PATH
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
+    from callresp.io.place import Echo
     from callresp.palette.model import Palette
     from callresp.plots.excerpt_picture import DrawnExcerpt
     from callresp.synthesis.job_files import Job
@@ -30,6 +31,7 @@ SILENT_DB = -150.0
 @click.option("--heard", type=PATH, help="Heard score for picture and MIDI; else beside the plan.")
 @click.option("--reply", type=PATH, help="Reply score likewise.")
 @options.output("WAV file to write.")
+@click.option("--place", type=PATH, help="What ask-place wrote: hear its echoes too.")
 @click.option("--alone", is_flag=True, help="The machine alone, without the chorus.")
 @click.option("--stereo", is_flag=True, help="Two channels, with the machine at --pan.")
 @click.option("--pan", type=click.FloatRange(-1, 1), help="Machine left (-1) to right (1).")
@@ -96,6 +98,7 @@ def rehearse_command(
       callresp rehearse dawn.plan.jsonl               writes dawn.rehearsal.wav
       callresp rehearse dawn.plan.jsonl --picture     and dawn.png
       callresp rehearse dawn.plan.jsonl --alone --distance 1
+      callresp rehearse dawn.plan.jsonl --place quarry.place.jsonl
       callresp rehearse dawn.plan.jsonl --picture-file p.pdf --from 60 --to 90
       callresp rehearse dawn.plan.jsonl --midi-port Synth
     """
@@ -135,6 +138,7 @@ def _mix(job: Job, output: Path, sound: dict[str, object]) -> MixReport:
         float32=bool(sound["float32"]),
         alone=bool(sound["alone"]),
         loudness_lufs=float(str(sound["loudness"])),
+        echoes=_echoes(sound["place"]),
     )
     place = _place(job.palette, sound)
     with ui.progress(f"mixing {output.name}") as advance:
@@ -148,6 +152,15 @@ def _mix(job: Job, output: Path, sound: dict[str, object]) -> MixReport:
             seed=int(str(sound["seed"])),
             progress=advance,
         )
+
+
+def _echoes(place: object) -> tuple[Echo, ...]:
+    """What the place gives back, where one was asked."""
+    if place is None:
+        return ()
+    from callresp.io.place import read_place
+
+    return read_place(Path(str(place))).echoes
 
 
 def _draw(job: Job, target: Path, from_s: float | None, to_s: float | None) -> DrawnExcerpt:

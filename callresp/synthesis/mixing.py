@@ -20,7 +20,8 @@ Conventions
 - The same plan, palette, place and seed give the same samples, whatever the
   blocks.
 
-What is not modelled: echoes of the place, the coils' own clicks, motors' hum.
+What is not modelled: the coils' own clicks, motors' hum. Echoes of the place are added to the mix
+(`synthesis.returns`), where a place was asked.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ import numpy.typing as npt
 
 from callresp.errors import UserError
 from callresp.io.audio import BLOCK, Recording, Samples, Waveform, WavWriter, open_recording
+from callresp.io.place import Echo
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
@@ -42,6 +44,7 @@ from callresp.synthesis.execution import Execution, execute
 from callresp.synthesis.levels import ListeningPoint, listening_point
 from callresp.synthesis.loudness import LoudnessMeter
 from callresp.synthesis.modal import StrikerVoice
+from callresp.synthesis.returns import Returns
 from callresp.synthesis.turning import TurnerVoice
 
 Waves = npt.NDArray[np.float64]
@@ -76,6 +79,8 @@ class MixSettings:
     loudness_lufs
         Bring the mix to this loudness (ITU-R BS.1770-4), as far as the headroom
         allows; `None` leaves the recording's own level.
+    echoes
+        What the place gives back of the machine (`callresp.io.place`).
     """
 
     headroom_db: float = HEADROOM_DB
@@ -84,6 +89,7 @@ class MixSettings:
     float32: bool = False
     alone: bool = False
     loudness_lufs: float | None = None
+    echoes: tuple[Echo, ...] = ()
 
     def __post_init__(self) -> None:
         if not 0 <= self.headroom_db <= 60:
@@ -159,7 +165,8 @@ class _Source:
         self.channels = len(mixing.gains)
         self.rate = recording.sample_rate_hz if recording else DEFAULT_RATE_HZ
         last_s = execute(plan, palette).end_s
-        self.end_s = last_s + place.delay_s if last_s > 0 else 0.0
+        back_s = max((echo.delay_s for echo in mixing.echoes), default=0.0)
+        self.end_s = last_s + place.delay_s + back_s if last_s > 0 else 0.0
         header = (plan.plan if isinstance(plan, CheckedPlan) else plan).header
         self.stated_s = recording.duration_s if recording else header.duration_s
 
@@ -174,16 +181,18 @@ class _Source:
     def blocks(self) -> Iterator[tuple[Waves, Waves]]:
         """Yield (chorus, machine), each ``(n, channels)``, until both have ended."""
         machine = Machine(self._plan, self._palette, self.rate, place=self._place, seed=self._seed)
+        place = self._place
+        walls = Returns(self._mixing.echoes, self.rate, place.temperature_c, place.humidity, BLOCK)
         gains = np.array(self._mixing.gains)
         done = 0
         for chorus in self._chorus(len(gains)):
-            yield chorus, np.outer(machine.next(len(chorus)), gains)
+            yield chorus, np.outer(walls(machine.next(len(chorus))), gains)
             done += len(chorus)
         # A recording that broke off leaves the rest to the machine alone.
         last = max(self.frames, done)
         while done < last:
             count = min(BLOCK, last - done)
-            yield np.zeros((count, len(gains))), np.outer(machine.next(count), gains)
+            yield np.zeros((count, len(gains))), np.outer(walls(machine.next(count)), gains)
             done += count
 
     def _chorus(self, channels: int) -> Iterator[Waves]:

@@ -1,0 +1,73 @@
+"""What the walls of a place give back of the machine, in a rehearsal.
+
+Each echo is a copy of the machine's sound, as late and as faint as it was heard when
+the place was asked; the air takes more of its high notes than of its low ones on the
+way to the wall and back (ISO 9613-1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from callresp.io.place import Echo
+from callresp.scene.air import absorption_db_per_m
+from callresp.scene.place import Convolver
+
+Waves = npt.NDArray[np.float64]
+
+# An echo's level is that of a striker's band: about here the air's share of it is in the level.
+MIDDLE_HZ = 1500.0
+_TAPS = 129
+
+
+def response_of(
+    echoes: Sequence[Echo], sample_rate_hz: int, temperature_c: float, humidity: float
+) -> Waves:
+    """Impulse response of a place's echoes, without the direct sound."""
+    from scipy import signal
+
+    half = _TAPS // 2
+    longest_s = max((echo.delay_s for echo in echoes), default=0.0)
+    out = np.zeros(round(longest_s * sample_rate_hz) + half + 1)
+    hertz = np.linspace(0.0, sample_rate_hz / 2, 65)
+    per_m = absorption_db_per_m(hertz, temperature_c, humidity)
+    middle_db = float(absorption_db_per_m(MIDDLE_HZ, temperature_c, humidity))
+    for echo in echoes:
+        lost_db = 2 * echo.distance_m * (per_m - middle_db) - echo.level_db
+        taps = signal.firwin2(_TAPS, hertz, 10 ** (-lost_db / 20), fs=sample_rate_hz)
+        first = round(echo.delay_s * sample_rate_hz) - half
+        low = max(first, 0)
+        out[low : first + _TAPS] += taps[low - first :]
+    return out
+
+
+class Returns:
+    """Adds the echoes to the machine's sound, block by block.
+
+    Parameters
+    ----------
+    echoes, sample_rate_hz, temperature_c, humidity
+        As for `response_of`.
+    block
+        The longest block that comes.
+    """
+
+    def __init__(
+        self,
+        echoes: Sequence[Echo],
+        sample_rate_hz: int,
+        temperature_c: float,
+        humidity: float,
+        block: int,
+    ) -> None:
+        self._convolve = None
+        if echoes:
+            response = response_of(echoes, sample_rate_hz, temperature_c, humidity)
+            self._convolve = Convolver(response, block)
+
+    def __call__(self, dry: Waves) -> Waves:
+        """A block of the machine with what comes back by then."""
+        return dry if self._convolve is None else dry + self._convolve(dry)
