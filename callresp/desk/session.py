@@ -28,6 +28,7 @@ from callresp.synthesis.mixing import DEFAULT_RATE_HZ
 
 STEPS_MAX = 200
 KEPT = 4
+SETTLED_S = 0.4
 SLOTS = ("a", "b")
 
 
@@ -74,6 +75,7 @@ class Session:
         self._sounds: OrderedDict[int, MachineSound] = OrderedDict()
         self._latest: dict[str, Answer] = {}
         self._closed = False
+        self._changed = threading.Event()
         self.look_about()
 
     def look_about(self) -> None:
@@ -175,6 +177,9 @@ class Session:
             slot = next((name for name, own in self._latest.items() if own is part), None)
         if slot is None:
             return None
+        # A hand that still moves a slider is not held up by wholes that nobody will hear.
+        if self._changed.wait(SETTLED_S) and self._latest.get(slot) is not part:
+            return None
         try:
             made = make_answer(
                 self._number(),
@@ -262,6 +267,8 @@ class Session:
     def _take(self, did: str, fresh: RuleText) -> None:
         self.slot.text = fresh
         self._latest.pop(self.active, None)
+        self._changed.set()
+        self._changed.clear()
         self.journal.add(did, self.active, fresh.text, self.palette_name)
 
     def load_rules(self, name: str) -> None:
