@@ -11,6 +11,7 @@ same paths, and have callresp installed at the same version.
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Sequence
@@ -137,6 +138,8 @@ def over_cluster(
         raise UserError(
             f"no scheduler answers at {address}", argument="cluster", remedy="start one there"
         ) from fault
+    # What went wrong is told in one line, below.
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)
     with client:
         futures = {client.submit(work, job, pure=False, retries=TRIES): job for job in jobs}
         for future in as_completed(futures):  # type: ignore[no-untyped-call]
