@@ -27,25 +27,27 @@ import numpy as np
 from callresp.listen.notes import Rows
 from callresp.listen.profile import Profile
 from callresp.listen.voices.clustering import renumbered, settle
-from callresp.listen.voices.looks import Material, Numbers, Values, looks_of, material_of
+from callresp.listen.voices.looks import Numbers, Values, looks_of
+from callresp.listen.voices.pair_evidence import Pairs, pairs_of
 from callresp.listen.voices.voice_model import (
     GAP,
-    MEMORY,
     OVERLAP,
     OWN_LEVEL,
     PRIOR,
     REPERTOIRE,
-    Prior,
-    prior_for,
-    score_voice,
-    scratch_for,
+    TERMS,
+    gather,
+    room_for_groups,
+    terms,
 )
 
 AT_ONCE = 448  # notes
 SPLIT_BY = 384  # notes by which two singers in one voice are first told apart
+SPLIT_NATS = (0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 1e6)
 KEPT_SINGERS = 16  # that are known again, the latest heard
 KEPT_NOTES = 192  # of all of them together, and
 KEPT_EACH = 24
+ABOUT = 64  # of a singer's notes before and after one tell why it is that singer's
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,9 +112,8 @@ def group(
         held = latest(owner[:start], start)
         at = np.concatenate([held, np.arange(start, end)])
         known = np.concatenate([owner[held], np.full(end - start, -1, np.int64)])
-        m = material_of(looks[at], onset_s[at], offset_s[at])
-        prior = prior_for(len(at), settings.by_band)
-        found = settle(m, known, prior, settings.most)
+        pairs = pairs_of(looks[at], onset_s[at], offset_s[at])
+        found = settle(pairs, known, settings.most, settings.by_band)
         names = _named(found, known, same)
         owner[at] = names[found]
         if start:
@@ -164,33 +165,35 @@ def split(notes: Rows, features: Rows) -> Numbers:
     Numbers
         0 or 1 for each note; note 0 has 0.
     """
-    some = slice(0, SPLIT_BY)
     looks = looks_of(notes, features)
-    m = material_of(looks[some], notes["onset_s"][some], notes["offset_s"][some])
-    # By what they sing, not by when: that is how they came to be taken for one.
-    prior = prior_for(len(m.looks), timed=0.0)
-    free = np.full(len(m.looks), -1, np.int64)
-    found = np.zeros(len(m.looks), np.int64)
-    # The user knows that they are two: each singer more costs less and less, till there are.
-    for cost in (8.0, 4.0, 2.0, 0.0, -4.0, -16.0, -64.0):
-        found = settle(m, free, prior._replace(new=np.array([cost])), most=2)
-        if found.max() > 0:
+    known = np.full(len(notes), -1, np.int64)
+    some = np.arange(min(SPLIT_BY, len(notes)))
+    pairs = _untimed(pairs_of(looks[some], notes["onset_s"][some], notes["offset_s"][some]))
+    # The user knows that they are two: the evidence for one counts less and less, till they are.
+    for least in SPLIT_NATS:
+        known[some] = settle(pairs, known[some], most=2, least=least)
+        if known[some].max() > 0:
             break
+        known[some] = -1
     else:
-        found[len(found) // 2 :] = 1
-    if len(notes) <= SPLIT_BY:
-        return renumbered(found)
-    rest = np.full(len(notes) - SPLIT_BY, -1, np.int64)
-    known = np.concatenate([found, rest])
+        known[some] = some >= len(some) // 2
     for start in range(SPLIT_BY, len(notes), AT_ONCE):
-        end = min(start + AT_ONCE, len(notes))
-        held = latest(known[:start], start)
-        at = np.concatenate([held, np.arange(start, end)])
-        m = material_of(looks[at], notes["onset_s"][at], notes["offset_s"][at])
-        part = settle(m, known[at], prior_for(len(at), timed=0.0), most=2)
+        at = np.concatenate([latest(known, start), np.arange(start, len(notes))[:AT_ONCE]])
+        pairs = _untimed(pairs_of(looks[at], notes["onset_s"][at], notes["offset_s"][at]))
+        part = settle(pairs, known[at], most=2, least=least)
         first = {int(row): int(known[n]) for row, n in zip(part, at, strict=True) if n < start}
-        known[at] = [first.get(int(row), 0) for row in part]
+        known[at] = [
+            known[n] if n < start else first.get(int(row), 0)
+            for row, n in zip(part, at, strict=True)
+        ]
     return renumbered(known)
+
+
+def _untimed(pairs: Pairs) -> Pairs:
+    """Without what notes tell by when they follow one another: by that they were taken for one."""
+    pairs.link[:] = -np.inf
+    pairs.adjacent[:] = 0.0
+    return pairs
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +227,8 @@ class Why:
 def why(notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_SETTINGS) -> Why:
     """Why note `n` went to its singer.
 
-    What all notes about would be worth, were it another's, is compared with what they are.
+    The evidence that it is one singer's with the other notes of its own is compared with that
+    for each other singer's.
 
     Parameters
     ----------
@@ -239,38 +243,41 @@ def why(notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_
     about = np.concatenate([_about(np.flatnonzero(voice == v), n) for v in np.unique(voice)])
     about = np.sort(about)
     own = int(voice[n])
-    m = material_of(
+    pairs = pairs_of(
         looks_of(notes[about], features[about]), notes["onset_s"][about], notes["offset_s"][about]
     )
-    owner, at = voice[about], int(np.searchsorted(about, n))
+    owner, at = voice[about].copy(), int(np.searchsorted(about, n))
     alone = bool(np.sum(owner == own) == 1)
-    others = [v for v in np.unique(owner).tolist() if v != own] + ([] if alone else [-1])
-    prior = prior_for(min(len(owner), AT_ONCE), settings.by_band)
-    weighed = [_weighed(m, owner, at, v, prior) for v in others]
+    owner[at] = -1
+    singers = np.unique(owner)[1:].tolist()
+    nats = dict(zip(singers, _nats(pairs, owner, settings.by_band), strict=True))
+    # As a singer by itself it has nothing to do with anyone.
+    mine = np.zeros(TERMS) if alone else nats[own]
+    others = [v for v in singers if v != own] + ([] if alone else [-1])
+    weighed = [_weighed(v, mine - nats.get(v, 0.0)) for v in others]
     return Why(own, tuple(sorted(weighed, key=lambda one: one.nats)))
 
 
 def _about(members: Numbers, n: int) -> Numbers:
     """The notes of a singer that bear on note `n`."""
     at = int(np.searchsorted(members, n))
-    return members[max(0, at - MEMORY) : at + MEMORY]
+    return members[max(0, at - ABOUT) : at + ABOUT]
 
 
-def _weighed(m: Material, owner: Numbers, at: int, instead: int, prior: Prior) -> Weighed:
-    moved = owner.copy()
-    moved[at] = instead
-    scratch = scratch_for(len(owner))
-    gain = np.zeros_like(scratch.sums)
-    for who in (int(owner[at]), instead):
-        for grouping, sign in ((owner, 1), (moved, -1)):
-            members = np.flatnonzero(grouping == who)
-            score_voice(members, m, prior, scratch)
-            gain += sign * scratch.sums
+def _nats(pairs: Pairs, owner: Numbers, by_band: bool) -> list[Values]:
+    """Nats for each singer of the one note that has none, in order of their numbers."""
+    rows = np.unique(owner, return_inverse=True)[1].reshape(-1)
+    groups = room_for_groups(int(rows.max()) + 1)
+    gather(rows, pairs, groups)
+    return [terms(0, row, by_band, groups) for row in range(1, len(groups.size))]
+
+
+def _weighed(instead: int, nats: Values) -> Weighed:
     return Weighed(
         instead,
-        gap=float(gain[GAP]),
-        overlap=float(gain[OVERLAP]),
-        level=float(gain[OWN_LEVEL]),
-        repertoire=float(gain[REPERTOIRE]),
-        prior=float(gain[PRIOR]),
+        gap=float(nats[GAP]),
+        overlap=float(nats[OVERLAP]),
+        level=float(nats[OWN_LEVEL]),
+        repertoire=float(nats[REPERTOIRE]),
+        prior=float(nats[PRIOR]),
     )

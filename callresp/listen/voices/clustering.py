@@ -1,24 +1,24 @@
-"""The likeliest grouping of some hundred notes into singers.
+"""The singers of some hundred notes: pieces of song, joined as the evidence has it.
 
 Goal
 ----
-Find which notes are whose by the likelihood of the whole grouping
-(`callresp.listen.voices.voice_model`). All groupings can't be tried, so two
-beginnings are made, each joins the two groups whose joining gains most for as long
-as joining gains anything, and the likelier result counts:
+Three steps, as in telling speakers apart:
 
-- by song: notes that follow one another closely are joined first, then the songs so
-  found are. This is right where birds sing in turns, each all over the spectrum.
-- by kind: the most alike are joined first, however far apart. This is right in a
-  dense chorus, in which somebody else's note is always near.
-
-Then songs, and notes that have another singer's near by, are moved to whoever they
-fit better, one at a time.
+1. Pieces. A note and the one that its singer plainly sang next are put together, the surest
+   first, up to `PIECE` notes. Larger pieces would run from one bird into another where
+   one begins before the other has ended.
+2. Groups. The two for which the evidence (`callresp.listen.voices.voice_model`) is strongest are
+   joined, and so on for as long as it speaks for one singer at all. What a group
+   sings is the better known the larger it is, so that it is asked anew after each joining.
+3. What is left of small groups (`FEW` notes' worth) is too little for a singer, and joins
+   whoever it most likely belongs to.
+4. A second look. Smaller pieces, of notes that follow one another still more plainly, go to
+   the singer whose they most likely are, now that it is known what each sings.
 
 Conventions
 -----------
 Groups are numbered from 0, as an array of one number a note. Notes that are not `free`
-are known from before: those of one number stay together, and none of them moves.
+are known from before: those of one number stay together.
 """
 
 from __future__ import annotations
@@ -28,41 +28,43 @@ from typing import Any
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel
-from callresp.listen.voices.looks import Material, Numbers
+from callresp.listen.voices.looks import LEVEL, WHERE, Numbers
+from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs
 from callresp.listen.voices.voice_model import (
-    EDGE_S,
-    SONG_GAP_S,
-    Prior,
-    Scratch,
-    score,
-    scratch_for,
+    BAND_OCT,
+    FEATURES,
+    Groups,
+    gather,
+    join,
+    log_odds,
+    room_for_groups,
 )
 
-SURE = 0.3  # of the likeness of a note to itself: the next note is a repeat
-KIN = 6  # by kind, so many of the most alike are looked at, and of the notes right before
-KIN_S = 1.0  # that ended no longer ago
-ALIKE = 0.0025  # of the likeness of a note to itself, and they must be as alike as that
-DOUBT_S = 0.15  # notes that have another singer's as near are looked at by themselves
-WINDOW = 96  # notes before and after that bear on where a note belongs
-ROUNDS = 4
-TIMED = 0.0
+PIECE = 8.0  # notes' worth
+SURE, SURER = 2.5, 4.0  # nats
+TOLD_APART = 6.0  # nats
+BETTER = 1.0  # nats, by which another singer must be likelier at the second look
+FEW = 2.0  # notes' worth
 _NEVER = -1e9
-_LEAST_GAIN = 1e-6
 
 
-def settle(m: Material, known: Numbers, prior: Prior, most: int = 0) -> Numbers:
+def settle(
+    p: Pairs, known: Numbers, most: int = 0, by_band: bool = False, least: float = 0.0
+) -> Numbers:
     """The likeliest singers of some notes.
 
     Parameters
     ----------
-    m
+    p
         The notes.
     known
         Groups of the notes known from before; -1 for all others.
-    prior
-        What is held of singers beforehand.
     most
         At most so many singers; 0 for as many as are likely.
+    by_band
+        Each singer keeps to a band of its own.
+    least
+        Nats that it takes for two groups to be one singer's.
 
     Returns
     -------
@@ -71,22 +73,32 @@ def settle(m: Material, known: Numbers, prior: Prior, most: int = 0) -> Numbers:
     """
     if len(known) == 0:
         return np.zeros(0, np.int64)
-    scratch = scratch_for(len(known))
+    owner = pieces(p, known, by_band)
+    groups = room_for_groups(int(owner.max()) + 1)
+    gather(owner, p, groups)
+    joined = np.arange(len(groups.size))
+    named = np.zeros(len(joined), np.bool_)
+    named[owner[known >= 0]] = True
+    _join_all(joined, named, groups, most, by_band, least)
+    owner = renumbered(joined[owner])
+    if owner.max() == 0:
+        return owner
+    _look_again(owner, pieces(p, known, by_band, SURER), known < 0, by_band, p)
+    return renumbered(owner)
+
+
+def pieces(p: Pairs, known: Numbers, by_band: bool = False, sure: float = SURE) -> Numbers:
+    """Pieces of song, numbered from 0: notes that one singer plainly sang one after another."""
+    count = len(known)
+    owner = known.copy()
     free = known < 0
-    start = known.copy()
-    start[free] = np.arange(free.sum()) + int(known.max()) + 1
-    _link(start, free, m)
-    start = renumbered(start)
-    by_song = _joined(start, _near(start, m, SONG_GAP_S), m, prior, scratch)
-    by_song = _polished(_all_joined(_songs(by_song, free, m), m, prior, scratch), free, m, prior)
-    untimed = prior._replace(timed=np.array([TIMED]))
-    by_kind = _joined(start, _kin(start, m), m, untimed, scratch)
-    by_kind = _all_joined(by_kind, m, untimed, scratch)
-    by_kind = _polished(_all_joined(by_kind, m, prior, scratch), free, m, prior)
-    likelier = max((by_song, by_kind), key=lambda owner: _total(owner, m, prior, scratch))
-    if 0 < most <= likelier.max():
-        return _all_joined(likelier, m, prior, scratch, most)
-    return likelier
+    owner[free] = np.arange(free.sum()) + int(known.max()) + 1
+    link = p.link[:count].copy()
+    link[~free] = -np.inf
+    order = np.argsort(-link, axis=None, kind="stable")[: int((link >= sure).sum())]
+    owner = renumbered(owner)
+    _chain(owner, order, free, by_band, p)
+    return renumbered(owner)
 
 
 def renumbered(owner: Numbers) -> Numbers:
@@ -97,338 +109,201 @@ def renumbered(owner: Numbers) -> Numbers:
     return np.asarray(rank[inverse])
 
 
-def _songs(owner: Numbers, free: Any, m: Material) -> Numbers:
-    """The songs of every group, each a group of its own; notes not free stay together."""
-    song = owner.copy()
-    _split_at_rests(song, free, m, SONG_GAP_S)
-    return renumbered(song)
-
-
-def _all_joined(
-    owner: Numbers, m: Material, prior: Prior, scratch: Scratch, most: int = 0
-) -> Numbers:
-    groups = int(owner.max()) + 1
-    return _joined(owner, np.ones((groups, groups), np.bool_), m, prior, scratch, most)
-
-
-def _joined(
-    owner: Numbers, pairs: Any, m: Material, prior: Prior, scratch: Scratch, most: int = 0
-) -> Numbers:
-    owner = owner.copy()
-    _join(owner, pairs, m, prior, scratch, most)
-    return renumbered(owner)
-
-
-def _polished(owner: Numbers, free: Any, m: Material, prior: Prior) -> Numbers:
-    """Move songs and notes to whom they fit better, and join again, while anything changes."""
-    scratch = scratch_for(len(owner))
-    for _ in range(ROUNDS):
-        song = _songs(owner, free, m)
-        moved = _move(owner, song, free, 0.0, m, prior, scratch)
-        owner = renumbered(owner)
-        moved += _move(owner, np.arange(len(owner)), free, DOUBT_S, m, prior, scratch)
-        owner = renumbered(owner)
-        groups = owner.max()
-        owner = _all_joined(owner, m, prior, scratch)
-        if not moved and owner.max() == groups:
-            break
-    return owner
-
-
 @kernel
-def _near(owner: Any, m: Material, near_s: float) -> Any:
-    """Which groups have notes within `near_s` of each other."""
-    groups = owner.max() + 1
-    near = np.zeros((groups, groups), np.bool_)
-    for i in range(len(owner)):
-        for j in range(i + 1, len(owner)):
-            if m.onset_s[j] - m.offset_s[i] >= near_s:
-                # A long note may reach farther; what comes after it is near by itself.
-                if m.onset_s[j] - m.onset_s[i] > 8.0:
-                    break
-                continue
-            near[owner[i], owner[j]] = near[owner[j], owner[i]] = True
-    return near
-
-
-@kernel
-def _link(owner: Any, free: Any, m: Material) -> None:
-    """Put a note with the one right before it where it plainly repeats that, in place."""
-    for i in range(1, len(owner)):
-        gap_s = m.onset_s[i] - m.offset_s[i - 1]
-        if free[i] and free[i - 1] and m.like[i, i - 1] >= SURE and -EDGE_S < gap_s < SONG_GAP_S:
-            owner[i] = owner[i - 1]
-
-
-@kernel
-def _kin(owner: Any, m: Material) -> Any:
-    """Which groups have notes that are among the most alike, or follow one another."""
-    groups = owner.max() + 1
-    kin = np.zeros((groups, groups), np.bool_)
-    most = np.zeros(KIN)
-    who = np.zeros(KIN, np.int64)
-    for i in range(len(owner)):
-        most[:] = ALIKE
-        who[:] = -1
-        for j in range(i - 1, -1, -1):
-            if owner[j] == owner[i]:
-                continue
-            least = np.argmin(most)
-            if m.like[i, j] > most[least]:
-                most[least] = m.like[i, j]
-                who[least] = owner[j]
-            if i - j <= KIN and m.onset_s[i] - m.offset_s[j] < KIN_S:
-                kin[owner[i], owner[j]] = kin[owner[j], owner[i]] = True
-        for k in range(KIN):
-            if who[k] >= 0:
-                kin[owner[i], who[k]] = kin[who[k], owner[i]] = True
-    return kin
+def _chain(owner: Any, order: Any, free: Any, by_band: bool, p: Pairs) -> None:
+    """Put notes that follow one another together, in the given order, in place."""
+    count = len(owner)
+    size = np.zeros(count)
+    for i in range(count):
+        size[owner[i]] += p.weight[i]
+    for at in order:
+        i = at // FOLLOWERS
+        j = i + 1 + at % FOLLOWERS
+        if j >= count or not free[j]:
+            continue
+        if by_band and abs(p.looks[i, WHERE] - p.looks[j, WHERE]) > BAND_OCT:
+            continue
+        a, b = owner[i], owner[j]
+        if a == b or size[a] + size[b] > PIECE:
+            continue
+        size[a] += size[b]
+        for k in range(count):
+            if owner[k] == b:
+                owner[k] = a
 
 
 @inner
-def _woven(a: int, b: int, first: Any, after: Any, into: Any) -> int:
-    """The notes of two groups in order, into `into`; returns how many. `b` may be -1."""
-    i = first[a]
-    j = first[b] if b >= 0 else -1
-    count = 0
-    while i >= 0 or j >= 0:
-        if j < 0 or (0 <= i < j):
-            into[count] = i
-            i = after[i]
-        else:
-            into[count] = j
-            j = after[j]
-        count += 1
-    return count
+def _best_of(a: int, odds: Any, alive: Any) -> int:
+    best = -1
+    for b in range(len(alive)):
+        if alive[b] and b != a and (best < 0 or odds[a, b] > odds[a, best]):
+            best = b
+    return best
 
 
 @inner
-def _gain(
-    a: int, b: int, own: Any, first: Any, after: Any, m: Material, prior: Prior, s: Scratch
-) -> float:
-    count = _woven(a, b, first, after, s.members)
-    return score(s.members, count, m, prior, s) - own[a] - own[b]
-
-
-@inner
-def _listed(owner: Any, first: Any, after: Any) -> None:
-    """The notes of each group as a list: `first` of the group, then the one `after` each."""
-    first[:] = -1
-    for i in range(len(owner) - 1, -1, -1):
-        after[i] = first[owner[i]]
-        first[owner[i]] = i
+def _odds(a: int, b: int, by_band: bool, named: Any, g: Groups, x: Any) -> float:
+    # Those who are known were told apart by more than what is left of them here.
+    apart = TOLD_APART if named[a] and named[b] else 0.0
+    return log_odds(a, b, by_band, g, x) - apart
 
 
 @kernel
-def _join(owner: Any, pairs: Any, m: Material, prior: Prior, s: Scratch, most: int) -> None:
-    """Join the two groups that gain most, and so on, in place.
-
-    Of `pairs` (k, k) alone; a joined group may join whom either part might. It ends when
-    nothing gains, or, with `most`, when there are no more than so many groups.
-    """
-    groups = owner.max() + 1
-    first, after = np.empty(groups, np.int64), np.empty(len(owner), np.int64)
-    _listed(owner, first, after)
-    own = np.empty(groups)
-    for a in range(groups):
-        own[a] = score(s.members, _woven(a, -1, first, after, s.members), m, prior, s)
-    gain = np.full((groups, groups), _NEVER)
-    best = np.full(groups, -1, np.int64)
-    for a in range(groups):
+def _join_all(joined: Any, named: Any, g: Groups, most: int, by_band: bool, least: float) -> None:
+    """Join groups, the likeliest to be one singer's first; `joined` says into which each went."""
+    count = len(joined)
+    alive = np.ones(count, np.bool_)
+    odds = np.full((count, count), _NEVER)
+    best = np.full(count, -1)
+    x = np.zeros(FEATURES)
+    for a in range(count):
         for b in range(a):
-            if pairs[a, b]:
-                gain[a, b] = gain[b, a] = _gain(a, b, own, first, after, m, prior, s)
-    for a in range(groups):
-        best[a] = np.argmax(gain[a])
-    alive = np.ones(groups, np.bool_)
-    left = groups
+            odds[a, b] = odds[b, a] = _odds(a, b, by_band, named, g, x)
+    for a in range(count):
+        best[a] = _best_of(a, odds, alive)
+    left = count
     while left > 1:
-        a = -1
-        for k in range(groups):
-            if alive[k] and (a < 0 or gain[k, best[k]] > gain[a, best[a]]):
-                a = k
-        b = best[a]
-        if gain[a, b] <= _NEVER / 2 or (gain[a, b] <= 0.0 and (most == 0 or left <= most)):
+        a = _next(odds, best, alive, g, least, most > 0 and left > most)
+        if a < 0:
             break
-        _take_in(a, b, gain, best, alive, own, pairs, first, after, owner, m, prior, s)
+        b = best[a]
+        join(a, b, g)
+        named[a] = named[a] or named[b]
+        alive[b] = False
         left -= 1
+        joined[joined == b] = a
+        for k in range(count):
+            if alive[k] and k != a:
+                odds[k, a] = odds[a, k] = _odds(a, k, by_band, named, g, x)
+        best[a] = _best_of(a, odds, alive)
+        _follow_up(a, b, best, odds, alive)
 
 
 @inner
-def _take_in(
-    a: int,
-    b: int,
-    gain: Any,
-    best: Any,
-    alive: Any,
-    own: Any,
-    pairs: Any,
-    first: Any,
-    after: Any,
-    owner: Any,
-    m: Material,
-    prior: Prior,
-    s: Scratch,
-) -> None:
-    own[a] += own[b] + gain[a, b]
-    count = _woven(a, b, first, after, s.members)
-    first[a] = s.members[0]
-    for n in range(count):
-        after[s.members[n]] = s.members[n + 1] if n + 1 < count else -1
-        owner[s.members[n]] = a
-    alive[b] = False
-    gain[b, :] = _NEVER
-    gain[:, b] = _NEVER
-    for k in range(len(gain)):
+def _follow_up(a: int, b: int, best: Any, odds: Any, alive: Any) -> None:
+    """Whom each group would join best, after group `b` went into group `a`."""
+    for k in range(len(alive)):
         if not alive[k] or k == a:
             continue
-        if pairs[k, b]:
-            pairs[k, a] = pairs[a, k] = True
-        if pairs[k, a]:
-            gain[k, a] = gain[a, k] = _gain(a, k, own, first, after, m, prior, s)
         if best[k] == a or best[k] == b:
-            best[k] = np.argmax(gain[k])
-        elif gain[k, a] > gain[k, best[k]]:
+            best[k] = _best_of(k, odds, alive)
+        elif odds[k, a] > odds[k, best[k]]:
             best[k] = a
-    best[a] = np.argmax(gain[a])
-
-
-@kernel
-def _split_at_rests(song: Any, free: Any, m: Material, rest_s: float) -> None:
-    """Number the songs of every group anew, in place, above the groups' own numbers."""
-    groups = song.max() + 1
-    number = np.arange(groups)
-    until_s = np.full(groups, -np.inf)
-    used = groups
-    for i in range(len(song)):
-        group = song[i]
-        if free[i]:
-            if m.onset_s[i] - until_s[group] > rest_s:
-                number[group] = used
-                used += 1
-            song[i] = number[group]
-        until_s[group] = max(until_s[group], m.offset_s[i])
 
 
 @inner
-def _of_owner(w: int, owner: Any, unit: Any, u: int, how: int, s: Scratch) -> int:
-    """Notes of owner `w` into `s.members`: with unit `u` (1), without it (-1), or as is (0)."""
-    count = 0
-    for i in range(len(owner)):
-        mine = owner[i] == w
-        inside = unit[i] == u
-        if (mine and (how >= 0 or not inside)) or (how == 1 and inside):
-            s.members[count] = i
-            count += 1
-    return count
-
-
-@inner
-def _neighbours(u: int, unit: Any, owner: Any, near_s: float, m: Material, who: Any) -> int:
-    """Mark owners that sing within `near_s` of a unit, all if that is 0; returns how many."""
-    who[:] = near_s <= 0.0
-    for i in range(len(owner)):
-        if unit[i] != u or near_s <= 0.0:
-            continue
-        for j in range(i - 1, -1, -1):
-            if m.onset_s[i] - m.onset_s[j] > 4.0:
-                break
-            if m.onset_s[i] - m.offset_s[j] < near_s:
-                who[owner[j]] = True
-        for j in range(i + 1, len(owner)):
-            if m.onset_s[j] - m.offset_s[i] >= near_s:
-                break
-            who[owner[j]] = True
-    return np.sum(who)
-
-
-@inner
-def _own_score(
-    w: int, owner: Any, unit: Any, own: Any, m: Material, prior: Prior, s: Scratch
-) -> float:
-    """The score of owner `w` as things stand, kept in `own`."""
-    if np.isnan(own[w]):
-        own[w] = score(s.members, _of_owner(w, owner, unit, -1, 0, s), m, prior, s)
-    return own[w]
-
-
-@inner
-def _best_owner(
-    v: int,
-    u: int,
-    used: int,
-    who: Any,
-    owner: Any,
-    unit: Any,
-    own: Any,
-    m: Material,
-    prior: Prior,
-    s: Scratch,
-) -> tuple[int, float, float]:
-    """To whom unit `u` of owner `v` should go, or -1; and what `v` and they are worth then."""
-    before = _own_score(v, owner, unit, own, m, prior, s)
-    count = _of_owner(v, owner, unit, u, -1, s)
-    without = score(s.members, count, m, prior, s)
-    best = _LEAST_GAIN
+def _next(odds: Any, best: Any, alive: Any, g: Groups, least: float, any_two: bool) -> int:
+    """The group that is joined with its best one next: -1 for none."""
     chosen = -1
-    worth = 0.0
-    if count > 0:
-        alone = score(s.members, _of_owner(-1, owner, unit, u, 1, s), m, prior, s)
-        if without + alone - before > best:
-            best = without + alone - before
-            chosen = used
-            worth = alone
-    for w in range(used):
-        if w == v or not who[w]:
-            continue
-        theirs = _own_score(w, owner, unit, own, m, prior, s)
-        with_it = score(s.members, _of_owner(w, owner, unit, u, 1, s), m, prior, s)
-        if without + with_it - before - theirs > best:
-            best = without + with_it - before - theirs
-            chosen = w
-            worth = with_it
-    return chosen, without, worth
+    for a in range(len(alive)):
+        if alive[a] and (chosen < 0 or odds[a, best[a]] > odds[chosen, best[chosen]]):
+            chosen = a
+    if odds[chosen, best[chosen]] > least:
+        return chosen
+    smallest = -1
+    for a in range(len(alive)):
+        if alive[a] and (smallest < 0 or g.size[a] < g.size[smallest]):
+            smallest = a
+    if g.size[smallest] < FEW:
+        return smallest
+    return chosen if any_two else -1
 
 
 @kernel
-def _move(
-    owner: Any, unit: Any, free: Any, near_s: float, m: Material, prior: Prior, s: Scratch
-) -> int:
-    """Give units to whom they fit better, or to a new singer, in place; returns how many.
-
-    With `near_s`, only those that have another singer's note as near as that.
-    """
-    used = owner.max() + 1
-    own = np.full(used + len(owner), np.nan)
-    who = np.zeros(used + len(owner), np.bool_)
-    moved = 0
-    done = -1
-    for at in range(len(owner)):
-        u, v = unit[at], owner[at]
-        if not free[at] or u <= done:
+def _look_again(owner: Any, piece: Any, free: Any, by_band: bool, p: Pairs) -> None:
+    """Give each piece to the singer whose it most likely is, in place."""
+    singers, count = owner.max() + 1, piece.max() + 1
+    each = _sums_of(owner, owner, singers, singers, p)
+    across = _sums_of(piece, owner, count, singers, p)
+    own = _sums_of(piece, piece, count, 1, p)
+    g = Groups(
+        np.zeros((2, 2)),
+        np.zeros((2, 2)),
+        np.zeros((2, 2)),
+        np.zeros((2, 2)),
+        np.zeros(2),
+        np.zeros(2),
+        np.zeros(2),
+        np.zeros(2),
+    )
+    x = np.zeros(FEATURES)
+    moves = np.full(count, -1)
+    seen = np.zeros(count, np.bool_)
+    for i in range(len(owner)):
+        q, v = piece[i], owner[i]
+        if not free[i] or seen[q]:
             continue
-        done = u
-        singers = _neighbours(u, unit, owner, near_s, m, who[:used])
-        if near_s > 0.0 and singers < 2 and who[v]:
-            continue
-        chosen, without, worth = _best_owner(v, u, used, who, owner, unit, own, m, prior, s)
-        if chosen < 0:
-            continue
-        for i in range(len(owner)):
-            if unit[i] == u:
-                owner[i] = chosen
-        own[v], own[chosen] = without, worth
-        used = max(used, chosen + 1)
-        moved += 1
-    return moved
+        seen[q] = True
+        at_home, best, chosen = _NEVER, _NEVER, v
+        for k in range(singers):
+            home = k == v
+            if each.size[k] - (own.size[q] if home else 0.0) <= 0.0:
+                continue
+            _two(q, k, home, own, each, across, g)
+            odds = log_odds(0, 1, by_band, g, x)
+            if home:
+                at_home = odds
+            elif odds > best:
+                best, chosen = odds, k
+        if at_home > _NEVER and best > at_home + BETTER:
+            moves[q] = chosen
+    for i in range(len(owner)):
+        if free[i] and moves[piece[i]] >= 0:
+            owner[i] = moves[piece[i]]
 
 
-@kernel
-def _total(owner: Any, m: Material, prior: Prior, s: Scratch) -> float:
-    """Log likelihood of a grouping."""
-    total = 0.0
-    for w in range(owner.max() + 1):
-        count = _of_owner(w, owner, owner, w, 0, s)
-        if count > 0:
-            total += score(s.members, count, m, prior, s)
-    return total
+@inner
+def _sums_of(rows: Any, columns: Any, count: int, across: int, p: Pairs) -> Groups:
+    """Sums of notes by row, and of pairs by row and column; with one column, within each row."""
+    shape = (count, across)
+    g = Groups(
+        np.zeros(shape),
+        np.zeros(shape),
+        np.zeros(shape),
+        np.zeros(shape),
+        np.zeros(count),
+        np.zeros(count),
+        np.zeros(count),
+        np.zeros(count),
+    )
+    for i in range(len(rows)):
+        a, weight = rows[i], p.weight[i]
+        g.size[a] += weight
+        g.level[a] += weight * p.looks[i, LEVEL]
+        g.where[a] += weight * p.looks[i, WHERE]
+        g.busy[a] += weight * p.about[i]
+        for j in range(len(rows)):
+            b = columns[j]
+            if across == 1:
+                if b != a:
+                    continue
+                b = 0
+            g.like[a, b] += p.like[i, j]
+            g.timbre[a, b] += p.timbre[i, j]
+            g.overlap[a, b] += p.overlap[i, j]
+            g.adjacent[a, b] += p.adjacent[i, j]
+    return g
+
+
+@inner
+def _two(q: int, k: int, home: bool, own: Groups, each: Groups, across: Groups, g: Groups) -> None:
+    """Piece `q` and singer `k`, without that piece where it is the singer's, as two groups."""
+    part = 1.0 if home else 0.0
+    for mine, theirs, both, pair in (
+        (own.like, each.like, across.like, g.like),
+        (own.timbre, each.timbre, across.timbre, g.timbre),
+        (own.overlap, each.overlap, across.overlap, g.overlap),
+        (own.adjacent, each.adjacent, across.adjacent, g.adjacent),
+    ):
+        pair[0, 0] = mine[q, 0]
+        pair[0, 1] = both[q, k] - part * mine[q, 0]
+        pair[1, 0] = pair[0, 1]
+        pair[1, 1] = theirs[k, k] - part * (2.0 * both[q, k] - mine[q, 0])
+    for its, all_its, two in (
+        (own.size, each.size, g.size),
+        (own.level, each.level, g.level),
+        (own.where, each.where, g.where),
+        (own.busy, each.busy, g.busy),
+    ):
+        two[0] = its[q]
+        two[1] = all_its[k] - part * its[q]

@@ -3,8 +3,8 @@
 Goal
 ----
 The same model as offline (`callresp.listen.voices.voice_model`), over the latest
-`HISTORY` notes. Each note goes at once to the singer under whom all that was heard is
-likeliest. Every so often the latest notes are grouped anew as offline, so that what was
+`HISTORY` notes. Each note goes at once to the singer whose it most likely is by what was
+heard before. Every so often the latest notes are grouped anew as offline, so that what was
 taken wrongly at first is put right. A group takes the name that most of its notes had.
 
 A name is settled when its phrase has closed: till then `regroup` may give a note to
@@ -19,6 +19,7 @@ numbered from 0 as they come, in order of onset.
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 import numpy as np
 
@@ -26,20 +27,22 @@ from callresp.listen.kernels._jit import kernel
 from callresp.listen.notes import FEATURES, Rows
 from callresp.listen.voices.assign import DEFAULT_SETTINGS, SingerSettings, latest
 from callresp.listen.voices.clustering import renumbered, settle
-from callresp.listen.voices.looks import (
-    LOOKS,
-    Material,
-    Numbers,
-    compare_last,
-    looks_of,
-    material_of,
+from callresp.listen.voices.looks import Numbers, looks_of
+from callresp.listen.voices.pair_evidence import Pairs, compare_last, pairs_of, room_for
+from callresp.listen.voices.voice_model import (
+    FEATURES as EVIDENCE,
 )
-from callresp.listen.voices.voice_model import MEMORY, Prior, Scratch, prior_for, score, scratch_for
+from callresp.listen.voices.voice_model import (
+    Groups,
+    add_up,
+    log_odds,
+)
 
 HISTORY = 224  # notes that are grouped anew
 ROOM = 512
 FIRST_AFTER = 12  # notes; from then on after a quarter more, up to every EVERY
-EVERY = 60
+EVERY = 24
+LEAST = -1.3  # nats: what is opened for a note too many can't be taken back once it was answered
 
 
 class VoiceTracker:
@@ -80,8 +83,7 @@ class VoiceTracker:
         self._number = np.zeros(ROOM, np.int64)  # of each note laid out, as it came
         self._group = np.zeros(ROOM, np.int64)
         self._name = np.zeros(ROOM, np.int64)
-        self._material = _room()
-        self._scratch = scratch_for(ROOM)
+        self._pairs = room_for(ROOM)
 
     def assign(self, note: Rows, features: Rows | None = None) -> int:
         """The singer of one note: rows of `NOTE` and `FEATURES`, shape ``(1,)`` or ``()``.
@@ -95,13 +97,11 @@ class VoiceTracker:
         if self._kept == ROOM:
             self._make_room()
         at = self._kept
-        m = self._material
-        m.looks[at] = looks_of(note, features)[0]
-        m.onset_s[at], m.offset_s[at] = float(note["onset_s"][0]), float(note["offset_s"][0])
-        m.middle_db[0] = float(np.median(m.looks[: at + 1, 3]))
+        p = self._pairs
+        p.looks[at] = looks_of(note, features)[0]
+        p.onset_s[at], p.offset_s[at] = float(note["onset_s"][0]), float(note["offset_s"][0])
         full = 0 < self._settings.most <= len(self._names)
-        prior = prior_for(min(at + 1, HISTORY), self._settings.by_band)
-        row = _chosen(at, self._group, len(self._names), full, m, prior, self._scratch)
+        row = _chosen(at, self._group, len(self._names), full, self._settings.by_band, p)
         if row == len(self._names):
             self._names.append(self._new_name())
         self._group[at], self._name[at] = row, self._names[row]
@@ -136,10 +136,10 @@ class VoiceTracker:
         start = max(0, end - HISTORY)
         held = latest(renumbered(self._group[:start]), start) if start else np.zeros(0, np.int64)
         at = np.concatenate([held, np.arange(start, end)])
-        m = self._material
-        part = material_of(m.looks[at], m.onset_s[at], m.offset_s[at])
+        p = self._pairs
+        part = pairs_of(p.looks[at], p.onset_s[at], p.offset_s[at])
         known = np.concatenate([self._name[held], np.full(end - start, -1, np.int64)])
-        found = settle(part, known, prior_for(len(at), self._settings.by_band), self._settings.most)
+        found = settle(part, known, self._settings.most, self._settings.by_band, LEAST)
         names = self._matched(found, self._name[at])
         rows = np.array(names)[found]
         changed = {}
@@ -174,17 +174,13 @@ class VoiceTracker:
         start = self._kept - HISTORY
         held = latest(renumbered(self._group[:start]), start)
         at = np.concatenate([held, np.arange(start, self._kept)])
-        old, kept = self._material, len(at)
-        self._material = _room()
-        for kept_of, now in (
-            (old.looks, self._material.looks),
-            (old.scale, self._material.scale),
-            (old.common, self._material.common),
-        ):
-            now[:kept] = kept_of[at]
-        self._material.onset_s[:kept] = old.onset_s[at]
-        self._material.offset_s[:kept] = old.offset_s[at]
-        self._material.like[:kept, :kept] = old.like[np.ix_(at, at)]
+        old, kept = self._pairs, len(at)
+        self._pairs = room_for(ROOM)
+        for was, now in zip(old, self._pairs, strict=True):
+            if was.shape == (ROOM, ROOM):
+                now[:kept, :kept] = was[np.ix_(at, at)]
+            else:
+                now[:kept] = was[at]
         for column in (self._number, self._group, self._name):
             column[:kept] = column[at]
         self._kept = kept
@@ -201,47 +197,34 @@ class VoiceTracker:
         ]
 
 
-def _room() -> Material:
-    return Material(
-        looks=np.full((ROOM, LOOKS), np.nan),
-        onset_s=np.zeros(ROOM),
-        offset_s=np.zeros(ROOM),
-        like=np.zeros((ROOM, ROOM), np.float32),
-        scale=np.zeros(ROOM),
-        common=np.zeros(ROOM),
-        middle_db=np.zeros(1),
-    )
-
-
 @kernel
-def _chosen(
-    at: int, group: Numbers, groups: int, full: bool, m: Material, prior: Prior, s: Scratch
-) -> int:
-    """The group that note `at` fits best: the next new one where it fits nobody."""
-    compare_last(at, m)
-    s.members[0] = at
-    best = -1e300 if full else score(s.members, 1, m, prior, s)
+def _chosen(at: int, group: Any, groups: int, full: bool, by_band: bool, p: Pairs) -> int:
+    """The group that note `at` is likeliest of: the next new one where it is of none."""
+    compare_last(at, p)
+    if groups == 0:
+        return 0
+    owner = np.empty(at + 1, np.int64)
+    owner[:at] = group[:at]
+    owner[at] = groups
+    many = groups + 1
+    sums = Groups(
+        np.zeros((many, many)),
+        np.zeros((many, many)),
+        np.zeros((many, many)),
+        np.zeros((many, many)),
+        np.zeros(many),
+        np.zeros(many),
+        np.zeros(many),
+        np.zeros(many),
+    )
+    add_up(owner, p, sums)
+    x = np.zeros(EVIDENCE)
     chosen = groups
+    best = -1e300 if full else LEAST
     for g in range(groups):
-        count = 0
-        for i in range(at):
-            if group[i] == g:
-                count += 1
-        if count == 0:
-            continue
-        skip = max(0, count - MEMORY)
-        count = 0
-        for i in range(at):
-            if group[i] == g:
-                if skip > 0:
-                    skip -= 1
-                    continue
-                s.members[count] = i
-                count += 1
-        before = score(s.members, count, m, prior, s)
-        s.members[count] = at
-        gain = score(s.members, count + 1, m, prior, s) - before
-        if gain > best:
-            best = gain
-            chosen = g
+        if sums.size[g] > 0.0:
+            odds = log_odds(groups, g, by_band, sums, x)
+            if odds > best:
+                best = odds
+                chosen = g
     return chosen

@@ -1,0 +1,235 @@
+"""What each two notes tell of one singer or two, laid out so that groups add up: kernels.
+
+Goal
+----
+Whether two groups of notes are one singer's is asked some hundred thousand times for
+a minute of song, so all that bears on it is kept as sums over pairs of notes: joining
+two groups is adding two rows.
+
+- overlap: the chance that two sang, for notes that overlap. Of two notes heard at once
+  in the recordings of one bird alone, nearly all are parts or echoes of one sound, or one
+  of them is so faint that it is no song: those count for nothing.
+- adjacent: the chance that one singer sang a note right after the other. It is high where
+  little overlaps round about, and where something does, only if the notes are alike.
+- like, timbre: how alike two notes are, and how alike but for their pitch.
+
+A note far below whatever sounds near it is an echo, a part of something louder or
+somebody far away: its weight falls off about `FAINT_DB`.
+
+The two logistic models in here (`OVERLAP`, `LINK`) were fitted to notes of the tuning
+recordings and scenes of tools/bench_singers.py, one singer against two.
+
+Conventions
+-----------
+Notes in order of onset. Every array over pairs is symmetric and zero for a note with itself,
+but for `like` and `timbre`.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from callresp.listen.kernels._jit import inner, kernel
+from callresp.listen.voices.looks import LEVEL, LOOKS, WHERE, Values, alike
+
+NEAR_S = 1.0
+LONGEST_S = 9.0  # no note begins so long before another that it overlaps
+FAINT_DB, FAINT_SPREAD_DB = 25.0, 3.0
+AROUND_S, ABOUT_S = 0.6, 8.0  # in which overlaps make it doubtful who sang next
+EDGE_S = 0.006  # ends of notes are no surer than this
+GAP_S = 0.5  # of a song, at most
+FOLLOWERS = 13  # notes after one that may be the singer's next
+MOST_BETWEEN = 1.5  # notes of weight between a note and its singer's next
+TWIN_S = 0.015  # parts of one sound begin together
+TWIN_RATIO = 0.04
+
+# Log odds that notes heard at once are one singer's: constant, share of the shorter one that
+# overlaps, whether nearly all of it does, level apart (5 dB), begun together, and as a harmonic,
+# octaves apart, whether alike in pitch, and how faint the fainter one is (10 dB).
+OVERLAP = np.array([-0.21, -0.32, 1.06, -0.18, 0.37, 0.49, -1.23, 1.69, 2.53])
+# Log odds that a note and one after it are one singer's: constant, gap (0.1 s), overlaps around
+# and about, octaves and level (5 dB) apart, ln of likeness, weight in between; and overlaps
+# about times octaves, level, likeness and gap.
+LINK = np.array([4.8, -0.02, -2.2, 2.14, -0.25, 0.0, 0.62, -0.12, -7.74, -6.03, 1.1, 1.57])
+
+
+class Pairs(NamedTuple):
+    """Notes and pairs of notes; arrays of shape ``(n,)`` and ``(n, n)``.
+
+    `clash` is the most that a note overlaps another, `around` and `about` the share of
+    notes near it that do; `link` holds log odds for the `FOLLOWERS` notes after each.
+    """
+
+    looks: Any
+    onset_s: Any
+    offset_s: Any
+    weight: Any
+    faint_db: Any
+    clash: Any
+    around: Any
+    about: Any
+    like: Any
+    timbre: Any
+    overlap: Any
+    adjacent: Any
+    link: Any
+
+
+def room_for(notes: int) -> Pairs:
+    """Arrays for so many notes."""
+    square = (notes, notes)
+    return Pairs(
+        looks=np.full((notes, LOOKS), np.nan),
+        onset_s=np.zeros(notes),
+        offset_s=np.zeros(notes),
+        weight=np.zeros(notes),
+        faint_db=np.zeros(notes),
+        clash=np.zeros(notes),
+        around=np.zeros(notes),
+        about=np.zeros(notes),
+        like=np.zeros(square, np.float32),
+        timbre=np.zeros(square, np.float32),
+        overlap=np.zeros(square, np.float32),
+        adjacent=np.zeros(square, np.float32),
+        link=np.full((notes, FOLLOWERS), -np.inf),
+    )
+
+
+def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
+    """All pairs of some notes; takes time in proportion to their number squared."""
+    pairs = room_for(len(looks))
+    pairs.looks[:], pairs.onset_s[:], pairs.offset_s[:] = looks, onset_s, offset_s
+    _compare_all(len(looks), pairs)
+    return pairs
+
+
+@kernel
+def _compare_all(count: int, p: Pairs) -> None:
+    for i in range(count):
+        _weigh(i, count, p)
+    for i in range(count):
+        _compare(i, p)
+    for i in range(count):
+        _look_about(i, count, p)
+    for i in range(count):
+        _follow(i, p)
+
+
+@inner
+def compare_last(at: int, p: Pairs) -> None:
+    """Fill in what is known of note `at`, held against all before it."""
+    _weigh(at, at + 1, p)
+    p.clash[at] = 0.0
+    _compare(at, p)
+    _look_about(at, at + 1, p)
+    _follow(at, p)
+
+
+@inner
+def _weigh(i: int, count: int, p: Pairs) -> None:
+    """How far note `i` lies below the loudest one near it, and so what it weighs."""
+    loudest = p.looks[i, LEVEL]
+    for j in range(i - 1, -1, -1):
+        if p.onset_s[i] - p.onset_s[j] > LONGEST_S:
+            break
+        if p.offset_s[j] > p.onset_s[i] - NEAR_S:
+            loudest = max(loudest, p.looks[j, LEVEL])
+    for j in range(i + 1, count):
+        if p.onset_s[j] > p.offset_s[i] + NEAR_S:
+            break
+        loudest = max(loudest, p.looks[j, LEVEL])
+    p.faint_db[i] = loudest - p.looks[i, LEVEL]
+    p.weight[i] = 1.0 / (1.0 + math.exp((p.faint_db[i] - FAINT_DB) / FAINT_SPREAD_DB))
+
+
+@inner
+def _compare(i: int, p: Pairs) -> None:
+    """Hold note `i` against itself and all before it."""
+    p.like[i, i] = p.weight[i]
+    p.timbre[i, i] = p.weight[i]
+    for j in range(i):
+        both = math.sqrt(p.weight[i] * p.weight[j])
+        like, timbre = alike(p.looks[i], p.looks[j])
+        p.like[i, j] = p.like[j, i] = like * both
+        p.timbre[i, j] = p.timbre[j, i] = timbre * both
+        two = _overlapping(j, i, p)
+        p.clash[i] = max(p.clash[i], two)
+        p.clash[j] = max(p.clash[j], two)
+        p.overlap[i, j] = p.overlap[j, i] = two * both
+        p.adjacent[i, j] = p.adjacent[j, i] = 0.0
+
+
+@inner
+def _overlapping(i: int, j: int, p: Pairs) -> float:
+    """The chance that two sang, where note `j` begins within note `i`."""
+    both_s = min(p.offset_s[i], p.offset_s[j]) - p.onset_s[j]
+    if both_s <= EDGE_S:
+        return 0.0
+    shorter_s = max(min(p.offset_s[i] - p.onset_s[i], p.offset_s[j] - p.onset_s[j]), 1e-3)
+    octaves = abs(p.looks[i, WHERE] - p.looks[j, WHERE])
+    ratio = 2.0**octaves
+    together = p.onset_s[j] - p.onset_s[i] < TWIN_S
+    harmonic = octaves > 0.5 and abs(ratio - math.floor(ratio + 0.5)) < TWIN_RATIO * ratio
+    odds = OVERLAP[0] + OVERLAP[1] * min(both_s / shorter_s, 1.0)
+    if both_s > 0.9 * shorter_s:
+        odds += OVERLAP[2]
+    odds += OVERLAP[3] * min(abs(p.looks[i, LEVEL] - p.looks[j, LEVEL]), 30.0) / 5.0
+    if together:
+        odds += OVERLAP[4]
+        if harmonic:
+            odds += OVERLAP[5]
+    odds += OVERLAP[6] * min(octaves, 2.5)
+    if octaves < 0.15:
+        odds += OVERLAP[7]
+    odds += OVERLAP[8] * min(max(p.faint_db[i], p.faint_db[j]), 40.0) / 10.0
+    return 1.0 / (1.0 + math.exp(min(odds, 30.0)))
+
+
+@inner
+def _look_about(i: int, count: int, p: Pairs) -> None:
+    """The share of notes near note `i` that overlap another one."""
+    near, near_clash, far, far_clash = 1e-9, 0.0, 1e-9, 0.0
+    for back in range(2):
+        j = i if back == 0 else i - 1
+        while 0 <= j < count:
+            if back == 1 and p.onset_s[i] - p.onset_s[j] > ABOUT_S + LONGEST_S:
+                break
+            apart_s = max(p.onset_s[j] - p.offset_s[i], p.onset_s[i] - p.offset_s[j], 0.0)
+            if back == 0 and apart_s > ABOUT_S:
+                break
+            share = max(1.0 - apart_s / ABOUT_S, 0.0) * p.weight[j]
+            far += share
+            far_clash += share * p.clash[j]
+            share = max(1.0 - apart_s / AROUND_S, 0.0) * p.weight[j]
+            near += share
+            near_clash += share * p.clash[j]
+            j += 1 if back == 0 else -1
+    p.around[i], p.about[i] = near_clash / near, far_clash / far
+
+
+@inner
+def _follow(j: int, p: Pairs) -> None:
+    """The chance that one singer sang note `j` right after each of the notes before it."""
+    between = 0.0
+    for i in range(j - 1, max(-1, j - 1 - FOLLOWERS), -1):
+        p.link[i, j - i - 1] = -np.inf
+        gap_s = p.onset_s[j] - p.offset_s[i]
+        if p.onset_s[j] - p.onset_s[i] > LONGEST_S or between > MOST_BETWEEN:
+            continue
+        both = max(math.sqrt(p.weight[i] * p.weight[j]), 1e-9)
+        if gap_s <= GAP_S and p.overlap[i, j] <= 0.3 * both:
+            octaves = min(abs(p.looks[i, WHERE] - p.looks[j, WHERE]), 2.0)
+            apart = min(abs(p.looks[i, LEVEL] - p.looks[j, LEVEL]), 20.0) / 5.0
+            like = math.log(p.like[i, j] / both + 0.01) + 2.0
+            gap = max(gap_s, 0.0) / 0.1
+            around, about = max(p.around[i], p.around[j]), max(p.about[i], p.about[j])
+            odds = LINK[0] + LINK[1] * gap + LINK[2] * around + LINK[3] * about
+            odds += LINK[4] * octaves + LINK[5] * apart + LINK[6] * like + LINK[7] * between
+            odds += about * (LINK[8] * octaves + LINK[9] * apart + LINK[10] * like)
+            odds += about * LINK[11] * gap
+            p.link[i, j - i - 1] = odds
+            p.adjacent[i, j] = p.adjacent[j, i] = 0.5**between / (1.0 + math.exp(-odds))
+        between += p.weight[i]
