@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 from click.testing import CliRunner
 from listen_helpers import tone
 
@@ -118,3 +119,9 @@ def test_transcribe_can_be_told_how_many_singers_there_are(tmp_path: Path) -> No
     assert {json.loads(row)["voice"] for row in done.stdout.splitlines()} == {"A"}
     wrong = ["transcribe", str(path), "--singers", "one", "--most-singers", "3"]
     assert CliRunner().invoke(cli, wrong).exit_code != 0
+
+
+def test_of_silence_nothing_became_the_floor(tmp_path: Path) -> None:
+    path = tmp_path / "silence.wav"
+    soundfile.write(path, np.zeros(48_000, np.int16), 48_000, subtype="PCM_16")
+    assert collect_evidence(open_recording(path), Profile(), 0.0, 1.0).left_out == ()

@@ -122,16 +122,23 @@ def collect_evidence(
     found = recorder.evidence(np.sort(notes[inside], order="onset_s"), profile)
     length_s = recording.frames / rate_hz
     if len(notes) == 0 and start_s == 0.0 and to_s >= length_s < profile.longest_note_s:
-        found = replace(found, left_out=(_filling(found, length_s), *found.left_out))
+        found = replace(found, left_out=(*_filling(found, length_s), *found.left_out))
     return found
 
 
-def _filling(evidence: Evidence, length_s: float) -> LeftOut:
-    """What sounds all through a recording without a note, so that it became its noise floor."""
+def _filling(evidence: Evidence, length_s: float) -> tuple[LeftOut, ...]:
+    """What sounds all through a recording without a note, so that it became its noise floor.
+
+    Nothing in a recording shorter than a frame, nor in digital silence, equal in all bins.
+    """
+    if len(evidence.power_db) == 0:
+        return ()
     middle_db = np.median(evidence.power_db, axis=0)
+    if np.ptp(middle_db) == 0.0:
+        return ()
     filled = evidence.hertz[middle_db > middle_db.max() - FILLS_DB]
     why = "sounds from the first sample to the last: taken for noise of the place"
-    return LeftOut(0.0, length_s, float(filled[0]), float(filled[-1]), 0.0, why, None)
+    return (LeftOut(0.0, length_s, float(filled[0]), float(filled[-1]), 0.0, why, None),)
 
 
 def _validate(recording: Recording, from_s: float, to_s: float) -> None:
