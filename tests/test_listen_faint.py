@@ -216,3 +216,16 @@ def test_explain_names_the_level_that_is_asked_and_the_setting_it_comes_from(
     faint = [one for one in found.left_out if "over the floor" in one.why]
     assert faint
     assert all("12.0 dB here: floor_db, 10 dB, and 2.0 dB more" in one.why for one in faint)
+
+
+@pytest.mark.filterwarnings("error")
+def test_bins_without_any_sound_count_for_no_spread() -> None:
+    """As in a recording that was low-passed, or of a steady offset."""
+    power = np.random.default_rng(3).exponential(1.0, (200, 64)).astype(np.float32)
+    quantile = noise_floor.opening_quantile(power)
+    known = noise_floor.opening_spread_db(power, quantile)
+    assert 0.3 < known < 1.0
+    half = np.hstack([power, np.zeros_like(power)])
+    silent = np.zeros_like(quantile)
+    assert noise_floor.opening_spread_db(half, np.append(quantile, silent)) == known
+    assert noise_floor.opening_spread_db(np.zeros_like(power), silent) == 0.0

@@ -125,7 +125,13 @@ def opening_quantile(power: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
 
 
 def opening_spread_db(power: npt.NDArray[np.float32], quantile: npt.NDArray[np.float32]) -> float:
-    """Spread of the mean SNR of all bins over an opening, dB, as `cfar.noise_spread_db` has it."""
-    even = (power / (MEAN_OVER_QUANTILE * quantile)).mean(axis=1)
+    """Spread of the mean SNR of all bins over an opening, dB, as `cfar.noise_spread_db` has it.
+
+    Of the bins that have a floor; 0, not known, where none has.
+    """
+    floored = quantile > 0.0
+    if not floored.any():
+        return 0.0
+    even = (power[:, floored] / (MEAN_OVER_QUANTILE * quantile[floored])).mean(axis=1)
     low, middle = np.quantile(even, (SPREAD_LOW, SPREAD_MIDDLE))
     return float(10.0 * np.log10(middle / max(low, 1e-12)) / SPREAD_SIGMAS)
