@@ -195,7 +195,7 @@ def limits_source(palette: Palette, dry_run: bool = False) -> str:
 
 
 def comment(text: str) -> str:
-    """A text of a palette for a comment in C: it can neither end it nor begin another.
+    r"""A text of a palette for a comment in C: it can neither end it nor begin another.
 
     Examples
     --------

@@ -55,7 +55,7 @@ def speed_in_humid_air(
     Examples
     --------
     >>> round(speed_in_humid_air(0.0, 0.0, carbon_dioxide=3.14e-4), 2)
-    331.46
+    331.45
     """
     t, p, kelvin = temperature_c, pressure_pa, temperature_c + 273.15
     enhancement = 1.00062 + 3.14e-8 * p + 5.6e-7 * t**2
