@@ -8,7 +8,6 @@ held beside the returns lies in grey between the arcs: chance, and what rings on
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,7 +25,7 @@ if TYPE_CHECKING:
 
 Values = npt.NDArray[np.float64]
 
-WIDTH_IN, PAGE_IN = 9.0, 4.4
+WIDTH_IN, PAGE_IN, FOOT_IN = 9.0, 4.4, 0.62
 RINGS = 260
 STEPS_M = (1, 2, 5, 10, 20, 50, 100, 200, 500)
 # Ink of the loudest return, and of one this far below it.
@@ -35,9 +34,7 @@ BROAD_PT, THIN_PT, RANGE_DB = 5.0, 0.8, 30.0
 ANGLES = (28.0, 52.0, 76.0, 104.0, 128.0, 152.0)
 
 
-def draw_place(
-    path: Path, report: PlaceReport, found: Detection | None = None, joined: Sequence[str] = ()
-) -> None:
+def draw_place(path: Path, report: PlaceReport, found: Detection | None = None) -> None:
     """Draw what a place gives back.
 
     Parameters
@@ -48,12 +45,10 @@ def draw_place(
         Its echoes, and itself.
     found
         The curve that they were found in; `None` leaves the ground white.
-    joined
-        What the machine did with the echoes, a line each.
     """
     place = report.place
     with style.drawing_style():
-        parts = (("title", 0.25, 0.75), ("page", 0.15, PAGE_IN), ("foot", 0.1, _foot_in(joined)))
+        parts = (("title", 0.25, 0.75), ("page", 0.15, PAGE_IN), ("foot", 0.1, FOOT_IN))
         figure, axes = style.stacked(parts, WIDTH_IN, 0.5, 0.5)
         style.draw_title(axes["title"], f"What {_name(place)} gives back", _facts(place))
         reach_s = _reach_s(report, found)
@@ -64,7 +59,7 @@ def draw_place(
             _draw_echo(axes["page"], echo, number, report, reach_s)
         if not report.echoes:
             style.label(axes["page"], 0.0, 0.55, place.answer, 13, style.MUTED, ha="center")
-        _draw_foot(axes["foot"], report, joined)
+        _draw_foot(axes["foot"], report)
         style.save(figure, path, f"{place.place}: what it gives back")
 
 
@@ -80,10 +75,6 @@ def _facts(place: Place) -> list[str]:
     if place.t20_s is not None:
         facts.append(f"it rings for {place.t20_s:.2f} s (T20)")
     return facts
-
-
-def _foot_in(joined: Sequence[str]) -> float:
-    return 0.62 + 0.2 * len(joined)
 
 
 def _reach_s(report: PlaceReport, found: Detection | None) -> float:
@@ -149,15 +140,16 @@ def _draw_echo(axes: Axes, echo: Echo, number: int, report: PlaceReport, reach_s
     style.label(axes, x, y - 0.05, below, 6.5, style.MUTED, ha="center", zorder=5, bbox=ground)
 
 
-def _draw_foot(axes: Axes, report: PlaceReport, joined: Sequence[str]) -> None:
+def _draw_foot(axes: Axes, report: PlaceReport) -> None:
     axes.axis("off")
     axes.set_xlim(0, 1)
-    high = _foot_in(joined)
-    axes.set_ylim(0, high)
+    axes.set_ylim(0, FOOT_IN)
     place = report.place
-    texts = [_in_a_line(report), _of_the_air(place), *joined]
+    texts = [_in_a_line(report), _of_the_air(place)]
     for row, text in enumerate(texts):
-        style.label(axes, 0.0, high - 0.1 - 0.2 * row, text, 8, style.DARK if row else style.MUTED)
+        style.label(
+            axes, 0.0, FOOT_IN - 0.1 - 0.2 * row, text, 8, style.DARK if row else style.MUTED
+        )
 
 
 def _in_a_line(report: PlaceReport) -> str:
