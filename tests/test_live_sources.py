@@ -143,3 +143,23 @@ def test_time_without_a_card_counts_as_lost_sound(monkeypatch: pytest.MonkeyPatc
     assert blocks[4].lost == 10 * 8000
     ends_s = blocks[3].at_s + len(blocks[3].samples) / 8000
     assert blocks[4].at_s == pytest.approx(ends_s + 10.0)
+
+
+@given(st.floats(4e-4, 1e-3))
+def test_a_paced_pipe_never_waits_a_negative_time(step_s: float) -> None:
+    """Each reading of the clock is later than the one before, by any step."""
+    now, waited = [0.0], list[float]()
+
+    def wait(seconds: float) -> None:
+        waited.append(seconds)
+        now[0] += seconds
+
+    def clock() -> float:
+        now[0] += step_s
+        return now[0]
+
+    raw = io.BytesIO(np.zeros(4 * RATE, "<i2").tobytes())
+    for _ in PipeSource(RATE, 1, raw, paced=True, clock=clock, wait=wait).blocks():
+        pass
+    assert waited
+    assert min(waited) > 0.0

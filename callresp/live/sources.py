@@ -206,8 +206,10 @@ class PipeSource:
             done += len(samples)
             read += len(samples)
             due_s = begun_s + read / self.sample_rate_hz / PACE - PACE_AHEAD_S
-            if self._paced and due_s > self._clock():
-                self._wait(due_s - self._clock())
+            # One reading of the clock: a second one may lie beyond what is due.
+            early_s = due_s - self._clock()
+            if self._paced and early_s > 0.0:
+                self._wait(early_s)
             # What the reader of these blocks takes, and our own waiting, is no stall.
             heard_s = self._clock()
 
