@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 from conftest import missing
+from corpus_helpers import tool
 from desk_helpers import RATE_HZ, STARTS_S, Served, job, served
 
 from callresp.io.audio import BLOCK
@@ -18,16 +19,8 @@ from callresp.io.audio import BLOCK
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-CHROMIUM = "/usr/bin/chromium"
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--autoplay-policy=no-user-gesture-required",
-]
+# The browser of the bench.
+CHROMIUM, ARGUMENTS = tool("bench_desk").CHROMIUM, tool("bench_desk").ARGUMENTS
 VIEWS = ("call", "rules", "palette", "mix", "machine")
 FADE = 1024
 
