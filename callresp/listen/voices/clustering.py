@@ -23,12 +23,10 @@ are known from before: those of one number stay together.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel
-from callresp.listen.voices.looks import LEVEL, WHERE, Numbers
+from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Values
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs
 from callresp.listen.voices.voice_model import (
     BAND_OCT,
@@ -110,7 +108,7 @@ def renumbered(owner: Numbers) -> Numbers:
 
 
 @kernel
-def _chain(owner: Any, order: Any, free: Any, by_band: bool, p: Pairs) -> None:
+def _chain(owner: Numbers, order: Numbers, free: Flags, by_band: bool, p: Pairs) -> None:
     """Put notes that follow one another together, in the given order, in place."""
     count = len(owner)
     size = np.zeros(count)
@@ -133,7 +131,7 @@ def _chain(owner: Any, order: Any, free: Any, by_band: bool, p: Pairs) -> None:
 
 
 @inner
-def _best_of(a: int, odds: Any, alive: Any) -> int:
+def _best_of(a: int, odds: Values, alive: Flags) -> int:
     best = -1
     for b in range(len(alive)):
         if alive[b] and b != a and (best < 0 or odds[a, b] > odds[a, best]):
@@ -142,14 +140,16 @@ def _best_of(a: int, odds: Any, alive: Any) -> int:
 
 
 @inner
-def _odds(a: int, b: int, by_band: bool, named: Any, g: Groups, x: Any) -> float:
+def _odds(a: int, b: int, by_band: bool, named: Flags, g: Groups, x: Values) -> float:
     # Those who are known were told apart by more than what is left of them here.
     apart = TOLD_APART if named[a] and named[b] else 0.0
     return log_odds(a, b, by_band, g, x) - apart
 
 
 @kernel
-def _join_all(joined: Any, named: Any, g: Groups, most: int, by_band: bool, least: float) -> None:
+def _join_all(
+    joined: Numbers, named: Flags, g: Groups, most: int, by_band: bool, least: float
+) -> None:
     """Join groups, the likeliest to be one singer's first; `joined` says into which each went."""
     count = len(joined)
     alive = np.ones(count, np.bool_)
@@ -180,7 +180,7 @@ def _join_all(joined: Any, named: Any, g: Groups, most: int, by_band: bool, leas
 
 
 @inner
-def _follow_up(a: int, b: int, best: Any, odds: Any, alive: Any) -> None:
+def _follow_up(a: int, b: int, best: Numbers, odds: Values, alive: Flags) -> None:
     """Whom each group would join best, after group `b` went into group `a`."""
     for k in range(len(alive)):
         if not alive[k] or k == a:
@@ -192,7 +192,7 @@ def _follow_up(a: int, b: int, best: Any, odds: Any, alive: Any) -> None:
 
 
 @inner
-def _next(odds: Any, best: Any, alive: Any, g: Groups, least: float, any_two: bool) -> int:
+def _next(odds: Values, best: Numbers, alive: Flags, g: Groups, least: float, any_two: bool) -> int:
     """The group that is joined with its best one next: -1 for none."""
     chosen = -1
     for a in range(len(alive)):
@@ -210,7 +210,7 @@ def _next(odds: Any, best: Any, alive: Any, g: Groups, least: float, any_two: bo
 
 
 @kernel
-def _look_again(owner: Any, piece: Any, free: Any, by_band: bool, p: Pairs) -> None:
+def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: Pairs) -> None:
     """Give each piece to the singer whose it most likely is, in place."""
     singers, count = owner.max() + 1, piece.max() + 1
     each = _sums_of(owner, owner, singers, singers, p)
@@ -253,7 +253,7 @@ def _look_again(owner: Any, piece: Any, free: Any, by_band: bool, p: Pairs) -> N
 
 
 @inner
-def _sums_of(rows: Any, columns: Any, count: int, across: int, p: Pairs) -> Groups:
+def _sums_of(rows: Numbers, columns: Numbers, count: int, across: int, p: Pairs) -> Groups:
     """Sums of notes by row, and of pairs by row and column; with one column, within each row."""
     shape = (count, across)
     g = Groups(

@@ -21,7 +21,6 @@ counts neither for nor against.
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +30,7 @@ from callresp.listen.notes import Rows
 
 Values = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 PLACE, WIDTH, LENGTH, LEVEL, TONAL, ATTACK, DECAY, START, END, WHERE = range(10)
 LOOKS = 10
@@ -88,7 +88,7 @@ def _energy(notes: Rows, named: dict[str, Values]) -> tuple[Values, Values]:
 
 
 @inner
-def alike(a: Any, b: Any) -> tuple[float, float]:
+def alike(a: Values, b: Values) -> tuple[float, float]:
     """How alike two notes are, 0 to 1; and how alike but for where in the spectrum they lie."""
     loss = 0.0
     timbre = 0.0

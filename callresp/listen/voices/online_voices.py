@@ -19,7 +19,7 @@ numbered from 0 as they come, in order of onset.
 from __future__ import annotations
 
 from collections import Counter
-from typing import Any
+from typing import cast
 
 import numpy as np
 
@@ -27,7 +27,7 @@ from callresp.listen.kernels._jit import kernel
 from callresp.listen.notes import FEATURES, Rows
 from callresp.listen.voices.assign import DEFAULT_SETTINGS, SingerSettings, latest
 from callresp.listen.voices.clustering import renumbered, settle
-from callresp.listen.voices.looks import Numbers, looks_of
+from callresp.listen.voices.looks import Numbers, Values, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, compare_last, pairs_of, room_for
 from callresp.listen.voices.voice_model import (
     FEATURES as EVIDENCE,
@@ -176,7 +176,8 @@ class VoiceTracker:
         at = np.concatenate([held, np.arange(start, self._kept)])
         old, kept = self._pairs, len(at)
         self._pairs = room_for(ROOM)
-        for was, now in zip(old, self._pairs, strict=True):
+        arrays = (cast("tuple[Values, ...]", pairs) for pairs in (old, self._pairs))
+        for was, now in zip(*arrays, strict=True):
             if was.shape == (ROOM, ROOM):
                 now[:kept, :kept] = was[np.ix_(at, at)]
             else:
@@ -198,7 +199,7 @@ class VoiceTracker:
 
 
 @kernel
-def _chosen(at: int, group: Any, groups: int, full: bool, by_band: bool, p: Pairs) -> int:
+def _chosen(at: int, group: Numbers, groups: int, full: bool, by_band: bool, p: Pairs) -> int:
     """The group that note `at` is likeliest of: the next new one where it is of none."""
     compare_last(at, p)
     if groups == 0:

@@ -28,12 +28,15 @@ but for `like` and `timbre`.
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from callresp.listen.kernels._jit import inner, kernel
 from callresp.listen.voices.looks import LEVEL, LOOKS, WHERE, Values, alike
+
+Shares = npt.NDArray[np.float32]
 
 NEAR_S = 1.0
 LONGEST_S = 9.0  # no note begins so long before another that it overlaps
@@ -63,19 +66,19 @@ class Pairs(NamedTuple):
     notes near it that do; `link` holds log odds for the `FOLLOWERS` notes after each.
     """
 
-    looks: Any
-    onset_s: Any
-    offset_s: Any
-    weight: Any
-    faint_db: Any
-    clash: Any
-    around: Any
-    about: Any
-    like: Any
-    timbre: Any
-    overlap: Any
-    adjacent: Any
-    link: Any
+    looks: Values
+    onset_s: Values
+    offset_s: Values
+    weight: Values
+    faint_db: Values
+    clash: Values
+    around: Values
+    about: Values
+    like: Shares
+    timbre: Shares
+    overlap: Shares
+    adjacent: Shares
+    link: Values
 
 
 def room_for(notes: int) -> Pairs:

@@ -28,12 +28,12 @@ Groups are rows and columns of `Groups`, sums over their notes and pairs of note
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel
-from callresp.listen.voices.looks import LEVEL, WHERE
+from callresp.listen.voices.looks import LEVEL, WHERE, Numbers, Values
 from callresp.listen.voices.pair_evidence import Pairs
 
 # Terms of the evidence.
@@ -77,14 +77,14 @@ LEAST_LIKE, LEAST_TIMBRE = 0.03, 0.05
 class Groups(NamedTuple):
     """Groups of notes: sums over pairs, shape ``(k, k)``, and over notes, ``(k,)``."""
 
-    like: Any
-    timbre: Any
-    overlap: Any
-    adjacent: Any
-    size: Any
-    level: Any
-    where: Any
-    busy: Any
+    like: Values
+    timbre: Values
+    overlap: Values
+    adjacent: Values
+    size: Values
+    level: Values
+    where: Values
+    busy: Values
 
 
 def room_for_groups(count: int) -> Groups:
@@ -94,13 +94,13 @@ def room_for_groups(count: int) -> Groups:
 
 
 @kernel
-def gather(owner: Any, p: Pairs, g: Groups) -> None:
+def gather(owner: Numbers, p: Pairs, g: Groups) -> None:
     """As `add_up`, from Python."""
     add_up(owner, p, g)
 
 
 @inner
-def add_up(owner: Any, p: Pairs, g: Groups) -> None:
+def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
     """Add up the notes of each group, in place; `owner` numbers the groups from 0."""
     for i in range(len(owner)):
         a = owner[i]
@@ -120,7 +120,7 @@ def add_up(owner: Any, p: Pairs, g: Groups) -> None:
 
 
 @inner
-def _add(a: int, b: int, value: float, sums: Any) -> None:
+def _add(a: int, b: int, value: float, sums: Values) -> None:
     sums[a, b] += value
     sums[b, a] += value
 
@@ -138,7 +138,7 @@ def join(a: int, b: int, g: Groups) -> None:
 
 
 @inner
-def features(a: int, b: int, g: Groups, x: Any) -> None:
+def features(a: int, b: int, g: Groups, x: Values) -> None:
     """What two groups have to do with each other, as numbers that `WEIGHTS` goes with."""
     size_a, size_b = max(g.size[a], 1e-9), max(g.size[b], 1e-9)
     fewer = min(size_a, size_b)
@@ -173,7 +173,7 @@ def features(a: int, b: int, g: Groups, x: Any) -> None:
 
 
 @inner
-def log_odds(a: int, b: int, by_band: bool, g: Groups, x: Any) -> float:
+def log_odds(a: int, b: int, by_band: bool, g: Groups, x: Values) -> float:
     """Nats for one singer of two groups; `x` is room for the features."""
     features(a, b, g, x)
     total = 0.0
@@ -185,17 +185,18 @@ def log_odds(a: int, b: int, by_band: bool, g: Groups, x: Any) -> float:
 
 
 @kernel
-def all_features(a: int, g: Groups, found: Any) -> None:
+def all_features(a: int, g: Groups, found: Values) -> None:
     """The features of group `a` with every other, a row each: to fit `WEIGHTS` by."""
     for b in range(len(g.size)):
         features(a, b, g, found[b])
 
 
-def terms(a: int, b: int, by_band: bool, g: Groups) -> Any:
+def terms(a: int, b: int, by_band: bool, g: Groups) -> Values:
     """Nats for one singer of two groups, by what they come from, shape ``(TERMS,)``."""
     found = np.zeros((len(g.size), FEATURES))
     all_features(a, g, found)
-    nats = np.bincount(TERM_OF, WEIGHTS * found[b], TERMS)
+    nats = np.zeros(TERMS)
+    np.add.at(nats, TERM_OF, WEIGHTS * found[b])
     if by_band:
         nats[REPERTOIRE] -= BY_BAND * max(found[b, APART] - BAND_OCT, 0.0)
     return nats
