@@ -58,11 +58,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "play": ("play", "Play the strikers by hand: MIDI or the computer's keys."),
     "live": ("live", "Listen to a place and answer it, all day."),
     "service": ("service", "Write a systemd unit that runs live from boot on."),
-    "ports": ("ports", "List the serial ports that a board may be on."),
+    "ports": ("stream", "List the serial ports that a board may be on."),
     "identify": ("identify", "Ask the board on a port who it is."),
     "try": ("try_channels", "Try one channel after another, each after a yes."),
     "self-test": ("self_test", "Strike each striker once: is it as the palette knows it?"),
-    "stop": ("stop", "Stop the machine, also while another terminal streams."),
+    "stop": ("stream", "Stop the machine, also while another terminal streams."),
     "report": ("report", "Tell a day in the field: a page and a picture of its log."),
     "replay": ("replay", "Answer a day in the field again, by other rules."),
 }

@@ -36,7 +36,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from script import run
+from bench_table import run
 
 from callresp.commands.ui import emit, say
 

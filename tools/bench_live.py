@@ -24,8 +24,7 @@ import click
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
-import script
-from bench_table import Table
+from bench_table import Table, run
 from live_judge import Verdict, judge
 from live_loop import Feedback, Loop, loop_of
 from live_soak import Soak, Soaked
@@ -181,4 +180,4 @@ def _soaked(found: Soaked, palette: str, rules: str) -> Table:
 
 
 if __name__ == "__main__":
-    script.run(main)
+    run(main)

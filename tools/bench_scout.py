@@ -35,8 +35,8 @@ import click
 import numpy as np
 import numpy.typing as npt
 import scipy.signal
+from bench_table import run
 from scout_cases import RATE_HZ, ROWS, Caller, Case, Wave, callers, cases, loudest, others
-from script import run
 from sklearn.metrics import roc_auc_score
 
 from callresp.commands.ui import say

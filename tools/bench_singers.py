@@ -41,7 +41,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
-from script import run
+from bench_table import run
 from singer_cases import TUNING, Clip, birds_of, clip, has_boxes, marked, sounds
 from singer_online import on_online
 from singer_replies import on_replies

@@ -29,8 +29,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
-from bench_table import Table
-from script import run
+from bench_table import Table, run
 from switch_cases import SWITCHES, Switch
 
 from callresp.commands.ui import emit, say

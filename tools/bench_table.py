@@ -1,8 +1,14 @@
-"""Plain tables for the benches: a title, a header, rows, and notes below."""
+"""What the scripts of tools/ share: plain tables, and how they end."""
 
 from __future__ import annotations
 
+import os
+import sys
 from dataclasses import dataclass, field
+
+import click
+
+from callresp.errors import UserError
 
 Cell = str | float | int | None
 
@@ -35,6 +41,24 @@ class Table:
         """The table for machines."""
         rows = [dict(zip(self.header, row, strict=True)) for row in self.rows]
         return {"title": self.title, "rows": rows, "notes": self.notes}
+
+
+def run(command: click.Command) -> None:
+    """Run a click command as a script: one line and status 2 on a mistake, 130 on Ctrl-C."""
+    try:
+        command.main(standalone_mode=False)
+    except UserError as fault:
+        click.echo(f"{command.name}: {fault}", err=True)
+        sys.exit(2)
+    except click.ClickException as fault:
+        fault.show()
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        sys.exit(130)
+    except BrokenPipeError:
+        # The reader went away (as in `| head`): nothing is wrong.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
 
 
 def _shown(cell: Cell, places: int) -> str:

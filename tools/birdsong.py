@@ -24,7 +24,7 @@ from pathlib import Path
 
 import click
 import msgspec
-from script import run
+from bench_table import run
 
 from callresp.commands.ui import emit, say
 from callresp.errors import UserError

@@ -19,7 +19,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from script import run
+from bench_table import run
 
 from callresp.commands.ui import emit, progress, say
 from callresp.io.resources import shipped

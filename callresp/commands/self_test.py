@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from callresp.commands import cautions, options, ui
+from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
 
@@ -96,7 +96,7 @@ def command(
     else:
         assert port is not None
         if port != "simulated":
-            cautions.confirm(yes)
+            ui.confirm(yes)
         taken = _strike(checked, machine, port, _Listening(source, device, rate))
     if keep is not None:
         _keep(keep, taken.capture)

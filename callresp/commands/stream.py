@@ -1,4 +1,4 @@
-"""``callresp stream``: a plan out to the board on a port."""
+"""``callresp stream``, ``stop`` and ``ports``: a plan out to the board on a port."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from callresp.commands import cautions, clocks, options, ui
+from callresp.commands import clocks, options, ui
 from callresp.commands.options import PATH
 from callresp.commands.stream_view import live_view
 from callresp.errors import UserError
@@ -46,7 +46,7 @@ from callresp.palette.model import Palette
 @options.osc
 @options.yes
 @options.json()
-def command(
+def stream_command(
     plan: Path,
     port: str,
     palette: str | None,
@@ -106,7 +106,7 @@ def command(
         return
     simulated = port == "simulated"
     if not simulated:
-        cautions.confirm(yes)
+        ui.confirm(yes)
         speed = 1.0
     if clock_in is not None:
         if clock_out is not None or speed != 1.0 or osc_to or osc_in or log:
@@ -144,6 +144,42 @@ def command(
     print_summary(session, as_json)
     all_played = session.report.played == session.report.commands
     click.get_current_context().exit(0 if all_played else 1)
+
+
+@click.command(name="stop")
+@click.option("--port", required=True, help="The serial port that the machine is on.")
+def stop_command(port: str) -> None:
+    """Release every coil and stop every motor, also while another terminal streams.
+
+    \b
+    Examples:
+      callresp stop --port /dev/ttyACM0
+    """
+    from callresp.link.stop_request import request_stop
+
+    ui.say(request_stop(port))
+
+
+@click.command(name="ports")
+@options.json("One JSON object a port.")
+def ports_command(as_json: bool) -> None:
+    """List the serial ports that a board may be on.
+
+    \b
+    Examples:
+      callresp ports
+      callresp ports --json | jq .port
+    """
+    from serial.tools.list_ports import comports
+
+    found = sorted(comports(), key=lambda port: port.device)
+    for port in found:
+        if as_json:
+            ui.emit({"port": port.device, "description": port.description, "id": port.hwid})
+        else:
+            ui.say(f"{port.device}  {port.description}")
+    if not found and not as_json:
+        ui.say("no serial port here; 'simulated' is always one for callresp stream")
 
 
 @contextlib.contextmanager

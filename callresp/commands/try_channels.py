@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from callresp.commands import cautions, options, ui
+from callresp.commands import options, ui
 from callresp.errors import UserError
 
 
@@ -44,7 +44,7 @@ def command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: 
             remedy=f"one of {', '.join(names)}",
         )
     if port != "simulated":
-        cautions.confirm(yes)
+        ui.confirm(yes)
     elif not yes and not ui.is_terminal(sys.stdin):
         raise UserError("nobody is there to say yes", remedy="add --yes")
     refused = 0

@@ -1,4 +1,4 @@
-"""What the commands share: progress on standard error, plain tables, JSON out."""
+"""What the commands share: progress on standard error, cautions, lines and JSON out."""
 
 from __future__ import annotations
 
@@ -147,6 +147,26 @@ def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> f
 def is_terminal(stream: TextIO | None) -> bool:
     """Whether a standard stream is a terminal; one that was closed before we began is `None`."""
     return stream is not None and stream.isatty()
+
+
+def confirm(yes: bool) -> None:
+    """Show the cautions before the first strike, and ask to go on.
+
+    Raises
+    ------
+    UserError
+        When nobody can be asked, or the answer is no.
+    """
+    from callresp.link.stream import CAUTIONS
+
+    for caution in CAUTIONS:
+        click.echo(f"caution: {caution}", err=True)
+    if yes:
+        return
+    if not is_terminal(sys.stdin):
+        raise UserError("nobody is there to confirm", remedy="read the cautions, then add --yes")
+    if not click.confirm("Is the machine clear?", err=True):
+        raise UserError("not confirmed, nothing was sent")
 
 
 def emit(value: object) -> None:
