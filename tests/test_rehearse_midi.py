@@ -296,6 +296,9 @@ class FakePort:
     def send(self, message: Any) -> None:
         self.sent.append((self.now, message))
 
+    def close(self) -> None:
+        """As a port has it."""
+
     def clock(self) -> float:
         return self.now
 
@@ -361,5 +364,5 @@ def test_an_unknown_port_is_told_with_those_there_are(monkeypatch: pytest.Monkey
     monkeypatch.setattr(mido, "Backend", Backend)
     with pytest.raises(UserError, match="'Synth 20:0', 'Through 14:0'"):
         open_port("Bells")
-    assert open_port("Synth") == ("Synth 20:0", False)
-    assert open_port("Ours", virtual=True) == ("Ours", True)
+    opened: list[object] = [open_port("Synth"), open_port("Ours", virtual=True)]
+    assert opened == [("Synth 20:0", False), ("Ours", True)]

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from callresp.commands import cautions, options, ui
+from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
 
@@ -82,7 +82,7 @@ WILDLIFE = "a few soft strokes are enough; never near nests, and stop when a bir
 @click.option("--picture", type=PATH, help="Draw the place: .png, .svg or .pdf.")
 @options.yes
 @options.json("One JSON object an echo, then one of the place.")
-def command(**given: Any) -> None:
+def command(**given: object) -> None:
     """Strike softly at odd times, and hear which walls answer, and how far off they are.
 
     Without a recording it writes the strokes as a plan: stream it while any
@@ -104,7 +104,7 @@ def command(**given: Any) -> None:
       callresp ask-place quarry.wav --plan ask.plan.jsonl --picture quarry.png
       callresp ask-place --palette fettle --port /dev/ttyACM0 --keep quarry.wav
     """
-    asked = _Asked(**given)
+    asked = options.filled(_Asked, given)
     if asked.recording is not None:
         _hear(asked)
     elif asked.port is not None:
@@ -210,7 +210,7 @@ def _strike_and_hear(asked: _Asked) -> None:
     assert asked.port is not None
     if asked.port != "simulated":
         ui.warn(EARS)
-        cautions.confirm(asked.yes)
+        ui.confirm(asked.yes)
     recorder = Recorder(asked.source, asked.device, asked.rate)
     played = play_and_record(checked, machine, asked.port, recorder, asked.farthest / 150, "asking")
     if asked.keep is not None:

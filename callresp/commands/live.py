@@ -9,11 +9,11 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from callresp.commands import cautions, clocks, ui
+from callresp.commands import clocks, ui
 from callresp.commands import options as common
 from callresp.commands.live_view import LiveView
 from callresp.errors import UserError
@@ -127,7 +127,7 @@ if TYPE_CHECKING:
 )
 @common.yes
 @common.json("Print each event as one JSON object.")
-def command(**given: Any) -> None:
+def command(**given: object) -> None:
     """Listen to a place and answer it, all day, until it is stopped.
 
     Without --port and --midi it listens, and says what it would strike. It
@@ -151,7 +151,7 @@ def command(**given: Any) -> None:
       callresp live --midi Synth --clock-in Sequencer    replies begin on its beats
       arecord -t raw -f S16_LE -r 48000 | callresp live --input - --midi Synth --yes
     """
-    run(LiveOptions(**given))
+    run(common.filled(LiveOptions, given))
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +218,7 @@ def run(options: LiveOptions) -> None:
     settings = live_settings(options, palette)
     if where.midi is not None or where.port not in (None, SIMULATED):
         # What comes in through standard input is the sound: nobody can be asked there.
-        cautions.confirm(options.yes)
+        ui.confirm(options.yes)
     told, at = common.osc_places(options.osc_to, options.osc_in)
     hooks, pressed = Hooks(), threading.Event()
     with (

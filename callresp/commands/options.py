@@ -6,7 +6,7 @@ the command's parameter.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from callresp.osc.door import Place
 
 Command = TypeVar("Command", bound=Callable[..., object])
+Given = TypeVar("Given")
 
 
 class Option(Protocol):
@@ -73,6 +74,12 @@ channels: Option = click.option(
 file_channel: Option = click.option(
     "--channel", type=click.IntRange(1), help="Of a recording: this one only."
 )
+
+
+def filled(kind: type[Given], given: Mapping[str, object]) -> Given:
+    """A command's options as one value, where they are too many to be named twice."""
+    make: Callable[..., Given] = kind
+    return make(**given)
 
 
 def midi_clock(command: Command) -> Command:

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-import queue
 import signal
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from callresp.commands import cautions, ui
 from callresp.commands import options as common
+from callresp.commands import ui
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
@@ -55,7 +54,7 @@ RATE_HZ = 48_000
 @common.output("Reply score to keep of what was played.")
 @common.yes
 @common.json("One JSON object at the end, nothing else.")
-def command(**given: Any) -> None:
+def command(**given: object) -> None:
     """Play a palette's strikers by hand, within every limit.
 
     Each key strikes what sounds nearest, or what the palette's [[midi]] tables say, as hard as
@@ -71,7 +70,7 @@ def command(**given: Any) -> None:
       callresp play --port simulated --midi-in Doors --virtual
       cat /dev/snd/midiC1D0 | callresp play --midi-in - --sound played.wav
     """
-    _run(PlayOptions(**given))
+    _run(common.filled(PlayOptions, given))
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +107,7 @@ def _run(options: PlayOptions) -> None:
     from callresp.link.stop_request import StopListener
     from callresp.palette.files import load_palette
     from callresp.play.hand import HandPlayer, HandSettings
+    from callresp.play.inputs import Inbox
     from callresp.play.runner import PlayRunner
 
     palette = load_palette(options.palette)
@@ -121,8 +121,8 @@ def _run(options: PlayOptions) -> None:
         ui.target(options.wav, options.palette, options.output, writes="sound file")
     if options.port not in (None, "simulated"):
         # Through standard input come the keys: nobody can be asked there.
-        cautions.confirm(options.yes)
-    clock, inbox = Clock(), queue.SimpleQueue[Any]()
+        ui.confirm(options.yes)
+    clock, inbox = Clock(), Inbox()
     player = HandPlayer(palette, HandSettings(options.lead / 1000, options.lift_first))
     with contextlib.ExitStack() as opened:
         url = opened.enter_context(_port(options.port, palette))
@@ -237,7 +237,7 @@ def _summary(options: PlayOptions, runner: PlayRunner, output: Output, why: str)
         ui.say(f"wrote {options.wav}")
 
 
-def _board_figures(output: BoardOutput) -> dict[str, Any]:
+def _board_figures(output: BoardOutput) -> dict[str, object]:
     errors = sorted(abs(error) for error in output.errors_ms)
     return {
         "fates": dict(output.outcomes),

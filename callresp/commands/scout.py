@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 import numpy as np
@@ -51,7 +51,7 @@ CAUTIONS = (
 )
 @click.option("--start", help="When a recording began (ISO 8601); else from its name or header.")
 @options.json("One JSON object a recording, nothing else.")
-def command(**given: Any) -> None:
+def command(**given: object) -> None:
     """Say whether a sound is here, when, and how sure that is.
 
     The wanted sound is given by one clip or more of 0.05 to 10 s: one call
@@ -72,7 +72,7 @@ def command(**given: Any) -> None:
       callresp scout --like call.wav --device
       arecord -t raw -f S16_LE -r 48000 | callresp scout - --like call.wav
     """
-    run(ScoutOptions(**given))
+    run(options.filled(ScoutOptions, given))
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 @click.option("--cluster", metavar="ADDRESS", help="A scheduler of the distributed package.")
 @click.option("--ask", metavar="QUESTION", help="Ask a season: a name from below, or a SELECT.")
 @options.json("One JSON object a line: a partition made, or a row of the answer.")
-def command(**given: Any) -> None:
+def command(**given: object) -> None:
     """Look through a season of recordings, or ask one that was made.
 
     FOLDER holds a folder for each place, or a places.toml; with --ask it is a
@@ -58,7 +58,7 @@ def command(**given: Any) -> None:
       callresp season season --ask first-last
       callresp season season --ask 'SELECT place, sum(calls) FROM hours GROUP BY place' --json
     """
-    asked = SeasonOptions(**given)
+    asked = options.filled(SeasonOptions, given)
     if asked.ask is not None:
         answer(asked.folder, asked.ask, asked.as_json)
     else:

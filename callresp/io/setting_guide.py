@@ -10,7 +10,7 @@ import difflib
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import get_args, get_origin, get_type_hints
 
 import msgspec
 
@@ -69,7 +69,7 @@ def _settings(kind: type[msgspec.Struct], path: str, table: str) -> Iterator[Set
         name = field.encode_name
         key = f"{path}.{name}".lstrip(".")
         target, metas = bare(hints[field.name])
-        notes: dict[str, Any] = {}
+        notes: dict[str, str] = {}
         for meta in metas:
             notes |= {"meaning": meta.description} if meta.description else {}
             notes |= meta.extra or {}
@@ -90,7 +90,7 @@ def _settings(kind: type[msgspec.Struct], path: str, table: str) -> Iterator[Set
         yield from _settings(row, key, header)
 
 
-def _allowed(kind: type[msgspec.Struct], name: str, target: Any) -> str:
+def _allowed(kind: type[msgspec.Struct], name: str, target: object) -> str:
     """The range of a key; of a list, that of its items."""
     if get_origin(target) is not tuple:
         return allowed_at(kind, (name,)) or _kind_name(target)
@@ -103,20 +103,20 @@ def _allowed(kind: type[msgspec.Struct], name: str, target: Any) -> str:
     return f"a list{f' of {few}' if few else ''}: {each}"
 
 
-def _kind_name(target: Any) -> str:
+def _kind_name(target: object) -> str:
     plain = bare(target)[0]
     if isinstance(plain, type) and issubclass(plain, msgspec.Struct):
         return "a table"
     return {bool: "true or false", str: "any text", float: "any number"}[plain]
 
 
-def _default(field: msgspec.structs.FieldInfo, row: Any) -> str:
+def _default(field: msgspec.structs.FieldInfo, row: object) -> str:
     if field.required:
         return REQUIRED
     default = field.default
     if default is None:
         return "none: not asked for"
-    if isinstance(default, msgspec.Struct) and default == row():
+    if isinstance(default, msgspec.Struct) and callable(row) and default == row():
         return "none: each of its settings has its own"
     return json.dumps(msgspec.to_builtins(default))
 

@@ -150,7 +150,7 @@ def convert(source: Source, kind: type[T]) -> T:
 
 def _explained(source: Source, kind: type, message: str) -> UserError:
     what, _, pointer = message.partition(" - at `")
-    path = _first_match(source.tree, _steps(pointer.rstrip("`")))
+    path = _first_match(_steps(pointer.rstrip("`")))
     if unknown := re.search(r"unknown field `([^`]+)`", what):
         name = unknown[1]
         known = _fields_at(kind, path)
@@ -170,7 +170,7 @@ def _steps(pointer: str) -> list[str | int | None]:
     return steps
 
 
-def _first_match(tree: Any, steps: Sequence[str | int | None]) -> Path_:
+def _first_match(steps: Sequence[str | int | None]) -> Path_:
     """Follow steps as far as they are known (a wildcard step ends the path)."""
     path: list[str | int] = []
     for step in steps:

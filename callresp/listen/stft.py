@@ -20,13 +20,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
 
 from callresp.listen.profile import Profile
+
+if TYPE_CHECKING:
+    import soxr
 
 HOPS_PER_WINDOW = 4
 # Frames transformed at once. The transform packs several frames into one vector
@@ -85,7 +88,7 @@ class Framer:
         self._shape = (2 * shape / shape.sum()).astype(np.float32)
         self._work = np.zeros((BATCH, self.window), dtype=np.float32)
         self._held = np.zeros(self.window // 2, dtype=np.float32)
-        self._resampler: Any = None
+        self._resampler: soxr.ResampleStream | None = None
         if self.rate_hz != sample_rate_hz:
             import soxr
 

@@ -6,7 +6,6 @@ import heapq
 import itertools
 import threading
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
@@ -15,6 +14,7 @@ from callresp.link.port import Clock
 from callresp.live.actions import CommandOutcome, LinkUpdate, Notice
 from callresp.live.links import EngineOrigin
 from callresp.midi.notes import SoundingNote, reply_tracks, velocity_of
+from callresp.midi.ports import MidiMessage, MidiOutput
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Command, Hold, Strike, Turn
@@ -23,23 +23,13 @@ SENT = "sent as MIDI"
 LEFT_OFF = "left off"
 
 
-class MidiPort(Protocol):
-    """An open MIDI output; see `callresp.midi.ports.open_port`."""
-
-    def send(self, message: object, /) -> None:
-        """Send a message of mido's."""
-
-    def close(self) -> None:
-        """Give the port up."""
-
-
 @dataclass(frozen=True, slots=True)
 class _Voice:
     """Channel and key of an instrument, and the messages that tune it."""
 
     channel: int
     key: int
-    setup: tuple[object, ...]
+    setup: tuple[MidiMessage, ...]
 
 
 class MidiLink:
@@ -56,7 +46,7 @@ class MidiLink:
     fatal: UserError | None = None
 
     def __init__(
-        self, palette: Palette, port: MidiPort, origin: EngineOrigin, clock: Clock
+        self, palette: Palette, port: MidiOutput, origin: EngineOrigin, clock: Clock
     ) -> None:
         self._palette = palette
         self._port = port
@@ -66,7 +56,7 @@ class MidiLink:
         tops = [item.force[-1].level_db for item in palette.striker]
         tops += [item.level_max_db for item in palette.turner]
         self._loudest_db = max(tops, default=0.0)
-        self._due: list[tuple[float, int, object, Command | None]] = []
+        self._due: list[tuple[float, int, MidiMessage, Command | None]] = []
         self._held: dict[str, float] = {}
         self._count = itertools.count()
         self._outcomes: list[CommandOutcome] = []
@@ -181,7 +171,7 @@ class MidiLink:
                     mido.Message("control_change", channel=channel, control=control, value=0)
                 )
 
-    def _sent(self, message: object) -> bool:
+    def _sent(self, message: MidiMessage) -> bool:
         """Send a message; a synth that went away is reported once and does not end the day."""
         try:
             self._port.send(message)

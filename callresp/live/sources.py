@@ -25,13 +25,17 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol
+from types import ModuleType
+from typing import TYPE_CHECKING, BinaryIO, Protocol
 
 import numpy as np
 
 from callresp.errors import UserError
 from callresp.io.audio import Samples, open_recording
 from callresp.live.actions import Notice
+
+if TYPE_CHECKING:
+    import sounddevice
 
 BLOCK_S = 0.005
 RETRY_S = 2.0
@@ -323,7 +327,7 @@ class SoundCard:
                 with contextlib.suppress(self._sounddevice.PortAudioError):
                     restart()
 
-    def _opened(self) -> Any:
+    def _opened(self) -> sounddevice.InputStream:
         size = max(1, round(BLOCK_S * self.sample_rate_hz))
         return self._sounddevice.InputStream(
             device=self._device,
@@ -335,7 +339,9 @@ class SoundCard:
             callback=self._arrived,
         )
 
-    def _arrived(self, data: Samples, frames: int, when: object, status: Any) -> None:
+    def _arrived(
+        self, data: Samples, frames: int, when: object, status: sounddevice.CallbackFlags
+    ) -> None:
         # The sound thread: it must not wait, print or raise.
         if status.input_overflow:
             self._lost += frames
@@ -345,7 +351,7 @@ class SoundCard:
         except queue.Full:
             self._lost = lost + frames
 
-    def _while_active(self, stream: Any) -> Iterator[tuple[Samples, int]]:
+    def _while_active(self, stream: sounddevice.InputStream) -> Iterator[tuple[Samples, int]]:
         silent_s = 0.0
         while not self._closed.is_set():
             try:
@@ -357,7 +363,7 @@ class SoundCard:
                     return
 
 
-def _portaudio() -> Any:
+def _portaudio() -> ModuleType:
     try:
         import sounddevice
     except (ImportError, OSError):
@@ -365,4 +371,5 @@ def _portaudio() -> Any:
             "no way to a sound card here (PortAudio or its Python package is missing)",
             remedy="pip install sounddevice and install PortAudio, or pipe raw PCM to stdin",
         ) from None
-    return sounddevice
+    found: ModuleType = sounddevice
+    return found

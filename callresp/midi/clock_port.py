@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from typing import Any, Protocol
+from typing import Protocol
 
 from callresp.midi.clock import ClockMaker
+from callresp.midi.ports import MidiOutput
 
 # The last part of a wait is spent in short sleeps: a long one wakes late.
 NEAR_S, NAP_S, IDLE_S = 0.003, 0.0002, 0.05
@@ -20,16 +21,6 @@ class Clock(Protocol):
 
     def now_s(self) -> float:
         """Seconds."""
-
-
-class MidiPort(Protocol):
-    """What we need of a MIDI output port."""
-
-    def send(self, message: Any) -> None:
-        """Send one message now."""
-
-    def close(self) -> None:
-        """Give the port up."""
 
 
 class ClockOut:
@@ -50,7 +41,7 @@ class ClockOut:
         Clocks that were too late to be sent.
     """
 
-    def __init__(self, port: MidiPort, clock: Clock) -> None:
+    def __init__(self, port: MidiOutput, clock: Clock) -> None:
         self.late_s: deque[float] = deque(maxlen=KEPT)
         self.left_out = 0
         self._port = port

@@ -19,7 +19,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from callresp.errors import UserError
 from callresp.io.files import whole_file
@@ -37,6 +37,9 @@ from callresp.midi.notes import (
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
+
+if TYPE_CHECKING:
+    import mido
 
 TICKS_PER_BEAT = 1920
 TEMPO_US = 1_000_000
@@ -153,7 +156,7 @@ def level_text(loudest_db: float) -> str:
     return f"velocity {LOUDEST} is {loudest_db:.2f} dB SPL at 1 m"
 
 
-def _file(tracks: list[Track], title: str, start: str | None) -> Any:
+def _file(tracks: list[Track], title: str, start: str | None) -> mido.MidiFile:
     import mido
 
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_BEAT, charset="utf-8")

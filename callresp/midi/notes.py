@@ -17,9 +17,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 from callresp.io.score import HeardScore, Note, ReplyScore
+from callresp.midi.ports import MidiMessage
 from callresp.midi.tuning import bend_for, key_of, nearest_key, tuning_change
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
@@ -66,11 +67,11 @@ class Track:
     """
 
     name: str
-    events: list[tuple[float, int, Any]] = field(default_factory=list)
+    events: list[tuple[float, int, MidiMessage]] = field(default_factory=list)
     notes: int = 0
     loudest_db: float | None = None
 
-    def add(self, at_s: float, order: int, kind: str, **values: Any) -> None:
+    def add(self, at_s: float, order: int, kind: str, **values: object) -> None:
         """Add a message; what lies before the start is put at the start."""
         import mido
 

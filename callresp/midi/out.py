@@ -4,21 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from typing import Any, Protocol
 
 from callresp.midi.notes import Track
-
-
-class MidiPort(Protocol):
-    """What we need of a MIDI output port."""
-
-    def send(self, message: Any) -> None:
-        """Send one message now."""
+from callresp.midi.ports import MidiOutput
 
 
 def play(
     tracks: list[Track],
-    port: MidiPort,
+    port: MidiOutput,
     from_s: float = 0.0,
     clock: Callable[[], float] = time.monotonic,
     sleep: Callable[[float], None] = time.sleep,
@@ -72,7 +65,7 @@ def _wait_until(
         left = moment_s - clock()
 
 
-def _hush(port: MidiPort) -> None:
+def _hush(port: MidiOutput) -> None:
     """All notes off (controller 123), then all sound off (120), on every channel."""
     import mido
 

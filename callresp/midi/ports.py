@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from typing import Any
+from typing import Protocol
 
 from callresp.errors import UserError
 
@@ -17,17 +17,69 @@ INSTALL = "install it beside callresp with: pip install python-rtmidi"
 RTMIDI = "mido.backends.rtmidi"
 
 
-def open_port(name: str, virtual: bool = False) -> Any:
+class MidiMessage(Protocol):
+    """What we need of mido's messages; `channel` and `note` where the type has one."""
+
+    type: str
+    channel: int
+    note: int
+
+    def bytes(self) -> list[int]:
+        """As it goes over the wire."""
+
+    def copy(self, *, time: int) -> MidiMessage:
+        """The same, so many ticks after the one before."""
+
+
+class MidiInput(Protocol):
+    """An open MIDI input, whose messages come by a callback."""
+
+    def close(self) -> None:
+        """Give the port up."""
+
+
+class MidiOutput(Protocol):
+    """An open MIDI output."""
+
+    def send(self, message: MidiMessage, /) -> None:
+        """Send one message now."""
+
+    def close(self) -> None:
+        """Give the port up."""
+
+
+class _Backend(Protocol):
+    """One of the systems that mido reaches."""
+
+    def get_output_names(self) -> list[str]: ...
+
+    def get_input_names(self) -> list[str]: ...
+
+    def open_output(self, name: str, *, virtual: bool) -> MidiOutput: ...
+
+    def open_input(
+        self, name: str, *, virtual: bool, callback: Callable[[MidiMessage], None]
+    ) -> MidiInput: ...
+
+
+def open_port(name: str, virtual: bool = False) -> MidiOutput:
     """Open a MIDI output: an existing one whose name starts so, or a new virtual one.
+
+    Parameters
+    ----------
+    name
+        How the output's name begins, or what a new one is to be called.
+    virtual
+        Make one, for other programs to connect to.
 
     Raises
     ------
     UserError
-        With the names there are.
+        When there is none, with the names there are, or it can't be opened.
     """
     backend = _backend()
     if not virtual:
-        name = _matched(name, list(backend.get_output_names()), "output")
+        name = _matched(name, backend.get_output_names(), "output")
     try:
         return backend.open_output(name, virtual=virtual)
     except (OSError, RuntimeError) as fault:
@@ -36,7 +88,7 @@ def open_port(name: str, virtual: bool = False) -> Any:
         ) from fault
 
 
-def open_input(name: str, take: Callable[[bytes], None], virtual: bool = False) -> Any:
+def open_input(name: str, take: Callable[[bytes], None], virtual: bool = False) -> MidiInput:
     """Open a MIDI input likewise; `take` is called in a thread of its own with each message.
 
     Raises
@@ -46,9 +98,9 @@ def open_input(name: str, take: Callable[[bytes], None], virtual: bool = False) 
     """
     backend = _backend()
     if not virtual:
-        name = _matched(name, list(backend.get_input_names()), "input")
+        name = _matched(name, backend.get_input_names(), "input")
 
-    def heard(message: Any) -> None:
+    def heard(message: MidiMessage) -> None:
         take(bytes(message.bytes()))
 
     try:
@@ -72,12 +124,12 @@ def _matched(name: str, names: list[str], kind: str) -> str:
     return match
 
 
-def _backend() -> Any:
+def _backend() -> _Backend:
     import mido
 
     named = os.environ.get("MIDO_BACKEND", "")
     try:
-        backend = mido.Backend(named if named.startswith(RTMIDI) else RTMIDI, load=True)
+        backend: _Backend = mido.Backend(named if named.startswith(RTMIDI) else RTMIDI, load=True)
         backend.get_output_names()
     except ImportError as fault:
         raise UserError("live MIDI needs the package python-rtmidi", remedy=INSTALL) from fault

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import chain
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 from callresp.errors import UserError
 from callresp.io.score import check_whole, convert_header, convert_line, read_objects, write_score
@@ -28,7 +28,7 @@ def read_plan(path: Path) -> Plan:
     found: PlanHeader | None = None
     commands: list[Command] = []
     changes: list[Change] = []
-    command: Any = Command  # a union, which has no type of its own
+    command = cast("type[Command]", Command)  # a union, which has no type of its own
     for where, value in read_objects(path):
         if "score" in value:
             found = convert_header(PlanHeader, value, "plan", where)

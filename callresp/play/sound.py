@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import contextlib
 import queue
-from typing import Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,11 @@ from callresp.synthesis.execution import (
 )
 from callresp.synthesis.levels import ListeningPoint
 from callresp.synthesis.modal import StrikerVoice
+
+if TYPE_CHECKING:
+    import sounddevice
+
+Wave = npt.NDArray[np.float32]
 
 # Beside the machine; the way that sound takes is left out, too.
 DISTANCE_M = 1.0
@@ -134,7 +140,7 @@ class SoundOutput:
         self._stream.stop()
         self._stream.close()
 
-    def _fill(self, out: Any, frames: int, times: Any, status: Any) -> None:
+    def _fill(self, out: Wave, frames: int, times: object, status: object) -> None:
         if self._zero_s is None:
             self._zero_s = self._clock.now_s()
         with contextlib.suppress(queue.Empty):
@@ -146,7 +152,11 @@ class SoundOutput:
         out[:, 0] = np.tanh(block)
 
 
-def _opened(fill: Any, device: str | int | None, sample_rate_hz: int) -> Any:
+def _opened(
+    fill: Callable[[Wave, int, object, object], None],
+    device: str | int | None,
+    sample_rate_hz: int,
+) -> sounddevice.OutputStream:
     try:
         import sounddevice
     except (ImportError, OSError) as fault:

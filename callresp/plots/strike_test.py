@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from callresp.plots import style as look
 from callresp.strike_test.results import Finding, MeasuredValue, StrikerResult, StrikeTestResult
@@ -44,9 +44,9 @@ def draw_strike_test(path: Path, found: StrikeTestResult, title: str) -> None:
         look.save(figure, path, title, dpi=160)
 
 
-def _text(figure: Figure, left: float, top: float, text: str, **style: Any) -> None:
+def _text(figure: Figure, left: float, top: float, text: str, **style: object) -> None:
     wide, high = figure.get_size_inches()
-    figure.text(left / wide, 1 - top / high, text, va="top", **style)
+    figure.text(left / wide, 1 - top / high, text, fontdict={**style}, va="top")
 
 
 def _head(figure: Figure, found: StrikeTestResult, title: str) -> None:

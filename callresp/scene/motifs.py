@@ -7,7 +7,7 @@ today differs from it a little (callresp.scene.songs, callresp.scene.bouts).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 
@@ -153,9 +153,18 @@ def sung_note(singer: Singer, shape: Shape, length_s: float, rng: np.random.Gene
     )
 
 
+class _More(TypedDict, total=False):
+    """What some shapes need beside their pitches, as `Sung` has it."""
+
+    depth: float
+    rate_hz: float
+    partials: int
+    tilt_db: float
+
+
 def _course(
     singer: Singer, shape: Shape, first_hz: float, rng: np.random.Generator
-) -> tuple[tuple[float, float, float], dict[str, Any]]:
+) -> tuple[tuple[float, float, float], _More]:
     """Pitch at start, middle and end, and what else the shape needs."""
     steady = (first_hz, first_hz, first_hz)
     if shape in ("sweep", "double"):
@@ -173,7 +182,7 @@ def _course(
         return steady, {"depth": rng.uniform(0.008, 0.03), "rate_hz": rng.uniform(15, 40)}
     if shape == "stack":
         drift = rng.uniform(0.94, 1.06)
-        more = {"partials": int(rng.integers(5, 11)), "tilt_db": rng.uniform(1.5, 4.0)}
+        more: _More = {"partials": int(rng.integers(5, 11)), "tilt_db": rng.uniform(1.5, 4.0)}
         return (first_hz, first_hz * drift**0.5, first_hz * drift), more
     if shape == "buzz":
         return steady, {"rate_hz": rng.uniform(60, 160)}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from types import ModuleType
 
 from callresp.errors import UserError
 from callresp.scout.season import TABLES, read_made
@@ -104,7 +104,7 @@ def ask(season: Path, question: str) -> Answer:
         connection.close()
 
 
-def _duckdb() -> Any:
+def _duckdb() -> ModuleType:
     try:
         import duckdb
     except ImportError:

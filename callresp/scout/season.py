@@ -24,7 +24,8 @@ import shutil
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from types import ModuleType
+from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 import msgspec
@@ -162,14 +163,15 @@ def _synced(path: Path) -> None:
         os.fsync(written.fileno())
 
 
-def _arrow() -> Any:
+def _arrow() -> ModuleType:
     try:
         import pyarrow.parquet as parquet
     except ImportError:
         raise UserError(
             "a season needs the package pyarrow", remedy="pip install 'callresp[season]'"
         ) from None
-    return parquet
+    found: ModuleType = parquet
+    return found
 
 
 def _table(rows: Sequence[msgspec.Struct], kind: type[msgspec.Struct]) -> pa.Table:
@@ -186,5 +188,5 @@ def _table(rows: Sequence[msgspec.Struct], kind: type[msgspec.Struct]) -> pa.Tab
     return pa.table(columns)
 
 
-def _holds(declared: Any, plain: type) -> bool:
+def _holds(declared: object, plain: type) -> bool:
     return declared is plain or plain in getattr(declared, "__args__", ())

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 
 from callresp.errors import UserError
 
@@ -133,7 +133,7 @@ def over_cluster(
             remedy="pip install 'callresp[cluster]'",
         ) from None
     try:
-        client: Any = Client(address, timeout=10)  # type: ignore[no-untyped-call]
+        client = Client(address, timeout=10)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as fault:
         raise UserError(
             f"no scheduler answers at {address}", argument="cluster", remedy="start one there"

@@ -9,7 +9,6 @@ from __future__ import annotations
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -89,7 +88,7 @@ def _read_all(recording: Recording) -> tuple[Wave, npt.NDArray[np.float64]]:
     if recording.frames > _IN_MEMORY:
         # The memory map keeps the file alive, which is removed with the samples.
         spare = tempfile.TemporaryFile()  # noqa: SIM115
-        kept: Any = np.memmap(spare, np.float32, "w+", shape=(room,))
+        kept: Wave = np.memmap(spare, np.float32, "w+", shape=(room,))
     else:
         kept = np.empty(room, np.float32)
     count = 0

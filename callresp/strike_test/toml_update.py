@@ -14,7 +14,7 @@ import math
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import msgspec
 
@@ -32,7 +32,7 @@ from callresp.strike_test.results import (
 )
 
 if TYPE_CHECKING:
-    from tomlkit.items import AbstractTable
+    from tomlkit.items import AbstractTable, Item
 
 _OURS = re.compile(rf"\s*;?\s*({NOT_YET}|measured\b.*|{LOWERED}.*)$")
 _WAS = re.compile(rf"{LOWERED} ([0-9.]+)")
@@ -153,7 +153,7 @@ def _inner_comments(item: object) -> list[str]:
     return [m[1] for m in (_COMMENT.search(row) for row in rows[:-1]) if m]
 
 
-def _item(key: str, value: object, comments: Iterable[str]) -> Any:
+def _item(key: str, value: object, comments: Iterable[str]) -> Item:
     import tomlkit
 
     if not isinstance(value, list):
@@ -162,7 +162,8 @@ def _item(key: str, value: object, comments: Iterable[str]) -> Any:
     for entry in value:
         inside = ", ".join(f"{k} = {_number(v)}" for k, v in entry.items())
         rows.append(f"    {{ {inside} }},")
-    return tomlkit.parse(f"{key} = [\n" + "\n".join(rows) + "\n]\n")[key]
+    found: Item = tomlkit.parse(f"{key} = [\n" + "\n".join(rows) + "\n]\n")[key]
+    return found
 
 
 def _number(value: float) -> str:

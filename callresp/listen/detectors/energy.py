@@ -15,8 +15,6 @@ steps of `STEP_S`.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
@@ -39,10 +37,10 @@ class Envelope:
         from scipy import signal
 
         high_hz = min(high_hz, 0.45 * rate_hz)
-        self._sos: Any = signal.butter(
+        self._sos: Levels = signal.butter(
             2, [min(low_hz, 0.5 * high_hz), high_hz], "bandpass", fs=rate_hz, output="sos"
         )
-        self._state: Any = np.zeros((len(self._sos), 2))
+        self._state: Levels = np.zeros((len(self._sos), 2))
         self._per_step = STEP_S * rate_hz
         self._sums: list[npt.NDArray[np.float32]] = []
         self._left = np.zeros(0, np.float32)

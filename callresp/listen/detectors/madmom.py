@@ -23,10 +23,9 @@ import importlib.util
 import platform
 import sys
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import ModuleType
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -84,7 +83,7 @@ class MadmomOnsets:
         return np.asarray(pick(np.concatenate(self._parts)), np.float64)
 
 
-def _processor(name: str, fps: int) -> Any:
+def _processor(name: str, fps: int) -> Callable[[npt.NDArray[np.float32]], npt.ArrayLike]:
     onsets = madmom("features.onsets")
     if name == "cnn":
         return onsets.CNNOnsetProcessor()
