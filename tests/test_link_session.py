@@ -330,6 +330,40 @@ def test_a_stuck_board_is_only_greeted() -> None:
     assert isinstance(parse(payload), Hello)
 
 
+def test_a_muted_striker_is_left_out_until_it_may_sound_again() -> None:
+    line = Line(Session(plan_of(150, 0.1, seed=4)), SimulatedBoard(FETTLE))
+    line.run(until_s=4.0)
+    line.session.mute({"oak block"}, line.now_s)
+    line.run(until_s=9.0)
+    line.session.mute((), line.now_s)
+    line.run()
+    oak = FETTLE.striker_named("oak block")
+    assert oak is not None
+    on = [r.board_s for r in line.board.log if r.did == "on" and r.channel == oak.coil.channel]
+    assert len([at_s for at_s in on if at_s < 4.0]) > 2
+    assert [at_s for at_s in on if 4.02 < at_s < 9.0] == []
+    # Commands go out three seconds ahead: what was left off by then stays so.
+    assert len([at_s for at_s in on if at_s > 9.0]) > 1
+    outcomes = {(s.command.instrument, s.outcome) for s in line.session.ended}
+    assert {name for name, outcome in outcomes if outcome == "left off"} == {"oak block"}
+    # Cancelling empties the board: what is due before it is sent anew may be lost, and is told.
+    assert line.session.report.outcomes["cancelled"] <= 2
+    assert sum(line.session.report.outcomes.values()) == line.session.report.commands
+
+
+def test_muting_all_releases_at_once_what_sounds() -> None:
+    line = Line(Session(plan_of(150, 0.1, seed=4)), SimulatedBoard(FETTLE))
+    line.run(until_s=4.0)
+    line.session.mute([item.name for item in FETTLE.striker], line.now_s, release=True)
+    line.run(until_s=8.0)
+    longest_on_s(line.board)
+    assert max(row.board_s for row in line.board.log) < 4.1
+    line.session.mute((), line.now_s)
+    line.run()
+    assert max(row.board_s for row in line.board.log) > 11.0
+    assert no_channel_over_its_limit(line.board)
+
+
 def test_only_a_checked_plan_can_be_streamed() -> None:
     with pytest.raises(TypeError, match="CheckedPlan"):
         Session(plan_of(1).plan)  # type: ignore[arg-type]

@@ -362,7 +362,7 @@ def followed_until(stops_s: float) -> tuple[Kept, FollowedPlan, float]:
             sent += 1
         return clock.at_s > stops_s
 
-    follow(followed, follower, inbox, output, clock, lambda text: None, stop)
+    follow(followed, inbox, output, clock, lambda text: None, stop)
     return output, followed, clock.at_s
 
 

@@ -16,8 +16,10 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
@@ -25,15 +27,19 @@ from live_helpers import FETTLE, MORNING, RATE_HZ, Scripted, silence
 from test_live_engine import PROMPT, calls
 
 from callresp.cli import cli
+from callresp.commands.stream import write_log
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
+from callresp.io.kinds import kind_of
 from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.link.port import Clock
+from callresp.link.session import Report, SentCommand, Session
 from callresp.live import setup
 from callresp.live.engine import Clocks, LiveEngine, LiveSettings
 from callresp.live.links import NullLink
 from callresp.live.log_thread import LogThread
 from callresp.live.runner import Hooks, Runner
+from callresp.midi.clock import ClockFollower
 from callresp.osc.asked import (
     DEAF_S,
     Asked,
@@ -43,12 +49,15 @@ from callresp.osc.asked import (
     RulesAsked,
     SettingAsked,
     StopAsked,
+    StrikerAsked,
 )
 from callresp.osc.codec import LARGEST, Message, OscFault, packet, read_packet, single
 from callresp.osc.door import OscReceiver, OscSender, Place
 from callresp.osc.sessions import LiveDoor, StreamDoor
-from callresp.plan.files import write_plan
+from callresp.plan.checked_plan import check
+from callresp.plan.files import read_plan, write_plan
 from callresp.plan.planner import make_plan
+from callresp.play.follow import FollowedPlan
 from callresp.reply.rules import load_rules
 
 # Both from the specification's own examples.
@@ -149,7 +158,15 @@ def test_what_holds_back_needs_no_word_and_what_moves_does() -> None:
     assert asked(gate, "/callresp/rules", "shadow", "wren") == RulesAsked("shadow")
     key = "manners.rest_s"
     assert asked(gate, "/callresp/set", key, 2, "wren") == SettingAsked(key, 2.0)
-    moves = (("/callresp/mute", 0), ("/callresp/rules", "x"), ("/callresp/set", key, 1.5))
+    one = "/callresp/mute-striker"
+    assert asked(gate, one, "oak block", 1) == StrikerAsked("oak block", True)
+    assert asked(gate, one, "oak block", 0, "wren") == StrikerAsked("oak block", False)
+    moves = (
+        ("/callresp/mute", 0),
+        (one, "oak block", 0),
+        ("/callresp/rules", "x"),
+        ("/callresp/set", key, 1.5),
+    )
     for address, *given in moves:
         with pytest.raises(RefusedError, match="the word is missing"):
             asked(Gate("wren"), address, *given)
@@ -410,6 +427,9 @@ def test_requests_reach_the_engine() -> None:
     assert door.grant(RulesAsked("shadow")) == "it answers by 'shadow'"
     done()
     assert run.engine.rules == load_rules("shadow")
+    assert door.grant(StrikerAsked("lowest 2", True)) == "left out: tube 1, tube 2"
+    done()
+    assert run.engine.player.muted == {"tube 1", "tube 2"}
     door.grant(SettingAsked("manners.rest_s", 7.5))
     done()
     assert run.engine.rules.manners.rest_s == 7.5
@@ -464,10 +484,94 @@ def test_a_stream_is_told(tmp_path: Path, listening: tuple[int, Heard]) -> None:
     assert {m.arguments[0] for _, m in rows if m.address == "/callresp/status"} >= {"streaming"}
 
 
-def test_a_stream_takes_a_stop_and_nothing_else() -> None:
-    door = StreamDoor([], None, "wren")
-    with pytest.raises(RefusedError, match="played as it is"):
-        door.grant(MuteAsked(True))
+def test_of_a_stream_strikers_are_left_out_and_played_again() -> None:
+    class Muted:
+        """A session that keeps what it is told to leave out."""
+
+        ended: tuple[SentCommand, ...] = ()
+        status = start_s = None
+        report = Report(faults=("rain",))
+
+        def __init__(self) -> None:
+            self.muted: list[tuple[set[str], bool]] = []
+
+        def mute(self, names: frozenset[str], now_s: float, release: bool) -> None:
+            self.muted.append((set(names), release))
+
+    door, session = StreamDoor(FETTLE, [], None, "wren"), Muted()
+
+    def done(asked: Asked) -> tuple[str, set[str], bool]:
+        told = door.grant(asked)
+        door.watch(session, 0.0)  # type: ignore[arg-type]
+        return (told, *session.muted[-1])
+
+    shaker = FETTLE.turner[0].name
+    names = {item.name for item in FETTLE.striker} | {shaker}
+    tubes = {f"tube {n}" for n in range(1, 6)}
+    assert done(StrikerAsked("oak block", True))[1:] == ({"oak block"}, False)
+    assert done(StrikerAsked("any tube", True))[1:] == ({"oak block", *tubes}, False)
+    assert done(MuteAsked(True)) == ("it plays nothing", names, True)
+    assert done(StrikerAsked("any tube", False))[1:] == (names, False)
+    assert done(MuteAsked(False)) == ("it plays again", {"oak block"}, False)
+    assert done(StrikerAsked(shaker, True))[1] == {"oak block", shaker}
+    with pytest.raises(RefusedError, match="Fettle has no 'gong'"):
+        door.grant(StrikerAsked("gong", True))
+    door.close()
+
+
+def test_a_stream_takes_a_stop_and_no_rules() -> None:
+    door = StreamDoor(FETTLE, [], None, "wren")
+    for asked in (RulesAsked("shadow"), SettingAsked("manners.rest_s", 1.0)):
+        with pytest.raises(RefusedError, match="a plan is finished"):
+            door.grant(asked)
     assert door.grant(StopAsked()) == "it stops"
     assert door.stop.is_set()
     door.close()
+
+
+def test_a_plan_that_follows_a_clock_is_told_and_logged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, listening: tuple[int, Heard]
+) -> None:
+    class Sequencer:
+        """Sends a start and 24 clocks a beat, 120 beats a minute, from its first moment on."""
+
+        def __init__(self, take: Callable[[bytes], None]) -> None:
+            self._ended = threading.Event()
+            self._thread = threading.Thread(target=self._run, args=(take,))
+            self._thread.start()
+
+        def _run(self, take: Callable[[bytes], None]) -> None:
+            take(b"\xfa")
+            while not self._ended.wait(60 / 120 / 24):
+                take(b"\xf8")
+
+        def close(self) -> None:
+            self._ended.set()
+            self._thread.join()
+
+    monkeypatch.setattr(
+        "callresp.midi.ports.open_input", lambda name, take, virtual: Sequencer(take)
+    )
+    port, heard = listening
+    plan, log = small_plan(tmp_path), tmp_path / "played.jsonl"
+    words = ["stream", str(plan), "--port", "simulated", "--log", str(log), "--osc-to", str(port)]
+    done = CliRunner().invoke(cli, [*words, "--clock-in", "Sequencer", "--tempo", "120"])
+    assert done.exit_code in (0, 1), done.output
+    rows = [msgspec.json.decode(line) for line in log.read_text().splitlines()]
+    wanted = [command.at_s for command in read_plan(plan).commands]
+    assert sorted(row["plan_s"] for row in rows) == pytest.approx(wanted, abs=1e-6)
+    told = [m.arguments for _, m in heard() if m.address == "/callresp/stroke"]
+    sent = [row for row in rows if row["asked_s"] is not None]
+    assert sorted(row[3] for row in told) == sorted(row["fate"] for row in sent)
+    spaced = [later["asked_s"] - row["asked_s"] for row, later in pairwise(sent)]
+    assert spaced == pytest.approx([0.25] * len(spaced), abs=0.1)
+
+
+def test_what_a_followed_clock_never_reached_is_in_the_log(tmp_path: Path) -> None:
+    plan = check(read_plan(small_plan(tmp_path)), FETTLE)
+    followed, log = FollowedPlan(plan, ClockFollower()), tmp_path / "played.jsonl"
+    followed.dropped.append((plan.plan.commands[0], "restrike_ms"))
+    write_log(log, Session(followed.empty_plan, zero_s=0.0), followed)
+    rows = [msgspec.json.decode(line) for line in log.read_text().splitlines()]
+    assert [row["fate"] for row in rows] == ["left out: restrike_ms"] + ["not reached"] * 4
+    assert kind_of(log) == "log of commands"

@@ -7,8 +7,6 @@ import queue
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
-import click
-
 from callresp.commands import ui
 from callresp.errors import UserError
 
@@ -16,7 +14,7 @@ if TYPE_CHECKING:
     from callresp.link.session import Session
     from callresp.live.actions import Record
     from callresp.live.runner import Runner
-    from callresp.plan.checked_plan import CheckedPlan
+    from callresp.play.follow import FollowedPlan
 
 
 @contextlib.contextmanager
@@ -90,32 +88,36 @@ def of_plan(name: str | None, virtual: bool, tempo_bpm: float) -> Iterator[ui.Wa
 
 
 def follow_plan(
-    checked: CheckedPlan, url: str, name: str, virtual: bool, tempo_bpm: float, as_json: bool
-) -> None:
-    """Play a plan by another's MIDI clock."""
+    followed: FollowedPlan,
+    url: str,
+    name: str,
+    virtual: bool,
+    as_json: bool,
+    watch: ui.Watch,
+    ended: Callable[[], bool],
+) -> int:
+    """Play a plan by another's MIDI clock; returns 0 when all of it was played, else 1."""
     from callresp.link.port import Clock
     from callresp.link.signals import deferred
     from callresp.link.stop_request import StopListener
-    from callresp.midi.clock import ClockFollower
-    from callresp.play.follow import FollowedPlan, follow
+    from callresp.play.follow import follow
     from callresp.play.inputs import Event, midi_input
     from callresp.play.outputs import BoardOutput
 
-    clock, inbox, follower = Clock(), queue.SimpleQueue[Event](), ClockFollower()
-    followed = FollowedPlan(checked, follower, tempo_bpm)
+    clock, inbox, follower = Clock(), queue.SimpleQueue[Event](), followed.follower
     with (
         deferred() as signals,
         StopListener(url) as listener,
         midi_input(name, virtual, inbox, clock),
     ):
-        output = BoardOutput(followed.empty_plan, url, clock)
+        output = BoardOutput(followed.empty_plan, url, clock, watch)
         ui.warn("waiting for the clock to start")
 
         def stop() -> bool:
-            return listener.requested.is_set() or signals.number is not None
+            return listener.requested.is_set() or signals.number is not None or ended()
 
         say = (lambda text: None) if as_json else ui.say
-        follow(followed, follower, inbox, output, clock, say, stop)
+        follow(followed, inbox, output, clock, say, stop)
         listener.released()
         signals.raise_if_any()
     left_out = sum(followed.left_out.values())
@@ -128,4 +130,4 @@ def follow_plan(
         ui.say(f"{played} commands played, {left_out} left out")
         if tempo is not None and jitter is not None:
             ui.say(f"  the clock: {tempo:.2f} beats a minute, jitter {jitter:.2f} ms")
-    click.get_current_context().exit(0 if played == followed.total else 1)
+    return 0 if played == followed.total else 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,6 +16,9 @@ from callresp.errors import UserError
 from callresp.link.messages import DRY_RUN
 from callresp.link.session import Session
 from callresp.palette.model import Palette
+
+if TYPE_CHECKING:
+    from callresp.play.follow import FollowedPlan
 
 
 @click.command(name="stream")
@@ -85,11 +89,13 @@ def stream_command(
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dark     no lamp near a nest
     """
     from callresp.link.stream import stream
+    from callresp.midi.clock import ClockFollower
     from callresp.osc.sessions import StreamDoor
     from callresp.palette.files import load_palette
     from callresp.plan.checked_plan import check
     from callresp.plan.files import read_plan
     from callresp.plan.planner import darkened
+    from callresp.play.follow import FollowedPlan
 
     for written, other in ((log, board_log), (board_log, log)):
         if written is not None:
@@ -108,24 +114,21 @@ def stream_command(
     if not simulated:
         ui.confirm(yes)
         speed = 1.0
-    if clock_in is not None:
-        if clock_out is not None or speed != 1.0 or osc_to or osc_in or log:
-            raise UserError(
-                "a plan that follows a clock takes no other clock, speed, log or messages",
-                argument="clock_in",
-                remedy="leave those out",
-            )
-        with port_of(port, machine, board_log, 1.0) as url:
-            clocks.follow_plan(checked, url, clock_in, virtual, tempo, as_json)
-        return
+    if clock_in is not None and (clock_out is not None or speed != 1.0):
+        raise UserError(
+            "a plan that follows a clock takes no other clock, and no speed",
+            argument="clock_in",
+            remedy="leave those out",
+        )
     begun: list[Session] = []
+    followed = None if clock_in is None else FollowedPlan(checked, ClockFollower(), tempo)
     to, at = options.osc_places(osc_to, osc_in)
     try:
         total = len(checked.plan.commands)
         with (
             port_of(port, machine, board_log, speed) as url,
             live_view(machine, total) as look,
-            contextlib.closing(StreamDoor(to, at, osc_word, speed)) as door,
+            contextlib.closing(StreamDoor(machine, to, at, osc_word, speed)) as door,
             clocks.of_plan(clock_out, virtual, tempo) as told_clock,
         ):
 
@@ -135,15 +138,19 @@ def stream_command(
                 door.watch(session, now_s)
                 told_clock(session, now_s)
 
-            session = stream(checked, url, speed=speed, watch=watch, ended=door.stop.is_set)
-            door.finish(session)
+            stop = door.stop.is_set
+            if followed is not None and clock_in is not None:
+                status = clocks.follow_plan(followed, url, clock_in, virtual, as_json, watch, stop)
+            else:
+                session = stream(checked, url, speed=speed, watch=watch, ended=stop)
+                door.finish(session)
+                print_summary(session, as_json)
+                status = 0 if session.report.played == session.report.commands else 1
     finally:
         # Also after Ctrl-C or a lost board: then above all one wants to know what was played.
         if log is not None and begun:
-            write_log(log, begun[0])
-    print_summary(session, as_json)
-    all_played = session.report.played == session.report.commands
-    click.get_current_context().exit(0 if all_played else 1)
+            write_log(log, begun[0], followed)
+    click.get_current_context().exit(status)
 
 
 @click.command(name="stop")
@@ -194,16 +201,20 @@ def port_of(port: str, palette: Palette, board_log: Path | None, speed: float) -
         yield url
 
 
-def write_log(path: Path, session: Session) -> None:
-    """Write what became of each command: asked and played time on the plan's clock."""
+def write_log(path: Path, session: Session, followed: FollowedPlan | None = None) -> None:
+    """Write what became of each command: asked and played time on the plan's clock.
+
+    Of a plan that followed another's clock both are seconds since the line was
+    opened, `plan_s` is the time in the plan, and what was never sent is there, too.
+    """
     from callresp.io.files import write_text
     from callresp.io.score import line
 
     start_s = session.start_s or 0.0
-    rows = []
+    rows: list[dict[str, object]] = []
     for sent in sorted(session.ended, key=lambda sent: sent.host_s):
         played = None if sent.played_s is None else round(sent.played_s - start_s, 6)
-        row = {
+        row: dict[str, object] = {
             "asked_s": round(sent.command.at_s, 6),
             "played_s": played,
             "fate": sent.outcome,
@@ -211,8 +222,17 @@ def write_log(path: Path, session: Session) -> None:
             "channel": sent.command.channel,
             "reply": sent.command.reply,
         }
-        rows.append(line(row) + "\n")
-    write_text(path, "".join(rows))
+        if followed is not None:
+            row["plan_s"] = round(followed.plan_s[sent.command], 6)
+        rows.append(row)
+    if followed is not None:
+        unsent = [(c, f"left out: {limit}") for c, limit in followed.dropped]
+        unsent += [(c, "not reached") for c in followed.not_reached]
+        for command, fate in unsent:
+            row = {"asked_s": None, "played_s": None, "fate": fate}
+            row |= {"instrument": command.instrument, "channel": command.channel}
+            rows.append({**row, "reply": command.reply, "plan_s": round(command.at_s, 6)})
+    write_text(path, "".join(line(row) + "\n" for row in rows))
 
 
 def figures(session: Session) -> dict[str, object]:

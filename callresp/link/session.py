@@ -10,7 +10,7 @@ Conventions
 - A session streams one whole plan or, *open-ended*, one checked part after
   another.
 - Each command ends with one *outcome*: a word of the board's (`OUTCOMES`), or
-  "left off" (revoked in time), "not sent: too late", "stopped by the host",
+  "left off" (revoked in time, or muted), "not sent: too late", "stopped by the host",
   "fate unknown" (it was received, and its report was lost).
 """
 
@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, deque
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 
 from callresp.errors import UserError
@@ -108,6 +108,7 @@ class Session:
         self._least_ahead_s = least_ahead_s
         self._cancel_s = float("-inf")
         self._releasing = False
+        self._muted: frozenset[str] = frozenset()
         self.stopping = False
         self._commands = checked.plan.commands
         self._session = session % 65536
@@ -171,6 +172,26 @@ class Session:
         """Release everything now, revoke what was to come, and go on."""
         self.revoke_after(now_s)
         self._releasing = True
+
+    def mute(self, names: Collection[str], now_s: float, release: bool = False) -> None:
+        """Leave off all of these instruments from now on, until this is called again.
+
+        What sounds goes on to its own end. What was left off stays so: commands go
+        out ahead of their time, and so an instrument is back that much later.
+
+        Parameters
+        ----------
+        names
+            All that are silent from now on, not only those that are so anew.
+        release
+            Release every coil and stop every motor at once.
+        """
+        self._muted = frozenset(names)
+        for sent in self._flying.values():
+            if sent.host_s > now_s and sent.command.instrument in self._muted:
+                sent.revoked = True
+        self._releasing |= release
+        self._cancel_s = float("-inf")
 
     def take_ended(self) -> list[SentCommand]:
         """Commands that ended since this was last asked; keeps an endless session small."""
@@ -278,6 +299,9 @@ class Session:
             if sent.host_s > now_s + ahead_s or self._window_full():
                 break
             self._waiting.popleft()
+            if sent.command.instrument in self._muted:
+                self._end(sent, "left off")
+                continue
             if sent.host_s < now_s + self._least_ahead_s:
                 self._end(sent, "not sent: too late")
                 continue

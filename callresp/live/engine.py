@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import statistics
 from collections import Counter, deque
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -268,12 +268,18 @@ class LiveEngine:
         self._inhibit("muted", why)
         return self._drain()
 
+    def mute_instruments(self, names: Collection[str]) -> list[Action]:
+        """Leave these out from now on, and no others."""
+        self._player.muted = frozenset(names)
+        left_out = ", ".join(sorted(names))
+        self._remark(f"left out from now on: {left_out}" if names else "nothing is left out now")
+        return self._drain()
+
     def change_rules(self, rules: RuleSet) -> list[Action]:
         """Answer by other rules from now on."""
         self.rules = rules
         self._replier.change_rules(rules)
-        self._record("remark", {"text": f"answers by the rules '{rules.name}' from now on"})
-        self._out.append(Notify(f"answers by the rules '{rules.name}' from now on"))
+        self._remark(f"answers by the rules '{rules.name}' from now on")
         return self._drain()
 
     def notice(self, notice: Notice, where: str) -> list[Action]:
@@ -284,9 +290,12 @@ class LiveEngine:
     def last_run_cut(self, last_row: str) -> list[Action]:
         """The log holds a run without its end; `last_row` is when its last row was written."""
         text = f"the last run was cut: its log breaks off at {last_row}, without its end"
+        self._remark(text)
+        return self._drain()
+
+    def _remark(self, text: str) -> None:
         self._record("remark", {"text": text})
         self._out.append(Notify(text))
-        return self._drain()
 
     def finish(self) -> list[Action]:
         """The sound has ended: close what is open, release everything."""

@@ -66,6 +66,8 @@ class Player:
         self.lead_s = LINK_LEAD_S
         # When a reply that could sound at a time is to sound: on a beat, where one is followed.
         self.align: Callable[[float], float] = lambda at_s: at_s
+        # Instruments that are left out for now.
+        self.muted: frozenset[str] = frozenset()
         # When the first coil of the last reply goes on; None until it is known.
         self.first_s: float | None = None
         self._own = own
@@ -118,6 +120,8 @@ class Player:
         made = PlayerOutput()
         while self._notes and self._notes[0][0] <= now_s + PLAN_AHEAD_S:
             note = heapq.heappop(self._notes)[2]
+            if note.instrument in self.muted:
+                continue
             commands, changes = self._planner.add(note, now_s + self.lead_s)
             made.changes += changes
             self._admit(commands, made)

@@ -1,12 +1,19 @@
 """What other software may ask for, and who may: our addresses, and the word.
 
-====================  =============================================================
-``/callresp/stop``    release everything and end
-``/callresp/mute``    1 (i): play nothing; 0 (i), word (s): play again
-``/callresp/rules``   name (s), word (s): answer by another rule set
-``/callresp/set``     setting (s), number (i or f), word (s): one setting of the rules
-                      that are in force, named like ``manners.rest_s``
-====================  =============================================================
+==========================  =======================================================
+``/callresp/stop``          release everything and end
+``/callresp/mute``          1 (i): play nothing; 0 (i), word (s): play again
+``/callresp/mute-striker``  striker or turner (s), 1 (i): leave it out; the same, 0 (i),
+                            word (s): play it again. Several by what they are, as rule
+                            sets say it: ``lowest 2``, ``any tube``
+``/callresp/rules``         name (s), word (s): answer by another rule set
+``/callresp/set``           setting (s), number (i or f), word (s): one setting of the
+                            rules that are in force, named like ``manners.rest_s``
+==========================  =======================================================
+
+A plan that is streamed takes the first three: it is finished, no rules are in force
+any more, and so the other two are answered with 0 and a line that says so. Commands
+go to the board up to 3 s ahead, so that what is played again is back that much later.
 
 Whatever can make a striker move needs the word that was given when the program
 was started; what only holds it back doesn't. The answer goes back to where the
@@ -40,6 +47,14 @@ class MuteAsked:
 
 
 @dataclass(frozen=True, slots=True)
+class StrikerAsked:
+    """Leave out what `name` stands for, or play it again."""
+
+    name: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
 class RulesAsked:
     """Answer by another rule set."""
 
@@ -54,7 +69,7 @@ class SettingAsked:
     value: float
 
 
-Asked = StopAsked | MuteAsked | RulesAsked | SettingAsked
+Asked = StopAsked | MuteAsked | StrikerAsked | RulesAsked | SettingAsked
 
 
 class RefusedError(Exception):
@@ -91,6 +106,11 @@ class Gate:
             case "/callresp/mute", (bool() | int(), *word):
                 self._allow(word, now_s)
                 return MuteAsked(False)
+            case "/callresp/mute-striker", (str() as name, bool() | int() as on, *_) if on:
+                return StrikerAsked(name, True)
+            case "/callresp/mute-striker", (str() as name, bool() | int(), *word):
+                self._allow(word, now_s)
+                return StrikerAsked(name, False)
             case "/callresp/rules", (str() as name, *word):
                 self._allow(word, now_s)
                 return RulesAsked(name)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from queue import SimpleQueue
 from threading import Event
 from typing import TYPE_CHECKING
 
@@ -18,16 +19,50 @@ from callresp.osc.asked import (
     RulesAsked,
     SettingAsked,
     StopAsked,
+    StrikerAsked,
 )
+from callresp.osc.codec import Message
 from callresp.osc.door import OscReceiver, OscSender, Place
+from callresp.palette.model import Palette
 from callresp.plan.auditions import with_setting
 from callresp.reply.rules import load_rules
-from callresp.reply.selection import missing
+from callresp.reply.selection import missing, strikers_for, turner_for
 
 if TYPE_CHECKING:
     from callresp.live.runner import Runner
 
 STATUS_EVERY_S = 1.0
+
+
+class LeftOut:
+    """Which instruments of a palette are left out.
+
+    Attributes
+    ----------
+    names : frozenset of str
+    """
+
+    def __init__(self, palette: Palette) -> None:
+        self._palette = palette
+        self.names: frozenset[str] = frozenset()
+
+    def change(self, asked: StrikerAsked) -> str:
+        """Leave out what is asked, or play it again; returns a line that says so.
+
+        Raises
+        ------
+        RefusedError
+            Where the palette has nothing of that name or kind.
+        """
+        found = {striker.name for striker in strikers_for(asked.name, self._palette)}
+        turner = turner_for(asked.name, self._palette)
+        if not found and turner is not None:
+            found = {turner.name}
+        if not found:
+            raise RefusedError(f"{self._palette.name} has no '{asked.name}'")
+        self.names = self.names | found if asked.on else self.names - found
+        left_out = ", ".join(sorted(self.names))
+        return f"left out: {left_out}" if left_out else "nothing is left out"
 
 
 class LiveDoor:
@@ -54,6 +89,7 @@ class LiveDoor:
         self, runner: Runner, to: Sequence[Place], at: Place | None, word: str | None
     ) -> None:
         self.stop = Event()
+        self._left_out = LeftOut(runner.engine.player.palette)
         self._runner = runner
         self._sender = OscSender(to)
         self._receiver = None if at is None else OscReceiver(at, Gate(word), self.grant)
@@ -86,6 +122,10 @@ class LiveDoor:
             why = "muted from outside: it listens on" if asked.on else None
             requests.put(lambda engine: engine.mute(why))
             return "it plays nothing" if asked.on else "it plays again"
+        if isinstance(asked, StrikerAsked):
+            told_line, names = self._left_out.change(asked), self._left_out.names
+            requests.put(lambda engine: engine.mute_instruments(names))
+            return told_line
         if isinstance(asked, RulesAsked):
             rules = load_rules(asked.name)
             lacks = missing(rules, engine.player.palette)
@@ -98,10 +138,12 @@ class LiveDoor:
 
 
 class StreamDoor:
-    """Tells of a stream, and lets it be stopped; a plan takes nothing else.
+    """Tells of a stream, lets it be stopped, and strikers be left out.
 
     Parameters
     ----------
+    palette
+        Of the plan.
     to, at, word
         As of `LiveDoor`.
     speed
@@ -109,34 +151,55 @@ class StreamDoor:
     """
 
     def __init__(
-        self, to: Sequence[Place], at: Place | None, word: str | None, speed: float = 1.0
+        self,
+        palette: Palette,
+        to: Sequence[Place],
+        at: Place | None,
+        word: str | None,
+        speed: float = 1.0,
     ) -> None:
         self.stop = Event()
-        self._sender = OscSender(to)
-        self._receiver = None if at is None else OscReceiver(at, Gate(word), self.grant)
+        self._left_out = LeftOut(palette)
+        strikers = frozenset(striker.name for striker in palette.striker)
+        self._all = strikers | {turner.name for turner in palette.turner}
+        self._muted = False
+        # Of each: who is silent, and whether what sounds is to end at once.
+        self._requests = SimpleQueue[tuple[frozenset[str], bool]]()
+        self._faults: frozenset[str] = frozenset()
         self._speed = speed
         self._read = self._strikes = 0
         self._status_s = float("-inf")
         self._now_s = 0.0
+        self._sender = OscSender(to)
+        self._receiver = None if at is None else OscReceiver(at, Gate(word), self.grant)
 
     def finish(self, session: Session) -> None:
         """Tell of what was stopped at the end."""
         self.watch(session, self._now_s)
 
     def watch(self, session: Session, now_s: float) -> None:
-        """Tell of what has ended since this was last called."""
+        """Do what was asked for, and tell of what has ended, since this was last called."""
         self._now_s = now_s
+        while not self._requests.empty():
+            names, release = self._requests.get()
+            session.mute(names, now_s, release)
         unix_s = self._clock(now_s)
         for sent in session.ended[self._read :]:
             self._read += 1
             self._stroke(sent, unix_s)
+        faults = frozenset(session.report.faults)
+        for fault in sorted(faults - self._faults):
+            self._sender.send(Message("/callresp/fault", (fault, "board")), unix_s(now_s))
+        self._faults = faults
         if now_s - self._status_s >= STATUS_EVERY_S:
             self._status_s = now_s
             board = session.status
             volts = None if board is None else board.millivolts / 1000
             warm_c = None if board is None else float(board.hottest_c)
             state = "waiting" if session.start_s is None else "streaming"
-            one = told.status(now_s, state, volts, warm_c, self._strikes)
+            one = told.status(
+                now_s, "muted" if self._muted else state, volts, warm_c, self._strikes
+            )
             self._sender.send(one.message, unix_s(now_s))
 
     def _clock(self, now_s: float) -> Callable[[float], float]:
@@ -152,17 +215,26 @@ class StreamDoor:
         self._sender.send(one.message, unix_s(at_s))
 
     def grant(self, asked: Asked) -> str:
-        """Stop; anything else a plan can't do.
+        """Do what was asked; the session takes it up in its own thread.
 
         Raises
         ------
         RefusedError
-            For anything else.
+            For what a finished plan has no more, or its palette not at all.
         """
-        if not isinstance(asked, StopAsked):
-            raise RefusedError("a plan is played as it is; it can only be stopped")
-        self.stop.set()
-        return "it stops"
+        if isinstance(asked, StopAsked):
+            self.stop.set()
+            return "it stops"
+        if isinstance(asked, MuteAsked):
+            self._muted = asked.on
+            told_line = "it plays nothing" if asked.on else "it plays again"
+        elif isinstance(asked, StrikerAsked):
+            told_line = self._left_out.change(asked)
+        else:
+            raise RefusedError("a plan is finished, no rules are in force: reply and check anew")
+        silent = self._all if self._muted else self._left_out.names
+        self._requests.put((silent, isinstance(asked, MuteAsked) and asked.on))
+        return told_line
 
     def close(self) -> None:
         """Tell and listen no more."""

@@ -19,7 +19,8 @@
 ``/callresp/fault``    what is wrong (s), where (s)
 =====================  ===========================================================
 
-Each comes in a bundle whose time tag says when it happened, or will. Numbers
+A plan that is streamed hears nothing and decides nothing any more: it tells strokes,
+status and faults. Each comes in a bundle whose time tag says when it happened, or will. Numbers
 are 32 bits: whole (i) or floating (f).
 """
 

@@ -17,7 +17,7 @@ from __future__ import annotations
 import contextlib
 import queue
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import msgspec
@@ -57,8 +57,13 @@ class FollowedPlan:
 
     Attributes
     ----------
+    follower : ClockFollower
     left_out : Counter
         Commands that were left out, by palette key.
+    dropped : list of (Command, str)
+        The same, one by one, each with that key.
+    plan_s : dict
+        Of each command that was handed out: its time in the plan, on the plan's own clock.
     sounds_until_s : float
         When the last of what was handed out is off.
     """
@@ -67,7 +72,9 @@ class FollowedPlan:
         self, checked: CheckedPlan, follower: ClockFollower, tempo_bpm: float = 60.0
     ) -> None:
         self.left_out: Counter[str] = Counter()
-        self._follower = follower
+        self.dropped: list[tuple[Command, str]] = []
+        self.plan_s: dict[Command, float] = {}
+        self.follower = follower
         self._beat_s = 60 / tempo_bpm
         self._checker = Checker(checked.palette)
         self._latency_s = {
@@ -100,11 +107,16 @@ class FollowedPlan:
         """Whether all has been handed out."""
         return self._next >= len(self._commands)
 
+    @property
+    def not_reached(self) -> Sequence[Command]:
+        """What the clock has not come to."""
+        return self._commands[self._next :]
+
     def due(self, now_s: float) -> FollowedOutput:
         """What is due soon, by the clock's beats at a time."""
         out = FollowedOutput()
-        beat = self._follower.beat_at(now_s + AHEAD_S)
-        if beat is None or not self._follower.alive(now_s):
+        beat = self.follower.beat_at(now_s + AHEAD_S)
+        if beat is None or not self.follower.alive(now_s):
             return out
         if beat < self._beat - 1:
             # It was started anew, or its song position moved back.
@@ -118,17 +130,20 @@ class FollowedPlan:
         return out
 
     def _place(self, command: Command, now_s: float, out: FollowedOutput) -> None:
-        sounds_s = self._follower.time_of(self._sounds_s(command) / self._beat_s)
+        sounds_s = self.follower.time_of(self._sounds_s(command) / self._beat_s)
         assert sounds_s is not None
         at_s = sounds_s - (self._sounds_s(command) - command.at_s)
         if at_s < now_s:
             # It lies before the clock's own beginning, or the clock jumped over it.
             self._leave_out(command, "it came too late", "latency", out)
             return
+        moved = self._moved(command, at_s)
         try:
-            out.checked.append(self._checker.admit([self._moved(command, at_s)]))
+            out.checked.append(self._checker.admit([moved]))
         except PlanBreaksLimitError as fault:
             self._leave_out(command, fault.what, fault.limit, out)
+            return
+        self.plan_s[moved] = command.at_s
 
     def _moved(self, command: Command, at_s: float) -> Command:
         stretch = self._stretch()
@@ -142,17 +157,17 @@ class FollowedPlan:
 
     def _stretch(self) -> float:
         """How much longer than the plan's the clock's beats are now."""
-        tempo_bpm = self._follower.tempo_bpm
+        tempo_bpm = self.follower.tempo_bpm
         return 1.0 if tempo_bpm is None else 60 / tempo_bpm / self._beat_s
 
     def _leave_out(self, command: Command, why: str, limit: str, out: FollowedOutput) -> None:
         self.left_out[limit] += 1
+        self.dropped.append((command, limit))
         out.said.append(f"{command.instrument} at {command.at_s:.2f} s left out: {why} [{limit}]")
 
 
 def follow(
     followed: FollowedPlan,
-    follower: ClockFollower,
     inbox: Inbox,
     output: Output,
     clock: Clock,
@@ -163,8 +178,8 @@ def follow(
 
     Parameters
     ----------
-    followed, follower
-        The plan, and the clock that it follows.
+    followed
+        The plan, which knows the clock that it follows.
     inbox
         Where the clock's messages come in.
     output, clock
@@ -180,7 +195,7 @@ def follow(
             with contextlib.suppress(queue.Empty):
                 event = inbox.get(timeout=POLL_S)
                 if isinstance(event, Midi):
-                    follower.take(event.came_s, event.data)
+                    followed.follower.take(event.came_s, event.data)
             now_s = clock.now_s()
             out = followed.due(now_s)
             for checked in out.checked:

@@ -11,7 +11,7 @@ from typing import Protocol
 from callresp.errors import UserError
 from callresp.link.port import Clock, open_port
 from callresp.link.session import Session
-from callresp.link.stream import ANSWER_S, GONE_S
+from callresp.link.stream import ANSWER_S, GONE_S, Watch
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Strike
 
@@ -54,6 +54,8 @@ class BoardOutput:
         A serial port, or an address that pyserial knows.
     clock
         The runner's.
+    watch
+        Called at each exchange with the session and its time.
 
     Attributes
     ----------
@@ -68,11 +70,19 @@ class BoardOutput:
         When no board is there or answers.
     """
 
-    def __init__(self, empty_plan: CheckedPlan, url: str, clock: Clock) -> None:
+    def __init__(
+        self,
+        empty_plan: CheckedPlan,
+        url: str,
+        clock: Clock,
+        watch: Watch = lambda session, now_s: None,
+    ) -> None:
         self.outcomes: Counter[str] = Counter()
         self.errors_ms: list[float] = []
         self._url = url
         self._clock = clock
+        self._watch = watch
+        self._read = 0
         self._session = Session(
             empty_plan,
             int(time.time() * 1000) % 65535 + 1,
@@ -120,11 +130,13 @@ class BoardOutput:
                 where=self._url,
                 remedy="check its power; it has released all coils",
             )
+        self._watch(self._session, now_s)
         return self._outcomes()
 
     def _outcomes(self) -> list[Unplayed]:
         lost = []
-        for sent in self._session.take_ended():
+        for sent in self._session.ended[self._read :]:
+            self._read += 1
             outcome = sent.outcome or "unknown"
             self.outcomes[outcome] += 1
             if outcome == "executed" and sent.played_s is not None:
@@ -146,6 +158,7 @@ class BoardOutput:
             self._port.write(self._session.stop())
             self._port.flush()
         self._port.close()
+        self._watch(self._session, self._clock.now_s())
 
 
 class NullOutput:
