@@ -10,7 +10,7 @@ import math
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -317,7 +317,7 @@ def _machine_stop(desk: Desk, given: Given, _: object) -> dict[str, object]:
     return _machine_state(desk, given, None)
 
 
-Object = dict[str, Any]
+Object = dict[str, object]
 ENDPOINTS = (
     Endpoint(
         "GET", "/api/state", "How the session stands.", _state, messages.State, None, ("around",)
@@ -433,7 +433,7 @@ ENDPOINTS = (
 )
 
 
-def _answered(desk: Desk, endpoint: Endpoint) -> Callable[[Request], Any]:
+def _answered(desk: Desk, endpoint: Endpoint) -> Callable[[Request], Awaitable[Response]]:
     async def answered(request: Request) -> Response:
         given = {**request.query_params, **request.path_params}
         try:
@@ -459,7 +459,7 @@ def _answered(desk: Desk, endpoint: Endpoint) -> Callable[[Request], Any]:
     return answered
 
 
-def schema() -> dict[str, Any]:
+def schema() -> dict[str, object]:
     """An OpenAPI 3.1 document of everything that can be asked."""
     types = [one.answers for one in ENDPOINTS if one.answers not in ("bytes", Object)]
     types += [one.takes for one in ENDPOINTS if one.takes is not None]
@@ -468,7 +468,7 @@ def schema() -> dict[str, Any]:
         types, ref_template="#/components/schemas/{name}"
     )
     shape_of = dict(zip(map(str, types), shapes, strict=True))
-    paths: dict[str, Any] = {}
+    paths: dict[str, dict[str, object]] = {}
     for one in ENDPOINTS:
         names = [(part[1:-1], "path") for part in one.path.split("/") if part.startswith("{")]
         names += [(name, "query") for name in one.query]
@@ -476,7 +476,7 @@ def schema() -> dict[str, Any]:
         content = {"application/json": {"schema": shape}}
         if one.answers == "bytes":
             content = {"application/octet-stream": {}}
-        operation: dict[str, Any] = {
+        operation: dict[str, object] = {
             "summary": one.says,
             "parameters": [
                 {"name": name, "in": place, "required": place == "path", "schema": {}}

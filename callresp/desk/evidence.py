@@ -16,7 +16,7 @@ from callresp.io.audio import Waveform
 from callresp.io.resources import shipped
 from callresp.io.score import Note, Phrase
 from callresp.listen.diagnostics import AFTER_S, BEFORE_S, collect_evidence
-from callresp.listen.explanation import SAME_S, singer_values
+from callresp.listen.explanation import SAME_S, SingerValues, singer_values
 from callresp.listen.explanation import as_values as evidence_values
 from callresp.listen.notes import NoteTable, Rows, voice_name
 from callresp.listen.offline import note_table
@@ -172,7 +172,7 @@ def _stretch(chorus: Chorus, from_s: float, to_s: float) -> Waveform:
     return Waveform(samples, chorus.rate_hz)
 
 
-def _singer(heard: Heard, chorus: Chorus, note: Note, profile: Profile) -> dict[str, object] | None:
+def _singer(heard: Heard, chorus: Chorus, note: Note, profile: Profile) -> SingerValues | None:
     """Who sang, and what speaks for that against each other singer, in nats."""
     from_s = _on_a_sample(max(note.onset_s - SINGERS_S, 0.0), chorus.rate_hz)
     table, _ = note_table(_stretch(chorus, from_s, note.offset_s + SINGERS_S), profile)
@@ -206,10 +206,9 @@ def _as_scored(rows: Rows, heard: Heard, names: list[str]) -> list[int]:
     return kept
 
 
-def _renamed(told: dict[str, object], names: list[str]) -> dict[str, object]:
+def _renamed(told: SingerValues, names: list[str]) -> SingerValues:
     """The singers' names of the score in place of the table's."""
     swap = {voice_name(n): name for n, name in enumerate(names)}
-    against = told["against"]
-    assert isinstance(against, list)
-    rows = [{**row, "instead": swap.get(row["instead"], row["instead"])} for row in against]
-    return {"voice": swap.get(str(told["voice"]), told["voice"]), "against": rows}
+    for row in told["against"]:
+        row["instead"] = swap.get(row["instead"], row["instead"])
+    return {"voice": swap.get(told["voice"], told["voice"]), "against": told["against"]}

@@ -8,7 +8,7 @@ from the type of its field.
 from __future__ import annotations
 
 import json
-from typing import Any, Literal, get_args, get_origin, get_type_hints
+from typing import Literal, cast, get_args, get_origin, get_type_hints
 
 import msgspec
 
@@ -39,7 +39,7 @@ class Field(msgspec.Struct, frozen=True, kw_only=True):
     choices: tuple[str, ...] = ()
     low: float | None = None
     high: float | None = None
-    default: Any = None
+    default: object = None
     optional: bool = False
 
 
@@ -79,19 +79,20 @@ def _plain(example: str) -> str:
     return example.strip('"') if example.startswith('"') else example
 
 
-def _declared(key: str) -> tuple[str, Any, Any]:
+def _declared(key: str) -> tuple[str, object, object]:
     """The table of a key, its type as declared, and its default."""
-    kind: Any = RuleSet
+    kind: type[msgspec.Struct] = RuleSet
     *way, last = key.split(".")
     for name in way:
         hint = bare(_hints(kind)[name])[0]
-        kind = bare(get_args(hint)[0])[0] if get_origin(hint) is tuple else hint
+        inner = bare(get_args(hint)[0])[0] if get_origin(hint) is tuple else hint
+        kind = cast("type[msgspec.Struct]", inner)
     field = next(f for f in msgspec.structs.fields(kind) if f.encode_name == last)
     default = None if field.required else field.default
     return ".".join(way), _hints(kind)[last], default
 
 
-def _hints(kind: Any) -> dict[str, Any]:
+def _hints(kind: type[msgspec.Struct]) -> dict[str, object]:
     own = get_type_hints(kind, include_extras=True)
     return {field.encode_name: own[field.name] for field in msgspec.structs.fields(kind)}
 
@@ -99,7 +100,7 @@ def _hints(kind: Any) -> dict[str, Any]:
 Bounds = tuple[float | None, float | None]
 
 
-def _bounds(metas: tuple[Any, ...]) -> Bounds:
+def _bounds(metas: tuple[msgspec.Meta, ...]) -> Bounds:
     low = high = None
     for meta in metas:
         low = meta.ge if meta.ge is not None else meta.gt if meta.gt is not None else low
@@ -108,7 +109,7 @@ def _bounds(metas: tuple[Any, ...]) -> Bounds:
 
 
 def _asked(
-    target: Any, metas: tuple[Any, ...]
+    target: object, metas: tuple[msgspec.Meta, ...]
 ) -> tuple[Control | None, tuple[str, ...], float | None, float | None]:
     """How a type is asked for: control, choices and bounds; no control for a table."""
     if get_origin(target) is tuple:
@@ -117,12 +118,12 @@ def _asked(
         return None, (), None, None
     if get_origin(target) is Literal:
         return "choice", get_args(target), None, None
-    controls: dict[Any, Control] = {bool: "switch", int: "whole", float: "number", str: "text"}
+    controls: dict[object, Control] = {bool: "switch", int: "whole", float: "number", str: "text"}
     return controls[target], (), *_bounds(metas)
 
 
 def _asked_many(
-    target: Any,
+    target: object,
 ) -> tuple[Control | None, tuple[str, ...], float | None, float | None]:
     first = get_args(target)[0]
     inner, metas = bare(first)

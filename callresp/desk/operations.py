@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import singledispatch
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 from callresp.desk import messages as ops
 from callresp.desk.rule_text import RuleText
@@ -31,7 +31,7 @@ def _(op: ops.Set, session: Session) -> str:
 @do.register
 def _(op: ops.AddRule, session: Session) -> str:
     def added(text: RuleText) -> RuleText:
-        rows: list[dict[str, Any]] = text.given()["rule"]
+        rows = cast("list[dict[str, ops.Value]]", text.given()["rule"])
         if op.like is not None and not 1 <= op.like <= len(rows):
             raise UserError(f"no rule {op.like}", remedy=f"there are {len(rows)}")
         like = {} if op.like is None else rows[op.like - 1]

@@ -14,7 +14,8 @@ from collections.abc import Iterator
 import msgspec
 
 from callresp.desk.answers import RUN_UP_S, Answer, Heard
-from callresp.desk.rule_text import RuleText, Value
+from callresp.desk.messages import Value
+from callresp.desk.rule_text import RuleText
 from callresp.errors import UserError
 from callresp.io.score import HeardScore, Phrase
 from callresp.palette.model import Palette

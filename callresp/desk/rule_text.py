@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Iterable, Mapping, MutableMapping
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, InlineTable, Item, Table
 
+from callresp.desk.messages import Value
 from callresp.errors import UserError
 from callresp.reply.rules import RuleSet, rules_from_text
 
@@ -29,8 +29,6 @@ _OFF = re.compile(r"switched off; it weighed ([0-9.]+)")
 
 _CLOSE = re.compile(r"^([^#\n].*)\n\[\[rule\]\]", re.MULTILINE)
 _TABLES = (Table, InlineTable, tomlkit.TOMLDocument)
-
-Value = bool | int | float | str | list[Any] | dict[str, Any] | None
 
 
 class RuleText:
@@ -54,9 +52,9 @@ class RuleText:
         self.name = name
         self.rules: RuleSet = rules_from_text(text, name)
 
-    def given(self) -> dict[str, Any]:
+    def given(self) -> dict[str, object]:
         """What the file itself gives, without defaults."""
-        tree: dict[str, Any] = tomllib.loads(self.text)
+        tree: dict[str, object] = tomllib.loads(self.text)
         return tree
 
     def set_all(self, changes: Iterable[tuple[str, Value]]) -> RuleText:
@@ -87,7 +85,7 @@ class RuleText:
         """
         return self.set_all([(key, value)])
 
-    def add(self, rule: dict[str, Any]) -> RuleText:
+    def add(self, rule: Mapping[str, Value]) -> RuleText:
         """The same with a rule at the end."""
         document = self._document()
         rows = _rules(document)
@@ -148,7 +146,7 @@ def _change(document: tomlkit.TOMLDocument, key: str, value: Value) -> None:
     if value is not None:
         _put(place, last, value)
     elif last in place:
-        place.remove(last)
+        del place[last]
 
 
 def _weighed(row: Table) -> float:
@@ -175,12 +173,14 @@ def _row(rows: AoT, number: int) -> Table:
     return rows[number - 1]
 
 
-def _place(document: tomlkit.TOMLDocument, key: str, make: bool) -> tuple[Any, str]:
+def _place(
+    document: tomlkit.TOMLDocument, key: str, make: bool
+) -> tuple[MutableMapping[str, object], str]:
     """The table that a key stands in, made where it is not there yet, and the key's last name."""
     *way, last = key.split(".")
     if not 1 <= len(way) + 1 <= 5 or not all(re.fullmatch(r"[a-z_0-9]+", name) for name in way):
         raise UserError(f"no setting '{key}'", remedy="name it like rule.1.stretch")
-    place: Any = document
+    place: Item | tomlkit.TOMLDocument = document
     for name in way:
         if name.isdigit() and isinstance(place, AoT):
             place = _row(place, int(name))
@@ -199,7 +199,7 @@ def _place(document: tomlkit.TOMLDocument, key: str, make: bool) -> tuple[Any, s
     return place, last
 
 
-def _put(place: Any, name: str, value: Value) -> None:
+def _put(place: MutableMapping[str, object], name: str, value: Value) -> None:
     """Set a value and keep the comment behind the old one, if there is one."""
     fresh = _item(value)
     old = place.get(name)
@@ -208,7 +208,7 @@ def _put(place: Any, name: str, value: Value) -> None:
     place[name] = fresh
 
 
-def _item(value: Value) -> Item:
+def _item(value: object) -> Item:
     if isinstance(value, dict):
         table = tomlkit.inline_table()
         for name, inner in value.items():

@@ -107,7 +107,8 @@ def _kind_name(target: object) -> str:
     plain = bare(target)[0]
     if isinstance(plain, type) and issubclass(plain, msgspec.Struct):
         return "a table"
-    return {bool: "true or false", str: "any text", float: "any number"}[plain]
+    words = {bool: "true or false", str: "any text", float: "any number"}
+    return next(text for kind, text in words.items() if plain is kind)
 
 
 def _default(field: msgspec.structs.FieldInfo, row: object) -> str:

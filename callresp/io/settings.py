@@ -25,7 +25,7 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
+from typing import Annotated, TypeVar, get_args, get_origin, get_type_hints
 
 import msgspec
 
@@ -81,7 +81,7 @@ class Source:
         self.name = name
         self._lines = lines_of(text)
         try:
-            self.tree: dict[str, Any] = tomllib.loads(text)
+            self.tree: dict[str, object] = tomllib.loads(text)
         # Too deep a nesting, and numbers of thousands of digits, are not told as TOML errors.
         except (ValueError, RecursionError) as fault:
             raise UserError(
@@ -187,41 +187,41 @@ def _fields_at(kind: type, path: Path_) -> list[str]:
     return []
 
 
-def bare(kind: Any) -> tuple[Any, tuple[Any, ...]]:
+def bare(kind: object) -> tuple[object, tuple[msgspec.Meta, ...]]:
     """A type without Annotated and Optional, and its Meta."""
-    meta: tuple[Any, ...] = ()
+    meta: tuple[msgspec.Meta, ...] = ()
     while True:
         if get_origin(kind) is Annotated:
-            meta += tuple(kind.__metadata__)
-            kind = kind.__origin__
+            kind, *metas = get_args(kind)
+            meta += tuple(metas)
         elif type(None) in get_args(kind):
             kind = next(part for part in get_args(kind) if part is not type(None))
         else:
             return kind, meta
 
 
-def _type_at(kind: Any, path: Path_) -> Any:
+def _type_at(kind: object, path: Path_) -> object:
     return _walk(kind, path)[0]
 
 
-def _walk(kind: Any, path: Path_) -> tuple[Any, tuple[Any, ...]]:
+def _walk(kind: object, path: Path_) -> tuple[object, tuple[msgspec.Meta, ...]]:
     kind, meta = bare(kind)
     for step in path:
         if isinstance(step, int):
             inner = get_args(kind)
-            kind, meta = bare(inner[0] if inner else Any)
+            kind, meta = bare(inner[0] if inner else object)
         elif isinstance(kind, type) and issubclass(kind, msgspec.Struct):
             names = {f.encode_name: f.name for f in msgspec.structs.fields(kind)}
             hints = get_type_hints(kind, include_extras=True)
-            kind, meta = bare(hints.get(names.get(step, step), Any))
+            kind, meta = bare(hints.get(names.get(step, step), object))
         elif get_origin(kind) in (dict, Mapping):
             kind, meta = bare(get_args(kind)[1])
         else:
-            return Any, ()
+            return object, ()
     return kind, meta
 
 
-def allowed_at(kind: Any, path: Path_) -> str:
+def allowed_at(kind: object, path: Path_) -> str:
     """What may stand at `path` of a settings type, as text for a person."""
     target, metas = _walk(kind, path)
     for meta in metas:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Literal, NotRequired, TypedDict
 
 import numpy as np
 
@@ -12,7 +12,8 @@ from callresp.listen.profile import Profile
 from callresp.listen.voices.assign import Weighed, Why, singer_settings, why
 
 SAME_S = 0.02
-TERMS = ("gap", "overlap", "level", "repertoire", "prior")
+Term = Literal["gap", "overlap", "level", "repertoire", "prior"]
+TERMS: tuple[Term, ...] = ("gap", "overlap", "level", "repertoire", "prior")
 
 
 def singers_of(notes: Rows, table: NoteTable, profile: Profile) -> dict[int, Why]:
@@ -27,27 +28,94 @@ def singers_of(notes: Rows, table: NoteTable, profile: Profile) -> dict[int, Why
     return found
 
 
-def singer_values(one: Why) -> dict[str, Any]:
+class AgainstValues(TypedDict):
+    """What tells for a note's singer and against another one, in nats, in all and by terms."""
+
+    instead: str
+    nats: float
+    gap: float
+    overlap: float
+    level: float
+    repertoire: float
+    prior: float
+
+
+class SingerValues(TypedDict):
+    """Who sang a note, and why nobody else."""
+
+    voice: str
+    against: list[AgainstValues]
+
+
+class NoteValues(TypedDict):
+    """A note of the stretch; without a pitch `pitch_hz` is `None`."""
+
+    onset_s: float
+    offset_s: float
+    low_hz: float
+    high_hz: float
+    level_db: float
+    snr_db: float
+    tonality: float
+    pitch_hz: float | None
+    remark: str | None
+    singer: NotRequired[SingerValues]
+
+
+class LeftOutValues(TypedDict):
+    """What became no note, and by which setting."""
+
+    onset_s: float
+    offset_s: float
+    low_hz: float
+    high_hz: float
+    snr_db: float
+    why: str
+    setting: str | None
+
+
+class EvidenceValues(TypedDict):
+    """All that is to be told of a stretch."""
+
+    notes: list[NoteValues]
+    left_out: list[LeftOutValues]
+
+
+def singer_values(one: Why) -> SingerValues:
     """Who sang a note, and the nats for that against each other singer, by their terms."""
 
-    def against(other: Weighed) -> dict[str, Any]:
+    def against(other: Weighed) -> AgainstValues:
         who = "a singer not heard otherwise" if other.instead < 0 else voice_name(other.instead)
-        row: dict[str, Any] = {"instead": who, "nats": round(other.nats, 2)}
-        return row | {term: round(getattr(other, term), 2) for term in TERMS}
+        return {
+            "instead": who,
+            "nats": round(other.nats, 2),
+            "gap": round(other.gap, 2),
+            "overlap": round(other.overlap, 2),
+            "level": round(other.level, 2),
+            "repertoire": round(other.repertoire, 2),
+            "prior": round(other.prior, 2),
+        }
 
     return {"voice": voice_name(one.voice), "against": [against(other) for other in one.against]}
 
 
-def as_values(found: Evidence, sung: dict[int, Why] | None = None) -> dict[str, Any]:
+def as_values(found: Evidence, sung: dict[int, Why] | None = None) -> EvidenceValues:
     """The evidence as plain values for machines."""
 
-    def note_of(n: int) -> dict[str, Any]:
+    def note_of(n: int) -> NoteValues:
         note = found.notes[n]
         pitch_hz = float(note["pitch_hz"])
-        names = ("onset_s", "offset_s", "low_hz", "high_hz", "level_db", "snr_db", "tonality")
-        row: dict[str, Any] = {name: round(float(note[name]), 4) for name in names}
-        row["pitch_hz"] = None if np.isnan(pitch_hz) else round(pitch_hz, 2)
-        row["remark"] = found.remarks.get(n)
+        row: NoteValues = {
+            "onset_s": round(float(note["onset_s"]), 4),
+            "offset_s": round(float(note["offset_s"]), 4),
+            "low_hz": round(float(note["low_hz"]), 4),
+            "high_hz": round(float(note["high_hz"]), 4),
+            "level_db": round(float(note["level_db"]), 4),
+            "snr_db": round(float(note["snr_db"]), 4),
+            "tonality": round(float(note["tonality"]), 4),
+            "pitch_hz": None if np.isnan(pitch_hz) else round(pitch_hz, 2),
+            "remark": found.remarks.get(n),
+        }
         if sung and n in sung:
             row["singer"] = singer_values(sung[n])
         return row
