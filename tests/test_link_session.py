@@ -6,6 +6,7 @@ import random
 from collections import Counter
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 from hypothesis import Phase, given, settings
@@ -18,7 +19,7 @@ from callresp.link.board_clock import BoardClock, RoundTrip
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import VERSION, Hello, HoldAt, StrikeAt, TurnAt, parse
 from callresp.link.session import Session
-from callresp.link.simulator import simulated_board
+from callresp.link.simulator import _ends, simulated_board
 from callresp.link.stream import stream
 
 
@@ -399,3 +400,18 @@ def test_a_board_log_that_can_not_be_written_is_told(tmp_path: Path) -> None:
         simulated_board(FETTLE, lost) as port,
     ):
         assert port
+
+
+def test_without_pseudo_terminals_the_board_stands_behind_a_socket(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    # What a container without a devpts file system says.
+    monkeypatch.setattr("os.openpty", Mock(side_effect=OSError(19, "No such device")))
+    accepted = Mock(return_value=(Mock(), None))
+    monkeypatch.setattr(
+        "socket.create_server",
+        Mock(return_value=Mock(accept=accepted, getsockname=Mock(return_value=("127.0.0.1", 4)))),
+    )
+    _ends()
+    accepted.assert_called_once()
+    assert capfd.readouterr().out == "socket://127.0.0.1:4\n"

@@ -109,7 +109,7 @@ def main() -> None:
         palette, drift_ppm=words.drift, ahead_s=POWERED_FOR_S, dry_run=words.dry_run
     )
     try:
-        _serve(board, Clock(words.speed), _pty() if hasattr(os, "openpty") else _socket())
+        _serve(board, Clock(words.speed), _ends())
     finally:
         if words.log is not None:
             try:
@@ -122,10 +122,18 @@ def main() -> None:
 Ends = tuple[int, Callable[[], bytes], Callable[[bytes], None]]
 
 
-def _pty() -> Ends:
+def _ends() -> Ends:
+    # Some systems have no pseudo-terminals, and a container may be given none.
+    try:
+        own, other = os.openpty()
+    except (AttributeError, OSError):
+        return _socket()
+    return _pty(own, other)
+
+
+def _pty(own: int, other: int) -> Ends:
     import tty
 
-    own, other = os.openpty()
     # Raw at both ends, or the terminal would translate some bytes.
     tty.setraw(own)
     tty.setraw(other)
