@@ -10,7 +10,7 @@ import pytest
 from desk_helpers import RATE_HZ, SECONDS, job, notes, served
 from field_helpers import whole_day
 
-from callresp.desk.answers import AT_ONCE_NOTES, Heard, make_answer
+from callresp.desk.answers import AT_ONCE_NOTES, Cancelled, Heard, make_answer
 from callresp.desk.chorus import COLUMNS, ROWS, Chorus
 from callresp.desk.source import jobs_in, open_source
 from callresp.errors import UserError
@@ -161,3 +161,16 @@ def test_the_first_part_of_a_long_recording_is_the_wholes(tmp_path: Path) -> Non
     same = set(strokes(part)) & set(strokes(whole))
     assert len(same) >= 0.8 * len(strokes(whole))
     assert open_recording(path).sample_rate_hz == RATE_HZ
+
+
+def test_an_answer_that_nobody_waits_for_ends_at_the_next_call(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def never(*_: object) -> None:
+        raise AssertionError("it was planned all the same")
+
+    monkeypatch.setattr("callresp.desk.answers.make_plan", never)
+    heard, asked = Heard(read_heard(folder / "dawn.heard.jsonl")), iter([False, False, False])
+    with pytest.raises(Cancelled):
+        rules = load_rules("answer")
+        make_answer(1, heard, PALETTE, rules, cancelled=lambda: next(asked, True))

@@ -144,7 +144,7 @@ def make_answer(
         from_s, to_s = max(around_s - 2.0, 0.0), min(around_s + AHEAD_S, to_s)
         part = heard.part(from_s - RUN_UP_S, to_s)
     go_on()
-    reply = answer(part, palette, rules)
+    reply = answer(part, palette, rules, progress=go_on)
     go_on()
     checked = make_plan(reply, palette, go_on)
     go_on()

@@ -168,7 +168,7 @@ def _within_limits(
     commands: list[Command] = []
     for number, intent in enumerate(intents):
         commands.extend(placer.place(intent, -math.inf, changes))
-        if number % 500 == 0:
+        if number % 50 == 0:
             progress(number / len(intents))
     commands.extend(placer.settle(math.inf))
     return commands, changes

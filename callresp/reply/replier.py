@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter, deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 
 import msgspec
@@ -276,6 +276,7 @@ def answer(
     rules: RuleSet,
     seed: int | None = None,
     echo: KnownEcho | None = None,
+    progress: Callable[[float], None] = lambda share: None,
 ) -> ReplyScore:
     """Answer a whole heard score.
 
@@ -283,6 +284,8 @@ def answer(
     ----------
     heard, palette, rules, seed, echo
         As for `Replier`.
+    progress
+        Told before each phrase which share of them is behind; what it raises ends it all.
 
     Returns
     -------
@@ -297,7 +300,9 @@ def answer(
     waiting = next(coming, None)
     notes: list[ReplyNote] = []
     silences: list[Unanswered] = []
-    for phrase in by_end(phrases(heard.notes)):
+    order = by_end(phrases(heard.notes))
+    for number, phrase in enumerate(order):
+        progress(number / len(order))
         while waiting is not None and waiting.onset_s <= phrase.offset_s:
             replier.heard(waiting)
             waiting = next(coming, None)
