@@ -171,6 +171,6 @@ def test_an_answer_that_nobody_waits_for_ends_at_the_next_call(
 
     monkeypatch.setattr("callresp.desk.answers.make_plan", never)
     heard, asked = Heard(read_heard(folder / "dawn.heard.jsonl")), iter([False, False, False])
+    rules = load_rules("answer")
     with pytest.raises(Cancelled):
-        rules = load_rules("answer")
         make_answer(1, heard, PALETTE, rules, cancelled=lambda: next(asked, True))

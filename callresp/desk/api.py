@@ -25,7 +25,7 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from callresp import __version__
-from callresp.desk import evidence, form, messages, states, sweeps
+from callresp.desk import facts, form, messages, states, sweeps
 from callresp.desk.answers import Cancelled, measures_of, strokes_of
 from callresp.desk.chorus import LEVEL_MAX
 from callresp.desk.machine import MachineRun, Machines
@@ -176,20 +176,23 @@ def _measures(desk: Desk, given: Given, _: object) -> dict[str, object]:
 def _note(desk: Desk, given: Given, _: object) -> dict[str, object]:
     session = desk.session
     answer = session.answer(_whole(given, "answer"))
-    return evidence.note_facts(session.need_heard(), answer, _whole(given, "note"))
+    return facts.note_facts(session.need_heard(), answer, _whole(given, "note"))
 
 
 def _stroke(desk: Desk, given: Given, _: object) -> dict[str, object]:
     session = desk.session
     answer = session.answer(_whole(given, "answer"))
-    return evidence.stroke_facts(session.need_heard(), answer, _whole(given, "reply"))
+    return facts.stroke_facts(session.need_heard(), answer, _whole(given, "reply"))
 
 
 def _evidence(desk: Desk, given: Given, _: object) -> dict[str, object]:
     session = desk.session
     if session.chorus is None:
         raise UserError("the recording is not here", remedy="put it beside the score")
-    return evidence.evidence_of(session.need_heard(), session.chorus, _whole(given, "note"))
+    # The listener loads with it, which the first picture does not wait for.
+    from callresp.desk.evidence import evidence_of
+
+    return evidence_of(session.need_heard(), session.chorus, _whole(given, "note"))
 
 
 def _remedy(desk: Desk, given: Given, _: object) -> object:

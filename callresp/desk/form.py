@@ -8,12 +8,13 @@ from the type of its field.
 from __future__ import annotations
 
 import json
+from functools import cache
 from typing import Literal, cast, get_args, get_origin, get_type_hints
 
 import msgspec
 
 from callresp.io.setting_guide import Setting, settings_of
-from callresp.io.settings import bare
+from callresp.io.settings import bare, hints_of
 from callresp.palette.model import Striker
 from callresp.reply.rules import RuleSet
 
@@ -84,17 +85,12 @@ def _declared(key: str) -> tuple[str, object, object]:
     kind: type[msgspec.Struct] = RuleSet
     *way, last = key.split(".")
     for name in way:
-        hint = bare(_hints(kind)[name])[0]
+        hint = bare(hints_of(kind)[name])[0]
         inner = bare(get_args(hint)[0])[0] if get_origin(hint) is tuple else hint
         kind = cast("type[msgspec.Struct]", inner)
     field = next(f for f in msgspec.structs.fields(kind) if f.encode_name == last)
     default = None if field.required else field.default
-    return ".".join(way), _hints(kind)[last], default
-
-
-def _hints(kind: type[msgspec.Struct]) -> dict[str, object]:
-    own = get_type_hints(kind, include_extras=True)
-    return {field.encode_name: own[field.name] for field in msgspec.structs.fields(kind)}
+    return ".".join(way), hints_of(kind)[last], default
 
 
 Bounds = tuple[float | None, float | None]
@@ -143,6 +139,7 @@ def wishes() -> tuple[str, ...]:
     return (*plain, "lowest unpitched", *(f"any {kind}" for kind in kinds))
 
 
+@cache
 def as_json() -> str:
     """The form as JSON, made once."""
     return json.dumps({"fields": msgspec.to_builtins(fields()), "wishes": wishes()})

@@ -10,12 +10,12 @@ import difflib
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import get_args, get_origin, get_type_hints
+from typing import get_args, get_origin
 
 import msgspec
 
 from callresp.errors import UserError
-from callresp.io.settings import allowed_at, bare
+from callresp.io.settings import allowed_at, bare, hints_of
 
 REQUIRED = "none: must be given"
 UNITS = {"s": "s", "hz": "Hz", "db": "dB", "cents": "cents"}
@@ -63,12 +63,12 @@ def settings_of(kind: type[msgspec.Struct]) -> list[Setting]:
 
 
 def _settings(kind: type[msgspec.Struct], path: str, table: str) -> Iterator[Setting]:
-    hints = get_type_hints(kind, include_extras=True)
+    hints = hints_of(kind)
     inner: list[tuple[type[msgspec.Struct], str, str]] = []
     for field in msgspec.structs.fields(kind):
         name = field.encode_name
         key = f"{path}.{name}".lstrip(".")
-        target, metas = bare(hints[field.name])
+        target, metas = bare(hints[name])
         notes: dict[str, str] = {}
         for meta in metas:
             notes |= {"meaning": meta.description} if meta.description else {}

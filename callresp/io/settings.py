@@ -24,6 +24,7 @@ import math
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Annotated, TypeVar, get_args, get_origin, get_type_hints
 
@@ -200,6 +201,13 @@ def bare(kind: object) -> tuple[object, tuple[msgspec.Meta, ...]]:
             return kind, meta
 
 
+@cache
+def hints_of(kind: type[msgspec.Struct]) -> dict[str, object]:
+    """Types of a table's keys, as they are declared; evaluated once."""
+    own = get_type_hints(kind, include_extras=True)
+    return {field.encode_name: own[field.name] for field in msgspec.structs.fields(kind)}
+
+
 def _type_at(kind: object, path: Path_) -> object:
     return _walk(kind, path)[0]
 
@@ -211,9 +219,7 @@ def _walk(kind: object, path: Path_) -> tuple[object, tuple[msgspec.Meta, ...]]:
             inner = get_args(kind)
             kind, meta = bare(inner[0] if inner else object)
         elif isinstance(kind, type) and issubclass(kind, msgspec.Struct):
-            names = {f.encode_name: f.name for f in msgspec.structs.fields(kind)}
-            hints = get_type_hints(kind, include_extras=True)
-            kind, meta = bare(hints.get(names.get(step, step), object))
+            kind, meta = bare(hints_of(kind).get(step, object))
         elif get_origin(kind) in (dict, Mapping):
             kind, meta = bare(get_args(kind)[1])
         else:
