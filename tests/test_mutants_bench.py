@@ -32,3 +32,17 @@ def test_each_room_has_files_and_tests(name: str) -> None:
     room = mutants.ROOMS[name]
     assert list(mutants.ROOT.glob(f"{room.files}.py"))
     assert all(list((mutants.ROOT / "tests").glob(pattern)) for pattern in room.tests)
+
+
+def test_of_the_tests_that_reach_a_function_the_fastest_are_left(tmp_path: Path) -> None:
+    (tmp_path / "mutants").mkdir()
+    stats = tmp_path / "mutants" / "mutmut-stats.json"
+    reach = {"f": ["slow", "fast", "middling"], "g": ["slow"], "h": []}
+    took_s = {"slow": 50.0, "fast": 0.1, "middling": 4.0}
+    kept = {"tests_by_mangled_function_name": reach, "duration_by_test": took_s}
+    stats.write_text(json.dumps(kept))
+    mutants.keep_fastest(tmp_path, 5.0)
+    found = json.loads(stats.read_text())
+    assert found["duration_by_test"] == took_s
+    left = found["tests_by_mangled_function_name"]
+    assert left == {"f": ["fast", "middling"], "g": ["slow"], "h": []}

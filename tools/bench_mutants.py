@@ -7,10 +7,12 @@
     python tools/bench_mutants.py --room reply --only 'callresp.reply.memory.*'
 
 mutmut makes the changes (a sign turned, a bound moved, a number off by one, an argument left
-out) and runs for each the tests that reach the changed function. Of each room a random
-`--sample` is tried, the same one for the same seed; the share caught is printed with its
-95 % interval (Wilson's), and every change that no test noticed, with --show as a diff. A change
-that makes the tests run for ever counts as caught; one that no test reaches, as not.
+out) and runs for each the tests that reach the changed function, the fastest first, until one
+fails or they have taken `--seconds` together: what is not noticed by then counts as not noticed,
+though a slower test might. Of each room a random `--sample` is tried, the same one for the same
+seed; the share caught is printed with its 95 % interval (Wilson's), and every change that no
+test noticed, with --show as a diff. A change that makes the tests run for ever counts as caught;
+one that no test reaches, as not.
 
 Works in a copy of the checkout. With --keep FOLDER the copy and what was tried stay there, and
 the next run goes on with changes not yet tried. Status 0: every room reached its bar. 1: not.
@@ -26,6 +28,7 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from fnmatch import fnmatch
+from itertools import accumulate
 from pathlib import Path
 
 import click
@@ -61,6 +64,7 @@ ROOMS = {
 @click.option("--only", default="*", help="Changes whose name fits this pattern.")
 @click.option("--sample", default=200, show_default=True, help="Changes tried in each room.")
 @click.option("--seed", default=0, show_default=True)
+@click.option("--seconds", default=30.0, show_default=True, help="Of tests for each change.")
 @click.option("--workers", default=2, show_default=True)
 @click.option("--keep", type=click.Path(path_type=Path), help="Work here, and leave it.")
 @click.option("--show", is_flag=True, help="Print each survivor as a diff.")
@@ -69,6 +73,7 @@ def bench(
     only: str,
     sample: int,
     seed: int,
+    seconds: float,
     workers: int,
     keep: Path | None,
     show: bool,
@@ -84,6 +89,7 @@ def bench(
             room, folder = ROOMS[name], (keep or Path(scratch)) / name
             prepare(folder, room)
             mutmut(folder, "run", "--max-children", workers, NO_SUCH_CHANGE)
+            keep_fastest(folder, seconds)
             made = sorted(key for key in results(folder) if fnmatch(key, only))
             if not made:
                 raise click.ClickException(f"{name}: no change was made; see what mutmut said")
@@ -132,12 +138,30 @@ def prepare(folder: Path, room: Room) -> None:
         "pytest_add_cli_args_test_selection": tests,
         "track_dependencies": False,
         "use_git_change_detection": False,
+        # Of the time that the tests took unchanged, which others' work on the machine lengthens.
+        "timeout_multiplier": 4.0,
+        "timeout_constant": 5.0,
     }
     lines = [f"{key} = {json.dumps(value)}" for key, value in settings.items()]
     text = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
     (folder / "pyproject.toml").write_text(
         "\n".join([text, "[tool.mutmut]", *lines, ""]), encoding="utf-8"
     )
+
+
+def keep_fastest(folder: Path, seconds: float) -> None:
+    """Of the tests that reach a function leave the fastest, and so many as take `seconds`."""
+    path = folder / "mutants" / "mutmut-stats.json"
+    if not path.exists():
+        raise click.ClickException(f"the tests were not timed; see {folder / 'mutmut.log'}")
+    stats = json.loads(path.read_text(encoding="utf-8"))
+    took_s = stats["duration_by_test"]
+    for name, tests in stats["tests_by_mangled_function_name"].items():
+        tests.sort(key=took_s.__getitem__)
+        sums_s = accumulate(took_s[test] for test in tests)
+        few = sum(sum_s <= seconds for sum_s in sums_s)
+        stats["tests_by_mangled_function_name"][name] = tests[: max(few, 1)]
+    path.write_text(json.dumps(stats), encoding="utf-8")
 
 
 def mutmut(folder: Path, *words: object) -> str:
