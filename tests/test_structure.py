@@ -120,6 +120,60 @@ def test_errors_of_the_library_name_no_option_of_the_command_line(path: Path) ->
     assert [text for text in texts if re.search(r"--[a-z]", text)] == []
 
 
+def taken(path: Path) -> set[tuple[str, str]]:
+    """Names of other rooms that a module uses: (module, name), imported or as an attribute."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    found = {
+        (node.module, name.name, name.asname or name.name)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and node.module
+        for name in node.names
+    }
+    modules = {local: f"{module}.{name}" for module, name, local in found}
+    names = {(module, name) for module, name, _ in found}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            names.add((modules.get(node.value.id, ""), node.attr))
+    own = room(name_of(path))
+    return {(module, name) for module, name in names if room(module) != own}
+
+
+def refusals(function: ast.FunctionDef) -> list[ast.Raise]:
+    """What a function raises itself, other than to catch it again."""
+    walked = list(ast.walk(function))
+    caught = [one for one in walked if isinstance(one, ast.Try) and one.handlers]
+    inside = {own for one in caught for line in one.body for own in ast.walk(line)}
+    raised = [one for one in walked if isinstance(one, ast.Raise) and one.exc]
+    return [one for one in raised if one not in inside]
+
+
+# Of fewer parameters the names, the types and the first line tell enough.
+WORDY = 3
+
+
+def test_what_other_rooms_call_says_what_it_takes_gives_and_refuses() -> None:
+    public = set[tuple[str, str]]().union(*map(taken, MODULES))
+    lacking = []
+    for path in MODULES:
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if not isinstance(node, ast.FunctionDef) or (name_of(path), node.name) not in public:
+                continue
+            heads = set(re.findall(r"^(\w+)\n-{3,}$", ast.get_docstring(node) or "", re.MULTILINE))
+            many = len([*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs]) >= WORDY
+            # A class of ours says itself what it holds.
+            plain = re.match(
+                r"(tuple|list|dict|float|int|str)\b", ast.unparse(node.returns or node)
+            )
+            if (
+                not ast.get_docstring(node)
+                or (many and "Parameters" not in heads)
+                or (many and plain and "Returns" not in heads)
+                or (refusals(node) and "Raises" not in heads)
+            ):
+                lacking.append(f"{name_of(path)}.{node.name} has only {sorted(heads)}")
+    assert lacking == []
+
+
 def test_every_place_that_the_guide_names_is_there() -> None:
     guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     named = set(re.findall(r"`((?:[a-z_]+/)+[a-z_]*(?:\.[a-z]+)?)`", guide))

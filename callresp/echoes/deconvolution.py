@@ -163,6 +163,20 @@ def predictor_of(mean: Values, stroke: int, rate_hz: int) -> Values:
 
     By least squares over what rings once the noise of the tip is over (the covariance
     method): with that noise in it, the poles would come out too short.
+
+    Parameters
+    ----------
+    mean
+        The mean of all strokes as they came in, shape ``(n,)``.
+    stroke
+        The sample of it at which the stroke begins.
+    rate_hz
+        Samples a second.
+
+    Returns
+    -------
+    Values
+        The filter's taps, the first of them 1.
     """
     order = round(_ORDER_S * rate_hz)
     first, last = (stroke + round(s * rate_hz) for s in _LEARNT_S)

@@ -143,7 +143,22 @@ def _part(
 
 
 def telling_stretch(found: Comparison, length_s: float, duration_s: float) -> tuple[float, float]:
-    """The stretch of `length_s` in which detectors differ most: where to look first."""
+    """The stretch of `length_s` in which detectors differ most: where to look first.
+
+    Parameters
+    ----------
+    found
+        What the detectors heard.
+    length_s
+        How long the stretch is to be.
+    duration_s
+        Of the whole recording.
+
+    Returns
+    -------
+    from_s, until_s
+        The stretch; the recording where that is shorter.
+    """
     if duration_s <= length_s:
         return 0.0, duration_s
     onsets = [own.onsets_s for own in found.heard]

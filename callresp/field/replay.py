@@ -76,7 +76,22 @@ class Overlap(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def as_played(day: FieldDay, heard: HeardScore, palette: Palette) -> Variant:
-    """The day as its log tells it."""
+    """The day as its log tells it.
+
+    Parameters
+    ----------
+    day
+        What was logged.
+    heard
+        What was heard on it.
+    palette
+        The machine.
+
+    Returns
+    -------
+    Variant
+        The way that it went.
+    """
     score = reply_score(day)
     played = day.sounded()
     refused = Counter(c.fate for c in day.commands if not c.played and c.what != "hold")
@@ -89,7 +104,22 @@ def as_played(day: FieldDay, heard: HeardScore, palette: Palette) -> Variant:
 def answered_anew(
     label: str, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan
 ) -> Variant:
-    """A reply made at the desk, as far as its plan plays it."""
+    """A reply made at the desk, as far as its plan plays it.
+
+    Parameters
+    ----------
+    label
+        What the way is called.
+    heard
+        What was heard on the day.
+    reply, checked
+        The reply, and its plan.
+
+    Returns
+    -------
+    Variant
+        The way that it would have gone.
+    """
     plan = checked.plan
     sounding = {c.reply for c in plan.commands if isinstance(c, Strike | Turn)}
     played = [note for note in reply.notes if note.id in sounding]
@@ -147,7 +177,20 @@ def sounding_s(notes: Iterable[ReplyNote]) -> float:
 
 
 def overlap_of(heard: HeardScore, one: Variant, other: Variant) -> Overlap:
-    """Which phrases two ways answer."""
+    """Which phrases two ways answer.
+
+    Parameters
+    ----------
+    heard
+        What was heard on the day.
+    one, other
+        The two ways.
+
+    Returns
+    -------
+    Overlap
+        How many phrases both answer, either alone, or neither.
+    """
     phrases = len({note.phrase for note in heard.notes})
     return Overlap(
         one=one.side.label,
@@ -160,7 +203,20 @@ def overlap_of(heard: HeardScore, one: Variant, other: Variant) -> Overlap:
 
 
 def cut_day(day: FieldDay, from_s: float, to_s: float) -> FieldDay:
-    """A spell of a day as a day of its own: what begins in it, from a start of its own."""
+    """A spell of a day as a day of its own: what begins in it, from a start of its own.
+
+    Parameters
+    ----------
+    day
+        The day.
+    from_s, to_s
+        The spell, in seconds of the day.
+
+    Returns
+    -------
+    FieldDay
+        Its times count from `from_s`.
+    """
 
     def inside(at_s: float) -> bool:
         return from_s <= at_s < to_s

@@ -79,6 +79,11 @@ def firmware_files(
     start
         When it does; a minute after power-up if not said.
 
+    Returns
+    -------
+    dict of str to str
+        Texts by path.
+
     Raises
     ------
     UserError

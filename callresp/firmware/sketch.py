@@ -36,6 +36,20 @@ def sketch_files(
 
     A palette without pins gives a header that asks for them.
 
+    Parameters
+    ----------
+    palette
+        The machine.
+    dry_run
+        Let the board light lamps in place of coils.
+    plan, start
+        What the board plays by itself, and when it begins.
+
+    Returns
+    -------
+    dict of str to str
+        Texts by path.
+
     Raises
     ------
     UserError

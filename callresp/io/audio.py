@@ -460,7 +460,24 @@ class WavWriter:
 def write_wav(
     path: Path, samples: npt.ArrayLike, sample_rate_hz: int, subtype: str = "PCM_24"
 ) -> None:
-    """Write samples ``(n,)`` or ``(n, channels)`` as a WAV file, whole or not at all."""
+    """Write samples ``(n,)`` or ``(n, channels)`` as a WAV file, whole or not at all.
+
+    Parameters
+    ----------
+    path
+        Where to; an old file goes only once the new one is whole.
+    samples
+        Shape ``(n,)`` or ``(n, channels)``; full scale is ±1.
+    sample_rate_hz
+        Samples a second.
+    subtype
+        As `soundfile` names the formats of samples.
+
+    Raises
+    ------
+    UserError
+        When it can't be written.
+    """
     values = np.asarray(samples)
     channels = 1 if values.ndim == 1 else values.shape[1]
     with WavWriter(path, sample_rate_hz, channels, subtype, frames=len(values)) as out:
@@ -589,7 +606,20 @@ def _parse(source: BinaryIO, size: int) -> WavHeader:
 
 
 def stretch_of(recording: Recording, start_s: float, end_s: float) -> npt.NDArray[np.float32]:
-    """The samples of a stretch; the rest is read past by blocks."""
+    """The samples of a stretch; the rest is read past by blocks.
+
+    Parameters
+    ----------
+    recording
+        What to read.
+    start_s, end_s
+        The stretch; what lies outside the recording is left out.
+
+    Returns
+    -------
+    array of float32
+        Shape ``(n,)``.
+    """
     rate = recording.sample_rate_hz
     first, last = int(start_s * rate), int(end_s * rate)
     parts: list[npt.NDArray[np.float32]] = []

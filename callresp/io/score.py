@@ -281,6 +281,22 @@ def write_score(path: Path, header: msgspec.Struct, rows: Iterable[object], coun
     """Write a header and `count` rows as JSON Lines, whole or not at all, a line at a time.
 
     A day's score is some hundred megabytes: it is never held as one text.
+
+    Parameters
+    ----------
+    path
+        Where to.
+    header
+        The first line; the count of rows is written into it.
+    rows
+        The other lines, one value each.
+    count
+        How many rows there are.
+
+    Raises
+    ------
+    UserError
+        When it can't be written.
     """
     with whole_file(path) as part, part.open("wb") as out:
         for value in chain((msgspec.structs.replace(header, lines=count),), rows):
@@ -315,6 +331,20 @@ def read_objects(path: Path) -> list[tuple[str, dict[str, object]]]:
 def convert_line(kind: type[T], value: dict[str, object], where: str) -> T:
     """One line as a value of its kind.
 
+    Parameters
+    ----------
+    kind
+        What it is to be.
+    value
+        The line, parsed.
+    where
+        File and line, for errors.
+
+    Returns
+    -------
+    kind
+        Checked.
+
     Raises
     ------
     UserError
@@ -328,6 +358,22 @@ def convert_line(kind: type[T], value: dict[str, object], where: str) -> T:
 
 def convert_header(kind: type[Header], value: dict[str, object], want: str, where: str) -> Header:
     """A header line, if it heads what is wanted: ``"heard"``, ``"reply"`` or ``"plan"``.
+
+    Parameters
+    ----------
+    kind
+        The header's type.
+    value
+        The line, parsed.
+    want
+        What the file is to be: ``"heard"``, ``"reply"`` or ``"plan"``.
+    where
+        File and line, for errors.
+
+    Returns
+    -------
+    kind
+        Checked.
 
     Raises
     ------
@@ -347,6 +393,20 @@ def convert_header(kind: type[Header], value: dict[str, object], want: str, wher
 
 def check_whole(path: Path, header: Header, rows: int) -> Header:
     """The header without its count of lines, once that many were found.
+
+    Parameters
+    ----------
+    path
+        The file, for errors.
+    header
+        Which may say how many lines follow.
+    rows
+        How many there were.
+
+    Returns
+    -------
+    header
+        Without the count.
 
     Raises
     ------

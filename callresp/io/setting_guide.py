@@ -45,7 +45,24 @@ class Setting:
 
 
 def told(meaning: str, example: str, sound: str, unit: str = "") -> msgspec.Meta:
-    """What a setting means, a TOML value, what that sounds like; the unit, if its name has none."""
+    """What a setting means, a TOML value, what that sounds like; the unit, if its name has none.
+
+    Parameters
+    ----------
+    meaning
+        What it does, in a line.
+    example
+        A value, as TOML.
+    sound
+        What that value sounds like.
+    unit
+        Where the setting's name does not end in it.
+
+    Returns
+    -------
+    msgspec.Meta
+        For the setting's annotation.
+    """
     return msgspec.Meta(
         description=meaning, extra={"example": example, "sound": sound, "unit": unit}
     )

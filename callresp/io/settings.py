@@ -142,7 +142,25 @@ def load(path: Path, kind: type[T]) -> tuple[T, Source]:
 
 
 def convert(source: Source, kind: type[T]) -> T:
-    """Turn a source into a `kind`; faults name the place."""
+    """Turn a source into a `kind`; faults name the place.
+
+    Parameters
+    ----------
+    source
+        The text, parsed.
+    kind
+        What it is to be.
+
+    Returns
+    -------
+    kind
+        Checked.
+
+    Raises
+    ------
+    UserError
+        With file, line, key and what is allowed.
+    """
     try:
         return msgspec.convert(source.tree, kind)
     except msgspec.ValidationError as fault:

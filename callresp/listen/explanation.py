@@ -17,7 +17,22 @@ TERMS: tuple[Term, ...] = ("gap", "overlap", "level", "repertoire", "prior")
 
 
 def singers_of(notes: Rows, table: NoteTable, profile: Profile) -> dict[int, Why]:
-    """Why each note of the stretch went to its singer, by row; those heard alike in the whole."""
+    """Why each note of the stretch went to its singer, by row; those heard alike in the whole.
+
+    Parameters
+    ----------
+    notes
+        Rows of the stretch.
+    table
+        The whole recording's notes, by which singers are told apart.
+    profile
+        With which it was heard.
+
+    Returns
+    -------
+    dict of int to Why
+        By row of `notes`.
+    """
     found, singers = {}, singer_settings(profile)
     onsets_s = table.notes["onset_s"]
     for n, note in enumerate(notes):

@@ -62,7 +62,29 @@ def transcribe_lazily(
     detector: str = NATIVE,
     progress: Progress | None = None,
 ) -> tuple[HeardHeader, Sequence[Note]]:
-    """As `transcribe`, for recordings of a day: each note is made when it is asked for."""
+    """As `transcribe`, for recordings of a day: each note is made when it is asked for.
+
+    Parameters
+    ----------
+    recording
+        What to hear.
+    profile
+        How; by default the shipped one.
+    detector
+        Which one finds the notes.
+    progress
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    header, notes
+        As those of a heard score.
+
+    Raises
+    ------
+    UserError
+        When the recording can't be read, or the detector is not there.
+    """
     profile = profile or Profile()
     if detector != NATIVE:
         score = transcribe_with(detector, recording, profile, progress)
@@ -82,7 +104,27 @@ def transcribe_lazily(
 def note_table(
     recording: Recording, profile: Profile, progress: Progress | None = None
 ) -> tuple[NoteTable, float]:
-    """The notes of a recording as a table, and its true length in seconds."""
+    """The notes of a recording as a table, and its true length in seconds.
+
+    Parameters
+    ----------
+    recording
+        What to hear.
+    profile
+        How.
+    progress
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    table, duration_s
+        In order of onset; as many seconds as there was sound.
+
+    Raises
+    ------
+    UserError
+        When the recording can't be read.
+    """
     stream = NoteStream(
         recording.sample_rate_hz, profile, bits=recording.bits, lossy=recording.lossy
     )

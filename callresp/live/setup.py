@@ -172,6 +172,21 @@ def live_runner(
 ) -> Iterator[tuple[Runner, str | None]]:
     """Make everything ready.
 
+    Parameters
+    ----------
+    sound
+        Where sound comes from.
+    where
+        Where commands, the log and snippets go.
+    palette, rules
+        The machine, and how it answers.
+    profile
+        How it listens: a shipped name or a file.
+    settings
+        Limits and hours of the session.
+    hooks
+        Called with what is heard and done.
+
     Yields
     ------
     runner, port

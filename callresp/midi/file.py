@@ -67,6 +67,20 @@ def tracks_of(
 ) -> list[Track]:
     """The tracks of what is given; a plan goes before the reply it was made from.
 
+    Parameters
+    ----------
+    heard, reply, plan
+        What is to be told; at least one of them.
+    palette
+        The machine of the reply or plan.
+    tuning
+        How the strikers' own pitches are reached: ``"bend"`` or ``"mts"``.
+
+    Returns
+    -------
+    list of Track
+        What was heard first, by voice.
+
     Raises
     ------
     UserError

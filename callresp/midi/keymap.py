@@ -117,6 +117,11 @@ def force_for(item: Striker | Turner, velocity: int, loudest_db: float | None = 
         Level in dB SPL at 1 m of velocity 112, where a file of ours says it.
         Otherwise 127 is the hardest stroke of each instrument.
 
+    Returns
+    -------
+    float
+        0 to 1.
+
     Examples
     --------
     A striker of 20 dB from softest to hardest is struck at half of it by 71::

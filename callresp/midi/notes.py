@@ -160,7 +160,22 @@ def _spell(turner: Turner, from_s: float, until_s: float, speed_rps: float) -> S
 
 
 def reply_tracks(notes: Sequence[SoundingNote], palette: Palette, tuning: Tuning) -> list[Track]:
-    """One track per striker or turner that plays, in the palette's order."""
+    """One track per striker or turner that plays, in the palette's order.
+
+    Parameters
+    ----------
+    notes
+        What plays.
+    palette
+        The machine.
+    tuning
+        How its pitches are reached: ``"bend"`` or ``"mts"``.
+
+    Returns
+    -------
+    list of Track
+        With what sets up their channels.
+    """
     loudest_db = max((note.level_db for note in notes), default=0.0)
     names = {note.instrument.name for note in notes}
     instruments: list[Striker | Turner] = [*palette.striker, *palette.turner]

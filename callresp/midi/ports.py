@@ -91,6 +91,20 @@ def open_port(name: str, virtual: bool = False) -> MidiOutput:
 def open_input(name: str, take: Callable[[bytes], None], virtual: bool = False) -> MidiInput:
     """Open a MIDI input likewise; `take` is called in a thread of its own with each message.
 
+    Parameters
+    ----------
+    name
+        How the input's name begins, or what a new one is to be called.
+    take
+        Called with the bytes of each message.
+    virtual
+        Make one, for other programs to connect to.
+
+    Returns
+    -------
+    MidiInput
+        Open until it is closed.
+
     Raises
     ------
     UserError

@@ -177,6 +177,20 @@ def chip_named(name: ChipName) -> Chip:
 def pair_of(chip: Chip, first: str, second: str, roles: tuple[str, str]) -> str | None:
     """The unit whose two `roles` (such as ``("TX", "RX")``) lie on two pins, or `None`.
 
+    Parameters
+    ----------
+    chip
+        The chip.
+    first, second
+        Pins by name.
+    roles
+        What they are to be, in that order.
+
+    Returns
+    -------
+    str or None
+        The unit's name.
+
     Examples
     --------
     >>> pair_of(chip_named("STM32F405"), "PA9", "PA10", ("TX", "RX"))

@@ -181,7 +181,20 @@ def _others(chip: Chip, able: Callable[[ChipPin], bool]) -> str:
 
 
 def encoder_timer(chip: Chip, first: str, second: str | None) -> int | None:
-    """The timer that counts an encoder at these pins; `None` if none can."""
+    """The timer that counts an encoder at these pins; `None` if none can.
+
+    Parameters
+    ----------
+    chip
+        The chip.
+    first, second
+        Pins by name; `second` is `None` for one that counts one way only.
+
+    Returns
+    -------
+    int or None
+        The timer's number.
+    """
     if chip.encoder_timers is None:
         return None
     one = {to.timer for to in chip.pins[first].pwm if to.channel == 1}

@@ -63,19 +63,65 @@ class Audition:
 def audition(
     label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None
 ) -> Audition:
-    """Answer, plan and measure by one rule set."""
+    """Answer, plan and measure by one rule set.
+
+    Parameters
+    ----------
+    label
+        What it is called.
+    heard
+        What is answered.
+    machine, rules
+        By which strikers and rules.
+    seed
+        In place of the rule set's own; `None` keeps that.
+
+    Returns
+    -------
+    Audition
+        Reply, plan and measures.
+    """
     reply = answer(heard, machine, rules, seed)
     return measured(label, heard, reply, make_plan(reply, machine))
 
 
 def measured(label: str, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan) -> Audition:
-    """The measures of a reply that is planned already."""
+    """The measures of a reply that is planned already.
+
+    Parameters
+    ----------
+    label
+        What it is called.
+    heard
+        What was answered.
+    reply, checked
+        The reply, and its plan.
+
+    Returns
+    -------
+    Audition
+        With the same reply and plan.
+    """
     hours = summarise(checked).battery_hours
     return Audition(label, reply, checked, measure(heard, reply, checked.palette), hours)
 
 
 def swept(rules: RuleSet, sweep: str, steps: int) -> list[tuple[str, RuleSet]]:
     """The rule set with one setting at each of `steps` values.
+
+    Parameters
+    ----------
+    rules
+        The rule set to begin from.
+    sweep
+        A setting and its range, like ``rule.1.stretch=0.5..3``.
+    steps
+        How many values, evenly apart.
+
+    Returns
+    -------
+    list of (label, rule set)
+        Each value once, as the setting takes it.
 
     Raises
     ------
@@ -98,6 +144,20 @@ def swept(rules: RuleSet, sweep: str, steps: int) -> list[tuple[str, RuleSet]]:
 
 def with_setting(rules: RuleSet, key: str, value: float) -> tuple[float, RuleSet]:
     """The value as the setting takes it, and the rule set with it, checked like a file's.
+
+    Parameters
+    ----------
+    rules
+        The rule set to begin from.
+    key
+        A setting, like ``rule.1.stretch``.
+    value
+        Rounded where the setting is a whole number.
+
+    Returns
+    -------
+    value, rules
+        As described.
 
     Raises
     ------

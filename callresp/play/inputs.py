@@ -50,6 +50,15 @@ Inbox = queue.SimpleQueue[Event]
 def midi_input(name: str, virtual: bool, inbox: Inbox, clock: Clock) -> Iterator[None]:
     """While inside, put what comes in on a MIDI input into the inbox.
 
+    Parameters
+    ----------
+    name, virtual
+        As for `callresp.midi.ports.open_input`.
+    inbox
+        Where messages go, with their times.
+    clock
+        By which they are timed.
+
     Raises
     ------
     UserError

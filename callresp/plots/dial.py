@@ -446,7 +446,28 @@ def draw_dial(
     title: str,
     sun: Sun | None,
 ) -> None:
-    """Draw a stretch of a day as a round score."""
+    """Draw a stretch of a day as a round score.
+
+    Parameters
+    ----------
+    path
+        The file to write: .png, .svg or .pdf.
+    day
+        What is drawn.
+    stretch
+        From when to when, in seconds of the day.
+    palette
+        The machine, for its strikers' order; `None` where it is not known.
+    title
+        At the top.
+    sun
+        Sunrise and sunset, where the place is known.
+
+    Raises
+    ------
+    UserError
+        For another ending, or a folder that can't be written.
+    """
     from_s, to_s = stretch
     calls = [shifted(p, -from_s) for p in day.phrases if from_s <= p.onset_s < to_s]
     answers = [shifted(n, -from_s) for n in day.sounded() if from_s <= n.onset_s < to_s]

@@ -153,7 +153,28 @@ def places_page(
     facts: Sequence[str],
     cautions: Sequence[str],
 ) -> str:
-    """Make the page: one HTML file that needs no network, with the picture in it."""
+    """Make the page: one HTML file that needs no network, with the picture in it.
+
+    Parameters
+    ----------
+    picture
+        The drawing, as a file.
+    ranked
+        Hours at places, the best first.
+    suns
+        Sunrise and sunset by place.
+    findings, facts
+        Lines on what was found, and on what it rests.
+    title
+        At the top.
+    cautions
+        What to mind on the way there.
+
+    Returns
+    -------
+    str
+        The page's text.
+    """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     templates = Environment(

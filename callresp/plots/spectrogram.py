@@ -149,7 +149,20 @@ def log_spectrogram(
 
 
 def windows_of(samples: Grid, size: int, hop: int) -> Grid:
-    """Every `hop`-th window of `size` samples, shape ``(frames, size)``, without copying."""
+    """Every `hop`-th window of `size` samples, shape ``(frames, size)``, without copying.
+
+    Parameters
+    ----------
+    samples
+        Shape ``(n,)``.
+    size, hop
+        In samples.
+
+    Returns
+    -------
+    array of float32
+        A view of `samples`.
+    """
     if len(samples) < size:
         return np.zeros((0, size), dtype=np.float32)
     return np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]

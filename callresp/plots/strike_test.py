@@ -28,7 +28,22 @@ _FREE, _DAMPED = look.CALL, look.ANSWER
 
 
 def draw_strike_test(path: Path, found: StrikeTestResult, title: str) -> None:
-    """Draw the page of a strike test to PNG, PDF or SVG."""
+    """Draw the page of a strike test to PNG, PDF or SVG.
+
+    Parameters
+    ----------
+    path
+        The file to write: .png, .svg or .pdf.
+    found
+        What is drawn.
+    title
+        At the top.
+
+    Raises
+    ------
+    UserError
+        For another ending, or a folder that can't be written.
+    """
     look.check_ending(path)
     notes = _notes(found.findings)
     rows = max(len(found.strikers), 1)

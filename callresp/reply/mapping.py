@@ -258,7 +258,22 @@ def fits(
     strikers: Sequence[Striker],
     transpositions: Sequence[float] = TRANSPOSITIONS,
 ) -> list[Fit]:
-    """Every mapping and transposition, best first; notes without pitch are left out."""
+    """Every mapping and transposition, best first; notes without pitch are left out.
+
+    Parameters
+    ----------
+    phrases
+        What is to be answered.
+    strikers
+        Those with a pitch are mapped to.
+    transpositions
+        Cents to try.
+
+    Returns
+    -------
+    list of Fit
+        The one that keeps most first.
+    """
     lines = [
         [note.pitch_hz for note in phrase.notes if note.pitch_hz is not None] for phrase in phrases
     ]

@@ -51,7 +51,22 @@ class ReplyMetrics(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def measure(heard: HeardScore, reply: ReplyScore, palette: Palette) -> ReplyMetrics:
-    """Work out the metrics of a reply to a heard score."""
+    """Work out the metrics of a reply to a heard score.
+
+    Parameters
+    ----------
+    heard
+        What was answered.
+    reply
+        The answer.
+    palette
+        The machine.
+
+    Returns
+    -------
+    ReplyMetrics
+        Of the reply as it was asked, before any limit.
+    """
     called = phrases(heard.notes)
     answered = {note.heard_phrase for note in reply.notes}
     strokes = [note for note in reply.notes if palette.striker_named(note.instrument)]

@@ -135,6 +135,18 @@ def carried(rules: RuleSet, old: Palette, new: Palette) -> Carried:
     A pitched striker goes to the one of the same rank from low to high; one
     without pitch to the nearest of its kind, or else of any without; a turner
     to one of its kind, or to any.
+
+    Parameters
+    ----------
+    rules
+        A rule set that names instruments.
+    old, new
+        The palette that it was made for, and the one to go to.
+
+    Returns
+    -------
+    Carried
+        What each name becomes, and what is lost by it.
     """
     names: dict[str, str] = {}
     told: list[str] = []

@@ -52,6 +52,11 @@ def speed_in_humid_air(
     carbon_dioxide
         Its mole fraction.
 
+    Returns
+    -------
+    float
+        In m/s.
+
     Examples
     --------
     >>> round(speed_in_humid_air(0.0, 0.0, carbon_dioxide=3.14e-4), 2)

@@ -166,6 +166,18 @@ def vary(
 ) -> Recipe:
     """The recipe with another seed, length or SNR, each within its allowed range.
 
+    Parameters
+    ----------
+    recipe
+        What to begin from.
+    seed, seconds, snr_db
+        What is to be otherwise; `None` leaves it.
+
+    Returns
+    -------
+    Recipe
+        Checked like one from a file.
+
     Raises
     ------
     UserError

@@ -192,6 +192,23 @@ def render(
 ) -> Scene:
     """Render a scene in memory, perhaps with another seed, length or SNR.
 
+    Parameters
+    ----------
+    recipe
+        What is to be heard.
+    seed, seconds, snr_db
+        What is to be otherwise; `None` leaves it.
+
+    Returns
+    -------
+    Scene
+        Samples, and the truth about each note.
+
+    Raises
+    ------
+    UserError
+        When a value can't be.
+
     Examples
     --------
     >>> from callresp.scene import load_recipe, render
@@ -214,6 +231,15 @@ def render_to(
     progress: Callable[[float], None] | None = None,
 ) -> int:
     """Render a scene to a WAV file and its truth to a heard score, in constant memory.
+
+    Parameters
+    ----------
+    recipe
+        What is to be heard.
+    wav, truth_path
+        The files to write.
+    progress
+        Called with the share done, 0 to 1.
 
     Returns
     -------

@@ -31,7 +31,22 @@ class Match:
 def best_matches(
     recording: Recording, calls: Sequence[Call], count: int = SHOWN
 ) -> tuple[Match, ...]:
-    """The likeliest calls with a second around each, the best first; one pass over the file."""
+    """The likeliest calls with a second around each, the best first; one pass over the file.
+
+    Parameters
+    ----------
+    recording
+        In which they were found.
+    calls
+        What was found.
+    count
+        How many at most.
+
+    Returns
+    -------
+    tuple of Match
+        With their sound.
+    """
     best = sorted(calls, key=lambda call: -call.score)[:count]
     rate = recording.sample_rate_hz
     spans = [

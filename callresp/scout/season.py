@@ -125,6 +125,15 @@ def is_done(folder: Path, unit: Unit) -> bool:
 def write_partition(folder: Path, unit: Unit, tables: Tables) -> None:
     """Write a unit's tables, all of them or none.
 
+    Parameters
+    ----------
+    folder
+        The season's.
+    unit
+        A day at a place.
+    tables
+        What was found there.
+
     Raises
     ------
     UserError

@@ -119,6 +119,20 @@ def over_cluster(
 ) -> Iterator[Done[Job, Result]]:
     """Run `work` on every job by the scheduler at an address.
 
+    Parameters
+    ----------
+    work
+        Called with one job, in another process.
+    jobs
+        What to do.
+    address
+        The scheduler's, like ``tcp://hub:8786``.
+
+    Yields
+    ------
+    Done
+        Jobs with their results, as they are done.
+
     Raises
     ------
     UserError

@@ -74,6 +74,20 @@ class SunDay:
 def sun_day(site: Site, day: date, zone: tzinfo) -> SunDay:
     """Sunrise and sunset on a day of a zone's calendar.
 
+    Parameters
+    ----------
+    site
+        Where.
+    day
+        The date there.
+    zone
+        Its time zone.
+
+    Returns
+    -------
+    SunDay
+        Each time `None` where the sun does not rise or set.
+
     Examples
     --------
     >>> from zoneinfo import ZoneInfo

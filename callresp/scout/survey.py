@@ -144,7 +144,20 @@ class _Seconds:
 
 
 def survey(unit: Unit, sought: Sequence[Wanted]) -> Tables:
-    """Look through a day at a place; a recording that can't be read is told and passed over."""
+    """Look through a day at a place; a recording that can't be read is told and passed over.
+
+    Parameters
+    ----------
+    unit
+        The day and the place, with their recordings.
+    sought
+        What is looked for.
+
+    Returns
+    -------
+    Tables
+        A row for each file, call and hour.
+    """
     files, calls, hours = [], [], []
     for source in unit.sources:
         start = None if source.start is None else source.start.isoformat()

@@ -108,7 +108,26 @@ def draft(
     title: str = "",
     restrike_ms: float = TEST_RESTRIKE_MS,
 ) -> str:
-    """The text of a drafted palette; `restrike_ms` is small for a test, safe for playing."""
+    """The text of a drafted palette; `restrike_ms` is small for a test, safe for playing.
+
+    Parameters
+    ----------
+    name
+        The palette's.
+    strikers
+        What is struck, and by which channels.
+    power
+        What feeds the coils.
+    title
+        A line for people.
+    restrike_ms
+        The least time between strokes: small for a test, safe for playing.
+
+    Returns
+    -------
+    str
+        TOML.
+    """
     channels = [s.channel for s in strikers]
     channels += [s.damper for s in strikers if s.damper is not None]
     # With copper at its coldest, as a palette without `coldest_c` is judged.

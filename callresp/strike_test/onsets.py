@@ -155,6 +155,24 @@ def pick(
 
     `learn_s` is how much of the sound before is free of other onsets. Returns
     `None` when the window lies outside the recording.
+
+    Parameters
+    ----------
+    samples
+        The recording, shape ``(n,)``.
+    rate_hz
+        Samples a second.
+    about_s
+        When the stroke is expected.
+    early_s, late_s
+        How much earlier or later it may be.
+    learn_s
+        How much of the sound before is free of other onsets.
+
+    Returns
+    -------
+    Pick or None
+        `None` when the window lies outside the recording.
     """
     first = round((about_s - early_s) * rate_hz)
     last = round((about_s + late_s) * rate_hz)

@@ -63,7 +63,22 @@ class StrikeTestSettings:
 
 
 def strike_command(striker: Striker, at_s: float, pulse_ms: float) -> Strike:
-    """A stroke of a test, its time rounded to whole microseconds."""
+    """A stroke of a test, its time rounded to whole microseconds.
+
+    Parameters
+    ----------
+    striker
+        What is struck.
+    at_s
+        When its coil goes on.
+    pulse_ms
+        For how long.
+
+    Returns
+    -------
+    Strike
+        For a plan.
+    """
     return Strike(
         at_s=round(at_s, 6),
         channel=striker.coil.channel,
@@ -73,7 +88,22 @@ def strike_command(striker: Striker, at_s: float, pulse_ms: float) -> Strike:
 
 
 def hold_command(striker: Striker, at_s: float, hold_s: float) -> Hold:
-    """A move of a striker's damper, times rounded to whole microseconds."""
+    """A move of a striker's damper, times rounded to whole microseconds.
+
+    Parameters
+    ----------
+    striker
+        One with a damper.
+    at_s
+        When its damper's coil goes on.
+    hold_s
+        For how long.
+
+    Returns
+    -------
+    Hold
+        For a plan.
+    """
     damper = striker.damper
     assert damper is not None
     hold_ms = round(1000 * hold_s, 3)
@@ -88,7 +118,22 @@ def hold_command(striker: Striker, at_s: float, hold_s: float) -> Hold:
 
 
 def as_plan(commands: Iterable[Command], palette: Palette, name: str = "") -> Plan:
-    """Commands as an unchecked plan for a palette; `name` is how the plan refers to it."""
+    """Commands as an unchecked plan for a palette; `name` is how the plan refers to it.
+
+    Parameters
+    ----------
+    commands
+        In any order.
+    palette
+        The machine.
+    name
+        How the plan refers to it.
+
+    Returns
+    -------
+    Plan
+        Unchecked.
+    """
     ordered = tuple(sorted(commands, key=lambda command: (command.at_s, command.channel)))
     plan = Plan(
         header=PlanHeader(palette=name, palette_sha256=fingerprint(palette)), commands=ordered

@@ -29,6 +29,20 @@ def second_blow(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) ->
     The partials are fitted to the sound as one decay, and as two that meet at some
     time. Where two explain it much better, and the second added enough, there were
     two blows.
+
+    Parameters
+    ----------
+    capture
+        The recording.
+    stroke
+        One stroke of it.
+    modes
+        The striker's partials.
+
+    Returns
+    -------
+    float or None
+        Seconds after the stroke.
     """
     if stroke.at_s is None or not modes:
         return None
@@ -81,7 +95,22 @@ def _added_db(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) ->
 
 
 def buzz_db(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float | None:
-    """Level of what rattles along with the partials, dB re the partials."""
+    """Level of what rattles along with the partials, dB re the partials.
+
+    Parameters
+    ----------
+    capture
+        The recording.
+    stroke
+        One stroke of it.
+    modes
+        The striker's partials.
+
+    Returns
+    -------
+    float or None
+        Level, or `None` where it can't be told.
+    """
     if stroke.at_s is None or not modes:
         return None
     room_s = min(stroke.take.room_s, stroke.take.damped_in_s, stroke.take.quiet_s) - 0.01
@@ -111,7 +140,22 @@ def _rest(part: Values, rate_hz: int, modes: Sequence[Mode]) -> float:
 
 
 def explained(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float:
-    """Share of a stroke's sound that a striker's partials explain, 0 to 1."""
+    """Share of a stroke's sound that a striker's partials explain, 0 to 1.
+
+    Parameters
+    ----------
+    capture
+        The recording.
+    stroke
+        One stroke of it.
+    modes
+        The striker's partials.
+
+    Returns
+    -------
+    float
+        1 where nothing else sounds.
+    """
     if stroke.at_s is None or not modes:
         return 0.0
     length_s = min(0.12, stroke.take.room_s - 0.01, stroke.take.quiet_s - 0.01)

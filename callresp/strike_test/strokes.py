@@ -186,6 +186,20 @@ def free_clips(
     """The longest clean free strokes of one striker, as clips from their onsets on.
 
     Hard strokes first among those of about the same length.
+
+    Parameters
+    ----------
+    capture
+        The recording.
+    strokes
+        Of one striker.
+    most
+        How many at most.
+
+    Returns
+    -------
+    list of (HeardStroke, Clip)
+        Each stroke with its sound.
     """
     found = []
     for stroke in strokes:

@@ -74,7 +74,22 @@ def stage_of(path: Path) -> Stage:
 
 
 def beside(path: Path, named: str, ending: str) -> Path | None:
-    """A file of the same job: the one that a header names, or the one of the same stem."""
+    """A file of the same job: the one that a header names, or the one of the same stem.
+
+    Parameters
+    ----------
+    path
+        A file of the job.
+    named
+        What its header names; "" for nothing.
+    ending
+        Of the file of the same stem.
+
+    Returns
+    -------
+    Path or None
+        `None` where neither is there.
+    """
     places = [path.parent / named] if named else []
     places += [sibling(path, ending)]
     return next((place for place in places if place.is_file()), None)
@@ -126,6 +141,20 @@ def load_job(
     The plan is checked again: a rehearsal must not sound better than what the
     board would be let do.
 
+    Parameters
+    ----------
+    path
+        The plan.
+    palette
+        In place of the one that it was made for: a shipped name or a file.
+    recording, heard, reply
+        In place of those that lie beside it.
+
+    Returns
+    -------
+    Job
+        All that is there.
+
     Raises
     ------
     UserError
@@ -170,7 +199,27 @@ def _is_the_recording(recording: Path, plan: Plan, path: Path) -> None:
 def find_palette(
     named: str | None, path: Path, plan: Plan | None, reply: ReplyScore | None
 ) -> Palette:
-    """The palette that the user names, or the one that a plan or reply was made for."""
+    """The palette that the user names, or the one that a plan or reply was made for.
+
+    Parameters
+    ----------
+    named
+        By the user: a shipped name or a file.
+    path
+        Of the plan or reply, beside which a palette may lie.
+    plan, reply
+        What was made for it.
+
+    Returns
+    -------
+    Palette
+        One that holds the instruments that are played.
+
+    Raises
+    ------
+    UserError
+        When it can't be found, or is not the one that the plan was made for.
+    """
     if named:
         return _fits(load_palette(named), path, plan, reply)
     told = [reply.header.palette if reply else "", plan.header.palette if plan else ""]

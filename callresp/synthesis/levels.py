@@ -94,7 +94,22 @@ class ListeningPoint:
 def listening_point(
     palette: Palette, distance_m: float | None = None, full_scale_db: float | None = None
 ) -> ListeningPoint:
-    """The listener's place that a palette states, with what the user says otherwise."""
+    """The listener's place that a palette states, with what the user says otherwise.
+
+    Parameters
+    ----------
+    palette
+        Which states a distance and the air's temperature.
+    distance_m
+        In place of the palette's.
+    full_scale_db
+        Sound pressure level of full scale, dB; `None` for the usual one.
+
+    Returns
+    -------
+    ListeningPoint
+        Where it is heard from.
+    """
     return ListeningPoint(
         distance_m=palette.distance_m if distance_m is None else distance_m,
         full_scale_db=FULL_SCALE_DB_SPL if full_scale_db is None else full_scale_db,

@@ -78,6 +78,11 @@ def measure_strokes(
         Between which offsets (seconds from the recording's start to the
         plan's 0) it must lie, where the host knows.
 
+    Returns
+    -------
+    list of StrikerResponse
+        In the order in which they were struck.
+
     Raises
     ------
     UserError

@@ -238,7 +238,20 @@ def _middle(notes: list[Sung]) -> tuple[float, float, float]:
 
 
 def place_of(pitch_hz: float | None, low_hz: float, high_hz: float) -> float:
-    """Log2 of a note's pitch, or of the middle of its band."""
+    """Log2 of a note's pitch, or of the middle of its band.
+
+    Parameters
+    ----------
+    pitch_hz
+        The note's pitch; `None` where it has none.
+    low_hz, high_hz
+        The band that it fills.
+
+    Returns
+    -------
+    float
+        Log2 of a frequency in Hz.
+    """
     if pitch_hz is not None and pitch_hz > 0:
         return math.log2(pitch_hz)
     return 0.5 * math.log2(max(low_hz, 1.0) * max(high_hz, 1.0))
@@ -282,7 +295,22 @@ def close_phrases(notes: Rows, rest_s: float, longest_s: float = LONGEST_S) -> R
 def phrased(
     notes: Sequence[Note], rest_s: float = REST_S, longest_s: float = LONGEST_S
 ) -> tuple[Note, ...]:
-    """Notes in order of onset with their phrases closed anew, as after a correction by hand."""
+    """Notes in order of onset with their phrases closed anew, as after a correction by hand.
+
+    Parameters
+    ----------
+    notes
+        Of all singers, in order of onset.
+    rest_s
+        A rest that closes a phrase of one of whom nothing is known yet.
+    longest_s
+        No phrase lasts longer.
+
+    Returns
+    -------
+    tuple of Note
+        With new phrase numbers.
+    """
     closer = PhraseCloser[str](rest_s, longest_s)
     closed = []
     for n, note in enumerate(notes):

@@ -238,6 +238,22 @@ def try_adding(
     """Answer the recording as it is, and with each candidate; best gain first.
 
     Strokes and notes are summed over the seeds.
+
+    Parameters
+    ----------
+    heard
+        What is to be answered.
+    palette, rules
+        The machine as it is, and how it answers.
+    most
+        Candidates tried.
+    progress
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    now, tried
+        How well it answers as it is, and with each candidate.
     """
     seeds = SEEDS if len(heard.notes) < LONG_NOTES else 1
     now, _ = answer_fit(heard, palette, rules, seeds)
