@@ -106,6 +106,28 @@ def test_heat_and_duty_of_all_passes_count_together(monkeypatch: pytest.MonkeyPa
     assert set(outcomes) <= {"executed"}, outcomes
 
 
+def test_a_muted_striker_is_not_struck(monkeypatch: pytest.MonkeyPatch) -> None:
+    steps = Steps(monkeypatch, 14.0)
+    looked = MachineRun._tick
+
+    def tick(run: MachineRun, session: Session, now_s: float) -> None:
+        run.muted = frozenset({"oak block" if now_s < 7.2 else "tube 1"})
+        looked(run, session, now_s)
+
+    monkeypatch.setattr(MachineRun, "_tick", tick)
+    run = run_of([struck(0, 0.5), struck(1, 0.9), struck(2, 1.3)], 0.0, 2.0)
+    for number in range(5):
+        run.add_pass(run._zero_s + 3.0 + 2.0 * number)
+    steps.begin.set()
+    run._thread.join(60)
+    found = [(round(at_s - run._zero_s, 1), reply) for reply, at_s in run.state().strokes]
+    first = [(s + at_s, n) for s in (3.0, 5.0) for n, at_s in ((0, 0.5), (1, 0.9))]
+    # The block's stroke at 8.3 s had been passed over already, a second and a half before.
+    then = [(7.9, 1), (9.9, 1), (10.3, 2), (11.9, 1), (12.3, 2)]
+    assert sorted(found) == sorted((round(at_s, 1), n) for at_s, n in first + then)
+    assert run.state().refused == 0
+
+
 def test_a_stop_ends_it_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     steps = Steps(monkeypatch, 1e6)
     run = run_of([struck(0, 0.5)], 0.0, 1.0)

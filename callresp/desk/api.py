@@ -153,6 +153,8 @@ def _do(desk: Desk, _: Given, op: Any) -> messages.State:
     session = desk.session
     session.need_heard()
     told = do(op, session)
+    # What is not to be heard is not struck either.
+    desk.machines.mute(session.listening.muted)
     return states.state_of(session, session.answer_now(op.around_s), told)
 
 
@@ -301,7 +303,12 @@ def _machine_start(desk: Desk, given: Given, asked: Any) -> dict[str, object]:
         asked.port,
         asked.yes,
         lambda: MachineRun(
-            session.palette, answer.reply.notes, asked.from_s, asked.to_s, asked.port
+            session.palette,
+            answer.reply.notes,
+            asked.from_s,
+            asked.to_s,
+            asked.port,
+            session.listening.muted,
         ),
     )
     return _machine_state(desk, given, None)

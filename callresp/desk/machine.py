@@ -76,12 +76,22 @@ class MachineRun:
         The loop.
     port
         A serial port, or ``"simulated"``.
+    muted
+        Strikers and turners that are left out; may be set anew while it runs.
     """
 
     def __init__(
-        self, palette: Palette, notes: Sequence[ReplyNote], from_s: float, to_s: float, port: str
+        self,
+        palette: Palette,
+        notes: Sequence[ReplyNote],
+        from_s: float,
+        to_s: float,
+        port: str,
+        muted: frozenset[str] = frozenset(),
     ) -> None:
         self.port = port
+        self.muted = muted
+        self._left_out: frozenset[str] = frozenset()
         self.palette = palette
         self.from_s, self.to_s = from_s, to_s
         self.session: Session | None = None
@@ -182,9 +192,15 @@ class MachineRun:
     def _tick(self, session: Session, now_s: float) -> None:
         """Plan what comes due, and take in what was played."""
         commands: list[Command] = []
+        muted = self.muted
+        if muted != self._left_out:
+            self._left_out = muted
+            session.mute(muted, now_s)
         with self._lock:
             while self._waiting and self._waiting[0][0] <= now_s + PLAN_AHEAD_S:
                 note = heapq.heappop(self._waiting)[2]
+                if note.instrument in muted:
+                    continue
                 if note.onset_s > now_s + LEAD_S:
                     planned, changes = self._planner.add(note, now_s + LEAD_S)
                     commands += planned
@@ -202,6 +218,8 @@ class MachineRun:
             self._ended(sent)
 
     def _ended(self, sent: SentCommand) -> None:
+        if sent.outcome == "left off":
+            return
         if sent.outcome != "executed" or sent.played_s is None:
             self._refused += 1
             return
@@ -265,6 +283,11 @@ class Machines:
             if self._run is not None and self._run.state().running:
                 raise UserError("the machine runs already", remedy="stop it first")
             self._run = make()
+
+    def mute(self, names: frozenset[str]) -> None:
+        """Leave these out of what runs, if anything does."""
+        if self._run is not None:
+            self._run.muted = names
 
     def stop(self) -> None:
         """Stop what runs, if anything does."""

@@ -14,6 +14,7 @@ export class Details {
 
   empty() {
     this.chosen = null;
+    if (this.desk.silence()) { this.nothing(); return; }
     fill(this.view, 
       h("h2", {}, "Call and answer"),
       h("ol.begin", {},
@@ -22,6 +23,15 @@ export class Details {
         h("li", {}, "Click a note or a stroke to be told why. A call that ends in ○ was left alone: click it, and have it answered."),
         h("li", {}, "Change the rules while it plays. What you change is heard at once, and undone by Ctrl Z; A and B compare two sets.")),
       this.steps());
+  }
+
+  nothing() {
+    const { source } = this.desk.state;
+    fill(this.view,
+      h("h2", {}, "No call was heard"),
+      source.warnings.slice(0, 1).map((text) => h("p.reason", {}, sentence(text))),
+      h("p", {}, "So there is nothing to answer yet. Play it: if you hear a voice, the listener may need another profile, such as frog or insect, or the recording more gain."),
+      h("p", {}, "Listen with one by ", h("code", {}, `callresp transcribe ${source.file} --profile frog`), " and open the desk again, or open another recording. Strikers can be pressed to hear on the palette meanwhile."));
   }
 
   steps() {

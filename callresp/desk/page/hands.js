@@ -1,7 +1,9 @@
 // Wheel, pinch, dragging and keys.
 import { $, say, time } from "./dom.js";
 
-const TYPES = "input, select, textarea, dialog, [contenteditable]";
+// Where letters are typed; and where a number is, which takes digits and signs alone.
+const TYPES = "input:not([type=range], [type=checkbox], [type=number]), select, textarea, dialog, [contenteditable]";
+const COUNTS = "input[type=number]";
 
 export function listenToHands(desk) {
   const { score } = desk;
@@ -130,7 +132,7 @@ export function listenToKeys(desk) {
   const arrows = new Set(["ArrowLeft", "ArrowRight", "ArrowUp", "ArrowDown", "Home", "End"]);
   addEventListener("keydown", (event) => {
     const typing = event.target.closest?.(TYPES);
-    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z" && !typing?.matches("input[type=text], textarea")) {
+    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z" && !typing?.matches("input, textarea")) {
       event.preventDefault();
       desk.change({ op: event.shiftKey ? "redo" : "undo" });
       return;
@@ -138,12 +140,12 @@ export function listenToKeys(desk) {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     if (event.key === " ") {
       if (desk.machine?.running) { event.preventDefault(); event.stopImmediatePropagation(); desk.machine.stop(); return; }
-      if (typing || event.target.closest?.("button, summary, a")) return;
+      if (typing || event.target.closest?.("button, summary, a, [type=checkbox]")) return;
       event.preventDefault();
       desk.toggle();
       return;
     }
-    if (typing) return;
+    if (typing || (event.target.matches?.(COUNTS) && !/^[a-z[\]]$/i.test(event.key))) return;
     if (event.key === "Enter" && event.target.id === "overlay") { desk.playFrom(desk.fromHere() - 0.3); return; }
     // Arrows belong to the score when it, or nothing, has the focus.
     if (arrows.has(event.key) && event.target !== document.body && event.target.id !== "overlay") return;

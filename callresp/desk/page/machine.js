@@ -152,7 +152,7 @@ export class Machine {
     if (!this.desk.state || this.desk.shown !== "machine") return;
     if (!this.cautions.length) await tried(() => this.poll());
     const running = this.running;
-    const ready = h("button.main", { id: "start-machine", disabled: running || !this.yes, onclick: () => this.start() }, "Start the machine");
+    const ready = h("button.main", { id: "start-machine", disabled: running || !this.yes, title: "After the cautions", onclick: () => this.start() }, "Start the machine");
     const check = h("input", { type: "checkbox", id: "clear", checked: this.yes, disabled: running, onchange: (event) => { this.yes = event.target.checked; ready.disabled = !this.yes; } });
     fill(this.view, 
       h("h2", {}, "Machine"),

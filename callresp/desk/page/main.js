@@ -1,7 +1,7 @@
 // The desk: one state, told by the server; views that show it; keys and hands that change it.
 import { get, post } from "./api.js";
 import { $, h, say, time, tried } from "./dom.js";
-import { chooseTheme, isDark } from "./inks.js";
+import { chooseTheme, isDark, onInks } from "./inks.js";
 import { Details } from "./details.js";
 import { listenToHands, listenToKeys } from "./hands.js";
 import { Machine } from "./machine.js";
@@ -74,7 +74,7 @@ class Desk {
       else this.finish(state.answer);
     }
     this.renderViews();
-    this.details.again();
+    if (this.silence()) this.details.empty(); else this.details.again();
     if (state.told) say(state.told);
     if (state.trouble && state.trouble !== before?.trouble) say(state.trouble, true);
     if (state.source.fault) say(state.source.fault, true);
@@ -109,14 +109,22 @@ class Desk {
 
   async chooseSet(slot) {
     if (!this.state?.answer) return;
+    this.wanted = slot;
     if (!this.loudness) {
-      const { from, to } = this.sound.loop ? { from: this.score.loop.from, to: this.score.loop.to } : { from: this.seconds, to: this.seconds + 20 };
-      this.loudness = await tried(() => get("/api/loudness", { from, to: Math.min(to, from + 30) })) ?? null;
-      this.mix.tellEqual();
+      say("making the two sets equally loud …");
+      await (this.measuring ??= this.measureLoudness().finally(() => { this.measuring = null; }));
+      // Whoever pressed the other key meanwhile wants that.
+      if (this.wanted !== slot) return;
     }
     await this.change({ op: "choose", slot });
     if (this.loudness) this.sound.setEqual(10 ** (this.loudness.gain_db[slot] / 20));
     say(`Set ${slot.toUpperCase()}: ${this.state.rules.names[slot]}`);
+  }
+
+  async measureLoudness() {
+    const { from, to } = this.sound.loop ? { from: this.score.loop.from, to: this.score.loop.to } : { from: this.seconds, to: this.seconds + 20 };
+    this.loudness = await tried(() => get("/api/loudness", { from, to: Math.min(to, from + 30) })) ?? null;
+    this.mix.tellEqual();
   }
 
   renderViews() {
@@ -163,7 +171,7 @@ class Desk {
     });
   }
 
-  makeTools() { this.renderTools(); }
+  makeTools() { this.renderTools(); onInks(() => this.renderTools()); }
 
   renderTools() {
     const held = document.activeElement?.closest?.("#tools") ? document.activeElement.id : "";
@@ -173,7 +181,7 @@ class Desk {
       several && h("label", {}, h("span.unseen", {}, "Recording"), h("select", { id: "pick-source", onchange: (event) => this.open(event.target.value) },
         state.sources.map((name) => h("option", { value: name, selected: name === state.source.file }, name)))),
       state && h("div.slots", { role: "group", "aria-label": "Rule set heard" }, ["a", "b"].map((slot) => h("button.slot", { id: `hear-${slot}`, "aria-pressed": String(state.rules.slot === slot), title: `Hear set ${slot.toUpperCase()} (key ${slot})`, onclick: () => this.chooseSet(slot) }, slot.toUpperCase()))),
-      h("button", { id: "theme", title: "Light or dark", onclick: () => { chooseTheme(isDark() ? "light" : "dark"); this.renderViews(); } }, isDark() ? "Light" : "Dark"),
+      h("button", { id: "theme", title: "Light or dark", onclick: () => chooseTheme(isDark() ? "light" : "dark") }, isDark() ? "Light" : "Dark"),
     ].filter(Boolean));
     if (held) $(held)?.focus();
   }
@@ -261,8 +269,12 @@ class Desk {
     const from = this.score.selected ? phraseOf?.get(selectedPhrase)?.[2] ?? this.fromHere() : this.seconds - (forward ? 1e-3 : 0);
     const found = this.score.neighbour(forward, from);
     if (found) this.choose({ kind: "note", id: found.note }, true);
+    else if (this.silence()) say("no call was heard");
     else say(forward ? "that was the last call" : "that was the first call");
   }
+
+  // Whether there is nothing to answer.
+  silence() { return Boolean(this.state?.source.ready) && !this.state.source.notes; }
 
   nextSilent() {
     const { score } = this;
@@ -270,7 +282,7 @@ class Desk {
     const rows = (score.heard?.phrases ?? []).filter((row) => score.silent?.has(row[0]));
     const found = rows.find((row) => row[2] > from + 1e-6) ?? rows[0];
     if (found) this.choose({ kind: "note", id: score.heard.id[score.heard.phrase.indexOf(found[0])] }, true);
-    else say("every call is answered");
+    else say(this.silence() ? "no call was heard" : "every call is answered");
   }
 
   tellFacts() {
@@ -283,6 +295,7 @@ class Desk {
       facts.push(source.share > 0 ? `hearing it, ${Math.round(100 * source.share)} %`
         : performance.now() - this.waitsFrom > 6000 ? "hearing it; the first time the listener is compiled, which takes a minute or two" : "hearing it …");
     }
+    else if (this.silence()) facts.push("no call was heard");
     else facts.push(`${source.notes.toLocaleString()} notes in ${source.phrases.toLocaleString()} ${source.phrases === 1 ? "call" : "calls"} of ${source.voices.length} ${source.voices.length === 1 ? "singer" : "singers"}`);
     facts.push(`‘${rules.values.name}’ on ${palette.title}`);
     if (!source.has_sound) facts.push("the recording is not here");

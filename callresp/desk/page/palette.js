@@ -24,7 +24,7 @@ export class Palette {
       return h("li", {},
         h("button.striker", { disabled: lane.turner, title: lane.turner ? "It turns along with replies" : "Hear it", onclick: () => tried(() => this.desk.sound.strike(lane.name, this.force, this.damped)) },
           h("b", {}, lane.name), h("span", {}, lane.turner ? `${lane.kind}, on a motor` : lane.pitch_hz ? `${hertz(lane.pitch_hz)}, ${lane.said}` : lane.kind)),
-        h("span.count", {}, work ? `${work.struck} strokes` : ""),
+        h("span.count", {}, work ? `${work.struck} ${work.struck === 1 ? "stroke" : "strokes"}` : ""),
         h("button.small", { "aria-pressed": String(quiet), "aria-label": `Mute ${lane.name}`, onclick: () => this.muteAll(quiet ? [...muted].filter((one) => one !== lane.name) : [...muted, lane.name]) }, "mute"),
         h("button.small", { "aria-pressed": String(alone), "aria-label": `Solo ${lane.name}`, onclick: () => this.muteAll(alone ? [] : others(lane.name)) }, "solo"));
     });
@@ -51,8 +51,10 @@ export class Palette {
 
   oneMore() {
     const box = h("div", {});
+    const { source, palette, rules } = this.desk.state;
+    const of = JSON.stringify([source.file, palette.name, rules.values]);
     const show = () => {
-      if (!this.more) { fill(box, h("p.quiet", {}, "Each candidate is tried: the recording is answered and planned anew."), h("button", { onclick: work }, "Try some")); return; }
+      if (this.more?.of !== of) { fill(box, h("p.quiet", {}, "Each candidate is tried: the recording is answered and planned anew."), h("button", { onclick: work }, "Try some")); return; }
       const { added, tried: count } = this.more;
       fill(box, added.length ? h("ul.plain", {}, added.slice(0, 4).map((one) => h("li", {}, h("b", {}, hertz(one.pitch_hz)),
         `, like ${one.like}: fit ${one.outcome.fit.toFixed(2)} (+${one.fit_gain.toFixed(2)}), ${Math.round(100 * one.outcome.on_pitch)} % on the heard pitch${one.needs ? `; needs ${one.needs}` : ""}`)))
@@ -60,7 +62,8 @@ export class Palette {
     };
     const work = async () => {
       fill(box, h("p.quiet", {}, "Trying …"));
-      this.more = (await tried(() => get("/api/one-more"))) ?? null;
+      const found = await tried(() => get("/api/one-more"));
+      this.more = found ? { ...found, of } : null;
       show();
     };
     show();
@@ -73,6 +76,7 @@ export class Palette {
     this.covered = key;
     const found = await tried(() => get("/api/coverage"));
     if (!found) return;
+    if (!(found.direct + found.by_octave + found.none)) { this.cover.textContent = "No note with a pitch was heard."; return; }
     const gap = found.gaps[0];
     this.cover.textContent = `Of the pitched notes ${Math.round(100 * found.direct)} % lie on a striker’s pitch, ${Math.round(100 * found.by_octave)} % an octave or more away, ${Math.round(100 * found.none)} % on none.`
       + (gap ? ` Widest gap: ${hertz(gap.low_hz)} to ${hertz(gap.high_hz)}, ${gap.notes} notes.` : "");
