@@ -136,12 +136,6 @@ def npvi(gaps_s: npt.ArrayLike) -> float | None:
     return float(100 * np.mean(np.abs(np.diff(gaps)) / ((gaps[1:] + gaps[:-1]) / 2)))
 
 
-def rhythm_ratios(gaps_s: npt.ArrayLike) -> Times:
-    """Each interval's share of itself and the next, shape ``(n - 1,)``."""
-    gaps = np.asarray(gaps_s, np.float64)
-    return gaps[:-1] / (gaps[:-1] + gaps[1:])
-
-
 def resultant(onsets_s: Times, rates_hz: Times) -> npt.NDArray[np.complex128]:
     """Mean direction of onsets round circles of many rates, shape of `rates_hz`."""
     turns = np.outer(rates_hz, onsets_s)

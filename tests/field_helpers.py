@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from callresp.field.log import FieldLog
+from callresp.field.log import FieldLog, Kind, LogReader, LogRow
 from callresp.io.score import Note, Phrase, ReplyNote
 from callresp.palette.files import fingerprint, load_palette
 
@@ -19,6 +20,11 @@ WHYS = (
     "no rule fits: novelty 0.2 under 0.5",
     "another phrase was waiting for its answer",
 )
+
+
+def log_rows(path: Path, *kinds: Kind) -> Iterator[LogRow]:
+    """Rows of a log in the order they were written, of these kinds or of all."""
+    return LogReader(path).rows(*kinds)
 
 
 def heard(number: int, onset_s: float, hz: float | None, **changes: Any) -> Note:

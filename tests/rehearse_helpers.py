@@ -27,6 +27,11 @@ Waves = npt.NDArray[np.float64]
 BAR_RATIOS = (1.0, 2.756, 5.404, 8.933)
 
 
+def bent_hz(key: int, bend: int, range_semitones: float) -> float:
+    """Frequency of a key bent by so many of 8192 steps: 440 Hz is key 69 (MIDI 1.0)."""
+    return float(440.0 * 2 ** ((key - 69 + bend / 8192 * range_semitones) / 12))
+
+
 def coil(channel: int) -> Coil:
     return Coil(channel=channel, resistance_ohm=8.0, on_max_ms=60000.0, duty_max=1.0)
 

@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from field_helpers import log_rows
 from live_helpers import RATE_HZ, Scripted
 from test_live_engine import calls
 
 from callresp.cli import cli
 from callresp.field.day import read_day
-from callresp.field.log import log_rows
 from callresp.field.statistics import statistics_of
 from callresp.io.audio import write_wav
 from callresp.live import setup

@@ -10,9 +10,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from field_helpers import log_rows
 
 from callresp.errors import UserError
-from callresp.field.log import FieldLog, LogReader, log_rows
+from callresp.field.log import FieldLog, LogReader
 from callresp.field.salvage import salvage
 
 WRITER = """

@@ -82,10 +82,6 @@ def test_npvi_as_defined() -> None:
     assert rhythm.npvi([0.1]) is None
 
 
-def test_rhythm_ratios() -> None:
-    assert rhythm.rhythm_ratios([0.1, 0.1, 0.2]).tolist() == pytest.approx([0.5, 1 / 3])
-
-
 def test_a_trill_is_found_where_it_stands() -> None:
     onsets = np.r_[0.0, 0.4, 0.9, 1.2 + np.arange(10) / 16, 3.0, 3.5]
     (trill,) = rhythm.find_trills(onsets)

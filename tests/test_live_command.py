@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from field_helpers import log_rows
 from live_helpers import FETTLE, RATE_HZ, Scripted
 from test_live_engine import calls
 
 from callresp.cli import cli
-from callresp.field.log import log_rows
 from callresp.io.audio import write_wav
 from callresp.live import setup
 from callresp.palette.files import fingerprint

@@ -15,11 +15,12 @@ import numpy as np
 import pytest
 from acting_listener import Act, Acting
 from click.testing import CliRunner, Result
+from field_helpers import log_rows
 from live_helpers import RATE_HZ
 
 from callresp.cli import cli
 from callresp.field.day import read_day
-from callresp.field.log import END_KEY, FieldLog, log_rows
+from callresp.field.log import END_KEY, FieldLog
 from callresp.field.timeline import timeline
 from callresp.io.audio import write_wav
 from callresp.link.stop_request import StopListener, request_stop

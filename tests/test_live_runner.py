@@ -16,11 +16,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from field_helpers import log_rows
 from live_helpers import FETTLE, MORNING, RATE_HZ, Scripted, silence
 from test_live_engine import PROMPT, calls
 
 from callresp.field import log as field_log
-from callresp.field.log import log_rows
 from callresp.io.score import Note
 from callresp.link.port import Clock
 from callresp.link.simulator import simulated_board

@@ -10,7 +10,7 @@ from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Turner
 from callresp.plan.model import Change, Hold, Plan, Strike, Turn
-from callresp.plan.planner import make_plan
+from callresp.plan.planner import Planner, make_plan
 from callresp.plan.schedulers.motor import run_for, turns_of
 
 FETTLE = load_palette("fettle")
@@ -201,6 +201,38 @@ def test_a_spring_runs_down_and_the_rest_is_dropped() -> None:
     kinds = [c.change for c in plan.changes if c.limit == "turner.store_turns"]
     assert kinds == ["shortened", *["dropped"] * (len(kinds) - 1)]
     assert len(kinds) > 2
+
+
+@pytest.mark.parametrize(
+    ("asked_rps", "given_rps", "limit", "why"),
+    [
+        (9.0, 4.0, "turner.fastest_rps", "bead shaker turns no faster"),
+        (0.1, 0.8, "turner.slowest_rps", "bead shaker turns no slower"),
+    ],
+)
+def test_by_hand_a_turner_turns_as_fast_as_it_can_and_says_so(
+    asked_rps: float, given_rps: float, limit: str, why: str
+) -> None:
+    (turn,), changes = Planner(FETTLE).turn(shaker(10, 12), FETTLE.turner[0], 10.0, 2.0, asked_rps)
+    assert isinstance(turn, Turn)
+    assert (turn.instrument, turn.channel, turn.speed_rps) == ("bead shaker", 0, given_rps)
+    (told,) = changes
+    assert (told.change, told.limit, told.why) == ("slowed", limit, why)
+    assert (told.asked, told.given, told.unit) == (asked_rps, given_rps, "turns/s")
+
+
+def test_a_run_goes_on_where_that_gives_more_than_a_run_from_rest() -> None:
+    """The second run begins while the first slows down: joined, it loses nothing."""
+    first, second = (
+        c for c in planned(shaker(10, 12), shaker(12.05, 14)).commands if isinstance(c, Turn)
+    )
+    assert second.at_s < first.at_s + first.run_ms / 1000 + FETTLE.turner[0].slow_down_s
+    # A second is left of the longest run: from rest it turns for longer.
+    first, second = (
+        c for c in planned(shaker(10, 129), shaker(129.3, 135)).commands if isinstance(c, Turn)
+    )
+    assert second.run_ms > 4000
+    assert second.at_s >= first.at_s + first.run_ms / 1000 + FETTLE.turner[0].slow_down_s
 
 
 @pytest.mark.parametrize("run_s", [0.01, 0.1, 0.2, 0.5, 7.0])

@@ -9,7 +9,7 @@ import mido
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rehearse_helpers import bar, damper, hold, machine, plan, shaker, strike, turn
+from rehearse_helpers import bar, bent_hz, damper, hold, machine, plan, shaker, strike, turn
 from smf_reader import Event, Midi, quantity, read_midi
 
 from callresp.errors import UserError
@@ -18,7 +18,7 @@ from callresp.midi.file import TEMPO_US, TICKS_PER_BEAT, tick_of, tracks_of, wri
 from callresp.midi.notes import MELODIC, velocity_of
 from callresp.midi.out import play
 from callresp.midi.ports import open_port
-from callresp.midi.tuning import bent_hz, key_of
+from callresp.midi.tuning import key_of
 from callresp.palette.files import load_palette
 
 TICK_S = TEMPO_US / 1e6 / TICKS_PER_BEAT

@@ -7,10 +7,10 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rehearse_helpers import bent_hz
 
 from callresp.midi.tuning import (
     bend_for,
-    bent_hz,
     frequency_data,
     hz_of,
     key_of,

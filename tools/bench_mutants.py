@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -65,6 +66,7 @@ ROOMS = {
 @click.option("--sample", default=200, show_default=True, help="Changes tried in each room.")
 @click.option("--seed", default=0, show_default=True)
 @click.option("--seconds", default=30.0, show_default=True, help="Of tests for each change.")
+@click.option("--examples", default=10, show_default=True, help="Of a property test, at most.")
 @click.option("--workers", default=2, show_default=True)
 @click.option("--keep", type=click.Path(path_type=Path), help="Work here, and leave it.")
 @click.option("--show", is_flag=True, help="Print each survivor as a diff.")
@@ -74,6 +76,7 @@ def bench(
     sample: int,
     seed: int,
     seconds: float,
+    examples: int,
     workers: int,
     keep: Path | None,
     show: bool,
@@ -87,7 +90,7 @@ def bench(
     with tempfile.TemporaryDirectory() as scratch:
         for name in rooms or tuple(ROOMS):
             room, folder = ROOMS[name], (keep or Path(scratch)) / name
-            prepare(folder, room)
+            prepare(folder, room, examples)
             mutmut(folder, "run", "--max-children", workers, NO_SUCH_CHANGE)
             keep_fastest(folder, seconds)
             made = sorted(key for key in results(folder) if fnmatch(key, only))
@@ -113,7 +116,7 @@ def bench(
     sys.exit(short)
 
 
-def prepare(folder: Path, room: Room) -> None:
+def prepare(folder: Path, room: Room, examples: int) -> None:
     """A copy of the checkout with mutmut's settings; one that is there is brought up to date."""
     folder.mkdir(parents=True, exist_ok=True)
     for name in ("callresp", "corpus", "tests", "tools"):
@@ -125,6 +128,13 @@ def prepare(folder: Path, room: Room) -> None:
         )
     for name in ("README.md", "DEVELOPERS.md", "LICENSE"):
         shutil.copy2(ROOT / name, folder / name)
+    for path in (folder / "tests").glob("*.py"):
+        few = re.sub(
+            r"max_examples=(\d+)",
+            lambda found: f"max_examples={min(int(found[1]), examples)}",
+            path.read_text(encoding="utf-8"),
+        )
+        path.write_text(few, encoding="utf-8")
     tests = [
         f"tests/{path.name}"
         for pattern in room.tests

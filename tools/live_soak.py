@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from callresp.field.log import FieldLog, log_rows
+from callresp.field.log import FieldLog, LogReader
 from callresp.io.score import Note
 from callresp.listen.online import Event, NoteEnd, NoteOnset
 from callresp.live.actions import Action, Record, Release, Send
@@ -235,7 +235,7 @@ class Soak:
     def _ended(self, hours: float) -> Soaked:
         self._end("the soak is over")
         self.found.hours = hours
-        self.found.kept = sum(1 for _ in log_rows(self._log_path))
+        self.found.kept = sum(1 for _ in LogReader(self._log_path).rows())
         self.found.log_mb = self._log_path.stat().st_size / 1e6
         return self.found
 

@@ -262,17 +262,6 @@ def _row(at_s: object, wall: bytes, kind: bytes, body: bytes) -> LogRow:
     return LogRow(at_s=float(at_s), wall=wall.decode(), kind=known, body=msgspec.json.decode(body))
 
 
-def log_rows(path: Path, *kinds: Kind) -> Iterator[LogRow]:
-    """Rows of a log in the order they were written, of these kinds or of all.
-
-    Raises
-    ------
-    UserError
-        When there is no such log, or it is something else.
-    """
-    return LogReader(path).rows(*kinds)
-
-
 @contextmanager
 def _readable(path: Path) -> Iterator[Path]:
     """The log, or a copy of it where its folder is locked.

@@ -66,11 +66,6 @@ def bend_for(hz: float, key: int, range_semitones: float) -> int:
     return min(max(round(steps), -BEND_MIDDLE), BEND_MIDDLE - 1)
 
 
-def bent_hz(key: int, bend: int, range_semitones: float) -> float:
-    """Frequency of a bent key."""
-    return hz_of(key + bend / BEND_MIDDLE * range_semitones)
-
-
 def frequency_data(hz: float) -> tuple[int, int, int]:
     """The three bytes xx yy zz of a frequency.
 

@@ -107,11 +107,6 @@ class Planner:
         """Make holds final that begin before a time; returns them."""
         return self._placer.settle(before_s)
 
-    @property
-    def open_holds(self) -> list[Command]:
-        """Holds that a later note may still change, as they stand."""
-        return self._placer.open_holds()
-
 
 def _add_missing(note: ReplyNote, changes: ChangeList) -> None:
     changes.add("dropped", note, "striker.name", f"the palette has no '{note.instrument}'")
@@ -280,11 +275,6 @@ class _NotePlacer:
     def settle(self, before_s: float) -> list[Command]:
         """Make holds final that begin before a time; returns them."""
         return [hold for damper in self._dampers.values() for hold in damper.settle(before_s)]
-
-    def open_holds(self) -> list[Command]:
-        """The holds that later notes may still change, as they stand."""
-        holds = (damper.open_hold for damper in self._dampers.values())
-        return [hold for hold in holds if hold is not None]
 
 
 # Lights go off this long before the first command.

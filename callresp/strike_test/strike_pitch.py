@@ -20,8 +20,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 BAR_RATIOS = (1.0, 2.7565, 5.4039, 8.9330, 13.3443, 18.6379)
 BELL = (
     ("hum", 0.5),
@@ -194,21 +192,3 @@ def _long(part: PitchPartial) -> bool:
 
 def _matches(parts: Sequence[PitchPartial], base_hz: float, ratios: Sequence[float]) -> int:
     return sum(1 for r in ratios if any(abs(cents(base_hz * r, p.hz)) < 60 for p in parts))
-
-
-def free_bar_roots(count: int) -> list[float]:
-    """Mode ratios of a free bar from cos(x) cosh(x) = 1, by Newton's method.
-
-    Examples
-    --------
-    >>> [round(r, 3) for r in free_bar_roots(3)]
-    [1.0, 2.757, 5.404]
-    """
-    roots = []
-    for n in range(1, count + 1):
-        x = (n + 0.5) * math.pi
-        for _ in range(20):
-            # cos(x) = 1 / cosh(x), which does not overflow.
-            x -= (math.cos(x) - 1 / math.cosh(x)) / (-math.sin(x) + math.tanh(x) / math.cosh(x))
-        roots.append(x)
-    return [float((x / roots[0]) ** 2) for x in np.array(roots)]

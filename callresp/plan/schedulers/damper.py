@@ -72,11 +72,6 @@ class DamperScheduler:
         # The last stroke that needs the damper at rest: it must not move before that.
         self._rest_s = -math.inf
 
-    @property
-    def open_hold(self) -> Hold | None:
-        """The hold as it stands, which later notes may change."""
-        return None if self._hold is None else self._command(self._hold)
-
     def settle(self, before_s: float) -> list[Hold]:
         """Make a hold final that begins before a time; returns it."""
         if self._hold is None or self._hold.start_s >= before_s:
