@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from callresp.desk import journal as journals
 from callresp.desk.form import fields
 from callresp.desk.journal import Journal, journal_of, read_journal
-from callresp.desk.messages import Forget
+from callresp.desk.messages import Forget, Save
 from callresp.desk.operations import do
 from callresp.desk.rule_text import RuleText
 from callresp.desk.session import STEPS_MAX, Session
@@ -147,6 +147,25 @@ def test_what_was_not_saved_is_offered_again(tmp_path: Path) -> None:
     assert again.offered() is None
     again.step(back=True)
     assert again.slot.text.rules.seed == 1
+
+
+def test_both_sets_are_taken_up_again_and_one_that_was_saved_is_not(tmp_path: Path) -> None:
+    session = Session(open_source(job(tmp_path)))
+    session.edit("seed", lambda text: text.set("seed", 11))
+    session.choose("b")
+    session.edit("seed", lambda text: text.set("seed", 12))
+    again = Session(open_source(tmp_path / "dawn.wav"))
+    again.resume()
+    assert {name: slot.text.rules.seed for name, slot in again.slots.items()} == {"a": 11, "b": 12}
+    assert again.active == "b"
+    do(Save(name="mine.toml"), again)
+    third = Session(open_source(tmp_path / "dawn.wav"))
+    third.resume()
+    assert {name: slot.text.rules.seed for name, slot in third.slots.items()} == {"a": 11, "b": 1}
+    third.copy_set()
+    fourth = Session(open_source(tmp_path / "dawn.wav"))
+    fourth.resume()
+    assert fourth.slots["b"].text.rules.seed == 11
 
 
 def test_what_is_left_is_not_offered_again_but_kept(tmp_path: Path) -> None:

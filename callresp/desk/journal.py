@@ -44,7 +44,7 @@ class Journal:
     Attributes
     ----------
     left : tuple of Entry
-        What was there when it was opened and had not been saved.
+        What was there when it was opened and had not been saved, of either set.
     trouble : str or None
         Why nothing is kept, if so.
     """
@@ -53,8 +53,8 @@ class Journal:
         self.path = path
         self.trouble: str | None = None
         rows = read_journal(path)
-        saved = max((n for n, row in enumerate(rows) if row.saved), default=-1)
-        self.left = tuple(rows[saved + 1 :])
+        saved = {row.slot: n for n, row in enumerate(rows) if row.saved}
+        self.left = tuple(row for n, row in enumerate(rows) if n > saved.get(row.slot, -1))
 
     def add(self, did: str, slot: str, text: str, palette: str, saved: bool = False) -> None:
         """Keep one change; it is on the disk when this returns."""
@@ -73,6 +73,14 @@ class Journal:
         if size > BYTES_MAX:
             kept = read_journal(self.path)[-ROWS_KEPT:]
             write_text(self.path, "".join(msgspec.json.encode(row).decode() + "\n" for row in kept))
+
+    def latest(self) -> dict[str, Entry]:
+        """Of what was left, the last of each set, in order of time."""
+        found: dict[str, Entry] = {}
+        for row in self.left:
+            found.pop(row.slot, None)
+            found[row.slot] = row
+        return found
 
     def forget(self) -> None:
         """Offer no more what was left."""

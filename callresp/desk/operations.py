@@ -113,8 +113,10 @@ def _(op: ops.Resume, session: Session) -> str:
 @do.register
 def _(op: ops.Forget, session: Session) -> str:
     # It stays in the journal; it is only not offered again.
-    text = session.slot.text.text
-    session.journal.add("leave", session.active, text, session.palette_name, saved=True)
+    for name in session.journal.latest():
+        if name in session.slots:
+            text = session.slots[name].text.text
+            session.journal.add("leave", name, text, session.palette_name, saved=True)
     session.journal.forget()
     return ""
 

@@ -10,6 +10,7 @@ import threading
 from collections import OrderedDict, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -300,11 +301,13 @@ class Session:
     def copy_set(self) -> None:
         """Make the other set equal to the active one."""
         with self.lock:
-            other = self.slots["b" if self.active == "a" else "a"]
+            name = "b" if self.active == "a" else "a"
+            other = self.slots[name]
             other.past.append(other.text.text)
             other.text, other.file = self.slot.text, self.slot.file
             other.saved = self.slot.saved
-            self._latest.pop("b" if self.active == "a" else "a", None)
+            self._latest.pop(name, None)
+            self.journal.add("copy", name, other.text.text, self.palette_name)
 
     def listen(self, distance_m: float | None, muted: frozenset[str]) -> None:
         """Listen from another distance, or without some strikers."""
@@ -321,22 +324,34 @@ class Session:
 
     def offered(self) -> Entry | None:
         """What was left unsaved when this source was last closed, if that is not what is open."""
-        left = self.journal.left
-        if not left or left[-1].text == self.slots[left[-1].slot].text.text:
-            return None
-        return left[-1]
+        left = [
+            entry
+            for slot, entry in self.journal.latest().items()
+            if slot in SLOTS and entry.text != self.slots[slot].text.text
+        ]
+        return left[-1] if left else None
 
     def resume(self) -> None:
         """Take up again what was left unsaved."""
         entry = self.offered()
         if entry is None:
             raise UserError("nothing was left unsaved")
-        if entry.slot in SLOTS:
-            self.choose(entry.slot)
         if entry.palette and entry.palette != self.palette_name:
             self.load_palette(entry.palette)
-        self.edit("resume", lambda _: RuleText(entry.text, _.name))
+        left = {
+            slot: RuleText(one.text, self.slots[slot].text.name)
+            for slot, one in self.journal.latest().items()
+            if slot in SLOTS
+        }
+        for slot, text in left.items():
+            self.choose(slot)
+            self.edit("resume", partial(_given, text))
+        self.choose(entry.slot)
         self.journal.forget()
+
+
+def _given(text: RuleText, _: RuleText) -> RuleText:
+    return text
 
 
 Kept = TypeVar("Kept")
