@@ -25,16 +25,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from callresp.listen.kernels._jit import inner, kernel
+from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Values
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs
 from callresp.listen.voices.voice_model import (
     BAND_OCT,
     FEATURES,
     Groups,
+    empty_groups,
     gather,
     join,
     log_odds,
+    refresh,
     room_for_groups,
 )
 
@@ -130,7 +132,7 @@ def _chain(owner: Numbers, order: Numbers, free: Flags, by_band: bool, p: Pairs)
                 owner[k] = a
 
 
-@inner
+@noalloc
 def _best_of(a: int, odds: Values, alive: Flags) -> int:
     best = -1
     for b in range(len(alive)):
@@ -139,7 +141,7 @@ def _best_of(a: int, odds: Values, alive: Flags) -> int:
     return best
 
 
-@inner
+@noalloc
 def _odds(a: int, b: int, by_band: bool, named: Flags, g: Groups, x: Values) -> float:
     # Those who are known were told apart by more than what is left of them here.
     apart = TOLD_APART if named[a] and named[b] else 0.0
@@ -179,7 +181,7 @@ def _join_all(
         _follow_up(a, b, best, odds, alive)
 
 
-@inner
+@noalloc
 def _follow_up(a: int, b: int, best: Numbers, odds: Values, alive: Flags) -> None:
     """Whom each group would join best, after group `b` went into group `a`."""
     for k in range(len(alive)):
@@ -191,7 +193,7 @@ def _follow_up(a: int, b: int, best: Numbers, odds: Values, alive: Flags) -> Non
             best[k] = a
 
 
-@inner
+@noalloc
 def _next(odds: Values, best: Numbers, alive: Flags, g: Groups, least: float, any_two: bool) -> int:
     """The group that is joined with its best one next: -1 for none."""
     chosen = -1
@@ -216,16 +218,7 @@ def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: P
     each = _sums_of(owner, owner, singers, singers, p)
     across = _sums_of(piece, owner, count, singers, p)
     own = _sums_of(piece, piece, count, 1, p)
-    g = Groups(
-        np.zeros((2, 2)),
-        np.zeros((2, 2)),
-        np.zeros((2, 2)),
-        np.zeros((2, 2)),
-        np.zeros(2),
-        np.zeros(2),
-        np.zeros(2),
-        np.zeros(2),
-    )
+    g = empty_groups(2, 2)
     x = np.zeros(FEATURES)
     moves = np.full(count, -1)
     seen = np.zeros(count, np.bool_)
@@ -255,17 +248,7 @@ def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: P
 @inner
 def _sums_of(rows: Numbers, columns: Numbers, count: int, across: int, p: Pairs) -> Groups:
     """Sums of notes by row, and of pairs by row and column; with one column, within each row."""
-    shape = (count, across)
-    g = Groups(
-        np.zeros(shape),
-        np.zeros(shape),
-        np.zeros(shape),
-        np.zeros(shape),
-        np.zeros(count),
-        np.zeros(count),
-        np.zeros(count),
-        np.zeros(count),
-    )
+    g = empty_groups(count, across)
     for i in range(len(rows)):
         a, weight = rows[i], p.weight[i]
         g.size[a] += weight
@@ -285,7 +268,7 @@ def _sums_of(rows: Numbers, columns: Numbers, count: int, across: int, p: Pairs)
     return g
 
 
-@inner
+@noalloc
 def _two(q: int, k: int, home: bool, own: Groups, each: Groups, across: Groups, g: Groups) -> None:
     """Piece `q` and singer `k`, without that piece where it is the singer's, as two groups."""
     part = 1.0 if home else 0.0
@@ -307,3 +290,5 @@ def _two(q: int, k: int, home: bool, own: Groups, each: Groups, across: Groups, 
     ):
         two[0] = its[q]
         two[1] = all_its[k] - part * its[q]
+    refresh(0, g)
+    refresh(1, g)

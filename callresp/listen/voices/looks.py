@@ -25,7 +25,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen.kernels._jit import inner
+from callresp.listen.kernels._jit import noalloc
 from callresp.listen.notes import Rows
 
 Values = npt.NDArray[np.float64]
@@ -43,8 +43,9 @@ _CLEAR_TONE = 0.7
 _TOP_HZ = 1e5
 _UNIFORM = math.sqrt(12.0)
 _STRAY = 6.0  # nats; no single look tells more against a rendition
-_UNLIKE = 25.0  # nats; farther off, a note is no rendition
+_UNLIKE = 12.0  # nats; farther off, a note is no rendition
 _ONE_UNKNOWN = 0.9  # nats, where only one of two notes has the look
+_PER_STRAY = 1.0 / (FROM_BOUT_TO_BOUT * RENDITION)
 
 
 def looks_of(notes: Rows, features: Rows) -> Values:
@@ -87,13 +88,13 @@ def _energy(notes: Rows, named: dict[str, Values]) -> tuple[Values, Values]:
     return np.where(even, np.nan, place), np.where(measured & ~even, width, np.nan)
 
 
-@inner
+@noalloc
 def alike(a: Values, b: Values) -> tuple[float, float]:
     """How alike two notes are, 0 to 1; and how alike but for where in the spectrum they lie."""
     loss = 0.0
     timbre = 0.0
     for k in range(COMPARED):
-        gap = (a[k] - b[k]) / (FROM_BOUT_TO_BOUT * RENDITION[k])
+        gap = (a[k] - b[k]) * _PER_STRAY[k]
         if math.isnan(gap):
             less = _ONE_UNKNOWN if math.isnan(a[k]) != math.isnan(b[k]) else 0.0
         else:
@@ -103,4 +104,4 @@ def alike(a: Values, b: Values) -> tuple[float, float]:
             timbre += less
         if timbre > _UNLIKE:
             return 0.0, 0.0
-    return math.exp(-loss), math.exp(-timbre)
+    return math.exp(-loss) if loss < _UNLIKE else 0.0, math.exp(-timbre)

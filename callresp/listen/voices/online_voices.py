@@ -33,8 +33,8 @@ from callresp.listen.voices.voice_model import (
     FEATURES as EVIDENCE,
 )
 from callresp.listen.voices.voice_model import (
-    Groups,
     add_up,
+    empty_groups,
     log_odds,
 )
 
@@ -207,17 +207,7 @@ def _chosen(at: int, group: Numbers, groups: int, full: bool, by_band: bool, p: 
     owner = np.empty(at + 1, np.int64)
     owner[:at] = group[:at]
     owner[at] = groups
-    many = groups + 1
-    sums = Groups(
-        np.zeros((many, many)),
-        np.zeros((many, many)),
-        np.zeros((many, many)),
-        np.zeros((many, many)),
-        np.zeros(many),
-        np.zeros(many),
-        np.zeros(many),
-        np.zeros(many),
-    )
+    sums = empty_groups(groups + 1, groups + 1)
     add_up(owner, p, sums)
     x = np.zeros(EVIDENCE)
     chosen = groups

@@ -33,7 +33,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen.kernels._jit import inner, kernel
+from callresp.listen.kernels._jit import kernel, noalloc
 from callresp.listen.voices.looks import LEVEL, LOOKS, WHERE, Values, alike
 
 Shares = npt.NDArray[np.float32]
@@ -121,7 +121,7 @@ def _compare_all(count: int, p: Pairs) -> None:
         _follow(i, p)
 
 
-@inner
+@noalloc
 def compare_last(at: int, p: Pairs) -> None:
     """Fill in what is known of note `at`, held against all before it."""
     _weigh(at, at + 1, p)
@@ -131,7 +131,7 @@ def compare_last(at: int, p: Pairs) -> None:
     _follow(at, p)
 
 
-@inner
+@noalloc
 def _weigh(i: int, count: int, p: Pairs) -> None:
     """How far note `i` lies below the loudest one near it, and so what it weighs."""
     loudest = p.looks[i, LEVEL]
@@ -148,7 +148,7 @@ def _weigh(i: int, count: int, p: Pairs) -> None:
     p.weight[i] = 1.0 / (1.0 + math.exp((p.faint_db[i] - FAINT_DB) / FAINT_SPREAD_DB))
 
 
-@inner
+@noalloc
 def _compare(i: int, p: Pairs) -> None:
     """Hold note `i` against itself and all before it."""
     p.like[i, i] = p.weight[i]
@@ -165,7 +165,7 @@ def _compare(i: int, p: Pairs) -> None:
         p.adjacent[i, j] = p.adjacent[j, i] = 0.0
 
 
-@inner
+@noalloc
 def _overlapping(i: int, j: int, p: Pairs) -> float:
     """The chance that two sang, where note `j` begins within note `i`."""
     both_s = min(p.offset_s[i], p.offset_s[j]) - p.onset_s[j]
@@ -191,7 +191,7 @@ def _overlapping(i: int, j: int, p: Pairs) -> float:
     return 1.0 / (1.0 + math.exp(min(odds, 30.0)))
 
 
-@inner
+@noalloc
 def _look_about(i: int, count: int, p: Pairs) -> None:
     """The share of notes near note `i` that overlap another one."""
     near, near_clash, far, far_clash = 1e-9, 0.0, 1e-9, 0.0
@@ -213,7 +213,7 @@ def _look_about(i: int, count: int, p: Pairs) -> None:
     p.around[i], p.about[i] = near_clash / near, far_clash / far
 
 
-@inner
+@noalloc
 def _follow(j: int, p: Pairs) -> None:
     """The chance that one singer sang note `j` right after each of the notes before it."""
     between = 0.0

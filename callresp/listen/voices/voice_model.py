@@ -32,7 +32,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from callresp.listen.kernels._jit import inner, kernel
+from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices.looks import LEVEL, WHERE, Numbers, Values
 from callresp.listen.voices.pair_evidence import Pairs
 
@@ -75,7 +75,11 @@ LEAST_LIKE, LEAST_TIMBRE = 0.03, 0.05
 
 
 class Groups(NamedTuple):
-    """Groups of notes: sums over pairs, shape ``(k, k)``, and over notes, ``(k,)``."""
+    """Groups of notes: sums over pairs, shape ``(k, k)``, and over notes, ``(k,)``.
+
+    What follows from the sums of one group alone is kept by `refresh`: ln of how many `notes`
+    and of how many unlike `kinds` it has, and roots of its likeness with itself.
+    """
 
     like: Values
     timbre: Values
@@ -85,12 +89,36 @@ class Groups(NamedTuple):
     level: Values
     where: Values
     busy: Values
+    notes: Values
+    kinds: Values
+    root_like: Values
+    root_timbre: Values
+
+
+@inner
+def empty_groups(count: int, across: int) -> Groups:
+    """Groups without notes, for kernels; sums over pairs are kept with `across` others."""
+    shape = (count, across)
+    return Groups(
+        np.zeros(shape),
+        np.zeros(shape),
+        np.zeros(shape),
+        np.zeros(shape),
+        np.zeros(count),
+        np.zeros(count),
+        np.zeros(count),
+        np.zeros(count),
+        np.zeros(count),
+        np.zeros(count),
+        np.zeros(count),
+        np.zeros(count),
+    )
 
 
 def room_for_groups(count: int) -> Groups:
-    """Empty groups."""
+    """Groups without notes."""
     pairs = [np.zeros((count, count)) for _ in range(4)]
-    return Groups(*pairs, *(np.zeros(count) for _ in range(4)))
+    return Groups(*pairs, *(np.zeros(count) for _ in range(8)))
 
 
 @kernel
@@ -99,7 +127,7 @@ def gather(owner: Numbers, p: Pairs, g: Groups) -> None:
     add_up(owner, p, g)
 
 
-@inner
+@noalloc
 def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
     """Add up the notes of each group, in place; `owner` numbers the groups from 0."""
     for i in range(len(owner)):
@@ -117,15 +145,27 @@ def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
             _add(a, b, p.timbre[i, j], g.timbre)
             _add(a, b, p.overlap[i, j], g.overlap)
             _add(a, b, p.adjacent[i, j], g.adjacent)
+    for a in range(len(g.size)):
+        refresh(a, g)
 
 
-@inner
+@noalloc
+def refresh(a: int, g: Groups) -> None:
+    """Work out anew what follows from the sums of group `a`."""
+    size, like = max(g.size[a], 1e-9), max(g.like[a, a], 1e-9)
+    g.notes[a] = math.log(1.0 + min(size, MOST_NOTES))
+    g.kinds[a] = math.log(1.0 + min(size * size / like, MOST_SYLLABLES))
+    g.root_like[a] = math.sqrt(like)
+    g.root_timbre[a] = math.sqrt(max(g.timbre[a, a], 1e-9))
+
+
+@noalloc
 def _add(a: int, b: int, value: float, sums: Values) -> None:
     sums[a, b] += value
     sums[b, a] += value
 
 
-@inner
+@noalloc
 def join(a: int, b: int, g: Groups) -> None:
     """Add group `b` to group `a`, in place."""
     for sums in (g.like, g.timbre, g.overlap, g.adjacent):
@@ -135,28 +175,28 @@ def join(a: int, b: int, g: Groups) -> None:
             sums[k, a] += sums[k, b]
     for of in (g.size, g.level, g.where, g.busy):
         of[a] += of[b]
+    refresh(a, g)
 
 
-@inner
+@noalloc
 def features(a: int, b: int, g: Groups, x: Values) -> None:
     """What two groups have to do with each other, as numbers that `WEIGHTS` goes with."""
     size_a, size_b = max(g.size[a], 1e-9), max(g.size[b], 1e-9)
     fewer = min(size_a, size_b)
-    like_a, like_b = max(g.like[a, a], 1e-9), max(g.like[b, b], 1e-9)
-    cosine = min(g.like[a, b] / math.sqrt(like_a * like_b), 1.0)
-    timbre = min(g.timbre[a, b] / math.sqrt(max(g.timbre[a, a] * g.timbre[b, b], 1e-18)), 1.0)
-    syllables = min(size_a * size_a / like_a, size_b * size_b / like_b, MOST_SYLLABLES)
+    cosine = min(g.like[a, b] / (g.root_like[a] * g.root_like[b]), 1.0)
+    timbre = min(g.timbre[a, b] / (g.root_timbre[a] * g.root_timbre[b]), 1.0)
     busy = min((g.busy[a] + g.busy[b]) / (size_a + size_b), BUSY) / BUSY
-    notes, kinds = math.log(1.0 + min(fewer, MOST_NOTES)), math.log(1.0 + syllables)
+    notes, kinds = min(g.notes[a], g.notes[b]), min(g.kinds[a], g.kinds[b])
     common = math.log(cosine + LEAST_LIKE) + 2.0
     unlike = max(1.0 - cosine / NONE_IN_COMMON, 0.0)
     colour = math.log(timbre + LEAST_TIMBRE) + 1.0
     adjacent = g.adjacent[a, b]
     apart = min(abs(g.where[a] / size_a - g.where[b] / size_b), 2.0)
     louder = min(abs(g.level[a] / size_a - g.level[b] / size_b), 20.0) / 5.0
-    x[0] = math.log(1.0 + adjacent) * notes
+    overlap = g.overlap[a, b]
+    x[0] = math.log(1.0 + adjacent) * notes if adjacent > 0.0 else 0.0
     x[1] = min(adjacent / (fewer + 0.3), 1.5)
-    x[2] = math.log(1.0 + 3.0 * g.overlap[a, b])
+    x[2] = math.log(1.0 + 3.0 * overlap) if overlap > 0.0 else 0.0
     x[3] = louder * 0.3 / (adjacent + 0.3)
     x[4] = common * notes
     x[5] = common * kinds
@@ -172,7 +212,7 @@ def features(a: int, b: int, g: Groups, x: Values) -> None:
     x[15] = busy
 
 
-@inner
+@noalloc
 def log_odds(a: int, b: int, by_band: bool, g: Groups, x: Values) -> float:
     """Nats for one singer of two groups; `x` is room for the features."""
     features(a, b, g, x)
