@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import shutil
 import signal
 import sys
+import time
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -136,6 +139,33 @@ def test_what_kills_every_worker_is_told_and_the_rest_is_done(field: Path) -> No
     assert [one.fault for one in told if one.result is None] == ["ended 3 workers"]
 
 
+def lingers(mark: Path) -> None:
+    mark.write_text(str(os.getpid()))
+    time.sleep(120)
+
+
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="asks Linux which processes there are")
+def test_workers_end_with_a_killed_program(tmp_path: Path) -> None:
+    marks = [tmp_path / "a", tmp_path / "b"]
+    program = multiprocessing.get_context("spawn").Process(target=spread_out, args=(marks,))
+    program.start()
+    until(lambda: all(mark.exists() and mark.read_text() for mark in marks))
+    program.kill()
+    program.join()
+    until(lambda: not any(Path("/proc", mark.read_text()).exists() for mark in marks))
+
+
+def spread_out(marks: list[Path]) -> None:
+    list(over_cores(lingers, marks, workers=2))
+
+
+def until(done: Callable[[], bool], seconds: float = 60.0) -> None:
+    limit = time.monotonic() + seconds
+    while not done():
+        assert time.monotonic() < limit
+        time.sleep(0.02)
+
+
 def test_a_full_disk_leaves_no_half_partition(
     field: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -202,7 +232,7 @@ def test_without_the_extras_one_line_says_what_to_install(
 def test_every_column_has_a_type_of_its_own(field: Path, tmp_path: Path) -> None:
     row = HourRow(
         place="carr", path="x", start=None, hour=None, from_sunrise_h=None, listened_s=1.0,
-        calls=2, above_db=None, noise_db=-60.0, weather=0.1, quiet=0.5, rests=3,
+        calls=2, above_db=None, noise_db=-60.0, weather=0.1, rain=0.0, quiet=0.5, rests=3,
     )  # fmt: skip
     (unit, *_) = planned(field)
     open_season(tmp_path / "s", Made(examples={}))

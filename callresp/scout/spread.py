@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
+import multiprocessing.connection
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -108,10 +109,20 @@ def _pool(workers: int) -> ProcessPoolExecutor:
 
 
 def _quietly() -> None:
-    """In a worker: one thread for sums, and Ctrl-C is for the program that asked."""
+    """In a worker: Ctrl-C is for the program that asked, and nobody works on after its end."""
     import signal
+    import threading
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_the_program, daemon=True).start()
+
+
+def _end_with_the_program() -> None:
+    # The queue of jobs does not end with a killed program: each worker holds both its ends.
+    program = multiprocessing.parent_process()
+    if program is not None:
+        multiprocessing.connection.wait([program.sentinel])
+        os._exit(1)
 
 
 def over_cluster(
