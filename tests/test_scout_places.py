@@ -22,7 +22,7 @@ from callresp.scout.survey import HourRow, Machine, Tables, survey, units
 
 ROW = HourRow(
     place="carr", path="x", start=None, hour=4, from_sunrise_h=-0.6, listened_s=1800.0, calls=30,
-    above_db=12.0, noise_db=-60.0, weather=0.1, quiet=0.6, rests=20,
+    above_db=12.0, noise_db=-60.0, weather=0.1, rain=0.0, quiet=0.6, rests=20,
 )  # fmt: skip
 
 
@@ -121,6 +121,24 @@ def test_wind_is_told_from_a_steady_place(tmp_path: Path) -> None:
         weather[one.name] = survey(unit, [sought()]).hours[0].weather
     assert weather["steady"] < 0.05
     assert weather["gusty"] == pytest.approx(0.5, abs=0.1)
+
+
+def test_rain_is_told_from_wind_and_from_song_and_by_the_whole_day(tmp_path: Path) -> None:
+    """Rain is broad and has no gaps (common practice, no source), here through one recording."""
+    dry = place(20, 0, {}, seed=8) / 20
+    drops = np.diff(np.random.default_rng(2).normal(0, 0.04, len(dry) + 1)).astype(np.float32)
+    noisy = np.r_[np.zeros(len(dry) // 2), drops[len(dry) // 2 :]].astype(np.float32)
+    crowd = dry + sum(np.roll(np.tile(song(), 20)[: len(dry)], 900 * n) for n in range(2)) / 40
+    for name, samples in (
+        ("a_20260512_040000", dry), ("b_20260512_050000", dry + noisy),
+        ("c_20260512_060000", dry + drops), ("d_20260512_070000", crowd),
+    ):  # fmt: skip
+        write_wav(tmp_path / "carr" / f"{name}.wav", samples, RATE_HZ)
+    (unit,) = units(sources(*load_places(tmp_path)[0]))
+    found = survey(unit, [sought()]).hours
+    assert [one.rain for one in found] == [0.0, pytest.approx(0.5, abs=0.1), 1.0, 0.0]
+    assert [one.weather for one in found] == [0.0, pytest.approx(0.5, abs=0.1), 1.0, 0.0]
+    assert "rain 50%" in by_clock(found)[1].why
 
 
 def command(field: Path, *more: str) -> Result:

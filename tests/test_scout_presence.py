@@ -17,7 +17,8 @@ from callresp.io.audio import Waveform, write_wav
 from callresp.scout import presence, spectra
 from callresp.scout.evidence import CELL
 from callresp.scout.examples import Example, make_example
-from callresp.scout.presence import Wanted, scan, wanted
+from callresp.scout.matches import best_matches
+from callresp.scout.presence import Wanted, scan, search, wanted
 from callresp.scout.strangers import pink_noise
 
 RATE_HZ = 24_000
@@ -167,6 +168,29 @@ def test_the_command_tells_each_recording_and_keeps_matches(tmp_path: Path) -> N
     assert rows[0]["start"] == "2026-05-12T04:15:00"
     kept = {path.name for path in (tmp_path / "best").iterdir()}
     assert kept == {"a_20260512_041500.match-1.png", "a_20260512_041500.match-1.wav"}
+
+
+def test_each_match_is_shown_with_the_example_that_it_is_like_and_its_level() -> None:
+    other = wanted(make_example(stranger(), RATE_HZ))
+    samples = place(16, 10, {3.0: song(), 10.0: stranger()})
+    told = search(Waveform(samples, RATE_HZ), [other, sought()])
+    assert told.by == (1, 0)
+    # The loudest tenth of a second of the song alone, over the noise alone, in its bands.
+    noise = place(16, 10, {}, seed=1)
+    tenth = np.ones(RATE_HZ // 10) / (RATE_HZ // 10)
+    peak = np.convolve(song() ** 2, tenth).max() / np.mean(song() ** 2)
+    expected_db = 10 + 10 * np.log10(peak) + in_band_db(song()) - in_band_db(noise)
+    assert told.above_db[0] == pytest.approx(expected_db, abs=1.5)
+    first, second = best_matches(Waveform(samples, RATE_HZ), told, 2)
+    assert {(round(one.call.onset_s), one.example) for one in (first, second)} == {(3, 1), (10, 0)}
+    assert first.above_db == told.above_db[[3, 10].index(round(first.call.onset_s))]
+
+
+def in_band_db(samples: Wave) -> float:
+    """Power from 2.5 to 6 kHz of samples brought to power 1, dB."""
+    bins = np.abs(np.fft.rfft(samples / samples.std())) ** 2
+    hertz = np.fft.rfftfreq(len(samples), 1 / RATE_HZ)
+    return float(10 * np.log10(bins[(hertz > 2400) & (hertz < 6200)].sum() / bins.sum()))
 
 
 def test_the_command_ends_with_1_where_it_is_nowhere_and_2_without_an_example(

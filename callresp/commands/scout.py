@@ -18,7 +18,7 @@ from callresp.io.audio import Waveform, open_recording
 from callresp.io.starttime import start_of
 
 if TYPE_CHECKING:
-    from callresp.scout.presence import Presence, Wanted
+    from callresp.scout.presence import Presence, Search, Wanted
     from callresp.scout.roadside import News, Roadside
 
 SOUNDS = (".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64", ".rf64")
@@ -93,7 +93,7 @@ class ScoutOptions:
 
 def run(given: ScoutOptions) -> None:
     """Look for the sound in every recording."""
-    from callresp.scout.presence import scan
+    from callresp.scout.presence import search
 
     if given.device is not None or given.recordings == (Path("-"),):
         listen(given)
@@ -106,17 +106,17 @@ def run(given: ScoutOptions) -> None:
     for path in files:
         source = open_recording(path, given.channel)
         with ui.progress(f"scouting {path.name}") as advance:
-            found = scan(
+            found = search(
                 source, sought, place=path.parent.name or None,
                 start=start_of(path, given.start), progress=advance,
             )  # fmt: skip
         for warning in source.warnings:
             ui.look(f"{path}: {warning}")
-        found_any = found_any or found.present
+        found_any = found_any or found.presence.present
         if given.as_json:
-            ui.emit(found)
+            ui.emit(found.presence)
         else:
-            print_found(found)
+            print_found(found.presence, found.above_db)
         if given.matches is not None:
             keep_matches(given.matches, path, given.channel, found, sought, given.like)
     if not given.as_json and found_any:
@@ -161,7 +161,7 @@ def listen(given: ScoutOptions) -> None:
         source.close()
     tell(roadside, roadside.finish(), name, start, given.as_json)
     found = roadside.so_far(name, start, None)
-    ui.emit(found) if given.as_json else print_found(found)
+    ui.emit(found) if given.as_json else print_found(found, roadside.above_db)
     click.get_current_context().exit(0 if found.present else 1)
 
 
@@ -228,12 +228,14 @@ def sound_files(given: Iterable[Path]) -> list[Path]:
     return files
 
 
-def print_found(found: Presence) -> None:
-    """Tell a person what one recording holds."""
+def print_found(found: Presence, above_db: Sequence[float]) -> None:
+    """Tell a person what one recording holds; `above_db` of each call."""
     told = "here" if found.present else "not here"
-    ui.say(f"{found.path}: {told}, confidence {found.confidence:.2f}, {_counted(found)}")
-    for call in found.calls[:5]:
-        ui.say(f"  {call.onset_s:8.2f} to {call.offset_s:.2f} s   {call.score:.2f}")
+    loud = f", {np.median(above_db):.0f} dB over the place" if found.calls else ""
+    ui.say(f"{found.path}: {told}, confidence {found.confidence:.2f}, {_counted(found)}{loud}")
+    for call, level_db in list(zip(found.calls, above_db, strict=False))[:5]:
+        when = f"{call.onset_s:8.2f} to {call.offset_s:.2f} s"
+        ui.say(f"  {when}   {call.score:.2f}   {level_db:3.0f} dB")
     if len(found.calls) > 5:
         ui.say(f"  and {len(found.calls) - 5} more; --json lists all")
 
@@ -249,7 +251,7 @@ def keep_matches(
     folder: Path,
     path: Path,
     channel: int | None,
-    found: Presence,
+    found: Search,
     sought: Sequence[Wanted],
     like: Sequence[Path],
 ) -> None:
@@ -257,13 +259,16 @@ def keep_matches(
     from callresp.plots.match import draw_match
     from callresp.scout.matches import best_matches
 
-    example = open_recording(like[0])
-    for number, match in enumerate(best_matches(open_recording(path, channel), found.calls), 1):
+    for number, match in enumerate(best_matches(open_recording(path, channel), found), 1):
+        example, band_hz = (
+            open_recording(like[match.example]),
+            sought[match.example].example.band_hz,
+        )
         stem = folder / f"{path.stem}.match-{number}"
         folder.mkdir(parents=True, exist_ok=True)
         picture = ui.target(Path(f"{stem}.png"), path, *like, writes="picture")
         sound = ui.target(Path(f"{stem}.wav"), path, *like, writes="sound file")
         Waveform(match.samples, match.sample_rate_hz).write(sound)
         title = f"{path.name}, {match.call.onset_s:.1f} s"
-        draw_match(picture, match, example, sought[0].example.band_hz, title)
+        draw_match(picture, match, example, band_hz, title)
         ui.warn(f"wrote {picture} and {sound}")

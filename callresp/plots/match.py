@@ -54,7 +54,11 @@ def draw_match(
     with style.drawing_style():
         figure, axes = style.stacked(parts, WIDTH_IN, LEFT_IN, RIGHT_IN)
         axes["foot"].axis("off")
-        facts = [f"probability {match.call.score:.2f}", f"looked for: {example.path.name}"]
+        facts = [
+            f"probability {match.call.score:.2f}",
+            f"{match.above_db:.0f} dB over the place",
+            f"looked for: {example.path.name}",
+        ]
         style.draw_title(axes["title"], title, facts)
         for name, recording, begins_s in (
             ("example", example, 0.0), ("match", sound, match.begins_s),

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from callresp.io.audio import Recording
-from callresp.scout.presence import Call
+from callresp.scout.presence import Call, Search
 
 AROUND_S = 1.0
 SHOWN = 3
@@ -19,25 +18,26 @@ SHOWN = 3
 class Match:
     """A call with the sound around it.
 
-    `samples` begin `begins_s` into the recording.
+    `samples` begin `begins_s` into the recording; `example` is the number of the example that
+    fits best, and `above_db` the level over the noise of the place.
     """
 
     call: Call
+    example: int
+    above_db: float
     begins_s: float
     samples: npt.NDArray[np.float32]
     sample_rate_hz: int
 
 
-def best_matches(
-    recording: Recording, calls: Sequence[Call], count: int = SHOWN
-) -> tuple[Match, ...]:
+def best_matches(recording: Recording, found: Search, count: int = SHOWN) -> tuple[Match, ...]:
     """The likeliest calls with a second around each, the best first; one pass over the file.
 
     Parameters
     ----------
     recording
         In which they were found.
-    calls
+    found
         What was found.
     count
         How many at most.
@@ -47,7 +47,9 @@ def best_matches(
     tuple of Match
         With their sound.
     """
-    best = sorted(calls, key=lambda call: -call.score)[:count]
+    calls = found.presence.calls
+    order = sorted(range(len(calls)), key=lambda number: -calls[number].score)[:count]
+    best = [calls[number] for number in order]
     rate = recording.sample_rate_hz
     spans = [
         (max(0, int((call.onset_s - AROUND_S) * rate)), int((call.offset_s + AROUND_S) * rate))
@@ -63,7 +65,14 @@ def best_matches(
                 kept.append(block[max(0, first - at) : end - at])
         at += len(block)
     return tuple(
-        Match(call, first / rate, np.concatenate(kept), rate)
-        for call, (first, _), kept in zip(best, spans, pieces, strict=True)
+        Match(
+            calls[number],
+            found.by[number],
+            found.above_db[number],
+            first / rate,
+            np.concatenate(kept),
+            rate,
+        )
+        for number, (first, _), kept in zip(order, spans, pieces, strict=True)
         if kept
     )

@@ -56,6 +56,7 @@ APART = 0.8
 # What begins so soon after a call and has less of its odds is a likeness of some of its notes.
 CLOSE, BESIDE = 0.25, 0.7
 LEAST_SCORE = 0.5
+LOUD = FRAMES_PER_S // 10
 CONSIDERED = 0.0  # odds below which no place is looked for
 PACES_OF_WARPS = tuple(pace for pace, _ in WARPS)
 
@@ -145,12 +146,44 @@ class _Judge:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """Where an example may be: frames of the recording, and its odds."""
+    """Where an example may be.
+
+    Attributes
+    ----------
+    first, last : int
+        Frames of the recording.
+    odds : float
+        Logarithm of them.
+    example : int
+        Which one.
+    above_db : float
+        Power of its loudest tenth of a second over that of the noise of the place, in the
+        bands of the example.
+    """
 
     first: int
     last: int
     odds: float
     example: int = 0
+    above_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What was found in a recording; `by` and `above_db` have a value for each call.
+
+    Attributes
+    ----------
+    presence : Presence
+    by : tuple of int
+        Number of the example that fits best.
+    above_db : tuple of float
+        Level over the noise of the place.
+    """
+
+    presence: Presence
+    by: tuple[int, ...]
+    above_db: tuple[float, ...]
 
 
 def judged(sought: Sequence[Wanted], stretch: Stretch, at: int) -> tuple[Values, list[Candidate]]:
@@ -179,7 +212,8 @@ def judged(sought: Sequence[Wanted], stretch: Stretch, at: int) -> tuple[Values,
         best = odds if best is None else np.maximum(best, odds)
         likely = np.flatnonzero(odds > CONSIDERED)
         for first, last, value in _placed(one, judge, likely):
-            found.append(Candidate(at + first, at + last, value, number))
+            above_db = _above_db(one.example, stretch, first, last)
+            found.append(Candidate(at + first, at + last, value, number, above_db))
     assert best is not None
     return best, found
 
@@ -208,6 +242,15 @@ def _placed(
             first = step * SLACK - judge.lead
             yield first, first + max(1, round(length * pace)), odds
             own[max(0, peak - apart) : peak + apart + 1] = 0
+
+
+def _above_db(example: Example, stretch: Stretch, first: int, last: int) -> float:
+    begin = max(0, stretch.first + first)
+    powers = stretch.powers[begin : max(begin, stretch.first + last) + LOUD, example.active]
+    summed = np.cumsum(np.r_[0.0, powers.sum(axis=1, dtype=np.float64)])
+    loudest = float((summed[LOUD:] - summed[:-LOUD]).max(initial=0.0)) / LOUD
+    times = loudest / float(stretch.noise.floor[example.active].sum())
+    return round(10 * math.log10(max(times - 1, 1e-3)), 1)
 
 
 def apart(candidates: Iterable[Candidate]) -> list[Candidate]:
@@ -239,7 +282,23 @@ def doubt(cells: int) -> float:
     return DOUBT * math.log(max(1.0, cells / 2))
 
 
-def scan(
+def scan(recording: Recording, sought: Sequence[Wanted]) -> Presence:
+    """Whether a recording holds the wanted sound, and when: `search` without its particulars.
+
+    Parameters
+    ----------
+    recording, sought
+        As for `search`.
+
+    Returns
+    -------
+    Presence
+        What is told of one recording.
+    """
+    return search(recording, sought).presence
+
+
+def search(
     recording: Recording,
     sought: Sequence[Wanted],
     *,
@@ -247,7 +306,7 @@ def scan(
     start: datetime | None = None,
     progress: Progress | None = None,
     look: Callable[[Stretch], None] | None = None,
-) -> Presence:
+) -> Search:
     """Look for the wanted sound in a recording.
 
     Parameters
@@ -262,6 +321,11 @@ def scan(
         Called with the share done.
     look
         Given each stretch that is judged, in order.
+
+    Returns
+    -------
+    Search
+        Whether and when, how loud, and by which example.
 
     Raises
     ------
@@ -285,26 +349,30 @@ def scan(
     confidence = probability(float(every.max()) - off)
     present = confidence >= LEAST_SCORE
     off = min(off, CALL_DOUBT)
-    calls = [
-        Call(
-            onset_s=round(max(0.0, one.first / FRAMES_PER_S), 2),
-            offset_s=round(min(duration_s, one.last / FRAMES_PER_S), 2),
-            score=round(probability(one.odds - off), 4),
-        )
+    kept = [
+        one
         for one in apart(found)
         if present
         and probability(one.odds - off) >= LEAST_SCORE
         and one.first / FRAMES_PER_S < duration_s
     ]
-    return Presence(
+    presence = Presence(
         path=str(recording.path),
         place=place,
         start=None if start is None else start.isoformat(),
         duration_s=round(duration_s, 3),
         present=present,
         confidence=round(confidence, 4),
-        calls=tuple(calls),
+        calls=tuple(
+            Call(
+                onset_s=round(max(0.0, one.first / FRAMES_PER_S), 2),
+                offset_s=round(min(duration_s, one.last / FRAMES_PER_S), 2),
+                score=round(probability(one.odds - off), 4),
+            )
+            for one in kept
+        ),
     )
+    return Search(presence, tuple(one.example for one in kept), tuple(one.above_db for one in kept))
 
 
 def _told(recording: Recording, progress: Progress | None) -> Iterator[Grid]:

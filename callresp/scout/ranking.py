@@ -23,6 +23,7 @@ from callresp.scout.survey import HourRow
 from callresp.synthesis.levels import listening_point
 
 MIDDLE_HZ = 1000.0  # of a striker without a pitch
+SAID = 0.005  # a share that rounds to nothing is left out
 LEAST_S = 10.0  # listened to less than this, an hour is not ranked
 
 
@@ -36,6 +37,7 @@ class PlaceHour(msgspec.Struct, frozen=True, kw_only=True):
     above_db: float | None
     noise_db: float
     weather: float
+    rain: float
     quiet: float
     rests_per_h: float
     answers_per_h: float | None
@@ -98,6 +100,7 @@ def _together(place: str, hour: int, rows: Sequence[HourRow], palette: Palette |
         above_db=_rounded(mean(lambda row: row.above_db)),
         noise_db=round(noise_db, 1),
         weather=round(weather, 3),
+        rain=round(mean(lambda row: row.rain) or 0.0, 3),
         quiet=round(quiet, 3),
         rests_per_h=round(3600 * sum(row.rests for row in rows) / listened_s, 1),
         answers_per_h=round(3600 * sum(answers) / listened_s, 1) if answers else None,
@@ -135,7 +138,8 @@ def why(hour: PlaceHour) -> str:
     if hour.above_db is not None:
         told.append(f"{hour.above_db:.0f} dB over the noise")
     told.append(f"quiet {hour.quiet:.0%} of the time, {hour.rests_per_h:.0f} rests an hour")
-    told.append(f"wind or traffic {hour.weather:.0%}")
+    rain = f", rain {hour.rain:.0%}" if hour.rain >= SAID else ""
+    told.append(f"wind, traffic or rain {hour.weather:.0%}{rain}")
     if hour.answers_per_h is not None:
         told.append(f"{hour.answers_per_h:.0f} answers an hour")
     if hour.overlap is not None:

@@ -65,6 +65,7 @@ class Roadside:
         self._minute_told = False
         self._reach = 2 * max(one.example.frames for one in sought) + 2 * CELL
         self.calls: list[Call] = []
+        self.above_db: list[float] = []
         self.present = False
 
     @property
@@ -115,16 +116,19 @@ class Roadside:
         done = [one for one in self._open if one.first < settled]
         # They stay a little longer, so that what is found beside them is not counted anew.
         self._open = [one for one in self._open if one.last > settled - self._reach]
+        kept = [
+            one for one in done if probability(one.odds - off) >= LEAST_SCORE and self._is_new(one)
+        ]
         new = tuple(
             Call(
                 onset_s=round(max(0, one.first) / FRAMES_PER_S, 2),
                 offset_s=round(one.last / FRAMES_PER_S, 2),
                 score=round(probability(one.odds - off), 4),
             )
-            for one in done
-            if probability(one.odds - off) >= LEAST_SCORE and self._is_new(one)
+            for one in kept
         )
         self.calls += new
+        self.above_db += [one.above_db for one in kept]
         return [News(self.at_s, calls=new)] if new else []
 
     def _is_new(self, one: Candidate) -> bool:

@@ -6,9 +6,11 @@ writes nothing, so that it may run anywhere and be run again.
 Columns
 -------
 Of an hour: `listened_s`; `calls` that began in it; `above_db`, the median of how far calls
-stand over the noise, second by second, dB; `noise_db`, the level of the noise from 500 Hz
-up, dB re a full-scale sine; `weather`, the share of time in which the noise below 1 kHz stood
-6 dB or more over its quietest; `quiet`, the share of seconds in which nothing stood clear of the
+stand over the noise in their own bands, dB; `noise_db`, the level of the noise from 500 Hz
+up, dB re a full-scale sine; `weather`, the share of seconds with wind, traffic or rain: the
+noise below 1 kHz stood 6 dB or more over the day's quietest, or it rained; `rain`, the share of
+seconds in which all bands from 2 to 8 kHz were 6 dB or more over their quietest, between the
+notes of whoever sang; `quiet`, the share of seconds in which nothing stood clear of the
 noise; `rests`, quiet stretches of 3 s or more. With a machine: `answers` of its replier,
 `strokes`, `overlap`, the share of its sounding time in which somebody sings, and
 `battery_h`, how long a full battery would last at the whole recording's pace.
@@ -32,15 +34,19 @@ from callresp.io.audio import Recording, open_recording, power_db
 from callresp.palette.model import Palette
 from callresp.reply.rules import RuleSet
 from callresp.scout.places import Place, Source
-from callresp.scout.presence import Call, Presence, Stretch, Wanted, scan
-from callresp.scout.spectra import FRAMES_PER_S, band_edges
+from callresp.scout.presence import Presence, Search, Stretch, Wanted, search
+from callresp.scout.spectra import FRAMES_PER_S, LEAST_FLOOR, band_edges
 from callresp.scout.sun import sun_day
 
 Values = npt.NDArray[np.float64]
 CLEAR = 5.0  # spreads of the noise: a band that stands so far above it is a sound
 CLEAR_BANDS, CLEAR_SHARE = 2, 0.05
 FROM_HZ, WEATHER_HZ = 500.0, 1000.0
-WINDY_DB = 6.0
+WINDY_DB = RAINY_DB = 6.0
+RAIN_HZ = np.geomspace(2000.0, 8000.0, 9)
+# Most of a song is louder than this quantile of a second; rain has no gaps.
+GAPS = 0.25
+QUIETEST = 0.1
 REST_S = 3
 
 
@@ -57,6 +63,7 @@ class HourRow(msgspec.Struct, frozen=True, kw_only=True):
     above_db: float | None
     noise_db: float
     weather: float
+    rain: float
     quiet: float
     rests: int
     answers: int | None = None
@@ -122,7 +129,7 @@ class _Seconds:
     low_db: list[float] = field(default_factory=list)
     noise_db: list[float] = field(default_factory=list)
     clear: list[bool] = field(default_factory=list)
-    above_db: list[float] = field(default_factory=list)
+    gaps_db: list[Values] = field(default_factory=list)  # in each band of `RAIN_HZ`
 
     def take(self, stretch: Stretch) -> None:
         """Note the seconds of a stretch."""
@@ -130,6 +137,7 @@ class _Seconds:
         edges = band_edges()
         low = edges[1:] <= WEATHER_HZ
         main = edges[:-1] >= FROM_HZ
+        rain = np.searchsorted(edges, RAIN_HZ)
         above = stretch.noise.above(judged)
         voiced = (above[:, main] > CLEAR).sum(axis=1) >= CLEAR_BANDS
         noise_db = power_db(float(stretch.noise.floor[main].sum()) / 2)
@@ -138,9 +146,40 @@ class _Seconds:
             # A sine of power 1 in a band is a full-scale sine: see `spectra`.
             self.low_db.append(power_db(float(np.median(second[:, low].sum(axis=1))) / 2))
             self.noise_db.append(noise_db)
-            over = (second / stretch.noise.floor)[:, main].max(axis=1)
-            self.above_db.append(10 * math.log10(max(float(over.max()), 1e-3)))
             self.clear.append(float(voiced[at : at + FRAMES_PER_S].mean()) > CLEAR_SHARE)
+            bands = np.add.reduceat(second[:, : rain[-1]], rain[:-1], axis=1)
+            gaps = np.quantile(bands, GAPS, axis=0)
+            self.gaps_db.append(10 * np.log10(np.maximum(gaps, LEAST_FLOOR)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Quietest:
+    """The quietest seconds of a day at a place: a recording that it rains through has none."""
+
+    low_db: float
+    gaps_db: Values
+
+    @staticmethod
+    def of(days: Sequence[_Seconds]) -> _Quietest:
+        """Of all recordings of a day."""
+        low_db = [value for one in days for value in one.low_db]
+        gaps_db = [value for one in days for value in one.gaps_db]
+        if not low_db:
+            return _Quietest(0.0, np.zeros(len(RAIN_HZ) - 1))
+        return _Quietest(
+            float(np.quantile(low_db, QUIETEST)), np.quantile(gaps_db, QUIETEST, axis=0)
+        )
+
+    def rainy(self, seconds: _Seconds) -> npt.NDArray[np.bool_]:
+        """Seconds in which every band that the recording holds is full."""
+        gaps_db = np.array(seconds.gaps_db).reshape(-1, len(RAIN_HZ) - 1)
+        held = self.gaps_db > 10 * math.log10(LEAST_FLOOR)
+        full = (gaps_db > self.gaps_db + RAINY_DB) | ~held
+        return np.asarray(full.all(axis=1) & held.any())
+
+    def windy(self, seconds: _Seconds) -> npt.NDArray[np.bool_]:
+        """Seconds in which the low bands are full."""
+        return np.array(seconds.low_db) > self.low_db + WINDY_DB
 
 
 def survey(unit: Unit, sought: Sequence[Wanted]) -> Tables:
@@ -158,7 +197,8 @@ def survey(unit: Unit, sought: Sequence[Wanted]) -> Tables:
     Tables
         A row for each file, call and hour.
     """
-    files, calls, hours = [], [], []
+    files, calls = [], []
+    heard: list[tuple[Source, Search, _Seconds, _Answered]] = []
     for source in unit.sources:
         start = None if source.start is None else source.start.isoformat()
         try:
@@ -166,7 +206,7 @@ def survey(unit: Unit, sought: Sequence[Wanted]) -> Tables:
                 raise UserError(source.fault)
             recording = open_recording(source.path)
             seconds = _Seconds()
-            found = scan(
+            found = search(
                 recording, sought, place=unit.place.name, start=source.start, look=seconds.take
             )
             answered = _answered(recording, unit.machine, source.start)
@@ -188,14 +228,16 @@ def survey(unit: Unit, sought: Sequence[Wanted]) -> Tables:
                 place=unit.place.name,
                 path=str(source.path),
                 start=start,
-                duration_s=found.duration_s,
-                present=found.present,
-                confidence=found.confidence,
+                duration_s=found.presence.duration_s,
+                present=found.presence.present,
+                confidence=found.presence.confidence,
                 warnings="; ".join(recording.warnings),
             )
         )
-        calls += _call_rows(found, source)
-        hours += _hour_rows(found, source, seconds, answered)
+        calls += _call_rows(found.presence, source)
+        heard.append((source, found, seconds, answered))
+    quietest = _Quietest.of([seconds for _, _, seconds, _ in heard])
+    hours = [row for one in heard for row in _hour_rows(*one, quietest)]
     return Tables(files=tuple(files), calls=tuple(calls), hours=tuple(hours))
 
 
@@ -221,16 +263,17 @@ def _later(start: datetime, seconds: float) -> datetime:
 
 
 def _hour_rows(
-    found: Presence, source: Source, seconds: _Seconds, answered: _Answered
+    source: Source, found: Search, seconds: _Seconds, answered: _Answered, quietest: _Quietest
 ) -> list[HourRow]:
     """A row for each hour of the clock that a recording covers."""
     length = len(seconds.clear)
     rows = []
-    quietest_db = float(np.quantile(seconds.low_db, 0.1)) if length else 0.0
+    rainy = quietest.rainy(seconds)
+    stormy = rainy | quietest.windy(seconds)
+    calls = list(zip(found.presence.calls, found.above_db, strict=True))
     for first, last, begins in _hours(source.start, length):
         clear = np.array(seconds.clear[first:last])
-        low_db = np.array(seconds.low_db[first:last])
-        own = [call for call in found.calls if first <= call.onset_s < last]
+        own_db = [above_db for call, above_db in calls if first <= call.onset_s < last]
         rows.append(
             HourRow(
                 place=source.place.name,
@@ -238,11 +281,12 @@ def _hour_rows(
                 start=None if begins is None else begins.isoformat(),
                 hour=None if begins is None else begins.hour,
                 from_sunrise_h=_from_sunrise_h(source.place, begins, (last - first) / 2),
-                listened_s=min(float(last), found.duration_s) - first,
-                calls=len(own),
-                above_db=_over_noise(own, seconds),
+                listened_s=min(float(last), found.presence.duration_s) - first,
+                calls=len(own_db),
+                above_db=round(float(np.median(own_db)), 1) if own_db else None,
                 noise_db=round(float(np.median(seconds.noise_db[first:last])), 1),
-                weather=round(float((low_db > quietest_db + WINDY_DB).mean()), 3),
+                weather=round(float(stormy[first:last].mean()), 3),
+                rain=round(float(rainy[first:last].mean()), 3),
                 quiet=round(float(1 - clear.mean()), 3),
                 rests=_rests(clear),
                 answers=answered.count(answered.answers_s, first, last),
@@ -252,15 +296,6 @@ def _hour_rows(
             )
         )
     return rows
-
-
-def _over_noise(calls: Sequence[Call], seconds: _Seconds) -> float | None:
-    """Median of the calls' loudest seconds over the noise."""
-    most = [
-        max(seconds.above_db[int(call.onset_s) : int(call.offset_s) + 1], default=0.0)
-        for call in calls
-    ]
-    return round(float(np.median(most)), 1) if most else None
 
 
 def _hours(start: datetime | None, length: int) -> list[tuple[int, int, datetime | None]]:
