@@ -187,7 +187,8 @@ class LivePage:
             while len(self._voices) > LINES_KEPT:
                 del self._voices[next(iter(self._voices))]
             pitches = sorted(note.pitch_hz for note in body.notes if note.pitch_hz is not None)
-            band = f"{pitches[0]:.0f} to {pitches[-1]:.0f} Hz" if pitches else "no pitch"
+            ends = dict.fromkeys(f"{hz:.0f}" for hz in (*pitches[:1], *pitches[-1:]))
+            band = f"{' to '.join(ends)} Hz" if pitches else "no pitch"
             count = f"{len(body.notes)} note{'s' * (len(body.notes) != 1)}, {band}"
             self._add(row.at_s, "heard", body.voice, count)
         elif row.kind == "reply" and isinstance(body, dict):

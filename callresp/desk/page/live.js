@@ -4,7 +4,7 @@ import { $, h, say, time } from "./dom.js";
 import { inks, onInks } from "./inks.js";
 
 const EVERY_MS = 500, LOW_DB = -90;
-let state = null, missed = 0, drawn = "";
+let state = null, missed = 0, drawn = "", stopped = false;
 
 const put = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
 const minus = (text) => text.replace("-", "−");
@@ -50,10 +50,11 @@ async function look() {
     state = await get("/api/live");
     missed = 0;
     show();
-  } catch (fault) {
+  } catch {
     missed += 1;
+    if (stopped) { put("now", "Stopped"); return; }
     if (missed > 3) { put("now", "No word from the machine"); $("now").classList.add("held"); }
-    if (missed === 4) say(fault.message, true);
+    if (missed === 4) say("The machine’s computer does not answer: has the run ended, or the network gone?", true);
   }
   setTimeout(look, EVERY_MS);
 }
@@ -62,6 +63,8 @@ $("stopping").addEventListener("submit", async (event) => {
   event.preventDefault();
   try {
     await post("/api/live/stop", { code: $("code").value });
+    stopped = true;
+    $("stopping").hidden = true;
     say("The machine is stopping.");
   } catch (fault) { say(fault.message, true); }
   $("code").value = "";
