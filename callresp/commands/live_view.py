@@ -14,8 +14,8 @@ import sys
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, TextIO
+from collections.abc import Callable
+from typing import TYPE_CHECKING, TextIO
 
 import msgspec
 
@@ -156,7 +156,7 @@ class LiveView:
 
     def record(self, record: Record) -> None:
         """Count a row of the log, and show it if it is worth a line."""
-        body: Any = record.body
+        body = record.body if isinstance(record.body, dict) else {}
         if record.kind == "fault":
             self.faults += 1
         elif record.kind == "phrase":
@@ -166,10 +166,10 @@ class LiveView:
         elif record.kind == "reply" and "notes" in body:
             self._answered += 1
         if self._as_json:
-            row = {"at_s": round(record.at_s, 6), "kind": record.kind, "body": body}
+            row = {"at_s": round(record.at_s, 6), "kind": record.kind, "body": record.body}
             self._lines.write(msgspec.json.encode(row).decode() + "\n")
         elif record.kind == "phrase" or (record.kind == "reply" and "notes" in body):
-            self.notify(_line(record.at_s, body))
+            self.notify(_line(record.at_s, record.body))
 
     def refresh(self, engine: LiveEngine) -> None:
         """Show how it stands, now and then."""
@@ -187,7 +187,7 @@ class LiveView:
 
 def status_line(engine: LiveEngine) -> str:
     """How it stands, in one line."""
-    status: Mapping[str, Any] = engine.status()
+    status = engine.status()
     stages = status["latency_ms"]
     parts = [_clock(engine.now_s), engine.inhibited or "listening"]
     if status["supply_v"] is not None:
@@ -209,12 +209,13 @@ def _clock(at_s: float) -> str:
     return f"{hours:02d}:{rest // 60:02d}:{rest % 60:02d}"
 
 
-def _line(at_s: float, body: Any) -> str:
+def _line(at_s: float, body: object) -> str:
     if isinstance(body, Phrase):
         pitches = sorted(note.pitch_hz for note in body.notes if note.pitch_hz is not None)
         band = f"{pitches[0]:.0f} to {pitches[-1]:.0f} Hz" if pitches else "unpitched"
         return (
             f"{_clock(at_s)}  heard {body.id}: voice {body.voice}, {len(body.notes)} notes, {band}"
         )
+    assert isinstance(body, dict)
     names = " ".join(note.instrument for note in body["notes"])
     return f"{_clock(at_s)}  answers {body['phrase']} by '{body['rule']}': {names}"

@@ -16,6 +16,7 @@ import secrets
 import threading
 import time
 from collections import deque
+from collections.abc import Mapping
 from datetime import datetime
 
 import msgspec
@@ -229,7 +230,7 @@ class LivePage:
         """How it stands."""
         engine = self._engine
         level_db, peak_db, word, advice = self._level
-        status = {} if engine is None else engine.status()
+        status: Mapping[str, object] = {} if engine is None else engine.status()
         inhibited = None if engine is None else engine.inhibited
         asleep = engine is not None and engine.asleep
         said = "starting" if engine is None else "asleep" if asleep else inhibited or "listening"

@@ -5,11 +5,12 @@ Actions are what the engine wants done; a `LinkUpdate` is what the link reports.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NotRequired, TypedDict
 
 from callresp.field.log import Kind
-from callresp.io.score import Note
+from callresp.io.score import Note, ReplyNote
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Command, Hold, Strike, Turn
 
@@ -38,6 +39,28 @@ class Record:
     at_s: float
     kind: Kind
     body: object
+
+
+class ReplyRow(TypedDict):
+    """Body of a "reply" row: the notes that answer a phrase, or why nothing does."""
+
+    phrase: int
+    rule: str
+    notes: NotRequired[Sequence[ReplyNote]]
+    unanswered: NotRequired[str]
+
+
+class StatusRow(TypedDict):
+    """Body of a "status" row; `None` where the board does not tell."""
+
+    supply_v: float | None
+    coil_c: float | None
+    board_c: float | None
+    credit: int | None
+    strikes: int
+    overruns: int
+    latency_ms: dict[str, float]
+    energy_j: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,6 +39,7 @@ from callresp.live.actions import (
     SaveSnippet,
     Send,
     Sensed,
+    StatusRow,
     outcome_row,
 )
 from callresp.live.clocked_listener import BlockListener, ClockedListener
@@ -312,7 +313,7 @@ class LiveEngine:
         self._record("remark", {"text": f"the run ended: {why}", END_KEY: why})
         return self._drain()
 
-    def status(self) -> dict[str, object]:
+    def status(self) -> StatusRow:
         """How it stands, as it is logged."""
         return {
             "supply_v": self._board.supply_v,

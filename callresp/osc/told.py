@@ -28,11 +28,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import cast
 
 from callresp.io.score import Note, Phrase
 from callresp.listen.online import NoteOnset
-from callresp.live.actions import Record
+from callresp.live.actions import Record, ReplyRow
 from callresp.osc.codec import Message
 
 
@@ -57,11 +57,13 @@ def of_sound(sound: NoteOnset | Note) -> Told:
 
 def of_record(record: Record, state: str = "") -> Iterator[Told]:
     """What a row of the log tells; `state` is the machine's, for its status."""
-    body: Any = record.body
-    if record.kind == "phrase":
+    body = record.body
+    if isinstance(body, Phrase):
         yield _phrase(body)
+    elif not isinstance(body, dict):
+        return
     elif record.kind == "reply":
-        yield from _reply(record.at_s, body)
+        yield from _reply(record.at_s, cast("ReplyRow", body))
     elif record.kind == "command":
         at_s = body["at_s"] if body["played_s"] is None else body["played_s"]
         yield stroke(at_s, body["instrument"], body["what"], body["length_ms"], body["fate"])
@@ -82,7 +84,7 @@ def _phrase(phrase: Phrase) -> Told:
     return Told(phrase.offset_s, Message("/callresp/phrase", arguments))
 
 
-def _reply(at_s: float, body: Any) -> Iterator[Told]:
+def _reply(at_s: float, body: ReplyRow) -> Iterator[Told]:
     phrase, rule = int(body["phrase"]), str(body["rule"])
     if "notes" not in body:
         words = (phrase, rule, str(body["unanswered"]))
