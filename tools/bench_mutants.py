@@ -27,6 +27,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Collection
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from itertools import accumulate
@@ -67,6 +68,7 @@ ROOMS = {
 @click.option("--seed", default=0, show_default=True)
 @click.option("--seconds", default=30.0, show_default=True, help="Of tests for each change.")
 @click.option("--examples", default=10, show_default=True, help="Of a property test, at most.")
+@click.option("--skip", multiple=True, help="Test files to leave out, as a quick look may.")
 @click.option("--workers", default=2, show_default=True)
 @click.option("--keep", type=click.Path(path_type=Path), help="Work here, and leave it.")
 @click.option("--show", is_flag=True, help="Print each survivor as a diff.")
@@ -77,6 +79,7 @@ def bench(
     seed: int,
     seconds: float,
     examples: int,
+    skip: tuple[str, ...],
     workers: int,
     keep: Path | None,
     show: bool,
@@ -90,7 +93,7 @@ def bench(
     with tempfile.TemporaryDirectory() as scratch:
         for name in rooms or tuple(ROOMS):
             room, folder = ROOMS[name], (keep or Path(scratch)) / name
-            prepare(folder, room, examples)
+            prepare(folder, room, examples, skip)
             mutmut(folder, "run", "--max-children", workers, NO_SUCH_CHANGE)
             keep_fastest(folder, seconds)
             made = sorted(key for key in results(folder) if fnmatch(key, only))
@@ -116,7 +119,7 @@ def bench(
     sys.exit(short)
 
 
-def prepare(folder: Path, room: Room, examples: int) -> None:
+def prepare(folder: Path, room: Room, examples: int, skip: Collection[str]) -> None:
     """A copy of the checkout with mutmut's settings; one that is there is brought up to date."""
     folder.mkdir(parents=True, exist_ok=True)
     for name in ("callresp", "corpus", "tests", "tools"):
@@ -139,6 +142,7 @@ def prepare(folder: Path, room: Room, examples: int) -> None:
         f"tests/{path.name}"
         for pattern in room.tests
         for path in sorted((ROOT / "tests").glob(pattern))
+        if path.name not in skip
     ]
     settings = {
         "source_paths": ["callresp"],
