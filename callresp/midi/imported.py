@@ -16,6 +16,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
+
 from callresp.errors import UserError
 from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.midi.file import LEVEL_TEXT
@@ -24,7 +26,7 @@ from callresp.midi.notes import PERCUSSION
 from callresp.midi.performance import KeyNote, perform
 from callresp.midi.smf import META, TEXT, Smf, read_smf, text_of
 from callresp.midi.timing import MeterMap, TempoMap
-from callresp.palette.model import Palette, Striker
+from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.model import Change
 
 HEARD_TRACK = "heard: "
@@ -35,8 +37,7 @@ NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 RULE = "import"
 
 
-@dataclass(frozen=True, slots=True)
-class Obstacle:
+class Obstacle(msgspec.Struct, frozen=True):
     """Something that the machine can't do as the file asks.
 
     `kind` is "left out", "other pitch", or the planner's word ("dropped", "moved", …).
@@ -131,6 +132,7 @@ class _Reader:
         self._keys = KeyMap(palette)
         self._names = [track.name or f"track {n}" for n, track in enumerate(smf.tracks, start=1)]
         self._loudest_db = _loudest_db(smf)
+        self._forces: dict[tuple[str, int], float] = {}
 
     def score(self, notes: Sequence[KeyNote], title: str, last_s: float) -> ReplyScore:
         """The notes that have an instrument, numbered from 0."""
@@ -181,7 +183,7 @@ class _Reader:
             onset_s=at_s,
             offset_s=None if rings else max(self.tempo.seconds(note.offset), at_s),
             instrument=item.name,
-            force=force_for(item, note.velocity, self._loudest_db),
+            force=self._force(item, note.velocity),
             phrase=note.track,
             heard=None,
             heard_phrase=note.track,
@@ -189,6 +191,12 @@ class _Reader:
             why=", ".join(text for text in place if text),
             asked_hz=note.hz * self._ratio if pitched else None,
         )
+
+    def _force(self, item: Striker | Turner, velocity: int) -> float:
+        asked = (item.name, velocity)
+        if asked not in self._forces:
+            self._forces[asked] = force_for(item, velocity, self._loudest_db)
+        return self._forces[asked]
 
 
 def _loudest_db(smf: Smf) -> float | None:

@@ -7,7 +7,9 @@ Whether the machine may do it is decided by the planner.
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, replace
+from operator import attrgetter
+
+import msgspec
 
 from callresp.io.score import ReplyNote
 from callresp.palette.model import Palette, Striker, Turner
@@ -20,8 +22,7 @@ TURN_S = 1.0
 CLEAR_S = 0.005
 
 
-@dataclass(frozen=True, slots=True)
-class StrikeIntent:
+class StrikeIntent(msgspec.Struct, frozen=True):
     """A stroke wanted at `heard_s`.
 
     The coil goes on at `at_s`, for `pulse_ms`. `lift_s` and `fall_s` say when
@@ -50,16 +51,17 @@ class StrikeIntent:
         """The same, later by `by_s`."""
         if by_s <= 0:
             return self
-        return replace(
-            self,
-            at_s=self.at_s + by_s,
-            lift_s=None if self.lift_s is None else self.lift_s + by_s,
-            fall_s=None if self.fall_s is None else self.fall_s + by_s,
+        return StrikeIntent(
+            self.note,
+            self.striker,
+            self.at_s + by_s,
+            self.pulse_ms,
+            None if self.lift_s is None else self.lift_s + by_s,
+            None if self.fall_s is None else self.fall_s + by_s,
         )
 
 
-@dataclass(frozen=True, slots=True)
-class TurnIntent:
+class TurnIntent(msgspec.Struct, frozen=True):
     """A motor run at `speed_rps`, with power for `run_s` from `at_s`."""
 
     note: ReplyNote
@@ -75,6 +77,7 @@ class TurnIntent:
 
 
 Intent = StrikeIntent | TurnIntent
+_level_db = attrgetter("level_db")
 
 
 def pulse_for(striker: Striker, force: float) -> float:
@@ -86,8 +89,7 @@ def pulse_for(striker: Striker, force: float) -> float:
     """
     points = striker.force
     level = points[0].level_db + force * (points[-1].level_db - points[0].level_db)
-    levels = [point.level_db for point in points]
-    after = bisect_right(levels, level)
+    after = bisect_right(points, level, key=_level_db)
     if after == 0:
         return points[0].pulse_ms
     if after == len(points):

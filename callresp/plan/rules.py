@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict, deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from itertools import chain
 from typing import NoReturn
 
@@ -46,14 +46,14 @@ def refuse(command: Command, what: str, limit: str) -> NoReturn:
     raise PlanBreaksLimitError(command, what, limit)
 
 
-def on_times(command: Strike | Hold) -> Iterator[tuple[float, float, float]]:
+def on_times(command: Strike | Hold) -> tuple[tuple[float, float, float], ...]:
     """Start, length and duty of the stretches in which a coil is on."""
-    if isinstance(command, Hold):
-        pull_s = command.pull_ms / 1000
-        yield command.at_s, pull_s, 1.0
-        yield command.at_s + pull_s, command.hold_ms / 1000 - pull_s, command.hold_duty
-    else:
-        yield command.at_s, command.length_ms / 1000, 1.0
+    at_s = command.at_s
+    if isinstance(command, Strike):
+        return ((at_s, command.pulse_ms / 1000, 1.0),)
+    pull_s = command.pull_ms / 1000
+    rest_s = command.hold_ms / 1000 - pull_s
+    return (at_s, pull_s, 1.0), (at_s + pull_s, rest_s, command.hold_duty)
 
 
 class CoilRule:
@@ -65,23 +65,27 @@ class CoilRule:
         self._heat = CoilHeat(coil, palette.supply.highest_v, palette.ambient_c)
         self._spans: deque[tuple[float, float]] = deque()
         self._inside_s = 0.0
+        self._allowed_s = coil.duty_max * coil.cycle_s
+        if coil.duty_max < 1.0:
+            self._allowed_s -= duty_guard_s(coil.cycle_s)
         self._last_s = self._end_s = self._free_s = float("-inf")
 
     def admit(self, command: Strike | Hold) -> None:
         """Check one command."""
         if isinstance(command, Hold) == (self._striker is not None):
             refuse(command, f"a {_kind(command)} on a channel of another kind", "coil.channel")
-        if command.length_ms > self._coil.on_max_ms + 1e-6:
-            refuse(command, f"on for {command.length_ms:.1f} ms", "coil.on_max_ms")
-        if command.at_s < self._free_s - _TINY_S:
+        at_s, length_ms = command.at_s, command.length_ms
+        if length_ms > self._coil.on_max_ms + 1e-6:
+            refuse(command, f"on for {length_ms:.1f} ms", "coil.on_max_ms")
+        if at_s < self._free_s - _TINY_S:
             refuse(command, "on while still on", "coil.on_max_ms")
-        gap_ms = (command.at_s - self._last_s) * 1000
+        gap_ms = (at_s - self._last_s) * 1000
         if self._striker is not None and gap_ms < self._striker.restrike_ms - 1e-3:
             refuse(command, f"{gap_ms:.1f} ms after the last stroke", "restrike_ms")
-        self._last_s = command.at_s
-        self._end_s = command.at_s + command.length_ms / 1000
+        self._last_s = at_s
+        self._end_s = at_s + length_ms / 1000
         # By the board's clock it must be off before the next one starts.
-        self._free_s = off_by_s(command.at_s, command.length_ms / 1000)
+        self._free_s = off_by_s(at_s, length_ms / 1000)
         for part in on_times(command):
             if self._heat.heat(*part) > self._heat.limit_c + 1e-9:
                 hot = f"its coil would reach {self._heat.temperature_c:.0f} °C"
@@ -101,10 +105,7 @@ class CoilRule:
             start_s, gone_s = self._spans.popleft()
             self._inside_s -= gone_s - start_s
         used_s = self._inside_s - max(0.0, end_s - cycle_s - self._spans[0][0])
-        allowed_s = self._coil.duty_max * cycle_s
-        if self._coil.duty_max < 1.0:
-            allowed_s -= duty_guard_s(cycle_s)
-        if used_s > allowed_s + 1e-6:
+        if used_s > self._allowed_s + 1e-6:
             refuse(command, f"on for {used_s / cycle_s:.1%} of {cycle_s:g} s", "coil.duty_max")
 
 
@@ -172,8 +173,7 @@ class SupplyRule:
         beside = [*self._recent.beside(first[0].from_s, until_s), *fresh]
         self._currents(beside)
         self._recent.add(fresh)
-        for command in commands:
-            self._day.use(self._mean.loads_of(command))
+        self._day.use(load for command in commands for load in self._mean.loads_of(command))
         sure = self._day.sure_of(last[0].from_s, self._limits[-1])
         if not sure:
             # While it was sure nobody asked for peaks: the last minute's are needed from now on.
@@ -187,17 +187,19 @@ class SupplyRule:
             refuse(last[1], f"{stop.why} at {stop.at_s / 3600:.2f} h", stop.limit)
 
     def _currents(self, loads: list[tuple[Load, Command]]) -> None:
-        events: list[tuple[float, int, float, int, Command]] = []
-        for load, command in loads:
+        events: list[tuple[float, bool, int, float]] = []
+        for number, (load, _) in enumerate(loads):
             # Ends come first where times are equal (to within float rounding).
-            events.append((round(load.until_s, 7), 0, -load.amps, load.driver, command))
-            events.append((round(load.from_s, 7), 1, load.amps, load.driver, command))
-        now = [0.0] * len(self._limits)
-        for _, _, amps, driver, command in sorted(events, key=lambda event: event[:2]):
-            for number in (driver, -1) if driver >= 0 else (-1,):
-                now[number] += amps
-                if amps > 0 and now[number] > self._limits[number] + 1e-6:
-                    refuse(command, f"{now[number]:.2f} A at once", self._keys[number])
+            events.append((round(load.until_s, 7), False, number, -load.amps))
+            events.append((round(load.from_s, 7), True, number, load.amps))
+        events.sort()
+        now, limits = [0.0] * len(self._limits), [limit + 1e-6 for limit in self._limits]
+        for _, begins, number, amps in events:
+            load, command = loads[number]
+            for place in (load.driver, -1) if load.driver >= 0 else (-1,):
+                now[place] += amps
+                if begins and now[place] > limits[place]:
+                    refuse(command, f"{now[place]:.2f} A at once", self._keys[place])
 
 
 def _start(item: tuple[Load, Command]) -> float:

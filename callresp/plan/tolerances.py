@@ -16,6 +16,7 @@ from __future__ import annotations
 
 TICK_S = 1e-4
 CLOCK = 200e-6
+_SLOWER, _TWO_TICKS_S = 1 + CLOCK, 2 * TICK_S
 # The board reckons coil heat in whole numbers, which may be this far from the plan's.
 HEAT_K = 0.5
 
@@ -39,7 +40,7 @@ def off_by_s(from_s: float, length_s: float) -> float:
     >>> round(off_by_s(1.0, 20.0), 6)
     21.0042
     """
-    return from_s + length_s * (1 + CLOCK) + 2 * TICK_S
+    return from_s + length_s * _SLOWER + _TWO_TICKS_S
 
 
 def joined_run_s(run_max_s: float) -> float:
@@ -61,4 +62,4 @@ def longest_s(from_s: float, off_s: float) -> float:
     >>> round(longest_s(1.0, 21.0042), 6)
     20.0
     """
-    return max((off_s - from_s - 2 * TICK_S) / (1 + CLOCK), 0.0)
+    return max((off_s - from_s - _TWO_TICKS_S) / _SLOWER, 0.0)

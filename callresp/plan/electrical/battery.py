@@ -133,10 +133,13 @@ class BatteryDay:
 
     def use(self, loads: Iterable[Load]) -> None:
         """Add the charge of loads, each spread over the minutes that it covers."""
+        first = len(self._taken)
         for load in loads:
             for minute, from_s, until_s in _minutes(load.from_s, load.until_s):
                 self._ampere_s[minute] += load.amps * (until_s - from_s)
-                del self._taken[minute + 1 :]
+                if minute < first:
+                    first = minute
+        del self._taken[first + 1 :]
 
     def peak(self, runs: Iterable[tuple[float, float, float]]) -> None:
         """Note the highest current of stretches (from, until, amps in all) in each minute."""
@@ -204,7 +207,7 @@ class BatteryDay:
 
 def _minutes(from_s: float, until_s: float) -> tuple[tuple[int, float, float], ...]:
     """The pieces of a stretch by minute; what lies before 0 counts to the first."""
-    minute = max(math.floor(from_s / MINUTE_S), 0)
+    minute = int(from_s / MINUTE_S) if from_s > 0 else 0
     if from_s < until_s <= (minute + 1) * MINUTE_S:
         return ((minute, from_s, until_s),)
     return tuple(_pieces(from_s, until_s))

@@ -19,7 +19,6 @@ A coil may be hot to the touch long before its insulation is at its limit: see
 
 from __future__ import annotations
 
-import copy
 import math
 
 from callresp.palette.model import COPPER_PER_K, Coil
@@ -84,21 +83,16 @@ class CoilHeat:
         self.ambient_c = ambient_c
         self.rise_k = 0.0
         self.hottest_c = ambient_c
-        self._volts = volts
+        # Temperature that the coil's insulation class allows; the board holds to it.
+        self.class_limit_c = CLASS_LIMIT_C[coil.insulation]
+        # Temperature that a plan keeps to.
+        self.limit_c = self.class_limit_c - HEAT_K
+        self._volts_squared = volts**2
+        self._time_s, self._step_s = coil.thermal_time_s, coil.thermal_time_s / STEPS
         self._at_s = -math.inf
         # A coil draws most at ambient: upper bounds of its rise and of its rate of rise.
         self._most_k = coil.thermal_k_per_w * volts**2 / coil.ohm_at(ambient_c)
         self._most_k_per_s = self._most_k / coil.thermal_time_s
-
-    @property
-    def class_limit_c(self) -> float:
-        """Temperature that the coil's insulation class allows; the board holds to it."""
-        return CLASS_LIMIT_C[self.coil.insulation]
-
-    @property
-    def limit_c(self) -> float:
-        """Temperature that a plan keeps to: `tolerances.HEAT_K` below its class."""
-        return self.class_limit_c - HEAT_K
 
     @property
     def temperature_c(self) -> float:
@@ -114,7 +108,7 @@ class CoilHeat:
         """Let time pass with the coil off."""
         if at_s > self._at_s:
             passed_s = at_s - self._at_s
-            self.rise_k *= math.exp(-passed_s / self.coil.thermal_time_s)
+            self.rise_k *= math.exp(-passed_s / self._time_s)
             self._at_s = at_s
 
     def heat(self, from_s: float, length_s: float, duty: float) -> float:
@@ -122,29 +116,29 @@ class CoilHeat:
         if length_s <= 0:
             return self.temperature_c
         self.cool_until(from_s)
-        left_s = length_s
-        step_s = self.coil.thermal_time_s / STEPS
+        volts_squared = duty * self._volts_squared
+        ohm_at, k_per_w = self.coil.ohm_at, self.coil.thermal_k_per_w
+        rise_k, left_s = self.rise_k, length_s
         while left_s > 0:
-            part_s = min(left_s, step_s)
-            self._step(part_s, duty)
+            part_s = left_s if left_s < self._step_s else self._step_s
+            keep = math.exp(-part_s / self._time_s)
+            goal_k = volts_squared / ohm_at(self.ambient_c + rise_k) * k_per_w
+            after_k = goal_k + (rise_k - goal_k) * keep
+            if after_k < rise_k:
+                # It cools although it is on, so the copper is coolest at the end of the step.
+                goal_k = volts_squared / ohm_at(self.ambient_c + after_k) * k_per_w
+                after_k = goal_k + (rise_k - goal_k) * keep
+            rise_k = after_k
             left_s -= part_s
+        self.rise_k = rise_k
         self._at_s = max(self._at_s, from_s + length_s)
-        self.hottest_c = max(self.hottest_c, self.temperature_c)
-        return self.temperature_c
-
-    def _step(self, length_s: float, duty: float) -> None:
-        keep = math.exp(-length_s / self.coil.thermal_time_s)
-        after_k = self._after(self.rise_k, duty, keep)
-        if after_k < self.rise_k:
-            # It cools although it is on, so the copper is coolest at the end of the step.
-            after_k = self._after(after_k, duty, keep)
-        self.rise_k = after_k
-
-    def _after(self, copper_k: float, duty: float, keep: float) -> float:
-        power = duty * self._volts**2 / self.coil.ohm_at(self.ambient_c + copper_k)
-        goal_k = power * self.coil.thermal_k_per_w
-        return goal_k + (self.rise_k - goal_k) * keep
+        now_c = self.ambient_c + rise_k
+        if now_c > self.hottest_c:
+            self.hottest_c = now_c
+        return now_c
 
     def copy(self) -> CoilHeat:
         """A copy that continues from the same state."""
-        return copy.copy(self)
+        other = object.__new__(CoilHeat)
+        other.__dict__.update(self.__dict__)
+        return other

@@ -9,8 +9,9 @@ with the copper as warm as it gets.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from typing import NamedTuple
+from operator import add
+
+import msgspec
 
 from callresp.palette.model import Palette
 from callresp.plan.model import Command, Hold, Light, Strike
@@ -19,7 +20,7 @@ from callresp.plan.tolerances import off_by_s
 TINY = 1e-9
 
 
-class Load(NamedTuple):
+class Load(msgspec.Struct, frozen=True, gc=False):
     """A steady current from `from_s` until `until_s`, on a driver (-1: none)."""
 
     from_s: float
@@ -28,8 +29,7 @@ class Load(NamedTuple):
     driver: int
 
 
-@dataclass(frozen=True, slots=True)
-class Excess:
+class Excess(msgspec.Struct, frozen=True):
     """A limit that loads would exceed.
 
     At `at_s` the current would be `asked_a`, with `allowed_a` allowed; the next
@@ -57,7 +57,7 @@ class LoadModel:
 
     def __init__(self, palette: Palette, volts: float | None = None) -> None:
         self.palette = palette
-        self._for_limits = volts is None
+        self._off_s = off_by_s if volts is None else add
         self.volts = palette.supply.highest_v if volts is None else volts
         self.turners = {item.channel: item for item in palette.turner}
         copper_c = palette.coldest_copper_c if volts is None else palette.ambient_c
@@ -75,13 +75,13 @@ class LoadModel:
     def loads_of(self, command: Command) -> list[Load]:
         """The loads that a command puts on the supply."""
         start_s = command.at_s
-        if isinstance(command, Light):
-            return []
         if isinstance(command, Strike):
             return [self.coil_load(command.channel, start_s, command.pulse_ms / 1000, 1.0)]
         if isinstance(command, Hold):
             hold_s, pull_s = command.hold_ms / 1000, command.pull_ms / 1000
             return self.hold_loads(command.channel, start_s, hold_s, pull_s, command.hold_duty)
+        if isinstance(command, Light):
+            return []
         turner = self.turners[command.channel]
         end_s = self._off_s(start_s, command.run_ms / 1000)
         spun_s = min(self._off_s(start_s, turner.spin_up_s), end_s)
@@ -106,10 +106,7 @@ class LoadModel:
         pull = self.coil_load(channel, from_s, min(pull_s, hold_s), 1.0)
         if whole.until_s <= pull.until_s:
             return [pull]
-        return [pull, whole._replace(from_s=pull.until_s)]
-
-    def _off_s(self, from_s: float, length_s: float) -> float:
-        return off_by_s(from_s, length_s) if self._for_limits else from_s + length_s
+        return [pull, Load(pull.until_s, whole.until_s, whole.amps, whole.driver)]
 
 
 def supply_limit_a(palette: Palette) -> float:
@@ -147,7 +144,7 @@ class CurrentTimeline:
         self._load_model = load_model
         self._placed: list[Load] = []
         self._held: dict[int, list[Load]] = {}
-        self._drop_at = 64
+        self._drop_at = 32
         self.since_s = float("-inf")
 
     def forget_before(self, at_s: float) -> None:
@@ -155,7 +152,7 @@ class CurrentTimeline:
         self.since_s = max(self.since_s, at_s)
         if len(self._placed) > self._drop_at:
             self._placed = [load for load in self._placed if load.until_s >= self.since_s]
-            self._drop_at = 64 + 2 * len(self._placed)
+            self._drop_at = 32 + len(self._placed) * 5 // 4
 
     def place(self, loads: Iterable[Load]) -> None:
         """Add final loads."""
@@ -166,12 +163,14 @@ class CurrentTimeline:
         self._held[channel] = loads
 
     def too_much(self, loads: list[Load], without: int | None = None) -> Excess | None:
-        """The first limit in time that `loads` would exceed, leaving out a held channel."""
-        start_s = min(load.from_s for load in loads)
-        end_s = max(load.until_s for load in loads)
+        """The first limit in time that a command's `loads` would exceed.
+
+        They follow each other; a hold on the channel `without` is left out.
+        """
+        start_s, end_s = loads[0].from_s, loads[-1].until_s
         near = [p for p in self._placed if p.from_s < end_s and p.until_s > start_s]
         for channel, held in self._held.items():
-            if channel != without:
+            if held and channel != without:
                 near += [p for p in held if p.from_s < end_s and p.until_s > start_s]
         if self._all_fit(near, loads):
             return None

@@ -31,6 +31,7 @@ class CoilHistory:
     def __init__(self, coil: Coil, volts: float, ambient_c: float) -> None:
         self.coil = coil
         self.heat = CoilHeat(coil, volts, ambient_c)
+        self._allowed_s = coil.duty_max * coil.cycle_s - GUARD_S - duty_guard_s(coil.cycle_s)
         self.free_s = -math.inf
         self.last_start_s = -math.inf
         self._starts: list[float] = []
@@ -53,8 +54,7 @@ class CoilHistory:
         """
         if self.coil.duty_max >= 1.0:
             return wanted_s
-        allowed_s = self.coil.duty_max * self.coil.cycle_s - GUARD_S
-        allowed_s -= duty_guard_s(self.coil.cycle_s)
+        allowed_s = self._allowed_s
         far_s = at_s - self.coil.cycle_s
         first = bisect_right(self._ends, far_s)
         used_s = self._summed[-1] - self._summed[first]

@@ -10,7 +10,8 @@ new version of it is judged whole, from what the coil did before.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+import msgspec
 
 from callresp.io.score import ReplyNote
 from callresp.palette.model import Damper, Striker
@@ -28,8 +29,7 @@ JOINED_S = 5e-3
 SLACK_S = 1e-3
 
 
-@dataclass(frozen=True, slots=True)
-class OpenHold:
+class OpenHold(msgspec.Struct, frozen=True):
     """A hold that may still change; `needed_s` is the last time at which a stroke needs it.
 
     One that follows another closely needs no power to move (`pulls` False).
@@ -42,8 +42,7 @@ class OpenHold:
     pulls: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class HoldFit:
+class HoldFit(msgspec.Struct, frozen=True):
     """The longest hold from `start_s` within every limit, and the key that limits it."""
 
     start_s: float

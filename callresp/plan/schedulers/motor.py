@@ -15,7 +15,8 @@ has not come to rest; `run_max_s` limits such joined runs.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+import msgspec
 
 from callresp.palette.model import Turner
 from callresp.plan import tolerances
@@ -55,8 +56,7 @@ def run_for(turner: Turner, speed_rps: float, turns: float) -> float:
     return turner.spin_up_s * math.sqrt(max(turns, 0.0) / ramp_turns)
 
 
-@dataclass(frozen=True, slots=True)
-class MotorRun:
+class MotorRun(msgspec.Struct, frozen=True):
     """A run within a turner's own limits, and the key that limits it."""
 
     start_s: float
