@@ -254,6 +254,27 @@ def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Ser
     context.close()
 
 
+def test_a_desk_that_has_gone_is_told_and_asked_seldom(browser: Browser, desk: Served) -> None:
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(desk.address)
+    until(page, "!!window.desk?.score?.answer && !!desk.measures.now")
+    asked: list[str] = []
+    context.set_offline(True)
+    page.on("request", lambda request: asked.append(request.url))
+    page.evaluate("desk.score.tiles.forget(); desk.score.wake(); desk.playFrom(8)")
+    until(page, "!document.getElementById('lost').hidden")
+    assert "start it again" in page.inner_text("#lost")
+    del asked[:]
+    page.wait_for_timeout(1000)
+    # Every tile and every piece of sound that is wanted was asked for again three times a second.
+    assert len(asked) <= 12
+    context.set_offline(False)
+    until(page, "document.getElementById('lost').hidden")
+    until(page, "desk.score.tiles.known.size > 0")
+    context.close()
+
+
 def test_the_page_asks_no_other_place() -> None:
     page = Path(__file__).parent.parent / "callresp" / "desk" / "page"
     index = (page / "index.html").read_text(encoding="utf-8")

@@ -12,6 +12,7 @@ import time
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import Any, Literal
 
@@ -38,6 +39,7 @@ from callresp.errors import UserError
 from callresp.io.audio import BLOCK
 from callresp.link.stream import CAUTIONS
 from callresp.synthesis.levels import listening_point
+from callresp.synthesis.loudness import LoudnessMeter
 
 PAGE = Path(__file__).parent / "page"
 LOUDNESS_MAX_S = 30.0
@@ -88,6 +90,7 @@ class Desk:
         self.machines = Machines(machine_ports)
         self._asked: dict[str, int] = {}
         self._lock = threading.Lock()
+        self._loading: threading.Thread | None = None
 
     def open(self, name: str) -> None:
         """Open another source of the same folder."""
@@ -104,6 +107,13 @@ class Desk:
                 self._sessions.popitem(last=False)[1].close()
         if known is None:
             fresh.start()
+
+    def load_the_rest(self) -> None:
+        """Load what the first picture did without, so that A and B, and evidence, come promptly."""
+        with self._lock:
+            if self._loading is None:
+                self._loading = threading.Thread(target=_load, name="desk load", daemon=True)
+                self._loading.start()
 
     def close(self) -> None:
         """Stop the machine, and let all threads end."""
@@ -170,8 +180,15 @@ def _strokes(desk: Desk, given: Given, _: object) -> dict[str, object]:
     return strokes_of(session.need_heard(), session.answer(_whole(given, "answer")), number)
 
 
+def _load() -> None:
+    import_module("callresp.desk.evidence")
+    LoudnessMeter(48_000, 1).push(np.zeros((1, 1)))
+
+
 def _measures(desk: Desk, given: Given, _: object) -> dict[str, object]:
     session = desk.session
+    # The page asks for measures once its picture is there.
+    desk.load_the_rest()
     return measures_of(session.need_heard(), session.answer(_whole(given, "answer")))
 
 

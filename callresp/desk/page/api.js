@@ -9,13 +9,27 @@ export class Mistake extends Error {
   }
 }
 
+// While the desk does not answer it is asked seldom, whoever asks; `lost` events tell the page.
+const SELDOM_MS = 2000;
+let askedAgain = 0, lost = false;
+
+function tellLost(now) {
+  if (now) askedAgain = performance.now() + SELDOM_MS;
+  if (now !== lost) dispatchEvent(new CustomEvent("lost", { detail: now }));
+  lost = now;
+}
+
 async function asked(path, options = {}) {
   let response;
+  // What somebody does, such as a stop, never waits.
+  if (lost && !options.method) await new Promise((go) => setTimeout(go, Math.max(askedAgain - performance.now(), 0)));
   try {
     response = await fetch(path, { ...options, headers: { ...headers, ...options.headers } });
   } catch {
+    tellLost(true);
     throw new Mistake({ error: "the desk does not answer: has it been stopped?" });
   }
+  tellLost(false);
   if (response.ok) return response;
   if (response.status === 409) throw new DOMException("asked anew", "AbortError");
   throw new Mistake(await response.json().catch(() => ({ error: `status ${response.status}` })));

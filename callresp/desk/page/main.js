@@ -320,6 +320,12 @@ class Desk {
   }
 }
 
+// The text comes with its showing, so that it is read aloud.
+addEventListener("lost", ({ detail: gone }) => {
+  $("lost").hidden = !gone;
+  $("lost").textContent = gone ? "The desk does not answer. If it was stopped, start it again and open the address that it prints: what you changed is kept, and offered there." : "";
+});
+
 const desk = new Desk();
 window.desk = desk; // for tests and the bench, and for whoever likes to look
 desk.start();
