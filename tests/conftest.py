@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import os
 
+# Before anything loads a linear algebra library. Workers share the cores already: threads of each
+# that wait in a loop for the others' took most of the time of what solves small systems.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Tests start some hundred programs, and each would compile the package anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 import pytest
 from hypothesis import HealthCheck, settings
 
