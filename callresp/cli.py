@@ -59,6 +59,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "live": ("live", "Listen to a place and answer it, all day."),
     "service": ("service", "Write a systemd unit that runs live from boot on."),
     "ports": ("stream", "List the serial ports that a board may be on."),
+    "sleep": ("sleep", "Send the board on a port to sleep until it wakes by itself."),
     "identify": ("identify", "Ask the board on a port who it is."),
     "try": ("try_channels", "Try one channel after another, each after a yes."),
     "self-test": ("self_test", "Strike each striker once: is it as the palette knows it?"),

@@ -13,7 +13,7 @@ from typing import IO
 from firmware_helpers import built, lines
 
 from callresp.link.board import SwitchRow
-from callresp.link.messages import TICKS_PER_S
+from callresp.link.messages import NO_AIR, NO_BYTE, NO_LUX, TICKS_PER_S, SensorReadings
 from callresp.palette.model import Palette
 
 WRAP = 1 << 32
@@ -117,6 +117,18 @@ class CoreBoard:
         for motor in self._stuck ^ motors:
             self._say(f"{'jam' if motor in motors else 'free'} {motor}")
         self._stuck = set(motors)
+
+    @property
+    def sensed(self) -> SensorReadings | None:
+        raise AttributeError("only set")
+
+    @sensed.setter
+    def sensed(self, read: SensorReadings) -> None:
+        lux = NO_LUX if read.lux is None else read.lux
+        air = NO_AIR if read.air_c is None else round(read.air_c * 100)
+        humidity = NO_BYTE if read.humidity_pct is None else read.humidity_pct
+        rain = NO_BYTE if read.rain is None else int(read.rain)
+        self._say(f"sense {lux} {air} {humidity} {rain}")
 
     def close(self) -> None:
         self._pipe(self._run.stdin).close()

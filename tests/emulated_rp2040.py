@@ -8,33 +8,40 @@ UF2 blocks, copy 256 bytes to 0x20041F00, check their sum, start them.
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import unicorn
+from emulated_cortex import SCR, SYST_CSR, SYST_RVR, VTOR, Cortex
+from i2c_parts import I2cBus
 from unicorn import arm_const as arm
 
+__all__ = ["SCR", "SYST_CSR", "SYST_RVR", "VTOR", "Rp2040"]
+
 FLASH, RAM, BOOT = 0x10000000, 0x20000000, 0x20041F00
-APB, SIO, SSI, PPB = 0x40000000, 0xD0000000, 0x18000000, 0xE0000000
+APB, SIO, SSI = 0x40000000, 0xD0000000, 0x18000000
 RESETS, RESET_DONE = 0x4000C000, 0x4000C008
 CLK_REF_CTRL, CLK_REF_SELECTED = 0x40008030, 0x40008038
 CLK_SYS_CTRL, CLK_SYS_SELECTED = 0x4000803C, 0x40008044
-XOSC_STATUS, PLL_SYS_CS = 0x40024004, 0x40028000
-ADC_CS, ADC_RESULT, TIMERAWL = 0x4004C000, 0x4004C004, 0x40054028
-UART0_DR, UART0_FR, RX_EMPTY = 0x40034000, 0x40034018, 0x10
-IO_CTRL, IO_INTR, IO_INTS = 0x40014004, 0x400140F0, 0x40014120
-PWM_CC, PWM_EVERY = 0x4005000C, 0x14
-GPIO_IN = 0xD0000004
-SYST_CSR, SYST_RVR, VTOR = 0xE010, 0xE014, 0xED08
-SYSTICK, IRQ_IO, IRQ_UART0 = 15, 16 + 13, 16 + 20
-RETURN_AT = 0x100
-RESET_ALL = 0x01FFFFFF
-WAIT_FOR_INTERRUPT = b"\x30\xbf"
-KEPT = (
-    *range(arm.UC_ARM_REG_R0, arm.UC_ARM_REG_R0 + 13),
-    arm.UC_ARM_REG_SP, arm.UC_ARM_REG_LR, arm.UC_ARM_REG_PC, arm.UC_ARM_REG_CPSR,
+SLEEP_EN0, SLEEP_EN1 = 0x400080A8, 0x400080AC
+# Clocks that must go on in its sleep: of pins, timer, watchdog (data sheet, 2.15.7).
+SLEEP0_IO, SLEEP1_TIMER, SLEEP1_WATCHDOG = 1 << 8, 1 << 5, 1 << 12
+XOSC_STATUS, PLL_SYS_CS, PLL_SYS_PWR = 0x40024004, 0x40028000, 0x40028004
+ADC_CS, ADC_RESULT = 0x4004C000, 0x4004C004
+ALARM0, ARMED, TIMERAWL, TIMER_INTR, TIMER_INTE = (
+    0x40054010, 0x40054020, 0x40054028, 0x40054034, 0x40054038,
 )  # fmt: skip
+WATCHDOG_CTRL, WATCHDOG_LOAD = 0x40058000, 0x40058004
+UART0_DR, UART0_FR, RX_EMPTY = 0x40034000, 0x40034018, 0x10
+IO_CTRL, IO_INTR, IO_INTE, IO_INTS = 0x40014004, 0x400140F0, 0x40014100, 0x40014120
+PWM_CC, PWM_EVERY = 0x4005000C, 0x14
+GPIO_IN, OUT_SET, OUT_CLR, OE_SET, OE_CLR = (
+    0xD0000004, 0xD0000014, 0xD0000018, 0xD0000024, 0xD0000028,
+)  # fmt: skip
+IRQ_ALARM, IRQ_IO, IRQ_UART0 = 0, 13, 20
+EXCEPTIONS = 16
+EDGE_LOW, EDGE_HIGH = 4, 8
+RESET_ALL = 0x01FFFFFF
+PINS_HIGH = 0x3FFFFFFF
 
 
 def flash_of(uf2: Path) -> bytes:
@@ -58,59 +65,46 @@ def checksum(data: bytes) -> int:
 
 
 @dataclass
-class Rp2040:
-    """The chip, started from a UF2 file; `us` is its clock.
+class Rp2040(Cortex):
+    """The chip, started from a UF2 file.
 
-    `levels` are changes of pins (µs, pin, level), `pwm` those of PWM registers (µs,
-    slice, value), `functions` those of pins' functions (µs, pin, function).
+    `pwm` are changes of PWM registers (µs, slice, value), `functions` those of pins'
+    functions (µs, pin, function). `bus` hangs on the pins `bus_pins`, SDA and SCL.
     """
 
-    uf2: Path
-    us: float = 0.0
+    uf2: Path = Path()
     adc: int = 0
-    sent: bytearray = field(default_factory=bytearray)
-    levels: list[tuple[float, int, int]] = field(default_factory=list)
     pwm: list[tuple[float, int, int]] = field(default_factory=list)
     functions: list[tuple[float, int, int]] = field(default_factory=list)
-    private: dict[int, int] = field(default_factory=dict)
+    bus: I2cBus | None = None
+    bus_pins: tuple[int, int] = (4, 5)
+    low_pins: int = 0  # held low from outside: buttons
+    line_irq: int = EXCEPTIONS + IRQ_UART0
 
     def __post_init__(self) -> None:
         flash = flash_of(self.uf2)
         boot = flash[:256]
         assert struct.unpack("<I", boot[252:])[0] == checksum(boot[:252])
         self._registers: dict[int, int] = {}
-        self._received = bytearray()
-        self._pins, self._edges = 0, dict[int, int]()
-        self._flash_ready = False
-        self._cpu = cpu = unicorn.Uc(
-            unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB | unicorn.UC_MODE_MCLASS
-        )
+        self._pins, self._outputs, self._edges = 0, 0, dict[int, int]()
+        self._watched_us: float | None = None
+        cpu = self._make(((APB, 0x80000), (SIO, 0x1000), (SSI, 0x1000)))
         cpu.mem_map(RAM, 0x42000)
         cpu.mem_write(BOOT, boot)
         cpu.mem_map(FLASH, len(flash))
         cpu.mem_write(FLASH, flash)
-        cpu.mem_map(0, 0x1000)  # where handlers return to
-        for base, size in ((APB, 0x80000), (SIO, 0x1000), (SSI, 0x1000), (PPB, 0x10000)):
-            cpu.mmio_map(base, size, self._reader(base), None, self._writer(base), None)
         cpu.reg_write(arm.UC_ARM_REG_SP, BOOT - 256)
         self._at = BOOT | 1
 
-    def _reader(self, base: int) -> Callable[..., int]:
-        return lambda _cpu, offset, _size, _data: self._read(base + offset)
-
-    def _writer(self, base: int) -> Callable[..., None]:
-        return lambda _cpu, offset, _size, value, _data: self._write(base, offset, value)
-
     def _read(self, at: int) -> int:
         own = self._registers.get
-        if at >= PPB:
-            return self.private.get(at - PPB, 0)
         if at == UART0_DR:
             return self._received.pop(0) if self._received else 0
         if IO_INTS <= at < IO_INTS + 16:
             return self._edges.get(at - IO_INTS, 0)
+        if at == TIMERAWL:
+            return self._now_us() & 0xFFFFFFFF
         told = {
-            TIMERAWL: int(self.us) & 0xFFFFFFFF,
             RESET_DONE: ~own(RESETS, RESET_ALL) & RESET_ALL,
             XOSC_STATUS: 1 << 31,
             CLK_SYS_SELECTED: 1 << (own(CLK_SYS_CTRL, 0) & 1),
@@ -118,27 +112,37 @@ class Rp2040:
             PLL_SYS_CS: own(PLL_SYS_CS, 0) | 1 << 31,
             ADC_CS: own(ADC_CS, 0) | 1 << 8,
             ADC_RESULT: self.adc,
-            GPIO_IN: 0x3FFFFFFF,  # all pulled up
+            GPIO_IN: self._levels_in(),
             UART0_FR: 0 if self._received else RX_EMPTY,
         }
         return told.get(at, own(at, 0))
 
-    def _write(self, base: int, offset: int, value: int) -> None:
-        if base == PPB:
-            self.private[offset] = value
-        elif base == SIO:
-            self._drive(offset, value)
-        else:
-            alias = offset >> 12 & 3 if base == APB else 0
-            at = base + (offset & ~0x3000 if base == APB else offset)
-            before = self._registers.get(at, RESET_ALL if at == RESETS else 0)
-            after = (value, before ^ value, before | value, before & ~value)[alias]
-            self._registers[at] = after
-            self._watch(at, before, after, value)
+    def _levels_in(self) -> int:
+        levels = PINS_HIGH & ~self.low_pins & ~(self._outputs & ~self._pins)
+        if self.bus is not None and not self.bus.sda:
+            levels &= ~(1 << self.bus_pins[0])
+        return levels
+
+    def _write(self, at: int, value: int) -> None:
+        if at >= SIO:
+            self._drive(at, value)
+            return
+        alias = at >> 12 & 3 if at >= APB else 0
+        at = at & ~0x3000 if at >= APB else at
+        before = self._registers.get(at, RESET_ALL if at == RESETS else 0)
+        after = (value, before ^ value, before | value, before & ~value)[alias]
+        self._registers[at] = after
+        self._watch(at, before, after, value)
 
     def _watch(self, at: int, before: int, after: int, value: int) -> None:
         if at == UART0_DR:
             self.sent.append(value & 0xFF)
+        elif at == ALARM0:
+            self._registers[ARMED] = 1
+        elif at == TIMER_INTR:
+            self._registers[TIMER_INTR] = before & ~value
+        elif at == WATCHDOG_LOAD:
+            self._watched_us = self.us
         elif IO_INTR <= at < IO_INTR + 16:
             self._edges[at - IO_INTR] = self._edges.get(at - IO_INTR, 0) & ~value
         elif IO_CTRL <= at < IO_INTR and (at - IO_CTRL) % 8 == 0 and before != after:
@@ -146,62 +150,53 @@ class Rp2040:
         elif PWM_CC <= at < PWM_CC + 8 * PWM_EVERY and (at - PWM_CC) % PWM_EVERY == 0:
             self.pwm.append((self.us, (at - PWM_CC) // PWM_EVERY, after))
 
-    def _drive(self, offset: int, value: int) -> None:
-        after = {0x14: self._pins | value, 0x18: self._pins & ~value}.get(offset, self._pins)
+    def _drive(self, at: int, value: int) -> None:
+        after = {OUT_SET: self._pins | value, OUT_CLR: self._pins & ~value}.get(at, self._pins)
         for pin in range(30):
             if (after ^ self._pins) >> pin & 1:
                 self.levels.append((self.us, pin, after >> pin & 1))
         self._pins = after
+        outputs = {OE_SET: self._outputs | value, OE_CLR: self._outputs & ~value}
+        self._outputs = outputs.get(at, self._outputs)
+        if self.bus is not None:
+            low = self._outputs & ~self._pins
+            for pin in self.bus_pins:
+                assert not (self._outputs & self._pins) >> pin & 1, "driven high"
+            self.bus.drive(*(not low >> pin & 1 for pin in self.bus_pins))
 
     def register(self, at: int) -> int:
         """What was written to a register last."""
         return self._registers.get(at, 0)
 
-    def _run(self, instructions: int) -> None:
-        self._cpu.emu_start(self._at, 0xFFFFFFFE, count=instructions)
-        at = self._cpu.reg_read(arm.UC_ARM_REG_PC)
-        if bytes(self._cpu.mem_read(at, 2)) == WAIT_FOR_INTERRUPT:
-            at += 2
-        self._at = at | 1
+    def _time_passes(self, us: float) -> None:
+        if not self._asleep or self.register(SLEEP_EN1) & SLEEP1_TIMER:
+            gone = (int(self.us) - self.register(ALARM0)) & 0xFFFFFFFF
+            if self.register(ARMED) and gone < 0x80000000:
+                self._registers[ARMED] = 0
+                self._registers[TIMER_INTR] = self.register(TIMER_INTR) | 1
+        if self.register(WATCHDOG_CTRL) >> 30 & 1 and self._watched_us is not None:
+            # It counts down twice a microsecond (RP2040-E1).
+            left_us = self.register(WATCHDOG_LOAD) / 2 - (self.us - self._watched_us)
+            assert left_us > 0, "the watchdog was not fed"
 
-    def _interrupt(self, number: int) -> None:
-        """Call a handler of the vector table, unless interrupts are locked out."""
-        if self._cpu.reg_read(arm.UC_ARM_REG_PRIMASK):
-            return
-        at = self.private[VTOR] + 4 * number
-        (handler,) = struct.unpack("<I", self._cpu.mem_read(at, 4))
-        kept = [self._cpu.reg_read(register) for register in KEPT]
-        self._cpu.reg_write(arm.UC_ARM_REG_LR, RETURN_AT | 1)
-        self._cpu.reg_write(arm.UC_ARM_REG_SP, (kept[13] - 64) & ~7)
-        self._cpu.emu_start(handler | 1, RETURN_AT, count=1_000_000)
-        assert self._cpu.reg_read(arm.UC_ARM_REG_PC) == RETURN_AT
-        for register, value in zip(KEPT, kept, strict=True):
-            self._cpu.reg_write(register, value)
+    def _wakes(self) -> bool:
+        alarm = self.register(TIMER_INTR) & self.register(TIMER_INTE) & 1
+        edges = any(self._edges.values())
+        return bool((alarm and IRQ_ALARM in self.enabled) or (edges and IRQ_IO in self.enabled))
 
-    def start(self) -> None:
-        """Run from the ROM's end until the tick is set up."""
-        for _ in range(2000):
-            if self.private.get(SYST_CSR, 0) & 2:
-                return
-            self._run(3000)
-            self.us += 50
-        raise AssertionError("the program never set up its tick")
+    def _falls_asleep(self) -> None:
+        """The loop must be off before, and its watchdog and timer must go on."""
+        assert self.register(CLK_SYS_CTRL) & 1 == 0
+        assert self.register(PLL_SYS_PWR) & 1
+        assert self.register(SLEEP_EN1) & SLEEP1_WATCHDOG
 
-    def run(self, until_us: float, line: Sequence[tuple[float, bytes]] = ()) -> None:
-        """Let time pass by ticks of 100 µs; `line` has bytes that come at times from now."""
-        begun, coming = self.us, sorted(line)
-        while self.us - begun < until_us:
-            self.us += 100
-            while coming and coming[0][0] <= self.us - begun:
-                self._received += coming.pop(0)[1]
-            if self._received or int(self.us) % 1000 == 0:
-                self._interrupt(IRQ_UART0)
-            self._interrupt(SYSTICK)
-            self._run(1500)
+    def _line_moves(self) -> None:
+        if self.register(SLEEP_EN0) & SLEEP0_IO:
+            self.edge(1, high=False)
 
     def edge(self, pin: int, high: bool) -> None:
         """An edge at a pin, of those whose interrupt is on."""
-        register, bit = 4 * (pin // 8), (8 if high else 4) << pin % 8 * 4
-        if self.register(0x40014100 + register) & bit:
+        register, bit = 4 * (pin // 8), (EDGE_HIGH if high else EDGE_LOW) << pin % 8 * 4
+        if self.register(IO_INTE + register) & bit:
             self._edges[register] = self._edges.get(register, 0) | bit
-            self._interrupt(IRQ_IO)
+            self._interrupt(EXCEPTIONS + IRQ_IO)

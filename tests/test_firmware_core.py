@@ -33,6 +33,10 @@ from callresp.link.messages import (
     HelloAck,
     HoldAt,
     LightAt,
+    Sensed,
+    SensorReadings,
+    SleepFor,
+    Sleeping,
     Status,
     Stop,
     StrikeAt,
@@ -61,8 +65,9 @@ ON_CHIPS = {
         "test_a_motor_that_jams_as_it_runs_is_noticed",
         "test_garbage_moves_nothing_and_is_shrugged_off",
         "test_lights_go_dark_at_their_time_and_stay_so",
+        "test_told_to_sleep_it_lets_go_sleeps_and_wakes_by_itself",
     },
-    "cortex-m0plus": set[str](),
+    "cortex-m0plus": {"test_a_byte_wakes_it_and_a_greeting_keeps_it_awake"},
 }
 ON_ANY_CHIP = {
     "test_the_board_introduces_itself",
@@ -71,6 +76,8 @@ ON_ANY_CHIP = {
     "test_a_doubled_command_is_played_once",
     "test_stop_releases_at_once",
     "test_silence_releases_within_a_quarter_second",
+    "test_told_to_sleep_it_lets_go_sleeps_and_wakes_by_itself",
+    "test_a_byte_wakes_it_and_a_greeting_keeps_it_awake",
     "test_a_host_of_another_version_is_answered_but_not_obeyed",
 }
 
@@ -148,7 +155,12 @@ class Talk:
         return int(self.all(TimeReply)[-1].board_ticks)
 
     def greet(self, session: int = 7) -> None:
+        before = len(self.all(HelloAck))
         self.say(Hello(VERSION, session))
+        if len(self.all(HelloAck)) == before:
+            # It slept: the first one woke it, and is lost.
+            self.pass_s(0.25, heartbeat=False)
+            self.say(Hello(VERSION, session))
         assert self.all(HelloAck)[-1].session == session
 
     @property
@@ -329,6 +341,25 @@ def test_busy_for_days_it_still_answers(make_board: MakeBoard, turns: int) -> No
     plays_a_phrase(talk, session=99)
 
 
+def test_what_the_sensors_read_is_told_at_a_greeting_and_every_five_seconds(
+    make_board: MakeBoard,
+) -> None:
+    talk = Talk(make_board())
+    talk.greet()
+    talk.pass_s(6.0)
+    assert not talk.all(Sensed)
+    read = SensorReadings(lux=41_000, air_c=-7.25, humidity_pct=93, rain=False)
+    talk.board.sensed = read
+    talk.greet()
+    talk.pass_s(10.2)
+    told = [message.known for message in talk.all(Sensed)]
+    assert set(told) == {read}
+    assert len(told) in (3, 4)
+    talk.board.sensed = SensorReadings(rain=True)
+    talk.pass_s(5.0)
+    assert talk.all(Sensed)[-1].known == SensorReadings(rain=True)
+
+
 def plays_a_phrase(talk: Talk, session: int) -> None:
     talk.heard.clear()
     talk.greet(session)
@@ -345,6 +376,113 @@ def plays_a_phrase(talk: Talk, session: int) -> None:
     assert not talk.board.on_channels
     assert len(talk.all(Status)) in (1, 2, 3)
     assert talk.all(Status)[-1].faults & ~2 == 0
+
+
+def asleep(talk: Talk) -> bool:
+    """Whether it says nothing for three seconds, in which an awake board tells its status."""
+    before = len(talk.heard)
+    talk.pass_s(3.0, heartbeat=False)
+    return len(talk.heard) == before
+
+
+def test_told_to_sleep_it_lets_go_sleeps_and_wakes_by_itself(talk: Talk) -> None:
+    at = talk.now() + 200
+    talk.say(HoldAt(0, 5, at, 100_000, 300, 76), StrikeAt(1, 0, at + 50_000, 800))
+    talk.pass_s(0.2)
+    assert talk.board.on_channels
+    talk.say(SleepFor(60, 4))
+    assert talk.all(Sleeping) == [Sleeping(60, 4)]
+    assert not talk.board.on_channels
+    assert talk.outcomes == ["executed", "cancelled"]
+    # The session is over, whatever comes in the seconds before.
+    talk.say(StrikeAt(2, 0, talk.now() + 200, 800), TimeRequest(1))
+    assert talk.all(TimeReply)[-1].session == 0
+    talk.pass_s(3.5)
+    assert len(talk.all(Done)) == 2
+    assert talk.all(Status)[-1].faults == 0
+    talk.pass_s(0.8, heartbeat=False)
+    assert asleep(talk)
+    talk.idle(56.0)
+    talk.heard.clear()
+    talk.pass_s(1.5, heartbeat=False)
+    # Nobody was silent that had not said so.
+    assert talk.all(Status)[0].faults == 0
+    assert talk.now() == pytest.approx(round(talk.board.clock_s(talk.now_s) * 1e4), abs=5)
+    assert talk.all(TimeReply)[-1].session == 0
+    plays_a_phrase(talk, session=9)
+
+
+def test_a_byte_wakes_it_and_a_greeting_keeps_it_awake(talk: Talk) -> None:
+    talk.say(SleepFor(3600, 0))
+    talk.pass_s(0.5, heartbeat=False)
+    assert asleep(talk)
+    # Noise on the line: it waits for two seconds, and sleeps on.
+    talk.say_bytes(b"\x55")
+    talk.pass_s(1.0, heartbeat=False)
+    assert talk.all(Status)
+    talk.pass_s(1.5, heartbeat=False)
+    assert asleep(talk)
+    plays_a_phrase(talk, session=8)
+    talk.pass_s(5.0, heartbeat=False)
+    assert not asleep(talk)
+
+
+def test_a_greeting_before_it_sleeps_calls_it_off(talk: Talk) -> None:
+    talk.say(SleepFor(3600, 5))
+    talk.pass_s(2.0, heartbeat=False)
+    plays_a_phrase(talk, session=8)
+    talk.pass_s(6.0, heartbeat=False)
+    assert not asleep(talk)
+
+
+def test_only_one_who_has_greeted_sends_it_to_sleep(make_board: MakeBoard) -> None:
+    talk = Talk(make_board())
+    talk.say(SleepFor(3600, 0))
+    talk.pass_s(1.0, heartbeat=False)
+    assert not asleep(talk)
+    assert not talk.all(Sleeping)
+
+
+def test_no_sleep_is_longer_than_two_days(talk: Talk) -> None:
+    talk.say(SleepFor(0xFFFFFFFF, 0xFFFF))
+    assert talk.all(Sleeping) == [Sleeping(172_800, 600)]
+    talk.say(SleepFor(0, 0))
+    assert talk.all(Sleeping)[-1] == Sleeping(0, 0)
+
+
+def test_without_a_host_for_ten_minutes_it_sleeps_until_it_is_called(talk: Talk) -> None:
+    talk.idle(590.0)
+    assert not asleep(talk)
+    talk.idle(20.0)
+    assert asleep(talk)
+    talk.idle(30 * 3600.0)
+    assert asleep(talk)
+    talk.say(Hello(VERSION, 8))
+    assert len(talk.all(HelloAck)) == 1
+    plays_a_phrase(talk, session=8)
+
+
+def test_no_sleep_makes_a_coil_forget_what_it_had(talk: Talk) -> None:
+    """Tube 1 may be on for 12 % of 10 s: 30 pulses of 40 ms."""
+    at = talk.now() + 600
+    for first in range(0, 30, 10):
+        talk.say(*(StrikeAt(n, 0, at + n * 600, 4000) for n in range(first, first + 10)))
+        talk.pass_s(0.6)
+    talk.pass_s(0.1)
+    assert talk.outcomes == ["executed"] * 30
+    hottest_c = talk.all(Status)[-1].hottest_c
+    assert hottest_c > FETTLE.ambient_c
+    for sleep_s, outcome in ((2, "over a limit"), (12, "executed")):
+        talk.say(SleepFor(sleep_s, 0))
+        talk.pass_s(sleep_s + 0.3, heartbeat=False)
+        talk.heard.clear()
+        talk.greet(session=10 + sleep_s)
+        talk.say(StrikeAt(0, 0, talk.now() + 500, 4000))
+        talk.pass_s(0.3)
+        talk.pass_s(1.1)
+        assert talk.outcomes == [outcome]
+        # Not as cold as after a start; it cools by a tenth, and one stroke more warms it.
+        assert abs(talk.all(Status)[-1].hottest_c - hottest_c) <= 1
 
 
 LOW_VOLTAGE = 1 << FAULTS.index("low voltage")

@@ -42,7 +42,7 @@ int main(int argc, char **argv) {
     cr_config config = {0};
     read_config(&config);
     static const cr_hal hal = {set_coil,    set_motor, set_light, send_bytes, room,
-                               millivolts, temperature, counts, nothing, nothing};
+                               millivolts, temperature, counts, nothing, nothing, false};
     cr_init(&board, &config, &hal, 4294960000u, 0);
     if (argc != 3) { return 2; }
     cr_command turn = {.kind = CR_TURN, .length = 100000, .speed = (uint16_t)atoi(argv[1])};

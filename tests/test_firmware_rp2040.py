@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 from conftest import missing
-from emulated_rp2040 import SYST_RVR, VTOR, Rp2040
+from emulated_rp2040 import SYST_CSR, SYST_RVR, VTOR, Rp2040
+from i2c_parts import I2cBus, Sht31
 
 from callresp.firmware.folder import firmware_files, write_folder
 from callresp.link.framing import Deframer, frame
@@ -18,8 +19,12 @@ from callresp.link.messages import (
     Hello,
     HelloAck,
     LightAt,
+    Sensed,
+    SensorReadings,
+    SleepFor,
     Status,
     StrikeAt,
+    TimeReply,
     TimeRequest,
     TurnAt,
     parse,
@@ -48,7 +53,7 @@ def beats(until_ms: int) -> list[tuple[float, bytes]]:
 
 
 def test_it_boots_from_the_flash_and_plays_within_its_limits(uf2: Path) -> None:
-    chip = Rp2040(uf2, adc=3350)
+    chip = Rp2040(uf2=uf2, adc=3350)
     chip.start()
     assert chip.private[VTOR] == 0x20000000  # it runs from RAM
     assert chip.private[SYST_RVR] == 12_499  # 0.1 ms of 125 MHz
@@ -91,7 +96,7 @@ def test_edges_of_the_encoder_hold_the_speed(uf2: Path) -> None:
     """A motor far too fast for what is asked gets no power; one that stands gets more and more."""
     duties, last = {}, {}
     for speed in ("stands", "races"):
-        chip = Rp2040(uf2, adc=3350)
+        chip = Rp2040(uf2=uf2, adc=3350)
         chip.start()
         hello = (5_000.0, frame(Hello(VERSION, 7).pack()))
         turn = (10_000.0, frame(TurnAt(0, 0, 500, 9000, 40).pack()))
@@ -109,7 +114,7 @@ def test_edges_of_the_encoder_hold_the_speed(uf2: Path) -> None:
 
 
 def test_it_lets_go_when_the_host_is_silent(uf2: Path) -> None:
-    chip = Rp2040(uf2, adc=3350)
+    chip = Rp2040(uf2=uf2, adc=3350)
     chip.start()
     begun = chip.us
     turn = (10_000.0, frame(TurnAt(0, 0, 500, 20_000, 40).pack()))
@@ -118,3 +123,80 @@ def test_it_lets_go_when_the_host_is_silent(uf2: Path) -> None:
     assert motor[-1][1] == SIO_FUNCTION
     # The last good frame came at 10 ms; the board waits for 200 ms.
     assert (motor[-1][0] - begun) / 1000 == pytest.approx(210, abs=2)
+
+
+def test_it_sleeps_by_its_timer_and_by_a_call(uf2: Path) -> None:
+    """Told to, for three seconds; it naps, and its watchdog goes on. Then for an hour: a call."""
+    chip = Rp2040(uf2=uf2, adc=3350)
+    chip.start()
+    sleep = [
+        (5_000.0, frame(Hello(VERSION, 7).pack())),
+        (6_000.0, frame(StrikeAt(0, 0, 60_000, 1200).pack())),
+        (7_000.0, frame(SleepFor(3, 0).pack())),
+    ]
+    chip.run(60_000, sleep)
+    assert (chip.naps, chip.private[SYST_CSR] & 1) == (1, 0)
+    asleep_us = chip.us
+    chip.run(2_900_000)
+    assert chip.naps == 12  # a quarter of a second each
+    chip.sent.clear()
+    chip.run(200_000)
+    assert chip.private[SYST_CSR] & 1
+    assert chip.register(0x4000803C) & 1  # by its fast clock again
+    told = [parse(payload) for payload in Deframer().feed(bytes(chip.sent))]
+    assert [m.faults for m in told if isinstance(m, Status)] == [0]
+    # Its clock went on: asked, it tells the true time since its start.
+    begun_us = asleep_us - 60_000
+    chip.sent.clear()
+    chip.run(50_000, [(1_000.0, frame(TimeRequest(1).pack()))])
+    (reply,) = [
+        m for m in map(parse, Deframer().feed(bytes(chip.sent))) if isinstance(m, TimeReply)
+    ]
+    assert reply.board_ticks == pytest.approx((chip.us - 49_000 - begun_us) / 100, abs=30)
+    assert reply.session == 0
+    chip.run(
+        400_000,
+        [
+            (5_000.0, frame(Hello(VERSION, 8).pack())),
+            (7_000.0, frame(SleepFor(3600, 0).pack())),
+        ],
+    )
+    naps = chip.naps
+    assert naps > 12
+    chip.sent.clear()
+    chip.run(600_000, [(at, frame(Hello(VERSION, 9).pack())) for at in (10_000.0, 260_000.0)])
+    acks = [m for m in map(parse, Deframer().feed(bytes(chip.sent))) if isinstance(m, HelloAck)]
+    assert [ack.session for ack in acks] == [9]  # the first woke it, and was lost
+    assert chip.naps == naps
+    # Nothing was struck that waited when it fell asleep.
+    assert [row for row in chip.levels if row[1] == 2 and row[2]] == []
+
+
+def test_its_sensors_bus_reads_a_part_as_its_data_sheet_says(uf2: Path) -> None:
+    """SHT3x-DIS: BE EF has the CRC 92; -45 + 175 raw / 65535 is 85.52 °C, 100 raw / 65535 74 %."""
+    chip = Rp2040(uf2=uf2, adc=3350)
+    part = Sht31()
+    chip.bus = I2cBus({0x44: part}, lambda: chip.us)
+    chip.start()
+    chip.step_us = 1000
+    chip.run(1_100_000)
+    assert ("write", 0x44, b"\x24\x00") in chip.bus.heard
+    chip.run(1_100_000)
+    assert sensed(chip) == SensorReadings(air_c=85.52, humidity_pct=74)
+    # A damaged reading is none; nor is one of a part that is gone.
+    part.reading = b"\xbe\xef\x92\xbe\xee\x92"
+    chip.run(1_000_000)
+    assert sensed(chip) == SensorReadings()
+    part.reading = b"\xbe\xef\x92\xbe\xef\x92"
+    chip.run(1_000_000)
+    assert sensed(chip) != SensorReadings()
+    chip.bus.parts.clear()
+    chip.run(1_000_000)
+    assert sensed(chip) == SensorReadings()
+
+
+def sensed(chip: Rp2040) -> SensorReadings:
+    """What the chip tells of its sensors when it is greeted."""
+    chip.run(20_000, [(1_000.0, frame(Hello(VERSION, 7).pack()))])
+    told = [parse(payload) for payload in Deframer().feed(bytes(chip.sent))]
+    return [message.known for message in told if isinstance(message, Sensed)][-1]

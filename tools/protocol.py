@@ -20,7 +20,7 @@ PAGE = Path(__file__).resolve().parent.parent / "callresp" / "link" / "PROTOCOL.
 
 EXAMPLES: tuple[tuple[str, m.Message], ...] = (
     ("host", m.Hello(m.VERSION, 7)),
-    ("board", m.HelloAck(m.VERSION, 7, 3, 13, 1, 64, 200, 0, 1, 0)),
+    ("board", m.HelloAck(m.VERSION, 7, 4, 13, 1, 64, 200, 0, 1, 0)),
     ("host", m.TimeRequest(123_456)),
     ("board", m.TimeReply(123_456, 12_345_678, 7)),
     ("host", m.StrikeAt(0, 3, 12_350_000, 850)),
@@ -32,6 +32,9 @@ EXAMPLES: tuple[tuple[str, m.Message], ...] = (
     ("board", m.Status(12_400, 21, 48, 3, 0, 0)),
     ("host", m.Cancel(0)),
     ("host", m.Stop(0)),
+    ("host", m.SleepFor(30_600, 60)),
+    ("board", m.Sleeping(30_600, 60)),
+    ("board", m.Sensed(412, 875, 91, 0)),
 )
 WIDTHS = {"B": "u8", "b": "i8", "H": "u16", "h": "i16", "I": "u32"}
 
@@ -75,6 +78,14 @@ after almost five days and are compared by their signed difference.
    off, reports "motor jammed", and refuses its runs for 10 s; a run in which it turns clears that.
 9. A host that greets in another version gets the board's own in HelloAck and is not obeyed: the
    session stays 0, and none of its commands is taken.
+10. **SleepFor** ends the session: all is released and what waits is cancelled at once; `after_s`
+   seconds later (at most {after}) the board sleeps for `seconds` (at most {sleep}), its power-down
+   pin high. **Sleeping** says what it will do; 0 seconds, where it can't sleep. A greeting before
+   that calls it off. Without a host for 10 minutes it sleeps as well, until it is called. A byte
+   wakes it, and is lost: the host greets every 0.25 s until it is answered. Awake by a byte it
+   waits 2 s for a greeting before it sleeps on, awake by its timer 10 minutes. It wakes in session
+   0, silent; how warm its coils are is kept. Boards of firmware below {firmware} know no sleep.
+11. **Sensed** comes every 5 s from a board that has sensors; hosts that don't know it pass over it.
 
 A strike is {plain} bytes, {strike} on the line; its outcome comes back in {done}, a receipt, at
 most every 5 ms, in {receipt}. So 115,200 baud, or 11,520 bytes a second each way, carry {rate}
@@ -103,6 +114,9 @@ def page() -> str:
     head = HEAD.format(
         check=crc16(b"123456789"),
         window=32,
+        after=m.SLEEP_AFTER_MOST_S,
+        sleep=m.SLEEP_MOST_S,
+        firmware=m.SLEEPS_SINCE_FIRMWARE,
         plain=len(strike.pack()),
         rate=int((line - request / 0.06) / sizes["strike"]),
         back=int((line - reply / 0.06 - 200 * sizes["receipt"]) / sizes["done"]),

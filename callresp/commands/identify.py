@@ -32,11 +32,13 @@ def command(port: str, palette: str, as_json: bool) -> None:
         ack = board.hello()
         # Or it would report our own silence as a fault.
         status = board.wait_for(Status, heartbeat=True)
+        sensed = board.sensed
     faults = [name for bit, name in enumerate(FAULTS) if status.faults >> bit & 1]
     wanted = max((channel + 1 for channel in machine.coils()), default=0)
     enough = ack.coils >= wanted and ack.motors >= len(machine.turner)
     if as_json:
         told = {**msgspec.to_builtins(ack), **msgspec.to_builtins(status)}
+        told |= msgspec.to_builtins(sensed)
         ui.emit({**told, "faults": faults, "enough_channels": enough})
     else:
         ui.say(f"protocol {ack.version}, firmware {ack.firmware}")
@@ -52,6 +54,19 @@ def command(port: str, palette: str, as_json: bool) -> None:
             f" warmest coil {status.hottest_c} °C;"
             f" faults: {', '.join(faults) or 'none'}"
         )
+        parts = [
+            f"{value:g} {unit}"
+            for value, unit in (
+                (sensed.air_c, "°C air"),
+                (sensed.humidity_pct, "% humidity"),
+                (sensed.lux, "lux"),
+            )
+            if value is not None
+        ]
+        if sensed.rain is not None:
+            parts.append("rain" if sensed.rain else "dry")
+        if parts:
+            ui.say(f"sensors: {', '.join(parts)}")
         if not enough:
             ui.say(f"{machine.name} needs {wanted} coil channels and {len(machine.turner)} motors")
     click.get_current_context().exit(0 if enough else 1)

@@ -112,6 +112,9 @@ class LoggedStatus:
     supply_v: float | None = None
     coil_c: float | None = None
     board_c: float | None = None
+    lux: float | None = None
+    air_c: float | None = None
+    humidity_pct: float | None = None
     credit: int | None = None
     strikes: int | None = None
     overruns: int | None = None
@@ -555,6 +558,9 @@ def _status(row: LogRow) -> LoggedStatus:
         supply_v=_number(body.get("supply_v")),
         coil_c=_number(body.get("coil_c")),
         board_c=_number(body.get("board_c")),
+        lux=_number(body.get("lux")),
+        air_c=_number(body.get("air_c")),
+        humidity_pct=_number(body.get("humidity_pct")),
         credit=_count(body.get("credit")),
         strikes=_count(body.get("strikes")),
         overruns=_count(body.get("overruns")),

@@ -109,6 +109,9 @@ class DayStatistics(msgspec.Struct, frozen=True, kw_only=True):
     supply_v: ValueRange | None
     coil_c: ValueRange | None
     board_c: ValueRange | None
+    air_c: ValueRange | None
+    humidity_pct: ValueRange | None
+    lux: ValueRange | None
     energy_wh: float | None
     overruns: int | None
     latency_ms: dict[str, StageLatency]
@@ -143,6 +146,9 @@ def statistics_of(day: FieldDay) -> DayStatistics:
         supply_v=_range([row.supply_v for row in day.statuses]),
         coil_c=_range([row.coil_c for row in day.statuses]),
         board_c=_range([row.board_c for row in day.statuses]),
+        air_c=_range([row.air_c for row in day.statuses]),
+        humidity_pct=_range([row.humidity_pct for row in day.statuses]),
+        lux=_range([row.lux for row in day.statuses]),
         energy_wh=_energy_wh(day),
         overruns=_added(day, lambda row: row.overruns),
         latency_ms=_latencies(day.statuses),

@@ -113,6 +113,12 @@ def _pins_alone(palette: Palette, pins: BoardPins, chip: ChipName) -> list[Bench
         BenchStep("callresp stream a plan, and look at the board's clock", "host",
                   "off by less than 1 %; with a crystal by less than 0.02 %"),
     ]  # fmt: skip
+    asleep = "what the board draws falls to a few mA, lamps out; all as before after 2 min"
+    at = "meter in its supply" if pins.power_down is None else f"the same; {pins.power_down}: high"
+    steps.append(BenchStep("callresp sleep --port PORT --for 2min", at, asleep))
+    if pins.sensors is not None and pins.sensors.parts:
+        what = f"A hand over, and breath on, what is on {pins.sensors.sda} and {pins.sensors.scl}"
+        steps.append(BenchStep(what, "callresp identify", "its sensors' readings follow"))
     return steps
 
 

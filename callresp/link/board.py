@@ -27,7 +27,12 @@ from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
     DRY_RUN,
     FAULTS,
+    NO_AIR,
+    NO_BYTE,
+    NO_LUX,
     OUTCOMES,
+    SLEEP_AFTER_MOST_S,
+    SLEEP_MOST_S,
     TICKS_PER_S,
     VERSION,
     Acknowledge,
@@ -38,6 +43,10 @@ from callresp.link.messages import (
     HoldAt,
     LightAt,
     Message,
+    Sensed,
+    SensorReadings,
+    SleepFor,
+    Sleeping,
     Status,
     Stop,
     StrikeAt,
@@ -52,7 +61,7 @@ from callresp.link.messages import (
 from callresp.link.outputs import ActiveOutput, Outputs, SupplyMonitor
 from callresp.palette.model import Palette
 
-FIRMWARE = 3
+FIRMWARE = 4
 WINDOW = 32
 # A command may come this late and still be played; later it is refused and reported.
 GRACE_S = 0.002
@@ -62,6 +71,9 @@ LOW_VOLTAGE, RAIN, STOPPED, JAMMED = (
 )
 # One receipt stands for all that came since the last: or receipts would fill the line.
 RECEIPT_EVERY_S = 0.005
+SENSED_EVERY_S = 5.0
+# Without a host for so long it sleeps until it is called; roused, it waits for so long.
+IDLE_S, ROUSED_S = 600.0, 2.0
 
 
 @dataclass(order=True)
@@ -115,6 +127,8 @@ class SimulatedBoard:
         self.volts = palette.supply.nominal_v
         # Motors whose shafts do not turn; who simulates a jam puts one in.
         self.stuck: set[int] = set()
+        # What its sensors read; one without any has none to tell.
+        self.sensed: SensorReadings | None = None
         self._rate = 1 + drift_ppm * 1e-6
         self._ahead_s = ahead_s
         self.restarts = 0
@@ -138,6 +152,10 @@ class SimulatedBoard:
         self._owes = False
         self._receipt_s = float("-inf")
         self._supply = SupplyMonitor(self.palette.supply.cutoff_v, self.volts, self._heard_s)
+        self._sensed_s = self._idle_s = self._awake_until_s = self._heard_s
+        self._asleep = False
+        # From when to when it was told to sleep.
+        self._told: tuple[float, float] | None = None
 
     def clock_s(self, now_s: float) -> float:
         """The board's clock at a true time."""
@@ -155,7 +173,11 @@ class SimulatedBoard:
         out = self.advance(now_s)
         self._faults |= STOPPED
         self._release(self.clock_s(now_s), "stop pressed")
-        return out + self._cancel(self.clock_s(now_s)) + frame(self._status().pack())
+        return (
+            out
+            + self._cancel(self.clock_s(now_s))
+            + frame(self._status(self.clock_s(now_s)).pack())
+        )
 
     def sense_rain(self, rains: bool) -> None:
         """What a rain sensor says; the host is told, and decides."""
@@ -178,14 +200,21 @@ class SimulatedBoard:
     def receive(self, data: bytes, now_s: float) -> bytes:
         """Take bytes from the line at a true time; return bytes for it."""
         out = self.advance(now_s)
+        if data and self._asleep:
+            # What wakes a chip is lost: its clocks stood.
+            self._wake(self.clock_s(now_s), roused=True)
+            return out
         before = self._deframer.damaged
         for payload in self._deframer.feed(data):
             message = parse(payload)
             if message is None:
                 continue
             self._heard_s = self.clock_s(now_s)
-            self._silent = False
             out += self._hear(message, self.clock_s(now_s))
+            # Once it is told to sleep the session is over, which is no fault.
+            self._silent = self._told is not None
+            if not self._silent:
+                self._idle_s = self._heard_s
         if self._deframer.damaged > before:
             self._faults |= 8
         return out + self._receipt(self.clock_s(now_s))
@@ -194,6 +223,9 @@ class SimulatedBoard:
         """Do all that is due by a true time; return bytes for the line."""
         board_s = self.clock_s(now_s)
         out = b""
+        self._fall_asleep(board_s)
+        if self._asleep:
+            return out
         while True:
             due_s = self._queue[0].at_s if self._queue else float("inf")
             end_s = self._outputs.next_end_s
@@ -216,8 +248,33 @@ class SimulatedBoard:
                 out += self._execute(heapq.heappop(self._queue))
         if board_s - self._status_s >= STATUS_EVERY_S:
             self._status_s = board_s
-            out += frame(self._status().pack())
+            out += frame(self._status(board_s).pack())
+        if self.sensed is not None and board_s - self._sensed_s >= SENSED_EVERY_S:
+            self._sensed_s = board_s
+            out += frame(_packed(self.sensed).pack())
         return out + self._receipt(board_s)
+
+    def _fall_asleep(self, board_s: float) -> None:
+        """Fall asleep, and wake again, as far as that was due."""
+        if self._told is not None:
+            from_s, until_s = self._told
+            if board_s >= until_s:
+                self._told = None
+                self._wake(until_s, roused=False)
+            else:
+                self._asleep = board_s >= max(from_s, self._awake_until_s)
+        elif self._silent and not self._outputs.on and not self._queue:
+            self._asleep = board_s >= max(self._idle_s + IDLE_S, self._awake_until_s)
+
+    def _wake(self, board_s: float, roused: bool) -> None:
+        self._asleep = False
+        self._awake_until_s = board_s + (ROUSED_S if roused else 0.0)
+        if not roused:
+            self._idle_s = board_s
+        self._status_s = board_s - STATUS_EVERY_S
+        self._sensed_s = board_s
+        self._deframer = Deframer()
+        self._supply = self._supply.restarted(self.volts, board_s)
 
     def _read_supply(self) -> bytes:
         at_s = self._supply.next_s
@@ -225,11 +282,11 @@ class SimulatedBoard:
             return b""
         if not self._supply.flat:
             self._faults &= ~LOW_VOLTAGE
-            return frame(self._status().pack())
+            return frame(self._status(at_s).pack())
         # A flat battery is spared until it has been good again for a while.
         self._faults |= LOW_VOLTAGE
         self._release(at_s, "low voltage")
-        return self._cancel(at_s) + frame(self._status().pack())
+        return self._cancel(at_s) + frame(self._status(at_s).pack())
 
     def _look_at_motors(self, at_s: float) -> bytes:
         off, told = self._outputs.look(at_s, set() if self._dry_run else self.stuck)
@@ -238,7 +295,7 @@ class SimulatedBoard:
         for switched in off:
             self._row(at_s, switched, "off: jammed")
         self._faults = self._faults | JAMMED if self._outputs.jammed else self._faults & ~JAMMED
-        return frame(self._status().pack()) if told else b""
+        return frame(self._status(at_s).pack()) if told else b""
 
     def _silence_s(self) -> float:
         if self._silent:
@@ -275,10 +332,27 @@ class SimulatedBoard:
             return self._cancel(board_s) + self._acknowledge()
         if isinstance(message, Stop):
             self._release(board_s, "stop")
-            return self._cancel(board_s) + self._acknowledge() + frame(self._status().pack())
+            return self._cancel(board_s) + self._acknowledge() + frame(self._status(board_s).pack())
+        if isinstance(message, SleepFor):
+            return self._sleep_for(message, board_s)
         return b""
 
+    def _sleep_for(self, message: SleepFor, board_s: float) -> bytes:
+        if self._session == 0 and self._told is None:
+            return b""
+        seconds = min(message.seconds, SLEEP_MOST_S)
+        after_s = min(message.after_s, SLEEP_AFTER_MOST_S)
+        out = b""
+        if seconds > 0:
+            self._release(board_s, "told to sleep")
+            out = self._cancel(board_s)
+            self._session, self._awake_until_s = 0, board_s
+            self._told = board_s + after_s, board_s + after_s + seconds
+        return out + frame(Sleeping(seconds, after_s).pack())
+
     def _hello_ack(self, hello: Hello, board_s: float) -> bytes:
+        self._told = None  # somebody is there
+        self._sensed_s = board_s - SENSED_EVERY_S  # and is told at once what the sensors read
         if hello.version != VERSION:
             # The answer tells the host so; nothing that it sends is taken.
             self._release(board_s, "another version")
@@ -400,13 +474,23 @@ class SimulatedBoard:
     def _done(self, sequence: int, at_s: float, outcome: str) -> bytes:
         return frame(Done(sequence, ticks_of(at_s), OUTCOMES.index(outcome)).pack())
 
-    def _status(self) -> Status:
+    def _status(self, at_s: float) -> Status:
         millivolts = round(self._supply.volts * 1000)
         return Status(
             millivolts,
             round(self.palette.ambient_c),
-            round(self._outputs.hottest_c),
+            round(self._outputs.hottest_c(at_s)),
             self._executed % 65536,
             self._refused % 65536,
             self._faults,
         )
+
+
+def _packed(read: SensorReadings) -> Sensed:
+    """Readings as the line has them."""
+    return Sensed(
+        NO_LUX if read.lux is None else read.lux,
+        NO_AIR if read.air_c is None else round(read.air_c * 100),
+        NO_BYTE if read.humidity_pct is None else read.humidity_pct,
+        NO_BYTE if read.rain is None else int(read.rain),
+    )

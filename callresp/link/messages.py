@@ -212,6 +212,69 @@ class Status(Message, frozen=True):
     faults: int
 
 
+class SleepFor(Message, frozen=True):
+    """Host: in `after_s` seconds sleep for `seconds`; until then release everything.
+
+    The session ends with it. A greeting before it sleeps calls it off, one that comes while it
+    sleeps wakes it; 0 seconds ask for nothing.
+    """
+
+    kind = 0x05
+    layout = struct.Struct("<IH")
+    seconds: int
+    after_s: int
+
+
+class Sleeping(Message, frozen=True):
+    """Board: what it will do of what `SleepFor` asked; 0 seconds where it can't sleep."""
+
+    kind = 0x86
+    layout = struct.Struct("<IH")
+    seconds: int
+    after_s: int
+
+
+class Sensed(Message, frozen=True):
+    """Board: what its sensors read; the highest number of a field where there is none.
+
+    Light in lux, air in hundredths of a degree Celsius, relative humidity in percent, rain 1
+    or 0.
+    """
+
+    kind = 0x87
+    layout = struct.Struct("<IhBB")
+    lux: int
+    air_centi_c: int
+    humidity_pct: int
+    rain: int
+
+    @property
+    def known(self) -> SensorReadings:
+        """In units, `None` for what there is no sensor of."""
+        return SensorReadings(
+            lux=None if self.lux == NO_LUX else self.lux,
+            air_c=None if self.air_centi_c == NO_AIR else self.air_centi_c / 100,
+            humidity_pct=None if self.humidity_pct == NO_BYTE else self.humidity_pct,
+            rain=None if self.rain == NO_BYTE else self.rain == 1,
+        )
+
+
+class SensorReadings(msgspec.Struct, frozen=True, kw_only=True):
+    """Light, air and rain at the board; `None` where nothing tells."""
+
+    lux: int | None = None
+    air_c: float | None = None
+    humidity_pct: int | None = None
+    rain: bool | None = None
+
+
+# What stands for no reading.
+NO_LUX, NO_AIR, NO_BYTE = 0xFFFFFFFF, 0x7FFF, 0xFF
+# The longest that a board sleeps, and waits before, in seconds.
+SLEEP_MOST_S, SLEEP_AFTER_MOST_S = 172_800, 600
+# Boards of an older firmware speak the same version, but know no sleep.
+SLEEPS_SINCE_FIRMWARE = 4
+
 OUTCOMES = ("executed", "late", "over a limit", "no such channel", "cancelled")
 FAULTS = (
     "low voltage",
@@ -225,8 +288,8 @@ FAULTS = (
 Timed = StrikeAt | HoldAt | TurnAt | LightAt
 DRY_RUN = 1
 
-_FROM_HOST = (Hello, TimeRequest, StrikeAt, HoldAt, TurnAt, LightAt, Cancel, Stop)
-_FROM_BOARD = (HelloAck, TimeReply, Acknowledge, Done, Status)
+_FROM_HOST = (Hello, TimeRequest, StrikeAt, HoldAt, TurnAt, LightAt, Cancel, Stop, SleepFor)
+_FROM_BOARD = (HelloAck, TimeReply, Acknowledge, Done, Status, Sleeping, Sensed)
 _KINDS: dict[int, type[Message]] = {kind.kind: kind for kind in (*_FROM_HOST, *_FROM_BOARD)}
 
 

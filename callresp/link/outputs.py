@@ -96,9 +96,10 @@ class Outputs:
         self.jammed: set[int] = set()
         self._spans: dict[int, deque[tuple[float, float]]] = {n: deque() for n in self._coils}
 
-    @property
-    def hottest_c(self) -> float:
-        """Temperature of the warmest coil."""
+    def hottest_c(self, at_s: float) -> float:
+        """Temperature of the warmest coil at a time."""
+        for heat in self._heat.values():
+            heat.cool_until(at_s)
         temperatures = [heat.temperature_c for heat in self._heat.values()]
         return max(temperatures, default=self._palette.ambient_c)
 
@@ -309,6 +310,12 @@ class SupplyMonitor:
         self._off_s = float("-inf")
         self._low_s: float | None = None
         self._good_s: float | None = None
+
+    def restarted(self, volts: float, at_s: float) -> SupplyMonitor:
+        """After a sleep: as flat as it was, and no reading from before counts."""
+        fresh = SupplyMonitor(self._cutoff_v, volts, at_s)
+        fresh.flat = self.flat
+        return fresh
 
     def load_off(self, at_s: float) -> None:
         """Something that drew current was switched off."""

@@ -14,11 +14,24 @@ from typing import Protocol, TypeVar
 
 from callresp.errors import UserError
 from callresp.link.framing import Deframer, frame
-from callresp.link.messages import VERSION, Hello, HelloAck, Message, TimeRequest, parse
+from callresp.link.messages import (
+    SLEEPS_SINCE_FIRMWARE,
+    VERSION,
+    Hello,
+    HelloAck,
+    Message,
+    Sensed,
+    SensorReadings,
+    SleepFor,
+    Sleeping,
+    TimeRequest,
+    parse,
+)
 
 BAUD = 115_200
 ANSWER_S = 3.0
 HEARTBEAT_S = 0.06
+AGAIN_S = 0.25
 # What a system says of a port that another program holds.
 IN_USE = (errno.EBUSY, errno.EAGAIN)
 
@@ -102,6 +115,8 @@ class BoardConnection:
 
     def __init__(self, url: str) -> None:
         self.url = url
+        # What its sensors read last.
+        self.sensed = SensorReadings()
         self._port = open_port(url)
         self._deframer = Deframer()
 
@@ -119,13 +134,30 @@ class BoardConnection:
         """Messages that have come in by now."""
         for payload in self._deframer.feed(self._port.read(4096)):
             message = parse(payload)
+            if isinstance(message, Sensed):
+                self.sensed = message.known
             if message is not None:
                 yield message
 
     def wait_for(
-        self, kind: type[Expected], seconds: float = ANSWER_S, heartbeat: bool = False
+        self,
+        kind: type[Expected],
+        seconds: float = ANSWER_S,
+        heartbeat: bool = False,
+        asking: Message | None = None,
     ) -> Expected:
         """The next message of a kind; with `heartbeat` the board is kept from silence.
+
+        Parameters
+        ----------
+        kind
+            Of message.
+        seconds
+            The longest to wait.
+        heartbeat
+            Keep the board from silence.
+        asking
+            What is said again and again meanwhile: a board that sleeps does not hear the first.
 
         Raises
         ------
@@ -133,8 +165,11 @@ class BoardConnection:
             When none comes.
         """
         until = time.monotonic() + seconds
-        next_beat = time.monotonic()
+        next_beat = next_asking = time.monotonic()
         while time.monotonic() < until:
+            if asking is not None and time.monotonic() >= next_asking:
+                self.send(asking)
+                next_asking += AGAIN_S
             for message in self.messages():
                 if isinstance(message, kind):
                     return message
@@ -150,8 +185,30 @@ class BoardConnection:
 
     def hello(self) -> HelloAck:
         """Ask the board who it is, in a session of its own."""
-        self.send(Hello(VERSION, int(time.time()) % 65535 + 1))
-        return self.wait_for(HelloAck)
+        return self.wait_for(HelloAck, asking=Hello(VERSION, int(time.time()) % 65535 + 1))
+
+    def sleep(self, seconds: int, after_s: int) -> Sleeping:
+        """Send the board to sleep in `after_s` seconds, for `seconds`.
+
+        Raises
+        ------
+        UserError
+            When it can't sleep, or does not answer.
+        """
+        if self.hello().firmware < SLEEPS_SINCE_FIRMWARE:
+            raise UserError(
+                "this board's firmware knows no sleep",
+                where=self.url,
+                remedy="make and flash it anew (callresp firmware)",
+            )
+        told = self.wait_for(Sleeping, asking=SleepFor(seconds, after_s))
+        if told.seconds == 0:
+            raise UserError(
+                "this board can't sleep",
+                where=self.url,
+                remedy="a sketch can't; the firmware for the two chips can",
+            )
+        return told
 
     def heartbeat(self) -> None:
         """Keep the board from falling silent."""

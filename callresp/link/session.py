@@ -37,6 +37,8 @@ from callresp.link.messages import (
     HoldAt,
     LightAt,
     Message,
+    Sensed,
+    SensorReadings,
     Status,
     Stop,
     StrikeAt,
@@ -102,6 +104,7 @@ class Session:
         self.report = Report(commands=len(checked.plan.commands))
         self.hello_ack: HelloAck | None = None
         self.status: Status | None = None
+        self.sensed = SensorReadings()
         self.start_s: float | None = None
         self._open = zero_s is not None
         self._ahead_s = ahead_s
@@ -354,6 +357,8 @@ class Session:
             self._on_acknowledge(message)
         elif isinstance(message, Done):
             self._on_done(message, now_s)
+        elif isinstance(message, Sensed):
+            self.sensed = message.known
         elif isinstance(message, Status):
             self.status = message
             # The board answers a stop with its status.

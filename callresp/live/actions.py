@@ -56,6 +56,9 @@ class StatusRow(TypedDict):
     supply_v: float | None
     coil_c: float | None
     board_c: float | None
+    lux: float | None
+    air_c: float | None
+    humidity_pct: float | None
     credit: int | None
     strikes: int
     overruns: int
@@ -108,12 +111,15 @@ class CommandOutcome:
 
 @dataclass(frozen=True, slots=True)
 class BoardState:
-    """What the board reports of itself; `None` where it doesn't."""
+    """What the board reports of itself and of what its sensors read; `None` where it doesn't."""
 
     supply_v: float | None = None
     coil_c: float | None = None
     board_c: float | None = None
     faults: tuple[str, ...] = ()
+    lux: float | None = None
+    air_c: float | None = None
+    humidity_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

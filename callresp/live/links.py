@@ -90,11 +90,15 @@ class LiveSession:
         status = self.session.status
         if status is None:
             return None
+        sensed = self.session.sensed
         return BoardState(
             supply_v=status.millivolts / 1000 if status.millivolts else None,
             coil_c=float(status.hottest_c),
             board_c=float(status.temperature_c),
             faults=self.session.report.faults,
+            lux=sensed.lux,
+            air_c=sensed.air_c,
+            humidity_pct=sensed.humidity_pct,
         )
 
 

@@ -22,7 +22,7 @@ import msgspec
 from msgspec import Meta
 
 ChipName = Literal["STM32F405", "RP2040"]
-Part = Literal["SHT31", "BH1750"]
+Part = Literal["SHT31", "BH1750", "ADS1115"]
 
 _PIN = r"(P[A-H](1[0-5]|[0-9])|GP([12][0-9]|[0-9]))"
 Pin = Annotated[str, Meta(pattern=rf"\A{_PIN}\Z", title="a pin's name, like 'PA0' or 'GP0'")]
@@ -84,7 +84,11 @@ class SerialPins(PinTable, frozen=True):
 
 
 class SensorBus(PinTable, frozen=True):
-    """I2C, and what hangs on it: SHT31 (humidity, temperature), BH1750 (light)."""
+    """I2C, and what hangs on it.
+
+    SHT31 tells humidity and temperature, BH1750 light, ADS1115 rain: by a grid from
+    its AIN0 to ground, with 100 kΩ from there to 3.3 V.
+    """
 
     sda: Pin
     scl: Pin

@@ -246,13 +246,22 @@ def _temperatures(
     for name, field, colour, found in (
         ("warmest coil", "coil_c", "answer", figures.coil_c),
         ("board", "board_c", "third", figures.board_c),
+        ("air", "air_c", "call", figures.air_c),
     ):
         if found is not None:
             lines.append(ChartLine(name, colour, _shares(day, timeline.readings(day, field))))
             told.append(_ranged(name.capitalize(), found, "°C", 0))
     words = ". ".join(told)
     charts = [(words, line_chart(lines, across, "°C", words))] if lines else []
-    return {"title": "Temperatures", "charts": charts}
+    for name, field, unit, seen in (
+        ("Humidity", "humidity_pct", "%", figures.humidity_pct),
+        ("Light", "lux", "lux", figures.lux),
+    ):
+        if seen is not None:
+            line = ChartLine(name.lower(), "call", _shares(day, timeline.readings(day, field)))
+            words = _ranged(name, seen, unit, 0)
+            charts.append((words, line_chart([line], across, unit, words)))
+    return {"title": "Temperatures, air and light", "charts": charts}
 
 
 def _shares(day: FieldDay, points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

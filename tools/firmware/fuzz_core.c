@@ -18,6 +18,13 @@ static uint32_t now, on_since[CR_COILS];
 static uint8_t duty_of[CR_COILS];
 static cr_config config;
 
+static uint32_t state = 1;
+static uint32_t random32(void) {
+    state ^= state << 13;
+    state ^= state >> 17;
+    return state ^= state << 5;
+}
+
 static void set_coil(uint8_t n, uint8_t duty) {
     if (duty > 0 && duty_of[n] == 0) {
         on_since[n] = board.now;
@@ -53,7 +60,7 @@ static void start(void) {
     }
     config.motor[0] = (cr_motor_limits){true, 80, 400, 1200000, 800000, 1500000, 3000, 6000, 540};
     static const cr_hal hal = {set_coil, set_motor, set_light, send_bytes, room, millivolts, temperature, counts,
-                  nothing,  nothing};
+                  nothing,  nothing, true};
     cr_init(&board, &config, &hal, now, 0);
 }
 
@@ -97,6 +104,16 @@ static void bytes(const uint8_t *data, size_t count) {
     }
     cr_poll(&board);
     check();
+    uint32_t may = cr_may_sleep(&board);
+    if (may > 0) {
+        /* A chip that sleeps has nothing on, and nothing that waits. */
+        assert(board.coils_on == 0 && board.motors_on == 0 && board.waiting == 0);
+        uint32_t slept = random32() % 4 ? may : random32() % may + 1;
+        now += slept;
+        cr_slept(&board, now, slept < may);
+        assert(board.session == 0 || !board.told_to_sleep);
+        check();
+    }
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t count);
@@ -109,23 +126,16 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t count) {
 }
 
 #ifndef CR_LIBFUZZER
-static uint32_t state = 1;
-static uint32_t random32(void) {
-    state ^= state << 13;
-    state ^= state >> 17;
-    return state ^= state << 5;
-}
-
 static void framed(void) {
-    static const uint8_t kinds[] = {0x01, 0x02, 0x03, 0x04, 0x10, 0x11, 0x12, 0x13};
-    static const uint8_t sizes[] = {4, 5, 2, 2, 9, 14, 13, 8};
+    static const uint8_t kinds[] = {0x01, 0x02, 0x03, 0x04, 0x10, 0x11, 0x12, 0x13, 0x05};
+    static const uint8_t sizes[] = {4, 5, 2, 2, 9, 14, 13, 8, 7};
     uint8_t p[24], out[40];
-    unsigned k = random32() % 8;
+    unsigned k = random32() % 9;
     for (unsigned n = 0; n < sizeof p; n++) {
         p[n] = (uint8_t)random32();
     }
     p[0] = kinds[k];
-    if (k >= 4) {
+    if (k >= 4 && k < 8) {
         uint32_t at = now + random32() % 300;
         p[1] = (uint8_t)(board.expected + random32() % 3);
         p[2] = (uint8_t)(random32() % (CR_COILS + 2));
@@ -141,7 +151,12 @@ static void framed(void) {
         p[2] = random32() % 64 ? 7 : p[2]; /* mostly the session that we are in */
         p[3] = 0;
     }
-    if ((k == 2 || k == 3) && random32() % 16) {
+    if (k == 8) {
+        memset(p + 1, 0, 6);
+        p[1] = (uint8_t)(random32() % 3); /* a second or two, at once or in one */
+        p[5] = (uint8_t)(random32() % 2);
+    }
+    if ((k == 2 || k == 3 || k == 8) && random32() % 16) {
         return; /* not a stop at every seventh message */
     }
     uint16_t crc = cr_crc(p, sizes[k]);

@@ -148,7 +148,7 @@ int main(int argc, char **argv) {
     cr_config config = {0};
     read_config(&config);
     static const cr_hal hal = {set_coil, set_motor, set_light, send_bytes, room, millivolts, temperature, counts,
-                  nothing,  nothing};
+                  nothing,  nothing, false};
     cr_init(&board, &config, &hal, start, 1);
     log_file = opened; /* from here on: that all is off at first goes without saying */
     open_terminal();

@@ -91,7 +91,7 @@ int main(void) {
     cr_config config = {0};
     read_config(&config);
     static const cr_hal hal = {set_channel, set_channel, set_channel, send_bytes, room, millivolts, temperature,
-                  counts,      nothing,     nothing};
+                  counts,      nothing,     nothing, false};
     cr_init(&board, &config, &hal, 0, 0);
     uint8_t hello[16] = {0x01, CR_VERSION, 7, 0};
     say(hello, 4);

@@ -7,6 +7,7 @@
  *     bytes HEX        bytes from the line
  *     volts MV         of the supply
  *     stop | rain | dry    the button, the sensor
+ *     sense LUX CENTI_C PERCENT RAIN   what its sensors read
  *     jam MOTOR | free MOTOR   its shaft
  * Each is answered by any number of lines "sent HEX" and "OUTPUT CHANNEL LEVEL TICKS", then ".".
  */
@@ -60,8 +61,25 @@ static int8_t temperature(void) { return 20; }
 static uint16_t counts(uint8_t n) { return (uint16_t)(uint32_t)motor_counts[n]; }
 static void nothing(void) {}
 
+/* The chip sleeps as a board layer would: `left` of it, `clock_now` its time meanwhile. */
+static uint32_t left, clock_now;
+
+static uint32_t sleep_through(uint32_t ticks) {
+    if (left == 0) {
+        left = cr_may_sleep(&board);
+        clock_now = board.now;
+    }
+    uint32_t slept = left < ticks ? left : ticks;
+    left -= slept;
+    clock_now += slept;
+    if (slept > 0 && left == 0) {
+        cr_slept(&board, clock_now, false);
+    }
+    return slept;
+}
+
 static void pass(uint32_t ticks) {
-    for (uint32_t n = 0; n < ticks; n++) {
+    for (uint32_t n = sleep_through(ticks); n < ticks; n += 1 + sleep_through(ticks - n - 1)) {
         for (int m = 0; m < CR_MOTORS; m++) {
             /* Eight turns a second at full duty. */
             double turns = jammed[m] ? 0 : motor_duty[m] / 255.0 * 8.0 / 1e4;
@@ -74,6 +92,11 @@ static void pass(uint32_t ticks) {
 
 static void take(const char *hex) {
     unsigned byte;
+    if (left > 0) {
+        left = 0;
+        cr_slept(&board, clock_now, true);
+        return; /* what woke it is lost */
+    }
     for (; sscanf(hex, "%2x", &byte) == 1; hex += 2) {
         cr_byte(&board, (uint8_t)byte);
     }
@@ -85,7 +108,7 @@ int main(void) {
     cr_config config = {0};
     read_config(&config);
     static const cr_hal hal = {set_coil, set_motor, set_light, send_bytes, room, millivolts, temperature, counts,
-                  nothing,  nothing};
+                  nothing,  nothing, true};
     while (fgets(row, sizeof row, stdin)) {
         unsigned long given = strtoul(strchr(row, ' ') ? strchr(row, ' ') : "", NULL, 10);
         if (!strncmp(row, "start", 5)) {
@@ -93,9 +116,14 @@ int main(void) {
         } else if (!strncmp(row, "pass", 4)) {
             pass((uint32_t)given);
         } else if (!strncmp(row, "idle", 4)) {
-            for (unsigned long left = given; left > 0; left -= left < STRIDE ? left : STRIDE) {
-                cr_tick(&board, board.now + (uint32_t)(left < STRIDE ? left : STRIDE));
-                cr_poll(&board);
+            for (unsigned long more = given; more > 0;) {
+                unsigned long slept = sleep_through((uint32_t)more);
+                unsigned long step = more - slept < STRIDE ? more - slept : STRIDE;
+                if (step > 0) {
+                    cr_tick(&board, board.now + (uint32_t)step);
+                    cr_poll(&board);
+                }
+                more -= slept + step;
             }
         } else if (!strncmp(row, "bytes", 5)) {
             take(row + 6);
@@ -103,6 +131,13 @@ int main(void) {
             volts = (uint16_t)given;
         } else if (!strncmp(row, "jam", 3) || !strncmp(row, "free", 4)) {
             jammed[given % CR_MOTORS] = row[0] == 'j';
+        } else if (!strncmp(row, "sense", 5)) {
+            long lux, air, humidity, rain;
+            if (sscanf(row + 5, "%ld %ld %ld %ld", &lux, &air, &humidity, &rain) != 4) {
+                return 2;
+            }
+            cr_sensed sensed = {(uint32_t)lux, (int16_t)air, (uint8_t)humidity, (uint8_t)rain};
+            cr_sense(&board, &sensed);
         } else if (!strncmp(row, "stop", 4)) {
             cr_press_stop(&board);
         } else {

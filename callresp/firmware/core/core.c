@@ -5,8 +5,9 @@
 
 #include "outputs.h"
 
-enum { HELLO = 0x01, TIME_REQUEST = 0x02, CANCEL = 0x03, STOP = 0x04 };
+enum { HELLO = 0x01, TIME_REQUEST = 0x02, CANCEL = 0x03, STOP = 0x04, SLEEP_FOR = 0x05 };
 enum { HELLO_ACK = 0x81, TIME_REPLY = 0x82, ACKNOWLEDGE = 0x83, DONE = 0x84, STATUS = 0x85 };
+enum { SLEEPING = 0x86, SENSED = 0x87 };
 
 static uint16_t get16(const uint8_t *p) { return (uint16_t)(p[0] | p[1] << 8); }
 
@@ -86,7 +87,7 @@ void cr_init(cr_board *b, const cr_config *config, const cr_hal *hal, uint32_t n
     b->config = config;
     b->hal = hal;
     b->now = b->heard = b->last_settle = b->last_loop = b->last_status = now;
-    b->last_supply = b->last_rested = now;
+    b->last_supply = b->last_rested = b->idle_since = b->awake_until = b->last_sensed = now;
     b->last_receipt = now - CR_RECEIPT_TICKS;
     b->silence_ticks = (uint32_t)config->silence_ms * 10u;
     b->millivolts = hal->millivolts();
@@ -157,6 +158,8 @@ static void take(cr_board *b, cr_command *c) {
 
 static void hello_ack(cr_board *b, const uint8_t *p) {
     uint16_t session = get16(p + 2);
+    b->told_to_sleep = false; /* somebody is there */
+    b->last_sensed = b->now - CR_SENSED_TICKS; /* and is told at once what the sensors read */
     /* One who speaks another version is answered, so that he can say so, but not obeyed. */
     uint16_t obeyed = p[1] == CR_VERSION ? session : 0;
     if (obeyed != b->session || obeyed == 0) {
@@ -200,6 +203,28 @@ static void status(cr_board *b) {
     put16(out + 8, b->refused);
     out[10] = b->faults;
     send_payload(b, out, 11);
+}
+
+static void sleep_for(cr_board *b, const uint8_t *p) {
+    if (b->session == 0 && !b->told_to_sleep) {
+        return; /* by one who has greeted, or says it again */
+    }
+    uint16_t after_s = get16(p + 5);
+    after_s = after_s < CR_SLEEP_AFTER_MOST_S ? after_s : CR_SLEEP_AFTER_MOST_S;
+    uint8_t out[16] = {SLEEPING};
+    put32(out + 1, cr_tell_sleep(b, get32(p + 1), after_s));
+    put16(out + 5, after_s);
+    send_payload(b, out, 7);
+}
+
+static void tell_sensed(cr_board *b) {
+    b->last_sensed = b->now;
+    uint8_t out[16] = {SENSED};
+    put32(out + 1, b->sensed.lux);
+    put16(out + 5, (uint16_t)b->sensed.air_centi_c);
+    out[7] = b->sensed.humidity_pct;
+    out[8] = b->sensed.rain;
+    send_payload(b, out, 9);
 }
 
 static bool parse_timed(const uint8_t *p, int count, cr_command *c) {
@@ -251,6 +276,8 @@ static bool hear(cr_board *b, const uint8_t *p, int count) {
         drop_waiting(b);
         acknowledge(b);
         status(b);
+    } else if (p[0] == SLEEP_FOR && count == 7) {
+        sleep_for(b, p);
     } else if (count >= 8 && parse_timed(p, count, &c)) {
         take(b, &c);
     } else {
@@ -270,7 +297,7 @@ static void frame_done(cr_board *b) {
         drop_waiting(b); /* what comes now comes after a silence, and is not of it */
         if (hear(b, plain, count - 2)) {
             b->heard = b->now;
-            b->silent = false;
+            b->silent = b->told_to_sleep; /* its session is over */
         }
     } else if (any) {
         b->hal->lock();
@@ -305,6 +332,11 @@ void cr_sense_rain(cr_board *b, bool rains) {
         b->faults ^= CR_RAIN;
         b->hal->unlock();
     }
+}
+
+void cr_sense(cr_board *b, const cr_sensed *sensed) {
+    b->sensed = *sensed;
+    b->has_sensed = true;
 }
 
 /* Tells the outcomes that there are; each frees its place. */
@@ -346,4 +378,8 @@ void cr_poll(cr_board *b) {
     if (due || told || b->owes_status) {
         status(b);
     }
+    if (b->has_sensed && has_room(b) && cr_passed(b->now, b->last_sensed + CR_SENSED_TICKS)) {
+        tell_sensed(b);
+    }
+    cr_watch_sleep(b);
 }

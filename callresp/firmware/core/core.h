@@ -27,7 +27,7 @@ extern "C" {
 
 enum {
     CR_VERSION = 2,
-    CR_FIRMWARE = 3,
+    CR_FIRMWARE = 4,
     CR_FRAME = 72,
     CR_LONGEST_SENT = 24,     /* bytes on the line of the longest message that the board sends */
     CR_STARTS = 3,            /* commands that one tick begins; more wait for the next */
@@ -46,8 +46,17 @@ enum {
     CR_BLIND_TICKS = 20000,   /* under load for 2 s, a reading under load counts, too */
     CR_LOW_TICKS = 30000,     /* low for 3 s on end: a flat battery, no sag */
     CR_GOOD_TICKS = 300000,   /* good for 30 s on end: it may play again */
+    CR_SENSED_TICKS = 50000,  /* what the sensors read, every 5 s */
+    CR_IDLE_TICKS = 6000000,  /* without a host for 10 min: it may sleep until it is called */
+    CR_ROUSED_TICKS = 20000,  /* a byte woke it: 2 s for somebody to greet it */
+    CR_SLEEP_MOST_S = 172800, /* two days: less than half a turn of the clock */
+    CR_SLEEP_AFTER_MOST_S = 600,
     CR_WINDOW = 32
 };
+
+/* What there is no sensor of reads so. */
+#define CR_NO_LUX 0xFFFFFFFFu
+enum { CR_NO_AIR = 0x7FFF, CR_NO_BYTE = 0xFF };
 
 enum { CR_STRIKE = 0x10, CR_HOLD = 0x11, CR_TURN = 0x12, CR_LIGHT = 0x13 };
 enum { CR_EXECUTED, CR_LATE, CR_OVER_LIMIT, CR_NO_CHANNEL, CR_CANCELLED };
@@ -114,7 +123,15 @@ typedef struct {
     uint16_t (*counts)(uint8_t motor);
     void (*lock)(void);
     void (*unlock)(void);
+    bool sleeps; /* asks cr_may_sleep, and sleeps; else the host is told that it can't */
 } cr_hal;
+
+/* What the sensors read: light, air in hundredths of a degree, relative humidity in percent. */
+typedef struct {
+    uint32_t lux;
+    int16_t air_centi_c;
+    uint8_t humidity_pct, rain;
+} cr_sensed;
 
 typedef struct {
     uint8_t kind, sequence, channel, duty; /* of a light, duty is how bright */
@@ -190,6 +207,9 @@ typedef struct {
     uint32_t last_supply, last_rested, low_since, good_since;
     uint16_t millivolts; /* as last read with nothing on */
     bool overlong, owes, owes_status, low, good;
+    bool told_to_sleep, has_sensed;
+    uint32_t idle_since, awake_until, sleep_at, wake_at, last_sensed;
+    cr_sensed sensed;
     uint16_t session, restarts;
     uint8_t expected, next_coil;
     uint32_t beyond;
@@ -209,6 +229,8 @@ typedef struct {
 #define cr_tick CR_OF_SIZE(cr_tick)
 #define cr_poll CR_OF_SIZE(cr_poll)
 #define cr_release CR_OF_SIZE(cr_release)
+#define cr_may_sleep CR_OF_SIZE(cr_may_sleep)
+#define cr_slept CR_OF_SIZE(cr_slept)
 
 /* What C can check before it runs: in C99, by arrays that must have a size. */
 #define CR_HOLDS(name, condition) typedef char name[(condition) ? 1 : -1]
@@ -232,6 +254,13 @@ void cr_poll(cr_board *board);               /* main loop: judge, reckon, say wh
 void cr_release(cr_board *board);            /* all off, now; with the interrupt locked out */
 void cr_press_stop(cr_board *board);         /* the stop button: all off until it starts anew */
 void cr_sense_rain(cr_board *board, bool rains); /* a rain sensor: the host is told */
+void cr_sense(cr_board *board, const cr_sensed *sensed); /* sensors: the host is told */
+
+/* Main loop: for how many ticks the chip may sleep from now on, its tick stopped; 0 is not at
+ * all. Everything is off then, and nothing waits. When it is back, or `woken` before its time,
+ * cr_slept is told so with the clock moved on; no tick in between. */
+uint32_t cr_may_sleep(cr_board *board);
+void cr_slept(cr_board *board, uint32_t now, bool woken);
 
 uint16_t cr_crc(const uint8_t *data, uint16_t count);
 uint16_t cr_cobs_encode(const uint8_t *data, uint16_t count, uint8_t *out);

@@ -208,6 +208,14 @@ void cr_settle_next(cr_board *b) {
     }
 }
 
+/* All of them at once, after a sleep: nothing waits for the main loop then. */
+void cr_settle_all(cr_board *b) {
+    for (uint8_t n = 0; n < b->config->coils; n++) {
+        pulse p = seen(b, n);
+        settle(b, n, &p);
+    }
+}
+
 /* Temperature of the warmest coil, as reckoned. */
 int16_t cr_hottest_c(const cr_board *b) {
     int64_t most_nk = 0;

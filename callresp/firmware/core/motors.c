@@ -93,6 +93,15 @@ static bool loop(cr_board *b, uint8_t n, uint32_t now, uint32_t ticks) {
     return told;
 }
 
+void cr_rest_motors(cr_board *b) {
+    for (uint8_t n = 0; n < b->config->motors; n++) {
+        cr_motor *motor = &b->motor[n];
+        motor->resting = motor->resting && !cr_passed(b->now, motor->rest_until);
+        motor->slowing = motor->slowing && !cr_passed(b->now, motor->slowing_until);
+    }
+    b->last_loop = b->now;
+}
+
 bool cr_motor_loops(cr_board *b) {
     uint32_t now = b->now, ticks = now - b->last_loop;
     if (ticks < CR_LOOP_TICKS) {

@@ -43,6 +43,11 @@ enum { CR_UNJUDGED, CR_FIT, CR_UNFIT };
 #define cr_hottest_c CR_OF_SIZE(cr_hottest_c)
 #define cr_motor_loops CR_OF_SIZE(cr_motor_loops)
 #define cr_watch_supply CR_OF_SIZE(cr_watch_supply)
+#define cr_settle_all CR_OF_SIZE(cr_settle_all)
+#define cr_rest_motors CR_OF_SIZE(cr_rest_motors)
+#define cr_rest_supply CR_OF_SIZE(cr_rest_supply)
+#define cr_tell_sleep CR_OF_SIZE(cr_tell_sleep)
+#define cr_watch_sleep CR_OF_SIZE(cr_watch_sleep)
 #define cr_duty_init CR_OF_SIZE(cr_duty_init)
 #define cr_duty_remember CR_OF_SIZE(cr_duty_remember)
 #define cr_duty_used CR_OF_SIZE(cr_duty_used)
@@ -57,6 +62,7 @@ void cr_start_dark(cr_board *b);
 void cr_heat_init(cr_board *b, uint32_t now);
 void cr_judge(cr_board *b);
 void cr_settle_next(cr_board *b);
+void cr_settle_all(cr_board *b);
 int16_t cr_hottest_c(const cr_board *b);
 
 /* duty.c */
@@ -69,6 +75,14 @@ void cr_duty_forget(cr_duty *d, uint32_t cycle_ticks, uint32_t now);
 bool cr_motor_loops(cr_board *b);
 bool cr_watch_supply(cr_board *b);
 void cr_drop(cr_board *b); /* core.c: what waits is to be cancelled */
+
+/* After a sleep: what has come to rest meanwhile, and readings that no longer count. */
+void cr_rest_motors(cr_board *b);
+void cr_rest_supply(cr_board *b);
+
+/* sleep.c; returns for how many seconds it will sleep. */
+uint32_t cr_tell_sleep(cr_board *b, uint32_t seconds, uint16_t after_s);
+void cr_watch_sleep(cr_board *b);
 
 #ifdef __cplusplus
 }

@@ -14,6 +14,11 @@ static bool reading_counts(cr_board *b, uint32_t now) {
     return cr_passed(now, b->last_rested + CR_BLIND_TICKS);
 }
 
+void cr_rest_supply(cr_board *b) {
+    b->last_supply = b->last_rested = b->low_since = b->good_since = b->now;
+    b->sagging = b->low = b->good = false;
+}
+
 /* A flat battery is spared: all is released, and nothing more is switched on until it has been
  * good again for a while, with some to spare. */
 bool cr_watch_supply(cr_board *b) {

@@ -13,6 +13,8 @@ extern volatile uint32_t emulated_us;
 
 void emulated_start(void);
 void emulated_idle(void);
+bool emulated_nap(void); /* some of the test's time; whether the line moved */
+bool emulated_expects(void); /* whether bytes of a test are still on the line */
 void emulated_tick_begins(void);
 void emulated_tick_ends(void);
 void emulated_taken(void); /* a byte of the line was taken by the main loop */

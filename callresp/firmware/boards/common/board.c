@@ -9,7 +9,7 @@
 enum {
     TICK_US = 100,
     SLEEPY_TICK_US = 1000,     /* between sessions */
-    SLEEP_AFTER_TICKS = 600000, /* a minute without a host */
+    SLEEPY_AFTER_TICKS = 600000, /* a minute without a host */
     BUTTON_TICKS = 200,        /* 20 ms of one level on end: no bounce */
     STRIP_TICKS = 300,         /* addressable lights, at most every 30 ms */
     SENSOR_TICKS = 10000,
@@ -93,7 +93,11 @@ static int8_t temperature(void) {
     return (int8_t)(celsius < -99 ? -99 : celsius > 125 ? 125 : celsius);
 }
 #else
-static int8_t temperature(void) { return sensors_celsius(); }
+/* Where nothing measures it, as warm as a room. */
+static int8_t temperature(void) {
+    int32_t millic = sensors_read()->air_millic;
+    return (int8_t)(millic == SENSORS_NO_AIR ? 20 : millic / 1000);
+}
 #endif
 
 /* Counts that only grow, whichever way the encoder is wired. */
@@ -105,8 +109,9 @@ static uint16_t counts(uint8_t n) {
     return encoder_sum[n];
 }
 
-static const cr_hal hal = {set_coil,       set_motor,   set_light, chip_line_send, chip_line_room,
-                           millivolts,     temperature, counts,    chip_lock,      chip_unlock};
+static const cr_hal hal = {set_coil,   set_motor,   set_light, chip_line_send, chip_line_room,
+                           millivolts, temperature, counts,    chip_lock,      chip_unlock,
+                           true};
 
 #if CR_STOP_PIN != CR_NO_PIN || CR_RAIN_PIN != CR_NO_PIN
 /* Whether an input has been closed to ground for a while. */
@@ -128,6 +133,10 @@ static bool is_closed(contact *c, uint8_t pin, uint32_t now) {
 }
 #endif
 
+static bool contact_wet;
+
+static void watch_rain(void) { cr_sense_rain(&board, contact_wet || sensors_read()->rain == 1); }
+
 static void watch_contacts(uint32_t now) {
     (void)now;
 #if CR_STOP_PIN != CR_NO_PIN
@@ -138,7 +147,23 @@ static void watch_contacts(uint32_t now) {
 #endif
 #if CR_RAIN_PIN != CR_NO_PIN
     static contact rain;
-    cr_sense_rain(&board, is_closed(&rain, CR_RAIN_PIN, now));
+    contact_wet = is_closed(&rain, CR_RAIN_PIN, now);
+#endif
+    watch_rain();
+}
+
+/* What the host is told of the sensors, where there are any. */
+static void tell_sensed(void) {
+#if CR_RAIN_PIN != CR_NO_PIN || CR_SDA_PIN != CR_NO_PIN
+    const sensors_readings *r = sensors_read();
+    bool knows_rain = CR_RAIN_PIN != CR_NO_PIN || r->rain >= 0;
+    cr_sensed sensed = {
+        r->lux < 0 ? CR_NO_LUX : (uint32_t)r->lux,
+        (int16_t)(r->air_millic == SENSORS_NO_AIR ? CR_NO_AIR : r->air_millic / 10),
+        (uint8_t)(r->humidity < 0 ? CR_NO_BYTE : r->humidity),
+        (uint8_t)(!knows_rain ? CR_NO_BYTE : board.faults & CR_RAIN ? 1 : 0),
+    };
+    cr_sense(&board, &sensed);
 #endif
 }
 
@@ -147,9 +172,11 @@ static void watch_sensors(uint32_t now) {
     if (now - last >= SENSOR_TICKS) {
         last = now;
         sensors_ask();
+        watch_rain();
+        tell_sensed();
 #ifdef CR_PLAYS_PLAN
-        if (sensors_lux() >= 0) {
-            cr_player_light(&player, (uint32_t)sensors_lux());
+        if (sensors_read()->lux >= 0) {
+            cr_player_light(&player, (uint32_t)sensors_read()->lux);
         }
 #endif
     }
@@ -159,7 +186,7 @@ static void show_strip(uint32_t now) {
     (void)now;
 #if CR_STRIP_COUNT > 0
     static uint32_t last;
-    if (strip_changed && now - last >= STRIP_TICKS) {
+    if (strip_changed && (int32_t)(now - last) >= STRIP_TICKS) {
         uint8_t levels[CR_STRIP_COUNT];
         last = now;
         strip_changed = false;
@@ -171,25 +198,68 @@ static void show_strip(uint32_t now) {
 #endif
 }
 
-/* Between sessions the drivers' power goes down and the tick slows; a byte wakes it at once. */
-static void sleep_or_wake(uint32_t now) {
+/* Between sessions the tick slows; a byte wakes it at once. */
+static void slow_down(uint32_t now) {
     static bool sleepy;
     static uint32_t since;
     if (!board.silent || board.coils_on != 0 || board.motors_on != 0) {
         since = now;
     }
-    bool wanted = now - since >= SLEEP_AFTER_TICKS;
+    bool wanted = now - since >= SLEEPY_AFTER_TICKS;
     if (wanted) {
-        since = now - SLEEP_AFTER_TICKS; /* or it would wake when the clock has turned */
+        since = now - SLEEPY_AFTER_TICKS; /* or it would wake when the clock has turned */
     }
-    if (wanted == sleepy) {
-        return;
+    if (wanted != sleepy) {
+        sleepy = wanted;
+        chip_tick_every_us(sleepy ? SLEEPY_TICK_US : TICK_US);
     }
-    sleepy = wanted;
+}
+
+/* Asleep it is dark: a lamp that is dimmed would stay as the sleep found it. */
+static void power_down(bool down) {
+    for (uint8_t n = 0; n < board.config->lights; n++) {
+        set_light(n, down ? 0 : board.light[n]);
+    }
 #if CR_POWER_DOWN_PIN != CR_NO_PIN
-    chip_drive(CR_POWER_DOWN_PIN, sleepy);
+    chip_drive(CR_POWER_DOWN_PIN, down);
 #endif
-    chip_tick_every_us(sleepy ? SLEEPY_TICK_US : TICK_US);
+}
+
+/* The deepest sleep in which the chip's memory is kept, for as long as the core says. The chip
+ * naps: it wakes for a moment to feed its watchdog, which can't be stopped, and to count. */
+static void sleep_deeply(uint32_t most) {
+    uint32_t slept = 0, part_us = 0;
+    bool woken = false;
+    uint32_t from = ticks();
+    power_down(true);
+    show_strip(board.now + STRIP_TICKS);
+    chip_doze();
+    while (!woken && slept < most) {
+        uint32_t missed_us = part_us;
+        woken = chip_nap(&missed_us);
+        chip_feed_watchdog();
+        board_clock += missed_us / TICK_US;
+        part_us = missed_us % TICK_US;
+        slept = ticks() - from;
+    }
+    chip_rouse();
+    power_down(false);
+    cr_slept(&board, ticks(), woken);
+    chip_tick_every_us(TICK_US);
+}
+
+static void sleep_or_wake(uint32_t now) {
+#ifdef CR_PLAYS_PLAN
+    bool may = player.state != CR_PLAYER_WAITS; /* its time must be counted to the tick */
+#else
+    const bool may = true;
+#endif
+    uint32_t most = may ? cr_may_sleep(&board) : 0;
+    if (most > 0) {
+        sleep_deeply(most);
+    } else {
+        slow_down(now);
+    }
 }
 
 static void start_pins(void) {

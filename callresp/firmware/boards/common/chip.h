@@ -15,6 +15,13 @@ void chip_wait_us(uint32_t us);       /* a few of them, doing nothing */
 void chip_idle(void);                 /* sleeps until the next interrupt */
 void chip_tick_every_us(uint32_t us); /* how often board_tick is called, from an interrupt */
 void chip_feed_watchdog(void);
+
+/* Deep sleep, the tick stopped and everything off: chip_doze prepares it, and waits until all is
+ * sent; chip_nap sleeps for a quarter of a second, or until the line moves, and says whether it
+ * did; it adds the microseconds that chip_us missed. chip_rouse undoes it, but for the tick. */
+void chip_doze(void);
+bool chip_nap(uint32_t *missed_us);
+void chip_rouse(void);
 uint16_t chip_restarts(void); /* counts starts, kept over a reset where the chip can */
 
 void chip_out_start(const cr_pin_out *out);

@@ -1,4 +1,4 @@
-/* I2C by two pins of any kind, and the protocols of two parts from their data sheets.
+/* I2C by two pins of any kind, and the protocols of three parts from their data sheets.
  *
  * SHT31 (Sensirion, data sheet SHT3x-DIS, version 7): address 0x44; command 0x2400 is one
  * measurement without clock stretching, ready after 15.5 ms at most; six bytes: temperature,
@@ -6,9 +6,14 @@
  * T = -45 + 175 raw / 65535, RH = 100 raw / 65535.
  * BH1750 (Rohm, data sheet BH1750FVI): address 0x23 with ADDR low; command 0x20 is one
  * measurement in high resolution, 180 ms at most, after which it powers down; lux = raw / 1.2.
+ * ADS1115 (Texas Instruments, data sheet SBAS444): address 0x48 with ADDR low; C383 into register
+ * 1 is one conversion of AIN0 against ground at ±4.096 V, 128 a second, after which it powers
+ * down; register 0 has it, 125 uV a step. A rain grid from AIN0 to ground, with 100 kOhm to
+ * 3.3 V: a wet one has less than that (common practice, no source).
  *
- * The bus runs at less than 100 kHz from the main loop, 1 ms or so in one go; a part that does not
- * answer is left alone, and asked again two seconds later. Levels and pull-ups: UM10204.
+ * The bus runs at less than 100 kHz from the main loop, 1 ms or so in one go. A part that does
+ * not answer reads as missing, and is asked again. Levels, start, stop and how to free a bus that
+ * a part holds: UM10204.
  */
 #include "sensors.h"
 
@@ -33,13 +38,12 @@ int32_t sensors_millicelsius_of(uint16_t raw) {
 
 int16_t sensors_humidity_of(uint16_t raw) { return (int16_t)((uint32_t)raw * 100u / 65535u); }
 
-#if CR_SDA_PIN != CR_NO_PIN
-enum { HALF_US = 5, STRETCH_US = 500, SHT31 = 0x44, BH1750 = 0x23 };
+static sensors_readings now = {-1, SENSORS_NO_AIR, -1, -1};
 
-static bool asked;
-static int32_t lux = -1;
-static int8_t celsius = 20;
-static int16_t humidity = -1;
+const sensors_readings *sensors_read(void) { return &now; }
+
+#if defined(CR_HAS_SHT31) || defined(CR_HAS_BH1750) || defined(CR_HAS_ADS1115)
+enum { HALF_US = 5, STRETCH_US = 500, SHT31 = 0x44, BH1750 = 0x23, ADS1115 = 0x48 };
 
 static void wait(void) { chip_wait_us(HALF_US); }
 
@@ -116,7 +120,7 @@ static bool command(uint8_t address, const uint8_t *bytes, uint8_t count) {
     return taken;
 }
 
-static bool read(uint8_t address, uint8_t *bytes, uint8_t count) {
+static bool fetch(uint8_t address, uint8_t *bytes, uint8_t count) {
     begin();
     bool there = put((uint8_t)(address << 1 | 1));
     for (uint8_t n = 0; there && n < count; n++) {
@@ -126,64 +130,81 @@ static bool read(uint8_t address, uint8_t *bytes, uint8_t count) {
     return there;
 }
 
-#ifdef CR_HAS_SHT31
-static void read_sht31(void) {
-    uint8_t b[6];
-    bool good = read(SHT31, b, 6) && sensors_crc8(b, 2) == b[2] && sensors_crc8(b + 3, 2) == b[5];
-    int32_t mc = good ? sensors_millicelsius_of((uint16_t)(b[0] << 8 | b[1])) : 20000;
-    celsius = (int8_t)(mc / 1000);
-    humidity = good ? sensors_humidity_of((uint16_t)(b[3] << 8 | b[4])) : -1;
-}
-#endif
-
-#ifdef CR_HAS_BH1750
-static void read_bh1750(void) {
-    uint8_t b[2];
-    lux = read(BH1750, b, 2) ? sensors_lux_of((uint16_t)(b[0] << 8 | b[1])) : -1;
-}
-#endif
-
+/* A part that was reset while it sent may hold the data line: nine clocks free it. */
 void sensors_start(void) {
-    /* A part that was reset while it sent may hold the data line: nine clocks free it. */
     chip_release_pin(CR_SDA_PIN);
     for (int n = 0; n < 9; n++) {
         line(CR_SCL_PIN, false);
         clock_up();
     }
+    line(CR_SCL_PIN, false);
     end();
 }
 
-void sensors_ask(void) {
-    static bool second;
-    second = !second;
-    if (second) {
 #ifdef CR_HAS_SHT31
-        static const uint8_t once[] = {0x24, 0x00};
-        if (asked) {
-            read_sht31();
-        }
-        command(SHT31, once, 2);
+static void take_sht31(bool asked) {
+    uint8_t b[6];
+    bool good = asked && fetch(SHT31, b, 6) && sensors_crc8(b, 2) == b[2] &&
+                sensors_crc8(b + 3, 2) == b[5];
+    now.air_millic = good ? sensors_millicelsius_of((uint16_t)(b[0] << 8 | b[1])) : SENSORS_NO_AIR;
+    now.humidity = good ? sensors_humidity_of((uint16_t)(b[3] << 8 | b[4])) : -1;
+}
 #endif
-    } else {
+
 #ifdef CR_HAS_BH1750
-        static const uint8_t fine[] = {0x20};
-        if (asked) {
-            read_bh1750();
-        }
-        command(BH1750, fine, 1);
+static void take_bh1750(bool asked) {
+    uint8_t b[2];
+    bool good = asked && fetch(BH1750, b, 2);
+    now.lux = good ? sensors_lux_of((uint16_t)(b[0] << 8 | b[1])) : -1;
+}
 #endif
-        asked = true;
+
+#ifdef CR_HAS_ADS1115
+enum { WET_BELOW_MV = 1650, DRY_ABOVE_MV = 2200 };
+
+static void take_ads1115(bool asked) {
+    static const uint8_t result[] = {0x00};
+    uint8_t b[2];
+    if (!asked || !command(ADS1115, result, 1) || !fetch(ADS1115, b, 2)) {
+        now.rain = -1;
+        return;
+    }
+    int32_t mv = (int16_t)(uint16_t)(b[0] << 8 | b[1]) / 8;
+    if (mv < WET_BELOW_MV || mv > DRY_ABOVE_MV || now.rain < 0) {
+        now.rain = mv < WET_BELOW_MV;
     }
 }
+#endif
 
-int32_t sensors_lux(void) { return lux; }
-int8_t sensors_celsius(void) { return celsius; }
-int16_t sensors_humidity(void) { return humidity; }
+static const struct {
+    void (*take)(bool asked);
+    uint8_t address, count, bytes[3];
+} parts[] = {
+#ifdef CR_HAS_SHT31
+    {take_sht31, SHT31, 2, {0x24, 0x00, 0}},
+#endif
+#ifdef CR_HAS_BH1750
+    {take_bh1750, BH1750, 1, {0x20, 0, 0}},
+#endif
+#ifdef CR_HAS_ADS1115
+    {take_ads1115, ADS1115, 3, {0x01, 0xC3, 0x83}},
+#endif
+};
+
+enum { PARTS = sizeof parts / sizeof parts[0] };
+
+void sensors_ask(void) {
+    static uint8_t turn;
+    static bool asked[PARTS];
+    parts[turn].take(asked[turn]);
+    asked[turn] = command(parts[turn].address, parts[turn].bytes, parts[turn].count);
+    if (!asked[turn]) {
+        sensors_start();
+    }
+    turn = (uint8_t)(turn + 1 < PARTS ? turn + 1 : 0);
+}
 
 #else
 void sensors_start(void) {}
 void sensors_ask(void) {}
-int32_t sensors_lux(void) { return -1; }
-int8_t sensors_celsius(void) { return 20; }
-int16_t sensors_humidity(void) { return -1; }
 #endif

@@ -1,15 +1,23 @@
-/* Sensors on the I2C bus: humidity and temperature (SHT31), light (BH1750). */
+/* Sensors on the I2C bus: humidity and temperature (SHT31), light (BH1750), rain (ADS1115). */
 #ifndef CR_SENSORS_H
 #define CR_SENSORS_H
 
 #include <stdbool.h>
 #include <stdint.h>
 
+#define SENSORS_NO_AIR INT32_MAX
+
+/* As last read: light in lux, air in thousandths of a degree, relative humidity in percent, and
+ * rain, 0 or 1. -1, or SENSORS_NO_AIR, where there is no part, or it does not answer. */
+typedef struct {
+    int32_t lux, air_millic;
+    int16_t humidity;
+    int8_t rain;
+} sensors_readings;
+
 void sensors_start(void);
 void sensors_ask(void); /* once a second: one part after the other is read, and asked anew */
-int32_t sensors_lux(void);      /* -1 where there is none, or it does not answer */
-int8_t sensors_celsius(void);   /* 20 where there is none */
-int16_t sensors_humidity(void); /* percent, or -1 */
+const sensors_readings *sensors_read(void);
 
 /* For tests: the checksum of SHT3x-DIS, and raw readings to units. */
 uint8_t sensors_crc8(const uint8_t *data, uint8_t count);

@@ -14,7 +14,9 @@ enum {
     PWM_STEPS = 255,
     PWM_DIVIDER = 24,
     WATCHDOG_US = 500000,
+    NAP_US = 250000,
     MAGIC = 0xC0DE,
+    IRQ_ALARM = 0,
     IRQ_IO = 13,
     IRQ_UART = 20
 };
@@ -31,17 +33,8 @@ static void start_fresh(uint32_t parts) {
     }
 }
 
-static void start_clocks(void) {
-    XOSC_STARTUP = 47; /* 1 ms */
-    XOSC_CTRL = 0xFABu << 12 | 0xAA0u;
-    while (!(XOSC_STATUS & 0x80000000u)) {
-    }
-    CLK_SYS_CTRL = 0;
-    while (!(CLK_SYS_SELECTED & 1u)) {
-    }
-    CLK_REF_CTRL = 2;
-    while (!(CLK_REF_SELECTED & 4u)) {
-    }
+/* 125 MHz from the crystal's 12. */
+static void run_from_loop(void) {
     start_fresh(RESET_PLL_SYS);
     PLL_SYS_CS = 1;
     PLL_SYS_FBDIV = 125;                          /* 1500 MHz */
@@ -53,6 +46,24 @@ static void start_clocks(void) {
     CLK_SYS_CTRL = 1; /* from the loop */
     while (!(CLK_SYS_SELECTED & 2u)) {
     }
+}
+
+static void run_from_crystal(void) {
+    CLK_SYS_CTRL = 0;
+    while (!(CLK_SYS_SELECTED & 1u)) {
+    }
+}
+
+static void start_clocks(void) {
+    XOSC_STARTUP = 47; /* 1 ms */
+    XOSC_CTRL = 0xFABu << 12 | 0xAA0u;
+    while (!(XOSC_STATUS & 0x80000000u)) {
+    }
+    run_from_crystal();
+    CLK_REF_CTRL = 2;
+    while (!(CLK_REF_SELECTED & 4u)) {
+    }
+    run_from_loop();
     CLK_PERI_CTRL = 1u << 11;          /* as the system's */
     CLK_ADC_CTRL = 1u << 11 | 3u << 5; /* the crystal's: 8 us a conversion */
     WATCHDOG_TICK = 1u << 9 | CRYSTAL_MHZ; /* the microsecond */
@@ -151,7 +162,7 @@ static volatile uint16_t edges[CR_MOTORS];
 static void watch_edges(uint8_t pin, uint32_t which) {
     chip_release_pin(pin);
     IO_INTR(pin / 8u) = which << (pin % 8u * 4u);
-    IO_PROC0_INTE(pin / 8u) = which << (pin % 8u * 4u);
+    IO_PROC0_INTE(pin / 8u) |= which << (pin % 8u * 4u);
 }
 
 void chip_encoder_start(uint8_t motor, const cr_pin_encoder *encoder) {
@@ -242,6 +253,64 @@ void chip_line_send(const uint8_t *data, uint16_t count) {
 
 int chip_line_read(void) {
     return received_out == received_in ? -1 : received[received_out++ % RX_SIZE];
+}
+
+/* --- sleep ------------------------------------------------------------------------------- */
+
+/* SLEEP state (data sheet, 2.11.3 and 2.15.3.5): with both cores in deep sleep only the clocks in
+ * SLEEP_EN run, here those of timer, watchdog and pins, from the crystal: the time is kept. The
+ * other core sleeps so since its start in the ROM. DORMANT, which stops the crystal, too, has no
+ * timer that could end it. */
+static uint32_t kept_edges[4];
+
+void chip_doze(void) {
+    uint32_t from = TIMERAWL;
+    SYST_CSR = 0;
+    while ((sending_out != sending_in || (UART->FR & UART_BUSY)) && TIMERAWL - from < 400000u) {
+    }
+    chip_lock();
+    for (int n = 0; n < 4; n++) {
+        kept_edges[n] = IO_PROC0_INTE(n);
+        IO_PROC0_INTE(n) = 0; /* a shaft that the wind turns must not wake it */
+    }
+    IO_INTR(CR_RX_PIN / 8u) = (uint32_t)EDGE_LOW << (CR_RX_PIN % 8u * 4u);
+    IO_PROC0_INTE(CR_RX_PIN / 8u) = (uint32_t)EDGE_LOW << (CR_RX_PIN % 8u * 4u);
+    TIMER_INTE = 1;
+    nvic_enable(IRQ_ALARM);
+    nvic_enable(IRQ_IO);
+    run_from_crystal();
+    SET(0x40028004u) = 1u << 0 | 1u << 3 | 1u << 5; /* no power to the loop */
+    SLEEP_EN0 = SLEEP0_IO | SLEEP0_PADS;
+    SLEEP_EN1 = SLEEP1_TIMER | SLEEP1_WATCHDOG;
+}
+
+bool chip_nap(uint32_t *missed_us) {
+    (void)missed_us; /* none */
+    if (received_in != received_out) {
+        return true;
+    }
+    TIMER_INTR = 1;
+    NVIC_ICPR(0) = 1u << IRQ_ALARM;
+    TIMER_ALARM0 = TIMERAWL + NAP_US;
+    cpu_sleep_deeply();
+    uint32_t moved = IO_PROC0_INTS(CR_RX_PIN / 8u) >> (CR_RX_PIN % 8u * 4u) & EDGE_LOW;
+    return moved != 0 || !(TIMER_INTR & 1u);
+}
+
+/* What has come from the line meanwhile was read at another speed. */
+void chip_rouse(void) {
+    SLEEP_EN0 = SLEEP_EN1 = 0xFFFFFFFFu;
+    run_from_loop();
+    TIMER_INTE = 0;
+    TIMER_INTR = 1;
+    IO_INTR(CR_RX_PIN / 8u) = (uint32_t)EDGE_LOW << (CR_RX_PIN % 8u * 4u);
+    for (int n = 0; n < 4; n++) {
+        IO_PROC0_INTE(n) = kept_edges[n];
+    }
+    nvic_disable(IRQ_ALARM);
+    chip_unlock();
+    while (chip_line_read() >= 0) {
+    }
 }
 
 /* --- addressable lights ------------------------------------------------------------------ */

@@ -27,6 +27,9 @@ enum {
 #define CLK_SYS_SELECTED REG(0x40008044u)
 #define CLK_PERI_CTRL REG(0x40008048u)
 #define CLK_ADC_CTRL REG(0x40008060u)
+#define SLEEP_EN0 REG(0x400080A8u)
+#define SLEEP_EN1 REG(0x400080ACu)
+enum { SLEEP0_IO = 1 << 8, SLEEP0_PADS = 1 << 11, SLEEP1_TIMER = 1 << 5, SLEEP1_WATCHDOG = 1 << 12 };
 #define PSM_WDSEL REG(0x40010008u)
 #define XOSC_CTRL REG(0x40024000u)
 #define XOSC_STATUS REG(0x40024004u)
@@ -38,7 +41,7 @@ enum {
 
 #define IO_CTRL(pin) REG(0x40014004u + 8u * (pin))
 #define IO_INTR(n) REG(0x400140F0u + 4u * (n))
-#define IO_PROC0_INTE(n) SET(0x40014100u + 4u * (n))
+#define IO_PROC0_INTE(n) REG(0x40014100u + 4u * (n))
 #define IO_PROC0_INTS(n) REG(0x40014120u + 4u * (n))
 #define PADS(pin) REG(0x4001C004u + 4u * (pin))
 enum { FUNCTION_UART = 2, FUNCTION_PWM = 4, FUNCTION_SIO = 5 };
@@ -57,6 +60,9 @@ enum { EDGE_LOW = 4, EDGE_HIGH = 8 };
 #define PWM_DIV(slice) REG(0x40050004u + 0x14u * (slice))
 #define PWM_CC(slice) REG(0x4005000Cu + 0x14u * (slice))
 #define PWM_TOP(slice) REG(0x40050010u + 0x14u * (slice))
+#define TIMER_ALARM0 REG(0x40054010u)
+#define TIMER_INTR REG(0x40054034u)
+#define TIMER_INTE REG(0x40054038u)
 #define TIMERAWL REG(0x40054028u)
 #define WATCHDOG_CTRL REG(0x40058000u)
 #define WATCHDOG_LOAD REG(0x40058004u)
@@ -68,7 +74,7 @@ typedef struct {
     volatile uint32_t DR, RSR, unused[4], FR, unused2, ILPR, IBRD, FBRD, LCR_H, CR, IFLS, IMSC, RIS,
         MIS, ICR;
 } uart_unit;
-enum { UART_RXFE = 1 << 4, UART_TXFF = 1 << 5 };
+enum { UART_BUSY = 1 << 3, UART_RXFE = 1 << 4, UART_TXFF = 1 << 5 };
 enum { UART_RXIM = 1 << 4, UART_TXIM = 1 << 5, UART_RTIM = 1 << 6 };
 
 /* The flash's controller, for boot.c. */

@@ -20,6 +20,9 @@ enum {
     TX_SIZE = 1024, /* both powers of two */
     AF_MODE = 2,
     PWM_STEPS = 255,
+    NAP_COUNTS = 512, /* of 16 cycles of the 32 kHz oscillator, of which the watchdog stands 16,000 */
+    NAP_LINE = 22,
+    NAP_IRQ = 3,
     MAGIC = 0xC0DE
 };
 
@@ -347,6 +350,128 @@ int chip_line_read(void) {
 #endif
     return received[received_out++ % RX_SIZE];
 }
+
+/* --- sleep ------------------------------------------------------------------------------- */
+
+/* STOP mode (RM0090, 5.3.4): memory and pins are kept, all clocks stand but the 32 kHz oscillator
+ * of watchdog and wake-up timer. That is off by half (17 to 47 kHz), so it is measured first. */
+#ifdef CR_EMULATED
+void chip_doze(void) { SYST_CSR = 0; }
+
+bool chip_nap(uint32_t *missed_us) {
+    (void)missed_us;
+    return emulated_nap() || received_in != received_out;
+}
+
+void chip_rouse(void) {
+    do {
+        while (chip_line_read() >= 0) {
+        }
+    } while (emulated_expects());
+}
+#else
+static const uint32_t rx_line = (uint32_t)1 << (CR_RX_PIN % 16u);
+static uint32_t nap_us; /* 0 where the wake-up timer does not run */
+
+static uint32_t rx_irq(void) {
+    uint32_t line = CR_RX_PIN % 16u;
+    return line < 5u ? 6u + line : line < 10u ? 23u : 40u;
+}
+
+static bool nap_over(void) { return (RTC_ISR & RTC_WUTF) != 0; }
+static void nap_again(void) { RTC_ISR = ~(uint32_t)(RTC_WUTF | RTC_INIT); }
+
+static bool wait_for_nap(void) {
+    uint32_t from = TIM5->CNT;
+    while (!nap_over()) {
+        chip_feed_watchdog();
+        if (TIM5->CNT - from > 1000000u) {
+            return false;
+        }
+    }
+    nap_again();
+    return true;
+}
+
+static void start_nap_timer(void) {
+    RCC_CSR |= 1;
+    comes(&RCC_CSR, 2, 2);
+    if ((RCC_BDCR >> 8 & 3u) != 2u) {
+        /* Another clock, of a program before: only a reset of the domain takes it off. */
+        uint32_t kept = RTC_BKP0R;
+        RCC_BDCR = 1u << 16;
+        RCC_BDCR = 0;
+        RCC_BDCR = 2u << 8 | 1u << 15;
+        RTC_BKP0R = kept;
+    }
+    RTC_WPR = 0xCA;
+    RTC_WPR = 0x53;
+    RTC_CR &= ~(uint32_t)RTC_WUTE;
+    comes(&RTC_ISR, RTC_WUTWF, RTC_WUTWF);
+    RTC_WUTR = NAP_COUNTS - 1;
+    RTC_CR = RTC_WUTIE | RTC_WUTE;
+    RTC_WPR = 0xFF;
+    nap_again();
+    nap_us = 0;
+    if (wait_for_nap()) {
+        uint32_t from = TIM5->CNT;
+        nap_us = wait_for_nap() ? TIM5->CNT - from : 0;
+    }
+}
+
+void chip_doze(void) {
+    uint32_t from = TIM5->CNT;
+    SYST_CSR = 0;
+    while ((sending_out != sending_in || !(USART->SR & USART_TC)) && TIM5->CNT - from < 500000u) {
+        chip_feed_watchdog();
+    }
+    start_nap_timer();
+    chip_lock();
+    ADC1_CR2 = 0;
+    uint32_t shift = CR_RX_PIN % 4u * 4u;
+    volatile uint32_t *source = &SYSCFG_EXTICR(CR_RX_PIN % 16u / 4u);
+    *source = (*source & ~((uint32_t)15 << shift)) | CR_RX_PIN / 16u << shift;
+    EXTI_FTSR |= rx_line;
+    EXTI_RTSR |= 1u << NAP_LINE;
+    EXTI_PR = rx_line | 1u << NAP_LINE; /* what was before is over */
+    NVIC_ICPR(0) = 1u << NAP_IRQ;
+    EXTI_IMR |= rx_line | 1u << NAP_LINE;
+    PWR_CR = (PWR_CR & ~2u) | 1u << 9 | 1u; /* STOP; flash and regulator at their lowest */
+    nvic_enable(NAP_IRQ);
+    nvic_enable(rx_irq());
+}
+
+bool chip_nap(uint32_t *missed_us) {
+    if (received_in != received_out) {
+        return true;
+    }
+    if (nap_us == 0) {
+        chip_wait_us(250000);
+        return (EXTI_PR & rx_line) != 0;
+    }
+    cpu_sleep_deeply();
+    bool over = nap_over();
+    nap_again();
+    *missed_us += over ? nap_us : 0;
+    EXTI_PR = 1u << NAP_LINE;
+    NVIC_ICPR(0) = 1u << NAP_IRQ;
+    return !over || (EXTI_PR & rx_line) != 0;
+}
+
+/* What has come from the line meanwhile was read by a clock that stood. */
+void chip_rouse(void) {
+    EXTI_IMR &= ~(rx_line | 1u << NAP_LINE);
+    EXTI_PR = rx_line | 1u << NAP_LINE;
+    nvic_disable(NAP_IRQ);
+    nvic_disable(rx_irq());
+    PWR_CR &= ~1u;
+    start_clocks(); /* it comes back by its own oscillator */
+    ADC1_CR2 = 1;
+    chip_unlock();
+    while (chip_line_read() >= 0) {
+    }
+}
+#endif
 
 /* --- addressable lights ------------------------------------------------------------------ */
 

@@ -69,6 +69,20 @@ static void tick(void) {
     emulated_tick_ends();
 }
 
+void chip_doze(void) { SYST_CSR = 0; }
+
+bool chip_nap(uint32_t *missed_us) {
+    (void)missed_us;
+    return emulated_nap() || received_in != received_out;
+}
+
+void chip_rouse(void) {
+    do {
+        while (chip_line_read() >= 0) {
+        }
+    } while (emulated_expects());
+}
+
 void chip_feed_watchdog(void) {}
 uint16_t chip_restarts(void) { return 1; }
 void chip_out_start(const cr_pin_out *out) { (void)out; }
