@@ -10,7 +10,7 @@ import pytest
 from desk_helpers import RATE_HZ, SECONDS, job, notes, served
 from field_helpers import whole_day
 
-from callresp.desk.answers import AT_ONCE_NOTES, Cancelled, Heard, make_answer
+from callresp.desk.answers import AT_ONCE_NOTES, Cancelled, Heard, make_answer, strokes_of
 from callresp.desk.chorus import COLUMNS, ROWS, Chorus
 from callresp.desk.source import jobs_in, open_source
 from callresp.errors import UserError
@@ -125,6 +125,24 @@ def test_the_axis_reaches_what_was_heard(tmp_path: Path) -> None:
     assert not chorus.reach(score)
 
 
+def test_a_stretch_that_the_overview_has_not_reached_is_drawn_alone() -> None:
+    time_s = np.arange(60 * RATE_HZ) / RATE_HZ
+    wave = 0.01 * np.random.default_rng(2).standard_normal(len(time_s))
+    wave += 0.1 * np.sin(2 * np.pi * 3000 * time_s) * ((time_s > 50) & (time_s < 51))
+    drawn = []
+    # The one is stopped after its first piece of half a minute, the other goes through.
+    for stops in (iter([False]), iter([False] * 9)):
+        chorus = Chorus(Waveform(wave, RATE_HZ))
+        chorus.read()
+        chorus.look(lambda stops=stops: next(stops, True))  # type: ignore[misc]
+        drawn.append((chorus.tile(5, 6), chorus.tile(9, 0)))
+    (alone, far), (whole, far_too) = drawn
+    assert alone == whole
+    assert np.frombuffer(alone or b"", np.uint8).max() > 200
+    assert far is None
+    assert far_too is not None
+
+
 def test_the_first_part_of_a_long_recording_is_the_wholes(tmp_path: Path) -> None:
     """What is answered around the playhead first is, there, what the whole will be."""
     path = job(tmp_path)
@@ -157,6 +175,13 @@ def test_the_first_part_of_a_long_recording_is_the_wholes(tmp_path: Path) -> Non
             if part.from_s + 2 < mark.at_s < part.to_s - 12
         ]
 
+    shy = msgspec.structs.replace(rules.manners, share_max=0.05)
+    quiet = msgspec.structs.replace(rules, manners=shy)
+    few = make_answer(3, heard, PALETTE, quiet, around_s=middle_s)
+    alone = {silence.unanswered for silence in few.reply.unanswered}
+    before = {number for number in alone if heard.phrases[number].offset_s < few.from_s}
+    assert before
+    assert strokes_of(heard, few, {})["silent"] == sorted(alone - before)
     assert len(strokes(whole)) > 3
     same = set(strokes(part)) & set(strokes(whole))
     assert len(same) >= 0.8 * len(strokes(whole))

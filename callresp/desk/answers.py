@@ -203,7 +203,12 @@ def strokes_of(heard: Heard, answer: Answer, voices: dict[str, int]) -> dict[str
         "voice": [voice_of(mark.reply) for mark in marks],
         "changed": [int(mark.reply in answer.changes) for mark in marks],
         "threads": [[number, *at] for number, at in threads.items()],
-        "silent": [silence.unanswered for silence in answer.reply.unanswered],
+        # What the run-up to a stretch left alone, knowing too little, is not told.
+        "silent": [
+            silence.unanswered
+            for silence in answer.reply.unanswered
+            if answer.whole or heard.phrases[silence.unanswered].offset_s >= answer.from_s
+        ],
         "dropped": dropped,
         "turns": [[lanes[turn.instrument], turn.curve] for turn in answer.drawn[1]],
     }

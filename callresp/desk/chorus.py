@@ -5,7 +5,8 @@ Method
 A recording can be read forward only (`callresp.io.audio`), so it is read once: up to
 `IN_MEMORY` samples are kept, more go to a temporary file that is mapped. An overview with
 columns of `2**OVERVIEW` ms is worked out behind it; a tile of longer columns is pooled from
-that by its loudest, one of shorter columns is worked out from the samples when asked for.
+that by its loudest, one of shorter columns, or a little longer ones where the overview has not
+come yet, is worked out from the samples when asked for.
 
 Conventions
 -----------
@@ -34,6 +35,7 @@ Levels = npt.NDArray[np.float32]
 
 COLUMNS, ROWS = 256, 160
 OVERVIEW = 5  # its columns last 32 ms
+ALONE_MAX = 4  # overview columns in one of a tile that need not wait for the overview
 LEVEL_MAX = 16
 HOP_S = 0.004
 IN_MEMORY = 1 << 24
@@ -174,6 +176,11 @@ class Chorus:
         above = self._levels(level, first, last) - self._floor
         return np.asarray(np.clip(255 * (above - low_db) / (high_db - low_db), 0, 255), np.uint8)
 
+    def _has(self, column: int) -> bool:
+        """Whether the samples of the overview are read up to a column."""
+        until_s = column * 2**OVERVIEW / 1000 + 1.0
+        return bool(self._read >= min(until_s * self.rate_hz, self.frames))
+
     def tile(self, level: int, number: int) -> bytes | None:
         """A tile, row by row; `None` while what it needs is not worked out yet."""
         if (known := self._tiles.get((level, number))) is not None:
@@ -187,13 +194,14 @@ class Chorus:
         else:
             factor = 1 << (level - OVERVIEW)
             low, high = first * factor, min((first + COLUMNS) * factor, len(self._overview))
-            if high > self._seen:
+            if high > self._seen and (factor > ALONE_MAX or not self._has(high)):
                 return None
             shades = np.zeros((COLUMNS, ROWS), np.uint8)
             if high > low:
-                pooled = np.maximum.reduceat(
-                    self._overview[low:high], np.arange(0, high - low, factor), axis=0
-                )
+                # Where somebody looks before the overview has come there, it is worked out alone.
+                seen = high <= self._seen
+                part = self._overview[low:high] if seen else self._shades(OVERVIEW, low, high)
+                pooled = np.maximum.reduceat(part, np.arange(0, high - low, factor), axis=0)
                 shades[: len(pooled)] = pooled
         tile = np.ascontiguousarray(shades.T).tobytes()
         self._tiles[level, number] = tile

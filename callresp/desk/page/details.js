@@ -112,7 +112,7 @@ export class Details {
 
   evidence(id) {
     const box = h("section.evidence", {}, h("h3", {}, "How it was heard"));
-    if (!this.desk.state.source.has_sound) { box.append(h("p.quiet", {}, "The recording is not here.")); return box; }
+    if (!this.desk.state.source.has_sound) { box.append(h("p.quiet", {}, "The recording is not here: put it beside the score, and it is seen and heard too.")); return box; }
     const wait = h("p.quiet", {}, "Hearing the stretch again …");
     box.append(wait);
     get(`/api/evidence/${id}`).then((found) => {
