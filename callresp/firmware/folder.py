@@ -8,9 +8,6 @@ making it anew replaces these files and no others.
 from __future__ import annotations
 
 import hashlib
-import os
-import shutil
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +19,7 @@ from callresp.firmware.bench_day import bench_day
 from callresp.firmware.limits import CORE_COILS, CORE_MOTORS, comment, header, limits_source
 from callresp.firmware.own_plan import PLAYER, PlanStart, plan_source
 from callresp.firmware.pins import pins_header, wired
-from callresp.io.files import write_text
+from callresp.io.files import fresh_folder, umask, write_text
 from callresp.palette.model import Palette
 from callresp.palette.pins import BoardPins, ChipName
 from callresp.plan.checked_plan import CheckedPlan
@@ -232,21 +229,12 @@ def write_folder(folder: Path, files: Mapping[str, str], force: bool = False) ->
         way was not made by this, or when it can't be written.
     """
     before = _made_before(folder, files, force)
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        fresh = Path(tempfile.mkdtemp(prefix=".part-", dir=folder.parent))
-    except OSError as fault:
-        raise UserError(
-            f"can't write here ({fault.strerror})",
-            where=str(folder),
-            remedy="choose a folder that you may write to",
-        ) from fault
-    try:
+    with fresh_folder(folder) as fresh:
         for name, text in files.items():
             (fresh / name).parent.mkdir(parents=True, exist_ok=True)
             write_text(fresh / name, text)
         if not folder.exists():
-            fresh.chmod(0o777 & ~_umask())
+            fresh.chmod(0o777 & ~umask())
             fresh.replace(folder)
             return
         for name in files:
@@ -254,20 +242,6 @@ def write_folder(folder: Path, files: Mapping[str, str], force: bool = False) ->
             (fresh / name).replace(folder / name)
         for name in before - set(files):
             (folder / name).unlink(missing_ok=True)
-    except OSError as fault:
-        raise UserError(
-            f"could not write it ({fault.strerror})",
-            where=str(folder),
-            remedy="free some space or choose another folder",
-        ) from fault
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
-
-
-def _umask() -> int:
-    umask = os.umask(0)
-    os.umask(umask)
-    return umask
 
 
 def _made_before(folder: Path, files: Mapping[str, str], force: bool) -> set[str]:

@@ -7,12 +7,16 @@ complete (POSIX.1-2017, ``rename``: the replacement is atomic).
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from callresp.errors import UserError
+
+PART = ".part-"  # how the names begin of what is not whole yet
+NO_SPACE = "free some space or choose another folder"
 
 
 @contextmanager
@@ -29,31 +33,61 @@ def whole_file(path: Path) -> Iterator[Path]:
         When the folder can't be written.
     """
     path = Path(path)
-    try:
+    with _refused(path, "can't write here", "choose a folder that you may write to"):
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=".part-", suffix=path.suffix, dir=path.parent)
-    except OSError as fault:
-        raise UserError(
-            f"can't write here ({fault.strerror})",
-            where=str(path),
-            remedy="choose a folder that you may write to",
-        ) from fault
+        handle, name = tempfile.mkstemp(prefix=PART, suffix=path.suffix, dir=path.parent)
     os.close(handle)
     part = Path(name)
-    umask = os.umask(0)
-    os.umask(umask)
-    part.chmod(0o666 & ~umask)
+    part.chmod(0o666 & ~umask())
     try:
-        yield part
-        part.replace(path)
-    except OSError as fault:
-        raise UserError(
-            f"could not write it ({fault.strerror})",
-            where=str(path),
-            remedy="free some space or choose another folder",
-        ) from fault
+        with _refused(path, "could not write it", NO_SPACE):
+            yield part
+            part.replace(path)
     finally:
         part.unlink(missing_ok=True)
+
+
+@contextmanager
+def fresh_folder(folder: Path, remedy: str = NO_SPACE) -> Iterator[Path]:
+    """Yield a new folder beside `folder`, to be moved to its place; removed if it was not.
+
+    Parameters
+    ----------
+    folder
+        Where what is written is to go.
+    remedy
+        What to do when the disk refuses.
+
+    Raises
+    ------
+    UserError
+        When it can't be written beside it, or while inside.
+    """
+    with _refused(folder, "can't write here", "choose a folder that you may write to"):
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        part = Path(tempfile.mkdtemp(prefix=PART, dir=folder.parent))
+    try:
+        with _refused(folder, "could not write it", remedy):
+            yield part
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+@contextmanager
+def _refused(path: Path, what: str, remedy: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as fault:
+        raise UserError(
+            f"{what} ({fault.strerror or fault})", where=str(path), remedy=remedy
+        ) from fault
+
+
+def umask() -> int:
+    """Which rights a new file of this process does not get."""
+    found = os.umask(0)
+    os.umask(found)
+    return found
 
 
 def write_text(path: Path, text: str) -> None:

@@ -21,7 +21,6 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from types import ModuleType
@@ -31,7 +30,7 @@ from urllib.parse import quote
 import msgspec
 
 from callresp.errors import UserError
-from callresp.io.files import write_text
+from callresp.io.files import PART, fresh_folder, write_text
 from callresp.scout.survey import CallRow, FileRow, HourRow, Tables, Unit
 
 if TYPE_CHECKING:
@@ -39,7 +38,6 @@ if TYPE_CHECKING:
 
 TABLES: dict[str, type[msgspec.Struct]] = {"hours": HourRow, "calls": CallRow, "files": FileRow}
 UNKNOWN_DAY = "unknown"
-PART = ".part-"
 
 
 class Made(msgspec.Struct, frozen=True, kw_only=True):
@@ -141,10 +139,8 @@ def write_partition(folder: Path, unit: Unit, tables: Tables) -> None:
     """
     parquet = _arrow()
     final = partition(folder, unit)
-    part = None
-    try:
-        final.parent.mkdir(parents=True, exist_ok=True)
-        part = Path(tempfile.mkdtemp(prefix=PART, dir=final.parent))
+    goes_on = "free some space and run the same command: it goes on where it was"
+    with fresh_folder(final, goes_on) as part:
         for name, kind in TABLES.items():
             parquet.write_table(_table(getattr(tables, name), kind), part / f"{name}.parquet")
         (part / "done.json").write_bytes(msgspec.json.encode(fingerprint(unit)))
@@ -156,15 +152,6 @@ def write_partition(folder: Path, unit: Unit, tables: Tables) -> None:
             final.rename(part.with_name(f"{part.name}-old"))
         part.rename(final)
         shutil.rmtree(part.with_name(f"{part.name}-old"), ignore_errors=True)
-    except OSError as fault:
-        raise UserError(
-            f"could not write it ({fault.strerror or fault})",
-            where=str(final),
-            remedy="free some space and run the same command: it goes on where it was",
-        ) from fault
-    finally:
-        if part is not None:
-            shutil.rmtree(part, ignore_errors=True)
 
 
 def _synced(path: Path) -> None:
