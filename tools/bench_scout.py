@@ -11,8 +11,9 @@
 
 \b
 Parts (all, if none is named):
-    presence   area under ROC (scikit-learn) by row, ours and the template
-               matcher's: normalised correlation of mel spectrograms; and
+    presence   area under ROC (scikit-learn) by row, ours and template matchers':
+               normalised correlation of mel spectrograms over the whole clip, in
+               dB, over each band's median, and over each band's floor; and
                whether confidence keeps its word (reliability)
     false      'present' in stretches of other callers, and in weather
     roadside   seconds from a started microphone until it says 'here': a call
@@ -37,7 +38,7 @@ import numpy.typing as npt
 import scipy.signal
 from bench_table import run
 from scout_cases import RATE_HZ, ROWS, Caller, Case, Wave, callers, cases, loudest, others
-from sklearn.metrics import roc_auc_score
+from sklearn.metrics import brier_score_loss, roc_auc_score
 
 from callresp.commands.ui import say
 from callresp.io.audio import Waveform
@@ -53,17 +54,46 @@ FOLDER = click.Path(path_type=Path, exists=True, file_okay=False)
 
 
 def mel(samples: Wave) -> Values:
-    """What a plain template matcher compares: a mel spectrogram in dB."""
+    """Powers in mel bands, shape ``(bands, frames)``."""
     import librosa
 
-    powers = librosa.feature.melspectrogram(
-        y=samples, sr=RATE_HZ, n_fft=1024, hop_length=320, n_mels=64, fmin=200, fmax=12_000
+    return np.asarray(
+        librosa.feature.melspectrogram(
+            y=samples, sr=RATE_HZ, n_fft=1024, hop_length=320, n_mels=64, fmin=200, fmax=12_000
+        ),
+        dtype=np.float64,
     )
-    return np.asarray(librosa.power_to_db(powers + 1e-12), dtype=np.float64)
+
+
+def in_db(powers: Values, example: bool) -> Values:
+    """A template matcher without any care for noise."""
+    return np.asarray(10 * np.log10(powers + 1e-12))
+
+
+def over_median(powers: Values, example: bool) -> Values:
+    """In dB over each band's median (of an example: over its quiet fifth), not below it."""
+    levels = in_db(powers, example)
+    own = np.quantile(levels, 0.2 if example else 0.5, axis=1, keepdims=True)
+    return np.asarray(np.maximum(levels - own, 0))
+
+
+def over_floor(powers: Values, example: bool) -> Values:
+    """log(1 + power / floor), each band over its own floor: the strongest that we found.
+
+    On callers that are tuned on, per-channel energy normalisation and less each band's
+    mean in dB were behind it.
+    """
+    floor = np.quantile(powers, 0.1 if example else 0.25, axis=1, keepdims=True)
+    return np.asarray(
+        np.log1p(powers / np.maximum(floor, powers.max() * (1e-4 if example else 1e-9)))
+    )
+
+
+TEMPLATES = {"dB": in_db, "over median": over_median, "over floor": over_floor}
 
 
 def template_score(example: Values, recording: Values) -> float:
-    """The highest normalised correlation of a template over a recording."""
+    """The highest normalised correlation of a template over a whole recording."""
     template = example[:, : recording.shape[1]]
     template = template - template.mean()
     template /= np.linalg.norm(template)
@@ -85,31 +115,48 @@ def on_presence(known: Sequence[Caller], each: int, seed: int) -> None:
     """Area under ROC by row, beside the template matcher's; and reliability."""
     clips, made = cases(known, each, seed)
     examples, templates = [sought(clip) for clip in clips], [mel(clip) for clip in clips]
-    ours = [
-        scan(Waveform(case.recording, RATE_HZ), [examples[case.example]]).confidence
-        for case in made
-    ]
-    theirs = [template_score(templates[case.example], mel(case.recording)) for case in made]
-    say(f"{len(known)} callers, {len(made)} cases\narea under ROC       ours   template   cases")
+    scores = {
+        "ours": [
+            scan(Waveform(case.recording, RATE_HZ), [examples[case.example]]).confidence
+            for case in made
+        ]
+    }
+    powers = [mel(case.recording) for case in made]
+    for name, shown in TEMPLATES.items():
+        known_by = [shown(one, True) for one in templates]
+        scores[name] = [
+            template_score(known_by[case.example], shown(one, False))
+            for case, one in zip(made, powers, strict=True)
+        ]
+    kinds = len({caller.kind for caller in known})
+    say(f"{len(known)} callers of {kinds} kinds, {len(made)} cases; templates are mel"
+        " spectrograms\narea under ROC  "
+        + "".join(f"{name:>13}" for name in scores) + "  ahead  cases")  # fmt: skip
     for row in ROWS:
         own = [n for n, case in enumerate(made) if case.row == row]
         here = [made[n].here for n in own]
         if len(set(here)) == 2:
-            areas = [roc_auc_score(here, [scores[n] for n in own]) for scores in (ours, theirs)]
-            say(f"  {row:16}  {areas[0]:6.3f}  {areas[1]:9.3f}  {len(own):6}")
-    _reliability(made, np.array(ours))
+            areas = [roc_auc_score(here, [of[n] for n in own]) for of in scores.values()]
+            ahead = areas[0] - max(areas[1:])
+            say(f"  {row:13}" + "".join(f"{area:13.3f}" for area in areas)
+                + f"  {ahead:+.3f}  {len(own):5}")  # fmt: skip
+    _reliability(made, np.array(scores["ours"]))
 
 
 def _reliability(made: Sequence[Case], confidence: Values) -> None:
     """How often it was there, by confidence, as if half of all recordings held it."""
     here = np.array([case.here for case in made])
-    weight = np.where(here, 0.5 / here.mean(), 0.5 / (1 - here.mean()))
-    say("confidence    there    cases")
+    weight = np.where(here, 0.5 / here.sum(), 0.5 / (~here).sum())
+    gap = 0.0
+    say("confidence   said  there  cases")
     for low in np.arange(0.0, 1.0, 0.1):
         own = (confidence >= low) & (confidence < low + 0.1 + (low > 0.85))
         if own.any():
-            share = np.average(here[own], weights=weight[own])
-            say(f"  {low:.1f} to {low + 0.1:.1f}  {share:6.2f}  {own.sum():6}")
+            said, there = (np.average(of[own], weights=weight[own]) for of in (confidence, here))
+            gap += abs(said - there) * weight[own].sum()
+            say(f"  {low:.1f} to {low + 0.1:.1f}  {said:5.2f}  {there:5.2f}  {own.sum():5}")
+    brier = brier_score_loss(here, confidence, sample_weight=weight)
+    say(f"mean gap between said and there {gap:.3f}; Brier score {brier:.3f}")
 
 
 def on_false(known: Sequence[Caller], minutes: float, seed: int) -> None:

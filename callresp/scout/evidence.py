@@ -6,13 +6,19 @@ whole : all parts in their order, at one pace and pitch. Another performance of 
 parts, best : the best moment of each part, whatever their order; and of the best part.
     Another order, or another bird of the kind.
 given : the same as `parts` with neither pace nor pitch changed.
-colour : which bands stand above the noise on average, against the example's.
-rhythm : how fast each band comes and goes, 1 to 38 times a second, against the example's.
+order : the moments of the example, in their order, by time warping (`callresp.scout.order`).
+colour : which bands stand above the noise on average, against the example's, at the pitch
+    that fits best.
+rhythm : how fast each band comes and goes, 1 to 38 times a second, in the same way.
     Trills, rattles and pulse trains whose strokes are not those of the example.
+voice, ribs, variety : harsh or tonal, steady or changing (`callresp.scout.timbre`). Another bird
+    of the kind that sings another song.
 
 Correlations are taken as Fisher's z, which spreads them evenly, less what strangers reach
-(`callresp.scout.strangers`). `WEIGHTS` are those of a logistic regression on real callers
-that are kept apart for tuning, and on no others, each left out once to see what it does.
+(`callresp.scout.strangers`), over their spread. `callresp.scout.presence.WEIGHTS` are those of a
+logistic regression on real callers that are kept apart for tuning, and on no others. It is
+held to small and even weights: each kind of caller left out once, that did best on those it
+had not seen, above all on other birds of a kind.
 
 Sources: R. A. Fisher, Biometrika 10 (1915); modulation spectra: Houtgast & Steeneken, JASA
 77 (1985).
@@ -25,15 +31,19 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from callresp.scout.examples import UNWARPED, Example
+from callresp.scout.examples import PITCHES, UNWARPED, Example
 from callresp.scout.matching import SLACK, Fit
+from callresp.scout.order import MOMENT, WORST, costs, moments
 from callresp.scout.spectra import FRAMES_PER_S, Grid, NoiseModel
+from callresp.scout.timbre import alike, likeness, timbre
 
 Values = npt.NDArray[np.float64]
 
 CELL = 256  # frames; a window is two cells
 CELL_STEPS = CELL // SLACK
-KINDS = ("whole", "parts", "best", "given", "colour", "rhythm")
+KINDS = (
+    "whole", "parts", "best", "given", "order", "colour", "rhythm", "voice", "ribs", "variety",
+)  # fmt: skip
 RHYTHM_HZ = np.geomspace(1.0, 38.0, 17)
 LEAST_ABOVE, MOST_ABOVE = -2.0, 25.0
 NEAR = 8  # steps that a part may be away from its place
@@ -75,66 +85,111 @@ class Likeness:
 
     def __init__(self, example: Example, noise: NoiseModel) -> None:
         self.example = example
-        above = example.powers[1.0] / noise.floor
-        loudest = np.quantile(above[:, example.active], 0.98)
-        seen = np.log1p(5.0 * above / max(float(loudest), 1e-30)) / noise.spread
-        own = texture(np.where(example.active, seen, 0).astype(np.float32), example.active)
-        self._colour = np.where(example.active, seen.mean(axis=0), 0.0)
-        self._rhythm = own.rhythm.sum(axis=0)
+        self._active = example.active
+        shown = [self._shown(example.powers[pitch], noise) for pitch in PITCHES]
+        textures = [texture(one, self._active) for one in shown]
+        self._colours = [one.mean(axis=0) for one in shown]
+        self._rhythms = [one.rhythm.sum(axis=0).ravel() for one in textures]
+        plain = shown[PITCHES.index(1.0)][:, self._active]
+        self._timbre = timbre(plain[None])
+        self._moments = moments(plain)
 
-    def windows(self, fit: Fit, above: Grid, lead: int) -> Values:
+    def _shown(self, powers: Grid, noise: NoiseModel) -> Grid:
+        """The example as it would look over the noise."""
+        above = powers / noise.floor
+        loudest = np.quantile(above[:, self._active], 0.98)
+        seen = np.log1p(5.0 * above / max(float(loudest), 1e-30)) / noise.spread
+        return np.asarray(np.where(self._active, seen, 0), dtype=np.float32)
+
+    def order(self, above: Grid) -> Grid:
+        """How well the example fits in its order, warped.
+
+        Parameters
+        ----------
+        above
+            Frames ``(n, BANDS)``.
+
+        Returns
+        -------
+        ndarray
+            One value every `SLACK` frames, where the example begins: 1 where all is alike.
+        """
+        found = costs(self._moments, moments(_clipped(above[:, self._active])))
+        late = len(self._moments)
+        begins = np.concatenate([found[late:], np.full(min(late, len(found)), WORST)])
+        per_step = SLACK // MOMENT
+        count = len(begins) // per_step
+        return np.asarray(1 - begins[: count * per_step].reshape(count, -1).min(axis=1))
+
+    def windows(self, fit: Fit, order: Grid, above: Grid, lead: int) -> Values:
         """Evidence in each window, shape ``(cells, len(KINDS))``.
 
         Parameters
         ----------
         fit
             Of the example to `above`.
+        order
+            The same, from `order`.
         above
             Frames ``(n, BANDS)``.
         lead
             Frames of `above` before the first cell.
         """
-        found = texture(above[lead:], self.example.active)
+        found = texture(above[lead:], self._active)
         cells = len(found.colour)
         begin = lead // SLACK
         late = begin - self.example.frames // 2 // SLACK
         whole = _by_cell(fit.whole.max(axis=0)[None], late, cells)[0]
+        warped = _by_cell(order[None], late, cells)[0]
         parts = _paired_max(_by_cell(fit.parts.max(axis=0), begin, cells))
         given = _paired_max(_by_cell(fit.parts[UNWARPED], begin, cells))
         colour, rhythm = _paired_sum(found.colour), _paired_sum(found.rhythm)
-        return fisher(
-            np.column_stack(
-                [
-                    _paired_max(whole),
-                    parts.mean(axis=0),
-                    parts.max(axis=0),
-                    given.mean(axis=0),
-                    _alike(colour, self._colour),
-                    _alike(rhythm.reshape(cells, -1), self._rhythm.ravel()),
-                ]
-            )
-        )
+        padded = np.zeros(((cells + 1) * CELL, int(self._active.sum())), np.float32)
+        own = _clipped(above[lead:, self._active])
+        padded[: len(own)] = own[: len(padded)]
+        shape = (cells, CELL, padded.shape[1])
+        pairs = [padded[:-CELL].reshape(shape), padded[CELL:].reshape(shape)]
+        return self._together(
+            _paired_max(whole), parts.T, given.T, _paired_max(warped), colour,
+            rhythm.reshape(cells, -1), np.concatenate(pairs, axis=1),
+        )  # fmt: skip
 
-    def near(self, fit: Fit, step: int, above: Grid) -> Values:
+    def near(self, fit: Fit, order: Grid, step: int, above: Grid) -> Values:
         """Evidence for an example that begins at one step, shape ``(len(KINDS),)``."""
         length = self.example.frames // SLACK
+        around = slice(max(0, step - NEAR), step + NEAR + 1)
         parts = fit.parts[:, :, max(0, step - NEAR) : step + length + NEAR]
-        best, given = parts.max(axis=(0, 2)), parts[UNWARPED].max(axis=1)
-        whole = fit.whole[:, max(0, step - NEAR) : step + NEAR + 1].max()
+        late = length // 6  # a pace that is not the example's ends sooner or later
+        warped = order[max(0, step - NEAR - late) : step + NEAR + late + 1]
         first = max(0, step * SLACK - max(0, CELL - self.example.frames) // 2)
-        found = texture(above[first : first + CELL], self.example.active)
-        return fisher(
-            np.array(
-                [
-                    whole,
-                    best.mean(),
-                    best.max(),
-                    given.mean(),
-                    _alike(found.colour, self._colour)[0],
-                    _alike(found.rhythm.reshape(1, -1), self._rhythm.ravel())[0],
-                ]
-            )
+        found = texture(above[first : first + CELL], self._active)
+        own = _clipped(above[first : first + max(CELL, self.example.frames), self._active])
+        return self._together(
+            fit.whole[:, around].max(keepdims=True)[0], parts.max(axis=(0, 2))[None],
+            parts[UNWARPED].max(axis=1)[None], warped.max(initial=1 - WORST, keepdims=True),
+            found.colour[:1], found.rhythm[:1].reshape(1, -1), own[None],
+        )[0]  # fmt: skip
+
+    def _together(
+        self, whole: Grid, parts: Grid, given: Grid, warped: Grid, colour: Grid, rhythm: Grid,
+        stretches: Grid,
+    ) -> Values:  # fmt: skip
+        """Evidence by rows; parts as ``(rows, parts)``."""
+        voice = likeness(timbre(stretches), self._timbre)
+        return np.column_stack(
+            [
+                *(fisher(of) for of in (whole, parts.mean(axis=1), parts.max(axis=1))),
+                *(fisher(of) for of in (given.mean(axis=1), warped)),
+                fisher(np.max([alike(colour, one) for one in self._colours], axis=0)),
+                fisher(np.max([alike(rhythm, one) for one in self._rhythms], axis=0)),
+                fisher(voice[:, :2]),
+                voice[:, 2],
+            ]
         )
+
+
+def _clipped(above: Grid) -> Grid:
+    return np.asarray(np.clip(above, LEAST_ABOVE, MOST_ABOVE))
 
 
 def _by_cell(tracks: Grid, begin: int, cells: int) -> Grid:
@@ -160,11 +215,3 @@ def _paired_sum(cells: Grid) -> Grid:
 def fisher(values: npt.NDArray[np.floating]) -> Values:
     """Fisher's z of correlations."""
     return np.asarray(np.arctanh(np.clip(values, -0.95, 0.95)), dtype=np.float64)
-
-
-def _alike(rows: npt.NDArray[np.floating], given: npt.NDArray[np.floating]) -> Values:
-    """Correlation of each row with what is given."""
-    rows = rows - rows.mean(axis=1, keepdims=True)
-    given = given - given.mean()
-    size = np.linalg.norm(rows, axis=1) * np.linalg.norm(given)
-    return np.asarray(rows @ given / np.maximum(size, 1e-12), dtype=np.float64)

@@ -13,6 +13,7 @@ Source: G. L. Turin, An introduction to matched filters, IRE Trans. IT-6 (1960).
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -111,7 +112,8 @@ class Matcher:
         spectrum = scipy.fft.rfft(pieces, axis=1).transpose(1, 0, 2)
         product = np.matmul(np.ascontiguousarray(spectrum), self._bank)
         z = scipy.fft.irfft(product.transpose(1, 2, 0), FFT, axis=2)[:, :, :hop]
-        z = np.max(z.reshape(blocks, -1, hop // SLACK, SLACK), axis=3)
+        # Far quicker than a maximum over an axis of four.
+        z = functools.reduce(np.maximum, (z[:, :, at::SLACK] for at in range(SLACK)))
         z = z.transpose(1, 0, 2).reshape(len(self._lengths), -1)
         n = z / np.sqrt(self._energy(padded, z.shape[1]))
         shape = (len(WARPS), len(self.example.parts), z.shape[1])

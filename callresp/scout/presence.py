@@ -45,8 +45,10 @@ from callresp.scout.strangers import strangers
 CHUNK = 70 * CELL  # frames, just under three minutes
 # Learning a noise takes some seconds: a rest that is shorter is judged by the noise before it.
 LEARN = 20 * FRAMES_PER_S
-WEIGHTS = dict(zip(KINDS, (0.94, 0.21, 0.26, 0.18, 0.18, 0.76), strict=True))
-OFFSET = -2.7
+WEIGHTS = dict(zip(KINDS, (0.24, 0.18, 0.18, 0.18, 0.27, 0.15, 0.1, 0.18, 0.14, 0.1), strict=True))
+OFFSET = -2.2
+# No one kind decides alone: evidence in spreads of what strangers reach.
+LEAST_EVIDENCE, MOST_EVIDENCE = -6.0, 10.0
 SPREAD_LEAST = 0.05
 DOUBT = 0.75
 # A call in a recording that holds some is doubted less: at most so much.
@@ -92,6 +94,7 @@ class Wanted:
     def odds(self, evidence: Values) -> Values:
         """Logarithm of the odds for each row of evidence ``(n, len(KINDS))``."""
         own = (evidence - self.mean) / (self.spread + SPREAD_LEAST)
+        own = np.clip(own, LEAST_EVIDENCE, MOST_EVIDENCE)
         return np.asarray(own @ np.array(list(WEIGHTS.values())) + OFFSET)
 
 
@@ -127,6 +130,7 @@ class _Judge:
         self.lead = 0
         self.above = np.zeros((0, BANDS), np.float32)
         self.fit: Fit | None = None
+        self.order = np.zeros(0, np.float32)
 
     def evidence(self, stretch: Stretch) -> Values:
         """Evidence in each cell of a stretch; keeps what it was found by."""
@@ -138,8 +142,9 @@ class _Judge:
         above = np.concatenate([rim, self._noise.above(stretch.powers)])
         self.lead = ahead + stretch.first
         self.above, self.fit = above, self._matcher.fit(above)
+        self.order = self.likeness.order(above)
         judged = self.lead + stretch.last - stretch.first
-        return self.likeness.windows(self.fit, above[: judged + CELL], self.lead)[
+        return self.likeness.windows(self.fit, self.order, above[: judged + CELL], self.lead)[
             : max(1, -(-(stretch.last - stretch.first) // CELL))
         ]
 
@@ -235,7 +240,9 @@ def _placed(
             if not len(own) or own[peak] <= 0:
                 break
             step = window.start + peak
-            odds = float(one.odds(judge.likeness.near(fit, step, judge.above)[None])[0])
+            odds = float(
+                one.odds(judge.likeness.near(fit, judge.order, step, judge.above)[None])[0]
+            )
             if odds <= CONSIDERED:
                 break
             pace = PACES_OF_WARPS[int(fit.whole[:, step].argmax())]

@@ -1,0 +1,100 @@
+"""Kinds of evidence: time warping against librosa over the whole, and voices told apart."""
+
+from __future__ import annotations
+
+import librosa
+import numpy as np
+import numpy.typing as npt
+import pytest
+import scipy.ndimage
+from test_scout_presence import RATE_HZ, place, song, sought, stranger
+
+from callresp.scout import order
+from callresp.scout.evidence import KINDS
+from callresp.scout.presence import CHUNK, Stretch, _Judge
+from callresp.scout.spectra import Grid, analysis, noise_model, powers_of
+from callresp.scout.timbre import likeness, timbre
+
+Values = npt.NDArray[np.float64]
+
+
+def sequence(count: int, seed: int) -> Grid:
+    """Moments that change smoothly, 12 bands."""
+    rough = np.random.default_rng(seed).normal(0, 3, (count, 12))
+    return scipy.ndimage.gaussian_filter1d(rough, 2, axis=0).astype(np.float32)
+
+
+def test_warping_in_pieces_is_librosas_over_the_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    example, recording = sequence(20, 1), sequence(260, 2)
+    recording[120:160] = np.repeat(example, 2, axis=0)
+    monkeypatch.setattr(order, "PIECE", 50)
+    found = order.costs(example, recording)
+    sizes = np.linalg.norm(example, axis=1, keepdims=True)
+    cosine = (
+        1
+        - librosa.util.normalize(example, norm=2, axis=1)
+        @ (recording / np.maximum(np.linalg.norm(recording, axis=1, keepdims=True), np.sqrt(3.0))).T
+    )
+    whole = librosa.sequence.dtw(
+        C=(cosine * sizes / sizes.mean()).astype(float), subseq=True, backtrack=False,
+        step_sizes_sigma=np.array([[1, 1], [1, 2], [2, 1]]), weights_mul=np.array([1.0, 1.0, 2.0]),
+    )[-1] / len(example)  # fmt: skip
+    settled = slice(2 * len(example), None)
+    np.testing.assert_allclose(found[settled], np.minimum(whole, 1.5)[settled], atol=1e-5)
+    assert found.argmin() == pytest.approx(159, abs=2)
+
+
+@pytest.mark.parametrize("pace", [0.6, 1.0, 1.8])
+def test_another_pace_costs_little_and_another_order_much(pace: float) -> None:
+    example = sequence(40, 3)
+    at = np.linspace(0, 39, round(40 * pace)).round().astype(int)
+    rest = np.zeros((60, 12), np.float32)
+    kept = order.costs(example, np.concatenate([rest, example[at], rest])).min()
+    swapped = order.costs(example, np.concatenate([rest, example[at][::-1], rest])).min()
+    assert kept < 0.15
+    assert swapped > kept + 0.3
+
+
+def test_a_recording_shorter_than_the_example_matches_nothing() -> None:
+    assert (order.costs(sequence(40, 3), sequence(10, 3)) == order.WORST).all()
+
+
+def voice(ribs: float, seed: int, noisy: float = 0.0) -> Grid:
+    """A singer whose spectrum is ribbed so often over 64 bands, singing notes at random."""
+    rng = np.random.default_rng(seed)
+    bands, frames = np.arange(64), np.arange(512)
+    pitch = scipy.ndimage.gaussian_filter1d(rng.normal(0, 60, 512), 12)[:, None]
+    tone = 6 * np.maximum(np.cos(2 * np.pi * ribs * (bands - pitch) / 64), 0) ** 4
+    on = (np.sin(frames / rng.uniform(5, 9)) > 0)[:, None]
+    hiss = noisy * rng.exponential(3, (512, 64))
+    return (((1 - noisy) * tone + hiss) * on + rng.normal(0, 1, (512, 64))).astype(np.float32)
+
+
+def test_a_voice_is_known_by_other_notes_and_told_from_another_voice() -> None:
+    """Harmonics four to the compass, nine to it, and a hiss: other notes each time."""
+    singers = [(4.0, 0.0), (9.0, 0.0), (4.0, 1.0)]
+    given = timbre(np.stack([voice(ribs, n, noisy) for n, (ribs, noisy) in enumerate(singers)]))
+    again = timbre(np.stack([voice(ribs, n + 9, noisy) for n, (ribs, noisy) in enumerate(singers)]))
+    for number in range(len(singers)):
+        own = type(given)(given.shape[[number]], given.ribs[[number]])
+        assert likeness(again, own).sum(axis=1).argmax() == number
+
+
+def evidence(samples: npt.NDArray[np.float32]) -> dict[str, float]:
+    (powers,) = powers_of([samples], RATE_HZ, CHUNK)
+    noise = noise_model(powers, analysis(RATE_HZ).degrees)
+    judge = _Judge(sought().example, noise)
+    return dict(
+        zip(KINDS, judge.evidence(Stretch(powers, 0, len(powers), noise)).max(axis=0), strict=True)
+    )
+
+
+def test_every_kind_speaks_for_the_sound_and_against_another() -> None:
+    here, other = (evidence(place(6, 5, {2.0: call})) for call in (song(), stranger()))
+    assert [kind for kind in KINDS if here[kind] <= other[kind]] == []
+
+
+def test_colour_and_rhythm_bear_another_pitch() -> None:
+    same, higher = (evidence(place(6, 5, {2.0: song(pitch=of)})) for of in (1.0, 2 ** (2 / 12)))
+    for kind in ("colour", "rhythm"):
+        assert higher[kind] > 0.7 * same[kind]
