@@ -198,7 +198,15 @@ def test_the_command_ends_with_1_where_it_is_nowhere_and_2_without_an_example(
 ) -> None:
     write_wav(tmp_path / "call.wav", song(), RATE_HZ)
     write_wav(tmp_path / "b.wav", place(9, 5, {3.0: stranger()}), RATE_HZ)
-    assert run(str(tmp_path / "b.wav"), "--like", str(tmp_path / "call.wav"))[0] == 1
+    like = ["--like", str(tmp_path / "call.wav")]
+    assert run(str(tmp_path / "b.wav"), *like)[0] == 1
+    # A bad file beside others is told and passed over; alone, it is refused.
+    (tmp_path / "a.wav").write_bytes(b"no sound")
+    status, rows, told = run(str(tmp_path / "a.wav"), str(tmp_path / "b.wav"), *like, "--json")
+    assert (status, len(rows)) == (1, 1)
+    assert f"passed over: {tmp_path / 'a.wav'}" in told
+    alone = CliRunner().invoke(cli, ["scout", str(tmp_path / "a.wav"), *like]).exception
+    assert isinstance(alone, UserError)
     for words, option in (([str(tmp_path / "b.wav")], "like"), (["--like", "x.wav"], "")):
         fault = CliRunner().invoke(cli, ["scout", *words]).exception
         assert isinstance(fault, UserError)

@@ -104,12 +104,19 @@ def run(given: ScoutOptions) -> None:
     sought = examples(given.like)
     found_any = False
     for path in files:
-        source = open_recording(path, given.channel)
-        with ui.progress(f"scouting {path.name}") as advance:
-            found = search(
-                source, sought, place=path.parent.name or None,
-                start=start_of(path, given.start), progress=advance,
-            )  # fmt: skip
+        start = start_of(path, given.start)
+        try:
+            source = open_recording(path, given.channel)
+            with ui.progress(f"scouting {path.name}") as advance:
+                found = search(
+                    source, sought, place=path.parent.name or None, start=start, progress=advance
+                )
+        except UserError as fault:
+            # One bad file is no reason to leave out the rest of a night.
+            if len(files) == 1:
+                raise
+            ui.look(f"passed over: {fault}")
+            continue
         for warning in source.warnings:
             ui.look(f"{path}: {warning}")
         found_any = found_any or found.presence.present
