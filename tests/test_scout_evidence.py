@@ -21,7 +21,7 @@ Values = npt.NDArray[np.float64]
 def sequence(count: int, seed: int) -> Grid:
     """Moments that change smoothly, 12 bands."""
     rough = np.random.default_rng(seed).normal(0, 3, (count, 12))
-    return scipy.ndimage.gaussian_filter1d(rough, 2, axis=0).astype(np.float32)
+    return np.asarray(scipy.ndimage.gaussian_filter1d(rough, 2, axis=0), dtype=np.float32)
 
 
 def test_warping_in_pieces_is_librosas_over_the_whole(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -67,7 +67,8 @@ def voice(ribs: float, seed: int, noisy: float = 0.0) -> Grid:
     tone = 6 * np.maximum(np.cos(2 * np.pi * ribs * (bands - pitch) / 64), 0) ** 4
     on = (np.sin(frames / rng.uniform(5, 9)) > 0)[:, None]
     hiss = noisy * rng.exponential(3, (512, 64))
-    return (((1 - noisy) * tone + hiss) * on + rng.normal(0, 1, (512, 64))).astype(np.float32)
+    sound = ((1 - noisy) * tone + hiss) * on + rng.normal(0, 1, (512, 64))
+    return np.asarray(sound, dtype=np.float32)
 
 
 def test_a_voice_is_known_by_other_notes_and_told_from_another_voice() -> None:

@@ -164,11 +164,12 @@ class Likeness:
         first = max(0, step * SLACK - max(0, CELL - self.example.frames) // 2)
         found = texture(above[first : first + CELL], self._active)
         own = _clipped(above[first : first + max(CELL, self.example.frames), self._active])
-        return self._together(
+        (together,) = self._together(
             fit.whole[:, around].max(keepdims=True)[0], parts.max(axis=(0, 2))[None],
             parts[UNWARPED].max(axis=1)[None], warped.max(initial=1 - WORST, keepdims=True),
             found.colour[:1], found.rhythm[:1].reshape(1, -1), own[None],
-        )[0]  # fmt: skip
+        )  # fmt: skip
+        return np.asarray(together)
 
     def _together(
         self, whole: Grid, parts: Grid, given: Grid, warped: Grid, colour: Grid, rhythm: Grid,
