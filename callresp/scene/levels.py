@@ -25,6 +25,7 @@ from callresp.scene.noise import SHARE_BAND_HZ, Noise
 from callresp.scene.recipe import Recipe
 from callresp.scene.schedule import Coming, arrivals
 from callresp.scene.voice import band, extent
+from callresp.scene.walls import images
 
 PEAK = 0.8
 ALONE_DB = -30.0  # noises without singers, within SHARE_BAND_HZ
@@ -85,6 +86,10 @@ def levels(recipe: Recipe, noises: list[Noise], rate_hz: int) -> Levels:
         math.sqrt(share / noise.power(SHARE_BAND_HZ))
         for share, noise in zip(shares, noises, strict=True)
     ]
+    walls = {
+        singer.voice: sum(one.gain for one in images(singer, recipe.wall, recipe.temperature_c))
+        for singer in recipe.singer
+    }
     silent = survey.energy == 0.0
     band_hz = SHARE_BAND_HZ if silent else (survey.low_hz, survey.high_hz)
     present = sum(g**2 * n.power(band_hz) for g, n in zip(gains, noises, strict=True))
@@ -94,7 +99,9 @@ def levels(recipe: Recipe, noises: list[Noise], rate_hz: int) -> Levels:
     if present:
         gains = [gain * math.sqrt(wanted / present) for gain in gains]
     # Early echoes and the tail of several singers at once: a quarter as much again.
-    height = 1.25 * sum(survey.loudest.values())
+    height = 1.25 * sum(
+        loudest * (1 + walls.get(voice, 0.0)) for voice, loudest in survey.loudest.items()
+    )
     height += sum(g * n.crest() for g, n in zip(gains, noises, strict=True))
     scale = PEAK / height if not silent or height > PEAK else 1.0
     return Levels(scale, tuple(scale * gain for gain in gains), band_hz)

@@ -9,6 +9,7 @@ the rest is taken from there.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -46,8 +47,23 @@ class Noise(Table, frozen=True):
     share_db: Annotated[float, Meta(ge=-60.0, le=20.0)] = 0.0
 
 
+class Wall(Table, frozen=True):
+    """A wall, a cliff or a house front that gives sound back.
+
+    It is so far from the microphone, where a line at its `bearing_deg` meets it squarely.
+    `loss_db` is what it takes of a sound.
+    """
+
+    distance_m: Annotated[float, Meta(ge=1.0, le=1000.0)]
+    bearing_deg: Annotated[float, Meta(ge=-360.0, le=360.0)] = 0.0
+    loss_db: Annotated[float, Meta(ge=0.0, le=60.0)] = 3.0
+
+
 class Singer(Table, frozen=True):
     """One singer.
+
+    Where it sits, as seen from the microphone, is `distance_m` and `bearing_deg`: the latter
+    matters to what the walls give back only.
 
     It has `repertoire` phrases of its own, made once from the seed and its
     letter, and sings them with small changes, resting between. `notes` is the
@@ -67,6 +83,7 @@ class Singer(Table, frozen=True):
     shapes: Annotated[tuple[Shape, ...], Meta(min_length=1)]
     band_hz: tuple[Hertz, Hertz]
     distance_m: Annotated[float, Meta(ge=1.0, le=500.0)] = 10.0
+    bearing_deg: Annotated[float, Meta(ge=-360.0, le=360.0)] = 0.0
     level_db: Annotated[float, Meta(ge=-40.0, le=40.0)] = 0.0
     repertoire: Count = 4
     notes: tuple[Count, Count] = (3, 8)
@@ -112,6 +129,7 @@ class Recipe(Table, frozen=True):
     humidity: Annotated[float, Meta(ge=10.0, le=100.0)] = 80.0
     noise: tuple[Noise, ...] = ()
     singer: tuple[Singer, ...] = ()
+    wall: tuple[Wall, ...] = ()
 
     def __post_init__(self) -> None:
         voices = [singer.voice for singer in self.singer]
@@ -127,6 +145,12 @@ class Recipe(Table, frozen=True):
             raise ValueError("a scene needs a singer or a noise")
         if self.singer and self.noise and self.snr_db is None:
             raise ValueError("singers over noise need 'snr_db'")
+        for singer in self.singer:
+            for wall in self.wall:
+                turn = math.radians(singer.bearing_deg - wall.bearing_deg)
+                if singer.distance_m * math.cos(turn) >= wall.distance_m:
+                    text = f"singer {singer.voice} sits behind the wall at {wall.distance_m:g} m"
+                    raise ValueError(text)
 
 
 def load_recipe(name: str | Path) -> Recipe:

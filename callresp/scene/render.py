@@ -24,6 +24,7 @@ from callresp.scene.recipe import Recipe, vary
 from callresp.scene.schedule import Coming, arrivals
 from callresp.scene.truth import header, median_hz, ordered
 from callresp.scene.voice import Voiced, Way, voiced
+from callresp.scene.walls import wall_response
 
 RATE_HZ = 48000
 # The diffuse field of a singer is that of one so far off, wherever it sits.
@@ -67,6 +68,8 @@ class Stage:
         self.levels: Levels = levels(recipe, self._noises, RATE_HZ)
         self._ways = {s.voice: self._way(s.distance_m) for s in recipe.singer}
         self._echoes = {s.voice: echoes(recipe, s, RATE_HZ) for s in recipe.singer}
+        walled = recipe.singer if recipe.wall else ()
+        self._walls = {s.voice: wall_response(recipe, s, RATE_HZ) for s in walled}
 
     def _way(self, distance_m: float) -> Way:
         return Way(distance_m, self.recipe.temperature_c, self.recipe.humidity)
@@ -153,11 +156,14 @@ class Stage:
         voice = coming.singer.voice
         sound = voiced(coming.sung, coming.level_db, self._ways[voice], RATE_HZ)
         reflections: tuple[Echo, ...] = self._echoes[voice] if with_reflections else ()
+        wave = with_echoes(sound.wave, reflections)
+        if with_reflections and voice in self._walls:
+            wave = _before_walls(wave, self._walls[voice])
         return _Sounding(
             first=round(coming.at_s * RATE_HZ),
             coming=coming,
             voiced=sound,
-            wave=self.levels.scale * with_echoes(sound.wave, reflections),
+            wave=self.levels.scale * wave,
             diffuse=coming.singer.distance_m / DIFFUSE_AT_M,
         )
 
@@ -181,6 +187,12 @@ class Stage:
             high_hz=round(sound.high_hz, 2),
             track=track,
         )
+
+
+def _before_walls(wave: Wave, response: Wave) -> Wave:
+    from scipy import signal
+
+    return np.asarray(signal.oaconvolve(wave, response))
 
 
 def render(

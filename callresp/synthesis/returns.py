@@ -13,34 +13,28 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.io.place import Echo
-from callresp.scene.air import absorption_db_per_m
 from callresp.scene.place import Convolver
+from callresp.scene.walls import TAPS, air_taps
 
 Waves = npt.NDArray[np.float64]
 
 # An echo's level is that of a striker's band: about here the air's share of it is in the level.
 MIDDLE_HZ = 1500.0
-_TAPS = 129
 
 
 def response_of(
     echoes: Sequence[Echo], sample_rate_hz: int, temperature_c: float, humidity: float
 ) -> Waves:
     """Impulse response of a place's echoes, without the direct sound."""
-    from scipy import signal
-
-    half = _TAPS // 2
+    half = TAPS // 2
     longest_s = max((echo.delay_s for echo in echoes), default=0.0)
     out = np.zeros(round(longest_s * sample_rate_hz) + half + 1)
-    hertz = np.linspace(0.0, sample_rate_hz / 2, 65)
-    per_m = absorption_db_per_m(hertz, temperature_c, humidity)
-    middle_db = float(absorption_db_per_m(MIDDLE_HZ, temperature_c, humidity))
     for echo in echoes:
-        lost_db = 2 * echo.distance_m * (per_m - middle_db) - echo.level_db
-        taps = signal.firwin2(_TAPS, hertz, 10 ** (-lost_db / 20), fs=sample_rate_hz)
+        way_m = 2 * echo.distance_m
+        taps = air_taps(way_m, sample_rate_hz, temperature_c, humidity, MIDDLE_HZ)
         first = round(echo.delay_s * sample_rate_hz) - half
         low = max(first, 0)
-        out[low : first + _TAPS] += taps[low - first :]
+        out[low : first + TAPS] += 10 ** (echo.level_db / 20) * taps[low - first :]
     return out
 
 
