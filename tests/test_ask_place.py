@@ -30,6 +30,8 @@ from place_helpers import (
 
 from callresp.cli import cli
 from callresp.echoes.ask import Air, ask_place
+from callresp.echoes.deconvolution import Correlations
+from callresp.echoes.detection import Return, _over_the_ring
 from callresp.echoes.protocol import ask_plan, quickest, softest
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
@@ -162,6 +164,60 @@ def test_another_recording_is_refused() -> None:
     noise = np.random.default_rng(1).normal(0, 0.05, 20 * RATE_HZ).astype(np.float32)
     with pytest.raises(UserError, match="can't be found"):
         asked(train(), Capture(noise, RATE_HZ, np.zeros(0), name="else.wav"))
+
+
+def test_the_recording_of_another_plan_is_refused() -> None:
+    """Loud strokes at other times: some of any two plans fall together."""
+    capture = recording(train())
+    for plan in (train("oak block", 16), train("tube 2", 16)):
+        with pytest.raises(UserError, match="can't be found"):
+            asked(plan, capture)
+
+
+def test_half_a_recording_tells_by_the_strokes_that_it_holds() -> None:
+    plan = train()
+    capture = recording(plan, walls(31.0), noise_db=-75.0)
+    half = Capture(capture.samples[: len(capture.samples) // 2], RATE_HZ, np.zeros(0))
+    report = asked(plan, half)
+    assert 4 <= report.place.strokes <= 6
+    assert [echo.distance_m for echo in report.echoes] == [pytest.approx(31.0, abs=0.3)]
+
+
+def test_clipped_strokes_are_refused() -> None:
+    plan = train()
+    capture = recording(plan, walls(31.0), noise_db=-75.0)
+    top = 0.3 * float(np.abs(capture.samples).max())
+    cut = Capture(np.clip(capture.samples, -top, top), RATE_HZ, np.zeros(0))
+    with pytest.raises(UserError, match="strokes are clipped"):
+        asked(plan, cut)
+
+
+@pytest.mark.parametrize(("t60_s", "told"), [(0.1, [0.2]), (2.0, [])])
+def test_what_is_left_of_a_ring_is_no_return(t60_s: float, told: list[float]) -> None:
+    """A score of 20 where listening begins, and of 9 after 30 and 200 ms: the ring's own decay
+    says which of them may be its own."""
+    time_s = np.arange(-6000, 12000) / RATE_HZ
+    ring = np.where(time_s > 0, 10 ** (-3 * time_s / t60_s) * np.sin(5000 * time_s), 0.0)
+    clips = np.tile(ring, (8, 1)) + 1e-4 * np.random.default_rng(1).standard_normal((8, 18000))
+    nothing = np.zeros(0)
+    found = Correlations(
+        RATE_HZ,
+        480,
+        np.zeros((8, 1, 1), np.float32),
+        nothing,
+        nothing,
+        nothing,
+        nothing,
+        clips,
+        6000,
+    )
+    heard = [
+        Return(at_s, 1e-5, -40.0, 1.0, 1e-5, score)
+        for at_s, score in ((0.021, 20.0), (0.03, 9.0), (0.2, 9.0))
+    ]
+    assert [one.delay_s for one in _over_the_ring(heard, found)] == told
+    # Without anything at the edge they are returns.
+    assert _over_the_ring(heard[1:], found) == heard[1:]
 
 
 @settings(max_examples=20, deadline=None)

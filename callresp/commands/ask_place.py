@@ -88,7 +88,7 @@ def command(**given: object) -> None:
     Without a recording it writes the strokes as a plan: stream it while any
     recorder runs, then give the recording with --plan. With --port it does both
     at once. What comes back after every stroke is averaged; birds, wind and
-    chance are not. An echo counts where chance makes one in 500 places at most.
+    chance are not. An echo counts where chance makes one in 2,000 places at most.
     Distances hold for the air's temperature: what a kelvin costs is told.
 
     Status 0 when there is an answer, also where nothing comes back; 1 when the
@@ -283,6 +283,9 @@ def _answer(asked: _Asked, capture: Capture, plan: Plan, machine: Palette | None
                 ui.say(f"wrote {path}")
     for warning in capture.warnings:
         ui.look(warning)
+    heard, planned = answer.report.place.strokes, len(plan.strikes)
+    if heard < planned:
+        ui.look(f"it holds {heard} of the plan's {planned} strokes: the answer is by those")
     if answer.snr_db < POOR_DB:
         ui.look("the strokes hardly stand out of the noise: strike harder, or in a quieter hour")
 

@@ -26,6 +26,8 @@ LONGEST_S = 6.0
 FEWEST = 4
 # How well the air's temperature is known: where it was stated, and where the palette's is taken.
 STATED_SD_C, ASSUMED_SD_C = 1.0, 5.0
+# Where half of the strokes have so many samples at the very top, they were cut off there.
+CLIPPED_SHARE, CLIPPED_FROM, CLIPPED_SAMPLES = 0.999, 0.1, 4
 # Two delays may be one wall twice, or one by way of another, within this.
 SUM_WITHIN_S = 0.0015
 
@@ -100,6 +102,7 @@ def ask_place(
             where=capture.name,
             remedy=f"record {FEWEST} or more, and 16 for faint echoes",
         )
+    _refuse_clipped(capture, strokes.at_s)
     advance(0.2, "correlating")
     longest_s = _longest_s(strokes.at_s, len(samples) / rate_hz)
     found = deconvolution.correlate(samples, rate_hz, strokes, longest_s)
@@ -121,7 +124,7 @@ def ask_place(
         kelvin_costs_m=round(100 * air.per_kelvin, 3),
         striker=striker,
         strokes=len(strokes.at_s),
-        near_m=round(0.5 * air.speed_m_s * deconvolution.EARLIEST_S, 1),
+        near_m=round(0.5 * air.speed_m_s * (deconvolution.EARLIEST_S + detection.EDGE_S), 1),
         farthest_m=round(0.5 * air.speed_m_s * longest_s),
         answer=_in_words(echoes, rings),
     )
@@ -150,6 +153,19 @@ def _reduced(capture: Capture) -> tuple[Wave, int]:
 
     rate_hz = alignment.RATE_MAX_HZ
     return soxr.resample(capture.samples, capture.rate_hz, rate_hz), rate_hz
+
+
+def _refuse_clipped(capture: Capture, at_s: Values) -> None:
+    """An echo is no copy of a stroke that was cut off, nor does the stroke's ring stay its own."""
+    samples = np.abs(capture.samples)
+    top = CLIPPED_SHARE * float(samples.max())
+    firsts = [max(round((at - 0.002) * capture.rate_hz), 0) for at in at_s]
+    length = round(alignment.FIRST_S * capture.rate_hz)
+    cut = [int(np.sum(samples[first : first + length] >= top)) for first in firsts]
+    if top > CLIPPED_FROM and np.median(cut) >= CLIPPED_SAMPLES:
+        raise UserError(
+            "its strokes are clipped", where=capture.name, remedy="record with a lower gain"
+        )
 
 
 def _longest_s(at_s: Values, ends_s: float) -> float:

@@ -17,6 +17,10 @@ Statistics of Extremes), whose tail gives the probability of an echo by chance.
 One echo after another is found, placed and taken out, the loudest first (as
 CLEAN does: Högbom 1974, Astronomy and Astrophysics Supplement 15), until what is
 left is chance.
+
+What the predictor leaves of the stroke's ring, where birds sang into what it learnt
+from, is no chance: all strokes have it. It is loudest where listening begins, and dies
+away as the stroke does: a return must stand over that as well.
 """
 
 from __future__ import annotations
@@ -33,13 +37,17 @@ from callresp.scene.air import absorption_db_per_m
 Values = npt.NDArray[np.float64]
 
 DRAWS = 300
-CHANCE = 0.002
+CHANCE = 0.0005
 MOST = 16
 _AROUND_S = 0.020
 _COARSE_S = 0.004
 # Round an echo as strong as the rest of a decay there is no wall of its own.
 _LOCAL_S = 0.06
 RESAMPLED = 60
+# Over what is found within so much of where listening begins, less what the ring falls by then.
+EDGE_S, OVER_RING = 0.004, 1.5
+# Where the ring's decay is taken from, behind the stroke.
+_RING_S = ((0.020, 0.040), (0.040, 0.080))
 # A wall is not smooth, nor is the air still: an echo is no exact copy, and leaves something behind.
 HIDES = ((0.035, 12.0), (0.15, 30.0))
 
@@ -103,8 +111,37 @@ def detect(found: Correlations, air_c: float, humidity: float, seed: int = 1) ->
             returns.append(one)
         mixer.take_out(placed)
         left = mixer.each().mean(axis=0)
-    returns.sort(key=lambda one: one.delay_s)
+    returns = _over_the_ring(sorted(returns, key=lambda one: one.delay_s), found)
     return Detection(tuple(returns), delay_s, first, mixer.spread, chance.threshold())
+
+
+def _over_the_ring(returns: list[Return], found: Correlations) -> list[Return]:
+    """The returns without those that may be what is left of the stroke's ring."""
+    edge_s = found.first / found.rate_hz + EDGE_S
+    left = max((one.score for one in returns if one.delay_s < edge_s), default=0.0)
+    t60_s = _ring_t60_s(found) if left else 1.0
+    return [
+        one
+        for one in returns
+        if one.delay_s >= edge_s
+        and one.score > OVER_RING * left * 10 ** (-3 * (one.delay_s - edge_s) / t60_s)
+    ]
+
+
+def _ring_t60_s(found: Correlations) -> float:
+    """How slowly the strokes die away just behind their blow; rather too slowly than too fast."""
+    noise = float(np.mean(found.clips[:, : found.stroke // 2] ** 2))
+    count = len(found.clips)
+    powers = []
+    for from_s, to_s in _RING_S:
+        first, last = (found.stroke + round(s * found.rate_hz) for s in (from_s, to_s))
+        part = found.clips[:, first:last]
+        # Products of different strokes, to which noise adds nothing on average.
+        pairs = np.sum(part, axis=0) ** 2 - np.sum(part**2, axis=0)
+        powers.append(max(float(np.mean(pairs)) / (count * (count - 1)), noise / count))
+    fallen_db = 10 * math.log10(powers[0] / powers[1])
+    apart_s = sum(_RING_S[1]) / 2 - sum(_RING_S[0]) / 2
+    return float(np.clip(60 * apart_s / max(fallen_db, 0.1), 0.05, 5.0))
 
 
 def _hides(loud: Return, faint: Return) -> bool:
