@@ -22,9 +22,11 @@ from callresp.live.clocked_listener import BlockListener
 from callresp.live.engine import Clocks, LiveEngine, LiveSettings, StageTimes
 from callresp.live.links import SimulatedLink
 from callresp.live.loop_detector import LoopRule
+from callresp.live.self_masking import Acoustics, Return
 from callresp.live.sources import Block
 from callresp.palette.model import Palette
 from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike
+from callresp.reply.echoes import KnownEcho
 from callresp.reply.rules import RuleSet
 from callresp.scene.recipe import Recipe, vary
 from callresp.scene.render import Stage
@@ -42,12 +44,16 @@ MakeListener = Callable[[int], BlockListener]
 
 @dataclass(frozen=True, slots=True)
 class Feedback:
-    """How the machine's sound comes back. `reverb_db` is the tail's energy re the direct sound."""
+    """How the machine's sound comes back. `reverb_db` is the tail's energy re the direct sound.
+
+    `wall` gives it back once more: after seconds, and at a level (dB) against the direct sound.
+    """
 
     above_db: float = 10.0
     delay_s: float = 0.03
     t60_s: float = 0.4
     reverb_db: float = -8.0
+    wall: tuple[float, float] | None = None
 
 
 class Echo:
@@ -101,7 +107,11 @@ class Echo:
             seconds = max((h.hold_ms / 1000 for h in near[-1:]), default=0.2) + 1.0
         wave = self._gain * self._sound(beside, min(seconds, AHEAD_S - 2))
         wave = np.asarray(signal.fftconvolve(wave, self._tail))
-        self._add(wave, outcome.played_s - BEFORE_S + self._way.delay_s)
+        at_s = outcome.played_s - BEFORE_S + self._way.delay_s
+        self._add(wave, at_s)
+        if self._way.wall is not None:
+            later_s, level_db = self._way.wall
+            self._add(10 ** (level_db / 20) * wave, at_s + later_s)
 
     def _add(self, wave: Waves, at_s: float) -> None:
         first = round(at_s * self._rate_hz)
@@ -247,8 +257,12 @@ def loop_of(
     *,
     way: Feedback | None,
     masks: bool = True,
+    place: Return | None = None,
 ) -> Loop:
-    """A closed loop; `way` `None` leaves the machine unheard, `masks` False is the naive peer."""
+    """A closed loop; `way` `None` leaves the machine unheard, `masks` False is the naive peer.
+
+    `place` is what the engine knows of the wall.
+    """
     stage = Stage(recipe)
     rate_hz = stage.sample_rate_hz
     now: list[LiveEngine] = []
@@ -257,7 +271,13 @@ def loop_of(
         return now[0].now_s if now else 0.0
 
     clocks = Clocks(lambda: DAWN + timedelta(seconds=passed_s()), passed_s)
-    settings = LiveSettings(needs_link=True, masks=masks, loops=LoopRule() if masks else None)
+    settings = LiveSettings(
+        acoustics=Acoustics(returns=() if place is None else (place,)),
+        echo=None if place is None else KnownEcho(place.delay_s, place.level_db),
+        needs_link=True,
+        masks=masks,
+        loops=LoopRule() if masks else None,
+    )
     engine = LiveEngine(palette, rules, make(rate_hz), rate_hz, clocks, settings)
     now.append(engine)
     link = SimulatedLink(engine.player.empty_plan, palette)
