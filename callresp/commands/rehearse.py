@@ -116,7 +116,8 @@ def rehearse_command(
     elif from_s is not None or to_s is not None:
         raise UserError("--from and --to need a picture", remedy="add --picture")
     mixed = _mix(job, output, sound)
-    drawn = None if drawing is None else _draw(job, drawing, from_s, to_s)
+    echoes = _echoes(sound["place"])
+    drawn = None if drawing is None else _draw(job, drawing, from_s, to_s, echoes)
     for warning in mixed.warnings:
         ui.look(f"{job.recording}: {warning}")
     if as_json:
@@ -163,7 +164,9 @@ def _echoes(place: object) -> tuple[Echo, ...]:
     return read_place(Path(str(place))).echoes
 
 
-def _draw(job: Job, target: Path, from_s: float | None, to_s: float | None) -> DrawnExcerpt:
+def _draw(
+    job: Job, target: Path, from_s: float | None, to_s: float | None, echoes: tuple[Echo, ...]
+) -> DrawnExcerpt:
     from callresp.plots.excerpt_picture import draw_excerpt
 
     with ui.progress(f"drawing {target.name}") as advance:
@@ -177,6 +180,7 @@ def _draw(job: Job, target: Path, from_s: float | None, to_s: float | None) -> D
             from_s=from_s,
             to_s=to_s,
             progress=advance,
+            echoes=echoes,
         )
 
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from callresp.errors import UserError
+from callresp.io.place import Echo
 from callresp.io.score import HeardScore, ReplyNote, ReplyScore, phrases
 from callresp.midi.notes import requested_notes
 from callresp.palette.model import Palette, Striker, Turner
@@ -23,6 +24,8 @@ WHOLE_UP_TO_S = 75.0
 DETAIL_S = 40.0
 # A damper that falls when less than a twentieth of the decay is left ends nothing to be seen.
 AUDIBLE = 0.95
+# A stroke joins a return so near to it; one so much fainter than the loudest hardly shows.
+JOINS_S, FAINT_DB = 0.010, 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,17 @@ class AnswerLink:
     lane: str
 
 
+@dataclass(frozen=True, slots=True)
+class ReturnMark:
+    """What a wall gives back of a stroke: when, how loud among the place's echoes (0 to 1), and
+    whether another stroke joins it."""
+
+    stroke: StrokeMark
+    at_s: float
+    ink: float
+    joined: bool
+
+
 @dataclass(frozen=True)
 class Excerpt:
     """All that is drawn between `from_s` and `to_s` of `whole_s` seconds.
@@ -78,6 +92,7 @@ class Excerpt:
     links: tuple[AnswerLink, ...]
     changes: tuple[tuple[Change, str], ...]
     answers: dict[int, str]
+    returns: tuple[ReturnMark, ...] = ()
 
     @property
     def partial(self) -> bool:
@@ -91,6 +106,29 @@ class Excerpt:
     def begun(self) -> list[StrokeMark]:
         """The strokes that fall within the excerpt, without those that only ring into it."""
         return [mark for mark in self.marks if mark.at_s >= self.from_s]
+
+
+def with_returns(shown: Excerpt, echoes: Sequence[Echo]) -> Excerpt:
+    """The excerpt with what a place's walls give back of its strokes.
+
+    A stroke joins a return of its own striker that comes within `JOINS_S` of it.
+    """
+    loudest_db = max((echo.level_db for echo in echoes), default=0.0)
+    struck: dict[str, list[float]] = {}
+    for mark in shown.marks:
+        struck.setdefault(mark.instrument, []).append(mark.at_s)
+    returns = []
+    for mark in shown.marks:
+        own = struck[mark.instrument]
+        for echo in echoes:
+            at_s = mark.at_s + echo.delay_s
+            if not shown.from_s <= at_s <= shown.to_s:
+                continue
+            later = bisect_left(own, at_s - JOINS_S)
+            joined = later < len(own) and own[later] <= at_s + JOINS_S
+            ink = max(1 - (loudest_db - echo.level_db) / FAINT_DB, 0.15)
+            returns.append(ReturnMark(mark, at_s, ink, joined))
+    return replace(shown, returns=tuple(returns))
 
 
 def marks_of(

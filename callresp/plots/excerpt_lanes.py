@@ -2,8 +2,10 @@
 
 A stroke is a dot whose size is its force. Its decay is a wedge that thins out
 (in dB, so that a straight edge is an exponential decay) and ends where it has
-fallen by 60 dB, at the next stroke, or at an upright bar where a damper falls. A
-turner is a band as thick as it is fast, strewn with grains.
+fallen by 60 dB, at the next stroke, or at an upright bar where a damper falls. What
+a wall gives back is a tick under its stroke's line, the darker the louder; where a
+stroke joins it, it reaches up to that stroke. A turner is a band as thick as it is
+fast, strewn with grains.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from callresp.palette.model import Palette, Striker, Turner
-from callresp.plots.excerpt import Excerpt, StrokeMark, TurnMark, lane_order
+from callresp.plots.excerpt import Excerpt, ReturnMark, StrokeMark, TurnMark, lane_order
 from callresp.plots.style import (
     BACKGROUND,
     CHANGED,
@@ -84,6 +86,8 @@ def draw_lanes(
         _turn(axes, turn, rows[turn.instrument], shown, sizes)
     for mark in shown.marks:
         _decay(axes, mark, rows[mark.instrument], colours.get(shown.voice_of(mark), DARK))
+    for back in shown.returns:
+        _return(axes, back, rows[back.stroke.instrument], sizes)
     if begun := shown.begun():
         axes.scatter(
             [mark.at_s for mark in begun],
@@ -119,6 +123,12 @@ def _decay(axes: Axes, mark: StrokeMark, y: float, colour: str) -> None:
     if mark.damped:
         stop = max(left, 0.10) + 0.05
         line(axes, [end_s, end_s], [y - stop, y + stop], colour, 1.5, zorder=3)
+
+
+def _return(axes: Axes, back: ReturnMark, y: float, sizes: LaneSizes) -> None:
+    top = y if back.joined else y + 0.24
+    width = (1.4 if back.joined else 1.0) * sizes.marks
+    line(axes, [back.at_s, back.at_s], [top, y + 0.42], DARK, width, alpha=back.ink, zorder=4)
 
 
 def marker_area(force: float) -> float:
@@ -169,7 +179,7 @@ def lane_counts(shown: Excerpt) -> Counter[str]:
     return counts
 
 
-def draw_key(axes: Axes, width_in: float, colours: dict[str, str]) -> None:
+def draw_key(axes: Axes, width_in: float, colours: dict[str, str], walls: bool = False) -> None:
     """Say what the shapes and colours mean; the axes' units are inches.
 
     Parameters
@@ -180,6 +190,8 @@ def draw_key(axes: Axes, width_in: float, colours: dict[str, str]) -> None:
         Width of the axes.
     colours
         Of the voices; empty where nobody was heard.
+    walls
+        Whether returns are drawn.
     """
     axes.axis("off")
     axes.set_xlim(0, width_in)
@@ -196,11 +208,18 @@ def draw_key(axes: Axes, width_in: float, colours: dict[str, str]) -> None:
     x = _text_after(axes, x + 0.2, y, "changed by a limit")
     dot(axes, x + 0.04, y, "x", 5.5, mew=1.5, color=CHANGED)
     x = _text_after(axes, x + 0.16, y, "dropped")
+    if walls:
+        for joined, text in ((False, "from a wall"), (True, "joined")):
+            at = x + 0.05
+            line(axes, [at, at], [y - 0.09, y + (0.05 if joined else -0.01)], DARK, 1.2)
+            if joined:
+                _key_stroke(axes, at, y + 0.05, 0.3)
+            x = _text_after(axes, x + 0.16, y, text)
     if not colours:
         return
     dot(axes, x + 0.05, y, "o", 3.6, mfc=BACKGROUND, mec=DARK, mew=0.9)
     x = _text_after(axes, x + 0.16, y, "call left alone")
-    x = _text_after(axes, x, y, "Colour: voice heard or answered")
+    x = _text_after(axes, x, y, "Colour: voice" if walls else "Colour: voice heard or answered")
     for voice, colour in colours.items():
         if x < width_in:
             x = _text_after(axes, x - 0.14, y, voice, colour, weight="bold")

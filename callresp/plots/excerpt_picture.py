@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from callresp.io.audio import Recording, open_recording
+from callresp.io.place import Echo
 from callresp.io.score import HeardScore, ReplyScore
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
 from callresp.plots import excerpt_heard, style
-from callresp.plots.excerpt import Excerpt, excerpt_of, marks_of
+from callresp.plots.excerpt import Excerpt, excerpt_of, marks_of, with_returns
 from callresp.plots.excerpt_lanes import LANE_IN, draw_key, draw_lanes
 from callresp.plots.spectrogram import log_spectrogram
 from callresp.plots.style import CHANGED, DARK, GRID, MUTED, format_time, line, nice_step
@@ -58,6 +59,7 @@ def draw_excerpt(
     to_s: float | None = None,
     title: str | None = None,
     progress: Callable[[float], None] | None = None,
+    echoes: Sequence[Echo] = (),
 ) -> DrawnExcerpt:
     """Draw what was heard and what is answered, in one picture.
 
@@ -75,6 +77,8 @@ def draw_excerpt(
         By default the recording's name.
     progress
         Called with the share done.
+    echoes
+        What the place's walls give back of each stroke.
 
     Raises
     ------
@@ -87,6 +91,7 @@ def draw_excerpt(
         recording = open_recording(recording)
     duration_s = recording.duration_s if recording else None
     shown = excerpt_of(heard, reply, plan, palette, duration_s, from_s, to_s)
+    shown = with_returns(shown, echoes)
     name = title or _name(recording, heard, reply)
     bare = plan.plan if isinstance(plan, CheckedPlan) else plan
     headers = [item.header for item in (heard, reply, bare) if item is not None]
@@ -106,7 +111,7 @@ def draw_excerpt(
         if lanes and palette is not None:
             draw_lanes(axes["lanes"], palette, shown, colours)
             style.no_frame(axes["lanes"])
-            draw_key(axes["key"], WITHIN_IN, colours)
+            draw_key(axes["key"], WITHIN_IN, colours, bool(echoes))
         if "overview" in axes:
             strokes, _ = marks_of(plan, reply, palette)
             draw_overview(axes["overview"], heard, shown, [mark.at_s for mark in strokes])
