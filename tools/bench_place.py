@@ -366,6 +366,8 @@ def row_field(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]
             count[0] += 1
             places = [(e.delay_s, e.level_db, e.confidence) for e in heard.report.echoes]
             say(f"  case {case}: noise {noise_db:.0f} birds {bird_db:.0f} dB: {places}")
+        if case % 10 == 9:
+            say(f"  {case + 1} places, {false} with a false echo")
     return {
         "row": "open field with birds and wind",
         "cases": cases,

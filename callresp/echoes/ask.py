@@ -29,7 +29,7 @@ STATED_SD_C, ASSUMED_SD_C = 1.0, 5.0
 # Where half of the strokes have so many samples at the very top, they were cut off there.
 CLIPPED_SHARE, CLIPPED_FROM, CLIPPED_SAMPLES = 0.999, 0.1, 4
 # Two delays may be one wall twice, or one by way of another, within this.
-SUM_WITHIN_S = 0.0015
+SUM_WITHIN_S, SUM_LOUDER_DB = 0.0015, 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,26 +190,30 @@ def _echoes(heard: detection.Detection, air: Air, microphone_m: float) -> tuple[
                 distance_m=round(0.5 * way_m, 3),
                 distance_sd_m=round(math.hypot(by_time_m, by_air_m, by_place_m), 3),
                 confidence=round(1 - one.chance, 6),
-                path=_path(one.delay_s, one.gain_db, heard),
+                path=_path(one, heard, microphone_m / air.speed_m_s),
             )
         )
     return tuple(made)
 
 
-def _path(delay_s: float, gain_db: float, heard: detection.Detection) -> str:
-    """Which earlier, louder returns a delay is the sum of, in words."""
+def _path(one: detection.Return, heard: detection.Detection, straight_s: float) -> str:
+    """Which earlier returns a delay is the sum of, in words; `straight_s` is the stroke's own way.
+
+    Two ways of equal length, there and back again, add up to 6 dB more than one.
+    """
+    whole_s = one.delay_s + straight_s
     before = [
-        (number, one.delay_s)
-        for number, one in enumerate(heard.returns, start=1)
-        if one.delay_s < delay_s and one.gain_db > gain_db
+        (number, other.delay_s + straight_s)
+        for number, other in enumerate(heard.returns, start=1)
+        if other.delay_s < one.delay_s and other.gain_db > one.gain_db - SUM_LOUDER_DB
     ]
     for number, first_s in before:
-        if abs(2 * first_s - delay_s) < SUM_WITHIN_S:
+        if abs(2 * first_s - whole_s) < SUM_WITHIN_S:
             return f"perhaps echo {number} twice"
     for number, first_s in before:
-        for other, second_s in before:
-            if number < other and abs(first_s + second_s - delay_s) < SUM_WITHIN_S:
-                return f"perhaps echo {number} by way of echo {other}"
+        for other_number, second_s in before:
+            if number < other_number and abs(first_s + second_s - whole_s) < SUM_WITHIN_S:
+                return f"perhaps echo {number} by way of echo {other_number}"
     return ""
 
 

@@ -43,6 +43,8 @@ _AROUND_S = 0.020
 _COARSE_S = 0.004
 # Round an echo as strong as the rest of a decay there is no wall of its own.
 _LOCAL_S = 0.06
+# What rings on in a room is no noise: its loud moments stand so much further over the usual.
+UNEVEN = 0.6
 RESAMPLED = 60
 # Over what is found within so much of where listening begins, less what the ring falls by then.
 EDGE_S, OVER_RING = 0.004, 1.5
@@ -302,7 +304,8 @@ class _Chance:
         sizes = np.abs(raw[::step])
         usual = ndimage.median_filter(sizes, 2 * (self._local // step) + 1, mode="reflect")
         usual = np.interp(np.arange(len(raw)), np.arange(len(sizes)) * step, usual / 0.6745)
-        return np.asarray(raw / np.maximum(usual, 1.0))
+        usual = np.maximum(usual, 1.0)
+        return np.asarray(raw / usual / (1 + UNEVEN * np.minimum(usual - 1, 1)))
 
     def of(self, score: float) -> float:
         """Probability that chance alone comes so high somewhere among the delays."""

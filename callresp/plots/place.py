@@ -1,8 +1,9 @@
 """The page of a place: what it gives back, drawn outward from the machine.
 
 The machine stands at the foot; delay runs outward, as sound does, and each return
-is an arc, the blacker and the broader the louder it is. What the strokes' mean
-held beside the returns lies in grey between the arcs: chance, and what rings on.
+is an arc, the blacker and the broader the louder it is, broken where it came by way of
+two walls. What the strokes' mean held beside the returns lies in grey between the arcs:
+chance, and what rings on.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import numpy.typing as npt
 
 from callresp.io.place import Echo, Place, PlaceReport
 from callresp.plots import style
+from callresp.plots.excerpt_picture import readable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,10 +28,15 @@ if TYPE_CHECKING:
 Values = npt.NDArray[np.float64]
 
 WIDTH_IN, PAGE_IN, FOOT_IN = 9.0, 4.4, 0.62
-RINGS = 260
+RINGS, PIXELS = 520, 900
+# Grey of the loudest, and how far below it all is white; chance comes to so many standard
+# deviations now and then, and seldom to twice that.
+DARKEST, GROUND_DB, CHANCE = 0.45, 40.0, 2.5
 STEPS_M = (1, 2, 5, 10, 20, 50, 100, 200, 500)
 # Ink of the loudest return, and of one this far below it.
 BROAD_PT, THIN_PT, RANGE_DB = 5.0, 0.8, 30.0
+# Within this share of the page a label stands upright over its arc.
+NEAR = 0.25
 # Where labels stand on their arcs, in degrees from the ground, in turn.
 ANGLES = (28.0, 52.0, 76.0, 104.0, 128.0, 152.0)
 
@@ -64,7 +71,7 @@ def draw_place(path: Path, report: PlaceReport, found: Detection | None = None) 
 
 
 def _name(place: Place) -> str:
-    return Path(place.place).stem or "the place"
+    return readable(Path(place.place).stem) if place.place else "the place"
 
 
 def _facts(place: Place) -> list[str]:
@@ -106,20 +113,23 @@ def _draw_scale(axes: Axes, place: Place, reach_s: float) -> None:
 
 
 def _draw_ground(axes: Axes, found: Detection, reach_s: float) -> None:
-    """Rings of grey: the mean's gain over its own standard deviation, in steps of delay."""
-    from matplotlib.collections import LineCollection
-
-    kept = found.delay_s <= reach_s
-    score = np.abs(found.gain[kept]) / found.spread[kept]
-    edges = np.linspace(found.delay_s[0], min(reach_s, float(found.delay_s[-1])), RINGS + 1)
-    place = np.clip(np.searchsorted(found.delay_s[kept], edges), 0, len(score) - 1)
-    tops = np.maximum.reduceat(score, place[:-1])
-    angles = np.linspace(0, math.pi, 181)
-    arc = np.stack([np.cos(angles), np.sin(angles)], axis=1)
-    rings = [arc * (0.5 * (low + high) / reach_s) for low, high in pairwise(edges)]
-    ink = 0.3 * np.clip((tops - 2.0) / 8.0, 0, 1)
-    colours = [(0.14, 0.15, 0.18, float(share)) for share in ink]
-    axes.add_collection(LineCollection(rings, colors=colours, linewidths=1.2, zorder=1))
+    """What the mean held at each delay beside chance, as grey: the louder the darker."""
+    size = np.abs(found.gain)
+    score = size / found.spread
+    level = 1 + 20 * np.log10(np.maximum(size / size.max(), 1e-6)) / GROUND_DB
+    shown = np.clip(level, 0, 1) * np.clip((score - CHANCE) / CHANCE, 0, 1)
+    place = np.searchsorted(found.delay_s, np.linspace(0.0, reach_s, RINGS + 1))
+    ink = np.zeros(RINGS)
+    for ring, (first, last) in enumerate(pairwise(place)):
+        if last > first:
+            ink[ring] = DARKEST * float(shown[first:last].max())
+    across = (np.arange(2 * PIXELS) + 0.5) / PIXELS - 1
+    radius = np.hypot(across[None, :], across[PIXELS:][::-1, None])
+    shade = np.zeros((*radius.shape, 4))
+    shade[:, :, :3] = (0.14, 0.15, 0.18)
+    inside = radius < 1
+    shade[inside, 3] = ink[(radius[inside] * RINGS).astype(np.int64)]
+    axes.imshow(shade, extent=(-1, 1, 0, 1), zorder=1, interpolation="antialiased")
 
 
 def _draw_echo(axes: Axes, echo: Echo, number: int, report: PlaceReport, reach_s: float) -> None:
@@ -127,17 +137,34 @@ def _draw_echo(axes: Axes, echo: Echo, number: int, report: PlaceReport, reach_s
     share = float(np.clip(1 - (loudest_db - echo.level_db) / RANGE_DB, 0.0, 1.0))
     radius = echo.delay_s / reach_s
     angles = np.linspace(0, math.pi, 361)
-    grey = 0.55 - 0.42 * share
-    colour = str(round(grey, 3))
+    colour = str(round(0.55 - 0.42 * share, 3))
     broad = THIN_PT + (BROAD_PT - THIN_PT) * share
-    style.line(axes, radius * np.cos(angles), radius * np.sin(angles), colour, broad, zorder=3)
-    at = math.radians(ANGLES[number % len(ANGLES)])
-    x, y = radius * math.cos(at), radius * math.sin(at)
-    ground = {"facecolor": style.BACKGROUND, "edgecolor": "none", "pad": 1.5}
-    text = f"{echo.distance_m:.1f} m"
-    style.label(axes, x, y, text, 11, ha="center", family=style.TITLE_FONT, zorder=6, bbox=ground)
-    below = f"{1000 * echo.delay_s:.0f} ms, {echo.level_db:.0f} dB"
-    style.label(axes, x, y - 0.05, below, 6.5, style.MUTED, ha="center", zorder=5, bbox=ground)
+    # By way of two walls, or of one twice: there is no wall so far off.
+    dashes = (0, (2.2, 1.1)) if echo.path else "-"
+    x, y = radius * np.cos(angles), radius * np.sin(angles)
+    style.line(axes, x, y, colour, broad, zorder=3, ls=dashes)
+    turn = 90.0 if radius < NEAR else ANGLES[number % len(ANGLES)]
+    at_x, at_y = radius * math.cos(math.radians(turn)), radius * math.sin(math.radians(turn))
+    facts = f"{1000 * echo.delay_s:.0f} ms, {echo.level_db:.0f} dB".replace("-", "−")
+    texts = [f"{echo.distance_m:.1f} m", facts]
+    if echo.path:
+        texts = [echo.path.removeprefix("perhaps "), facts]
+    if echo.level_db == loudest_db:
+        texts.append("the machine joins this one")
+    _tell(axes, at_x, at_y, texts, small=bool(echo.path))
+
+
+def _tell(axes: Axes, x: float, y: float, texts: list[str], small: bool) -> None:
+    """Lines of text on a clear ground, one below the other."""
+    from matplotlib.artist import Artist
+    from matplotlib.offsetbox import AnnotationBbox, TextArea, VPacker
+
+    large = {"fontsize": 8.5 if small else 12, "family": style.TITLE_FONT, "color": style.DARK}
+    fine = {"fontsize": 6.5, "color": style.MUTED}
+    lines = [TextArea(text, textprops=fine if row else large) for row, text in enumerate(texts)]
+    ground = {"facecolor": style.BACKGROUND, "edgecolor": "none", "boxstyle": "round,pad=0.15"}
+    packed = VPacker(children=list[Artist](lines), align="center", pad=0, sep=1.5)
+    axes.add_artist(AnnotationBbox(packed, (x, y), bboxprops=ground, zorder=6))
 
 
 def _draw_foot(axes: Axes, report: PlaceReport) -> None:
@@ -154,16 +181,10 @@ def _draw_foot(axes: Axes, report: PlaceReport) -> None:
 
 def _in_a_line(report: PlaceReport) -> str:
     place = report.place
-    paths = [
-        f"echo {number}: {echo.path}"
-        for number, echo in enumerate(report.echoes, start=1)
-        if echo.path
-    ]
     said = [
         place.answer,
-        *paths,
         f"heard from {place.near_m:g} to {place.farthest_m:g} m",
-        f"{place.background_db:.0f} dB re full scale between the strokes",
+        f"\N{MINUS SIGN}{abs(place.background_db):.0f} dB re full scale between the strokes",
     ]
     return "   ·   ".join(said)
 
