@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from listen_helpers import sung, tone
+from listen_helpers import rung, sung, tone
 
 from callresp.io.audio import open_recording, write_wav
 from callresp.listen.notes import Rows
@@ -79,6 +79,32 @@ def test_a_harsh_call_keeps_a_tone_that_lasts_as_long(tmp_path: Path) -> None:
         put(wave, 1.0 + 0.7 * n, 0.02 * harsh(n, 1000.0, 9000.0, 0.09))
         sung(wave, 1.0 + 0.7 * n, 2100.0, 2100.0, 0.09, 0.016, RATE_HZ, 0.003)
     assert len(heard(wave, tmp_path)) == 6
+
+
+def test_a_call_half_tone_half_harsh_is_one_note(tmp_path: Path) -> None:
+    """The tone stands out so far that it is taken for another's, but for how long it lasts."""
+    wave = quiet(6.5)
+    for n in range(8):
+        put(wave, 0.6 + 0.7 * n, 0.02 * harsh(n, 1000.0, 9000.0, 0.09))
+        sung(wave, 0.6 + 0.7 * n, 3500.0, 3500.0, 0.09, 0.03, RATE_HZ, 0.003)
+    assert len(heard(wave, tmp_path)) == 8
+
+
+def test_a_yard_rings_on_and_little_of_it_is_reported() -> None:
+    """Four whistles that rise, 10 dB over what the yard gives back."""
+    wave = quiet(5.0)
+    for n in range(4):
+        sung(wave, 0.6 + n, 3000.0, 3500.0, 0.15, 0.3, RATE_HZ)
+    assert 4 <= len(begun(wave + rung(wave - quiet(5.0), 10.0, RATE_HZ))) <= 6
+
+
+def test_a_harsh_call_with_a_tone_in_a_yard_that_rings_is_reported_once() -> None:
+    """The yard goes on with the tone when the call is over, amid what is left of the noise."""
+    wave = quiet(5.0)
+    for n in range(4):
+        put(wave, 0.6 + n, 0.05 * harsh(n, 1000.0, 9000.0, 0.1))
+        sung(wave, 0.6 + n, 3000.0, 3100.0, 0.1, 0.3, RATE_HZ)
+    assert len(begun(wave + rung(wave - quiet(5.0), 10.0, RATE_HZ))) == 4
 
 
 def test_a_tone_of_another_that_crosses_a_harsh_call_is_a_note(tmp_path: Path) -> None:
