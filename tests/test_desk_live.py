@@ -61,6 +61,13 @@ def test_readers_read_and_only_the_code_stops(page: LivePage) -> None:
     assert page.stop.is_set()
 
 
+def test_what_is_being_answered_is_sent_before_it_closes(page: LivePage) -> None:
+    # Without that a process that ends cuts off the answer to the stop that ended it.
+    ask(page.addresses[0], "/api/live")
+    page.close()
+    assert not page._serving.is_alive()
+
+
 def test_codes_cant_be_tried_out(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [100.0]
     monkeypatch.setattr("callresp.desk.live_page.time.monotonic", lambda: now[0])

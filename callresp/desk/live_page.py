@@ -44,6 +44,8 @@ FAULTS_KEPT = 8
 # Blocks that may wait for the meter; a meter that is late leaves some out.
 BLOCKS_WAITING_MAX = 200
 METER_EVERY_S = 0.2
+# More than the server gives to what is being answered when it ends.
+CLOSING_S = 4.0
 
 
 class Line(msgspec.Struct, frozen=True, kw_only=True):
@@ -146,12 +148,14 @@ class LivePage:
         self._closed = threading.Event()
         self._opened = open_server(host, port)
         self._server = server_of(self._application(), self._opened)
-        sockets = {"sockets": [self._opened.listener]}
-        for name, work, given in (
-            ("page", self._server.run, sockets),
-            ("page meter", self._run_meter, {}),
-        ):
-            threading.Thread(target=work, kwargs=given, name=name, daemon=True).start()
+        self._serving = threading.Thread(
+            target=self._server.run,
+            kwargs={"sockets": [self._opened.listener]},
+            name="page",
+            daemon=True,
+        )
+        self._serving.start()
+        threading.Thread(target=self._run_meter, name="page meter", daemon=True).start()
 
     @property
     def code(self) -> str:
@@ -204,9 +208,10 @@ class LivePage:
             self._faults.append(f"{_clock(row.at_s)}  {body['what']}")
 
     def close(self) -> None:
-        """Serve no more."""
+        """Serve no more, once what is being answered has been sent: 'stopped' among it."""
         self._closed.set()
         self._server.should_exit = True
+        self._serving.join(timeout=CLOSING_S)
 
     def _add(self, at_s: float, kind: str, voice: str, text: str) -> None:
         self._lines.append(Line(at_s=round(at_s, 2), kind=kind, voice=voice, text=text))
