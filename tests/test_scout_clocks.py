@@ -96,6 +96,18 @@ def test_a_clock_that_did_not_follow_daylight_saving_is_found(tmp_path: Path) ->
     assert len(told) == 1
     assert "daylight saving" in told[0]
     assert recorded(tmp_path / "dst", *names, seconds=1800.0) == []
+    # A recorder that wakes for a moment every half hour, too.
+    told = recorded(tmp_path / "asleep", *names, seconds=6.0, zone="Europe/London")
+    assert len(told) == 1
+    assert "an hour doubled where daylight saving changed" in told[0]
+
+
+def test_a_clock_that_was_never_set_is_no_gap(tmp_path: Path) -> None:
+    told = recorded(tmp_path / "a", "20000101_000000", "20260512_040000", "20310101_000000")
+    assert len(told) == 2
+    assert not any("nothing for" in line for line in told)
+    told = recorded(tmp_path / "b", "20260501_040000", "20260501_041000", "20260512_040000")
+    assert told == ["carr, 2026-05-12 04:00: nothing for 11 days before"]
 
 
 def test_a_name_and_a_header_that_disagree_are_told(tmp_path: Path) -> None:

@@ -186,9 +186,10 @@ def _content(path: Path) -> tuple[int, str]:
 
 def findings(found: Sequence[Source], now: datetime | None = None) -> list[str]:
     """What is odd about the clocks and the coverage of one place's recordings."""
+    now = now or datetime.now(UTC)
     told = [line for one in found for line in _of_one(one, now)]
-    dated = [one for one in found if one.start is not None]
-    undated = len(found) - len(dated)
+    dated = [one for one in found if one.start is not None and _believable(one.start, now)]
+    undated = sum(one.start is None for one in found)
     if undated:
         told.append(f"{found[0].place.name}: {undated} recordings without a time of day")
     lengths = sorted(one.duration_s for one in dated)
@@ -196,7 +197,7 @@ def findings(found: Sequence[Source], now: datetime | None = None) -> list[str]:
     pauses = [_pause_s(a, b) for a, b in itertools.pairwise(dated)]
     usual_pause_s = sorted(pauses)[(len(pauses) - 1) // 2] if pauses else 0.0
     for one, following, pause_s in zip(dated, dated[1:], pauses, strict=False):
-        told += _between(one, following, pause_s, max(60.0, 2 * usual_pause_s, usual_s))
+        told += _between(one, following, pause_s, usual_pause_s, usual_s)
     return told
 
 
@@ -208,14 +209,17 @@ def _pause_s(one: Source, following: Source) -> float:
     return (begins - one.start.astimezone(UTC)).total_seconds() - one.duration_s
 
 
-def _of_one(one: Source, now: datetime | None) -> list[str]:
+def _believable(start: datetime, now: datetime) -> bool:
+    return start.year >= NEVER_SET and start <= now + timedelta(days=1)
+
+
+def _of_one(one: Source, now: datetime) -> list[str]:
     told = [f"passed over: {one.fault}"] if one.fault else []
     if one.start is None:
         return told
-    now = now or datetime.now(UTC)
     if one.start.year < NEVER_SET:
         told.append(f"{one.path}: its clock says {one.start:%Y}: it was never set")
-    elif one.start > now + timedelta(days=1):
+    elif not _believable(one.start, now):
         told.append(f"{one.path}: its clock says {one.start:%Y-%m-%d}, which is yet to come")
     named, headed = name_start(one.path), header_start(one.path)
     if named is not None and headed is not None:
@@ -228,14 +232,19 @@ def _of_one(one: Source, now: datetime | None) -> list[str]:
     return told
 
 
-def _between(one: Source, following: Source, pause_s: float, long_s: float) -> list[str]:
+def _between(
+    one: Source, following: Source, pause_s: float, usual_pause_s: float, usual_s: float
+) -> list[str]:
     assert one.start is not None
     assert following.start is not None
+    long_s = max(60.0, 2 * usual_pause_s, usual_s)
     jump = following.start.utcoffset() != one.start.utcoffset()
+    # A recorder that sleeps between recordings pauses by an hour more or less than it does.
+    more_s = pause_s - usual_pause_s
     at = f"{one.place.name}, {following.start:%Y-%m-%d %H:%M}"
-    if jump and abs(abs(pause_s) - 3600) < max(120.0, long_s / 10):
+    if jump and abs(abs(more_s) - 3600) < max(120.0, long_s / 10):
         return [
-            f"{at}: an hour {'missing' if pause_s > 0 else 'doubled'} where daylight saving"
+            f"{at}: an hour {'missing' if more_s > 0 else 'doubled'} where daylight saving"
             " changed: the recorder's clock did not follow it; give a zone without it, such as"
             " 'Etc/GMT'"
         ]
@@ -252,4 +261,7 @@ def _between(one: Source, following: Source, pause_s: float, long_s: float) -> l
 def _span(seconds: float) -> str:
     if seconds < 120:
         return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+    if seconds < 7200:
+        return f"{seconds / 60:.0f} min"
+    hours = seconds / 3600
+    return f"{hours:.1f} h" if hours < 72 else f"{hours / 24:.0f} days"
