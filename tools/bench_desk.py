@@ -411,6 +411,12 @@ def memory(jobs: dict[str, Path]) -> list[str]:
     return [f"memory of the server, one hour: {told} changes (bar: flat)"]
 
 
+ANSWERED = """() => { desk.seek(13.2);
+  const { heard, threads } = desk.score, answered = new Set(threads.map(([id]) => id));
+  const n = heard.onset_s.findIndex((at, n) => at > 16 && answered.has(heard.phrase[n]));
+  return desk.choose({ kind: "note", id: heard.id[n] }); }"""
+
+
 def pictures(browser: Any, jobs: dict[str, Path], folder: Path) -> None:
     """The README's pictures of the page."""
     from PIL import Image
@@ -423,7 +429,7 @@ def pictures(browser: Any, jobs: dict[str, Path], folder: Path) -> None:
             page.evaluate(
                 "desk.score.axis.show(0, 39, true); desk.setLoop({ from: 9.4, to: 19.6 })"
             )
-            page.evaluate("desk.seek(13.2); desk.choose({ kind: 'note', id: 62 })")
+            page.evaluate(ANSWERED)
             until(page, "!!desk.score.evidence")
             page.click(f"#tab-{view}")
             if view == "rules":

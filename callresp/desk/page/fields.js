@@ -117,6 +117,6 @@ export function fieldRow(field, key, value, given, desk, hooks) {
   return h(`div.field${given ? ".given" : ""}`, { id, "data-key": key },
     h("div.name", {}, h("span.key", {}, label), field.unit && field.unit !== label && h("span.unit", {}, field.unit),
       given && key !== "name" && !/\.name$/.test(key) && h("button.tiny", { title: "Back to the default", "aria-label": `${label}: back to the default`, onclick: () => hooks.changed(key, null) }, "↺"),
-      ["number", "whole"].includes(field.control) && hooks.sweep && h("button.tiny", { title: "Sweep it over its range", "aria-label": `sweep ${label}`, onclick: () => hooks.sweep(key, field, value) }, "sweep")),
+      ["number", "whole"].includes(field.control) && hooks.sweep && h("button.tiny.sweeps", { title: "Try its range: a curve of what each value makes", "aria-label": `sweep ${label}`, onclick: () => hooks.sweep(key, field, value) }, "sweep")),
     h("div.control", {}, control), help, more);
 }

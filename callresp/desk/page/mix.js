@@ -35,7 +35,7 @@ export class Mix {
       h("p.quiet", {}, `The palette says ${state.palette.distance_m} m. Sound falls by 6 dB for each doubling, and the air takes the highs.`),
       h("p.caution", {}, "Start with the listening level low: bells close by and long loud listening harm hearing for good."),
       h("h3", {}, "A against B"),
-      h("p.quiet", {}, "Keys A and B hear the two sets; the louder is turned down until both are equally loud (BS.1770) over what is looped or shown."),
+      h("p.quiet", {}, "Keys A and B hear the two sets; the louder is turned down until both are equally loud (BS.1770) over the loop, or else the 20 s from the playhead on."),
       this.equal ??= h("p", {}));
     this.tellEqual();
   }
