@@ -72,21 +72,20 @@ def test_a_faint_knock_beside_a_loud_whistle_is_a_note_if_the_profile_says_so(
     assert len(heard(wave, tmp_path, profile)) == notes
 
 
-def test_a_harsh_call_keeps_a_tone_that_lasts_as_long(tmp_path: Path) -> None:
-    """The tone stands 15 dB out of the bands about it, and is less than half of the power."""
-    wave = quiet(6.0)
-    for n in range(6):
-        put(wave, 1.0 + 0.7 * n, 0.02 * harsh(n, 1000.0, 9000.0, 0.09))
-        sung(wave, 1.0 + 0.7 * n, 2100.0, 2100.0, 0.09, 0.016, RATE_HZ, 0.003)
-    assert len(heard(wave, tmp_path)) == 6
-
-
-def test_a_call_half_tone_half_harsh_is_one_note(tmp_path: Path) -> None:
-    """The tone stands out so far that it is taken for another's, but for how long it lasts."""
+@pytest.mark.parametrize(
+    ("hertz", "peak"),
+    [
+        (2100.0, 0.016),  # 15 dB out of the bands about it, less than half of the power
+        (3500.0, 0.03),  # so far out that it is taken for another's, but for its length
+    ],
+)
+def test_a_harsh_call_keeps_a_tone_that_lasts_as_long(
+    hertz: float, peak: float, tmp_path: Path
+) -> None:
     wave = quiet(6.5)
     for n in range(8):
         put(wave, 0.6 + 0.7 * n, 0.02 * harsh(n, 1000.0, 9000.0, 0.09))
-        sung(wave, 0.6 + 0.7 * n, 3500.0, 3500.0, 0.09, 0.03, RATE_HZ, 0.003)
+        sung(wave, 0.6 + 0.7 * n, hertz, hertz, 0.09, peak, RATE_HZ, 0.003)
     assert len(heard(wave, tmp_path)) == 8
 
 
