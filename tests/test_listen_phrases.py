@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import math
+import random
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from listen_helpers import row, table
+from scipy.stats import norm
 
-from callresp.listen.voices.phrases import Closed, PhraseCloser, Sung, close_phrases
+from callresp.listen.voices.phrases import Closed, PhraseCloser, close_phrases
+from callresp.listen.voices.rests import SingersGaps
+from callresp.listen.voices.themes import Sung
 
 
 def sung(number: int, at_s: float, length_s: float = 0.08, hertz: float = 3000.0) -> Sung:
@@ -33,7 +39,7 @@ def test_a_change_of_syllable_closes_nothing() -> None:
 def test_a_rest_closes_and_overlap_does_not() -> None:
     notes, _ = table([row(0.0, 3000.0, length_s=1.0), row(0.2, 900.0), row(1.2, 3000.0)])
     assert close_phrases(notes, 0.4)["phrase"].tolist() == [0, 0, 0]
-    notes, _ = table([row(0.0, 3000.0), row(0.6, 3000.0), row(0.75, 3000.0)])
+    notes, _ = table([row(0.0, 3000.0), row(1.2, 3000.0), row(1.35, 3000.0)])
     assert close_phrases(notes, 0.4)["phrase"].tolist() == [0, 1, 1]
 
 
@@ -56,15 +62,62 @@ def test_a_fast_singer_is_not_waited_for() -> None:
     assert closer.rest_of("A") == pytest.approx(0.4)
 
 
+def test_a_stranger_is_waited_for_longer_than_one_known_to_sing_without_pauses() -> None:
+    """Both kinds of gaps log-normal: the criterion, worked with scipy's distributions."""
+    gaps = SingersGaps(0.4)
+    within = norm(math.log(0.06), 1.1 * math.sqrt(1 + 1 / 4))
+    between = norm(math.log(3.0), 1.0)
+
+    def chance(rest_s: float) -> float:
+        more = 40 * within.sf(math.log(rest_s))
+        return float(more / (more + between.sf(math.log(rest_s))))
+
+    assert chance(1.0) > 0.1  # so a second is waited, the longest
+    assert gaps.rest_s == 1.0
+    for _ in range(12):
+        gaps.heard(0.06)
+    assert 0.4 < gaps.rest_s < 1.0
+    for _ in range(60):
+        gaps.heard(0.06)
+    assert gaps.rest_s == pytest.approx(0.4)
+
+
+def test_of_two_singers_the_one_with_longer_gaps_is_waited_for_longer() -> None:
+    rests_s = []
+    for usual_s in (0.04, 0.12, 0.3):
+        rng, gaps = np.random.default_rng(1), SingersGaps(0.4)
+        for gap_s in usual_s * np.exp(0.5 * rng.standard_normal(80)):
+            gaps.heard(float(gap_s))
+        rests_s.append(gaps.rest_s)
+    assert rests_s == sorted(rests_s)
+    assert rests_s[0] < rests_s[2]
+
+
+def test_rests_between_phrases_do_not_count_as_gaps_within() -> None:
+    """A few rests of seconds among many gaps leave the criterion where it was."""
+    steady, resting = SingersGaps(0.4), SingersGaps(0.4)
+    for n in range(120):
+        for gaps in (steady, resting):
+            gaps.heard(0.06)
+        if n % 20 == 19:
+            resting.heard(4.0)
+    assert resting.rest_s <= steady.rest_s + 0.05
+
+
+def test_a_rest_of_the_profile_beyond_a_second_is_all_that_is_waited() -> None:
+    assert SingersGaps(1.5).rest_s == pytest.approx(1.5)
+
+
 def test_what_sounds_keeps_open_only_whom_it_may_belong_to() -> None:
     closer = PhraseCloser[str](0.4)
     closer.heard("A", sung(0, 1.0))
-    assert closer.due(1.47) == []
-    assert closer.due(1.49) == ["A"]
+    over_s = 1.08 + closer.rest_of("A")
+    assert closer.due(over_s - 0.01) == []
+    assert closer.due(over_s + 0.01) == ["A"]
     # Something began 0.2 s after the note, and still sounds: it may be A's next.
-    assert closer.due(3.0, [1.28]) == []
+    assert closer.due(over_s + 2.0, [1.28]) == []
     # This began when A had rested for long.
-    assert closer.due(3.0, [1.6]) == ["A"]
+    assert closer.due(over_s + 2.0, [over_s + 0.1]) == ["A"]
 
 
 def test_a_singer_without_rest_is_cut_where_it_pauses_longest() -> None:
@@ -85,6 +138,49 @@ def test_a_singer_without_rest_is_cut_where_its_song_turns() -> None:
     for n in range(200):
         found += closer.heard("A", sung(n, 0.12 * n, hertz=2000.0 if n < 90 else 6000.0))
     assert found[0].notes[-1] == 89
+
+
+def lark(seed: int, themes: bool, total_s: float = 400.0) -> tuple[list[Sung], list[float]]:
+    """Song without a rest, in themes of 4 to 12 s or all of one, and where each begins."""
+    rng, notes, turns, at_s = random.Random(seed), list[Sung](), list[float](), 0.0
+    while at_s < total_s:
+        turns.append(at_s)
+        end_s = at_s + rng.uniform(4.0, 12.0) if themes else total_s
+        motif = [
+            (rng.uniform(11.0, 12.8), rng.uniform(0.03, 0.15), rng.uniform(0.02, 0.12))
+            for _ in range(rng.randint(1, 4))
+        ]
+        level_db = rng.uniform(-36.0, -26.0)
+        while at_s < end_s:
+            place, length_s, gap_s = motif[len(notes) % len(motif)]
+            length_s *= math.exp(0.1 * rng.gauss(0, 1))
+            pitch = place + 0.03 * rng.gauss(0, 1)
+            level = level_db + 1.5 * rng.gauss(0, 1)
+            notes.append(Sung(len(notes), at_s, at_s + length_s, pitch, level))
+            at_s += length_s + gap_s * math.exp(0.2 * rng.gauss(0, 1))
+    return notes, turns
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_song_that_goes_on_is_cut_where_its_themes_change(seed: int) -> None:
+    closer = PhraseCloser[str](0.4)
+    notes, turns = lark(seed, themes=True)
+    found = [one for note in notes for one in closer.heard("A", note)]
+    starts = [notes[one.notes[0]].onset_s for one in found][1:]
+    near = [min(abs(at_s - turn_s) for turn_s in turns) < 0.5 for at_s in starts]
+    assert sum(near) >= 0.65 * len(near)
+    lengths = np.diff(starts)
+    assert np.std(lengths) > 1.5
+    assert lengths.max() <= 15.5
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_song_of_one_theme_is_cut_by_its_length_alone(seed: int) -> None:
+    closer = PhraseCloser[str](0.4)
+    notes, _ = lark(seed, themes=False, total_s=150.0)
+    found = [one for note in notes for one in closer.heard("A", note)]
+    starts = [notes[one.notes[0]].onset_s for one in found]
+    assert np.diff(starts).min() > 7.0
 
 
 def test_a_note_of_an_open_phrase_can_be_given_to_another_voice() -> None:

@@ -92,9 +92,14 @@ def _apply(
     changed = any(asdict(done).values())
     kept = None
     if changed:
-        closed = load_profile(profile)
-        notes = phrased(mended.notes, closed.rest_s, closed.longest_phrase_s)
-        mended = msgspec.structs.replace(mended, notes=notes)
+        header = mended.header
+        if profile is not None:
+            given = load_profile(profile)
+            header = msgspec.structs.replace(
+                header, rest_s=given.rest_s, longest_phrase_s=given.longest_phrase_s
+            )
+        notes = phrased(mended.notes, header.rest_s, header.longest_phrase_s)
+        mended = msgspec.structs.replace(mended, header=header, notes=notes)
         kept = None if output is not None else ui.kept_beside(heard)
     target = output or heard
     if changed or output is not None:

@@ -36,9 +36,10 @@ def command(
 ) -> None:
     """List the singers of a heard score, or merge two voices or split one.
 
-    What was changed is kept in the score's header. Phrases are closed anew, by the rests of
-    the listening profile. Without -o the changed score takes the old one's place, and the old
-    one is kept beside it as NAME.1.heard.jsonl, NAME.2.heard.jsonl and so on.
+    What was changed is kept in the score's header. Phrases are closed anew, by the rests that
+    they were closed by before, or those of --profile. Without -o the changed score takes the old
+    one's place, and the old one is kept beside it as NAME.1.heard.jsonl, NAME.2.heard.jsonl and
+    so on.
 
     \b
     Examples:
@@ -50,7 +51,8 @@ def command(
     if output is not None:
         ui.target(output, heard, profile, writes="heard score")
     if merge or split:
-        score = _changed(score, merge, split, load_profile(profile), str(heard))
+        score = _closed_by(score, None if profile is None else load_profile(profile))
+        score = _changed(score, merge, split, str(heard))
         kept = None if output is not None else ui.kept_beside(heard)
         write_heard(output or heard, score)
         if not as_json:
@@ -82,7 +84,6 @@ def _changed(
     score: HeardScore,
     merge: Sequence[tuple[str, str]],
     split: Sequence[str],
-    profile: Profile,
     where: str,
 ) -> HeardScore:
     notes, told = score.notes, list(score.header.by_hand)
@@ -100,7 +101,17 @@ def _changed(
         notes, new = _split(notes, name, where)
         told.append(f"split {name} into {name} and {new}")
     header = msgspec.structs.replace(score.header, by_hand=tuple(told))
-    return HeardScore(header=header, notes=phrased(notes, profile.rest_s, profile.longest_phrase_s))
+    return HeardScore(header=header, notes=phrased(notes, header.rest_s, header.longest_phrase_s))
+
+
+def _closed_by(score: HeardScore, profile: Profile | None) -> HeardScore:
+    """The score, its phrases to be closed as another profile says, or as before."""
+    if profile is None:
+        return score
+    header = msgspec.structs.replace(
+        score.header, rest_s=profile.rest_s, longest_phrase_s=profile.longest_phrase_s
+    )
+    return msgspec.structs.replace(score, header=header)
 
 
 def _known(notes: Notes, names: Sequence[str], where: str) -> None:

@@ -117,6 +117,7 @@ class Note(msgspec.Struct, frozen=True, kw_only=True):
 class HeardHeader(msgspec.Struct, frozen=True, kw_only=True):
     """What a heard score was heard in, and by what.
 
+    `rest_s` and `longest_phrase_s` are those of the profile, by which its phrases were closed.
     `by_hand` is what was changed in it since. `lines` is told in files only: how many lines
     follow the header.
     """
@@ -129,9 +130,17 @@ class HeardHeader(msgspec.Struct, frozen=True, kw_only=True):
     sample_rate_hz: int = 0
     detector: str = "native"
     profile: str = ""
+    rest_s: float = 0.4
+    longest_phrase_s: float = 15.0
     warnings: tuple[str, ...] = ()
     by_hand: tuple[str, ...] = ()
     lines: int | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("rest_s", "longest_phrase_s"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value > 0):
+                raise ValueError(f"{name} must be above 0 s, not {value}")
 
 
 class HeardScore(msgspec.Struct, frozen=True, kw_only=True):

@@ -96,6 +96,8 @@ def transcribe_lazily(
         sample_rate_hz=recording.sample_rate_hz,
         detector=NATIVE,
         profile=profile.name,
+        rest_s=profile.rest_s,
+        longest_phrase_s=profile.longest_phrase_s,
         warnings=tuple(recording.warnings),
     )
     return header, NoteRows(table)

@@ -36,7 +36,8 @@ from callresp.listen.notes import NoteTable, Rows, to_notes, voice_name
 from callresp.listen.profile import Profile
 from callresp.listen.voices.assign import singer_settings
 from callresp.listen.voices.online_voices import VoiceTracker
-from callresp.listen.voices.phrases import Closed, PhraseCloser, Sung, place_of
+from callresp.listen.voices.phrases import Closed, PhraseCloser, place_of
+from callresp.listen.voices.themes import Sung
 
 PATIENCE_S = 0.06  # for which a finished note waits for its neighbours
 SETTLE_S = 0.25

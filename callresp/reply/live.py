@@ -16,7 +16,8 @@ from datetime import datetime
 import msgspec
 
 from callresp.io.score import Note, Phrase, ReplyNote, Unanswered
-from callresp.listen.voices.phrases import LONGEST_S, REST_S, Closed, PhraseCloser, Sung, place_of
+from callresp.listen.voices.phrases import LONGEST_S, REST_S, Closed, PhraseCloser, place_of
+from callresp.listen.voices.themes import Sung
 from callresp.palette.model import Palette
 from callresp.reply import silences
 from callresp.reply.compose import Stroke, ends_s

@@ -153,7 +153,7 @@ def detect_notes(
             else librosa.LibrosaOnsets(recording)
         )
         table = _onset_notes(method, recording, profile, progress)
-    notes = close_phrases(table.notes, profile.rest_s)
+    notes = close_phrases(table.notes, profile.rest_s, profile.longest_phrase_s)
     return list(to_notes(NoteTable(notes, table.features, table.track)))
 
 
@@ -182,6 +182,8 @@ def transcribe_with(
         sample_rate_hz=recording.sample_rate_hz,
         detector=detector,
         profile=profile.name,
+        rest_s=profile.rest_s,
+        longest_phrase_s=profile.longest_phrase_s,
         warnings=tuple(warnings),
     )
     return HeardScore(header=header, notes=tuple(notes))

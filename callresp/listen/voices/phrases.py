@@ -5,15 +5,16 @@ Goal
 Close a singer's phrase at a rest that is long for this singer, not at a change of
 syllable: offline, online and for replies by the same rule, `PhraseCloser`.
 
-A rest closes a phrase when it is at least `rest_s` of the profile and lies beyond the
-singer's usual gaps: from `rest_s` on, the first length at which the singer hardly ever
-pauses. Only what was heard before counts, so that a phrase heard online ends where it ends
-offline.
+A rest closes a phrase when it is at least `rest_s` of the profile and so long that the singer
+will hardly go on (`callresp.listen.voices.rests`). Only what was heard before counts, so that a
+phrase heard online ends where it ends offline.
 
 A singer that hardly rests (a lark for minutes, a cricket for hours) would keep everyone
 waiting. Its phrase has a longest length. When that is reached it is cut within its
 later half, at the longest gap or where the song turns to something else, and what was cut
-off so is marked: the singer goes on.
+off so is marked: the singer goes on. From then on, till it rests, its phrases are its themes:
+each ends where the song has clearly turned (`callresp.listen.voices.themes`), or at the longest
+length.
 
 Conventions
 -----------
@@ -23,10 +24,8 @@ Seconds; phrases are numbered from 0 in order of their first notes.
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from statistics import fmean
 from typing import Generic, TypeVar
 
 import msgspec
@@ -34,48 +33,47 @@ import numpy as np
 
 from callresp.io.score import Note
 from callresp.listen.notes import Rows
+from callresp.listen.voices.rests import SingersGaps
+from callresp.listen.voices.themes import SHORTEST_S, Sung, change, turn
 
 REST_S = 0.4
 LONGEST_S = 15.0
-GAPS_KEPT = 48
-STEPS = 10  # a quarter of an octave each: from rest_s to nearly five times as long
-NEAR_LN = 0.5 * math.log(2.0)  # gaps within half an octave of a rest are like it
-STEP_COST = 0.02  # of the gaps; of rests that are as rare, the shortest
-THEME = 4  # notes on either side of a turn
-THEME_SPREAD = (0.3, 4.0, 0.35)  # octaves, dB and ln of the length that make a turn
-SHORTEST_S = 0.004
+LEAST_THEME = 0.2  # of the longest length
 
 Voice = TypeVar("Voice", int, str)  # its number or its name
 
 
 @dataclass(frozen=True, slots=True)
-class Sung:
-    """What phrases are made of: a note's number, its times, place (log2 Hz) and level."""
-
-    number: int
-    onset_s: float
-    offset_s: float
-    place: float
-    level_db: float
-
-
-@dataclass(frozen=True, slots=True)
 class Closed(Generic[Voice]):
-    """A phrase that has ended; `goes_on` where it was cut from song that goes on."""
+    """A phrase that has ended; `goes_on` where it was cut from song that goes on.
+
+    `known_s` is when that could be known, by the notes' own times: when the rest had been long
+    enough, or when the note had ended that made the song too long.
+    """
 
     phrase: int
     voice: Voice
     notes: tuple[int, ...]
     goes_on: bool
     rest_s: float
+    known_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """When a phrase was known to be over, and whether its singer went on without a rest."""
+
+    known_s: float
+    goes_on: bool
 
 
 @dataclass(slots=True)
 class _Open:
+    gaps: SingersGaps
     phrase: int = -1
     notes: list[Sung] = field(default_factory=list)
     until_s: float = -math.inf
-    gaps: deque[float] = field(default_factory=lambda: deque(maxlen=GAPS_KEPT))
+    goes_on: bool = False  # it has sung past the longest length, and not rested since
 
 
 class PhraseCloser(Generic[Voice]):
@@ -105,15 +103,18 @@ class PhraseCloser(Generic[Voice]):
 
     def heard(self, voice: Voice, note: Sung) -> list[Closed[Voice]]:
         """Take a note of a voice; returns the phrases of that voice that it shows to be over."""
-        own = self._voices.setdefault(voice, _Open())
+        own = self._of(voice)
         gap_s = note.onset_s - own.until_s
         closed = []
-        if own.notes and gap_s >= self._rest_of(own):
-            closed.append(self._close(voice, own, len(own.notes), goes_on=False))
+        if own.notes and gap_s >= own.gaps.rest_s:
+            closed.append(self._rested(voice, own))
         if math.isfinite(gap_s):
-            own.gaps.append(math.log(max(gap_s, SHORTEST_S)))
-        if own.notes and note.onset_s - own.notes[0].onset_s >= self._longest_s:
-            closed.append(self._close(voice, own, self._turn(own.notes), goes_on=True))
+            own.gaps.heard(gap_s)
+        sung_s = note.onset_s - own.notes[0].onset_s if own.notes else 0.0
+        if sung_s >= self._longest_s:
+            closed.append(self._close(voice, own, self._turn(own.notes), note.offset_s))
+        elif own.goes_on and sung_s >= LEAST_THEME * self._longest_s and (at := turn(own.notes)):
+            closed.append(self._close(voice, own, at, note.offset_s))
         if not own.notes:
             own.phrase = self._new()
         own.notes.append(note)
@@ -136,15 +137,18 @@ class PhraseCloser(Generic[Voice]):
         for voice, own in self._voices.items():
             if not own.notes:
                 continue
-            over_s = own.until_s + self._rest_of(own)
+            over_s = own.until_s + own.gaps.rest_s
             if now_s >= over_s and not any(at_s < over_s for at_s in begun):
                 found.append(voice)
         return found
 
     def silent(self, now_s: float, begun_s: Iterable[float] = ()) -> list[Closed[Voice]]:
         """Close the phrases that are over by now; as `due`."""
-        owns = [(voice, self._voices[voice]) for voice in self.due(now_s, begun_s)]
-        return [self._close(voice, own, len(own.notes), goes_on=False) for voice, own in owns]
+        return [self._rested(voice, self._voices[voice]) for voice in self.due(now_s, begun_s)]
+
+    def sings(self, voice: Voice) -> bool:
+        """Whether a voice has a phrase that is not over, as far as was asked."""
+        return voice in self._voices and bool(self._voices[voice].notes)
 
     def open_notes(self) -> frozenset[int]:
         """Numbers of all notes whose phrases are open."""
@@ -160,7 +164,8 @@ class PhraseCloser(Generic[Voice]):
 
     def rest_of(self, voice: Voice) -> float:
         """The rest that closes a phrase of this voice, as far as it is known."""
-        return self._rest_of(self._voices[voice]) if voice in self._voices else self._rest_s
+        known = self._voices.get(voice)
+        return (SingersGaps(self._rest_s) if known is None else known.gaps).rest_s
 
     def moved(self, number: int, to: Voice) -> list[Closed[Voice]]:
         """A note of an open phrase turns out to be another voice's."""
@@ -171,7 +176,7 @@ class PhraseCloser(Generic[Voice]):
         own.notes.remove(note)
         own.until_s = max((one.offset_s for one in own.notes), default=-math.inf)
         own.phrase = own.phrase if own.notes else -1
-        other = self._voices.setdefault(to, _Open())
+        other = self._of(to)
         if not other.notes or note.onset_s >= other.notes[-1].onset_s:
             return self.heard(to, note)
         other.notes.append(note)
@@ -188,18 +193,21 @@ class PhraseCloser(Generic[Voice]):
         self._phrases += 1
         return self._phrases - 1
 
-    def _rest_of(self, own: _Open) -> float:
-        if not own.gaps:
-            return self._rest_s
-        gaps = np.array(own.gaps)
-        rests = math.log(self._rest_s) + 0.25 * math.log(2.0) * np.arange(STEPS)
-        near = np.abs(gaps - rests[:, None]) < NEAR_LN
-        cost = near.sum(axis=1) / (len(gaps) + 4.0) + STEP_COST * np.arange(STEPS)
-        return float(math.exp(rests[int(cost.argmin())]))
+    def _of(self, voice: Voice) -> _Open:
+        if voice not in self._voices:
+            self._voices[voice] = _Open(SingersGaps(self._rest_s))
+        return self._voices[voice]
 
-    def _close(self, voice: Voice, own: _Open, count: int, *, goes_on: bool) -> Closed[Voice]:
+    def _rested(self, voice: Voice, own: _Open) -> Closed[Voice]:
+        return self._close(voice, own, len(own.notes), None)
+
+    def _close(self, voice: Voice, own: _Open, count: int, cut_s: float | None) -> Closed[Voice]:
+        """Close the first `count` notes: after a rest, or cut from song at `cut_s`."""
         numbers = tuple(note.number for note in own.notes[:count])
-        closed = Closed(own.phrase, voice, numbers, goes_on, self._rest_of(own))
+        rest_s = own.gaps.rest_s
+        known_s = own.until_s + rest_s if cut_s is None else cut_s
+        own.goes_on = cut_s is not None
+        closed = Closed(own.phrase, voice, numbers, own.goes_on, rest_s, known_s)
         own.notes = own.notes[count:]
         own.phrase = self._new() if own.notes else -1
         return closed
@@ -211,30 +219,12 @@ class PhraseCloser(Generic[Voice]):
         best, most = len(notes), -math.inf
         for n, note in enumerate(notes):
             if n and note.onset_s >= half_s:
-                weight = math.log(max(note.onset_s - until_s, SHORTEST_S)) + _change(notes, n)
+                gap_s = max(note.onset_s - until_s, SHORTEST_S)
+                weight = math.log(gap_s) + math.log1p(change(notes, n))
                 if weight > most:
                     best, most = n, weight
             until_s = max(until_s, note.offset_s)
         return best
-
-
-def _change(notes: list[Sung], n: int) -> float:
-    """How much the song turns to something else before note `n`; 0 for not at all."""
-    before, after = notes[max(0, n - THEME) : n], notes[n : n + THEME]
-    total = 0.0
-    for spread, was, becomes in zip(THEME_SPREAD, _middle(before), _middle(after), strict=True):
-        total += math.log1p(abs(was - becomes) / spread)
-    return total
-
-
-def _middle(notes: list[Sung]) -> tuple[float, float, float]:
-    """Mean place, level and ln of the length."""
-    lengths = [math.log(max(note.offset_s - note.onset_s, SHORTEST_S)) for note in notes]
-    return (
-        fmean(note.place for note in notes),
-        fmean(note.level_db for note in notes),
-        fmean(lengths),
-    )
 
 
 def place_of(pitch_hz: float | None, low_hz: float, high_hz: float) -> float:
@@ -311,11 +301,56 @@ def phrased(
     tuple of Note
         With new phrase numbers.
     """
+    number = {n: one.phrase for one in _all_closed(notes, rest_s, longest_s) for n in one.notes}
+    return tuple(msgspec.structs.replace(note, phrase=number[n]) for n, note in enumerate(notes))
+
+
+def endings(
+    notes: Sequence[Note], rest_s: float = REST_S, longest_s: float = LONGEST_S
+) -> dict[int, Ending]:
+    """When each phrase of a score was known to be over.
+
+    Parameters
+    ----------
+    notes
+        In order of onset, with their phrases.
+    rest_s, longest_s
+        What the phrases were closed by. A phrase that was not (one marked by hand) counts as
+        over `rest_s` after its end, or when its voice goes on.
+
+    Returns
+    -------
+    dict of int to Ending
+        By the phrase's number.
+    """
+    told = {one.notes: one for one in _all_closed(notes, rest_s, longest_s)}
+    members: dict[int, list[int]] = {}
+    after: dict[int, float] = {}  # when the voice goes on behind each phrase
+    latest: dict[str, int] = {}
+    for n, note in enumerate(notes):
+        members.setdefault(note.phrase, []).append(n)
+        before = latest.get(note.voice, note.phrase)
+        if before != note.phrase:
+            after.setdefault(before, note.onset_s)
+        latest[note.voice] = note.phrase
+    found = {}
+    for phrase, run in members.items():
+        closed = told.get(tuple(run))
+        if closed is not None:
+            found[phrase] = Ending(closed.known_s, closed.goes_on)
+            continue
+        until_s = max(notes[n].offset_s for n in run)
+        rested_s = min(until_s + rest_s, after.get(phrase, math.inf))
+        found[phrase] = Ending(max(until_s, rested_s), goes_on=False)
+    return found
+
+
+def _all_closed(notes: Sequence[Note], rest_s: float, longest_s: float) -> list[Closed[str]]:
+    """The phrases of notes in order of onset, by their places in it."""
     closer = PhraseCloser[str](rest_s, longest_s)
     closed = []
     for n, note in enumerate(notes):
         place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
         sung = Sung(n, note.onset_s, note.offset_s, place, note.level_db)
         closed += closer.heard(note.voice, sung)
-    number = {n: one.phrase for one in [*closed, *closer.finish()] for n in one.notes}
-    return tuple(msgspec.structs.replace(note, phrase=number[n]) for n, note in enumerate(notes))
+    return [*closed, *closer.finish()]

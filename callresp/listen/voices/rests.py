@@ -1,0 +1,128 @@
+"""Which rest ends a phrase: the gaps within a singer's phrases told from the rests between them.
+
+Goal
+----
+Say after which silence a singer will hardly go on with its phrase. Both kinds of gaps are
+taken to be log-normal, mixed by how often a phrase ends. A rest of length ``g`` is long
+enough when a gap within a phrase would as rarely be longer:
+
+    P(within | gap > g) = (1 - q) W(g) / ((1 - q) W(g) + q B(g)) <= LEAST_CHANCE
+
+with ``W`` and ``B`` the shares of gaps within and of rests between that are longer than
+``g``, and ``q`` the share of rests among all gaps. So it is asked while the silence lasts,
+as who wants to answer must; the classical criterion asks it of gaps that are over.
+
+A singer's own gaps are taken in as they come, each by how likely it is of either kind. Few
+of them leave the prior, which was fitted on tuning birds (`tools/singer_cases.py`): it waits
+longer for a stranger than for one that is known to sing without pauses. No rest is waited
+for longer than a second, `rest_s` of the profile, or twice the singer's usual gap.
+
+Sources
+-------
+- P. J. B. Slater and N. P. Lester, "Minimising errors in splitting behaviour into bouts",
+  Behaviour 79, 1982: a criterion from the two processes.
+- R. M. Sibly, H. M. R. Nott and D. J. Fletcher, "Splitting behaviour into bouts", Animal
+  Behaviour 39, 1990: fitted to log frequencies.
+- B. J. Tolkamp and I. Kyriazakis, "To split behaviour into bouts, log-transform the
+  intervals", Animal Behaviour 57, 1999: both kinds log-normal (from memory).
+- A. Gelman et al., Bayesian Data Analysis (3rd ed., 2013), chapter 3: the normal
+  distribution with its conjugate prior (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+
+SHORTEST_S = 0.03  # what is shorter is as good as no gap
+WITHIN_S, WITHIN_LN = 0.06, 1.1  # the prior: gaps within, and the spread of their ln,
+WITHIN_SAME, SPREAD_SAME = 4.0, 8.0  # which count as so many gaps of the singer's own;
+BETWEEN_S, BETWEEN_LN = 3.0, 1.0  # rests between;
+ENDS, GOES_ON = 1.0, 40.0  # and how many there are of either
+KEPT = 100.0  # gaps, after which older ones fade
+LEAST_CHANCE = 0.1
+LONGEST_S, TIMES_USUAL = 1.0, 2.0  # no rest is waited for longer, nor twice the usual gap
+STEP_LN = 0.06
+
+
+class SingersGaps:
+    """The gaps of one singer, and the rest that ends its phrases.
+
+    Parameters
+    ----------
+    rest_s
+        The shortest rest that may end a phrase.
+
+    Examples
+    --------
+    >>> gaps = SingersGaps(0.4)
+    >>> stranger_s = gaps.rest_s
+    >>> for _ in range(60):
+    ...     gaps.heard(0.05)
+    >>> round(stranger_s, 2), round(gaps.rest_s, 2)
+    (1.0, 0.4)
+    """
+
+    def __init__(self, rest_s: float) -> None:
+        self._least_s = rest_s
+        self._count = 0.0  # of gaps within, each as far as it is likely to be one
+        self._sum = 0.0
+        self._squares = 0.0
+        self._rests = 0.0
+        self._rest_s: float | None = None
+
+    def heard(self, gap_s: float) -> None:
+        """Take in the gap between two notes; below 0 where they overlap."""
+        x = math.log(max(gap_s, SHORTEST_S))
+        mean, spread, ends = self._fitted()
+        within = (1.0 - ends) * _density(x, mean, spread)
+        rest = ends * _density(x, math.log(BETWEEN_S), BETWEEN_LN) if x > mean else 0.0
+        share = within / (within + rest) if within + rest > 0.0 else 0.0
+        kept = 1.0 - 1.0 / KEPT
+        self._count = kept * self._count + share
+        self._sum = kept * self._sum + share * x
+        self._squares = kept * self._squares + share * x * x
+        self._rests = kept * self._rests + 1.0 - share
+        self._rest_s = None
+
+    @property
+    def rest_s(self) -> float:
+        """The rest that ends a phrase, by the gaps so far."""
+        if self._rest_s is None:
+            self._rest_s = self._criterion()
+        return self._rest_s
+
+    def _criterion(self) -> float:
+        mean, spread, ends = self._fitted()
+        longest_s = max(LONGEST_S, self._least_s, TIMES_USUAL * math.exp(mean))
+        x = math.log(self._least_s)
+        while x < math.log(longest_s):
+            within = (1.0 - ends) * _beyond(x, mean, spread)
+            rest = ends * _beyond(x, math.log(BETWEEN_S), BETWEEN_LN)
+            if within <= LEAST_CHANCE * (within + rest):
+                return math.exp(x)
+            x += STEP_LN
+        return longest_s
+
+    def _fitted(self) -> tuple[float, float, float]:
+        """Mean and spread (ln) of the next gap within a phrase, and the share of rests."""
+        count = WITHIN_SAME + self._count
+        prior = math.log(WITHIN_S)
+        mean = (WITHIN_SAME * prior + self._sum) / count
+        squares = (
+            SPREAD_SAME * WITHIN_LN**2
+            + WITHIN_SAME * (prior - mean) ** 2
+            + self._squares
+            - 2.0 * mean * self._sum
+            + self._count * mean * mean
+        )
+        variance = squares / (SPREAD_SAME + self._count) * (1.0 + 1.0 / count)
+        ends = (ENDS + self._rests) / (ENDS + GOES_ON + self._rests + self._count)
+        return mean, math.sqrt(variance), ends
+
+
+def _density(x: float, mean: float, spread: float) -> float:
+    return math.exp(-0.5 * ((x - mean) / spread) ** 2) / spread
+
+
+def _beyond(x: float, mean: float, spread: float) -> float:
+    return 0.5 * math.erfc((x - mean) / (spread * math.sqrt(2.0)))
