@@ -202,13 +202,13 @@ def test_a_change_is_checked_as_a_rule_file_is(desk: Served) -> None:
 def test_a_change_is_heard_and_undone(desk: Served) -> None:
     first = desk.get("/api/state")
     strokes = desk.get(f"/api/answer/{first['answer']}")["at_s"]
-    slower = desk.do("set", changes=[["manners.wait_s", [1.0, 1.0]]])
+    slower = desk.do("set", changes=[["manners.wait_s", [1.8, 1.8]]])
     assert slower["answer"] != first["answer"]
     assert slower["sound"] != first["sound"]
     assert desk.get(f"/api/answer/{slower['answer']}")["at_s"][0] > strokes[0]
     back = desk.do("undo")
     assert desk.get(f"/api/answer/{back['answer']}")["at_s"] == strokes
-    assert desk.do("redo")["rules"]["values"]["manners"]["wait_s"] == [1.0, 1.0]
+    assert desk.do("redo")["rules"]["values"]["manners"]["wait_s"] == [1.8, 1.8]
     desk.do("undo")
 
 

@@ -11,6 +11,7 @@ from reply_helpers import call, heard_scores, note, score_of
 
 from callresp.io.resources import shipped
 from callresp.io.score import HeardScore, Note, phrases
+from callresp.listen.voices.phrases import endings
 from callresp.palette.files import load_palette
 from callresp.plan.planner import make_plan
 from callresp.reply.replier import answer
@@ -71,13 +72,14 @@ def test_nothing_is_answered_before_it_has_ended(heard: HeardScore) -> None:
 @settings(max_examples=60)
 @given(heard_scores(), st.floats(1.0, 15.0))
 def test_the_future_changes_nothing_that_was_said(heard: HeardScore, cut_s: float) -> None:
-    """Causal: replies to what had ended by a moment hang on nothing that began after it."""
+    """Causal: replies to what was known to be over hang on nothing that began after that."""
     polite = msgspec.structs.replace(
         load_rules("answer"), manners=Manners(leave_off=False, give_way="nobody")
     )
     whole = answer(heard, FETTLE, polite)
     every = phrases(heard.notes)
-    past = {p.id for p in every if p.offset_s <= cut_s}
+    ends = endings(heard.notes)
+    past = {p.id for p in every if ends[p.id].known_s <= cut_s}
     future = {p.id for p in every if p.onset_s > cut_s}
     early = score_of(*(n for n in heard.notes if n.phrase not in future))
     first = [n for n in answer(early, FETTLE, polite).notes if n.heard_phrase in past]
@@ -114,10 +116,10 @@ def test_gives_way_to_the_caller_and_leaves_off() -> None:
 
 def test_waits_for_everyone_if_told_to() -> None:
     mine = call([1200, 1500])
-    other = [note(7, 1.2, 1.0, 3000, voice="B", phrase=1)]
+    other = [note(7, 1.2, 2.0, 3000, voice="B", phrase=1)]
     manners = Manners(wait_s=(0.1, 0.1), give_way="everyone", rest_s=0.0, share_max=1.0)
     reply = answer(score_of(*mine, *other), FETTLE, rules(manners))
-    assert min(n.onset_s for n in reply.notes) >= 2.2
+    assert min(n.onset_s for n in reply.notes) >= 3.2
     impatient = msgspec.structs.replace(manners, patience_s=0.2)
     silent = answer(score_of(*mine, *other), FETTLE, rules(impatient))
     assert any("no rest" in s.why for s in silent.unanswered)

@@ -164,6 +164,8 @@ def _manners(rules: RuleSet, setting: str) -> Iterator[Change]:
             yield setting, round(now * factor, 2)
     elif setting == "manners.quiet_share":
         yield setting, 0.0
+    elif setting == "manners.sings_on":
+        yield setting, "beneath"
     elif setting == "manners.leave_off":
         yield "manners.give_way", "caller"
         yield setting, False

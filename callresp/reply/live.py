@@ -9,7 +9,6 @@ by which it ends: as a note, or as nothing.
 from __future__ import annotations
 
 import random
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -39,6 +38,7 @@ class _Pending:
     """A reply that waits for a rest."""
 
     phrase: Phrase
+    goes_on: bool
     recall: Recall
     rule: Rule
     strokes: list[Stroke]
@@ -87,6 +87,7 @@ class LiveReplier:
         self._open: dict[int, Note] = {}  # of phrases that have not ended, by number
         self._sounding: dict[int, tuple[str, float]] = {}
         self._silent_since_s: dict[str, float] = {}
+        self._without_rest: set[str] = set()  # who sings on past the longest phrase
         self._pending: _Pending | None = None
         self._playing: tuple[float, float, str | None] | None = None
         self._tidied_s = 0.0
@@ -118,7 +119,7 @@ class LiveReplier:
         if self._playing is None or not manners.leave_off or manners.give_way == "nobody":
             return None
         start_s, end_s, watched = self._playing
-        if not start_s < now_s < end_s or watched not in (None, voice):
+        if not start_s < now_s < end_s or watched not in (None, voice) or self._ignores(voice):
             return None
         stop_s = now_s + manners.reaction_s
         self._playing = None
@@ -176,8 +177,16 @@ class LiveReplier:
         return self._begin(now_s)
 
     def _voices(self, now_s: float) -> set[str]:
-        """Those who sing now."""
-        return {v for v, since_s in self._sounding.values() if now_s - since_s < STEADY_S}
+        """Those who sing now, and are given way to."""
+        return {
+            voice
+            for voice, since_s in self._sounding.values()
+            if now_s - since_s < STEADY_S and not self._ignores(voice)
+        }
+
+    def _ignores(self, voice: str) -> bool:
+        """Whether a voice sings on past the longest phrase, and the machine beneath it."""
+        return voice in self._without_rest and self._replier.rules.manners.sings_on == "beneath"
 
     def _tidy(self, now_s: float) -> None:
         self._tidied_s = now_s
@@ -200,6 +209,10 @@ class LiveReplier:
         self.closed.append(phrase)
         recall = self._replier.memory.recall(phrase)
         self._replier.ended(phrase)
+        if closed.goes_on:
+            self._without_rest.add(closed.voice)
+        else:
+            self._without_rest.discard(closed.voice)
         if self.inhibited is not None:
             self._silence(phrase, recall, self.inhibited)
             return
@@ -216,8 +229,8 @@ class LiveReplier:
             *self._replier.rules.manners.wait_s
         )
         wanted_s = max(phrase.offset_s + wait_s, now_s)
-        due_s = phrase.offset_s + max(wait_s, 0.0 if closed.goes_on else closed.rest_s)
-        self._pending = _Pending(phrase, recall, rule, strokes, wanted_s, due_s)
+        due_s = max(phrase.offset_s + wait_s, closed.known_s)
+        self._pending = _Pending(phrase, closed.goes_on, recall, rule, strokes, wanted_s, due_s)
 
     def _silence(self, phrase: Phrase, recall: Recall, why: str) -> None:
         self._replier.memory.heard(phrase.voice, recall, "")
@@ -238,12 +251,14 @@ class LiveReplier:
             latest_s = pending.wanted_s + manners.patience_s
             if turns.last_end_s + manners.rest_s > latest_s:
                 return self._give_up(pending, turns.own_reason(pending.phrase.offset_s))
-            return self._give_up(pending, silences.no_rest(manners.patience_s))
+            sings = self._closer.sings(pending.phrase.voice)
+            why = turns.no_gap(pending.phrase, sings=sings, goes_on=pending.goes_on)
+            return self._give_up(pending, why)
         watches, voice = turns.watched(pending.phrase)
         if now_s < turns.last_end_s + manners.rest_s:
             return []
         rested_s = turns.last_end_s + manners.rest_s
-        if watches and not self._settled(voice, now_s):
+        if watches and not self._settled(pending.phrase.voice, voice is None, now_s):
             return []
         falls = self._replier.echo_falls_on(pending.phrase, pending.rule, pending.strokes, now_s)
         if falls is not None:
@@ -251,7 +266,9 @@ class LiveReplier:
         if ends_s(pending.strokes, self._palette) > turns.share_left_s(now_s):
             return self._give_up(pending, silences.had_its_share(manners.share_max))
         self._pending = None
-        self.due_s = max(pending.due_s, rested_s, self._settled_s(voice) if watches else 0.0)
+        self.due_s = max(
+            pending.due_s, rested_s, self._settled_s() if watches and voice is None else 0.0
+        )
         made = self._replier.reply(pending.phrase, pending.rule, pending.strokes, now_s, None)
         self._replier.memory.heard(pending.phrase.voice, pending.recall, pending.rule.name)
         self._playing = (now_s, turns.last_end_s, voice)
@@ -262,17 +279,14 @@ class LiveReplier:
         self._silence(pending.phrase, pending.recall, why)
         return []
 
-    def _watched(self, voice: str | None) -> Iterable[str]:
-        return self._silent_since_s if voice is None else (voice,)
-
-    def _settled_s(self, voice: str | None) -> float:
-        """When those given way to have been silent for a moment, as far as is known."""
-        known = (self._silent_since_s.get(name, 0.0) for name in self._watched(voice))
+    def _settled_s(self) -> float:
+        """When all who are given way to have been silent for a moment, as far as is known."""
+        known = (at_s for v, at_s in self._silent_since_s.items() if not self._ignores(v))
         return max(known, default=0.0) + SETTLE_S
 
-    def _settled(self, voice: str | None, now_s: float) -> bool:
-        """Whether those given way to have been silent for a moment."""
+    def _settled(self, caller: str, everyone: bool, now_s: float) -> bool:
+        """Whether the caller's phrase is over, and others have been silent for a moment."""
         sounding = self._voices(now_s)
-        if sounding if voice is None else voice in sounding:
+        if caller in sounding or (self._closer.sings(caller) and not self._ignores(caller)):
             return False
-        return self._settled_s(voice) <= now_s
+        return not everyone or not (sounding or self._settled_s() > now_s)

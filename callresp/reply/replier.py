@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter, deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 import msgspec
@@ -23,6 +23,7 @@ from callresp.io.score import (
     Unanswered,
     phrases,
 )
+from callresp.listen.voices.phrases import Ending, endings
 from callresp.palette.model import Palette
 from callresp.reply import silences
 from callresp.reply.ambient import AmbientLevel
@@ -124,19 +125,23 @@ class Replier:
             echo=self.echo is not None,
         )
 
-    def closed(self, phrase: Phrase, activity: VoiceActivity) -> list[ReplyNote] | Unanswered:
+    def closed(
+        self, phrase: Phrase, ending: Ending, activity: VoiceActivity
+    ) -> list[ReplyNote] | Unanswered:
         """Answer a phrase that has closed, or say why not.
 
         Parameters
         ----------
         phrase
-            Phrases come in order of their ends.
+            Phrases come in the order in which they were known to be over.
+        ending
+            When that was known.
         activity
             What sounds; only times up to the reply's own notes are asked of it.
         """
         recall = self.memory.recall(phrase)
         self.ended(phrase)
-        decision = self._decide(phrase, recall, activity)
+        decision = self._decide(phrase, ending, recall, activity)
         rule = decision[0].rule if isinstance(decision, list) and decision else ""
         self.memory.heard(phrase.voice, recall, rule)
         return decision
@@ -167,16 +172,16 @@ class Replier:
         return None if over_s is None else silences.echo_falls_on(phrase.voice, over_s)
 
     def _decide(
-        self, phrase: Phrase, recall: Recall, activity: VoiceActivity
+        self, phrase: Phrase, ending: Ending, recall: Recall, activity: VoiceActivity
     ) -> list[ReplyNote] | Unanswered:
-        if quiet := self.turns.busy(phrase):
+        if quiet := self.turns.busy(phrase, ending.known_s):
             return self._silence(phrase, "manners", quiet)
         chosen = self.consider(phrase, recall)
         if isinstance(chosen, Unanswered):
             return chosen
         rule, strokes = chosen
         wait_s = random.Random(f"{self.seed}/{phrase.id}/wait").uniform(*self.rules.manners.wait_s)
-        start_s = self.turns.start(phrase, wait_s, activity)
+        start_s = self.turns.start(phrase, ending, wait_s, activity)
         if isinstance(start_s, str):
             return self._silence(phrase, "manners", start_s)
         if falls := self.echo_falls_on(phrase, rule, strokes, start_s):
@@ -295,18 +300,21 @@ def answer(
     """
     start = None if heard.header.start is None else datetime.fromisoformat(heard.header.start)
     replier = Replier(palette, rules, seed, start, echo)
-    activity = VoiceActivity(heard.notes)
+    ends = endings(heard.notes, heard.header.rest_s, heard.header.longest_phrase_s)
+    beneath = rules.manners.sings_on == "beneath"
+    activity = VoiceActivity(heard.notes, ends, beneath=beneath)
     coming = iter(heard.notes)
     waiting = next(coming, None)
     notes: list[ReplyNote] = []
     silences: list[Unanswered] = []
-    order = by_end(phrases(heard.notes))
+    order = sorted(phrases(heard.notes), key=lambda one: (ends[one.id].known_s, one.id))
     for number, phrase in enumerate(order):
         progress(number / len(order))
-        while waiting is not None and waiting.onset_s <= phrase.offset_s:
+        ending = ends[phrase.id]
+        while waiting is not None and waiting.onset_s <= ending.known_s:
             replier.heard(waiting)
             waiting = next(coming, None)
-        decision = replier.closed(phrase, activity)
+        decision = replier.closed(phrase, ending, activity)
         if isinstance(decision, Unanswered):
             silences.append(decision)
         else:
@@ -322,8 +330,3 @@ def answer(
     )
     silences.sort(key=lambda silence: silence.at_s)
     return ReplyScore(header=header, notes=tuple(notes), unanswered=tuple(silences))
-
-
-def by_end(run: Iterable[Phrase]) -> list[Phrase]:
-    """Phrases in order of their ends, as they close."""
-    return sorted(run, key=lambda phrase: (phrase.offset_s, phrase.id))

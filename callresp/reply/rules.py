@@ -37,6 +37,7 @@ Rhythm = Literal["kept", "stretched", "pulse"]
 Damping = Literal["as heard", "short", "ring", "short to long", "long to short"]
 Dynamics = Literal["as heard", "even", "fade", "swell"]
 GiveWay = Literal["everyone", "caller", "nobody"]
+SingsOn = Literal["beneath", "wait"]
 EchoUse = Literal["none", "once", "repeating", "pulse", "clear"]
 
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
@@ -78,6 +79,14 @@ class Manners(Table, frozen=True):
             "it minds the singer that it answers and plays over all others",
         ),
     ] = "everyone"
+    sings_on: Annotated[
+        SingsOn,
+        told(
+            "Whether it sounds beneath a singer that sings on past the longest phrase, or waits",
+            '"wait"',
+            "a lark that sings for minutes is left in peace, and others while it sings",
+        ),
+    ] = "beneath"
     leave_off: Annotated[
         bool,
         told(

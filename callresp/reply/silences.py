@@ -90,8 +90,20 @@ def resting(phrase: int, until_s: float) -> str:
 
 
 def no_rest(patience_s: float) -> str:
-    """Those it gives way to never left a gap."""
+    """Others that it gives way to never left a gap."""
     return reason("no rest to answer in", "manners.patience_s", f"none within {patience_s:g} s")
+
+
+def began_again(voice: str, patience_s: float) -> str:
+    """The caller began its next phrase before the reply could begin."""
+    detail = f"voice {voice} was singing when {patience_s:g} s of waiting were over"
+    return reason("its singer began again", "manners.patience_s", detail)
+
+
+def sings_on(voice: str) -> str:
+    """The caller hardly rests, and the machine does not sound beneath it."""
+    detail = f"voice {voice} sang past the longest phrase, and on"
+    return reason("its singer did not rest", "manners.sings_on", detail)
 
 
 def had_its_share(share: float) -> str:

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 
-from callresp.io.score import Note, Phrase
+from callresp.io.score import Note, Phrase, phrases
+from callresp.listen.voices.phrases import Ending
 from callresp.reply import silences
 from callresp.reply.rules import Manners
 
@@ -19,6 +20,8 @@ from callresp.reply.rules import Manners
 SETTLE_S = 0.15
 MINUTE_S = 60.0
 HOUR_S = 3600.0
+
+Spans = tuple[list[float], list[float]]  # rising starts, rising ends
 
 
 class VoiceActivity:
@@ -28,40 +31,116 @@ class VoiceActivity:
     ----------
     notes
         In order of onset.
+    ends
+        When each phrase was known to be over.
+    beneath
+        Whether the machine sounds beneath who sings on past the longest phrase. Such a singer
+        is not waited for, from when it was known until it has rested.
     """
 
-    def __init__(self, notes: Iterable[Note]) -> None:
-        self._spans: dict[str, tuple[list[float], list[float]]] = {}
-        every: list[tuple[float, float]] = []
+    def __init__(
+        self, notes: Sequence[Note], ends: Mapping[int, Ending], *, beneath: bool = False
+    ) -> None:
+        self._turns: dict[str, Spans] = {}  # from a phrase's onset till it was known to be over
+        ignored: dict[str, Spans] = {}
+        for voice, run in _by_voice(phrases(notes)).items():
+            spans = [(phrase.onset_s, ends[phrase.id].known_s) for phrase in run]
+            cut = [ends[phrase.id] for phrase in run]
+            without = _without_rest(cut) if beneath else []
+            self._turns[voice] = _merged(_outside(spans, without))
+            ignored[voice] = _merged(without)
         by_voice: dict[str, list[tuple[float, float]]] = {}
         for note in notes:
-            every.append((note.onset_s, note.offset_s))
-            by_voice.setdefault(note.voice, []).append((note.onset_s, note.offset_s))
-        for voice, spans in by_voice.items():
-            self._spans[voice] = _merged(spans)
-        self._every = _merged(every)
+            if not _holds(ignored[note.voice], note.onset_s):
+                by_voice.setdefault(note.voice, []).append((note.onset_s, note.offset_s))
+        self._sounds = {voice: _merged(spans) for voice, spans in by_voice.items()}
+        self._every = _merged(span for spans in by_voice.values() for span in spans)
 
-    def _of(self, voice: str | None) -> tuple[list[float], list[float]]:
-        return self._every if voice is None else self._spans.get(voice, ([], []))
+    def silent_from(self, at_s: float, caller: str, *, everyone: bool) -> float:
+        """The first moment from `at_s` when the caller sings no phrase and others have settled.
 
-    def silent_from(self, at_s: float, voice: str | None) -> float:
-        """The first moment from `at_s` by which `voice` (or everyone) has settled."""
-        starts, ends = self._of(voice)
+        Parameters
+        ----------
+        at_s
+            From when on.
+        caller
+            Who is answered: its phrase must be over.
+        everyone
+            Whether others must have been silent for `SETTLE_S`, too.
+        """
         while True:
-            number = bisect_right(starts, at_s) - 1
-            if number < 0 or ends[number] + SETTLE_S <= at_s:
+            clear_s = self.turn_over(at_s, caller)
+            if everyone:
+                clear_s = _settled(self._every, clear_s)
+            if clear_s == at_s:
                 return at_s
-            at_s = ends[number] + SETTLE_S
+            at_s = clear_s
+
+    def turn_over(self, at_s: float, voice: str) -> float:
+        """The first moment from `at_s` when `voice` is known to have ended its phrase."""
+        starts, ends = self._turns.get(voice, ([], []))
+        number = bisect_right(starts, at_s) - 1
+        return at_s if number < 0 else max(at_s, ends[number])
 
     def begins_after(self, at_s: float, voice: str | None) -> float | None:
         """When `voice` (or anyone) next begins after `at_s`."""
-        starts, _ = self._of(voice)
+        starts, _ = self._every if voice is None else self._sounds.get(voice, ([], []))
         number = bisect_right(starts, at_s)
         return starts[number] if number < len(starts) else None
 
 
-def _merged(spans: Iterable[tuple[float, float]]) -> tuple[list[float], list[float]]:
-    """Spans joined where they overlap: rising starts, rising ends."""
+def _by_voice(run: Iterable[Phrase]) -> dict[str, list[Phrase]]:
+    found: dict[str, list[Phrase]] = {}
+    for phrase in run:
+        found.setdefault(phrase.voice, []).append(phrase)
+    return found
+
+
+def _without_rest(ends: Sequence[Ending]) -> list[tuple[float, float]]:
+    """Where a voice sings on past the longest phrase, from when that was known to its rest."""
+    found: list[tuple[float, float]] = []
+    from_s: float | None = None
+    for end in ends:
+        if end.goes_on and from_s is None:
+            from_s = end.known_s
+        elif not end.goes_on and from_s is not None:
+            found.append((from_s, end.known_s))
+            from_s = None
+    return found
+
+
+def _outside(
+    spans: Sequence[tuple[float, float]], without: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """What of each span, from its start on, lies outside others that begin later than it."""
+    found = []
+    for start_s, end_s in spans:
+        inside = next((a for a, b in without if a < end_s and start_s < b), None)
+        if inside is None:
+            found.append((start_s, end_s))
+        elif start_s < inside:
+            found.append((start_s, inside))
+    return found
+
+
+def _holds(spans: Spans, at_s: float) -> bool:
+    starts, ends = spans
+    number = bisect_right(starts, at_s) - 1
+    return number >= 0 and at_s < ends[number]
+
+
+def _settled(spans: Spans, at_s: float) -> float:
+    """The first moment from `at_s` by which all have been silent for `SETTLE_S`."""
+    starts, ends = spans
+    while True:
+        number = bisect_right(starts, at_s) - 1
+        if number < 0 or ends[number] + SETTLE_S <= at_s:
+            return at_s
+        at_s = ends[number] + SETTLE_S
+
+
+def _merged(spans: Iterable[tuple[float, float]]) -> Spans:
+    """Spans joined where they overlap."""
     starts: list[float] = []
     ends: list[float] = []
     for start, end in sorted(spans):
@@ -99,9 +178,11 @@ class Turns:
         give_way = self.manners.give_way
         return give_way != "nobody", phrase.voice if give_way == "caller" else None
 
-    def start(self, phrase: Phrase, wait_s: float, activity: VoiceActivity) -> float | str:
+    def start(
+        self, phrase: Phrase, ending: Ending, wait_s: float, activity: VoiceActivity
+    ) -> float | str:
         """When a reply to `phrase` may start, or why not at all."""
-        wanted_s = phrase.offset_s + wait_s
+        wanted_s = max(phrase.offset_s + wait_s, ending.known_s)
         free_s = self.last_end_s + self.manners.rest_s
         latest_s = wanted_s + self.manners.patience_s
         if free_s > latest_s:
@@ -109,15 +190,24 @@ class Turns:
         start_s = max(wanted_s, free_s)
         watches, voice = self.watched(phrase)
         if watches:
-            start_s = activity.silent_from(start_s, voice)
-        if start_s > latest_s:
-            return silences.no_rest(self.manners.patience_s)
-        return start_s
+            start_s = activity.silent_from(start_s, phrase.voice, everyone=voice is None)
+        if start_s <= latest_s:
+            return start_s
+        sings = activity.turn_over(latest_s, phrase.voice) > latest_s
+        return self.no_gap(phrase, sings=sings, goes_on=ending.goes_on)
 
-    def busy(self, phrase: Phrase) -> str | None:
+    def no_gap(self, phrase: Phrase, *, sings: bool, goes_on: bool) -> str:
+        """Why those who are given way to left no gap: the caller `sings`, or others."""
+        if sings and goes_on and self.manners.sings_on == "wait":
+            return silences.sings_on(phrase.voice)
+        if sings:
+            return silences.began_again(phrase.voice, self.manners.patience_s)
+        return silences.no_rest(self.manners.patience_s)
+
+    def busy(self, phrase: Phrase, known_s: float) -> str | None:
         """Why no rule could answer a phrase, or `None`: asked before anything is composed."""
         manners = self.manners
-        latest_s = phrase.offset_s + manners.wait_s[1] + manners.patience_s
+        latest_s = max(phrase.offset_s + manners.wait_s[1], known_s) + manners.patience_s
         if self.last_end_s + manners.rest_s > latest_s:
             return self.own_reason(phrase.offset_s)
         return self.quiet(phrase)

@@ -1,0 +1,156 @@
+"""Turns: a reply waits for the call's end, and for a caller that begins again."""
+
+from __future__ import annotations
+
+import msgspec
+import pytest
+from reply_helpers import call, note, score_of
+
+from callresp.io.score import HeardScore, Note, ReplyNote, Unanswered
+from callresp.listen.voices.phrases import REST_S, endings, phrased
+from callresp.listen.voices.rests import SingersGaps
+from callresp.palette.files import load_palette
+from callresp.reply.live import LiveReplier
+from callresp.reply.replier import answer
+from callresp.reply.rules import Manners, Rule, RuleSet
+from callresp.reply.silences import kind_of
+
+FETTLE = load_palette("fettle")
+PROMPT = Manners(wait_s=(0.05, 0.05), share_max=1.0, rest_s=0.0, quiet_share=0.0, return_s=0.0)
+
+
+def rules(**changed: object) -> RuleSet:
+    manners = msgspec.structs.replace(PROMPT, **changed)
+    short = Rule(name="r", at_most=3, damping="short")
+    return RuleSet(name="bench", description="for this test", rule=(short,), manners=manners)
+
+
+def run(first: int, start_s: float, count: int, voice: str = "A") -> list[Note]:
+    """Notes of 0.1 s, 0.15 s apart."""
+    return [note(first + n, start_s + 0.25 * n, 0.1, 1500 + 40 * n, voice) for n in range(count)]
+
+
+def heard(*notes: Note) -> HeardScore:
+    score = score_of(*notes)
+    return msgspec.structs.replace(score, notes=phrased(score.notes))
+
+
+def live(score: HeardScore, chosen: RuleSet) -> tuple[list[ReplyNote], list[Unanswered]]:
+    replier = LiveReplier(FETTLE, chosen)
+    out: list[ReplyNote] = []
+    coming = sorted(
+        [(one.onset_s, 0, one) for one in score.notes]
+        + [(one.offset_s, 1, one) for one in score.notes],
+        key=lambda event: event[:2],
+    )
+    for step in range(int(200 * (score.header.duration_s + 5))):
+        now = 0.005 * step
+        while coming and coming[0][0] <= now:
+            _, ended, one = coming.pop(0)
+            if ended:
+                replier.heard(one, one.id)
+            elif (stop_s := replier.began(one.id, one.voice, now)) is not None:
+                out = [made for made in out if made.onset_s < stop_s]
+        out += replier.tick(now)
+    return out, replier.silences
+
+
+def both(score: HeardScore, chosen: RuleSet) -> list[tuple[list[float], dict[int, str]]]:
+    """First strokes, and silences by phrase: as at the desk, and live."""
+    desk = answer(score, FETTLE, chosen)
+    found = []
+    for notes, left in ((desk.notes, desk.unanswered), live(score, chosen)):
+        first: dict[int, float] = {}
+        for made in notes:
+            first.setdefault(made.heard_phrase, made.onset_s)
+        whys = {one.unanswered: kind_of(one.why) for one in left}
+        found.append((sorted(first.values()), whys))
+    return found
+
+
+def rest_after(count: int) -> float:
+    """The rest that ends a run of so many notes."""
+    gaps = SingersGaps(REST_S)
+    for _ in range(count - 1):
+        gaps.heard(0.15)
+    return gaps.rest_s
+
+
+def test_no_reply_begins_before_the_call_is_known_to_be_over() -> None:
+    score = heard(*run(0, 1.0, 4))
+    for starts, _ in both(score, rules()):
+        assert starts == pytest.approx([1.85 + rest_after(4)], abs=0.006)
+
+
+def test_a_reply_is_held_while_its_caller_sings_again_and_dropped_after_patience() -> None:
+    # Between the two runs there is a rest that ends the first call, but 1.6 s are waited for.
+    again = heard(*run(0, 1.0, 4), *run(4, 3.0, 4))
+    assert {one.phrase for one in again.notes} == {0, 1}
+    for starts, _ in both(again, rules(wait_s=(1.6, 1.6), patience_s=2.0)):
+        assert 3.85 + REST_S < starts[0] < 3.85 + 1.01
+    for starts, whys in both(again, rules(wait_s=(1.6, 1.6), patience_s=0.2)):
+        assert whys[0] == "its singer began again (manners.patience_s)"
+        assert starts == pytest.approx([5.45], abs=0.006)
+
+
+def test_a_gap_within_a_call_of_its_caller_is_no_rest_to_answer_in() -> None:
+    """Twice as long as others must be silent for: the caller has just begun again."""
+    again = heard(*run(0, 1.0, 4), *[note(4 + n, 2.9 + 0.45 * n, 0.1) for n in range(4)])
+    assert {one.phrase for one in again.notes} == {0, 1}
+    for starts, _ in both(again, rules(wait_s=(1.1, 1.1), patience_s=9.0)):
+        assert starts[0] >= 4.35 + REST_S - 0.006
+
+
+def lark(seconds: float, voice: str = "A") -> list[Note]:
+    """Song without a rest, its pitch a slow rise and fall."""
+    return [
+        note(n, 1.0 + 0.2 * n, 0.12, 2500 + 300 * abs(n % 40 - 20), voice)
+        for n in range(int(5 * seconds))
+    ]
+
+
+@pytest.mark.parametrize("give_way", ["everyone", "caller"])
+def test_who_hardly_rests_is_answered_beneath_or_waited_for(give_way: str) -> None:
+    score = heard(*lark(60.0))
+    assert len({one.phrase for one in score.notes}) >= 4
+    for starts, _ in both(score, rules(give_way=give_way)):
+        assert len(starts) >= 3
+        assert starts[0] < 20.0
+    for starts, whys in both(score, rules(give_way=give_way, sings_on="wait")):
+        assert starts  # once it has rested
+        assert starts[0] > 60.0
+        assert "its singer did not rest (manners.sings_on)" in whys.values()
+
+
+def test_others_are_answered_over_one_who_hardly_rests_unless_told_to_wait() -> None:
+    caller = [msgspec.structs.replace(n, id=900 + n.id, voice="B") for n in call([900] * 4, 40.0)]
+    score = heard(*lark(60.0), *caller)
+    (theirs,) = {one.phrase for one in score.notes if one.voice == "B"}
+    desk = answer(score, FETTLE, rules(patience_s=4.0))
+    assert theirs in {made.heard_phrase for made in desk.notes}
+    _, whys = both(score, rules(sings_on="wait"))[0]
+    assert whys[theirs] == "no rest to answer in (manners.patience_s)"
+
+
+def test_beneath_it_is_still_given_way_to_others() -> None:
+    score = heard(*lark(60.0), note(901, 17.0, 6.0, 900, "B"))
+    for starts, _ in both(score, rules(patience_s=20.0)):
+        assert not any(17.0 < start_s < 23.0 for start_s in starts)
+        assert len(starts) >= 2
+
+
+def test_once_it_has_rested_it_is_given_way_to_again() -> None:
+    first = lark(30.0)
+    then = run(500, 35.0, 4)
+    score = heard(*first, *then)
+    for starts, _ in both(score, rules(patience_s=9.0, wait_s=(4.0, 4.0))):
+        assert not any(35.0 < start_s < 35.85 + REST_S for start_s in starts)
+
+
+def test_phrases_marked_by_hand_are_over_when_their_voice_goes_on() -> None:
+    notes = [*run(0, 1.0, 2), *run(2, 1.5, 2)]
+    marked = [msgspec.structs.replace(n, phrase=n.id // 2) for n in notes]
+    found = endings(marked)
+    assert found[0].known_s == pytest.approx(1.5)
+    assert found[1].known_s == pytest.approx(1.85 + REST_S)
+    assert not found[0].goes_on
