@@ -5,7 +5,9 @@ from __future__ import annotations
 import shutil
 import subprocess
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import msgspec
 from conftest import missing
@@ -57,10 +59,25 @@ def compiler() -> str:
     return found
 
 
+def core_objects() -> list[str]:
+    """The core, compiled once for all programs of a run."""
+    return [str(path) for path in Path(_core().name).glob("*.o")]
+
+
+@cache
+def _core() -> TemporaryDirectory[str]:
+    # Kept as long as the process, and removed with it.
+    folder = TemporaryDirectory(prefix="callresp-core-")
+    words = [compiler(), *FLAGS, f"-I{FIRMWARE}", f"-I{CORE}", "-c", *SOURCES]
+    done = subprocess.run(words, cwd=folder.name, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return folder
+
+
 def built(folder: Path, main: str) -> Path:
     """One of the firmware's host programs, built with sanitizers."""
     program = folder / Path(main).stem
-    words = [compiler(), *FLAGS, "-I.", f"-I{CORE}", main, *SOURCES, "-o", str(program)]
+    words = [compiler(), *FLAGS, "-I.", f"-I{CORE}", main, *core_objects(), "-o", str(program)]
     done = subprocess.run(words, cwd=FIRMWARE, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     return program

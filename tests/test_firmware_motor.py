@@ -6,7 +6,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from firmware_helpers import CORE, FIRMWARE, FLAGS, SOURCES, compiler, lines
+from firmware_helpers import CORE, FIRMWARE, FLAGS, compiler, core_objects, lines
 from link_helpers import FETTLE
 
 # A motor that runs up to `top` turns a second at full duty, with a lag of 80 ms.
@@ -65,7 +65,7 @@ def harness(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("harness")
     (folder / "harness.c").write_text(HARNESS)
     words = [compiler(), *FLAGS, f"-I{FIRMWARE}", f"-I{CORE}", str(folder / "harness.c")]
-    words += [*SOURCES, "-o", str(folder / "harness")]
+    words += [*core_objects(), "-o", str(folder / "harness")]
     done = subprocess.run(words, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     return folder / "harness"
