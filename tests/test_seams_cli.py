@@ -37,10 +37,10 @@ def test_an_unknown_verb_is_answered_with_the_nearest() -> None:
 
 @pytest.mark.parametrize("verb", list(COMMANDS))
 def test_every_command_has_help_with_an_example(verb: str) -> None:
-    done = callresp(verb, "--help")
-    assert done.returncode == 0
-    assert f"callresp {verb}" in done.stdout.split("Options:")[0].split("Usage:")[1]
-    assert "Example" in done.stdout
+    done = CliRunner().invoke(cli, [verb, "--help"], prog_name="callresp")
+    assert done.exit_code == 0
+    assert f"callresp {verb}" in done.output.split("Options:")[0].split("Usage:")[1]
+    assert "Example" in done.output
 
 
 def test_a_missing_recording_is_one_line() -> None:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 import shutil
+import signal
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -11,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from callresp.cli import main
 from callresp.io.audio import write_wav
 from callresp.io.resources import corpus
 
@@ -18,10 +23,18 @@ RATE = 48000
 
 
 def callresp(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "callresp", *words]
-    return subprocess.run(
-        command, cwd=folder, capture_output=True, text=True, check=False, timeout=120
-    )
+    """A command as the program runs it, in this process: each of its own would import all anew."""
+    out, err, status = io.StringIO(), io.StringIO(), 0
+    before = Path.cwd()
+    os.chdir(folder)
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            main(words)
+    except SystemExit as end:
+        status = int(end.code or 0)
+    finally:
+        os.chdir(before)
+    return subprocess.CompletedProcess(words, status, out.getvalue(), err.getvalue())
 
 
 @pytest.fixture(scope="module")
@@ -123,14 +136,16 @@ def test_a_reader_that_goes_away_is_no_fault(made: Path) -> None:
 
 
 def test_a_broken_stream_still_leaves_its_log(made: Path) -> None:
-    import signal
-    import time
-
     words = ["stream", "dawn.plan.jsonl", "--port", "simulated", "--log", "played.jsonl"]
-    running = subprocess.Popen(
-        [sys.executable, "-m", "callresp", *words], cwd=made, stderr=subprocess.PIPE
-    )
-    time.sleep(3.0)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as told:
+        told.bind(("127.0.0.1", 0))
+        told.settimeout(60)
+        running = subprocess.Popen(
+            [sys.executable, "-m", "callresp", *words, "--osc-to", str(told.getsockname()[1])],
+            cwd=made,
+            stderr=subprocess.PIPE,
+        )
+        told.recv(65536)
     running.send_signal(signal.SIGINT)
     _, said = running.communicate(timeout=60)
     assert running.returncode == 130, said
