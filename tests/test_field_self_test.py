@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from field_machine import PULSE_MS, judged, known, machine, recorded
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from measure_helpers import BAR, capture_of, sm
 
@@ -157,6 +157,7 @@ def test_each_striker_is_struck_once_within_every_limit(name: str) -> None:
 
 @settings(max_examples=25, deadline=None)
 @given(st.floats(0.05, 6.0), st.floats(200.0, 9000.0), st.sampled_from(["on", "off"]))
+@example(1.0, 200.046875, "off")
 def test_any_striker_is_heard_out_within_its_coils_limits(
     t60_s: float, on_max_ms: float, rest: Any
 ) -> None:

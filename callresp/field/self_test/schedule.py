@@ -7,6 +7,8 @@ that the test can't be mistaken for itself a stroke later.
 
 from __future__ import annotations
 
+import math
+
 from callresp.palette.model import Damper, Palette, Striker
 from callresp.plan.model import Hold, Plan, Strike
 from callresp.strike_test.protocol import as_plan, hold_command, strike_command
@@ -48,7 +50,8 @@ def self_test_schedule(palette: Palette, only: tuple[str, ...] = (), name: str =
         commands.append(strike_command(striker, at_s, pulse_ms))
         at_s += ring_s
         if damper is not None and damper.rest == "off":
-            press_s = min(PRESS_S, damper.coil.on_max_ms / 1000)
+            # Down to the microsecond that a command is rounded to: up, it might pass the limit.
+            press_s = min(PRESS_S, math.floor(1000 * damper.coil.on_max_ms) / 1e6)
             commands.append(hold_command(striker, at_s, press_s))
             at_s += press_s
         left_s = striker.t60_s - ring_s if damper is None else 1.4 * damper.damped_t60_s
