@@ -286,14 +286,15 @@ def test_the_command_writes_the_strokes_and_hears_the_place(tmp_path: Path) -> N
     )
     # Without --temperature it is the palette's.
     assert place["air_temperature_c"] == fettle().ambient_c
-    drawn = tmp_path / "quarry.svg"
-    words = ["--plan", str(plan_file), "--picture", str(drawn), "-o", str(tmp_path / "q.jsonl")]
-    assert run(cli, ["ask-place", str(wav), *words]).exit_code == 0
-    # The wall's distance is written in the picture, as it is in the file.
-    distance_m = read_place(tmp_path / "q.jsonl").echoes[0].distance_m
-    assert f"{distance_m:.1f} m" in drawn.read_text()
-    warm = run(cli, ["ask-place", str(wav), "--plan", str(plan_file), "--temperature", "25"])
+    drawn, kept = tmp_path / "quarry.svg", tmp_path / "q.jsonl"
+    words = ["--plan", str(plan_file), "--picture", str(drawn), "-o", str(kept)]
+    warm = run(cli, ["ask-place", str(wav), *words, "--temperature", "25"])
+    assert warm.exit_code == 0
     assert "cm farther" in warm.output
+    # The wall's distance is written in the picture, as it is in the file.
+    distance_m = read_place(kept).echoes[0].distance_m
+    assert distance_m > echoes[0]["distance_m"]
+    assert f"{distance_m:.1f} m" in drawn.read_text()
 
 
 def test_mistakes_are_told_in_a_line(tmp_path: Path) -> None:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 Values = npt.NDArray[np.float64]
 
 WIDTH_IN, PAGE_IN, FOOT_IN = 9.0, 4.4, 0.62
-RINGS, PIXELS = 520, 900
+RINGS, PIXELS = 520, 700
 # Grey of the loudest, and how far below it all is white; chance comes to so many standard
 # deviations now and then, and seldom to twice that.
 DARKEST, GROUND_DB, CHANCE = 0.45, 40.0, 2.5
