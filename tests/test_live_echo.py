@@ -51,6 +51,18 @@ def test_an_echo_is_followed_from_a_cold_to_a_warm_morning() -> None:
     assert follower.ratio == pytest.approx(334.5 / 346.3, abs=0.003)
 
 
+def test_between_strokes_it_goes_on_as_the_air_does_and_then_waits() -> None:
+    delays_s = 200.0 / np.linspace(334.5, 340.0, 24)
+    follower, _ = followed(delays_s)
+    last_s, now_s = follower.delay_s, 120.0 * 23
+    a_stroke_s = float(delays_s[-1] - delays_s[-2])
+    assert follower.feed(np.zeros(8, np.float32), now_s + 600.0)
+    assert follower.delay_s - last_s == pytest.approx(5 * a_stroke_s, abs=0.0006)
+    # For hours without a stroke nobody knows: it stays where it may have come to in a while.
+    follower.feed(np.zeros(8, np.float32), now_s + 4 * 3600.0)
+    assert follower.delay_s - last_s == pytest.approx(10 * a_stroke_s, abs=0.001)
+
+
 def test_without_an_echo_in_the_sound_it_stays_where_it_was() -> None:
     rng = np.random.default_rng(5)
     follower = EchoFollower(RATE_HZ, 0.6)

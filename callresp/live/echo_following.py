@@ -5,7 +5,7 @@ The air warms and a wall's return comes sooner: by 20 ms at 100 m between 5 and
 the known delay is correlated with the stroke's own arrival, its ring filtered out
 (`callresp.echoes.deconvolution`), and the envelopes of the last strokes are
 averaged. The echo moves only to a peak that stands clear, and no faster than air
-can warm.
+can warm. Between strokes it goes on as it did in the last hour, for a while.
 
 Strokes whose return another stroke covers, as a joined one does, are left out.
 """
@@ -43,6 +43,8 @@ STEP_S, PER_S = 0.0015, 5e-6
 FIRST_SHARE, FIRST_S, FIRST_CLEAR, FIRST_STROKES = 0.02, 0.002, 6.0, 5
 # How fast it moves is taken from what it did in the last while.
 RATE_OVER_S, RATE_AFTER_S = 3600.0, 600.0
+# Without a stroke it goes on so for a while, and is told in steps.
+GOES_ON_S, TOLD_S = 1200.0, 0.0002
 
 
 class EchoFollower:
@@ -57,7 +59,7 @@ class EchoFollower:
     """
 
     def __init__(self, sample_rate_hz: int, delay_s: float) -> None:
-        self.delay_s = self._asked_s = delay_s
+        self.delay_s = self._asked_s = self._known_s = delay_s
         self._rate_hz = sample_rate_hz
         self._reach_s = REACH_SHARE * delay_s + REACH_S
         self._sound = np.zeros(0, np.float32)
@@ -91,6 +93,7 @@ class EchoFollower:
         moved = False
         while self._waiting and self._waiting[0] + self._needed_s <= self._ends_s:
             moved |= self._ask(self._waiting.popleft())
+        moved |= self._goes_on()
         while self._strokes and self._strokes[0] < self._ends_s - self._needed_s - 5.0:
             self._strokes.popleft()
         return moved
@@ -99,6 +102,17 @@ class EchoFollower:
     def _needed_s(self) -> float:
         """How long after a stroke all is heard that it says."""
         return self._asked_s + self._reach_s + ARRIVES_S + 2 * TEMPLATE_S
+
+    def _goes_on(self) -> bool:
+        """Take the delay to where it should be by now; returns whether that is news."""
+        if self._moved_s is None:
+            return False
+        since_s = min(max(self._ends_s - self._moved_s, 0.0), GOES_ON_S)
+        due_s = self._known_s + self._rate * since_s
+        if abs(due_s - self.delay_s) < TOLD_S:
+            return False
+        self.delay_s = due_s
+        return True
 
     def _ask(self, at_s: float) -> bool:
         back_s = at_s + self.delay_s
@@ -144,7 +158,7 @@ class EchoFollower:
         # When the place was asked is not known: the air may be another by some kelvins.
         if self._moved_s is None:
             within_s = FIRST_SHARE * self._asked_s + FIRST_S
-        due_s = self.delay_s + self._rate * since_s
+        due_s = self._known_s + self._rate * since_s
         near = np.abs(delays_s - due_s) <= within_s
         at = int(np.argmax(np.where(near, mean, -np.inf)))
         usual = float(np.median(mean))
@@ -153,9 +167,10 @@ class EchoFollower:
         if len(self._heard) < (FIRST_STROKES if first else 2) or usual <= 0 or not clear:
             return False
         self._moved_s = at_s
-        self.delay_s = float(delays_s[at])
+        self.delay_s = self._known_s = float(delays_s[at])
         self._track.append((at_s, self.delay_s))
-        self._rate = _rate(self._track)
+        most = PER_S * max(self._asked_s, 0.2)
+        self._rate = min(max(_rate(self._track), -most), most)
         return True
 
 
