@@ -135,8 +135,9 @@ def command(**given: object) -> None:
     'callresp stop' from another, and when its service is stopped. However it
     ends, everything is released and the log says how. By Open Sound Control it
     tells of starts, notes, phrases, replies and strokes, and takes requests:
-    /callresp/stop, /callresp/mute, /callresp/rules, /callresp/set. Status 0 when
-    all went well, 1 when the log holds faults, 130 after Ctrl-C.
+    /callresp/stop, /callresp/mute, /callresp/mute-striker, /callresp/rules,
+    /callresp/set. Status 0 when all went well, 1 when the log holds faults, 130
+    after Ctrl-C.
 
     \b
     Examples:

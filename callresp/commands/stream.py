@@ -75,8 +75,10 @@ def stream_command(
     refused. Ctrl-C releases every coil and stops every motor before it ends.
     On a terminal one sees which channel is on, the board's credit, and lateness.
     With --clock-in the plan waits for the Start of a MIDI clock and keeps its
-    tempo; what a limit forbids at that tempo is left out, and said. Status 0
-    when all was played on time, 1 when something was not.
+    tempo; what a limit forbids at that tempo is left out, and said. By Open Sound
+    Control it tells of strokes, status and faults, and takes /callresp/stop,
+    /callresp/mute and /callresp/mute-striker. Status 0 when all was played on
+    time, 1 when something was not.
 
     \b
     Examples:
@@ -84,7 +86,7 @@ def stream_command(
       callresp stream dawn.plan.jsonl --port simulated --speed 4 --log played.jsonl
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --palette mine.toml
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dry-run
-      callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --osc-to 9000
+      callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --osc-to 9000 --osc-in 9001
       callresp stream piece.plan.jsonl --port /dev/ttyACM0 --clock-in Sequencer
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dark     no lamp near a nest
     """
