@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 from pathlib import Path
@@ -17,6 +18,7 @@ from emulated_board import (
 )
 from firmware_helpers import CORE, FLAGS, compiler
 from link_helpers import FETTLE, Line, plan_of
+from test_firmware_core import EVERYWHERE
 
 from callresp.firmware.folder import firmware_files
 from callresp.io.resources import shipped
@@ -127,10 +129,11 @@ def test_a_plan_streams_to_an_emulated_chip_over_a_pseudo_terminal(
         board.communicate()
 
 
-def test_a_chip_that_is_reset_mid_phrase_is_taken_up_again(tmp_path: Path) -> None:
+@pytest.mark.parametrize("chip", list(MACHINES) if EVERYWHERE in os.environ else ["stm32f405"])
+def test_a_chip_that_is_reset_mid_phrase_is_taken_up_again(tmp_path: Path, chip: str) -> None:
     """The emulator's chip has no backup register, so its count of starts tells nothing."""
     need_emulator()
-    board = EmulatedBoard(image_of(tmp_path, "stm32f405", FETTLE), FETTLE)
+    board = EmulatedBoard(image_of(tmp_path, chip, FETTLE), FETTLE, chip=chip)
     line = Line(Session(plan_of(24, 0.15)), board, step_s=0.005)  # type: ignore[arg-type]
     while line.session.report.outcomes["executed"] < 8:
         line.step()

@@ -9,11 +9,14 @@ a host that falls silent; in us at the chip's clock, at 1.5 clocks an instructio
 nobody here: a board with a scope tells). Lateness: a plan of its own, played by an emulated chip
 whose instructions take their time (4 ns on the STM32F405, 16 ns on the small core), how far from
 its time each coil went on. The peer in the same run is the 20 us, 16 kB and 1 ms that are asked.
-Idle: 60 h powered without a host, then a phrase. Fuzz: frames and noise under sanitizers.
+Idle: 60 h powered without a host, then a phrase. Conformance: every test that the simulated
+board passes, on every emulated chip, a minute of garbage, a killed host, resets and days of
+power among them. Fuzz: frames and noise under sanitizers.
 """
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -31,6 +34,7 @@ from emulated_board import FINE, MACHINES, EmulatedBoard, Emulator, image_of, wi
 from firmware_helpers import built
 from link_helpers import FETTLE, plan_of
 from test_firmware_chips import CLOCKS, longest_tick, sizes_of
+from test_firmware_core import EVERYWHERE
 
 from callresp.firmware.folder import firmware_files
 from callresp.firmware.own_plan import PlanStart
@@ -49,6 +53,7 @@ from callresp.link.messages import (
 from callresp.palette.files import load_palette
 from callresp.plan.model import Hold, Strike
 
+ROOT = Path(__file__).resolve().parent.parent
 Row = dict[str, object]
 CLOCKS_EACH = 1.5
 AFTER_S = 1.0
@@ -174,6 +179,25 @@ def idle(folder: Path) -> Iterator[Row]:
         yield {"idle on": chip, "hours": 60, "strokes played after": f"{played} of 8"}
 
 
+def conformance() -> Iterator[Row]:
+    """Every conformance and fault test on every emulated chip: each a row of its own."""
+    for path in ("tests/test_firmware_core.py", "tests/test_firmware_chips.py"):
+        words = [sys.executable, "-m", "pytest", "-q", "-n", "0", "-rA", "-p", "no:cacheprovider"]
+        words += ["-k", "stm32f405 or cortex", path]
+        done = subprocess.run(
+            words,
+            cwd=ROOT,
+            env=os.environ | {EVERYWHERE: "1"},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        for line in done.stdout.splitlines():
+            how, _, name = line.partition(" ")
+            if how in ("PASSED", "FAILED", "ERROR"):
+                yield {"on a chip": name.partition("::")[2].partition(" - ")[0], "is": how.lower()}
+
+
 def fuzz(folder: Path, rounds: int) -> Iterator[Row]:
     """Frames and noise, half and half, under sanitizers, the limits asserted after each."""
     program = built(folder, "fuzz_core.c")
@@ -195,6 +219,7 @@ def main(minutes: float, rounds: int, only: str | None, as_json: bool) -> None:
             "interrupts": lambda: interrupts(folder),
             "line": line_rates,
             "idle": lambda: idle(folder),
+            "conformance": conformance,
             "lateness": lambda: lateness(folder, minutes),
             "fuzz": lambda: fuzz(folder, rounds),
         }
