@@ -104,3 +104,20 @@ def test_nothing_else_is_written_over(tmp_path: Path) -> None:
     fault = run("fettle", "-o", str(other)).exception
     assert isinstance(fault, UserError)
     assert other.read_text() == "x = 1\n"
+
+
+def test_a_rain_grid_is_wired_to_its_converter() -> None:
+    """SBAS444: AIN0 to AIN3 are the ADS1115's inputs; its ADDR to ground makes it 0x48."""
+    palette = load_palette("fettle")
+    pins = palette.board.pins
+    assert pins is not None
+    assert pins.sensors is not None
+    assert "rain grid" not in [what for what, _, _ in wiring_of(palette).others]
+    sensors = msgspec.structs.replace(pins.sensors, parts=("ADS1115",))
+    board = msgspec.structs.replace(
+        palette.board, pins=msgspec.structs.replace(pins, sensors=sensors)
+    )
+    others = wiring_of(msgspec.structs.replace(palette, board=board)).others
+    (row,) = [(at, how) for what, at, how in others if what == "rain grid"]
+    assert row[0] == "AIN0 of the ADS1115"
+    assert "ADDR to ground" in row[1]

@@ -369,10 +369,13 @@ def _others(pins: BoardPins | None) -> list[tuple[str, str, str]]:
         what = ", ".join(pins.sensors.parts) or "nothing yet"
         how = f"{what}; 4.7 kΩ from each to {pins.sensors.pull_up_v:g} V"
         rows.append(("sensors: SDA, SCL", f"{pins.sensors.sda}, {pins.sensors.scl}", how))
+        if "ADS1115" in pins.sensors.parts:
+            grid = "grid from there to ground, 100 kΩ from there to 3.3 V; ADDR to ground"
+            rows.append(("rain grid", "AIN0 of the ADS1115", grid))
     for name, one_pin, how in (
         ("stop button", pins.stop_button, "closes to ground; 100 nF across it"),
         ("rain sensor", pins.rain, "closes to ground while it rains"),
-        ("power-down", pins.power_down, "high: what sleeps may go off"),
+        ("power-down", pins.power_down, "high while the board sleeps: what it feeds goes off"),
     ):
         if one_pin is not None:
             rows.append((name, one_pin, how))
