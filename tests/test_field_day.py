@@ -319,6 +319,22 @@ def test_rows_whose_times_can_t_be_true_are_left_out(tmp_path: Path) -> None:
     assert odd.statuses[-1].supply_v is None
 
 
+def test_what_the_boards_sensors_read_is_in_the_day(tmp_path: Path) -> None:
+    path = tmp_path / "day.log"
+    with FieldLog(path) as log:
+        writer = Writer(log, START)
+        writer.status(10.0)
+        for at_s, lux in ((20.0, 3), (30.0, 410)):
+            writer.add(at_s, "status", {"lux": lux, "air_c": -1.5, "humidity_pct": 97})
+    day = read_day(path)
+    assert (day.statuses[0].lux, day.statuses[-1].lux) == (None, 410)
+    found = statistics_of(day)
+    assert found.lux is not None
+    assert (found.lux.lowest, found.lux.highest) == (3, 410)
+    assert found.air_c is not None
+    assert found.humidity_pct is not None
+
+
 def test_a_run_whose_first_row_is_lost_is_a_run(tmp_path: Path) -> None:
     path = tmp_path / "headless.log"
     with FieldLog(path) as log:
