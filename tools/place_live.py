@@ -51,6 +51,7 @@ BLOCK = 480
 LATE_S = BLOCK / RATE
 DAWN = datetime(2026, 5, 12, 4, 30)
 HOUR_S = 3600.0
+FADE_S = 0.6
 # Echo and machine as they were when the place was asked: measured a moment before.
 ASKED_WITHIN_S = 0.0001
 
@@ -102,7 +103,11 @@ def one_stroke(machine: sm.Striker, pulse_ms: float, since: float, seed: int) ->
     strike = Strike(at_s=0.0, channel=machine.channel, pulse_ms=pulse_ms, instrument=machine.name)
     plan = Plan(header=PlanHeader(palette="bench"), commands=(strike,))
     recorder = sm.Recorder(RATE, since / RATE, 0.0, -300.0, seed=seed)
-    return sm.record([machine], plan, recorder).astype(np.float64)
+    wave = sm.record([machine], plan, recorder).astype(np.float64)
+    # Where the recorder stops a bell would break off, with a click like an echo's.
+    fade = round(FADE_S * RATE)
+    wave[-fade:] *= 0.5 + 0.5 * np.cos(np.linspace(0, np.pi, fade))
+    return wave
 
 
 class Microphone:

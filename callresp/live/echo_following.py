@@ -36,6 +36,8 @@ QUIET_S = 0.35
 KEPT, FADES_S = 16, 600.0
 # Of the averaged envelope over its own usual height: chance among the delays seldom comes to it.
 CLEAR, LOUDEST = 4.5, 10.0
+# Of a single envelope: 23 times its median power, which chance comes to once in millions.
+ALONE = 7.0
 # An echo moves by no more than this between two strokes, and this much more for each second:
 # 5 K an hour is 9 ms an hour for a second's delay.
 STEP_S, PER_S = 0.0015, 5e-6
@@ -163,6 +165,11 @@ class EchoFollower:
         at = int(np.argmax(np.where(near, mean, -np.inf)))
         usual = float(np.median(mean))
         first = self._moved_s is None
+        newest = self._heard[-1][1]
+        alone = int(np.argmax(np.where(near, newest, -np.inf)))
+        # Where the last stroke tells by itself, older ones would only hold it back.
+        if not first and newest[alone] >= ALONE:
+            mean, at = newest, alone
         clear = mean[at] >= (FIRST_CLEAR if first else CLEAR) * usual
         if len(self._heard) < (FIRST_STROKES if first else 2) or usual <= 0 or not clear:
             return False
