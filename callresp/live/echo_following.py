@@ -44,7 +44,7 @@ STEP_S, PER_S = 0.0015, 5e-6
 # The first time: some kelvins either way, and a clearer peak of more strokes.
 FIRST_SHARE, FIRST_S, FIRST_CLEAR, FIRST_STROKES = 0.02, 0.002, 6.0, 5
 # How fast it moves is taken from what it did in the last while.
-RATE_OVER_S, RATE_AFTER_S = 3600.0, 600.0
+RATE_OVER_S, RATE_AFTER_S, LATELY = 3600.0, 600.0, 5
 # Without a stroke it goes on so for a while, and is told in steps.
 GOES_ON_S, TOLD_S = 1200.0, 0.0002
 
@@ -182,9 +182,11 @@ class EchoFollower:
 
 
 def _rate(track: deque[tuple[float, float]]) -> float:
-    """By how much the delay moves a second, by a line through the last hour."""
+    """By how much the delay moves a second, by a line through the last half hour, or hour."""
     last_s = track[-1][0]
-    used = [(at_s, delay_s) for at_s, delay_s in track if at_s > last_s - RATE_OVER_S]
+    lately = [(at_s, delay_s) for at_s, delay_s in track if at_s > last_s - RATE_OVER_S / 2]
+    hour = [(at_s, delay_s) for at_s, delay_s in track if at_s > last_s - RATE_OVER_S]
+    used = lately if len(lately) >= LATELY else hour
     if len(used) < 4 or last_s - used[0][0] < RATE_AFTER_S:
         return 0.0
     at_s, delays_s = np.array(used).T
