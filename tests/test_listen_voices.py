@@ -12,7 +12,11 @@ from listen_helpers import pairwise_f, row, table, truth_rows
 
 from callresp.listen.notes import FEATURES, NOTE, Rows
 from callresp.listen.voices.assign import SingerSettings, assign_voices, why
+from callresp.listen.voices.clustering import settle
+from callresp.listen.voices.looks import Numbers
 from callresp.listen.voices.online_voices import VoiceTracker
+from callresp.listen.voices.pair_evidence import Pairs
+from callresp.listen.voices.voice_model import GAP, room_for_groups, terms
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import render
 
@@ -143,6 +147,26 @@ def test_the_online_form_finds_the_singers_after_a_while_and_keeps_their_names()
     half = len(notes) // 2
     true = [note.voice for note in truth.notes]
     assert pairwise_f(true[half:], given_voices[half:]) > 0.6
+
+
+def test_the_online_form_tells_two_birds_in_turns_apart_once_each_has_sung_a_bout() -> None:
+    other = [(3000.0, 0.05, -30.0), (1100.0, 0.1, -28.0), (5200.0, 0.07, -26.0)]
+    other += [(2000.0, 0.12, -33.0), (7000.0, 0.04, -30.0)]
+    rows, who = _bouts(np.random.default_rng(21), [_SYLLABLES, other], bouts=10)
+    notes, features = table(rows)
+    tracker = VoiceTracker(regroup=False)
+    voices: list[int] = []
+    bout: list[int] = []
+    for n in range(len(notes)):
+        if bout and notes["onset_s"][n] - notes["offset_s"][n - 1] > 0.8:
+            for number, voice in tracker.regroup(frozenset(bout)).items():
+                voices[number] = voice
+            bout = []
+        voices.append(tracker.assign(notes[n : n + 1], features[n : n + 1]))
+        bout.append(n)
+    half = len(voices) // 2
+    assert pairwise_f(who[half:], voices[half:]) > 0.95
+    assert len(set(voices)) == 2
 
 
 def test_the_online_form_does_not_look_ahead() -> None:
@@ -304,6 +328,34 @@ def test_why_is_told_by_the_settings_that_decided() -> None:
     free = [why(notes, features, n).against[0].repertoire for n in (5, 60, 150)]
     # With a band of its own each, what a singer has sung says more of what it sings next.
     assert all(abs(one - other) > 0.1 for one, other in zip(told, free, strict=True))
+
+
+def test_a_few_adjacent_notes_tell_little_of_two_long_songs_where_nothing_overlaps() -> None:
+    nats = {}
+    for busy in (0.0, 1.0):
+        for adjacent in (4.0, 40.0):
+            groups = room_for_groups(2)
+            groups.size[:] = groups.kinds[:] = groups.notes[:] = 40.0
+            groups.root_like[:] = groups.root_timbre[:] = 1.0
+            groups.busy[:] = busy * groups.size
+            groups.adjacent[0, 1] = groups.adjacent[1, 0] = adjacent
+            nats[busy, adjacent] = terms(0, 1, False, groups)[GAP]
+    assert nats[0.0, 4.0] < nats[1.0, 4.0] - 1
+    assert nats[0.0, 40.0] == nats[1.0, 40.0]
+
+
+def test_some_minutes_of_song_are_grouped_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Singers told apart piece by piece are known again by few notes: two pieces mixed up a crowd.
+    asked: list[int] = []
+
+    def counted(pairs: Pairs, known: Numbers, most: int, by_band: bool) -> Numbers:
+        asked.append(len(known))
+        return settle(pairs, known, most, by_band)
+
+    monkeypatch.setattr("callresp.listen.voices.assign.settle", counted)
+    rows = [row(0.3 * k, 3000.0 if k % 60 < 30 else 5000.0) for k in range(900)]
+    assign_voices(*table(rows))
+    assert asked == [900]
 
 
 def test_one_singer_keeps_its_voice_over_twenty_minutes() -> None:

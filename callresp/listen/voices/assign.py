@@ -41,7 +41,7 @@ from callresp.listen.voices.voice_model import (
     terms,
 )
 
-AT_ONCE = 448  # notes
+AT_ONCE = 1000  # notes
 SPLIT_BY = 384  # notes by which two singers in one voice are first told apart
 SPLIT_NATS = (0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 1e6)
 KEPT_SINGERS = 16  # that are known again, the latest heard

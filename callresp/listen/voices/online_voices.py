@@ -42,7 +42,7 @@ HISTORY = 224  # notes that are grouped anew
 ROOM = 512
 FIRST_AFTER = 12  # notes; from then on after a quarter more, up to every EVERY
 EVERY = 24
-LEAST = -1.3  # nats: what is opened for a note too many can't be taken back once it was answered
+LEAST = -1.3  # nats, below which a note opens a singer; together with others it is looked at anew
 
 
 class VoiceTracker:
@@ -139,7 +139,7 @@ class VoiceTracker:
         p = self._pairs
         part = pairs_of(p.looks[at], p.onset_s[at], p.offset_s[at])
         known = np.concatenate([self._name[held], np.full(end - start, -1, np.int64)])
-        found = settle(part, known, self._settings.most, self._settings.by_band, LEAST)
+        found = settle(part, known, self._settings.most, self._settings.by_band)
         names = self._matched(found, self._name[at])
         rows = np.array(names)[found]
         changed = {}

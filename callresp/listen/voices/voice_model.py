@@ -59,6 +59,7 @@ _TABLE = (
     (-2.55, PRIOR),  # notes
     (-0.9, PRIOR),  # syllables
     (0.44, PRIOR),  # dense chorus
+    (-0.1, GAP),  # adjacency (ln), times notes, where it is a small share and little overlaps
 )
 WEIGHTS = np.array([weight for weight, _ in _TABLE])
 TERM_OF = np.array([term for _, term in _TABLE])
@@ -71,6 +72,7 @@ MOST_NOTES = 40.0
 MOST_SYLLABLES = 20.0
 BUSY = 0.3  # the share of notes that overlap in a dense chorus
 NONE_IN_COMMON = 0.15
+SMALL_SHARE = 0.3  # of the smaller group's notes are adjacent
 LEAST_LIKE, LEAST_TIMBRE = 0.03, 0.05
 
 
@@ -195,7 +197,8 @@ def features(a: int, b: int, g: Groups, x: Values) -> None:
     louder = min(abs(g.level[a] / size_a - g.level[b] / size_b), 20.0) / 5.0
     overlap = g.overlap[a, b]
     x[0] = math.log(1.0 + adjacent) * notes if adjacent > 0.0 else 0.0
-    x[1] = min(adjacent / (fewer + 0.3), 1.5)
+    share = adjacent / (fewer + 0.3)
+    x[1] = min(share, 1.5)
     x[2] = math.log(1.0 + 3.0 * overlap) if overlap > 0.0 else 0.0
     x[3] = louder * 0.3 / (adjacent + 0.3)
     x[4] = common * notes
@@ -210,6 +213,8 @@ def features(a: int, b: int, g: Groups, x: Values) -> None:
     x[13] = notes
     x[14] = kinds
     x[15] = busy
+    # Of two birds in turns, a few notes taken for the other's are adjacent to much of its song.
+    x[16] = x[0] * max(1.0 - share / SMALL_SHARE, 0.0) * (1.0 - busy)
 
 
 @noalloc
