@@ -10,7 +10,8 @@ import scipy.ndimage
 from test_scout_presence import RATE_HZ, place, song, sought, stranger
 
 from callresp.scout import order
-from callresp.scout.evidence import KINDS
+from callresp.scout.evidence import CELL, KINDS
+from callresp.scout.matching import SLACK
 from callresp.scout.presence import CHUNK, Stretch, _Judge
 from callresp.scout.spectra import Grid, analysis, noise_model, powers_of
 from callresp.scout.timbre import likeness, timbre
@@ -81,13 +82,25 @@ def test_a_voice_is_known_by_other_notes_and_told_from_another_voice() -> None:
         assert likeness(again, own).sum(axis=1).argmax() == number
 
 
-def evidence(samples: npt.NDArray[np.float32]) -> dict[str, float]:
+def judged(samples: npt.NDArray[np.float32]) -> tuple[_Judge, Values]:
     (powers,) = powers_of([samples], RATE_HZ, CHUNK)
     noise = noise_model(powers, analysis(RATE_HZ).degrees)
     judge = _Judge(sought().example, noise)
-    return dict(
-        zip(KINDS, judge.evidence(Stretch(powers, 0, len(powers), noise)).max(axis=0), strict=True)
-    )
+    return judge, judge.evidence(Stretch(powers, 0, len(powers), noise))
+
+
+def evidence(samples: npt.NDArray[np.float32]) -> dict[str, float]:
+    return dict(zip(KINDS, judged(samples)[1].max(axis=0), strict=True))
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_place_past_the_last_frame_has_evidence() -> None:
+    judge, _ = judged(place(5, 5, {3.4: song()}))
+    assert judge.fit is not None
+    last = judge.fit.whole.shape[1] - 1
+    assert last * SLACK - CELL // 2 > len(judge.above)
+    found = judge.likeness.near(judge.fit, judge.order, last, judge.above)
+    assert np.isfinite(found).all()
 
 
 def test_every_kind_speaks_for_the_sound_and_against_another() -> None:

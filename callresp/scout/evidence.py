@@ -162,6 +162,8 @@ class Likeness:
         late = length // 6  # a pace that is not the example's ends sooner or later
         warped = order[max(0, step - NEAR - late) : step + NEAR + late + 1]
         first = max(0, step * SLACK - max(0, CELL - self.example.frames) // 2)
+        # Steps run on past the last frame.
+        first = min(first, len(above) - 1)
         found = texture(above[first : first + CELL], self._active)
         own = _clipped(above[first : first + max(CELL, self.example.frames), self._active])
         (together,) = self._together(
