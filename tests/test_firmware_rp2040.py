@@ -129,6 +129,7 @@ def test_it_sleeps_by_its_timer_and_by_a_call(uf2: Path) -> None:
     """Told to, for three seconds; it naps, and its watchdog goes on. Then for an hour: a call."""
     chip = Rp2040(uf2=uf2, adc=3350)
     chip.start()
+    chip.step_us = 1000
     sleep = [
         (5_000.0, frame(Hello(VERSION, 7).pack())),
         (6_000.0, frame(StrikeAt(0, 0, 60_000, 1200).pack())),

@@ -93,12 +93,14 @@ def test_it_starts_by_its_crystal_strikes_and_holds(flash: Path) -> None:
     assert (chip.register(IWDG_PR), chip.register(IWDG_RLR)) == (2, 999)
     begun = chip.us
     line = [
-        *beats(1200),
+        *beats(550),
         (5_000.0, frame(Hello(VERSION, 7).pack())),
         (20_000.0, frame(StrikeAt(0, 0, 2000, 850).pack())),
         (20_100.0, frame(HoldAt(1, 5, 2000, 3000, 300, 76).pack())),
     ]
-    chip.run(1_200_000, line)
+    chip.run(550_000, line)
+    chip.step_us = 1000  # only its status is still to come
+    chip.run(600_000, beats(600))
     messages = told(chip)
     (ack,) = [m for m in messages if isinstance(m, HelloAck)]
     assert (ack.coils, ack.motors, ack.restarts) == (13, 1, 1)
@@ -129,6 +131,7 @@ def test_button_rain_and_a_failing_supply(flash: Path) -> None:
     # It is believed when it has not bounced for 20 ms.
     assert chip.pwm[-1][1:] == (8, 1, 0)
     assert (chip.pwm[-1][0] - pressed_us) / 1000 == pytest.approx(20, abs=1.5)
+    chip.step_us = 1000
     chip.run(1_000_000, beats(1000))
     faults = [m.faults for m in told(chip) if isinstance(m, Status)][-1]
     assert faults == sum(1 << FAULTS.index(fault) for fault in ("rain", "stop pressed"))
@@ -154,7 +157,8 @@ def test_starts_are_counted_in_the_backup_register(flash: Path) -> None:
 def test_it_sleeps_by_its_wake_up_timer_and_a_call_ends_it(flash: Path) -> None:
     """DS8626: the 32 kHz oscillator may have 17 to 47. Told to sleep for two seconds it does, its
     watchdog in force, its clock right by the measure it took, and wakes with all clocks."""
-    chip = started(flash, lsi_hz=25_000.0, tick_instructions=250)
+    chip = started(flash, lsi_hz=25_000.0, tick_instructions=1500)
+    chip.step_us = 1000
     begun, nap_s = chip.us, 512 * 16 / 25_000
     line = [
         (5_000.0, frame(Hello(VERSION, 7).pack())),
@@ -195,7 +199,7 @@ def test_it_sleeps_by_its_wake_up_timer_and_a_call_ends_it(flash: Path) -> None:
 def test_its_sensors_bus_reads_three_parts_as_their_data_sheets_say(flash: Path) -> None:
     """SHT3x-DIS: BE EF has the CRC 92; 85.52 °C, 74 %. BH1750FVI: 8390 h is 28,067 lx.
     SBAS444: 125 uV a step; a wet grid has less than the 100 kOhm above it."""
-    chip = Stm32f405(flash=flash, adc=dict(AT_REST), tick_instructions=1500)
+    chip = Stm32f405(flash=flash, adc=dict(AT_REST), tick_instructions=800)
     light, rain = Bh1750(), Ads1115(volts=3.2)
     chip.bus = I2cBus({0x44: Sht31(), 0x23: light, 0x48: rain}, lambda: chip.us)
     chip.start()
