@@ -31,7 +31,7 @@ from place_helpers import (
 from callresp.cli import cli
 from callresp.echoes.ask import Air, ask_place
 from callresp.echoes.deconvolution import Correlations
-from callresp.echoes.detection import Return, _over_the_ring
+from callresp.echoes.detection import Return, _hides, _over_the_ring
 from callresp.echoes.protocol import ask_plan, quickest, softest
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
@@ -192,6 +192,16 @@ def test_clipped_strokes_are_refused() -> None:
     cut = Capture(np.clip(loud, -1.0, 1.0), RATE_HZ, np.zeros(0))
     with pytest.raises(UserError, match="strokes are clipped"):
         asked(plan, cut)
+
+
+@pytest.mark.parametrize(
+    ("apart_s", "below_db", "hidden"),
+    [(0.0003, 9.0, True), (0.0003, -3.0, True), (0.002, 9.0, False), (0.02, 13.0, True)],
+)
+def test_a_remnant_beside_an_echo_is_none(apart_s: float, below_db: float, hidden: bool) -> None:
+    loud = Return(0.5, 1e-5, -40.0, 0.5, 1e-6, 50.0)
+    faint = Return(0.5 + apart_s, 1e-5, -40.0 - below_db, 0.5, 1e-6, 9.0)
+    assert _hides(loud, faint) == hidden
 
 
 @pytest.mark.parametrize(("t60_s", "told"), [(0.1, [0.08]), (2.0, [])])

@@ -52,7 +52,8 @@ EDGE_S, OVER_RING, RING_MOST_S = 0.004, 1.5, 0.5
 # Where the ring's decay is taken from, behind the stroke.
 _RING_S = ((0.020, 0.040), (0.040, 0.080))
 # A wall is not smooth, nor is the air still: an echo is no exact copy, and leaves something behind.
-HIDES = ((0.035, 12.0), (0.15, 30.0))
+# Of two within a millisecond and a half one alone is told, whichever is the louder.
+HIDES = ((0.0015, -100.0), (0.035, 12.0), (0.15, 30.0))
 
 
 @dataclass(frozen=True)
