@@ -34,6 +34,7 @@ from scipy import fft, signal
 from callresp.commands.ui import emit, say
 from callresp.echoes.ask import Air, ask_place
 from callresp.echoes.protocol import ask_plan
+from callresp.errors import UserError
 from callresp.io.place import PlaceReport
 from callresp.palette.files import load_palette
 from callresp.palette.model import Striker
@@ -352,13 +353,18 @@ def row_faint(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]
 
 def row_field(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]:
     """An open field with birds and wind: nothing comes back. Every other two have real birds."""
-    false, by_kind = 0, {"scenes": [0, 0], "real": [0, 0]}
+    refused, false, by_kind = 0, 0, {"scenes": [0, 0], "real": [0, 0]}
     for case in range(cases):
         rng = np.random.default_rng([seed, case, 3])
         strokes = (16, 32)[case % 2]
         songs = birds if case % 4 >= 2 else ()
         noise_db, bird_db = rng.uniform(-40, -6), rng.uniform(-30, 0)
-        heard = one("field", seed + case, strokes, [], [], noise_db, songs, bird_db, False)
+        try:
+            heard = one("field", seed + case, strokes, [], [], noise_db, songs, bird_db, False)
+        except UserError as fault:
+            refused += 1
+            say(f"  case {case}: noise {noise_db:.0f} birds {bird_db:.0f} dB: {fault}")
+            continue
         count = by_kind["real" if songs else "scenes"]
         count[1] += 1
         if heard.report.echoes:
@@ -372,6 +378,7 @@ def row_field(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]
         "row": "open field with birds and wind",
         "cases": cases,
         "false": false / cases,
+        "refused": refused / cases,
         **{f"of_{kind}_birds": f"{few} of {of}" for kind, (few, of) in by_kind.items()},
     }
 

@@ -103,7 +103,7 @@ class Echo:
         if isinstance(command, Strike):
             own = [h for h in self._holds if h.instrument == command.instrument]
             near = [h for h in own if h.at_s - 0.1 < command.at_s < h.at_s + h.hold_ms / 1000]
-            beside += [_at(h, h.at_s - first_s) for h in near[-1:]]
+            beside += [_at(h, max(h.at_s - first_s, 0.0)) for h in near[-1:]]
             seconds = max((h.hold_ms / 1000 for h in near[-1:]), default=0.2) + 1.0
         wave = self._gain * self._sound(beside, min(seconds, AHEAD_S - 2))
         wave = np.asarray(signal.fftconvolve(wave, self._tail))
