@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from unittest.mock import Mock
 
 import msgspec
 import pytest
@@ -15,7 +16,17 @@ from callresp.commands import identify, sleep
 from callresp.errors import UserError
 from callresp.link import board as link_board
 from callresp.link.board import SimulatedBoard
-from callresp.link.messages import SensorReadings, SleepFor, Sleeping, parse
+from callresp.link.framing import frame
+from callresp.link.messages import (
+    VERSION,
+    Hello,
+    SensorReadings,
+    SleepFor,
+    Sleeping,
+    Status,
+    parse,
+)
+from callresp.link.port import BoardConnection
 from callresp.live.links import SimulatedLink
 from callresp.plan.checked_plan import check
 from callresp.plan.model import Plan
@@ -110,3 +121,19 @@ def test_no_reading_and_the_highest_numbers_are_one() -> None:
     assert msgspec.structs.astuple(nothing) == (0xFFFFFFFF, 0x7FFF, 0xFF, 0xFF)
     assert nothing.known == SensorReadings()
     assert link_board._packed(READ).known == READ
+
+
+def test_what_comes_behind_an_answer_in_one_piece_is_not_lost(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A board that wakes tells all that it owes at once; a slow host reads it in one piece."""
+    board = SimulatedBoard(FETTLE)
+    board.sensed = READ
+    board.advance(1.0)
+    told = board.receive(frame(Hello(VERSION, 7).pack()), 1.0) + board.advance(3.0)
+    port = Mock(read=Mock(side_effect=[told, b"", b""]))
+    monkeypatch.setattr("callresp.link.port.open_port", lambda _: port)
+    with BoardConnection("socket://nowhere") as line:
+        line.hello()
+        line.wait_for(Status, seconds=0.5)
+        assert line.sensed == READ

@@ -246,12 +246,13 @@ class SimulatedBoard:
                 out += self._fall_silent(silence_s)
             else:
                 out += self._execute(heapq.heappop(self._queue))
-        if board_s - self._status_s >= STATUS_EVERY_S:
-            self._status_s = board_s
-            out += frame(self._status(board_s).pack())
+        # Before the status: who asks for that has then heard what the sensors read.
         if self.sensed is not None and board_s - self._sensed_s >= SENSED_EVERY_S:
             self._sensed_s = board_s
             out += frame(_packed(self.sensed).pack())
+        if board_s - self._status_s >= STATUS_EVERY_S:
+            self._status_s = board_s
+            out += frame(self._status(board_s).pack())
         return out + self._receipt(board_s)
 
     def _fall_asleep(self, board_s: float) -> None:

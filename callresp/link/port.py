@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import time
+from collections import deque
 from collections.abc import Iterator
 from typing import Protocol, TypeVar
 
@@ -119,6 +120,8 @@ class BoardConnection:
         self.sensed = SensorReadings()
         self._port = open_port(url)
         self._deframer = Deframer()
+        # What has come after a message that somebody waited for is for who waits next.
+        self._waiting: deque[Message] = deque()
 
     def __enter__(self) -> BoardConnection:
         return self
@@ -137,7 +140,9 @@ class BoardConnection:
             if isinstance(message, Sensed):
                 self.sensed = message.known
             if message is not None:
-                yield message
+                self._waiting.append(message)
+        while self._waiting:
+            yield self._waiting.popleft()
 
     def wait_for(
         self,

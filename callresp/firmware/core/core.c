@@ -371,15 +371,16 @@ void cr_poll(cr_board *b) {
     bool told = cr_watch_supply(b);
     drop_waiting(b);
     told = cr_motor_loops(b) || told;
+    /* Before the status: who asks for that has then heard what the sensors read. */
+    if (b->has_sensed && has_room(b) && cr_passed(b->now, b->last_sensed + CR_SENSED_TICKS)) {
+        tell_sensed(b);
+    }
     bool due = cr_passed(b->now, b->last_status + CR_STATUS_TICKS);
     if (due) {
         b->last_status = b->now;
     }
     if (due || told || b->owes_status) {
         status(b);
-    }
-    if (b->has_sensed && has_room(b) && cr_passed(b->now, b->last_sensed + CR_SENSED_TICKS)) {
-        tell_sensed(b);
     }
     cr_watch_sleep(b);
 }

@@ -269,7 +269,7 @@ void chip_doze(void) {
     while ((sending_out != sending_in || (UART->FR & UART_BUSY)) && TIMERAWL - from < 400000u) {
     }
     chip_lock();
-    for (int n = 0; n < 4; n++) {
+    for (unsigned n = 0; n < 4u; n++) {
         kept_edges[n] = IO_PROC0_INTE(n);
         IO_PROC0_INTE(n) = 0; /* a shaft that the wind turns must not wake it */
     }
@@ -304,7 +304,7 @@ void chip_rouse(void) {
     TIMER_INTE = 0;
     TIMER_INTR = 1;
     IO_INTR(CR_RX_PIN / 8u) = (uint32_t)EDGE_LOW << (CR_RX_PIN % 8u * 4u);
-    for (int n = 0; n < 4; n++) {
+    for (unsigned n = 0; n < 4u; n++) {
         IO_PROC0_INTE(n) = kept_edges[n];
     }
     nvic_disable(IRQ_ALARM);
