@@ -144,6 +144,8 @@ def test_on_a_board_every_command_has_its_outcome() -> None:
     assert set(output.outcomes) <= {"executed", "late", "not sent: too late", "left off"}
     lost = player.changed["dropped", "late"] + player.changed["late", "latency"]
     assert player.struck + lost == 3
+    # One may play for days: what has ended is let go.
+    assert output._session.ended == []
 
 
 class FakeCard:

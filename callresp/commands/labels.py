@@ -77,10 +77,10 @@ def _apply(
     profile: str | None,
     as_json: bool,
 ) -> None:
+    from callresp.commands.voices import closed_by
     from callresp.evaluate.annotations import read_marks
     from callresp.evaluate.labels import corrected
     from callresp.io.score import write_heard
-    from callresp.listen.profile import load_profile
     from callresp.listen.voices.phrases import phrased
     from callresp.synthesis.job_files import find_recording
 
@@ -92,14 +92,9 @@ def _apply(
     changed = any(asdict(done).values())
     kept = None
     if changed:
-        header = mended.header
-        if profile is not None:
-            given = load_profile(profile)
-            header = msgspec.structs.replace(
-                header, rest_s=given.rest_s, longest_phrase_s=given.longest_phrase_s
-            )
-        notes = phrased(mended.notes, header.rest_s, header.longest_phrase_s)
-        mended = msgspec.structs.replace(mended, header=header, notes=notes)
+        mended = closed_by(mended, profile)
+        notes = phrased(mended.notes, mended.header.rest_s, mended.header.longest_phrase_s)
+        mended = msgspec.structs.replace(mended, notes=notes)
         kept = None if output is not None else ui.kept_beside(heard)
     target = output or heard
     if changed or output is not None:

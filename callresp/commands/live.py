@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from callresp.live.setup import Destinations, SoundInput
     from callresp.osc.door import Place
     from callresp.palette.model import Palette
-    from callresp.scout.sun import DayTime
+    from callresp.scout.sun import DayTime, Site
 
 
 @click.command(name="live")
@@ -424,24 +424,32 @@ def active_hours(since: str | None, until: str | None, site: str | None = None) 
         When one is missing or no time of day.
     """
     from callresp.live.interlocks import ActiveHours
-    from callresp.scout.sun import SunHours, read_site
+    from callresp.scout.sun import SunHours
 
     if since is None and until is None:
         return None
     if since is None or until is None:
         missing = "--from" if since is None else "--until"
         raise UserError("sleeps and wakes by two times of day", where=missing, remedy="give it too")
-    ends = (_day_time("--from", since), _day_time("--until", until))
-    if site is None and any(end.clock is None for end in ends):
+    ends = (day_time("--from", since), day_time("--until", until))
+    if ends[0].clock is not None and ends[1].clock is not None:
+        return ActiveHours(ends[0].clock, ends[1].clock)
+    return SunHours(*ends, sun_site(site))
+
+
+def sun_site(site: str | None) -> Site:
+    """Where the sun is asked for."""
+    from callresp.scout.sun import read_site
+
+    if site is None:
         raise UserError(
             "the sun is nowhere known", where="--site", remedy="give it like --site 54.2,-2.8"
         )
-    if ends[0].clock is not None and ends[1].clock is not None:
-        return ActiveHours(ends[0].clock, ends[1].clock)
-    return SunHours(*ends, read_site(site or ""))
+    return read_site(site)
 
 
-def _day_time(option: str, text: str) -> DayTime:
+def day_time(option: str, text: str) -> DayTime:
+    """A time of day as an option has it."""
     from callresp.scout.sun import read_day_time
 
     try:

@@ -115,8 +115,8 @@ def rehearse_command(
         ui.target(drawing, output, *read, writes="picture")
     elif from_s is not None or to_s is not None:
         raise UserError("--from and --to need a picture", remedy="add --picture")
-    mixed = _mix(job, output, sound)
     echoes = _echoes(sound["place"])
+    mixed = _mix(job, output, sound, echoes)
     drawn = None if drawing is None else _draw(job, drawing, from_s, to_s, echoes)
     for warning in mixed.warnings:
         ui.look(f"{job.recording}: {warning}")
@@ -129,7 +129,7 @@ def rehearse_command(
     ui.say(f"next: callresp export {plan}")
 
 
-def _mix(job: Job, output: Path, sound: dict[str, object]) -> MixReport:
+def _mix(job: Job, output: Path, sound: dict[str, object], echoes: tuple[Echo, ...]) -> MixReport:
     from callresp.synthesis.mixing import MixSettings, mix
 
     mixing = MixSettings(
@@ -139,7 +139,7 @@ def _mix(job: Job, output: Path, sound: dict[str, object]) -> MixReport:
         float32=bool(sound["float32"]),
         alone=bool(sound["alone"]),
         loudness_lufs=float(str(sound["loudness"])),
-        echoes=_echoes(sound["place"]),
+        echoes=echoes,
     )
     place = _place(job.palette, sound)
     with ui.progress(f"mixing {output.name}") as advance:

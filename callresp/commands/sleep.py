@@ -92,17 +92,10 @@ def _seconds(span: str) -> float:
 
 def _next(until: str, site: str | None, now: datetime) -> datetime:
     """When that time of day comes next."""
-    from callresp.scout.sun import read_day_time, read_site
+    from callresp.commands.live import day_time, sun_site
 
-    try:
-        wanted = read_day_time(until)
-    except UserError as fault:
-        raise UserError(fault.what, where="--until", remedy=fault.remedy) from None
-    if wanted.clock is None and site is None:
-        raise UserError(
-            "the sun is nowhere known", where="--site", remedy="give it like --site 54.2,-2.8"
-        )
-    place = None if site is None else read_site(site)
+    wanted = day_time("--until", until)
+    place = None if site is None and wanted.clock is not None else sun_site(site)
     assert now.tzinfo is not None
     for days in range(3):
         moment = wanted.on(now.date() + timedelta(days=days), place, now.tzinfo)

@@ -13,7 +13,7 @@ from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.io.score import HeardScore, Note, phrases, read_heard, write_heard
-from callresp.listen.profile import Profile, load_profile
+from callresp.listen.profile import load_profile
 from callresp.listen.voices.phrases import phrased
 
 Notes = tuple[Note, ...]
@@ -51,7 +51,7 @@ def command(
     if output is not None:
         ui.target(output, heard, profile, writes="heard score")
     if merge or split:
-        score = _closed_by(score, None if profile is None else load_profile(profile))
+        score = closed_by(score, profile)
         score = _changed(score, merge, split, str(heard))
         kept = None if output is not None else ui.kept_beside(heard)
         write_heard(output or heard, score)
@@ -104,12 +104,13 @@ def _changed(
     return HeardScore(header=header, notes=phrased(notes, header.rest_s, header.longest_phrase_s))
 
 
-def _closed_by(score: HeardScore, profile: Profile | None) -> HeardScore:
+def closed_by(score: HeardScore, profile: str | None) -> HeardScore:
     """The score, its phrases to be closed as another profile says, or as before."""
     if profile is None:
         return score
+    given = load_profile(profile)
     header = msgspec.structs.replace(
-        score.header, rest_s=profile.rest_s, longest_phrase_s=profile.longest_phrase_s
+        score.header, rest_s=given.rest_s, longest_phrase_s=given.longest_phrase_s
     )
     return msgspec.structs.replace(score, header=header)
 

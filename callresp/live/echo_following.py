@@ -155,16 +155,18 @@ class EchoFollower:
         rows = [np.roll(row, by) for (_, row), by in zip(self._heard, moves, strict=True)]
         mean = np.average(rows, axis=0, weights=weights)
         delays_s = self._asked_s - self._reach_s + step_s * np.arange(len(mean))
-        since_s = at_s - (self._moved_s if self._moved_s is not None else at_s)
-        within_s = STEP_S + PER_S * since_s * max(self._asked_s, 0.2)
-        # When the place was asked is not known: the air may be another by some kelvins.
+        most = PER_S * max(self._asked_s, 0.2)
+        first = self._moved_s is None
         if self._moved_s is None:
-            within_s = FIRST_SHARE * self._asked_s + FIRST_S
+            # When the place was asked is not known: the air may be another by some kelvins.
+            since_s, within_s = 0.0, FIRST_SHARE * self._asked_s + FIRST_S
+        else:
+            since_s = at_s - self._moved_s
+            within_s = STEP_S + most * since_s
         due_s = self._known_s + self._rate * since_s
         near = np.abs(delays_s - due_s) <= within_s
         at = int(np.argmax(np.where(near, mean, -np.inf)))
         usual = float(np.median(mean))
-        first = self._moved_s is None
         newest = self._heard[-1][1]
         alone = int(np.argmax(np.where(near, newest, -np.inf)))
         # Where the last stroke tells by itself, older ones would only hold it back.
@@ -176,7 +178,6 @@ class EchoFollower:
         self._moved_s = at_s
         self.delay_s = self._known_s = float(delays_s[at])
         self._track.append((at_s, self.delay_s))
-        most = PER_S * max(self._asked_s, 0.2)
         self._rate = min(max(_rate(self._track), -most), most)
         return True
 
@@ -203,10 +204,8 @@ def _envelope(clip: Values, rate_hz: int, delay_s: float, reach_s: float) -> Val
     taps = signal.butter(3, LOWEST_HZ, "high", fs=rate_hz, output="sos")
     clean = signal.sosfiltfilt(taps, clip)
     stroke = _arrival(clean, round((QUIET_S - 0.01) * rate_hz), rate_hz)
-    if stroke is None or stroke + round(0.3 * rate_hz) > len(clean):
-        last = min(len(clean) - 8, (stroke or 0) + round(0.3 * rate_hz))
-        if stroke is None or last - stroke < round(0.05 * rate_hz):
-            return None
+    if stroke is None or len(clean) - 8 - stroke < round(0.05 * rate_hz):
+        return None
     predictor = predictor_of(clean, stroke, rate_hz)
     burst = signal.lfilter(predictor, [1.0], clean)
     ahead, length = round(0.0015 * rate_hz), round(TEMPLATE_S * rate_hz)

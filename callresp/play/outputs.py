@@ -10,7 +10,7 @@ from typing import Protocol
 
 from callresp.errors import UserError
 from callresp.link.port import Clock, open_port
-from callresp.link.session import Session
+from callresp.link.session import SentCommand, Session
 from callresp.link.stream import ANSWER_S, GONE_S, Watch
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Strike
@@ -55,7 +55,8 @@ class BoardOutput:
     clock
         The runner's.
     watch
-        Called at each exchange with the session and its time.
+        Called at each exchange with the session and its time; the session then keeps all that
+        has ended, which without it is let go: one may play for days.
 
     Attributes
     ----------
@@ -75,7 +76,7 @@ class BoardOutput:
         empty_plan: CheckedPlan,
         url: str,
         clock: Clock,
-        watch: Watch = lambda session, now_s: None,
+        watch: Watch | None = None,
     ) -> None:
         self.outcomes: Counter[str] = Counter()
         self.errors_ms: list[float] = []
@@ -130,13 +131,13 @@ class BoardOutput:
                 where=self._url,
                 remedy="check its power; it has released all coils",
             )
-        self._watch(self._session, now_s)
+        if self._watch is not None:
+            self._watch(self._session, now_s)
         return self._outcomes()
 
     def _outcomes(self) -> list[Unplayed]:
         lost = []
-        for sent in self._session.ended[self._read :]:
-            self._read += 1
+        for sent in self._ended():
             outcome = sent.outcome or "unknown"
             self.outcomes[outcome] += 1
             if outcome == "executed" and sent.played_s is not None:
@@ -145,6 +146,13 @@ class BoardOutput:
                 why = f"{sent.command.instrument} was not struck: {outcome}"
                 lost.append(Unplayed(sent.command.reply, why))
         return lost
+
+    def _ended(self) -> list[SentCommand]:
+        if self._watch is None:
+            return self._session.take_ended()
+        ended = self._session.ended[self._read :]
+        self._read += len(ended)
+        return ended
 
     def close(self) -> None:
         """Let the board report its last outcomes, and stop it."""
@@ -158,7 +166,8 @@ class BoardOutput:
             self._port.write(self._session.stop())
             self._port.flush()
         self._port.close()
-        self._watch(self._session, self._clock.now_s())
+        if self._watch is not None:
+            self._watch(self._session, self._clock.now_s())
 
 
 class NullOutput:

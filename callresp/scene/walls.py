@@ -103,6 +103,23 @@ def air_taps(
     return np.asarray(taps)
 
 
+def add_taps(response: Wave, middle: int, taps: Wave) -> None:
+    """Add a centred filter to an impulse response.
+
+    Parameters
+    ----------
+    response
+        Changed in place; long enough for the filter's end.
+    middle
+        The sample at which the filter's middle lies; what lies before 0 is cut off.
+    taps
+        `TAPS` of them, as `air_taps` makes them.
+    """
+    first = middle - TAPS // 2
+    low = max(first, 0)
+    response[low : first + TAPS] += taps[low - first :]
+
+
 def wall_response(recipe: Recipe, singer: Singer, sample_rate_hz: int) -> Wave:
     """Impulse response of a scene's walls for one singer, the direct sound (1) included."""
     back = images(singer, recipe.wall, recipe.temperature_c)
@@ -111,7 +128,5 @@ def wall_response(recipe: Recipe, singer: Singer, sample_rate_hz: int) -> Wave:
     out[0] = 1.0
     for one in back:
         taps = air_taps(one.farther_m, sample_rate_hz, recipe.temperature_c, recipe.humidity)
-        first = round(one.delay_s * sample_rate_hz) - TAPS // 2
-        low = max(first, 0)
-        out[low : first + TAPS] += one.gain * taps[low - first :]
+        add_taps(out, round(one.delay_s * sample_rate_hz), one.gain * taps)
     return out

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from callresp.io.place import Echo
 from callresp.scene.place import Convolver
-from callresp.scene.walls import TAPS, air_taps
+from callresp.scene.walls import TAPS, add_taps, air_taps
 
 Waves = npt.NDArray[np.float64]
 
@@ -26,15 +26,12 @@ def response_of(
     echoes: Sequence[Echo], sample_rate_hz: int, temperature_c: float, humidity: float
 ) -> Waves:
     """Impulse response of a place's echoes, without the direct sound."""
-    half = TAPS // 2
     longest_s = max((echo.delay_s for echo in echoes), default=0.0)
-    out = np.zeros(round(longest_s * sample_rate_hz) + half + 1)
+    out = np.zeros(round(longest_s * sample_rate_hz) + TAPS // 2 + 1)
     for echo in echoes:
         way_m = 2 * echo.distance_m
         taps = air_taps(way_m, sample_rate_hz, temperature_c, humidity, MIDDLE_HZ)
-        first = round(echo.delay_s * sample_rate_hz) - half
-        low = max(first, 0)
-        out[low : first + TAPS] += 10 ** (echo.level_db / 20) * taps[low - first :]
+        add_taps(out, round(echo.delay_s * sample_rate_hz), 10 ** (echo.level_db / 20) * taps)
     return out
 
 

@@ -265,14 +265,13 @@ def close_phrases(notes: Rows, rest_s: float, longest_s: float = LONGEST_S) -> R
         A copy with `phrase` filled in, from 0.
     """
     notes = notes.copy()
-    closer = PhraseCloser[int](rest_s, longest_s)
-    closed: list[Closed[int]] = []
     columns = ("onset_s", "offset_s", "pitch_hz", "low_hz", "high_hz", "level_db", "voice")
-    for n, values in enumerate(zip(*(notes[name].tolist() for name in columns), strict=True)):
-        onset, offset, pitch, low, high, level, voice = values
-        note = Sung(n, onset, offset, place_of(pitch, low, high), level)
-        closed += closer.heard(voice, note)
-    for one in [*closed, *closer.finish()]:
+    rows = zip(*(notes[name].tolist() for name in columns), strict=True)
+    sung = (
+        (voice, Sung(n, onset, offset, place_of(pitch, low, high), level))
+        for n, (onset, offset, pitch, low, high, level, voice) in enumerate(rows)
+    )
+    for one in _closed(PhraseCloser[int](rest_s, longest_s), sung):
         notes["phrase"][list(one.notes)] = one.phrase
     if len(notes):
         _, first, inverse = np.unique(notes["phrase"], return_index=True, return_inverse=True)
@@ -347,10 +346,25 @@ def endings(
 
 def _all_closed(notes: Sequence[Note], rest_s: float, longest_s: float) -> list[Closed[str]]:
     """The phrases of notes in order of onset, by their places in it."""
-    closer = PhraseCloser[str](rest_s, longest_s)
-    closed = []
-    for n, note in enumerate(notes):
-        place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
-        sung = Sung(n, note.onset_s, note.offset_s, place, note.level_db)
-        closed += closer.heard(note.voice, sung)
-    return [*closed, *closer.finish()]
+    sung = (
+        (
+            note.voice,
+            Sung(
+                n,
+                note.onset_s,
+                note.offset_s,
+                place_of(note.pitch_hz, note.low_hz, note.high_hz),
+                note.level_db,
+            ),
+        )
+        for n, note in enumerate(notes)
+    )
+    return _closed(PhraseCloser[str](rest_s, longest_s), sung)
+
+
+def _closed(closer: PhraseCloser[Voice], sung: Iterable[tuple[Voice, Sung]]) -> list[Closed[Voice]]:
+    closed: list[Closed[Voice]] = []
+    for voice, note in sung:
+        closed += closer.heard(voice, note)
+    closed += closer.finish()
+    return closed
