@@ -60,12 +60,12 @@ def test_a_recording_shorter_than_the_example_matches_nothing() -> None:
     assert (order.costs(sequence(40, 3), sequence(10, 3)) == order.WORST).all()
 
 
-def voice(ribs: float, seed: int, noisy: float = 0.0) -> Grid:
-    """A singer whose spectrum is ribbed so often over 64 bands, singing notes at random."""
+def voice(ripples: float, seed: int, noisy: float = 0.0) -> Grid:
+    """A singer whose spectrum has so many ripples over 64 bands, singing notes at random."""
     rng = np.random.default_rng(seed)
     bands, frames = np.arange(64), np.arange(512)
     pitch = scipy.ndimage.gaussian_filter1d(rng.normal(0, 60, 512), 12)[:, None]
-    tone = 6 * np.maximum(np.cos(2 * np.pi * ribs * (bands - pitch) / 64), 0) ** 4
+    tone = 6 * np.maximum(np.cos(2 * np.pi * ripples * (bands - pitch) / 64), 0) ** 4
     on = (np.sin(frames / rng.uniform(5, 9)) > 0)[:, None]
     hiss = noisy * rng.exponential(3, (512, 64))
     sound = ((1 - noisy) * tone + hiss) * on + rng.normal(0, 1, (512, 64))
@@ -75,10 +75,14 @@ def voice(ribs: float, seed: int, noisy: float = 0.0) -> Grid:
 def test_a_voice_is_known_by_other_notes_and_told_from_another_voice() -> None:
     """Harmonics four to the compass, nine to it, and a hiss: other notes each time."""
     singers = [(4.0, 0.0), (9.0, 0.0), (4.0, 1.0)]
-    given = timbre(np.stack([voice(ribs, n, noisy) for n, (ribs, noisy) in enumerate(singers)]))
-    again = timbre(np.stack([voice(ribs, n + 9, noisy) for n, (ribs, noisy) in enumerate(singers)]))
+    given = timbre(
+        np.stack([voice(ripples, n, noisy) for n, (ripples, noisy) in enumerate(singers)])
+    )
+    again = timbre(
+        np.stack([voice(ripples, n + 9, noisy) for n, (ripples, noisy) in enumerate(singers)])
+    )
     for number in range(len(singers)):
-        own = type(given)(given.shape[[number]], given.ribs[[number]])
+        own = type(given)(given.shape[[number]], given.ripples[[number]])
         assert likeness(again, own).sum(axis=1).argmax() == number
 
 

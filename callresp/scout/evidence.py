@@ -11,7 +11,7 @@ colour : which bands stand above the noise on average, against the example's, at
     that fits best.
 rhythm : how fast each band comes and goes, 1 to 38 times a second, in the same way.
     Trills, rattles and pulse trains whose strokes are not those of the example.
-voice, ribs, variety : harsh or tonal, steady or changing (`callresp.scout.timbre`). Another bird
+voice, ripples, variety : harsh or tonal, steady or changing (`callresp.scout.timbre`). Another bird
     of the kind that sings another song.
 
 Correlations are taken as Fisher's z, which spreads them evenly, less what strangers reach
@@ -42,7 +42,7 @@ Values = npt.NDArray[np.float64]
 CELL = 256  # frames; a window is two cells
 CELL_STEPS = CELL // SLACK
 KINDS = (
-    "whole", "parts", "best", "given", "order", "colour", "rhythm", "voice", "ribs", "variety",
+    "whole", "parts", "best", "given", "order", "colour", "rhythm", "voice", "ripples", "variety",
 )  # fmt: skip
 RHYTHM_HZ = np.geomspace(1.0, 38.0, 17)
 LEAST_ABOVE, MOST_ABOVE = -2.0, 25.0

@@ -1,9 +1,9 @@
 """Harsh or tonal, steady or ever changing: how a singer sounds, whatever it sings.
 
-Another bird of the kind sings other notes in another order, with the same voice. What is kept
-is told by the shape of the spectrum over the bands: its mean and spread over the loud moments
-(as cepstral coefficients, which know a singer of our own kind, too), and how finely it is
-ribbed: harmonics, a whistle and a hiss differ in that at any pitch.
+Another bird of the kind sings other notes in another order, with the same voice. That is told
+by the shape of the spectrum over the bands: its mean and spread over the loud moments (as
+cepstral coefficients, by which human speakers are known, too), and how dense its ripples over
+frequency are: harmonics, a whistle and a hiss differ in that at any pitch.
 
 Sources: cepstral means and spreads: S. Furui, IEEE Trans. ASSP-29 (1981); modulation over
 frequency, of birdsong: N. C. Singh & F. E. Theunissen, JASA 114 (2003).
@@ -22,12 +22,12 @@ from callresp.scout.spectra import Grid
 Values = npt.NDArray[np.float64]
 
 COEFFICIENTS = 14
-# Edges of the fineness of ribs, in cycles over `WIDE` bands.
+# Edges of the density of ripples, in cycles over `WIDE` bands.
 WIDE = 64
-RIBS = (0, 1, 2, 4, 7, 11, 16, 24, 33)
+RIPPLES = (0, 1, 2, 4, 7, 11, 16, 24, 33)
 # Frames with less than this share of what the middle one has are no part of a voice.
 QUIET_SHARE = 0.5
-POWER = 0.25  # ribs are compared as if loudness were heard
+POWER = 0.25  # ripples are compared as if loudness were heard
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +39,12 @@ class Timbre:
     shape : ndarray
         Cepstral means, then spreads, over the length of the means; shape
         ``(n, 2 * COEFFICIENTS)``.
-    ribs : ndarray
-        Shape ``(n, len(RIBS) - 1)``.
+    ripples : ndarray
+        Shape ``(n, len(RIPPLES) - 1)``.
     """
 
     shape: Values
-    ribs: Values
+    ripples: Values
 
 
 def timbre(stretches: Grid) -> Timbre:
@@ -75,8 +75,10 @@ def timbre(stretches: Grid) -> Timbre:
     moving *= np.hanning(stretches.shape[1]).astype(np.float32)[:, None]
     spectrum = scipy.fft.rfft(moving, WIDE, axis=2)
     powers = (spectrum.real**2 + spectrum.imag**2).sum(axis=1)
-    ribs = np.add.reduceat(powers, RIBS[:-1], axis=1)
-    return Timbre(np.concatenate([mean, spread], axis=1) / size, ribs.astype(np.float64) ** POWER)
+    ripples = np.add.reduceat(powers, RIPPLES[:-1], axis=1)
+    return Timbre(
+        np.concatenate([mean, spread], axis=1) / size, ripples.astype(np.float64) ** POWER
+    )
 
 
 def alike(rows: npt.NDArray[np.floating], given: npt.NDArray[np.floating]) -> Values:
@@ -101,7 +103,7 @@ def alike(rows: npt.NDArray[np.floating], given: npt.NDArray[np.floating]) -> Va
 
 
 def likeness(found: Timbre, given: Timbre) -> Values:
-    """Of stretches to the one that is given: correlations of shape and ribs, and of variety.
+    """Of stretches to the one that is given: correlations of shape and ripples, and of variety.
 
     Parameters
     ----------
@@ -120,7 +122,7 @@ def likeness(found: Timbre, given: Timbre) -> Values:
         [
             # The first mean is the loudness.
             alike(found.shape[:, 1:], given.shape[0, 1:]),
-            alike(found.ribs, given.ribs[0]),
+            alike(found.ripples, given.ripples[0]),
             -np.abs(np.log(variety / own[0])),
         ]
     )
