@@ -17,7 +17,6 @@ from callresp.plan.electrical.loads import LoadModel
 
 HERE = Path(__file__).resolve().parent
 CORE_SOURCES = tuple(sorted((HERE / "core").glob("*.c")))
-CORE_HEADERS = tuple(sorted((HERE / "core").glob("*.h")))
 
 TICKS_PER_MS = 10
 CORE_COILS, CORE_MOTORS, CORE_QUEUE, CORE_LIGHTS = 20, 4, 64, 32

@@ -24,7 +24,6 @@ PLAYER = tuple(sorted((HERE / "player").glob("*.[ch]")))
 # A row takes 16 bytes: half a megabyte of the flash that both chips' boards have at least.
 ROWS_MAX = 32_768
 LONGEST_S = 100 * 3600.0
-LUX_MAX = 100_000
 
 
 @dataclass(frozen=True, slots=True)

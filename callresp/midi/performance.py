@@ -30,7 +30,6 @@ from callresp.midi.tuning import BEND_MIDDLE, MTS_STEPS, hz_of
 
 PEDAL, DATA_MSB, DATA_LSB, RPN_LSB, RPN_MSB = 64, 6, 38, 100, 101
 ALL_SOUND_OFF, RESET, ALL_NOTES_OFF = 120, 121, 123
-BEND_SEMITONES = 2.0
 
 
 class KeyNote(NamedTuple):
