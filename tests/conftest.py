@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import os
+import signal
 
 # Before anything loads a linear algebra library. Workers share the cores already: threads of each
 # that wait in a loop for the others' took most of the time of what solves small systems.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Tests start some hundred programs, and each would compile the package anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+# A shell starts what runs in its background deaf to Ctrl-C, and so would be what tests start.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 import pytest
 from hypothesis import HealthCheck, settings
