@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from callresp.strike_test.modes import CONTACT_OVER_S, Mode
+from callresp.strike_test.modes import CONTACT_OVER_S, Mode, powers
 
 Values = npt.NDArray[np.float64]
 Phasors = npt.NDArray[np.complex128]
@@ -48,23 +48,13 @@ def _solved(
     """Cosine and sine parts of each partial, and the sounds that they are of."""
     # Scaled to 1 at the near end of the stretch, so that the ridge weighs all partials alike.
     from_s = 0.0 if first_s >= 0 else -(len(part) - 1) / rate_hz
-    table = _turning(_logs(modes), from_s, len(part), rate_hz)
+    table = np.stack(
+        [np.exp(log * from_s) * powers(log / rate_hz, len(part)) for log in _logs(modes)], axis=1
+    )
     basis = np.concatenate([table.real, -table.imag], axis=1)
     gram = basis.T @ basis
     gram[np.diag_indices_from(gram)] += 1e-3 * len(part) / 2
     return np.linalg.solve(gram, basis.T @ part), basis
-
-
-def _turning(logs: Phasors, from_s: float, count: int, rate_hz: int) -> Phasors:
-    """exp(log * time), a row a sample, by doubling: an exponential for each would be slow."""
-    table = np.empty((count, len(logs)), dtype=np.complex128)
-    table[:1] = np.exp(logs * from_s)
-    power, done = np.exp(logs / rate_hz), 1
-    while done < count:
-        more = min(done, count - done)
-        table[done : done + more] = table[:more] * power
-        power, done = power * power, done + more
-    return table
 
 
 def added_by_stroke(
