@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from spread_jobs import dies_on_hill, lingering
 from test_scout_presence import RATE_HZ, place, song, sought, stranger
 
 from callresp.cli import cli
@@ -112,12 +113,6 @@ def dies_once(unit: Unit, mark: Path, wanted: list[Wanted]) -> Tables:
     return survey(unit, wanted)
 
 
-def dies_always(unit: Unit) -> str:
-    if unit.place.name == "hill":
-        os.kill(os.getpid(), signal.SIGKILL)
-    return unit.place.name
-
-
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL")
 def test_a_killed_worker_loses_nothing_and_counts_nothing_twice(
     field: Path, tmp_path: Path
@@ -133,30 +128,21 @@ def test_a_killed_worker_loses_nothing_and_counts_nothing_twice(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL")
-def test_what_kills_every_worker_is_told_and_the_rest_is_done(field: Path) -> None:
-    told = list(over_cores(dies_always, planned(field)[:3], workers=2))
+def test_what_kills_every_worker_is_told_and_the_rest_is_done() -> None:
+    told = list(over_cores(dies_on_hill, ["carr", "hill", "carr"], workers=2))
     assert sorted(str(one.result) for one in told) == ["None", "carr", "carr"]
     assert [one.fault for one in told if one.result is None] == ["ended 3 workers"]
-
-
-def lingers(mark: Path) -> None:
-    mark.write_text(str(os.getpid()))
-    time.sleep(120)
 
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="asks Linux which processes there are")
 def test_workers_end_with_a_killed_program(tmp_path: Path) -> None:
     marks = [tmp_path / "a", tmp_path / "b"]
-    program = multiprocessing.get_context("spawn").Process(target=spread_out, args=(marks,))
+    program = multiprocessing.get_context("spawn").Process(target=lingering, args=(marks,))
     program.start()
     until(lambda: all(mark.exists() and mark.read_text() for mark in marks))
     program.kill()
     program.join()
     until(lambda: not any(Path("/proc", mark.read_text()).exists() for mark in marks))
-
-
-def spread_out(marks: list[Path]) -> None:
-    list(over_cores(lingers, marks, workers=2))
 
 
 def until(done: Callable[[], bool], seconds: float = 60.0) -> None:

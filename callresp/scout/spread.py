@@ -66,9 +66,9 @@ def over_cores(
         caught: list[Job] = []
         yield from _together(work, left, workers, caught)
         # One of these ended its worker: each is tried alone, so that it is known which.
-        for job in caught:
-            left.remove(job)
-            yield _alone(work, job)
+        for done in _one_by_one(work, caught):
+            left.remove(done.job)
+            yield done
 
 
 def _together(
@@ -94,14 +94,22 @@ def _together(
             caught += waiting.values()
 
 
-def _alone(work: Callable[[Job], Result], job: Job) -> Done[Job, Result]:
-    for _ in range(TRIES):
-        with _pool(1) as pool:
-            try:
-                return Done(job, pool.submit(work, job).result())
-            except BrokenProcessPool:
-                continue
-    return Done(job, None, f"ended {TRIES} workers")
+def _one_by_one(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Done[Job, Result]]:
+    """Run jobs in one worker, which is replaced where a job ends it, up to `TRIES` times a job."""
+    pool = _pool(1)
+    try:
+        for job in jobs:
+            for _ in range(TRIES):
+                try:
+                    yield Done(job, pool.submit(work, job).result())
+                    break
+                except BrokenProcessPool:
+                    pool.shutdown()
+                    pool = _pool(1)
+            else:
+                yield Done(job, None, f"ended {TRIES} workers")
+    finally:
+        pool.shutdown()
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
