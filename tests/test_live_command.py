@@ -111,7 +111,7 @@ def test_a_mistake_is_told_in_one_line(run: Run, words: tuple[str, ...], said: s
 
 
 def test_raw_sound_on_standard_input(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    raw = (np.zeros(20 * RATE_HZ)).astype("<i2").tobytes()
+    raw = (np.zeros(3 * RATE_HZ)).astype("<i2").tobytes()
     result = CliRunner().invoke(
         cli, ["live", "--input", "-", "--rate", str(RATE_HZ), "--rules", "shadow"], input=raw
     )
