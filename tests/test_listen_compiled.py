@@ -1,4 +1,4 @@
-"""Kept kernels: several processes that compile at once must not take each other's forms."""
+"""Kernels: compiled with what they call, and kept apart by processes that compile at once."""
 
 from __future__ import annotations
 
@@ -92,3 +92,44 @@ def test_a_cache_tidied_away_stops_nobody(cache: Path) -> None:
     shutil.rmtree(cache)
     with _jit._lock(folder):
         assert folder.exists()
+
+
+LINKED = """
+import numpy as np
+from callresp.listen.kernels._jit import inner, kernel
+
+@inner
+def third(values, n):
+    if n >= len(values):
+        raise ValueError("no third there")
+    print("asked for", n)  # its words are constants of this function's own
+    return values[n] / 3
+
+@inner
+def double(value):
+    return 2 * value
+
+@kernel
+def call(values, n):
+    return double(third(values, n))
+
+assert call(np.array([0.0, 6.0]), 1) == 4.0
+try:
+    call(np.zeros(2), 2)
+except ValueError as fault:
+    assert str(fault) == "no third there", fault
+else:
+    raise SystemExit("nothing was raised")
+for made in double.overloads.values():  # none where the kept form was loaded
+    name = made.fndesc.llvm_func_name
+    assert made.library.get_pointer_to_function(name) == 0, "made machine code by itself"
+"""
+
+
+def test_what_kernels_call_is_compiled_into_them_and_can_raise(tmp_path: Path) -> None:
+    script = tmp_path / "tiny.py"
+    script.write_text(LINKED)
+    root = Path(__file__).parent.parent
+    env = dict(os.environ, XDG_CACHE_HOME=str(tmp_path / "cache"), PYTHONPATH=str(root))
+    for _ in ("compiled", "as it was kept"):
+        subprocess.run([sys.executable, str(script)], env=env, check=True, timeout=120)
