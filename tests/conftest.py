@@ -10,12 +10,13 @@ import signal
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Tests start some hundred programs, and each would compile the package anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-# A shell starts what runs in its background deaf to Ctrl-C, and so would be what tests start.
-if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
-    signal.signal(signal.SIGINT, signal.default_int_handler)
-
 import pytest
 from hypothesis import HealthCheck, settings
+
+# A shell starts what runs in its background deaf to its keys, and so would be what tests start.
+for _name, _action in (("SIGINT", signal.default_int_handler), ("SIGQUIT", signal.SIG_DFL)):
+    if signal.getsignal(_key := getattr(signal, _name, signal.SIGINT)) is signal.SIG_IGN:
+        signal.signal(_key, _action)
 
 settings.register_profile(
     "callresp", deadline=None, suppress_health_check=[HealthCheck.too_slow], max_examples=60
