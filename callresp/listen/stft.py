@@ -35,7 +35,7 @@ HOPS_PER_WINDOW = 4
 # Frames transformed at once. The transform packs several frames into one vector
 # register and would round a lone one differently, so short batches are filled up
 # to a multiple of _PACK: the same frame then always gives the same bits.
-BATCH = 256
+BATCH = 128
 _PACK = 16
 _HOME_RATE_HZ = 48000
 
@@ -105,7 +105,7 @@ class Framer:
         return self.rate_hz / self.window
 
     def push(self, block: npt.NDArray[np.float32], last: bool = False) -> Iterator[Spectra]:
-        """Take a block; yield spectra, shape ``(frames, bins)``, of up to 256 frames.
+        """Take a block; yield spectra, shape ``(frames, bins)``, of up to `BATCH` frames.
 
         No window reaches over the end of the stream: a sudden end would look like a click.
         """

@@ -45,6 +45,7 @@ SURE, SURER = 2.5, 4.0  # nats
 TOLD_APART = 6.0  # nats
 BETTER = 1.0  # nats, by which another singer must be likelier at the second look
 FEW = 2.0  # notes' worth
+SHRINK = 0.7  # of the rows, below which those of groups that were joined are dropped
 _NEVER = -1e9
 
 
@@ -133,19 +134,16 @@ def _chain(owner: Numbers, order: Numbers, free: Flags, by_band: bool, p: Pairs)
 
 
 @noalloc
-def _best_of(a: int, odds: Values, alive: Flags) -> int:
-    best = -1
-    for b in range(len(alive)):
-        if alive[b] and b != a and (best < 0 or odds[a, b] > odds[a, best]):
-            best = b
-    return best
-
-
-@noalloc
-def _odds(a: int, b: int, by_band: bool, named: Flags, g: Groups, x: Values) -> float:
-    # Those who are known were told apart by more than what is left of them here.
-    apart = TOLD_APART if named[a] and named[b] else 0.0
-    return log_odds(a, b, by_band, g, x) - apart
+def _odds(
+    a: int, count: int, by_band: bool, named: Flags, g: Groups, x: Values, odds: Values
+) -> None:
+    """Nats for one singer of group `a` and each of the first `count`, in `odds` both ways."""
+    log_odds(a, count, by_band, g, x, odds[a])
+    for b in range(count):
+        # Those who are known were told apart by more than what is left of them here.
+        if named[a] and named[b]:
+            odds[a, b] -= TOLD_APART
+        odds[b, a] = odds[a, b]
 
 
 @kernel
@@ -153,73 +151,125 @@ def _join_all(
     joined: Numbers, named: Flags, g: Groups, most: int, by_band: bool, least: float
 ) -> None:
     """Join groups, the likeliest to be one singer's first; `joined` says into which each went."""
-    count = len(joined)
+    count = left = len(joined)
+    group = np.arange(count)  # of each row of the tables, which shrink
     alive = np.ones(count, np.bool_)
     odds = np.full((count, count), _NEVER)
-    best = np.full(count, -1)
-    x = np.zeros(FEATURES)
+    # Whom each group would join best, and by how much; at most by so much where that is -1.
+    best, nats = np.full(count, -1), np.full(count, np.inf)
+    x = np.zeros((FEATURES, count))
     for a in range(count):
-        for b in range(a):
-            odds[a, b] = odds[b, a] = _odds(a, b, by_band, named, g, x)
-    for a in range(count):
-        best[a] = _best_of(a, odds, alive)
-    left = count
+        _odds(a, a, by_band, named, g, x, odds)
     while left > 1:
-        a = _next(odds, best, alive, g, least, most > 0 and left > most)
+        if left < SHRINK * count:
+            count = _shrink(count, alive, named, group, best, nats, odds, g)
+        a = _next(best, nats, odds, alive[:count], g, least, most > 0 and left > most)
         if a < 0:
             break
         b = best[a]
-        join(a, b, g)
+        join(a, b, count, g)
         named[a] = named[a] or named[b]
         alive[b] = False
         left -= 1
-        joined[joined == b] = a
-        for k in range(count):
-            if alive[k] and k != a:
-                odds[k, a] = odds[a, k] = _odds(a, k, by_band, named, g, x)
-        best[a] = _best_of(a, odds, alive)
-        _follow_up(a, b, best, odds, alive)
+        for k in range(len(joined)):
+            if joined[k] == group[b]:
+                joined[k] = group[a]
+        _odds(a, count, by_band, named, g, x, odds)
+        best[a], nats[a] = -1, np.inf
+        _follow_up(a, b, best, nats, odds[a, :count])
+
+
+@inner
+def _shrink(
+    count: int,
+    alive: Flags,
+    named: Flags,
+    group: Numbers,
+    best: Numbers,
+    nats: Values,
+    odds: Values,
+    g: Groups,
+) -> int:
+    """Close up the rows and columns of the groups that are left; returns how many those are."""
+    kept = np.flatnonzero(alive[:count])
+    for table in (g.like, g.timbre, g.overlap, g.adjacent, odds):
+        for r in range(len(kept)):
+            for c in range(len(kept)):
+                table[r, c] = table[kept[r], kept[c]]
+    now = np.full(count, -1)
+    now[kept] = np.arange(len(kept))
+    for r in range(len(kept)):
+        k = kept[r]
+        for column in (g.size, g.level, g.where, g.busy, nats):
+            column[r] = column[k]
+        refresh(r, g)
+        alive[r], named[r], group[r] = True, named[k], group[k]
+        best[r] = now[best[k]] if best[k] >= 0 else -1
+    return len(kept)
 
 
 @noalloc
-def _follow_up(a: int, b: int, best: Numbers, odds: Values, alive: Flags) -> None:
+def _follow_up(a: int, b: int, best: Numbers, nats: Values, odds: Values) -> None:
     """Whom each group would join best, after group `b` went into group `a`."""
-    for k in range(len(alive)):
-        if not alive[k] or k == a:
+    for k in range(len(odds)):
+        if k == a:
             continue
-        if best[k] == a or best[k] == b:
-            best[k] = _best_of(k, odds, alive)
-        elif odds[k, a] > odds[k, best[k]]:
-            best[k] = a
+        if odds[k] > nats[k] or (best[k] == a and odds[k] == nats[k]):
+            best[k], nats[k] = a, odds[k]
+        elif best[k] == a or best[k] == b:
+            best[k] = -1
 
 
 @noalloc
-def _next(odds: Values, best: Numbers, alive: Flags, g: Groups, least: float, any_two: bool) -> int:
+def _next(
+    best: Numbers,
+    nats: Values,
+    odds: Values,
+    alive: Flags,
+    g: Groups,
+    least: float,
+    any_two: bool,
+) -> int:
     """The group that is joined with its best one next: -1 for none."""
     chosen = -1
-    for a in range(len(alive)):
-        if alive[a] and (chosen < 0 or odds[a, best[a]] > odds[chosen, best[chosen]]):
-            chosen = a
-    if odds[chosen, best[chosen]] > least:
+    while chosen < 0 or best[chosen] < 0:
+        if chosen >= 0:
+            _find_best(chosen, best, nats, odds, alive)
+        chosen = -1
+        for a in range(len(alive)):
+            if alive[a] and (chosen < 0 or nats[a] > nats[chosen]):
+                chosen = a
+    if nats[chosen] > least:
         return chosen
     smallest = -1
     for a in range(len(alive)):
         if alive[a] and (smallest < 0 or g.size[a] < g.size[smallest]):
             smallest = a
     if g.size[smallest] < FEW:
+        _find_best(smallest, best, nats, odds, alive)
         return smallest
     return chosen if any_two else -1
+
+
+@noalloc
+def _find_best(a: int, best: Numbers, nats: Values, odds: Values, alive: Flags) -> None:
+    best[a] = -1
+    for b in range(len(alive)):
+        if alive[b] and b != a and (best[a] < 0 or odds[a, b] > nats[a]):
+            best[a], nats[a] = b, odds[a, b]
 
 
 @kernel
 def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: Pairs) -> None:
     """Give each piece to the singer whose it most likely is, in place."""
     singers, count = owner.max() + 1, piece.max() + 1
-    each = _sums_of(owner, owner, singers, singers, p)
-    across = _sums_of(piece, owner, count, singers, p)
-    own = _sums_of(piece, piece, count, 1, p)
+    each = empty_groups(singers, singers)
+    across = empty_groups(count, singers)
+    own = empty_groups(count, 1)
+    _add_up_all(owner, piece, each, across, own, p)
     g = empty_groups(2, 2)
-    x = np.zeros(FEATURES)
+    x = np.zeros((FEATURES, 1))
+    found = np.zeros(1)
     moves = np.full(count, -1)
     seen = np.zeros(count, np.bool_)
     for i in range(len(owner)):
@@ -233,11 +283,11 @@ def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: P
             if each.size[k] - (own.size[q] if home else 0.0) <= 0.0:
                 continue
             _two(q, k, home, own, each, across, g)
-            odds = log_odds(0, 1, by_band, g, x)
+            log_odds(1, 1, by_band, g, x, found)
             if home:
-                at_home = odds
-            elif odds > best:
-                best, chosen = odds, k
+                at_home = found[0]
+            elif found[0] > best:
+                best, chosen = found[0], k
         if at_home > _NEVER and best > at_home + BETTER:
             moves[q] = chosen
     for i in range(len(owner)):
@@ -245,27 +295,42 @@ def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: P
             owner[i] = moves[piece[i]]
 
 
-@inner
-def _sums_of(rows: Numbers, columns: Numbers, count: int, across: int, p: Pairs) -> Groups:
-    """Sums of notes by row, and of pairs by row and column; with one column, within each row."""
-    g = empty_groups(count, across)
-    for i in range(len(rows)):
-        a, weight = rows[i], p.weight[i]
-        g.size[a] += weight
-        g.level[a] += weight * p.looks[i, LEVEL]
-        g.where[a] += weight * p.looks[i, WHERE]
-        g.busy[a] += weight * p.about[i]
-        for j in range(len(rows)):
-            b = columns[j]
-            if across == 1:
-                if b != a:
-                    continue
-                b = 0
-            g.like[a, b] += p.like[i, j]
-            g.timbre[a, b] += p.timbre[i, j]
-            g.overlap[a, b] += p.overlap[i, j]
-            g.adjacent[a, b] += p.adjacent[i, j]
-    return g
+@noalloc
+def _add_up_all(
+    owner: Numbers, piece: Numbers, each: Groups, across: Groups, own: Groups, p: Pairs
+) -> None:
+    """Sums of singers with singers, of pieces with singers, and within each piece."""
+    for i in range(len(owner)):
+        for a, g in ((owner[i], each), (piece[i], across), (piece[i], own)):
+            weight = p.weight[i]
+            g.size[a] += weight
+            g.level[a] += weight * p.looks[i, LEVEL]
+            g.where[a] += weight * p.looks[i, WHERE]
+            g.busy[a] += weight * p.about[i]
+        for j in range(len(owner)):
+            _add(i, j, owner, piece, p.like[i, j], each.like, across.like, own.like)
+            _add(i, j, owner, piece, p.timbre[i, j], each.timbre, across.timbre, own.timbre)
+            _add(i, j, owner, piece, p.overlap[i, j], each.overlap, across.overlap, own.overlap)
+            _add(i, j, owner, piece, p.adjacent[i, j], each.adjacent, across.adjacent, own.adjacent)
+
+
+@noalloc
+def _add(
+    i: int,
+    j: int,
+    owner: Numbers,
+    piece: Numbers,
+    value: float,
+    each: Values,
+    across: Values,
+    own: Values,
+) -> None:
+    if value == 0.0:
+        return
+    each[owner[i], owner[j]] += value
+    across[piece[i], owner[j]] += value
+    if piece[i] == piece[j]:
+        own[piece[i], 0] += value
 
 
 @noalloc

@@ -89,19 +89,34 @@ def _energy(notes: Rows, named: dict[str, Values]) -> tuple[Values, Values]:
 
 
 @noalloc
-def alike(a: Values, b: Values) -> tuple[float, float]:
-    """How alike two notes are, 0 to 1; and how alike but for where in the spectrum they lie."""
-    loss = 0.0
-    timbre = 0.0
+def likeness(i: int, looks: Values, like: Values, timbre: Values) -> None:
+    """How alike note `i` and each before it are, 0 to 1; and how alike but for their pitch.
+
+    `looks` has a column a look, `like` and `timbre` a number a note.
+    """
+    like[:i] = 0.0
+    timbre[:i] = 0.0
     for k in range(COMPARED):
-        gap = (a[k] - b[k]) * _PER_STRAY[k]
-        if math.isnan(gap):
-            less = _ONE_UNKNOWN if math.isnan(a[k]) != math.isnan(b[k]) else 0.0
-        else:
-            less = min(0.5 * gap * gap, _STRAY)
-        loss += less
+        _stray(looks[i, k], looks[:i, k], _PER_STRAY[k], like)
         if k != PLACE and k != START and k != END:
-            timbre += less
-        if timbre > _UNLIKE:
-            return 0.0, 0.0
-    return math.exp(-loss) if loss < _UNLIKE else 0.0, math.exp(-timbre)
+            _stray(looks[i, k], looks[:i, k], _PER_STRAY[k], timbre)
+    for j in range(i):
+        if timbre[j] > _UNLIKE:
+            like[j] = timbre[j] = 0.0
+        else:
+            like[j] = math.exp(-like[j]) if like[j] < _UNLIKE else 0.0
+            timbre[j] = math.exp(-timbre[j])
+
+
+@noalloc
+def _stray(own: float, others: Values, per_stray: float, loss: Values) -> None:
+    """Add nats against a rendition: loops without branches, so vectorised."""
+    if math.isnan(own):
+        for j in range(len(others)):
+            loss[j] += _ONE_UNKNOWN if others[j] == others[j] else 0.0
+        return
+    for j in range(len(others)):
+        gap = (own - others[j]) * per_stray
+        half = 0.5 * gap * gap
+        less = half if half < _STRAY else _STRAY
+        loss[j] += less if gap == gap else _ONE_UNKNOWN

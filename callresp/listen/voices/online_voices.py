@@ -201,7 +201,8 @@ class VoiceTracker:
 @kernel
 def _chosen(at: int, group: Numbers, groups: int, full: bool, by_band: bool, p: Pairs) -> int:
     """The group that note `at` is likeliest of: the next new one where it is of none."""
-    compare_last(at, p)
+    room = np.empty((2, at + 1))
+    compare_last(at, p, room)
     if groups == 0:
         return 0
     owner = np.empty(at + 1, np.int64)
@@ -209,13 +210,12 @@ def _chosen(at: int, group: Numbers, groups: int, full: bool, by_band: bool, p: 
     owner[at] = groups
     sums = empty_groups(groups + 1, groups + 1)
     add_up(owner, p, sums)
-    x = np.zeros(EVIDENCE)
+    odds = np.zeros(groups)
+    log_odds(groups, groups, by_band, sums, np.zeros((EVIDENCE, groups)), odds)
     chosen = groups
     best = -1e300 if full else LEAST
     for g in range(groups):
-        if sums.size[g] > 0.0:
-            odds = log_odds(groups, g, by_band, sums, x)
-            if odds > best:
-                best = odds
-                chosen = g
+        if sums.size[g] > 0.0 and odds[g] > best:
+            best = odds[g]
+            chosen = g
     return chosen

@@ -34,7 +34,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.listen.kernels._jit import kernel, noalloc
-from callresp.listen.voices.looks import LEVEL, LOOKS, WHERE, Values, alike
+from callresp.listen.voices.looks import LEVEL, LOOKS, WHERE, Values, likeness
 
 Shares = npt.NDArray[np.float32]
 
@@ -48,6 +48,7 @@ FOLLOWERS = 13  # notes after one that may be the singer's next
 MOST_BETWEEN = 1.5  # notes of weight between a note and its singer's next
 TWIN_S = 0.015  # parts of one sound begin together
 TWIN_RATIO = 0.04
+TILE = 32
 
 # Log odds that notes heard at once are one singer's: constant, share of the shorter one that
 # overlaps, whether nearly all of it does, level apart (5 dB), begun together, and as a harmonic,
@@ -85,7 +86,7 @@ def room_for(notes: int) -> Pairs:
     """Arrays for so many notes."""
     square = (notes, notes)
     return Pairs(
-        looks=np.full((notes, LOOKS), np.nan),
+        looks=np.full((notes, LOOKS), np.nan, order="F"),
         onset_s=np.zeros(notes),
         offset_s=np.zeros(notes),
         weight=np.zeros(notes),
@@ -113,8 +114,11 @@ def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
 def _compare_all(count: int, p: Pairs) -> None:
     for i in range(count):
         _weigh(i, count, p)
+    room = np.empty((2, count))
     for i in range(count):
-        _compare(i, p)
+        _compare(i, p, room)
+    for sums in (p.like, p.timbre):
+        mirror(count, sums)
     for i in range(count):
         _look_about(i, count, p)
     for i in range(count):
@@ -122,11 +126,13 @@ def _compare_all(count: int, p: Pairs) -> None:
 
 
 @noalloc
-def compare_last(at: int, p: Pairs) -> None:
-    """Fill in what is known of note `at`, held against all before it."""
+def compare_last(at: int, p: Pairs, room: Values) -> None:
+    """Fill in what is known of note `at`, held against all before it; `room` for two rows."""
     _weigh(at, at + 1, p)
     p.clash[at] = 0.0
-    _compare(at, p)
+    _compare(at, p, room)
+    for j in range(at):
+        p.like[j, at], p.timbre[j, at] = p.like[at, j], p.timbre[at, j]
     _look_about(at, at + 1, p)
     _follow(at, p)
 
@@ -149,28 +155,43 @@ def _weigh(i: int, count: int, p: Pairs) -> None:
 
 
 @noalloc
-def _compare(i: int, p: Pairs) -> None:
-    """Hold note `i` against itself and all before it."""
+def mirror(count: int, pairs: Values | Shares) -> None:
+    """Copy what stands below the diagonal above it: by tiles, which stay in the cache."""
+    for top in range(0, count, TILE):
+        for left in range(0, top + 1, TILE):
+            for i in range(top, min(top + TILE, count)):
+                for j in range(left, min(left + TILE, i)):
+                    pairs[j, i] = pairs[i, j]
+
+
+@noalloc
+def _compare(i: int, p: Pairs, room: Values) -> None:
+    """Hold note `i` against itself and all before it, with likenesses on one side alone."""
     p.like[i, i] = p.weight[i]
     p.timbre[i, i] = p.weight[i]
+    likeness(i, p.looks, room[0], room[1])
+    _weighed(room[0], p.weight[i], p.weight[:i], p.like[i])
+    _weighed(room[1], p.weight[i], p.weight[:i], p.timbre[i])
     for j in range(i):
-        both = math.sqrt(p.weight[i] * p.weight[j])
-        like, timbre = alike(p.looks[i], p.looks[j])
-        p.like[i, j] = p.like[j, i] = like * both
-        p.timbre[i, j] = p.timbre[j, i] = timbre * both
-        two = _overlapping(j, i, p)
-        p.clash[i] = max(p.clash[i], two)
-        p.clash[j] = max(p.clash[j], two)
-        p.overlap[i, j] = p.overlap[j, i] = two * both
-        p.adjacent[i, j] = p.adjacent[j, i] = 0.0
+        if min(p.offset_s[i], p.offset_s[j]) - p.onset_s[i] > EDGE_S:
+            two = _overlapping(j, i, p)
+            p.clash[i] = max(p.clash[i], two)
+            p.clash[j] = max(p.clash[j], two)
+            two *= math.sqrt(p.weight[i] * p.weight[j])
+            p.overlap[i, j] = p.overlap[j, i] = two
+
+
+@noalloc
+def _weighed(values: Values, own: float, weights: Values, found: Shares) -> None:
+    """Each value by the root of both notes' weights: a loop without branches, so vectorised."""
+    for j in range(len(weights)):
+        found[j] = values[j] * math.sqrt(own * weights[j])
 
 
 @noalloc
 def _overlapping(i: int, j: int, p: Pairs) -> float:
     """The chance that two sang, where note `j` begins within note `i`."""
     both_s = min(p.offset_s[i], p.offset_s[j]) - p.onset_s[j]
-    if both_s <= EDGE_S:
-        return 0.0
     shorter_s = max(min(p.offset_s[i] - p.onset_s[i], p.offset_s[j] - p.onset_s[j]), 1e-3)
     octaves = abs(p.looks[i, WHERE] - p.looks[j, WHERE])
     ratio = 2.0**octaves

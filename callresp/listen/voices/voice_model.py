@@ -34,7 +34,7 @@ import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices.looks import LEVEL, WHERE, Numbers, Values
-from callresp.listen.voices.pair_evidence import Pairs
+from callresp.listen.voices.pair_evidence import Pairs, mirror
 
 # Terms of the evidence.
 GAP, OVERLAP, OWN_LEVEL, REPERTOIRE, PRIOR = range(5)
@@ -80,7 +80,8 @@ class Groups(NamedTuple):
     """Groups of notes: sums over pairs, shape ``(k, k)``, and over notes, ``(k,)``.
 
     What follows from the sums of one group alone is kept by `refresh`: ln of how many `notes`
-    and of how many unlike `kinds` it has, and roots of its likeness with itself.
+    and of how many unlike `kinds` it has, its mean level and place, and roots of its likeness
+    with itself.
     """
 
     like: Values
@@ -93,6 +94,8 @@ class Groups(NamedTuple):
     busy: Values
     notes: Values
     kinds: Values
+    mean_level: Values
+    mean_where: Values
     root_like: Values
     root_timbre: Values
 
@@ -114,13 +117,15 @@ def empty_groups(count: int, across: int) -> Groups:
         np.zeros(count),
         np.zeros(count),
         np.zeros(count),
+        np.zeros(count),
+        np.zeros(count),
     )
 
 
 def room_for_groups(count: int) -> Groups:
     """Groups without notes."""
     pairs = [np.zeros((count, count)) for _ in range(4)]
-    return Groups(*pairs, *(np.zeros(count) for _ in range(8)))
+    return Groups(*pairs, *(np.zeros(count) for _ in range(10)))
 
 
 @kernel
@@ -147,6 +152,8 @@ def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
             _add(a, b, p.timbre[i, j], g.timbre)
             _add(a, b, p.overlap[i, j], g.overlap)
             _add(a, b, p.adjacent[i, j], g.adjacent)
+    for sums in (g.like, g.timbre, g.overlap, g.adjacent):
+        mirror(len(g.size), sums)
     for a in range(len(g.size)):
         refresh(a, g)
 
@@ -157,91 +164,140 @@ def refresh(a: int, g: Groups) -> None:
     size, like = max(g.size[a], 1e-9), max(g.like[a, a], 1e-9)
     g.notes[a] = math.log(1.0 + min(size, MOST_NOTES))
     g.kinds[a] = math.log(1.0 + min(size * size / like, MOST_SYLLABLES))
+    g.mean_level[a] = g.level[a] / size
+    g.mean_where[a] = g.where[a] / size
     g.root_like[a] = math.sqrt(like)
     g.root_timbre[a] = math.sqrt(max(g.timbre[a, a], 1e-9))
 
 
 @noalloc
 def _add(a: int, b: int, value: float, sums: Values) -> None:
-    sums[a, b] += value
-    sums[b, a] += value
+    """Add what holds both ways, on one side of the diagonal alone."""
+    if value == 0.0:
+        return
+    sums[max(a, b), min(a, b)] += value
+    if a == b:
+        sums[a, b] += value
 
 
 @noalloc
-def join(a: int, b: int, g: Groups) -> None:
-    """Add group `b` to group `a`, in place."""
+def join(a: int, b: int, count: int, g: Groups) -> None:
+    """Add group `b` to group `a`, of the first `count`, in place; `b` itself is not kept up."""
     for sums in (g.like, g.timbre, g.overlap, g.adjacent):
-        for k in range(len(g.size)):
-            sums[a, k] += sums[b, k]
-        for k in range(len(g.size)):
-            sums[k, a] += sums[k, b]
+        _add_row(sums[b, :count], sums[a])
+        sums[a, a] += sums[a, b]
+        for k in range(count):
+            sums[k, a] = sums[a, k]
     for of in (g.size, g.level, g.where, g.busy):
         of[a] += of[b]
     refresh(a, g)
 
 
 @noalloc
-def features(a: int, b: int, g: Groups, x: Values) -> None:
-    """What two groups have to do with each other, as numbers that `WEIGHTS` goes with."""
-    size_a, size_b = max(g.size[a], 1e-9), max(g.size[b], 1e-9)
-    fewer = min(size_a, size_b)
-    cosine = min(g.like[a, b] / (g.root_like[a] * g.root_like[b]), 1.0)
-    timbre = min(g.timbre[a, b] / (g.root_timbre[a] * g.root_timbre[b]), 1.0)
-    busy = min((g.busy[a] + g.busy[b]) / (size_a + size_b), BUSY) / BUSY
-    notes, kinds = min(g.notes[a], g.notes[b]), min(g.kinds[a], g.kinds[b])
-    common = math.log(cosine + LEAST_LIKE) + 2.0
-    unlike = max(1.0 - cosine / NONE_IN_COMMON, 0.0)
-    colour = math.log(timbre + LEAST_TIMBRE) + 1.0
-    adjacent = g.adjacent[a, b]
-    apart = min(abs(g.where[a] / size_a - g.where[b] / size_b), 2.0)
-    louder = min(abs(g.level[a] / size_a - g.level[b] / size_b), 20.0) / 5.0
-    overlap = g.overlap[a, b]
-    x[0] = math.log(1.0 + adjacent) * notes if adjacent > 0.0 else 0.0
-    share = adjacent / (fewer + 0.3)
-    x[1] = min(share, 1.5)
-    x[2] = math.log(1.0 + 3.0 * overlap) if overlap > 0.0 else 0.0
-    x[3] = louder * 0.3 / (adjacent + 0.3)
-    x[4] = common * notes
-    x[5] = common * kinds
-    x[6] = common * busy
-    x[7] = unlike * notes
-    x[8] = colour
-    x[9] = colour * kinds
-    x[10] = apart
-    x[11] = apart * busy
-    x[12] = 1.0
-    x[13] = notes
-    x[14] = kinds
-    x[15] = busy
-    # Of two birds in turns, a few notes taken for the other's are adjacent to much of its song.
-    x[16] = x[0] * max(1.0 - share / SMALL_SHARE, 0.0) * (1.0 - busy)
+def _add_row(row: Values, to: Values) -> None:
+    for k in range(len(row)):
+        to[k] += row[k]
 
 
 @noalloc
-def log_odds(a: int, b: int, by_band: bool, g: Groups, x: Values) -> float:
-    """Nats for one singer of two groups; `x` is room for the features."""
-    features(a, b, g, x)
-    total = 0.0
+def features(a: int, count: int, g: Groups, x: Values) -> None:
+    """What group `a` has to do with each of the first `count`, as numbers for `WEIGHTS`.
+
+    `x` has a row a feature and a column a group. A loop each, without branches, since those
+    are vectorised.
+    """
+    _cosines(g.like[a], g.root_like[a], g.root_like[:count], x[4])
+    _cosines(g.timbre[a], g.root_timbre[a], g.root_timbre[:count], x[8])
+    _apart(g.mean_where[a], g.mean_where[:count], 2.0, x[10])
+    _apart(g.mean_level[a], g.mean_level[:count], 20.0, x[3])
+    _fewer(g.notes[a], g.notes[:count], x[13])
+    _fewer(g.kinds[a], g.kinds[:count], x[14])
+    size_a = max(g.size[a], 1e-9)
+    _crowded(size_a, g.busy[a], g.size[:count], g.busy, x[15])
+    for b in range(count):
+        adjacent, overlap = g.adjacent[a, b], g.overlap[a, b]
+        x[0, b] = math.log(1.0 + adjacent) * x[13, b] if adjacent > 0.0 else 0.0
+        x[1, b] = adjacent / (min(size_a, max(g.size[b], 1e-9)) + 0.3)
+        x[2, b] = math.log(1.0 + 3.0 * overlap) if overlap > 0.0 else 0.0
+        x[3, b] = x[3, b] / 5.0 * 0.3 / (adjacent + 0.3)
+        cosine = x[4, b]
+        x[4, b] = math.log(cosine + LEAST_LIKE) + 2.0
+        x[7, b] = max(1.0 - cosine / NONE_IN_COMMON, 0.0)
+        x[8, b] = math.log(x[8, b] + LEAST_TIMBRE) + 1.0
+    _multiply(x[4], x[14], x[5], count)
+    _multiply(x[4], x[15], x[6], count)
+    _multiply(x[4], x[13], x[4], count)
+    _multiply(x[7], x[13], x[7], count)
+    _multiply(x[8], x[14], x[9], count)
+    _multiply(x[10], x[15], x[11], count)
+    x[12, :count] = 1.0
+    # Of two birds in turns, a few notes taken for the other's are adjacent to much of its song.
+    for b in range(count):
+        x[16, b] = x[0, b] * max(1.0 - x[1, b] / SMALL_SHARE, 0.0) * (1.0 - x[15, b])
+        x[1, b] = min(x[1, b], 1.5)
+
+
+@noalloc
+def _cosines(sums: Values, own: float, roots: Values, found: Values) -> None:
+    for b in range(len(roots)):
+        found[b] = min(sums[b] / (own * roots[b]), 1.0)
+
+
+@noalloc
+def _apart(own: float, others: Values, most: float, found: Values) -> None:
+    for b in range(len(others)):
+        found[b] = min(abs(own - others[b]), most)
+
+
+@noalloc
+def _fewer(own: float, others: Values, found: Values) -> None:
+    for b in range(len(others)):
+        found[b] = min(own, others[b])
+
+
+@noalloc
+def _crowded(size: float, busy: float, sizes: Values, busies: Values, found: Values) -> None:
+    for b in range(len(sizes)):
+        found[b] = min((busy + busies[b]) / (size + max(sizes[b], 1e-9)), BUSY) / BUSY
+
+
+@noalloc
+def _multiply(a: Values, b: Values, product: Values, count: int) -> None:
+    for k in range(count):
+        product[k] = a[k] * b[k]
+
+
+@noalloc
+def log_odds(a: int, count: int, by_band: bool, g: Groups, x: Values, odds: Values) -> None:
+    """Nats for one singer of group `a` and each of the first `count`; `x` is room for features."""
+    features(a, count, g, x)
+    for b in range(count):
+        odds[b] = 0.0
     for k in range(FEATURES):
-        total += WEIGHTS[k] * x[k]
+        _weighted(WEIGHTS[k], x[k], odds, count)
     if by_band:
-        total -= BY_BAND * max(x[APART] - BAND_OCT, 0.0)
-    return total
+        for b in range(count):
+            odds[b] -= BY_BAND * max(x[APART, b] - BAND_OCT, 0.0)
+
+
+@noalloc
+def _weighted(weight: float, values: Values, total: Values, count: int) -> None:
+    for k in range(count):
+        total[k] += weight * values[k]
 
 
 @kernel
 def all_features(a: int, g: Groups, found: Values) -> None:
-    """The features of group `a` with every other, a row each: to fit `WEIGHTS` by."""
-    for b in range(len(g.size)):
-        features(a, b, g, found[b])
+    """The features of group `a` with every other, a column each: to fit `WEIGHTS` by."""
+    features(a, len(g.size), g, found)
 
 
 def terms(a: int, b: int, by_band: bool, g: Groups) -> Values:
     """Nats for one singer of two groups, by what they come from, shape ``(TERMS,)``."""
-    found = np.zeros((len(g.size), FEATURES))
+    found = np.zeros((FEATURES, len(g.size)))
     all_features(a, g, found)
     nats = np.zeros(TERMS)
-    np.add.at(nats, TERM_OF, WEIGHTS * found[b])
+    np.add.at(nats, TERM_OF, WEIGHTS * found[:, b])
     if by_band:
-        nats[REPERTOIRE] -= BY_BAND * max(found[b, APART] - BAND_OCT, 0.0)
+        nats[REPERTOIRE] -= BY_BAND * max(found[APART, b] - BAND_OCT, 0.0)
     return nats
