@@ -14,11 +14,12 @@ import logging
 import os
 import sys
 from collections.abc import Sequence
+from typing import TextIO
 
 import click
 
 from callresp import __version__
-from callresp.commands.ui import LOOK
+from callresp.commands.ui import LOOK, is_terminal
 from callresp.errors import UserError
 
 # verb: (module below callresp.commands, one line of help). The module holds the
@@ -154,7 +155,17 @@ def cli(verbose: int) -> None:
     in one line; 130 stopped by Ctrl-C.
     """
     level = {0: logging.WARNING, 1: logging.INFO}.get(verbose, logging.DEBUG)
-    logging.basicConfig(stream=sys.stderr, level=level, format="%(levelname)s: %(message)s")
+    logging.basicConfig(handlers=[_Stderr()], level=level, format="%(levelname)s: %(message)s")
+    if is_terminal(sys.stderr):  # who looks on is told what takes long
+        logging.getLogger("callresp").setLevel(min(level, logging.INFO))
+
+
+class _Stderr(logging.StreamHandler[TextIO]):
+    """Writes to what standard error is then: a progress bar takes it over while it is drawn."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.setStream(sys.stderr)
+        super().emit(record)
 
 
 def main(words: Sequence[str] | None = None) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import re
 import shlex
 import subprocess
@@ -101,3 +102,15 @@ def test_the_five_steps_of_the_readme_run(tmp_path: Path, monkeypatch: pytest.Mo
         "dawn.heard.jsonl", "dawn.compare.png", "dawn.explain.png", "dawn.reply.jsonl",
         "dawn.plan.jsonl", "dawn.rehearsal.wav", "dawn.png", "dawn.mid",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("watched", [True, False])
+def test_who_looks_on_is_told_what_takes_long(
+    watched: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("callresp.cli.is_terminal", lambda stream: watched)
+    ours = logging.getLogger("callresp")
+    monkeypatch.setattr(ours, "level", logging.NOTSET)
+    assert CliRunner().invoke(cli, ["rules"]).exit_code == 0
+    assert ours.isEnabledFor(logging.INFO) == watched
+    assert not logging.getLogger("another").isEnabledFor(logging.INFO)

@@ -23,6 +23,7 @@ So one process at a time reads or writes them.
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import shutil
 import tempfile
@@ -48,6 +49,7 @@ except ImportError:  # not a POSIX system
 F = TypeVar("F", bound=Callable[..., Any])
 
 _ROOM = Path(__file__).parent
+_log = logging.getLogger(__name__)
 
 # Old sets of kept kernels are dropped, but not what another checkout or Python may be using.
 _SETS_KEPT = 3
@@ -156,7 +158,10 @@ class _LockedCache(FunctionCache):  # type: ignore[misc]
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         with _lock(self.folder):
-            return super().load_overload(sig, target_context)
+            kept = super().load_overload(sig, target_context)
+        if kept is None:
+            _log.info("compiling inner loops, once after an install or update: up to a minute")
+        return kept
 
     def save_overload(self, sig: Any, data: Any) -> None:
         # What was linked in was never loaded by itself, so its constants are told here.
