@@ -16,8 +16,8 @@ from callresp.cli import cli
 from callresp.io.place import Echo, Place, PlaceReport, write_place
 from callresp.io.score import HeardHeader, HeardScore, Note, ReplyNote, write_heard
 from callresp.palette.files import load_palette
-from callresp.plan import make_plan
 from callresp.plan.model import Strike
+from callresp.plan.planner import make_plan
 from callresp.reply.echoes import KnownEcho, loudest
 from callresp.reply.live import LiveReplier
 from callresp.reply.replier import answer

@@ -13,8 +13,9 @@ from scipy import stats
 
 from callresp.errors import UserError
 from callresp.io.score import Note
-from callresp.scene import Recipe, load_recipe, render, vary
 from callresp.scene.bouts import bout, own_stream, repertoire, sequence
+from callresp.scene.recipe import Recipe, load_recipe, vary
+from callresp.scene.render import render
 from callresp.scene.schedule import arrivals
 
 BIRD: dict[str, Any] = {

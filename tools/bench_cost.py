@@ -33,7 +33,7 @@ LONG_SCENE = "dawn-hour"
 
 _CHILD = """
 import json, resource, sys, time
-from callresp.listen import transcribe
+from callresp.listen.offline import transcribe
 from callresp.io.audio import open_recording
 began = time.process_time()
 heard = transcribe(open_recording(sys.argv[1]))

@@ -131,7 +131,8 @@ def real_birds(rng: np.random.Generator, count: int, songs: Sequence[Path]) -> W
 @cache
 def _scene(name: str, seed: int) -> Wave:
     """Two minutes of one of our choruses."""
-    from callresp.scene import load_recipe, render
+    from callresp.scene.recipe import load_recipe
+    from callresp.scene.render import render
 
     sound = render(load_recipe(name), seed=seed, seconds=120.0).samples.astype(np.float64)
     return np.asarray(signal.resample_poly(sound, RATE, 48000))

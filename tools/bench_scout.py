@@ -42,7 +42,8 @@ from sklearn.metrics import brier_score_loss, roc_auc_score
 
 from callresp.commands.ui import say
 from callresp.io.audio import Waveform
-from callresp.scene import load_recipe, render
+from callresp.scene.recipe import load_recipe
+from callresp.scene.render import render
 from callresp.scout.examples import make_example
 from callresp.scout.presence import Wanted, scan, wanted
 from callresp.scout.roadside import Roadside

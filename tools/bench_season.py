@@ -45,7 +45,8 @@ from bench_table import run
 
 from callresp.commands.ui import say
 from callresp.io.audio import write_wav
-from callresp.scene import load_recipe, render
+from callresp.scene.recipe import load_recipe
+from callresp.scene.render import render
 from callresp.scout.examples import load_example
 from callresp.scout.places import Place, Source
 from callresp.scout.presence import Wanted, wanted

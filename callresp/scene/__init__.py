@@ -23,18 +23,3 @@ Conventions
   of an octave at least.
 - The stated *SNR* of a scene is defined in callresp.scene.levels.
 """
-
-from callresp.scene.recipe import Noise, Recipe, Singer, load_recipe, vary
-from callresp.scene.render import Scene, Stage, render, render_to
-
-__all__ = [
-    "Noise",
-    "Recipe",
-    "Scene",
-    "Singer",
-    "Stage",
-    "load_recipe",
-    "render",
-    "render_to",
-    "vary",
-]

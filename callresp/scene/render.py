@@ -223,7 +223,8 @@ def render(
 
     Examples
     --------
-    >>> from callresp.scene import load_recipe, render
+    >>> from callresp.scene.recipe import load_recipe
+    >>> from callresp.scene.render import render
     >>> scene = render(load_recipe("solo"), seed=7, seconds=2)
     >>> scene.samples.shape, scene.sample_rate_hz
     ((96000,), 48000)

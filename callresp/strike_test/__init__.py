@@ -18,12 +18,3 @@ judges pitch and kind as the ear would; ``toml_update`` writes it all into a
 palette file. `analysis.measure` runs all of it for a recorded plan,
 `manual.measure` for strokes by hand.
 """
-
-from callresp.strike_test.results import Finding, MeasuredValue, StrikerResult, StrikeTestResult
-
-__all__ = [
-    "Finding",
-    "MeasuredValue",
-    "StrikeTestResult",
-    "StrikerResult",
-]
