@@ -16,8 +16,10 @@ import msgspec
 import numpy as np
 from reply_helpers import note
 
+from callresp.desk.address import open_server
 from callresp.desk.api import Desk, application
-from callresp.desk.server import open_server, server_of
+from callresp.desk.opening import open_job
+from callresp.desk.server import server_of
 from callresp.io.audio import write_wav
 from callresp.io.score import HeardHeader, HeardScore, Note, write_heard
 
@@ -103,7 +105,7 @@ class Served:
 def served(source: Path, palette: str = "", rules: str = "") -> Iterator[Served]:
     """Serve a desk in a thread of this process."""
     opened = open_server()
-    desk = Desk(source, palette, rules)
+    desk = Desk(open_job(source, palette, rules))
     server = server_of(application(desk), opened)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [opened.listener]}, daemon=True)
     thread.start()

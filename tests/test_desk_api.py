@@ -6,18 +6,23 @@ import json
 import re
 import subprocess
 import sys
+import threading
 import urllib.request
 from collections.abc import Iterator
+from concurrent.futures import Future
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyloudnorm
 import pytest
 from desk_helpers import RATE_HZ, SECONDS, STARTS_S, Served, job, served
+from starlette.responses import JSONResponse
 
+from callresp.desk.address import open_server
 from callresp.desk.api import ENDPOINTS
 from callresp.desk.security import BODY_MAX
-from callresp.desk.server import open_server
+from callresp.desk.server import serve, server_of
 from callresp.desk.source import inside
 from callresp.errors import UserError
 from callresp.io.audio import BLOCK, open_recording
@@ -60,6 +65,39 @@ def test_the_command_prints_the_address_first_and_serves(folder: Path) -> None:
     finally:
         process.terminate()
         process.wait(20)
+
+
+def test_the_page_comes_before_the_desk_has_loaded(tmp_path: Path) -> None:
+    app: Future[Any] = Future()
+    opened = open_server()
+    server = server_of(app, opened)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [opened.listener]}, daemon=True)
+    thread.start()
+    base = opened.address().split("/?")[0]
+    with urllib.request.urlopen(f"{base}/page/main.js", timeout=20) as page:
+        assert b"Desk" in page.read()
+    with pytest.raises(TimeoutError):
+        urllib.request.urlopen(f"{base}/api?token={opened.token}", timeout=0.3)
+    app.set_result(JSONResponse({"here": True}))
+    with urllib.request.urlopen(f"{base}/api?token={opened.token}", timeout=20) as answer:
+        assert json.loads(answer.read()) == {"here": True}
+    server.should_exit = True
+    thread.join(10)
+
+
+def test_a_desk_that_cant_be_loaded_ends_the_server() -> None:
+    def build() -> Any:
+        raise UserError("nothing to build with")
+
+    with pytest.raises(UserError, match="nothing to build with"):
+        serve(build, open_server())
+
+
+def test_the_first_picture_loads_no_listener() -> None:
+    script = "import sys, callresp.desk.api; print(*{n.split('.')[0] for n in sys.modules})"
+    found = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert "callresp" in found.stdout
+    assert not {"numba", "scipy", "librosa", "matplotlib"} & set(found.stdout.split())
 
 
 def test_the_schema_describes_all_that_can_be_asked(desk: Served) -> None:
@@ -172,7 +210,6 @@ def test_the_chorus_is_the_recording(desk: Served, folder: Path) -> None:
 
 @pytest.mark.parametrize("level", [2, 5, 7])
 def test_a_tile_is_dark_where_a_whistle_is(desk: Served, level: int) -> None:
-    desk.desk.session.ready.wait(20)
     at_s, hz = STARTS_S[1] + 0.05, 2400.0
     source = desk.get("/api/state")["source"]
     column = int(1000 * at_s / 2**level)

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
+import threading
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import ui
 from callresp.commands.options import PATH
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp
 
 
 @click.command(name="desk")
@@ -48,20 +54,36 @@ def command(
       callresp desk recordings/ --port 8020 --no-browser
       callresp desk dawn.wav --machine /dev/ttyACM0      hear it on the strikers themselves
     """
-    from callresp.desk.api import Desk, application
-    from callresp.desk.server import open_server, serve
+    from callresp.desk.address import LOCAL, open_server
+    from callresp.desk.opening import open_job
 
-    desk = Desk(source, palette or "", rules or "", () if machine is None else (machine,))
+    opening = open_job(source, palette or "", rules or "")
+    if opening.chorus is not None:
+        opening.chorus.start()
     opened = open_server(host, port)
     ui.say(opened.address())
     if not no_browser:
-        import webbrowser
-
-        webbrowser.open(opened.address())
-    if host not in ("127.0.0.1", "localhost", "::1"):
+        _open_browser(opened.address())
+    if host not in LOCAL:
         ui.warn("others on this network can reach the page: keep its address, it is the key")
     ui.warn("start with the volume low; Ctrl-C ends")
-    try:
-        serve(application(desk), opened)
-    finally:
-        desk.close()
+    # All that is loaded from here on loads while the browser opens the page.
+    from callresp.desk.server import serve
+
+    with contextlib.ExitStack() as ending:
+
+        def build() -> ASGIApp:
+            from callresp.desk.api import Desk, application
+
+            desk = Desk(opening, () if machine is None else (machine,))
+            ending.callback(desk.close)
+            return application(desk)
+
+        serve(build, opened)
+
+
+def _open_browser(address: str) -> None:
+    """Open the page; some systems' openers wait for the browser, which waits for the page."""
+    import webbrowser
+
+    threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()

@@ -21,31 +21,33 @@ import numpy as np
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, Response
-from starlette.routing import BaseRoute, Mount, Route
-from starlette.staticfiles import StaticFiles
+from starlette.responses import Response
+from starlette.routing import Route
 
 from callresp import __version__
 from callresp.desk import facts, form, messages, states, sweeps
 from callresp.desk.answers import Cancelled, measures_of, strokes_of
 from callresp.desk.chorus import LEVEL_MAX
 from callresp.desk.machine import MachineRun, Machines
+from callresp.desk.opening import Opening, open_job
 from callresp.desk.operations import do
 from callresp.desk.remedies import remedy_for
 from callresp.desk.session import SLOTS, Session
 from callresp.desk.sound import struck
-from callresp.desk.source import inside, jobs_in, open_source
+from callresp.desk.source import inside, jobs_in
 from callresp.errors import UserError
 from callresp.io.audio import BLOCK
 from callresp.link.stream import CAUTIONS
+from callresp.synthesis.job_files import stem_of
 from callresp.synthesis.levels import listening_point
 from callresp.synthesis.loudness import LoudnessMeter
 
-PAGE = Path(__file__).parent / "page"
 LOUDNESS_MAX_S = 30.0
 LOOP_MIN_S = 0.2
 SESSIONS_KEPT = 4
 PASS_AHEAD_MAX_S = 60.0
+# How long an answer waits for what is just being worked out, before it says that it is not there.
+PATIENCE_S = 0.25
 Given = dict[str, str]
 Method = Literal["GET", "POST"]
 
@@ -68,25 +70,17 @@ class Desk:
 
     Parameters
     ----------
-    source
+    opening
         What is opened first.
-    palette, rules
-        What the user names for it.
     machine_ports
         Ports of boards that the user names.
     """
 
-    def __init__(
-        self,
-        source: Path,
-        palette: str = "",
-        rules: str = "",
-        machine_ports: tuple[str, ...] = (),
-    ) -> None:
-        self.session = Session(open_source(source), palette, rules)
+    def __init__(self, opening: Opening, machine_ports: tuple[str, ...] = ()) -> None:
+        self.session = Session(opening)
         self.session.start()
         # What was opened before is as it was left, and need not be heard again.
-        self._sessions = OrderedDict({self.session.source.path.resolve(): self.session})
+        self._sessions = OrderedDict({self.session.source.name: self.session})
         self.machines = Machines(machine_ports)
         self._asked: dict[str, int] = {}
         self._lock = threading.Lock()
@@ -100,9 +94,9 @@ class Desk:
         if path is None:
             path = inside(folder, name, Path(name).suffix)
         with self._lock:
-            known = self._sessions.pop(path.resolve(), None)
-            fresh = known or Session(open_source(path), "", "")
-            self._sessions[path.resolve()] = self.session = fresh
+            known = self._sessions.pop(stem_of(path), None)
+            fresh = known or Session(open_job(path))
+            self._sessions[fresh.source.name] = self.session = fresh
             while len(self._sessions) > SESSIONS_KEPT:
                 self._sessions.popitem(last=False)[1].close()
         if known is None:
@@ -112,7 +106,9 @@ class Desk:
         """Load what the first picture did without, so that A and B, and evidence, come promptly."""
         with self._lock:
             if self._loading is None:
-                self._loading = threading.Thread(target=_load, name="desk load", daemon=True)
+                chorus = self.session.chorus
+                looked = None if chorus is None else chorus.looked
+                self._loading = threading.Thread(target=_load, args=(looked,), daemon=True)
                 self._loading.start()
 
     def close(self) -> None:
@@ -151,7 +147,8 @@ def _whole(given: Given, name: str) -> int:
 def _state(desk: Desk, given: Given, _: object) -> messages.State:
     session = desk.session
     answer = None
-    if session.heard is not None:
+    session.ready.wait(PATIENCE_S)
+    if session.ready.is_set() and session.heard is not None:
         answer = session.answer_now(_number(given, "around", 0.0))
     return states.state_of(session, answer)
 
@@ -180,7 +177,9 @@ def _strokes(desk: Desk, given: Given, _: object) -> dict[str, object]:
     return strokes_of(session.need_heard(), session.answer(_whole(given, "answer")), number)
 
 
-def _load() -> None:
+def _load(looked: threading.Event | None) -> None:
+    if looked is not None:
+        looked.wait()
     import_module("callresp.desk.evidence")
     LoudnessMeter(48_000, 1).push(np.zeros((1, 1)))
 
@@ -232,7 +231,7 @@ def _tile(desk: Desk, given: Given, _: object) -> bytes | None:
     level, number = _whole(given, "level"), _whole(given, "tile")
     if chorus is None or not 0 <= level <= LEVEL_MAX or not 0 <= number <= 1 << 24:
         raise UserError("no such tile")
-    return chorus.tile(level, number)
+    return chorus.tile(level, number, PATIENCE_S)
 
 
 def _chunk(given: Given) -> int:
@@ -543,13 +542,6 @@ def _schema(request: Request) -> Response:
 
 
 def application(desk: Desk) -> Starlette:
-    """The server's application, without its guard."""
-    routes: list[BaseRoute] = [
-        Route("/", lambda request: FileResponse(PAGE / "index.html")),
-        Route("/api", _index),
-        Route("/api/schema", _schema),
-    ]
-    for one in ENDPOINTS:
-        routes.append(Route(one.path, _answered(desk, one), methods=[one.method]))
-    routes.append(Mount("/page", StaticFiles(directory=PAGE)))
-    return Starlette(routes=routes)
+    """The server's application, without its guard and the page's files."""
+    own = [Route(one.path, _answered(desk, one), methods=[one.method]) for one in ENDPOINTS]
+    return Starlette(routes=[Route("/api", _index), Route("/api/schema", _schema), *own])

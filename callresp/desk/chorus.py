@@ -24,6 +24,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
+from callresp.errors import UserError
 from callresp.io.audio import BLOCK, Recording, Samples
 from callresp.io.score import HeardScore
 from callresp.plots.excerpt_heard import DARKEST_DB, frequency_range
@@ -40,7 +41,9 @@ LEVEL_MAX = 16
 HOP_S = 0.004
 IN_MEMORY = 1 << 24
 PIECE_S = 30.0
-SAMPLED = 48  # pieces of a second, from which floor and range are told
+SAMPLED = 48  # pieces of a second, from which floor and range of a long recording are told
+SHORT = 1 << 12  # columns of an overview that is worked out at once
+WINDOWS = 64
 TILES_KEPT = 256
 # Ends of the frequency axis that differ by less than this share are as good as each other.
 NEAR = 0.12
@@ -60,6 +63,10 @@ class Chorus:
         As the file says; what it does not hold is silence.
     low_hz, high_hz : float
         Ends of the frequency axis.
+    looked : threading.Event
+        Set once it has been read and looked at, or could not be.
+    fault : str or None
+        Why it could not.
     """
 
     def __init__(self, recording: Recording) -> None:
@@ -73,6 +80,9 @@ class Chorus:
         self._overview = np.zeros((columns, ROWS), np.uint8)
         self._looking = threading.Lock()
         self._axes = 0
+        self._started = self._closed = False
+        self.looked = threading.Event()
+        self.fault: str | None = None
         self.low_hz = self.high_hz = 0.0
         self._take_axis(*frequency_range(None, self.rate_hz))
 
@@ -99,6 +109,24 @@ class Chorus:
         with self._looking:
             self._take_axis(low_hz, high_hz)
         return True
+
+    def start(self) -> None:
+        """Read and look, in a thread of its own; once."""
+        if not self._started:
+            self._started = True
+            threading.Thread(target=self._run, name="desk chorus", daemon=True).start()
+
+    def close(self) -> None:
+        """Look no further."""
+        self._closed = True
+
+    def _run(self) -> None:
+        try:
+            self.read()
+            self.look()
+        except UserError as fault:
+            self.fault = str(fault)
+        self.looked.set()
 
     def read(self) -> None:
         """Read the whole recording, at the pace of the disk."""
@@ -127,27 +155,32 @@ class Chorus:
 
     def look(self, stop: Callable[[], bool] = lambda: False) -> None:
         """Work out the overview, from the start on, for the axis as it is now."""
-        axes = self._axes
-        step = round(PIECE_S * 1000 / 2**OVERVIEW)
-        for first in range(0, len(self._overview), step):
+        axes, whole = self._axes, len(self._overview)
+        short = whole <= SHORT
+        step = max(whole, 1) if short else round(PIECE_S * 1000 / 2**OVERVIEW)
+        for first in range(0, whole, step):
             with self._looking:
-                if stop() or axes != self._axes:
+                if stop() or self._closed or axes != self._axes:
                     return
+                last = min(first + step, whole)
+                if self._floor is None and not short:
+                    self._learn_range(self._sampled())
+                levels = self._levels(OVERVIEW, first, last)
                 if self._floor is None:
-                    self._learn_range()
-                last = min(first + step, len(self._overview))
-                self._overview[first:last] = self._shades(OVERVIEW, first, last)
-                self._seen = last
+                    self._learn_range(levels)
+                self._overview[first:last] = self._shaded(levels)
+                with self._grown:
+                    self._seen = last
+                    self._grown.notify_all()
 
-    def _learn_range(self) -> None:
+    def _sampled(self) -> Levels:
+        """Levels of some pieces of a second, spread over a long recording."""
+        starts = np.linspace(0.0, max(self.frames / self.rate_hz - 1.0, 0.0), SAMPLED)
+        firsts = [int(start_s * 1000 / 2**OVERVIEW) for start_s in starts]
+        return np.concatenate([self._levels(OVERVIEW, first, first + 31) for first in firsts])
+
+    def _learn_range(self, levels: Levels) -> None:
         """Noise floor of each row, and the levels that are drawn lightest and darkest."""
-        size_s = self.frames / self.rate_hz
-        starts = np.linspace(0.0, max(size_s - 1.0, 0.0), min(SAMPLED, max(int(size_s), 1)))
-        found = []
-        for start_s in starts:
-            first = int(start_s * 1000 / 2**OVERVIEW)
-            found.append(self._levels(OVERVIEW, first, first + 31))
-        levels = np.concatenate(found)
         floor = np.quantile(levels, FLOOR_QUANTILE, axis=0)
         floor = np.maximum(floor, levels.max() - RANGE_DB).astype(np.float32)
         above = np.clip(levels - floor, 0.0, None)
@@ -157,45 +190,44 @@ class Chorus:
         """Levels in dB of columns `first` to `last`, shape ``(columns, rows)``."""
         column_s = 2**level / 1000
         per = max(1, round(column_s / HOP_S / 2) if level >= OVERVIEW else round(column_s / HOP_S))
-        hop_s = column_s / per
-        count = (last - first) * per
-        size = self._spectra.size
-        at = np.round((first * column_s + (np.arange(count) + 0.5) * hop_s) * self.rate_hz)
-        start = int(at[0]) - size // 2
-        sound = self.samples(start, int(at[-1]) + size)
-        frames = windows_of(sound, size, 1)[(at - at[0]).astype(np.intp)]
-        power = np.concatenate(
-            [self._spectra.power(frames[n : n + 512]) for n in range(0, count, 512)]
-        )
-        loudest = power.reshape(last - first, per, ROWS).max(axis=1)
-        return np.asarray(10 * np.log10(loudest + 1e-20), np.float32)
+        hop, size = column_s / per * self.rate_hz, self._spectra.size
+        out = np.empty((last - first, ROWS), np.float32)
+        # Few windows at a time: what a pass needs stays in the processor's cache.
+        step = max(WINDOWS // per, 1)
+        for low in range(first, last, step):
+            high = min(low + step, last)
+            at = np.round((np.arange(low * per, high * per) + 0.5) * hop).astype(np.intp)
+            sound = self.samples(int(at[0]) - size // 2, int(at[-1]) + size)
+            power = self._spectra.power(windows_of(sound, size, 1)[at - at[0]])
+            loudest = power[::per]
+            for n in range(1, per):
+                np.maximum(loudest, power[n::per], out=loudest)
+            out[low - first : high - first] = 10 * np.log10(loudest + 1e-20)
+        return out
 
     def _shades(self, level: int, first: int, last: int) -> Bytes:
+        return self._shaded(self._levels(level, first, last))
+
+    def _shaded(self, levels: Levels) -> Bytes:
         assert self._floor is not None
         low_db, high_db = self._range_db
-        above = self._levels(level, first, last) - self._floor
+        above = levels - self._floor
         return np.asarray(np.clip(255 * (above - low_db) / (high_db - low_db), 0, 255), np.uint8)
 
-    def _has(self, column: int) -> bool:
-        """Whether the samples of the overview are read up to a column."""
-        until_s = column * 2**OVERVIEW / 1000 + 1.0
-        return bool(self._read >= min(until_s * self.rate_hz, self.frames))
-
-    def tile(self, level: int, number: int) -> bytes | None:
-        """A tile, row by row; `None` while what it needs is not worked out yet."""
+    def tile(self, level: int, number: int, patience_s: float = 0.0) -> bytes | None:
+        """A tile, row by row; `None` while what it needs is not worked out within a while."""
+        with self._grown:
+            if not self._grown.wait_for(lambda: self._can_draw(level, number), patience_s):
+                return None
         if (known := self._tiles.get((level, number))) is not None:
             self._tiles.move_to_end((level, number))
             return known
-        if self._floor is None:
-            return None
         first = number * COLUMNS
         if level < OVERVIEW:
             shades = self._shades(level, first, first + COLUMNS)
         else:
             factor = 1 << (level - OVERVIEW)
-            low, high = first * factor, min((first + COLUMNS) * factor, len(self._overview))
-            if high > self._seen and (factor > ALONE_MAX or not self._has(high)):
-                return None
+            low, high = self._overview_of(level, number)
             shades = np.zeros((COLUMNS, ROWS), np.uint8)
             if high > low:
                 # Where somebody looks before the overview has come there, it is worked out alone.
@@ -208,6 +240,21 @@ class Chorus:
         while len(self._tiles) > TILES_KEPT:
             self._tiles.popitem(last=False)
         return tile
+
+    def _overview_of(self, level: int, number: int) -> tuple[int, int]:
+        """The overview's columns that a tile is pooled from."""
+        wide = COLUMNS << (level - OVERVIEW)
+        return number * wide, min((number + 1) * wide, len(self._overview))
+
+    def _can_draw(self, level: int, number: int) -> bool:
+        if self._floor is None or level < OVERVIEW or (level, number) in self._tiles:
+            return self._floor is not None
+        high = self._overview_of(level, number)[1]
+        if high <= self._seen:
+            return True
+        until_s = high * 2**OVERVIEW / 1000 + 1.0
+        read = self._read >= min(until_s * self.rate_hz, self.frames)
+        return read and 1 << (level - OVERVIEW) <= ALONE_MAX
 
 
 def _room_for(frames: int) -> Samples:

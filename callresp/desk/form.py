@@ -88,10 +88,13 @@ def _declared(key: str) -> tuple[str, object, object]:
         hint = bare(hints_of(kind)[name])[0]
         inner = bare(get_args(hint)[0])[0] if get_origin(hint) is tuple else hint
         kind = cast("type[msgspec.Struct]", inner)
-    field = next(f for f in msgspec.structs.fields(kind) if f.encode_name == last)
+    field = next(f for f in _fields_of(kind) if f.encode_name == last)
     default = None if field.required else field.default
     return ".".join(way), hints_of(kind)[last], default
 
+
+# Looked up anew for each setting they would take longer than all the rest of the form.
+_fields_of = cache(msgspec.structs.fields)
 
 Bounds = tuple[float | None, float | None]
 

@@ -22,12 +22,11 @@ from datetime import datetime
 import msgspec
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import FileResponse, Response
-from starlette.routing import Mount, Route
-from starlette.staticfiles import StaticFiles
+from starlette.responses import Response
+from starlette.routing import Route
 
-from callresp.desk.api import PAGE
-from callresp.desk.server import open_server, server_of
+from callresp.desk.address import open_server
+from callresp.desk.server import server_of
 from callresp.io.score import Phrase
 from callresp.levels.level_meter import LevelMeter
 from callresp.listen.profile import Profile
@@ -147,7 +146,7 @@ class LivePage:
         self._level: tuple[float | None, float | None, str, str] = (None, None, "no sound", "")
         self._closed = threading.Event()
         self._opened = open_server(host, port)
-        self._server = server_of(self._application(), self._opened)
+        self._server = server_of(self._application(), self._opened, "live.html", "/live")
         self._serving = threading.Thread(
             target=self._server.run,
             kwargs={"sockets": [self._opened.listener]},
@@ -284,10 +283,8 @@ class LivePage:
 
         return Starlette(
             routes=[
-                Route("/live", lambda request: FileResponse(PAGE / "live.html")),
                 Route("/api/live", state),
                 Route("/api/live/stop", stop, methods=["POST"]),
-                Mount("/page", StaticFiles(directory=PAGE)),
             ]
         )
 

@@ -15,7 +15,6 @@ Sources: Fetch (WHATWG), Content Security Policy Level 3 (W3C), RFC 9110.
 from __future__ import annotations
 
 import hmac
-import secrets
 from collections.abc import Iterable
 from urllib.parse import parse_qs
 
@@ -38,11 +37,6 @@ HEADERS = {
     "Cross-Origin-Opener-Policy": "same-origin",
     "X-Frame-Options": "DENY",
 }
-
-
-def new_token() -> str:
-    """A random token of 128 bits."""
-    return secrets.token_urlsafe(16)
 
 
 class Guard:

@@ -1,123 +1,114 @@
-"""The desk's server: where it listens, the page's address, and its end.
+"""The desk's server: the page's own files at once, the desk behind them once it has loaded.
 
-It listens on this machine's own address alone unless another is asked for, on a port that
-is bound before the address is told, so that what is printed can be opened at once.
+The first picture waits for the browser as much as for the desk. So the page's files, a few small
+ones, are given from memory while the desk still loads; what is asked of the desk waits for it.
 """
 
 from __future__ import annotations
 
-import contextlib
-import socket
+import asyncio
+import mimetypes
+import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from concurrent.futures import Future
+from pathlib import Path
+from threading import Thread
 
 import uvicorn
-from starlette.types import ASGIApp
+from starlette.responses import Response
+from starlette.types import ASGIApp, Receive, Scope, Send
 
-from callresp.desk.security import Guard, new_token
-from callresp.errors import UserError
+from callresp.desk.address import Opened
+from callresp.desk.security import Guard
 
-LOOPBACK = "127.0.0.1"
-EVERYWHERE = ("0.0.0.0", "::")
+PAGE = Path(__file__).parent / "page"
 OPEN_PATHS = ("/page/",)
+SWITCH_S = 0.0005
 
 
-@dataclass(frozen=True)
-class Opened:
-    """A server that is about to serve: its socket, token and address."""
-
-    listener: socket.socket
-    token: str
-    hosts: frozenset[str]
-
-    @property
-    def port(self) -> int:
-        """The port that it has."""
-        return int(self.listener.getsockname()[1])
-
-    def addresses(self, path: str = "/") -> list[str]:
-        """The page's addresses with its token, that by which others reach it first."""
-        host = str(self.listener.getsockname()[0])
-        names = [name for name in names_of(host) if name != "localhost"] or [host]
-        shown = [f"[{name}]" if ":" in name else name for name in names]
-        return [f"http://{name}:{self.port}{path}?token={self.token}" for name in shown]
-
-    def address(self, path: str = "/") -> str:
-        """The first of them."""
-        return self.addresses(path)[0]
-
-
-def names_of(host: str) -> tuple[str, ...]:
-    """Names by which a phone may reach this computer, for a host that means all its addresses."""
-    if host not in EVERYWHERE:
-        return ()
-    own = socket.gethostname()
-    found = [own, f"{own}.local"] if "." not in own else [own]
-    with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        # Nothing is sent: the system says by which address it would go out (TEST-NET-1, RFC 5737).
-        probe.connect(("192.0.2.1", 9))
-        found.insert(0, str(probe.getsockname()[0]))
-    return (*found, "127.0.0.1", "localhost")
-
-
-def open_server(host: str = LOOPBACK, port: int = 0) -> Opened:
-    """Bind a port and make a token.
-
-    Parameters
-    ----------
-    host
-        Address to listen at.
-    port
-        0 for any that is free.
-
-    Raises
-    ------
-    UserError
-        When the address or port can't be had.
-    """
-    try:
-        family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        listener = socket.socket(family, socket.SOCK_STREAM)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind((host, port))
-        listener.listen(64)
-    except (OSError, OverflowError) as fault:
-        why = getattr(fault, "strerror", None) or str(fault)
-        raise UserError(
-            f"can't listen at {host}, port {port} ({why})",
-            argument="port",
-            remedy="choose another, or 0 for any that is free",
-        ) from fault
-    own = int(listener.getsockname()[1])
-    known = {host, *names_of(host), *(("localhost",) if host == LOOPBACK else ())}
-    hosts = {f"[{name}]:{own}" if ":" in name else f"{name}:{own}" for name in known}
-    return Opened(listener, new_token(), frozenset(hosts))
-
-
-def serve(app: ASGIApp, opened: Opened, started: Callable[[], None] = lambda: None) -> None:
-    """Serve until the process is told to end (Ctrl-C, or a signal).
+class Front:
+    """Gives the page's own files, and hands everything else to the application behind it.
 
     Parameters
     ----------
     app
-        Without its guard.
+        What is behind it, now or later.
+    start, path
+        The page's first file, and where it is found.
+    """
+
+    def __init__(self, app: Future[ASGIApp], start: str, path: str) -> None:
+        self._app = app
+        files = {f"/page/{file.name}": file for file in PAGE.iterdir() if file.is_file()}
+        files[path] = PAGE / start
+        self._files = {
+            at: (file.read_bytes(), mimetypes.guess_type(file.name)[0])
+            for at, file in files.items()
+        }
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        found = self._files.get(scope["path"])
+        if found is not None:
+            answer = Response(found[0], media_type=found[1], headers={"Cache-Control": "no-cache"})
+            await answer(scope, receive, send)
+            return
+        behind = await asyncio.wrap_future(self._app)
+        await behind(scope, receive, send)
+
+
+def serve(build: Callable[[], ASGIApp], opened: Opened) -> None:
+    """Serve until the process is told to end (Ctrl-C, or a signal).
+
+    Parameters
+    ----------
+    build
+        Makes the application, in a thread of its own while the page's files are served already.
     opened
         Where.
-    started
-        Called when it serves.
     """
+    app: Future[ASGIApp] = Future()
     server = server_of(app, opened)
-    started()
+    # Each read and write of a socket gives the interpreter to a thread that computes; with the
+    # usual 5 ms until it comes back, twenty small files take a tenth of a second and more.
+    sys.setswitchinterval(SWITCH_S)
+
+    def make() -> None:
+        try:
+            app.set_result(build())
+        except BaseException as fault:
+            app.set_exception(fault)
+            server.should_exit = True
+
+    Thread(target=make, name="desk build", daemon=True).start()
     server.run(sockets=[opened.listener])
+    if app.done():
+        app.result()
 
 
-def server_of(app: ASGIApp, opened: Opened) -> uvicorn.Server:
-    """A server to be run, its application guarded."""
-    guarded = Guard(app, opened.token, opened.hosts, OPEN_PATHS)
+def server_of(
+    app: ASGIApp | Future[ASGIApp], opened: Opened, start: str = "index.html", path: str = "/"
+) -> uvicorn.Server:
+    """A server to be run: an application, perhaps one that is yet to come, behind page and guard.
+
+    Parameters
+    ----------
+    app
+        What answers all but the page's own files.
+    opened
+        Where it serves.
+    start, path
+        The page's first file, and where it is found.
+    """
+    if not isinstance(app, Future):
+        known, app = app, Future()
+        app.set_result(known)
     config = uvicorn.Config(
-        guarded,
+        Guard(Front(app, start, path), opened.token, opened.hosts, OPEN_PATHS),
         log_level="critical",
         access_log=False,
+        loop="asyncio",
+        http="h11",
         lifespan="off",
         server_header=False,
         date_header=False,

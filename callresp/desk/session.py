@@ -15,16 +15,16 @@ from pathlib import Path
 from typing import TypeVar
 
 from callresp.desk.answers import Answer, Cancelled, Heard, make_answer
-from callresp.desk.chorus import Chorus
 from callresp.desk.journal import Entry, Journal, journal_of
+from callresp.desk.opening import Opening
 from callresp.desk.rule_text import RuleText
 from callresp.desk.sound import DISTANCE_MAX_M, DISTANCE_MIN_M, Listening, MachineSound
-from callresp.desk.source import Source, hear, jobs_in, named_beside, toml_files
+from callresp.desk.source import hear, jobs_in, named_beside, toml_files
 from callresp.errors import UserError
 from callresp.io.files import read_text
-from callresp.io.resources import find, shipped
+from callresp.io.resources import shipped
 from callresp.palette.files import load_palette
-from callresp.palette.model import Palette
+from callresp.synthesis.job_files import stem_of
 from callresp.synthesis.mixing import DEFAULT_RATE_HZ
 
 STEPS_MAX = 200
@@ -49,25 +49,21 @@ class Session:
 
     Parameters
     ----------
-    source
-        What was opened.
-    palette, rules
-        What the user names; else what the source says, else the shipped ones.
+    opening
+        The source, and what it starts with.
     """
 
-    def __init__(self, source: Source, palette: str = "", rules: str = "") -> None:
-        self.source = source
+    def __init__(self, opening: Opening) -> None:
+        self.source = source = opening.source
         self.lock = threading.RLock()
         self.ready = threading.Event()
         self.share = 0.0
         self.fault: str | None = None
         self.heard: Heard | None = None
-        self.chorus: Chorus | None = None
-        if source.recording is not None:
-            self.chorus = Chorus(source.recording)
-        self.palette_name, self.palette = _palette_of(source, palette)
-        first = _rules_of(source, rules)
-        self.slots = {name: replace(first, past=deque(maxlen=STEPS_MAX)) for name in SLOTS}
+        self.chorus = opening.chorus
+        self.palette_name, self.palette = opening.palette_name, opening.palette
+        text = opening.rules
+        self.slots = {name: Slot(text, opening.rules_file, saved=text.text) for name in SLOTS}
         self.active = "a"
         self.listening = Listening()
         self.journal = Journal(journal_of(source.folder, source.name))
@@ -81,8 +77,11 @@ class Session:
 
     def look_about(self) -> None:
         """Look again what lies in the folder."""
-        folder = self.source.folder
-        self.sources = tuple(path.name for path in jobs_in(folder))
+        folder, own = self.source.folder, self.source.path
+        # Each job by one file; the one that is open by the file that it was opened by.
+        self.sources = tuple(
+            own.name if stem_of(path) == self.source.name else path.name for path in jobs_in(folder)
+        )
         self.own_rules = tuple(toml_files(folder, "rule set"))
         self.own_palettes = tuple(toml_files(folder, "palette"))
 
@@ -98,34 +97,35 @@ class Session:
 
     def start(self) -> None:
         """Read, look and hear, in threads of their own."""
-        for name, work in (("read", self._read), ("hear", self._hear)):
-            threading.Thread(target=work, name=f"desk {name}", daemon=True).start()
+        if self.chorus is not None:
+            self.chorus.start()
+        threading.Thread(target=self._hear, name="desk hear", daemon=True).start()
 
     def close(self) -> None:
         """Let the threads end; what is computed is not wanted any more."""
         self._closed = True
+        if self.chorus is not None:
+            self.chorus.close()
 
-    def _read(self) -> None:
-        if self.chorus is None:
-            return
-        try:
-            self.chorus.read()
-            self.chorus.look(lambda: self._closed)
-        except UserError as fault:
-            self.fault = str(fault)
+    @property
+    def trouble(self) -> str | None:
+        """Why it could not be read or heard."""
+        return self.fault or (self.chorus.fault if self.chorus else None)
 
     def _hear(self) -> None:
         try:
             heard = Heard(hear(self.source, self._advance))
             anew = self.chorus is not None and self.chorus.reach(heard.score)
             self.heard = heard
+            # The page asks for it next.
+            self._answer(self.active, 0.0)
         except UserError as fault:
             self.fault = str(fault)
             anew = False
         self.share = 1.0
         self.ready.set()
         if anew and self.chorus is not None:
-            self.chorus.look(lambda: self._closed)
+            self.chorus.look()
 
     def _advance(self, share: float) -> None:
         self.share = share
@@ -161,13 +161,17 @@ class Session:
 
     def answer_of(self, slot: str, around_s: float) -> Answer:
         """The same of either set."""
-        heard = self.need_heard()
+        self.need_heard()
+        return self._answer(slot, around_s)
+
+    def _answer(self, slot: str, around_s: float) -> Answer:
+        assert self.heard is not None
         with self.lock:
             known = self._latest.get(slot)
             if known is not None and (known.whole or known.from_s <= around_s < known.to_s):
                 return known
             number, palette, rules = self._number(), self.palette, self.slots[slot].text.rules
-        return self._keep(slot, make_answer(number, heard, palette, rules, around_s))
+        return self._keep(slot, make_answer(number, self.heard, palette, rules, around_s))
 
     def answer_whole(self, number: int) -> Answer | None:
         """The whole that a provisional answer is the first part of; `None` if it is not wanted."""
@@ -360,24 +364,3 @@ Kept = TypeVar("Kept")
 def _forget_old(kept: OrderedDict[int, Kept]) -> None:
     while len(kept) > KEPT:
         kept.popitem(last=False)
-
-
-def _palette_of(source: Source, named: str) -> tuple[str, Palette]:
-    if named:
-        return named, load_palette(named)
-    told = source.palette
-    for name in (told, told.lower()):
-        if name and name in shipped("palettes"):
-            return name, load_palette(name)
-        own = source.folder / name
-        if name and own.suffix == ".toml" and own.is_file():
-            return own.name, load_palette(own)
-    return "fettle", load_palette("fettle")
-
-
-def _rules_of(source: Source, named: str) -> Slot:
-    name = named or (source.rules if source.rules in shipped("rules") else "answer")
-    path = find("rules", name)
-    text = read_text(path)
-    own = path.resolve().parent == source.folder
-    return Slot(RuleText(text, path.name), path.name if own else "", saved=text)

@@ -94,7 +94,7 @@ def _source(session: Session) -> SourceState:
         has_sound=chorus is not None,
         ready=session.ready.is_set(),
         share=session.share,
-        fault=session.fault,
+        fault=session.trouble,
         warnings=() if score is None else score.header.warnings,
         voices=tuple(inks_of(session)) if heard is not None else (),
         notes=0 if score is None else len(score.notes),

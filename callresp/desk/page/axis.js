@@ -2,7 +2,7 @@
 import { calm } from "./dom.js";
 
 const CLOSEST_S = 0.05;
-const GLIDE_MS = 110;
+const GLIDE_MS = 110, CALM_MS = 60;
 
 export class Axis {
   constructor(moved) {
@@ -46,6 +46,21 @@ export class Axis {
   }
 
   end() { return this.target ?? this; }
+
+  // Whether half of what is shown was there a moment ago: what flies past is not worth fetching.
+  calm(nowMs = performance.now()) {
+    const { past } = this;
+    if (!past || nowMs - past.ms > CALM_MS) {
+      const shared = past && Math.min(past.to, this.to) - Math.max(past.from, this.from);
+      this.isCalm = !past || nowMs - past.ms > 4 * CALM_MS || shared > 0.5 * Math.max(this.span, past.to - past.from);
+      this.past = { ms: nowMs, from: this.from, to: this.to };
+    }
+    if (!this.isCalm) {
+      clearTimeout(this.later);
+      this.later = setTimeout(this.moved, CALM_MS + 20);
+    }
+    return this.isCalm;
+  }
 
   zoom(factor, aboutX, atOnce = false) {
     const now = this.end();

@@ -2,7 +2,7 @@
 import { inks } from "./inks.js";
 import { place } from "./levels.js";
 
-const DETAIL_STROKES = 700, THREADS_MAX = 220, RING_MAX_S = 9;
+const DETAIL_STROKES = 320, THREADS_MAX = 120, RING_MAX_S = 9;
 
 export function drawThreads(score, c) {
   const { threads } = score.parts;
@@ -34,7 +34,7 @@ export function drawLanes(score, c) {
   drawTurns(score, c);
   const first = place(answer.at_s, axis.from - RING_MAX_S), last = place(answer.at_s, axis.to);
   if (last - first > DETAIL_STROKES) {
-    score.strokeLevels.at(2 / axis.perS).forEach((rows, group) => {
+    score.strokeLevels.at(3 / axis.perS).forEach((rows, group) => {
       c.fillStyle = score.ink(group - 1);
       const from = Math.max(place(rows.from, axis.from) - 1, 0), to = place(rows.from, axis.to);
       for (let n = from; n < to; n++) c.fillRect(left + axis.x(rows.from[n]), top + (rows.height[n] + 0.24) * lane, 1.6, lane * 0.52);
@@ -123,11 +123,7 @@ function veil(score, c) {
 // Names of the lanes, and how many strokes are in sight.
 export function drawKey(score, c) {
   const { top, lane } = score.parts.lanes;
-  const counts = new Map();
-  if (score.answer) {
-    const { at_s, lane: lanes } = score.answer;
-    for (let n = place(at_s, score.axis.from); n < place(at_s, score.axis.to); n++) counts.set(lanes[n], (counts.get(lanes[n]) ?? 0) + 1);
-  }
+  const inSight = (n) => { const times = score.laneTimes?.get(n) ?? []; return place(times, score.axis.to) - place(times, score.axis.from); };
   const muted = new Set(score.state.muted);
   score.state.palette.lanes.forEach((item, n) => {
     const y = top + (n + 0.5) * lane;
@@ -143,7 +139,7 @@ export function drawKey(score, c) {
     }
     if (score.right > 20) {
       c.textAlign = "left"; c.font = score.font(10); c.fillStyle = inks.muted;
-      c.fillText(counts.get(n) ?? "–", score.width - score.right + 5, y);
+      c.fillText(inSight(n) || "–", score.width - score.right + 5, y);
     }
   });
 }

@@ -3,7 +3,7 @@ import { get, post } from "./api.js";
 import { $, h, say, time, tried } from "./dom.js";
 import { chooseTheme, isDark, onInks } from "./inks.js";
 import { Details } from "./details.js";
-import { listenToHands, listenToKeys } from "./hands.js";
+import { listenToHands, listenToKeys, showKeys } from "./hands.js";
 import { Machine } from "./machine.js";
 import { Measures } from "./measures.js";
 import { Mix } from "./mix.js";
@@ -38,11 +38,10 @@ class Desk {
   get distance() { return this.state?.distance_m ?? null; }
 
   async start() {
-    // The picture does not wait for the form.
-    const form = tried(() => this.rules.load());
+    // Nothing that the first picture can do without is asked for before it, if it does not wait long.
+    this.pictured = Promise.race([this.score.pictured, new Promise((go) => setTimeout(go, 1500))]);
+    this.pictured.then(() => tried(() => this.rules.load())).then(() => this.renderViews());
     await this.refresh();
-    await form;
-    this.renderViews();
   }
 
   // Ask how it stands until it has been heard; the picture is there meanwhile.
@@ -50,7 +49,7 @@ class Desk {
     const state = await tried(() => get("/api/state", { around: this.seconds }));
     if (!state) { setTimeout(() => this.refresh(), 1500); return; }
     await this.take(state);
-    if (!state.source.ready) setTimeout(() => this.refresh(), 150);
+    if (!state.source.ready) setTimeout(() => this.refresh(), 20);
   }
 
   async take(state, began) {
@@ -62,17 +61,15 @@ class Desk {
     if (other) { this.sound.setSource(state.source); this.loudness = null; this.details.empty(); }
     this.score.setState(state);
     this.tellFacts();
-    if (state.answer && (other || !this.score.heard)) {
-      const heard = await tried(() => get("/api/score"));
-      if (heard) this.score.setHeard(heard);
-    }
     if (state.sound && state.sound !== this.sound.sound) this.sound.swap(state.sound, began);
-    if (state.answer && state.answer !== before?.answer) {
-      const columns = await tried(() => get(`/api/answer/${state.answer}`));
-      if (columns && this.state.answer === columns.number) this.score.setAnswer(columns);
-      if (state.whole) this.measures.load(state.answer).then(() => this.renderViews()).catch(() => {});
-      else this.finish(state.answer);
-    }
+    const fresh = state.answer && state.answer !== before?.answer;
+    const [heard, columns] = await Promise.all([
+      state.answer && (other || !this.score.heard) ? tried(() => get("/api/score")) : null,
+      fresh ? tried(() => get(`/api/answer/${state.answer}`)) : null]);
+    if (heard) this.score.setHeard(heard);
+    if (columns && this.state.answer === columns.number) this.score.setAnswer(columns);
+    if (fresh && state.whole) this.pictured.then(() => this.measures.load(state.answer)).then(() => this.renderViews()).catch(() => {});
+    else if (fresh) this.finish(state.answer);
     this.renderViews();
     if (this.silence()) this.details.empty(); else this.details.again();
     if (state.told) say(state.told);
@@ -181,6 +178,7 @@ class Desk {
       several && h("label", {}, h("span.unseen", {}, "Recording"), h("select", { id: "pick-source", onchange: (event) => this.open(event.target.value) },
         state.sources.map((name) => h("option", { value: name, selected: name === state.source.file }, name)))),
       state && h("div.slots", { role: "group", "aria-label": "Rule set heard" }, ["a", "b"].map((slot) => h("button.slot", { id: `hear-${slot}`, "aria-pressed": String(state.rules.slot === slot), title: `Hear set ${slot.toUpperCase()} (key ${slot})`, onclick: () => this.chooseSet(slot) }, slot.toUpperCase()))),
+      h("button", { id: "keys", title: "What the keys do (?)", onclick: showKeys }, "Keys"),
       h("button", { id: "theme", title: "Light or dark", onclick: () => chooseTheme(isDark() ? "light" : "dark") }, isDark() ? "Light" : "Dark"),
     ].filter(Boolean));
     if (held) $(held)?.focus();
@@ -271,6 +269,17 @@ class Desk {
     if (found) this.choose({ kind: "note", id: found.note }, true);
     else if (this.silence()) say("no call was heard");
     else say(forward ? "that was the last call" : "that was the first call");
+  }
+
+  // The note before or after the chosen one, or the playhead.
+  neighbourNote(forward) {
+    const { heard, selected } = this.score;
+    if (!heard?.id.length) { say("no call was heard"); return; }
+    const own = selected?.kind === "note" ? heard.id.indexOf(selected.id) : -1;
+    const after = heard.onset_s.findIndex((at) => at > this.fromHere() - 1e-6);
+    const next = own >= 0 ? own + (forward ? 1 : -1) : forward ? after : (after < 0 ? heard.id.length : after) - 1;
+    if (next in heard.id) this.choose({ kind: "note", id: heard.id[next] }, true);
+    else say(forward ? "that was the last note" : "that was the first note");
   }
 
   // Whether there is nothing to answer.

@@ -8,7 +8,7 @@ import { Levels, place } from "./levels.js";
 import { drawKey, drawLanes, drawThreads } from "./lanes.js";
 
 const OVERVIEW = 30, GAP = 8, AXIS = 34;
-const DETAIL_NOTES = 900, TRACKS_S = 45;
+const DETAIL_NOTES = 500, DETAIL_PHRASES = 300, TRACKS_S = 20;
 const STEPS = [0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800];
 
 export class Score {
@@ -21,7 +21,8 @@ export class Score {
     this.state = null; this.heard = null; this.answer = null; this.evidence = null;
     this.selected = null; this.loop = null; this.playhead = 0; this.played = new Map();
     this.tracks = new Map(); this.tracksFor = null;
-    this.dirty = true; this.frames = [];
+    this.dirty = true;
+    this.pictured = new Promise((done) => { this.tellPictured = done; });
     onInks(() => { this.small = this.family = null; this.wake(); });
     new ResizeObserver(() => this.resize()).observe($("canvases"));
     this.resize();
@@ -72,7 +73,10 @@ export class Score {
     this.longest = Math.max(0.2, ...rows.map((row) => row[3] - row[2]));
     this.longestNote = columns.offset_s.reduce((most, end, n) => Math.max(most, end - columns.onset_s[n]), 0.05);
     this.voiceRows = this.rowsOf(this.voices);
+    this.phraseLevels = new Levels(this.phraseFrom, rows.map((row) => row[3]), rows.map((row) => this.voiceRows.get(row[1])),
+      rows.map((row) => row[1]), this.voices.length, 1);
     this.noteLevels.warm();
+    this.phraseLevels.warm();
     this.lay();
   }
 
@@ -92,6 +96,8 @@ export class Score {
     const lanes = columns.lane;
     this.strokeLevels = new Levels(columns.at_s, columns.at_s, lanes, columns.voice.map((v) => v + 1),
       (this.voices?.length ?? 0) + 1, 1);
+    this.laneTimes = Map.groupBy(columns.at_s.keys(), (n) => lanes[n]);
+    for (const [lane, strokes] of this.laneTimes) this.laneTimes.set(lane, strokes.map((n) => columns.at_s[n]));
     this.strokeOf = new Map(columns.reply.map((reply, n) => [reply, n]));
     this.silent = new Set(columns.silent);
     // By the beginning of the call, so that those in sight are found at once.
@@ -140,14 +146,15 @@ export class Score {
 
   frame(ms) {
     requestAnimationFrame((next) => this.frame(next));
-    const gliding = this.axis.step(ms);
-    if (gliding || this.dirty) {
+    const gliding = this.axis.step(ms), drawn = gliding || this.dirty;
+    if (drawn) {
       this.dirty = false;
       this.draw();
-      this.frames.push(ms);
-      if (this.frames.length > 600) this.frames.shift();
     }
-    this.drawAbove();
+    // What has not moved is not drawn again, sixty times a second, all day.
+    const above = [this.playhead, this.loop?.from, this.loop?.to, this.selected?.kind, this.selected?.id].join();
+    if (drawn || above !== this.shownAbove) this.drawAbove();
+    this.shownAbove = above;
   }
 
   draw() {
@@ -162,9 +169,7 @@ export class Score {
     c.rect(this.left, 0, this.width - this.left - this.right, this.height);
     c.clip();
     const box = this.parts.spectrum;
-    if (this.state.source.has_sound) {
-      this.tiles.draw(c, this.axis, this.left, box.top, box.height, this.axis.whole);
-    }
+    const seen = !this.state.source.has_sound || this.tiles.draw(c, this.axis, this.left, box.top, box.height, this.axis.whole);
     this.drawGrid(c, ticks);
     if (this.heard) {
       if (this.evidence) this.drawEvidence(c);
@@ -180,6 +185,11 @@ export class Score {
     this.drawNames(c);
     this.drawAxis(c, ticks);
     drawKey(this, c);
+    if (seen && this.heard && this.answer && this.tellPictured) {
+      // By the next frame it has been shown.
+      requestAnimationFrame(() => performance.mark("pictured"));
+      this.tellPictured(); this.tellPictured = null;
+    }
   }
 
   ticks() {
@@ -210,11 +220,11 @@ export class Score {
   drawNotes(c) {
     const [first, last] = this.visible();
     if (last - first > DETAIL_NOTES) {
-      const columns = this.noteLevels.at(2.2 / this.axis.perS);
+      const columns = this.noteLevels.at(3 / this.axis.perS);
       columns.forEach((rows, voice) => this.drawCells(c, rows, this.ink(voice)));
       return;
     }
-    if (this.axis.span < TRACKS_S) this.needTracks();
+    if (this.axis.span < TRACKS_S && this.axis.calm()) this.needTracks();
     const { onset_s, offset_s, pitch_hz, low_hz, high_hz, voice, id } = this.heard;
     const byVoice = new Map();
     for (let n = first; n < last; n++) {
@@ -263,7 +273,7 @@ export class Score {
   async needTracks() {
     const wanted = this.tracksFor;
     if (wanted && wanted.from <= this.axis.from && wanted.to >= this.axis.to) return;
-    const from = Math.max(this.axis.from - this.axis.span, 0), to = this.axis.to + this.axis.span;
+    const from = Math.max(this.axis.from - 0.5 * this.axis.span, 0), to = this.axis.to + 0.5 * this.axis.span;
     this.tracksFor = { from, to };
     try {
       const found = await get("/api/tracks", { from, to });
@@ -277,14 +287,22 @@ export class Score {
     const { top, row } = this.parts.phrases;
     const rows = this.heard.phrases;
     const first = place(this.phraseFrom, this.axis.from - this.longest), last = place(this.phraseFrom, this.axis.to);
-    const few = last - first < 500;
+    if (last - first > DETAIL_PHRASES) {
+      this.phraseLevels.at(3 / this.axis.perS).forEach((cells, voice) => {
+        c.fillStyle = this.ink(voice);
+        const begin = Math.max(place(cells.from, this.axis.from) - 1, 0), end = place(cells.from, this.axis.to);
+        for (let n = begin; n < end; n++) {
+          c.fillRect(this.left + this.axis.x(cells.from[n]), top + (cells.height[n] + 0.5) * row - 1.5, Math.max((cells.to[n] - cells.from[n]) * this.axis.perS, 1.4), 3);
+        }
+      });
+      return;
+    }
     for (let n = first; n < last; n++) {
       const [id, voice, from, to] = rows[n];
       const y = top + (this.voiceRows.get(voice) + 0.5) * row;
       const x = this.left + this.axis.x(from), width = Math.max((to - from) * this.axis.perS, 2);
       const left = this.silent?.has(id);
       c.fillStyle = this.ink(voice);
-      if (!few) { c.fillRect(x, y - 1.5, Math.max(width, 1.4), left ? 1 : 3); continue; }
       if (!left) { c.fillRect(x, y - 2, width, 4); continue; }
       c.fillRect(x, y - 0.75, width, 1.5);
       c.beginPath(); c.arc(x + width + 4, y, 2.6, 0, 7); c.fillStyle = inks.ground; c.fill();
@@ -500,11 +518,5 @@ export class Score {
     const found = forward ? rows.find((row) => row[2] > fromS + 1e-6)
       : [...rows].reverse().find((row) => row[2] < fromS - 1e-6);
     return found ? { row: found, note: this.heard.id[this.heard.phrase.indexOf(found[0])] } : null;
-  }
-
-  // Frames a second over the latest redraws, for the bench.
-  rate() {
-    const gaps = this.frames.slice(1).map((ms, n) => ms - this.frames[n]).sort((a, b) => a - b);
-    return gaps.length ? 1000 / gaps[gaps.length >> 1] : 0;
   }
 }

@@ -2,7 +2,10 @@
 import { bytes } from "./api.js";
 import { greys, onInks } from "./inks.js";
 
-const COLUMNS = 256, ROWS = 160, TOP_LEVEL = 14, KEPT = 160, WAITING_MAX = 6;
+const COLUMNS = 256, ROWS = 160, TOP_LEVEL = 14, KEPT = 160, WAITING_MAX = 3;
+
+// The server waits a while for a tile before it says that it is not there yet.
+const AGAIN_MS = 300;
 
 export class Tiles {
   constructor(ready) {
@@ -38,7 +41,7 @@ export class Tiles {
   async ask(level, number) {
     const name = `${level}/${number}`;
     const last = this.asked.get(name);
-    if (this.waiting >= WAITING_MAX || (last && performance.now() - last < 700)) return;
+    if (this.waiting >= WAITING_MAX || (last && performance.now() - last < AGAIN_MS)) return;
     this.asked.set(name, performance.now());
     this.waiting++;
     try {
@@ -49,25 +52,29 @@ export class Tiles {
       }
     } catch { /* asked again when it is still wanted */ } finally {
       this.waiting--;
-      setTimeout(this.ready, this.known.has(name) ? 0 : 720);
+      setTimeout(this.ready, this.known.has(name) ? 0 : AGAIN_MS + 20);
     }
   }
 
-  // Draw what is shown into a box; fetch what is missing.
+  // Draw what is shown into a box; fetch what is missing. Returns whether all was there.
   draw(context, axis, left, top, height, whole) {
     const level = this.level(axis.perS);
     const seconds = (COLUMNS * 2 ** level) / 1000;
     const first = Math.max(Math.floor(axis.from / seconds), 0);
     const last = Math.floor(Math.min(axis.to, whole) / seconds);
+    const calm = axis.calm();
+    let all = true;
     for (let n = first; n <= last; n++) {
       const x = left + axis.x(n * seconds), width = seconds * axis.perS;
       const picture = this.picture(level, n);
       if (picture) context.drawImage(picture, x, top, width + 0.6, height);
       else {
+        all = false;
         this.coarser(context, level, n, x, top, width, height);
-        this.ask(level, n);
+        if (calm) this.ask(level, n);
       }
     }
+    return all;
   }
 
   coarser(context, level, number, x, top, width, height) {
