@@ -15,10 +15,10 @@ from callresp.desk import journal as journals
 from callresp.desk.form import fields
 from callresp.desk.journal import Journal, journal_of, read_journal
 from callresp.desk.messages import Forget, Save
+from callresp.desk.opening import open_job
 from callresp.desk.operations import do
 from callresp.desk.rule_text import RuleText
-from callresp.desk.session import STEPS_MAX, Session
-from callresp.desk.source import open_source
+from callresp.desk.session import Session
 from callresp.errors import UserError
 from callresp.io.files import read_text
 from callresp.io.resources import find, shipped
@@ -135,10 +135,9 @@ def test_every_default_that_the_form_shows_is_taken(field: msgspec.Struct) -> No
 
 
 def test_what_was_not_saved_is_offered_again(tmp_path: Path) -> None:
-    source = open_source(job(tmp_path))
-    session = Session(source)
+    session = Session(open_job(job(tmp_path)))
     session.edit("seed", lambda text: text.set("seed", 11))
-    again = Session(open_source(tmp_path / "dawn.wav"))
+    again = Session(open_job(tmp_path / "dawn.wav"))
     left = again.offered()
     assert left is not None
     assert "seed = 11" in left.text
@@ -150,31 +149,31 @@ def test_what_was_not_saved_is_offered_again(tmp_path: Path) -> None:
 
 
 def test_both_sets_are_taken_up_again_and_one_that_was_saved_is_not(tmp_path: Path) -> None:
-    session = Session(open_source(job(tmp_path)))
+    session = Session(open_job(job(tmp_path)))
     session.edit("seed", lambda text: text.set("seed", 11))
     session.choose("b")
     session.edit("seed", lambda text: text.set("seed", 12))
-    again = Session(open_source(tmp_path / "dawn.wav"))
+    again = Session(open_job(tmp_path / "dawn.wav"))
     again.resume()
     assert {name: slot.text.rules.seed for name, slot in again.slots.items()} == {"a": 11, "b": 12}
     assert again.active == "b"
     do(Save(name="mine.toml"), again)
-    third = Session(open_source(tmp_path / "dawn.wav"))
+    third = Session(open_job(tmp_path / "dawn.wav"))
     third.resume()
     assert {name: slot.text.rules.seed for name, slot in third.slots.items()} == {"a": 11, "b": 1}
     third.copy_set()
-    fourth = Session(open_source(tmp_path / "dawn.wav"))
+    fourth = Session(open_job(tmp_path / "dawn.wav"))
     fourth.resume()
     assert fourth.slots["b"].text.rules.seed == 11
 
 
 def test_what_is_left_is_not_offered_again_but_kept(tmp_path: Path) -> None:
-    session = Session(open_source(job(tmp_path)))
+    session = Session(open_job(job(tmp_path)))
     session.edit("seed", lambda text: text.set("seed", 11))
-    again = Session(open_source(tmp_path / "dawn.wav"))
+    again = Session(open_job(tmp_path / "dawn.wav"))
     do(Forget(), again)
     assert again.offered() is None
-    assert Session(open_source(tmp_path / "dawn.wav")).offered() is None
+    assert Session(open_job(tmp_path / "dawn.wav")).offered() is None
     assert any("seed = 11" in row.text for row in read_journal(again.journal.path))
 
 
@@ -188,13 +187,13 @@ def test_a_journal_cut_in_the_middle_of_a_line_gives_what_is_whole(tmp_path: Pat
 
 
 def test_a_journal_does_not_grow_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(journals, "BYTES_MAX", 20_000)
-    monkeypatch.setattr(journals, "ROWS_KEPT", 20)
+    monkeypatch.setattr(journals, "BYTES_MAX", 4_000)
+    monkeypatch.setattr(journals, "ROWS_KEPT", 4)
     journal = Journal(journal_of(tmp_path, "dawn"))
-    for n in range(200):
+    for n in range(40):
         journal.add("set", "a", f"{n} " + "x" * 400, "fettle")
-    assert journal.path.stat().st_size < 40_000
-    assert read_journal(journal.path)[-1].text.startswith("199 ")
+    assert journal.path.stat().st_size < 8_000
+    assert read_journal(journal.path)[-1].text.startswith("39 ")
 
 
 def test_a_folder_that_cant_be_written_is_told_once_and_work_goes_on(tmp_path: Path) -> None:
@@ -204,8 +203,9 @@ def test_a_folder_that_cant_be_written_is_told_once_and_work_goes_on(tmp_path: P
     assert "not journalled" in journal.trouble
 
 
-def test_steps_back_are_bounded(tmp_path: Path) -> None:
-    session = Session(open_source(job(tmp_path)))
-    for n in range(STEPS_MAX + 20):
+def test_steps_back_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("callresp.desk.session.STEPS_MAX", 5)
+    session = Session(open_job(job(tmp_path)))
+    for n in range(8):
         session.edit("seed", lambda text, n=n: text.set("seed", n + 100))  # type: ignore[misc]
-    assert len(session.slot.past) == STEPS_MAX
+    assert len(session.slot.past) == 5

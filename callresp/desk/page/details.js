@@ -1,6 +1,6 @@
 // The chosen note or stroke: how it was heard, who sang it, what answered it, or why nothing did.
 import { get } from "./api.js";
-import { fill, h, hertz, time, tried } from "./dom.js";
+import { fill, h, hertz, tell, time, tried } from "./dom.js";
 
 const TERMS = { gap: "the gap to its other notes", overlap: "overlap", level: "level", repertoire: "repertoire", prior: "few singers are likelier" };
 const row = (name, ...value) => h("div.row", {}, h("dt", {}, name), h("dd", {}, ...value));
@@ -19,7 +19,8 @@ export class Details {
       h("h2", {}, "Call and answer"),
       h("ol.begin", {},
         h("li", {}, "Play. Calls are above, answers on their strikers below, each in its singer’s ink."),
-        h("li", {}, "Drag over the score to loop a stretch; scroll to zoom, with Shift to move."),
+        h("li", {}, matchMedia("(pointer: coarse)").matches ? "One finger moves the score, two zoom; Loop repeats what is shown."
+          : "Drag over the score to loop a stretch; scroll to zoom, with Shift to move."),
         h("li", {}, "Click a note or a stroke to be told why. A call that ends in ○ was left alone: click it, and have it answered."),
         h("li", {}, "Change the rules while it plays. What you change is heard at once, and undone by Ctrl Z; A and B compare two sets.")),
       this.steps());
@@ -58,6 +59,7 @@ export class Details {
     this.desk.choosePhrase(found.phrase.id);
     const same = this.view.dataset.shown === `note ${id}`;
     this.view.dataset.shown = `note ${id}`;
+    if (!same) tell(`Note ${id} at ${time(found.onset_s, 1)}, ${hertz(found.pitch_hz)}, singer ${found.voice}, call ${found.phrase.id}: ${found.phrase.why ? `left alone, ${found.phrase.why}` : found.phrase.rule ? `answered by ${found.phrase.rule}, ${found.phrase.replies.length} strokes` : "not answered yet"}`);
     const evidence = same ? this.view.querySelector(".evidence") : this.evidence(id);
     fill(this.view, 
       h("h2", {}, `Note ${id}`, this.voice(found.voice)),
@@ -121,7 +123,7 @@ export class Details {
       this.desk.score.evidence = found; this.desk.score.wake();
       const singer = found.singer;
       if (singer) {
-        box.append(h("p", {}, `Sung by ${singer.voice}: nats for that singer, and not another`),
+        box.append(h("p", {}, `Sung by ${singer.voice}. How much likelier that is, in nats (of which one is 2.7 times):`),
           h("ul.plain", {}, singer.against.slice(0, 4).map((one) => h("li", {}, h("b", {}, one.nats.toFixed(1)), ` rather than ${one.instead}: `,
             Object.entries(TERMS).filter(([term]) => Math.abs(one[term]) >= 0.05)
               .map(([term, said]) => `${said} ${one[term] > 0 ? "+" : "−"}${Math.abs(one[term]).toFixed(1)}`).join(", ")))));
@@ -140,6 +142,7 @@ export class Details {
   async stroke(answer, id) {
     const found = await get(`/api/answer/${answer}/stroke/${id}`);
     if (this.chosen?.id !== id) return;
+    if (this.view.dataset.shown !== `stroke ${id}`) tell(`Stroke on ${found.instrument} at ${time(found.onset_s, 1)}, force ${percent(found.force)}`);
     this.view.dataset.shown = `stroke ${id}`;
     this.desk.choosePhrase(found.phrase.id);
     const off = found.off_cents === null ? null

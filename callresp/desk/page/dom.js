@@ -44,6 +44,9 @@ export function say(text, wrong = false) {
   if (text) clearing = setTimeout(() => said.classList.remove("shown"), wrong ? 9000 : 4500);
 }
 
+// For who hears the page and does not see it.
+export function tell(text) { $("told").textContent = text; }
+
 // Carries something out; a mistake is said in one line.
 export async function tried(work) {
   try {

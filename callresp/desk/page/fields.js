@@ -114,9 +114,10 @@ export function fieldRow(field, key, value, given, desk, hooks) {
     [field.allowed && `Range: ${field.allowed}`, `default: ${defaultSaid}`].filter(Boolean).join("; "),
     h("br"), h("i", {}, `${field.example} sounds: ${field.sound}`));
   for (const each of control) if (each.matches?.("input, select")) each.setAttribute("aria-describedby", `${id}-help`);
+  const tools = h("span.fieldtools", {},
+    ["number", "whole"].includes(field.control) && hooks.sweep && h("button.tiny.sweeps", { title: "Try its range: a curve of what each value makes", "aria-label": `sweep ${label}`, onclick: () => hooks.sweep(key, field, value) }, "sweep"),
+    given && key !== "name" && !/\.name$/.test(key) && h("button.tiny", { title: "Back to the default", "aria-label": `${label}: back to the default`, onclick: () => hooks.changed(key, null) }, "↺"));
   return h(`div.field${given ? ".given" : ""}`, { id, "data-key": key },
-    h("div.name", {}, h("span.key", {}, label), field.unit && field.unit !== label && h("span.unit", {}, field.unit),
-      given && key !== "name" && !/\.name$/.test(key) && h("button.tiny", { title: "Back to the default", "aria-label": `${label}: back to the default`, onclick: () => hooks.changed(key, null) }, "↺"),
-      ["number", "whole"].includes(field.control) && hooks.sweep && h("button.tiny.sweeps", { title: "Try its range: a curve of what each value makes", "aria-label": `sweep ${label}`, onclick: () => hooks.sweep(key, field, value) }, "sweep")),
-    h("div.control", {}, control), help, more);
+    h("div.name", {}, h("span.key", {}, label), field.unit && field.unit !== label && h("span.unit", {}, field.unit)),
+    h("div.control", {}, control), h("div.below", {}, help, tools), more);
 }

@@ -1,5 +1,5 @@
 // Wheel, pinch, dragging and keys.
-import { $, say, time } from "./dom.js";
+import { $, h, say, time } from "./dom.js";
 
 // Where letters are typed; and where a number is, which takes digits and signs alone.
 const TYPES = "input:not([type=range], [type=checkbox], [type=number]), select, textarea, dialog, [contenteditable]";
@@ -116,6 +116,25 @@ function told(score, { kind, id }) {
   return `${score.state.palette.lanes[score.answer.lane[n]].name}, force ${score.answer.force[n].toFixed(2)}`;
 }
 
+// What the keys do, as it is shown by "?".
+const KEYS = [
+  ["Space", "play or pause; while the machine runs: stop it"],
+  ["←  →", "move along"], ["↑  ↓", "nearer, farther"], ["F", "show all"], ["Home  End", "to the beginning, to the end"],
+  ["Shift ←  →", "move the playhead by a second"],
+  ["[  ]", "the call before, the next call"], [",  .", "the note before, the next note"], ["O", "the next call left alone"],
+  ["Enter", "play from the chosen note"], ["L", "loop what is shown, or end the loop"],
+  ["A  B", "hear set A, hear set B"], ["Ctrl Z", "undo; with Shift: do again"], ["?", "these keys"],
+];
+
+export function showKeys() {
+  const box = h("dialog.ask", { "aria-labelledby": "keys-name" }, h("form", { method: "dialog" }, h("h2", { id: "keys-name" }, "Keys"),
+    h("dl.keys", {}, KEYS.map(([keys, does]) => h("div.row", {}, h("dt", {}, keys.split("  ").map((key) => h("kbd", {}, key))), h("dd", {}, does)))),
+    h("div.buttons", {}, h("button.main", {}, "Close"))));
+  document.body.append(box);
+  box.addEventListener("close", () => box.remove());
+  box.showModal();
+}
+
 export function listenToKeys(desk) {
   const { score } = desk;
   const keys = {
@@ -128,6 +147,7 @@ export function listenToKeys(desk) {
     l: () => desk.toggleLoop(),
     a: () => desk.chooseSet("a"), b: () => desk.chooseSet("b"),
     "[": () => desk.neighbour(false), "]": () => desk.neighbour(true), o: () => desk.nextSilent(),
+    ",": () => desk.neighbourNote(false), ".": () => desk.neighbourNote(true), "?": showKeys,
   };
   const arrows = new Set(["ArrowLeft", "ArrowRight", "ArrowUp", "ArrowDown", "Home", "End"]);
   addEventListener("keydown", (event) => {
@@ -145,11 +165,12 @@ export function listenToKeys(desk) {
       desk.toggle();
       return;
     }
-    if (typing || (event.target.matches?.(COUNTS) && !/^[a-z[\]]$/i.test(event.key))) return;
+    if (typing || (event.target.matches?.(COUNTS) && !/^[a-z[\]?]$/i.test(event.key))) return;
     if (event.key === "Enter" && event.target.id === "overlay") { desk.playFrom(desk.fromHere() - 0.3); return; }
     // Arrows belong to the score when it, or nothing, has the focus.
     if (arrows.has(event.key) && event.target !== document.body && event.target.id !== "overlay") return;
-    const act = keys[event.key] ?? keys[event.key.toLowerCase?.()];
+    const by = event.shiftKey && { ArrowLeft: -1, ArrowRight: 1 }[event.key];
+    const act = by ? () => desk.seek(Math.max(desk.seconds + by, 0)) : keys[event.key] ?? keys[event.key.toLowerCase?.()];
     if (!act) return;
     event.preventDefault();
     act();

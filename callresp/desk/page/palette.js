@@ -24,7 +24,7 @@ export class Palette {
       return h("li", {},
         h("button.striker", { disabled: lane.turner, title: lane.turner ? "It turns along with replies" : "Hear it", onclick: () => tried(() => this.desk.sound.strike(lane.name, this.force, this.damped)) },
           h("b", {}, lane.name), h("span", {}, lane.turner ? `${lane.kind}, on a motor` : lane.pitch_hz ? `${hertz(lane.pitch_hz)}, ${lane.said}` : lane.kind)),
-        h("span.count", {}, work ? `${work.struck} ${work.struck === 1 ? "stroke" : "strokes"}` : ""),
+        h("span.count", { title: "Strokes" }, work ? `${work.struck} ×` : "", h("span.unseen", {}, " strokes")),
         h("button.small", { "aria-pressed": String(quiet), "aria-label": `Mute ${lane.name}`, onclick: () => this.muteAll(quiet ? [...muted].filter((one) => one !== lane.name) : [...muted, lane.name]) }, "mute"),
         h("button.small", { "aria-pressed": String(alone), "aria-label": `Solo ${lane.name}`, onclick: () => this.muteAll(alone ? [] : others(lane.name)) }, "solo"));
     });
