@@ -20,10 +20,10 @@ from test_scout_presence import RATE_HZ, place, song, sought, stranger
 
 from callresp.cli import cli
 from callresp.errors import UserError
-from callresp.io.audio import write_wav
+from callresp.io.audio import open_recording, write_wav
 from callresp.scout import season
 from callresp.scout.places import load_places, sources
-from callresp.scout.presence import Wanted
+from callresp.scout.presence import Stretch, Wanted, search
 from callresp.scout.questions import ask
 from callresp.scout.season import Made, is_done, open_season, write_partition
 from callresp.scout.spread import Done, over_cores
@@ -238,3 +238,35 @@ def test_a_cluster_finds_what_one_process_finds(field: Path) -> None:
     ) as cluster:
         told = list(over_cluster(work, jobs, cluster.scheduler_address))
     assert {one.job.day: one.result for one in told} == {one.day: work(one) for one in jobs}
+
+
+def test_a_cluster_without_workers_is_told_of(field: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    distributed = pytest.importorskip("distributed", reason="callresp[cluster] is not installed")
+    from callresp.scout import spread
+
+    monkeypatch.setattr(spread, "LOOK_S", 0.05)
+    told: list[str] = []
+    with distributed.LocalCluster(n_workers=0, processes=False, dashboard_address=None) as cluster:
+
+        def tell(line: str) -> None:
+            told.append(line)
+            if len(told) == 1:
+                cluster.scale(1)
+
+        done = list(spread.over_cluster(str, [1, 2], cluster.scheduler_address, tell))
+    assert sorted(str(one.result) for one in done) == ["1", "2"]
+    assert told[0].startswith(f"no worker at {cluster.scheduler_address} yet")
+    assert "dask worker" in told[0]
+
+
+def test_a_worker_keeps_to_one_core(field: Path) -> None:
+    from threadpoolctl import threadpool_info
+
+    recording = open_recording(planned(field)[0].sources[0].path)
+    seen: list[int] = []
+
+    def look(stretch: Stretch) -> None:
+        seen.extend(one["num_threads"] for one in threadpool_info() if one["user_api"] == "blas")
+
+    search(recording, [sought()], look=look)
+    assert set(seen) == {1}

@@ -124,7 +124,7 @@ def make(given: SeasonOptions) -> None:
         ui.warn(f"{len(planned) - len(missing)} of {len(planned)} days were done before")
     work = partial(survey, sought=sought)
     done = (
-        over_cluster(work, missing, given.cluster)
+        over_cluster(work, missing, given.cluster, ui.warn)
         if given.cluster is not None
         else over_cores(work, missing, given.workers or cores())
     )

@@ -22,6 +22,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 
 import msgspec
 import numpy as np
@@ -40,6 +41,7 @@ from callresp.scout.spectra import (
     noise_model,
     powers_of,
 )
+from callresp.scout.spread import one_thread
 from callresp.scout.strangers import strangers
 
 CHUNK = 70 * CELL  # frames, just under three minutes
@@ -109,7 +111,7 @@ def wanted(example: Example) -> Wanted:
     return Wanted(example, np.mean(reached, axis=0), np.std(reached, axis=0))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Stretch:
     """Frames of a recording: those from `first` to `last` are judged, the others are around."""
 
@@ -118,13 +120,17 @@ class Stretch:
     last: int
     noise: NoiseModel
 
+    @cached_property
+    def above(self) -> Grid:
+        """How far its frames stand above the noise."""
+        return self.noise.above(self.powers)
+
 
 class _Judge:
     """One example over one noise."""
 
     def __init__(self, example: Example, noise: NoiseModel) -> None:
         self.example = example
-        self._noise = noise
         self._matcher = Matcher(example, noise)
         self.likeness = Likeness(example, noise)
         self.lead = 0
@@ -139,7 +145,7 @@ class _Judge:
         ahead = -(-max(0, length - stretch.first) // SLACK) * SLACK
         ahead += -(stretch.first + ahead) % SLACK
         rim = np.zeros((ahead, BANDS), np.float32)
-        above = np.concatenate([rim, self._noise.above(stretch.powers)])
+        above = np.concatenate([rim, stretch.above])
         self.lead = ahead + stretch.first
         self.above, self.fit = above, self._matcher.fit(above)
         self.order = self.likeness.order(above)
@@ -344,12 +350,13 @@ def search(
     powers = powers_of(_told(recording, progress), rate_hz, CHUNK)
     odds: list[Values] = []
     found: list[Candidate] = []
-    for at, stretch in stretches(powers, analysis(rate_hz).degrees, around):
-        of_cells, candidates = judged(sought, stretch, at)
-        odds.append(of_cells)
-        if look is not None:
-            look(stretch)
-        found += candidates
+    with one_thread():
+        for at, stretch in stretches(powers, analysis(rate_hz).degrees, around):
+            of_cells, candidates = judged(sought, stretch, at)
+            odds.append(of_cells)
+            if look is not None:
+                look(stretch)
+            found += candidates
     duration_s = recording.health.samples / rate_hz
     every = np.concatenate(odds) if odds else np.full(1, OFFSET)
     off = doubt(len(every))

@@ -28,6 +28,7 @@ from callresp.scout.presence import (
     probability,
 )
 from callresp.scout.spectra import BANDS, FRAMES_PER_S, BandPowers, Grid, noise_model
+from callresp.scout.spread import one_thread
 
 KEPT = 60 * FRAMES_PER_S
 LEARN = 5 * FRAMES_PER_S
@@ -80,7 +81,8 @@ class Roadside:
 
     def push(self, samples: Grid) -> list[News]:
         """Take samples ``(n,)``; return what is new."""
-        powers = self._source.push(samples)
+        with one_thread():
+            powers = self._source.push(samples)
         self._frames += len(powers)
         self._powers = np.concatenate([self._powers, powers])[-KEPT:]
         if self._frames - self._judged < CELL or self._frames < LEARN:
@@ -96,7 +98,8 @@ class Roadside:
         first = max(0, len(self._powers) - self._reach - CELL)
         at = self._frames - len(self._powers) + first
         stretch = Stretch(self._powers, first, len(self._powers), noise)
-        odds, found = judged(self._sought, stretch, at)
+        with one_thread():
+            odds, found = judged(self._sought, stretch, at)
         self._cells += max(1, (self._frames - self._judged) // CELL)
         self._judged = self._frames
         self._odds = max(self._odds, float(odds.max()))

@@ -11,21 +11,31 @@ same paths, and have callresp installed at the same version.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import multiprocessing
 import multiprocessing.connection
 import os
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from typing import Generic, TypeVar
+from functools import cache
+from typing import TYPE_CHECKING, Generic, TypeVar
+
+from threadpoolctl import ThreadpoolController
 
 from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from distributed import Client
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 TRIES = 3
+LOOK_S = 2.0  # between looks at who works
+COME = "it waits until 'dask worker' with this address runs where the recordings are seen"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +45,22 @@ class Done(Generic[Job, Result]):
     job: Job
     result: Result | None
     fault: str = ""
+
+
+@cache
+def _linear_algebra() -> ThreadpoolController:
+    return ThreadpoolController()
+
+
+@contextlib.contextmanager
+def one_thread() -> Iterator[None]:
+    """Products of matrices stay on one core meanwhile.
+
+    They are small here: a second thread waits for the first more than it helps, and takes the
+    core of another worker.
+    """
+    with _linear_algebra().limit(limits=1, user_api="blas"):
+        yield
 
 
 def cores() -> int:
@@ -119,7 +145,6 @@ def _pool(workers: int) -> ProcessPoolExecutor:
 def _quietly() -> None:
     """In a worker: Ctrl-C is for the program that asked, and nobody works on after its end."""
     import signal
-    import threading
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_the_program, daemon=True).start()
@@ -134,7 +159,10 @@ def _end_with_the_program() -> None:
 
 
 def over_cluster(
-    work: Callable[[Job], Result], jobs: Sequence[Job], address: str
+    work: Callable[[Job], Result],
+    jobs: Sequence[Job],
+    address: str,
+    tell: Callable[[str], None] = lambda line: None,
 ) -> Iterator[Done[Job, Result]]:
     """Run `work` on every job by the scheduler at an address.
 
@@ -146,6 +174,8 @@ def over_cluster(
         What to do.
     address
         The scheduler's, like ``tcp://hub:8786``.
+    tell
+        Called with a line when nobody is there to work, and when somebody has come.
 
     Yields
     ------
@@ -173,7 +203,7 @@ def over_cluster(
         ) from fault
     # What went wrong is told in one line, below.
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
-    with client:
+    with client, _workers_watched(client, address, tell):
         futures = {client.submit(work, job, pure=False, retries=TRIES): job for job in jobs}
         for future in as_completed(futures):  # type: ignore[no-untyped-call]
             job = futures[future]
@@ -188,3 +218,30 @@ def over_cluster(
             else:
                 yield Done(job, None, str(future.exception()))
             future.release()
+
+
+@contextlib.contextmanager
+def _workers_watched(
+    client: Client, address: str, tell: Callable[[str], None]
+) -> Iterator[None]:
+    """Tell when a cluster has no worker: the scheduler keeps the jobs, and says nothing."""
+    ended = threading.Event()
+
+    def watch() -> None:
+        had = True
+        while not ended.is_set():
+            # A scheduler that went away is told by who waits for its results.
+            with contextlib.suppress(OSError, RuntimeError, ValueError):
+                there = len(client.scheduler_info()["workers"])
+                if (there > 0) != had and not ended.is_set():
+                    had = there > 0
+                    tell(f"{there} at work" if had else f"no worker at {address} yet: {COME}")
+            ended.wait(LOOK_S)
+
+    thread = threading.Thread(target=watch, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join(LOOK_S)

@@ -133,23 +133,28 @@ class _Seconds:
 
     def take(self, stretch: Stretch) -> None:
         """Note the seconds of a stretch."""
-        judged = stretch.powers[stretch.first : stretch.last]
+        judged = slice(stretch.first, stretch.last)
+        powers = stretch.powers[judged]
         edges = band_edges()
-        low = edges[1:] <= WEATHER_HZ
-        main = edges[:-1] >= FROM_HZ
+        low = int(np.searchsorted(edges[1:], WEATHER_HZ, side="right"))
+        main = int(np.searchsorted(edges[:-1], FROM_HZ))
         rain = np.searchsorted(edges, RAIN_HZ)
-        above = stretch.noise.above(judged)
-        voiced = (above[:, main] > CLEAR).sum(axis=1) >= CLEAR_BANDS
-        noise_db = power_db(float(stretch.noise.floor[main].sum()) / 2)
-        for at in range(0, len(judged), FRAMES_PER_S):
-            second = judged[at : at + FRAMES_PER_S]
+        lows = powers[:, :low].sum(axis=1)
+        bands = np.add.reduceat(powers[:, : rain[-1]], rain[:-1], axis=1)
+        voiced = (stretch.above[judged, main:] > CLEAR).sum(axis=1) >= CLEAR_BANDS
+        noise_db = power_db(float(stretch.noise.floor[main:].sum()) / 2)
+        whole = len(powers) // FRAMES_PER_S
+        for seconds, first in ((whole, 0), (min(1, len(powers) % FRAMES_PER_S), whole)):
+            if not seconds:
+                continue
+            part = slice(first * FRAMES_PER_S, (first + seconds) * FRAMES_PER_S)
+            middle = np.median(lows[part].reshape(seconds, -1), axis=1)
+            gaps = np.quantile(bands[part].reshape(seconds, -1, bands.shape[1]), GAPS, axis=1)
             # A sine of power 1 in a band is a full-scale sine: see `spectra`.
-            self.low_db.append(power_db(float(np.median(second[:, low].sum(axis=1))) / 2))
-            self.noise_db.append(noise_db)
-            self.clear.append(float(voiced[at : at + FRAMES_PER_S].mean()) > CLEAR_SHARE)
-            bands = np.add.reduceat(second[:, : rain[-1]], rain[:-1], axis=1)
-            gaps = np.quantile(bands, GAPS, axis=0)
-            self.gaps_db.append(10 * np.log10(np.maximum(gaps, LEAST_FLOOR)))
+            self.low_db += [power_db(float(power) / 2) for power in middle]
+            self.noise_db += [noise_db] * seconds
+            self.clear += (voiced[part].reshape(seconds, -1).mean(axis=1) > CLEAR_SHARE).tolist()
+            self.gaps_db += list(10 * np.log10(np.maximum(gaps, LEAST_FLOOR)))
 
 
 @dataclass(frozen=True, slots=True)
