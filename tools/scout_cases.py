@@ -23,6 +23,7 @@ from callresp.scout.strangers import pink_noise
 Wave = npt.NDArray[np.float32]
 RATE_HZ = 32_000
 EXAMPLE_S, LONGEST_S, AROUND_S = 3.0, 5.0, 0.5
+LEAST_SUNG_S = 0.3  # of marked notes in a clip
 ROWS = ("0 dB", "-10 dB", "-15 dB", "other bird", "tempo", "pitch", "wood", "overlap")
 # Folders whose name does not begin with the kind of caller.
 KINDS = {"finch_notes": "bengalese", "b06": "bengalese", "bengalese-finch": "bengalese"}
@@ -73,9 +74,28 @@ def _clips(path: Path) -> list[Wave]:
     samples, rate_hz = sf.read(path, dtype="float32", always_2d=True)
     whole = soxr.resample(samples.mean(axis=1), rate_hz, RATE_HZ)
     size = int(LONGEST_S * RATE_HZ)
-    pieces = [whole[at : at + size] for at in range(0, max(1, len(whole) - size // 2), size)]
-    loud = [one for one in pieces if len(one) > 0.2 * RATE_HZ and one.std() > 0.02 * whole.std()]
-    return [(one / (one.std() + 1e-9)).astype(np.float32) for one in loud]
+    sung = _marked(path)
+    pieces = []
+    for at in range(0, max(1, len(whole) - size // 2), size):
+        one = whole[at : at + size]
+        inside = np.minimum(sung[:, 1], (at + size) / RATE_HZ) - np.maximum(
+            sung[:, 0], at / RATE_HZ
+        )
+        # What was cut between two songs holds a cage, and no caller.
+        if sung.size and np.maximum(inside, 0).sum() < LEAST_SUNG_S:
+            continue
+        if len(one) > 0.2 * RATE_HZ and one.std() > 0.02 * whole.std():
+            pieces.append((one / (one.std() + 1e-9)).astype(np.float32))
+    return pieces
+
+
+def _marked(path: Path) -> npt.NDArray[np.float64]:
+    """Onsets and offsets of the notes marked beside a recording, shape ``(n, 2)``, seconds."""
+    marks = path.with_suffix(".csv")
+    if not marks.exists():
+        return np.zeros((0, 2))
+    with marks.open() as lines:
+        return np.array([[float(v) for v in line.split(",")[:2]] for line in list(lines)[1:]])
 
 
 def loudest(clip: Wave) -> Wave:
@@ -152,8 +172,10 @@ def cases(known: Sequence[Caller], each: int, seed: int) -> tuple[list[Wave], li
 
         for here in (True, False, False):
             for _ in range(each):
+                # The same clip at each level: what differs between these rows is the noise.
+                clip = pick(own if here else strange)
                 for snr_db in (0, -10, -15):
-                    add(f"{snr_db} dB", pick(own if here else strange), here, snr_db)
+                    add(f"{snr_db} dB", clip, here, snr_db)
                 if kin:
                     add("other bird", pick(kin if here else strange), here)
                 for row in ("tempo", "pitch"):
