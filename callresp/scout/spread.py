@@ -221,9 +221,7 @@ def over_cluster(
 
 
 @contextlib.contextmanager
-def _workers_watched(
-    client: Client, address: str, tell: Callable[[str], None]
-) -> Iterator[None]:
+def _workers_watched(client: Client, address: str, tell: Callable[[str], None]) -> Iterator[None]:
     """Tell when a cluster has no worker: the scheduler keeps the jobs, and says nothing."""
     ended = threading.Event()
 
