@@ -104,7 +104,11 @@ def correlate(
     start = before - ahead
     window = _template_window(length, rate_hz)
     first = round(EARLIEST_S * rate_hz)
-    size = fft.next_fast_len(after + 2 * length, real=True)
+    # Whole steps of what a template's own answer needs: it is taken from every so many bins.
+    reach = length + round(_FILTER_S * rate_hz)
+    few = fft.next_fast_len(2 * reach + 64, real=True)
+    step = -(-(after + 2 * length) // few)
+    size = few * step
     templates, noise = _templates(bursts, start, length, window, strokes.gain, size)
     # What lies behind the template alone, faded in over a moment.
     rest = bursts[:, start:].copy()
@@ -119,7 +123,6 @@ def correlate(
     templates = (templates / scale).astype(np.complex64)
     spectra, noise = spectra / np.float32(scale), noise / scale**2
     count = round(longest_s * rate_hz) - first
-    reach = length + round(_FILTER_S * rate_hz)
     values = np.empty((len(clips), len(shares), count), np.float32)
     power = np.empty((len(clips), len(shares)))
     own = np.empty((len(clips), len(shares), 2 * reach + 1))
@@ -127,7 +130,7 @@ def correlate(
         over = _short(share / noise, size, rate_hz).astype(np.float32)
         found = fft.irfft(spectra * templates.conj() * over, size, axis=1)
         values[:, band] = found[:, first : first + count]
-        each = fft.irfft(np.abs(templates) ** 2 * over, size, axis=1)
+        each = fft.irfft(np.abs(templates[:, ::step]) ** 2 * over[::step], few, axis=1)
         power[:, band] = each[:, 0]
         own[:, band] = np.concatenate([each[:, -reach:], each[:, : reach + 1]], axis=1)
     return Correlations(
