@@ -159,7 +159,10 @@ class LiveEngine:
             self.settings.echo,
         )
         echo = self.settings.echo
-        self._follower = None if echo is None else EchoFollower(sample_rate_hz, echo.delay_s)
+        others_s = tuple(back.delay_s for back in self.settings.acoustics.returns)
+        self._follower = (
+            None if echo is None else EchoFollower(sample_rate_hz, echo.delay_s, others_s)
+        )
         self._latency_s = {one.coil.channel: one.latency_ms / 1000 for one in palette.striker}
         self._player = Player(palette, self._mask)
         self._stops = StopRules(self.settings.limits or limits_of(palette))
