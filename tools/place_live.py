@@ -26,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 from live_judge import Truth, found_of, judge
 from live_loop import Feedback, Loop, loop_of
 
+from callresp.commands.ui import say
 from callresp.io.score import Note
 from callresp.listen.online import Event, Listener, NoteEnd, NoteOnset
 from callresp.live.actions import Action, Record, Release, Send
@@ -400,6 +401,18 @@ def _of_birds(loop: Loop) -> float:
     return 2 * recall * precision / max(recall + precision, 1e-9)
 
 
+def _by_tenths(name: str) -> Callable[[float], None]:
+    """Says how far a long run has come."""
+    done = [0]
+
+    def advance(share: float) -> None:
+        if share >= (done[0] + 1) / 10:
+            done[0] += 1
+            say(f"  {name}: {10 * done[0]} %")
+
+    return advance
+
+
 def row_loop(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]:
     """An hour in a closed loop before a wall at 100 m, its echo 30 dB under the stroke."""
     minutes = 60.0 if cases >= 9 else 6.0 * cases
@@ -413,13 +426,14 @@ def row_loop(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]:
     ):  # fmt: skip
         way = Feedback(above_db=20.0, wall=(delay_s, level_db) if has_wall else None)
         loop = loop_of(recipe, palette, rules, Listener, way=way, place=place if knows else None)
-        loop.run()
+        loop.run(progress=_by_tenths(name))
         found = judge(loop, palette, way, None)
         told[f"{name}_replies"] = found.replies
         told[f"{name}_to_itself"] = found.to_itself
         told[f"{name}_strokes"] = found.strikes
         told[f"{name}_f_of_birds"] = round(_of_birds(loop), 4)
         told[f"{name}_of_true"] = round(found.of_true, 4)
+        say("  " + "; ".join(f"{key} {value}" for key, value in told.items() if name in key))
     return told
 
 

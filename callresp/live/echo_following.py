@@ -58,7 +58,8 @@ class EchoFollower:
         self._rate_hz = sample_rate_hz
         self._walls_s = (delay_s, *(other for other in others_s if other != delay_s))
         self._filter = DelayFilter(max(self._walls_s), SPARE_S)
-        self._sound = np.zeros(0, np.float32)
+        self._blocks: deque[Wave] = deque()
+        self._kept = 0
         self._ends_s = 0.0
         self._strokes: deque[float] = deque()
         self._waiting: deque[float] = deque()
@@ -79,12 +80,14 @@ class EchoFollower:
     def feed(self, samples: Wave, at_s: float) -> bool:
         """Take the next block of sound; returns whether the delay has moved."""
         if abs(at_s - self._ends_s) > 0.5 / self._rate_hz:
-            self._sound = np.zeros(0, np.float32)
-        self._sound = np.concatenate([self._sound, samples])
+            self._blocks.clear()
+            self._kept = 0
+        self._blocks.append(samples.copy())
+        self._kept += len(samples)
         self._ends_s = at_s + len(samples) / self._rate_hz
-        kept = round((QUIET_S + self._needed_s + 1.0) * self._rate_hz)
-        if len(self._sound) > 2 * kept:
-            self._sound = self._sound[-kept:]
+        needed = round((QUIET_S + self._needed_s + 1.0) * self._rate_hz)
+        while self._kept - len(self._blocks[0]) > needed:
+            self._kept -= len(self._blocks.popleft())
         asked = False
         while self._waiting and self._waiting[0] + self._needed_s <= self._ends_s:
             asked |= self._ask(self._waiting.popleft())
@@ -115,12 +118,12 @@ class EchoFollower:
 
     def _clip(self, at_s: float) -> tuple[Values, int] | None:
         """What was heard from a moment before a stroke to its return, and the rate it is at."""
-        starts_s = self._ends_s - len(self._sound) / self._rate_hz
+        starts_s = self._ends_s - self._kept / self._rate_hz
         first = round((at_s - QUIET_S - starts_s) * self._rate_hz)
         last = first + round((QUIET_S + self._needed_s) * self._rate_hz)
-        if first < 0 or last > len(self._sound):
+        if first < 0 or last > self._kept:
             return None
-        part = self._sound[first:last]
+        part = np.concatenate(self._blocks)[first:last]
         if self._rate_hz <= RATE_MAX_HZ:
             return part.astype(np.float64), self._rate_hz
         import soxr

@@ -38,6 +38,8 @@ from callresp.plan.model import Command, Hold, Strike, Turn
 # rough, and the wind carries. Its ring is masked for a fall of so much at least.
 RETURN_SLACK_S, RETURN_SLACK_SHARE = 0.010, 0.01
 RETURN_SPARE_DB, RETURN_FADE_DB = 9.0, 12.0
+# So often masks that are over are let go.
+TIDY_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +151,7 @@ class SelfMask:
             item.damper.coil.channel: item for item in palette.striker if item.damper is not None
         }
         self._by_motor = {item.channel: item for item in palette.turner}
+        self._tidied_s = -math.inf
         self._held_until: dict[int, float] = {}
         self._struck_s: dict[str, float] = {}
 
@@ -200,7 +203,10 @@ class SelfMask:
         self.acoustics = replace(self.acoustics, returns=returns)
 
     def forget_before(self, at_s: float) -> None:
-        """Drop masks that ended before `at_s`."""
+        """Drop masks that ended before `at_s`; some stay for another second."""
+        if at_s < self._tidied_s + TIDY_S:
+            return
+        self._tidied_s = at_s
         self._masks = deque(mask for mask in self._masks if mask.until_s >= at_s)
 
     def _strike(self, striker: Striker, at_s: float) -> list[Mask]:
