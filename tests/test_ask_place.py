@@ -307,6 +307,17 @@ def test_the_command_writes_the_strokes_and_hears_the_place(tmp_path: Path) -> N
     assert f"{distance_m:.1f} m" in drawn.read_text()
 
 
+def test_a_recording_of_too_low_a_rate_says_what_hearing_echoes_needs(tmp_path: Path) -> None:
+    run = CliRunner().invoke
+    plan_file, wav = str(tmp_path / "ask.plan.jsonl"), tmp_path / "low.wav"
+    assert run(cli, ["ask-place", "--strokes", "4", "-o", plan_file]).exit_code == 0
+    write_wav(wav, np.zeros(8000, np.float32), 8000)
+    done = run(cli, ["ask-place", str(wav), "--plan", plan_file])
+    told = str(done.exception)
+    assert "8000 samples a second, too few for hearing echoes" in told
+    assert "record with 16000 or more; 24000 is best" in told
+
+
 def test_mistakes_are_told_in_a_line(tmp_path: Path) -> None:
     run = CliRunner().invoke
     plan_file = str(tmp_path / "ask.plan.jsonl")

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from callresp.live.delay_filter import DelayFilter, likelihood
 from callresp.live.echo_following import EchoFollower
 
 RATE_HZ = 24000
@@ -13,11 +14,13 @@ RATE_HZ = 24000
 MODES = ((820.0, 0.09), (1205.0, 0.07), (1714.0, 0.05), (2788.0, 0.03))
 
 
-def passage(delay_s: float, rng: np.random.Generator, noise: float) -> npt.NDArray[np.float32]:
-    """1.5 s of sound with a stroke at 0.52 s, 20 ms after its time, and its echo."""
+def passage(
+    delay_s: float, rng: np.random.Generator, noise: float, others_s: tuple[float, ...] = ()
+) -> npt.NDArray[np.float32]:
+    """1.5 s of sound with a stroke at 0.52 s, 20 ms after its time, and its echoes."""
     out = np.zeros(round(1.5 * RATE_HZ))
     time_s = np.arange(round(0.15 * RATE_HZ)) / RATE_HZ
-    for at_s, gain in ((0.52, 1.0), (0.52 + delay_s, 0.03)):
+    for at_s, gain in ((0.52, 1.0), *((0.52 + back, 0.03) for back in (delay_s, *others_s))):
         first = int(np.ceil(at_s * RATE_HZ))
         since_s = time_s + first / RATE_HZ - at_s
         wave = sum(
@@ -86,3 +89,55 @@ def test_a_joined_echo_tells_nothing_and_is_left_out() -> None:
         follower.feed(passage(0.609, rng, 0.001), at_s)
     # The stroke that joins covers the return: it must not be taken for a moved wall.
     assert follower.delay_s == 0.6
+
+
+def test_an_echo_far_below_the_noise_of_a_stroke_is_followed_by_many() -> None:
+    # The echo's loudest 20 ms have a root mean square of 0.014: 9 dB below this noise.
+    delays_s = 200.0 / np.linspace(334.5, 346.3, 60)
+    _, errors = followed(delays_s, noise=0.04)
+    assert max(errors) <= 3.0
+
+
+def test_all_walls_of_a_place_tell_of_the_same_air() -> None:
+    rng = np.random.default_rng(8)
+    asked = (0.6, 0.41, 0.75)
+    alone, together = EchoFollower(RATE_HZ, asked[0]), EchoFollower(RATE_HZ, asked[0], asked[1:])
+    ratios = np.linspace(1.0, 0.975, 40)
+    off: dict[EchoFollower, list[float]] = {alone: [], together: []}
+    for number, ratio in enumerate(ratios):
+        at_s = 180.0 * number
+        sound = passage(asked[0] * ratio, rng, 0.06, (asked[1] * ratio, asked[2] * ratio))
+        for follower in (alone, together):
+            follower.struck(at_s + 0.5)
+            follower.feed(sound, at_s)
+            off[follower].append(1000 * asked[0] * abs(follower.ratio - ratio))
+    assert np.mean(off[together]) < np.mean(off[alone])
+    assert max(off[together]) < 1.5
+
+
+def test_chance_alone_is_seldom_taken_for_an_echo() -> None:
+    # Ville's inequality: in one of a thousand mornings at most; of noise the power is exponential.
+    rng = np.random.default_rng(9)
+    found = 0
+    for _ in range(15):
+        track = DelayFilter(0.2, 0.004)
+        for number in range(25):
+            power = np.repeat(rng.exponential(size=len(track.offsets) // 4 + 1), 4)
+            track.stroke(100.0 * number, likelihood(power[: len(track.offsets)], 3.0))
+        found += track.found
+    assert found == 0
+
+
+def test_one_loud_bird_moves_no_echo_that_many_strokes_have_shown() -> None:
+    rng = np.random.default_rng(10)
+    track = DelayFilter(0.6, 0.004)
+    middle = len(track.offsets) // 2
+    for number in range(12):
+        power = rng.exponential(size=len(track.offsets))
+        power[middle] += 25.0
+        track.stroke(120.0 * number, likelihood(power, 1.0))
+    assert track.found
+    power = rng.exponential(size=len(track.offsets))
+    power[middle + 90] += 1e6
+    track.stroke(120.0 * 12, likelihood(power, 1.0))
+    assert 0.6 * abs(track.offset(120.0 * 12)) < 0.001

@@ -223,6 +223,7 @@ def _strike_and_hear(asked: _Asked) -> None:
 
 
 def _hear(asked: _Asked) -> None:
+    from callresp.echoes.alignment import RATE_MAX_HZ
     from callresp.plan.files import read_plan
     from callresp.strike_test.capture import read_capture
 
@@ -239,7 +240,7 @@ def _hear(asked: _Asked) -> None:
     played = read_plan(asked.plan_file)
     machine = _palette_of(asked, played)
     with ui.progress(f"reading {asked.recording.name}"):
-        capture = read_capture(asked.recording, asked.channel)
+        capture = read_capture(asked.recording, asked.channel, "hearing echoes", RATE_MAX_HZ)
     _answer(asked, capture, played, machine)
 
 

@@ -51,8 +51,17 @@ class Capture:
         return len(self.samples) / self.rate_hz
 
 
-def read_capture(path: Path, channel: int | None = None) -> Capture:
+def read_capture(
+    path: Path, channel: int | None = None, use: str = "a strike test", best_hz: int = RATE_MAX_HZ
+) -> Capture:
     """Read a recording whole.
+
+    Parameters
+    ----------
+    path, channel
+        The file, and which of its channels; `None` takes the best.
+    use, best_hz
+        What it is read for, and the rate that serves that best: for what is wrong with it.
 
     Raises
     ------
@@ -62,9 +71,9 @@ def read_capture(path: Path, channel: int | None = None) -> Capture:
     recording = open_recording(path, channel)
     if recording.sample_rate_hz < RATE_MIN_HZ:
         raise UserError(
-            f"has {recording.sample_rate_hz} samples a second, too few for a strike test",
+            f"has {recording.sample_rate_hz} samples a second, too few for {use}",
             where=str(path),
-            remedy=f"record with {RATE_MIN_HZ} or more; 48000 is best",
+            remedy=f"record with {RATE_MIN_HZ} or more; {best_hz} is best",
         )
     samples, clipped = _read_all(recording)
     rate_hz = recording.sample_rate_hz
