@@ -56,30 +56,38 @@ def test_a_slow_singer_is_waited_for_longer() -> None:
     assert 0.55 < closer.rest_of("A") < 2.0
 
 
-def test_a_fast_singer_is_not_waited_for() -> None:
+def test_a_fast_singer_of_short_phrases_is_hardly_waited_for() -> None:
     closer = PhraseCloser[str](0.4)
-    heard(closer, [2.5 * k + 0.12 * n for k in range(6) for n in range(8)])
-    assert closer.rest_of("A") == pytest.approx(0.4)
+    heard(closer, [2.5 * k + 0.12 * n for k in range(20) for n in range(4)])
+    assert closer.rest_of("A") < 0.5
 
 
 def test_a_stranger_is_waited_for_longer_than_one_known_to_sing_without_pauses() -> None:
-    """Both kinds of gaps log-normal: the criterion, worked with scipy's distributions."""
+    """All three kinds of gaps log-normal: the criterion, worked with scipy's distributions."""
     gaps = SingersGaps(0.4)
     within = norm(math.log(0.06), 1.1 * math.sqrt(1 + 1 / 4))
-    between = norm(math.log(3.0), 1.0)
+    pause, between = norm(math.log(0.55), 0.4), norm(math.log(3.0), 1.0)
 
     def chance(rest_s: float) -> float:
-        more = 40 * within.sf(math.log(rest_s))
-        return float(more / (more + between.sf(math.log(rest_s))))
+        x = math.log(rest_s)
+        more = 39 * within.sf(x) + pause.sf(x)
+        return float(more / (more + between.sf(x)))
 
     assert chance(1.0) > 0.1  # so a second is waited, the longest
     assert gaps.rest_s == 1.0
-    for _ in range(12):
-        gaps.heard(0.06)
-    assert 0.4 < gaps.rest_s < 1.0
     for _ in range(60):
         gaps.heard(0.06)
-    assert gaps.rest_s == pytest.approx(0.4)
+    assert 0.4 < gaps.rest_s < 1.0
+
+
+def test_who_often_pauses_is_waited_for_longer_than_who_often_rests() -> None:
+    """A pause of 0.6 s in the song of one, a rest of 3 s in that of the other."""
+    pausing, resting = SingersGaps(0.4), SingersGaps(0.4)
+    for n in range(100):
+        pausing.heard(0.06 if n % 8 else 0.6)
+        resting.heard(0.06 if n % 8 else 3.0)
+    assert resting.rest_s < 0.65
+    assert pausing.rest_s > 0.9
 
 
 def test_of_two_singers_the_one_with_longer_gaps_is_waited_for_longer() -> None:

@@ -24,7 +24,7 @@ from callresp.reply.echoes import KnownEcho
 from callresp.reply.memory import Recall
 from callresp.reply.replier import Replier
 from callresp.reply.rules import Rule, RuleSet
-from callresp.reply.turn_taking import SETTLE_S
+from callresp.reply.turn_taking import CUTS, SETTLE_S
 
 # A sound that goes on for longer than this is no call to give way to.
 STEADY_S = 20.0
@@ -44,6 +44,17 @@ class _Pending:
     strokes: list[Stroke]
     wanted_s: float
     due_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Playing:
+    """A reply that sounds, with the onset of its last note, and whom it leaves off for."""
+
+    phrase: Phrase
+    start_s: float
+    last_s: float
+    end_s: float
+    watched: str | None
 
 
 class LiveReplier:
@@ -87,9 +98,9 @@ class LiveReplier:
         self._open: dict[int, Note] = {}  # of phrases that have not ended, by number
         self._sounding: dict[int, tuple[str, float]] = {}
         self._silent_since_s: dict[str, float] = {}
-        self._without_rest: set[str] = set()  # who sings on past the longest phrase
+        self._cuts: dict[str, int] = {}  # phrases in a row cut from song that goes on
         self._pending: _Pending | None = None
-        self._playing: tuple[float, float, str | None] | None = None
+        self._playing: _Playing | None = None
         self._tidied_s = 0.0
         self._over: list[Closed[str]] = []
         self.silences: list[Unanswered] = []
@@ -118,10 +129,14 @@ class LiveReplier:
         manners = self._replier.rules.manners
         if self._playing is None or not manners.leave_off or manners.give_way == "nobody":
             return None
-        start_s, end_s, watched = self._playing
-        if not start_s < now_s < end_s or watched not in (None, voice) or self._ignores(voice):
+        playing = self._playing
+        if not playing.start_s < now_s < playing.end_s or playing.watched not in (None, voice):
+            return None
+        if self._ignores(voice):
             return None
         stop_s = now_s + manners.reaction_s
+        if playing.last_s >= stop_s:
+            self._replier.left_off(playing.phrase)
         self._playing = None
         self._replier.turns.last_end_s = min(self._replier.turns.last_end_s, stop_s)
         return stop_s
@@ -185,8 +200,9 @@ class LiveReplier:
         }
 
     def _ignores(self, voice: str) -> bool:
-        """Whether a voice sings on past the longest phrase, and the machine beneath it."""
-        return voice in self._without_rest and self._replier.rules.manners.sings_on == "beneath"
+        """Whether a voice hardly rests, and the machine sounds beneath it."""
+        beneath = self._replier.rules.manners.sings_on == "beneath"
+        return beneath and self._cuts.get(voice, 0) >= CUTS
 
     def _tidy(self, now_s: float) -> None:
         self._tidied_s = now_s
@@ -209,10 +225,7 @@ class LiveReplier:
         self.closed.append(phrase)
         recall = self._replier.memory.recall(phrase)
         self._replier.ended(phrase)
-        if closed.goes_on:
-            self._without_rest.add(closed.voice)
-        else:
-            self._without_rest.discard(closed.voice)
+        self._cuts[voice] = self._cuts.get(voice, 0) + 1 if closed.goes_on else 0
         if self.inhibited is not None:
             self._silence(phrase, recall, self.inhibited)
             return
@@ -271,7 +284,8 @@ class LiveReplier:
         )
         made = self._replier.reply(pending.phrase, pending.rule, pending.strokes, now_s, None)
         self._replier.memory.heard(pending.phrase.voice, pending.recall, pending.rule.name)
-        self._playing = (now_s, turns.last_end_s, voice)
+        last_s = max(now_s + stroke.at_s for stroke in pending.strokes)
+        self._playing = _Playing(pending.phrase, now_s, last_s, turns.last_end_s, voice)
         return made
 
     def _give_up(self, pending: _Pending, why: str) -> list[ReplyNote]:

@@ -40,6 +40,8 @@ DENSITY_S = 10.0
 DENSE_PER_S = 8.0
 # So much above its quietest, wind and water bring one that follows them to its fastest.
 LOUD_PLACE_DB = 20.0
+# Fewer notes than before, so soon after, belong to the call whose answer they broke off.
+REST_OF_CALL_S = 2.0
 
 
 class Replier:
@@ -69,6 +71,7 @@ class Replier:
         self.palette = palette
         self.echo = echo
         self._rests = SingersRests()
+        self._broken_off: dict[str, Phrase] = {}  # calls whose answers were, by voice
         self.rules = bound(rules, palette)
         self.seed = rules.seed if seed is None else seed
         self._start = start
@@ -149,6 +152,7 @@ class Replier:
     def consider(self, phrase: Phrase, recall: Recall) -> tuple[Rule, list[Stroke]] | Unanswered:
         """The rule that answers a phrase and its strokes, whenever they may sound."""
         rng = random.Random(f"{self.seed}/{phrase.id}")
+        phrase = self._whole(phrase)
         rule = choose_rule(self.rules, phrase, self._moment(phrase, recall), rng)
         if isinstance(rule, str):
             return self._silence(phrase, "conditions", rule)
@@ -160,6 +164,19 @@ class Replier:
             why = silences.no_striker(number, rule.name, pitched, rule.pitch == "table")
             return self._silence(phrase, rule.name, why)
         return rule, joined(strokes, rule, echo_for(rule, self.echo), self.palette)
+
+    def left_off(self, phrase: Phrase) -> None:
+        """The answer to a phrase was broken off: the rest of the call brings it anew."""
+        self._broken_off[phrase.voice] = phrase
+
+    def _whole(self, phrase: Phrase) -> Phrase:
+        """A phrase, with that before it where it is only the rest of that call."""
+        before = self._broken_off.pop(phrase.voice, None)
+        if before is None or phrase.onset_s > before.offset_s + REST_OF_CALL_S:
+            return phrase
+        if len(phrase.notes) >= len(before.notes):
+            return phrase
+        return msgspec.structs.replace(phrase, notes=before.notes + phrase.notes)
 
     def echo_falls_on(
         self, phrase: Phrase, rule: Rule, strokes: list[Stroke], start_s: float
@@ -213,6 +230,7 @@ class Replier:
         if stop_s is not None and len(kept) < len(strokes):
             end_s = min(end_s, stop_s)
             notes = [_left_off(note, stop_s) for note in notes]
+            self.left_off(phrase)
         if rule.turner and self.palette.turner_named(rule.turner):
             notes.append(self._turned(phrase, rule, start_s, end_s))
         self.turns.replied(phrase, start_s, end_s)

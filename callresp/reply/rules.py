@@ -82,7 +82,7 @@ class Manners(Table, frozen=True):
     sings_on: Annotated[
         SingsOn,
         told(
-            "Whether it sounds beneath a singer that sings on past the longest phrase, or waits",
+            "Whether it sounds beneath a singer that hardly rests, or waits",
             '"wait"',
             "a lark that sings for minutes is left in peace, and others while it sings",
         ),

@@ -100,10 +100,11 @@ def began_again(voice: str, patience_s: float) -> str:
     return reason("its singer began again", "manners.patience_s", detail)
 
 
-def sings_on(voice: str) -> str:
-    """The caller hardly rests, and the machine does not sound beneath it."""
+def sings_on(voice: str, *, beneath: bool) -> str:
+    """The caller did not rest, and the machine does not, or does not yet, sound beneath it."""
+    setting = "manners.patience_s" if beneath else "manners.sings_on"
     detail = f"voice {voice} sang past the longest phrase, and on"
-    return reason("its singer did not rest", "manners.sings_on", detail)
+    return reason("its singer did not rest", setting, detail)
 
 
 def had_its_share(share: float) -> str:

@@ -18,6 +18,8 @@ from callresp.reply.rules import Manners
 
 # A voice must have been silent this long before we speak into its pause.
 SETTLE_S = 0.15
+# Phrases in a row cut from song without a rest: from then on its singer is one that hardly rests.
+CUTS = 2
 MINUTE_S = 60.0
 HOUR_S = 3600.0
 
@@ -34,8 +36,8 @@ class VoiceActivity:
     ends
         When each phrase was known to be over.
     beneath
-        Whether the machine sounds beneath who sings on past the longest phrase. Such a singer
-        is not waited for, from when it was known until it has rested.
+        Whether the machine sounds beneath who hardly rests: sings on when `CUTS` phrases were
+        cut from its song. Such a singer is not waited for, from then until it has rested.
     """
 
     def __init__(
@@ -97,11 +99,13 @@ def _by_voice(run: Iterable[Phrase]) -> dict[str, list[Phrase]]:
 
 
 def _without_rest(ends: Sequence[Ending]) -> list[tuple[float, float]]:
-    """Where a voice sings on past the longest phrase, from when that was known to its rest."""
+    """Where a voice hardly rests, from when that was known to its rest."""
     found: list[tuple[float, float]] = []
     from_s: float | None = None
+    cuts = 0
     for end in ends:
-        if end.goes_on and from_s is None:
+        cuts = cuts + 1 if end.goes_on else 0
+        if cuts == CUTS:
             from_s = end.known_s
         elif not end.goes_on and from_s is not None:
             found.append((from_s, end.known_s))
@@ -198,8 +202,8 @@ class Turns:
 
     def no_gap(self, phrase: Phrase, *, sings: bool, goes_on: bool) -> str:
         """Why those who are given way to left no gap: the caller `sings`, or others."""
-        if sings and goes_on and self.manners.sings_on == "wait":
-            return silences.sings_on(phrase.voice)
+        if sings and goes_on:
+            return silences.sings_on(phrase.voice, beneath=self.manners.sings_on == "beneath")
         if sings:
             return silences.began_again(phrase.voice, self.manners.patience_s)
         return silences.no_rest(self.manners.patience_s)

@@ -2,20 +2,22 @@
 
 Goal
 ----
-Say after which silence a singer will hardly go on with its phrase. Both kinds of gaps are
-taken to be log-normal, mixed by how often a phrase ends. A rest of length ``g`` is long
-enough when a gap within a phrase would as rarely be longer:
+Say after which silence a singer will hardly go on with its phrase. Three kinds of gaps are
+taken to be log-normal: those within song, mixed with pauses of about half a second that many
+birds make once in some dozen notes, and rests between phrases. A silence of length ``g`` is
+long enough when it is hardly one of the first two:
 
-    P(within | gap > g) = (1 - q) W(g) / ((1 - q) W(g) + q B(g)) <= LEAST_CHANCE
+    P(goes on | gap > g) = (w W(g) + p P(g)) / (w W(g) + p P(g) + q B(g)) <= LEAST_CHANCE
 
-with ``W`` and ``B`` the shares of gaps within and of rests between that are longer than
-``g``, and ``q`` the share of rests among all gaps. So it is asked while the silence lasts,
+with ``W``, ``P`` and ``B`` the shares of gaps of each kind that are longer than ``g``, and ``w``,
+``p`` and ``q`` the shares of the kinds among all gaps. So it is asked while the silence lasts,
 as who wants to answer must; the classical criterion asks it of gaps that are over.
 
-A singer's own gaps are taken in as they come, each by how likely it is of either kind. Few
+A singer's own gaps are taken in as they come, each by how likely it is of each kind. Few
 of them leave the prior, which was fitted on tuning birds (`tools/singer_cases.py`): it waits
-longer for a stranger than for one that is known to sing without pauses. No rest is waited
-for longer than a second, `rest_s` of the profile, or twice the singer's usual gap.
+longer for a stranger, and for who sings long phrases, than for one that is known to rest
+often and not to pause. No rest is waited for longer than a second, `rest_s` of the profile, or
+twice the singer's usual gap.
 
 Sources
 -------
@@ -37,7 +39,8 @@ SHORTEST_S = 0.03  # what is shorter is as good as no gap
 WITHIN_S, WITHIN_LN = 0.06, 1.1  # the prior: gaps within, and the spread of their ln,
 WITHIN_SAME, SPREAD_SAME = 4.0, 8.0  # which count as so many gaps of the singer's own;
 BETWEEN_S, BETWEEN_LN = 3.0, 1.0  # rests between;
-ENDS, GOES_ON = 1.0, 40.0  # and how many there are of either
+PAUSE_S, PAUSE_LN, PAUSES = 0.55, 0.4, 1.0  # pauses within; how many of them, of rests,
+ENDS, GOES_ON = 1.0, 40.0  # and of all others
 KEPT = 100.0  # gaps, after which older ones fade
 LEAST_CHANCE = 0.1
 LONGEST_S, TIMES_USUAL = 1.0, 2.0  # no rest is waited for longer, nor twice the usual gap
@@ -56,8 +59,8 @@ class SingersGaps:
     --------
     >>> gaps = SingersGaps(0.4)
     >>> stranger_s = gaps.rest_s
-    >>> for _ in range(60):
-    ...     gaps.heard(0.05)
+    >>> for n in range(60):
+    ...     gaps.heard(0.05 if n % 6 else 3.0)
     >>> round(stranger_s, 2), round(gaps.rest_s, 2)
     (1.0, 0.4)
     """
@@ -68,20 +71,26 @@ class SingersGaps:
         self._sum = 0.0
         self._squares = 0.0
         self._rests = 0.0
+        self._pauses = 0.0
         self._rest_s: float | None = None
 
     def heard(self, gap_s: float) -> None:
         """Take in the gap between two notes; below 0 where they overlap."""
         x = math.log(max(gap_s, SHORTEST_S))
-        mean, spread, ends = self._fitted()
-        within = (1.0 - ends) * _density(x, mean, spread)
-        rest = ends * _density(x, math.log(BETWEEN_S), BETWEEN_LN) if x > mean else 0.0
-        share = within / (within + rest) if within + rest > 0.0 else 0.0
+        mean, spread, pauses, ends = self._fitted()
+        within = (1.0 - ends - pauses) * _density(x, mean, spread)
+        pause = rest = 0.0
+        if x > mean:
+            pause = pauses * _density(x, math.log(PAUSE_S), PAUSE_LN)
+            rest = ends * _density(x, math.log(BETWEEN_S), BETWEEN_LN)
+        total = within + pause + rest
+        share = within / total if total > 0.0 else 0.0
         kept = 1.0 - 1.0 / KEPT
         self._count = kept * self._count + share
         self._sum = kept * self._sum + share * x
         self._squares = kept * self._squares + share * x * x
-        self._rests = kept * self._rests + 1.0 - share
+        self._pauses = kept * self._pauses + (pause / total if total > 0.0 else 0.0)
+        self._rests = kept * self._rests + (rest / total if total > 0.0 else 1.0)
         self._rest_s = None
 
     @property
@@ -92,19 +101,20 @@ class SingersGaps:
         return self._rest_s
 
     def _criterion(self) -> float:
-        mean, spread, ends = self._fitted()
+        mean, spread, pauses, ends = self._fitted()
         longest_s = max(LONGEST_S, self._least_s, TIMES_USUAL * math.exp(mean))
         x = math.log(self._least_s)
         while x < math.log(longest_s):
-            within = (1.0 - ends) * _beyond(x, mean, spread)
+            within = (1.0 - ends - pauses) * _beyond(x, mean, spread)
+            within += pauses * _beyond(x, math.log(PAUSE_S), PAUSE_LN)
             rest = ends * _beyond(x, math.log(BETWEEN_S), BETWEEN_LN)
             if within <= LEAST_CHANCE * (within + rest):
                 return math.exp(x)
             x += STEP_LN
         return longest_s
 
-    def _fitted(self) -> tuple[float, float, float]:
-        """Mean and spread (ln) of the next gap within a phrase, and the share of rests."""
+    def _fitted(self) -> tuple[float, float, float, float]:
+        """Mean and spread (ln) of the next gap within a phrase, the shares of pauses and rests."""
         count = WITHIN_SAME + self._count
         prior = math.log(WITHIN_S)
         mean = (WITHIN_SAME * prior + self._sum) / count
@@ -116,8 +126,13 @@ class SingersGaps:
             + self._count * mean * mean
         )
         variance = squares / (SPREAD_SAME + self._count) * (1.0 + 1.0 / count)
-        ends = (ENDS + self._rests) / (ENDS + GOES_ON + self._rests + self._count)
-        return mean, math.sqrt(variance), ends
+        gaps = ENDS + GOES_ON + self._rests + self._pauses + self._count
+        return (
+            mean,
+            math.sqrt(variance),
+            (PAUSES + self._pauses) / gaps,
+            (ENDS + self._rests) / gaps,
+        )
 
 
 def _density(x: float, mean: float, spread: float) -> float:
