@@ -110,6 +110,12 @@ def test_the_schema_describes_all_that_can_be_asked(desk: Served) -> None:
     assert "undo" in ops["schema"]["discriminator"]["mapping"]
 
 
+def test_a_page_that_opens_is_told_all_at_once(desk: Served) -> None:
+    opened = desk.get("/api/opened")
+    assert opened["heard"] == desk.get("/api/score")
+    assert opened["answer"] == desk.get(f"/api/answer/{opened['state']['answer']}")
+
+
 @pytest.mark.parametrize("path", ["/", "/api", "/api/state", "/api/schema", "/api/chorus/0"])
 def test_without_the_token_nothing_of_the_users_is_given(desk: Served, path: str) -> None:
     for token in ("", "x" * 22, "é"):

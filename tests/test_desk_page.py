@@ -240,6 +240,13 @@ def test_all_is_done_by_keyboard(page: Page) -> None:
     # Keys that no number takes still work while its field has the focus.
     page.keyboard.press("Control+z")
     until(page, "desk.state.rules.values.manners.rest_s === 1")
+    page.evaluate("desk.showView('palette')")
+    mute = page.locator("button[aria-label='Mute tube 2']")
+    for pressed in ("true", "false"):
+        mute.press("Enter")
+        page.wait_for_selector(f"button[aria-label='Mute tube 2'][aria-pressed={pressed}]")
+        assert page.evaluate("document.activeElement.ariaLabel") == "Mute tube 2"
+    page.evaluate("desk.showView('rules')")
     page.locator("[data-key='manners.rest_s'] input[type=range]").focus()
     page.keyboard.press("b")
     until(page, "desk.state.rules.slot === 'b'")

@@ -14,7 +14,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import msgspec
 import numpy as np
@@ -28,7 +28,6 @@ from callresp import __version__
 from callresp.desk import facts, form, messages, states, sweeps
 from callresp.desk.answers import Cancelled, measures_of, strokes_of
 from callresp.desk.chorus import LEVEL_MAX
-from callresp.desk.machine import MachineRun, Machines
 from callresp.desk.opening import Opening, open_job
 from callresp.desk.operations import do
 from callresp.desk.remedies import remedy_for
@@ -37,10 +36,12 @@ from callresp.desk.sound import struck
 from callresp.desk.source import inside, jobs_in
 from callresp.errors import UserError
 from callresp.io.audio import BLOCK
-from callresp.link.stream import CAUTIONS
 from callresp.synthesis.job_files import stem_of
 from callresp.synthesis.levels import listening_point
 from callresp.synthesis.loudness import LoudnessMeter
+
+if TYPE_CHECKING:
+    from callresp.desk.machine import Machines
 
 LOUDNESS_MAX_S = 30.0
 LOOP_MIN_S = 0.2
@@ -81,10 +82,21 @@ class Desk:
         self.session.start()
         # What was opened before is as it was left, and need not be heard again.
         self._sessions = OrderedDict({self.session.source.name: self.session})
-        self.machines = Machines(machine_ports)
+        self._machine_ports = machine_ports
+        self._machines: Machines | None = None
         self._asked: dict[str, int] = {}
         self._lock = threading.Lock()
         self._loading: threading.Thread | None = None
+
+    @property
+    def machines(self) -> Machines:
+        """The strikers that one may play on; the link to them loads when it is asked for first."""
+        from callresp.desk.machine import Machines
+
+        with self._lock:
+            if self._machines is None:
+                self._machines = Machines(self._machine_ports)
+            return self._machines
 
     def open(self, name: str) -> None:
         """Open another source of the same folder."""
@@ -113,7 +125,8 @@ class Desk:
 
     def close(self) -> None:
         """Stop the machine, and let all threads end."""
-        self.machines.stop()
+        if self._machines is not None:
+            self._machines.stop()
         for session in self._sessions.values():
             session.close()
 
@@ -147,10 +160,18 @@ def _whole(given: Given, name: str) -> int:
 def _state(desk: Desk, given: Given, _: object) -> messages.State:
     session = desk.session
     answer = None
-    session.ready.wait(PATIENCE_S)
+    session.ready.wait(0.0 if given.get("wait") == "0" else PATIENCE_S)
     if session.ready.is_set() and session.heard is not None:
         answer = session.answer_now(_number(given, "around", 0.0))
     return states.state_of(session, answer)
+
+
+def _opened(desk: Desk, given: Given, _: object) -> messages.Opened:
+    state = _state(desk, given, None)
+    if not state.answer:
+        return messages.Opened(state=state)
+    answer = _strokes(desk, {"answer": str(state.answer)}, None)
+    return messages.Opened(state=state, heard=states.heard_columns(desk.session), answer=answer)
 
 
 def _do(desk: Desk, _: Given, op: Any) -> messages.State:
@@ -180,7 +201,8 @@ def _strokes(desk: Desk, given: Given, _: object) -> dict[str, object]:
 def _load(looked: threading.Event | None) -> None:
     if looked is not None:
         looked.wait()
-    import_module("callresp.desk.evidence")
+    for name in ("machine", "evidence"):
+        import_module(f"callresp.desk.{name}")
     LoudnessMeter(48_000, 1).push(np.zeros((1, 1)))
 
 
@@ -302,6 +324,8 @@ def _text(desk: Desk, _: Given, __: object) -> dict[str, object]:
 
 
 def _machine_state(desk: Desk, _: Given, __: object) -> dict[str, object]:
+    from callresp.link.stream import CAUTIONS
+
     return {
         "state": desk.machines.state(),
         "ports": desk.machines.choices(),
@@ -311,6 +335,8 @@ def _machine_state(desk: Desk, _: Given, __: object) -> dict[str, object]:
 
 
 def _machine_start(desk: Desk, given: Given, asked: Any) -> dict[str, object]:
+    from callresp.desk.machine import MachineRun
+
     session = desk.session
     if asked.to_s - asked.from_s < LOOP_MIN_S:
         raise UserError("too short a loop", remedy=f"loop at least {LOOP_MIN_S:g} s")
@@ -346,7 +372,22 @@ def _machine_stop(desk: Desk, given: Given, _: object) -> dict[str, object]:
 Object = dict[str, object]
 ENDPOINTS = (
     Endpoint(
-        "GET", "/api/state", "How the session stands.", _state, messages.State, None, ("around",)
+        "GET",
+        "/api/state",
+        "How the session stands.",
+        _state,
+        messages.State,
+        None,
+        ("around", "wait"),
+    ),
+    Endpoint(
+        "GET",
+        "/api/opened",
+        "State, heard notes and answer in one, as a page that opens needs them.",
+        _opened,
+        messages.Opened,
+        None,
+        ("around",),
     ),
     Endpoint("POST", "/api/do", "Do something to it.", _do, messages.State, messages.Request),
     Endpoint(

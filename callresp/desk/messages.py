@@ -270,6 +270,14 @@ class HeardColumns(msgspec.Struct, frozen=True, kw_only=True):
     phrases: list[tuple[int, int, float, float, int]]
 
 
+class Opened(msgspec.Struct, frozen=True, kw_only=True):
+    """All that the first picture shows; `heard` and `answer` are there once it has been heard."""
+
+    state: State
+    heard: HeardColumns | None = None
+    answer: dict[str, Any] | None = None
+
+
 class Loudness(msgspec.Struct, frozen=True, kw_only=True):
     """Loudness (LUFS) of each set's mix over a stretch, and the gains (dB) that make them equal."""
 

@@ -7,6 +7,7 @@ ones, are given from memory while the desk still loads; what is asked of the des
 from __future__ import annotations
 
 import asyncio
+import gc
 import mimetypes
 import sys
 from collections.abc import Callable
@@ -74,11 +75,16 @@ def serve(build: Callable[[], ASGIApp], opened: Opened) -> None:
     sys.setswitchinterval(SWITCH_S)
 
     def make() -> None:
+        # What is loaded is kept: to look through it for garbage takes a tenth of the time.
+        gc.disable()
         try:
             app.set_result(build())
         except BaseException as fault:
             app.set_exception(fault)
             server.should_exit = True
+        finally:
+            gc.freeze()
+            gc.enable()
 
     Thread(target=make, name="desk build", daemon=True).start()
     server.run(sockets=[opened.listener])

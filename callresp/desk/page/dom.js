@@ -15,9 +15,16 @@ export function h(name, given = {}, ...children) {
   return element;
 }
 
-// What stands in an element, anew; what is not there is left out.
+// What stands in an element, anew; what is not there is left out. Where the keyboard was it stays.
 export function fill(element, ...children) {
+  const held = element.contains(document.activeElement) ? document.activeElement : null;
+  const alike = () => [...element.querySelectorAll(held.tagName)];
+  const place = held ? alike().indexOf(held) : -1;
   element.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined && child !== false && child !== ""));
+  if (!held || element.contains(held)) return;
+  const label = held.getAttribute("aria-label") || held.textContent, fresh = alike();
+  const same = (held.id && fresh.find((one) => one.id === held.id)) || fresh.find((one) => label && (one.getAttribute("aria-label") || one.textContent) === label);
+  (same ?? fresh[place])?.focus({ preventScroll: true });
 }
 
 export const $ = (id) => document.getElementById(id);

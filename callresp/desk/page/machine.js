@@ -5,6 +5,8 @@ import { $, fill, h, say, tried } from "./dom.js";
 
 const POLL_MS = 250, LEAD_S = 1.6, HORIZON_S = 6, CLOCKS = 24;
 
+const counted = (played) => `${played} ${played === 1 ? "command" : "commands"} played`;
+
 export class Machine {
   constructor(desk, view) {
     this.desk = desk; this.view = view;
@@ -140,7 +142,7 @@ export class Machine {
 
   summary() {
     const s = this.state;
-    const parts = [`${s.played} commands played`];
+    const parts = [counted(s.played)];
     if (s.refused) parts.push(`${s.refused} not`);
     if (s.worst_ms !== null) parts.push(`${s.worst_ms.toFixed(1)} ms off at most`);
     if (s.supply_v) parts.push(`${s.supply_v.toFixed(1)} V`);
@@ -166,6 +168,6 @@ export class Machine {
       h("p.quiet", {}, "The sound card’s own delay is taken off already; a wireless loudspeaker has more."),
       h("label.check", {}, h("input", { type: "checkbox", checked: this.both, disabled: running, onchange: (event) => { this.both = event.target.checked; } }), " Let the page sound the strikers too"),
       h("div.buttons", {}, ready, running ? h("button.stop", { onclick: () => this.stop() }, "Stop") : null),
-      this.state && !running ? h("p.quiet", {}, `Last run: ${this.state.said}; ${this.state.played} commands played${this.state.refused ? `, ${this.state.refused} not` : ""}${this.state.worst_ms !== null ? `, ${this.state.worst_ms.toFixed(1)} ms off at most` : ""}.`) : null);
+      this.state && !running ? h("p.quiet", {}, `Last run: ${this.state.said}; ${counted(this.state.played)}${this.state.refused ? `, ${this.state.refused} not` : ""}${this.state.worst_ms !== null ? `, ${this.state.worst_ms.toFixed(1)} ms off at most` : ""}.`) : null);
   }
 }

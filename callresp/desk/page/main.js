@@ -1,6 +1,6 @@
 // The desk: one state, told by the server; views that show it; keys and hands that change it.
 import { get, post } from "./api.js";
-import { $, h, say, time, tried } from "./dom.js";
+import { $, fill, h, say, time, tried } from "./dom.js";
 import { chooseTheme, isDark, onInks } from "./inks.js";
 import { Details } from "./details.js";
 import { listenToHands, listenToKeys, showKeys } from "./hands.js";
@@ -46,13 +46,15 @@ class Desk {
 
   // Ask how it stands until it has been heard; the picture is there meanwhile.
   async refresh() {
-    const state = await tried(() => get("/api/state", { around: this.seconds }));
-    if (!state) { setTimeout(() => this.refresh(), 1500); return; }
-    await this.take(state);
-    if (!state.source.ready) setTimeout(() => this.refresh(), 20);
+    // What is known at once is asked for first, so that the spectrogram need not wait for the notes.
+    const opened = await tried(async () => (this.state ? get("/api/opened", { around: this.seconds }) : { state: await get("/api/state", { wait: 0 }) }));
+    if (!opened) { setTimeout(() => this.refresh(), 1500); return; }
+    const { state } = opened;
+    await this.take(state, undefined, opened);
+    if (!state.source.ready) setTimeout(() => this.refresh(), 0);
   }
 
-  async take(state, began) {
+  async take(state, began, given = {}) {
     const before = this.state;
     this.state = state;
     this.waitingPart = null;
@@ -64,13 +66,14 @@ class Desk {
     if (state.sound && state.sound !== this.sound.sound) this.sound.swap(state.sound, began);
     const fresh = state.answer && state.answer !== before?.answer;
     const [heard, columns] = await Promise.all([
-      state.answer && (other || !this.score.heard) ? tried(() => get("/api/score")) : null,
-      fresh ? tried(() => get(`/api/answer/${state.answer}`)) : null]);
+      state.answer && (other || !this.score.heard) ? given.heard ?? tried(() => get("/api/score")) : null,
+      fresh ? given.answer ?? tried(() => get(`/api/answer/${state.answer}`)) : null]);
     if (heard) this.score.setHeard(heard);
     if (columns && this.state.answer === columns.number) this.score.setAnswer(columns);
     if (fresh && state.whole) this.pictured.then(() => this.measures.load(state.answer)).then(() => this.renderViews()).catch(() => {});
     else if (fresh) this.finish(state.answer);
-    this.renderViews();
+    // While it is being heard only the share changes: nothing is drawn anew under the hand.
+    if (other || state.source.ready) this.renderViews();
     if (this.silence()) this.details.empty(); else this.details.again();
     if (state.told) say(state.told);
     if (state.trouble && state.trouble !== before?.trouble) say(state.trouble, true);
@@ -171,17 +174,17 @@ class Desk {
   makeTools() { this.renderTools(); onInks(() => this.renderTools()); }
 
   renderTools() {
-    const held = document.activeElement?.closest?.("#tools") ? document.activeElement.id : "";
     const { state } = this;
     const several = state && state.sources.length > 1;
-    $("tools").replaceChildren(...[
+    const shown = JSON.stringify([state?.sources, state?.source.file, state?.rules.slot, isDark()]);
+    if (shown === this.toolsShown) return;
+    this.toolsShown = shown;
+    fill($("tools"),
       several && h("label", {}, h("span.unseen", {}, "Recording"), h("select", { id: "pick-source", onchange: (event) => this.open(event.target.value) },
         state.sources.map((name) => h("option", { value: name, selected: name === state.source.file }, name)))),
       state && h("div.slots", { role: "group", "aria-label": "Rule set heard" }, ["a", "b"].map((slot) => h("button.slot", { id: `hear-${slot}`, "aria-pressed": String(state.rules.slot === slot), title: `Hear set ${slot.toUpperCase()} (key ${slot})`, onclick: () => this.chooseSet(slot) }, slot.toUpperCase()))),
       h("button", { id: "keys", title: "What the keys do (?)", onclick: showKeys }, "Keys"),
-      h("button", { id: "theme", title: "Light or dark", onclick: () => chooseTheme(isDark() ? "light" : "dark") }, isDark() ? "Light" : "Dark"),
-    ].filter(Boolean));
-    if (held) $(held)?.focus();
+      h("button", { id: "theme", title: "Light or dark", onclick: () => chooseTheme(isDark() ? "light" : "dark") }, isDark() ? "Light" : "Dark"));
   }
 
   async open(name) {

@@ -27,9 +27,11 @@ export class Sweep {
   draw(key, { rows, of }, now) {
     const from = rows[0].value, to = rows.at(-1).value;
     const x = (value) => 6 + ((WIDE - 12) * (value - from)) / Math.max(to - from, 1e-9);
+    const level = [];
     const parts = CURVES.map(([name, said]) => {
       const known = rows.filter(({ row }) => row[name] !== null);
       if (!known.length) return null;
+      if (known.every(({ row }) => row[name] === known[0].row[name])) { level.push(said.split(",")[0]); return null; }
       const values = known.map(({ row }) => row[name]);
       const least = Math.min(...values), most = Math.max(...values);
       const y = (value) => HIGH - 8 - ((HIGH - 16) * (value - least)) / Math.max(most - least, 1e-9);
@@ -43,7 +45,8 @@ export class Sweep {
     });
     const same = rows.every(({ row }) => JSON.stringify({ ...row, label: "" }) === JSON.stringify({ ...rows[0].row, label: "" }));
     fill(this.element, h("h3", {}, `Sweep of ${key}`), of && h("p.quiet", {}, of),
-      same ? h("p.reason", {}, "It makes no difference here: every value gives the same replies.") : null, ...parts.filter(Boolean),
+      same ? h("p.reason", {}, "It makes no difference here: every value gives the same replies.") : null, ...parts,
+      level.length > 0 && !same && h("p.quiet", {}, `The same throughout: ${level.join(", ")}.`),
       h("div.takes", { role: "group", "aria-label": "Take a value" }, rows.map(({ value, row }) => h("button", { title: `${Math.round(100 * row.answered_share)} % answered`,
         onclick: () => this.desk.change({ op: "set", changes: [[key, value]] }) }, String(Math.round(value * 100) / 100)))),
       h("button", { onclick: () => { this.element.hidden = true; } }, "Close"));
