@@ -232,6 +232,17 @@ def test_a_tile_is_dark_where_a_whistle_is(desk: Served, level: int) -> None:
         assert tile[row - 2 : row + 3, quiet % 256].max() < 120
 
 
+def test_a_recording_that_could_not_be_read_has_no_tiles_to_wait_for(
+    desk: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    chorus = desk.desk.session.chorus
+    monkeypatch.setattr(chorus, "_floor", None)
+    assert desk.ask("/api/tile/5/7")[0] == 204
+    monkeypatch.setattr(chorus, "fault", "the file is cut off")
+    status, body, _ = desk.ask("/api/tile/5/7")
+    assert (status, json.loads(body)["error"]) == (422, "the file is cut off")
+
+
 def test_a_change_is_checked_as_a_rule_file_is(desk: Served) -> None:
     before = desk.get("/api/text")
     status, body, _ = desk.ask("/api/do", {"op": "set", "changes": [["rule.1.stretch", 200]]})

@@ -253,7 +253,10 @@ def _tile(desk: Desk, given: Given, _: object) -> bytes | None:
     level, number = _whole(given, "level"), _whole(given, "tile")
     if chorus is None or not 0 <= level <= LEVEL_MAX or not 0 <= number <= 1 << 24:
         raise UserError("no such tile")
-    return chorus.tile(level, number, PATIENCE_S)
+    tile = chorus.tile(level, number, PATIENCE_S)
+    if tile is None and chorus.fault is not None:
+        raise UserError(chorus.fault)
+    return tile
 
 
 def _chunk(given: Given) -> int:

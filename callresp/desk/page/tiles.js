@@ -4,8 +4,8 @@ import { greys, onInks } from "./inks.js";
 
 const COLUMNS = 256, ROWS = 160, TOP_LEVEL = 14, KEPT = 160, WAITING_MAX = 3;
 
-// The server waits a while for a tile before it says that it is not there yet.
-const AGAIN_MS = 300;
+// After a fault. A tile that is not there yet is asked for at once, since the server waits for it.
+const AGAIN_MS = 1000;
 
 export class Tiles {
   constructor(ready) {
@@ -49,10 +49,10 @@ export class Tiles {
       if (raw) {
         this.known.set(name, { raw: new Uint8Array(raw), picture: null });
         if (this.known.size > KEPT) this.known.delete(this.known.keys().next().value);
-      }
+      } else this.asked.delete(name);
     } catch { /* asked again when it is still wanted */ } finally {
       this.waiting--;
-      setTimeout(this.ready, this.known.has(name) ? 0 : AGAIN_MS + 20);
+      setTimeout(this.ready, this.asked.has(name) && !this.known.has(name) ? AGAIN_MS + 20 : 0);
     }
   }
 
