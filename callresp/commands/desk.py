@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +15,8 @@ from callresp.commands.options import PATH
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
+
+SWITCH_S = 0.0005
 
 
 @click.command(name="desk")
@@ -57,6 +60,9 @@ def command(
     from callresp.desk.address import LOCAL, open_server
     from callresp.desk.opening import open_job
 
+    # Each call of a library and each write to a socket gives the interpreter to whatever loads or
+    # computes. With the usual 5 ms until it comes back the page's files take a tenth of a second.
+    sys.setswitchinterval(SWITCH_S)
     opening = open_job(source, palette or "", rules or "")
     if opening.chorus is not None:
         opening.chorus.start()

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import gc
 import mimetypes
-import sys
 from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
@@ -24,7 +23,6 @@ from callresp.desk.security import Guard
 
 PAGE = Path(__file__).parent / "page"
 OPEN_PATHS = ("/page/",)
-SWITCH_S = 0.0005
 
 
 class Front:
@@ -70,9 +68,6 @@ def serve(build: Callable[[], ASGIApp], opened: Opened) -> None:
     """
     app: Future[ASGIApp] = Future()
     server = server_of(app, opened)
-    # Each read and write of a socket gives the interpreter to a thread that computes; with the
-    # usual 5 ms until it comes back, twenty small files take a tenth of a second and more.
-    sys.setswitchinterval(SWITCH_S)
 
     def make() -> None:
         # What is loaded is kept: to look through it for garbage takes a tenth of the time.
