@@ -27,9 +27,11 @@ from place_helpers import (
     train,
     walls,
 )
+from scipy import signal
 
 from callresp.cli import cli
 from callresp.echoes.ask import Air, ask_place
+from callresp.echoes.decay import reverberation
 from callresp.echoes.deconvolution import Correlations
 from callresp.echoes.detection import Return, _hides, _over_the_ring
 from callresp.echoes.protocol import ask_plan, quickest, softest
@@ -160,6 +162,42 @@ def test_t20_of_a_room_is_the_simulators() -> None:
     loud = asked(plan, recording(plan, response, noise_db=-35.0))
     assert loud.place.t20_s is None
     assert "35 dB" in loud.place.reverberation
+
+
+def test_octaves_that_ring_for_different_times_are_told_apart() -> None:
+    # White noise that dies away by its own T60 below and above 1414 Hz: the truth is in the making.
+    rng, time_s = np.random.default_rng(3), np.arange(round(1.6 * RATE_HZ)) / RATE_HZ
+    response = np.zeros(len(time_s))
+    response[0] = 1.0
+    for kind, t60_s in (("low", 1.2), ("high", 0.5)):
+        taps = signal.butter(6, 1000 * 2**0.5, kind, fs=RATE_HZ, output="sos")
+        noise = signal.sosfilt(taps, rng.standard_normal(len(time_s)))
+        response += 0.05 * noise * 10 ** (-3 * time_s / t60_s)
+    plan = train()
+    place = asked(plan, recording(plan, response, noise_db=-95.0)).place
+    told = {one.octave_hz: one.t20_s for one in place.octaves}
+    for hz, true_s in ((500.0, 1.2), (1000.0, 1.2), (4000.0, 0.5)):
+        assert told[hz] == pytest.approx(true_s, rel=0.08)
+    # No single line fits both.
+    assert place.t20_s is None
+    assert "octaves" in place.reverberation
+    assert place.answer == "reverberation"
+
+
+def test_a_bell_that_outrings_the_room_does_not_lengthen_it() -> None:
+    # A room of 0.8 s, by white noise, and a bell of 5 s that no predictor has taken out.
+    rng, before = np.random.default_rng(4), 7200
+    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    room = 0.05 * rng.standard_normal(len(time_s)) * 10 ** (-3 * time_s / 0.8)
+    room[0] = 1.0
+    bell = 0.02 * np.sin(2 * np.pi * 1179 * time_s) * 10 ** (-3 * time_s / 5.0)
+    clips = 1e-6 * rng.standard_normal((8, before + len(time_s)))
+    clips[:, before:] += room + bell
+    none = np.zeros(0)
+    values = np.zeros((8, 1, 1), np.float32)
+    found = Correlations(RATE_HZ, 480, values, none, none, none, np.ones(1), clips, before)
+    whole = reverberation(found).whole
+    assert whole.t20_s == pytest.approx(0.8, rel=0.05)
 
 
 def test_another_recording_is_refused() -> None:

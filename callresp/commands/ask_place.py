@@ -293,6 +293,7 @@ def _answer(asked: _Asked, capture: Capture, plan: Plan, machine: Palette | None
 
 # Below this the strokes themselves are hardly heard, and their returns less.
 POOR_DB = 3.0
+SUREST = 0.9999
 
 
 def _air(asked: _Asked, machine: Palette | None) -> Air:
@@ -304,6 +305,11 @@ def _air(asked: _Asked, machine: Palette | None) -> Air:
     return Air(ambient_c, asked.humidity, ASSUMED_SD_C)
 
 
+def _sure(confidence: float) -> str:
+    # No number of strokes makes it certain.
+    return f"{confidence:.2%} sure" if confidence < SUREST else f"over {SUREST:.2%} sure"
+
+
 def print_summary(answer: Answer) -> None:
     """Tell what the place gives back."""
     report = answer.report
@@ -313,12 +319,15 @@ def print_summary(answer: Answer) -> None:
         ui.say(
             f"echo {number}  {1000 * echo.delay_s:8.1f} ms  {echo.level_db:+6.1f} dB"
             f"  a wall at {echo.distance_m:.1f} ± {echo.distance_sd_m:.1f} m"
-            f"  ({echo.confidence:.3%} sure{why})"
+            f"  ({_sure(echo.confidence)}{why})"
         )
     if place.t20_s is not None:
         early = "" if place.edt_s is None else f"EDT {place.edt_s:.2f} s, "
         ui.say(f"reverberation: {early}T20 {place.t20_s:.2f} s")
-    elif place.reverberation:
+    if place.octaves:
+        bands = (f"{one.octave_hz:g} Hz {one.t20_s:.2f} s" for one in place.octaves)
+        ui.say(f"T20 in octaves: {', '.join(bands)}")
+    if place.t20_s is None and place.reverberation:
         ui.say(f"no reverberation time: {place.reverberation}")
     ui.say(place.answer)
     ui.say(

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from callresp.echoes import alignment, decay, deconvolution, detection
 from callresp.errors import UserError
-from callresp.io.place import Echo, Place, PlaceReport
+from callresp.io.place import Echo, Octave, Place, PlaceReport
 from callresp.palette.model import Palette
 from callresp.plan.model import Plan, Strike
 from callresp.scene.air import speed_in_humid_air
@@ -109,14 +109,19 @@ def ask_place(
     advance(0.5, "averaging")
     heard = detection.detect(found, air.temperature_c, air.humidity)
     advance(0.9, "decay")
-    rings = decay.reverberation(found, strokes.gain)
+    rings = decay.reverberation(found)
     echoes = _echoes(heard, air, microphone_m)
     place = Place(
         place=capture.name,
         echoes=len(echoes),
-        edt_s=_rounded(rings.edt_s, 3),
-        t20_s=_rounded(rings.t20_s, 3),
-        reverberation=rings.why,
+        edt_s=_rounded(rings.whole.edt_s, 3),
+        t20_s=_rounded(rings.whole.t20_s, 3),
+        reverberation=rings.whole.why,
+        octaves=tuple(
+            Octave(octave_hz=hz, edt_s=_rounded(one.edt_s, 3), t20_s=round(one.t20_s, 3))
+            for hz, one in rings.octaves.items()
+            if one.t20_s is not None
+        ),
         background_db=round(_background_db(capture, strokes.at_s), 1),
         air_temperature_c=air.temperature_c,
         humidity=air.humidity,
@@ -217,15 +222,13 @@ def _path(one: detection.Return, heard: detection.Detection, straight_s: float) 
     return ""
 
 
-def _in_words(echoes: tuple[Echo, ...], rings: decay.Decay) -> str:
-    if not echoes and rings.t20_s is None:
-        return "this place gives nothing back"
+def _in_words(echoes: tuple[Echo, ...], rings: decay.Reverberation) -> str:
     parts = []
     if echoes:
         parts.append(f"{len(echoes)} echo{'es' if len(echoes) > 1 else ''}")
-    if rings.t20_s is not None:
+    if any(one.t20_s is not None for one in (rings.whole, *rings.octaves.values())):
         parts.append("reverberation")
-    return " and ".join(parts)
+    return " and ".join(parts) or "this place gives nothing back"
 
 
 def _background_db(capture: Capture, at_s: Values) -> float:

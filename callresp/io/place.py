@@ -42,11 +42,20 @@ class Echo(msgspec.Struct, frozen=True, kw_only=True):
     path: str = ""
 
 
+class Octave(msgspec.Struct, frozen=True, kw_only=True):
+    """How a place rings in an octave band, named by its nominal middle."""
+
+    octave_hz: float
+    edt_s: float | None = None
+    t20_s: float
+
+
 class Place(msgspec.Struct, frozen=True, kw_only=True):
     """The place itself.
 
     `edt_s` and `t20_s` are early decay time and T20 (ISO 3382-1), absent where
-    nothing rings on or noise leaves too little range. `background_db` is the
+    nothing rings on or noise leaves too little range; `octaves` has those octave
+    bands alone that leave enough. `background_db` is the
     level between the strokes, re a full-scale sine. `kelvin_costs_m` is how far
     the distance of a wall at 100 m is off for a kelvin that the air is warmer
     than stated; `farthest_m` how far away a wall would still have been heard;
@@ -57,6 +66,7 @@ class Place(msgspec.Struct, frozen=True, kw_only=True):
     echoes: Annotated[int, Meta(ge=0)]
     edt_s: float | None = None
     t20_s: float | None = None
+    octaves: tuple[Octave, ...] = ()
     background_db: float
     air_temperature_c: float
     humidity: float
