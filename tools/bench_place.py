@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
 """How well is a place heard? Walls, open fields and rooms with known truth, and peers beside us.
 
-
     python tools/bench_place.py                      every row, small
     python tools/bench_place.py --row delay --cases 40
     python tools/bench_place.py --row field --cases 200 --birds FOLDER
+    python tools/bench_place.py --row loop --cases 6    an hour of it, told every ten minutes
 
 Strokes come from a machine that shares no code with ours (tools/strike_machine.py), with
 scatter of force and latency, a clock of its own and a recorder that starts when it likes.

@@ -50,6 +50,8 @@ MICROPHONE_M = 0.6
 # A block of sound is here so much later than it sounded.
 BLOCK = 480
 LATE_S = BLOCK / RATE
+# The closed loop's, 40 ms at its own rate.
+LOOP_BLOCK = 1920
 DAWN = datetime(2026, 5, 12, 4, 30)
 HOUR_S = 3600.0
 FADE_S = 0.6
@@ -401,39 +403,38 @@ def _of_birds(loop: Loop) -> float:
     return 2 * recall * precision / max(recall + precision, 1e-9)
 
 
-def _by_tenths(name: str) -> Callable[[float], None]:
-    """Says how far a long run has come."""
-    done = [0]
-
-    def advance(share: float) -> None:
-        if share >= (done[0] + 1) / 10:
-            done[0] += 1
-            say(f"  {name}: {10 * done[0]} %")
-
-    return advance
+PIECE_S = 600.0
+WAYS = {"no_wall": (False, False), "wall_known": (True, True), "wall_unknown": (True, False)}
 
 
 def row_loop(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]:
-    """An hour in a closed loop before a wall at 100 m, its echo 30 dB under the stroke."""
-    minutes = 60.0 if cases >= 9 else 6.0 * cases
-    recipe = vary(load_recipe("chorus"), seconds=60 * minutes, seed=seed)
+    """Closed loops of ten minutes before a wall at 100 m, its echo 30 dB down: six are an hour."""
     palette, rules = load_palette("fettle"), load_rules("answer")
     delay_s, level_db = 200.0 / speed(10.0), -30.0
-    told: dict[str, object] = {"row": "closed loop, a wall at 100 m, -30 dB", "minutes": minutes}
     place = Return(delay_s, level_db)
-    for name, has_wall, knows in (
-        ("no_wall", False, False), ("wall_known", True, True), ("wall_unknown", True, False),
-    ):  # fmt: skip
+    told: dict[str, object] = {"row": "closed loop, a wall at 100 m, -30 dB", "minutes": 10 * cases}
+    for name, (has_wall, knows) in WAYS.items():
         way = Feedback(above_db=20.0, wall=(delay_s, level_db) if has_wall else None)
-        loop = loop_of(recipe, palette, rules, Listener, way=way, place=place if knows else None)
-        loop.run(progress=_by_tenths(name))
-        found = judge(loop, palette, way, None)
-        told[f"{name}_replies"] = found.replies
-        told[f"{name}_to_itself"] = found.to_itself
-        told[f"{name}_strokes"] = found.strikes
-        told[f"{name}_f_of_birds"] = round(_of_birds(loop), 4)
-        told[f"{name}_of_true"] = round(found.of_true, 4)
-        say("  " + "; ".join(f"{key} {value}" for key, value in told.items() if name in key))
+        replies, own, strokes, of_birds, of_true = [], [], [], [], []
+        for case in range(cases):
+            recipe = vary(load_recipe("chorus"), seconds=PIECE_S, seed=seed + case)
+            known = place if knows else None
+            loop = loop_of(recipe, palette, rules, Listener, way=way, place=known)
+            loop.run(LOOP_BLOCK)
+            found = judge(loop, palette, way, None)
+            replies.append(found.replies)
+            own.append(found.to_itself)
+            strokes.append(found.strikes)
+            of_birds.append(_of_birds(loop))
+            of_true.append(found.of_true)
+            say(
+                f"  {name}, minute {10 * (case + 1)}: {replies[-1]} replies, {own[-1]} to itself,"
+                f" birds' F {of_birds[-1]:.3f}"
+            )
+        told[f"{name}_replies"], told[f"{name}_to_itself"] = sum(replies), sum(own)
+        told[f"{name}_strokes"] = sum(strokes)
+        told[f"{name}_f_of_birds"] = round(float(np.mean(of_birds)), 4)
+        told[f"{name}_of_true"] = round(float(np.mean(of_true)), 4)
     return told
 
 
