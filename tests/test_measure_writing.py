@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import msgspec
 import pytest
 from hypothesis import given
@@ -12,13 +14,16 @@ from callresp.io.resources import corpus
 from callresp.io.settings import Source, convert
 from callresp.palette.model import Palette
 from callresp.strike_test import draft, toml_update
+from callresp.strike_test.findings import _strokes
 from callresp.strike_test.results import (
     ForceResult,
     MeasuredValue,
     PartialResult,
+    Repeat,
     StrikerResult,
     StrikeTestResult,
 )
+from callresp.strike_test.strike_pitch import PitchPartial, bell_names
 
 TEXT = draft.draft(
     "tried", [draft.WiredStriker("one", 0, 5), draft.WiredStriker("two", 1)], draft.CoilSupply()
@@ -208,3 +213,49 @@ def test_the_pins_of_a_palette_and_their_comments_are_left_alone() -> None:
     before = text.partition(start)[2].partition(end)[0]
     assert "# tubes 1 to 5" in before
     assert written.partition(start)[2].partition(end)[0] == before
+
+
+def test_a_spell_of_repeats_without_a_fault_is_written_as_far_as_it_was_tried() -> None:
+    tried = (Repeat(gap_ms=42.21, strength_db=0.0, clean=True),)
+    one = one_of(restrike_ms=None, repeats=tried, shortest_tried_ms=42.21)
+    text = toml_update.update_palette(TEXT, found(one), "a.toml").text
+    assert "restrike_ms = 42.3 # measured, no stroke failed down to it" in text
+    hurried = one_of(restrike_ms=None, repeats=tried, shortest_tried_ms=4.0)
+    text = toml_update.update_palette(TEXT, found(hurried), "a.toml").text
+    assert palette_of(text).striker[0].restrike_ms == 10.0
+
+
+def test_a_pitch_that_the_user_gave_outlives_a_sound_without_one() -> None:
+    given = re.sub(r"pitch_hz = .*", "pitch_hz = 700.0", TEXT, count=1)
+    for text, wanted in ((given, 700.0), (TEXT, None)):
+        without = one_of(pitch_hz=None, pitch_from="its strongest mode")
+        done = toml_update.update_palette(text, found(without), "a.toml").text
+        assert palette_of(done).striker[0].pitch_hz == wanted
+        assert ("base_hz = 1049.2" in done) == (wanted is None)
+
+
+@pytest.mark.parametrize(
+    ("value", "note"),
+    [(None, "measured"), (MeasuredValue(3.0, n=1), "measured, n 1")],
+)
+def test_what_was_measured_without_repeats_is_told_without_a_spread(
+    value: MeasuredValue | None, note: str
+) -> None:
+    assert toml_update.note_of(value, "ms") == note
+
+
+def test_a_striker_that_the_plan_never_strikes_is_missing() -> None:
+    (only,) = _strokes("tube 1", [])
+    assert (only.kind, only.striker, only.text) == (
+        "missing", "tube 1", "the plan never strikes tube 1",
+    )  # fmt: skip
+
+
+def test_of_two_partials_near_a_bells_the_louder_has_its_name() -> None:
+    parts = [
+        PitchPartial(hz=2000.0, level_db=-20.0, t60_s=2.0),
+        PitchPartial(hz=2010.0, level_db=-3.0, t60_s=2.0),
+    ]
+    named = bell_names(parts, 1000.0)
+    assert named[2010.0] == "nominal"
+    assert named.get(2000.0) != "nominal"
