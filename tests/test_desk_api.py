@@ -76,6 +76,9 @@ def test_the_page_comes_before_the_desk_has_loaded(tmp_path: Path) -> None:
     base = opened.address().split("/?")[0]
     with urllib.request.urlopen(f"{base}/page/main.js", timeout=20) as page:
         assert b"Desk" in page.read()
+        # A module of any other type is not run by browsers: HTML Standard (WHATWG), 'JavaScript
+        # MIME type'.
+        assert page.headers["Content-Type"].startswith("text/javascript")
     with pytest.raises(TimeoutError):
         urllib.request.urlopen(f"{base}/api?token={opened.token}", timeout=0.3)
     app.set_result(JSONResponse({"here": True}))

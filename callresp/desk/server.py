@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import gc
-import mimetypes
 from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
@@ -23,6 +22,8 @@ from callresp.desk.security import Guard
 
 PAGE = Path(__file__).parent / "page"
 OPEN_PATHS = ("/page/",)
+# Not the system's table of types, which some have wrong, and which takes as long as all files.
+TYPES = {".css": "text/css", ".html": "text/html", ".js": "text/javascript"}
 
 
 class Front:
@@ -38,12 +39,9 @@ class Front:
 
     def __init__(self, app: Future[ASGIApp], start: str, path: str) -> None:
         self._app = app
-        files = {f"/page/{file.name}": file for file in PAGE.iterdir() if file.is_file()}
+        files = {f"/page/{file.name}": file for file in PAGE.iterdir() if file.suffix in TYPES}
         files[path] = PAGE / start
-        self._files = {
-            at: (file.read_bytes(), mimetypes.guess_type(file.name)[0])
-            for at, file in files.items()
-        }
+        self._files = {at: (file.read_bytes(), TYPES[file.suffix]) for at, file in files.items()}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
