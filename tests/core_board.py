@@ -49,6 +49,20 @@ class CoreBoard:
         assert pipe is not None
         return pipe
 
+    def reset(self, now_s: float, power_lost: bool = False, hung_s: float = 0.0) -> None:
+        """Start anew; with its power lost, also what it keeps over a reset."""
+        self.advance(now_s)
+        if power_lost:
+            self._say("lose 165")
+        self._say(f"restart {self._ticks % WRAP} {round(hung_s * TICKS_PER_S)}")
+
+    def step(self, step: str) -> bytes:
+        """A step of ``step_board.c``: damage to what it keeps, or ticks that are missed."""
+        word, _, ticks = step.partition(" ")
+        if word in ("hang", "leap"):
+            self._ticks += int(ticks)
+        return self._say(step)
+
     def _say(self, step: str) -> bytes:
         to, back = self._pipe(self._run.stdin), self._pipe(self._run.stdout)
         to.write(f"{step}\n")

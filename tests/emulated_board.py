@@ -204,24 +204,22 @@ class EmulatedBoard(CoreBoard):
         self._start()
 
     def _start(self) -> None:
+        self._emulator.ask("B")
         self._emulator.ask("L")
-        now = int(self._emulator.ask("T")[0].split()[1])
-        leap = (self._ticks - now - 2) % WRAP
-        for part in (leap // 2, leap - leap // 2):
-            self._emulator.ask(f"K {part}")
-        self._emulator.received()
+        self.reset(0.0)
         self.log.clear()
 
-    def reset(self, now_s: float) -> None:
-        """The chip starts anew: its outputs low, its memory empty, its clock where ours is."""
+    def reset(self, now_s: float, power_lost: bool = False, hung_s: float = 0.0) -> None:
+        """The chip starts anew: its outputs low, its clock where ours is."""
+        assert hung_s == 0.0, "the emulator's chips have no watchdog"
         self.advance(now_s)
-        self._emulator.ask("X")
+        if power_lost:
+            self._emulator.ask("N")
+        self._emulator.ask(f"X {self._ticks % WRAP}")
+        self._emulator.received()
         self._sent = 0
         for output, channel in self.on_channels.copy():
             self._switched(output, channel, 0, self._ticks % WRAP)
-        log = self.log[:]
-        self._start()
-        self.log[:] = log
 
     def _say(self, step: str) -> bytes:
         word, _, value = step.partition(" ")

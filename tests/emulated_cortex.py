@@ -7,12 +7,18 @@ pending interrupt wakes it though interrupts are locked out. A chip's model give
 
 from __future__ import annotations
 
+import re
 import struct
+import subprocess
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import unicorn
 from unicorn import arm_const as arm
+
+from callresp.link.board import FIRMWARE
 
 PPB = 0xE0000000
 SYST_CSR, SYST_RVR = 0xE010, 0xE014
@@ -27,16 +33,45 @@ KEPT = (
 )  # fmt: skip
 
 
+def rested_memory(folder: Path, base: int) -> bytes:
+    """What a board keeps over a restart, of coils and motors that have rested.
+
+    Rows of four values, a mark and a checksum: CRC-32 (the catalogue's CRC-32/ISO-HDLC, as zlib
+    has it), of the limits begun with the firmware's number for the mark.
+
+    Parameters
+    ----------
+    folder
+        With ``firmware.elf`` and ``firmware.bin``.
+    base
+        The address of the image's first byte.
+    """
+    words = ["arm-none-eabi-nm", "-S", str(folder / "firmware.elf")]
+    told = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    found = re.search(r"^(\w+) (\w+) \w cr_limits_(\d+)_(\d+)_", told, re.MULTILINE)
+    assert found is not None
+    at, size = (int(number, 16) for number in found.groups()[:2])
+    limits = (folder / "firmware.bin").read_bytes()[at - base : at - base + size]
+    mark, rows = zlib.crc32(limits, FIRMWARE), 1 + sum(map(int, found.groups()[2:]))
+    data = b""
+    for place in range(rows):
+        row = struct.pack("<5I", 0, 0, 0, 0, (mark + place) % 2**32)
+        data += row + struct.pack("<I", zlib.crc32(row))
+    return data
+
+
 @dataclass
 class Cortex:
     """The CPU; `us` is the true time.
 
-    `sent` are bytes of the line, `levels` changes of pins (µs, pin, level).
+    `kept` is in the memory that no start clears. `sent` are bytes of the line, `levels`
+    changes of pins (µs, pin, level).
     `naps` counts deep sleeps; `enabled` are the interrupts that are on. A tick comes every
     `step_us`, and so many instructions after it.
     """
 
     us: float = 0.0
+    kept: bytes = b""
     sent: bytearray = field(default_factory=bytearray)
     levels: list[tuple[float, int, int]] = field(default_factory=list)
     private: dict[int, int] = field(default_factory=dict)
@@ -60,6 +95,10 @@ class Cortex:
         for base, size in (*windows, (PPB, 0x10000)):
             cpu.mmio_map(base, size, self._reader(base), None, self._writer(base), None)
         return cpu
+
+    def kept_now(self) -> bytes:
+        """The memory that no start clears."""
+        return bytes(self._cpu.mem_read(self.kept_at, 1024))
 
     def _reader(self, base: int) -> Callable[..., int]:
         return lambda _cpu, offset, _size, _data: self._look(base + offset) & 0xFFFFFFFF
@@ -137,6 +176,7 @@ class Cortex:
             self._cpu.reg_write(register, value)
 
     vectors_at: int = 0
+    kept_at: int = 0
 
     def start(self) -> None:
         """Run from the ROM's end until the tick is set up."""

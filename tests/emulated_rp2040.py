@@ -30,7 +30,7 @@ ADC_CS, ADC_RESULT = 0x4004C000, 0x4004C004
 ALARM0, ARMED, TIMERAWL, TIMER_INTR, TIMER_INTE = (
     0x40054010, 0x40054020, 0x40054028, 0x40054034, 0x40054038,
 )  # fmt: skip
-WATCHDOG_CTRL, WATCHDOG_LOAD = 0x40058000, 0x40058004
+WATCHDOG_CTRL, WATCHDOG_LOAD, WATCHDOG_REASON = 0x40058000, 0x40058004, 0x40058008
 UART0_DR, UART0_FR, RX_EMPTY = 0x40034000, 0x40034018, 0x10
 IO_CTRL, IO_INTR, IO_INTE, IO_INTS = 0x40014004, 0x400140F0, 0x40014100, 0x40014120
 PWM_CC, PWM_EVERY = 0x4005000C, 0x14
@@ -80,6 +80,8 @@ class Rp2040(Cortex):
     bus_pins: tuple[int, int] = (4, 5)
     low_pins: int = 0  # held low from outside: buttons
     line_irq: int = EXCEPTIONS + IRQ_UART0
+    kept_at: int = RAM + 0x3FC00
+    hung: bool = False  # whether its watchdog made this start
 
     def __post_init__(self) -> None:
         flash = flash_of(self.uf2)
@@ -90,6 +92,7 @@ class Rp2040(Cortex):
         self._watched_us: float | None = None
         cpu = self._make(((APB, 0x80000), (SIO, 0x1000), (SSI, 0x1000)))
         cpu.mem_map(RAM, 0x42000)
+        cpu.mem_write(self.kept_at, self.kept)
         cpu.mem_write(BOOT, boot)
         cpu.mem_map(FLASH, len(flash))
         cpu.mem_write(FLASH, flash)
@@ -113,6 +116,7 @@ class Rp2040(Cortex):
             ADC_CS: own(ADC_CS, 0) | 1 << 8,
             ADC_RESULT: self.adc,
             GPIO_IN: self._levels_in(),
+            WATCHDOG_REASON: int(self.hung),
             UART0_FR: 0 if self._received else RX_EMPTY,
         }
         return told.get(at, own(at, 0))

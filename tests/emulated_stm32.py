@@ -66,9 +66,10 @@ class Stm32f405(Cortex):
     failing: bool = False
     backup: dict[int, int] = field(default_factory=dict)
     encoder_counts: int = 0
-    resets: int = 0
+    hung: bool = False  # whether its watchdog made this start
     line_irq: int = VECTORS + USART1_IRQ
     vectors_at: int = FLASH
+    kept_at: int = RAM + 0x1FC00
     cpu_model: int | None = arm.UC_CPU_ARM_CORTEX_M4
     tick_instructions: int = 2500
 
@@ -83,6 +84,7 @@ class Stm32f405(Cortex):
         cpu.mem_map(FLASH, 0x100000)
         cpu.mem_write(FLASH, image)
         cpu.mem_map(RAM, 0x20000)
+        cpu.mem_write(self.kept_at, self.kept)
         cpu.reg_write(arm.UC_ARM_REG_SP, int.from_bytes(image[:4], "little"))
         self._at = int.from_bytes(image[4:8], "little")
 
@@ -100,7 +102,7 @@ class Stm32f405(Cortex):
         ready = {
             RCC_CR: own | (own & 1 << 16) << 1 | (own & 1 << 24) << 1 | 3,
             RCC_CFGR: own | (own & 3) << 2,
-            RCC_CSR: own | (own & 1) << 1,
+            RCC_CSR: own | (own & 1) << 1 | (0 if own >> 24 & 1 else self.hung << 29),
             PWR_CSR: own | (4 if self.failing else 0),
             RTC_ISR: own | (0 if self._registers.get(RTC_CR, 0) & WUTE else WUTWF),
             USART1_SR: 0xC0 | (0x20 if self._received else 0),

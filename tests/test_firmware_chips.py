@@ -8,6 +8,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from board_talk import EVERYWHERE
 from emulated_board import (
     MACHINES,
     STRICT,
@@ -18,7 +19,6 @@ from emulated_board import (
 )
 from firmware_helpers import CORE, FLAGS, compiler
 from link_helpers import FETTLE, Line, plan_of
-from test_firmware_core import EVERYWHERE
 
 from callresp.firmware.folder import firmware_files
 from callresp.io.resources import shipped
@@ -111,12 +111,15 @@ def test_a_plan_streams_to_an_emulated_chip_over_a_pseudo_terminal(
     monkeypatch.setattr(link_stream, "GONE_S", 120.0)
     image = image_of(tmp_path, "stm32f405", FETTLE)
     words = ["qemu-system-arm", "-M", "netduinoplus2", "-display", "none", "-monitor", "none"]
-    words += ["-kernel", str(image), "-serial", "pty", "-serial", "null"]
+    words += ["-kernel", str(image), "-serial", "pty", "-serial", "pty"]
     board = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     try:
         assert board.stdout is not None
-        found = re.search(r"/dev/\S+", board.stdout.readline())
+        found, world = (re.search(r"/dev/\S+", board.stdout.readline()) for _ in range(2))
         assert found is not None
+        assert world is not None
+        # Its coils are known to have rested.
+        Path(world.group()).write_bytes(b"B\n")
         checked = plan_of(8, 0.2)
         session = link_stream.stream(checked, found.group())
         outcomes = session.report.outcomes

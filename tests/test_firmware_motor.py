@@ -43,7 +43,9 @@ int main(int argc, char **argv) {
     read_config(&config);
     static const cr_hal hal = {set_coil,    set_motor, set_light, send_bytes, room,
                                millivolts, temperature, counts, nothing, nothing, false};
-    cr_init(&board, &config, &hal, 4294960000u, 0);
+    static cr_kept kept;
+    cr_kept_rested(&kept, &config);
+    cr_init(&board, &config, &hal, &kept, 4294960000u, 0, 0);
     if (argc != 3) { return 2; }
     cr_command turn = {.kind = CR_TURN, .length = 100000, .speed = (uint16_t)atoi(argv[1])};
     if (cr_execute(&board, &turn) != CR_EXECUTED) { return 1; }

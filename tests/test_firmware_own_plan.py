@@ -69,9 +69,16 @@ class Played:
     """What came out of a run: switchings in order, and how it ended."""
 
     def __init__(
-        self, program: Path, ticks: int, *, first: int = 0, light: int = 0, host: int = 0
+        self,
+        program: Path,
+        ticks: int,
+        *,
+        first: int = 0,
+        light: int = 0,
+        host: int = 0,
+        known: bool = True,
     ) -> None:
-        words = [str(program), *map(str, (first, ticks, light, host))]
+        words = [str(program), *map(str, (first, ticks, light, host)), *["unknown"] * (not known)]
         done = subprocess.run(words, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
         *rows, last = [row.split() for row in done.stdout.splitlines()]
@@ -112,6 +119,15 @@ def test_every_stroke_of_the_plan_is_played_when_the_plan_says(parts: Path, seed
     assert played.executed == len(commands)
     last = {(what, n): duty for _, what, n, duty in played.rows if what != "light"}
     assert set(last.values()) == {0}
+
+
+def test_after_power_was_off_its_coils_rest_before_it_plays(parts: Path) -> None:
+    """Fettle's slowest coil that may not be on all the time has a cycle of 30 s."""
+    checked = two_strokes()
+    program = linked(parts, checked, PlanStart(after_s=0.5))
+    played = Played(program, 34 * PER_S, known=False)
+    assert (played.state, played.refused) == (ENDED, 0)
+    assert played.strokes(STRUCK)[0][0] == pytest.approx(30 * PER_S + LEAD, abs=20)
 
 
 def test_what_it_plays_keeps_the_limits_by_the_tests_own_judge(parts: Path) -> None:
@@ -235,6 +251,7 @@ def test_an_emulated_chip_plays_its_plan_by_itself(tmp_path: Path) -> None:
     subprocess.run(words, cwd=tmp_path, check=True, capture_output=True)
     emulator = Emulator(tmp_path / "firmware.elf", "stm32f405")
     try:
+        emulator.ask("B")
         emulator.ask("L")
         begin = int(emulator.ask("T")[0].split()[-1])
         rows = [row.split() for row in emulator.ask("P 25000") if row.startswith("coil 10 ")]

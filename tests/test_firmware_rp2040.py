@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import shutil
+import struct
 import subprocess
 from pathlib import Path
 
 import pytest
 from conftest import missing
+from emulated_cortex import rested_memory
 from emulated_rp2040 import SYST_CSR, SYST_RVR, VTOR, Rp2040
 from i2c_parts import I2cBus, Sht31
 
@@ -33,6 +35,7 @@ from callresp.palette.files import load_palette
 
 POCKET = load_palette("pocket")
 PWM_FUNCTION, SIO_FUNCTION = 4, 5
+BASE = 0x20000000 - 256  # its image begins behind the boot code
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +56,7 @@ def beats(until_ms: int) -> list[tuple[float, bytes]]:
 
 
 def test_it_boots_from_the_flash_and_plays_within_its_limits(uf2: Path) -> None:
-    chip = Rp2040(uf2=uf2, adc=3350)
+    chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
     chip.start()
     assert chip.private[VTOR] == 0x20000000  # it runs from RAM
     assert chip.private[SYST_RVR] == 12_499  # 0.1 ms of 125 MHz
@@ -92,11 +95,27 @@ def test_it_boots_from_the_flash_and_plays_within_its_limits(uf2: Path) -> None:
     assert {where for _, where, _ in chip.pwm} == {4}  # GP8 is channel A of slice 4
 
 
+def test_what_a_stroke_had_is_in_memory_that_no_start_clears(uf2: Path) -> None:
+    """A reset within a stroke of 20 ms; by the watchdog it may have lasted a second more (data
+    sheet, 4.7.6: REASON). Without, all of its duty. The ROM's last two banks are not touched."""
+    chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
+    chip.start()
+    stroke = (6_000.0, frame(StrikeAt(0, 0, 1000, 2000).pack()))
+    chip.run(110_000, [*beats(110), (5_000.0, frame(Hello(VERSION, 7).pack())), stroke])
+    coil = POCKET.coils()[0]
+    all_of_it = int(coil.duty_max * coil.cycle_s * 1e4)
+    kept = chip.kept_now()
+    for memory, hung, used in ((kept, False, 200), (kept, True, 10_200), (b"", False, all_of_it)):
+        again = Rp2040(uf2=uf2, adc=3350, kept=memory, hung=hung)
+        again.start()
+        assert struct.unpack_from("<4I", again.kept_now(), 24)[1:3] == (used, 0)
+
+
 def test_edges_of_the_encoder_hold_the_speed(uf2: Path) -> None:
     """A motor far too fast for what is asked gets no power; one that stands gets more and more."""
     duties, last = {}, {}
     for speed in ("stands", "races"):
-        chip = Rp2040(uf2=uf2, adc=3350)
+        chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
         chip.start()
         hello = (5_000.0, frame(Hello(VERSION, 7).pack()))
         turn = (10_000.0, frame(TurnAt(0, 0, 500, 9000, 40).pack()))
@@ -114,7 +133,7 @@ def test_edges_of_the_encoder_hold_the_speed(uf2: Path) -> None:
 
 
 def test_it_lets_go_when_the_host_is_silent(uf2: Path) -> None:
-    chip = Rp2040(uf2=uf2, adc=3350)
+    chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
     chip.start()
     begun = chip.us
     turn = (10_000.0, frame(TurnAt(0, 0, 500, 20_000, 40).pack()))
@@ -127,7 +146,7 @@ def test_it_lets_go_when_the_host_is_silent(uf2: Path) -> None:
 
 def test_it_sleeps_by_its_timer_and_by_a_call(uf2: Path) -> None:
     """Told to, for three seconds; it naps, and its watchdog goes on. Then for an hour: a call."""
-    chip = Rp2040(uf2=uf2, adc=3350)
+    chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
     chip.start()
     chip.step_us = 1000
     sleep = [
@@ -175,7 +194,7 @@ def test_it_sleeps_by_its_timer_and_by_a_call(uf2: Path) -> None:
 
 def test_its_sensors_bus_reads_a_part_as_its_data_sheet_says(uf2: Path) -> None:
     """SHT3x-DIS: BE EF has the CRC 92; -45 + 175 raw / 65535 is 85.52 °C, 100 raw / 65535 74 %."""
-    chip = Rp2040(uf2=uf2, adc=3350)
+    chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
     part = Sht31()
     chip.bus = I2cBus({0x44: part}, lambda: chip.us)
     chip.start()

@@ -29,6 +29,8 @@ FETTLE, POCKET = load_palette("fettle"), load_palette("pocket")
 # In place of the pins' names, as cores of the toolchain for such chips have them.
 NAMES = [f"-D{name}={pin.number}" for name, pin in chip_named("STM32F405").pins.items()]
 CPP = ["-std=c++11", *FLAGS[1:]]
+# A section of its own, as a toolchain's memory that a reset leaves alone.
+KEPT = ['-DCR_SKETCH_KEPT=__attribute__((section("retained")))', "-DCR_SKETCH_HUNG_TICKS=0"]
 ROUND_US = 40
 
 
@@ -42,7 +44,7 @@ def built(folder: Path, files: dict[str, str], language: str, most: int = 7) -> 
     if language == "c++" and cpp is None:
         missing("no C++ compiler here: install g++ to test the sketch")
     first = [cpp or "", *CPP[:most]] if language == "c++" else [compiler(), *FLAGS[:most]]
-    common = [f"-I{folder / 'lib' / 'src'}", f"-I{FIRMWARE}", *NAMES]
+    common = [f"-I{folder / 'lib' / 'src'}", f"-I{FIRMWARE}", *NAMES, *KEPT]
     sources = [str(path) for path in sorted((folder / "lib" / "src").glob("*.c"))]
     call([compiler(), *FLAGS[:most], *common, "-c", *sources], folder)
     api = ["-include", str(FIRMWARE / "sketch_stub.h"), "-x", language]
@@ -60,10 +62,13 @@ def call(words: Sequence[str], folder: Path) -> None:
 class Ran:
     """What a run printed: outputs that changed, and messages that were sent."""
 
-    def __init__(self, program: Path, script: Sequence[str], end_us: int) -> None:
+    def __init__(
+        self, program: Path, script: Sequence[str], end_us: int, known: bool = True
+    ) -> None:
         text = "\n".join([*script, f"0 end {end_us}", ""])
+        words = [str(program), *["unknown"] * (not known)]
         done = subprocess.run(
-            [program], input=text, capture_output=True, text=True, check=False, timeout=60
+            words, input=text, capture_output=True, text=True, check=False, timeout=60
         )
         assert done.returncode == 0, done.stderr
         rows = [row.split() for row in done.stdout.splitlines()]
@@ -157,6 +162,15 @@ def test_a_dry_run_switches_no_coil(fettle: Path) -> None:
     for name, text in dry.items():
         if name.endswith((".c", ".h")) and "limits" not in name and "config" not in name:
             assert text == sketch_files(FETTLE)[name]
+
+
+def test_it_rests_where_it_knows_nothing_and_not_where_something_is_kept(fettle: Path) -> None:
+    """As each start is where the toolchain knows no memory that a reset leaves alone."""
+    beats = [at(n * 60_000, Hello(VERSION, 7)) for n in range(1, 5)]
+    script = [at(1000, Hello(VERSION, 7), StrikeAt(0, 0, 1500, 1400)), *beats]
+    for known, outcome in ((True, 0), (False, 2)):
+        ran = Ran(fettle, script, 300_000, known)
+        assert [m.outcome for m in ran.told if isinstance(m, Done)] == [outcome]
 
 
 def test_it_plays_a_plan_of_its_own(tmp_path: Path) -> None:

@@ -51,7 +51,7 @@ def test_it_is_sent_to_sleep_and_the_next_command_wakes_it() -> None:
         told = run(identify.command, "--port", found.port, "--json")
         assert told.exit_code == 0, told.output
     answer = json.loads(told.stdout)
-    assert (answer["firmware"], answer["lux"], answer["humidity_pct"]) == (4, 120, 88)
+    assert (answer["firmware"], answer["lux"], answer["humidity_pct"]) == (5, 120, 88)
     assert (answer["air_c"], answer["rain"]) == (7.5, True)
 
 

@@ -30,11 +30,11 @@ import msgspec
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
+from board_talk import EVERYWHERE
 from emulated_board import FINE, MACHINES, EmulatedBoard, Emulator, image_of, wide_files
 from firmware_helpers import built
 from link_helpers import FETTLE, plan_of
 from test_firmware_chips import CLOCKS, longest_tick, sizes_of
-from test_firmware_core import EVERYWHERE
 
 from callresp.firmware.folder import firmware_files
 from callresp.firmware.own_plan import PlanStart

@@ -86,6 +86,11 @@ after almost five days and are compared by their signed difference.
    waits 2 s for a greeting before it sleeps on, awake by its timer 10 minutes. It wakes in session
    0, silent; how warm its coils are is kept. Boards of firmware below {firmware} know no sleep.
 11. **Sensed** comes every 5 s from a board that has sensors; hosts that don't know it pass over it.
+12. **A restart forgets nothing that could burn**: heat, on-time, a jammed motor's rest and a flat
+   battery are kept, the time off counted as none. A board that knows nothing of what was before,
+   as after power was off, takes each coil for as hot as it may be and as having just had all of
+   its cycle. While any coil has nothing left so, it reports "coils resting", also behind HelloAck;
+   a host that has a plan waits for the end of that. Firmware below 5 forgets.
 
 A strike is {plain} bytes, {strike} on the line; its outcome comes back in {done}, a receipt, at
 most every 5 ms, in {receipt}. So 115,200 baud, or 11,520 bytes a second each way, carry {rate}

@@ -133,9 +133,11 @@ def stream_command(
             contextlib.closing(StreamDoor(machine, to, at, osc_word, speed)) as door,
             clocks.of_plan(clock_out, virtual, tempo) as told_clock,
         ):
+            rests = rest_told()
 
             def watch(session: Session, now_s: float) -> None:
                 begun[:] = [session]
+                rests(session, now_s)
                 look(session, now_s)
                 door.watch(session, now_s)
                 told_clock(session, now_s)
@@ -153,6 +155,18 @@ def stream_command(
         if log is not None and begun:
             write_log(log, begun[0], followed)
     click.get_current_context().exit(status)
+
+
+def rest_told() -> ui.Watch:
+    """A watch that says once that the board lets its coils rest before a plan begins."""
+    said: list[Session] = []
+
+    def watch(session: Session, now_s: float) -> None:
+        if session.resting and session.start_s is None and not said:
+            said.append(session)
+            ui.warn("the board does not know what its coils had before it started: they rest first")
+
+    return watch
 
 
 @click.command(name="stop")

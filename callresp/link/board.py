@@ -58,16 +58,17 @@ from callresp.link.messages import (
     ticks_between,
     ticks_of,
 )
-from callresp.link.outputs import ActiveOutput, Outputs, SupplyMonitor
+from callresp.link.outputs import ActiveOutput, Kept, Outputs, SupplyMonitor, worst_kept
 from callresp.palette.model import Palette
 
-FIRMWARE = 4
+FIRMWARE = 5
 WINDOW = 32
 # A command may come this late and still be played; later it is refused and reported.
 GRACE_S = 0.002
 STATUS_EVERY_S = 1.0
-LOW_VOLTAGE, RAIN, STOPPED, JAMMED = (
-    1 << FAULTS.index(fault) for fault in ("low voltage", "rain", "stop pressed", "motor jammed")
+LOW_VOLTAGE, RAIN, STOPPED, JAMMED, RESTING = (
+    1 << FAULTS.index(fault)
+    for fault in ("low voltage", "rain", "stop pressed", "motor jammed", "coils resting")
 )
 # One receipt stands for all that came since the last: or receipts would fill the line.
 RECEIPT_EVERY_S = 0.005
@@ -134,12 +135,12 @@ class SimulatedBoard:
         self.restarts = 0
         self.log: list[SwitchRow] = []
         self._order = itertools.count()
-        self._start(0.0)
+        self._start(0.0, None)
 
-    def _start(self, now_s: float) -> None:
+    def _start(self, now_s: float, kept: Kept | None) -> None:
         self._deframer = Deframer()
         self._queue: list[_Queued] = []
-        self._outputs = Outputs(self.palette)
+        self._outputs = Outputs(self.palette, kept, self.clock_s(now_s))
         self._expected = 0
         self._beyond: set[int] = set()
         self._session = 0
@@ -151,7 +152,12 @@ class SimulatedBoard:
         self._status_s = self._heard_s
         self._owes = False
         self._receipt_s = float("-inf")
-        self._supply = SupplyMonitor(self.palette.supply.cutoff_v, self.volts, self._heard_s)
+        flat = kept is not None and kept.flat
+        self._supply = SupplyMonitor(self.palette.supply.cutoff_v, self.volts, self._heard_s, flat)
+        if flat:
+            self._faults |= LOW_VOLTAGE
+        if self._outputs.rested_s > self._heard_s:
+            self._faults |= RESTING
         self._sensed_s = self._idle_s = self._awake_until_s = self._heard_s
         self._asleep = False
         # From when to when it was told to sleep.
@@ -161,12 +167,22 @@ class SimulatedBoard:
         """The board's clock at a true time."""
         return self._ahead_s + now_s * self._rate
 
-    def reset(self, now_s: float) -> None:
-        """Lose power and start again: all off, nothing remembered."""
+    def reset(self, now_s: float, power_lost: bool = False) -> None:
+        """Start again: all off, no session. What coils, motors and battery had is kept.
+
+        Parameters
+        ----------
+        now_s
+            When.
+        power_lost
+            Nothing is kept: the worst that can have been is assumed until it has rested.
+        """
         self.advance(now_s)
-        self._release(self.clock_s(now_s), "reset")
+        board_s = self.clock_s(now_s)
+        kept = self._outputs.kept(board_s, self._supply.flat)
+        self._release(board_s, "reset")
         self.restarts += 1
-        self._start(now_s)
+        self._start(now_s, worst_kept(self.palette) if power_lost else kept)
 
     def press_stop(self, now_s: float) -> bytes:
         """The stop on the board itself: all off, and nothing more until it starts anew."""
@@ -246,6 +262,9 @@ class SimulatedBoard:
                 out += self._fall_silent(silence_s)
             else:
                 out += self._execute(heapq.heappop(self._queue))
+        if self._faults & RESTING and board_s >= self._outputs.rested_s:
+            self._faults &= ~RESTING
+            self._status_s = board_s - STATUS_EVERY_S
         # Before the status: who asks for that has then heard what the sensors read.
         if self.sensed is not None and board_s - self._sensed_s >= SENSED_EVERY_S:
             self._sensed_s = board_s
@@ -378,7 +397,9 @@ class SimulatedBoard:
             board.lights,
             DRY_RUN if self._dry_run else 0,
         )
-        return frame(hello_ack.pack())
+        # Before he begins he knows it.
+        resting = frame(self._status(board_s).pack()) if self._faults & RESTING else b""
+        return frame(hello_ack.pack()) + resting
 
     def _take(self, message: Timed, board_s: float) -> bytes:
         if self._session == 0:

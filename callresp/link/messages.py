@@ -284,6 +284,8 @@ FAULTS = (
     "rain",
     "stop pressed",
     "motor jammed",
+    # Some coil had, as far as the board knows, all of its cycle when it started.
+    "coils resting",
 )
 Timed = StrikeAt | HoldAt | TurnAt | LightAt
 DRY_RUN = 1

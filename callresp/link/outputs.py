@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from callresp.link.messages import TICKS_PER_S, HoldAt, LightAt, StrikeAt, TurnAt
 from callresp.palette.model import Palette, Turner
-from callresp.plan.electrical.heat import CoilHeat
+from callresp.plan.electrical.heat import CLASS_LIMIT_C, CoilHeat
 from callresp.plan.electrical.loads import LoadModel
 
 PULSES_PER_S = 100_000
@@ -67,6 +67,36 @@ class ActiveOutput:
         return self.first_a if at_s < self.change_s else self.amps
 
 
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What no restart may forget.
+
+    Attributes
+    ----------
+    coils : dict
+        By channel: rise over the air in K, of it what was only assumed, on-time in the last
+        cycle in s, and how long ago the last of it was.
+    motors : dict
+        By channel: how long it must rest, in s.
+    flat : bool
+        Whether the battery was.
+    """
+
+    coils: dict[int, tuple[float, float, float, float]]
+    motors: dict[int, float]
+    flat: bool = False
+
+
+def worst_kept(palette: Palette) -> Kept:
+    """The worst that can have been, for a board that knows nothing of what was before."""
+    coils = {
+        channel: (rise_k, rise_k, coil.duty_max * coil.cycle_s, 0.0)
+        for channel, coil in palette.coils().items()
+        for rise_k in [CLASS_LIMIT_C[coil.insulation] - palette.ambient_c]
+    }
+    return Kept(coils, {t.channel: max(JAM_S, t.slow_down_s) for t in palette.turner})
+
+
 class Outputs:
     """Coils, motors and lights, each with its limits.
 
@@ -74,9 +104,11 @@ class Outputs:
     ----------
     palette
         The channels that there are and what they stand.
+    kept, at_s
+        What was before this start, and when that is. The time off counts as none.
     """
 
-    def __init__(self, palette: Palette) -> None:
+    def __init__(self, palette: Palette, kept: Kept | None = None, at_s: float = 0.0) -> None:
         self._palette = palette
         self._coils = palette.coils()
         self._turners = {item.channel: item for item in palette.turner}
@@ -95,13 +127,64 @@ class Outputs:
         self._rests: dict[int, float] = {}
         self.jammed: set[int] = set()
         self._spans: dict[int, deque[tuple[float, float]]] = {n: deque() for n in self._coils}
+        # By coil: on-time before this start, all of which counts until its last, and heat that
+        # was only assumed then.
+        self._before: dict[int, tuple[float, float]] = {}
+        self._assumed_k: dict[int, float] = {}
+        # By coil: the warmest that its last on-time made it.
+        self._peak_k: dict[int, float] = {}
+        self._started_s = self.rested_s = at_s
+        if kept is not None:
+            self._recall(kept, at_s)
+
+    def _recall(self, kept: Kept, at_s: float) -> None:
+        for channel, (rise_k, assumed_k, used_s, age_s) in kept.coils.items():
+            coil, heat = self._coils[channel], self._heat[channel]
+            heat.cool_until(at_s)
+            heat.rise_k, self._assumed_k[channel] = rise_k, assumed_k
+            self._before[channel] = used_s, at_s - age_s
+            if coil.duty_max < 1 and used_s >= coil.duty_max * coil.cycle_s - ROUNDING_S:
+                self.rested_s = max(self.rested_s, at_s - age_s + coil.cycle_s)
+        self._rests = {channel: at_s + rest_s for channel, rest_s in kept.motors.items()}
+
+    def kept(self, at_s: float, flat: bool) -> Kept:
+        """What a restart at `at_s` must not forget."""
+        coils = {}
+        for channel, coil in self._coils.items():
+            self._heat[channel].cool_until(at_s)
+            used_s = self._used_s(channel, at_s - coil.cycle_s)
+            last_s = max((end for _, end in self._spans[channel]), default=-math.inf)
+            last_s = max(last_s, self._before.get(channel, (0.0, -math.inf))[1])
+            age_s = min(max(at_s - last_s, 0.0), coil.cycle_s)
+            rise_k, assumed_k = self._heat[channel].rise_k, self._assumed_left_k(channel, at_s)
+            if any(i.output == "coil" and i.channel == channel for i in self.on):
+                rise_k = max(rise_k, self._peak_k[channel])
+            coils[channel] = rise_k, assumed_k, used_s, age_s
+        return Kept(coils, {t: self._rest_s(t, at_s) for t in self._turners}, flat)
+
+    def _rest_s(self, channel: int, at_s: float) -> float:
+        """One that has not been seen to turn may be jammed; one that turns must come to rest."""
+        rest_s = max(self._rests.get(channel, at_s) - at_s, 0.0)
+        running = [i for i in self.on if i.output == "motor" and i.channel == channel]
+        turner = self._turners[channel]
+        if running:
+            seen_s = running[0].from_s + turner.spin_up_s + self._looks[channel][1]
+            return max(rest_s, turner.slow_down_s, 0.0 if at_s >= seen_s else JAM_S)
+        _, off_s = self._spells.get(channel, (0.0, -math.inf))
+        return max(rest_s, turner.slow_down_s if at_s < off_s + turner.slow_down_s else 0.0)
+
+    def _assumed_left_k(self, channel: int, at_s: float) -> float:
+        gone_s = at_s - self._started_s
+        left = math.exp(-gone_s / self._coils[channel].thermal_time_s)
+        return self._assumed_k.get(channel, 0.0) * left
 
     def hottest_c(self, at_s: float) -> float:
-        """Temperature of the warmest coil at a time."""
-        for heat in self._heat.values():
+        """Temperature of the warmest coil at a time, of what is known of them."""
+        known_k = [0.0]
+        for channel, heat in self._heat.items():
             heat.cool_until(at_s)
-        temperatures = [heat.temperature_c for heat in self._heat.values()]
-        return max(temperatures, default=self._palette.ambient_c)
+            known_k.append(heat.rise_k - self._assumed_left_k(channel, at_s))
+        return self._palette.ambient_c + max(known_k)
 
     @property
     def next_end_s(self) -> float:
@@ -256,13 +339,21 @@ class Outputs:
     def _within_duty(self, wanted: ActiveOutput) -> bool:
         """Whether the channel's on-time in its cycle leaves room for this one."""
         coil, spans = self._coils[wanted.channel], self._spans[wanted.channel]
+        if coil.duty_max >= 1:
+            return True
         # No later window reaches back further than a cycle before now.
         while spans and spans[0][1] <= wanted.from_s - coil.cycle_s:
             spans.popleft()
-        since_s = wanted.until_s - coil.cycle_s
-        used_s = sum(max(end - max(start, since_s), 0.0) for start, end in spans)
+        used_s = self._used_s(wanted.channel, wanted.until_s - coil.cycle_s)
         length_s = min(wanted.until_s - wanted.from_s, coil.cycle_s)
         return used_s + length_s <= coil.duty_max * coil.cycle_s + ROUNDING_S
+
+    def _used_s(self, channel: int, since_s: float) -> float:
+        """On-time since a time, with all of a start's before its last has left the cycle."""
+        before_s, end_s = self._before.get(channel, (0.0, -math.inf))
+        used_s = before_s if since_s < end_s else 0.0
+        spans = self._spans[channel]
+        return used_s + sum(max(end - max(start, since_s), 0.0) for start, end in spans)
 
     def _warm(self, message: StrikeAt | HoldAt, wanted: ActiveOutput) -> bool:
         """Count the heat of a pulse before it is given; refuse one that would burn."""
@@ -278,6 +369,7 @@ class Outputs:
         if hot_c > trial.class_limit_c:
             return False
         self._heat[message.channel] = trial
+        self._peak_k[message.channel] = hot_c - trial.ambient_c
         return True
 
 
@@ -290,6 +382,8 @@ class SupplyMonitor:
         Below this for `LOW_S` the battery is flat.
     volts, at_s
         The first reading.
+    flat
+        Whether it is already known to be.
 
     Attributes
     ----------
@@ -301,9 +395,9 @@ class SupplyMonitor:
         When the next reading is due.
     """
 
-    def __init__(self, cutoff_v: float, volts: float, at_s: float) -> None:
+    def __init__(self, cutoff_v: float, volts: float, at_s: float, flat: bool = False) -> None:
         self.volts = volts
-        self.flat = False
+        self.flat = flat
         self.next_s = at_s + SUPPLY_EVERY_S
         self._cutoff_v = cutoff_v
         self._rested_s = at_s
@@ -313,9 +407,7 @@ class SupplyMonitor:
 
     def restarted(self, volts: float, at_s: float) -> SupplyMonitor:
         """After a sleep: as flat as it was, and no reading from before counts."""
-        fresh = SupplyMonitor(self._cutoff_v, volts, at_s)
-        fresh.flat = self.flat
-        return fresh
+        return SupplyMonitor(self._cutoff_v, volts, at_s, self.flat)
 
     def load_off(self, at_s: float) -> None:
         """Something that drew current was switched off."""

@@ -81,7 +81,7 @@ class Session:
     zero_s
         Host time of the plan's second 0. Given, the session is open-ended: it
         takes more by `add`, and has not finished before `close`. Otherwise it
-        starts when the board's clock is known.
+        starts when the board's clock is known, and its coils have rested.
     ahead_s
         How far ahead commands go out; what has gone out can be taken back only
         by cancelling all that waits on the board.
@@ -217,6 +217,11 @@ class Session:
         return self._now_s >= self._ends_s
 
     @property
+    def resting(self) -> bool:
+        """Whether the board lets its coils rest first; a plan does not begin before."""
+        return "coils resting" in self.report.faults
+
+    @property
     def busy(self) -> bool:
         """Whether commands wait or are under way."""
         return bool(self._waiting or self._flying)
@@ -270,7 +275,7 @@ class Session:
             out += frame(TimeRequest(ticks_of(now_s)).pack())
         if self._trips < TRIPS_FIRST:
             return out
-        if self.start_s is None:
+        if self.start_s is None and not self.resting:
             self._begin(now_s)
         return out + self._cancel(now_s) + self._resend(now_s) + self._send(now_s)
 

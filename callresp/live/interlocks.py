@@ -73,7 +73,7 @@ class StopRules:
             or self._used_up(strikes, energy_j)
             or self._by_hand(board)
         )
-        return self.for_good or self._heat(board) or self._rain(board, now_s)
+        return self.for_good or self._rest(board) or self._heat(board) or self._rain(board, now_s)
 
     def _battery(self, board: BoardState, now_s: float) -> str | None:
         least_v = self.limits.supply_min_v
@@ -101,6 +101,11 @@ class StopRules:
     def _by_hand(self, board: BoardState) -> str | None:
         if "stop pressed" in board.faults:
             return "the stop on the board was pressed: it plays no more until it is started again"
+        return None
+
+    def _rest(self, board: BoardState) -> str | None:
+        if "coils resting" in board.faults:
+            return "the board does not know what its coils had before it started: they rest first"
         return None
 
     def _heat(self, board: BoardState) -> str | None:

@@ -4,7 +4,9 @@
  *     cc -fsanitize=address,undefined fuzz_core.c core.c … && ./a.out ROUNDS
  *
  * Half of the rounds are well-framed messages of random content, so that the fuzz reaches
- * behind the checksum. After each, what must always hold is asserted.
+ * behind the checksum. After each, what must always hold is asserted. Now and then it restarts at
+ * any moment, its clock anywhere, what it keeps torn, damaged or lost; on-times are watched beyond
+ * restarts, in true time.
  */
 #include <assert.h>
 #include <stdio.h>
@@ -14,9 +16,33 @@
 #include "core.h"
 
 static cr_board board;
-static uint32_t now, on_since[CR_COILS];
+static cr_kept kept, before;
+static uint32_t now, restarts;
+static uint64_t truth, on_since[CR_COILS];
 static uint8_t duty_of[CR_COILS];
 static cr_config config;
+
+/* The on-times of a cycle, newest last: what the coils stand, in a reckoning of its own. */
+enum { SEEN = 256 };
+static struct {
+    uint64_t from[SEEN], until[SEEN];
+    unsigned count;
+} seen[CR_COILS];
+
+static void watch_duty(unsigned n) {
+    uint64_t cycle = config.coil[n].cycle_ticks, used = 0, most = config.coil[n].duty_ticks;
+    seen[n].from[seen[n].count % SEEN] = on_since[n];
+    seen[n].until[seen[n].count++ % SEEN] = truth;
+    for (unsigned k = 0; k < SEEN && k < seen[n].count; k++) {
+        uint64_t since = truth > cycle ? truth - cycle : 0;
+        uint64_t from = seen[n].from[k] > since ? seen[n].from[k] : since;
+        if (seen[n].until[k] > from) {
+            used += seen[n].until[k] - from;
+            most += 3; /* the board ends in one tick six of those that are due */
+        }
+    }
+    assert(used <= most);
+}
 
 static uint32_t state = 1;
 static uint32_t random32(void) {
@@ -27,10 +53,11 @@ static uint32_t random32(void) {
 
 static void set_coil(uint8_t n, uint8_t duty) {
     if (duty > 0 && duty_of[n] == 0) {
-        on_since[n] = board.now;
+        on_since[n] = truth;
     }
     if (duty == 0 && duty_of[n] > 0) {
-        assert(board.now - on_since[n] <= config.coil[n].on_max + 3);
+        assert(truth - on_since[n] <= config.coil[n].on_max + 3);
+        watch_duty(n);
     }
     duty_of[n] = duty;
 }
@@ -43,7 +70,7 @@ static int8_t temperature(void) { return 20; }
 static uint16_t counts(uint8_t n) { return (uint16_t)(now / 7 + n); }
 static void nothing(void) {}
 
-static void start(void) {
+static void limits(void) {
     memset(&config, 0, sizeof config);
     config.coils = CR_COILS;
     config.motors = 1;
@@ -55,13 +82,44 @@ static void start(void) {
     config.driver_ua[0] = 7000000;
     config.driver_ua[1] = 4100000;
     for (int n = 0; n < CR_COILS; n++) {
-        config.coil[n] = (cr_coil_limits){true,  400,    2000000, 336000, 2400000,
-                                           118000, 12000,   100000, (uint8_t)(n / 10)};
+        uint32_t duty = n % 4 ? 1000 : 12000; /* so little that many are refused for it */
+        config.coil[n] = (cr_coil_limits){true,   400,  2000000, 336000, 2400000,
+                                          118000, duty, 100000,  (uint8_t)(n / 10)};
     }
     config.motor[0] = (cr_motor_limits){true, 80, 400, 1200000, 800000, 1500000, 3000, 6000, 540};
+}
+
+static void start(void) {
     static const cr_hal hal = {set_coil, set_motor, set_light, send_bytes, room, millivolts, temperature, counts,
                   nothing,  nothing, true};
-    cr_init(&board, &config, &hal, now, 0);
+    cr_init(&board, &config, &hal, &kept, now, (uint16_t)++restarts, 0);
+}
+
+/* A reset, at any moment; what is kept as it was, or torn between two states, or damaged. */
+static void restart(void) {
+    uint8_t *byte = (uint8_t *)&kept;
+    uint32_t way = random32() % 8, place = random32() % (1 + CR_COILS + CR_MOTORS);
+    if (way == 1) {
+        uint32_t whole = random32() % sizeof(cr_kept_row);
+        uint8_t *row = (uint8_t *)&kept.row[place], *was = (uint8_t *)&before.row[place];
+        if (memcmp(row, was, whole) != 0) { /* else it is as it was, before what it then allowed */
+            memcpy(row + whole, was + whole, sizeof(cr_kept_row) - whole);
+        }
+    } else if (way == 2) {
+        byte[random32() % sizeof kept] ^= (uint8_t)(1u << random32() % 8);
+    } else if (way == 3) {
+        memset(byte, (int)random32(), sizeof kept);
+    }
+    now = random32();
+    start();
+}
+
+static void tick(void) {
+    truth++;
+    cr_tick(&board, ++now);
+    if (random32() % 60000 == 0) {
+        restart();
+    }
 }
 
 static void check(void) {
@@ -93,11 +151,12 @@ static void bytes(const uint8_t *data, size_t count) {
     for (size_t n = 0; n < count; n++) {
         cr_byte(&board, data[n]);
         if (n % 8 == 0) {
-            cr_tick(&board, ++now);
+            tick();
         }
     }
+    before = kept;
     for (int n = 0; n < 40; n++) {
-        cr_tick(&board, ++now);
+        tick();
         if (n % 4 == 0) {
             cr_poll(&board);
         }
@@ -110,6 +169,7 @@ static void bytes(const uint8_t *data, size_t count) {
         assert(board.coils_on == 0 && board.motors_on == 0 && board.waiting == 0);
         uint32_t slept = random32() % 4 ? may : random32() % may + 1;
         now += slept;
+        truth += slept;
         cr_slept(&board, now, slept < may);
         assert(board.session == 0 || !board.told_to_sleep);
         check();
@@ -119,6 +179,7 @@ static void bytes(const uint8_t *data, size_t count) {
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t count);
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t count) {
     if (!board.config) {
+        limits();
         start();
     }
     bytes(data, count);
@@ -171,6 +232,8 @@ static void framed(void) {
 int main(int argc, char **argv) {
     long rounds = argc > 1 ? atol(argv[1]) : 100000;
     now = 0xFFFFF000u; /* the clock wraps on the way */
+    limits();
+    cr_kept_rested(&kept, &config);
     start();
     uint8_t noise[128];
     for (long n = 0; n < rounds; n++) {
@@ -184,7 +247,8 @@ int main(int argc, char **argv) {
         }
         bytes(noise, count);
     }
-    printf("%ld rounds, %u executed, %u refused\n", rounds, board.executed, board.refused);
+    printf("%ld rounds, %u restarts, %u executed since, %u refused\n", rounds,
+           (unsigned)restarts - 1u, board.executed, board.refused);
     return 0;
 }
 #endif

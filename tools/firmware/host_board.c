@@ -149,7 +149,9 @@ int main(int argc, char **argv) {
     read_config(&config);
     static const cr_hal hal = {set_coil, set_motor, set_light, send_bytes, room, millivolts, temperature, counts,
                   nothing,  nothing, false};
-    cr_init(&board, &config, &hal, start, 1);
+    static cr_kept kept;
+    cr_kept_rested(&kept, &config);
+    cr_init(&board, &config, &hal, &kept, start, 1, 0);
     log_file = opened; /* from here on: that all is off at first goes without saying */
     open_terminal();
     serve(speed, drift, start);

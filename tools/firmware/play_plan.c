@@ -2,7 +2,7 @@
  *
  * Compiled with what `callresp firmware --plan` makes. Arguments: from which tick the clock
  * starts, how many it runs, from which on it is light (lux 1000), and from which on a host
- * greets the board (0: never). Prints "tick kind channel duty" for each switching, and at the
+ * greets the board (0: never); a fifth powers it up knowing nothing of its coils. Prints "tick kind channel duty" for each switching, and at the
  * end "state executed refused faults".
  */
 #include <inttypes.h>
@@ -41,7 +41,7 @@ static void greet(void) {
 }
 
 int main(int argc, char **argv) {
-    if (argc != 5) {
+    if (argc != 5 && argc != 6) {
         return 2;
     }
     uint32_t start = (uint32_t)strtoull(argv[1], NULL, 10);
@@ -51,7 +51,11 @@ int main(int argc, char **argv) {
                         .send = send_bytes, .room = room, .millivolts = millivolts, .temperature = temperature,
                         .counts = counts, .lock = nothing, .unlock = nothing};
     cr_player player;
-    cr_init(&board, &cr_limits, &hal, start, 0);
+    static cr_kept kept;
+    if (argc == 5) {
+        cr_kept_rested(&kept, &cr_limits);
+    }
+    cr_init(&board, &cr_limits, &hal, &kept, start, 0, 0);
     cr_player_init(&player, &cr_own_plan, &board, start);
     for (ticks = 1; ticks <= length; ticks++) {
         uint32_t now = start + (uint32_t)ticks;

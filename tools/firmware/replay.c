@@ -92,7 +92,9 @@ int main(void) {
     read_config(&config);
     static const cr_hal hal = {set_channel, set_channel, set_channel, send_bytes, room, millivolts, temperature,
                   counts,      nothing,     nothing, false};
-    cr_init(&board, &config, &hal, 0, 0);
+    static cr_kept kept;
+    cr_kept_rested(&kept, &config);
+    cr_init(&board, &config, &hal, &kept, 0, 0, 0);
     uint8_t hello[16] = {0x01, CR_VERSION, 7, 0};
     say(hello, 4);
     unsigned long v[7];

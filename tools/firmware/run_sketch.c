@@ -1,5 +1,6 @@
 /* Runs the sketch in virtual time, in C or in C++: each round of loop takes ROUND_US. For tests.
  *
+ * With an argument it starts knowing nothing of its coils, as after power was off.
  * Reads lines "microseconds hex" in order of time: bytes that then come from the line; or
  * "microseconds pin 0|1": an input's level. "0 end N": run N microseconds. Prints
  * "microseconds out pin value" for each output that changes, "... mode pin mode" for each
@@ -9,7 +10,15 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core.h"
 #include "sketch_stub.h"
+
+/* Where the sketch keeps what no restart may forget: see CR_SKETCH_KEPT. */
+#ifdef __cplusplus
+extern "C" cr_kept __start_retained;
+#else
+extern cr_kept __start_retained;
+#endif
 
 enum { ROUND_US = 40, PINS = 128, LINE = 512 };
 
@@ -73,12 +82,16 @@ static void run_until(unsigned long long at_us) {
     }
 }
 
-int main(void) {
+int main(int argc, char **argv) {
+    (void)argv;
     char what[1024];
     unsigned long long at_us, value;
     for (int n = 0; n < PINS; n++) {
         level[n] = -1;
         input[n] = HIGH;
+    }
+    if (argc == 1) {
+        cr_kept_rested(&__start_retained, &cr_limits);
     }
     setup();
     printf("0 baud %lu 0\n", baud_set);

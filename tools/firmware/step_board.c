@@ -1,7 +1,14 @@
 /* The core on a computer, in steps: a test gives it bytes and lets its time pass. For tests.
  *
  * Reads limits up to "go", then a line a step:
- *     start TICKS      power it up with its clock at TICKS (once, first)
+ *     start TICKS      power it up with its clock at TICKS (once, first), its coils rested
+ *     restart TICKS HUNG   a reset, by its watchdog if HUNG is not 0
+ *     hang TICKS       let so many ticks pass, the main loop standing still
+ *     leap TICKS       the tick comes so much later, then the main loop once
+ *     lose BYTE        what is kept over a restart is all BYTE
+ *     flip BIT         one bit of it
+ *     tear PLACE BYTES     of that row only so many bytes are as written last
+ *     other MV         another cut-off from the next start on: another machine
  *     pass TICKS       let so many ticks pass, one by one
  *     idle TICKS       let so many ticks pass, ten seconds at a time: for long idle times
  *     bytes HEX        bytes from the line
@@ -21,6 +28,7 @@
 #define STRIDE 100000ul
 
 static cr_board board;
+static cr_kept kept, written[2]; /* written: as it was before the last change, and after it */
 static uint16_t volts = 12000;
 static double motor_counts[CR_MOTORS];
 static uint8_t motor_duty[CR_MOTORS];
@@ -87,6 +95,28 @@ static void pass(uint32_t ticks) {
         }
         cr_tick(&board, board.now + 1);
         cr_poll(&board);
+        if (memcmp(&kept, &written[1], sizeof kept) != 0) {
+            written[0] = written[1];
+            written[1] = kept;
+        }
+    }
+}
+
+static void restart(const cr_config *config, const cr_hal *hal, uint32_t ticks, uint32_t hung) {
+    memset(&board, 0xA5, sizeof board);
+    left = 0;
+    cr_init(&board, config, hal, &kept, ticks, 0, hung);
+}
+
+static void damage(const char *row, unsigned long given) {
+    unsigned long bytes = strtoul(strrchr(row, ' '), NULL, 10);
+    if (row[0] == 'l') {
+        memset(&kept, (int)given, sizeof kept);
+    } else if (row[0] == 'f') {
+        ((uint8_t *)&kept)[given / 8 % sizeof kept] ^= (uint8_t)(1u << given % 8);
+    } else {
+        cr_kept_row *torn = &kept.row[given], *before = &written[0].row[given];
+        memcpy((uint8_t *)torn + bytes, (uint8_t *)before + bytes, sizeof *torn - bytes);
     }
 }
 
@@ -112,7 +142,21 @@ int main(void) {
     while (fgets(row, sizeof row, stdin)) {
         unsigned long given = strtoul(strchr(row, ' ') ? strchr(row, ' ') : "", NULL, 10);
         if (!strncmp(row, "start", 5)) {
-            cr_init(&board, &config, &hal, (uint32_t)given, 0);
+            cr_kept_rested(&kept, &config);
+            restart(&config, &hal, (uint32_t)given, 0);
+        } else if (!strncmp(row, "restart", 7)) {
+            restart(&config, &hal, (uint32_t)given, (uint32_t)strtoul(strrchr(row, ' '), NULL, 10));
+        } else if (!strncmp(row, "hang", 4)) {
+            for (unsigned long n = 0; n < given; n++) {
+                cr_tick(&board, board.now + 1);
+            }
+        } else if (!strncmp(row, "leap", 4)) {
+            cr_tick(&board, board.now + (uint32_t)given);
+            cr_poll(&board);
+        } else if (!strncmp(row, "other", 5)) {
+            config.cutoff_mv = (uint16_t)given;
+        } else if (!strncmp(row, "lose", 4) || !strncmp(row, "flip", 4) || !strncmp(row, "tear", 4)) {
+            damage(row, given);
         } else if (!strncmp(row, "pass", 4)) {
             pass((uint32_t)given);
         } else if (!strncmp(row, "idle", 4)) {

@@ -1,8 +1,6 @@
 /* The board's conversation, in the main loop: frames in, commands queued, outcomes out. */
 #include "core.h"
 
-#include <string.h>
-
 #include "outputs.h"
 
 enum { HELLO = 0x01, TIME_REQUEST = 0x02, CANCEL = 0x03, STOP = 0x04, SLEEP_FOR = 0x05 };
@@ -81,8 +79,8 @@ void cr_drop(cr_board *b) {
     drop_waiting(b);
 }
 
-void cr_init(cr_board *b, const cr_config *config, const cr_hal *hal, uint32_t now,
-             uint16_t restarts) {
+void cr_init(cr_board *b, const cr_config *config, const cr_hal *hal, cr_kept *kept, uint32_t now,
+             uint16_t restarts, uint32_t hung) {
     memset(b, 0, sizeof *b);
     b->config = config;
     b->hal = hal;
@@ -98,6 +96,7 @@ void cr_init(cr_board *b, const cr_config *config, const cr_hal *hal, uint32_t n
     }
     cr_heat_init(b, now);
     cr_start_dark(b);
+    cr_recall(b, kept, hung);
 }
 
 /* Puts a command where its time has it, behind those of the same time. order[] is a ring of
@@ -159,6 +158,7 @@ static void take(cr_board *b, cr_command *c) {
 static void hello_ack(cr_board *b, const uint8_t *p) {
     uint16_t session = get16(p + 2);
     b->told_to_sleep = false; /* somebody is there */
+    b->owes_status = b->owes_status || (b->faults & CR_RESTING) != 0; /* before he begins */
     b->last_sensed = b->now - CR_SENSED_TICKS; /* and is told at once what the sensors read */
     /* One who speaks another version is answered, so that he can say so, but not obeyed. */
     uint16_t obeyed = p[1] == CR_VERSION ? session : 0;
@@ -371,6 +371,7 @@ void cr_poll(cr_board *b) {
     bool told = cr_watch_supply(b);
     drop_waiting(b);
     told = cr_motor_loops(b) || told;
+    told = cr_watch_rest(b) || told;
     /* Before the status: who asks for that has then heard what the sensors read. */
     if (b->has_sensed && has_room(b) && cr_passed(b->now, b->last_sensed + CR_SENSED_TICKS)) {
         tell_sensed(b);

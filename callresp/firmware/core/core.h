@@ -27,7 +27,7 @@ extern "C" {
 
 enum {
     CR_VERSION = 2,
-    CR_FIRMWARE = 4,
+    CR_FIRMWARE = 5,
     CR_FRAME = 72,
     CR_LONGEST_SENT = 24,     /* bytes on the line of the longest message that the board sends */
     CR_STARTS = 3,            /* commands that one tick begins; more wait for the next */
@@ -51,7 +51,8 @@ enum {
     CR_ROUSED_TICKS = 20000,  /* a byte woke it: 2 s for somebody to greet it */
     CR_SLEEP_MOST_S = 172800, /* two days: less than half a turn of the clock */
     CR_SLEEP_AFTER_MOST_S = 600,
-    CR_WINDOW = 32
+    CR_WINDOW = 32,
+    CR_KEPT = 4               /* values in a row of what is kept over a restart */
 };
 
 /* What there is no sensor of reads so. */
@@ -67,7 +68,8 @@ enum {
     CR_DAMAGED = 8,
     CR_RAIN = 16,
     CR_STOPPED = 32,
-    CR_JAMMED = 64
+    CR_JAMMED = 64,
+    CR_RESTING = 128
 };
 
 /* Limits of one coil: it may be on for duty_ticks of any cycle_ticks. goal_mk is the rise, in
@@ -138,7 +140,8 @@ typedef struct {
     uint32_t at, length;                   /* once it has its outcome, at is when */
     uint16_t pull, speed;
     uint32_t held_ua; /* what it draws after the pull; filled in when it is judged */
-    uint8_t verdict, judged_at, outcome;
+    uint16_t permit;  /* that of its coil's which it was judged by */
+    uint8_t verdict, outcome;
 } cr_command;
 
 /* An on-time that is over: start in units of 2^shift ticks, length in ticks. */
@@ -159,12 +162,15 @@ typedef struct {
     /* The interrupt's: the on-time that is now, or was the last. */
     bool holding;
     uint8_t hold_duty;
-    uint8_t begun; /* counts on-times, so that what was judged before one is known as stale */
+    uint8_t begun; /* counts on-times */
     uint32_t from, pull_until, until, microamps, held_ua;
+    /* Shared: which judgement still counts. Each on-time takes it back, and so may the main loop. */
+    uint16_t permit;
     /* The main loop's. */
     uint8_t booked; /* the value of `begun` whose on-time is in `rise` and `duty` */
-    uint32_t rise_at;
+    uint32_t rise_at, permitted_until;
     int64_t rise_nk; /* over the air, in nanokelvin, at rise_at */
+    int64_t assumed_nk; /* of it what was only assumed when it started */
     cr_duty duty;
 } cr_coil;
 
@@ -175,12 +181,22 @@ typedef struct {
     uint32_t until, start_until, spell_start, slowing_until, microamps;
     /* The main loop's. */
     uint8_t begun, looped; /* counts runs: the loop starts anew with each */
-    bool jammed, resting;
+    bool jammed, resting, turned; /* turned: it was seen to, in this run */
     uint16_t last_counts;
     uint32_t moved; /* counts since stall_from */
     uint32_t stall_from, rest_until;
     int32_t integral;
+    uint32_t permitted_until; /* shared; see cr_coil's */
 } cr_motor;
+
+/* What is kept over a restart (kept.c), in memory that no start clears. */
+typedef struct {
+    uint32_t value[CR_KEPT], mark, check;
+} cr_kept_row;
+
+typedef struct {
+    cr_kept_row row[1 + CR_COILS + CR_MOTORS];
+} cr_kept;
 
 typedef struct {
     const cr_config *config;
@@ -205,6 +221,8 @@ typedef struct {
     /* The main loop's. */
     uint32_t last_settle, last_loop, last_status, last_receipt;
     uint32_t last_supply, last_rested, low_since, good_since;
+    cr_kept *kept;
+    uint32_t kept_mark, rested_at; /* rested_at: when CR_RESTING is over */
     uint16_t millivolts; /* as last read with nothing on */
     bool overlong, owes, owes_status, low, good;
     bool told_to_sleep, has_sensed;
@@ -231,6 +249,7 @@ typedef struct {
 #define cr_release CR_OF_SIZE(cr_release)
 #define cr_may_sleep CR_OF_SIZE(cr_may_sleep)
 #define cr_slept CR_OF_SIZE(cr_slept)
+#define cr_kept_rested CR_OF_SIZE(cr_kept_rested)
 
 /* What C can check before it runs: in C99, by arrays that must have a size. */
 #define CR_HOLDS(name, condition) typedef char name[(condition) ? 1 : -1]
@@ -246,8 +265,11 @@ CR_HOLDS(cr_board_fits_a_small_chip,
 
 extern const cr_config cr_limits; /* made from the palette, in cr_limits.c */
 
-void cr_init(cr_board *board, const cr_config *config, const cr_hal *hal, uint32_t now,
-             uint16_t restarts);
+/* `kept` lies in memory that no start clears: what is in it is held against these limits and its
+ * own checksums, and where it is nothing, all coils rest first. `hung` is for how many ticks an
+ * output may have been on beyond its end, where the watchdog made this start; else 0. */
+void cr_init(cr_board *board, const cr_config *config, const cr_hal *hal, cr_kept *kept,
+             uint32_t now, uint16_t restarts, uint32_t hung);
 void cr_byte(cr_board *board, uint8_t byte); /* main loop: a byte from the line */
 void cr_tick(cr_board *board, uint32_t now); /* timer: now, in 0.1 ms */
 void cr_poll(cr_board *board);               /* main loop: judge, reckon, say what there is to say */
@@ -255,6 +277,9 @@ void cr_release(cr_board *board);            /* all off, now; with the interrupt
 void cr_press_stop(cr_board *board);         /* the stop button: all off until it starts anew */
 void cr_sense_rain(cr_board *board, bool rains); /* a rain sensor: the host is told */
 void cr_sense(cr_board *board, const cr_sensed *sensed); /* sensors: the host is told */
+
+/* As a board leaves it that has rested for long: for tests. */
+void cr_kept_rested(cr_kept *kept, const cr_config *config);
 
 /* Main loop: for how many ticks the chip may sleep from now on, its tick stopped; 0 is not at
  * all. Everything is off then, and nothing waits. When it is back, or `woken` before its time,

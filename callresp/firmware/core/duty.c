@@ -40,6 +40,12 @@ void cr_duty_init(cr_duty *d, uint32_t cycle_ticks, uint32_t now) {
     d->newest_end = d->old_end = now;
 }
 
+/* What was before a restart: `used` ticks, the last of them at `end`, and all count until then. */
+void cr_duty_recall(cr_duty *d, uint32_t used, uint32_t end) {
+    d->old_ticks = used;
+    d->newest_end = d->old_end = end;
+}
+
 /* Forgets what ended a cycle before `now`: no later cycle reaches back to it. Call it often
  * enough that the clock does not turn half round meanwhile. */
 void cr_duty_forget(cr_duty *d, uint32_t cycle_ticks, uint32_t now) {

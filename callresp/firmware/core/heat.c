@@ -8,13 +8,17 @@
 /* An on-time as the interrupt left it, and when it was looked at. */
 typedef struct {
     uint32_t now, from, pull_until, until;
+    uint16_t permit;
     uint8_t begun, hold_duty;
     bool on;
 } pulse;
 
-static pulse seen(cr_board *b, uint8_t n) {
+/* With `anew` whatever was judged of this coil no longer counts, so that nothing of it begins. */
+static pulse seen(cr_board *b, uint8_t n, bool anew) {
     pulse p;
     b->hal->lock();
+    b->coil[n].permit = (uint16_t)(b->coil[n].permit + (anew ? 1u : 0u));
+    p.permit = b->coil[n].permit;
     p.now = b->now;
     p.from = b->coil[n].from;
     p.until = b->coil[n].until;
@@ -48,8 +52,7 @@ static int64_t share_q28(int64_t x) {
 
 /* The rise after `ticks` at `duty`, in steps as short as a hundredth of the time constant, but
  * no more than 32 of them, each with the copper as it is at its start: coolest, so warmest. */
-static int64_t rise_after_nk(const cr_board *b, uint8_t n, int64_t rise_nk, uint32_t ticks,
-                             uint8_t duty) {
+int64_t cr_rise_after_nk(const cr_board *b, uint8_t n, int64_t rise_nk, uint32_t ticks, uint8_t duty) {
     uint32_t tau = b->config->coil[n].tau_ticks;
     uint64_t wanted = (uint64_t)ticks * 100 / tau + 1;
     uint32_t steps = duty == 0 ? 1 : wanted > 32 ? 32 : (uint32_t)wanted;
@@ -73,7 +76,7 @@ typedef struct {
 static void go_on(course *c, uint32_t edge, uint32_t then, uint8_t duty) {
     uint32_t stop = cr_passed(edge, then) ? then : edge;
     if (stop != c->at && cr_passed(stop, c->at)) {
-        c->rise_nk = rise_after_nk(c->board, c->coil, c->rise_nk, stop - c->at, duty);
+        c->rise_nk = cr_rise_after_nk(c->board, c->coil, c->rise_nk, stop - c->at, duty);
         c->at = stop;
     }
 }
@@ -100,6 +103,7 @@ static void settle(cr_board *b, uint8_t n, const pulse *p) {
     if (coil->rise_nk != 0 || p->begun != coil->booked) {
         coil->rise_nk = rise_at_nk(b, n, p, p->now);
     }
+    coil->assumed_nk = cr_rise_after_nk(b, n, coil->assumed_nk, p->now - coil->rise_at, 0);
     coil->rise_at = p->now;
     cr_duty_forget(&coil->duty, limits->cycle_ticks, p->now);
     if (p->begun != coil->booked && !p->on) {
@@ -124,27 +128,43 @@ static bool within_duty(const cr_board *b, uint8_t n, const pulse *p, uint32_t a
     return used <= limits->duty_ticks;
 }
 
-static bool cool_enough(const cr_board *b, uint8_t n, const pulse *p, const cr_command *c,
-                        uint32_t at) {
-    int64_t most_nk = (int64_t)b->config->coil[n].limit_mk * 1000000;
+/* The warmest that a command makes its coil. */
+static int64_t peak_nk(const cr_board *b, uint8_t n, const pulse *p, const cr_command *c,
+                       uint32_t at) {
     uint32_t pull = c->pull < c->length ? c->pull : c->length;
-    int64_t rise_nk = rise_after_nk(b, n, rise_at_nk(b, n, p, at), pull, 255);
-    return rise_nk <= most_nk && rise_after_nk(b, n, rise_nk, c->length - pull, c->duty) <= most_nk;
+    int64_t pulled_nk = cr_rise_after_nk(b, n, rise_at_nk(b, n, p, at), pull, 255);
+    int64_t held_nk = cr_rise_after_nk(b, n, pulled_nk, c->length - pull, c->duty);
+    return pulled_nk > held_nk ? pulled_nk : held_nk;
 }
 
 static void judge(cr_board *b, cr_command *c) {
     uint8_t n = c->channel;
     const cr_coil_limits *limits = &b->config->coil[n];
-    pulse p = seen(b, n);
+    pulse p = seen(b, n, true);
     settle(b, n, &p);
     uint32_t at = cr_passed(p.now, c->at) ? p.now : c->at;
-    bool fit = c->length > 0 && c->length <= limits->on_max &&
-               within_duty(b, n, &p, at, c->length) && cool_enough(b, n, &p, c, at);
+    bool fit = c->length > 0 && c->length <= limits->on_max && within_duty(b, n, &p, at, c->length);
+    int64_t hot_nk = fit ? peak_nk(b, n, &p, c, at) : 0;
+    fit = fit && hot_nk <= (int64_t)limits->limit_mk * 1000000;
+    if (fit) {
+        cr_keep_stroke(b, n, hot_nk, c->length); /* whole before it may begin */
+    }
     uint32_t held_ua = (uint32_t)((uint64_t)limits->microamps * c->duty / 255);
     b->hal->lock();
+    b->coil[n].permitted_until = at + CR_GRACE_TICKS;
     c->held_ua = held_ua;
-    c->judged_at = p.begun;
+    c->permit = p.permit;
     c->verdict = fit ? CR_FIT : CR_UNFIT;
+    b->hal->unlock();
+}
+
+/* A run is kept as one that jams until it is seen to turn. */
+static void judge_run(cr_board *b, cr_command *c) {
+    cr_motor *motor = &b->motor[c->channel];
+    cr_keep_motor(b, c->channel, CR_JAM_TICKS);
+    b->hal->lock();
+    motor->permitted_until = c->at + CR_GRACE_TICKS + 1;
+    c->verdict = CR_FIT;
     b->hal->unlock();
 }
 
@@ -165,6 +185,10 @@ void cr_judge(cr_board *b) {
     uint32_t of_coils = 0;
     cr_command *c;
     for (uint8_t number = 0; (c = due_soon(b, number)) != 0; number++) {
+        if (c->kind == CR_TURN && c->channel < b->config->motors && c->verdict == CR_UNJUDGED) {
+            judge_run(b, c);
+            return;
+        }
         bool of_coil = c->kind == CR_STRIKE || c->kind == CR_HOLD;
         if (!of_coil || c->channel >= b->config->coils || !b->config->coil[c->channel].present ||
             (of_coils >> c->channel & 1u)) {
@@ -172,9 +196,8 @@ void cr_judge(cr_board *b) {
         }
         of_coils |= (uint32_t)1 << c->channel;
         const cr_coil *coil = &b->coil[c->channel];
-        uint8_t begun = coil->begun;
-        if (c->verdict == CR_UNJUDGED || c->judged_at != begun ||
-            (coil->booked != begun && !cr_coil_is_on(b, c->channel))) {
+        if (c->verdict == CR_UNJUDGED || c->permit != coil->permit ||
+            (coil->booked != coil->begun && !cr_coil_is_on(b, c->channel))) {
             judge(b, c);
             return;
         }
@@ -196,8 +219,9 @@ void cr_settle_next(cr_board *b) {
     if (n >= b->config->coils) {
         return;
     }
-    pulse p = seen(b, n);
+    pulse p = seen(b, n, false);
     settle(b, n, &p);
+    cr_keep_coil(b, n);
     if (p.on && b->coil[n].rise_nk / 1000000 > b->config->coil[n].limit_mk + 1000) {
         b->hal->lock();
         if (cr_coil_is_on(b, n)) {
@@ -211,16 +235,18 @@ void cr_settle_next(cr_board *b) {
 /* All of them at once, after a sleep: nothing waits for the main loop then. */
 void cr_settle_all(cr_board *b) {
     for (uint8_t n = 0; n < b->config->coils; n++) {
-        pulse p = seen(b, n);
+        pulse p = seen(b, n, false);
         settle(b, n, &p);
+        cr_keep_coil(b, n);
     }
 }
 
-/* Temperature of the warmest coil, as reckoned. */
+/* Temperature of the warmest coil, as reckoned from what is known of it. */
 int16_t cr_hottest_c(const cr_board *b) {
     int64_t most_nk = 0;
     for (uint8_t n = 0; n < b->config->coils; n++) {
-        most_nk = b->coil[n].rise_nk > most_nk ? b->coil[n].rise_nk : most_nk;
+        int64_t known_nk = b->coil[n].rise_nk - b->coil[n].assumed_nk;
+        most_nk = known_nk > most_nk ? known_nk : most_nk;
     }
     return (int16_t)((b->config->ambient_mc + most_nk / 1000000) / 1000);
 }

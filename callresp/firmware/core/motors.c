@@ -17,7 +17,27 @@ static void begin(cr_board *b, uint8_t n, uint32_t now) {
     motor->last_counts = b->hal->counts(n);
     motor->integral = 0;
     motor->moved = 0;
+    motor->turned = false;
     motor->stall_from = now + b->config->motor[n].start_ticks;
+}
+
+/* For how long it must rest where a restart comes now: one that has not been seen to turn may be
+ * jammed, and the next run of one that still turns would join this one. */
+static void keep(cr_board *b, uint8_t n, uint32_t now) {
+    cr_motor *motor = &b->motor[n];
+    uint32_t rests = motor->resting ? motor->rest_until - now : 0;
+    b->hal->lock();
+    bool turns = cr_motor_is_on(b, n) || motor->slowing;
+    bool permitted = !cr_passed(b->now, motor->permitted_until);
+    motor->permitted_until = permitted ? motor->permitted_until : b->now;
+    b->hal->unlock();
+    if (turns && rests < b->config->motor[n].rest_ticks) {
+        rests = b->config->motor[n].rest_ticks;
+    }
+    if (permitted || (turns && !motor->turned && rests < CR_JAM_TICKS)) {
+        rests = CR_JAM_TICKS;
+    }
+    cr_keep_motor(b, n, rests);
 }
 
 /* Speed: proportional and integral, in whole numbers. */
@@ -86,9 +106,10 @@ static bool loop(cr_board *b, uint8_t n, uint32_t now, uint32_t ticks) {
     if (still) {
         motor->jammed = motor->resting = told = true;
         motor->rest_until = now + CR_JAM_TICKS;
-    } else if (turns && motor->jammed) {
+    } else if (turns) {
+        motor->turned = true;
+        told = motor->jammed;
         motor->jammed = false;
-        told = true;
     }
     return told;
 }
@@ -111,6 +132,7 @@ bool cr_motor_loops(cr_board *b) {
     bool told = false, jammed = false;
     for (uint8_t n = 0; n < b->config->motors; n++) {
         told = loop(b, n, now, ticks < SLOWEST_LOOP_TICKS ? ticks : SLOWEST_LOOP_TICKS) || told;
+        keep(b, n, now);
         jammed = jammed || b->motor[n].jammed;
     }
     if (told && !jammed) {

@@ -123,6 +123,7 @@ static uint8_t coil_on(cr_board *b, const cr_command *c) {
         return CR_OVER_LIMIT;
     }
     coil->begun++;
+    coil->permit++;
     coil->from = b->now;
     coil->until = b->now + c->length;
     coil->holding = c->pull < c->length;
@@ -219,14 +220,18 @@ static void end_motors(cr_board *b, uint8_t left) {
 
 /* Whether a command may be executed as it was judged: an on-time that has begun since then
  * makes a coil warmer than it was thought to be, and one that is over must be in the books
- * before the next, or it would be forgotten. What is on is busy: that needs no judgement. */
+ * before the next, or it would be forgotten. What is on is busy: that needs no judgement.
+ * What may begin is kept over a restart; where that was taken back, it may no more. */
 static bool judged(const cr_board *b, const cr_command *c) {
+    if (c->kind == CR_TURN && c->channel < b->config->motors) {
+        return c->verdict != CR_UNJUDGED && !cr_passed(b->now, b->motor[c->channel].permitted_until);
+    }
     if ((c->kind != CR_STRIKE && c->kind != CR_HOLD) || c->channel >= b->config->coils ||
         !b->config->coil[c->channel].present || cr_coil_is_on(b, c->channel)) {
         return true;
     }
     const cr_coil *coil = &b->coil[c->channel];
-    return c->verdict != CR_UNJUDGED && c->judged_at == coil->begun && coil->booked == coil->begun;
+    return c->verdict != CR_UNJUDGED && c->permit == coil->permit && coil->booked == coil->begun;
 }
 
 static void start_due(cr_board *b) {

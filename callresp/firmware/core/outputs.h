@@ -1,7 +1,9 @@
 /* Between the core's parts: core.c talks, outputs.c switches (in the interrupt), heat.c and
- * duty.c judge, motors.c and supply.c watch (in the main loop). */
+ * duty.c judge, motors.c and supply.c watch, kept.c keeps (in the main loop). */
 #ifndef CR_OUTPUTS_H
 #define CR_OUTPUTS_H
+
+#include <string.h>
 
 #include "core.h"
 
@@ -51,6 +53,14 @@ enum { CR_UNJUDGED, CR_FIT, CR_UNFIT };
 #define cr_duty_init CR_OF_SIZE(cr_duty_init)
 #define cr_duty_remember CR_OF_SIZE(cr_duty_remember)
 #define cr_duty_used CR_OF_SIZE(cr_duty_used)
+#define cr_duty_recall CR_OF_SIZE(cr_duty_recall)
+#define cr_rise_after_nk CR_OF_SIZE(cr_rise_after_nk)
+#define cr_keep_stroke CR_OF_SIZE(cr_keep_stroke)
+#define cr_keep_coil CR_OF_SIZE(cr_keep_coil)
+#define cr_keep_motor CR_OF_SIZE(cr_keep_motor)
+#define cr_keep_battery CR_OF_SIZE(cr_keep_battery)
+#define cr_recall CR_OF_SIZE(cr_recall)
+#define cr_watch_rest CR_OF_SIZE(cr_watch_rest)
 
 /* outputs.c: in the interrupt, or with it locked out. */
 uint8_t cr_execute(cr_board *b, const cr_command *c);
@@ -64,14 +74,24 @@ void cr_judge(cr_board *b);
 void cr_settle_next(cr_board *b);
 void cr_settle_all(cr_board *b);
 int16_t cr_hottest_c(const cr_board *b);
+int64_t cr_rise_after_nk(const cr_board *b, uint8_t n, int64_t rise_nk, uint32_t ticks, uint8_t duty);
 
 /* duty.c */
 void cr_duty_init(cr_duty *d, uint32_t cycle_ticks, uint32_t now);
 void cr_duty_remember(cr_duty *d, uint32_t cycle_ticks, uint32_t start, uint32_t length);
 uint32_t cr_duty_used(const cr_duty *d, uint32_t since);
 void cr_duty_forget(cr_duty *d, uint32_t cycle_ticks, uint32_t now);
+void cr_duty_recall(cr_duty *d, uint32_t used, uint32_t end);
 
-/* motors.c and supply.c: true where the host should be told at once. */
+/* kept.c: what is written before it may happen */
+void cr_keep_stroke(cr_board *b, uint8_t n, int64_t peak_nk, uint32_t length);
+void cr_keep_coil(cr_board *b, uint8_t n);
+void cr_keep_motor(cr_board *b, uint8_t n, uint32_t rests);
+void cr_keep_battery(cr_board *b);
+void cr_recall(cr_board *b, cr_kept *kept, uint32_t hung);
+
+/* motors.c, supply.c, kept.c: true where the host should be told at once. */
+bool cr_watch_rest(cr_board *b);
 bool cr_motor_loops(cr_board *b);
 bool cr_watch_supply(cr_board *b);
 void cr_drop(cr_board *b); /* core.c: what waits is to be cancelled */

@@ -44,12 +44,14 @@ bool cr_watch_supply(cr_board *b) {
         cr_release(b);
         b->dropping = true;
         b->hal->unlock();
+        cr_keep_battery(b);
         return true;
     }
     if (faulty && cr_passed(now, b->good_since + CR_GOOD_TICKS)) {
         b->hal->lock();
         b->faults &= (uint8_t)~CR_LOW_VOLTAGE;
         b->hal->unlock();
+        cr_keep_battery(b);
         return true;
     }
     return false;

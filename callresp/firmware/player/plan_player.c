@@ -65,7 +65,7 @@ void cr_player_light(cr_player *p, uint32_t lux) {
 }
 
 static bool due(const cr_player *p) {
-    if (p->ticks < p->plan->after_ticks) {
+    if (p->ticks < p->plan->after_ticks || (p->board->faults & CR_RESTING)) {
         return false;
     }
     return p->plan->lux == 0 || (p->lit && p->ticks - p->lit_since >= CR_PLAYER_DAWN_TICKS);

@@ -8,6 +8,16 @@
 
 enum { TICK_US = 100, BUTTON_MS = 20, LINE_WAITS = 60 };
 
+/* What no restart may forget. The standard API knows no memory that a reset leaves alone: each
+ * start then lets all coils rest for a cycle first. Where your chip's toolchain has a word for
+ * such memory, like __attribute__((section(".noinit"))), define CR_SKETCH_KEPT as that, and
+ * CR_SKETCH_HUNG_TICKS as your watchdog's time, in 0.1 ms. */
+#ifndef CR_SKETCH_KEPT
+#define CR_SKETCH_KEPT
+#define CR_SKETCH_HUNG_TICKS 0
+#endif
+
+static cr_kept kept CR_SKETCH_KEPT;
 static cr_board board;
 static cr_hal hal;
 static uint32_t clock_ticks, counted_us;
@@ -172,7 +182,8 @@ void setup(void) {
     hal.lock = lock;
     hal.unlock = unlock;
     counted_us = (uint32_t)micros();
-    cr_init(&board, &cr_limits, &hal, ticks(), 0);
+    /* Whether a watchdog made this start the API does not tell: it may always have. */
+    cr_init(&board, &cr_limits, &hal, &kept, ticks(), 0, CR_SKETCH_HUNG_TICKS);
 #ifdef CR_PLAYS_PLAN
     cr_player_init(&player, &cr_own_plan, &board, clock_ticks);
 #endif

@@ -11,7 +11,9 @@
  *     V MV        of the supply
  *     J MOTOR | F MOTOR    jammed, free
  *     S | s | R | D        stop pressed, let go; wet, dry
- *     X           a reset of the chip: "." when it is up again
+ *     X TICKS     a reset of the chip, its clock at TICKS then: "." when it is up again
+ *     B           a reset after which it runs by itself, its coils known to be rested
+ *     N           what is kept over a reset is nothing
  *     Q           quiet: what is switched is no longer told, and costs nothing
  *     M           "count most mean" of the tick's work by the fine counter, and begins anew
  * Without L it runs by itself, and what is switched is told as it happens.
@@ -30,7 +32,15 @@ typedef struct {
 } row;
 
 extern cr_board board;
+extern cr_kept cr_kept_memory;
 extern uint32_t board_clock;
+
+/* What of this world outlives a reset: it stands behind what the board keeps. */
+typedef struct {
+    uint32_t magic, clock, lockstep;
+} kept_world;
+
+static kept_world *const kept = (kept_world *)(uintptr_t)((uintptr_t)&cr_kept_memory + 960);
 
 volatile bool emulated_lockstep;
 volatile uint32_t emulated_us;
@@ -162,6 +172,20 @@ void emulated_tick_ends(void) {
     count++;
 }
 
+static void lose_kept(void) {
+    uint8_t *byte = (uint8_t *)&cr_kept_memory;
+    for (uint32_t n = 0; n < sizeof cr_kept_memory; n++) {
+        byte[n] = (uint8_t)(n * 7u);
+    }
+}
+
+static void reset_at(uint32_t clock, bool lockstep) {
+    kept->magic = 0x12345678u;
+    kept->clock = clock;
+    kept->lockstep = lockstep;
+    cpu_reset();
+}
+
 static uint32_t value_of(const char *s) {
     uint32_t value = 0;
     for (; *s >= '0' && *s <= '9'; s++) {
@@ -187,7 +211,9 @@ static void obey(const char *s) {
     case 's': stop_pressed = false; break;
     case 'R': wet = true; break;
     case 'D': wet = false; break;
-    case 'X': cpu_reset(); break;
+    case 'X': reset_at(value, emulated_lockstep); break;
+    case 'B': cr_kept_rested(&cr_kept_memory, &cr_limits); reset_at(0, false); break;
+    case 'N': lose_kept(); break;
     case 'Q': quiet = true; break;
     case 'M':
         text("measured");
@@ -279,4 +305,11 @@ bool emulated_nap(void) {
     return false;
 }
 
-void emulated_start(void) { emulated_port_start(); }
+void emulated_start(void) {
+    emulated_port_start();
+    if (kept->magic == 0x12345678u) {
+        kept->magic = 0;
+        board_clock = kept->clock;
+        emulated_lockstep = kept->lockstep != 0;
+    }
+}

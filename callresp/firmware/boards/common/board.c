@@ -13,6 +13,7 @@ enum {
     BUTTON_TICKS = 200,        /* 20 ms of one level on end: no bounce */
     STRIP_TICKS = 300,         /* addressable lights, at most every 30 ms */
     SENSOR_TICKS = 10000,
+    WATCHDOG_TICKS = 10000,    /* it bites within a second at the worst */
     REFERENCE_MV = 3300,
     ADC_STEPS = 4096
 };
@@ -21,6 +22,10 @@ static const cr_pin_out coil_pins[CR_COILS] = CR_COIL_PINS;
 static const cr_pin_out motor_pins[CR_MOTORS] = CR_MOTOR_PINS;
 static const cr_pin_out light_pins[CR_LIGHTS] = CR_LIGHT_PINS;
 static const cr_pin_encoder encoder_pins[CR_MOTORS] = CR_ENCODER_PINS;
+
+/* From the linker's script: memory that no start clears. */
+extern cr_kept cr_kept_memory;
+CR_HOLDS(cr_kept_fits_its_place, sizeof(cr_kept) <= 960);
 
 /* Not static: the emulator's world looks in. */
 cr_board board;
@@ -288,10 +293,11 @@ int main(void) {
     chip_start();
     start_pins();
     sensors_start();
+    cr_init(&board, &cr_limits, &hal, &cr_kept_memory, board_clock, chip_restarts(),
+            chip_hung() ? WATCHDOG_TICKS : 0);
     counted_us = chip_us();
-    cr_init(&board, &cr_limits, &hal, 0, chip_restarts());
 #ifdef CR_PLAYS_PLAN
-    cr_player_init(&player, &cr_own_plan, &board, 0);
+    cr_player_init(&player, &cr_own_plan, &board, board_clock);
 #endif
     chip_tick_every_us(TICK_US);
     chip_unlock();

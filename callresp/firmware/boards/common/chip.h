@@ -23,6 +23,7 @@ void chip_doze(void);
 bool chip_nap(uint32_t *missed_us);
 void chip_rouse(void);
 uint16_t chip_restarts(void); /* counts starts, kept over a reset where the chip can */
+bool chip_hung(void);         /* whether the watchdog made this start; asked once */
 
 void chip_out_start(const cr_pin_out *out);
 void chip_out(const cr_pin_out *out, uint8_t duty);

@@ -96,6 +96,8 @@ uint16_t chip_restarts(void) {
     return count;
 }
 
+bool chip_hung(void) { return WATCHDOG_REASON & 1u; }
+
 /* --- pins -------------------------------------------------------------------------------- */
 
 void chip_drive(uint8_t pin, bool high) {

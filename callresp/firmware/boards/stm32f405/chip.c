@@ -157,6 +157,12 @@ uint16_t chip_restarts(void) {
     return count;
 }
 
+bool chip_hung(void) {
+    bool hung = (RCC_CSR & RCC_IWDGRSTF) != 0;
+    RCC_CSR |= RCC_RMVF; /* or the next start would find it, too */
+    return hung;
+}
+
 /* --- pins -------------------------------------------------------------------------------- */
 
 static gpio_port *port_of(uint8_t pin) { return GPIO(pin / 16u); }

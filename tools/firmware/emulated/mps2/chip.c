@@ -85,6 +85,7 @@ void chip_rouse(void) {
 
 void chip_feed_watchdog(void) {}
 uint16_t chip_restarts(void) { return 1; }
+bool chip_hung(void) { return false; }
 void chip_out_start(const cr_pin_out *out) { (void)out; }
 
 /* Into memory, by as much work as an RP2040's registers want. */
