@@ -131,8 +131,9 @@ def lateness(folder: Path, minutes: float) -> Iterator[Row]:
         image = image_of(folder / f"plan-{chip}", chip, FETTLE, files=files)
         began_s = time.monotonic()
         emulator = Emulator(image, chip)
+        emulator.ask("B")
         rows: list[tuple[int, int]] = []
-        while len(rows) < len(commands) and time.monotonic() - began_s < 3600:
+        while len(rows) < len(commands) and time.monotonic() - began_s < 36_000:
             for row in emulator.ask("T"):
                 output, *rest = row.split()
                 if output == "coil" and rest[1] != "0":
