@@ -35,6 +35,9 @@ from callresp.io.score import Note
 
 # How many partials of a harmonic note are kept as features.
 PARTIALS = 6
+# Parts of a note's length, and bands of a fifth of an octave and more, of its coarse spectrogram.
+PARTS, BANDS = 4, 20
+BANDS_FROM_HZ, BANDS_TO_HZ = 300.0, 14000.0
 
 NOTE = np.dtype(
     [
@@ -68,6 +71,8 @@ FEATURES = np.dtype(
         ("attack_ms", np.float32),  # from 10 % to 90 % of its peak amplitude
         ("decay_ms", np.float32),  # from 90 % to 10 %
         ("peak_db", np.float32),  # highest level over one short window
+        # Power over the noise floor by part and band, dB re a full-scale sine; 0: not known.
+        ("spectrogram_db", np.int8, (PARTS, BANDS)),
     ]
 )
 

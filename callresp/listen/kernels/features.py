@@ -9,13 +9,16 @@ import numpy as np
 
 from callresp.listen.kernels import f0
 from callresp.listen.kernels._jit import inner
-from callresp.listen.notes import PARTIALS
+from callresp.listen.kernels.layout import RING
+from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, PARTIALS, PARTS
 
 LEAST_PARTIAL_DB = -60.0
 NINE_TENTHS_DB = -0.915  # of an amplitude
 TENTH_DB = -20.0
 # A track crosses its line where it passes it by this share of its RMS distance from it.
 CROSSING = 0.5
+BAND_RATIO = (BANDS_TO_HZ / BANDS_FROM_HZ) ** (1.0 / BANDS)
+LEAST_DB = -127.0  # that is kept of a spectrogram
 
 
 @inner
@@ -173,3 +176,33 @@ def _flank(level: Any, top: int, step: int) -> int:
             near = at
         at += step
     return abs(at - near)
+
+
+@inner
+def sketch(first: int, end: int, spec: Any, setup: Any, row: Any) -> None:
+    """Draw a coarse spectrogram of frames [first, end), all that sounds in them, into `row`.
+
+    Unlike the note's partials it tells a hiss from a click, and a buzz from either. Power
+    within half the noise floor counts as half of that.
+    """
+    power = np.empty(setup.bins)
+    for part in range(PARTS):
+        start = first + (end - first) * part // PARTS
+        stop = max(start + 1, first + (end - first) * (part + 1) // PARTS)
+        power[:] = 0.0
+        for at in range(start, stop):
+            here = spec.power[at & (RING - 1)]
+            for k in range(setup.kept_from, setup.kept_to):
+                power[k] += here[k]
+        low = BANDS_FROM_HZ / setup.bin_hz + 0.5
+        for band in range(BANDS):
+            high = low * BAND_RATIO - 0.5 * (BAND_RATIO - 1.0)
+            total = 0.0
+            noise = 1e-13
+            for k in range(max(setup.kept_from, int(low)), min(setup.kept_to, int(high) + 1)):
+                share = min(high, k + 1.0) - max(low, float(k))
+                total += share * power[k] / (stop - start)
+                noise += share * spec.floor[k]
+            level_db = 10.0 * math.log10(max(total - noise, 0.5 * noise))
+            row.spectrogram_db[part, band] = int(min(-1.0, max(LEAST_DB, round(level_db))))
+            low = high

@@ -277,7 +277,7 @@ def _form_notes(
         if reason == 0:
             end = segmentation.release(level, offset, notes[n + 1], floor_db, setup.frames_per_s)
             span = begin, onset, offset, end
-            _add_pending(group.number, part, outline, first, span, state, setup)
+            _add_pending(group.number, part, outline, first, span, state, spec, setup)
         elif snr_db > asked_db - NEARLY_DB:
             _reject(reason, part, (snr_db, asked_db), first, onset, offset, state, setup)
 
@@ -419,6 +419,7 @@ def _add_pending(
     first: int,
     span: tuple[float, float, float, float],
     state: Any,
+    spec: Any,
     setup: Any,
 ) -> None:
     """Add one note of group `number` to the pending ones.
@@ -453,6 +454,7 @@ def _add_pending(
     features.describe(
         base, mean, power, use, pitch, level[a:end], bounds, setup, state.pending_features[n]
     )
+    features.sketch(first + a, first + end, spec, setup, state.pending_features[n])
     total = 0.0
     most = 0.0
     area = 0.0

@@ -94,31 +94,34 @@ def assign_voices(notes: Rows, features: Rows, settings: SingerSettings = DEFAUL
     notes = notes.copy()
     if len(notes) == 0:
         return notes
-    notes["voice"] = group(looks_of(notes, features), notes["onset_s"], notes["offset_s"], settings)
+    notes["voice"] = _group(notes, features, settings)
     return notes
 
 
-def group(
-    looks: Values, onset_s: Values, offset_s: Values, settings: SingerSettings = DEFAULT_SETTINGS
-) -> Numbers:
+def _group(notes: Rows, features: Rows, settings: SingerSettings) -> Numbers:
     """The singer of every note, from 0 in order of first appearance."""
-    if settings.most == 1 or len(looks) == 0:
-        return np.zeros(len(looks), np.int64)
-    owner = np.full(len(looks), -1, np.int64)
+    if settings.most == 1:
+        return np.zeros(len(notes), np.int64)
+    owner = np.full(len(notes), -1, np.int64)
     same: list[int] = []  # what each number given has become
-    pieces = -(-len(looks) // AT_ONCE)
-    edges = np.linspace(0, len(looks), pieces + 1).astype(np.int64)
+    pieces = -(-len(notes) // AT_ONCE)
+    edges = np.linspace(0, len(notes), pieces + 1).astype(np.int64)
     for start, end in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         held = latest(owner[:start], start)
         at = np.concatenate([held, np.arange(start, end)])
         known = np.concatenate([owner[held], np.full(end - start, -1, np.int64)])
-        pairs = pairs_of(looks[at], onset_s[at], offset_s[at])
+        pairs = _pairs(notes[at], features[at])
         found = settle(pairs, known, settings.most, settings.by_band)
         names = _named(found, known, same)
         owner[at] = names[found]
         if start:
             owner[:start] = np.array(same)[owner[:start]]
     return renumbered(owner)
+
+
+def _pairs(notes: Rows, features: Rows) -> Pairs:
+    # Looks take far more room than notes do: never those of all notes of a day at once.
+    return pairs_of(looks_of(notes, features), notes["onset_s"], notes["offset_s"])
 
 
 def latest(owner: Numbers, end: int) -> Numbers:
@@ -165,10 +168,9 @@ def split(notes: Rows, features: Rows) -> Numbers:
     Numbers
         0 or 1 for each note; note 0 has 0.
     """
-    looks = looks_of(notes, features)
     known = np.full(len(notes), -1, np.int64)
     some = np.arange(min(SPLIT_BY, len(notes)))
-    pairs = _untimed(pairs_of(looks[some], notes["onset_s"][some], notes["offset_s"][some]))
+    pairs = _untimed(_pairs(notes[some], features[some]))
     # The user knows that they are two: the evidence for one counts less and less, till they are.
     for least in SPLIT_NATS:
         known[some] = settle(pairs, known[some], most=2, least=least)
@@ -179,7 +181,7 @@ def split(notes: Rows, features: Rows) -> Numbers:
         known[some] = some >= len(some) // 2
     for start in range(SPLIT_BY, len(notes), AT_ONCE):
         at = np.concatenate([latest(known, start), np.arange(start, len(notes))[:AT_ONCE]])
-        pairs = _untimed(pairs_of(looks[at], notes["onset_s"][at], notes["offset_s"][at]))
+        pairs = _untimed(_pairs(notes[at], features[at]))
         part = settle(pairs, known[at], most=2, least=least)
         first = {int(row): int(known[n]) for row, n in zip(part, at, strict=True) if n < start}
         known[at] = [
@@ -243,9 +245,7 @@ def why(notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_
     about = np.concatenate([_about(np.flatnonzero(voice == v), n) for v in np.unique(voice)])
     about = np.sort(about)
     own = int(voice[n])
-    pairs = pairs_of(
-        looks_of(notes[about], features[about]), notes["onset_s"][about], notes["offset_s"][about]
-    )
+    pairs = _pairs(notes[about], features[about])
     owner, at = voice[about].copy(), int(np.searchsorted(about, n))
     alone = bool(np.sum(owner == own) == 1)
     owner[at] = -1

@@ -16,6 +16,10 @@ the bandwidth (Hz), ln of the length (s), level (dB), tonality, ln of attack and
 of decay (ms), log2 of the pitch at the start and at the end (Hz; for clear tones
 alone), and log2 of where it lies, be it the middle of its band. ``nan`` is unknown, and
 counts neither for nor against.
+
+After them come the cells of its coarse spectrogram, part by part: 0 for `RANGE_DB` and more
+below the loudest cell of its own band, 1 for that one's level; and `CELLS` flags, 1 where a
+cell lies in its own band.
 """
 
 from __future__ import annotations
@@ -26,21 +30,27 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.listen.kernels._jit import noalloc
-from callresp.listen.notes import Rows
+from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, PARTS, Rows
 
 Values = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 PLACE, WIDTH, LENGTH, LEVEL, TONAL, ATTACK, DECAY, START, END, WHERE = range(10)
-LOOKS = 10
 COMPARED = 9  # all but WHERE
+CELLS = PARTS * BANDS
+PICTURE = 10  # where the cells begin
+OWN = PICTURE + CELLS  # and the flags
+LOOKS = OWN + CELLS
+RANGE_DB = 25.0
+LOUDEST = 1.2  # in the same units, of cells beside its band
 
 RENDITION = np.array([0.15, 0.4, 0.2, 3.0, 0.15, 0.4, 0.4, 0.12, 0.12])
 FROM_BOUT_TO_BOUT = 2.0  # times as far
 
 _CLEAR_TONE = 0.7
 _TOP_HZ = 1e5
+_BAND_ROOM = 1.06  # edges of bands are unsure
 _UNIFORM = math.sqrt(12.0)
 _STRAY = 6.0  # nats; no single look tells more against a rendition
 _UNLIKE = 12.0  # nats; farther off, a note is no rendition
@@ -69,7 +79,23 @@ def looks_of(notes: Rows, features: Rows) -> Values:
     looks[:, WHERE] = np.where(np.isnan(looks[:, PLACE]), middle, looks[:, PLACE])
     looks[np.isnan(looks[:, START]), END] = np.nan
     looks[np.isnan(looks[:, END]), START] = np.nan
+    looks[:, PICTURE:OWN], looks[:, OWN:] = _picture(notes, features)
     return looks
+
+
+def _picture(notes: Rows, features: Rows) -> tuple[Values, Values]:
+    """The cells of each note's spectrogram, nan where it has none, and which lie in its band."""
+    level_db = features["spectrogram_db"].astype(np.float64)
+    edges_hz = np.geomspace(BANDS_FROM_HZ, BANDS_TO_HZ, BANDS + 1)
+    low, high = notes["low_hz"][:, None], notes["high_hz"][:, None]
+    own = (edges_hz[1:] > low / _BAND_ROOM) & (edges_hz[:-1] < high * _BAND_ROOM)
+    own[~own.any(axis=1)] = True
+    flags = np.repeat(own[:, None, :], PARTS, axis=1).astype(np.float64)
+    top_db = np.where(flags > 0, level_db, -np.inf).max(axis=(1, 2))[:, None, None]
+    cells = np.clip(1.0 + (level_db - top_db) / RANGE_DB, 0.0, LOUDEST)
+    cells[level_db[:, 0, 0] == 0.0] = np.nan
+    shape = (len(notes), CELLS)
+    return cells.reshape(shape), flags.reshape(shape)
 
 
 def _energy(notes: Rows, named: dict[str, Values]) -> tuple[Values, Values]:
@@ -92,7 +118,8 @@ def _energy(notes: Rows, named: dict[str, Values]) -> tuple[Values, Values]:
 def likeness(i: int, looks: Values, like: Values, timbre: Values) -> None:
     """How alike note `i` and each before it are, 0 to 1; and how alike but for their pitch.
 
-    `looks` has a column a look, `like` and `timbre` a number a note.
+    By all looks but their spectrograms. `looks` has a column a look, `like` and `timbre` a
+    number a note.
     """
     like[:i] = 0.0
     timbre[:i] = 0.0

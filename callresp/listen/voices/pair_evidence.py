@@ -11,7 +11,11 @@ two groups is adding two rows.
   of them is so faint that it is no song: those count for nothing.
 - adjacent: the chance that one singer sang a note right after the other. It is high where
   little overlaps round about, and where something does, only if the notes are alike.
-- like, timbre: how alike two notes are, and how alike but for their pitch.
+- like, timbre: how alike two notes are, and how alike in timbre. Where little overlaps, their
+  spectrograms tell the latter (`drawn`): renditions of one syllable differ by a tenth of what two
+  birds' notes differ by, and faint noise changes them little. Where birds sing over each other, a
+  spectrogram holds more than its note, and what was measured of the note alone tells, but for
+  its pitch (`callresp.listen.voices.looks`).
 
 A note far below whatever sounds near it is an echo, a part of something louder or
 somebody far away: its weight falls off about `FAINT_DB`.
@@ -34,7 +38,17 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.listen.kernels._jit import kernel, noalloc
-from callresp.listen.voices.looks import LEVEL, LOOKS, WHERE, Values, likeness
+from callresp.listen.notes import BANDS, PARTS
+from callresp.listen.voices.looks import (
+    CELLS,
+    LEVEL,
+    LOOKS,
+    OWN,
+    PICTURE,
+    WHERE,
+    Values,
+    likeness,
+)
 
 Shares = npt.NDArray[np.float32]
 
@@ -49,6 +63,12 @@ MOST_BETWEEN = 1.5  # notes of weight between a note and its singer's next
 TWIN_S = 0.015  # parts of one sound begin together
 TWIN_RATIO = 0.04
 TILE = 32
+# Of the geometric mean of two spectrograms' energies, by which those of one syllable differ; and
+# cells that it takes to compare them.
+REDRAWN = 0.2
+LEAST_CELLS = 8.0
+_LEAST_ENERGY = 1e-6
+CROWDED = 0.15  # the share of notes about that overlap, where spectrograms tell nothing
 
 # Log odds that notes heard at once are one singer's: constant, share of the shorter one that
 # overlaps, whether nearly all of it does, level apart (5 dB), begun together, and as a harmonic,
@@ -63,8 +83,9 @@ LINK = np.array([4.8, -0.02, -2.2, 2.14, -0.25, 0.0, 0.62, -0.12, -7.74, -6.03, 
 class Pairs(NamedTuple):
     """Notes and pairs of notes; arrays of shape ``(n,)`` and ``(n, n)``.
 
-    `clash` is the most that a note overlaps another, `around` and `about` the share of
-    notes near it that do; `link` holds log odds for the `FOLLOWERS` notes after each.
+    `clear`, shape ``(n, CELLS)``, is how likely each cell of a note's spectrogram is its own
+    sound alone; `clash` is the most that a note overlaps another, `around` and `about` the share
+    of notes near it that do; `link` holds log odds for the `FOLLOWERS` notes after each.
     """
 
     looks: Values
@@ -72,6 +93,7 @@ class Pairs(NamedTuple):
     offset_s: Values
     weight: Values
     faint_db: Values
+    clear: Values
     clash: Values
     around: Values
     about: Values
@@ -91,6 +113,7 @@ def room_for(notes: int) -> Pairs:
         offset_s=np.zeros(notes),
         weight=np.zeros(notes),
         faint_db=np.zeros(notes),
+        clear=np.zeros((notes, CELLS)),
         clash=np.zeros(notes),
         around=np.zeros(notes),
         about=np.zeros(notes),
@@ -107,7 +130,18 @@ def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
     pairs = room_for(len(looks))
     pairs.looks[:], pairs.onset_s[:], pairs.offset_s[:] = looks, onset_s, offset_s
     _compare_all(len(looks), pairs)
+    _mix_all(drawn(pairs), pairs)
     return pairs
+
+
+def drawn(p: Pairs) -> Values:
+    """How alike all notes' spectrograms are, shape ``(n, n)``: 0 to 1, nan where not known."""
+    cells, clear = np.nan_to_num(p.looks[:, PICTURE:OWN]), p.clear
+    shown, squares = clear * cells, clear * cells * cells
+    energy = squares @ clear.T
+    apart = np.maximum(energy + energy.T - 2.0 * (shown @ shown.T), 0.0)
+    like = np.exp(-apart / (np.sqrt(energy * energy.T) + _LEAST_ENERGY) / REDRAWN)
+    return np.ascontiguousarray(np.where(clear @ clear.T >= LEAST_CELLS, like, np.nan))
 
 
 @kernel
@@ -121,7 +155,14 @@ def _compare_all(count: int, p: Pairs) -> None:
         mirror(count, sums)
     for i in range(count):
         _look_about(i, count, p)
-    for i in range(count):
+
+
+@kernel
+def _mix_all(drawn: Values, p: Pairs) -> None:
+    for i in range(len(drawn)):
+        for j in range(i):
+            _mix(i, j, drawn[i, j], p)
+    for i in range(len(drawn)):
         _follow(i, p)
 
 
@@ -134,6 +175,8 @@ def compare_last(at: int, p: Pairs, room: Values) -> None:
     for j in range(at):
         p.like[j, at], p.timbre[j, at] = p.like[at, j], p.timbre[at, j]
     _look_about(at, at + 1, p)
+    for j in range(at):
+        _mix(at, j, _drawn(at, j, p), p)
     _follow(at, p)
 
 
@@ -169,6 +212,9 @@ def _compare(i: int, p: Pairs, room: Values) -> None:
     """Hold note `i` against itself and all before it, with likenesses on one side alone."""
     p.like[i, i] = p.weight[i]
     p.timbre[i, i] = p.weight[i]
+    known = 0.0 if math.isnan(p.looks[i, PICTURE]) else 1.0
+    for cell in range(CELLS):
+        p.clear[i, cell] = known
     likeness(i, p.looks, room[0], room[1])
     _weighed(room[0], p.weight[i], p.weight[:i], p.like[i])
     _weighed(room[1], p.weight[i], p.weight[:i], p.timbre[i])
@@ -177,6 +223,8 @@ def _compare(i: int, p: Pairs, room: Values) -> None:
             two = _overlapping(j, i, p)
             p.clash[i] = max(p.clash[i], two)
             p.clash[j] = max(p.clash[j], two)
+            _cover(i, j, two, p)
+            _cover(j, i, two, p)
             two *= math.sqrt(p.weight[i] * p.weight[j])
             p.overlap[i, j] = p.overlap[j, i] = two
 
@@ -186,6 +234,45 @@ def _weighed(values: Values, own: float, weights: Values, found: Shares) -> None
     """Each value by the root of both notes' weights: a loop without branches, so vectorised."""
     for j in range(len(weights)):
         found[j] = values[j] * math.sqrt(own * weights[j])
+
+
+@noalloc
+def _cover(i: int, j: int, two: float, p: Pairs) -> None:
+    """Note `j`, another's by chance `two`, hides what it covers of note `i` beside its band."""
+    part_s = max(p.offset_s[i] - p.onset_s[i], 1e-3) / PARTS
+    for part in range(PARTS):
+        start_s = p.onset_s[i] + part * part_s
+        if p.onset_s[j] < start_s + part_s and p.offset_s[j] > start_s:
+            for cell in range(part * BANDS, (part + 1) * BANDS):
+                if p.looks[j, OWN + cell] > 0.0 and p.looks[i, OWN + cell] == 0.0:
+                    p.clear[i, cell] *= 1.0 - two
+
+
+@noalloc
+def _drawn(i: int, j: int, p: Pairs) -> float:
+    """As `drawn`, for one pair."""
+    known, apart, mine, its = 0.0, 0.0, 0.0, 0.0
+    for cell in range(CELLS):
+        weight = p.clear[i, cell] * p.clear[j, cell]
+        if weight > 0.0:
+            a, b = p.looks[i, PICTURE + cell], p.looks[j, PICTURE + cell]
+            known += weight
+            apart += weight * (a - b) * (a - b)
+            mine += weight * a * a
+            its += weight * b * b
+    if known < LEAST_CELLS:
+        return math.nan
+    return math.exp(-apart / (math.sqrt(mine * its) + _LEAST_ENERGY) / REDRAWN)
+
+
+@noalloc
+def _mix(i: int, j: int, drawn: float, p: Pairs) -> None:
+    """Let spectrograms tell the timbre of two notes, the less the more overlaps about them."""
+    if math.isnan(drawn):
+        return
+    crowded = min(max(p.about[i], p.about[j]) / CROWDED, 1.0)
+    by_drawing = (1.0 - crowded) * drawn * math.sqrt(p.weight[i] * p.weight[j])
+    p.timbre[i, j] = p.timbre[j, i] = by_drawing + crowded * p.timbre[i, j]
 
 
 @noalloc

@@ -9,7 +9,7 @@ Log odds for one singer, from what two groups of notes have to do with each othe
 - level: loudness, hence distance, holds from song to song.
 - repertoire: what the one sings comes back with the other. Where many syllables have been
   heard from both and none is common to them, that tells for two; the more syllables,
-  the stronger. How alike they are but for their pitch, and where in the spectrum they lie,
+  the stronger. How alike they are in timbre, and where in the spectrum they lie,
   counts as well.
 - prior: before anything is heard. Small groups are likely parts of another's song.
 
