@@ -9,7 +9,7 @@ import pytest
 import scipy.ndimage
 from test_scout_presence import RATE_HZ, place, song, sought, stranger
 
-from callresp.scout import order
+from callresp.scout import order, pieces
 from callresp.scout.evidence import CELL, KINDS
 from callresp.scout.matching import SLACK
 from callresp.scout.presence import CHUNK, Stretch, _Judge
@@ -60,6 +60,41 @@ def test_a_recording_shorter_than_the_example_matches_nothing() -> None:
     assert (order.costs(sequence(40, 3), sequence(10, 3)) == order.WORST).all()
 
 
+def test_a_piece_fits_as_numpy_correlates(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pieces, "AT_ONCE", 64)
+    example, recording = sequence(12, 4), sequence(300, 5)
+    own = pieces.cut(example, 12)
+    (track,) = pieces.found(own, recording, 1)
+    moved = [np.zeros_like(example) for _ in pieces.SHIFTS]
+    for shift, one in zip(pieces.SHIFTS, moved, strict=True):
+        kept = slice(max(0, shift), 12 + min(0, shift))
+        one[:, kept] = np.roll(example, shift, axis=1)[:, kept]
+    for at in (0, 63, 64, 200, 288):
+        there = recording[at : at + 12].ravel()
+        known = max(np.corrcoef(one.ravel(), there)[0, 1] for one in moved)
+        assert track[at] == pytest.approx(known, abs=1e-5)
+    (best,) = pieces.found(own, recording, 4)
+    assert best[5] == track[20:24].max()
+
+
+def test_notes_in_another_order_are_found_by_their_pieces_and_not_by_their_order() -> None:
+    notes = [sequence(16, seed) for seed in range(6)]
+    rest = np.zeros((6, 12), np.float32)
+    example, other = (
+        np.concatenate([part for n in turns for part in (notes[n], rest)])
+        for turns in ((0, 1, 2, 3, 4, 5), (4, 1, 5, 3, 0, 2))
+    )
+    strange = sequence(len(example), 77)
+    own = pieces.cut(example, pieces.NOTE)
+
+    def notes_in(recording: Grid) -> float:
+        return float(pieces.together([own], [pieces.found(own, recording, 1).max(axis=1)])[0])
+
+    assert notes_in(other) > 0.8
+    assert notes_in(strange) < 0.6
+    assert 1 - order.costs(example, other).min() < 0.8
+
+
 def voice(ripples: float, seed: int, noisy: float = 0.0) -> Grid:
     """A singer whose spectrum has so many ripples over 64 bands, singing notes at random."""
     rng = np.random.default_rng(seed)
@@ -103,7 +138,7 @@ def test_a_place_past_the_last_frame_has_evidence() -> None:
     assert judge.fit is not None
     last = judge.fit.whole.shape[1] - 1
     assert last * SLACK - CELL // 2 > len(judge.above)
-    found = judge.likeness.near(judge.fit, judge.order, last, judge.above)
+    found = judge.likeness.near(judge.fit, judge.order, judge.short, last, judge.above)
     assert np.isfinite(found).all()
 
 

@@ -139,6 +139,16 @@ def test_what_is_no_example_is_refused(samples: Wave, what: str) -> None:
         make_example(samples, RATE_HZ)
 
 
+def test_silence_between_calls_leaves_their_background_out_of_an_example() -> None:
+    """An editor's clip: each call with the noise behind it, and nothing recorded between."""
+    behind = 0.02 * pink_noise(len(song()), RATE_HZ, 3)
+    call = song() + behind
+    gap = np.zeros(RATE_HZ // 4, np.float32)
+    cut = make_example(np.concatenate([call, gap, call]).astype(np.float32), RATE_HZ)
+    plain = make_example(np.concatenate([call, behind[: len(gap)], call]), RATE_HZ)
+    assert cut.active.sum() == pytest.approx(plain.active.sum(), abs=3)
+
+
 def test_parts_cover_a_long_example() -> None:
     example: Example = make_example(np.concatenate([song(), song(), song()]), RATE_HZ)
     assert len(example.parts) >= 8

@@ -6,19 +6,21 @@ whole : all parts in their order, at one pace and pitch. Another performance of 
 parts, best : the best moment of each part, whatever their order; and of the best part.
     Another order, or another bird of the kind.
 given : the same as `parts` with neither pace nor pitch changed.
+notes, sounds : the best moment of each piece as short as a note, or as a moment of one, whatever
+    their order (`callresp.scout.pieces`). Another song of the same kind of singer.
 order : the moments of the example, in their order, by time warping (`callresp.scout.order`).
 colour : which bands stand above the noise on average, against the example's, at the pitch
     that fits best.
 rhythm : how fast each band comes and goes, 1 to 38 times a second, in the same way.
     Trills, rattles and pulse trains whose strokes are not those of the example.
-voice, ripples, variety : harsh or tonal, steady or changing (`callresp.scout.timbre`). Another bird
-    of the kind that sings another song.
+voice, ripples : harsh or tonal, steady or changing (`callresp.scout.timbre`). Another bird of the
+    kind that sings another song.
 
 Correlations are taken as Fisher's z, which spreads them evenly, less what strangers reach
-(`callresp.scout.strangers`), over their spread. `callresp.scout.presence.WEIGHTS` are those of a
-logistic regression on real callers that are kept apart for tuning, and on no others. It is
-held to small and even weights: each kind of caller left out once, that did best on those it
-had not seen, above all on other birds of a kind.
+(`callresp.scout.strangers`), over their spread. `callresp.scout.presence.WEIGHTS` are small and
+even: each kind of caller left out once, a logistic regression that was free to choose them did
+worse on those it had not seen, above all on other birds of a kind. Only their scale and offset
+are fitted, on real callers that are kept apart for tuning.
 
 Sources: R. A. Fisher, Biometrika 10 (1915); modulation spectra: Houtgast & Steeneken, JASA
 77 (1985).
@@ -26,11 +28,13 @@ Sources: R. A. Fisher, Biometrika 10 (1915); modulation spectra: Houtgast & Stee
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from callresp.scout import pieces
 from callresp.scout.examples import PITCHES, UNWARPED, Example
 from callresp.scout.matching import SLACK, Fit
 from callresp.scout.order import MOMENT, WORST, costs, moments
@@ -42,7 +46,8 @@ Values = npt.NDArray[np.float64]
 CELL = 256  # frames; a window is two cells
 CELL_STEPS = CELL // SLACK
 KINDS = (
-    "whole", "parts", "best", "given", "order", "colour", "rhythm", "voice", "ripples", "variety",
+    "whole", "parts", "best", "given", "notes", "sounds", "order", "colour", "rhythm", "voice",
+    "ripples",
 )  # fmt: skip
 RHYTHM_HZ = np.geomspace(1.0, 38.0, 17)
 LEAST_ABOVE, MOST_ABOVE = -2.0, 25.0
@@ -93,6 +98,7 @@ class Likeness:
         plain = shown[PITCHES.index(1.0)][:, self._active]
         self._timbre = timbre(plain[None])
         self._moments = moments(plain)
+        self._pieces = [pieces.cut(pieces.smooth(plain), n) for n in (pieces.NOTE, pieces.MOMENT)]
 
     def _shown(self, powers: Grid, noise: NoiseModel) -> Grid:
         """The example as it would look over the noise."""
@@ -121,7 +127,14 @@ class Likeness:
         count = len(begins) // per_step
         return np.asarray(1 - begins[: count * per_step].reshape(count, -1).min(axis=1))
 
-    def windows(self, fit: Fit, order: Grid, above: Grid, lead: int) -> Values:
+    def pieces(self, above: Grid) -> list[Grid]:
+        """How well short pieces fit frames ``(n, BANDS)``, every `SLACK` frames: notes, moments."""
+        own = pieces.smooth(_clipped(above[:, self._active]))
+        return [pieces.found(one, own, SLACK) for one in self._pieces]
+
+    def windows(
+        self, fit: Fit, order: Grid, short: Sequence[Grid], above: Grid, lead: int
+    ) -> Values:
         """Evidence in each window, shape ``(cells, len(KINDS))``.
 
         Parameters
@@ -130,6 +143,8 @@ class Likeness:
             Of the example to `above`.
         order
             The same, from `order`.
+        short
+            The same, from `pieces`.
         above
             Frames ``(n, BANDS)``.
         lead
@@ -143,6 +158,7 @@ class Likeness:
         warped = _by_cell(order[None], late, cells)[0]
         parts = _paired_max(_by_cell(fit.parts.max(axis=0), begin, cells))
         given = _paired_max(_by_cell(fit.parts[UNWARPED], begin, cells))
+        cut = [_paired_max(_by_cell(one, begin, cells)) for one in short]
         colour, rhythm = _paired_sum(found.colour), _paired_sum(found.rhythm)
         padded = np.zeros(((cells + 1) * CELL, int(self._active.sum())), np.float32)
         own = _clipped(above[lead:, self._active])
@@ -150,15 +166,18 @@ class Likeness:
         shape = (cells, CELL, padded.shape[1])
         pairs = [padded[:-CELL].reshape(shape), padded[CELL:].reshape(shape)]
         return self._together(
-            _paired_max(whole), parts.T, given.T, _paired_max(warped), colour,
+            _paired_max(whole), parts.T, given.T, cut, _paired_max(warped), colour,
             rhythm.reshape(cells, -1), np.concatenate(pairs, axis=1),
         )  # fmt: skip
 
-    def near(self, fit: Fit, order: Grid, step: int, above: Grid) -> Values:
+    def near(self, fit: Fit, order: Grid, short: Sequence[Grid], step: int, above: Grid) -> Values:
         """Evidence for an example that begins at one step, shape ``(len(KINDS),)``."""
         length = self.example.frames // SLACK
         around = slice(max(0, step - NEAR), step + NEAR + 1)
-        parts = fit.parts[:, :, max(0, step - NEAR) : step + length + NEAR]
+        inside = slice(max(0, step - NEAR), step + length + NEAR)
+        parts = fit.parts[:, :, inside]
+        # The last pieces of the recording may lie before a step that a longer part needs.
+        cut = [one[:, inside].max(axis=1, initial=-1.0, keepdims=True) for one in short]
         late = length // 6  # a pace that is not the example's ends sooner or later
         warped = order[max(0, step - NEAR - late) : step + NEAR + late + 1]
         first = max(0, step * SLACK - max(0, CELL - self.example.frames) // 2)
@@ -168,25 +187,26 @@ class Likeness:
         own = _clipped(above[first : first + max(CELL, self.example.frames), self._active])
         (together,) = self._together(
             fit.whole[:, around].max(keepdims=True)[0], parts.max(axis=(0, 2))[None],
-            parts[UNWARPED].max(axis=1)[None], warped.max(initial=1 - WORST, keepdims=True),
+            parts[UNWARPED].max(axis=1)[None], cut, warped.max(initial=1 - WORST, keepdims=True),
             found.colour[:1], found.rhythm[:1].reshape(1, -1), own[None],
         )  # fmt: skip
         return np.asarray(together)
 
     def _together(
-        self, whole: Grid, parts: Grid, given: Grid, warped: Grid, colour: Grid, rhythm: Grid,
-        stretches: Grid,
+        self, whole: Grid, parts: Grid, given: Grid, cut: Sequence[Grid], warped: Grid,
+        colour: Grid, rhythm: Grid, stretches: Grid,
     ) -> Values:  # fmt: skip
-        """Evidence by rows; parts as ``(rows, parts)``."""
+        """Evidence by rows; parts as ``(rows, parts)``, and what is cut as ``(pieces, rows)``."""
         voice = likeness(timbre(stretches), self._timbre)
         return np.column_stack(
             [
                 *(fisher(of) for of in (whole, parts.mean(axis=1), parts.max(axis=1))),
-                *(fisher(of) for of in (given.mean(axis=1), warped)),
+                fisher(given.mean(axis=1)),
+                *(fisher(of) for of in pieces.together(self._pieces, cut)),
+                fisher(warped),
                 fisher(np.max([alike(colour, one) for one in self._colours], axis=0)),
                 fisher(np.max([alike(rhythm, one) for one in self._rhythms], axis=0)),
-                fisher(voice[:, :2]),
-                voice[:, 2],
+                fisher(voice),
             ]
         )
 

@@ -50,6 +50,7 @@ ACTIVE_SHARE = 1e-3
 PART_SHARE = 0.15
 OWN_FLOOR_QUANTILE = 0.15
 EDGE_SHARE = 0.01
+DIGITAL_SHARE = 1e-8  # of the loudest frame: 80 dB below it nothing was recorded
 
 
 @dataclass(frozen=True)
@@ -149,7 +150,9 @@ def _raised(rate_hz: int, size: int, pitch: float, bins: int) -> Grid:
 
 
 def _less_floor(powers: Grid) -> Grid:
-    floor = np.quantile(powers, OWN_FLOOR_QUANTILE, axis=0)
+    # Silence put between calls by an editor is no floor: what sounds behind them is no call.
+    level = powers.sum(axis=1)
+    floor = np.quantile(powers[level > DIGITAL_SHARE * level.max()], OWN_FLOOR_QUANTILE, axis=0)
     return np.asarray(np.maximum(powers - 2 * floor, 0), dtype=np.float32)
 
 

@@ -47,8 +47,10 @@ from callresp.scout.strangers import strangers
 CHUNK = 70 * CELL  # frames, just under three minutes
 # Learning a noise takes some seconds: a rest that is shorter is judged by the noise before it.
 LEARN = 20 * FRAMES_PER_S
-WEIGHTS = dict(zip(KINDS, (0.24, 0.18, 0.18, 0.18, 0.27, 0.15, 0.1, 0.18, 0.14, 0.1), strict=True))
-OFFSET = -2.2
+WEIGHTS = dict(
+    zip(KINDS, (0.2, 0.15, 0.15, 0.15, 0.33, 0.33, 0.22, 0.12, 0.08, 0.15, 0.2), strict=True)
+)
+OFFSET = -1.6
 # No one kind decides alone: evidence in spreads of what strangers reach.
 LEAST_EVIDENCE, MOST_EVIDENCE = -6.0, 10.0
 SPREAD_LEAST = 0.05
@@ -56,7 +58,7 @@ DOUBT = 0.75
 # A call in a recording that holds some is doubted less: at most so much.
 CALL_DOUBT = 1.5
 # Calls begin no closer to each other than this share of the example.
-APART = 0.8
+APART = 0.9
 # What begins so soon after a call and has less of its odds is a likeness of some of its notes.
 CLOSE, BESIDE = 0.25, 0.7
 LEAST_SCORE = 0.5
@@ -137,6 +139,7 @@ class _Judge:
         self.above = np.zeros((0, BANDS), np.float32)
         self.fit: Fit | None = None
         self.order = np.zeros(0, np.float32)
+        self.short: list[Grid] = []
 
     def evidence(self, stretch: Stretch) -> Values:
         """Evidence in each cell of a stretch; keeps what it was found by."""
@@ -149,10 +152,12 @@ class _Judge:
         self.lead = ahead + stretch.first
         self.above, self.fit = above, self._matcher.fit(above)
         self.order = self.likeness.order(above)
+        self.short = self.likeness.pieces(above)
         judged = self.lead + stretch.last - stretch.first
-        return self.likeness.windows(self.fit, self.order, above[: judged + CELL], self.lead)[
-            : max(1, -(-(stretch.last - stretch.first) // CELL))
-        ]
+        cells = max(1, -(-(stretch.last - stretch.first) // CELL))
+        return self.likeness.windows(
+            self.fit, self.order, self.short, above[: judged + CELL], self.lead
+        )[:cells]
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,9 +251,8 @@ def _placed(
             if not len(own) or own[peak] <= 0:
                 break
             step = window.start + peak
-            odds = float(
-                one.odds(judge.likeness.near(fit, judge.order, step, judge.above)[None])[0]
-            )
+            near = judge.likeness.near(fit, judge.order, judge.short, step, judge.above)
+            odds = float(one.odds(near[None])[0])
             if odds <= CONSIDERED:
                 break
             pace = PACES_OF_WARPS[int(fit.whole[:, step].argmax())]

@@ -103,7 +103,7 @@ def alike(rows: npt.NDArray[np.floating], given: npt.NDArray[np.floating]) -> Va
 
 
 def likeness(found: Timbre, given: Timbre) -> Values:
-    """Of stretches to the one that is given: correlations of shape and ripples, and of variety.
+    """Of stretches to the one that is given: correlations of shape and ripples.
 
     Parameters
     ----------
@@ -115,14 +115,12 @@ def likeness(found: Timbre, given: Timbre) -> Values:
     Returns
     -------
     ndarray
-        Shape ``(n, 3)``. The last is ``-abs(log(ratio))`` of how much the spectrum changes.
+        Shape ``(n, 2)``.
     """
-    variety, own = (of.shape[:, COEFFICIENTS:].sum(axis=1) + 0.1 for of in (found, given))
     return np.column_stack(
         [
             # The first mean is the loudness.
             alike(found.shape[:, 1:], given.shape[0, 1:]),
             alike(found.ripples, given.ripples[0]),
-            -np.abs(np.log(variety / own[0])),
         ]
     )
