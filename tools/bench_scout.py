@@ -12,9 +12,10 @@
 \b
 Parts (all, if none is named):
     presence   area under ROC (scikit-learn) by row, ours and template matchers':
-               normalised correlation of mel spectrograms over the whole clip, in
-               dB, over each band's median, and over each band's floor; and
-               whether confidence keeps its word (reliability)
+               normalised correlation of mel spectrograms over the whole clip, of
+               powers as they are (the plain one), in dB, over each band's median,
+               and over each band's floor; how far ahead of the plain one and of
+               the best; and whether confidence keeps its word (reliability)
     false      'present' in stretches of other callers, and in weather
     roadside   seconds from a started microphone until it says 'here': a call
                every 10 s at 5 dB
@@ -66,6 +67,11 @@ def mel(samples: Wave) -> Values:
     )
 
 
+def as_they_are(powers: Values, example: bool) -> Values:
+    """The plain template matcher."""
+    return powers
+
+
 def in_db(powers: Values, example: bool) -> Values:
     """A template matcher without any care for noise."""
     return np.asarray(10 * np.log10(powers + 1e-12))
@@ -90,7 +96,9 @@ def over_floor(powers: Values, example: bool) -> Values:
     )
 
 
-TEMPLATES = {"dB": in_db, "over median": over_median, "over floor": over_floor}
+TEMPLATES = {
+    "powers": as_they_are, "dB": in_db, "over median": over_median, "over floor": over_floor,
+}  # fmt: skip
 
 
 def template_score(example: Values, recording: Values) -> float:
@@ -132,15 +140,16 @@ def on_presence(known: Sequence[Caller], each: int, seed: int) -> None:
     kinds = len({caller.kind for caller in known})
     say(f"{len(known)} callers of {kinds} kinds, {len(made)} cases; templates are mel"
         " spectrograms\narea under ROC  "
-        + "".join(f"{name:>13}" for name in scores) + "  ahead  cases")  # fmt: skip
+        + "".join(f"{name:>13}" for name in scores)
+        + "  ahead of powers, of the best  cases")  # fmt: skip
     for row in ROWS:
         own = [n for n, case in enumerate(made) if case.row == row]
         here = [made[n].here for n in own]
         if len(set(here)) == 2:
             areas = [roc_auc_score(here, [of[n] for n in own]) for of in scores.values()]
-            ahead = areas[0] - max(areas[1:])
+            plain, best = areas[0] - areas[1], areas[0] - max(areas[1:])
             say(f"  {row:13}" + "".join(f"{area:13.3f}" for area in areas)
-                + f"  {ahead:+.3f}  {len(own):5}")  # fmt: skip
+                + f"  {plain:+9.3f}{best:+14.3f}  {len(own):5}")  # fmt: skip
     _reliability(made, np.array(scores["ours"]))
 
 
