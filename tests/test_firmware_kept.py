@@ -23,6 +23,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from link_helpers import FETTLE, Line, plan_of
 
+from callresp.commands.stream import rest_told
 from callresp.link.board import SimulatedBoard
 from callresp.link.framing import frame
 from callresp.link.messages import (
@@ -198,6 +199,18 @@ def test_a_plan_waits_for_coils_that_rest(make_board: MakeBoard) -> None:
     assert 0.0 <= first_s - board.clock_s(LONGEST_CYCLE_S) <= 1.6
 
 
+def test_who_streams_a_plan_is_told_once_that_coils_rest(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    session, watch = Session(plan_of(1)), rest_told()
+    watch(session, 0.0)
+    assert capsys.readouterr().err == ""
+    session.report.faults = ("coils resting",)
+    for now_s in (1.0, 2.0):
+        watch(session, now_s)
+    assert capsys.readouterr().err.count("they rest first") == 1
+
+
 # The core in C alone: what is in its memory, and when.
 
 ROW, COIL_0 = 24, 1
@@ -320,15 +333,41 @@ def test_a_coil_may_have_been_on_until_the_watchdog_bit(
 
 
 def test_what_may_begin_is_not_taken_back_before_its_time(core: CoreBoard) -> None:
-    """The main loop stands still for 20 ms, beginning anywhere: the stroke comes in time."""
-    for phase in range(0, 40, 3):
-        talk = fresh(core)
+    """The main loop stands still for 20 ms, beginning at any tick: the stroke comes in time."""
+    talk = fresh(core)
+    for phase in range(135):
         at = talk.now() + 500
-        talk.say(StrikeAt(0, 0, at, 100))
+        talk.say(StrikeAt(phase, 3, at, 100))
         ticks_on(talk, 260 + phase)
         ticks_on(talk, 250 - phase, f"hang {250 - phase}")
         begun = [row.board_s for row in core.log if row.did == "on"][-1]
         assert round(begun * TICKS_PER_S) == at
+        ticks_on(talk, 20)
+
+
+@pytest.mark.parametrize("phase", range(0, 200, 25))
+def test_a_run_is_kept_as_one_that_jams_before_it_begins(core: CoreBoard, phase: int) -> None:
+    """Asked for 5 ms before, anywhere between two looks at the motor, and a reset as it begins."""
+    talk = fresh(core)
+    ticks_on(talk, phase)
+    talk.say(TurnAt(0, 0, talk.now() + 50, 10_000, 200))
+    ticks_on(talk, 51)
+    assert talk.outcomes == ["executed"]
+    restart(talk)
+    talk.pass_s(1.0)
+    assert outcome_of(talk, TurnAt(0, 0, 0, 1000, 200)) == "over a limit"
+
+
+def test_a_run_that_was_taken_back_does_not_begin(core: CoreBoard) -> None:
+    """As below, of a motor: three lights first, and the run is left for a tick that comes late."""
+    talk = fresh(core)
+    at = talk.now() + 500
+    talk.say(*(LightAt(n, 0, at, n) for n in range(3)), TurnAt(3, 0, at, 10_000, 200))
+    ticks_on(talk, 300)
+    ticks_on(talk, 300, "leap 300")
+    ticks_on(talk, 1, "hang 1")
+    ticks_on(talk, 10)
+    assert talk.outcomes[-1] == "late"
 
 
 def test_what_was_taken_back_does_not_begin(core: CoreBoard) -> None:

@@ -184,9 +184,9 @@ def idle(folder: Path) -> Iterator[Row]:
 
 def conformance() -> Iterator[Row]:
     """Every conformance and fault test on every emulated chip: each a row of its own."""
-    for path in ("tests/test_firmware_core.py", "tests/test_firmware_chips.py"):
+    for part in ("core", "kept", "chips"):
         words = [sys.executable, "-m", "pytest", "-q", "-n", "0", "-rA", "-p", "no:cacheprovider"]
-        words += ["-k", "stm32f405 or cortex", path]
+        words += ["-k", "stm32f405 or cortex", f"tests/test_firmware_{part}.py"]
         done = subprocess.run(
             words,
             cwd=ROOT,

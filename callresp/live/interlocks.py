@@ -56,6 +56,8 @@ class StopRules:
     False
     >>> rules.judge(BoardState(coil_c=70.0), 120.0, 0, 0.0) is None
     True
+    >>> rules.judge(BoardState(faults=("coils resting",)), 180.0, 0, 0.0)
+    'the board does not know what its coils had before it started: they rest first'
     """
 
     def __init__(self, limits: StopLimits) -> None:
