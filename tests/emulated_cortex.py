@@ -23,6 +23,7 @@ from callresp.link.board import FIRMWARE
 PPB = 0xE0000000
 SYST_CSR, SYST_RVR = 0xE010, 0xE014
 NVIC_ISER, NVIC_ICER, NVIC_ICPR = 0xE100, 0xE180, 0xE280
+DWT_CYCCNT = 0xE0001004
 VTOR, SCR, SLEEPDEEP = 0xED08, 0xED10, 4
 SYSTICK = 15
 RETURN_AT = 0x0FFF_0100
@@ -77,6 +78,7 @@ class Cortex:
     private: dict[int, int] = field(default_factory=dict)
     enabled: set[int] = field(default_factory=set)
     naps: int = 0
+    cycles: int = 0
     tick_instructions: int = 1500
     step_us: int = 100
     line_irq: int = 0
@@ -107,6 +109,10 @@ class Cortex:
         return lambda _cpu, offset, _size, value, _data: self._put(base + offset, value)
 
     def _look(self, at: int) -> int:
+        if at == DWT_CYCCNT:
+            # Reading it and comparing take some cycles (ARMv7-M, C1.8.8: it counts them).
+            self.cycles = (self.cycles + 6) & 0xFFFFFFFF
+            return self.cycles
         return self.private.get(at - PPB, 0) if at >= PPB else self._read(at)
 
     def _put(self, at: int, value: int) -> None:

@@ -51,7 +51,8 @@ def pin_number(name: str) -> int:
 class Stm32f405(Cortex):
     """The chip, started from the flash's content.
 
-    `pwm` are changes of compare registers (µs, timer, channel, value). `lsi_hz` is what its
+    `pwm` are changes of compare registers (µs, timer, channel, value), `edges` those of pins
+    by the cycle counter. `lsi_hz` is what its
     32 kHz oscillator really does; `failing` a supply below the detector's threshold. Backup
     registers given are those of the run before.
     """
@@ -59,6 +60,7 @@ class Stm32f405(Cortex):
     flash: Path = Path()
     adc: dict[int, int] = field(default_factory=dict)
     pwm: list[tuple[float, int, int, int]] = field(default_factory=list)
+    edges: list[tuple[int, int, int]] = field(default_factory=list)
     bus: I2cBus | None = None
     bus_pins: tuple[int, int] = (pin_number("PB7"), pin_number("PB6"))
     low_pins: set[int] = field(default_factory=set)  # held low from outside
@@ -174,6 +176,7 @@ class Stm32f405(Cortex):
             for n in range(16):
                 if (after ^ before) >> n & 1:
                     self.levels.append((self.us, 16 * port + n, after >> n & 1))
+                    self.edges.append((self.cycles, 16 * port + n, after >> n & 1))
         else:
             self._registers[base + register] = value
         if self.bus is not None and port == self.bus_pins[0] // 16:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import shutil
 import struct
 import subprocess
@@ -33,6 +34,7 @@ from callresp.link.messages import (
     Hello,
     HelloAck,
     HoldAt,
+    LightAt,
     Message,
     Sensed,
     SensorReadings,
@@ -44,6 +46,7 @@ from callresp.link.messages import (
     parse,
 )
 from callresp.palette.files import load_palette
+from callresp.palette.pins import LightStrip
 
 FETTLE = load_palette("fettle")
 TUBE_1, POWER_DOWN, STOP = pin_number("PC10"), pin_number("PB5"), pin_number("PC2")
@@ -175,6 +178,35 @@ def test_what_a_stroke_had_is_in_memory_that_no_start_clears(flash: Path) -> Non
             m.faults >> FAULTS.index("coils resting") for m in told(again) if isinstance(m, Status)
         ]
         assert resting == ([1] if memory == b"" else [])
+
+
+def test_addressable_lights_are_told_bit_by_bit(tmp_path: Path) -> None:
+    """1.25 us a bit, high for 0.4 us of a 0 and 0.8 us of a 1, each give or take 0.15; green, red,
+    blue, high bit first; 50 us of low between (common practice for such lights)."""
+    pins = FETTLE.board.pins
+    assert pins is not None
+    strip = LightStrip(pin="PB9", count=2)
+    pins = msgspec.structs.replace(pins, light_strip=strip)
+    board = msgspec.structs.replace(FETTLE.board, pins=pins, lights=3)
+    write_folder(tmp_path / "b", firmware_files(msgspec.structs.replace(FETTLE, board=board)))
+    subprocess.run(["make", "-s"], cwd=tmp_path / "b", check=True, capture_output=True)
+    chip = started(tmp_path / "b" / "firmware.bin", tick_instructions=4000)
+    lights = [LightAt(n, 1 + n, 1000, level) for n, level in enumerate((0x35, 0xC2))]
+    said = b"".join(frame(message.pack()) for message in (Hello(VERSION, 7), *lights))
+    chip.run(160_000, [*beats(160), (5_000.0, said)])
+    edges = [(cycles, high) for cycles, pin, high in chip.edges if pin == pin_number("PB9")]
+    assert len(edges) % (2 * 48) == 0
+    shown = edges[-2 * 48 :]
+    rises, falls = ([cycles / 168 for cycles, high in shown if high == to] for to in (1, 0))
+    high_us = [fall - rise for rise, fall in zip(rises, falls, strict=True)]
+    bits = [us > 0.6 for us in high_us]
+    assert high_us == pytest.approx([0.8 if bit else 0.4 for bit in bits], abs=0.15)
+    for light, level in enumerate((0x35, 0xC2)):
+        mine = slice(24 * light, 24 * light + 24)
+        every_us = [b - a for a, b in itertools.pairwise(rises[mine])]
+        assert every_us == pytest.approx([1.25] * 23, abs=0.15)
+        colours = [bits[mine][n : n + 8] for n in (0, 8, 16)]
+        assert [sum(bit << 7 - n for n, bit in enumerate(c)) for c in colours] == [level] * 3
 
 
 def test_it_sleeps_by_its_wake_up_timer_and_a_call_ends_it(flash: Path) -> None:
