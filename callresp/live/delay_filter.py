@@ -35,8 +35,9 @@ GUST_K = 0.06
 RISES = 0.8
 # One stroke in so many says nothing: a bird sang into it, or another sound covers the return.
 VOID = 0.3
-# Seldom all is otherwise than it seems.
-ANEW = 1e-4
+# Until an echo is found all may be otherwise than it seems; then it moves no farther between two
+# strokes than this, and as far as air can warm.
+ANEW, FARTHEST_S = 1e-4, 0.0015
 # Without a stroke the delay goes on as it did for a while, and stays then.
 GOES_ON_S = 1200.0
 EVIDENCE = 1000.0
@@ -93,9 +94,14 @@ class DelayFilter:
             self._mass = self._predicted(max(at_s - self._at_s, 0.0))
         self._at_s = at_s
         self._mass *= likely
+        if self._told is not None:
+            within = FARTHEST_S / self._longest_s + self._rates[-1] * (at_s - self._told[0])
+            self._mass[:, np.abs(self.offsets - self.offset(at_s)) > within] = 0.0
         whole = float(self._mass.sum())
         self._log_evidence = max(self._log_evidence + math.log(max(whole, 1e-300)), 0.0)
-        self._mass = (1 - ANEW) * self._mass / whole + ANEW * self._start
+        self._mass /= whole
+        if self._told is None:
+            self._mass = (1 - ANEW) * self._mass + ANEW * self._start
         if not self.found and self._log_evidence < math.log(EVIDENCE):
             return False
         return self._tell(at_s)
