@@ -118,9 +118,9 @@ def _overlapped() -> Pairs:
 
 def test_what_somebody_else_covers_does_not_count() -> None:
     pairs = _overlapped()
-    covered = drawn(pairs)[0, 1]
+    covered = drawn(np.arange(2), pairs)[0, 1]
     pairs.clear[:] = 1.0
-    assert covered > 0.8 > 2 * drawn(pairs)[0, 1]
+    assert covered > 0.8 > 2 * drawn(np.arange(2), pairs)[0, 1]
 
 
 def test_notes_are_held_against_each_other_online_as_offline() -> None:

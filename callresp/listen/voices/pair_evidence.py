@@ -46,6 +46,7 @@ from callresp.listen.voices.looks import (
     OWN,
     PICTURE,
     WHERE,
+    Numbers,
     Values,
     likeness,
 )
@@ -130,13 +131,14 @@ def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
     pairs = room_for(len(looks))
     pairs.looks[:], pairs.onset_s[:], pairs.offset_s[:] = looks, onset_s, offset_s
     _compare_all(len(looks), pairs)
-    _mix_all(drawn(pairs), pairs)
+    calm = np.flatnonzero(pairs.about < CROWDED)
+    _mix_all(calm, drawn(calm, pairs), pairs)
     return pairs
 
 
-def drawn(p: Pairs) -> Values:
-    """How alike all notes' spectrograms are, shape ``(n, n)``: 0 to 1, nan where not known."""
-    cells, clear = np.nan_to_num(p.looks[:, PICTURE:OWN]), p.clear
+def drawn(some: Numbers, p: Pairs) -> Values:
+    """How alike some notes' spectrograms are, shape ``(n, n)``: 0 to 1, nan where not known."""
+    cells, clear = np.nan_to_num(p.looks[some, PICTURE:OWN]), p.clear[some]
     shown, squares = clear * cells, clear * cells * cells
     energy = squares @ clear.T
     apart = np.maximum(energy + energy.T - 2.0 * (shown @ shown.T), 0.0)
@@ -158,11 +160,11 @@ def _compare_all(count: int, p: Pairs) -> None:
 
 
 @kernel
-def _mix_all(drawn: Values, p: Pairs) -> None:
-    for i in range(len(drawn)):
-        for j in range(i):
-            _mix(i, j, drawn[i, j], p)
-    for i in range(len(drawn)):
+def _mix_all(some: Numbers, drawn: Values, p: Pairs) -> None:
+    for m in range(len(some)):
+        for n in range(m):
+            _mix(some[m], some[n], drawn[m, n], p)
+    for i in range(len(p.about)):
         _follow(i, p)
 
 
@@ -176,7 +178,8 @@ def compare_last(at: int, p: Pairs, room: Values) -> None:
         p.like[j, at], p.timbre[j, at] = p.like[at, j], p.timbre[at, j]
     _look_about(at, at + 1, p)
     for j in range(at):
-        _mix(at, j, _drawn(at, j, p), p)
+        if max(p.about[at], p.about[j]) < CROWDED:
+            _mix(at, j, _drawn(at, j, p), p)
     _follow(at, p)
 
 
@@ -267,10 +270,13 @@ def _drawn(i: int, j: int, p: Pairs) -> float:
 
 @noalloc
 def _mix(i: int, j: int, drawn: float, p: Pairs) -> None:
-    """Let spectrograms tell the timbre of two notes, the less the more overlaps about them."""
+    """Let spectrograms tell the timbre of two notes, the less the more overlaps about them.
+
+    Of two about which as much as `CROWDED` overlaps they tell nothing.
+    """
     if math.isnan(drawn):
         return
-    crowded = min(max(p.about[i], p.about[j]) / CROWDED, 1.0)
+    crowded = max(p.about[i], p.about[j]) / CROWDED
     by_drawing = (1.0 - crowded) * drawn * math.sqrt(p.weight[i] * p.weight[j])
     p.timbre[i, j] = p.timbre[j, i] = by_drawing + crowded * p.timbre[i, j]
 
