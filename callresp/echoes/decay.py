@@ -27,7 +27,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.echoes.alignment import LOWEST_HZ
-from callresp.echoes.deconvolution import TEMPLATE_S, Correlations
+from callresp.echoes.deconvolution import AHEAD_S, TEMPLATE_S, Correlations, template_window
 
 Values = npt.NDArray[np.float64]
 
@@ -39,7 +39,6 @@ BENT = "the decay is no straight line: single echoes, or octaves that ring for d
 SHORTEST_S = 0.10
 # The lowest and the highest octave that a striker's stroke and a worked rate leave whole.
 OCTAVES_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0)
-_AHEAD_S, _TAPER_S = 0.0015, 0.003
 _SMOOTH_HZ, _SMOOTH_S = 100.0, 0.030
 _KNEE = 3.0
 # A line stands so far over the usual within so many Hz, in the last part of what is heard; this
@@ -98,12 +97,11 @@ def _responses(found: Correlations) -> tuple[npt.NDArray[np.complex128], int]:
     from scipy import fft, ndimage, signal
 
     rate_hz, stroke, count = found.rate_hz, found.stroke, found.clips.shape[1]
-    ahead, length, end = (round(s * rate_hz) for s in (_AHEAD_S, TEMPLATE_S, _TAPER_S))
+    ahead, length = (round(s * rate_hz) for s in (AHEAD_S, TEMPLATE_S))
     size = fft.next_fast_len(count + len(found.predictor) + length, real=True)
     spectra = fft.rfft(found.clips, size, axis=1) * fft.rfft(found.predictor, size)
     bursts = fft.irfft(spectra, size, axis=1)
-    window = np.ones(ahead + length)
-    window[-end:] = 0.5 + 0.5 * np.cos(np.linspace(0, np.pi, end))
+    window = template_window(ahead + length, rate_hz)
     first = np.zeros((len(bursts), size))
     first[:, : ahead + length] = bursts[:, stroke - ahead : stroke + length] * window
     templates = fft.rfft(np.roll(first, -ahead, axis=1), size, axis=1)

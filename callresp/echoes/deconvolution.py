@@ -33,7 +33,7 @@ EARLIEST_S = 0.020
 TEMPLATE_S = 0.018
 _TAPER_S = 0.003
 _FILTER_S = 0.010
-_AHEAD_S = 0.0015
+AHEAD_S = 0.0015
 _BEFORE_S = 0.30
 _ORDER_S = 0.008
 # The ring that the predictor is learnt on, from the stroke on.
@@ -100,9 +100,9 @@ def correlate(
     size = fft.next_fast_len(clips.shape[1] + len(predictor), real=True)
     bursts = fft.irfft(fft.rfft(clips, size, axis=1) * fft.rfft(predictor, size), size, axis=1)
     bursts = bursts[:, : clips.shape[1]]
-    ahead, length = round(_AHEAD_S * rate_hz), round((TEMPLATE_S + _AHEAD_S) * rate_hz)
+    ahead, length = round(AHEAD_S * rate_hz), round((TEMPLATE_S + AHEAD_S) * rate_hz)
     start = before - ahead
-    window = _template_window(length, rate_hz)
+    window = template_window(length, rate_hz)
     first = round(EARLIEST_S * rate_hz)
     # Whole steps of what a template's own answer needs: it is taken from every so many bins.
     reach = length + round(_FILTER_S * rate_hz)
@@ -191,7 +191,8 @@ def predictor_of(mean: Values, stroke: int, rate_hz: int) -> Values:
     return np.concatenate([[1.0], -taps])
 
 
-def _template_window(length: int, rate_hz: int) -> Values:
+def template_window(length: int, rate_hz: int) -> Values:
+    """A window that leaves a stroke's first moments as they are, and lets their end die away."""
     window = np.ones(length)
     end = round(_TAPER_S * rate_hz)
     window[-end:] = 0.5 + 0.5 * np.cos(np.linspace(0, np.pi, end))

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.echoes.alignment import LOWEST_HZ, RATE_MAX_HZ
-from callresp.echoes.deconvolution import predictor_of
+from callresp.echoes.deconvolution import AHEAD_S, TEMPLATE_S, predictor_of
 from callresp.live.delay_filter import DelayFilter, likelihood
 
 Wave = npt.NDArray[np.float32]
@@ -30,7 +30,6 @@ SPARE_S = 0.004
 ARRIVES_S = 0.06
 # Another stroke so near to a return, or so shortly before a stroke, spoils it.
 COVERED_S, BEFORE_S = 0.12, 0.10
-TEMPLATE_S = 0.018
 QUIET_S = 0.35
 # How well a stroke's own arrival is known.
 ARRIVAL_SD_S = 0.00015
@@ -156,7 +155,7 @@ class _Heard:
             return None
         predictor = predictor_of(clean, stroke, rate_hz)
         burst = signal.lfilter(predictor, [1.0], clean)
-        ahead, length = round(0.0015 * rate_hz), round(TEMPLATE_S * rate_hz)
+        ahead, length = round(AHEAD_S * rate_hz), round(TEMPLATE_S * rate_hz)
         window = signal.windows.tukey(ahead + length, 0.2)
         template = burst[stroke - ahead : stroke + length] * window
         quiet = burst[len(predictor) : stroke - ahead]
