@@ -159,12 +159,14 @@ def stream_command(
 
 def rest_told() -> ui.Watch:
     """A watch that says once that the board lets its coils rest before a plan begins."""
+    from callresp.link.messages import COILS_REST
+
     said: list[Session] = []
 
     def watch(session: Session, now_s: float) -> None:
         if session.resting and session.start_s is None and not said:
             said.append(session)
-            ui.warn("the board does not know what its coils had before it started: they rest first")
+            ui.warn(COILS_REST)
 
     return watch
 

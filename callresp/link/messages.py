@@ -287,6 +287,8 @@ FAULTS = (
     # Some coil had, as far as the board knows, all of its cycle when it started.
     "coils resting",
 )
+# What "coils resting" means to who waits for it.
+COILS_REST = "the board does not know what its coils had before it started: they rest first"
 Timed = StrikeAt | HoldAt | TurnAt | LightAt
 DRY_RUN = 1
 

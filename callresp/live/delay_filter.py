@@ -102,8 +102,8 @@ class DelayFilter:
         self._mass /= whole
         if self._told is None:
             self._mass = (1 - ANEW) * self._mass + ANEW * self._start
-        if not self.found and self._log_evidence < math.log(EVIDENCE):
-            return False
+            if self._log_evidence < math.log(EVIDENCE):
+                return False
         return self._tell(at_s)
 
     def offset(self, at_s: float) -> float:

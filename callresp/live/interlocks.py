@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from datetime import datetime, time
 from typing import Literal, Protocol
 
+from callresp.link.messages import COILS_REST
 from callresp.live.actions import BoardState
 from callresp.palette.model import Palette
 
@@ -107,7 +108,7 @@ class StopRules:
 
     def _rest(self, board: BoardState) -> str | None:
         if "coils resting" in board.faults:
-            return "the board does not know what its coils had before it started: they rest first"
+            return COILS_REST
         return None
 
     def _heat(self, board: BoardState) -> str | None:
