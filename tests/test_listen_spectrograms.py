@@ -16,7 +16,7 @@ from callresp.listen.offline import note_table
 from callresp.listen.profile import Profile
 from callresp.listen.voices.looks import looks_of
 from callresp.listen.voices.online_voices import VoiceTracker
-from callresp.listen.voices.pair_evidence import Pairs, drawn, pairs_of
+from callresp.listen.voices.pair_evidence import Pairs, pairs_of, spectrograms_alike
 
 EDGES_HZ = np.geomspace(BANDS_FROM_HZ, BANDS_TO_HZ, BANDS + 1)
 HANN_SUM_DB = 10 * np.log10(1.5)  # Harris 1978: noise bandwidth of a Hann window, in bins
@@ -40,7 +40,7 @@ def test_a_tone_stands_in_its_own_band_at_its_own_level(
     assert np.all(middle_db[:, band - 5] < peak_db - 40)
 
 
-def _drawing(bands: list[int]) -> np.ndarray:
+def _cells(bands: list[int]) -> np.ndarray:
     """A spectrogram of noise in some bands, 30 dB over what lies beside them."""
     cells = np.full((PARTS, BANDS), -70)
     cells[:, bands] = -40
@@ -58,7 +58,7 @@ def _buzzes(
             note, features = row(at_s, 3000.0, knock=True)
             note["low_hz"], note["high_hz"] = 500.0, 12000.0
             note["offset_s"] = at_s + 0.06
-            cells = _drawing(repertoire[k % len(repertoire)])
+            cells = _cells(repertoire[k % len(repertoire)])
             features["spectrogram_db"] = cells + np.round(rng.normal(0, 1, cells.shape))
             rows.append((note, features))
             at_s += 0.06 + rng.uniform(0.03, 0.08)
@@ -111,16 +111,16 @@ def _overlapped() -> Pairs:
     ):
         note, features = row(at_s, hertz, length_s=0.3)
         note["low_hz"], note["high_hz"] = 0.95 * hertz, 1.05 * hertz
-        features["spectrogram_db"] = _drawing(bands)
+        features["spectrogram_db"] = _cells(bands)
         rows.append((note, features))
     return _pairs(*table(rows))
 
 
 def test_what_somebody_else_covers_does_not_count() -> None:
     pairs = _overlapped()
-    covered = drawn(np.arange(2), pairs)[0, 1]
+    covered = spectrograms_alike(np.arange(2), pairs)[0, 1]
     pairs.clear[:] = 1.0
-    assert covered > 0.8 > 2 * drawn(np.arange(2), pairs)[0, 1]
+    assert covered > 0.8 > 2 * spectrograms_alike(np.arange(2), pairs)[0, 1]
 
 
 def test_notes_are_held_against_each_other_online_as_offline() -> None:

@@ -179,8 +179,8 @@ def _flank(level: Any, top: int, step: int) -> int:
 
 
 @inner
-def sketch(first: int, end: int, spec: Any, setup: Any, row: Any) -> None:
-    """Draw a coarse spectrogram of frames [first, end), all that sounds in them, into `row`.
+def coarse_spectrogram(first: int, end: int, spec: Any, setup: Any, row: Any) -> None:
+    """Fill in the coarse spectrogram of `row`: all that sounds in frames [first, end).
 
     Unlike the note's partials it tells a hiss from a click, and a buzz from either. Power
     within half the noise floor counts as half of that.

@@ -454,7 +454,7 @@ def _add_pending(
     features.describe(
         base, mean, power, use, pitch, level[a:end], bounds, setup, state.pending_features[n]
     )
-    features.sketch(first + a, first + end, spec, setup, state.pending_features[n])
+    features.coarse_spectrogram(first + a, first + end, spec, setup, state.pending_features[n])
     total = 0.0
     most = 0.0
     area = 0.0

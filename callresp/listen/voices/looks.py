@@ -39,9 +39,9 @@ Flags = npt.NDArray[np.bool_]
 PLACE, WIDTH, LENGTH, LEVEL, TONAL, ATTACK, DECAY, START, END, WHERE = range(10)
 COMPARED = 9  # all but WHERE
 CELLS = PARTS * BANDS
-PICTURE = 10  # where the cells begin
-OWN = PICTURE + CELLS  # and the flags
-LOOKS = OWN + CELLS
+CELL = 10  # where the cells begin
+IN_BAND = CELL + CELLS  # and the flags
+LOOKS = IN_BAND + CELLS
 RANGE_DB = 25.0
 LOUDEST = 1.2  # in the same units, of cells beside its band
 
@@ -79,11 +79,11 @@ def looks_of(notes: Rows, features: Rows) -> Values:
     looks[:, WHERE] = np.where(np.isnan(looks[:, PLACE]), middle, looks[:, PLACE])
     looks[np.isnan(looks[:, START]), END] = np.nan
     looks[np.isnan(looks[:, END]), START] = np.nan
-    looks[:, PICTURE:OWN], looks[:, OWN:] = _picture(notes, features)
+    looks[:, CELL:IN_BAND], looks[:, IN_BAND:] = _cells(notes, features)
     return looks
 
 
-def _picture(notes: Rows, features: Rows) -> tuple[Values, Values]:
+def _cells(notes: Rows, features: Rows) -> tuple[Values, Values]:
     """The cells of each note's spectrogram, nan where it has none, and which lie in its band."""
     level_db = features["spectrogram_db"].astype(np.float64)
     edges_hz = np.geomspace(BANDS_FROM_HZ, BANDS_TO_HZ, BANDS + 1)

@@ -12,10 +12,10 @@ two groups is adding two rows.
 - adjacent: the chance that one singer sang a note right after the other. It is high where
   little overlaps round about, and where something does, only if the notes are alike.
 - like, timbre: how alike two notes are, and how alike in timbre. Where little overlaps, their
-  spectrograms tell the latter (`drawn`): renditions of one syllable differ by a tenth of what two
-  birds' notes differ by, and faint noise changes them little. Where birds sing over each other, a
-  spectrogram holds more than its note, and what was measured of the note alone tells, but for
-  its pitch (`callresp.listen.voices.looks`).
+  spectrograms tell the latter (`spectrograms_alike`): renditions of one syllable differ by a
+  tenth of what two birds' notes differ by, and faint noise changes them little. Where birds sing
+  over each other, a spectrogram holds more than its note, and what was measured of the note
+  alone tells, but for its pitch (`callresp.listen.voices.looks`).
 
 A note far below whatever sounds near it is an echo, a part of something louder or
 somebody far away: its weight falls off about `FAINT_DB`.
@@ -40,11 +40,11 @@ import numpy.typing as npt
 from callresp.listen.kernels._jit import kernel, noalloc
 from callresp.listen.notes import BANDS, PARTS
 from callresp.listen.voices.looks import (
+    CELL,
     CELLS,
+    IN_BAND,
     LEVEL,
     LOOKS,
-    OWN,
-    PICTURE,
     WHERE,
     Numbers,
     Values,
@@ -66,7 +66,7 @@ TWIN_RATIO = 0.04
 TILE = 32
 # Of the geometric mean of two spectrograms' energies, by which those of one syllable differ; and
 # cells that it takes to compare them.
-REDRAWN = 0.2
+SAME_SYLLABLE = 0.2
 LEAST_CELLS = 8.0
 _LEAST_ENERGY = 1e-6
 CROWDED = 0.15  # the share of notes about that overlap, where spectrograms tell nothing
@@ -132,17 +132,17 @@ def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
     pairs.looks[:], pairs.onset_s[:], pairs.offset_s[:] = looks, onset_s, offset_s
     _compare_all(len(looks), pairs)
     calm = np.flatnonzero(pairs.about < CROWDED)
-    _mix_all(calm, drawn(calm, pairs), pairs)
+    _mix_all(calm, spectrograms_alike(calm, pairs), pairs)
     return pairs
 
 
-def drawn(some: Numbers, p: Pairs) -> Values:
+def spectrograms_alike(some: Numbers, p: Pairs) -> Values:
     """How alike some notes' spectrograms are, shape ``(n, n)``: 0 to 1, nan where not known."""
-    cells, clear = np.nan_to_num(p.looks[some, PICTURE:OWN]), p.clear[some]
+    cells, clear = np.nan_to_num(p.looks[some, CELL:IN_BAND]), p.clear[some]
     shown, squares = clear * cells, clear * cells * cells
     energy = squares @ clear.T
     apart = np.maximum(energy + energy.T - 2.0 * (shown @ shown.T), 0.0)
-    like = np.exp(-apart / (np.sqrt(energy * energy.T) + _LEAST_ENERGY) / REDRAWN)
+    like = np.exp(-apart / (np.sqrt(energy * energy.T) + _LEAST_ENERGY) / SAME_SYLLABLE)
     return np.ascontiguousarray(np.where(clear @ clear.T >= LEAST_CELLS, like, np.nan))
 
 
@@ -160,10 +160,10 @@ def _compare_all(count: int, p: Pairs) -> None:
 
 
 @kernel
-def _mix_all(some: Numbers, drawn: Values, p: Pairs) -> None:
+def _mix_all(some: Numbers, alike: Values, p: Pairs) -> None:
     for m in range(len(some)):
         for n in range(m):
-            _mix(some[m], some[n], drawn[m, n], p)
+            _mix(some[m], some[n], alike[m, n], p)
     for i in range(len(p.about)):
         _follow(i, p)
 
@@ -179,7 +179,7 @@ def compare_last(at: int, p: Pairs, room: Values) -> None:
     _look_about(at, at + 1, p)
     for j in range(at):
         if max(p.about[at], p.about[j]) < CROWDED:
-            _mix(at, j, _drawn(at, j, p), p)
+            _mix(at, j, _spectrograms_alike(at, j, p), p)
     _follow(at, p)
 
 
@@ -215,7 +215,7 @@ def _compare(i: int, p: Pairs, room: Values) -> None:
     """Hold note `i` against itself and all before it, with likenesses on one side alone."""
     p.like[i, i] = p.weight[i]
     p.timbre[i, i] = p.weight[i]
-    known = 0.0 if math.isnan(p.looks[i, PICTURE]) else 1.0
+    known = 0.0 if math.isnan(p.looks[i, CELL]) else 1.0
     for cell in range(CELLS):
         p.clear[i, cell] = known
     likeness(i, p.looks, room[0], room[1])
@@ -247,38 +247,38 @@ def _cover(i: int, j: int, two: float, p: Pairs) -> None:
         start_s = p.onset_s[i] + part * part_s
         if p.onset_s[j] < start_s + part_s and p.offset_s[j] > start_s:
             for cell in range(part * BANDS, (part + 1) * BANDS):
-                if p.looks[j, OWN + cell] > 0.0 and p.looks[i, OWN + cell] == 0.0:
+                if p.looks[j, IN_BAND + cell] > 0.0 and p.looks[i, IN_BAND + cell] == 0.0:
                     p.clear[i, cell] *= 1.0 - two
 
 
 @noalloc
-def _drawn(i: int, j: int, p: Pairs) -> float:
-    """As `drawn`, for one pair."""
+def _spectrograms_alike(i: int, j: int, p: Pairs) -> float:
+    """As `spectrograms_alike`, for one pair."""
     known, apart, mine, its = 0.0, 0.0, 0.0, 0.0
     for cell in range(CELLS):
         weight = p.clear[i, cell] * p.clear[j, cell]
         if weight > 0.0:
-            a, b = p.looks[i, PICTURE + cell], p.looks[j, PICTURE + cell]
+            a, b = p.looks[i, CELL + cell], p.looks[j, CELL + cell]
             known += weight
             apart += weight * (a - b) * (a - b)
             mine += weight * a * a
             its += weight * b * b
     if known < LEAST_CELLS:
         return math.nan
-    return math.exp(-apart / (math.sqrt(mine * its) + _LEAST_ENERGY) / REDRAWN)
+    return math.exp(-apart / (math.sqrt(mine * its) + _LEAST_ENERGY) / SAME_SYLLABLE)
 
 
 @noalloc
-def _mix(i: int, j: int, drawn: float, p: Pairs) -> None:
+def _mix(i: int, j: int, alike: float, p: Pairs) -> None:
     """Let spectrograms tell the timbre of two notes, the less the more overlaps about them.
 
     Of two about which as much as `CROWDED` overlaps they tell nothing.
     """
-    if math.isnan(drawn):
+    if math.isnan(alike):
         return
     crowded = max(p.about[i], p.about[j]) / CROWDED
-    by_drawing = (1.0 - crowded) * drawn * math.sqrt(p.weight[i] * p.weight[j])
-    p.timbre[i, j] = p.timbre[j, i] = by_drawing + crowded * p.timbre[i, j]
+    by_spectrogram = (1.0 - crowded) * alike * math.sqrt(p.weight[i] * p.weight[j])
+    p.timbre[i, j] = p.timbre[j, i] = by_spectrogram + crowded * p.timbre[i, j]
 
 
 @noalloc
