@@ -19,7 +19,6 @@ from __future__ import annotations
 import tempfile
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
@@ -153,14 +152,14 @@ class Chorus:
         """Chunk `number` of `BLOCK` samples, little-endian float32."""
         return self.samples(number * BLOCK, (number + 1) * BLOCK).astype("<f4").tobytes()
 
-    def look(self, stop: Callable[[], bool] = lambda: False) -> None:
+    def look(self) -> None:
         """Work out the overview, from the start on, for the axis as it is now."""
         axes, whole = self._axes, len(self._overview)
         short = whole <= SHORT
         step = max(whole, 1) if short else round(PIECE_S * 1000 / 2**OVERVIEW)
         for first in range(0, whole, step):
             with self._looking:
-                if stop() or self._closed or axes != self._axes:
+                if self._closed or axes != self._axes:
                     return
                 last = min(first + step, whole)
                 if self._floor is None and not short:
