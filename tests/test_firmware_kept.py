@@ -358,6 +358,23 @@ def test_a_run_is_kept_as_one_that_jams_before_it_begins(core: CoreBoard, phase:
     assert outcome_of(talk, TurnAt(0, 0, 0, 1000, 200)) == "over a limit"
 
 
+def test_a_motor_that_slows_down_for_longer_than_a_jam_rests_is_kept_so(program: Path) -> None:
+    """A reset as a run begins: it is on, so it comes to rest only after all of its slowing down."""
+    (turner,) = FETTLE.turner
+    heavy = msgspec.structs.replace(turner, slow_down_s=12.0)
+    core = CoreBoard(program, msgspec.structs.replace(FETTLE, turner=(heavy,)), ahead_s=50.0)
+    talk = fresh(core)
+    talk.say(TurnAt(0, 0, talk.now() + 50, 10_000, 200))
+    ticks_on(talk, 51)
+    assert talk.outcomes == ["executed"]
+    restart(talk)
+    talk.pass_s(10.5)
+    assert outcome_of(talk, TurnAt(0, 0, 0, 1000, 200)) == "over a limit"
+    talk.pass_s(1.5)
+    assert outcome_of(talk, TurnAt(0, 0, 0, 1000, 200), 1) == "executed"
+    core.close()
+
+
 def test_a_run_that_was_taken_back_does_not_begin(core: CoreBoard) -> None:
     """As below, of a motor: three lights first, and the run is left for a tick that comes late."""
     talk = fresh(core)

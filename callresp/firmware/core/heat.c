@@ -161,7 +161,7 @@ static void judge(cr_board *b, cr_command *c) {
 /* A run is kept as one that jams until it is seen to turn. */
 static void judge_run(cr_board *b, cr_command *c) {
     cr_motor *motor = &b->motor[c->channel];
-    cr_keep_motor(b, c->channel, CR_JAM_TICKS);
+    cr_keep_motor(b, c->channel, cr_longest_rest(b, c->channel));
     b->hal->lock();
     motor->permitted_until = c->at + CR_GRACE_TICKS + 1;
     c->verdict = CR_FIT;

@@ -126,8 +126,7 @@ static uint32_t recall_coil(cr_board *b, uint8_t n, uint32_t hung) {
 
 static void recall_motor(cr_board *b, uint8_t n) {
     cr_motor *motor = &b->motor[n];
-    uint32_t rest = b->config->motor[n].rest_ticks;
-    uint32_t worst = rest > CR_JAM_TICKS ? rest : CR_JAM_TICKS;
+    uint32_t worst = cr_longest_rest(b, n);
     const uint32_t *value = whole(b->kept, b->kept_mark, MOTORS + n);
     uint32_t rests = value ? least(value[RESTS], worst) : worst;
     motor->resting = rests > 0;

@@ -31,13 +31,11 @@ static void keep(cr_board *b, uint8_t n, uint32_t now) {
     bool permitted = !cr_passed(b->now, motor->permitted_until);
     motor->permitted_until = permitted ? motor->permitted_until : b->now;
     b->hal->unlock();
-    if (turns && rests < b->config->motor[n].rest_ticks) {
-        rests = b->config->motor[n].rest_ticks;
+    uint32_t least = turns ? b->config->motor[n].rest_ticks : 0;
+    if (permitted || (turns && !motor->turned)) {
+        least = cr_longest_rest(b, n);
     }
-    if (permitted || (turns && !motor->turned && rests < CR_JAM_TICKS)) {
-        rests = CR_JAM_TICKS;
-    }
-    cr_keep_motor(b, n, rests);
+    cr_keep_motor(b, n, rests > least ? rests : least);
 }
 
 /* Speed: proportional and integral, in whole numbers. */

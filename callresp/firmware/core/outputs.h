@@ -24,6 +24,12 @@ static inline bool cr_motor_is_on(const cr_board *b, uint8_t n) {
     return (b->motors_on >> n & 1u) != 0;
 }
 
+/* The rest of a motor that may be jammed and may still turn. */
+static inline uint32_t cr_longest_rest(const cr_board *b, uint8_t n) {
+    uint32_t rest = b->config->motor[n].rest_ticks;
+    return rest > CR_JAM_TICKS ? rest : CR_JAM_TICKS;
+}
+
 /* The place in order[] that lies `further` ones after `place`. */
 static inline uint8_t cr_place(uint8_t place, uint8_t further) {
     uint16_t wanted = (uint16_t)(place + further);
