@@ -103,7 +103,9 @@ static void settle(cr_board *b, uint8_t n, const pulse *p) {
     if (coil->rise_nk != 0 || p->begun != coil->booked) {
         coil->rise_nk = rise_at_nk(b, n, p, p->now);
     }
-    coil->assumed_nk = cr_rise_after_nk(b, n, coil->assumed_nk, p->now - coil->rise_at, 0);
+    if (coil->assumed_nk != 0) {
+        coil->assumed_nk = cr_rise_after_nk(b, n, coil->assumed_nk, p->now - coil->rise_at, 0);
+    }
     coil->rise_at = p->now;
     cr_duty_forget(&coil->duty, limits->cycle_ticks, p->now);
     if (p->begun != coil->booked && !p->on) {
