@@ -40,7 +40,8 @@ typedef struct {
     uint32_t magic, clock, lockstep;
 } kept_world;
 
-static kept_world *const kept = (kept_world *)(uintptr_t)((uintptr_t)&cr_kept_memory + 960);
+static kept_world *const kept = (kept_world *)((uintptr_t)&cr_kept_memory + sizeof(cr_kept));
+CR_HOLDS(kept_world_fits_behind, sizeof(cr_kept) + sizeof(kept_world) <= 1024);
 
 volatile bool emulated_lockstep;
 volatile uint32_t emulated_us;
