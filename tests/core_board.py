@@ -57,9 +57,9 @@ class CoreBoard:
         self._say(f"restart {self._ticks % WRAP} {round(hung_s * TICKS_PER_S)}")
 
     def step(self, step: str) -> bytes:
-        """A step of ``step_board.c``: damage to what it keeps, or ticks that are missed."""
+        """A step of ``step_board.c``: damage to what it keeps, or ticks, also missed ones."""
         word, _, ticks = step.partition(" ")
-        if word in ("hang", "leap"):
+        if word in ("pass", "hang", "leap"):
             self._ticks += int(ticks)
         return self._say(step)
 

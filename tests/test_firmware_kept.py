@@ -245,15 +245,10 @@ def fresh(core: CoreBoard) -> Talk:
     return talk
 
 
-def ticks_on(talk: Talk, ticks: int, step: str = "") -> None:
-    """Exactly so many ticks, or another step that lasts as long."""
-    core = talk.board
+def ticks_on(talk: Talk, ticks: int, how: str = "pass") -> None:
+    """Exactly so many ticks, by a step of ``step_board.c``."""
     talk.now_s += ticks / TICKS_PER_S
-    if step:
-        talk.take(core.step(step))
-    else:
-        core._ticks += ticks
-        talk.take(core._say(f"pass {ticks}"))
+    talk.take(talk.board.step(f"{how} {ticks}"))
 
 
 def test_time_off_counts_as_none_whatever_the_clock_says(core: CoreBoard) -> None:
@@ -339,7 +334,7 @@ def test_what_may_begin_is_not_taken_back_before_its_time(core: CoreBoard) -> No
         at = talk.now() + 500
         talk.say(StrikeAt(phase, 3, at, 100))
         ticks_on(talk, 260 + phase)
-        ticks_on(talk, 250 - phase, f"hang {250 - phase}")
+        ticks_on(talk, 250 - phase, "hang")
         begun = [row.board_s for row in core.log if row.did == "on"][-1]
         assert round(begun * TICKS_PER_S) == at
         ticks_on(talk, 20)
@@ -381,8 +376,8 @@ def test_a_run_that_was_taken_back_does_not_begin(core: CoreBoard) -> None:
     at = talk.now() + 500
     talk.say(*(LightAt(n, 0, at, n) for n in range(3)), TurnAt(3, 0, at, 10_000, 200))
     ticks_on(talk, 300)
-    ticks_on(talk, 300, "leap 300")
-    ticks_on(talk, 1, "hang 1")
+    ticks_on(talk, 300, "leap")
+    ticks_on(talk, 1, "hang")
     ticks_on(talk, 10)
     assert talk.outcomes[-1] == "late"
 
@@ -395,8 +390,8 @@ def test_what_was_taken_back_does_not_begin(core: CoreBoard) -> None:
         at = talk.now() + 500
         talk.say(*(LightAt(n, 0, at, n) for n in range(3)), StrikeAt(3, 0, at, 4000))
         ticks_on(talk, 300 + phase)
-        ticks_on(talk, 300, "leap 300")
-        ticks_on(talk, 1, "hang 1")
+        ticks_on(talk, 300, "leap")
+        ticks_on(talk, 1, "hang")
         begun = bool(core.on_channels)
         restart(talk)
         assert outcome_of(talk, STROKE) == ("over a limit" if begun else "executed")

@@ -50,14 +50,20 @@ def uf2(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "firmware.uf2"
 
 
+def started(uf2: Path, **more: object) -> Rp2040:
+    more = {"kept": rested_memory(uf2.parent, BASE), **more}
+    chip = Rp2040(uf2=uf2, adc=3350, **more)  # type: ignore[arg-type]
+    chip.start()
+    return chip
+
+
 def beats(until_ms: int) -> list[tuple[float, bytes]]:
     """A host's heartbeat."""
     return [(1000.0 * at, frame(TimeRequest(at).pack())) for at in range(10, until_ms, 60)]
 
 
 def test_it_boots_from_the_flash_and_plays_within_its_limits(uf2: Path) -> None:
-    chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
-    chip.start()
+    chip = started(uf2)
     assert chip.private[VTOR] == 0x20000000  # it runs from RAM
     assert chip.private[SYST_RVR] == 12_499  # 0.1 ms of 125 MHz
     begun = chip.us
@@ -89,8 +95,8 @@ def test_it_boots_from_the_flash_and_plays_within_its_limits(uf2: Path) -> None:
     assert [high for _, pin, high in chip.levels if pin == 2] == [1, 0]
     motor = [(us, function) for us, pin, function in chip.functions if pin == 8]
     assert motor[-1][1] == SIO_FUNCTION  # off
-    started = [us for us, function in motor if function == PWM_FUNCTION]
-    assert (started[0] - begun) / 1000 == pytest.approx(400, abs=21)
+    powered_us = [us for us, function in motor if function == PWM_FUNCTION]
+    assert (powered_us[0] - begun) / 1000 == pytest.approx(400, abs=21)
     assert (motor[-1][0] - begun) / 1000 == pytest.approx(700, abs=0.3)
     assert {where for _, where, _ in chip.pwm} == {4}  # GP8 is channel A of slice 4
 
@@ -98,16 +104,14 @@ def test_it_boots_from_the_flash_and_plays_within_its_limits(uf2: Path) -> None:
 def test_what_a_stroke_had_is_in_memory_that_no_start_clears(uf2: Path) -> None:
     """A reset within a stroke of 20 ms; by the watchdog it may have lasted a second more (data
     sheet, 4.7.6: REASON). Without, all of its duty. The ROM's last two banks are not touched."""
-    chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
-    chip.start()
+    chip = started(uf2)
     stroke = (6_000.0, frame(StrikeAt(0, 0, 1000, 2000).pack()))
     chip.run(110_000, [*beats(110), (5_000.0, frame(Hello(VERSION, 7).pack())), stroke])
     coil = POCKET.coils()[0]
     all_of_it = int(coil.duty_max * coil.cycle_s * 1e4)
     kept = chip.kept_now()
     for memory, hung, used in ((kept, False, 200), (kept, True, 10_200), (b"", False, all_of_it)):
-        again = Rp2040(uf2=uf2, adc=3350, kept=memory, hung=hung)
-        again.start()
+        again = started(uf2, kept=memory, hung=hung)
         assert struct.unpack_from("<4I", again.kept_now(), 24)[1:3] == (used, 0)
 
 
@@ -115,8 +119,7 @@ def test_edges_of_the_encoder_hold_the_speed(uf2: Path) -> None:
     """A motor far too fast for what is asked gets no power; one that stands gets more and more."""
     duties, last = {}, {}
     for speed in ("stands", "races"):
-        chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
-        chip.start()
+        chip = started(uf2)
         hello = (5_000.0, frame(Hello(VERSION, 7).pack()))
         turn = (10_000.0, frame(TurnAt(0, 0, 500, 9000, 40).pack()))
         chip.run(60_000, [hello, turn, *beats(60)])
@@ -133,8 +136,7 @@ def test_edges_of_the_encoder_hold_the_speed(uf2: Path) -> None:
 
 
 def test_it_lets_go_when_the_host_is_silent(uf2: Path) -> None:
-    chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
-    chip.start()
+    chip = started(uf2)
     begun = chip.us
     turn = (10_000.0, frame(TurnAt(0, 0, 500, 20_000, 40).pack()))
     chip.run(400_000, [(5_000.0, frame(Hello(VERSION, 7).pack())), turn])
@@ -146,8 +148,7 @@ def test_it_lets_go_when_the_host_is_silent(uf2: Path) -> None:
 
 def test_it_sleeps_by_its_timer_and_by_a_call(uf2: Path) -> None:
     """Told to, for three seconds; it naps, and its watchdog goes on. Then for an hour: a call."""
-    chip = Rp2040(uf2=uf2, adc=3350, kept=rested_memory(uf2.parent, BASE))
-    chip.start()
+    chip = started(uf2)
     chip.step_us = 1000
     sleep = [
         (5_000.0, frame(Hello(VERSION, 7).pack())),
