@@ -132,7 +132,7 @@ def test_a_stroke_that_a_reset_cuts_off_counts_whole(talk: Talk) -> None:
     talk.pass_s(0.8)
     talk.say(*(StrikeAt(n, 0, at + n * 600, 4000) for n in range(20, 30)))
     talk.pass_s((at + 29 * 600 + 100) / TICKS_PER_S - talk.board.clock_s(talk.now_s))
-    assert talk.outcomes == ["executed"] * 29 or talk.board.on_channels
+    assert talk.board.on_channels
     restart(talk)
     assert not talk.board.on_channels
     assert outcome_of(talk, STROKE) == "over a limit"
