@@ -1,6 +1,8 @@
 /* The board's conversation, in the main loop: frames in, commands queued, outcomes out. */
 #include "core.h"
 
+#include <string.h>
+
 #include "outputs.h"
 
 enum { HELLO = 0x01, TIME_REQUEST = 0x02, CANCEL = 0x03, STOP = 0x04, SLEEP_FOR = 0x05 };

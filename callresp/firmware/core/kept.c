@@ -9,6 +9,8 @@
  *
  * No clock goes on through every kind of restart, so none is asked: the time off counts as none.
  */
+#include <string.h>
+
 #include "outputs.h"
 
 enum { BATTERY = 0, COILS = 1, MOTORS = COILS + CR_COILS, HOTTEST_MK = 20000000 };

@@ -3,8 +3,6 @@
 #ifndef CR_OUTPUTS_H
 #define CR_OUTPUTS_H
 
-#include <string.h>
-
 #include "core.h"
 
 #ifdef __cplusplus
