@@ -397,7 +397,7 @@ class SimulatedBoard:
             board.lights,
             DRY_RUN if self._dry_run else 0,
         )
-        # Before he begins he knows it.
+        # The host must know it before it begins a plan.
         resting = frame(self._status(board_s).pack()) if self._faults & RESTING else b""
         return frame(hello_ack.pack()) + resting
 

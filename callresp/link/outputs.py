@@ -127,8 +127,8 @@ class Outputs:
         self._rests: dict[int, float] = {}
         self.jammed: set[int] = set()
         self._spans: dict[int, deque[tuple[float, float]]] = {n: deque() for n in self._coils}
-        # By coil: on-time before this start, all of which counts until its last, and heat that
-        # was only assumed then.
+        # By coil: on-time before this start and when its last ended (all of it counts until that
+        # has left the cycle); and the rise that was only assumed then.
         self._before: dict[int, tuple[float, float]] = {}
         self._assumed_k: dict[int, float] = {}
         # By coil: the warmest that its last on-time made it.
@@ -349,7 +349,7 @@ class Outputs:
         return used_s + length_s <= coil.duty_max * coil.cycle_s + ROUNDING_S
 
     def _used_s(self, channel: int, since_s: float) -> float:
-        """On-time since a time, with all of a start's before its last has left the cycle."""
+        """On-time since a time; that before this start counts whole while its last is later."""
         before_s, end_s = self._before.get(channel, (0.0, -math.inf))
         used_s = before_s if since_s < end_s else 0.0
         spans = self._spans[channel]

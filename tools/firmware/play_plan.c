@@ -2,8 +2,9 @@
  *
  * Compiled with what `callresp firmware --plan` makes. Arguments: from which tick the clock
  * starts, how many it runs, from which on it is light (lux 1000), and from which on a host
- * greets the board (0: never); a fifth powers it up knowing nothing of its coils. Prints "tick kind channel duty" for each switching, and at the
- * end "state executed refused faults".
+ * greets the board (0: never); with a fifth it starts as after power was off, nothing being kept.
+ * Prints "tick kind channel duty" for each switching, and at the end "state executed refused
+ * faults".
  */
 #include <inttypes.h>
 #include <stdio.h>

@@ -160,7 +160,7 @@ static void take(cr_board *b, cr_command *c) {
 static void hello_ack(cr_board *b, const uint8_t *p) {
     uint16_t session = get16(p + 2);
     b->told_to_sleep = false; /* somebody is there */
-    b->owes_status = b->owes_status || (b->faults & CR_RESTING) != 0; /* before he begins */
+    b->owes_status = b->owes_status || (b->faults & CR_RESTING) != 0; /* before a plan begins */
     b->last_sensed = b->now - CR_SENSED_TICKS; /* and is told at once what the sensors read */
     /* One who speaks another version is answered, so that he can say so, but not obeyed. */
     uint16_t obeyed = p[1] == CR_VERSION ? session : 0;

@@ -140,7 +140,7 @@ typedef struct {
     uint32_t at, length;                   /* once it has its outcome, at is when */
     uint16_t pull, speed;
     uint32_t held_ua; /* what it draws after the pull; filled in when it is judged */
-    uint16_t permit;  /* that of its coil's which it was judged by */
+    uint16_t permit;  /* its coil's when it was judged: once that has moved on, it is judged anew */
     uint8_t verdict, outcome;
 } cr_command;
 
@@ -164,11 +164,13 @@ typedef struct {
     uint8_t hold_duty;
     uint8_t begun; /* counts on-times */
     uint32_t from, pull_until, until, microamps, held_ua;
-    /* Shared: which judgement still counts. Each on-time takes it back, and so may the main loop. */
+    /* Shared: a count. What was judged at an earlier one may not begin; each on-time moves it on,
+     * and so does the main loop before it rewrites what is kept. */
     uint16_t permit;
     /* The main loop's. */
     uint8_t booked; /* the value of `begun` whose on-time is in `rise` and `duty` */
-    uint32_t rise_at, permitted_until;
+    uint32_t rise_at;
+    uint32_t permitted_until; /* until then what was judged last may begin */
     int64_t rise_nk; /* over the air, in nanokelvin, at rise_at */
     int64_t assumed_nk; /* of it what was only assumed when it started */
     cr_duty duty;
@@ -181,15 +183,15 @@ typedef struct {
     uint32_t until, start_until, spell_start, slowing_until, microamps;
     /* The main loop's. */
     uint8_t begun, looped; /* counts runs: the loop starts anew with each */
-    bool jammed, resting, turned; /* turned: it was seen to, in this run */
+    bool jammed, resting, turned; /* turned: by its encoder, in this run */
     uint16_t last_counts;
     uint32_t moved; /* counts since stall_from */
     uint32_t stall_from, rest_until;
     int32_t integral;
-    uint32_t permitted_until; /* shared; see cr_coil's */
+    uint32_t permitted_until; /* shared: until then a run that was judged may begin */
 } cr_motor;
 
-/* What is kept over a restart (kept.c), in memory that no start clears. */
+/* What is kept over a restart (kept.c), in retained RAM: memory that no start clears. */
 typedef struct {
     uint32_t value[CR_KEPT], mark, check;
 } cr_kept_row;
@@ -265,8 +267,8 @@ CR_HOLDS(cr_board_fits_a_small_chip,
 
 extern const cr_config cr_limits; /* made from the palette, in cr_limits.c */
 
-/* `kept` lies in memory that no start clears: what is in it is held against these limits and its
- * own checksums, and where it is nothing, all coils rest first. `hung` is for how many ticks an
+/* `kept` lies in retained RAM: each row of it is held against these limits and its own checksum;
+ * a coil whose row fails rests for a cycle first. `hung` is for how many ticks an
  * output may have been on beyond its end, where the watchdog made this start; else 0. */
 void cr_init(cr_board *board, const cr_config *config, const cr_hal *hal, cr_kept *kept,
              uint32_t now, uint16_t restarts, uint32_t hung);

@@ -40,7 +40,8 @@ void cr_duty_init(cr_duty *d, uint32_t cycle_ticks, uint32_t now) {
     d->newest_end = d->old_end = now;
 }
 
-/* What was before a restart: `used` ticks, the last of them at `end`, and all count until then. */
+/* What was before a restart: `used` ticks, the last of them at `end`. All of them count
+ * until `end` has left the cycle. */
 void cr_duty_recall(cr_duty *d, uint32_t used, uint32_t end) {
     d->old_ticks = used;
     d->newest_end = d->old_end = end;

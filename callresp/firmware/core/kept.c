@@ -1,11 +1,12 @@
 /* What no restart may forget: how warm each coil is and what it has had of its cycle, how long a
  * motor must rest, whether the battery is flat.
  *
- * It lies in memory that a start leaves alone, and is written before anything may begin: whatever
- * a reset interrupts, what is kept is never less than what was. Each row stands by itself, with a
- * mark of the palette's limits and its own place, and a checksum. One that is not whole (power
- * was off, a reset fell into its writing, a bit has flipped) counts as the worst that can have
- * been: a coil at its limit that has just had all of its cycle, a motor that has just jammed.
+ * It lies in retained RAM, which no start clears (".noinit"), and is written before anything may
+ * begin: whatever a reset interrupts, what is kept is never less than what was. Each row stands by
+ * itself: its values, a mark (a CRC of the palette's limits, plus the row's number) and a checksum
+ * over both. One whose mark or checksum is wrong (power was off, a reset fell into its writing, a
+ * bit has flipped, other limits) counts as the worst that can have been: a coil at its limit that
+ * has just had all of its cycle, a motor that has just jammed.
  *
  * No clock goes on through every kind of restart, so none is asked: the time off counts as none.
  */
@@ -29,7 +30,7 @@ static uint32_t crc32_of(uint32_t crc, const void *data, uint32_t count) {
     return ~crc;
 }
 
-/* Of these limits, and of this meaning of the rows. */
+/* CRC of the limits, begun with the firmware's number: another one may mean its rows otherwise. */
 static uint32_t mark_of(const cr_config *config) {
     return crc32_of(CR_FIRMWARE, config, sizeof *config);
 }
@@ -45,18 +46,19 @@ static void write(cr_kept *kept, uint32_t mark, uint32_t place, const uint32_t *
     row->check = check_of(row);
 }
 
-/* The row's values, or none. */
+/* The row's values; none where its mark or checksum is wrong. */
 static const uint32_t *whole(const cr_kept *kept, uint32_t mark, uint32_t place) {
     const cr_kept_row *row = &kept->row[place];
     return row->mark == mark + place && row->check == check_of(row) ? row->value : 0;
 }
 
+/* In millikelvin, rounded up. */
 static uint32_t mk_up(int64_t nk) { return (uint32_t)((nk + 999999) / 1000000); }
 
 static uint32_t least(uint32_t one, uint32_t other) { return one < other ? one : other; }
 
-/* What coil `n` will have had when a stroke of `length` that reaches `peak_nk` is over. Nothing of
- * it may begin in the meantime but that stroke. */
+/* Keeps what coil `n` will have had when a stroke of `length` that reaches `peak_nk` is over. No
+ * other stroke of it may begin in the meantime. */
 void cr_keep_stroke(cr_board *b, uint8_t n, int64_t peak_nk, uint32_t length) {
     const cr_coil *coil = &b->coil[n];
     bool goes_on = coil->booked != coil->begun;
@@ -70,7 +72,8 @@ void cr_keep_stroke(cr_board *b, uint8_t n, int64_t peak_nk, uint32_t length) {
     write(b->kept, b->kept_mark, COILS + n, value);
 }
 
-/* What coil `n` has had; that it may begin is taken back first. */
+/* Keeps what coil `n` has had, when it is off and no stroke of it is due. First its permit is taken
+ * back: or the interrupt might begin one that was judged, and that this row no longer counts. */
 void cr_keep_coil(cr_board *b, uint8_t n) {
     cr_coil *coil = &b->coil[n];
     b->hal->lock();

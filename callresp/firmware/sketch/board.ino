@@ -8,10 +8,10 @@
 
 enum { TICK_US = 100, BUTTON_MS = 20, LINE_WAITS = 60 };
 
-/* What no restart may forget. The standard API knows no memory that a reset leaves alone: each
- * start then lets all coils rest for a cycle first. Where your chip's toolchain has a word for
- * such memory, like __attribute__((section(".noinit"))), define CR_SKETCH_KEPT as that, and
- * CR_SKETCH_HUNG_TICKS as your watchdog's time, in 0.1 ms. */
+/* What no restart may forget. The standard API knows no retained RAM, which a reset leaves alone:
+ * each start then lets all coils rest for a cycle first. Where your chip's toolchain has an
+ * attribute for such memory, like __attribute__((section(".noinit"))), define CR_SKETCH_KEPT as
+ * that, and CR_SKETCH_HUNG_TICKS as your watchdog's timeout, in 0.1 ms. */
 #ifndef CR_SKETCH_KEPT
 #define CR_SKETCH_KEPT
 #define CR_SKETCH_HUNG_TICKS 0
