@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from click.testing import CliRunner
+from threadpoolctl import threadpool_info
 
 from callresp.cli import cli
 from callresp.errors import UserError
@@ -60,6 +61,11 @@ def place(seconds: float, snr_db: float, calls: dict[float, Wave], seed: int = 1
 @cache
 def sought() -> Wanted:
     return wanted(make_example(song(), RATE_HZ))
+
+
+def blas_threads() -> list[int]:
+    """How many threads each library of linear algebra may use now."""
+    return [one["num_threads"] for one in threadpool_info() if one["user_api"] == "blas"]
 
 
 def found(samples: Wave) -> presence.Presence:

@@ -6,13 +6,17 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
-from test_scout_presence import RATE_HZ, Wave, place, song, sought, stranger
+from test_scout_presence import RATE_HZ, Wave, blas_threads, place, song, sought, stranger
+from threadpoolctl import threadpool_limits
 
 from callresp.io.audio import write_wav
+from callresp.scout import roadside as roadsides
 from callresp.scout.roadside import News, Roadside
+from callresp.scout.spectra import BandPowers
 
 
 def listened(samples: Wave, block: int = 3000) -> tuple[Roadside, list[News]]:
@@ -39,6 +43,21 @@ def test_after_a_minute_it_says_that_nothing_was_heard() -> None:
     assert not roadside.present
     assert [one.at_s for one in news if one.minute] == [pytest.approx(60.0, abs=3.0)]
     assert roadside.so_far("-", None, None).calls == ()
+
+
+@pytest.mark.parametrize(("owner", "name"), [(roadsides, "judged"), (BandPowers, "push")])
+def test_it_keeps_to_one_core(owner: Any, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[int] = []
+    worked = getattr(owner, name)
+
+    def look(*given: Any) -> Any:
+        seen.extend(blas_threads())
+        return worked(*given)
+
+    monkeypatch.setattr(owner, name, look)
+    with threadpool_limits(2, "blas"):
+        listened(place(10, 5, {3.0: song()}))
+    assert set(seen) == {1}
 
 
 def test_pcm_on_standard_input(tmp_path: Path) -> None:

@@ -16,14 +16,15 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from spread_jobs import dies_on_hill, lingering
-from test_scout_presence import RATE_HZ, place, song, sought, stranger
+from test_scout_presence import RATE_HZ, blas_threads, place, song, sought, stranger
+from threadpoolctl import threadpool_limits
 
 from callresp.cli import cli
 from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
 from callresp.scout import season
 from callresp.scout.places import load_places, sources
-from callresp.scout.presence import Stretch, Wanted, search
+from callresp.scout.presence import Wanted, search
 from callresp.scout.questions import ask
 from callresp.scout.season import Made, is_done, open_season, write_partition
 from callresp.scout.spread import Done, over_cores
@@ -260,13 +261,11 @@ def test_a_cluster_without_workers_is_told_of(field: Path, monkeypatch: pytest.M
 
 
 def test_a_worker_keeps_to_one_core(field: Path) -> None:
-    from threadpoolctl import threadpool_info
-
     recording = open_recording(planned(field)[0].sources[0].path)
     seen: list[int] = []
-
-    def look(stretch: Stretch) -> None:
-        seen.extend(one["num_threads"] for one in threadpool_info() if one["user_api"] == "blas")
-
-    search(recording, [sought()], look=look)
+    # conftest.py starts each process of the tests with one thread, so ask for two first.
+    with threadpool_limits(2, "blas"):
+        assert set(blas_threads()) == {2}
+        search(recording, [sought()], look=lambda stretch: seen.extend(blas_threads()))
+        assert set(blas_threads()) == {2}
     assert set(seen) == {1}
