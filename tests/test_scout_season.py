@@ -27,7 +27,7 @@ from callresp.scout.places import load_places, sources
 from callresp.scout.presence import Wanted, search
 from callresp.scout.questions import ask
 from callresp.scout.season import Made, is_done, open_season, write_partition
-from callresp.scout.spread import Done, over_cores
+from callresp.scout.spread import Done, over_cluster, over_cores
 from callresp.scout.survey import HourRow, Tables, Unit, survey, units
 
 pytest.importorskip("pyarrow", reason="the extra callresp[season] is not installed")
@@ -210,8 +210,6 @@ def test_without_the_extras_one_line_says_what_to_install(
         open_season(tmp_path / "s", Made(examples={}))
     with pytest.raises(UserError, match=r"duckdb.*callresp\[season\]"):
         ask(tmp_path, "first-last")
-    from callresp.scout.spread import over_cluster
-
     with pytest.raises(UserError, match=r"distributed.*callresp\[cluster\]"):
         list(over_cluster(str, [1], "tcp://127.0.0.1:1"))
 
@@ -230,8 +228,6 @@ def test_every_column_has_a_type_of_its_own(field: Path, tmp_path: Path) -> None
 
 def test_a_cluster_finds_what_one_process_finds(field: Path) -> None:
     distributed = pytest.importorskip("distributed", reason="callresp[cluster] is not installed")
-    from callresp.scout.spread import over_cluster
-
     jobs = planned(field)[:2]
     work = partial(survey, sought=[sought()])
     with distributed.LocalCluster(
@@ -241,11 +237,9 @@ def test_a_cluster_finds_what_one_process_finds(field: Path) -> None:
     assert {one.job.day: one.result for one in told} == {one.day: work(one) for one in jobs}
 
 
-def test_a_cluster_without_workers_is_told_of(field: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_cluster_without_workers_is_told_of(monkeypatch: pytest.MonkeyPatch) -> None:
     distributed = pytest.importorskip("distributed", reason="callresp[cluster] is not installed")
-    from callresp.scout import spread
-
-    monkeypatch.setattr(spread, "LOOK_S", 0.05)
+    monkeypatch.setattr("callresp.scout.spread.LOOK_S", 0.05)
     told: list[str] = []
     with distributed.LocalCluster(n_workers=0, processes=False, dashboard_address=None) as cluster:
 
@@ -254,7 +248,7 @@ def test_a_cluster_without_workers_is_told_of(field: Path, monkeypatch: pytest.M
             if len(told) == 1:
                 cluster.scale(1)
 
-        done = list(spread.over_cluster(str, [1, 2], cluster.scheduler_address, tell))
+        done = list(over_cluster(str, [1, 2], cluster.scheduler_address, tell))
     assert sorted(str(one.result) for one in done) == ["1", "2"]
     assert told[0].startswith(f"no worker at {cluster.scheduler_address} yet")
     assert "dask worker" in told[0]
