@@ -7,7 +7,8 @@ import threading
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from concurrent.futures import Future
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,8 +16,9 @@ from typing import Any
 import msgspec
 import numpy as np
 from reply_helpers import note
+from starlette.types import ASGIApp
 
-from callresp.desk.address import open_server
+from callresp.desk.address import Opened, open_server
 from callresp.desk.api import Desk, application
 from callresp.desk.opening import open_job
 from callresp.desk.server import server_of
@@ -102,17 +104,25 @@ class Served:
 
 
 @contextmanager
-def served(source: Path, palette: str = "", rules: str = "") -> Iterator[Served]:
-    """Serve a desk in a thread of this process."""
-    opened = open_server()
-    desk = Desk(open_job(source, palette, rules))
-    server = server_of(application(desk), opened)
+def running(app: ASGIApp | Future[ASGIApp], opened: Opened) -> Iterator[None]:
+    """Run a desk's server in a thread of this process."""
+    server = server_of(app, opened)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [opened.listener]}, daemon=True)
     thread.start()
     try:
-        assert desk.session.ready.wait(60)
-        yield Served(desk, opened.address(), opened.token)
+        yield
     finally:
         server.should_exit = True
         thread.join(10)
-        desk.close()
+
+
+@contextmanager
+def served(source: Path, palette: str = "", rules: str = "") -> Iterator[Served]:
+    """Serve a desk in a thread of this process."""
+    opened = open_server()
+    with (
+        closing(Desk(open_job(source, palette, rules))) as desk,
+        running(application(desk), opened),
+    ):
+        assert desk.session.ready.wait(60)
+        yield Served(desk, opened.address(), opened.token)

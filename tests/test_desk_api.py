@@ -6,7 +6,6 @@ import json
 import re
 import subprocess
 import sys
-import threading
 import urllib.request
 from collections.abc import Iterator
 from concurrent.futures import Future
@@ -16,13 +15,14 @@ from typing import Any
 import numpy as np
 import pyloudnorm
 import pytest
-from desk_helpers import RATE_HZ, SECONDS, STARTS_S, Served, job, served
+from desk_helpers import RATE_HZ, SECONDS, STARTS_S, Served, job, running, served
 from starlette.responses import JSONResponse
+from starlette.types import ASGIApp
 
 from callresp.desk.address import open_server
 from callresp.desk.api import ENDPOINTS
 from callresp.desk.security import BODY_MAX
-from callresp.desk.server import serve, server_of
+from callresp.desk.server import serve
 from callresp.desk.source import inside
 from callresp.errors import UserError
 from callresp.io.audio import BLOCK, open_recording
@@ -67,25 +67,21 @@ def test_the_command_prints_the_address_first_and_serves(folder: Path) -> None:
         process.wait(20)
 
 
-def test_the_page_comes_before_the_desk_has_loaded(tmp_path: Path) -> None:
-    app: Future[Any] = Future()
+def test_the_page_comes_before_the_desk_has_loaded() -> None:
+    app: Future[ASGIApp] = Future()
     opened = open_server()
-    server = server_of(app, opened)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [opened.listener]}, daemon=True)
-    thread.start()
     base = opened.address().split("/?")[0]
-    with urllib.request.urlopen(f"{base}/page/main.js", timeout=20) as page:
-        assert b"Desk" in page.read()
-        # A module of any other type is not run by browsers: HTML Standard (WHATWG), 'JavaScript
-        # MIME type'.
-        assert page.headers["Content-Type"].startswith("text/javascript")
-    with pytest.raises(TimeoutError):
-        urllib.request.urlopen(f"{base}/api?token={opened.token}", timeout=0.3)
-    app.set_result(JSONResponse({"here": True}))
-    with urllib.request.urlopen(f"{base}/api?token={opened.token}", timeout=20) as answer:
-        assert json.loads(answer.read()) == {"here": True}
-    server.should_exit = True
-    thread.join(10)
+    with running(app, opened):
+        with urllib.request.urlopen(f"{base}/page/main.js", timeout=20) as page:
+            assert b"Desk" in page.read()
+            # A module of any other type is not run by browsers: HTML Standard (WHATWG),
+            # 'JavaScript MIME type'.
+            assert page.headers["Content-Type"].startswith("text/javascript")
+        with pytest.raises(TimeoutError):
+            urllib.request.urlopen(f"{base}/api?token={opened.token}", timeout=0.3)
+        app.set_result(JSONResponse({"here": True}))
+        with urllib.request.urlopen(f"{base}/api?token={opened.token}", timeout=20) as answer:
+            assert json.loads(answer.read()) == {"here": True}
 
 
 def test_a_desk_that_cant_be_loaded_ends_the_server() -> None:
