@@ -63,16 +63,23 @@ def labelled(folder: Path) -> list[Labelled]:
 
 
 def _labelled(path: Path) -> Labelled:
-    marks = _columns(path.with_suffix(".csv"), "onset_s", "offset_s")
+    marks = columns(path.with_suffix(".csv"), "onset_s", "offset_s")
     span_file = path.with_suffix(".span.csv")
     if span_file.is_file():
-        spans = [(float(a), float(b)) for a, b in _columns(span_file, "start_s", "end_s")]
+        spans = [(float(a), float(b)) for a, b in columns(span_file, "start_s", "end_s")]
     else:
         spans = [(0.0, float("inf"))]
     return Labelled(path, marks, spans)
 
 
-def _columns(path: Path, first: str, second: str) -> Floats:
+def columns(path: Path, first: str, second: str) -> Floats:
+    """Two columns of numbers of a CSV file, by their names; shape ``(n, 2)``.
+
+    Raises
+    ------
+    UserError
+        When the file has no such columns, or they hold something else.
+    """
     try:
         with path.open(newline="", encoding="utf-8") as file:
             rows = [(float(row[first]), float(row[second])) for row in csv.DictReader(file)]

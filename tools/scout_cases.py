@@ -16,6 +16,7 @@ import numpy.typing as npt
 import scipy.signal
 import soundfile as sf
 import soxr
+from bench_data import columns
 from singer_cases import SOUNDS, TUNING
 
 from callresp.scout.strangers import pink_noise
@@ -78,11 +79,9 @@ def _clips(path: Path) -> list[Wave]:
     pieces = []
     for at in range(0, max(1, len(whole) - size // 2), size):
         one = whole[at : at + size]
-        inside = np.minimum(sung[:, 1], (at + size) / RATE_HZ) - np.maximum(
-            sung[:, 0], at / RATE_HZ
-        )
+        inside_s = np.diff(sung.clip(at / RATE_HZ, (at + size) / RATE_HZ))
         # What was cut between two songs holds a cage, and no caller.
-        if sung.size and np.maximum(inside, 0).sum() < LEAST_SUNG_S:
+        if sung.size and inside_s.sum() < LEAST_SUNG_S:
             continue
         if len(one) > 0.2 * RATE_HZ and one.std() > 0.02 * whole.std():
             pieces.append((one / (one.std() + 1e-9)).astype(np.float32))
@@ -92,10 +91,7 @@ def _clips(path: Path) -> list[Wave]:
 def _marked(path: Path) -> npt.NDArray[np.float64]:
     """Onsets and offsets of the notes marked beside a recording, shape ``(n, 2)``, seconds."""
     marks = path.with_suffix(".csv")
-    if not marks.exists():
-        return np.zeros((0, 2))
-    with marks.open() as lines:
-        return np.array([[float(v) for v in line.split(",")[:2]] for line in list(lines)[1:]])
+    return columns(marks, "onset_s", "offset_s") if marks.is_file() else np.zeros((0, 2))
 
 
 def loudest(clip: Wave) -> Wave:

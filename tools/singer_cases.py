@@ -10,7 +10,6 @@ A recording of one bird alone needs no mark: every note of it is that bird's.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
@@ -20,8 +19,8 @@ import numpy as np
 import numpy.typing as npt
 import soundfile as sf
 import soxr
+from bench_data import columns
 
-from callresp.errors import UserError
 from callresp.io.score import Note
 
 Wave = npt.NDArray[np.float64]
@@ -118,16 +117,8 @@ def _spans(path: Path) -> tuple[tuple[float, float], ...]:
     marks = path.with_suffix(".csv")
     if not marks.is_file():
         return ()
-    try:
-        with marks.open(newline="", encoding="utf-8") as file:
-            rows = csv.DictReader(file)
-            notes = sorted((float(row["onset_s"]), float(row["offset_s"])) for row in rows)
-    except (KeyError, ValueError, TypeError) as fault:
-        raise UserError(
-            f"can't be read as onset_s,offset_s ({fault})", where=str(marks), remedy="mend the file"
-        ) from None
     found: list[tuple[float, float]] = []
-    for onset_s, offset_s in notes:
+    for onset_s, offset_s in sorted(columns(marks, "onset_s", "offset_s").tolist()):
         if found and onset_s - found[-1][1] < BOUT_REST_S:
             found[-1] = (found[-1][0], max(found[-1][1], offset_s))
         else:
