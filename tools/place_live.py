@@ -403,7 +403,8 @@ def _of_birds(loop: Loop) -> float:
     return 2 * recall * precision / max(recall + precision, 1e-9)
 
 
-PIECE_S = 600.0
+PIECE_MIN = 10
+# Whether there is a wall, and whether live knows of it.
 WAYS = {"no_wall": (False, False), "wall_known": (True, True), "wall_unknown": (True, False)}
 
 
@@ -412,29 +413,30 @@ def row_loop(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]:
     palette, rules = load_palette("fettle"), load_rules("answer")
     delay_s, level_db = 200.0 / speed(10.0), -30.0
     place = Return(delay_s, level_db)
-    told: dict[str, object] = {"row": "closed loop, a wall at 100 m, -30 dB", "minutes": 10 * cases}
+    told: dict[str, object] = {
+        "row": "closed loop, a wall at 100 m, -30 dB",
+        "minutes": PIECE_MIN * cases,
+    }
     for name, (has_wall, knows) in WAYS.items():
         way = Feedback(above_db=20.0, wall=(delay_s, level_db) if has_wall else None)
-        replies, own, strokes, of_birds, of_true = [], [], [], [], []
+        known = place if knows else None
+        verdicts, of_birds = [], []
         for case in range(cases):
-            recipe = vary(load_recipe("chorus"), seconds=PIECE_S, seed=seed + case)
-            known = place if knows else None
+            recipe = vary(load_recipe("chorus"), seconds=60 * PIECE_MIN, seed=seed + case)
             loop = loop_of(recipe, palette, rules, Listener, way=way, place=known)
             loop.run(LOOP_BLOCK)
             found = judge(loop, palette, way, None)
-            replies.append(found.replies)
-            own.append(found.to_itself)
-            strokes.append(found.strikes)
+            verdicts.append(found)
             of_birds.append(_of_birds(loop))
-            of_true.append(found.of_true)
             say(
-                f"  {name}, minute {10 * (case + 1)}: {replies[-1]} replies, {own[-1]} to itself,"
-                f" birds' F {of_birds[-1]:.3f}"
+                f"  {name}, minute {PIECE_MIN * (case + 1)}: {found.replies} replies,"
+                f" {found.to_itself} to itself, birds' F {of_birds[-1]:.3f}"
             )
-        told[f"{name}_replies"], told[f"{name}_to_itself"] = sum(replies), sum(own)
-        told[f"{name}_strokes"] = sum(strokes)
+        told[f"{name}_replies"] = sum(one.replies for one in verdicts)
+        told[f"{name}_to_itself"] = sum(one.to_itself for one in verdicts)
+        told[f"{name}_strokes"] = sum(one.strikes for one in verdicts)
         told[f"{name}_f_of_birds"] = round(float(np.mean(of_birds)), 4)
-        told[f"{name}_of_true"] = round(float(np.mean(of_true)), 4)
+        told[f"{name}_of_true"] = round(float(np.mean([one.of_true for one in verdicts])), 4)
     return told
 
 
