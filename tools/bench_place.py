@@ -455,8 +455,9 @@ def row_room(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]:
         "within_5_percent": sum(abs(e) <= 0.05 for e in errors) / cases,
         "worst_percent": round(100 * max(map(abs, errors), default=math.inf), 2),
         "octaves_told": len(in_octaves),
-        "octaves_within_10_percent": sum(abs(e) <= 0.1 for e in in_octaves) / len(in_octaves),
-        "octaves_median_percent": round(100 * float(np.median(np.abs(in_octaves))), 2),
+        "octaves_within_10_percent": sum(abs(e) <= 0.1 for e in in_octaves)
+        / max(len(in_octaves), 1),
+        "octaves_median_percent": round(100 * float(np.median(np.abs(in_octaves or [np.inf]))), 2),
     }
 
 
