@@ -13,10 +13,12 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 import pytest
 from hypothesis import HealthCheck, settings
 
-# A shell starts what runs in its background deaf to its keys, and so would be what tests start.
-for _name, _action in (("SIGINT", signal.default_int_handler), ("SIGQUIT", signal.SIG_DFL)):
-    if signal.getsignal(_key := getattr(signal, _name, signal.SIGINT)) is signal.SIG_IGN:
-        signal.signal(_key, _action)
+# A shell has its background jobs ignore Ctrl-C and the quit key, and what they start inherits that:
+# tests that send these signals would wait in vain.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+if hasattr(signal, "SIGQUIT") and signal.getsignal(signal.SIGQUIT) is signal.SIG_IGN:
+    signal.signal(signal.SIGQUIT, signal.SIG_DFL)
 
 settings.register_profile(
     "callresp", deadline=None, suppress_health_check=[HealthCheck.too_slow], max_examples=60
