@@ -7,7 +7,9 @@ import signal
 import time
 from pathlib import Path
 
-from callresp.scout.spread import over_cores
+import numpy as np
+
+from callresp.scout.spread import keep_memory, over_cores
 
 
 def dies_on_hill(place: str) -> str:
@@ -23,3 +25,19 @@ def lingers(mark: Path) -> None:
 
 def lingering(marks: list[Path]) -> None:
     list(over_cores(lingers, marks, workers=2))
+
+
+def held_mb(keep: bool) -> float:
+    """What this process still has of 96 MB that it took and freed."""
+    if keep:
+        keep_memory()
+    before = resident_mb()
+    blocks = [np.ones(3 * 2**20) for _ in range(4)]
+    assert resident_mb() - before > 90
+    blocks.clear()
+    return resident_mb() - before
+
+
+def resident_mb() -> float:
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20

@@ -5,17 +5,19 @@ from __future__ import annotations
 import json
 import multiprocessing
 import os
+import platform
 import shutil
 import signal
 import sys
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from spread_jobs import dies_on_hill, lingering
+from spread_jobs import dies_on_hill, held_mb, lingering
 from test_scout_presence import RATE_HZ, blas_threads, place, song, sought, stranger
 from threadpoolctl import threadpool_limits
 
@@ -263,3 +265,12 @@ def test_a_worker_keeps_to_one_core(field: Path) -> None:
         search(recording, [sought()], look=lambda stretch: seen.extend(blas_threads()))
         assert set(blas_threads()) == {2}
     assert set(seen) == {1}
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other C libraries do as they do")
+def test_a_worker_keeps_what_it_freed_for_its_next_chunk() -> None:
+    spawn = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(1, spawn, max_tasks_per_child=1) as pool:
+        given_back, kept = pool.map(held_mb, [False, True])
+    assert given_back < 30
+    assert kept > 60

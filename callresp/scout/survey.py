@@ -36,6 +36,7 @@ from callresp.reply.rules import RuleSet
 from callresp.scout.places import Place, Source
 from callresp.scout.presence import Presence, Search, Stretch, Wanted, search
 from callresp.scout.spectra import FRAMES_PER_S, LEAST_FLOOR, band_edges
+from callresp.scout.spread import keep_memory
 from callresp.scout.sun import sun_day
 
 Values = npt.NDArray[np.float64]
@@ -202,6 +203,7 @@ def survey(unit: Unit, sought: Sequence[Wanted]) -> Tables:
     Tables
         A row for each file, call and hour.
     """
+    keep_memory()
     files, calls = [], []
     heard: list[tuple[Source, Search, _Seconds, _Answered]] = []
     for source in unit.sources:
