@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
+
 import librosa
 import numpy as np
 import numpy.typing as npt
 import pytest
+import scipy.fft
 import scipy.ndimage
 from test_scout_presence import RATE_HZ, place, song, sought, stranger
 
@@ -14,7 +17,7 @@ from callresp.scout.evidence import CELL, KINDS
 from callresp.scout.matching import SLACK
 from callresp.scout.presence import CHUNK, Stretch, _Judge
 from callresp.scout.spectra import Grid, analysis, noise_model, powers_of
-from callresp.scout.timbre import likeness, timbre
+from callresp.scout.timbre import COEFFICIENTS, POWER, RIPPLES, WIDE, alike, likeness, timbre
 
 Values = npt.NDArray[np.float64]
 
@@ -119,6 +122,29 @@ def test_a_voice_is_known_by_other_notes_and_told_from_another_voice() -> None:
     for number in range(len(singers)):
         own = type(given)(given.shape[[number]], given.ripples[[number]])
         assert likeness(again, own).sum(axis=1).argmax() == number
+
+
+def test_cepstra_and_ripples_are_those_of_scipys_transforms() -> None:
+    frames = np.random.default_rng(3).normal(1, 2, (1, 200, 40)).astype(np.float32)
+    found = timbre(frames)
+    heard = np.maximum(frames[0], 0)
+    weights = np.maximum(heard.sum(axis=1) - 0.5 * np.median(heard.sum(axis=1)), 0)
+    cepstra = scipy.fft.dct(heard, axis=1, norm="ortho")[:, :COEFFICIENTS]
+    mean = np.average(cepstra, axis=0, weights=weights)
+    spread = np.sqrt(np.average((cepstra - mean) ** 2, axis=0, weights=weights))
+    expected = np.r_[mean, spread] / np.linalg.norm(mean)
+    assert found.shape[0] == pytest.approx(expected, abs=1e-4)
+    moving = (frames[0] - frames[0].mean(axis=0)) * np.hanning(200)[:, None]
+    powers = (np.abs(scipy.fft.rfft(moving, WIDE, axis=1)) ** 2).sum(axis=0)
+    bands = [powers[a:b].sum() for a, b in itertools.pairwise(RIPPLES)]
+    assert found.ripples[0] == pytest.approx(np.array(bands) ** POWER, rel=1e-4)
+
+
+def test_likeness_to_several_is_numpys_correlation_with_each() -> None:
+    rng = np.random.default_rng(4)
+    rows, given = rng.normal(size=(5, 20)), rng.normal(size=(3, 20))
+    assert alike(rows, given) == pytest.approx(np.corrcoef(rows, given)[:5, 5:])
+    assert alike(rows, given[1]) == pytest.approx(np.corrcoef(rows, given)[:5, 6])
 
 
 def judged(samples: npt.NDArray[np.float32]) -> tuple[_Judge, Values]:

@@ -515,7 +515,9 @@ class PlainPcm:
         count = frames * channels
         flat = out[:frames].reshape(count)
         if self._width == 2:
-            np.multiply(np.frombuffer(raw, "<i2", count), np.float32(2**-15), out=flat)
+            # A copy and a product are each quicker than a product that converts.
+            flat[:] = np.frombuffer(raw, "<i2", count)
+            flat *= np.float32(2**-15)
         elif count:
             # With a byte ahead, each sample of three is the top of a number of four.
             packed = np.ndarray((count,), "<i4", b"\0" + raw, 0, (3,))

@@ -93,8 +93,8 @@ class Likeness:
         self._active = example.active
         shown = [self._shown(example.powers[pitch], noise) for pitch in PITCHES]
         textures = [texture(one, self._active) for one in shown]
-        self._colours = [one.mean(axis=0) for one in shown]
-        self._rhythms = [one.rhythm.sum(axis=0).ravel() for one in textures]
+        self._colours = np.stack([one.mean(axis=0) for one in shown])
+        self._rhythms = np.stack([one.rhythm.sum(axis=0).ravel() for one in textures])
         plain = shown[PITCHES.index(1.0)][:, self._active]
         self._timbre = timbre(plain[None])
         self._moments = moments(plain)
@@ -107,33 +107,37 @@ class Likeness:
         seen = np.log1p(5.0 * above / max(float(loudest), 1e-30)) / noise.spread
         return np.asarray(np.where(self._active, seen, 0), dtype=np.float32)
 
-    def order(self, above: Grid) -> Grid:
+    def heard(self, above: Grid) -> Grid:
+        """The example's own bands of frames ``(n, BANDS)``, none far louder than the others."""
+        return np.asarray(np.clip(above[:, self._active], LEAST_ABOVE, MOST_ABOVE))
+
+    def order(self, own: Grid) -> Grid:
         """How well the example fits in its order, warped.
 
         Parameters
         ----------
-        above
-            Frames ``(n, BANDS)``.
+        own
+            Frames from `heard`.
 
         Returns
         -------
         ndarray
             One value every `SLACK` frames, where the example begins: 1 where all is alike.
         """
-        found = costs(self._moments, moments(_clipped(above[:, self._active])))
+        found = costs(self._moments, moments(own))
         late = len(self._moments)
         begins = np.concatenate([found[late:], np.full(min(late, len(found)), WORST)])
         per_step = SLACK // MOMENT
         count = len(begins) // per_step
         return np.asarray(1 - begins[: count * per_step].reshape(count, -1).min(axis=1))
 
-    def pieces(self, above: Grid) -> list[Grid]:
-        """How well short pieces fit frames ``(n, BANDS)``, every `SLACK` frames: notes, moments."""
-        own = pieces.smooth(_clipped(above[:, self._active]))
-        return [pieces.found(one, own, SLACK) for one in self._pieces]
+    def pieces(self, own: Grid) -> list[Grid]:
+        """How well short pieces fit frames from `heard`, every `SLACK` frames: notes, moments."""
+        smooth = pieces.smooth(own)
+        return [pieces.found(one, smooth, SLACK) for one in self._pieces]
 
     def windows(
-        self, fit: Fit, order: Grid, short: Sequence[Grid], above: Grid, lead: int
+        self, fit: Fit, order: Grid, short: Sequence[Grid], above: Grid, own: Grid, lead: int
     ) -> Values:
         """Evidence in each window, shape ``(cells, len(KINDS))``.
 
@@ -145,8 +149,8 @@ class Likeness:
             The same, from `order`.
         short
             The same, from `pieces`.
-        above
-            Frames ``(n, BANDS)``.
+        above, own
+            Frames ``(n, BANDS)``; and the same, from `heard`.
         lead
             Frames of `above` before the first cell.
         """
@@ -161,8 +165,7 @@ class Likeness:
         cut = [_paired_max(_by_cell(one, begin, cells)) for one in short]
         colour, rhythm = _paired_sum(found.colour), _paired_sum(found.rhythm)
         padded = np.zeros(((cells + 1) * CELL, int(self._active.sum())), np.float32)
-        own = _clipped(above[lead:, self._active])
-        padded[: len(own)] = own[: len(padded)]
+        padded[: len(own) - lead] = own[lead : lead + len(padded)]
         shape = (cells, CELL, padded.shape[1])
         pairs = [padded[:-CELL].reshape(shape), padded[CELL:].reshape(shape)]
         return self._together(
@@ -184,7 +187,7 @@ class Likeness:
         # Steps run on past the last frame.
         first = min(first, len(above) - 1)
         found = texture(above[first : first + CELL], self._active)
-        own = _clipped(above[first : first + max(CELL, self.example.frames), self._active])
+        own = self.heard(above[first : first + max(CELL, self.example.frames)])
         (together,) = self._together(
             fit.whole[:, around].max(keepdims=True)[0], parts.max(axis=(0, 2))[None],
             parts[UNWARPED].max(axis=1)[None], cut, warped.max(initial=1 - WORST, keepdims=True),
@@ -204,15 +207,11 @@ class Likeness:
                 fisher(given.mean(axis=1)),
                 *(fisher(of) for of in pieces.together(self._pieces, cut)),
                 fisher(warped),
-                fisher(np.max([alike(colour, one) for one in self._colours], axis=0)),
-                fisher(np.max([alike(rhythm, one) for one in self._rhythms], axis=0)),
+                fisher(alike(colour, self._colours).max(axis=1)),
+                fisher(alike(rhythm, self._rhythms).max(axis=1)),
                 fisher(voice),
             ]
         )
-
-
-def _clipped(above: Grid) -> Grid:
-    return np.asarray(np.clip(above, LEAST_ABOVE, MOST_ABOVE))
 
 
 def _by_cell(tracks: Grid, begin: int, cells: int) -> Grid:

@@ -26,7 +26,6 @@ from callresp.scout.spectra import Grid, NoiseModel
 # Frames that are taken together, so that a part may come a little early or late.
 SLACK = 4
 FFT = 512
-LEAST, MOST = -2.0, 25.0
 # The loudest fiftieth of a template stands so far above the noise.
 GAIN_DB = 10.0
 TOP_SHARE = 50
@@ -95,13 +94,11 @@ class Matcher:
         spectrum = scipy.fft.rfft(bank, FFT, axis=1)
         self._bank = np.ascontiguousarray(spectrum.conj().transpose(1, 2, 0))
 
-    def fit(self, above: Grid) -> Fit:
-        """Fit to frames ``(n, BANDS)`` that stand above noise.
+    def fit(self, clipped: Grid) -> Fit:
+        """Fit to frames of the example's own bands that stand above noise, from `heard`.
 
         Frames before the first and after the last count as noise.
         """
-        active = self.example.active
-        clipped = np.clip(above[:, active], LEAST, MOST)
         hop = FFT - self._longest + 1
         hop -= hop % SLACK
         blocks = max(1, -(-len(clipped) // hop))

@@ -126,8 +126,8 @@ def found(pieces: Pieces, frames: Grid, slack: int) -> Grid:
     at_once = AT_ONCE - AT_ONCE % slack
     for at in range(0, steps * slack, at_once):
         part = pieces.bank @ np.ascontiguousarray(windows[at : at + at_once]).T
-        part /= sizes[at : at + at_once]
         shifted = part.reshape(len(SHIFTS), len(pieces.weights), -1).max(axis=0)
+        shifted /= sizes[at : at + at_once]
         best[:, at // slack : (at + at_once) // slack] = _most(shifted, slack)
     return best
 

@@ -22,7 +22,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cached_property
+from functools import cache, cached_property
 
 import msgspec
 import numpy as np
@@ -150,13 +150,15 @@ class _Judge:
         rim = np.zeros((ahead, BANDS), np.float32)
         above = np.concatenate([rim, stretch.above])
         self.lead = ahead + stretch.first
-        self.above, self.fit = above, self._matcher.fit(above)
-        self.order = self.likeness.order(above)
-        self.short = self.likeness.pieces(above)
+        own = self.likeness.heard(above)
+        self.above, self.fit = above, self._matcher.fit(own)
+        self.order = self.likeness.order(own)
+        self.short = self.likeness.pieces(own)
         judged = self.lead + stretch.last - stretch.first
         cells = max(1, -(-(stretch.last - stretch.first) // CELL))
+        last = judged + CELL
         return self.likeness.windows(
-            self.fit, self.order, self.short, above[: judged + CELL], self.lead
+            self.fit, self.order, self.short, above[:last], own[:last], self.lead
         )[:cells]
 
 
@@ -242,6 +244,13 @@ def _placed(
     assert fit is not None
     track = fit.whole.max(axis=0)
     apart = max(1, round(APART * length / SLACK))
+
+    @cache
+    def odds_at(step: int) -> float:
+        # Windows overlap: most places are looked at twice.
+        near = judge.likeness.near(fit, judge.order, judge.short, step, judge.above)
+        return float(one.odds(near[None])[0])
+
     for cell in likely:
         begin = (judge.lead + CELL * int(cell) - length // 2) // SLACK
         window = slice(max(0, begin), max(1, begin + 2 * CELL // SLACK))
@@ -251,8 +260,7 @@ def _placed(
             if not len(own) or own[peak] <= 0:
                 break
             step = window.start + peak
-            near = judge.likeness.near(fit, judge.order, judge.short, step, judge.above)
-            odds = float(one.odds(near[None])[0])
+            odds = odds_at(step)
             if odds <= CONSIDERED:
                 break
             pace = PACES_OF_WARPS[int(fit.whole[:, step].argmax())]

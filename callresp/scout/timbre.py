@@ -12,6 +12,7 @@ frequency, of birdsong: N. C. Singh & F. E. Theunissen, JASA 114 (2003).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -61,24 +62,40 @@ def timbre(stretches: Grid) -> Timbre:
         A row for each.
     """
     heard = np.maximum(stretches, 0)
-    loud = heard.sum(axis=2)
+    bands = heard.shape[2]
+    loud = heard @ np.ones(bands, np.float32)
     weight = np.maximum(loud - QUIET_SHARE * np.median(loud, axis=1, keepdims=True), 0)
     weight /= np.maximum(weight.sum(axis=1, keepdims=True), 1e-9)
-    count = min(COEFFICIENTS, heard.shape[2])
-    own = np.zeros((*heard.shape[:2], COEFFICIENTS))
-    own[:, :, :count] = scipy.fft.dct(heard, axis=2, norm="ortho")[:, :, :count]
-    mean = np.einsum("nt,ntk->nk", weight, own)
-    square = np.einsum("nt,ntk->nk", weight, own**2)
+    own = (heard @ _cosines(bands)).astype(np.float64)
+    mean = (weight[:, None].astype(np.float64) @ own)[:, 0]
+    square = (weight[:, None].astype(np.float64) @ own**2)[:, 0]
     spread = np.sqrt(np.maximum(square - mean**2, 1e-9))
     size = np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-9)
     moving = stretches - stretches.mean(axis=1, keepdims=True)
     moving *= np.hanning(stretches.shape[1]).astype(np.float32)[:, None]
-    spectrum = scipy.fft.rfft(moving, WIDE, axis=2)
-    powers = (spectrum.real**2 + spectrum.imag**2).sum(axis=1)
+    spectrum = moving @ _waves(bands)
+    powers = np.einsum("ntk,ntk->nk", spectrum, spectrum).reshape(len(moving), 2, -1).sum(axis=1)
     ripples = np.add.reduceat(powers, RIPPLES[:-1], axis=1)
     return Timbre(
         np.concatenate([mean, spread], axis=1) / size, ripples.astype(np.float64) ** POWER
     )
+
+
+@cache
+def _cosines(bands: int) -> Grid:
+    """The first cosines of the discrete cosine transform, shape ``(bands, COEFFICIENTS)``."""
+    # A product of matrices is far quicker than a transform of which most is thrown away.
+    count = min(COEFFICIENTS, bands)
+    made = np.zeros((bands, COEFFICIENTS), np.float32)
+    made[:, :count] = scipy.fft.dct(np.eye(bands), axis=1, norm="ortho")[:, :count]
+    return made
+
+
+@cache
+def _waves(bands: int) -> Grid:
+    """Fourier transform to `WIDE` points, cosines and then sines, shape ``(bands, WIDE + 2)``."""
+    found = scipy.fft.rfft(np.eye(bands), WIDE, axis=1)
+    return np.concatenate([found.real, found.imag], axis=1).astype(np.float32)
 
 
 def alike(rows: npt.NDArray[np.floating], given: npt.NDArray[np.floating]) -> Values:
@@ -89,17 +106,17 @@ def alike(rows: npt.NDArray[np.floating], given: npt.NDArray[np.floating]) -> Va
     rows
         Shape ``(n, k)``.
     given
-        Shape ``(k,)``.
+        Shape ``(k,)``, or ``(m, k)``.
 
     Returns
     -------
     ndarray
-        Shape ``(n,)``.
+        Shape ``(n,)``, or ``(n, m)``.
     """
     rows = rows - rows.mean(axis=1, keepdims=True)
-    given = given - given.mean()
-    size = np.linalg.norm(rows, axis=1) * np.linalg.norm(given)
-    return np.asarray(rows @ given / np.maximum(size, 1e-12), dtype=np.float64)
+    given = given - given.mean(axis=-1, keepdims=True)
+    size = np.multiply.outer(np.linalg.norm(rows, axis=1), np.linalg.norm(given, axis=-1))
+    return np.asarray(rows @ given.T / np.maximum(size, 1e-12), dtype=np.float64)
 
 
 def likeness(found: Timbre, given: Timbre) -> Values:
