@@ -193,9 +193,12 @@ def run_tests(python: Path, rest: list[str]) -> int:
     for words in checks:
         say(" ".join(map(str, words)))
         status = status or run([python, "-m", *words])
-    workers = str(min(os.cpu_count() or 1, 8))
+    # One more than there are cores, since some tests wait for a port or a browser; each begins
+    # with a run of files of its own, so that what a file's tests share is mostly made once.
+    workers = str(min(os.cpu_count() or 1, 8) + 1)
     say("pytest")
-    return run([python, "-m", "pytest", "-n", workers, *rest]) or status
+    spread = ["-n", workers, "--dist", "worksteal"]
+    return run([python, "-m", "pytest", *spread, *rest]) or status
 
 
 def say(text: str) -> None:
