@@ -10,7 +10,7 @@ import shutil
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -30,7 +30,7 @@ from callresp.scout.presence import Wanted, search
 from callresp.scout.questions import ask
 from callresp.scout.season import Made, is_done, open_season, write_partition
 from callresp.scout.spread import Done, over_cluster, over_cores
-from callresp.scout.survey import HourRow, Tables, Unit, survey, units
+from callresp.scout.survey import Heard, HourRow, Tables, Unit, by_day, survey, units
 
 pytest.importorskip("pyarrow", reason="the extra callresp[season] is not installed")
 pytest.importorskip("duckdb", reason="the extra callresp[season] is not installed")
@@ -128,6 +128,38 @@ def test_a_killed_worker_loses_nothing_and_counts_nothing_twice(
     assert (tmp_path / "died").exists()
     assert len(told) == len(jobs)
     assert {one.job.day + one.job.place.name: one.result for one in told} == quiet
+
+
+def test_days_in_parts_are_as_days_whole(field: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("callresp.scout.survey.PART_S", 1.0)
+    days = planned(field)
+    assert max(len(day.parts()) for day in days) > 1
+    work, given = [sought()], list[int]()
+
+    def backwards(
+        listen: Callable[[Unit], tuple[Heard, ...]], parts: Sequence[Unit]
+    ) -> Iterator[Done[Unit, tuple[Heard, ...]]]:
+        given.append(len(parts))
+        return (Done(part, listen(part)) for part in reversed(parts))
+
+    told = {one.job: one.result for one in by_day(backwards, days, work)}
+    assert given == [sum(len(day.sources) for day in days)]
+    assert told == {day: survey(day, work) for day in days}
+
+
+def test_a_day_of_which_a_part_could_not_be_done_is_left_out(
+    field: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("callresp.scout.survey.PART_S", 1.0)
+    (day,) = [day for day in planned(field) if len(day.sources) > 1]
+
+    def fails(
+        listen: Callable[[Unit], tuple[Heard, ...]], parts: Sequence[Unit]
+    ) -> Iterator[Done[Unit, tuple[Heard, ...]]]:
+        yield Done(parts[0], None, "ended 3 workers")
+        yield Done(parts[1], listen(parts[1]))
+
+    assert list(by_day(fails, [day], [sought()])) == [Done(day, None, "ended 3 workers")]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL")

@@ -57,7 +57,7 @@ from callresp.scout.questions import ask
 from callresp.scout.season import Made, open_season, write_partition
 from callresp.scout.spread import over_cores
 from callresp.scout.strangers import pink_noise
-from callresp.scout.survey import Unit, survey
+from callresp.scout.survey import Unit, by_day
 
 PARTS = ("speed", "workers", "kill")
 RATE_HZ = 24_000
@@ -163,7 +163,7 @@ def timed(folder: Path, hours: float, workers: int) -> float:
     own = time.process_time()
     began = time.perf_counter()
     with watched() as most:
-        for done in over_cores(partial(survey, sought=example), units, workers):
+        for done in by_day(partial(over_cores, workers=workers), units, example):
             assert done.result is not None
             write_partition(output, done.job, done.result)
         taken = time.perf_counter() - began

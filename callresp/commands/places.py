@@ -72,7 +72,7 @@ def command(
     from callresp.palette.files import load_palette
     from callresp.scout import ranking
     from callresp.scout.spread import cores, over_cores
-    from callresp.scout.survey import survey
+    from callresp.scout.survey import by_day
 
     if output is not None or not as_json:
         output = ui.target(output or Path("places.html"), *like, writes="page")
@@ -85,8 +85,8 @@ def command(
     sought = examples(like)
     rows: list[HourRow] = []
     with ui.progress("looking through") as advance:
-        work = partial(survey, sought=sought)
-        for number, done in enumerate(over_cores(work, planned, workers or cores()), start=1):
+        spread = partial(over_cores, workers=workers or cores())
+        for number, done in enumerate(by_day(spread, planned, sought), start=1):
             advance(number / len(planned))
             if done.result is None:
                 told.append(f"{done.job.place.name} {done.job.day}: left out: {done.fault}")

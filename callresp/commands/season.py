@@ -104,7 +104,7 @@ def make(given: SeasonOptions) -> None:
     """Look through what is missing of a season."""
     from callresp.scout import season
     from callresp.scout.spread import cores, over_cluster, over_cores
-    from callresp.scout.survey import survey
+    from callresp.scout.survey import by_day
 
     if given.output is None:
         raise UserError("nowhere to keep the season", argument="output", remedy="name a folder")
@@ -122,16 +122,15 @@ def make(given: SeasonOptions) -> None:
     missing = [unit for unit in planned if not season.is_done(given.output, unit)]
     if len(missing) < len(planned):
         ui.warn(f"{len(planned) - len(missing)} of {len(planned)} days were done before")
-    work = partial(survey, sought=sought)
-    done = (
-        over_cluster(work, missing, given.cluster, ui.warn)
+    spread = (
+        partial(over_cluster, address=given.cluster, tell=ui.warn)
         if given.cluster is not None
-        else over_cores(work, missing, given.workers or cores())
+        else partial(over_cores, workers=given.workers or cores())
     )
     total_s = sum(one.duration_s for unit in missing for one in unit.sources)
     have_s, here = 0.0, 0
     with ui.progress("a season") as advance:
-        for one in done:
+        for one in by_day(spread, missing, sought):
             have_s += sum(source.duration_s for source in one.job.sources)
             advance(have_s / max(total_s, 1.0), f"{one.job.place.name} {one.job.day}")
             if one.result is None:

@@ -19,11 +19,11 @@ noise; `rests`, quiet stretches of 3 s or more. With a machine: `answers` of its
 from __future__ import annotations
 
 import math
-from collections import defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import msgspec
 import numpy as np
@@ -34,9 +34,9 @@ from callresp.io.audio import Recording, open_recording, power_db
 from callresp.palette.model import Palette
 from callresp.reply.rules import RuleSet
 from callresp.scout.places import Place, Source
-from callresp.scout.presence import Presence, Search, Stretch, Wanted, search
+from callresp.scout.presence import Search, Stretch, Wanted, search
 from callresp.scout.spectra import FRAMES_PER_S, LEAST_FLOOR, band_edges
-from callresp.scout.spread import keep_memory
+from callresp.scout.spread import Done, keep_memory
 from callresp.scout.sun import sun_day
 
 Values = npt.NDArray[np.float64]
@@ -49,6 +49,7 @@ RAIN_HZ = np.geomspace(2000.0, 8000.0, 9)
 GAPS = 0.25
 QUIETEST = 0.1
 REST_S = 3
+PART_S = 1800.0  # shorter parts of a day would cost more than they take
 
 
 class HourRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -122,15 +123,26 @@ class Unit:
     sources: tuple[Source, ...]
     machine: Machine | None = None
 
+    def parts(self) -> list[Unit]:
+        """The same in parts of `PART_S` or a little more, for several workers."""
+        made: list[Unit] = []
+        kept: list[Source] = []
+        for number, one in enumerate(self.sources, start=1):
+            kept.append(one)
+            if sum(s.duration_s for s in kept) >= PART_S or number == len(self.sources):
+                made.append(replace(self, sources=tuple(kept)))
+                kept = []
+        return made
+
 
 @dataclass(slots=True)
-class _Seconds:
-    """What is noted of every second of a recording."""
+class Seconds:
+    """What is noted of every second of a recording; of `RAIN_HZ`, many seconds to an array."""
 
     low_db: list[float] = field(default_factory=list)
     noise_db: list[float] = field(default_factory=list)
     clear: list[bool] = field(default_factory=list)
-    gaps_db: list[Values] = field(default_factory=list)  # in each band of `RAIN_HZ`
+    gaps_db: list[Values] = field(default_factory=list)
 
     def take(self, stretch: Stretch) -> None:
         """Note the seconds of a stretch."""
@@ -155,7 +167,7 @@ class _Seconds:
             self.low_db += [power_db(float(power) / 2) for power in middle]
             self.noise_db += [noise_db] * seconds
             self.clear += (voiced[part].reshape(seconds, -1).mean(axis=1) > CLEAR_SHARE).tolist()
-            self.gaps_db += list(10 * np.log10(np.maximum(gaps, LEAST_FLOOR)))
+            self.gaps_db.append(10 * np.log10(np.maximum(gaps, LEAST_FLOOR)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,26 +178,82 @@ class _Quietest:
     gaps_db: Values
 
     @staticmethod
-    def of(days: Sequence[_Seconds]) -> _Quietest:
+    def of(days: Sequence[Seconds]) -> _Quietest:
         """Of all recordings of a day."""
         low_db = [value for one in days for value in one.low_db]
         gaps_db = [value for one in days for value in one.gaps_db]
         if not low_db:
             return _Quietest(0.0, np.zeros(len(RAIN_HZ) - 1))
         return _Quietest(
-            float(np.quantile(low_db, QUIETEST)), np.quantile(gaps_db, QUIETEST, axis=0)
+            float(np.quantile(low_db, QUIETEST)),
+            np.quantile(np.concatenate(gaps_db), QUIETEST, axis=0),
         )
 
-    def rainy(self, seconds: _Seconds) -> npt.NDArray[np.bool_]:
+    def rainy(self, seconds: Seconds) -> npt.NDArray[np.bool_]:
         """Seconds in which every band that the recording holds is full."""
-        gaps_db = np.array(seconds.gaps_db).reshape(-1, len(RAIN_HZ) - 1)
+        gaps_db = np.concatenate([np.zeros((0, len(RAIN_HZ) - 1)), *seconds.gaps_db])
         held = self.gaps_db > 10 * math.log10(LEAST_FLOOR)
         full = (gaps_db > self.gaps_db + RAINY_DB) | ~held
         return np.asarray(full.all(axis=1) & held.any())
 
-    def windy(self, seconds: _Seconds) -> npt.NDArray[np.bool_]:
+    def windy(self, seconds: Seconds) -> npt.NDArray[np.bool_]:
         """Seconds in which the low bands are full."""
         return np.array(seconds.low_db) > self.low_db + WINDY_DB
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One recording, not yet held against its day; `found` is missing where it can't be read."""
+
+    source: Source
+    file: FileRow
+    found: Search | None
+    seconds: Seconds
+    answered: Answered
+
+
+Spread = Callable[
+    [Callable[[Unit], tuple[Heard, ...]], Sequence[Unit]],
+    Iterator[Done[Unit, tuple[Heard, ...]]],
+]
+
+
+def by_day(
+    spread: Spread, days: Sequence[Unit], sought: Sequence[Wanted]
+) -> Iterator[Done[Unit, Tables]]:
+    """Look through days in parts that are spread over workers.
+
+    Parameters
+    ----------
+    spread
+        Runs a function on every part, like `callresp.scout.spread.over_cores`.
+    days
+        What to look through.
+    sought
+        What is looked for.
+
+    Yields
+    ------
+    Done
+        Days with their tables, each as soon as its last part is done; a day of which a part
+        could not be done has none.
+    """
+    parts = {part: day for day in days for part in day.parts()}
+    left = Counter(parts.values())
+    found: dict[Unit, dict[Source, Heard]] = defaultdict(dict)
+    faults: dict[Unit, str] = {}
+    for done in spread(partial(listen, sought=sought), list(parts)):
+        day = parts[done.job]
+        left[day] -= 1
+        if done.result is None:
+            faults[day] = done.fault
+        found[day].update(zip(done.job.sources, done.result or (), strict=False))
+        if left[day] == 0:
+            heard = found.pop(day, {})
+            if day in faults:
+                yield Done(day, None, faults[day])
+            else:
+                yield Done(day, tables([heard[source] for source in day.sources]))
 
 
 def survey(unit: Unit, sought: Sequence[Wanted]) -> Tables:
@@ -203,52 +271,69 @@ def survey(unit: Unit, sought: Sequence[Wanted]) -> Tables:
     Tables
         A row for each file, call and hour.
     """
+    return tables(listen(unit, sought))
+
+
+def tables(heard: Sequence[Heard]) -> Tables:
+    """What was heard in all recordings of a day, in their order."""
+    quietest = _Quietest.of([one.seconds for one in heard])
+    return Tables(
+        files=tuple(one.file for one in heard),
+        calls=tuple(row for one in heard for row in _call_rows(one)),
+        hours=tuple(row for one in heard for row in _hour_rows(one, quietest)),
+    )
+
+
+def listen(part: Unit, sought: Sequence[Wanted]) -> tuple[Heard, ...]:
+    """Look through recordings of a place; for `tables`.
+
+    Parameters
+    ----------
+    part
+        A day, or a part of one.
+    sought
+        What is looked for.
+
+    Returns
+    -------
+    tuple of Heard
+        One for each recording.
+    """
     keep_memory()
-    files, calls = [], []
-    heard: list[tuple[Source, Search, _Seconds, _Answered]] = []
-    for source in unit.sources:
+    heard = []
+    for source in part.sources:
         start = None if source.start is None else source.start.isoformat()
+        row = FileRow(
+            place=part.place.name, path=str(source.path), start=start, duration_s=0.0,
+            present=False, confidence=0.0,
+        )  # fmt: skip
         try:
             if source.fault:
                 raise UserError(source.fault)
             recording = open_recording(source.path)
-            seconds = _Seconds()
+            seconds = Seconds()
             found = search(
-                recording, sought, place=unit.place.name, start=source.start, look=seconds.take
+                recording, sought, place=part.place.name, start=source.start, look=seconds.take
             )
-            answered = _answered(recording, unit.machine, source.start)
+            answered = _answered(recording, part.machine, source.start)
         except (UserError, OSError) as fault:
-            files.append(
-                FileRow(
-                    place=unit.place.name,
-                    path=str(source.path),
-                    start=start,
-                    duration_s=0.0,
-                    present=False,
-                    confidence=0.0,
-                    fault=str(fault),
-                )
-            )
+            told = msgspec.structs.replace(row, fault=str(fault))
+            heard.append(Heard(source, told, None, Seconds(), Answered()))
             continue
-        files.append(
-            FileRow(
-                place=unit.place.name,
-                path=str(source.path),
-                start=start,
-                duration_s=found.presence.duration_s,
-                present=found.presence.present,
-                confidence=found.presence.confidence,
-                warnings="; ".join(recording.warnings),
-            )
+        file = msgspec.structs.replace(
+            row,
+            duration_s=found.presence.duration_s,
+            present=found.presence.present,
+            confidence=found.presence.confidence,
+            warnings="; ".join(recording.warnings),
         )
-        calls += _call_rows(found.presence, source)
-        heard.append((source, found, seconds, answered))
-    quietest = _Quietest.of([seconds for _, _, seconds, _ in heard])
-    hours = [row for one in heard for row in _hour_rows(*one, quietest)]
-    return Tables(files=tuple(files), calls=tuple(calls), hours=tuple(hours))
+        heard.append(Heard(source, file, found, seconds, answered))
+    return tuple(heard)
 
 
-def _call_rows(found: Presence, source: Source) -> list[CallRow]:
+def _call_rows(heard: Heard) -> list[CallRow]:
+    source = heard.source
+    calls = () if heard.found is None else heard.found.presence.calls
     return [
         CallRow(
             place=source.place.name,
@@ -260,7 +345,7 @@ def _call_rows(found: Presence, source: Source) -> list[CallRow]:
             offset_s=call.offset_s,
             score=call.score,
         )
-        for call in found.calls
+        for call in calls
     ]
 
 
@@ -269,10 +354,11 @@ def _later(start: datetime, seconds: float) -> datetime:
     return datetime.fromtimestamp(start.timestamp() + seconds, start.tzinfo)
 
 
-def _hour_rows(
-    source: Source, found: Search, seconds: _Seconds, answered: _Answered, quietest: _Quietest
-) -> list[HourRow]:
+def _hour_rows(heard: Heard, quietest: _Quietest) -> list[HourRow]:
     """A row for each hour of the clock that a recording covers."""
+    source, found, seconds, answered = heard.source, heard.found, heard.seconds, heard.answered
+    if found is None:
+        return []
     length = len(seconds.clear)
     rows = []
     rainy = quietest.rainy(seconds)
@@ -336,7 +422,7 @@ def _rests(clear: npt.NDArray[np.bool_]) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class _Answered:
+class Answered:
     """What the machine would do in one recording; nothing is known where there is none."""
 
     answers_s: tuple[float, ...] | None = None
@@ -350,10 +436,10 @@ class _Answered:
         return None if times_s is None else sum(first <= at < last for at in times_s)
 
 
-def _answered(recording: Recording, machine: Machine | None, start: datetime | None) -> _Answered:
+def _answered(recording: Recording, machine: Machine | None, start: datetime | None) -> Answered:
     """Run the replier over a recording, as a rehearsal would."""
     if machine is None:
-        return _Answered()
+        return Answered()
     from callresp.listen.offline import transcribe
     from callresp.plan.model import Strike, Turn
     from callresp.plan.planner import make_plan
@@ -373,7 +459,7 @@ def _answered(recording: Recording, machine: Machine | None, start: datetime | N
     for note in reply.notes:
         if note.id in played:
             first.setdefault(note.heard_phrase, note.onset_s)
-    return _Answered(
+    return Answered(
         answers_s=tuple(first.values()),
         strokes_s=tuple(c.at_s for c in checked.plan.commands if isinstance(c, Strike)),
         overlap=measure(heard, reply, palette).overlap_share,
