@@ -13,6 +13,7 @@ from callresp.io.score import Note
 from callresp.listen.online import Event, NoteEnd, NoteOnset
 from callresp.live.actions import (
     Action,
+    BoardMaySleep,
     CommandOutcome,
     Notify,
     Record,
@@ -118,6 +119,8 @@ class Day:
             elif isinstance(action, Release):
                 self.released.append((self.engine.now_s, action.why))
                 self.link.release()
+            elif isinstance(action, BoardMaySleep):
+                self.link.may_sleep(action.until_s)
             elif isinstance(action, Record):
                 self.records.append(action)
             elif isinstance(action, Notify):

@@ -130,7 +130,8 @@ if TYPE_CHECKING:
 def command(**given: object) -> None:
     """Listen to a place and answer it, all day, until it is stopped.
 
-    Without --port and --midi it listens, and says what it would strike. It
+    Without --port and --midi it listens, and says what it would strike. Outside
+    the hours of --from and --until it does not listen, and the board sleeps. It
     stops with Ctrl-C, with the space bar or 's' on its terminal, with
     'callresp stop' from another, and when its service is stopped. However it
     ends, everything is released and the log says how. By Open Sound Control it

@@ -33,6 +33,13 @@ class Release:
 
 
 @dataclass(frozen=True, slots=True)
+class BoardMaySleep:
+    """The machine is not wanted before `until_s` on the engine's clock, or (`None`) is now."""
+
+    until_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Record:
     """A row for the field log."""
 
@@ -89,7 +96,7 @@ class Sensed:
     sound: NoteOnset | Note
 
 
-Action = Send | Release | Record | Notify | SaveSnippet | Sensed
+Action = Send | Release | BoardMaySleep | Record | Notify | SaveSnippet | Sensed
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +133,8 @@ class BoardState:
 class LinkUpdate:
     """What the link reports since it was last asked.
 
-    `waits_s` are the times that commands waited for the link's thread.
+    A board that sleeps as it was told is `up`, too. `waits_s` are the times that commands waited
+    for the link's thread.
     """
 
     up: bool

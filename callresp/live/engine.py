@@ -18,6 +18,7 @@ Conventions
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections import Counter, deque
 from collections.abc import Callable, Collection
@@ -30,6 +31,7 @@ from callresp.listen.online import Event, NoteEnd, NoteOnset, VoiceChange
 from callresp.listen.voices.phrases import LONGEST_S, REST_S
 from callresp.live.actions import (
     Action,
+    BoardMaySleep,
     BoardState,
     LinkUpdate,
     Notice,
@@ -73,6 +75,8 @@ LATE_SOUND_S = 0.4
 PROMPT_SOUND_S = 0.15
 # Of the times that an echo is followed, one in so many is logged.
 ECHO_ROWS = 10
+# The sound card's clock and the wall's drift apart in a night: less than this is the same time.
+SAME_TIME_S = 10.0
 SNIPPET_BEFORE_S = 0.5
 SNIPPET_AFTER_S = 1.5
 SNIPPET_MAX_S = 20.0
@@ -174,6 +178,7 @@ class LiveEngine:
         self._stand_down_s = STAND_DOWN_S
         self._stand_down_until_s = float("-inf")
         self._due_s: float | None = None
+        self._rests_until_s: float | None = None
         self._loop_due_s = float("inf")
         self._phrases: dict[int, Phrase] = {}
         self._unplayed: Counter[str] = Counter()
@@ -513,6 +518,23 @@ class LiveEngine:
             for event in self._listener.rest():
                 self._hear(event)
         self._inhibit("asleep", None if awake else f"it sleeps until {hours.wakes(now)}")
+        self._rest_board(None if awake else self._wanted_s(hours, now))
+
+    def _wanted_s(self, hours: Hours, now: datetime) -> float:
+        """When the hours of the day begin, on the engine's clock."""
+        at = hours.wakes_at(now)
+        return float("inf") if at is None else self.now_s + at.timestamp() - now.timestamp()
+
+    def _rest_board(self, until_s: float | None) -> None:
+        """Tell the link when the machine is wanted, and again when that has changed."""
+        before_s = self._rests_until_s
+        if until_s is None or before_s is None:
+            same = until_s is before_s
+        else:
+            same = math.isclose(until_s, before_s, abs_tol=SAME_TIME_S)
+        if not same:
+            self._rests_until_s = until_s
+            self._out.append(BoardMaySleep(until_s))
 
     def _check_loop_due(self) -> None:
         if self._loop_due_s <= self.now_s:

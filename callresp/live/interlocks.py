@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, time
+from datetime import datetime, time, timedelta
 from typing import Literal, Protocol
 
 from callresp.link.messages import COILS_REST
@@ -143,6 +143,9 @@ class Hours(Protocol):
     def wakes(self, at: datetime) -> str:
         """When it wakes next, as text."""
 
+    def wakes_at(self, at: datetime) -> datetime | None:
+        """When it wakes next, where that is known."""
+
 
 @dataclass(frozen=True, slots=True)
 class ActiveHours:
@@ -165,6 +168,11 @@ class ActiveHours:
     def wakes(self, at: datetime) -> str:
         """When it wakes next, as text."""
         return f"{self.since:%H:%M}"
+
+    def wakes_at(self, at: datetime) -> datetime | None:
+        """When it wakes next."""
+        moment = datetime.combine(at.date(), self.since, at.tzinfo)
+        return moment if moment > at else moment + timedelta(days=1)
 
     def awake(self, at: time) -> bool:
         """Whether it is awake at a time of day."""

@@ -17,15 +17,11 @@ from typing import Protocol
 from callresp.errors import UserError
 from callresp.link.board import SimulatedBoard
 from callresp.link.port import Clock, Port, open_port
-from callresp.link.session import SentCommand, Session
-from callresp.live.actions import BoardState, CommandOutcome, LinkUpdate, Notice
+from callresp.live.actions import CommandOutcome, LinkUpdate, Notice
+from callresp.live.board_session import LiveSession
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 
-# Little goes out ahead, so that little has to be taken back.
-SEND_AHEAD_S = 0.4
-# What has less time than this on its way to the board is not sent.
-LEAST_AHEAD_S = 0.008
 STEP_S = 0.004
 # With nothing under way the line carries heartbeats only.
 IDLE_STEP_S = 0.02
@@ -47,64 +43,14 @@ class Link(Protocol):
     def release(self) -> None:
         """Release everything now, and drop what waits."""
 
+    def may_sleep(self, until_s: float | None) -> None:
+        """The machine is not wanted before `until_s`, or (`None`) is wanted now."""
+
     def take_update(self) -> LinkUpdate:
         """What there is to report since this was last asked."""
 
     def close(self) -> None:
         """Release everything and end."""
-
-
-class LiveSession:
-    """One open-ended session with a board; bytes and times are the caller's.
-
-    Parameters
-    ----------
-    empty_plan
-        A checked plan of no commands, of the machine's palette.
-    session
-        A number that tells this session from the one before.
-    """
-
-    def __init__(self, empty_plan: CheckedPlan, session: int) -> None:
-        self.session = Session(
-            empty_plan, session, zero_s=0.0, ahead_s=SEND_AHEAD_S, least_ahead_s=LEAST_AHEAD_S
-        )
-        self.waits_s: list[float] = []
-
-    def up(self, now_s: float) -> bool:
-        """Whether the board is there and its clock is known."""
-        session = self.session
-        return session.hello_ack is not None and session.clock.known and not session.lost(now_s)
-
-    def take_update(
-        self, now_s: float, zero_s: float, notices: tuple[Notice, ...] = ()
-    ) -> LinkUpdate:
-        """What happened since this was last asked; `zero_s` is the engine's 0 on this clock."""
-        outcomes = tuple(_outcome(sent, zero_s) for sent in self.session.take_ended())
-        waits_s, self.waits_s = tuple(self.waits_s), []
-        return LinkUpdate(
-            self.up(now_s), outcomes, self._board(), self.session.credit, waits_s, notices
-        )
-
-    def _board(self) -> BoardState | None:
-        status = self.session.status
-        if status is None:
-            return None
-        sensed = self.session.sensed
-        return BoardState(
-            supply_v=status.millivolts / 1000 if status.millivolts else None,
-            coil_c=float(status.hottest_c),
-            board_c=float(status.temperature_c),
-            faults=self.session.report.faults,
-            lux=sensed.lux,
-            air_c=sensed.air_c,
-            humidity_pct=sensed.humidity_pct,
-        )
-
-
-def _outcome(sent: SentCommand, zero_s: float) -> CommandOutcome:
-    played_s = None if sent.played_s is None else sent.played_s - zero_s
-    return CommandOutcome(sent.command, sent.outcome or "unknown", played_s)
 
 
 @dataclass(slots=True)
@@ -121,6 +67,9 @@ class NullLink:
 
     def release(self) -> None:
         """Nothing is held."""
+
+    def may_sleep(self, until_s: float | None) -> None:
+        """Nothing is there that could."""
 
     def take_update(self) -> LinkUpdate:
         """Each command once."""
@@ -154,15 +103,15 @@ class SimulatedLink:
 
     def advance(self, now_s: float) -> None:
         """Let time pass on the line."""
-        session = self.talk.session
+        talk = self.talk
         while self._now_s < now_s:
-            step_s = STEP_S if session.busy else IDLE_STEP_S
+            step_s = STEP_S if talk.session.busy else IDLE_STEP_S
             self._now_s = min(self._now_s + step_s, now_s)
-            out = session.poll(self._now_s)
+            out = talk.poll(self._now_s)
             if self.cut:
                 self.board.advance(self._now_s)
             else:
-                session.receive(self.board.receive(out, self._now_s), self._now_s)
+                talk.receive(self.board.receive(out, self._now_s), self._now_s)
 
     def send(self, checked: CheckedPlan) -> None:
         """Take commands."""
@@ -171,6 +120,10 @@ class SimulatedLink:
     def release(self) -> None:
         """Release everything now."""
         self.talk.session.release(self._now_s)
+
+    def may_sleep(self, until_s: float | None) -> None:
+        """The machine is not wanted before `until_s`, or (`None`) is wanted now."""
+        self.talk.may_sleep(until_s)
 
     def take_update(self) -> LinkUpdate:
         """What there is to report."""
@@ -258,6 +211,11 @@ class PortLink:
         """Release everything now."""
         self._inbox.put((None, time.monotonic()))
 
+    def may_sleep(self, until_s: float | None) -> None:
+        """The machine is not wanted before `until_s`, or (`None`) is wanted now."""
+        with self._lock:
+            self._talk.may_sleep(None if until_s is None else until_s + self._origin.host_s)
+
     def take_update(self) -> LinkUpdate:
         """What there is to report since this was last asked."""
         with self._lock:
@@ -305,9 +263,9 @@ class PortLink:
         waited: float | None = None
         with self._lock:
             now_s = self._clock.now_s()
-            session = self._talk.session
             if data:
-                session.receive(data, now_s)
+                self._talk.receive(data, now_s)
+            session = self._talk.session
             with contextlib.suppress(queue.Empty):
                 while True:
                     checked, put_s = self._inbox.get_nowait()
@@ -316,7 +274,7 @@ class PortLink:
                         session.release(now_s)
                     else:
                         session.add(checked, self._origin.host_s)
-            out = session.poll(now_s)
+            out = self._talk.poll(now_s)
         if out:
             port.write(out)
         if waited is not None:
@@ -332,7 +290,7 @@ class PortLink:
                 time.sleep(POLL_S)
         with contextlib.suppress(OSError):
             with self._lock:
-                last = self._talk.session.stop()
+                last = self._talk.stop()
             port.write(last)
             port.flush()
         self._close_port()

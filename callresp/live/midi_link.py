@@ -86,6 +86,9 @@ class MidiLink:
             ]
             self._hush()
 
+    def may_sleep(self, until_s: float | None) -> None:
+        """No instrument is put to sleep."""
+
     def take_update(self) -> LinkUpdate:
         """Each command once it has been sent."""
         with self._changed:

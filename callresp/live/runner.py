@@ -20,6 +20,7 @@ import numpy as np
 from callresp.link.port import Clock
 from callresp.live.actions import (
     Action,
+    BoardMaySleep,
     Notice,
     Notify,
     Record,
@@ -279,6 +280,8 @@ class Runner:
                 self.link.send(action.checked)
             elif isinstance(action, Release):
                 self.link.release()
+            elif isinstance(action, BoardMaySleep):
+                self.link.may_sleep(action.until_s)
             elif isinstance(action, Record):
                 self.log.write((action, self.wall()), wait=not self.real_time)
                 self.hooks.record(action)

@@ -179,13 +179,21 @@ class SunHours:
 
     def wakes(self, at: datetime) -> str:
         """When it wakes next, as text."""
+        moment = self.wakes_at(at)
+        if moment is not None:
+            return f"{moment:%H:%M}"
+        at, zone = _zoned(at)
+        why = sun_day(self.site, at.date(), zone).without
+        return f"a day with sunrise and sunset ({why})" if why else "the sun is back"
+
+    def wakes_at(self, at: datetime) -> datetime | None:
+        """When it wakes next, where the sun gives such a time within two days."""
         at, zone = _zoned(at)
         for days in range(-1, 3):
             span = self._span(at.date() + timedelta(days=days), zone)
             if span is not None and span[0] > at:
-                return f"{span[0]:%H:%M}"
-        why = sun_day(self.site, at.date(), zone).without
-        return f"a day with sunrise and sunset ({why})" if why else "the sun is back"
+                return span[0]
+        return None
 
     def _span(self, day: date, zone: tzinfo) -> tuple[datetime, datetime] | None:
         since, until = (end.on(day, self.site, zone) for end in (self.since, self.until))
