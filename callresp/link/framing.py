@@ -79,7 +79,23 @@ def cobs_decode(data: bytes) -> bytes | None:
 
 
 def frame(payload: bytes) -> bytes:
-    """A payload as it goes on the line."""
+    """A payload as it goes on the line.
+
+    Parameters
+    ----------
+    payload
+        A packed message.
+
+    Returns
+    -------
+    bytes
+        Payload and checksum, encoded, and the zero that ends them.
+
+    Raises
+    ------
+    UserError
+        When it is longer than a frame may be.
+    """
     if len(payload) > LONGEST:
         raise UserError(f"a message of {len(payload)} bytes is over {LONGEST}")
     return cobs_encode(payload + crc16(payload).to_bytes(2, "big")) + b"\0"
