@@ -38,6 +38,7 @@ from callresp.listen.voices.voice_model import (
     log_odds,
     refresh,
     room_for_groups,
+    sum_pairs,
 )
 
 PIECE = 8.0  # notes' worth
@@ -134,10 +135,9 @@ def _chain(owner: Numbers, order: Numbers, free: Flags, by_band: bool, p: Pairs)
 
 
 @noalloc
-def _odds(
-    a: int, count: int, by_band: bool, named: Flags, g: Groups, x: Values, odds: Values
-) -> None:
-    """Nats for one singer of group `a` and each of the first `count`, in `odds` both ways."""
+def _odds(a: int, count: int, by_band: bool, named: Flags, g: Groups, x: Values) -> None:
+    """Nats for one singer of group `a` and each of the first `count`, both ways."""
+    odds = g.odds
     log_odds(a, count, by_band, g, x, odds[a])
     for b in range(count):
         # Those who are known were told apart by more than what is left of them here.
@@ -154,16 +154,15 @@ def _join_all(
     count = left = len(joined)
     group = np.arange(count)  # of each row of the tables, which shrink
     alive = np.ones(count, np.bool_)
-    odds = np.full((count, count), _NEVER)
     # Whom each group would join best, and by how much; at most by so much where that is -1.
     best, nats = np.full(count, -1), np.full(count, np.inf)
     x = np.zeros((FEATURES, count))
     for a in range(count):
-        _odds(a, a, by_band, named, g, x, odds)
+        _odds(a, a, by_band, named, g, x)
     while left > 1:
         if left < SHRINK * count:
-            count = _shrink(count, alive, named, group, best, nats, odds, g)
-        a = _next(best, nats, odds, alive[:count], g, least, most > 0 and left > most)
+            count = _shrink(count, alive, named, group, best, nats, g)
+        a = _next(best, nats, alive[:count], g, least, most > 0 and left > most)
         if a < 0:
             break
         b = best[a]
@@ -174,9 +173,9 @@ def _join_all(
         for k in range(len(joined)):
             if joined[k] == group[b]:
                 joined[k] = group[a]
-        _odds(a, count, by_band, named, g, x, odds)
+        _odds(a, count, by_band, named, g, x)
         best[a], nats[a] = -1, np.inf
-        _follow_up(a, b, best, nats, odds[a, :count])
+        _follow_up(a, b, best, nats, g.odds[a, :count])
 
 
 @inner
@@ -187,12 +186,11 @@ def _shrink(
     group: Numbers,
     best: Numbers,
     nats: Values,
-    odds: Values,
     g: Groups,
 ) -> int:
     """Close up the rows and columns of the groups that are left; returns how many those are."""
     kept = np.flatnonzero(alive[:count])
-    for table in (g.like, g.timbre, g.overlap, g.adjacent, odds):
+    for table in (g.like, g.timbre, g.overlap, g.adjacent, g.odds):
         for r in range(len(kept)):
             for c in range(len(kept)):
                 table[r, c] = table[kept[r], kept[c]]
@@ -224,7 +222,6 @@ def _follow_up(a: int, b: int, best: Numbers, nats: Values, odds: Values) -> Non
 def _next(
     best: Numbers,
     nats: Values,
-    odds: Values,
     alive: Flags,
     g: Groups,
     least: float,
@@ -234,7 +231,7 @@ def _next(
     chosen = -1
     while chosen < 0 or best[chosen] < 0:
         if chosen >= 0:
-            _find_best(chosen, best, nats, odds, alive)
+            _find_best(chosen, best, nats, g.odds, alive)
         chosen = -1
         for a in range(len(alive)):
             if alive[a] and (chosen < 0 or nats[a] > nats[chosen]):
@@ -246,7 +243,7 @@ def _next(
         if alive[a] and (smallest < 0 or g.size[a] < g.size[smallest]):
             smallest = a
     if g.size[smallest] < FEW:
-        _find_best(smallest, best, nats, odds, alive)
+        _find_best(smallest, best, nats, g.odds, alive)
         return smallest
     return chosen if any_two else -1
 
@@ -295,7 +292,7 @@ def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: P
             owner[i] = moves[piece[i]]
 
 
-@noalloc
+@inner
 def _add_up_all(
     owner: Numbers, piece: Numbers, each: Groups, across: Groups, own: Groups, p: Pairs
 ) -> None:
@@ -307,30 +304,22 @@ def _add_up_all(
             g.level[a] += weight * p.looks[i, LEVEL]
             g.where[a] += weight * p.looks[i, WHERE]
             g.busy[a] += weight * p.about[i]
-        for j in range(len(owner)):
-            _add(i, j, owner, piece, p.like[i, j], each.like, across.like, own.like)
-            _add(i, j, owner, piece, p.timbre[i, j], each.timbre, across.timbre, own.timbre)
-            _add(i, j, owner, piece, p.overlap[i, j], each.overlap, across.overlap, own.overlap)
-            _add(i, j, owner, piece, p.adjacent[i, j], each.adjacent, across.adjacent, own.adjacent)
-
-
-@noalloc
-def _add(
-    i: int,
-    j: int,
-    owner: Numbers,
-    piece: Numbers,
-    value: float,
-    each: Values,
-    across: Values,
-    own: Values,
-) -> None:
-    if value == 0.0:
-        return
-    each[owner[i], owner[j]] += value
-    across[piece[i], owner[j]] += value
-    if piece[i] == piece[j]:
-        own[piece[i], 0] += value
+    for pairs, singers, both in (
+        (p.like, each.like, across.like),
+        (p.timbre, each.timbre, across.timbre),
+        (p.overlap, each.overlap, across.overlap),
+        (p.adjacent, each.adjacent, across.adjacent),
+    ):
+        sum_pairs(owner, owner, pairs, singers)
+        sum_pairs(piece, owner, pairs, both)
+    for i in range(len(piece)):
+        q = piece[i]
+        for j in range(len(piece)):
+            if piece[j] == q:
+                own.like[q, 0] += p.like[i, j]
+                own.timbre[q, 0] += p.timbre[i, j]
+                own.overlap[q, 0] += p.overlap[i, j]
+                own.adjacent[q, 0] += p.adjacent[i, j]
 
 
 @noalloc

@@ -121,12 +121,14 @@ def likeness(i: int, looks: Values, like: Values, timbre: Values) -> None:
     By all looks but their spectrograms. `looks` has a column a look, `like` and `timbre` a
     number a note.
     """
-    like[:i] = 0.0
     timbre[:i] = 0.0
     for k in range(COMPARED):
-        _stray(looks[i, k], looks[:i, k], _PER_STRAY[k], like)
         if k != PLACE and k != START and k != END:
             _stray(looks[i, k], looks[:i, k], _PER_STRAY[k], timbre)
+    for j in range(i):
+        like[j] = timbre[j]
+    for k in (PLACE, START, END):
+        _stray(looks[i, k], looks[:i, k], _PER_STRAY[k], like)
     for j in range(i):
         if timbre[j] > _UNLIKE:
             like[j] = timbre[j] = 0.0

@@ -107,7 +107,8 @@ class Pairs(NamedTuple):
 
 def room_for(notes: int) -> Pairs:
     """Arrays for so many notes."""
-    square = (notes, notes)
+    # As one array, since small pages take longer to come by than what is kept in them.
+    squares = np.zeros((4, notes, notes), np.float32)
     return Pairs(
         looks=np.full((notes, LOOKS), np.nan, order="F"),
         onset_s=np.zeros(notes),
@@ -118,10 +119,10 @@ def room_for(notes: int) -> Pairs:
         clash=np.zeros(notes),
         around=np.zeros(notes),
         about=np.zeros(notes),
-        like=np.zeros(square, np.float32),
-        timbre=np.zeros(square, np.float32),
-        overlap=np.zeros(square, np.float32),
-        adjacent=np.zeros(square, np.float32),
+        like=squares[0],
+        timbre=squares[1],
+        overlap=squares[2],
+        adjacent=squares[3],
         link=np.full((notes, FOLLOWERS), -np.inf),
     )
 

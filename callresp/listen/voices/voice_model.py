@@ -34,7 +34,7 @@ import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices.looks import LEVEL, WHERE, Numbers, Values
-from callresp.listen.voices.pair_evidence import Pairs, mirror
+from callresp.listen.voices.pair_evidence import Pairs, Shares, mirror
 
 # Terms of the evidence.
 GAP, OVERLAP, OWN_LEVEL, REPERTOIRE, PRIOR = range(5)
@@ -79,6 +79,7 @@ LEAST_LIKE, LEAST_TIMBRE = 0.03, 0.05
 class Groups(NamedTuple):
     """Groups of notes: sums over pairs, shape ``(k, k)``, and over notes, ``(k,)``.
 
+    `odds` is room for nats for one singer of each two.
     What follows from the sums of one group alone is kept by `refresh`: ln of how many `notes`
     and of how many unlike `kinds` it has, its mean level and place, and roots of its likeness
     with itself.
@@ -88,6 +89,7 @@ class Groups(NamedTuple):
     timbre: Values
     overlap: Values
     adjacent: Values
+    odds: Values
     size: Values
     level: Values
     where: Values
@@ -109,6 +111,7 @@ def empty_groups(count: int, across: int) -> Groups:
         np.zeros(shape),
         np.zeros(shape),
         np.zeros(shape),
+        np.zeros(shape),
         np.zeros(count),
         np.zeros(count),
         np.zeros(count),
@@ -124,8 +127,8 @@ def empty_groups(count: int, across: int) -> Groups:
 
 def room_for_groups(count: int) -> Groups:
     """Groups without notes."""
-    pairs = [np.zeros((count, count)) for _ in range(4)]
-    return Groups(*pairs, *(np.zeros(count) for _ in range(10)))
+    # As one array, since small pages took longer to come by than the sums that are kept in them.
+    return Groups(*np.zeros((5, count, count)), *np.zeros((10, count)))
 
 
 @kernel
@@ -134,7 +137,7 @@ def gather(owner: Numbers, p: Pairs, g: Groups) -> None:
     add_up(owner, p, g)
 
 
-@noalloc
+@inner
 def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
     """Add up the notes of each group, in place; `owner` numbers the groups from 0."""
     for i in range(len(owner)):
@@ -144,18 +147,39 @@ def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
         g.level[a] += weight * p.looks[i, LEVEL]
         g.where[a] += weight * p.looks[i, WHERE]
         g.busy[a] += weight * p.about[i]
-        g.like[a, a] += p.like[i, i]
-        g.timbre[a, a] += p.timbre[i, i]
-        for j in range(i):
-            b = owner[j]
-            _add(a, b, p.like[i, j], g.like)
-            _add(a, b, p.timbre[i, j], g.timbre)
-            _add(a, b, p.overlap[i, j], g.overlap)
-            _add(a, b, p.adjacent[i, j], g.adjacent)
+    sum_pairs(owner, owner, p.like, g.like)
+    sum_pairs(owner, owner, p.timbre, g.timbre)
+    sum_pairs(owner, owner, p.overlap, g.overlap)
+    sum_pairs(owner, owner, p.adjacent, g.adjacent)
     for sums in (g.like, g.timbre, g.overlap, g.adjacent):
         mirror(len(g.size), sums)
     for a in range(len(g.size)):
         refresh(a, g)
+
+
+@inner
+def sum_pairs(rows: Numbers, columns: Numbers, pairs: Shares, sums: Values) -> None:
+    """Add what holds of each two notes to the sums of their groups, one numbering a side.
+
+    Rows of notes are added up first, which is vectorised, and only then taken apart by columns.
+    """
+    count = len(rows)
+    first, after = np.full(len(sums), -1), np.empty(count, np.int64)
+    for i in range(count - 1, -1, -1):
+        after[i] = first[rows[i]]
+        first[rows[i]] = i
+    total = np.empty(count)
+    for a in range(len(sums)):
+        i = first[a]
+        if i < 0:
+            continue
+        for j in range(count):
+            total[j] = 0.0
+        while i >= 0:
+            _add_row(pairs[i, :count], total)
+            i = after[i]
+        for j in range(count):
+            sums[a, columns[j]] += total[j]
 
 
 @noalloc
@@ -168,16 +192,6 @@ def refresh(a: int, g: Groups) -> None:
     g.mean_where[a] = g.where[a] / size
     g.root_like[a] = math.sqrt(like)
     g.root_timbre[a] = math.sqrt(max(g.timbre[a, a], 1e-9))
-
-
-@noalloc
-def _add(a: int, b: int, value: float, sums: Values) -> None:
-    """Add what holds both ways, on one side of the diagonal alone."""
-    if value == 0.0:
-        return
-    sums[max(a, b), min(a, b)] += value
-    if a == b:
-        sums[a, b] += value
 
 
 @noalloc
@@ -194,7 +208,7 @@ def join(a: int, b: int, count: int, g: Groups) -> None:
 
 
 @noalloc
-def _add_row(row: Values, to: Values) -> None:
+def _add_row(row: Values | Shares, to: Values) -> None:
     for k in range(len(row)):
         to[k] += row[k]
 
