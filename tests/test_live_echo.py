@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pytest
 
 from callresp.live.delay_filter import DelayFilter, likelihood
-from callresp.live.echo_following import EchoFollower
+from callresp.live.echo_following import EchoFollower, Heard
 
 RATE_HZ = 24000
 # Wood: four modes and their T60; nothing of it comes from the package.
@@ -143,3 +143,43 @@ def test_what_comes_too_far_off_moves_no_echo_that_was_found() -> None:
         power[middle + 300] += 1e6
         track.stroke(120.0 * number, likelihood(power, 1.0))
         assert 0.6 * abs(track.offset(120.0 * number)) < 0.003
+
+
+def test_a_ring_that_falls_draws_no_echo_towards_the_machine() -> None:
+    # Under chance the mean of a likelihood ratio is 1 at every delay (Ville 1939), in a ring too.
+    rng = np.random.default_rng(11)
+    ring = np.exp(-np.linspace(0.0, 5.0, 1000))
+    mean = np.mean([likelihood(ring * rng.exponential(size=1000), 3.0) for _ in range(400)], axis=0)
+    assert mean[:100].mean() == pytest.approx(1.0, abs=0.35)
+    assert mean[-100:].mean() == pytest.approx(1.0, abs=0.35)
+
+
+def test_nothing_is_asked_where_another_stroke_lies_among_the_delays_of_a_far_wall() -> None:
+    rng = np.random.default_rng(12)
+    follower = EchoFollower(RATE_HZ, 3.0)
+    for number in range(12):
+        at_s = 60.0 * number
+        sound = np.zeros(5 * RATE_HZ, np.float32)
+        # Always as far apart: an air that is colder by 28 K would bring the echo so soon.
+        for since_s in (0.0, 2.85):
+            first = round(since_s * RATE_HZ)
+            sound[first : first + round(1.5 * RATE_HZ)] += passage(0.2, rng, 0.0)
+            follower.struck(at_s + 0.5 + since_s)
+        follower.feed(sound + rng.normal(0, 0.001, len(sound)).astype(np.float32), at_s)
+    assert follower.delay_s == 3.0
+
+
+def test_a_whistle_is_no_echo_where_what_is_looked_through_is_cut_off() -> None:
+    rng = np.random.default_rng(13)
+    offsets = np.linspace(-0.05, 0.05, 801)
+    time_s = np.arange(round(1.5 * RATE_HZ)) / RATE_HZ
+    told = []
+    for _ in range(40):
+        clip = passage(0.2, rng, 0.002).astype(np.float64)
+        whistle = 0.1 * np.sin(2 * np.pi * rng.uniform(2000.0, 6000.0) * time_s)
+        clip += np.where(time_s > 0.8, whistle, 0.0)
+        heard = Heard.of(clip[round(0.15 * RATE_HZ) :], RATE_HZ)
+        assert heard is not None
+        told.append(heard.likely(0.45, offsets))
+    ends = np.mean(told, axis=0)
+    assert max(ends[:20].mean(), ends[-20:].mean()) < 2.0

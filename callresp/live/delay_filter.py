@@ -170,10 +170,17 @@ def likelihood(power: Values, blur: float) -> Values:
     """
     from scipy import ndimage
 
-    usual = float(np.median(power)) / math.log(2)
-    if usual <= 0:
+    if not power.any():
         return np.ones(len(power))
-    over = RISES * power / usual
+    over = RISES * power / _usual(power)
     ratio = np.exp(over - over.max())
     ratio = ndimage.gaussian_filter1d(ratio, blur, mode="nearest")
     return np.asarray(VOID + (1 - VOID) * ratio / ratio.mean())
+
+
+def _usual(power: Values) -> Values:
+    """The usual power at each delay: what is left of a stroke's own ring falls exponentially."""
+    at = np.linspace(-1.0, 1.0, len(power))
+    slope, _ = np.polyfit(at, np.log(power + 1e-9 * float(power.max())), 1)
+    fall = np.exp(slope * at)
+    return np.asarray(fall * float(np.median(power / fall)) / math.log(2))

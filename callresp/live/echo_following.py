@@ -31,6 +31,8 @@ ARRIVES_S = 0.06
 # Another stroke so near to a return, or so shortly before a stroke, spoils it.
 COVERED_S, BEFORE_S = 0.12, 0.10
 QUIET_S = 0.35
+# What is left off at either end of a part.
+ENDS_S = 0.02
 # How well a stroke's own arrival is known.
 ARRIVAL_SD_S = 0.00015
 # A move is told in steps.
@@ -64,7 +66,7 @@ class EchoFollower:
         self._waiting: deque[float] = deque()
         reach = float(self._filter.offsets[-1])
         # How long after a stroke all is heard that it says.
-        self._needed_s = max(self._walls_s) * (1 + reach) + ARRIVES_S + 2 * TEMPLATE_S
+        self._needed_s = max(self._walls_s) * (1 + reach) + ARRIVES_S + 2 * TEMPLATE_S + ENDS_S
 
     @property
     def ratio(self) -> float:
@@ -103,10 +105,9 @@ class EchoFollower:
         others = [one for one in self._strokes if one != at_s]
         if any(-BEFORE_S < one - at_s < TEMPLATE_S + ARRIVES_S for one in others):
             return False
-        back = [at_s + wall_s * self.ratio for wall_s in self._walls_s]
-        alone = [all(abs(one - due_s) >= COVERED_S for one in others) for due_s in back]
+        alone = [self._uncovered(at_s, wall_s, others) for wall_s in self._walls_s]
         clip = self._clip(at_s) if any(alone) else None
-        heard = None if clip is None else _Heard.of(*clip)
+        heard = None if clip is None else Heard.of(*clip)
         if heard is None:
             return False
         likely = np.ones(len(self._filter.offsets))
@@ -114,6 +115,13 @@ class EchoFollower:
             if free:
                 likely *= heard.likely(wall_s, self._filter.offsets)
         return self._filter.stroke(at_s, likely)
+
+    def _uncovered(self, at_s: float, wall_s: float, others: list[float]) -> bool:
+        """Whether no other stroke sounds where a wall's return of one is looked for."""
+        reach = float(self._filter.offsets[-1])
+        from_s = at_s + wall_s * (1 - reach) - COVERED_S
+        until_s = at_s + wall_s * (1 + reach) + COVERED_S
+        return not any(from_s < one < until_s for one in others)
 
     def _clip(self, at_s: float) -> tuple[Values, int] | None:
         """What was heard from a moment before a stroke to its return, and the rate it is at."""
@@ -131,7 +139,7 @@ class EchoFollower:
 
 
 @dataclass(frozen=True, slots=True)
-class _Heard:
+class Heard:
     """A stroke and what follows it, its ring filtered out.
 
     The stroke arrives at sample `stroke` of `burst`; `noise` is the spectrum of what sounds before.
@@ -144,7 +152,7 @@ class _Heard:
     noise: Values
 
     @classmethod
-    def of(cls, clip: Values, rate_hz: int) -> _Heard | None:
+    def of(cls, clip: Values, rate_hz: int) -> Heard | None:
         """Of a clip that begins `QUIET_S` before a stroke; `None` where no stroke is heard."""
         from scipy import signal
 
@@ -167,9 +175,15 @@ class _Heard:
         from scipy import fft
 
         reach, middle = (round(s * self.rate_hz) for s in (offsets[-1] * wall_s, wall_s))
-        first = self.stroke + middle - reach
-        part = self.burst[first : first + 2 * reach + len(self.template)]
-        if middle - reach < len(self.template) or len(part) < 2 * reach + len(self.template):
+        # The filter over frequency rings at both ends of the part: they are left off.
+        spare = round(ENDS_S * self.rate_hz)
+        first = self.stroke + middle - reach - spare
+        part = self.burst[first : first + 2 * (reach + spare) + len(self.template)]
+        if (
+            middle - reach < len(self.template)
+            or first < 0
+            or len(part) < 2 * (reach + spare) + len(self.template)
+        ):
             return np.ones(len(offsets))
         size = fft.next_fast_len(len(part) + len(self.template), real=True)
         # Over the noise before the stroke, so that wind and steady birds count less.
@@ -177,8 +191,8 @@ class _Heard:
         over = over + 1e-6 * float(over.max()) + 1e-30
         found = fft.rfft(part, size) * fft.rfft(self.template, size).conj() / over
         # The analytic signal of all, and then the part: that of a part would be loud at its ends.
-        analytic = fft.ifft(found, size)[: 2 * reach + 1]
-        told = likelihood(np.abs(analytic) ** 2, ARRIVAL_SD_S * self.rate_hz)
+        analytic = fft.ifft(found, size)[: 2 * (reach + spare) + 1]
+        told = likelihood(np.abs(analytic[spare:-spare]) ** 2, ARRIVAL_SD_S * self.rate_hz)
         at = np.arange(middle - reach, middle + reach + 1) / self.rate_hz / wall_s - 1
         return np.asarray(np.interp(offsets, at, told))
 
