@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from statistics import median
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 from scipy import signal
@@ -92,6 +93,11 @@ class Echo:
         self._holds = [h for h in self._holds if h.at_s > self._done / self._rate_hz - 30]
         self._holds += [command for command in commands if isinstance(command, Hold)]
 
+    def released(self, at_s: float) -> None:
+        """All coils were released: dampers lie on again."""
+        begun = (h for h in self._holds if h.at_s < at_s)
+        self._holds = [_held(h, h.at_s, min(h.hold_ms, 1000 * (at_s - h.at_s))) for h in begun]
+
     def played(self, outcome: CommandOutcome) -> None:
         """A command was executed: its sound is on its way."""
         command = outcome.command
@@ -103,8 +109,12 @@ class Echo:
         if isinstance(command, Strike):
             own = [h for h in self._holds if h.instrument == command.instrument]
             near = [h for h in own if h.at_s - 0.1 < command.at_s < h.at_s + h.hold_ms / 1000]
-            beside += [_at(h, max(h.at_s - first_s, 0.0)) for h in near[-1:]]
-            seconds = max((h.hold_ms / 1000 for h in near[-1:]), default=0.2) + 1.0
+            held = []
+            for h in near[-1:]:
+                past_s = max(first_s - h.at_s, 0.0)
+                held.append(_held(h, max(h.at_s - first_s, 0.0), h.hold_ms - 1000 * past_s))
+            beside += held
+            seconds = max((h.hold_ms / 1000 for h in held), default=0.2) + 1.0
         wave = self._gain * self._sound(beside, min(seconds, AHEAD_S - 2))
         wave = np.asarray(signal.fftconvolve(wave, self._tail))
         at_s = outcome.played_s - BEFORE_S + self._way.delay_s
@@ -131,9 +141,13 @@ class Echo:
 
 
 def _at(command: Command, at_s: float) -> Command:
-    import msgspec
-
     return msgspec.structs.replace(command, at_s=at_s)
+
+
+def _held(hold: Hold, at_s: float, hold_ms: float) -> Hold:
+    return msgspec.structs.replace(
+        hold, at_s=at_s, hold_ms=hold_ms, pull_ms=min(hold.pull_ms, hold_ms)
+    )
 
 
 def _lifted(name: str, palette: Palette) -> list[Hold]:
@@ -228,6 +242,8 @@ class Loop:
                     self.echo.planned(action.checked.plan.commands)
             elif isinstance(action, Release):
                 self.link.release()
+                if self.echo is not None:
+                    self.echo.released(self.engine.now_s)
             elif isinstance(action, Record):
                 self.records.append(action)
                 if action.kind == "phrase":
