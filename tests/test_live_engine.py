@@ -7,6 +7,7 @@ from datetime import datetime, time, timedelta
 from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 from live_helpers import FETTLE, MORNING, RATE_HZ, day_of, silence
 from reply_helpers import call, note
@@ -15,6 +16,7 @@ from callresp.io.score import Note
 from callresp.listen.online import Event
 from callresp.live.actions import BoardState
 from callresp.live.interlocks import ActiveHours, StopLimits
+from callresp.live.self_masking import Acoustics, Return
 from callresp.live.sources import Block
 from callresp.plan.model import Strike
 from callresp.reply.rules import Manners, Rule, RuleSet
@@ -113,6 +115,26 @@ def test_what_it_struck_itself_is_no_call() -> None:
         day.run(silence(12))
         assert len([r for r in day.of("reply") if "notes" in r]) >= answered  # type: ignore[operator]
         assert (len(day.of("phrase")) == 1) == masks
+
+
+@pytest.mark.parametrize("loud", [True, False])
+def test_a_bird_is_heard_over_the_echo_of_a_stroke_by_the_sound_itself(loud: bool) -> None:
+    """A note begins as the wall answers; in the sound there is a bird, or none."""
+    before = day_of(calls(1), PROMPT)
+    before.run(silence(7))
+    strike = next(f.command for f in before.outcomes if isinstance(f.command, Strike))
+    back_s = strike.at_s + 0.02 + 0.8
+    bird = note(90, back_s, 0.2, 2900.0, voice="Z")
+    acoustics = Acoustics(returns=(Return(0.8, -30.0),))
+    day = day_of([*calls(1), bird], PROMPT, acoustics=acoustics)
+    time_s = np.arange(9 * RATE_HZ) / RATE_HZ
+    sung = (bird.onset_s <= time_s) & (time_s < bird.offset_s) & loud
+    sound = np.where(sung, 0.1 * np.sin(2 * np.pi * 2900.0 * time_s), 0.0).astype(np.float32)
+    size = round(0.005 * RATE_HZ)
+    firsts = range(0, 8 * RATE_HZ, size)
+    day.run(Block(sound[first : first + size], first / RATE_HZ) for first in firsts)
+    heard = [s.sound.onset_s for s in day.sensed if isinstance(s.sound, Note)]
+    assert (bird.onset_s in heard) == loud
 
 
 def test_a_loop_is_stood_down_and_said() -> None:

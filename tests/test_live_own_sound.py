@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 
 import msgspec
+import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from callresp.io.score import Note
 from callresp.live.loop_detector import LoopDetector, LoopRule, lags
+from callresp.live.recent_sound import RecentSound
 from callresp.live.self_masking import Acoustics, Return, SelfMask
 from callresp.palette.model import (
     Board,
@@ -25,6 +29,8 @@ from callresp.palette.model import (
     Turner,
 )
 from callresp.plan.model import Hold, Strike, Turn
+
+Sound = npt.NDArray[np.float64]
 
 TUBE = Striker(
     name="tube",
@@ -198,39 +204,148 @@ def test_a_loop_in_a_dense_chorus_is_found() -> None:
     assert watch.lag_s == pytest.approx(0.085, abs=0.02)
 
 
-def struck_before_a_wall(level_db: float = -30.0) -> SelfMask:
-    own = SelfMask(PALETTE, Acoustics(returns=(Return(0.6, level_db),)))
-    own.add_command(Strike(at_s=10.0, channel=0, pulse_ms=8), 10.0)
+RATE_HZ = 24000
+STARTS_S, STROKE_S = 9.0, 10.0 + TUBE.latency_ms / 1000
+WALL = Return(0.6, -30.0)
+
+
+def tone(onset_s: float, hz: float, level_db: float, length_s: float = 0.1) -> Sound:
+    """A tone in three seconds of sound that begin at `STARTS_S`."""
+    out = np.zeros(3 * RATE_HZ)
+    first, count = round((onset_s - STARTS_S) * RATE_HZ), round(length_s * RATE_HZ)
+    wave = np.sin(2 * np.pi * hz * np.arange(count) / RATE_HZ)
+    out[first : first + count] = 10 ** (level_db / 20) * wave[: len(out) - first]
+    return out
+
+
+def before_walls(
+    heard: Sound | None, *walls: Return, strokes_s: Sequence[float] = (10.0,)
+) -> SelfMask:
+    """A mask that knows of walls, and of what was heard: of nothing where that is `None`."""
+    recent = None
+    if heard is not None:
+        recent = RecentSound(RATE_HZ, 4.0)
+        recent.feed(heard.astype(np.float32), STARTS_S)
+    own = SelfMask(PALETTE, Acoustics(returns=walls), recent)
+    for at_s in strokes_s:
+        own.add_command(Strike(at_s=at_s, channel=0, pulse_ms=8), at_s)
     return own
 
 
-@given(st.floats(-0.004, 0.05), st.floats(-60, -31), st.floats(300, 9000))
-def test_what_a_wall_gives_back_is_ours(late_s: float, level_db: float, pitch_hz: float) -> None:
-    own = struck_before_a_wall()
-    stroke_s = 10.0 + TUBE.latency_ms / 1000
-    loud = msgspec.structs.replace(note(stroke_s, 1000.0), level_db=-20.0)
-    assert own.owner(loud) == "the stroke on tube"
-    back = note(stroke_s + 0.6 + late_s, pitch_hz)
-    quiet = min(level_db, -20.0 - 30.0)
-    assert own.owner(msgspec.structs.replace(back, level_db=quiet)) == "the echo of tube"
-
-
-def test_a_bird_louder_than_the_echo_is_heard_over_it() -> None:
-    own = struck_before_a_wall()
-    stroke_s = 10.0 + TUBE.latency_ms / 1000
-    assert own.owner(msgspec.structs.replace(note(stroke_s, 1000.0), level_db=-20.0))
-    # The echo can come to -50 dB, and 9 dB are to spare.
-    bird = note(stroke_s + 0.63, 4000.0)
-    assert own.owner(msgspec.structs.replace(bird, level_db=-40.0)) is None
-    assert own.owner(msgspec.structs.replace(bird, level_db=-43.0)) == "the echo of tube"
+@given(st.floats(-0.004, 0.05), st.floats(300, 9000))
+def test_what_a_wall_gives_back_is_ours(late_s: float, pitch_hz: float) -> None:
+    back_s = STROKE_S + 0.6 + late_s
+    stroke, back = tone(STROKE_S + late_s, pitch_hz, -20.0), tone(back_s, pitch_hz, -50.0)
+    for heard in (stroke + back, None):
+        own = before_walls(heard, WALL)
+        # At the pitch of a partial the tube itself may ring on still.
+        assert own.owner(note(back_s, pitch_hz)) in (
+            "the echo of the stroke on tube",
+            "tube ringing",
+        )
+        assert own.owner(note(STROKE_S + late_s, pitch_hz)) == "the stroke on tube"
     # Without a wall it is nobody's echo.
-    assert struck().owner(msgspec.structs.replace(bird, level_db=-60.0)) is None
+    assert struck().owner(note(STROKE_S + 0.63, 4000.0)) is None
+
+
+@pytest.mark.parametrize(("level_db", "bird"), [(-38.0, True), (-44.0, False)])
+def test_a_bird_louder_than_the_echo_is_heard_over_it(level_db: float, bird: bool) -> None:
+    # The echo can come to -50 dB, and 9 dB are to spare.
+    heard = tone(STROKE_S, 4000.0, -20.0) + tone(STROKE_S + 0.6, 4000.0, level_db)
+    assert (before_walls(heard, WALL).owner(note(STROKE_S + 0.6, 4000.0)) is None) == bird
+
+
+def test_a_bird_where_the_stroke_was_faint_is_heard_beside_its_echo() -> None:
+    # Far fainter than the stroke's own echo, an octave higher and a moment later.
+    heard = tone(STROKE_S, 2000.0, -10.0) + tone(STROKE_S + 0.6, 2000.0, -40.0)
+    heard += tone(STROKE_S + 0.62, 4200.0, -60.0)
+    own = before_walls(heard, WALL)
+    assert own.owner(note(STROKE_S + 0.6, 2000.0)) == "the echo of the stroke on tube"
+    assert own.owner(note(STROKE_S + 0.62, 4200.0)) is None
+
+
+def test_an_echo_into_which_another_stroke_falls_is_no_loud_bird() -> None:
+    heard = tone(STROKE_S, 2000.0, -20.0) + tone(STROKE_S + 0.6, 2000.0, -50.0)
+    heard += tone(STROKE_S + 0.65, 2000.0, -20.0)
+    joined = note(STROKE_S + 0.6, 2000.0)
+    own = before_walls(heard, WALL, strokes_s=(10.0, 10.65))
+    assert own.owner(joined) == "the echo of the stroke on tube"
+    assert before_walls(heard, WALL).owner(joined) is None
+
+
+def test_what_several_walls_give_back_adds_up() -> None:
+    walls = Return(0.6, -30.0), Return(0.605, -30.0)
+    heard = tone(STROKE_S, 4000.0, -20.0) + tone(STROKE_S + 0.6, 4000.0, -39.5)
+    both = note(STROKE_S + 0.6, 4000.0)
+    assert before_walls(heard, *walls).owner(both) == "the echo of the stroke on tube"
+    assert before_walls(heard, walls[0]).owner(both) is None
+
+
+def test_a_note_of_which_the_sound_is_gone_may_be_an_echo() -> None:
+    heard = tone(STROKE_S + 0.6, 4000.0, -20.0)
+    back = note(STROKE_S + 0.6, 4000.0)
+    assert before_walls(heard, WALL).owner(back) is None
+    # Of the stroke itself nothing is left, or of the note.
+    for first_s in (10.3, 10.7):
+        recent = RecentSound(RATE_HZ, 4.0)
+        recent.feed(heard[round((first_s - STARTS_S) * RATE_HZ) :].astype(np.float32), first_s)
+        own = SelfMask(PALETTE, Acoustics(returns=(WALL,)), recent)
+        own.add_command(Strike(at_s=10.0, channel=0, pulse_ms=8), 10.0)
+        assert own.owner(back) == "the echo of the stroke on tube"
+
+
+def test_a_blow_that_comes_back_into_a_ring_is_no_bird_by_the_ring() -> None:
+    heard = tone(STROKE_S, 1000.0, -25.0, 1.0) + tone(STROKE_S, 4000.0, -20.0, 0.05)
+    heard += tone(STROKE_S + 0.6, 4000.0, -50.0, 0.05)
+    # A harsh sound with its pitch at none of the tube's.
+    blow = note(STROKE_S + 0.6, 2000.0, 800.0, 6000.0)
+    assert before_walls(heard, WALL).owner(blow) == "the echo of the stroke on tube"
+    loud = heard + tone(STROKE_S + 0.6, 4000.0, -20.0, 0.05)
+    assert before_walls(loud, WALL).owner(blow) is None
+
+
+@pytest.mark.parametrize("off_s", [-0.014, 0.014])
+def test_an_echo_may_come_sooner_and_later_than_is_known(off_s: float) -> None:
+    heard = tone(STROKE_S, 4000.0, -20.0) + tone(STROKE_S + 0.6 + off_s, 4000.0, -50.0)
+    own = before_walls(heard, WALL)
+    assert own.owner(note(STROKE_S + 0.6 + off_s, 4000.0)) == "the echo of the stroke on tube"
+
+
+def test_a_bird_that_sings_into_a_long_echo_makes_no_bird_of_it() -> None:
+    heard = tone(STROKE_S, 4000.0, -20.0, 0.5) + tone(STROKE_S + 0.6, 4000.0, -50.0, 0.5)
+    heard += tone(STROKE_S + 1.1, 4000.0, -20.0)
+    long = msgspec.structs.replace(note(STROKE_S + 0.6, 4000.0), offset_s=STROKE_S + 1.4)
+    assert before_walls(heard, WALL).owner(long) == "the echo of the stroke on tube"
+
+
+def test_masks_are_kept_until_the_walls_have_answered() -> None:
+    own = before_walls(None, Return(3.0, -30.0))
+    own.forget_before(STROKE_S + 2.9)
+    assert own.owner(note(STROKE_S + 3.0, 4000.0)) == "the echo of the stroke on tube"
+
+
+@given(st.lists(st.integers(1, 700), min_size=1, max_size=30), st.data())
+def test_recent_sound_is_what_was_fed(sizes: list[int], data: st.DataObject) -> None:
+    recent = RecentSound(1000, 0.5)
+    whole = np.arange(sum(sizes), dtype=np.float32)
+    done = 0
+    for size in sizes:
+        recent.feed(whole[done : done + size], 7.0 + done / 1000)
+        done += size
+    first = data.draw(st.integers(max(done - 500, 0), done))
+    last = data.draw(st.integers(first, done))
+    part = recent.part(7.0 + first / 1000, 7.0 + last / 1000)
+    assert part is not None
+    assert np.array_equal(part, whole[first:last])
+    assert recent.part(7.0 + first / 1000, 7.001 + done / 1000) is None
+    assert recent.part(6.999, 7.0) is None
+    # After a gap nothing of before is left.
+    recent.feed(whole[:1], 8.0 + done / 1000)
+    assert recent.part(7.0 + done / 1000, 8.0 + done / 1000) is None
 
 
 def test_masks_follow_the_returns_as_the_air_warms() -> None:
-    own = SelfMask(PALETTE, Acoustics(returns=(Return(0.6, -30.0),)))
+    own = before_walls(None, WALL)
     own.returns_are((Return(0.3, -30.0),))
-    own.add_command(Strike(at_s=10.0, channel=0, pulse_ms=8), 10.0)
-    stroke_s = 10.0 + TUBE.latency_ms / 1000
-    assert own.owner(note(stroke_s + 0.33, 4000.0)) == "the echo of tube"
-    assert own.owner(note(stroke_s + 0.63, 4000.0)) is None
+    assert own.owner(note(STROKE_S + 0.33, 4000.0)) == "the echo of the stroke on tube"
+    assert own.owner(note(STROKE_S + 0.63, 4000.0)) is None

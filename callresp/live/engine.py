@@ -56,7 +56,8 @@ from callresp.live.interlocks import (
 )
 from callresp.live.loop_detector import LoopDetector, LoopRule
 from callresp.live.player import Player, PlayerOutput
-from callresp.live.self_masking import Acoustics, Return, SelfMask
+from callresp.live.recent_sound import RecentSound
+from callresp.live.self_masking import Acoustics, Return, SelfMask, reach_s
 from callresp.live.sources import Block
 from callresp.palette.model import Palette
 from callresp.plan.model import Command, Strike
@@ -152,7 +153,10 @@ class LiveEngine:
         self._clocks = clocks
         self._watch = WallClockMonitor(clocks.wall, clocks.steady_s)
         self._listener = ClockedListener(listener, sample_rate_hz)
-        self._mask = SelfMask(palette, self.settings.acoustics)
+        returns = self.settings.acoustics.returns
+        # By which returns are told from birds.
+        self._recent = RecentSound(sample_rate_hz, reach_s(returns)) if returns else None
+        self._mask = SelfMask(palette, self.settings.acoustics, self._recent)
         self._replier = LiveReplier(
             palette,
             rules,
@@ -163,7 +167,7 @@ class LiveEngine:
             self.settings.echo,
         )
         echo = self.settings.echo
-        others_s = tuple(back.delay_s for back in self.settings.acoustics.returns)
+        others_s = tuple(back.delay_s for back in returns)
         self._follower = (
             None if echo is None else EchoFollower(sample_rate_hz, echo.delay_s, others_s)
         )
@@ -225,6 +229,8 @@ class LiveEngine:
         self._check()
         if self._follower is not None and self._follower.feed(block.samples, block.at_s):
             self._echo_moved(self._follower)
+        if self._recent is not None:
+            self._recent.feed(block.samples, block.at_s)
         if not self.asleep:
             for event in self._listener.feed(block):
                 self._hear(event)

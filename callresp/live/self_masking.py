@@ -15,9 +15,10 @@ Conventions
 - **Mask**: after the gate each partial keeps a band of ±`width` of its
   frequency until its own decay, and the room's, have taken it `fade_db` down.
   A damper that falls shortens all partials to its T60.
-- **Return**: what a wall gives back of a stroke is masked likewise, a delay later,
-  but only up to the level that it can have: that of the stroke as it was heard, less
-  what the way to the wall and back takes. A bird that is louder is heard meanwhile.
+- **Return**: a wall gives back, a delay later and so much fainter, what the microphone
+  heard of the machine. So a sound may be a return where a mask lay on its band a delay
+  ago, and where it is no louder than what was heard in its band then, less what the way to
+  the wall and back takes. A bird that is louder is heard meanwhile.
 - Motors keep their band, for unpitched notes only: a bird that whistles
   through a shaker is heard.
 - Partials decay exponentially, so a fall of x dB takes x / 60 of T60
@@ -28,16 +29,32 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
+import numpy as np
+import numpy.typing as npt
+
+from callresp.io.score import Note
+from callresp.live.recent_sound import RecentSound, Wave
 from callresp.palette.model import Damper, Palette, Striker
 from callresp.plan.model import Command, Hold, Strike, Turn
 
+Values = npt.NDArray[np.float64]
+
 # A return may come so much earlier or later than it was known, and be so much louder: walls are
-# rough, and the wind carries. Its ring is masked for a fall of so much at least.
+# rough, and the wind carries.
 RETURN_SLACK_S, RETURN_SLACK_SHARE = 0.010, 0.01
-RETURN_SPARE_DB, RETURN_FADE_DB = 9.0, 12.0
+RETURN_SPARE_DB = 9.0
+# Levels are compared over such frames, in the sound's own band and so much beside it.
+FRAME_S, BAND_HZ = 0.012, 120.0
+# What sounds already so long before a sound is none of it.
+BEFORE_S = 0.045, 0.010
+# A sound that lasts is judged by its beginning.
+JUDGED_S = 0.3
+# A note is judged when it has ended; of one that lasts longer the beginning is forgotten.
+KEPT_S = 10.0
 # So often masks that are over are let go.
 TIDY_S = 1.0
 
@@ -88,21 +105,6 @@ class HeardSound(Protocol):
     def high_hz(self) -> float:
         """Where its band ends."""
 
-    @property
-    def level_db(self) -> float:
-        """Its highest level."""
-
-
-@dataclass(slots=True)
-class HeardStroke:
-    """How loud a stroke of ours was heard, once it was; its returns are fainter."""
-
-    level_db: float | None = None
-
-    def heard(self, level_db: float) -> None:
-        """It, or what rings of it, was heard at a level."""
-        self.level_db = max(level_db, self.level_db if self.level_db is not None else level_db)
-
 
 @dataclass(frozen=True, slots=True)
 class Mask:
@@ -114,21 +116,24 @@ class Mask:
     high_hz: float
     why: str
     unpitched_only: bool = False
-    stroke: HeardStroke | None = None
-    below_db: float | None = None
 
-    def covers(self, note: HeardSound) -> bool:
-        """Whether `note` starts in the stretch, in the band, and no louder than it can be."""
-        if not self.from_s <= note.onset_s <= self.until_s or self._is_louder(note):
-            return False
-        if note.pitch_hz is not None:
-            return not self.unpitched_only and self.low_hz <= note.pitch_hz <= self.high_hz
-        return note.low_hz <= self.high_hz and note.high_hz >= self.low_hz
+    @property
+    def whole_band(self) -> bool:
+        """Whether it is a gate."""
+        return self.low_hz == 0.0 and math.isinf(self.high_hz)
 
-    def _is_louder(self, note: HeardSound) -> bool:
-        if self.below_db is None or self.stroke is None or self.stroke.level_db is None:
+    def covers(self, sound: HeardSound, from_s: float, until_s: float) -> bool:
+        """Whether the mask lies on the band of `sound` some time between the two."""
+        if not (self.from_s <= until_s and self.until_s >= from_s):
             return False
-        return note.level_db > self.stroke.level_db + self.below_db
+        if sound.pitch_hz is not None:
+            return not self.unpitched_only and self.low_hz <= sound.pitch_hz <= self.high_hz
+        return sound.low_hz <= self.high_hz and sound.high_hz >= self.low_hz
+
+
+def reach_s(returns: Sequence[Return]) -> float:
+    """How much of the sound must be kept to judge these returns by."""
+    return max((back.delay_s for back in returns), default=0.0) + KEPT_S
 
 
 class SelfMask:
@@ -140,10 +145,19 @@ class SelfMask:
         What the machine plays on.
     acoustics
         How its sound comes back to the microphone.
+    recent
+        What was heard lately, by which returns are told from birds that are louder; without it
+        all that may be a return by its time and band is taken for one.
     """
 
-    def __init__(self, palette: Palette, acoustics: Acoustics | None = None) -> None:
+    def __init__(
+        self,
+        palette: Palette,
+        acoustics: Acoustics | None = None,
+        recent: RecentSound | None = None,
+    ) -> None:
         self.palette = palette
+        self._recent = recent
         self.acoustics = acoustics or Acoustics()
         self._masks: deque[Mask] = deque()
         self._by_channel = {item.coil.channel: item for item in palette.striker}
@@ -165,24 +179,41 @@ class SelfMask:
         elif isinstance(command, Turn):
             self._masks.extend(self._turn(command, at_s))
 
-    def owner(self, note: HeardSound) -> str | None:
-        """What of the machine `note` may be, in words; `None` if it is a stranger's."""
-        for mask in self._masks:
-            if mask.covers(note):
-                if mask.stroke is not None and mask.below_db is None:
-                    mask.stroke.heard(note.level_db)
-                return mask.why
-        return None
+    def owner(self, sound: HeardSound) -> str | None:
+        """What of the machine `sound` may be, in words; `None` if it is a stranger's."""
+        own = self._lay_on(sound, sound.onset_s, sound.onset_s)
+        return self._returned(sound) if own is None else own
+
+    def _lay_on(self, sound: HeardSound, from_s: float, until_s: float) -> str | None:
+        """Why a mask lay on the band of `sound` between two times."""
+        covering = (mask.why for mask in self._masks if mask.covers(sound, from_s, until_s))
+        return next(covering, None)
+
+    def _returned(self, sound: HeardSound) -> str | None:
+        """Of what of the machine `sound` may be the return."""
+        backs, why = [], None
+        for back in self.acoustics.returns:
+            slack_s = RETURN_SLACK_S + RETURN_SLACK_SHARE * back.delay_s
+            since_s = sound.onset_s - back.delay_s
+            of = self._lay_on(sound, since_s - slack_s, since_s + slack_s)
+            if of is not None:
+                backs.append((back.delay_s, slack_s, back.level_db))
+                why = why or f"the echo of {of}"
+        if why is None or (self._recent is not None and self._is_louder(sound, backs)):
+            return None
+        return why
+
+    def _is_louder(self, sound: HeardSound, backs: Sequence[tuple[float, float, float]]) -> bool:
+        """Whether a sound is louder than returns before another stroke of ours joins it."""
+        assert self._recent is not None
+        until_s = sound.offset_s if isinstance(sound, Note) else self._recent.ends_s
+        struck_s = (mask.from_s for mask in self._masks if mask.whole_band)
+        joined_s = min((at_s for at_s in struck_s if at_s > sound.onset_s), default=until_s)
+        return is_louder(self._recent, sound, min(until_s, joined_s), backs)
 
     def gated(self, at_s: float) -> bool:
         """Whether a whole-band gate is closed at `at_s`."""
-        return any(
-            mask.below_db is None
-            and mask.low_hz == 0.0
-            and math.isinf(mask.high_hz)
-            and mask.from_s <= at_s <= mask.until_s
-            for mask in self._masks
-        )
+        return any(mask.whole_band and mask.from_s <= at_s <= mask.until_s for mask in self._masks)
 
     def release(self, at_s: float) -> None:
         """All coils were released: what a powered damper kept quiet rings on again."""
@@ -199,7 +230,7 @@ class SelfMask:
                 self._masks.append(self._band(hz, at_s, until_s, striker.name))
 
     def returns_are(self, returns: tuple[Return, ...]) -> None:
-        """The walls' returns as they are now: for strokes from now on."""
+        """The walls' returns as they are now."""
         self.acoustics = replace(self.acoustics, returns=returns)
 
     def forget_before(self, at_s: float) -> None:
@@ -207,7 +238,8 @@ class SelfMask:
         if at_s < self._tidied_s + TIDY_S:
             return
         self._tidied_s = at_s
-        self._masks = deque(mask for mask in self._masks if mask.until_s >= at_s)
+        oldest_s = at_s - max((back.delay_s for back in self.acoustics.returns), default=0.0)
+        self._masks = deque(mask for mask in self._masks if mask.until_s >= oldest_s)
 
     def _strike(self, striker: Striker, at_s: float) -> list[Mask]:
         acoustics = self.acoustics
@@ -215,16 +247,8 @@ class SelfMask:
         self._struck_s[striker.name] = stroke_s
         early_s = stroke_s - 3 * striker.latency_spread_ms / 1000 - 0.005
         late_s = stroke_s + acoustics.delay_s
-        stroke = HeardStroke()
-        gate = Mask(
-            early_s,
-            late_s + acoustics.gate_s,
-            0.0,
-            math.inf,
-            f"the stroke on {striker.name}",
-            stroke=stroke,
-        )
-        masks = [gate, *self._returns(striker, stroke, early_s, late_s)]
+        gate_s = late_s + acoustics.gate_s
+        masks = [self._whole_band(early_s, gate_s, f"the stroke on {striker.name}")]
         for partial in striker.partials:
             hz = partial.ratio * striker.reference_hz
             until_s = self._rings_until(striker, partial.t60_s, at_s, late_s)
@@ -233,29 +257,6 @@ class SelfMask:
             until_s = self._rings_until(striker, striker.t60_s, at_s, late_s)
             low, high = striker.band_hz
             masks.append(Mask(early_s, until_s, low, high, f"{striker.name} ringing", True))
-        return masks
-
-    def _returns(
-        self, striker: Striker, stroke: HeardStroke, early_s: float, late_s: float
-    ) -> list[Mask]:
-        """What the walls give back of a stroke: its blow, then its partials."""
-        acoustics = self.acoustics
-        masks = []
-        for back in acoustics.returns:
-            slack_s = RETURN_SLACK_S + RETURN_SLACK_SHARE * back.delay_s
-            from_s, until_s = early_s + back.delay_s - slack_s, late_s + back.delay_s + slack_s
-            why, most_db = f"the echo of {striker.name}", back.level_db + RETURN_SPARE_DB
-            gate_s = until_s + acoustics.gate_s
-            masks.append(Mask(from_s, gate_s, 0.0, math.inf, why, False, stroke, most_db))
-            # It has so much less to fall before it is heard no more.
-            fades = max(acoustics.fade_db + back.level_db, RETURN_FADE_DB) / 60
-            for partial in striker.partials:
-                hz = partial.ratio * striker.reference_hz
-                half = max(hz * acoustics.width, acoustics.least_width_hz)
-                rings_s = until_s + fades * (partial.t60_s + acoustics.t60_s)
-                masks.append(
-                    Mask(from_s, rings_s, hz - half, hz + half, why, False, stroke, most_db)
-                )
         return masks
 
     def _rings_until(self, striker: Striker, t60_s: float, at_s: float, from_s: float) -> float:
@@ -325,3 +326,49 @@ class SelfMask:
     @staticmethod
     def _whole_band(from_s: float, until_s: float, why: str) -> Mask:
         return Mask(from_s, until_s, 0.0, math.inf, why)
+
+
+def is_louder(
+    recent: RecentSound,
+    sound: HeardSound,
+    until_s: float,
+    backs: Sequence[tuple[float, float, float]],
+) -> bool:
+    """Whether a sound is louder in its band than what walls can give back by then.
+
+    Parameters
+    ----------
+    recent
+        What was heard lately.
+    sound, until_s
+        Judged by its first `JUDGED_S`, and until then.
+    backs
+        Of each wall: its delay, how far off that may be, both in seconds, and its level in dB.
+    """
+    from_s = sound.onset_s
+    until_s = min(max(until_s, from_s + FRAME_S), from_s + JUDGED_S, recent.ends_s)
+    from_s = min(from_s, until_s - FRAME_S)
+    before = recent.part(from_s - BEFORE_S[0], from_s - BEFORE_S[1])
+    now = recent.part(from_s, until_s)
+    if before is None or now is None:
+        return False
+    band = sound.low_hz - BAND_HZ, sound.high_hz + BAND_HZ
+    most = 0.0
+    for delay_s, slack_s, level_db in backs:
+        then = recent.part(from_s - delay_s - slack_s, until_s - delay_s + slack_s)
+        if then is None:
+            return False
+        heard = np.sum(_powers(then, band, recent.rate_hz), axis=1)
+        most += 10 ** ((level_db + RETURN_SPARE_DB) / 10) * float(heard.max())
+    # What rang on in the band before counts for nothing.
+    risen = _powers(now, band, recent.rate_hz) - _powers(before, band, recent.rate_hz).max(axis=0)
+    return float(np.sum(np.maximum(risen, 0.0), axis=1).max()) > most
+
+
+def _powers(sound: Wave, band_hz: tuple[float, float], rate_hz: int) -> Values:
+    """Powers of frames of `FRAME_S` by bins within a band, shape ``(frames, bins)``."""
+    size = round(FRAME_S * rate_hz)
+    frames = np.lib.stride_tricks.sliding_window_view(sound, size)[:: size // 2]
+    low, high = (round(hz * size / rate_hz) for hz in band_hz)
+    spectra = np.fft.rfft(frames * np.hanning(size).astype(np.float32))
+    return np.asarray(np.square(np.abs(spectra[:, max(low, 0) : high + 1])))
