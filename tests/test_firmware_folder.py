@@ -16,7 +16,7 @@ from callresp.errors import UserError
 from callresp.firmware.folder import MADE, coil_names, core_files, firmware_files, write_folder
 from callresp.firmware.limits import header, limits_source
 from callresp.firmware.pins import COLDEST_C, STEP_C, counts_of, pins_header, wired
-from callresp.io.resources import shipped
+from callresp.io.resources import corpus, shipped
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.palette.pins import Thermistor
@@ -139,6 +139,19 @@ def test_what_hangs_where_is_told_by_channel() -> None:
     assert names[0] == "tube 1"
     assert names[5] == "damper of tube 1"
     assert list(names) == list(range(13))
+
+
+def test_every_pin_of_a_palette_stands_on_the_folders_page() -> None:
+    """A maker solders by this table: no pin may be missing."""
+    for name in shipped("palettes"):
+        text = (corpus() / "palettes" / f"{name}.toml").read_text()
+        if "[board.pins]" not in text:
+            continue
+        palette = load_palette(name)
+        page = firmware_files(palette)["README.md"]
+        table = page[page.index("## What is where") : page.index("| file |")]
+        for pin in re.findall(r'"((?:GP|P[A-E])\d+)"', text):
+            assert re.search(rf"\b{pin}\b", table), f"{name}: {pin}"
 
 
 def test_a_palette_without_pins_is_refused() -> None:

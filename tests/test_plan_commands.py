@@ -122,3 +122,16 @@ def test_all_faults_of_a_palette_end_with_2(tmp_path: Path) -> None:
     assert done.stderr.count("callresp: ") == 2
     with pytest.raises(UserError):
         load_palette(path)
+
+
+def test_a_palette_is_copied_as_it_is_and_over_nothing(tmp_path: Path) -> None:
+    own = tmp_path / "mine.toml"
+    words = ["pocket", "--copy", str(own)]
+    done = CliRunner().invoke(palette.palette_command, words)
+    assert done.exit_code == 0, done.output
+    assert own.read_text() == (corpus() / "palettes" / "pocket.toml").read_text()
+    again = CliRunner().invoke(palette.palette_command, words)
+    assert isinstance(again.exception, UserError)
+    assert again.exception.where == str(own)
+    which = CliRunner().invoke(palette.palette_command, words[1:])
+    assert isinstance(which.exception, UserError)

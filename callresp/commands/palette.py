@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from callresp.commands import options, ui
+from callresp.errors import UserError
 
 if TYPE_CHECKING:
     from callresp.palette.model import Palette, Striker
@@ -26,8 +27,9 @@ LIMITS = {
 
 @click.command(name="palette")
 @click.argument("name", required=False)
+@click.option("--copy", "target", type=options.PATH, help="Copy the palette to a file of your own.")
 @options.json()
-def palette_command(name: str | None, as_json: bool) -> None:
+def palette_command(name: str | None, target: Path | None, as_json: bool) -> None:
     """Check a palette, print it, and say what its machine can do.
 
     NAME is a shipped palette or a TOML file; without it the shipped ones are
@@ -38,6 +40,7 @@ def palette_command(name: str | None, as_json: bool) -> None:
     Examples:
       callresp palette                                lists the shipped palettes
       callresp palette fettle
+      callresp palette pocket --copy mine.toml        then change it to your machine
       callresp palette mine.toml --json | jq .ability.supply.idle_hours
     """
     from callresp.palette.files import faults_in, load_palette
@@ -45,6 +48,8 @@ def palette_command(name: str | None, as_json: bool) -> None:
     from callresp.plan.advice.capability import capability_of
 
     if name is None:
+        if target is not None:
+            raise UserError("which palette?", where="--copy", remedy="name the one to copy")
         _list(as_json)
         return
     faults = faults_in(name)
@@ -52,6 +57,9 @@ def palette_command(name: str | None, as_json: bool) -> None:
         for fault in faults:
             click.echo(f"callresp: {fault}", err=True)
         click.get_current_context().exit(2)
+    if target is not None:
+        _copy(name, target)
+        return
     palette = load_palette(name)
     able = capability_of(palette)
     alike = [pair for pair in pairs_of(palette.striker) if pair.too_alike]
@@ -63,6 +71,18 @@ def palette_command(name: str | None, as_json: bool) -> None:
         ui.say(f"  {pair.one} and {pair.other} sound too alike to carry different pitches")
     ui.say("next: callresp sheet " + name)
     ui.warn("coils burn, batteries start fires, moving parts pinch: see the cautions in the README")
+
+
+def _copy(name: str, target: Path) -> None:
+    """The file as it is, its comments too."""
+    from callresp.io.files import read_text, write_text
+    from callresp.io.resources import find
+
+    if target.exists():
+        raise UserError("there already", where=str(target), remedy="choose another name")
+    write_text(target, read_text(find("palettes", name)))
+    ui.say(f"wrote {target}")
+    ui.say(f"next: change it, then callresp palette {target}")
 
 
 def _list(as_json: bool) -> None:

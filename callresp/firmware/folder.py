@@ -23,6 +23,7 @@ from callresp.io.files import fresh_folder, umask, write_text
 from callresp.palette.model import Palette
 from callresp.palette.pins import BoardPins, ChipName
 from callresp.plan.checked_plan import CheckedPlan
+from callresp.plan.electrical.wiring import other_pins
 
 HERE = Path(__file__).resolve().parent
 MADE = "callresp-firmware.json"
@@ -196,7 +197,9 @@ def _rows(palette: Palette, pins: BoardPins) -> list[tuple[str, str, str]]:
         told = f"{motor.pwm}, encoder {ends}"
         rows.append((f"motor {turner.channel}", comment(turner.name), told))
     rows += [(f"light {n}", "status" if n == 0 else "lamp", p) for n, p in enumerate(pins.lights)]
-    return rows
+    # Encoders and single lights stand above.
+    others = [row for row in other_pins(pins) if not row[0].startswith(("encoder of", "light "))]
+    return rows + [(what, how, pin) for what, pin, how in others]
 
 
 def coil_names(palette: Palette) -> dict[int, str]:

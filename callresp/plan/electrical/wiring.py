@@ -177,7 +177,7 @@ class _Bench:
             highest_v=self.volts,
             channels=tuple(channels),
             feeds=tuple(self._feeds()),
-            others=tuple(_others(self.pins)),
+            others=tuple(other_pins(self.pins)),
             ground=tuple(_ground(palette)),
             checks=tuple(_checks(palette, channels)),
         )
@@ -341,8 +341,19 @@ def _plug(amps: float, fuse_a: float) -> str:
     return f"2-pole, locking, {_at_least(PLUG_A, max(amps, 1.25 * fuse_a))} A"
 
 
-def _others(pins: BoardPins | None) -> list[tuple[str, str, str]]:
-    """What else is at a pin: what, pin, how."""
+def other_pins(pins: BoardPins | None) -> list[tuple[str, str, str]]:
+    """What beside coils and motors is at a pin.
+
+    Parameters
+    ----------
+    pins
+        Of a palette's board; `None` where it names none.
+
+    Returns
+    -------
+    list of tuple
+        What it is, at which pins, and how it is wired, as text.
+    """
     if pins is None:
         return []
     rows = []
