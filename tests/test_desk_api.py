@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import re
+import socket
 import subprocess
 import sys
 import urllib.request
@@ -65,6 +67,28 @@ def test_the_command_prints_the_address_first_and_serves(folder: Path) -> None:
     finally:
         process.terminate()
         process.wait(20)
+
+
+def test_small_answers_go_out_at_once_and_wait_for_no_acknowledgement() -> None:
+    # RFC 896 holds small segments back until what was sent is acknowledged, and RFC 1122 4.2.3.2
+    # lets acknowledgements wait: together some 40 ms for each answer on a connection used again.
+    opened = open_server()
+
+    async def without_delay() -> int:
+        told = asyncio.get_running_loop().create_future()
+
+        def met(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            own = writer.get_extra_info("socket")
+            told.set_result(own.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY))
+            writer.close()
+
+        async with await asyncio.start_server(met, sock=opened.listener):
+            _, writer = await asyncio.open_connection("127.0.0.1", opened.port)
+            found: int = await told
+            writer.close()
+        return found
+
+    assert asyncio.run(without_delay()) != 0
 
 
 def test_the_page_comes_before_the_desk_has_loaded() -> None:
