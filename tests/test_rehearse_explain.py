@@ -12,7 +12,7 @@ from callresp.listen.diagnostics import Evidence, LeftOut
 from callresp.listen.notes import NOTE
 from callresp.plots import diagnostics
 from callresp.plots.diagnostics import LETTERED_MOST, caption, draw_diagnostics, lettered
-from callresp.plots.style import grey_range
+from callresp.plots.spectrogram import grey_range
 
 
 def evidence(notes: int, left_out: int) -> Evidence:

@@ -17,6 +17,7 @@ import numpy as np
 from callresp.listen.diagnostics import Evidence
 from callresp.listen.notes import voice_name
 from callresp.plots import style
+from callresp.plots.spectrogram import grey_range
 from callresp.plots.style import ANSWER, CALL, DARK, GRID, MUTED
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ def _power(axes: Axes, found: Evidence) -> None:
         return
     keep = found.hertz > 0
     over = (found.power_db - found.floor_db)[:, keep].T
-    low_db, high_db = style.grey_range(over, DARKEST_DB)
+    low_db, high_db = grey_range(over, DARKEST_DB)
     axes.pcolormesh(
         found.at_s,
         found.hertz[keep] / 1000,

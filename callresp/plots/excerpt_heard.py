@@ -11,7 +11,7 @@ import numpy.typing as npt
 from callresp.io.score import HeardScore, Note, ReplyScore, phrases
 from callresp.palette.model import Palette
 from callresp.plots.excerpt import AnswerLink, Excerpt
-from callresp.plots.spectrogram import Spectrogram
+from callresp.plots.spectrogram import Spectrogram, grey_range
 from callresp.plots.style import (
     BACKGROUND,
     DARK,
@@ -19,7 +19,6 @@ from callresp.plots.style import (
     MUTED,
     OTHER_VOICES,
     dot,
-    grey_range,
     grey_scale,
     label,
     line,

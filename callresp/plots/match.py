@@ -9,7 +9,7 @@ import numpy as np
 
 from callresp.io.audio import Recording, Waveform
 from callresp.plots import style
-from callresp.plots.spectrogram import Spectrogram, log_spectrogram
+from callresp.plots.spectrogram import Spectrogram, grey_range, log_spectrogram
 from callresp.scout.matches import Match
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def draw_match(
 
 
 def _panel(axes: Axes, shown: Spectrogram, begins_s: float, longest_s: float) -> None:
-    least, most = style.grey_range(shown.above_db, MOST_DB)
+    least, most = grey_range(shown.above_db, MOST_DB)
     low, high = np.log2(shown.low_hz), np.log2(shown.high_hz)
     axes.imshow(
         shown.above_db, origin="lower", aspect="auto", cmap=style.grey_scale(), vmin=least,

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ from callresp.io.audio import Recording
 
 Grid = npt.NDArray[np.float32]
 Powers = npt.NDArray[np.float64]
+Level = TypeVar("Level", np.float32, np.float64)
 
 WINDOW_S = 0.021
 OVERLAP = 4
@@ -48,19 +50,42 @@ class _Rows:
         middle, half = (edges[1:] + edges[:-1]) / 2, np.maximum(np.diff(edges), 1.0) / 2
         # Bin k covers k - 1/2 to k + 1/2; the running sum is known at its upper edge.
         last = size // 2 + 1
-        self._edges = np.clip([middle - half + 0.5, middle + half + 0.5], 0.0, last - 1e-6)
-        self._width = 2 * half
+        edges = np.clip([middle - half + 0.5, middle + half + 0.5], 0.0, last - 1e-6)
+        below = edges.astype(np.intp)
+        share = (edges - below) / (2 * half)
+        # A row is the running sum at its upper end less that at its lower, each between two bins.
+        self._bins = np.concatenate([below[1], below[1] + 1, below[0], below[0] + 1])
+        whole = 1 / (2 * half)
+        self._shares = np.array([whole - share[1], share[1], share[0] - whole, -share[0]])
 
-    def __call__(self, power: Powers) -> Powers:
-        """From ``(frames, bins)`` to ``(frames, rows)``."""
-        total = np.zeros((len(power), power.shape[1] + 1))
-        np.cumsum(power, axis=1, out=total[:, 1:])
-        below = self._edges.astype(np.intp)
-        share = self._edges - below
-        low, high = (
-            total[:, below[i]] * (1 - share[i]) + total[:, below[i] + 1] * share[i] for i in (0, 1)
-        )
-        return np.asarray((high - low) / self._width)
+    def __call__(self, total: Powers, ends: Powers) -> Powers:
+        """From running sums over bins to powers of rows, with room for their four ends."""
+        np.take(total, self._bins, axis=1, out=ends, mode="clip")
+        four = ends.reshape(len(ends), *self._shares.shape)
+        four *= self._shares
+        return np.asarray(four.sum(axis=1))
+
+
+class Work:
+    """Room for what is worked out on the way, so that the memory is asked for once.
+
+    A thread that asks for some megabytes and gives them back, for each few windows, spends half
+    its time on having the pages cleared.
+
+    Parameters
+    ----------
+    frames, size, ends
+        Windows at a time, samples in each, and places where running sums are looked up.
+    """
+
+    def __init__(self, frames: int, size: int, ends: int) -> None:
+        bins = size // 2 + 1
+        self.windowed = np.empty((frames, size))
+        self.bins = np.empty((frames, bins), np.complex128)
+        self.power = np.empty((frames, bins))
+        self.imaginary = np.empty((frames, bins))
+        self.total = np.zeros((frames, bins + 1))
+        self.ends = np.empty((frames, ends))
 
 
 class RowSpectra:
@@ -84,11 +109,67 @@ class RowSpectra:
     def __init__(self, sample_rate_hz: int, low_hz: float, high_hz: float, rows: int) -> None:
         self.size = 1 << max(round(np.log2(WINDOW_S * sample_rate_hz)), 6)
         self._window = np.hanning(self.size)
+        self._rows = rows
         self._average = _Rows(sample_rate_hz, self.size, low_hz, high_hz, rows)
 
-    def power(self, frames: Grid) -> Powers:
-        """From windows of samples, shape ``(n, size)``, to powers, shape ``(n, rows)``."""
-        return self._average(np.abs(np.fft.rfft(self._window * frames, axis=1)) ** 2)
+    def work(self, frames: int) -> Work:
+        """Room for so many windows at a time."""
+        return Work(frames, self.size, 4 * self._rows)
+
+    def power(self, frames: Grid, work: Work | None = None) -> Powers:
+        """From windows of samples, shape ``(n, size)``, to powers, shape ``(n, rows)``.
+
+        Parameters
+        ----------
+        frames
+            At most as many as `work` has room for.
+        work
+            Room of an earlier call.
+        """
+        work = work or self.work(len(frames))
+        count = len(frames)
+        np.multiply(self._window, frames, out=work.windowed[:count])
+        bins = np.fft.rfft(work.windowed[:count], axis=1, out=work.bins[:count])
+        power = np.square(bins.real, out=work.power[:count])
+        power += np.square(bins.imag, out=work.imaginary[:count])
+        total = work.total[:count]
+        np.cumsum(power, axis=1, out=total[:, 1:])
+        return self._average(total, work.ends[:count])
+
+
+def share_below(values: npt.NDArray[Level], share: float, axis: int = 0) -> npt.NDArray[Level]:
+    """The value that a share of them lies below, along an axis: a quantile, one of the values.
+
+    `numpy.quantile`, which goes between two values, loads all of `numpy.ma` for it: the desk's
+    first picture would have to wait.
+
+    Parameters
+    ----------
+    values
+        Any.
+    share
+        0 to 1.
+    axis
+        That they are ranked along.
+
+    Returns
+    -------
+    ndarray
+        Of the same kind, without that axis.
+    """
+    place = int(share * (values.shape[axis] - 1))
+    return np.asarray(np.partition(values, place, axis=axis).take(place, axis=axis))
+
+
+def grey_range(above_db: npt.NDArray[np.floating], most_db: float) -> tuple[float, float]:
+    """Levels over the floor that are drawn white and darkest.
+
+    The range follows the loudest 0.3 % of the picture where that is less than
+    `most_db`, so that a faint recording is not drawn all white; never less than
+    12 dB, so that noise is not drawn as if it were sound.
+    """
+    loudest = float(share_below(above_db.ravel(), 0.997)) if above_db.size else most_db
+    return 2.5, float(np.clip(loudest, 12.0, most_db))
 
 
 def log_spectrogram(
@@ -141,7 +222,7 @@ def log_spectrogram(
         if at > last + size:
             break
     level_db = 10 * np.log10(_filled(loudest)).T
-    floor = np.quantile(level_db, FLOOR_QUANTILE, axis=1, keepdims=True)
+    floor = share_below(level_db, FLOOR_QUANTILE, axis=1)[:, np.newaxis]
     # Digital silence is no floor to measure from.
     floor = np.maximum(floor, level_db.max() - RANGE_DB)
     above = np.clip(level_db - floor, 0.0, None).astype(np.float32)

@@ -186,17 +186,6 @@ def draw_frequencies(axes: Axes, low_hz: float, high_hz: float) -> None:
         axes.axhline(np.log2(hz), color=GRID, lw=0.5, zorder=0.5, alpha=0.8)
 
 
-def grey_range(above_db: npt.NDArray[np.floating], most_db: float) -> tuple[float, float]:
-    """Levels over the floor that are drawn white and darkest.
-
-    The range follows the loudest 0.3 % of the picture where that is less than
-    `most_db`, so that a faint recording is not drawn all white; never less than
-    12 dB, so that noise is not drawn as if it were sound.
-    """
-    loudest = float(np.quantile(above_db, 0.997)) if above_db.size else most_db
-    return 2.5, float(np.clip(loudest, 12.0, most_db))
-
-
 def outline(text: Text, width: float = 2.2) -> None:
     """Let a text stand out from what it lies on."""
     from matplotlib.patheffects import withStroke
