@@ -148,8 +148,11 @@ def page_on(browser: Any, source: Path, **context: Any) -> Iterator[tuple[Any, s
         opened.close()
 
 
-PICTURED = """(() => { const [mark] = performance.getEntriesByName("pictured");
-  return mark && [performance.timeOrigin, performance.timeOrigin + mark.startTime]; })()"""
+# Waited for, not asked for again and again: to answer that takes the browser a tenth of the time.
+PICTURED = """() => new Promise((found) => {
+  const look = () => { const [mark] = performance.getEntriesByName("pictured");
+    if (mark) found([performance.timeOrigin, performance.timeOrigin + mark.startTime]); };
+  new PerformanceObserver(look).observe({ entryTypes: ["mark"] }); look(); })"""
 
 
 def picture(browser: Any, jobs: dict[str, Path]) -> list[str]:
@@ -170,7 +173,7 @@ def picture(browser: Any, jobs: dict[str, Path]) -> list[str]:
             typed_s = time.time()
             with desk_on(jobs[name]) as (address, _):
                 page.goto(address, wait_until="commit")
-                began, shown = (ms / 1000 for ms in until(page, PICTURED))
+                began, shown = (ms / 1000 for ms in page.evaluate(PICTURED))
                 whole.append(shown - typed_s)
                 opened.append(shown - began)
                 page.close()
