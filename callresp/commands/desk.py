@@ -16,7 +16,7 @@ from callresp.commands.options import PATH
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
-SWITCH_S = 0.0005
+SWITCH_S = 0.0001
 
 
 @click.command(name="desk")
@@ -64,8 +64,6 @@ def command(
     # computes. With the usual 5 ms until it comes back the page's files take a tenth of a second.
     sys.setswitchinterval(SWITCH_S)
     opening = open_job(source, palette or "", rules or "")
-    if opening.chorus is not None:
-        opening.chorus.start()
     opened = open_server(host, port)
     ui.say(opened.address())
     if not no_browser:
@@ -74,6 +72,11 @@ def command(
         ui.warn("others on this network can reach the page: keep its address, it is the key")
     ui.warn("start with the volume low; Ctrl-C ends")
     # All that is loaded from here on loads while the browser opens the page.
+    from callresp.desk.chorus import chorus_of
+
+    chorus = chorus_of(opening.source)
+    if chorus is not None:
+        chorus.start()
     from callresp.desk.server import serve
 
     with contextlib.ExitStack() as ending:
@@ -81,7 +84,7 @@ def command(
         def build() -> ASGIApp:
             from callresp.desk.api import Desk, application
 
-            desk = Desk(opening, () if machine is None else (machine,))
+            desk = Desk(opening, () if machine is None else (machine,), chorus)
             ending.callback(desk.close)
             return application(desk)
 

@@ -6,11 +6,13 @@ document, is made from the same table and from the types in `messages`.
 
 from __future__ import annotations
 
+import asyncio
 import math
 import threading
 import time
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -19,7 +21,6 @@ from typing import TYPE_CHECKING, Any, Literal
 import msgspec
 import numpy as np
 from starlette.applications import Starlette
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -27,7 +28,7 @@ from starlette.routing import Route
 from callresp import __version__
 from callresp.desk import facts, form, messages, states, sweeps
 from callresp.desk.answers import Cancelled, measures_of, strokes_of
-from callresp.desk.chorus import LEVEL_MAX
+from callresp.desk.chorus import LEVEL_MAX, Chorus
 from callresp.desk.opening import Opening, open_job
 from callresp.desk.operations import do
 from callresp.desk.remedies import remedy_for
@@ -46,6 +47,8 @@ if TYPE_CHECKING:
 LOUDNESS_MAX_S = 30.0
 LOOP_MIN_S = 0.2
 SESSIONS_KEPT = 4
+# Some wait: for what is heard, for a tile, for the whole of an answer.
+WORKERS = 40
 PASS_AHEAD_MAX_S = 60.0
 # How long an answer waits for what is just being worked out, before it says that it is not there.
 PATIENCE_S = 0.25
@@ -75,10 +78,17 @@ class Desk:
         What is opened first.
     machine_ports
         Ports of boards that the user names.
+    chorus
+        Its recording, where it has one and somebody looks at it already.
     """
 
-    def __init__(self, opening: Opening, machine_ports: tuple[str, ...] = ()) -> None:
-        self.session = Session(opening)
+    def __init__(
+        self,
+        opening: Opening,
+        machine_ports: tuple[str, ...] = (),
+        chorus: Chorus | None = None,
+    ) -> None:
+        self.session = Session(opening, chorus)
         self.session.start()
         # What was opened before is as it was left, and need not be heard again.
         self._sessions = OrderedDict({self.session.source.name: self.session})
@@ -503,14 +513,17 @@ ENDPOINTS = (
 )
 
 
-def _answered(desk: Desk, endpoint: Endpoint) -> Callable[[Request], Awaitable[Response]]:
+def _answered(
+    desk: Desk, endpoint: Endpoint, workers: Executor
+) -> Callable[[Request], Awaitable[Response]]:
     async def answered(request: Request) -> Response:
         given = {**request.query_params, **request.path_params}
         try:
             taken = None
             if endpoint.takes is not None:
                 taken = msgspec.json.decode(await request.body(), type=endpoint.takes)
-            value = await run_in_threadpool(endpoint.call, desk, given, taken)
+            loop = asyncio.get_running_loop()
+            value = await loop.run_in_executor(workers, endpoint.call, desk, given, taken)
         except UserError as fault:
             where = fault.where or fault.argument
             body = messages.Fault(error=fault.what, where=where, remedy=fault.remedy)
@@ -587,5 +600,9 @@ def _schema(request: Request) -> Response:
 
 def application(desk: Desk) -> Starlette:
     """The server's application, without its guard and the page's files."""
-    own = [Route(one.path, _answered(desk, one), methods=[one.method]) for one in ENDPOINTS]
+    # Not starlette's own: that loads for it what takes longer than the first picture's notes.
+    workers = ThreadPoolExecutor(WORKERS, "desk worker")
+    own = [
+        Route(one.path, _answered(desk, one, workers), methods=[one.method]) for one in ENDPOINTS
+    ]
     return Starlette(routes=[Route("/api", _index), Route("/api/schema", _schema), *own])

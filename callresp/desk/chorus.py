@@ -23,12 +23,19 @@ from collections import OrderedDict
 import numpy as np
 import numpy.typing as npt
 
+from callresp.desk.source import Source
 from callresp.errors import UserError
 from callresp.io.audio import BLOCK, Recording, Samples
 from callresp.io.score import HeardScore
 from callresp.plots.excerpt_heard import DARKEST_DB, frequency_range
-from callresp.plots.spectrogram import FLOOR_QUANTILE, RANGE_DB, RowSpectra, windows_of
-from callresp.plots.style import grey_range
+from callresp.plots.spectrogram import (
+    FLOOR_QUANTILE,
+    RANGE_DB,
+    RowSpectra,
+    grey_range,
+    share_below,
+    windows_of,
+)
 
 Bytes = npt.NDArray[np.uint8]
 Levels = npt.NDArray[np.float32]
@@ -42,7 +49,9 @@ IN_MEMORY = 1 << 24
 PIECE_S = 30.0
 SAMPLED = 48  # pieces of a second, from which floor and range of a long recording are told
 SHORT = 1 << 12  # columns of an overview that is worked out at once
-WINDOWS = 64
+# Read and worked out in so large steps: after each, a thread waits its turn to go on.
+READ = 8 * BLOCK
+WINDOWS = 512
 TILES_KEPT = 256
 # Ends of the frequency axis that differ by less than this share are as good as each other.
 NEAR = 0.12
@@ -129,7 +138,7 @@ class Chorus:
 
     def read(self) -> None:
         """Read the whole recording, at the pace of the disk."""
-        for block in self.recording.blocks():
+        for block in self.recording.blocks(READ):
             room = min(len(block), self.frames - self._read)
             self._samples[self._read : self._read + room] = block[:room]
             with self._grown:
@@ -180,7 +189,7 @@ class Chorus:
 
     def _learn_range(self, levels: Levels) -> None:
         """Noise floor of each row, and the levels that are drawn lightest and darkest."""
-        floor = np.quantile(levels, FLOOR_QUANTILE, axis=0)
+        floor = share_below(levels, FLOOR_QUANTILE)
         floor = np.maximum(floor, levels.max() - RANGE_DB).astype(np.float32)
         above = np.clip(levels - floor, 0.0, None)
         self._range_db, self._floor = grey_range(above, DARKEST_DB), floor
@@ -191,13 +200,13 @@ class Chorus:
         per = max(1, round(column_s / HOP_S / 2) if level >= OVERVIEW else round(column_s / HOP_S))
         hop, size = column_s / per * self.rate_hz, self._spectra.size
         out = np.empty((last - first, ROWS), np.float32)
-        # Few windows at a time: what a pass needs stays in the processor's cache.
-        step = max(WINDOWS // per, 1)
+        step = min(max(WINDOWS // per, 1), last - first)
+        work = self._spectra.work(step * per)
         for low in range(first, last, step):
             high = min(low + step, last)
             at = np.round((np.arange(low * per, high * per) + 0.5) * hop).astype(np.intp)
             sound = self.samples(int(at[0]) - size // 2, int(at[-1]) + size)
-            power = self._spectra.power(windows_of(sound, size, 1)[at - at[0]])
+            power = self._spectra.power(windows_of(sound, size, 1)[at - at[0]], work)
             loudest = power[::per]
             for n in range(1, per):
                 np.maximum(loudest, power[n::per], out=loudest)
@@ -254,6 +263,16 @@ class Chorus:
         until_s = high * 2**OVERVIEW / 1000 + 1.0
         read = self._read >= min(until_s * self.rate_hz, self.frames)
         return read and 1 << (level - OVERVIEW) <= ALONE_MAX
+
+
+def chorus_of(source: Source) -> Chorus | None:
+    """The recording that was opened, its axis chosen by what is known to be heard in it."""
+    if source.recording is None:
+        return None
+    chorus = Chorus(source.recording)
+    if source.heard is not None:
+        chorus.reach(source.heard)
+    return chorus
 
 
 def _room_for(frames: int) -> Samples:

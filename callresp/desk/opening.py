@@ -1,7 +1,7 @@
 """What the desk needs before anybody looks: the source, and the palette and rules it starts with.
 
 Whatever is wrong with what the user named is told from here, before the page's address is. It is
-kept apart from the session, so that little has to be loaded until then.
+kept apart from session and chorus, so that little has to be loaded until then.
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from callresp.desk.chorus import Chorus
 from callresp.desk.rule_text import RuleText
 from callresp.desk.source import Source, open_source
 from callresp.io.files import read_text
@@ -30,8 +29,6 @@ class Opening:
         As the user or the source names it.
     rules, rules_file
         The rule set; its file if it lies in the source's folder, else "".
-    chorus
-        The recording, not read yet; `None` where there is none.
     """
 
     source: Source
@@ -39,7 +36,6 @@ class Opening:
     palette: Palette
     rules: RuleText
     rules_file: str
-    chorus: Chorus | None
 
 
 def open_job(path: Path, palette: str = "", rules: str = "") -> Opening:
@@ -60,10 +56,7 @@ def open_job(path: Path, palette: str = "", rules: str = "") -> Opening:
     source = open_source(path)
     name, own = _palette_of(source, palette)
     text, file = _rules_of(source, rules)
-    chorus = None if source.recording is None else Chorus(source.recording)
-    if chorus is not None and source.heard is not None:
-        chorus.reach(source.heard)
-    return Opening(source, name, own, text, file, chorus)
+    return Opening(source, name, own, text, file)
 
 
 def _palette_of(source: Source, named: str) -> tuple[str, Palette]:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from callresp.desk.answers import Answer, Cancelled, Heard, make_answer
+from callresp.desk.chorus import Chorus, chorus_of
 from callresp.desk.journal import Entry, Journal, journal_of
 from callresp.desk.opening import Opening
 from callresp.desk.rule_text import RuleText
@@ -51,16 +52,18 @@ class Session:
     ----------
     opening
         The source, and what it starts with.
+    chorus
+        Its recording, where it has one and somebody looks at it already.
     """
 
-    def __init__(self, opening: Opening) -> None:
+    def __init__(self, opening: Opening, chorus: Chorus | None = None) -> None:
         self.source = source = opening.source
         self.lock = threading.RLock()
         self.ready = threading.Event()
         self.share = 0.0
         self.fault: str | None = None
         self.heard: Heard | None = None
-        self.chorus = opening.chorus
+        self.chorus = chorus or chorus_of(source)
         self.palette_name, self.palette = opening.palette_name, opening.palette
         text = opening.rules
         self.slots = {name: Slot(text, opening.rules_file, saved=text.text) for name in SLOTS}

@@ -7,6 +7,7 @@ import { listenToHands, listenToKeys, showKeys } from "./hands.js";
 import { Machine } from "./machine.js";
 import { Measures } from "./measures.js";
 import { Mix } from "./mix.js";
+import { ask, first } from "./opening.js";
 import { Palette } from "./palette.js";
 import { Rules } from "./rules.js";
 import { Score } from "./score.js";
@@ -41,20 +42,20 @@ class Desk {
     // Nothing that the first picture can do without is asked for before it, if it does not wait long.
     this.pictured = Promise.race([this.score.pictured, new Promise((go) => setTimeout(go, 1500))]);
     this.pictured.then(() => tried(() => this.rules.load())).then(() => this.renderViews());
-    await this.refresh();
+    await this.refresh(first);
   }
 
-  // Ask how it stands until it has been heard; the picture is there meanwhile.
-  async refresh() {
-    // What is known at once is asked for first, so that the spectrogram need not wait for the notes.
-    const opened = await tried(async () => (this.state ? get("/api/opened", { around: this.seconds }) : { state: await get("/api/state", { wait: 0 }) }));
-    if (!opened) { setTimeout(() => this.refresh(), 1500); return; }
-    const { state } = opened;
-    await this.take(state, undefined, opened);
-    if (!state.source.ready) setTimeout(() => this.refresh(), 0);
+  // Ask how it stands until it has been heard; the picture is there meanwhile. Where more is asked
+  // at once, each is taken as it comes: the spectrogram need not wait for the notes.
+  async refresh(asked = [get("/api/opened", { around: this.seconds })]) {
+    const [next, ...rest] = asked;
+    const found = await tried(() => next);
+    if (!found) { setTimeout(() => this.refresh(this.state ? undefined : ask()), 1500); return; }
+    await this.take(found.state, undefined, asked.at(-1));
+    if (!found.state.source.ready) setTimeout(() => this.refresh(rest.length ? rest : undefined), 0);
   }
 
-  async take(state, began, given = {}) {
+  async take(state, began, opened) {
     const before = this.state;
     this.state = state;
     this.waitingPart = null;
@@ -65,9 +66,10 @@ class Desk {
     this.tellFacts();
     if (state.sound && state.sound !== this.sound.sound) this.sound.swap(state.sound, began);
     const fresh = state.answer && state.answer !== before?.answer;
+    const given = (state.answer && await opened?.catch(() => null)) || {};
     const [heard, columns] = await Promise.all([
       state.answer && (other || !this.score.heard) ? given.heard ?? tried(() => get("/api/score")) : null,
-      fresh ? given.answer ?? tried(() => get(`/api/answer/${state.answer}`)) : null]);
+      fresh ? given.answer?.number === state.answer ? given.answer : tried(() => get(`/api/answer/${state.answer}`)) : null]);
     if (heard) this.score.setHeard(heard);
     if (columns && this.state.answer === columns.number) this.score.setAnswer(columns);
     if (fresh && state.whole) this.pictured.then(() => this.measures.load(state.answer)).then(() => this.renderViews()).catch(() => {});
