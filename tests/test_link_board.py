@@ -8,7 +8,7 @@ from link_helpers import FETTLE, Line, plan_of
 
 from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.link.board import FIRMWARE, SimulatedBoard, SwitchRow
-from callresp.link.board_clock import TRIPS_BEYOND, BoardClock, RoundTrip
+from callresp.link.board_clock import OUTLIER_TRIPS, TRIPS_BEYOND, BoardClock, RoundTrip
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
     DRY_RUN,
@@ -19,6 +19,7 @@ from callresp.link.messages import (
     Done,
     Hello,
     HelloAck,
+    HoldAt,
     LightAt,
     Message,
     Status,
@@ -26,9 +27,9 @@ from callresp.link.messages import (
     TurnAt,
     parse,
 )
-from callresp.link.outputs import JAM_S
+from callresp.link.outputs import JAM_S, PULSES_PER_S, Outputs
 from callresp.link.port import Clock
-from callresp.link.session import Session
+from callresp.link.session import WINDOW, Session
 from callresp.palette.model import Palette
 from callresp.plan.planner import make_plan
 
@@ -104,6 +105,58 @@ def test_a_light_is_logged_as_what_it_was_told(level: int, did: str) -> None:
         SwitchRow(board_s=0.05, channel=0, output="light", did=did, planned_s=0.05, sequence=0)
     ]
     assert [one.outcome for one in said if isinstance(one, Done)] == [0]
+
+
+def test_what_came_beyond_a_gap_is_told_across_the_turn_of_its_numbers() -> None:
+    board = greeted()
+    for sequence in range(254):
+        board.receive(frame(LightAt(sequence, 0, 0, 9).pack()), 0.001)
+    now = round(0.05 * TICKS)
+    said = told(
+        b"".join(board.receive(frame(LightAt(n, 0, now, 9).pack()), 0.01) for n in (255, 0))
+    )
+    said += told(board.advance(0.03))
+    receipts = [one for one in said if isinstance(one, Acknowledge)]
+    assert (receipts[-1].expected, receipts[-1].beyond) == (254, 0b11)
+
+
+def test_a_stroke_is_logged_when_it_was_on_and_off_beside_when_it_was_planned() -> None:
+    board = greeted()
+    board.receive(frame(StrikeAt(0, 0, round(0.05 * TICKS), 300).pack()), 0.01)
+    board.advance(0.1)
+    own = {"channel": 0, "output": "coil"}
+    assert board.log == [
+        SwitchRow(board_s=0.05, did="on", planned_s=0.05, sequence=0, **own),
+        SwitchRow(board_s=0.053, did="off", **own),
+    ]
+
+
+def test_a_reset_lets_a_motor_that_ran_rest_as_if_it_had_jammed_until_it_was_seen_to_turn() -> None:
+    assert SHAKER.slow_down_s < JAM_S
+    for ran_s, rest_s in ((SHAKER.spin_up_s / 2, JAM_S), (5.0, SHAKER.slow_down_s)):
+        outputs = Outputs(FETTLE)
+        asked = TurnAt(0, SHAKER.channel, 0, 9 * TICKS, SPEED)
+        assert outputs.switch(asked, 1.0)[0] == "executed"
+        kept = outputs.kept(1.0 + ran_s, flat=False)
+        assert kept.motors[SHAKER.channel] == pytest.approx(rest_s)
+        others = {turner.channel for turner in FETTLE.turner} - {SHAKER.channel}
+        assert all(kept.motors[channel] == 0 for channel in others)
+
+
+def test_a_reset_in_the_middle_of_a_hold_takes_its_coil_for_as_hot_as_its_pull_made_it() -> None:
+    # A damper's, which stands long holds.
+    channel, coil = max(FETTLE.coils().items(), key=lambda item: item[1].on_max_ms)
+    pull_s, later_s = 0.03, coil.on_max_ms / 1000 - 0.1
+    pulled, held = Outputs(FETTLE), Outputs(FETTLE)
+    pull = StrikeAt(0, channel, 0, round(pull_s * PULSES_PER_S))
+    assert pulled.switch(pull, 1.0)[0] == "executed"
+    length = round(coil.on_max_ms / 1000 * TICKS)
+    hold = HoldAt(0, channel, 0, length, round(pull_s * TICKS), 0)
+    assert held.switch(hold, 1.0)[0] == "executed"
+    hottest_k = pulled.kept(1.0 + pull_s, flat=False).coils[channel][0]
+    assert held.kept(1.0 + later_s, flat=False).coils[channel][0] >= hottest_k > 0
+    held.end_due(1.0 + length / TICKS)
+    assert held.kept(1.0 + length / TICKS, flat=False).coils[channel][0] < hottest_k
 
 
 def turned(board: SimulatedBoard, sequence: int, at_s: float, length_s: float) -> list[Message]:
@@ -188,7 +241,7 @@ def test_one_too_late_to_send_does_not_hold_up_the_next() -> None:
     line.run(until_s=60.0)
     told_of = line.session.report.outcomes
     assert sum(told_of.values()) == len(checked.plan.commands)
-    assert told_of["executed"] > 0
+    assert set(told_of) == {"executed", "not sent: too late"}
 
 
 def test_what_is_left_off_says_so() -> None:
@@ -214,6 +267,54 @@ def test_a_clock_is_too_far_off_when_enough_trips_say_so() -> None:
     assert not any(said[:TRIPS_BEYOND])
     assert said[-1]
     assert clock.too_far_off == pytest.approx(0.03, rel=0.05)
+
+
+def test_as_many_strange_trips_on_end_as_are_asked_begin_a_clock_anew() -> None:
+    clock = BoardClock()
+    for number in range(20):
+        clock.learn(RoundTrip(number * 0.1, number * 0.1 + 5.0, 0.002))
+    for number in range(20, 19 + OUTLIER_TRIPS):
+        clock.learn(RoundTrip(number * 0.1, number * 0.1 + 8.0, 0.002))
+    assert clock.steps == 0
+    clock.learn(RoundTrip(3.0, 11.0, 0.002))
+    assert clock.steps == 1
+    assert clock.board_s(3.0) == pytest.approx(11.0, abs=0.001)
+
+
+def numbers(data: bytes) -> list[int]:
+    """Of the commands in bytes of the host's."""
+    commands = (StrikeAt, HoldAt, TurnAt, LightAt)
+    return [one.sequence for one in told(data) if isinstance(one, commands)]
+
+
+def test_as_many_commands_are_under_way_without_a_receipt_as_the_window_holds() -> None:
+    nothing = make_plan(ReplyScore(header=ReplyHeader(), notes=()), FETTLE)
+    line = Line(Session(nothing, zero_s=6.0), SimulatedBoard(FETTLE))
+    while line.now_s < 6.0:
+        line.step()
+    line.session.add(plan_of(300, 0.03), zero_s=6.02)
+    assert line.session.credit > WINDOW
+    assert numbers(line.session.poll(line.now_s)) == list(range(WINDOW))
+
+
+def test_faults_are_told_by_name_each_by_its_own_bit() -> None:
+    session = Session(plan_of(1))
+    session.receive(frame(Status(12000, 20, 20, 0, 0, 0b100100).pack()), 1.0)
+    assert session.report.faults == (FAULTS[2], FAULTS[5])
+
+
+def test_what_was_revoked_before_a_reset_is_left_off_and_not_sent_again() -> None:
+    line = Line(Session(plan_of(30, 0.3), zero_s=3.0), SimulatedBoard(FETTLE))
+    while line.now_s < 4.0:
+        line.step()
+    count = line.session.revoke_after(4.5)
+    # The reset comes before the board could take anything back.
+    line.board.reset(line.now_s)
+    line.session.close()
+    line.run(until_s=60.0)
+    assert line.session.report.resets == 1
+    assert line.session.report.outcomes["left off"] == count
+    assert all(sent.host_s >= 4.5 for sent in line.session.ended if sent.outcome == "left off")
 
 
 def test_a_clock_keeps_to_its_speed(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -170,7 +170,7 @@ class Acknowledge(Message, frozen=True):
 
 
 class Done(Message, frozen=True):
-    """Board: what became of a command: `at` is when, `outcome` one of `FATES`."""
+    """Board: what became of a command: `at` is when, `outcome` an index into `OUTCOMES`."""
 
     kind = 0x84
     layout = struct.Struct("<BIB")

@@ -329,9 +329,10 @@ class Session:
         )
 
     def _window_full(self) -> bool:
-        open_numbers = [n for n, sent in self._flying.items() if not sent.acknowledged]
-        return len(open_numbers) >= WINDOW or any(
-            (self._next - number) % 256 >= WINDOW for number in open_numbers
+        return any(
+            (self._next - number) % 256 >= WINDOW
+            for number, sent in self._flying.items()
+            if not sent.acknowledged
         )
 
     def _frame(self, sent: SentCommand, now_s: float) -> bytes:
