@@ -124,11 +124,11 @@ def test_a_stroke_is_logged_when_it_was_on_and_off_beside_when_it_was_planned() 
     board = greeted()
     board.receive(frame(StrikeAt(0, 0, round(0.05 * TICKS), 300).pack()), 0.01)
     board.advance(0.1)
-    own = {"channel": 0, "output": "coil"}
-    assert board.log == [
-        SwitchRow(board_s=0.05, did="on", planned_s=0.05, sequence=0, **own),
-        SwitchRow(board_s=0.053, did="off", **own),
-    ]
+    on, off = board.log
+    assert on == SwitchRow(
+        board_s=0.05, channel=0, output="coil", did="on", planned_s=0.05, sequence=0
+    )
+    assert off == SwitchRow(board_s=0.053, channel=0, output="coil", did="off")
 
 
 def test_a_reset_lets_a_motor_that_ran_rest_as_if_it_had_jammed_until_it_was_seen_to_turn() -> None:

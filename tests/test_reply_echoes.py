@@ -14,11 +14,12 @@ from hypothesis import strategies as st
 
 from callresp.cli import cli
 from callresp.io.place import Echo, Place, PlaceReport, write_place
-from callresp.io.score import HeardHeader, HeardScore, Note, ReplyNote, write_heard
+from callresp.io.score import HeardHeader, HeardScore, Note, ReplyNote, phrases, write_heard
 from callresp.palette.files import load_palette
 from callresp.plan.model import Strike
 from callresp.plan.planner import make_plan
-from callresp.reply.echoes import KnownEcho, loudest
+from callresp.reply.compose import Stroke
+from callresp.reply.echoes import SPARE_S, KnownEcho, SingersRests, falls_on, loudest
 from callresp.reply.live import LiveReplier
 from callresp.reply.replier import answer
 from callresp.reply.rules import EchoUse, Manners, Rule, RuleSet, load_rules
@@ -85,6 +86,7 @@ def test_a_phrase_is_set_to_the_pulse_of_the_echo() -> None:
     # Notes 0.2 s apart before an echo of 0.66 s: on thirds of it.
     times = onsets("pulse", KnownEcho(0.66))
     assert times[1] - times[0] == pytest.approx(0.22, abs=1e-5)
+    assert times[0] == onsets("none")[0]
 
 
 def test_a_return_too_soon_for_the_striker_is_not_joined() -> None:
@@ -150,6 +152,19 @@ def test_a_bird_is_left_alone_where_the_echo_would_fall_on_it() -> None:
         len({note.heard_phrase for note in answer(quick, FETTLE, rules("clear"), echo=near).notes})
         >= 7
     )
+
+
+def test_an_echo_falls_on_a_bird_from_its_first_moment_on() -> None:
+    rests = SingersRests()
+    heard = phrases(calls([2.0 * n for n in range(1, 6)]).notes)
+    for phrase in heard:
+        rests.closed(phrase)
+    # It begins again 1.7 s after each end, and so at 12.0 s.
+    stroke = Stroke(0.0, 0.1, "tube 1", 0.5, None, None, "")
+    last_s = 12.0 - 0.3 - SPARE_S
+    falls = falls_on(heard[-1], [stroke], last_s + 0.2, KnownEcho(0.3), rests)
+    assert falls == pytest.approx(0.2)
+    assert falls_on(heard[-1], [stroke], last_s - 0.01, KnownEcho(0.3), rests) is None
 
 
 def test_live_joins_alike_and_follows_an_echo_that_moves() -> None:

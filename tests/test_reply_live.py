@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import random
 
+import msgspec
 import pytest
 from reply_helpers import call, note, score_of
 
 from callresp.io.score import HeardScore, Note, ReplyNote, Unanswered
 from callresp.palette.files import load_palette
-from callresp.reply.live import LiveReplier
+from callresp.reply.live import STEADY_S, LiveReplier
 from callresp.reply.replier import answer
 from callresp.reply.rules import Manners, Rule, RuleSet, load_rules
 
@@ -112,6 +113,34 @@ def test_barred_it_listens_and_says_why_it_is_silent() -> None:
     live.tick(heard.notes[-1].offset_s + 5)
     assert len(live.silences) == len(live.closed) >= 8
     assert {silence.why for silence in live.silences} == {"it rains"}
+
+
+def test_a_reply_that_waits_is_given_up_when_the_rules_are_changed() -> None:
+    slow = Manners(wait_s=(5.0, 5.0), quiet_share=0.0, share_max=1.0, return_s=0.0)
+    live = LiveReplier(FETTLE, msgspec.structs.replace(load_rules("answer"), manners=slow))
+    for one in call([1200, 1500, 1300]):
+        live.heard(one)
+    # It has closed by then, and a reply waits.
+    now_s = 4.0
+    assert not live.tick(now_s)
+    assert len(live.closed) == 1
+    assert not live.silences
+    live.change_rules(load_rules("shadow"))
+    assert [one.unanswered for one in live.silences] == [live.closed[0].id]
+    assert "rules were changed" in live.silences[0].why
+    assert not any(live.tick(now_s + 0.05 * step) for step in range(200))
+
+
+def test_what_sounds_without_end_is_waited_for_no_longer_than_a_while() -> None:
+    polite = Manners(give_way="everyone", quiet_share=0.0, share_max=1.0, return_s=0.0)
+    rules = msgspec.structs.replace(load_rules("answer"), manners=polite)
+    for begun_s, replies in ((100.0 - STEADY_S - 5.0, True), (99.0, False)):
+        live = LiveReplier(FETTLE, rules)
+        live.began(77, "B", begun_s)
+        for one in call([1200, 1500, 1300], start_s=100.0):
+            live.heard(one)
+        made = [one for step in range(300) for one in live.tick(100.7 + 0.02 * step)]
+        assert bool(made) == replies
 
 
 def test_every_live_silence_is_explained() -> None:

@@ -127,6 +127,18 @@ def test_a_set_is_carried_by_rank_and_kind_and_its_losses_told() -> None:
     assert carried(NAMED, FETTLE, FETTLE) == type(found)({}, ())
 
 
+def test_a_machine_without_dampers_is_told_of_where_a_rule_would_damp() -> None:
+    bare = msgspec.structs.replace(
+        FETTLE,
+        name="Bare",
+        striker=tuple(msgspec.structs.replace(one, damper=None) for one in FETTLE.striker),
+    )
+    lost = "Bare has no dampers: every note rings"
+    for damping, told in (("short", (lost,)), ("ring", ())):
+        rule = msgspec.structs.replace(NAMED.rule[0], damping=damping)
+        assert carried(msgspec.structs.replace(NAMED, rule=(rule,)), FETTLE, bare).told == told
+
+
 def test_renaming_touches_instruments_only() -> None:
     text = (
         '# "tube 1" is low\nname = "tube 1"\nstrikers = ["tube 1", # the low one\n'
