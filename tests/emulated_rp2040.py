@@ -11,6 +11,7 @@ import struct
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import unicorn
 from emulated_cortex import SCR, SYST_CSR, SYST_RVR, VTOR, Cortex
 from i2c_parts import I2cBus
 from unicorn import arm_const as arm
@@ -69,7 +70,8 @@ class Rp2040(Cortex):
     """The chip, started from a UF2 file.
 
     `pwm` are changes of PWM registers (µs, slice, value), `functions` those of pins'
-    functions (µs, pin, function). `bus` hangs on the pins `bus_pins`, SDA and SCL.
+    functions (µs, pin, function), `edges` those of pins' levels (cycles, pin, level). `bus`
+    hangs on the pins `bus_pins`, SDA and SCL.
     """
 
     uf2: Path = Path()
@@ -79,6 +81,7 @@ class Rp2040(Cortex):
     bus: I2cBus | None = None
     bus_pins: tuple[int, int] = (4, 5)
     low_pins: int = 0  # held low from outside: buttons
+    edges: list[tuple[int, int, int]] = field(default_factory=list)
     line_irq: int = EXCEPTIONS + IRQ_UART0
     kept_at: int = RAM + 0x3FC00
     hung: bool = False  # whether its watchdog made this start
@@ -155,10 +158,12 @@ class Rp2040(Cortex):
             self.pwm.append((self.us, (at - PWM_CC) // PWM_EVERY, after))
 
     def _drive(self, at: int, value: int) -> None:
+        self.cycles -= 1  # a single-cycle port
         after = {OUT_SET: self._pins | value, OUT_CLR: self._pins & ~value}.get(at, self._pins)
         for pin in range(30):
             if (after ^ self._pins) >> pin & 1:
                 self.levels.append((self.us, pin, after >> pin & 1))
+                self.edges.append((self.cycles, pin, after >> pin & 1))
         self._pins = after
         outputs = {OE_SET: self._outputs | value, OE_CLR: self._outputs & ~value}
         self._outputs = outputs.get(at, self._outputs)
@@ -167,6 +172,26 @@ class Rp2040(Cortex):
             for pin in self.bus_pins:
                 assert not (self._outputs & self._pins) >> pin & 1, "driven high"
             self.bus.drive(*(not low >> pin & 1 for pin in self.bus_pins))
+
+    def count_cycles(self, begin: int, end: int) -> None:
+        """Count the clock cycles of the code between two addresses, from its RAM.
+
+        Cortex-M0+ Technical Reference Manual (DDI 0484), table 3-1: one an instruction, two for a
+        load or store (one to the SIO, which is a single-cycle port) and for a branch that is
+        taken, three for a call.
+        """
+        branch_ends = 0
+
+        def step(cpu: unicorn.Uc, at: int, size: int, _: object) -> None:
+            nonlocal branch_ends
+            self.cycles += int(branch_ends not in (0, at))
+            (code,) = struct.unpack("<H", cpu.mem_read(at, 2))
+            moves = code >> 12 in (5, 6, 7, 8, 9) or code >> 11 == 0b01001
+            branches = code >> 12 == 0b1101 or code >> 11 == 0b11100
+            self.cycles += 3 if size == 4 else 2 if moves else 1
+            branch_ends = at + size if branches else 0
+
+        self._cpu.hook_add(unicorn.UC_HOOK_CODE, step, begin=begin, end=end)
 
     def register(self, at: int) -> int:
         """What was written to a register last."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from callresp.firmware import bench_day as bench
@@ -12,6 +13,7 @@ from callresp.firmware.folder import firmware_files
 from callresp.firmware.pins import wired
 from callresp.io.resources import shipped
 from callresp.palette.files import load_palette
+from callresp.palette.pins import LightStrip
 
 BOARDS = Path(bench.__file__).resolve().parent / "boards"
 
@@ -50,6 +52,15 @@ def test_without_dampers_motors_or_button_there_is_nothing_to_measure_of_them() 
     assert "damper" not in whats
     assert "ratchet" in whats
     assert "shaft" not in " ".join(step.what for step in steps_of("ladder"))
+
+
+def test_a_strip_of_lights_is_looked_at_where_there_is_one() -> None:
+    """24 bits a light of 1.25 us (common practice for such lights)."""
+    fettle = load_palette("fettle")
+    pins = wired(fettle).pins
+    strip = msgspec.structs.replace(pins, light_strip=LightStrip(pin="PB1", count=8))
+    (step,) = set(bench.bench_day(fettle, strip, "STM32F405")) - set(steps_of("fettle"))
+    assert (step.by, step.expect[:29]) == ("scope on PB1", "192 pulses, 1.25 µs apart, 0.")
 
 
 def test_pwm_is_told_as_the_layers_set_it() -> None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 import shutil
 import struct
 import subprocess
 from pathlib import Path
 
+import msgspec
 import pytest
 from conftest import missing
 from emulated_cortex import rested_memory
@@ -32,6 +35,7 @@ from callresp.link.messages import (
     parse,
 )
 from callresp.palette.files import load_palette
+from callresp.palette.pins import LightStrip
 
 POCKET = load_palette("pocket")
 PWM_FUNCTION, SIO_FUNCTION = 4, 5
@@ -144,6 +148,41 @@ def test_it_lets_go_when_the_host_is_silent(uf2: Path) -> None:
     assert motor[-1][1] == SIO_FUNCTION
     # The last good frame came at 10 ms; the board waits for 200 ms.
     assert (motor[-1][0] - begun) / 1000 == pytest.approx(210, abs=2)
+
+
+def test_addressable_lights_are_told_bit_by_bit(tmp_path: Path) -> None:
+    """As for the STM32F405: 1.25 us a bit, high for 0.4 us of a 0 and 0.8 us of a 1, each give or
+    take 0.15; green, red, blue, high bit first (common practice for such lights)."""
+    pins = POCKET.board.pins
+    assert pins is not None
+    pins = msgspec.structs.replace(pins, light_strip=LightStrip(pin="GP22", count=2))
+    board = msgspec.structs.replace(POCKET.board, pins=pins, lights=3)
+    folder = tmp_path / "b"
+    write_folder(folder, firmware_files(msgspec.structs.replace(POCKET, board=board)))
+    subprocess.run(["make", "-s"], cwd=folder, check=True, capture_output=True)
+    words = ["arm-none-eabi-nm", "-S", str(folder / "firmware.elf")]
+    told = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    found = re.search(r"^(\w+) (\w+) T chip_strip_show$", told, re.MULTILINE)
+    assert found is not None
+    begin, size = (int(number, 16) for number in found.groups())
+    assert begin >> 24 == 0x20, "its cycles are those of code in RAM"
+    chip = started(folder / "firmware.uf2", tick_instructions=4000)
+    chip.count_cycles(begin, begin + size - 1)
+    lights = [LightAt(n, 1 + n, 1000, level) for n, level in enumerate((0x35, 0xC2))]
+    said = b"".join(frame(message.pack()) for message in (Hello(VERSION, 7), *lights))
+    chip.run(160_000, [*beats(160), (5_000.0, said)])
+    edges = [(cycles / 125, high) for cycles, pin, high in chip.edges if pin == 22]
+    shown = edges[-2 * 48 :]
+    rises, falls = ([us for us, high in shown if high == to] for to in (1, 0))
+    high_us = [fall - rise for rise, fall in zip(rises, falls, strict=True)]
+    bits = [us > 0.6 for us in high_us]
+    assert high_us == pytest.approx([0.8 if bit else 0.4 for bit in bits], abs=0.15)
+    for light, level in enumerate((0x35, 0xC2)):
+        mine = slice(24 * light, 24 * light + 24)
+        every_us = [b - a for a, b in itertools.pairwise(rises[mine])]
+        assert every_us == pytest.approx([1.25] * 23, abs=0.15)
+        colours = [bits[mine][n : n + 8] for n in (0, 8, 16)]
+        assert [sum(bit << 7 - n for n, bit in enumerate(c)) for c in colours] == [level] * 3
 
 
 def test_it_sleeps_by_its_timer_and_by_a_call(uf2: Path) -> None:

@@ -26,6 +26,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -191,22 +192,22 @@ def idle(folder: Path) -> Iterator[Row]:
 
 
 def conformance() -> Iterator[Row]:
-    """Every conformance and fault test on every emulated chip: each a row of its own."""
+    """Every conformance and fault test on every emulated chip: each a row, as it ends."""
+    ends = Counter[str]()
     for part in ("core", "kept", "chips"):
-        words = [sys.executable, "-m", "pytest", "-q", "-n", "0", "-rA", "-p", "no:cacheprovider"]
+        words = [sys.executable, "-u", "-m", "pytest", "-vv", "-n", "0", "-p", "no:cacheprovider"]
         words += ["-k", "stm32f405 or cortex", f"tests/test_firmware_{part}.py"]
-        done = subprocess.run(
-            words,
-            cwd=ROOT,
-            env=os.environ | {EVERYWHERE: "1"},
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        for line in done.stdout.splitlines():
-            how, _, name = line.partition(" ")
-            if how in ("PASSED", "FAILED", "ERROR"):
-                yield {"on a chip": name.partition("::")[2].partition(" - ")[0], "is": how.lower()}
+        env = os.environ | {EVERYWHERE: "1"}
+        with subprocess.Popen(words, cwd=ROOT, env=env, stdout=subprocess.PIPE, text=True) as run:
+            assert run.stdout is not None
+            began_s = time.monotonic()
+            for line in run.stdout:
+                found = re.match(r"tests/\S+?::(.+?) (PASSED|FAILED|ERROR|SKIPPED)\b", line)
+                if found:
+                    took_s, began_s = time.monotonic() - began_s, time.monotonic()
+                    ends[found[2].lower()] += 1
+                    yield {"on a chip": found[1], "is": found[2].lower(), "s": round(took_s, 1)}
+    yield {"on chips in all": ", ".join(f"{count} {how}" for how, count in ends.items())}
 
 
 def fuzz(folder: Path, rounds: int) -> Iterator[Row]:

@@ -96,6 +96,14 @@ def _pins_alone(palette: Palette, pins: BoardPins, chip: ChipName) -> list[Bench
                 f" it turns fast; {turner.counts_per_rev} counts a turn",
             )
         )
+    if pins.light_strip is not None:
+        steps.append(
+            BenchStep(
+                "Reset: the addressable lights are told their levels as it starts",
+                f"scope on {pins.light_strip.pin}",
+                f"{24 * pins.light_strip.count} pulses, 1.25 µs apart, 0.4 or 0.8 µs long",
+            )
+        )
     silence_ms = palette.board.silence_ms
     steps.append(
         BenchStep("While something is held, pull the host's plug", "scope",

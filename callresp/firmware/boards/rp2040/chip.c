@@ -318,7 +318,7 @@ void chip_rouse(void) {
 /* --- addressable lights ------------------------------------------------------------------ */
 
 #if CR_STRIP_COUNT > 0
-/* Three cycles a turn, from RAM. */
+/* Three cycles a turn, from RAM; what stands around it takes one turn before, two after. */
 static inline void turns(uint32_t count) {
     __asm volatile("1: sub %0, #1\n bne 1b" : "+l"(count)::"cc");
 }
@@ -332,9 +332,9 @@ void chip_strip_show(const uint8_t *levels, uint8_t count) {
         for (int bit = 23; bit >= 0; bit--) {
             bool one = levels[n] >> (bit % 8) & 1;
             SIO_OUT_SET = pin;
-            turns(one ? CPU_MHZ * 8u / 30u : CPU_MHZ * 4u / 30u);
+            turns((one ? CPU_MHZ * 8u / 30u : CPU_MHZ * 4u / 30u) - 1u);
             SIO_OUT_CLR = pin;
-            turns(one ? CPU_MHZ * 4u / 30u : CPU_MHZ * 8u / 30u);
+            turns((one ? CPU_MHZ * 4u / 30u : CPU_MHZ * 8u / 30u) - 2u);
         }
         chip_unlock();
     }
