@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import time
 from collections.abc import Iterator
@@ -290,6 +291,34 @@ def test_axe_finds_no_fault_in_any_view(browser: Browser, desk: Served) -> None:
             ]
             assert told == [], (view, scheme)
     context.close()
+
+
+def test_a_slider_says_what_it_stands_at(page: Page) -> None:
+    # WAI-ARIA 1.2, aria-valuetext: what a slider stands at where its number alone does not say it.
+    for view in ("rules", "palette", "mix"):
+        page.click(f"#tab-{view}")
+        texts = page.evaluate(
+            """(view) => [...document.querySelectorAll(`#view-${view} input[type=range]`)]
+            .map((one) => one.getAttribute("aria-valuetext"))""",
+            view,
+        )
+        assert texts
+        assert all(re.search("[0-9]", text or "") for text in texts), (view, texts)
+    fader = page.get_by_role("slider", name="Machine", exact=True)
+    fader.focus()
+    page.keyboard.press("Home")
+    assert fader.get_attribute("aria-valuetext") == "silent"
+    # Half the way up is a gain of one.
+    for _ in range(50):
+        page.keyboard.press("ArrowRight")
+    assert fader.get_attribute("aria-valuetext") == "0 dB"
+
+
+def test_while_it_is_heard_nobody_is_told_that_every_call_is_answered(page: Page) -> None:
+    said = page.evaluate("""() => { const { heard } = desk.score; desk.score.heard = null;
+        desk.nextSilent(); desk.score.heard = heard;
+        return document.getElementById("said").textContent; }""")
+    assert said == "it is still being heard"
 
 
 def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Served) -> None:

@@ -1,10 +1,9 @@
 // The chosen note or stroke: how it was heard, who sang it, what answered it, or why nothing did.
 import { get } from "./api.js";
-import { fill, h, hertz, tell, time, tried } from "./dom.js";
+import { fill, force, h, hertz, percent, tell, time, tried } from "./dom.js";
 
 const TERMS = { gap: "the gap to its other notes", overlap: "overlap", level: "level", repertoire: "repertoire", prior: "few singers are likelier" };
 const row = (name, ...value) => h("div.row", {}, h("dt", {}, name), h("dd", {}, ...value));
-const percent = (share) => `${Math.round(100 * share)} %`;
 
 export class Details {
   constructor(desk, view) {
@@ -94,7 +93,7 @@ export class Details {
       h("p.quiet", {}, phrase.provisional ? "The whole is still being answered." : "No reply is known."));
     const strokes = phrase.replies.map((one) => h("li", {},
       h("button.link", { onclick: () => this.desk.choose({ kind: "stroke", id: one.reply }, true) },
-        `${time(one.onset_s, 2)}  ${one.instrument}, force ${one.force.toFixed(2)}`)));
+        `${time(one.onset_s, 2)}  ${one.instrument}, ${force(one.force)}`)));
     return h("section.answered", {}, h("h3", {}, `Answered by ‘${phrase.rule}’`), h("p", {}, facts),
       h("ol.strokes", {}, strokes),
       h("div.buttons", {}, phrase.rule_number && h("button", { onclick: () => this.desk.rules.reveal(`rule.${phrase.rule_number}`) }, "Show the rule"), play));
@@ -142,7 +141,7 @@ export class Details {
   async stroke(answer, id) {
     const found = await get(`/api/answer/${answer}/stroke/${id}`);
     if (this.chosen?.id !== id) return;
-    if (this.view.dataset.shown !== `stroke ${id}`) tell(`Stroke on ${found.instrument} at ${time(found.onset_s, 1)}, force ${percent(found.force)}`);
+    if (this.view.dataset.shown !== `stroke ${id}`) tell(`Stroke on ${found.instrument} at ${time(found.onset_s, 1)}, ${force(found.force)}`);
     this.view.dataset.shown = `stroke ${id}`;
     this.desk.choosePhrase(found.phrase.id);
     const off = found.off_cents === null ? null

@@ -38,6 +38,17 @@ export function time(seconds, digits = 0) {
   return `${sign}${Math.floor(minutes / 60)}:${String(minutes % 60).padStart(2, "0")}:${rest}`;
 }
 
+export const percent = (share) => `${Math.round(100 * share)} %`;
+
+// How hard a stroke is, as a share of what its striker can do.
+export const force = (share) => (share < 0.005 ? "as soft as it goes" : `force ${percent(share)}`);
+
+// What a slider stands at, for the eye and for who hears the page: its own value is where it stands.
+export function tellValue(range, text, output) {
+  range.setAttribute("aria-valuetext", text);
+  if (output) output.textContent = text;
+}
+
 export const hertz = (hz) => (hz === null || hz === undefined ? "no pitch"
   : hz >= 1000 ? `${(hz / 1000).toFixed(2)} kHz` : `${hz.toFixed(0)} Hz`);
 

@@ -1,5 +1,5 @@
 // One setting of the form: its control, made from the type of the struct's own field.
-import { h } from "./dom.js";
+import { h, tellValue } from "./dom.js";
 
 const number = (value) => (value === "" ? null : Number(value));
 const tidy = (value) => Math.round(value * 1e6) / 1e6;
@@ -36,15 +36,18 @@ function slider(field, value, label, changed, input) {
   const to = (v) => (bent ? ((v - field.low) / wide) ** (1 / 4) : (v - field.low) / wide);
   const from = (s) => (bent ? field.low + wide * s ** 4 : field.low + wide * s);
   const range = h("input", { type: "range", min: 0, max: 1, step: 0.002, value: to(value ?? field.low), "aria-label": `${label}, slider` });
+  const tell = () => tellValue(range, `${input.value} ${field.unit ?? ""}`.trim());
   range.addEventListener("input", () => {
     let next = from(Number(range.value));
     const step = stepOf(field) / (next < 2 && !Number.isInteger(stepOf(field)) ? 2 : 1);
     next = Math.round(next / step) * step;
     next = Math.min(Math.max(next, field.low), field.high);
     input.value = shown(next);
+    tell();
     changed(field.control === "whole" ? Math.round(next) : tidy(next));
   });
-  input.addEventListener("input", () => { range.value = to(Number(input.value)); });
+  input.addEventListener("input", () => { range.value = to(Number(input.value)); tell(); });
+  tell();
   return range;
 }
 

@@ -1,5 +1,5 @@
 // Wheel, pinch, dragging and keys.
-import { $, h, say, time } from "./dom.js";
+import { $, force, h, say, time } from "./dom.js";
 
 // Where letters are typed; and where a number is, which takes digits and signs alone.
 const TYPES = "input:not([type=range], [type=checkbox], [type=number]), select, textarea, dialog, [contenteditable]";
@@ -113,7 +113,7 @@ function told(score, { kind, id }) {
     return `${score.voices[score.heard.voice[n]].name}: ${hz ? `${Math.round(hz)} Hz` : "no pitch"}${left}`;
   }
   const n = score.strokeOf.get(id);
-  return `${score.state.palette.lanes[score.answer.lane[n]].name}, force ${score.answer.force[n].toFixed(2)}`;
+  return `${score.state.palette.lanes[score.answer.lane[n]].name}, ${force(score.answer.force[n])}`;
 }
 
 // What the keys do, as it is shown by "?".

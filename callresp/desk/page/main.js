@@ -272,20 +272,23 @@ class Desk {
     const from = this.score.selected ? phraseOf?.get(selectedPhrase)?.[2] ?? this.fromHere() : this.seconds - (forward ? 1e-3 : 0);
     const found = this.score.neighbour(forward, from);
     if (found) this.choose({ kind: "note", id: found.note }, true);
-    else if (this.silence()) say("no call was heard");
+    else if (this.unheard()) say(this.unheard());
     else say(forward ? "that was the last call" : "that was the first call");
   }
 
   // The note before or after the chosen one, or the playhead.
   neighbourNote(forward) {
     const { heard, selected } = this.score;
-    if (!heard?.id.length) { say("no call was heard"); return; }
+    if (!heard?.id.length) { say(this.unheard()); return; }
     const own = selected?.kind === "note" ? heard.id.indexOf(selected.id) : -1;
     const after = heard.onset_s.findIndex((at) => at > this.fromHere() - 1e-6);
     const next = own >= 0 ? own + (forward ? 1 : -1) : forward ? after : (after < 0 ? heard.id.length : after) - 1;
     if (next in heard.id) this.choose({ kind: "note", id: heard.id[next] }, true);
     else say(forward ? "that was the last note" : "that was the first note");
   }
+
+  // Why there is no call to go to; nothing where there is one.
+  unheard() { return this.silence() ? "no call was heard" : this.score.heard ? undefined : "it is still being heard"; }
 
   // Whether there is nothing to answer.
   silence() { return Boolean(this.state?.source.ready) && !this.state.source.notes; }
@@ -296,7 +299,7 @@ class Desk {
     const rows = (score.heard?.phrases ?? []).filter((row) => score.silent?.has(row[0]));
     const found = rows.find((row) => row[2] > from + 1e-6) ?? rows[0];
     if (found) this.choose({ kind: "note", id: score.heard.id[score.heard.phrase.indexOf(found[0])] }, true);
-    else say(this.silence() ? "no call was heard" : "every call is answered");
+    else say(this.unheard() ?? "every call is answered");
   }
 
   tellFacts() {

@@ -1,8 +1,7 @@
 // The row of measures, each with its change since the last.
 import { get } from "./api.js";
-import { $, fill, h } from "./dom.js";
+import { $, fill, h, percent } from "./dom.js";
 
-const percent = (v) => `${Math.round(100 * v)} %`;
 const SHOWN = [
   ["answered_share", "Answered", percent, 1, "Calls answered, of all"],
   ["overlap_share", "Overlap", percent, -1, "Of the machine’s sounding time, while a bird sings too"],

@@ -1,5 +1,5 @@
 // The mix: chorus and machine apart, how far the machine stands, how loud one listens.
-import { fill, h } from "./dom.js";
+import { fill, h, tellValue } from "./dom.js";
 
 const decibels = (gain) => (gain <= 0.001 ? "silent" : `${(20 * Math.log10(gain)).toFixed(0)} dB`.replace("-", "−"));
 
@@ -13,8 +13,8 @@ export class Mix {
 
   fader(name, said, most) {
     const told = h("output", {}, decibels(this.faders[name]));
-    const input = h("input", { type: "range", min: 0, max: 1, step: 0.01, value: Math.sqrt(this.faders[name] / most), "aria-label": said });
-    input.addEventListener("input", () => { this.faders[name] = most * Number(input.value) ** 2; told.textContent = decibels(this.faders[name]); this.apply(); });
+    const input = h("input", { type: "range", min: 0, max: 1, step: 0.01, value: Math.sqrt(this.faders[name] / most), "aria-label": said, "aria-valuetext": told.textContent });
+    input.addEventListener("input", () => { this.faders[name] = most * Number(input.value) ** 2; tellValue(input, decibels(this.faders[name]), told); this.apply(); });
     return h("label.fader", {}, h("span", {}, said), input, told);
   }
 
@@ -22,10 +22,11 @@ export class Mix {
     const { state } = this.desk;
     if (!state) return;
     const only = (name, said) => h("button", { "aria-pressed": String(this.alone === name), onclick: () => { this.alone = this.alone === name ? "" : name; this.apply(); this.render(); } }, said);
-    const distance = h("input", { type: "range", min: 0, max: 1, step: 0.01, value: Math.log(state.distance_m / 0.5) / Math.log(400), "aria-label": "Distance of the machine" });
+    const said = `${state.distance_m.toFixed(1)} m`;
+    const distance = h("input", { type: "range", min: 0, max: 1, step: 0.01, value: Math.log(state.distance_m / 0.5) / Math.log(400), "aria-label": "Distance of the machine", "aria-valuetext": said });
     const metres = () => 0.5 * 400 ** Number(distance.value);
-    const told = h("output", {}, `${state.distance_m.toFixed(1)} m`);
-    distance.addEventListener("input", () => { told.textContent = `${metres().toFixed(1)} m`; });
+    const told = h("output", {}, said);
+    distance.addEventListener("input", () => tellValue(distance, `${metres().toFixed(1)} m`, told));
     distance.addEventListener("change", () => this.desk.change({ op: "listen", distance_m: Math.round(metres() * 10) / 10, muted: state.muted }));
     fill(this.view, 
       h("h2", {}, "Mix"),

@@ -1,6 +1,6 @@
 // The palette: strikers on the pitch axis beside the notes heard; pressed, they are heard.
 import { get } from "./api.js";
-import { fill, h, hertz, tried } from "./dom.js";
+import { fill, h, hertz, percent, tellValue, tried } from "./dom.js";
 import { inks, onInks } from "./inks.js";
 
 export class Palette {
@@ -16,7 +16,7 @@ export class Palette {
     const { state } = this.desk;
     if (!state) return;
     const { palette } = state;
-    const muted = new Set(state.muted);
+    const muted = new Set(state.muted), told = h("output", {}, percent(this.force));
     const others = (name) => palette.lanes.map((lane) => lane.name).filter((one) => one !== name);
     const rows = palette.lanes.map((lane) => {
       const quiet = muted.has(lane.name), alone = !quiet && others(lane.name).every((one) => muted.has(one)) && palette.lanes.length > 1;
@@ -38,7 +38,8 @@ export class Palette {
         h("optgroup", { label: "Shipped" }, state.shipped_palettes.map((name) => h("option", { value: name }, name)))))),
       this.canvas, this.cover ??= h("p.quiet", {}),
       h("h3", {}, "Press to hear"),
-      h("div.strike", {}, h("label", {}, "Force ", h("input", { type: "range", min: 0, max: 1, step: 0.05, value: this.force, oninput: (event) => { this.force = Number(event.target.value); } })),
+      h("div.strike", {}, h("label", {}, "Force ", h("input", { type: "range", min: 0, max: 1, step: 0.05, value: this.force, "aria-valuetext": percent(this.force),
+        oninput: (event) => { this.force = Number(event.target.value); tellValue(event.target, percent(this.force), told); } }), told),
         h("label.check", {}, h("input", { type: "checkbox", checked: this.damped, onchange: (event) => { this.damped = event.target.checked; } }), " damped")),
       h("ul.strikers", {}, rows),
       h("h3", {}, "Limits met"),

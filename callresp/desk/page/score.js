@@ -48,6 +48,7 @@ export class Score {
     const fresh = !this.state || this.state.source.file !== state.source.file;
     if (this.state && this.state.source.low_hz + this.state.source.high_hz !== state.source.low_hz + state.source.high_hz) this.tiles.forget();
     this.state = state;
+    this.lowLog = Math.log2(state.source.low_hz); this.highLog = Math.log2(state.source.high_hz);
     if (fresh) {
       this.tiles.forget(); this.tracks.clear(); this.tracksFor = null;
       this.heard = this.answer = this.evidence = this.selected = this.loop = null;
@@ -61,7 +62,6 @@ export class Score {
   setHeard(columns) {
     this.heard = columns;
     const { low_hz: low, high_hz: high } = this.state.source;
-    this.lowLog = Math.log2(low); this.highLog = Math.log2(high);
     const heights = columns.pitch_hz.map((hz, n) =>
       Math.log2(hz ?? Math.sqrt(Math.max(columns.low_hz[n], low) * Math.max(columns.high_hz[n], low))));
     this.heights = heights;
