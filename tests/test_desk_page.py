@@ -321,6 +321,20 @@ def test_while_it_is_heard_nobody_is_told_that_every_call_is_answered(page: Page
     assert said == "it is still being heard"
 
 
+def test_a_pass_that_comes_after_the_stop_is_no_fault(page: Page) -> None:
+    # The loop's next pass may be on its way while somebody stops the machine: it is refused.
+    said = page.evaluate("""async () => { const { machine } = desk; await machine.poll();
+        const { sendPasses, state } = machine;
+        document.getElementById("said").textContent = "";
+        machine.state = { running: true };
+        machine.sendPasses = async () => {
+          machine.state = { running: false }; throw new Error("refused"); };
+        await machine.keepGoing();
+        Object.assign(machine, { sendPasses, state });
+        return document.getElementById("said").textContent; }""")
+    assert said == ""
+
+
 def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Served) -> None:
     context = browser.new_context(viewport={"width": 360, "height": 740}, has_touch=True)
     page = context.new_page()

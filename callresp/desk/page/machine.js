@@ -80,7 +80,10 @@ export class Machine {
     try {
       await this.sendPasses();
       await this.poll();
-    } catch (fault) { say(fault.message, true); }
+    } catch (fault) {
+      // Who has just stopped it need not be told that it does not go on.
+      if (this.running && !this.stopping) say(fault.message, true);
+    }
     this.tellPlayed();
     if (!this.state?.running) { this.ended(); return; }
     this.tellBar();
@@ -120,9 +123,11 @@ export class Machine {
   async stop() {
     this.desk.sound.pause();
     const began = performance.now();
+    this.stopping = true;
     const found = await tried(() => post("/api/board/stop", {}));
     if (found) this.learn(found, began, performance.now());
     this.ended();
+    this.stopping = false;
   }
 
   ended() {
