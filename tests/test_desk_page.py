@@ -335,6 +335,28 @@ def test_a_pass_that_comes_after_the_stop_is_no_fault(page: Page) -> None:
     assert said == ""
 
 
+def test_a_number_that_is_not_taken_does_not_stay_as_if_it_were(page: Page) -> None:
+    page.click("#tab-rules")
+    field = page.locator("[data-key='manners.rest_s'] input[type=number]")
+    before, told = field.input_value(), page.evaluate("desk.state.rules.values.manners.rest_s")
+    field.fill("-5")
+    field.press("Enter")
+    assert field.input_value() == before
+    said = page.inner_text("#said")
+    assert "-5" in said
+    assert "from 0 to 3600 s" in said
+    assert page.evaluate("desk.state.rules.values.manners.rest_s") == told
+
+
+def test_a_rule_set_is_saved_under_the_name_that_one_would_give(page: Page, desk: Served) -> None:
+    page.click("#tab-rules")
+    page.click("#view-rules button.main")
+    page.fill("dialog input[type=text]", "my dawn")
+    page.click("dialog button.main")
+    until(page, "desk.state.rules.file === 'my dawn.toml'")
+    assert (desk.desk.session.source.folder / "my dawn.toml").is_file()
+
+
 def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Served) -> None:
     context = browser.new_context(viewport={"width": 360, "height": 740}, has_touch=True)
     page = context.new_page()

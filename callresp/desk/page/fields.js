@@ -1,5 +1,5 @@
 // One setting of the form: its control, made from the type of the struct's own field.
-import { h, tellValue } from "./dom.js";
+import { h, say, tellValue } from "./dom.js";
 
 const number = (value) => (value === "" ? null : Number(value));
 const tidy = (value) => Math.round(value * 1e6) / 1e6;
@@ -12,11 +12,28 @@ function stepOf(field) {
   return size;
 }
 
+function allowed({ low, high, unit }) {
+  const ends = [low !== null && `from ${shown(low)}`, high !== null && `to ${shown(high)}`].filter(Boolean);
+  return ["give a number", ...ends, unit].filter(Boolean).join(" ");
+}
+
 function numberInput(field, value, label, changed) {
   const input = h("input", { type: "number", value: shown(value), step: "any", "aria-label": label,
     min: field.low ?? undefined, max: field.high ?? undefined });
-  const send = () => { const given = number(input.value); if (input.checkValidity() && given !== null) changed(field.control === "whole" || field.name === "notes" ? Math.round(given) : tidy(given)); };
+  let kept = input.value;
+  const send = () => {
+    const given = number(input.value);
+    if (!input.checkValidity() || given === null) return;
+    kept = input.value;
+    changed(field.control === "whole" || field.name === "notes" ? Math.round(given) : tidy(given));
+  };
   input.addEventListener("input", send);
+  // What is not taken does not stay there as if it were.
+  input.addEventListener("change", () => {
+    if (input.checkValidity() && input.value !== "") return;
+    if (input.value !== "") say(`${label}: ${input.value} is not taken; ${allowed(field)}`, true);
+    input.value = kept;
+  });
   input.addEventListener("keydown", (event) => {
     if (event.key !== "ArrowUp" && event.key !== "ArrowDown") return;
     event.preventDefault();

@@ -180,7 +180,8 @@ export class Rules {
     box.addEventListener("close", async () => {
       const wanted = box.returnValue === "save";
       box.remove();
-      if (wanted) await this.desk.change({ op: "save", name: name.value.trim(), overwrite: over.checked });
+      const given = name.value.trim(), file = given.endsWith(".toml") ? given : `${given}.toml`;
+      if (wanted) await this.desk.change({ op: "save", name: file, overwrite: over.checked });
     });
     box.showModal();
     name.focus(); name.select();
