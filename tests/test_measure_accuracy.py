@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import msgspec
 import pytest
 from measure_helpers import bell, block, cents, drafted, laid_out, measured, named, sm, tube
 
@@ -95,6 +96,25 @@ def test_damper(found: StrikeTestResult) -> None:
     assert damper.fall_ms.value == pytest.approx(felt.fall_ms, abs=1.5)
     assert damper.lift_ms.value == pytest.approx(felt.lift_ms, abs=1.5)
     assert damper.noise_db is None
+
+
+def test_a_damper_that_rests_off_is_measured_as_it_is_pressed() -> None:
+    pressed = (tube(felt=sm.Felt(5, rests_on=False)),)
+    palette = drafted(pressed, 3.0)[0]
+    (one,) = palette.striker
+    assert one.damper is not None
+    damper = msgspec.structs.replace(one.damper, rest="off")
+    palette = msgspec.structs.replace(
+        palette, striker=(msgspec.structs.replace(one, damper=damper),)
+    )
+    recorder = sm.Recorder(noise_db=pressed[0].loud_db - OVER_NOISE_DB)
+    found = measured(pressed, laid_out(palette), recorder, palette, drafted=True)
+    measured_damper = named(found, "tube").damper
+    assert measured_damper is not None
+    assert measured_damper.lift_ms is not None
+    # It moves onto the tube by power; how it lifts without power is not heard.
+    assert measured_damper.lift_ms.value == pytest.approx(pressed[0].felt.lift_ms, abs=1.5)
+    assert measured_damper.fall_ms is None
 
 
 def test_a_sound_test_needs_no_look(found: StrikeTestResult) -> None:
