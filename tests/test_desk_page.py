@@ -357,6 +357,24 @@ def test_a_rule_set_is_saved_under_the_name_that_one_would_give(page: Page, desk
     assert (desk.desk.session.source.folder / "my dawn.toml").is_file()
 
 
+def test_a_single_change_goes_out_at_once_and_those_of_a_moving_hand_are_gathered(
+    page: Page,
+) -> None:
+    held = page.evaluate("""async () => {
+        const own = window.setTimeout, found = [];
+        for (const [sentMs, value] of [[-1e9, 1.3], [1e9, 1.4]]) {
+          let held = false;
+          window.setTimeout = (act, ms) => { held ||= ms === 60; return own(act, ms); };
+          desk.sentMs = sentMs;
+          const sent = desk.change({ op: "set", changes: [["rule.1.stretch", value]] });
+          window.setTimeout = own;
+          await sent;
+          found.push([held, desk.state.rules.values.rule[0].stretch]);
+        }
+        return found; }""")
+    assert held == [[False, 1.3], [True, 1.4]]
+
+
 def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Served) -> None:
     context = browser.new_context(viewport={"width": 360, "height": 740}, has_touch=True)
     page = context.new_page()

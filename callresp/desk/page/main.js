@@ -18,7 +18,7 @@ const HOLD_MS = 60;
 
 class Desk {
   constructor() {
-    this.state = null; this.loudness = null; this.waiting = null; this.busy = false; this.stale = new Set();
+    this.state = null; this.loudness = null; this.waiting = null; this.sentMs = -1e9; this.busy = false; this.stale = new Set();
     this.sound = new Sound({ ended: () => this.tellPlaying(), swapped: () => {}, looped: () => this.machine.looped() });
     this.score = new Score();
     this.measures = new Measures(this);
@@ -102,9 +102,11 @@ class Desk {
     while (this.waiting?.size) {
       const [[key, { op, began }]] = this.waiting;
       this.waiting.delete(key);
-      if (this.waiting.size === 0 && op.op === "set") await new Promise((go) => setTimeout(go, HOLD_MS));
+      // A single change goes out at once; of a hand that moves a slider the next few are awaited.
+      if (this.waiting.size === 0 && op.op === "set" && performance.now() - this.sentMs < HOLD_MS) await new Promise((go) => setTimeout(go, HOLD_MS));
       if (this.waiting.has(key)) continue;
       const state = await tried(() => post("/api/do", { ...op, around_s: this.seconds }));
+      this.sentMs = performance.now();
       if (state) { this.loudness = op.op === "choose" ? this.loudness : null; await this.take(state, began); } else this.renderViews(true);
     }
   }
