@@ -151,7 +151,7 @@ def spectrograms_alike(some: Numbers, p: Pairs) -> Values:
 def _compare_all(count: int, p: Pairs) -> None:
     for i in range(count):
         _weigh(i, count, p)
-    room = np.empty((2, count))
+    room = np.empty((3, count))
     for i in range(count):
         _compare(i, p, room)
     for sums in (p.like, p.timbre):
@@ -171,9 +171,11 @@ def _mix_all(some: Numbers, alike: Values, p: Pairs) -> None:
 
 @noalloc
 def compare_last(at: int, p: Pairs, room: Values) -> None:
-    """Fill in what is known of note `at`, held against all before it; `room` for two rows."""
+    """Fill in what is known of note `at`, held against all before it; `room` for three rows."""
     _weigh(at, at + 1, p)
     p.clash[at] = 0.0
+    for j in range(at):
+        room[2, j] = math.sqrt(p.weight[j])
     _compare(at, p, room)
     for j in range(at):
         p.like[j, at], p.timbre[j, at] = p.like[at, j], p.timbre[at, j]
@@ -213,15 +215,19 @@ def mirror(count: int, pairs: Values | Shares) -> None:
 
 @noalloc
 def _compare(i: int, p: Pairs, room: Values) -> None:
-    """Hold note `i` against itself and all before it, with likenesses on one side alone."""
+    """Hold note `i` against itself and all before it, with likenesses on one side alone.
+
+    The last row of `room` holds the roots of the weights of those before it.
+    """
     p.like[i, i] = p.weight[i]
     p.timbre[i, i] = p.weight[i]
     known = 0.0 if math.isnan(p.looks[i, CELL]) else 1.0
     for cell in range(CELLS):
         p.clear[i, cell] = known
     likeness(i, p.looks, room[0], room[1])
-    _weighed(room[0], p.weight[i], p.weight[:i], p.like[i])
-    _weighed(room[1], p.weight[i], p.weight[:i], p.timbre[i])
+    room[2, i] = math.sqrt(p.weight[i])
+    _weighed(room[0], room[2, i], room[2, :i], p.like[i])
+    _weighed(room[1], room[2, i], room[2, :i], p.timbre[i])
     for j in range(i):
         if min(p.offset_s[i], p.offset_s[j]) - p.onset_s[i] > EDGE_S:
             two = _overlapping(j, i, p)
@@ -234,10 +240,10 @@ def _compare(i: int, p: Pairs, room: Values) -> None:
 
 
 @noalloc
-def _weighed(values: Values, own: float, weights: Values, found: Shares) -> None:
-    """Each value by the root of both notes' weights: a loop without branches, so vectorised."""
-    for j in range(len(weights)):
-        found[j] = values[j] * math.sqrt(own * weights[j])
+def _weighed(values: Values, own: float, roots: Values, found: Shares) -> None:
+    """Each value by the roots of both notes' weights: a loop without branches, so vectorised."""
+    for j in range(len(roots)):
+        found[j] = values[j] * own * roots[j]
 
 
 @noalloc

@@ -228,15 +228,13 @@ def features(a: int, count: int, g: Groups, x: Values) -> None:
     _fewer(g.kinds[a], g.kinds[:count], x[14])
     size_a = max(g.size[a], 1e-9)
     _crowded(size_a, g.busy[a], g.size[:count], g.busy, x[15])
+    _follows(size_a, g.adjacent[a], g.size[:count], x[1], x[3])
+    _hardly(x[4], x[7], count)
     for b in range(count):
         adjacent, overlap = g.adjacent[a, b], g.overlap[a, b]
         x[0, b] = math.log(1.0 + adjacent) * x[13, b] if adjacent > 0.0 else 0.0
-        x[1, b] = adjacent / (min(size_a, max(g.size[b], 1e-9)) + 0.3)
         x[2, b] = math.log(1.0 + 3.0 * overlap) if overlap > 0.0 else 0.0
-        x[3, b] = x[3, b] / 5.0 * 0.3 / (adjacent + 0.3)
-        cosine = x[4, b]
-        x[4, b] = math.log(cosine + LEAST_LIKE) + 2.0
-        x[7, b] = max(1.0 - cosine / NONE_IN_COMMON, 0.0)
+        x[4, b] = math.log(x[4, b] + LEAST_LIKE) + 2.0
         x[8, b] = math.log(x[8, b] + LEAST_TIMBRE) + 1.0
     _multiply(x[4], x[14], x[5], count)
     _multiply(x[4], x[15], x[6], count)
@@ -273,6 +271,20 @@ def _fewer(own: float, others: Values, found: Values) -> None:
 def _crowded(size: float, busy: float, sizes: Values, busies: Values, found: Values) -> None:
     for b in range(len(sizes)):
         found[b] = min((busy + busies[b]) / (size + max(sizes[b], 1e-9)), BUSY) / BUSY
+
+
+@noalloc
+def _follows(size: float, adjacent: Values, sizes: Values, per_note: Values, level: Values) -> None:
+    """How much is adjacent a note; and levels count the less, the more is."""
+    for b in range(len(sizes)):
+        per_note[b] = adjacent[b] / (min(size, max(sizes[b], 1e-9)) + 0.3)
+        level[b] = level[b] / 5.0 * 0.3 / (adjacent[b] + 0.3)
+
+
+@noalloc
+def _hardly(cosines: Values, found: Values, count: int) -> None:
+    for b in range(count):
+        found[b] = max(1.0 - cosines[b] / NONE_IN_COMMON, 0.0)
 
 
 @noalloc
