@@ -67,8 +67,8 @@ def ringings(loop: Loop, palette: Palette, way: Feedback) -> list[Ringing]:
         rings_s = min(striker.t60_s + way.t60_s, LONGEST_S)
         partials = tuple(striker.reference_hz * partial.ratio for partial in striker.partials)
         found.append(Ringing(from_s, from_s + rings_s, partials))
-        if way.wall is not None:
-            back_s = from_s + way.wall[0]
+        for later_s, _ in way.walls:
+            back_s = from_s + later_s
             found.append(Ringing(back_s, back_s + rings_s, partials))
     return sorted(found, key=lambda ringing: ringing.from_s)
 

@@ -47,14 +47,14 @@ MakeListener = Callable[[int], BlockListener]
 class Feedback:
     """How the machine's sound comes back. `reverb_db` is the tail's energy re the direct sound.
 
-    `wall` gives it back once more: after seconds, and at a level (dB) against the direct sound.
+    Each of `walls` gives it back once more: after seconds, and at a level (dB) re the direct sound.
     """
 
     above_db: float = 10.0
     delay_s: float = 0.03
     t60_s: float = 0.4
     reverb_db: float = -8.0
-    wall: tuple[float, float] | None = None
+    walls: tuple[tuple[float, float], ...] = ()
 
 
 class Echo:
@@ -119,8 +119,7 @@ class Echo:
         wave = np.asarray(signal.fftconvolve(wave, self._tail))
         at_s = outcome.played_s - BEFORE_S + self._way.delay_s
         self._add(wave, at_s)
-        if self._way.wall is not None:
-            later_s, level_db = self._way.wall
+        for later_s, level_db in self._way.walls:
             self._add(10 ** (level_db / 20) * wave, at_s + later_s)
 
     def _add(self, wave: Waves, at_s: float) -> None:
@@ -273,11 +272,11 @@ def loop_of(
     *,
     way: Feedback | None,
     masks: bool = True,
-    place: Return | None = None,
+    places: tuple[Return, ...] = (),
 ) -> Loop:
     """A closed loop; `way` `None` leaves the machine unheard, `masks` False is the naive peer.
 
-    `place` is what the engine knows of the wall.
+    `places` is what the engine knows of the walls, the loudest first.
     """
     stage = Stage(recipe)
     rate_hz = stage.sample_rate_hz
@@ -288,8 +287,8 @@ def loop_of(
 
     clocks = Clocks(lambda: DAWN + timedelta(seconds=passed_s()), passed_s)
     settings = LiveSettings(
-        acoustics=Acoustics(returns=() if place is None else (place,)),
-        echo=None if place is None else KnownEcho(place.delay_s, place.level_db),
+        acoustics=Acoustics(t60_s=Feedback.t60_s if way is None else way.t60_s, returns=places),
+        echo=KnownEcho(places[0].delay_s, places[0].level_db) if places else None,
         needs_link=True,
         masks=masks,
         loops=LoopRule() if masks else None,

@@ -404,28 +404,56 @@ def _of_birds(loop: Loop) -> float:
 
 
 PIECE_MIN = 10
-# Whether there is a wall, and whether live knows of it.
-WAYS = {"no_wall": (False, False), "wall_known": (True, True), "wall_unknown": (True, False)}
+FAR_WALL = (200.0 / speed(10.0), -30.0)
+NEAR_WALL = (0.31, -20.0)
+
+
+@dataclass(frozen=True)
+class _Way:
+    """What the machine stands before, and whether live knows of it."""
+
+    way: Feedback
+    known: bool = True
+
+
+def _at_20_db(*walls: tuple[float, float], t60_s: float = 0.4, reverb_db: float = -8.0) -> Feedback:
+    return Feedback(above_db=20.0, t60_s=t60_s, reverb_db=reverb_db, walls=walls)
+
+
+ONE_WALL = {
+    "no_wall": _Way(_at_20_db()),
+    "wall_known": _Way(_at_20_db(FAR_WALL)),
+    "wall_unknown": _Way(_at_20_db(FAR_WALL), known=False),
+}
+WALLS = {
+    "no_wall": _Way(_at_20_db()),
+    "two_walls": _Way(_at_20_db(NEAR_WALL, FAR_WALL)),
+    "hall_without_walls": _Way(_at_20_db(t60_s=1.5, reverb_db=-3.0)),
+    "hall_with_two_walls": _Way(_at_20_db(NEAR_WALL, FAR_WALL, t60_s=1.5, reverb_db=-3.0)),
+}
 
 
 def row_loop(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]:
     """Closed loops of ten minutes before a wall at 100 m, its echo 30 dB down: six are an hour."""
+    return _loops("closed loop, a wall at 100 m, -30 dB", ONE_WALL, cases, seed)
+
+
+def row_walls(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]:
+    """The same before two walls, -20 and -30 dB, in the open and where it rings for 1.5 s."""
+    return _loops("closed loop, walls of -20 and -30 dB", WALLS, cases, seed)
+
+
+def _loops(row: str, ways: dict[str, _Way], cases: int, seed: int) -> dict[str, object]:
     palette, rules = load_palette("fettle"), load_rules("answer")
-    delay_s, level_db = 200.0 / speed(10.0), -30.0
-    place = Return(delay_s, level_db)
-    told: dict[str, object] = {
-        "row": "closed loop, a wall at 100 m, -30 dB",
-        "minutes": PIECE_MIN * cases,
-    }
-    for name, (has_wall, knows) in WAYS.items():
-        way = Feedback(above_db=20.0, wall=(delay_s, level_db) if has_wall else None)
-        known = place if knows else None
+    told: dict[str, object] = {"row": row, "minutes": PIECE_MIN * cases}
+    for name, one in ways.items():
+        known = tuple(Return(*wall) for wall in one.way.walls if one.known)
         verdicts, of_birds = [], []
         for case in range(cases):
             recipe = vary(load_recipe("chorus"), seconds=60 * PIECE_MIN, seed=seed + case)
-            loop = loop_of(recipe, palette, rules, Listener, way=way, place=known)
+            loop = loop_of(recipe, palette, rules, Listener, way=one.way, places=known)
             loop.run(LOOP_BLOCK)
-            found = judge(loop, palette, way, None)
+            found = judge(loop, palette, one.way, None)
             verdicts.append(found)
             of_birds.append(_of_birds(loop))
             say(
@@ -440,4 +468,4 @@ def row_loop(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]:
     return told
 
 
-ROWS = {"air": row_air, "join": row_join, "loop": row_loop}
+ROWS = {"air": row_air, "join": row_join, "loop": row_loop, "walls": row_walls}
