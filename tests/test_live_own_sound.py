@@ -109,6 +109,25 @@ def test_the_stroke_and_its_partials_are_ours(
     assert struck().owner(note(stroke_s + 1.0, 1000 * partial.ratio * (1 + detune)))
 
 
+@pytest.mark.parametrize(
+    ("onset_s", "length_s", "pitch_hz", "ours"),
+    [
+        (9.95, 0.2, 1010.0, True),
+        # It ended before, or lies beside the partials, or had begun long before.
+        (9.95, 0.04, 1010.0, False),
+        (9.95, 0.2, 1300.0, False),
+        (9.80, 0.4, 1010.0, False),
+    ],
+)
+def test_a_stroke_that_falls_into_the_end_of_a_bird_makes_no_bird_of_itself(
+    onset_s: float, length_s: float, pitch_hz: float, ours: bool
+) -> None:
+    joined = msgspec.structs.replace(note(onset_s, pitch_hz), offset_s=onset_s + length_s)
+    own = SelfMask(PALETTE, ROOM)
+    own.add_command(Strike(at_s=10.0, channel=0, pulse_ms=8), 10.0)
+    assert (own.owner(joined) == "tube ringing") == ours
+
+
 @given(st.floats(10.2, 20.0), st.floats(200, 12000))
 def test_a_bird_beside_the_partials_is_heard(onset_s: float, pitch_hz: float) -> None:
     near = any(

@@ -49,6 +49,8 @@ RETURN_SLACK_S, RETURN_SLACK_SHARE = 0.010, 0.01
 RETURN_SPARE_DB = 9.0
 # Levels are compared over such frames, in the sound's own band and so much beside it.
 FRAME_S, BAND_HZ = 0.012, 120.0
+# A note that began so shortly before a stroke, at the pitch of a partial of it, is taken for it.
+JOINED_S = 0.12
 # What sounds already so long before a sound is none of it.
 BEFORE_S = 0.045, 0.010
 # A sound that lasts is judged by its beginning.
@@ -181,8 +183,17 @@ class SelfMask:
 
     def owner(self, sound: HeardSound) -> str | None:
         """What of the machine `sound` may be, in words; `None` if it is a stranger's."""
-        own = self._lay_on(sound, sound.onset_s, sound.onset_s)
+        own = self._lay_on(sound, sound.onset_s, sound.onset_s) or self._joined(sound)
         return self._returned(sound) if own is None else own
+
+    def _joined(self, sound: HeardSound) -> str | None:
+        """Of what stroke `sound` is the ring, where a bird at its pitch began just before."""
+        if not isinstance(sound, Note) or sound.pitch_hz is None:
+            return None
+        until_s = min(sound.offset_s, sound.onset_s + JOINED_S)
+        rings = (mask for mask in self._masks if not mask.whole_band)
+        covering = (m.why for m in rings if m.covers(sound, sound.onset_s, until_s))
+        return next(covering, None)
 
     def _lay_on(self, sound: HeardSound, from_s: float, until_s: float) -> str | None:
         """Why a mask lay on the band of `sound` between two times."""
