@@ -287,7 +287,7 @@ def loop_of(
 
     clocks = Clocks(lambda: DAWN + timedelta(seconds=passed_s()), passed_s)
     settings = LiveSettings(
-        acoustics=Acoustics(t60_s=Feedback.t60_s if way is None else way.t60_s, returns=places),
+        acoustics=Acoustics(t60_s=(way or Feedback()).t60_s, returns=places),
         echo=KnownEcho(places[0].delay_s, places[0].level_db) if places else None,
         needs_link=True,
         masks=masks,
