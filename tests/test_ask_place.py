@@ -41,7 +41,10 @@ from callresp.io.place import Echo, PlaceReport, lines_of, read_place, write_pla
 from callresp.plan.model import Plan
 from callresp.scene.air import speed_in_humid_air, speed_of_sound
 from callresp.strike_test.capture import Capture
+from callresp.synthesis.levels import ListeningPoint
+from callresp.synthesis.mixing import render
 
+NEAR = ListeningPoint(distance_m=1.0, air=False, travel=False)
 AIR = Air(AIR_C, 60.0, 1.0)
 
 
@@ -129,6 +132,21 @@ def test_what_sings_between_the_strokes_is_no_echo() -> None:
         song[at : at + 2400] += 0.05 * note.astype(np.float32)
     report = asked(plan, Capture(song, RATE_HZ, np.zeros(0)))
     assert report.echoes == ()
+
+
+def test_a_rehearsal_of_the_strokes_tells_its_echoes_as_a_recording_does() -> None:
+    # Nothing sounds between its strokes: what noise there is, is the rounding to 16 bits.
+    plan, rate_hz = train(strokes=16), 48000
+    played = render(plan, fettle(), rate_hz, plan.header.duration_s + 1.0, place=NEAR)
+    sound = 0.9 * np.asarray(played, np.float64) / float(np.abs(played).max())
+    echoes = ((0.25, 0.1), (0.4, 0.05))
+    heard = sum(gain * np.roll(sound, round(at_s * rate_hz)) for at_s, gain in echoes) + sound
+    rounded = (np.round(heard * 2**15) / 2**15).astype(np.float32)
+    report = asked(plan, Capture(rounded, rate_hz, np.zeros(0)))
+    assert len(report.echoes) == 2
+    for echo, (at_s, gain) in zip(report.echoes, echoes, strict=True):
+        assert echo.delay_s == pytest.approx(at_s, abs=0.0005)
+        assert echo.level_db == pytest.approx(20 * np.log10(gain), abs=1.0)
 
 
 def test_two_walls_fifteen_milliseconds_apart_are_two() -> None:

@@ -24,6 +24,8 @@ Values = npt.NDArray[np.float64]
 BEFORE_NEXT_S = 0.12
 LONGEST_S = 6.0
 FEWEST = 4
+# No recorder is quieter than this, against its loudest sound.
+RECORDERS_NOISE = 1e-4
 # How well the air's temperature is known: where it was stated, and where the palette's is taken.
 STATED_SD_C, ASSUMED_SD_C = 1.0, 5.0
 # Where half of the strokes have so many samples at the very top, they were cut off there.
@@ -94,6 +96,7 @@ def ask_place(
     """
     planned_s, striker = _train(plan, palette)
     samples, rate_hz = _reduced(capture)
+    samples = _with_a_floor(samples)
     advance(0.1, "finding the strokes")
     strokes = alignment.align_strokes(samples, rate_hz, planned_s, capture.name)
     if len(strokes.at_s) < FEWEST:
@@ -240,6 +243,18 @@ def _background_db(capture: Capture, at_s: Values) -> float:
         if len(part):
             levels.append(10 * math.log10(2 * float(np.mean(part**2)) + 1e-20))
     return float(np.median(levels)) if levels else -200.0
+
+
+def _with_a_floor(samples: Wave) -> Wave:
+    """The sound with a recorder's own noise, where it has none, as in a rehearsal.
+
+    Echoes are judged against noise: against nothing at all, rounding would be one.
+    """
+    least = RECORDERS_NOISE * float(np.max(np.abs(samples), initial=0.0))
+    if float(np.median(np.abs(samples))) > least:
+        return samples
+    noise = least * np.random.default_rng(0).standard_normal(len(samples))
+    return (samples + noise).astype(samples.dtype)
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
