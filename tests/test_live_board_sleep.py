@@ -22,7 +22,16 @@ from test_live_engine import PROMPT, calls
 from callresp.link import board as link_board
 from callresp.link.board import SimulatedBoard
 from callresp.link.framing import Deframer
-from callresp.link.messages import Hello, Message, SleepFor, Status, Stop, StrikeAt, parse
+from callresp.link.messages import (
+    SLEEP_MOST_S,
+    Hello,
+    Message,
+    SleepFor,
+    Status,
+    Stop,
+    StrikeAt,
+    parse,
+)
 from callresp.link.port import Clock
 from callresp.live.actions import BoardMaySleep, BoardState, LinkUpdate
 from callresp.live.board_session import (
@@ -190,6 +199,16 @@ def test_what_was_taken_before_it_sleeps_is_reported_and_what_it_plays_is_not_cu
     last_s = max(at_s for at_s, _ in night.messages(StrikeAt))
     assert all(at_s > last_s for at_s, _ in night.messages(SleepFor))
     assert night.talk.asleep(night.now_s)
+
+
+def test_where_the_sun_gives_no_time_it_sleeps_as_long_as_a_board_may() -> None:
+    night = Night(SimulatedBoard(FETTLE))
+    night.run(2.0)
+    night.talk.may_sleep(float("inf"))
+    night.run(30.0)
+    (asked,) = [message for _, message in night.messages(SleepFor)]
+    assert asked.seconds == SLEEP_MOST_S
+    assert night.board._asleep
 
 
 def test_it_is_not_put_to_sleep_for_a_few_minutes() -> None:
