@@ -8,6 +8,7 @@ import re
 import socket
 import subprocess
 import sys
+import threading
 import urllib.request
 from collections.abc import Iterator
 from concurrent.futures import Future
@@ -23,6 +24,7 @@ from starlette.types import ASGIApp
 
 from callresp.desk.address import open_server
 from callresp.desk.api import ENDPOINTS
+from callresp.desk.messages import State
 from callresp.desk.security import BODY_MAX
 from callresp.desk.server import serve
 from callresp.desk.source import inside
@@ -67,6 +69,22 @@ def test_the_command_prints_the_address_first_and_serves(folder: Path) -> None:
     finally:
         process.terminate()
         process.wait(20)
+
+
+def test_what_is_heard_while_the_state_is_told_is_not_ready_without_an_answer(
+    desk: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class JustNow(threading.Event):
+        def wait(self, timeout: float | None = None) -> bool:
+            return False
+
+    just_now = JustNow()
+    just_now.set()
+    monkeypatch.setattr(desk.desk.session, "ready", just_now)
+    told = ENDPOINTS[0].call(desk.desk, {"wait": "0"}, None)
+    assert isinstance(told, State)
+    assert told.answer == 0
+    assert not told.source.ready
 
 
 def test_small_answers_go_out_at_once_and_wait_for_no_acknowledgement() -> None:

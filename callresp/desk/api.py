@@ -170,10 +170,13 @@ def _whole(given: Given, name: str) -> int:
 def _state(desk: Desk, given: Given, _: object) -> messages.State:
     session = desk.session
     answer = None
-    session.ready.wait(0.0 if given.get("wait") == "0" else PATIENCE_S)
-    if session.ready.is_set() and session.heard is not None:
+    ready = session.ready.wait(0.0 if given.get("wait") == "0" else PATIENCE_S)
+    if ready and session.heard is not None:
         answer = session.answer_now(_number(given, "around", 0.0))
-    return states.state_of(session, answer)
+    state = states.state_of(session, answer)
+    # What has been heard since is not told as ready: the page would not ask again for the answer.
+    source = msgspec.structs.replace(state.source, ready=ready)
+    return msgspec.structs.replace(state, source=source)
 
 
 def _opened(desk: Desk, given: Given, _: object) -> messages.Opened:
