@@ -122,9 +122,10 @@ def print_summary(
         own = voices[name]
         pitched = own.pitches_hz
         band = f"{min(pitched):.0f} to {max(pitched):.0f} Hz" if pitched else "unpitched"
+        count = len(own.phrases)
         ui.say(
-            f"  voice {name}: {len(own.levels_db)} notes in {len(own.phrases)} phrases, {band},"
-            f" median level {_median_level(own, offset_db)}"
+            f"  voice {name}: {len(own.levels_db)} notes in {count} phrase{'s' * (count != 1)},"
+            f" {band}, median level {_median_level(own, offset_db)}"
         )
     if output is not None:
         ui.say(f"wrote {output}")
