@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -11,8 +12,11 @@ import pytest
 from desk_helpers import RATE_HZ, SECONDS, job, notes, served
 from field_helpers import whole_day
 
+from callresp.desk import session
 from callresp.desk.answers import AT_ONCE_NOTES, Cancelled, Heard, make_answer, strokes_of
 from callresp.desk.chorus import COLUMNS, ROWS, Chorus, Levels
+from callresp.desk.opening import open_job
+from callresp.desk.session import Session
 from callresp.desk.source import jobs_in, open_source
 from callresp.errors import UserError
 from callresp.io.audio import Waveform, open_recording
@@ -126,6 +130,74 @@ def test_the_axis_reaches_what_was_heard(tmp_path: Path) -> None:
     row = int(ROWS * np.log(13000 / chorus.low_hz) / np.log(chorus.high_hz / chorus.low_hz))
     assert tile[row - 2 : row + 3, int(2500 / 32)].max() > 200
     assert not chorus.reach(score)
+
+
+def ends(work: Callable[[], object]) -> str:
+    """How work in a thread of its own ends where it is refused."""
+    told: list[str] = []
+
+    def run() -> None:
+        try:
+            work()
+        except UserError as fault:
+            told.append(str(fault))
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
+    thread.join(20)
+    assert not thread.is_alive(), "it still waits"
+    return told[0]
+
+
+def test_a_recording_that_has_gone_since_is_told_and_not_waited_for(tmp_path: Path) -> None:
+    path = job(tmp_path)
+    chorus = Chorus(open_recording(path))
+    path.unlink()
+    chorus.start()
+    assert chorus.looked.wait(20)
+    assert chorus.fault is not None
+    assert ends(lambda: chorus.chunk(0)) == chorus.fault
+
+
+def test_what_is_drawn_anew_when_a_recording_has_gone_fails_quietly(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = job(tmp_path)
+    one = Session(open_job(path))
+    path.unlink()
+    monkeypatch.setattr(Chorus, "reach", lambda *_: True)
+    failed: list[object] = []
+    monkeypatch.setattr(threading, "excepthook", failed.append)
+    one.start()
+    assert one.ready.wait(20)
+    for thread in threading.enumerate():
+        if thread.name.startswith("desk "):
+            thread.join(20)
+    assert not failed
+    assert one.trouble is not None
+
+
+def test_nobody_waits_for_a_session_that_is_closed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Else Ctrl-C would not end the desk before all has been heard.
+    let_go = threading.Event()
+
+    def slow(*_: object) -> HeardScore:
+        let_go.wait()
+        raise UserError("too late")
+
+    monkeypatch.setattr(session, "hear", slow)
+    one = Session(open_job(job(tmp_path)))
+    threading.Thread(target=one.start, daemon=True).start()
+    unread = Chorus(open_recording(tmp_path / "dawn.wav"))
+    try:
+        one.close()
+        unread.close()
+        assert ends(one.need_heard)
+        assert ends(lambda: unread.chunk(0))
+    finally:
+        let_go.set()
 
 
 def test_a_stretch_that_the_overview_has_not_reached_is_drawn_alone(

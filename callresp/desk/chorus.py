@@ -125,8 +125,10 @@ class Chorus:
             threading.Thread(target=self._run, name="desk chorus", daemon=True).start()
 
     def close(self) -> None:
-        """Look no further."""
-        self._closed = True
+        """Look no further; nobody waits for samples any more."""
+        with self._grown:
+            self._closed = True
+            self._grown.notify_all()
 
     def _run(self) -> None:
         try:
@@ -134,7 +136,9 @@ class Chorus:
             self.look()
         except UserError as fault:
             self.fault = str(fault)
-        self.looked.set()
+        with self._grown:
+            self.looked.set()
+            self._grown.notify_all()
 
     def read(self) -> None:
         """Read the whole recording, at the pace of the disk."""
@@ -149,10 +153,18 @@ class Chorus:
             self._grown.notify_all()
 
     def samples(self, first: int, last: int) -> Samples:
-        """Samples from `first` to `last`; silence beyond the ends. Waits until they are read."""
+        """Samples from `first` to `last`; silence beyond the ends. Waits until they are read.
+
+        Raises
+        ------
+        UserError
+            When they could not be read, or are not yet and it has been closed.
+        """
         low, high = min(max(first, 0), self.frames), min(max(last, 0), self.frames)
         with self._grown:
-            self._grown.wait_for(lambda: self._read >= high)
+            self._grown.wait_for(lambda: self._read >= high or self.looked.is_set() or self._closed)
+            if self._read < high:
+                raise UserError(self.fault or "it was closed before it was read")
         out = np.zeros(max(last - first, 0), np.float32)
         out[low - first : high - first] = self._samples[low:high]
         return out

@@ -6,6 +6,7 @@ with use: of answers and sounds the latest few are kept, of steps to undo `STEPS
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections import OrderedDict, deque
 from collections.abc import Callable
@@ -107,6 +108,8 @@ class Session:
     def close(self) -> None:
         """Let the threads end; what is computed is not wanted any more."""
         self._closed = True
+        # Who still waits for what is heard would else keep the program from ending.
+        self.ready.set()
         if self.chorus is not None:
             self.chorus.close()
 
@@ -128,7 +131,9 @@ class Session:
         self.share = 1.0
         self.ready.set()
         if anew and self.chorus is not None:
-            self.chorus.look()
+            # What can't be read is told by the chorus itself.
+            with contextlib.suppress(UserError):
+                self.chorus.look()
 
     def _advance(self, share: float) -> None:
         self.share = share
