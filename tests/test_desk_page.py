@@ -348,6 +348,43 @@ def test_a_number_that_is_not_taken_does_not_stay_as_if_it_were(page: Page) -> N
     assert page.evaluate("desk.state.rules.values.manners.rest_s") == told
 
 
+def test_slider_and_number_stand_at_the_same_whatever_is_refused(page: Page) -> None:
+    page.click("#tab-rules")
+    row = page.locator("[data-key='manners.rest_s']")
+    number, slider = row.locator("input[type=number]"), row.locator("input[type=range]")
+
+    def stands() -> tuple[str, str, str | None]:
+        return number.input_value(), slider.input_value(), slider.get_attribute("aria-valuetext")
+
+    slider.press("ArrowRight")
+    slid = stands()
+    number.fill("-5")
+    number.press("Enter")
+    assert stands() == slid
+    number.press("ArrowUp")
+    assert number.input_value() != slid[0]
+    assert (slider.get_attribute("aria-valuetext") or "").split()[0] == number.input_value()
+
+
+def test_what_the_desk_refuses_does_not_stay_as_if_it_were(
+    page: Page, shared: tuple[Page, list[str]]
+) -> None:
+    page.click("#tab-rules")
+    page.evaluate("desk.rules.reveal('rule.1.name')")
+    before = page.evaluate("desk.state.rules.values.rule[0].name")
+    field = page.locator("[data-key='rule.1.name'] input")
+    assert field.input_value() == before
+    field.fill("")
+    field.press("Enter")
+    until(page, """document.querySelector("[data-key='rule.1.name'] input").value !== ''""")
+    assert field.input_value() == before
+    assert "allowed: 1 to 40 characters" in page.inner_text("#said")
+    # The browser's own complaint of a refusal, which it is.
+    complained = shared[1].copy()
+    shared[1].clear()
+    assert ["422" in text for text in complained] == [True]
+
+
 def test_a_rule_set_is_saved_under_the_name_that_one_would_give(page: Page, desk: Served) -> None:
     page.click("#tab-rules")
     page.click("#view-rules button.main")

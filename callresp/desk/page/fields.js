@@ -20,11 +20,11 @@ function allowed({ low, high, unit }) {
 function numberInput(field, value, label, changed) {
   const input = h("input", { type: "number", value: shown(value), step: "any", "aria-label": label,
     min: field.low ?? undefined, max: field.high ?? undefined });
-  let kept = input.value;
+  input.taken = input.value;
   const send = () => {
     const given = number(input.value);
     if (!input.checkValidity() || given === null) return;
-    kept = input.value;
+    input.taken = input.value;
     changed(field.control === "whole" || field.name === "notes" ? Math.round(given) : tidy(given));
   };
   input.addEventListener("input", send);
@@ -32,7 +32,7 @@ function numberInput(field, value, label, changed) {
   input.addEventListener("change", () => {
     if (input.checkValidity() && input.value !== "") return;
     if (input.value !== "") say(`${label}: ${input.value} is not taken; ${allowed(field)}`, true);
-    input.value = kept;
+    input.value = input.taken;
   });
   input.addEventListener("keydown", (event) => {
     if (event.key !== "ArrowUp" && event.key !== "ArrowDown") return;
@@ -40,7 +40,7 @@ function numberInput(field, value, label, changed) {
     const step = stepOf(field) * (event.shiftKey ? 10 : 1) * (event.key === "ArrowUp" ? 1 : -1);
     const next = Math.min(Math.max((number(input.value) ?? 0) + step, field.low ?? -Infinity), field.high ?? Infinity);
     input.value = shown(next);
-    send();
+    input.dispatchEvent(new Event("input"));
   });
   return input;
 }
@@ -59,11 +59,12 @@ function slider(field, value, label, changed, input) {
     const step = stepOf(field) / (next < 2 && !Number.isInteger(stepOf(field)) ? 2 : 1);
     next = Math.round(next / step) * step;
     next = Math.min(Math.max(next, field.low), field.high);
-    input.value = shown(next);
+    input.value = input.taken = shown(next);
     tell();
     changed(field.control === "whole" ? Math.round(next) : tidy(next));
   });
-  input.addEventListener("input", () => { range.value = to(Number(input.value)); tell(); });
+  // It follows the number, also to where that is put back.
+  for (const event of ["input", "change"]) input.addEventListener(event, () => { range.value = to(Number(input.value)); tell(); });
   tell();
   return range;
 }

@@ -131,10 +131,10 @@ class Desk {
     this.mix.tellEqual();
   }
 
-  renderViews() {
+  renderViews(refused = false) {
     this.renderTools();
     const name = this.shown;
-    if (name === "rules") this.rules.render();
+    if (name === "rules") this.rules.render(refused);
     if (name === "palette") this.palette.render();
     if (name === "mix") this.mix.render();
     if (name === "machine") this.machine.render();

@@ -32,13 +32,14 @@ export class Rules {
     return [...this.wishes, ...lanes.filter((lane) => !lane.turner).map((lane) => lane.name)];
   }
 
-  render() {
+  render(refused = false) {
     const { state } = this.desk;
     if (!this.fields || !state) return;
     const focus = document.activeElement?.closest?.("[data-key]")?.dataset.key;
     const label = document.activeElement?.getAttribute?.("aria-label");
-    // A field that is being changed keeps its control: the form is not drawn anew under the hand.
-    const held = document.activeElement?.matches?.("#view-rules .field input") ? document.activeElement : null;
+    // A field that is being changed keeps its control: the form is not drawn anew under the hand,
+    // but where the change was refused.
+    const held = !refused && document.activeElement?.matches?.("#view-rules .field input") ? document.activeElement : null;
     const scroll = $("views").scrollTop;
     const { rules } = state;
     const made = [this.head(rules), this.sweep.element, this.manners(rules),
