@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta, timezone
+import time as host_time
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, time, timedelta, timezone
 
 import pytest
 from click.testing import CliRunner
@@ -10,7 +12,8 @@ from click.testing import CliRunner
 from callresp.cli import cli
 from callresp.commands.live import active_hours
 from callresp.errors import UserError
-from callresp.scout.sun import Site, read_day_time, read_site, sun_day
+from callresp.live.interlocks import ActiveHours, Hours
+from callresp.scout.sun import DayTime, Site, SunHours, moment_on, read_day_time, read_site, sun_day
 
 # Rise and Set for the Sun for 2023, U. S. Naval Observatory, Astronomical Applications Dept.;
 # location W112 31, N36 57; zone 7 h west of Greenwich; hours and minutes of rise and set on the
@@ -61,6 +64,48 @@ def test_hours_may_run_past_midnight_and_mix_sun_and_clock() -> None:
     found = [hours.awake_at(at(hour)) for hour in (19, 20, 23)]
     assert found == [False, True, True]
     assert [hours.awake_at(at(hour, day=16)) for hour in (1, 3)] == [True, False]
+
+
+@pytest.fixture
+def london() -> Iterator[None]:
+    """This computer's clock, by the rule of POSIX.1-2017, 8.3: summer time as the European Union's
+    directive 2000/84/EC has it, from the last Sunday of March to the last of October, 01:00 UTC."""
+    if not hasattr(host_time, "tzset"):
+        pytest.skip("this system's zone is not set by TZ")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TZ", "GMT0BST,M3.5.0/1,M10.5.0/2")
+        host_time.tzset()
+        yield
+    host_time.tzset()
+
+
+CLOCK_HOURS = ActiveHours(time(4, 30), time(10, 0))
+MIXED_HOURS = SunHours(DayTime(clock=time(4, 30)), DayTime(event="sunset"), Site(54.2, -2.8))
+
+
+@pytest.mark.usefixtures("london")
+@pytest.mark.parametrize("hours", [CLOCK_HOURS, MIXED_HOURS])
+@pytest.mark.parametrize(
+    ("evening", "wakes"),
+    [
+        # Clocks are put forward in the night to 29 March 2026, back in that to 25 October.
+        (datetime(2026, 3, 28, 22), datetime(2026, 3, 29, 3, 30, tzinfo=UTC)),
+        (datetime(2026, 3, 29, 0, 30), datetime(2026, 3, 29, 3, 30, tzinfo=UTC)),
+        (datetime(2026, 3, 28, 3), datetime(2026, 3, 28, 4, 30, tzinfo=UTC)),
+        (datetime(2026, 3, 29, 4), datetime(2026, 3, 29, 3, 30, tzinfo=UTC)),
+        (datetime(2026, 10, 24, 22), datetime(2026, 10, 25, 4, 30, tzinfo=UTC)),
+        (datetime(2026, 10, 25, 4), datetime(2026, 10, 25, 4, 30, tzinfo=UTC)),
+    ],
+)
+def test_hours_by_the_clock_begin_in_time_when_clocks_are_put_forward_in_the_night(
+    hours: Hours, evening: datetime, wakes: datetime
+) -> None:
+    assert hours.wakes_at(evening.astimezone()) == wakes
+
+
+@pytest.mark.usefixtures("london")
+def test_another_place_keeps_its_own_offset_when_this_computers_clock_is_put_forward() -> None:
+    assert moment_on(date(2026, 3, 29), time(4, 30), WEST_7).utcoffset() == timedelta(hours=-7)
 
 
 def test_through_a_polar_day_it_sleeps_and_says_why() -> None:

@@ -20,6 +20,7 @@ from typing import Literal, Protocol
 from callresp.link.messages import COILS_REST
 from callresp.live.actions import BoardState
 from callresp.palette.model import Palette
+from callresp.scout.sun import moment_on
 
 # A strike pulls the voltage down for some milliseconds: only what stays down counts.
 LOW_FOR_S = 3.0
@@ -171,8 +172,9 @@ class ActiveHours:
 
     def wakes_at(self, at: datetime) -> datetime | None:
         """When it wakes next."""
-        moment = datetime.combine(at.date(), self.since, at.tzinfo)
-        return moment if moment > at else moment + timedelta(days=1)
+        days = (at.date(), at.date() + timedelta(days=1))
+        today, tomorrow = (moment_on(day, self.since, at.tzinfo) for day in days)
+        return today if today > at else tomorrow
 
     def awake(self, at: time) -> bool:
         """Whether it is awake at a time of day."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from functools import lru_cache
 from typing import Literal
 
@@ -112,6 +112,30 @@ def sun_day(site: Site, day: date, zone: tzinfo) -> SunDay:
     return SunDay(found[0], found[1], without)
 
 
+def moment_on(day: date, clock: time, zone: tzinfo | None) -> datetime:
+    """The moment at which clocks of a zone show a time on a day.
+
+    Parameters
+    ----------
+    day, clock
+        What they show.
+    zone
+        A fixed offset that this computer's clock had three days before is taken for its zone:
+        `datetime.astimezone` gives the offset of now, and clocks may be put forward in the night.
+
+    Returns
+    -------
+    datetime
+        Without a zone where `zone` is `None`.
+    """
+    shown = datetime.combine(day, clock)
+    if isinstance(zone, timezone):
+        own = (shown - timedelta(days=3)).astimezone().utcoffset()
+        if zone.utcoffset(None) == own:
+            return shown.astimezone()
+    return shown.replace(tzinfo=zone)
+
+
 @dataclass(frozen=True, slots=True)
 class DayTime:
     """A time of day: by the clock (`clock`), or `after` the sun's `event`."""
@@ -123,7 +147,7 @@ class DayTime:
     def on(self, day: date, site: Site | None, zone: tzinfo) -> datetime | None:
         """When that is on a day; `None` where the sun gives no such time."""
         if self.clock is not None:
-            return datetime.combine(day, self.clock, zone)
+            return moment_on(day, self.clock, zone)
         assert site is not None
         sun = sun_day(site, day, zone)
         moment = sun.sunrise if self.event == "sunrise" else sun.sunset
