@@ -154,6 +154,13 @@ def test_a_ring_that_falls_draws_no_echo_towards_the_machine() -> None:
     assert mean[-100:].mean() == pytest.approx(1.0, abs=0.35)
 
 
+@pytest.mark.parametrize("sounding", [0, 1, 500])
+def test_digital_silence_speaks_for_no_delay(sounding: int) -> None:
+    power = np.zeros(1001)
+    power[300 : 300 + sounding] = 1.0
+    assert np.array_equal(likelihood(power, 3.0), np.ones(1001))
+
+
 def test_nothing_is_asked_where_another_stroke_lies_among_the_delays_of_a_far_wall() -> None:
     rng = np.random.default_rng(12)
     follower = EchoFollower(RATE_HZ, 3.0)

@@ -170,7 +170,8 @@ def likelihood(power: Values, blur: float) -> Values:
     """
     from scipy import ndimage
 
-    if not power.any():
+    # Where most of it is digital silence there is nothing usual to compare with.
+    if np.median(power) <= 0:
         return np.ones(len(power))
     over = RISES * power / _usual(power)
     ratio = np.exp(over - over.max())
