@@ -159,8 +159,8 @@ def test_a_board_that_no_byte_wakes_is_awake_in_time_by_its_own_clock(
 
 
 def test_wanted_sooner_it_is_called_at_once() -> None:
-    """The time of day was set."""
-    night = Night(SimulatedBoard(FETTLE))
+    """The time of day was set. Sessions are numbered from 1 to 65,535, and then from 1 again."""
+    night = Night(SimulatedBoard(FETTLE), session=65_535)
     night.run(2.0)
     night.talk.may_sleep(10 * HOUR_S)
     night.run(400.0)
@@ -168,7 +168,7 @@ def test_wanted_sooner_it_is_called_at_once() -> None:
     night.talk.may_sleep(None)
     night.run(402.0)
     assert night.talk.up(night.now_s)
-    assert len({hello.session for _, hello in night.messages(Hello)}) == 2
+    assert {hello.session for _, hello in night.messages(Hello)} == {65_535, 1}
 
 
 def test_strikes_after_a_night_are_played_and_their_outcomes_known(make_board: MakeBoard) -> None:
@@ -283,6 +283,7 @@ def test_a_board_that_cannot_sleep_stays_awake_and_is_told_once(
     night.run(120.0)
     assert [text for _, text in night.told] == [said]
     assert night.talk.up(night.now_s)
+    assert all(update.up for at_s, update in night.updates if at_s > 2.0)
     assert len(night.messages(SleepFor)) == (value == 0)
 
 
@@ -370,6 +371,11 @@ def test_a_clock_that_is_set_moves_the_time_at_which_it_is_wanted() -> None:
     first_s, then_s = asked_of(night, start, 100.0, step_s=3600.0)
     assert first_s == pytest.approx(5 * HOUR_S, abs=1.0)
     assert then_s == pytest.approx(4 * HOUR_S, abs=1.0)
+
+
+def test_a_clock_that_drifts_moves_nothing() -> None:
+    night = ActiveHours(time(4, 0), time(22, 0))
+    assert len(asked_of(night, datetime(2026, 5, 12, 23, 0), 100.0, step_s=5.0)) == 1
 
 
 def test_by_the_sun_it_is_wanted_at_sunrise_and_never_told_a_time_that_there_is_not() -> None:

@@ -97,7 +97,8 @@ class LiveSession:
             self.session.receive(data, now_s)
             if self._waking_until_s > float("-inf") and self.up(now_s):
                 self._waking_until_s = float("-inf")
-                self._notices.append(Notice("the board is awake", fault=False))
+                if self._can_sleep:
+                    self._notices.append(Notice("the board is awake", fault=False))
             return
         for payload in self._deframer.feed(data):
             message = parse(payload)
@@ -107,6 +108,8 @@ class LiveSession:
     def _falls_asleep(self, told: Sleeping, now_s: float) -> None:
         if told.seconds == 0:
             self._state, self._can_sleep = "awake", False
+            # It is there: only its clock has to be learnt anew.
+            self._waking_until_s = now_s + WAKING_S
             self._notices.append(Notice("this board can't sleep: it stays awake", fault=False))
             return
         self._state = "asleep"
