@@ -281,9 +281,9 @@ def test_a_log_that_can_not_be_opened_is_a_users_mistake(tmp_path: Path) -> None
 def test_snippets_are_the_sound_itself(tmp_path: Path) -> None:
     import soundfile
 
-    from callresp.live.log_thread import RecentSound, write_flac
+    from callresp.live.log_thread import SnippetBuffer, write_flac
 
-    ring = RecentSound(RATE_HZ)
+    ring = SnippetBuffer(RATE_HZ)
     wave = np.sin(np.arange(60 * RATE_HZ) * 0.1).astype(np.float32) * 0.5
     size = 40
     ring.request(SaveSnippet(50.0, 52.0, "late"))

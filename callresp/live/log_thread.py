@@ -212,7 +212,7 @@ class SnippetFolder:
         return None
 
 
-class RecentSound:
+class SnippetBuffer:
     """The last `RING_S` of sound, by the engine's clock; lost sound is silence."""
 
     def __init__(self, sample_rate_hz: int) -> None:

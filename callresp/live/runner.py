@@ -31,7 +31,7 @@ from callresp.live.actions import (
 )
 from callresp.live.engine import LiveEngine
 from callresp.live.links import EngineOrigin, Link, SimulatedLink
-from callresp.live.log_thread import LogThread, RecentSound, Snippet
+from callresp.live.log_thread import LogThread, Snippet, SnippetBuffer
 from callresp.live.player import LINK_LEAD_S
 from callresp.live.sources import BLOCK_S, STALL_S, WAITING_S, Block, Source
 
@@ -107,7 +107,7 @@ class Runner:
     notices: queue.SimpleQueue[tuple[str, Notice]] = field(default_factory=queue.SimpleQueue)
     requests: queue.SimpleQueue[Request] = field(default_factory=queue.SimpleQueue)
     _blocks: queue.Queue[StampedBlock | None] = field(init=False)
-    _recent: RecentSound | None = field(init=False, default=None)
+    _recent: SnippetBuffer | None = field(init=False, default=None)
     _stopped: str | None = field(init=False, default=None)
     _began_s: float = field(init=False, default=0.0)
     _checked_s: float = field(init=False, default=0.0)
@@ -116,7 +116,7 @@ class Runner:
     def __post_init__(self) -> None:
         self._blocks = queue.Queue(maxsize=round(WAITING_S / BLOCK_S))
         if self.keeps_snippets:
-            self._recent = RecentSound(self.source.sample_rate_hz)
+            self._recent = SnippetBuffer(self.source.sample_rate_hz)
 
     def run(self) -> str:
         """Listen and answer to the end; release everything whatever happens.
