@@ -2,9 +2,10 @@
 
 Conventions
 -----------
-- A board that is not wanted for some minutes is told to sleep, and greeted from when on it may
-  wake by itself. Its slow clock may err by a share of the night: it is told that much less, and
-  sleeps again for most of what is left. So it is awake in time even where no byte can wake it.
+- A board that is not wanted for some minutes is told to sleep. Its slow clock may err by a share
+  of the night: it is told that much less, is greeted from the earliest time at which it may wake by
+  itself, and sleeps again for most of what is left. So it is awake in time even where no byte can
+  wake it.
 - No session outlives a sleep: the next begins as after a start, its clock learnt anew.
 - A host that dies in the night leaves a board with all released, which wakes at the time that
   it was told, waits ten minutes for a host, and sleeps until it is called.
@@ -61,8 +62,8 @@ class LiveSession:
         self._notices: list[Notice] = []
         self._state: Literal["awake", "told", "asleep"] = "awake"
         self._can_sleep = True
-        # Wanted awake from when on; from when on a sleeping board may wake and is greeted, and
-        # when it is overdue.
+        # From when on it is wanted awake; while it sleeps, when it may wake by itself at the
+        # earliest, from when on it is greeted, and at the latest.
         self._awake_from_s = self._greets_s = self._overdue_s = float("-inf")
         self._up_since_s: float | None = None
         self._asked_s = self._waking_until_s = float("-inf")

@@ -355,6 +355,11 @@ def is_louder(
         Judged by its first `JUDGED_S`, and until then.
     backs
         Of each wall: its delay, how far off that may be, both in seconds, and its level in dB.
+
+    Returns
+    -------
+    bool
+        False too where not all of the sound that it takes is kept.
     """
     from_s = sound.onset_s
     until_s = min(max(until_s, from_s + FRAME_S), from_s + JUDGED_S, recent.ends_s)
