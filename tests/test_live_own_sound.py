@@ -292,6 +292,20 @@ def test_an_echo_into_which_another_stroke_falls_is_no_loud_bird() -> None:
     assert before_walls(heard, WALL).owner(joined) is None
 
 
+@pytest.mark.parametrize(("level_db", "ours"), [(-20.0, True), (-33.0, False)])
+def test_a_bird_that_a_stroke_of_its_pitch_falls_into_is_ours_where_it_grows_by_it(
+    level_db: float, ours: bool
+) -> None:
+    # A bird sings for 0.4 s; the tube is struck after 0.2 s of it.
+    heard = tone(STROKE_S - 0.2, 1000.0, -30.0, 0.4) + tone(STROKE_S, 1000.0, level_db)
+    sung = msgspec.structs.replace(note(STROKE_S - 0.2, 1010.0), offset_s=STROKE_S + 0.2)
+    assert (before_walls(heard).owner(sung) == "tube ringing") == ours
+    # Beside the tube's pitch it is a bird however it grows, and so is one that ends before.
+    beside = msgspec.structs.replace(sung, pitch_hz=1300.0)
+    over = msgspec.structs.replace(sung, offset_s=STROKE_S - 0.1)
+    assert before_walls(heard).owner(beside) is before_walls(heard).owner(over) is None
+
+
 def test_what_several_walls_give_back_adds_up() -> None:
     walls = Return(0.6, -30.0), Return(0.605, -30.0)
     heard = tone(STROKE_S, 4000.0, -20.0) + tone(STROKE_S + 0.6, 4000.0, -39.5)

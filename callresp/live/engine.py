@@ -154,8 +154,8 @@ class LiveEngine:
         self._watch = WallClockMonitor(clocks.wall, clocks.steady_s)
         self._listener = ClockedListener(listener, sample_rate_hz)
         returns = self.settings.acoustics.returns
-        # By which returns are told from birds.
-        self._recent = RecentSound(sample_rate_hz, reach_s(returns)) if returns else None
+        # By which returns and strokes are told from birds.
+        self._recent = RecentSound(sample_rate_hz, reach_s(returns))
         self._mask = SelfMask(palette, self.settings.acoustics, self._recent)
         self._replier = LiveReplier(
             palette,
@@ -229,8 +229,7 @@ class LiveEngine:
         self._check()
         if self._follower is not None and self._follower.feed(block.samples, block.at_s):
             self._echo_moved(self._follower)
-        if self._recent is not None:
-            self._recent.feed(block.samples, block.at_s)
+        self._recent.feed(block.samples, block.at_s)
         if not self.asleep:
             for event in self._listener.feed(block):
                 self._hear(event)

@@ -49,8 +49,9 @@ RETURN_SLACK_S, RETURN_SLACK_SHARE = 0.010, 0.01
 RETURN_SPARE_DB = 9.0
 # Levels are compared over such frames, in the sound's own band and so much beside it.
 FRAME_S, BAND_HZ = 0.012, 120.0
-# A note that began so shortly before a stroke, at the pitch of a partial of it, is taken for it.
-JOINED_S = 0.12
+# A note that began so shortly before a stroke, at the pitch of a partial of it, is taken for it;
+# one that began earlier where it grows by so much as the stroke falls into it.
+JOINED_S, JOINED_DB = 0.12, 6.0
 # What sounds already so long before a sound is none of it.
 BEFORE_S = 0.045, 0.010
 # A sound that lasts is judged by its beginning.
@@ -148,8 +149,9 @@ class SelfMask:
     acoustics
         How its sound comes back to the microphone.
     recent
-        What was heard lately, by which returns are told from birds that are louder; without it
-        all that may be a return by its time and band is taken for one.
+        What was heard lately, by which returns are told from birds that are louder, and a stroke
+        from the bird that it falls into; without it all that may be a return by its time and band
+        is taken for one.
     """
 
     def __init__(
@@ -187,13 +189,32 @@ class SelfMask:
         return self._returned(sound) if own is None else own
 
     def _joined(self, sound: HeardSound) -> str | None:
-        """Of what stroke `sound` is the ring, where a bird at its pitch began just before."""
+        """Of what stroke `sound` is the ring, where a bird at its pitch began before."""
         if not isinstance(sound, Note) or sound.pitch_hz is None:
             return None
-        until_s = min(sound.offset_s, sound.onset_s + JOINED_S)
-        rings = (mask for mask in self._masks if not mask.whole_band)
-        covering = (m.why for m in rings if m.covers(sound, sound.onset_s, until_s))
-        return next(covering, None)
+        for mask in self._masks:
+            if mask.whole_band or not mask.covers(sound, sound.onset_s, sound.offset_s):
+                continue
+            if mask.from_s <= sound.onset_s + JOINED_S or self._rises_at(mask.from_s, sound):
+                return mask.why
+        return None
+
+    def _rises_at(self, struck_s: float, sound: Note) -> bool:
+        """Whether a note grows at its pitch where a stroke falls into it."""
+        assert sound.pitch_hz is not None
+        if self._recent is None:
+            return False
+        until_s = min(sound.offset_s, struck_s + JOINED_S, self._recent.ends_s)
+        before = self._recent.part(min(sound.onset_s, struck_s - FRAME_S), struck_s)
+        after = self._recent.part(struck_s, max(until_s, struck_s + FRAME_S))
+        if before is None or after is None:
+            return False
+        band = sound.pitch_hz - BAND_HZ, sound.pitch_hz + BAND_HZ
+        was, grown = (
+            float(np.sum(_powers(part, band, self._recent.rate_hz), axis=1).max())
+            for part in (before, after)
+        )
+        return grown > 10 ** (JOINED_DB / 10) * was
 
     def _lay_on(self, sound: HeardSound, from_s: float, until_s: float) -> str | None:
         """Why a mask lay on the band of `sound` between two times."""
