@@ -8,6 +8,7 @@ import pytest
 from corpus_helpers import tool
 from live_helpers import FETTLE
 from peak_listener import PeakListener
+from reply_helpers import note
 
 from callresp.reply.rules import Manners, Rule, RuleSet
 from callresp.scene.recipe import load_recipe, vary
@@ -73,3 +74,22 @@ def test_its_sound_did_come_back(runs: dict[str, Any]) -> None:
     """The loop is closed: the naive peer hears far more than there is to hear."""
     heard = {name: verdict.heard for name, verdict in runs["verdicts"].items()}
     assert heard["naive"] > 1.15 * heard["alone"]
+
+
+@pytest.mark.parametrize(
+    ("pitch_hz", "later_s", "bird"),
+    [
+        (4872.0, 0.0, True),
+        # Two per cent off the harmonic and a half; and one that rings on after the bird.
+        (4990.0, 0.0, False),
+        (4872.0, 0.1, False),
+        # As low as this it is a bird's, however long it rings.
+        (2436.0, 0.1, True),
+    ],
+)
+def test_a_high_harmonic_is_a_birds_where_it_begins_and_ends_with_it(
+    pitch_hz: float, later_s: float, bird: bool
+) -> None:
+    true = note(0, 71.208, 0.128, 1218.0)
+    heard = note(1, 71.210, 0.119 + later_s, pitch_hz)
+    assert live_judge.Truth([true]).bird(heard) == bird

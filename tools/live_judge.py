@@ -4,7 +4,8 @@ Conventions
 -----------
 - A heard note is a *bird* when a true note sounds within `NEAR_S` of it and,
   where both have a pitch, their pitches come within `CLOSE` of each other, or
-  of a low harmonic.
+  of a low harmonic; or where it begins and ends with a true note, at a higher
+  harmonic of it.
 - It is the machine's *own* when it is no bird and starts while a stroke is
   ringing at the microphone, at the pitch of one of its partials, or within
   `CLICK_S` of its arrival at any pitch. No mask is asked.
@@ -31,6 +32,8 @@ NEAR_S = 0.05
 CLOSE = 0.06
 # A listener that takes a harmonic for a note has still heard a bird.
 HARMONICS = (1, 2, 3)
+# So high a one only where both begin and end within `TOGETHER_S` and keep closely to it.
+HIGH_HARMONICS, TOGETHER_S, TUNED = (4, 5, 6, 7, 8), 0.02, 0.02
 CLICK_S = 0.12
 # From 10 dB above the birds, so far down it can't be heard among them.
 FADE_DB = 60.0
@@ -87,19 +90,28 @@ class Truth:
         last = bisect_right(self._onsets, note.offset_s + NEAR_S)
         return any(
             true.offset_s + NEAR_S >= note.onset_s
-            and any(alike(true, note, times) for times in HARMONICS)
+            and (any(alike(true, note, times) for times in HARMONICS) or overtone(true, note))
             for true in self.notes[first:last]
         )
 
 
-def alike(true: Note, note: Note, times: int = 1) -> bool:
+def overtone(true: Note, note: Note) -> bool:
+    """Whether a heard note is a high harmonic of a true one, from its beginning to its end."""
+    if note.pitch_hz is None or true.pitch_hz is None:
+        return False
+    ends_s = abs(true.onset_s - note.onset_s), abs(true.offset_s - note.offset_s)
+    off = (alike(true, note, times, TUNED) for times in HIGH_HARMONICS)
+    return max(ends_s) <= TOGETHER_S and any(off)
+
+
+def alike(true: Note, note: Note, times: int = 1, close: float = CLOSE) -> bool:
     """Whether a heard note may be a true one by its pitch, or a harmonic of it."""
     if note.pitch_hz is None or true.pitch_hz is None:
         return note.low_hz <= true.high_hz and note.high_hz >= true.low_hz
     low, high = true.pitch_hz, true.pitch_hz
     if true.track:
         low, high = min(hz for _, hz in true.track), max(hz for _, hz in true.track)
-    return low * (1 - CLOSE) <= note.pitch_hz / times <= high * (1 + CLOSE)
+    return low * (1 - close) <= note.pitch_hz / times <= high * (1 + close)
 
 
 def own(note: Note, truth: Truth, rings: Sequence[Ringing]) -> bool:
