@@ -197,9 +197,7 @@ def _rows(palette: Palette, pins: BoardPins) -> list[tuple[str, str, str]]:
         told = f"{motor.pwm}, encoder {ends}"
         rows.append((f"motor {turner.channel}", comment(turner.name), told))
     rows += [(f"light {n}", "status" if n == 0 else "lamp", p) for n, p in enumerate(pins.lights)]
-    # Encoders and single lights stand above.
-    others = [row for row in other_pins(pins) if not row[0].startswith(("encoder of", "light "))]
-    return rows + [(what, how, pin) for what, pin, how in others]
+    return rows + [(what, how, pin) for what, pin, how in other_pins(pins)]
 
 
 def coil_names(palette: Palette) -> dict[int, str]:

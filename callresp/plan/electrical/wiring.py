@@ -177,7 +177,7 @@ class _Bench:
             highest_v=self.volts,
             channels=tuple(channels),
             feeds=tuple(self._feeds()),
-            others=tuple(other_pins(self.pins)),
+            others=(*_by_number(self.pins), *other_pins(self.pins)),
             ground=tuple(_ground(palette)),
             checks=tuple(_checks(palette, channels)),
         )
@@ -341,8 +341,21 @@ def _plug(amps: float, fuse_a: float) -> str:
     return f"2-pole, locking, {_at_least(PLUG_A, max(amps, 1.25 * fuse_a))} A"
 
 
+def _by_number(pins: BoardPins | None) -> list[tuple[str, str, str]]:
+    """Encoders and single lights, as `other_pins`."""
+    if pins is None:
+        return []
+    rows = []
+    for n, motor in enumerate(pins.motors):
+        ends = ", ".join(pin for pin in (motor.encoder_a, motor.encoder_b) if pin)
+        rows.append((f"encoder of motor {n}", ends, f"puts out {motor.encoder_v:g} V"))
+    for n, pin in enumerate(pins.lights):
+        rows.append((f"light {n}", pin, "LED to ground through 330 Ω"))
+    return rows
+
+
 def other_pins(pins: BoardPins | None) -> list[tuple[str, str, str]]:
-    """What beside coils and motors is at a pin.
+    """What beside coils, motors and single lights is at a pin.
 
     Parameters
     ----------
@@ -357,11 +370,6 @@ def other_pins(pins: BoardPins | None) -> list[tuple[str, str, str]]:
     if pins is None:
         return []
     rows = []
-    for n, motor in enumerate(pins.motors):
-        ends = ", ".join(pin for pin in (motor.encoder_a, motor.encoder_b) if pin)
-        rows.append((f"encoder of motor {n}", ends, f"puts out {motor.encoder_v:g} V"))
-    for n, pin in enumerate(pins.lights):
-        rows.append((f"light {n}", pin, "LED to ground through 330 Ω"))
     if pins.light_strip is not None:
         how = f"{pins.light_strip.count} lights, data through 330 Ω and a level shifter to 5 V"
         rows.append(("addressable lights", pins.light_strip.pin, how))
