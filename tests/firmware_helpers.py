@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import shutil
 import subprocess
 from collections.abc import Sequence
@@ -10,6 +11,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import msgspec
+import pytest
 from conftest import missing
 
 from callresp.firmware.limits import CORE_SOURCES
@@ -134,3 +136,23 @@ def outcomes_in_python(palette: Palette, messages: Sequence[Timed]) -> list[str]
             if isinstance(told, Done):
                 outcomes[base[told.sequence]] = OUTCOMES[told.outcome]
     return [outcomes.get(n, "unknown") for n in range(len(messages))]
+
+
+def strip_levels(edges: Sequence[tuple[float, object]], count: int) -> list[list[int]]:
+    """Green, red and blue that so many addressable lights were told last.
+
+    `edges` of their data line, in µs: 1.25 a bit, high for 0.4 of a 0 and 0.8 of a 1, each give or
+    take 0.15; high bit first (common practice for such lights).
+    """
+    shown = edges[-2 * 24 * count :]
+    rises, falls = ([us for us, high in shown if high == to] for to in (1, 0))
+    high_us = [fall - rise for rise, fall in zip(rises, falls, strict=True)]
+    bits = [us > 0.6 for us in high_us]
+    assert high_us == pytest.approx([0.8 if bit else 0.4 for bit in bits], abs=0.15)
+    levels = []
+    for first in range(0, 24 * count, 24):
+        every_us = [b - a for a, b in itertools.pairwise(rises[first : first + 24])]
+        assert every_us == pytest.approx([1.25] * 23, abs=0.15)
+        colours = [bits[n : n + 8] for n in range(first, first + 24, 8)]
+        levels.append([sum(bit << 7 - n for n, bit in enumerate(c)) for c in colours])
+    return levels

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import re
 import shutil
 import struct
@@ -14,6 +13,7 @@ import pytest
 from conftest import missing
 from emulated_cortex import rested_memory
 from emulated_rp2040 import SYST_CSR, SYST_RVR, VTOR, Rp2040
+from firmware_helpers import strip_levels
 from i2c_parts import I2cBus, Sht31
 
 from callresp.firmware.folder import firmware_files, write_folder
@@ -172,17 +172,7 @@ def test_addressable_lights_are_told_bit_by_bit(tmp_path: Path) -> None:
     said = b"".join(frame(message.pack()) for message in (Hello(VERSION, 7), *lights))
     chip.run(160_000, [*beats(160), (5_000.0, said)])
     edges = [(cycles / 125, high) for cycles, pin, high in chip.edges if pin == 22]
-    shown = edges[-2 * 48 :]
-    rises, falls = ([us for us, high in shown if high == to] for to in (1, 0))
-    high_us = [fall - rise for rise, fall in zip(rises, falls, strict=True)]
-    bits = [us > 0.6 for us in high_us]
-    assert high_us == pytest.approx([0.8 if bit else 0.4 for bit in bits], abs=0.15)
-    for light, level in enumerate((0x35, 0xC2)):
-        mine = slice(24 * light, 24 * light + 24)
-        every_us = [b - a for a, b in itertools.pairwise(rises[mine])]
-        assert every_us == pytest.approx([1.25] * 23, abs=0.15)
-        colours = [bits[mine][n : n + 8] for n in (0, 8, 16)]
-        assert [sum(bit << 7 - n for n, bit in enumerate(c)) for c in colours] == [level] * 3
+    assert strip_levels(edges, 2) == [[0x35] * 3, [0xC2] * 3]
 
 
 def test_it_sleeps_by_its_timer_and_by_a_call(uf2: Path) -> None:
