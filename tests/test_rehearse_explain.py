@@ -12,7 +12,7 @@ from callresp.listen.diagnostics import Evidence, LeftOut
 from callresp.listen.notes import NOTE
 from callresp.plots import diagnostics
 from callresp.plots.diagnostics import LETTERED_MOST, caption, draw_diagnostics, lettered
-from callresp.plots.spectrogram import grey_range
+from callresp.plots.spectrogram import grey_range, share_below
 
 
 def evidence(notes: int, left_out: int) -> Evidence:
@@ -48,6 +48,16 @@ def test_beyond_sixty_all_notes_are_numbered_and_the_strongest_lettered(
     told = caption(found)
     assert told in texts
     assert f"the {LETTERED_MOST} strongest lettered" in told
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.997, 1.0])
+def test_a_quantile_is_one_of_the_values(share: float) -> None:
+    # numpy's "lower" quantile, which takes the lower of two values where the place is between them.
+    values = np.random.default_rng(2).normal(0, 9, (7, 30)).astype(np.float32)
+    for axis in (0, 1):
+        found = share_below(values, share, axis)
+        assert found.dtype == np.float32
+        assert (found == np.quantile(values, share, axis, method="lower")).all()
 
 
 def test_a_faint_recording_is_not_drawn_white() -> None:
