@@ -8,7 +8,9 @@ import pytest
 
 from callresp.live.delay_filter import DelayFilter, likelihood
 from callresp.live.echo_following import EchoFollower, Heard
+from callresp.live.recent_sound import RecentSound
 
+KEPT_S = 20.0
 RATE_HZ = 24000
 # Wood: four modes and their T60; nothing of it comes from the package.
 MODES = ((820.0, 0.09), (1205.0, 0.07), (1714.0, 0.05), (2788.0, 0.03))
@@ -30,17 +32,23 @@ def passage(
     return (out + noise * rng.standard_normal(len(out))).astype(np.float32)
 
 
+def heard(follower: EchoFollower, samples: npt.NDArray[np.float32], at_s: float) -> bool:
+    """Feed what it looks at, and let it look."""
+    follower.sound.feed(samples, at_s)
+    return follower.look()
+
+
 def followed(
     delays_s: npt.NDArray[np.float64], apart_s: float = 120.0, noise: float = 0.01
 ) -> tuple[EchoFollower, list[float]]:
     """Errors in ms while an echo moves from stroke to stroke; asked at its first delay."""
     rng = np.random.default_rng(4)
-    follower = EchoFollower(RATE_HZ, float(delays_s[0]))
+    follower = EchoFollower(RecentSound(RATE_HZ, KEPT_S), float(delays_s[0]))
     errors = []
     for number, delay_s in enumerate(delays_s):
         at_s = apart_s * number
         follower.struck(at_s + 0.5)
-        follower.feed(passage(float(delay_s), rng, noise), at_s)
+        heard(follower, passage(float(delay_s), rng, noise), at_s)
         errors.append(1000 * abs(follower.delay_s - float(delay_s)))
     return follower, errors
 
@@ -59,34 +67,34 @@ def test_between_strokes_it_goes_on_as_the_air_does_and_then_waits() -> None:
     follower, _ = followed(delays_s)
     last_s, now_s = follower.delay_s, 120.0 * 23
     a_stroke_s = float(delays_s[-1] - delays_s[-2])
-    assert follower.feed(np.zeros(8, np.float32), now_s + 600.0)
+    assert heard(follower, np.zeros(8, np.float32), now_s + 600.0)
     assert follower.delay_s - last_s == pytest.approx(5 * a_stroke_s, abs=0.0006)
     # For hours without a stroke nobody knows: it stays where it may have come to in a while.
-    follower.feed(np.zeros(8, np.float32), now_s + 4 * 3600.0)
+    heard(follower, np.zeros(8, np.float32), now_s + 4 * 3600.0)
     assert follower.delay_s - last_s == pytest.approx(10 * a_stroke_s, abs=0.001)
 
 
 def test_without_an_echo_in_the_sound_it_stays_where_it_was() -> None:
     rng = np.random.default_rng(5)
-    follower = EchoFollower(RATE_HZ, 0.6)
+    follower = EchoFollower(RecentSound(RATE_HZ, KEPT_S), 0.6)
     for number in range(25):
         at_s = 60.0 * number
         sound = passage(0.6, rng, 0.0)
         sound[round(0.8 * RATE_HZ) :] = 0.0
         sound += rng.normal(0, 0.01, len(sound)).astype(np.float32)
         follower.struck(at_s + 0.5)
-        follower.feed(sound, at_s)
+        heard(follower, sound, at_s)
     assert follower.delay_s == 0.6
 
 
 def test_a_joined_echo_tells_nothing_and_is_left_out() -> None:
     rng = np.random.default_rng(6)
-    follower = EchoFollower(RATE_HZ, 0.6)
+    follower = EchoFollower(RecentSound(RATE_HZ, KEPT_S), 0.6)
     for number in range(12):
         at_s = 60.0 * number
         follower.struck(at_s + 0.5)
         follower.struck(at_s + 1.1)
-        follower.feed(passage(0.609, rng, 0.001), at_s)
+        heard(follower, passage(0.609, rng, 0.001), at_s)
     # The stroke that joins covers the return: it must not be taken for a moved wall.
     assert follower.delay_s == 0.6
 
@@ -101,7 +109,10 @@ def test_an_echo_far_below_the_noise_of_a_stroke_is_followed_by_many() -> None:
 def test_all_walls_of_a_place_tell_of_the_same_air() -> None:
     rng = np.random.default_rng(8)
     asked = (0.6, 0.41, 0.75)
-    alone, together = EchoFollower(RATE_HZ, asked[0]), EchoFollower(RATE_HZ, asked[0], asked[1:])
+    alone, together = (
+        EchoFollower(RecentSound(RATE_HZ, KEPT_S), asked[0]),
+        EchoFollower(RecentSound(RATE_HZ, KEPT_S), asked[0], asked[1:]),
+    )
     ratios = np.linspace(1.0, 0.975, 40)
     off: dict[EchoFollower, list[float]] = {alone: [], together: []}
     for number, ratio in enumerate(ratios):
@@ -109,7 +120,7 @@ def test_all_walls_of_a_place_tell_of_the_same_air() -> None:
         sound = passage(asked[0] * ratio, rng, 0.06, (asked[1] * ratio, asked[2] * ratio))
         for follower in (alone, together):
             follower.struck(at_s + 0.5)
-            follower.feed(sound, at_s)
+            heard(follower, sound, at_s)
             off[follower].append(1000 * asked[0] * abs(follower.ratio - ratio))
     assert np.mean(off[together]) < np.mean(off[alone])
     assert max(off[together]) < 1.5
@@ -163,7 +174,7 @@ def test_digital_silence_speaks_for_no_delay(sounding: int) -> None:
 
 def test_nothing_is_asked_where_another_stroke_lies_among_the_delays_of_a_far_wall() -> None:
     rng = np.random.default_rng(12)
-    follower = EchoFollower(RATE_HZ, 3.0)
+    follower = EchoFollower(RecentSound(RATE_HZ, KEPT_S), 3.0)
     for number in range(12):
         at_s = 60.0 * number
         sound = np.zeros(5 * RATE_HZ, np.float32)
@@ -172,7 +183,7 @@ def test_nothing_is_asked_where_another_stroke_lies_among_the_delays_of_a_far_wa
             first = round(since_s * RATE_HZ)
             sound[first : first + round(1.5 * RATE_HZ)] += passage(0.2, rng, 0.0)
             follower.struck(at_s + 0.5 + since_s)
-        follower.feed(sound + rng.normal(0, 0.001, len(sound)).astype(np.float32), at_s)
+        heard(follower, sound + rng.normal(0, 0.001, len(sound)).astype(np.float32), at_s)
     assert follower.delay_s == 3.0
 
 

@@ -33,6 +33,7 @@ from callresp.live.actions import Action, Record, Release, Send
 from callresp.live.echo_following import EchoFollower
 from callresp.live.engine import Clocks, LiveEngine, LiveSettings
 from callresp.live.links import SimulatedLink
+from callresp.live.recent_sound import RecentSound
 from callresp.live.self_masking import Acoustics, Return
 from callresp.live.sources import Block
 from callresp.palette.files import load_palette
@@ -54,6 +55,8 @@ LATE_S = BLOCK / RATE
 LOOP_BLOCK = 1920
 DAWN = datetime(2026, 5, 12, 4, 30)
 HOUR_S = 3600.0
+# Of sound that the follower looks at: more than a stroke and its return.
+KEPT_S = 10.0
 FADE_S = 0.6
 # Echo and machine as they were when the place was asked: measured a moment before.
 ASKED_WITHIN_S = 0.0001
@@ -173,7 +176,7 @@ def followed(wall_m: float, under_db: float, hours: float, every_s: float, seed:
     machine = real_one(striker, rng)
     pulse_ms = striker.force[-1].pulse_ms
     noise = loudness(machine, pulse_ms) * 10 ** ((echo_db(wall_m) + under_db) / 20)
-    follower = EchoFollower(RATE, delay_of(wall_m, morning_c(0.0, hours)))
+    follower = EchoFollower(RecentSound(RATE, KEPT_S), delay_of(wall_m, morning_c(0.0, hours)))
     length_s = delay_of(wall_m, 5.0) + 1.5
     errors, at_s = [], 5.0
     unfollowed = 0.0
@@ -186,11 +189,13 @@ def followed(wall_m: float, under_db: float, hours: float, every_s: float, seed:
         wind = signal.sosfilt(tilt, rng.standard_normal(len(passage.sound)))
         sound = passage.sound + noise / np.std(wind) * wind
         follower.struck(at_s + 0.6 + striker.latency_ms / 1000)
-        follower.feed(sound.astype(np.float32), at_s)
+        follower.sound.feed(sound.astype(np.float32), at_s)
+        follower.look()
         gap_s = max(rng.exponential(every_s), length_s + 1.0)
         for minute in np.arange(at_s, min(at_s + gap_s, hours * HOUR_S), 30.0):
             if minute > at_s + length_s + 1.0:
-                follower.feed(np.zeros(8, np.float32), float(minute))
+                follower.sound.feed(np.zeros(8, np.float32), float(minute))
+                follower.look()
             true_s = delay_of(wall_m, morning_c(float(minute), hours))
             errors.append(1000 * abs(follower.delay_s - true_s))
             unfollowed = max(unfollowed, 1000 * abs(delay_of(wall_m, 5.0) - true_s))

@@ -20,8 +20,8 @@ import numpy.typing as npt
 from callresp.echoes.alignment import LOWEST_HZ, RATE_MAX_HZ
 from callresp.echoes.deconvolution import AHEAD_S, TEMPLATE_S, predictor_of
 from callresp.live.delay_filter import DelayFilter, likelihood
+from callresp.live.recent_sound import RecentSound
 
-Wave = npt.NDArray[np.float32]
 Values = npt.NDArray[np.float64]
 
 # How far off a delay may be that was just asked for: another microphone, another place for it.
@@ -44,8 +44,8 @@ class EchoFollower:
 
     Parameters
     ----------
-    sample_rate_hz
-        Of the sound that is fed.
+    sound
+        What was heard lately; who keeps it feeds it, and then lets the follower `look`.
     delay_s
         Of the return that matters, as it was when the place was asked.
     others_s
@@ -53,15 +53,12 @@ class EchoFollower:
     """
 
     def __init__(
-        self, sample_rate_hz: int, delay_s: float, others_s: tuple[float, ...] = ()
+        self, sound: RecentSound, delay_s: float, others_s: tuple[float, ...] = ()
     ) -> None:
+        self.sound = sound
         self.delay_s = self._asked_s = delay_s
-        self._rate_hz = sample_rate_hz
         self._walls_s = (delay_s, *(other for other in others_s if other != delay_s))
         self._filter = DelayFilter(max(self._walls_s), SPARE_S)
-        self._blocks: deque[Wave] = deque()
-        self._kept = 0
-        self._ends_s = 0.0
         self._strokes: deque[float] = deque()
         self._waiting: deque[float] = deque()
         reach = float(self._filter.offsets[-1])
@@ -78,23 +75,15 @@ class EchoFollower:
         self._strokes.append(at_s)
         self._waiting.append(at_s)
 
-    def feed(self, samples: Wave, at_s: float) -> bool:
-        """Take the next block of sound; returns whether the delay has moved."""
-        if abs(at_s - self._ends_s) > 0.5 / self._rate_hz:
-            self._blocks.clear()
-            self._kept = 0
-        self._blocks.append(samples.copy())
-        self._kept += len(samples)
-        self._ends_s = at_s + len(samples) / self._rate_hz
-        needed = round((QUIET_S + self._needed_s + 1.0) * self._rate_hz)
-        while self._kept - len(self._blocks[0]) > needed:
-            self._kept -= len(self._blocks.popleft())
+    def look(self) -> bool:
+        """Look at what has been heard since; returns whether the delay has moved."""
+        ends_s = self.sound.ends_s
         asked = False
-        while self._waiting and self._waiting[0] + self._needed_s <= self._ends_s:
+        while self._waiting and self._waiting[0] + self._needed_s <= ends_s:
             asked |= self._ask(self._waiting.popleft())
-        while self._strokes and self._strokes[0] < self._ends_s - self._needed_s - 5.0:
+        while self._strokes and self._strokes[0] < ends_s - self._needed_s - 5.0:
             self._strokes.popleft()
-        due_s = self._asked_s * (1 + self._filter.offset(self._ends_s))
+        due_s = self._asked_s * (1 + self._filter.offset(ends_s))
         if abs(due_s - self.delay_s) < (0.0 if asked else TOLD_S):
             return False
         self.delay_s = due_s
@@ -125,17 +114,15 @@ class EchoFollower:
 
     def _clip(self, at_s: float) -> tuple[Values, int] | None:
         """What was heard from a moment before a stroke to its return, and the rate it is at."""
-        starts_s = self._ends_s - self._kept / self._rate_hz
-        first = round((at_s - QUIET_S - starts_s) * self._rate_hz)
-        last = first + round((QUIET_S + self._needed_s) * self._rate_hz)
-        if first < 0 or last > self._kept:
+        part = self.sound.part(at_s - QUIET_S, at_s + self._needed_s)
+        rate_hz = self.sound.rate_hz
+        if part is None:
             return None
-        part = np.concatenate(self._blocks)[first:last]
-        if self._rate_hz <= RATE_MAX_HZ:
-            return part.astype(np.float64), self._rate_hz
+        if rate_hz <= RATE_MAX_HZ:
+            return part.astype(np.float64), rate_hz
         import soxr
 
-        return soxr.resample(part, self._rate_hz, RATE_MAX_HZ).astype(np.float64), RATE_MAX_HZ
+        return soxr.resample(part, rate_hz, RATE_MAX_HZ).astype(np.float64), RATE_MAX_HZ
 
 
 @dataclass(frozen=True, slots=True)

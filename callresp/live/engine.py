@@ -169,7 +169,7 @@ class LiveEngine:
         echo = self.settings.echo
         others_s = tuple(back.delay_s for back in returns)
         self._follower = (
-            None if echo is None else EchoFollower(sample_rate_hz, echo.delay_s, others_s)
+            None if echo is None else EchoFollower(self._recent, echo.delay_s, others_s)
         )
         self._latency_s = {one.coil.channel: one.latency_ms / 1000 for one in palette.striker}
         self._player = Player(palette, self._mask)
@@ -227,9 +227,9 @@ class LiveEngine:
             self._lost(block)
         self._check_lateness(late_s)
         self._check()
-        if self._follower is not None and self._follower.feed(block.samples, block.at_s):
-            self._echo_moved(self._follower)
         self._recent.feed(block.samples, block.at_s)
+        if self._follower is not None and self._follower.look():
+            self._echo_moved(self._follower)
         if not self.asleep:
             for event in self._listener.feed(block):
                 self._hear(event)
