@@ -69,6 +69,11 @@ class Return:
     delay_s: float
     level_db: float
 
+    @property
+    def slack_s(self) -> float:
+        """How much earlier or later than it was known it may come."""
+        return RETURN_SLACK_S + RETURN_SLACK_SHARE * self.delay_s
+
 
 @dataclass(frozen=True, slots=True)
 class Acoustics:
@@ -225,17 +230,16 @@ class SelfMask:
         """Of what of the machine `sound` may be the return."""
         backs, why = [], None
         for back in self.acoustics.returns:
-            slack_s = RETURN_SLACK_S + RETURN_SLACK_SHARE * back.delay_s
             since_s = sound.onset_s - back.delay_s
-            of = self._lay_on(sound, since_s - slack_s, since_s + slack_s)
+            of = self._lay_on(sound, since_s - back.slack_s, since_s + back.slack_s)
             if of is not None:
-                backs.append((back.delay_s, slack_s, back.level_db))
+                backs.append(back)
                 why = why or f"the echo of {of}"
         if why is None or (self._recent is not None and self._is_louder(sound, backs)):
             return None
         return why
 
-    def _is_louder(self, sound: HeardSound, backs: Sequence[tuple[float, float, float]]) -> bool:
+    def _is_louder(self, sound: HeardSound, backs: Sequence[Return]) -> bool:
         """Whether a sound is louder than returns before another stroke of ours joins it."""
         assert self._recent is not None
         until_s = sound.offset_s if isinstance(sound, Note) else self._recent.ends_s
@@ -364,7 +368,7 @@ def is_louder(
     recent: RecentSound,
     sound: HeardSound,
     until_s: float,
-    backs: Sequence[tuple[float, float, float]],
+    backs: Sequence[Return],
 ) -> bool:
     """Whether a sound is louder in its band than what walls can give back by then.
 
@@ -375,7 +379,7 @@ def is_louder(
     sound, until_s
         Judged by its first `JUDGED_S`, and until then.
     backs
-        Of each wall: its delay, how far off that may be, both in seconds, and its level in dB.
+        What each wall gives back.
 
     Returns
     -------
@@ -391,12 +395,13 @@ def is_louder(
         return False
     band = sound.low_hz - BAND_HZ, sound.high_hz + BAND_HZ
     most = 0.0
-    for delay_s, slack_s, level_db in backs:
-        then = recent.part(from_s - delay_s - slack_s, until_s - delay_s + slack_s)
+    for back in backs:
+        first_s, last_s = from_s - back.delay_s, until_s - back.delay_s
+        then = recent.part(first_s - back.slack_s, last_s + back.slack_s)
         if then is None:
             return False
         heard = np.sum(_powers(then, band, recent.rate_hz), axis=1)
-        most += 10 ** ((level_db + RETURN_SPARE_DB) / 10) * float(heard.max())
+        most += 10 ** ((back.level_db + RETURN_SPARE_DB) / 10) * float(heard.max())
     # What rang on in the band before counts for nothing.
     risen = _powers(now, band, recent.rate_hz) - _powers(before, band, recent.rate_hz).max(axis=0)
     return float(np.sum(np.maximum(risen, 0.0), axis=1).max()) > most
