@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from plan_helpers import reply_note
 from reply_helpers import call, heard_scores, note, score_of
 
 from callresp.io.score import HeardScore, ReplyHeader, ReplyNote, ReplyScore
@@ -31,17 +33,12 @@ def struck(
     asked_hz: float | None = None,
     phrase: int = 0,
 ) -> ReplyNote:
-    return ReplyNote(
-        id=number,
-        onset_s=onset_s,
-        offset_s=offset_s,
-        instrument=instrument,
-        force=0.5,
-        phrase=phrase,
+    return msgspec.structs.replace(
+        reply_note(number, onset_s, offset_s, instrument),
         heard=heard,
-        heard_phrase=phrase,
         asked_hz=asked_hz,
-        rule="by hand",
+        phrase=phrase,
+        heard_phrase=phrase,
     )
 
 
