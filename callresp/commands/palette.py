@@ -78,8 +78,7 @@ def _copy(name: str, target: Path) -> None:
     from callresp.io.files import read_text, write_text
     from callresp.io.resources import find
 
-    if target.exists():
-        raise UserError("there already", where=str(target), remedy="choose another name")
+    ui.refuse_existing(target)
     write_text(target, read_text(find("palettes", name)))
     ui.say(f"wrote {target}")
     ui.say(f"next: change it, then callresp palette {target}")

@@ -72,8 +72,7 @@ def rules_command(
     if old is not None and palette is None:
         raise UserError("says whence, not whither", where="--from", remedy="give --for as well")
     if target is not None:
-        if target.exists():
-            raise UserError("there already", where=str(target), remedy="choose another name")
+        ui.refuse_existing(target)
         text = read_text(find("rules", name))
         if old is not None and palette is not None:
             text = _carried(rules, text, old, palette)

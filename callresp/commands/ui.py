@@ -95,6 +95,12 @@ def target(output: Path, *inputs: Path | str | None, writes: Kind) -> Path:
     return output
 
 
+def refuse_existing(copy: Path) -> None:
+    """A copy to be changed by hand never replaces a file."""
+    if copy.exists():
+        raise UserError("there already", where=str(copy), remedy="choose another name")
+
+
 def kept_beside(path: Path) -> Path:
     """Copy a heard score to a name that is free, beside it, before it is written over."""
     stem = path.name.removesuffix(".jsonl").removesuffix(".heard")
