@@ -213,12 +213,12 @@ class Chorus:
         hop, size = column_s / per * self.rate_hz, self._spectra.size
         out = np.empty((last - first, ROWS), np.float32)
         step = min(max(WINDOWS // per, 1), last - first)
-        work = self._spectra.work(step * per)
+        scratch = self._spectra.scratch(step * per)
         for low in range(first, last, step):
             high = min(low + step, last)
             at = np.round((np.arange(low * per, high * per) + 0.5) * hop).astype(np.intp)
             sound = self.samples(int(at[0]) - size // 2, int(at[-1]) + size)
-            power = self._spectra.power(windows_of(sound, size, 1)[at - at[0]], work)
+            power = self._spectra.power(windows_of(sound, size, 1)[at - at[0]], scratch)
             loudest = power[::per]
             for n in range(1, per):
                 np.maximum(loudest, power[n::per], out=loudest)

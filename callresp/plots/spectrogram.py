@@ -66,8 +66,8 @@ class _Rows:
         return np.asarray(four.sum(axis=1))
 
 
-class Work:
-    """Room for what is worked out on the way, so that the memory is asked for once.
+class Scratch:
+    """Scratch arrays for powers of rows, so that their memory is asked for once.
 
     A thread that asks for some megabytes and gives them back, for each few windows, spends half
     its time on having the pages cleared.
@@ -112,29 +112,29 @@ class RowSpectra:
         self._rows = rows
         self._average = _Rows(sample_rate_hz, self.size, low_hz, high_hz, rows)
 
-    def work(self, frames: int) -> Work:
-        """Room for so many windows at a time."""
-        return Work(frames, self.size, 4 * self._rows)
+    def scratch(self, frames: int) -> Scratch:
+        """Scratch arrays for so many windows at a time."""
+        return Scratch(frames, self.size, 4 * self._rows)
 
-    def power(self, frames: Grid, work: Work | None = None) -> Powers:
+    def power(self, frames: Grid, scratch: Scratch | None = None) -> Powers:
         """From windows of samples, shape ``(n, size)``, to powers, shape ``(n, rows)``.
 
         Parameters
         ----------
         frames
-            At most as many as `work` has room for.
-        work
-            Room of an earlier call.
+            At most as many as `scratch` has room for.
+        scratch
+            To be used again by the next call.
         """
-        work = work or self.work(len(frames))
+        scratch = scratch or self.scratch(len(frames))
         count = len(frames)
-        np.multiply(self._window, frames, out=work.windowed[:count])
-        bins = np.fft.rfft(work.windowed[:count], axis=1, out=work.bins[:count])
-        power = np.square(bins.real, out=work.power[:count])
-        power += np.square(bins.imag, out=work.imaginary[:count])
-        total = work.total[:count]
+        np.multiply(self._window, frames, out=scratch.windowed[:count])
+        bins = np.fft.rfft(scratch.windowed[:count], axis=1, out=scratch.bins[:count])
+        power = np.square(bins.real, out=scratch.power[:count])
+        power += np.square(bins.imag, out=scratch.imaginary[:count])
+        total = scratch.total[:count]
         np.cumsum(power, axis=1, out=total[:, 1:])
-        return self._average(total, work.ends[:count])
+        return self._average(total, scratch.ends[:count])
 
 
 def share_below(values: npt.NDArray[Level], share: float, axis: int = 0) -> npt.NDArray[Level]:

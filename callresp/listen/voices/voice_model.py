@@ -127,7 +127,7 @@ def empty_groups(count: int, across: int) -> Groups:
 
 def room_for_groups(count: int) -> Groups:
     """Groups without notes."""
-    # As one array, since small pages took longer to come by than the sums that are kept in them.
+    # As one array, for the same reason as `pair_evidence.room_for`.
     return Groups(*np.zeros((5, count, count)), *np.zeros((10, count)))
 
 
