@@ -11,14 +11,14 @@ import msgspec
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
-from test_scout_presence import RATE_HZ, place, song, sought
+from test_scout_presence import RATE_HZ, place, song, sought, survey
 
 from callresp.cli import cli
 from callresp.io.audio import write_wav
 from callresp.palette.files import load_palette
 from callresp.scout.places import load_places, sources
 from callresp.scout.ranking import by_clock, from_sunrise, ranked, reach_db, worth
-from callresp.scout.survey import HourRow, Machine, Tables, survey, units
+from callresp.scout.survey import HourRow, Machine, Tables, units
 
 ROW = HourRow(
     place="carr", path="x", start=None, hour=4, from_sunrise_h=-0.6, listened_s=1800.0, calls=30,

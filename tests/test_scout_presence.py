@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from callresp.scout.examples import Example, make_example
 from callresp.scout.matches import best_matches
 from callresp.scout.presence import Wanted, scan, search, wanted
 from callresp.scout.strangers import pink_noise
+from callresp.scout.survey import Tables, Unit, listen, tables
 
 RATE_HZ = 24_000
 Wave = npt.NDArray[np.float32]
@@ -61,6 +63,11 @@ def place(seconds: float, snr_db: float, calls: dict[float, Wave], seed: int = 1
 @cache
 def sought() -> Wanted:
     return wanted(make_example(song(), RATE_HZ))
+
+
+def survey(day: Unit, sought: Sequence[Wanted]) -> Tables:
+    """A day looked through in one piece, not in parts."""
+    return tables(listen(day, sought))
 
 
 def blas_threads() -> list[int]:

@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from spread_jobs import dies_on_hill, held_mb, lingering
-from test_scout_presence import RATE_HZ, blas_threads, place, song, sought, stranger
+from test_scout_presence import RATE_HZ, blas_threads, place, song, sought, stranger, survey
 from threadpoolctl import threadpool_limits
 
 from callresp.cli import cli
@@ -30,7 +30,7 @@ from callresp.scout.presence import Wanted, search
 from callresp.scout.questions import ask
 from callresp.scout.season import Made, is_done, open_season, write_partition
 from callresp.scout.spread import Done, over_cluster, over_cores
-from callresp.scout.survey import Heard, HourRow, Tables, Unit, by_day, survey, units
+from callresp.scout.survey import Heard, HourRow, Tables, Unit, by_day, units
 
 pytest.importorskip("pyarrow", reason="the extra callresp[season] is not installed")
 pytest.importorskip("duckdb", reason="the extra callresp[season] is not installed")

@@ -256,24 +256,6 @@ def by_day(
                 yield Done(day, tables([heard[source] for source in day.sources]))
 
 
-def survey(unit: Unit, sought: Sequence[Wanted]) -> Tables:
-    """Look through a day at a place; a recording that can't be read is told and passed over.
-
-    Parameters
-    ----------
-    unit
-        The day and the place, with their recordings.
-    sought
-        What is looked for.
-
-    Returns
-    -------
-    Tables
-        A row for each file, call and hour.
-    """
-    return tables(listen(unit, sought))
-
-
 def tables(heard: Sequence[Heard]) -> Tables:
     """What was heard in all recordings of a day, in their order."""
     quietest = _Quietest.of([one.seconds for one in heard])
