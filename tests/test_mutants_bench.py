@@ -46,3 +46,33 @@ def test_of_the_tests_that_reach_a_function_the_fastest_are_left(tmp_path: Path)
     assert found["duration_by_test"] == took_s
     left = found["tests_by_mangled_function_name"]
     assert left == {"f": ["fast", "middling"], "g": ["slow"], "h": []}
+
+
+def test_what_only_words_a_mistake_otherwise_is_not_drawn(tmp_path: Path) -> None:
+    folder = tmp_path / "mutants" / "callresp"
+    folder.mkdir(parents=True)
+    (folder / "rules.py.meta").write_text("{}")
+    (folder / "rules.py").write_text(
+        "class Rules:\n"
+        "    def xǁRulesǁcheck__mutmut_orig(self):\n"
+        "        if self.rest_s < 0 and self.kind != 'a rest':\n"
+        "            raise UserError('less than none', where='rest_s', remedy='give more than 0')\n"
+        + "".join(
+            f"    def xǁRulesǁcheck__mutmut_{number}(self):\n"
+            f"        if self.rest_s < {bound} and self.kind != {kind}:\n"
+            f"            raise UserError({words})\n"
+            for number, bound, kind, words in (
+                (1, 0, "'a rest'", "'LESS THAN NONE', where='rest_s', remedy='give more than 0'"),
+                (
+                    2,
+                    0,
+                    "'a rest'",
+                    "'less than none', where='XXrest_sXX', remedy='give more than 0'",
+                ),
+                (3, 0, "'a rest'", "'less than none', where='rest_s', "),
+                (4, 0, "'A REST'", "'less than none', where='rest_s', remedy='give more than 0'"),
+                (5, 1, "'a rest'", "'less than none', where='rest_s', remedy='give more than 0'"),
+            )
+        )
+    )
+    assert mutants.only_wordings(tmp_path) == {"callresp.rules.xǁRulesǁcheck__mutmut_1"}

@@ -9,10 +9,12 @@
 mutmut makes the changes (a sign turned, a bound moved, a number off by one, an argument left
 out) and runs for each the tests that reach the changed function, the fastest first, until one
 fails or they have taken `--seconds` together: what is not noticed by then counts as not noticed,
-though a slower test might. Of each room a random `--sample` is tried, the same one for the same
-seed; the share caught is printed with its 95 % interval (Wilson's), and every change that no
-test noticed, with --show as a diff. A change that makes the tests run for ever counts as caught;
-one that no test reaches, as not.
+though a slower test might. With --all every test that reaches it is run for these, and the
+share that is caught so is told as well. Of each room a random `--sample` is tried, the same one
+for the same seed; the share caught is printed with its 95 % interval (Wilson's), and every
+change that no test noticed, with --show as a diff. A change that makes the tests run for ever
+counts as caught; one that no test reaches, as not. What only words an error or the help of a
+command otherwise is not drawn.
 
 Works in a copy of the checkout. With --keep FOLDER the copy and what was tried stay there, and
 the next run goes on with changes not yet tried. Status 0: every room reached its bar. 1: not.
@@ -20,6 +22,7 @@ the next run goes on with changes not yet tried. Status 0: every room reached it
 
 from __future__ import annotations
 
+import ast
 import json
 import random
 import re
@@ -42,6 +45,7 @@ ROOT = Path(__file__).resolve().parent.parent
 CAUGHT = frozenset({"killed", "timeout", "segfault", "suspicious", "caught by type check"})
 # Asked for on purpose: mutmut makes its changes and times the tests before it looks for names.
 NO_SUCH_CHANGE = "callresp.none"
+TIMES = Path("mutants", "mutmut-stats.json")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +75,7 @@ ROOMS = {
 @click.option("--examples", default=10, show_default=True, help="Of a property test, at most.")
 @click.option("--skip", multiple=True, help="Test files to leave out, as a quick look may.")
 @click.option("--workers", default=2, show_default=True)
+@click.option("--all", "all_tests", is_flag=True, help="Then all tests for what is not noticed.")
 @click.option("--keep", type=click.Path(path_type=Path), help="Work here, and leave it.")
 @click.option("--show", is_flag=True, help="Print each survivor as a diff.")
 def bench(
@@ -82,12 +87,13 @@ def bench(
     examples: int,
     skip: tuple[str, ...],
     workers: int,
+    all_tests: bool,
     keep: Path | None,
     show: bool,
 ) -> None:
     table = Table(
         "Changes that the tests notice",
-        ("room", "changes", "tried", "caught", "share", "least", "most", "asked"),
+        ("room", "changes", "tried", "caught", "share", "least", "most", "asked", "by all"),
         places=2,
     )
     survivors, short = [], False
@@ -96,8 +102,11 @@ def bench(
             room, folder = ROOMS[name], (keep or Path(scratch)) / name
             prepare(folder, room, examples, skip)
             mutmut(folder, "run", "--max-children", workers, NO_SUCH_CHANGE)
-            keep_fastest(folder, seconds)
-            made = sorted(key for key in results(folder) if fnmatch(key, only))
+            timed = keep_fastest(folder, seconds)
+            wordings = only_wordings(folder)
+            made = sorted(
+                key for key in results(folder) if fnmatch(key, only) and key not in wordings
+            )
             if not made:
                 raise click.ClickException(f"{name}: no change was made; see what mutmut said")
             drawn = random.Random(seed).sample(made, min(sample, len(made)))
@@ -108,10 +117,20 @@ def bench(
             caught = sum(status in CAUGHT for status in found.values())
             sure = binomtest(caught, len(drawn)).proportion_ci(method="wilson")
             share = caught / len(drawn)
-            table.add(name, len(made), len(drawn), caught, share, sure.low, sure.high, room.bar)
+            missed = [key for key, status in found.items() if status not in CAUGHT]
+            by_all = None
+            if all_tests:
+                (folder / TIMES).write_text(timed, encoding="utf-8")
+                mutmut(folder, "run", "--max-children", workers, *missed or [NO_SUCH_CHANGE])
+                found = {key: results(folder)[key] for key in missed}
+                by_all = 1 - sum(status not in CAUGHT for status in found.values()) / len(drawn)
+            table.add(
+                name, len(made), len(drawn), caught, share, sure.low, sure.high, room.bar, by_all
+            )
             short |= share < room.bar
-            for key in sorted(key for key, status in found.items() if status not in CAUGHT):
-                survivors.append(f"{key}: {found[key]}")
+            for key in sorted(missed):
+                slower = ", but caught by a slower test" if found[key] in CAUGHT else ""
+                survivors.append(f"{key}: {'survived' if slower else found[key]}{slower}")
                 if show:
                     survivors.append(mutmut(folder, "show", key))
     click.echo(table.text())
@@ -164,12 +183,19 @@ def prepare(folder: Path, room: Room, examples: int, skip: Collection[str]) -> N
     )
 
 
-def keep_fastest(folder: Path, seconds: float) -> None:
-    """Of the tests that reach a function leave the fastest, and so many as take `seconds`."""
-    path = folder / "mutants" / "mutmut-stats.json"
+def keep_fastest(folder: Path, seconds: float) -> str:
+    """Of the tests that reach a function leave the fastest, and so many as take `seconds`.
+
+    Returns
+    -------
+    str
+        What mutmut had kept of all of them.
+    """
+    path = folder / TIMES
     if not path.exists():
         raise click.ClickException(f"the tests were not timed; see {folder / 'mutmut.log'}")
-    stats = json.loads(path.read_text(encoding="utf-8"))
+    timed = path.read_text(encoding="utf-8")
+    stats = json.loads(timed)
     took_s = stats["duration_by_test"]
     for name, tests in stats["tests_by_mangled_function_name"].items():
         tests.sort(key=took_s.__getitem__)
@@ -177,6 +203,50 @@ def keep_fastest(folder: Path, seconds: float) -> None:
         few = sum(sum_s <= seconds for sum_s in sums_s)
         stats["tests_by_mangled_function_name"][name] = tests[: max(few, 1)]
     path.write_text(json.dumps(stats), encoding="utf-8")
+    return timed
+
+
+def only_wordings(folder: Path) -> set[str]:
+    """The changes that only word otherwise what a person reads of a mistake or in a help."""
+    found = set()
+    for path in sorted((folder / "mutants").rglob("*.meta")):
+        file = path.with_suffix("")
+        module = ".".join(file.relative_to(folder / "mutants").with_suffix("").parts)
+        defined = {
+            node.name: node
+            for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+            if isinstance(node, ast.FunctionDef)
+        }
+        for name, changed in defined.items():
+            stem, mark, number = name.rpartition("__mutmut_")
+            if mark and number.isdigit():
+                before = prose(defined[f"{stem}__mutmut_orig"])
+                after = prose(changed)
+                if before != after and len(before) == len(after):
+                    found.add(f"{module}.{name}")
+    return found
+
+
+def prose(function: ast.FunctionDef) -> list[str]:
+    """The constant texts of more than one word in errors raised, and in helps of options."""
+    texts = []
+    for node in ast.walk(function):
+        told: list[ast.AST] = []
+        if isinstance(node, ast.Raise):
+            told = [node]
+        elif isinstance(node, ast.Call):
+            name = getattr(node.func, "id", "")
+            told = [node] if name.endswith("Error") else []
+            told += [word.value for word in node.keywords if word.arg in {"help", "description"}]
+        texts += [
+            part.value
+            for part in told
+            for part in ast.walk(part)
+            if isinstance(part, ast.Constant)
+            and isinstance(part.value, str)
+            and " " in part.value.strip()
+        ]
+    return texts
 
 
 def mutmut(folder: Path, *words: object) -> str:
