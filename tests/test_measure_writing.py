@@ -6,7 +6,7 @@ import re
 
 import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callresp.errors import UserError
@@ -16,6 +16,7 @@ from callresp.palette.model import Palette
 from callresp.strike_test import draft, toml_update
 from callresp.strike_test.findings import _strokes
 from callresp.strike_test.results import (
+    DamperResult,
     ForceResult,
     MeasuredValue,
     PartialResult,
@@ -167,6 +168,7 @@ def test_a_force_that_the_coil_may_not_have_is_refused() -> None:
         toml_update.update_palette(TEXT, found(one_of(force=(long,))), "a.toml")
 
 
+@settings(max_examples=25)
 @given(
     pitch=st.floats(25, 15000),
     latency=st.floats(-3, 80),
@@ -202,8 +204,10 @@ def test_whatever_is_measured_makes_a_sound_palette(
 
 def test_the_report_is_plain_json() -> None:
     measured = found(one_of())
-    whole = toml_update.json_report(measured, toml_update.update_palette(TEXT, measured, "a.toml"))
-    assert msgspec.json.decode(msgspec.json.encode(whole))["strikers"][0]["name"] == "one"
+    written = toml_update.update_palette(TEXT, measured, "a.toml", keep=["restrike_ms"])
+    whole = msgspec.json.decode(msgspec.json.encode(toml_update.json_report(measured, written)))
+    assert whole["strikers"][0]["name"] == "one"
+    assert whole["kept_by_hand"] == [{"striker": "one", "key": "restrike_ms", "measured": "83.0"}]
 
 
 def test_the_pins_of_a_palette_and_their_comments_are_left_alone() -> None:
@@ -259,3 +263,87 @@ def test_of_two_partials_near_a_bells_the_louder_has_its_name() -> None:
     named = bell_names(parts, 1000.0)
     assert named[2010.0] == "nominal"
     assert named.get(2000.0) != "nominal"
+
+
+def test_figures_are_written_as_finely_as_known_within_what_a_palette_may_say() -> None:
+
+    fine = 7.123456
+    partials = tuple(
+        PartialResult(hz=MeasuredValue(hz), ratio=1.0, level_db=db, t60_s=MeasuredValue(t60_s))
+        for hz, db, t60_s in ((1049.2, 0.0, fine), (2892.123, -fine, 500.0), (5000.0, -150.0, 1e-6))
+    )
+    level = (
+        ForceResult(pulse_ms=fine, level_db=None, fitted_db=-5.0, spoke=2, asked=3),
+        ForceResult(
+            pulse_ms=9.0, level_db=MeasuredValue(70, 0.34), fitted_db=70 + fine, spoke=3, asked=3
+        ),
+        ForceResult(pulse_ms=12.0, level_db=None, fitted_db=155.0, spoke=3, asked=3),
+    )
+    damper = DamperResult(
+        lift_ms=MeasuredValue(fine),
+        fall_ms=MeasuredValue(fine, 0.5, 3),
+        damped_t60_s=MeasuredValue(0.2, 0.01, 3),
+        noise_db=MeasuredValue(fine, 2.0, 3),
+    )
+    one = one_of(
+        pitch_hz=MeasuredValue(1049.20001, 0.6062, 4),
+        partials=partials,
+        force=level,
+        damper=damper,
+        latency_ms=MeasuredValue(-3.0),
+        latency_spread_ms=fine,
+        restrike_ms=MeasuredValue(10 * fine, 2.0, 3),
+    )
+    text = toml_update.update_palette(TEXT, found(one), "a.toml").text
+    striker = palette_of(text).striker[0]
+    assert (striker.pitch_hz, striker.latency_ms, striker.restrike_ms) == (1049.2, 0.0, 71.2)
+    assert striker.latency_spread_ms == 7.123
+    # Two significant digits; a cent is 1049.2 Hz · (2^(1/1200) - 1) = 0.6062 Hz.
+    assert "pitch_hz = 1049.2 # measured ±1.0 cents, n 4, its first mode" in text
+    # What no striker has is cut to what a palette may say.
+    assert [(p.ratio, p.level_db, p.t60_s) for p in striker.partials] == [
+        (1.0, 0.0, 7.1235), (2.7565, -7.1, 120.0), (4.7655, -120.0, 0.001),
+    ]  # fmt: skip
+    assert [(p.pulse_ms, p.level_db) for p in striker.force] == [
+        (7.123, 0.0), (9.0, 77.1), (12.0, 140.0),
+    ]  # fmt: skip
+    assert "# measured ±0.34 dB, n 8" in text
+    assert striker.damper is not None
+    assert (striker.damper.lift_ms, striker.damper.fall_ms) == (7.12, 7.12)
+    assert (striker.damper.damped_t60_s, striker.damper.noise_db) == (0.2, 7.1)
+    for line in (
+        "lift_ms = 7.12 # measured, n 1",
+        "fall_ms = 7.12 # measured ±0.50 ms, n 3",
+        "damped_t60_s = 0.2 # measured ±5.0 %, n 3",
+        "noise_db = 7.1 # measured ±2.0 dB, n 3",
+    ):
+        assert line in text
+
+
+def test_a_damped_sound_is_written_no_longer_than_a_free_one() -> None:
+    short = PartialResult(
+        hz=MeasuredValue(1049.2), ratio=1.0, level_db=0.0, t60_s=MeasuredValue(0.1)
+    )
+    text = toml_update.update_palette(TEXT, found(one_of(partials=(short,))), "a.toml").text
+    damper = palette_of(text).striker[0].damper
+    assert damper is not None
+    assert damper.damped_t60_s == 0.1
+    assert "damped_t60_s = 0.1 # measured, no shorter than it rings free" in text
+
+
+def test_a_sound_without_a_pitch_is_written_with_where_it_lies() -> None:
+    one = one_of(pitch_hz=None, base_hz=833.333, band_hz=(5.0, 30000.0))
+    text = toml_update.update_palette(TEXT, found(one), "a.toml").text
+    striker = palette_of(text).striker[0]
+    assert (striker.pitch_hz, striker.base_hz) == (None, 833.33)
+    assert striker.band_hz == (20.0, 20000.0)
+    assert striker.partials[0].ratio == 1.2590
+
+
+def test_strokes_by_hand_tell_nothing_of_coils() -> None:
+    hand = msgspec.structs.replace(found(one_of()), by_hand=True)
+    striker = palette_of(toml_update.update_palette(TEXT, hand, "a.toml").text).striker[0]
+    before = palette_of(TEXT).striker[0]
+    assert (striker.latency_ms, striker.restrike_ms) == (before.latency_ms, before.restrike_ms)
+    assert striker.force == before.force
+    assert striker.pitch_hz == 1049.2
