@@ -13,7 +13,8 @@ though a slower test might. With --all every test that reaches it is run for the
 share that is caught so is told as well. Of each room a random `--sample` is tried, the same one
 for the same seed; the share caught is printed with its 95 % interval (Wilson's), and every
 change that no test noticed, with --show as a diff. A change that makes the tests run for ever
-counts as caught; one that no test reaches, as not. What only words an error or the help of a
+counts as caught, if it does so again with five times the time (a busy machine is slow as well);
+one that no test reaches, as not. What only words an error or the help of a
 command otherwise is not drawn.
 
 Works in a copy of the checkout. With --keep FOLDER the copy and what was tried stay there, and
@@ -45,6 +46,8 @@ ROOT = Path(__file__).resolve().parent.parent
 CAUGHT = frozenset({"killed", "timeout", "segfault", "suspicious", "caught by type check"})
 # Asked for on purpose: mutmut makes its changes and times the tests before it looks for names.
 NO_SUCH_CHANGE = "callresp.none"
+# How often the time that its tests took unchanged a change may take.
+PATIENCE = 4.0
 TIMES = Path("mutants", "mutmut-stats.json")
 
 
@@ -113,6 +116,9 @@ def bench(
             left = [key for key in drawn if results(folder)[key] == "not checked"]
             if left:
                 mutmut(folder, "run", "--max-children", workers, *left)
+            if slow := [key for key in drawn if results(folder)[key] == "timeout"]:
+                wait(folder, 5 * PATIENCE)
+                mutmut(folder, "run", "--max-children", workers, *slow)
             found = {key: results(folder)[key] for key in drawn}
             caught = sum(status in CAUGHT for status in found.values())
             sure = binomtest(caught, len(drawn)).proportion_ci(method="wilson")
@@ -172,8 +178,7 @@ def prepare(folder: Path, room: Room, examples: int, skip: Collection[str]) -> N
         "pytest_add_cli_args_test_selection": tests,
         "track_dependencies": False,
         "use_git_change_detection": False,
-        # Of the time that the tests took unchanged, which others' work on the machine lengthens.
-        "timeout_multiplier": 4.0,
+        "timeout_multiplier": PATIENCE,
         "timeout_constant": 5.0,
     }
     lines = [f"{key} = {json.dumps(value)}" for key, value in settings.items()]
@@ -181,6 +186,14 @@ def prepare(folder: Path, room: Room, examples: int, skip: Collection[str]) -> N
     (folder / "pyproject.toml").write_text(
         "\n".join([text, "[tool.mutmut]", *lines, ""]), encoding="utf-8"
     )
+
+
+def wait(folder: Path, patience: float) -> None:
+    """Give changes that are tried from now on so often the time of their tests."""
+    path = folder / "pyproject.toml"
+    text = path.read_text(encoding="utf-8")
+    longer = re.sub("(?m)^timeout_multiplier = .*", f"timeout_multiplier = {patience}", text)
+    path.write_text(longer, encoding="utf-8")
 
 
 def keep_fastest(folder: Path, seconds: float) -> str:
