@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
+import math
 from dataclasses import dataclass, field
 
 import msgspec
@@ -151,7 +152,7 @@ class SimulatedBoard:
         self._silent = True
         self._status_s = self._heard_s
         self._owes = False
-        self._receipt_s = float("-inf")
+        self._receipt_s = -math.inf
         flat = kept is not None and kept.flat
         self._supply = SupplyMonitor(self.palette.supply.cutoff_v, self.volts, self._heard_s, flat)
         if flat:
@@ -243,7 +244,7 @@ class SimulatedBoard:
         if self._asleep:
             return out
         while True:
-            due_s = self._queue[0].at_s if self._queue else float("inf")
+            due_s = self._queue[0].at_s if self._queue else math.inf
             end_s = self._outputs.next_end_s
             silence_s = self._silence_s()
             look_s = self._outputs.next_look_s
@@ -319,7 +320,7 @@ class SimulatedBoard:
 
     def _silence_s(self) -> float:
         if self._silent:
-            return float("inf")
+            return math.inf
         return self._heard_s + self.palette.board.silence_ms / 1000
 
     def _fall_silent(self, at_s: float) -> bytes:

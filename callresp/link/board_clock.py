@@ -163,7 +163,7 @@ class BoardClock:
     def sure_ahead_s(self) -> float:
         """How far ahead of its time a command may be stamped, as well as the rate is known."""
         sd = self._fit().sd
-        return max(LEAST_AHEAD_S, AHEAD_ERROR_S / sd if sd > 0 else float("inf"))
+        return max(LEAST_AHEAD_S, AHEAD_ERROR_S / sd if sd > 0 else math.inf)
 
     def _fit(self) -> _Line:
         if self._line is None:

@@ -59,7 +59,7 @@ class ActiveOutput:
     until_s: float
     amps: float
     first_a: float = 0.0
-    change_s: float = float("-inf")
+    change_s: float = -math.inf
     driver: int = -1
 
     def amps_at(self, at_s: float) -> float:
@@ -189,14 +189,14 @@ class Outputs:
     @property
     def next_end_s(self) -> float:
         """When the next channel goes off."""
-        return min((item.until_s for item in self.on), default=float("inf"))
+        return min((item.until_s for item in self.on), default=math.inf)
 
     @property
     def next_look_s(self) -> float:
         """When a motor that runs is next looked at."""
         running = {item.channel for item in self.on if item.output == "motor"}
         looks = (at_s for channel, (at_s, _) in self._looks.items() if channel in running)
-        return min(looks, default=float("inf"))
+        return min(looks, default=math.inf)
 
     def look(self, at_s: float, stuck: set[int]) -> tuple[list[ActiveOutput], bool]:
         """Look at the motors whose time it is.
@@ -314,7 +314,7 @@ class Outputs:
         slow, fast = turner.slowest_rps, turner.fastest_rps
         until_s = at_s + length_s
         too_long = (
-            at_s < self._rests.get(turner.channel, float("-inf"))
+            at_s < self._rests.get(turner.channel, -math.inf)
             or length_s <= 0
             or until_s - self._spell_s(turner, at_s) > turner.run_max_s + ROUNDING_S
         )
@@ -333,7 +333,7 @@ class Outputs:
 
     def _spell_s(self, turner: Turner, at_s: float) -> float:
         """When the spell began that a run from `at_s` would belong to: itself, after a rest."""
-        began_s, off_s = self._spells.get(turner.channel, (at_s, float("-inf")))
+        began_s, off_s = self._spells.get(turner.channel, (at_s, -math.inf))
         return began_s if at_s < off_s + turner.slow_down_s - ROUNDING_S else at_s
 
     def _within_duty(self, wanted: ActiveOutput) -> bool:
@@ -401,7 +401,7 @@ class SupplyMonitor:
         self.next_s = at_s + SUPPLY_EVERY_S
         self._cutoff_v = cutoff_v
         self._rested_s = at_s
-        self._off_s = float("-inf")
+        self._off_s = -math.inf
         self._low_s: float | None = None
         self._good_s: float | None = None
 

@@ -109,7 +109,7 @@ class Session:
         self._open = zero_s is not None
         self._ahead_s = ahead_s
         self._least_ahead_s = least_ahead_s
-        self._cancel_s = float("-inf")
+        self._cancel_s = -math.inf
         self._releasing = False
         self._muted: frozenset[str] = frozenset()
         self.stopping = False
@@ -122,12 +122,12 @@ class Session:
         self._ended: list[SentCommand] = []
         self._next = 0
         self._credit = 0
-        self._hello_s = self._ask_s = float("-inf")
-        self._heard_s = float("-inf")
+        self._hello_s = self._ask_s = -math.inf
+        self._heard_s = -math.inf
         self._other_session = False
         self._forgotten = False
-        self._now_s = float("-inf")
-        self._ends_s = float("-inf")
+        self._now_s = -math.inf
+        self._ends_s = -math.inf
         if zero_s is not None:
             self.start_s = zero_s
             self._enqueue(SentCommand(c, zero_s + c.at_s) for c in checked.plan.commands)
@@ -168,7 +168,7 @@ class Session:
         flying = [sent for sent in self._flying.values() if sent.host_s >= host_s]
         for sent in flying:
             sent.revoked = True
-        self._cancel_s = float("-inf")
+        self._cancel_s = -math.inf
         return len(late) + len(flying)
 
     def release(self, now_s: float) -> None:
@@ -194,7 +194,7 @@ class Session:
             if sent.host_s > now_s and sent.command.instrument in self._muted:
                 sent.revoked = True
         self._releasing |= release
-        self._cancel_s = float("-inf")
+        self._cancel_s = -math.inf
 
     def take_ended(self) -> list[SentCommand]:
         """Commands that ended since this was last asked; keeps an endless session small."""
@@ -368,7 +368,7 @@ class Session:
         elif isinstance(message, Status):
             self.status = message
             # The board answers a stop with its status.
-            if self._cancel_s > float("-inf"):
+            if self._cancel_s > -math.inf:
                 self._releasing = False
             self.report.faults = tuple(
                 name for bit, name in enumerate(FAULTS) if message.faults >> bit & 1
@@ -470,7 +470,7 @@ class SentCommand:
     command: Command
     host_s: float
     sequence: int | None = None
-    sent_s: float = float("-inf")
+    sent_s: float = -math.inf
     acknowledged: bool = False
     outcome: str | None = None
     played_s: float | None = None

@@ -68,7 +68,7 @@ class CoilRule:
         self._allowed_s = coil.duty_max * coil.cycle_s
         if coil.duty_max < 1.0:
             self._allowed_s -= duty_guard_s(coil.cycle_s)
-        self._last_s = self._end_s = self._free_s = float("-inf")
+        self._last_s = self._end_s = self._free_s = -math.inf
 
     def admit(self, command: Strike | Hold) -> None:
         """Check one command."""
@@ -118,7 +118,7 @@ class MotorRule:
 
     def __init__(self, turner: Turner) -> None:
         self._turner = turner
-        self._run_start_s = self._free_s = self._rest_s = float("-inf")
+        self._run_start_s = self._free_s = self._rest_s = -math.inf
         self._turns = 0.0
 
     def admit(self, command: Turn) -> None:
@@ -155,7 +155,7 @@ class SupplyRule:
         self._keys = [f"driver[{n}].current_max_a" for n in range(1, len(self._limits))]
         self._keys.append("supply.current_max_a")
         self._recent = _RecentLoads()
-        self._since_s = float("-inf")
+        self._since_s = -math.inf
         self._near_empty = False
 
     def admit(self, commands: Sequence[Command]) -> None:

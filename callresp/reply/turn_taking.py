@@ -7,6 +7,7 @@ turns alike.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
@@ -171,9 +172,9 @@ class Turns:
         self.manners = manners
         self._hour_s = hour_s
         self._last_call_s = 0.0
-        self._returned_s = float("-inf")
-        self.last_start_s = float("-inf")
-        self.last_end_s = float("-inf")
+        self._returned_s = -math.inf
+        self.last_start_s = -math.inf
+        self.last_end_s = -math.inf
         self._last_phrase = -1
         self._replies: deque[tuple[float, float]] = deque()
 

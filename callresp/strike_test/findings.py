@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -104,7 +105,7 @@ def _speaking_from(strokes: Sequence[HeardStroke]) -> float:
         own = [s for s in rest if s.take.pulse_ms == pulse_ms]
         if sum(s.spoke for s in own) > 0.5 * len(own):
             return pulse_ms
-    return float("inf")
+    return math.inf
 
 
 def _order(capture: Capture, palette: Palette, sounds: Sequence[StrikerSound]) -> Iterator[Finding]:

@@ -9,6 +9,7 @@ the name of the striker whose pitch they have.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -163,7 +164,7 @@ def _strokes(capture: Capture, at_s: Values, group: Sequence[int]) -> list[Heard
     for place, number in enumerate(group):
         at = float(at_s[number])
         after = float(at_s[number + 1]) - at if number + 1 < len(at_s) else capture.duration_s - at
-        before = at - float(at_s[group[place - 1]]) if place else float("inf")
+        before = at - float(at_s[group[place - 1]]) if place else math.inf
         take = Take(
             at_s=at,
             striker=0,
@@ -172,7 +173,7 @@ def _strokes(capture: Capture, at_s: Values, group: Sequence[int]) -> list[Heard
             gap_s=before,
             room_s=after,
             quiet_s=after,
-            damped_in_s=float("inf"),
+            damped_in_s=math.inf,
         )
         near = np.abs(capture.clipped_s - at - 0.04) < 0.042
         found.append(HeardStroke(take, at, at, 20.0, None, spoke=True, clipped=bool(near.any())))

@@ -7,6 +7,7 @@ partials are known, levels come from how far a stroke moved their state
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -80,10 +81,10 @@ def takes(plan: Plan, palette: Palette) -> list[Take]:
                 striker=index,
                 pulse_ms=strike.pulse_ms,
                 state=state,
-                gap_s=strike.at_s - own_before[-1] if own_before else float("inf"),
-                room_s=own_after[0] - strike.at_s if own_after else float("inf"),
-                quiet_s=others[0] - strike.at_s if others else float("inf"),
-                damped_in_s=float("inf") if damp_s is None else damp_s - strike.at_s,
+                gap_s=strike.at_s - own_before[-1] if own_before else math.inf,
+                room_s=own_after[0] - strike.at_s if own_after else math.inf,
+                quiet_s=others[0] - strike.at_s if others else math.inf,
+                damped_in_s=math.inf if damp_s is None else damp_s - strike.at_s,
                 lift_s=lift_s,
                 damp_s=damp_s,
             )

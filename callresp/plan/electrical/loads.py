@@ -8,6 +8,7 @@ with the copper as warm as it gets.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from operator import add
 
@@ -145,7 +146,7 @@ class CurrentTimeline:
         self._placed: list[Load] = []
         self._held: dict[int, list[Load]] = {}
         self._drop_at = 32
-        self.since_s = float("-inf")
+        self.since_s = -math.inf
 
     def forget_before(self, at_s: float) -> None:
         """Drop loads that end before `at_s`; nothing will be placed there any more."""
