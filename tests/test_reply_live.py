@@ -13,6 +13,7 @@ from callresp.palette.files import load_palette
 from callresp.reply.live import STEADY_S, LiveReplier
 from callresp.reply.replier import answer
 from callresp.reply.rules import Manners, Rule, RuleSet, load_rules
+from callresp.reply.silences import kind_of
 
 FETTLE = load_palette("fettle")
 STEP_S = 0.005
@@ -67,6 +68,48 @@ def test_live_says_what_the_desk_said(seed: int, name: str) -> None:
     ]
     late = [b.onset_s - a.onset_s for a, b in zip(desk.notes, live, strict=True)]
     assert max(map(abs, late), default=0.0) <= STEP_S + 1e-6
+
+
+@pytest.mark.parametrize(
+    ("changed", "kind", "later"),
+    [
+        ({"share_max": 0.03}, "it has had its share of this minute (manners.share_max)", 0.0),
+        ({"rest_s": 9.0}, "it was resting after a reply (manners.rest_s)", 0.0),
+        # The last 19 of 20 parts of an hour begin after three minutes.
+        ({"quiet_share": 0.95}, "the quiet end of the hour (manners.quiet_share)", 150.0),
+        (
+            {"return_s": 12.0, "quiet_after_s": 20.0},
+            "calls have only come back (manners.return_s)",
+            21.0,
+        ),
+    ],
+)
+def test_live_is_silent_where_the_desk_was_and_for_the_same_reason(
+    changed: dict[str, object], kind: str, later: float
+) -> None:
+    manners = Manners(wait_s=(1.0, 1.4), patience_s=4.0, rest_s=0.2, share_max=0.9)
+    rules = RuleSet(
+        name="same",
+        description="as shipped, but of other manners",
+        rule=load_rules("answer").rule,
+        manners=msgspec.structs.replace(manners, **changed),
+    )
+    heard = spaced(0)
+    moved = [
+        msgspec.structs.replace(n, onset_s=n.onset_s + later, offset_s=n.offset_s + later)
+        for n in heard.notes
+        if n.phrase >= 4
+    ]
+    heard = score_of(*(n for n in heard.notes if n.phrase < 4), *moved)
+    desk = answer(heard, FETTLE, rules)
+    notes, silences = played(heard, rules)
+    assert [(n.instrument, n.heard) for n in notes] == [(n.instrument, n.heard) for n in desk.notes]
+    told = [
+        sorted((s.unanswered, s.rule, s.at_s, kind_of(s.why)) for s in some)
+        for some in (desk.unanswered, silences)
+    ]
+    assert told[0] == told[1]
+    assert kind in {why for *_, why in told[0]}
 
 
 def test_live_leaves_off_when_the_caller_begins() -> None:
