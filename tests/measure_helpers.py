@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -116,6 +116,7 @@ def measured(
     palette: Palette | None = None,
     faults: Any = None,
     extra: Any = None,
+    progress: Callable[[float, str], None] = lambda share, note: None,
     **asked: Any,
 ) -> StrikeTestResult:
     """Record a machine, and measure the recording."""
@@ -131,6 +132,7 @@ def measured(
         schedule,
         palette or drafted(machine)[0],
         analysis.RecordingConditions(**(given | asked)),
+        progress,
     )
 
 

@@ -20,12 +20,25 @@ SKEW_PPM, OFFSET_S = 43.0, 2.345
 MACHINE = (tube(), bell(), block())
 
 
+TOLD: list[tuple[float, str]] = []
+
+
 @pytest.fixture(scope="module")
 def found() -> StrikeTestResult:
     schedule = laid_out(drafted(MACHINE, 3.0)[0], repeats=3, pulses=4, runs=2)
     noise_db = MACHINE[0].loud_db - OVER_NOISE_DB
     recorder = sm.Recorder(offset_s=OFFSET_S, skew_ppm=SKEW_PPM, noise_db=noise_db)
-    return measured(MACHINE, schedule, recorder)
+    return measured(
+        MACHINE, schedule, recorder, progress=lambda share, note: TOLD.append((share, note))
+    )
+
+
+def test_progress_goes_on_and_names_what_is_looked_at(found: StrikeTestResult) -> None:
+    shares = [share for share, _ in TOLD]
+    assert shares == sorted(shares)
+    assert 0 < shares[0] < shares[-1] < 1
+    names = [one.name for one in found.strikers]
+    assert [note for _, note in TOLD] == ["onsets", "strokes", *names, *names]
 
 
 def test_the_plans_clock_is_found(found: StrikeTestResult) -> None:

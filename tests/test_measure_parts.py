@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -14,7 +15,7 @@ from measure_helpers import bell, capture_of, drafted, strokes_plan, tube
 from scipy import stats
 
 from callresp.errors import UserError
-from callresp.palette.model import Palette
+from callresp.palette.model import ForcePoint, Palette
 from callresp.palette.similarity import SoundPair
 from callresp.plan.model import Hold, Plan
 from callresp.strike_test import (
@@ -27,6 +28,7 @@ from callresp.strike_test import (
     manual,
     onsets,
     per_striker,
+    protocol,
     stroke_faults,
 )
 from callresp.strike_test.modes import Mode, powers, with_added_loss
@@ -39,7 +41,7 @@ from callresp.strike_test.results import (
     StrikerResult,
 )
 from callresp.strike_test.strike_amplitude import added_by_stroke, power_db, state
-from callresp.strike_test.strokes import HeardStroke, Take, takes
+from callresp.strike_test.strokes import HeardStroke, Take, place, takes
 
 Wave = npt.NDArray[np.float64]
 RATE = 48000
@@ -514,3 +516,116 @@ def test_a_buzz_is_told_in_decibels_under_the_partials() -> None:
     samples[RATE // 2 :] += rattle
     buzz = stroke_faults.buzz_db(capture_of(samples.astype(np.float32)), stroke, MODES)
     assert buzz == pytest.approx(-10.0, abs=0.5)
+
+
+def laid(palette: Palette, **asked: Any) -> Plan:
+    short = {"repeats": 2, "pulses": 3, "runs": 2, "known": False}
+    return protocol.lay_out(palette, protocol.StrikeTestSettings(**(short | asked)))
+
+
+def in_turn(plan: Plan, channel: int) -> list[float]:
+    return [c.at_s for c in plan.commands if c.channel == channel]
+
+
+def test_a_test_begins_and_ends_with_strokes_at_uneven_distances() -> None:
+    plan = laid(drafted((tube(), bell()))[0])
+    first, last = plan.strikes[:4], plan.strikes[-4:]
+    for some in (first, last):
+        assert [s.channel for s in some] == [0] * 4
+        assert [s.pulse_ms for s in some] == [12.0] * 4
+        assert np.diff([s.at_s for s in some]) == pytest.approx([0.45, 0.7, 0.55])
+    assert first[0].at_s == 1.0
+    assert plan.header.duration_s == pytest.approx(plan.end_s, abs=1e-3)
+    # One striker after the other, each alone.
+    channels = [s.channel for s in plan.strikes[4:-4]]
+    assert channels == sorted(channels)
+    assert set(channels) == {0, 1}
+
+
+def test_what_each_striker_is_asked() -> None:
+    plan = laid(drafted((tube(), bell()))[0])
+    own = [s for s in plan.strikes[4:-4] if s.channel == 1]
+    rings, curve, runs = own[:2], own[2:8], own[8:]
+    # Left to ring, six seconds where nothing is known; then soft to hard, twice, in even ratios.
+    assert np.diff([s.at_s for s in [*rings, curve[0]]]) == pytest.approx([6.1, 6.1])
+    assert [s.pulse_ms for s in rings] == [12.0] * 2
+    assert [s.pulse_ms for s in curve] == pytest.approx([4.5, math.sqrt(54), 12.0] * 2, abs=0.01)
+    # Pauses are uneven, so that the test can't be mistaken for itself shifted.
+    pauses = np.diff([s.at_s for s in curve])
+    assert len({round(float(p), 3) for p in pauses}) >= 3
+    assert pauses == pytest.approx([1.54] * 5, abs=0.05)
+    # Runs of the middle pulse: from 300 ms apart down to 30, each gap 4 % shorter.
+    assert {s.pulse_ms for s in runs} == {7.35}
+    gaps = np.diff([s.at_s for s in runs])
+    (pause,) = np.flatnonzero(gaps > 0.35)
+    one, other = gaps[:pause], gaps[pause + 1 :]
+    for run in (one, other):
+        assert run[1:] / run[:-1] == pytest.approx(np.full(len(run) - 1, 1 / 1.04), abs=1e-4)
+        assert run[-1] < 0.030 <= run[-2]
+    # The gaps of the second lie between those of the first.
+    assert (one[0], other[0]) == pytest.approx((0.3, 0.3 / math.sqrt(1.04)), abs=1e-5)
+
+
+def test_a_damper_is_lifted_well_before_and_tried_alone() -> None:
+    plan = laid(drafted((tube(), bell()))[0])
+    lifted = {round(h.at_s + 0.13, 3): h for h in plan.holds}
+    free = [s for s in plan.strikes if round(s.at_s, 3) in lifted]
+    # Two ring-outs, six of the curve, and the first stroke of the first run.
+    assert [s.pulse_ms for s in free] == pytest.approx([12, 12, *[4.5, 7.35, 12] * 2, 7.35])
+    # A ring-out is damped after six seconds, one of the curve after 0.28.
+    lengths = [lifted[round(s.at_s, 3)].hold_ms for s in free]
+    assert lengths[:8] == pytest.approx([6130.0] * 2 + [410.0] * 6)
+    others = [h for h in plan.holds if all(h != lifted[round(s.at_s, 3)] for s in free)]
+    # Twice as a stroke falls, at its latency (10 ms in a draft); twice with no stroke near.
+    assert [h.hold_ms for h in others] == [500.0] * 4
+    near = [min(abs(h.at_s - s.at_s) for s in plan.strikes) for h in others]
+    assert near[:2] == pytest.approx([0.01] * 2)
+    assert min(near[2:]) > 1.0
+    assert not laid(drafted((tube(),))[0], lifts=False, runs=0).holds[8:-2]
+
+
+def test_what_is_known_of_a_machine_shortens_its_test() -> None:
+    (one,) = drafted((bell(channel=0),))[0].striker
+    known = msgspec.structs.replace(
+        one,
+        restrike_ms=100.0,
+        partials=(msgspec.structs.replace(one.partials[0], t60_s=2.0),),
+        force=(ForcePoint(pulse_ms=4.0, level_db=60), ForcePoint(pulse_ms=10.0, level_db=70)),
+    )
+    palette = msgspec.structs.replace(drafted((bell(channel=0),))[0], striker=(known,))
+    plan = laid(palette, known=True, runs=1, pulses=4)
+    own = plan.strikes[4:-4]
+    # A little below the softest, the known points themselves, and between.
+    pulses = protocol.pulses(known, protocol.StrikeTestSettings(pulses=4))
+    assert pulses[0] == pytest.approx(0.85 * 4.0)
+    assert {4.0, 10.0} <= set(pulses)
+    assert pulses == sorted(pulses)
+    # A ring-out is left for 1.05 of its T60, and 0.1 s between.
+    assert own[1].at_s - own[0].at_s == pytest.approx(2.1 + 0.1)
+    # The run goes from twice the known limit to less than half of it.
+    gaps = np.diff([s.at_s for s in own])
+    run = gaps[gaps < 0.2001]
+    assert run[0] == pytest.approx(0.2)
+    assert run[-1] == pytest.approx(0.045, rel=0.05)
+    slow = laid(palette, known=True, runs=0, pulses=4, pace=2.0)
+    assert slow.strikes[5].at_s - slow.strikes[4].at_s == pytest.approx(2 * 2.2)
+
+
+def test_strokes_are_placed_by_the_recordings_own_clock() -> None:
+    """Over two minutes 200 ppm are 24 ms: strokes are looked for where that clock has them."""
+    skew = 2e-4
+    rng = np.random.default_rng(1)
+    commands = np.arange(12) * 11.0 + 1.0
+    samples = 1e-4 * rng.standard_normal(125 * RATE)
+    for at_s in 0.5 + (1 + skew) * commands + 0.010:
+        first = math.ceil(at_s * RATE)
+        samples[first : first + RATE] += ringing(PHASORS, first / RATE - at_s, RATE)
+    capture = capture_of(samples.astype(np.float32))
+    some = [Take(float(at_s), 0, 9.0, "free", 11.0, 11.0, 11.0, math.inf) for at_s in commands]
+    found = onsets.Onsets(np.asarray(0.5 + (1 + skew) * commands + 0.010), np.ones(12))
+    placed, clock = place(capture, some, found, align.Alignment(0.5, skew, {}, 1.0))
+    assert 1e6 * clock.skew == pytest.approx(1e6 * skew, abs=1)
+    assert all(stroke.spoke and not stroke.clipped for stroke in placed)
+    for stroke, at_s in zip(placed, commands, strict=True):
+        assert stroke.at_s == pytest.approx(0.5 + (1 + skew) * at_s + 0.010, abs=2e-4)
+        assert stroke.expected_s == pytest.approx(stroke.at_s, abs=2e-4)
