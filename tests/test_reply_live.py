@@ -219,3 +219,11 @@ def test_a_singer_that_does_not_rest_is_not_waited_for_without_end() -> None:
         live.heard(note(n, 0.2 * n, 0.1))
         live.tick(0.2 * n + 0.1)
     assert len(live.closed) >= 3
+
+
+def test_what_closes_between_two_ticks_is_all_answered_for() -> None:
+    live = LiveReplier(FETTLE, load_rules("answer"))
+    for number, (at_s, voice) in enumerate([(1.0, "A"), (1.1, "B"), (20.0, "A"), (20.1, "B")]):
+        live.heard(note(number, at_s, voice=voice))
+    live.tick(20.3)
+    assert [(phrase.voice, phrase.onset_s) for phrase in live.closed] == [("A", 1.0), ("B", 1.1)]

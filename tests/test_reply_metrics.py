@@ -92,6 +92,15 @@ def test_a_line_that_goes_another_way_has_another_contour() -> None:
     assert measure(HEARD, one, FETTLE).contour is None
 
 
+def test_the_contour_is_that_of_all_replies_each_by_its_length() -> None:
+    up_and_down, other_way = (LOW, HIGH, MIDDLE), (HIGH, LOW)
+    strokes = [struck(n, 2.5 + n, name, heard=n) for n, name in enumerate(up_and_down)]
+    strokes += [struck(5 + n, 9.0 + n, name, heard=n, phrase=1) for n, name in enumerate(other_way)]
+    reply = ReplyScore(header=ReplyHeader(), notes=tuple(strokes))
+    # Three notes all alike, two not at all.
+    assert measure(HEARD, reply, FETTLE).contour == 0.6
+
+
 def test_what_no_reply_tells_is_not_told() -> None:
     nothing = measure(HEARD, ReplyScore(header=ReplyHeader(), notes=()), FETTLE)
     assert (nothing.answered_share, nothing.overlap_share, nothing.work) == (0.0, 0.0, {})

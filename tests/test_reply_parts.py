@@ -11,7 +11,7 @@ import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from reply_helpers import call, note
+from reply_helpers import call, note, score_of
 
 from callresp.io.score import Phrase, phrases
 from callresp.palette.files import load_palette
@@ -21,6 +21,7 @@ from callresp.reply.choose import Moment, choose_rule, unmet
 from callresp.reply.compose import Loudness, compose, ends_s
 from callresp.reply.mapping import by_table, choose, csim, fits, fitted, line_fit, octave_off_cents
 from callresp.reply.memory import Memory, difference, signature
+from callresp.reply.replier import answer
 from callresp.reply.rules import Manners, Pitched, Rule, RuleSet, When
 from callresp.reply.transformations import (
     TREATMENTS,
@@ -217,6 +218,13 @@ LEVELS = phrases(
 def test_how_hard_it_strikes(changes: dict[str, Any], force: list[float]) -> None:
     rule = msgspec.structs.replace(Rule(name="r"), **changes)
     assert [s.force for s in struck(rule, LEVELS)] == pytest.approx(force, abs=1e-6)
+
+
+def test_a_reply_of_two_notes_fades_from_end_to_end_and_one_of_one_does_not() -> None:
+    fade = Rule(name="r", dynamics="fade", range_db=1e9)
+    for count, force in ((2, [1.0, 0.3]), (1, [1.0])):
+        some = msgspec.structs.replace(LEVELS, notes=LEVELS.notes[:count])
+        assert [s.force for s in struck(fade, some)] == pytest.approx(force, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -487,3 +495,30 @@ def test_the_share_of_a_minute_is_what_of_it_was_sounded() -> None:
     assert turns.share_left_s(75.0) == pytest.approx(20.0)
     assert turns.share_left_s(80.0) == pytest.approx(25.0)
     assert turns.share_left_s(95.0) == pytest.approx(30.0)
+
+
+def test_a_reply_says_what_it_is_of_and_numbers_its_phrases_and_notes() -> None:
+    calls = [one for k in range(3) for one in call([1200, 1500], 1 + 8.0 * k, phrase=k)]
+    heard = score_of(*(msgspec.structs.replace(one, id=n) for n, one in enumerate(calls)))
+    header = msgspec.structs.replace(
+        heard.header, recording="dawn.wav", start="2026-05-01T04:30:00", duration_s=60.0
+    )
+    rules = RuleSet(
+        name="mine",
+        description="y",
+        rule=(Rule(name="r", turner="bead shaker"),),
+        manners=Manners(wait_s=(0.2, 0.2), share_max=1.0, quiet_share=0.0),
+        seed=7,
+    )
+    reply = answer(msgspec.structs.replace(heard, header=header), FETTLE, rules)
+    told = reply.header
+    assert (told.recording, told.start, told.duration_s) == (
+        "dawn.wav", "2026-05-01T04:30:00", 60.0,
+    )  # fmt: skip
+    assert (told.palette, told.rules, told.seed) == ("Fettle", "mine", 7)
+    assert sorted(note.id for note in reply.notes) == list(range(9))
+    assert [note.phrase for note in reply.notes] == [0] * 3 + [1] * 3 + [2] * 3
+    assert [note.heard_phrase for note in reply.notes] == [0] * 3 + [1] * 3 + [2] * 3
+    shares: list[float] = []
+    answer(heard, FETTLE, rules, progress=shares.append)
+    assert shares == pytest.approx([0, 1 / 3, 2 / 3])
