@@ -491,43 +491,54 @@ _TOP_THREE_BYTES = np.int32(-256)
 def open_plain(path: Path) -> PlainPcm | None:
     """A reader for `path`, or `None` where it is not a plain WAV file of 16 or 24 bits."""
     try:
-        source = wave.open(str(path), "rb")  # noqa: SIM115  (closed with its reader)
-    except (wave.Error, EOFError, OSError):
+        file = path.open("rb")
+    except OSError:
         return None
-    if source.getsampwidth() in _WIDTHS:
-        return PlainPcm(source)
-    source.close()
+    try:
+        head = wave.open(file)  # noqa: SIM115  (it closes nothing that it did not open)
+        if head.getsampwidth() in _WIDTHS:
+            return PlainPcm(file, head)
+    except (wave.Error, EOFError, OSError):
+        pass
+    file.close()
     return None
 
 
 class PlainPcm:
-    """Reads onward from the first sample of a file."""
+    """Reads onward from the first sample of a file, at which `wave` leaves it."""
 
-    def __init__(self, source: wave.Wave_read) -> None:
-        self._source = source
-        self._width = source.getsampwidth()
+    def __init__(self, file: io.BufferedReader, head: wave.Wave_read) -> None:
+        self._file = file
+        self._width = head.getsampwidth()
+        self._left = head.getnframes() * head.getnchannels() * self._width
+        # Room that is kept: for arrays made anew at each block, pages took longer than sums.
+        self._raw = bytearray()
+        self._whole = np.zeros(0, np.int32)
 
     def read(self, out: Samples) -> Samples:
         """Fill `out`, shape ``(n, channels)``, as far as there is sound; returns that part."""
-        channels = out.shape[1]
-        raw = self._source.readframes(len(out))
-        frames = len(raw) // (channels * self._width)
-        count = frames * channels
+        wanted = min(out.size * self._width, self._left)
+        if len(self._raw) < wanted + 1:
+            self._raw, self._whole = bytearray(wanted + 1), np.empty(out.size, np.int32)
+        got = self._file.readinto(memoryview(self._raw)[1 : wanted + 1])
+        self._left -= got
+        frames = got // (out.shape[1] * self._width)
+        count = frames * out.shape[1]
         flat = out[:frames].reshape(count)
         if self._width == 2:
             # A copy and a product are each quicker than a product that converts.
-            flat[:] = np.frombuffer(raw, "<i2", count)
+            flat[:] = np.frombuffer(self._raw, "<i2", count, 1)
             flat *= np.float32(2**-15)
         elif count:
-            # With a byte ahead, each sample of three is the top of a number of four.
-            packed = np.ndarray((count,), "<i4", b"\0" + raw, 0, (3,))
-            flat[:] = packed & _TOP_THREE_BYTES
+            # With the byte ahead, each sample of three is the top of a number of four.
+            packed = np.ndarray((count,), "<i4", self._raw, 0, (3,))
+            flat[:] = np.bitwise_and(packed, _TOP_THREE_BYTES, out=self._whole[:count])
             flat *= np.float32(2**-31)
         return out[:frames]
 
     def close(self) -> None:
         """Close the file."""
-        self._source.close()
+        self._file.close()
 
 
 if TYPE_CHECKING:

@@ -20,17 +20,18 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.listen.kernels import frame, layout, noise_floor
-from callresp.listen.notes import NoteTable, Rows
+from callresp.listen.notes import NoteTable, Rows, empty_table
 from callresp.listen.profile import Profile
 from callresp.listen.stft import Framer
 
 Block = npt.NDArray[np.float32]
 
 FLOOR_S = 4.0  # of the opening from which the floor is learned
+MANY = layout.MOST_NOTES_OUT // 5  # notes or onsets that don't wait for the end of their block
 
 
 class StreamOutput(NamedTuple):
-    """What one run over some frames gave.
+    """What some frames gave.
 
     Attributes
     ----------
@@ -45,6 +46,9 @@ class StreamOutput(NamedTuple):
     notes: NoteTable
     groups: npt.NDArray[np.int64]
     onsets: Rows
+
+
+NOTHING = StreamOutput(empty_table(), np.zeros(0, np.int64), np.zeros(0, layout.ONSET))
 
 
 class NoteStream:
@@ -108,7 +112,9 @@ class NoteStream:
             # A multiple of what the floor is updated by, so that the first frame does.
             self._state["sounding_frames"] = frame.FLOOR_EVERY * len(power)
 
-    def push(self, block: Block, last: bool = False) -> Iterator[StreamOutput]:
+    def push(
+        self, block: Block, last: bool = False, by_block: bool = False
+    ) -> Iterator[StreamOutput]:
         """Analyse a block, shape ``(n,)``; yields what every few hundred frames of it gave.
 
         Parameters
@@ -117,12 +123,17 @@ class NoteStream:
             May be empty.
         last
             Whether the stream ends with it: then every open note is ended.
+        by_block
+            Whether that may wait for the end of the block, if it is not very much.
         """
         for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
-            yield self._analyse(spectra, last=False)
+            self._analyse(spectra, last=False)
+            if not by_block or self._out["note_count"] > MANY or self._out["onset_count"] > MANY:
+                yield self._taken()
         if last:
-            nothing = np.zeros((0, self.setup.bins), np.complex64)
-            yield self._analyse(nothing, last=True)
+            self._analyse(np.zeros((0, self.setup.bins), np.complex64), last=True)
+        if last or by_block:
+            yield self._taken()
 
     def open_groups(self) -> set[int]:
         """Numbers of the groups that may still give notes."""
@@ -136,10 +147,16 @@ class NoteStream:
         numbers.update(state["pending"]["group"][waiting].tolist())
         return numbers
 
-    def _analyse(self, spectra: npt.NDArray[np.complex64], last: bool) -> StreamOutput:
+    def _analyse(self, spectra: npt.NDArray[np.complex64], last: bool) -> None:
         frame.analyse(spectra, last, self._state, self.spec, self._setup, self._out)
+
+    def _taken(self) -> StreamOutput:
+        """What was found since this was last asked."""
         out = self._out[0]
         notes, points, onsets = out["note_count"], out["point_count"], out["onset_count"]
+        if not (notes or onsets):
+            return NOTHING
+        out["note_count"] = out["point_count"] = out["onset_count"] = 0
         return StreamOutput(
             NoteTable(
                 out["notes"][:notes].copy(),

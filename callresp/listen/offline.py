@@ -134,7 +134,7 @@ def note_table(
     gathered = _GrowingTable()
     taken = 0
     for block in recording.blocks():
-        gathered.add(stream.push(block))
+        gathered.add(stream.push(block, by_block=True))
         taken += len(block)
         if progress is not None:
             progress(min(1.0, taken / max(1, recording.frames)))

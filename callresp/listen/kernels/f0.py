@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.kernels._jit import inner
+from callresp.listen.kernels._jit import inner, noalloc
 from callresp.listen.kernels.cfar import insert_sorted
 
 HIGHEST_HARMONIC = 24
@@ -65,39 +65,55 @@ def fundamental(freq: Any, power: Any, use: Any, least: float, deepest: int) -> 
     deepest
         The lowest partial must be one of so many first harmonics.
     """
+    used = np.flatnonzero(use)
+    count = used.size
+    own = np.empty(count)
+    root = np.empty(count)
+    for i in range(count):
+        own[i], root[i] = freq[used[i]], math.sqrt(power[used[i]])
+    amplitude = np.full((count, HIGHEST_DIVISOR), -1.0)  # -1 for what is no fundamental
     best = 0.0
+    for i in range(count):
+        for n in range(1, HIGHEST_DIVISOR + 1):
+            base = own[i] / n
+            if base < least:
+                break
+            # Hardly any has a partial that is low enough, and that is soon known.
+            if _lowest_is_within(deepest, base, own):
+                amplitude[i, n - 1] = _explained(base, own, root)
+                best = max(best, amplitude[i, n - 1])
     found = 0.0
-    for wanted in range(2):
-        for i in range(freq.size):
-            if not use[i]:
-                continue
-            for n in range(1, HIGHEST_DIVISOR + 1):
-                base = freq[i] / n
-                if base < least:
-                    break
-                amplitude, lowest = _explained(base, freq, power, use)
-                if lowest > deepest:
-                    continue
-                if wanted == 0:
-                    best = max(best, amplitude)
-                elif amplitude >= NEARLY_ALL * best:
-                    found = max(found, base)
+    for i in range(count):
+        for n in range(1, HIGHEST_DIVISOR + 1):
+            if amplitude[i, n - 1] >= NEARLY_ALL * best:
+                found = max(found, own[i] / n)
     return found
 
 
-@inner
-def _explained(base: float, freq: Any, power: Any, use: Any) -> tuple[float, int]:
-    """Amplitude of the partials that are harmonics of `base`, and the lowest one's number."""
-    amplitude = 0.0
-    lowest = 1000
+@noalloc
+def _lowest_is_within(deepest: int, base: float, freq: Any) -> bool:
+    """Whether a partial is one of so many first harmonics of `base`."""
     for i in range(freq.size):
-        if not use[i]:
-            continue
-        n = max(1.0, np.round(freq[i] / base))
-        if abs(freq[i] / base - n) < TOLERANCE * n and n <= HIGHEST_HARMONIC:
-            amplitude += math.sqrt(power[i])
-            lowest = min(lowest, int(n))
-    return amplitude, lowest
+        ratio = freq[i] / base
+        if ratio < deepest + 0.5 and _is_harmonic(ratio):
+            return True
+    return False
+
+
+@noalloc
+def _explained(base: float, freq: Any, root: Any) -> float:
+    """Amplitude of the partials that are harmonics of `base`; `root` has that of each."""
+    amplitude = 0.0
+    for i in range(freq.size):
+        if _is_harmonic(freq[i] / base):
+            amplitude += root[i]
+    return amplitude
+
+
+@noalloc
+def _is_harmonic(ratio: float) -> bool:
+    n = max(1.0, np.round(ratio))
+    return abs(ratio - n) < TOLERANCE * n and n <= HIGHEST_HARMONIC
 
 
 @inner

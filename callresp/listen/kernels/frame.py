@@ -60,13 +60,11 @@ def analyse(spectra: Any, last: bool, states: Any, spec: Any, setups: Any, outs:
     last
         Whether the stream ends with them: then every open note is ended.
     states, setups, outs
-        Arrays of one row (`layout.STATE`, `layout.Setup.as_row`, `layout.OUTPUT`).
+        Arrays of one row (`layout.STATE`, `layout.Setup.as_row`, `layout.OUTPUT`). What is
+        found is added to the output.
     spec : layout.SpectralState
     """
     state, setup, out = states[0], setups[0], outs[0]
-    out.note_count = 0
-    out.point_count = 0
-    out.onset_count = 0
     buffers = Buffers(
         np.empty((MOST_PEAKS, 4)),
         np.empty(MOST_PEAKS, np.int64),
@@ -75,16 +73,24 @@ def analyse(spectra: Any, last: bool, states: Any, spec: Any, setups: Any, outs:
         np.empty(setup.bands, np.uint8),
     )
     for i in range(spectra.shape[0]):
-        power = spec.power[state.frame & (RING - 1)]
-        _square(spectra[i, setup.kept_from : setup.kept_to], power[setup.kept_from : setup.kept_to])
-        _follow_floor(power, state, spec, setup)
-        _analyse_frame(power, buffers, state, spec, setup, out)
-        state.frame += 1
+        _take(spectra, i, buffers, state, spec, setup, out)
     if last:
         state.frame -= 1
         _close_groups(state.frame, -1, state, spec, setup)
         masking.give_out(1 << 62, state, setup, out)
         state.frame += 1
+
+
+@noalloc
+def _take(
+    spectra: Any, i: int, buffers: Buffers, state: Any, spec: Any, setup: Any, out: Any
+) -> None:
+    a, b = setup.kept_from, setup.kept_to
+    power = spec.power[state.frame & (RING - 1)]
+    _square(spectra[i, a:b], power[a:b])
+    _follow_floor(power, state, spec, setup)
+    _analyse_frame(power, buffers, state, spec, setup, out)
+    state.frame += 1
 
 
 @noalloc
@@ -101,7 +107,7 @@ def _is_silent(power: Any) -> bool:
     return True
 
 
-@inner
+@noalloc
 def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
     a, b = setup.kept_from, setup.kept_to
     if _is_silent(power[a:b]):
@@ -114,8 +120,7 @@ def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
     noise_floor.follow(power[a:b], spec.quantile[a:b], step_db)
     if state.sounding_frames % FLOOR_EVERY == 0:
         if state.frame < setup.longest + OPENING_FRAMES:
-            smooth = noise_floor.without_lines(spec.quantile[a:b])
-            noise_floor.update(smooth, spec.floor[a:b], setup.converter)
+            _update_opening_floor(spec.quantile[a:b], spec.floor[a:b], setup.converter)
         else:
             noise_floor.update(spec.quantile[a:b], spec.floor[a:b], setup.converter)
         partials.set_threshold(spec.floor[a:b], setup.peak_ratio, spec.threshold[a:b])
@@ -124,6 +129,11 @@ def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
 
 
 @inner
+def _update_opening_floor(quantile: Any, floor: Any, least: Any) -> None:
+    noise_floor.update(noise_floor.without_lines(quantile), floor, least)
+
+
+@noalloc
 def _analyse_frame(
     power: Any, buffers: Buffers, state: Any, spec: Any, setup: Any, out: Any
 ) -> None:

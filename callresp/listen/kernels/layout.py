@@ -43,7 +43,7 @@ MOST_PEAKS = 64  # in a frame
 MOST_PENDING = 96
 MOST_REJECTED = 1024
 MOST_PITCH_POINTS = 48  # of a note
-MOST_NOTES_OUT = 512
+MOST_NOTES_OUT = 640
 MOST_PITCH_POINTS_OUT = 1 << 16
 # A sine's power summed over the bins of its Hann window, over that of its peak bin.
 HANN_SUM = 1.5

@@ -162,12 +162,15 @@ def link(frame: int, peaks: Any, count: int, joined: Any, state: Any, setup: Any
 
 @noalloc
 def _nearest_peak(freq: float, peaks: Any, count: int, joined: Any, reach: float) -> int:
+    """The nearest peak that has no track yet; peaks are in order of frequency."""
     best = -1
     for i in range(count):
         away = abs(peaks[i, 0] - freq)
         if away < reach and joined[i] < 0:
             reach = away
             best = i
+        elif peaks[i, 0] - freq >= reach:
+            break
     return best
 
 

@@ -106,7 +106,7 @@ class PhraseCloser(Generic[Voice]):
         own = self._of(voice)
         gap_s = note.onset_s - own.until_s
         closed = []
-        if own.notes and gap_s >= own.gaps.rest_s:
+        if own.notes and own.gaps.ended_by(gap_s):
             closed.append(self._rested(voice, own))
         if math.isfinite(gap_s):
             own.gaps.heard(gap_s)
@@ -271,8 +271,9 @@ def close_phrases(notes: Rows, rest_s: float, longest_s: float = LONGEST_S) -> R
         (voice, Sung(n, onset, offset, place_of(pitch, low, high), level))
         for n, (onset, offset, pitch, low, high, level, voice) in enumerate(rows)
     )
+    phrase = notes["phrase"]
     for one in _closed(PhraseCloser[int](rest_s, longest_s), sung):
-        notes["phrase"][list(one.notes)] = one.phrase
+        phrase[list(one.notes)] = one.phrase
     if len(notes):
         _, first, inverse = np.unique(notes["phrase"], return_index=True, return_inverse=True)
         rank = np.empty(len(first), np.int32)

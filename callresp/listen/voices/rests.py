@@ -45,6 +45,7 @@ KEPT = 100.0  # gaps, after which older ones fade
 LEAST_CHANCE = 0.1
 LONGEST_S, TIMES_USUAL = 1.0, 2.0  # no rest is waited for longer, nor twice the usual gap
 STEP_LN = 0.06
+_WITHIN, _PAUSE, _BETWEEN = math.log(WITHIN_S), math.log(PAUSE_S), math.log(BETWEEN_S)
 
 
 class SingersGaps:
@@ -81,8 +82,8 @@ class SingersGaps:
         within = (1.0 - ends - pauses) * _density(x, mean, spread)
         pause = rest = 0.0
         if x > mean:
-            pause = pauses * _density(x, math.log(PAUSE_S), PAUSE_LN)
-            rest = ends * _density(x, math.log(BETWEEN_S), BETWEEN_LN)
+            pause = pauses * _density(x, _PAUSE, PAUSE_LN)
+            rest = ends * _density(x, _BETWEEN, BETWEEN_LN)
         total = within + pause + rest
         share = within / total if total > 0.0 else 0.0
         kept = 1.0 - 1.0 / KEPT
@@ -100,14 +101,19 @@ class SingersGaps:
             self._rest_s = self._criterion()
         return self._rest_s
 
+    def ended_by(self, gap_s: float) -> bool:
+        """Whether a gap is a rest that ends a phrase."""
+        # Most gaps are far too short for that, whatever the criterion: it takes long to find.
+        return gap_s > 0.99 * self._least_s and gap_s >= self.rest_s
+
     def _criterion(self) -> float:
         mean, spread, pauses, ends = self._fitted()
         longest_s = max(LONGEST_S, self._least_s, TIMES_USUAL * math.exp(mean))
-        x = math.log(self._least_s)
-        while x < math.log(longest_s):
+        x, longest = math.log(self._least_s), math.log(longest_s)
+        while x < longest:
             within = (1.0 - ends - pauses) * _beyond(x, mean, spread)
-            within += pauses * _beyond(x, math.log(PAUSE_S), PAUSE_LN)
-            rest = ends * _beyond(x, math.log(BETWEEN_S), BETWEEN_LN)
+            within += pauses * _beyond(x, _PAUSE, PAUSE_LN)
+            rest = ends * _beyond(x, _BETWEEN, BETWEEN_LN)
             if within <= LEAST_CHANCE * (within + rest):
                 return math.exp(x)
             x += STEP_LN
@@ -116,11 +122,10 @@ class SingersGaps:
     def _fitted(self) -> tuple[float, float, float, float]:
         """Mean and spread (ln) of the next gap within a phrase, the shares of pauses and rests."""
         count = WITHIN_SAME + self._count
-        prior = math.log(WITHIN_S)
-        mean = (WITHIN_SAME * prior + self._sum) / count
+        mean = (WITHIN_SAME * _WITHIN + self._sum) / count
         squares = (
             SPREAD_SAME * WITHIN_LN**2
-            + WITHIN_SAME * (prior - mean) ** 2
+            + WITHIN_SAME * (_WITHIN - mean) ** 2
             + self._squares
             - 2.0 * mean * self._sum
             + self._count * mean * mean

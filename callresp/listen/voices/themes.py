@@ -14,10 +14,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from typing import NamedTuple
 
 SHORTEST_S = 0.004
+_LN_SHORTEST = math.log(SHORTEST_S)
 LATEST = 6  # notes by which a turn shows itself
 BEFORE = 32  # that they are held against
 # Octaves, dB, ln of the length, ln of the gap: what is nearer is alike however steady a song is.
@@ -25,8 +25,7 @@ LEAST_SPREAD = (0.15, 2.0, 0.2, 0.25)
 CLEAR = 40.0  # of chi-squared with four degrees of freedom, whose 99.99 % lie below 24
 
 
-@dataclass(frozen=True, slots=True)
-class Sung:
+class Sung(NamedTuple):
     """What phrases are made of: a note's number, its times, place (log2 Hz) and level."""
 
     number: int
@@ -54,9 +53,18 @@ def change(notes: Sequence[Sung], n: int) -> float:
     """
     if n < LATEST or n > len(notes) - LATEST:
         return 0.0
-    before, after = notes[max(0, n - BEFORE) : n], notes[n : n + LATEST]
+    k = min(n, BEFORE)
+    _, onsets_s, offsets_s, places, levels_db = zip(*notes[n - k : n + LATEST], strict=True)
+    lengths = _logs(offsets_s, onsets_s)
+    gaps = _logs(onsets_s[1:], offsets_s)
+    held = (
+        (places[:k], places[k:]),
+        (levels_db[:k], levels_db[k:]),
+        (lengths[:k], lengths[k:]),
+        (gaps[: k - 1], gaps[k:]),
+    )
     total = 0.0
-    for least, was, becomes in zip(LEAST_SPREAD, _features(before), _features(after), strict=True):
+    for least, (was, becomes) in zip(LEAST_SPREAD, held, strict=True):
         (mean, variance), (other, its) = _moments(was), _moments(becomes)
         spread = max(variance, its) + least**2
         chance = 1.0 / len(was) + 1.0 / len(becomes)
@@ -86,17 +94,12 @@ def turn(notes: Sequence[Sung]) -> int | None:
 def _moments(values: Sequence[float]) -> tuple[float, float]:
     """Mean and variance; `statistics` has them exact, and a hundred times slower."""
     mean = sum(values) / len(values)
-    return mean, sum((value - mean) ** 2 for value in values) / len(values)
+    return mean, sum([(off := value - mean) * off for value in values]) / len(values)
 
 
-def _features(notes: Sequence[Sung]) -> tuple[list[float], ...]:
-    """Place, level and ln of the length of notes, and ln of the gaps between them."""
-    return (
-        [note.place for note in notes],
-        [note.level_db for note in notes],
-        [math.log(max(note.offset_s - note.onset_s, SHORTEST_S)) for note in notes],
-        [
-            math.log(max(note.onset_s - before.offset_s, SHORTEST_S))
-            for before, note in pairwise(notes)
-        ],
-    )
+def _logs(ends_s: Sequence[float], starts_s: Sequence[float]) -> list[float]:
+    """Ln of the time from each start to its end."""
+    return [
+        math.log(time_s) if (time_s := end_s - start_s) > SHORTEST_S else _LN_SHORTEST
+        for end_s, start_s in zip(ends_s, starts_s, strict=False)
+    ]
