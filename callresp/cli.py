@@ -105,10 +105,17 @@ class LazyGroup(click.Group):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             ctx.exit(0)
         except OSError as fault:
-            if fault.errno != errno.ENOSPC:
+            if fault.errno == errno.ENOSPC:
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+                raise UserError("the disk is full", remedy="free some space") from fault
+            if fault.filename is None:
                 raise
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            raise UserError("the disk is full", remedy="free some space") from fault
+            # The system's own word on a name: forbidden, too long, on a disk that fails.
+            raise UserError(
+                f"can't be used ({fault.strerror})",
+                where=str(fault.filename),
+                remedy="check its name, and that you may use its folder",
+            ) from fault
         return status
 
     def _option(self, ctx: click.Context, argument: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -91,6 +92,8 @@ def scores(folder: Path) -> None:
     for name, text in {
         "early.heard.jsonl": heard[0] + json.dumps({**note, "onset_s": -5.0, "track": []}) + "\n",
         "late.heard.jsonl": heard[0] + json.dumps({**note, "onset_s": 99, "offset_s": 99.1}) + "\n",
+        "undated.heard.jsonl": heard[0].replace("null", '"yesterday"', 1) + "".join(heard[1:]),
+        "undated.reply.jsonl": reply.replace('"start":null', '"start":"yesterday"', 1),
         "cut.heard.jsonl": "".join(heard[:-1]),
         "half.heard.jsonl": "".join(heard)[:-30],
         "newer.heard.jsonl": heard[0].replace('"version":1', '"version":9') + "".join(heard[1:]),
@@ -143,6 +146,9 @@ def run(made: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixtu
     return of
 
 
+# Longer than any file system takes; the system refuses it wherever it is only looked at.
+LONG = "a" * 300
+
 MISTAKES: list[tuple[str, str]] = [
     # recordings
     ("transcribe missing.wav", "missing.wav: can't be read (No such file or directory)"),
@@ -151,6 +157,8 @@ MISTAKES: list[tuple[str, str]] = [
     ("transcribe text.wav", "text.wav: is not a sound file"),
     ("transcribe head.wav", "head.wav: holds no sound"),
     ("transcribe mine.toml", "mine.toml: is not a sound file"),
+    ("transcribe dawn.wav --start 9999-12-31", "--start: '9999-12-31' is not in the years 2 to"),
+    (f"levels {LONG}.wav", "a.wav: can't be read (File name too long)"),
     ("transcribe dawn.wav --channel 2", "dawn.wav: has no channel 2"),
     ("transcribe dawn.wav --start yesterday", "--start: 'yesterday' is not a time"),
     ("transcribe dawn.wav --detector natve", "--detector: no detector 'natve'"),
@@ -173,7 +181,12 @@ MISTAKES: list[tuple[str, str]] = [
     ("check dawn.reply.jsonl surplus", "got unexpected extra argument (surplus)"),
     ("chekc dawn.reply.jsonl", "no command 'chekc'; did you mean 'check'?"),
     ("stream dawn.plan.jsonl", "missing option '--port'"),
+    ("reply .", "invalid value for 'HEARD': . is a folder: name a file"),
+    ("reply bad\udcff.heard.jsonl", "'bad\\udcff.heard.jsonl' is no name in UTF-8: rename it"),
+    ("check /", "invalid value for 'REPLY': / is a folder: name a file"),
+    (f"check dawn.reply.jsonl -o {LONG}", "(File name too long)"),
     # settings
+    (f"reply dawn.heard.jsonl --rules {LONG}", "rules: no file and no shipped name 'aaa"),
     ("rules date.toml", "date.toml: not valid TOML"),
     ("rules deep.toml", "deep.toml: not valid TOML"),
     ("rules digits.toml", "digits.toml: not valid TOML"),
@@ -191,6 +204,8 @@ MISTAKES: list[tuple[str, str]] = [
     # scores
     ("reply early.heard.jsonl", "early.heard.jsonl, line 2: onset_s -5 lies before the start"),
     ("reply late.heard.jsonl", "late.heard.jsonl, line 2: onset_s 99 lies past"),
+    ("reply undated.heard.jsonl", "undated.heard.jsonl, line 1: 'yesterday' is not a time"),
+    ("check undated.reply.jsonl", "undated.reply.jsonl, line 1: 'yesterday' is not a time"),
     ("reply cut.heard.jsonl", "cut.heard.jsonl: holds 4 of 5 lines"),
     ("reply half.heard.jsonl", "half.heard.jsonl, line 6: not JSON"),
     ("reply newer.heard.jsonl", "newer.heard.jsonl, line 1: made by a newer callresp"),
@@ -211,6 +226,7 @@ MISTAKES: list[tuple[str, str]] = [
     ("rehearse early.plan.jsonl", "early.plan.jsonl, line 2: at_s -3 lies before the start"),
     ("rehearse cut.plan.jsonl", "cut.plan.jsonl: holds"),
     ("stream newer.plan.jsonl --port simulated", "newer.plan.jsonl, line 1: made by a newer"),
+    (f"identify --port {LONG}", "aaa: can't open this port (File name too long)"),
     ("stream dawn.reply.jsonl --port simulated", "dawn.reply.jsonl, line 1: this is a reply"),
     # what does not belong together
     ("rehearse dawn.plan.jsonl --recording other.wav", "other.wav: is not the recording of"),
@@ -330,6 +346,13 @@ def test_a_full_disk_is_one_line(made: Path) -> None:
     assert done.stderr.startswith("callresp: full.wav: could not write it")
     assert done.stderr.count("\n") == 1
     assert not (made / "full.wav").exists()
+
+
+def test_what_to_type_next_can_be_typed(made: Path, run: Run) -> None:
+    shutil.copy(made / "dawn.heard.jsonl", made / "a day's song.heard.jsonl")
+    out = run("reply", "a day's song.heard.jsonl")[1]
+    typed = next(line for line in out.splitlines() if line.startswith("next: callresp "))
+    assert shlex.split(typed)[2:] == ["check", "a day's song.reply.jsonl"]
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")

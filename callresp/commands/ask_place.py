@@ -169,7 +169,7 @@ def _write(asked: _Asked) -> None:
     ui.say(f"wrote {output}")
     ui.warn(EARS)
     ui.warn(WILDLIFE)
-    ui.say(f"next: start a recorder, then callresp stream {output} --port PORT")
+    ui.say(f"next: start a recorder, then callresp stream {ui.typed(output)} --port PORT")
     ui.say(f"then: callresp ask-place RECORDING --plan {output}")
 
 

@@ -56,7 +56,7 @@ def command(
     else:
         print_summary(figures, checked.plan.changes, list_changes)
         ui.say(f"wrote {output}")
-        ui.say(f"next: callresp rehearse {output}")
+        ui.say(f"next: callresp rehearse {ui.typed(output)}")
     click.get_current_context().exit(1 if checked.plan.changes else 0)
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from callresp.commands import ui
-from callresp.commands.options import PATH
+from callresp.commands.options import FOLDER
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
@@ -20,7 +20,7 @@ SWITCH_S = 0.0001
 
 
 @click.command(name="desk")
-@click.argument("source", type=PATH)
+@click.argument("source", type=FOLDER)
 @click.option("--palette", help="Shipped name or TOML file; else the source's own, or fettle.")
 @click.option("--rules", help="Shipped name or TOML file; else the source's own, or answer.")
 @click.option(

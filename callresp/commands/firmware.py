@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands.options import FOLDER, PATH
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @click.command(name="firmware")
 @click.argument("palette")
-@options.output("Folder to write; else named after the palette.")
+@click.option("-o", "--output", type=FOLDER, help="Folder to write; else named after the palette.")
 @click.option("--dry-run", is_flag=True, help="A board that lights lamps instead of striking.")
 @click.option("--plan", type=PATH, help="A board that plays this plan by itself.")
 @click.option(
@@ -101,7 +101,9 @@ def command(
         ui.say("  a dry run: lamps are lit, no coil and no motor is switched")
     if sketch and machine.board.pins is None:
         ui.look("the palette names no pins: put yours into src/sketch_pins.h")
-    ui.say(f"next: see {folder / 'README.md'}" + ("" if sketch else f"; make -C {folder}"))
+    ui.say(
+        f"next: see {folder / 'README.md'}" + ("" if sketch else f"; make -C {ui.typed(folder)}")
+    )
     ui.warn(CAUTIONS[0])
 
 

@@ -95,7 +95,7 @@ def command(
         _print_summary(done.reply.header.duration_s, [n.instrument for n in done.reply.notes])
         _print_obstacles(obstacles, list_all)
         ui.say(f"wrote {output}")
-        ui.say(f"next: callresp check {output}")
+        ui.say(f"next: callresp check {ui.typed(output)}")
     click.get_current_context().exit(1 if obstacles else 0)
 
 

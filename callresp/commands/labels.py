@@ -65,7 +65,7 @@ def _write(heard: Path, score: HeardScore, output: Path | None, as_json: bool) -
         ui.emit({"labels": str(target), "notes": len(score.notes)})
         return
     ui.say(f"wrote {target}: {len(score.notes)} labels")
-    ui.say(f"next: callresp labels {heard} --apply {target}")
+    ui.say(f"next: callresp labels {ui.typed(heard)} --apply {ui.typed(target)}")
 
 
 def _apply(
@@ -105,7 +105,7 @@ def _apply(
     ui.say(f"{labels}: {done}")
     if changed or output is not None:
         ui.say(f"wrote {target}" + (f"; the old one is {kept}" if kept else ""))
-        ui.say(f"next: callresp reply {target}")
+        ui.say(f"next: callresp reply {ui.typed(target)}")
 
 
 def level_meter(recording: Path) -> Measure:

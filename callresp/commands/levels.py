@@ -126,4 +126,4 @@ def calibrate_command(
     if found.channel is not None:
         ui.say(f"it holds for channel {found.channel} of {source.channels}, where the tone is")
     ui.say(f"wrote {output}")
-    ui.say(f"next: callresp transcribe RECORDING --calibration {output}")
+    ui.say(f"next: callresp transcribe RECORDING --calibration {ui.typed(output)}")

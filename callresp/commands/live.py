@@ -51,7 +51,7 @@ if TYPE_CHECKING:
 @common.profile
 @click.option("--port", help="A serial port, or 'simulated'; else it only listens.")
 @click.option("--midi", help="A MIDI output instead of a board.")
-@click.option("--log", type=click.Path(path_type=Path), help="Field log to write or to go on with.")
+@click.option("--log", type=common.PATH, help="Field log to write or to go on with.")
 @click.option(
     "--snippets",
     type=click.Path(path_type=Path, file_okay=False),

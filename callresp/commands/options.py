@@ -6,6 +6,7 @@ the command's parameter.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeVar
@@ -26,7 +27,28 @@ class Option(Protocol):
         """Declare the option of this command."""
 
 
-PATH = click.Path(path_type=Path)
+class _File(click.Path):
+    """A file, there already or to be written; not a folder's short name, nor nothing."""
+
+    def convert(
+        self,
+        value: str | os.PathLike[str],
+        param: click.Parameter | None,
+        ctx: click.Context | None,
+    ) -> Path:
+        """The path; what stands beside a file is called after its name, so it must have one."""
+        if not Path(value).name:
+            told = f"{os.fsdecode(value)} is a folder" if value else "it is empty"
+            self.fail(f"{told}: name a file", param, ctx)
+        name = os.fsdecode(value)
+        if any("\ud800" <= letter <= "\udfff" for letter in name):
+            # Scores, which name what they come from, are UTF-8.
+            self.fail(f"{name!r} is no name in UTF-8: rename it", param, ctx)
+        return Path(os.fsdecode(super().convert(value, param, ctx)))
+
+
+PATH = _File()
+FOLDER = click.Path(path_type=Path)
 
 palette: Option = click.option(
     "--palette", default="fettle", show_default=True, help="Shipped name or TOML file."

@@ -69,7 +69,7 @@ def palette_command(name: str | None, target: Path | None, as_json: bool) -> Non
     _print_summary(palette, able)
     for pair in alike:
         ui.say(f"  {pair.one} and {pair.other} sound too alike to carry different pitches")
-    ui.say("next: callresp sheet " + name)
+    ui.say(f"next: callresp sheet {ui.typed(name)}")
     ui.warn("coils burn, batteries start fires, moving parts pinch: see the cautions in the README")
 
 
@@ -81,7 +81,7 @@ def _copy(name: str, target: Path) -> None:
     ui.refuse_existing(target)
     write_text(target, read_text(find("palettes", name)))
     ui.say(f"wrote {target}")
-    ui.say(f"next: change it, then callresp palette {target}")
+    ui.say(f"next: change it, then callresp palette {ui.typed(target)}")
 
 
 def _list(as_json: bool) -> None:

@@ -13,7 +13,7 @@ import click
 import msgspec
 
 from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands.options import FOLDER, PATH
 from callresp.commands.scout import examples
 from callresp.commands.season import machine_of, planned_units
 from callresp.io.files import whole_file, write_text
@@ -35,7 +35,7 @@ CAUTIONS = (
 
 
 @click.command(name="places")
-@click.argument("folder", type=PATH)
+@click.argument("folder", type=FOLDER)
 @click.option("--like", type=PATH, multiple=True, help="A clip of the wanted sound; several help.")
 @click.option("-o", "--output", type=PATH, help="Page to write; else places.html.")
 @click.option("--picture", type=PATH, help="Picture to write, too.")

@@ -232,7 +232,7 @@ def _summary(options: PlayOptions, runner: PlayRunner, output: Output, why: str)
         )
     if options.output is not None:
         ui.say(f"wrote {options.output}")
-        ui.say(f"next: callresp check {options.output}")
+        ui.say(f"next: callresp check {ui.typed(options.output)}")
     if options.wav is not None and runner.commands:
         ui.say(f"wrote {options.wav}")
 

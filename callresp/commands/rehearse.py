@@ -126,7 +126,7 @@ def rehearse_command(
     _print_summary(job, mixed)
     if drawn is not None:
         ui.say(f"wrote {drawn.path}")
-    ui.say(f"next: callresp export {plan}")
+    ui.say(f"next: callresp export {ui.typed(plan)}")
 
 
 def _mix(job: Job, output: Path, sound: dict[str, object], echoes: tuple[Echo, ...]) -> MixReport:

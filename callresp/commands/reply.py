@@ -72,7 +72,7 @@ def command(
         for text in explain_rows(score):
             ui.say(f"  {text}")
     ui.say(f"wrote {output}")
-    ui.say(f"next: callresp check {output}")
+    ui.say(f"next: callresp check {ui.typed(output)}")
 
 
 def echo_of(place: Path | None) -> KnownEcho | None:

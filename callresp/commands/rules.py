@@ -78,7 +78,8 @@ def rules_command(
             text = _carried(rules, text, old, palette)
         write_text(target, text)
         ui.say(f"wrote {target}")
-        ui.say(f"next: change it, then callresp audition YOUR.wav --rules {target} --rules {name}")
+        own, other = ui.typed(target), ui.typed(name)
+        ui.say(f"next: change it, then callresp audition YOUR.wav --rules {own} --rules {other}")
     elif palette is not None:
         _print_summary(rules, old, palette, as_json)
     elif as_json:

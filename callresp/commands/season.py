@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands.options import FOLDER, PATH
 from callresp.commands.scout import examples
 from callresp.errors import UserError
 
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
 
 @click.command(name="season")
-@click.argument("folder", type=PATH)
+@click.argument("folder", type=FOLDER)
 @click.option("--like", type=PATH, multiple=True, help="A clip of the wanted sound; several help.")
-@click.option("-o", "--output", type=PATH, help="Folder of the season to begin or to go on with.")
+@click.option("-o", "--output", type=FOLDER, help="Folder of the season to begin or to go on with.")
 @click.option(
     "--palette", help="Run the replier, too, with this palette: a shipped name or a TOML file."
 )
@@ -148,7 +148,7 @@ def make(given: SeasonOptions) -> None:
         hours = total_s / 3600
         ui.say(f"{given.output}: {len(missing)} days looked through, {hours:.1f} h; it was here in"
                f" {here} recordings")  # fmt: skip
-        ui.say(f"next: callresp season {given.output} --ask first-last")
+        ui.say(f"next: callresp season {ui.typed(given.output)} --ask first-last")
 
 
 def machine_of(palette: str | None, rules: str | None) -> Machine | None:

@@ -127,7 +127,7 @@ def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:
     ui.target(path, palette, writes="plan")
     write_plan(path, checked.plan)
     ui.say(f"wrote {path}: {checked.plan.header.duration_s:.0f} s")
-    ui.say(f"next: start a recorder, then callresp stream {path} --port PORT")
+    ui.say(f"next: start a recorder, then callresp stream {ui.typed(path)} --port PORT")
     ui.say(f"then: callresp self-test --palette {palette} --recording RECORDING")
 
 

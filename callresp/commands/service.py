@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 
 from callresp.commands import ui
+from callresp.commands.options import PATH
 from callresp.errors import UserError
 
 # Options of live whose value may name a file: in a unit they need whole paths.
@@ -46,7 +47,7 @@ WantedBy=multi-user.target
 @click.argument("options", nargs=-1, type=click.UNPROCESSED)
 @click.option("--name", default="callresp", show_default=True, help="Of the service.")
 @click.option("--user", help="Who runs it; else you.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="File to write; else shown.")
+@click.option("-o", "--output", type=PATH, help="File to write; else shown.")
 def command(options: tuple[str, ...], name: str, user: str | None, output: Path | None) -> None:
     """Write a systemd unit that runs 'callresp live' with these options from boot on.
 

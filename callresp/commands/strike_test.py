@@ -115,7 +115,7 @@ def strike_test_command(
         ui.say(f"  slowed {settings.pace:g} times, so that no coil gets too hot")
     ui.say(f"wrote {output} and {beside}")
     ui.warn("keep hands, hair and cloth off the machine; coils get hot; bells at arm's length hurt")
-    ui.say(f"next: start a recorder, then callresp stream {output} --port PORT")
+    ui.say(f"next: start a recorder, then callresp stream {ui.typed(output)} --port PORT")
     ui.say(f"then: callresp measure RECORDING --plan {output} -o my-palette.toml")
 
 
@@ -292,7 +292,9 @@ def measure_command(
         if written.absent:
             ui.warn(f"not in {output}, so not written: {', '.join(written.absent)}")
         ui.say(f"wrote {output}, {picture} and {report}")
-        ui.say(f"next: look at {picture}; callresp sheet {output} draws the workshop sheet")
+        ui.say(
+            f"next: look at {picture}; callresp sheet {ui.typed(output)} draws the workshop sheet"
+        )
     click.get_current_context().exit(1 if grave else 0)
 
 

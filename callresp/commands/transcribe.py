@@ -129,7 +129,7 @@ def print_summary(
         )
     if output is not None:
         ui.say(f"wrote {output}")
-        ui.say(f"next: callresp reply {output}")
+        ui.say(f"next: callresp reply {ui.typed(output)}")
 
 
 def _by_voice(notes: Sequence[Note], weighted: bool) -> dict[str, _Voice]:

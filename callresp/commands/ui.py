@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import shlex
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -138,9 +139,10 @@ def _of_its_kind(output: Path, writes: Kind) -> None:
 
 
 def _same(first: Path, second: Path) -> bool:
-    if first.exists() and second.exists():
+    try:
         return first.samefile(second)
-    return first.resolve() == second.resolve()
+    except OSError:
+        return first.resolve() == second.resolve()
 
 
 def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
@@ -183,6 +185,11 @@ def emit(value: object) -> None:
 def say(text: str = "") -> None:
     """Print a line for a person on standard output."""
     click.echo(text)
+
+
+def typed(word: Path | str) -> str:
+    """A file's name as a shell takes it, where a line tells what to type next."""
+    return shlex.quote(str(word))
 
 
 def look(text: str) -> None:

@@ -396,7 +396,9 @@ def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
         with path.open("rb") as probe:
             first = probe.read(1)
     except OSError as fault:
-        reason = "is a directory" if path.is_dir() else f"can't be read ({fault.strerror})"
+        # Not by `Path.is_dir`, which raises where a name is forbidden or too long.
+        is_folder = os.path.isdir(path)  # noqa: PTH112
+        reason = "is a directory" if is_folder else f"can't be read ({fault.strerror})"
         raise UserError(reason, where=str(path), remedy="name a sound file") from fault
     if not first:
         raise UserError("is empty (0 bytes)", where=str(path), remedy="copy it again")

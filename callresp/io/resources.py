@@ -6,6 +6,7 @@ package in an installed wheel.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from callresp.errors import UserError
@@ -33,11 +34,11 @@ def find(kind: str, name: str) -> Path:
         When it is neither.
     """
     own = Path(name)
-    if own.suffix == ".toml" or own.is_file():
+    # A name that the system refuses (too long, in a forbidden folder) is no file.
+    if own.suffix == ".toml" or os.path.isfile(own):  # noqa: PTH113
         return own
-    path = corpus() / kind / f"{name.lower()}.toml"
-    if path.is_file():
-        return path
+    if name.lower() in shipped(kind):
+        return corpus() / kind / f"{name.lower()}.toml"
     raise UserError(
         f"no file and no shipped name '{name}'",
         where=kind,

@@ -31,6 +31,7 @@ import msgspec
 
 from callresp.errors import UserError
 from callresp.io.files import read_text, whole_file
+from callresp.io.starttime import read_start
 
 VERSION = 1
 # A sound at the very beginning may be taken to begin a little before it, never more.
@@ -59,6 +60,11 @@ def _positive_or_none(name: str, value: float | None) -> None:
 def _share(name: str, value: float) -> None:
     if not 0.0 <= value <= 1.0:
         raise ValueError(f"{name} must lie in 0 to 1, not {value}")
+
+
+def _start(text: str | None) -> None:
+    if text is not None:
+        read_start(text)
 
 
 class Note(msgspec.Struct, frozen=True, kw_only=True):
@@ -137,6 +143,7 @@ class HeardHeader(msgspec.Struct, frozen=True, kw_only=True):
     lines: int | None = None
 
     def __post_init__(self) -> None:
+        _start(self.start)
         for name in ("rest_s", "longest_phrase_s"):
             value = getattr(self, name)
             if not (math.isfinite(value) and value > 0):
@@ -254,6 +261,9 @@ class ReplyHeader(msgspec.Struct, frozen=True, kw_only=True):
     seed: int = 0
     heard_file: str = ""
     lines: int | None = None
+
+    def __post_init__(self) -> None:
+        _start(self.start)
 
 
 class ReplyScore(msgspec.Struct, frozen=True, kw_only=True):

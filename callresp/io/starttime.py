@@ -39,6 +39,8 @@ _NAMES = (
 )
 _COMMENT = re.compile(rb"(\d\d:\d\d:\d\d) (\d\d/\d\d/\d{4}) \(UTC([+-]\d{1,2})?(?::?(\d\d))?\)")
 _GUANO = re.compile(rb"(?m)^Timestamp: *(\S+)")
+# The calendar has no years 0 and 10000: a time close to its ends can't be moved by a day.
+_YEARS = range(2, 9999)
 # Chunks before the sound that may be long and are not looked into.
 _LARGEST_CHUNK = 65536
 
@@ -61,15 +63,30 @@ def start_of(recording: Path, stated: str | None = None) -> datetime | None:
     """
     if stated is not None:
         try:
-            return datetime.fromisoformat(stated)
-        except ValueError:
+            return read_start(stated)
+        except ValueError as fault:
             raise UserError(
-                f"'{stated}' is not a time",
-                argument="start",
-                remedy="write it like 2026-05-12T04:15:00+01:00",
+                str(fault), argument="start", remedy="write it like 2026-05-12T04:15:00+01:00"
             ) from None
-    named = name_start(Path(recording))
-    return header_start(Path(recording)) if named is None else named
+    found = name_start(Path(recording)) or header_start(Path(recording))
+    return found if found is None or found.year in _YEARS else None
+
+
+def read_start(text: str) -> datetime:
+    """A start as the headers of scores have it (ISO 8601).
+
+    Raises
+    ------
+    ValueError
+        When it is no time, or one at an end of the calendar.
+    """
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"'{text}' is not a time") from None
+    if found.year not in _YEARS:
+        raise ValueError(f"'{text}' is not in the years {_YEARS[0]} to {_YEARS[-1]}")
+    return found
 
 
 def name_start(recording: Path) -> datetime | None:

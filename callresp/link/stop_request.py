@@ -20,7 +20,6 @@ import socket
 import sys
 import threading
 from collections.abc import Iterator
-from pathlib import Path
 
 from callresp.errors import UserError
 from callresp.link.messages import Status, Stop
@@ -39,7 +38,7 @@ _Address = tuple[socket.AddressFamily, str | tuple[str, int]]
 
 def port_identity(url: str) -> str:
     """One name for a port, by whichever link or relative path it was given."""
-    return os.path.realpath(url) if Path(url).exists() else url
+    return os.path.realpath(url) if os.path.exists(url) else url  # noqa: PTH110
 
 
 def _addresses(url: str) -> Iterator[_Address]:
