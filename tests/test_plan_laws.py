@@ -32,13 +32,72 @@ def test_no_plan_ever_breaks_a_limit(data: st.DataObject) -> None:
     assert broken_limits(make_plan(reply, palette).plan, palette) == []
 
 
+# Of each kind of change the units in which it is told, and whether less is given than was asked.
+TOLD: dict[str, dict[str, bool | None]] = {
+    "moved": {"s": False},
+    "softened": {"ms": True},
+    "shortened": {"s": True},
+    "slowed": {"turns/s": None},
+    # Earlier back, or not moved at all; where it moves late the times of that are told.
+    "damped": {"s": None},
+    "dropped": {"ms": None, "A": True, "s": None, "": None},
+}
+# By palette key; of a current and of what the battery gives it depends.
+LESS = {
+    "striker.name": None,
+    "supply.capacity_ah": None,
+    "supply.cutoff_v": None,
+    "supply.current_max_a": None,
+    "driver[1].current_max_a": None,
+    "driver[2].current_max_a": None,
+    "coil.duty_max": True,
+    "coil.insulation": True,
+    "damper.coil.duty_max": True,
+    "damper.coil.insulation": True,
+    "damper.coil.on_max_ms": True,
+    "damper.fall_ms": False,
+    "damper.lift_ms": False,
+    "restrike_ms": False,
+    "turner.channel": True,
+    "turner.run_max_s": True,
+    "turner.store_turns": True,
+}
+
+
+def changes_say_what_they_mean(reply: ReplyScore, plan: Plan) -> None:
+    notes = {note.id: note for note in reply.notes}
+    sounding = {command.reply for command in plan.commands if not isinstance(command, Hold)}
+    assert {c.reply for c in plan.changes if c.change == "dropped"} == notes.keys() - sounding
+    for change in plan.changes:
+        note = notes[change.reply]
+        assert change.at_s == note.onset_s
+        assert note.instrument in change.why or change.limit.startswith("supply.c")
+        assert change.unit in TOLD[change.change]
+        assert change.limit in LESS
+        if change.unit == "":
+            assert (change.limit, change.asked, change.given) == ("striker.name", None, None)
+            continue
+        assert change.asked is not None
+        assert change.given is not None
+        less = TOLD[change.change][change.unit]
+        less = LESS[change.limit] if less is None else less
+        if less is not None:
+            assert (change.given < change.asked) == less, change
+        if change.change == "moved":
+            # Up to 30 ms later, and from when it was asked.
+            assert change.asked == round(note.onset_s, 6)
+            assert change.given - change.asked <= 0.03 + 1e-6
+
+
 @pytest.mark.parametrize("first", range(0, 2000, 250))
-def test_no_plan_of_thousands_breaks_a_limit(first: int) -> None:
+def test_no_plan_of_thousands_breaks_a_limit_and_each_says_what_it_changed(first: int) -> None:
     for seed in range(first, first + 250):
         rng = random.Random(seed)
         palette = random_palette(rng)
         reply = random_reply(rng, names_of(palette))
-        assert (seed, broken_limits(make_plan(reply, palette).plan, palette)) == (seed, [])
+        plan = make_plan(reply, palette).plan
+        assert (seed, broken_limits(plan, palette)) == (seed, [])
+        changes_say_what_they_mean(reply, plan)
 
 
 def test_no_plan_puts_a_driver_over_its_limit_however_cold_it_is() -> None:

@@ -14,13 +14,13 @@ from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.palette.files import load_palette
 from callresp.plan.checked_plan import CheckedPlan, Checker, PlanBreaksLimitError, check
 from callresp.plan.files import read_plan
-from callresp.plan.model import Hold, Plan, PlanHeader, Strike, Turn
+from callresp.plan.model import Hold, Light, Plan, PlanHeader, Strike, Turn
 from callresp.plan.planner import make_plan
 
 FETTLE = load_palette("fettle")
 
 
-def plan_of(*commands: Strike | Hold | Turn) -> Plan:
+def plan_of(*commands: Strike | Hold | Turn | Light) -> Plan:
     ordered = tuple(sorted(commands, key=lambda command: command.at_s))
     return Plan(header=PlanHeader(palette="Fettle"), commands=ordered)
 
@@ -58,6 +58,7 @@ def strikes(count: int, gap_s: float, pulse_ms: float, channel: int = 0) -> list
             "turner.channel",
         ),
         (plan_of(Strike(at_s=150 * 3600, channel=0, pulse_ms=5)), "supply.cutoff_v"),
+        (plan_of(Light(at_s=0, channel=1)), "board.lights"),
     ],
 )
 def test_each_limit_is_told_by_its_key(plan: Plan, limit: str) -> None:

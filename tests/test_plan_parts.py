@@ -15,6 +15,7 @@ from callresp.errors import UserError
 from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.palette.files import load_palette
 from callresp.palette.model import Coil, Palette
+from callresp.plan.advice import what_if
 from callresp.plan.advice.capability import capability_of
 from callresp.plan.advice.pitch_coverage import pitch_coverage
 from callresp.plan.advice.what_if import candidates, with_striker
@@ -298,6 +299,10 @@ def test_gaps_name_who_sings_there_and_which_striker_is_nearest() -> None:
     middle = (2500.0 * 2500.0 * 2550.0) ** (1 / 3)
     off = (1200 * math.log2(440 / middle) + 600) % 1200 - 600
     assert gap.off_cents == pytest.approx(off, abs=0.06)
+    many = [(440.0, 3), (1760.0, 2), (2500.0, 1)]
+    notes = [note(0, float(n), pitch_hz=hz) for hz, count in many for n in range(count)]
+    found = pitch_coverage(notes, machine)
+    assert (found.direct, found.by_octave, found.none) == (0.5, round(2 / 6, 4), round(1 / 6, 4))
 
 
 def test_candidates_lie_where_calls_are_missed_and_within_an_octave_of_the_machine() -> None:
@@ -320,6 +325,41 @@ def test_candidates_lie_where_calls_are_missed_and_within_an_octave_of_the_machi
     assert own.current_max_a == max(driver.current_max_a for driver in FETTLE.driver)
     copied = next(s for s in machine.striker if s.name == like)
     assert new.force == copied.force
+
+
+def test_a_candidate_in_a_calls_own_octave_counts_a_little_more_and_no_more_than_that() -> None:
+    """Two calls at 1500 Hz and three at 2600 Hz, of which only the octave below can be built."""
+    machine = msgspec.structs.replace(
+        FETTLE, striker=(msgspec.structs.replace(TUBE, pitch_hz=1000.0),)
+    )
+    more = candidates(score_of(*call([1500.0, 2600.0, 2600.0, 1500.0, 2600.0])), machine, 3)
+    assert more == pytest.approx([650.0, 1300.0, 1500.0], rel=0.015)
+    as_many = candidates(score_of(*call([1500.0, 2600.0, 2600.0, 1500.0])), machine, 1)
+    assert as_many == pytest.approx([1500.0], rel=0.015)
+
+
+@pytest.mark.parametrize(("long_notes", "seeds"), [(24, 1), (25, what_if.SEEDS)])
+def test_a_long_recording_is_answered_by_one_seed(
+    long_notes: int, seeds: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(what_if, "LONG_NOTES", long_notes)
+    calls = [one for k in range(8) for one in call([1250, 1500, 1900], 1 + 10.0 * k, phrase=k)]
+    heard = score_of(*(msgspec.structs.replace(one, id=n) for n, one in enumerate(calls)))
+    shares: list[float] = []
+    now, (tried,) = what_if.try_adding(heard, FETTLE, load_rules("shadow"), 1, shares.append)
+    assert now.asked == tried.outcome.asked == 24 * seeds
+    assert shares == [0.0]
+    assert tried.fit_gain == pytest.approx(tried.outcome.fit - now.fit, abs=1e-4)
+    # Told to four decimals, and put together as the mapping's own figures are.
+    for one in (now, tried.outcome):
+        for value in (one.fit, one.contour, one.distinct, one.near, one.on_pitch):
+            assert value == round(value, 4)
+        share = one.played / one.asked
+        wanted = share * (0.6 * one.contour + 0.25 * one.distinct + 0.15 * one.near)
+        assert one.fit == pytest.approx(wanted, abs=2e-4)
+    full = msgspec.structs.replace(FETTLE, striker=FETTLE.striker[:1])
+    monkeypatch.setattr(what_if, "CHANNELS", 3)
+    assert what_if.try_adding(heard, full, load_rules("shadow"), 1, shares.append)[1] == ()
 
 
 METRICS = ReplyMetrics(
