@@ -8,6 +8,8 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from plan_helpers import reply_note
 from reply_helpers import call, note, score_of
 
@@ -26,6 +28,7 @@ from callresp.plan.electrical.wiring import wiring_of
 from callresp.plan.model import Change, Hold, Light, Plan, PlanHeader, Strike, Turn
 from callresp.plan.planner import all_off, darkened, make_plan
 from callresp.plan.rules import on_times
+from callresp.plan.schedulers.coil import CoilHistory
 from callresp.plan.summary import grouped, summarise, workload
 from callresp.reply.metrics import ReplyMetrics
 from callresp.reply.rules import load_rules
@@ -472,3 +475,88 @@ def test_a_coil_that_is_held_counts_its_pull_and_its_hold() -> None:
     assert one.drop_v == pytest.approx(
         {0.5: 93, 0.75: 62, 1.0: 46}[one.wire_mm2] / 1000 * one.cold_a * wiring_of(FETTLE).lead_m
     )
+
+
+@st.composite
+def worked_coils(draw: st.DrawFn) -> tuple[CoilHistory, list[tuple[float, float]]]:
+    """A coil that has been on now and then, and when."""
+    coil = msgspec.structs.replace(
+        TUBE.coil, duty_max=draw(st.floats(0.05, 0.9)), cycle_s=draw(st.floats(0.5, 5.0))
+    )
+    history, spans, now_s = CoilHistory(coil, 12.8, 12.0), [], 0.0
+    for pause_s, wanted_s in draw(
+        st.lists(st.tuples(st.floats(0.01, 1.0), st.floats(0.01, 0.5)), max_size=12)
+    ):
+        now_s += pause_s
+        on_s = history.room_s(now_s, wanted_s)
+        if on_s > 0:
+            history.record([(now_s, on_s, 1.0)])
+            spans.append((now_s, now_s + on_s))
+            now_s += on_s
+    return history, spans
+
+
+@given(worked_coils(), st.floats(0.001, 0.5), st.floats(0.01, 2.0))
+@settings(max_examples=80)
+def test_a_coil_is_given_all_of_its_cycle_and_no_more(
+    worked: tuple[CoilHistory, list[tuple[float, float]]], pause_s: float, wanted_s: float
+) -> None:
+    """Relative on-time by its definition: on-time within any window of a cycle's length."""
+    history, spans = worked
+    coil = history.coil
+    at_s = (spans[-1][1] if spans else 0.0) + pause_s
+    room_s = history.room_s(at_s, wanted_s)
+    assert 0.0 <= room_s <= wanted_s
+
+    def most_s(length_s: float) -> float:
+        ends = [at_s + length_s * k / 50 for k in range(1, 51)]
+        return max(
+            sum(
+                max(min(b, end) - max(a, end - coil.cycle_s), 0.0)
+                for a, b in [*spans, (at_s, at_s + length_s)]
+            )
+            for end in ends
+        )
+
+    allowed_s = coil.duty_max * coil.cycle_s
+    # So much is kept free for rounding and for clocks: three ticks and 200 ppm of a cycle.
+    guard_s = 3e-4 + 2e-4 * coil.cycle_s
+    assert room_s == 0.0 or most_s(room_s) <= allowed_s - guard_s + 1e-6
+    if room_s < wanted_s:
+        assert most_s(wanted_s) > allowed_s - guard_s - 1e-6
+
+
+@given(st.floats(20.0, 200.0), st.floats(0.5, 20.0), st.floats(0.0, 80.0))
+@settings(max_examples=40)
+def test_a_coil_is_on_as_long_as_its_heat_allows_and_no_longer(
+    k_per_w: float, time_s: float, warm_k: float
+) -> None:
+    coil = msgspec.structs.replace(TUBE.coil, thermal_k_per_w=k_per_w, thermal_time_s=time_s)
+    history = CoilHistory(coil, 12.8, 12.0)
+    history.heat.cool_until(0.0)
+    history.heat.rise_k = warm_k
+    longest_s = history.longest_s(lambda s: [(1.0, s, 1.0)], 30.0)
+    # Half a kelvin below its class, B: 130 °C.
+    assert 0.0 < longest_s < 30.0 or history.hottest_c([(1.0, 30.0, 1.0)]) <= 129.5
+    if longest_s < 30.0:
+        assert history.hottest_c([(1.0, longest_s, 1.0)]) <= 129.5 + 1e-6
+        assert history.hottest_c([(1.0, longest_s * 1.001 + 1e-4, 1.0)]) > 129.5
+    # Asking heats nothing.
+    assert history.heat.rise_k == warm_k
+    assert history.longest_s(lambda s: [(1.0, s, 1.0)], 0.0) == 0.0
+
+
+def test_a_coils_history_is_forgotten_where_no_cycle_reaches_it() -> None:
+    coil = msgspec.structs.replace(TUBE.coil, duty_max=0.1, cycle_s=2.0)
+    history = CoilHistory(coil, 12.8, 12.0)
+    assert (history.end_s, history.free_s, history.last_start_s) == (-math.inf,) * 3
+    for n in range(2000):
+        history.record([(0.5 * n, 0.01, 1.0)])
+    assert len(history._starts) < 600
+    assert history.last_start_s == 999.5
+    assert history.end_s == pytest.approx(999.51)
+    # By any clock: two ticks and 200 ppm later.
+    assert history.free_s == pytest.approx(999.51 + 2e-4 + 0.01 * 2e-4)
+    # When it is over, those at 999 and 999.5 s have had 10 ms each of the cycle's 0.2 s.
+    guard_s = 3e-4 + 2e-4 * 2.0
+    assert history.room_s(1000.4, 1.0) == pytest.approx(0.2 - 0.02 - guard_s, abs=1e-6)
