@@ -95,6 +95,7 @@ def test_it_plays_no_more_after_so_many_strikes(run: Run) -> None:
     [
         (("--input", "none.wav"), "none.wav"),
         ((*FILE, "--from", "05:00"), "--until"),
+        ((*FILE, "--from", "05:00", "--until", "05:00"), "--until: sleeps and wakes at the same"),
         ((*FILE, "--from", "5 am", "--until", "09:00"), "not a time of day"),
         ((*FILE, "--port", "/dev/ttyNONE", "--yes"), "can't follow sound"),
         (("--input", "dawn.wav", "--port", "/dev/ttyNONE"), "add --yes"),

@@ -422,7 +422,7 @@ def active_hours(since: str | None, until: str | None, site: str | None = None) 
     Raises
     ------
     UserError
-        When one is missing or no time of day.
+        When one is missing or no time of day, or both are the same.
     """
     from callresp.live.interlocks import ActiveHours
     from callresp.scout.sun import SunHours
@@ -433,6 +433,12 @@ def active_hours(since: str | None, until: str | None, site: str | None = None) 
         missing = "--from" if since is None else "--until"
         raise UserError("sleeps and wakes by two times of day", where=missing, remedy="give it too")
     ends = (day_time("--from", since), day_time("--until", until))
+    if ends[0] == ends[1]:
+        raise UserError(
+            "sleeps and wakes at the same time",
+            where="--until",
+            remedy="give another, or leave out both to listen all day",
+        )
     if ends[0].clock is not None and ends[1].clock is not None:
         return ActiveHours(ends[0].clock, ends[1].clock)
     return SunHours(*ends, sun_site(site))

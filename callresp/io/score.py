@@ -36,6 +36,8 @@ from callresp.io.starttime import read_start
 VERSION = 1
 # A sound at the very beginning may be taken to begin a little before it, never more.
 EARLIEST_S = -1.0
+# Three years: no day and no season is as long, and clocks, ticks and samples still hold it.
+LATEST_S = 1e8
 
 
 def _finite(name: str, value: float) -> None:
@@ -48,6 +50,8 @@ def _span(onset_s: float, offset_s: float) -> None:
     _finite("offset_s", offset_s)
     if onset_s < EARLIEST_S:
         raise ValueError(f"onset_s {onset_s:g} lies before the start")
+    if offset_s > LATEST_S:
+        raise ValueError(f"offset_s {offset_s:g} lies more than three years after the start")
     if offset_s < onset_s:
         raise ValueError(f"offset_s {offset_s} comes before onset_s {onset_s}")
 
@@ -62,9 +66,25 @@ def _share(name: str, value: float) -> None:
         raise ValueError(f"{name} must lie in 0 to 1, not {value}")
 
 
-def _start(text: str | None) -> None:
-    if text is not None:
-        read_start(text)
+def check_recording(start: str | None, duration_s: float) -> None:
+    """What a header says of its recording.
+
+    Parameters
+    ----------
+    start
+        When it began (ISO 8601), where that is known.
+    duration_s
+        How long it is.
+
+    Raises
+    ------
+    ValueError
+        When the one is no time, or the other no length.
+    """
+    if start is not None:
+        read_start(start)
+    if not 0.0 <= duration_s <= LATEST_S:
+        raise ValueError(f"duration_s must lie in 0 to {LATEST_S:g} s, not {duration_s:g}")
 
 
 class Note(msgspec.Struct, frozen=True, kw_only=True):
@@ -143,7 +163,7 @@ class HeardHeader(msgspec.Struct, frozen=True, kw_only=True):
     lines: int | None = None
 
     def __post_init__(self) -> None:
-        _start(self.start)
+        check_recording(self.start, self.duration_s)
         for name in ("rest_s", "longest_phrase_s"):
             value = getattr(self, name)
             if not (math.isfinite(value) and value > 0):
@@ -263,7 +283,7 @@ class ReplyHeader(msgspec.Struct, frozen=True, kw_only=True):
     lines: int | None = None
 
     def __post_init__(self) -> None:
-        _start(self.start)
+        check_recording(self.start, self.duration_s)
 
 
 class ReplyScore(msgspec.Struct, frozen=True, kw_only=True):

@@ -22,7 +22,7 @@ from typing import Literal
 
 import msgspec
 
-from callresp.io.score import ReplyNote
+from callresp.io.score import LATEST_S, ReplyNote, check_recording
 
 # A stroke at the very beginning needs its latency and its damper's lift before it, never more.
 EARLIEST_S = -2.0
@@ -33,6 +33,8 @@ def _check(at_s: float, length_ms: float, share: float) -> None:
         raise ValueError(f"at_s must be a finite number, not {at_s}")
     if at_s < EARLIEST_S:
         raise ValueError(f"at_s {at_s:g} lies before the start")
+    if at_s > LATEST_S:
+        raise ValueError(f"at_s {at_s:g} lies more than three years after the start")
     if not (math.isfinite(length_ms) and length_ms > 0):
         raise ValueError(f"a command must last more than 0 ms, not {length_ms}")
     if not 0.0 < share <= 1.0:
@@ -172,6 +174,9 @@ class PlanHeader(msgspec.Struct, frozen=True, kw_only=True):
     heard_file: str = ""
     reply_file: str = ""
     lines: int | None = None
+
+    def __post_init__(self) -> None:
+        check_recording(self.start, self.duration_s)
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
