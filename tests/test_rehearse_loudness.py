@@ -63,6 +63,23 @@ def test_a_mix_comes_out_at_the_loudness_asked_for(tmp_path: Path, gain: float) 
     assert done.loudness_lufs == pytest.approx(-23.0, abs=0.1)
 
 
+@pytest.mark.parametrize("lufs", [-60.0, -23.0])
+@pytest.mark.parametrize("level_db", [-90.0, -40.0])
+def test_the_gate_counts_what_is_turned_up_and_down(lufs: float, level_db: float) -> None:
+    # Long rests beneath the absolute gate no longer lower the mean that the relative gate goes by,
+    # and soft notes then lie under it.
+    steps_db = np.repeat([0.0, -13.0, *[-30.0] * 6] * 3, RATE)
+    noise = np.random.default_rng(5).standard_normal(len(steps_db))
+    wave = (noise * 10 ** ((steps_db + level_db) / 20))[:, None]
+    meter = LoudnessMeter(RATE, 1)
+    meter.push(wave)
+    gain = meter.gain_to(lufs)
+    assert gain is not None
+    whole = pyloudnorm.Meter(RATE).integrated_loudness(gain * wave)
+    assert whole == pytest.approx(lufs, abs=0.05)
+    assert meter.loudness(gain) == pytest.approx(whole, abs=0.05)
+
+
 def test_true_peaks_go_before_loudness(tmp_path: Path) -> None:
     source = chorus(tmp_path / "x.wav", 4.0, 0.001)
     palette = machine(bar(t60_s=(0.2,) * 4))

@@ -19,6 +19,9 @@ STEPS_A_BLOCK = 4
 ABSOLUTE_GATE = -70.0
 RELATIVE_GATE = 10.0
 OFFSET = -0.691
+# How near a loudness asked for is near enough, and in how many steps it must be reached.
+NEAR_LU = 0.005
+STEPS_MAX = 20
 
 
 class LoudnessMeter:
@@ -55,15 +58,35 @@ class LoudnessMeter:
         self._powers += np.sum(np.mean(steps**2, axis=1), axis=1).tolist()
         self._rest = block[whole:]
 
-    def loudness(self) -> float | None:
-        """Integrated loudness so far in LUFS; `None` where nothing passes the gates."""
-        if len(self._powers) < STEPS_A_BLOCK:
-            return None
-        blocks = np.convolve(self._powers, np.full(STEPS_A_BLOCK, 1 / STEPS_A_BLOCK), "valid")
-        gate = 10 ** ((ABSOLUTE_GATE - OFFSET) / 10)
-        loud = blocks[blocks >= gate]
+    def loudness(self, gain: float = 1.0) -> float | None:
+        """Integrated loudness so far in LUFS, once it is turned up or down by `gain`.
+
+        `None` where nothing passes the gates: they count what is turned up and down.
+        """
+        blocks = gain**2 * self._blocks()
+        loud = blocks[blocks >= 10 ** ((ABSOLUTE_GATE - OFFSET) / 10)]
         if len(loud) == 0:
             return None
         relative = float(loud.mean()) * 10 ** (-RELATIVE_GATE / 10)
-        loud = blocks[(blocks >= gate) & (blocks > relative)]
-        return OFFSET + 10 * math.log10(float(loud.mean()))
+        return OFFSET + 10 * math.log10(float(loud[loud > relative].mean()))
+
+    def gain_to(self, lufs: float) -> float | None:
+        """What turns it up or down to a loudness; `None` for silence and what is too short."""
+        loudest = float(self._blocks().max(initial=0.0))
+        if loudest <= 0.0:
+            return None
+        gain = 10 ** ((lufs - OFFSET) / 20) / math.sqrt(loudest)
+        # The whole is softer than its loudest block. Turned up, soft blocks pass the gate that did
+        # not before, and it must be turned up once more: so in steps.
+        for _ in range(STEPS_MAX):
+            found = self.loudness(gain)
+            if found is None or lufs - found < NEAR_LU:
+                break
+            gain *= 10 ** ((lufs - found) / 20)
+        return gain
+
+    def _blocks(self) -> npt.NDArray[np.float64]:
+        """Mean power of each block of 400 ms."""
+        if len(self._powers) < STEPS_A_BLOCK:
+            return np.zeros(0)
+        return np.convolve(self._powers, np.full(STEPS_A_BLOCK, 1 / STEPS_A_BLOCK), "valid")

@@ -256,15 +256,14 @@ def mix(
     _write(source, Path(out_path), mixing, gain, lambda share: tell(0.5 + share / 2))
     tell(1.0)
     warnings = tuple(recording.warnings) if recording else ()
+    loudness = peaks.meter.loudness(gain)
     return MixReport(
         path=str(out_path),
         sample_rate_hz=source.rate,
         channels=len(mixing.gains),
         duration_s=peaks.frames / source.rate,
         gain_db=round(20 * math.log10(gain), 3) + 0.0,
-        loudness_lufs=None
-        if peaks.loudness_lufs is None
-        else round(peaks.loudness_lufs + 20 * math.log10(gain), 2),
+        loudness_lufs=None if loudness is None else round(loudness, 2),
         peak_db=_db(peaks.together),
         chorus_peak_db=_db(peaks.chorus),
         machine_peak_db=_db(peaks.machine),
@@ -307,36 +306,35 @@ def mixed(
 def _gain(peaks: _Peaks, mixing: MixSettings) -> float:
     """What brings the sum to the loudness that is asked for, and never above the headroom."""
     gain = 1.0
-    if mixing.loudness_lufs is not None and peaks.loudness_lufs is not None:
-        gain = 10 ** ((mixing.loudness_lufs - peaks.loudness_lufs) / 20)
+    if mixing.loudness_lufs is not None:
+        gain = peaks.meter.gain_to(mixing.loudness_lufs) or 1.0
     ceiling = 10 ** (-mixing.headroom_db / 20)
     return min(gain, ceiling / peaks.together) if peaks.together > 0 else 1.0
 
 
 @dataclass(slots=True)
 class _Peaks:
+    meter: LoudnessMeter
     chorus: float = 0.0
     machine: float = 0.0
     together: float = 0.0
     frames: int = 0
-    loudness_lufs: float | None = None
 
 
 def _peaks(source: _Source, tell: Callable[[float], None]) -> _Peaks:
     """First pass: how high it gets, and how loud it is."""
-    found, meter = _Peaks(), LoudnessMeter(source.rate, source.channels)
+    found = _Peaks(LoudnessMeter(source.rate, source.channels))
     for chorus, machine in source.blocks():
         found.chorus = max(found.chorus, float(np.abs(chorus).max()))
         found.machine = max(found.machine, float(np.abs(machine).max()))
         both = chorus + machine
-        meter.push(both)
+        found.meter.push(both)
         # Oversampling raises a sample by 2.241 at most (the sum of its filter's taps): look only
         # where that could matter.
         if 2.25 * float(np.abs(both).max()) > found.together:
             found.together = max(found.together, true_peak(both, source.rate))
         found.frames += len(chorus)
         tell(min(found.frames / max(source.frames, 1), 1.0))
-    found.loudness_lufs = meter.loudness()
     if found.frames == 0:
         raise UserError("nothing to render: the plan is empty", remedy="give a recording too")
     return found
