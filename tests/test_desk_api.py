@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import re
 import socket
 import subprocess
@@ -18,6 +19,7 @@ from typing import Any
 import numpy as np
 import pyloudnorm
 import pytest
+import uvicorn
 from desk_helpers import RATE_HZ, SECONDS, STARTS_S, Served, job, running, served
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp
@@ -62,7 +64,7 @@ def test_the_command_prints_the_address_first_and_serves(folder: Path) -> None:
         assert re.fullmatch(r"http://127\.0\.0\.1:\d+/\?token=[\w-]{20,}", address)
         with urllib.request.urlopen(address, timeout=30) as page:
             assert page.status == 200
-            assert b"/page/main.js" in page.read()
+            assert b"/page/picture.js" in page.read()
         base, token = address.split("/?")
         with urllib.request.urlopen(f"{base}/api/state?{token}", timeout=30) as state:
             assert json.loads(state.read())["source"]["file"] == "dusk.wav"
@@ -132,6 +134,40 @@ def test_a_desk_that_cant_be_loaded_ends_the_server() -> None:
 
     with pytest.raises(UserError, match="nothing to build with"):
         serve(build, open_server())
+
+
+def test_the_desk_is_built_once_its_server_listens(monkeypatch: pytest.MonkeyPatch) -> None:
+    order: list[str] = []
+    own = uvicorn.Server.startup
+
+    async def startup(self: uvicorn.Server, sockets: list[socket.socket] | None = None) -> None:
+        await own(self, sockets)
+        order.append("listens")
+
+    def build() -> Any:
+        order.append("builds")
+        raise UserError("that will do")
+
+    monkeypatch.setattr(uvicorn.Server, "startup", startup)
+    with pytest.raises(UserError, match="that will do"):
+        serve(build, open_server())
+    assert order == ["listens", "builds"]
+
+
+def test_the_desk_has_one_thread_for_products_of_matrices() -> None:
+    # The others turn in circles, on the browser's core; they are started as numpy is loaded.
+    script = """if True:
+        import os, sys
+        class Watch:
+            def find_spec(self, name, path=None, target=None):
+                if name == "numpy":
+                    print(os.environ.get("OPENBLAS_NUM_THREADS"))
+        sys.meta_path.insert(0, Watch())
+        from callresp.commands.desk import command
+        command.main(["missing.wav"], standalone_mode=False)"""
+    own = {name: text for name, text in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    found = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, env=own)
+    assert found.stdout.split() == ["1"], found.stderr
 
 
 def test_the_first_picture_loads_no_listener() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 import threading
 from pathlib import Path
@@ -57,6 +58,9 @@ def command(
       callresp desk recordings/ --port 8020 --no-browser
       callresp desk dawn.wav --machine /dev/ttyACM0      hear it on the strikers themselves
     """
+    # Before numpy is loaded: OpenBLAS's threads, which are started with it, turn in circles for a
+    # tenth of a second and after each product, on the core that the browser needs.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from callresp.desk.address import LOCAL, open_server
     from callresp.desk.opening import open_job
 
@@ -71,17 +75,17 @@ def command(
     if host not in LOCAL:
         ui.warn("others on this network can reach the page: keep its address, it is the key")
     ui.warn("start with the volume low; Ctrl-C ends")
-    # All that is loaded from here on loads while the browser opens the page.
-    from callresp.desk.chorus import chorus_of
-
-    chorus = chorus_of(opening.source)
-    if chorus is not None:
-        chorus.start()
+    # The server alone: all else is loaded while the browser takes the page.
     from callresp.desk.server import serve
 
     with contextlib.ExitStack() as ending:
 
         def build() -> ASGIApp:
+            from callresp.desk.chorus import chorus_of
+
+            chorus = chorus_of(opening.source)
+            if chorus is not None:
+                chorus.start()
             from callresp.desk.api import Desk, application
 
             desk = Desk(opening, () if machine is None else (machine,), chorus)

@@ -11,6 +11,7 @@ import gc
 from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
+from socket import socket
 from threading import Thread
 
 import uvicorn
@@ -79,15 +80,27 @@ def serve(build: Callable[[], ASGIApp], opened: Opened) -> None:
             gc.freeze()
             gc.enable()
 
-    Thread(target=make, name="desk build", daemon=True).start()
+    server.listening = Thread(target=make, name="desk build", daemon=True).start
     server.run(sockets=[opened.listener])
     if app.done():
         app.result()
 
 
+class Server(uvicorn.Server):
+    """Tells when it listens, by calling `listening`."""
+
+    listening: Callable[[], None] | None = None
+
+    async def startup(self, sockets: list[socket] | None = None) -> None:
+        """Listen."""
+        await super().startup(sockets)
+        if self.listening is not None:
+            self.listening()
+
+
 def server_of(
     app: ASGIApp | Future[ASGIApp], opened: Opened, start: str = "index.html", path: str = "/"
-) -> uvicorn.Server:
+) -> Server:
     """A server to be run: an application, perhaps one that is yet to come, behind page and guard.
 
     Parameters
@@ -115,4 +128,4 @@ def server_of(
         timeout_graceful_shutdown=2,
         limit_concurrency=200,
     )
-    return uvicorn.Server(config)
+    return Server(config)
