@@ -45,6 +45,8 @@ ROWS = ("picture", "sound", "seam", "frames", "playhead", "strokes", "axe", "mem
 SCENE = "hollin-carr"
 CHANGES = 1000
 STARTS = 7
+# A new window of the browser loads its own parts for a second: the user's is open already.
+SETTLES_MS = 2000
 VIEWS = ("call", "rules", "palette", "mix", "machine")
 
 
@@ -170,6 +172,7 @@ def picture(browser: Any, jobs: dict[str, Path]) -> list[str]:
         for _ in range(1 + STARTS):
             page = browser.new_page()
             page.goto("about:blank")
+            page.wait_for_timeout(SETTLES_MS)
             typed_s = time.time()
             with desk_on(jobs[name]) as (address, _):
                 page.goto(address, wait_until="commit")
