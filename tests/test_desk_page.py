@@ -89,6 +89,7 @@ def page(shared: tuple[Page, list[str]]) -> Iterator[Page]:
 
 def test_the_score_is_drawn(page: Page) -> None:
     assert page.inner_text("h1") == "Dawn"
+    assert page.is_visible("#drawing")
     assert "15 notes in 5 calls of 2 singers" in page.inner_text("#facts")
     # The ink of singer A stands where its first whistle is.
     found = page.evaluate(
@@ -101,6 +102,37 @@ def test_the_score_is_drawn(page: Page) -> None:
         [STARTS_S[0] + 0.05, 1800.0],
     )
     assert found
+
+
+def test_nothing_that_the_first_picture_can_do_without_goes_before_it(page: Page) -> None:
+    """Tiles are asked for before a frame is drawn; the rest of the page once they are there."""
+    asked = page.evaluate(
+        """() => { const { tiles } = desk.score, { ask } = tiles, asked = [];
+          tiles.ask = (level, number) => { asked.push(number); };
+          const { state, heard, answer } = desk.score;
+          desk.score.state = null; desk.score.take({ state, heard, answer }); tiles.ask = ask;
+          return asked; }"""
+    )
+    assert asked == list(range(len(asked)))
+    assert asked
+    tiles, rest = page.evaluate(
+        """() => { const all = performance.getEntriesByType("resource");
+          const of = (part) => all.filter(({ name }) => name.includes(part));
+          return [of("/api/tile/")[0].responseEnd, of("/page/main.js")[0].startTime]; }"""
+    )
+    assert tiles <= rest
+
+
+def test_the_page_names_what_its_first_picture_needs_and_no_more() -> None:
+    # Each is asked for as the page is read: files found one through the other come one by one.
+    page = Path(__file__).parent.parent / "callresp" / "desk" / "page"
+    named = re.findall('="/page/(.*?\\.js)"', (page / "index.html").read_text(encoding="utf-8"))
+    needed, found = set[str](), {"opening.js", "picture.js"}
+    while found:
+        needed |= found
+        texts = [(page / name).read_text(encoding="utf-8") for name in found]
+        found = {name for text in texts for name in re.findall('from "./(.*?)"', text)} - needed
+    assert sorted(named) == sorted(needed)
 
 
 def test_zoom_goes_from_the_whole_to_50_ms(page: Page) -> None:
@@ -415,8 +447,16 @@ def test_a_single_change_goes_out_at_once_and_those_of_a_moving_hand_are_gathere
 def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Served) -> None:
     context = browser.new_context(viewport={"width": 360, "height": 740}, has_touch=True)
     page = context.new_page()
+    # Where the score lies as it is first drawn, and once the rest of the page is there.
+    page.add_init_script(
+        """addEventListener("DOMContentLoaded", () => { const told = window.places = [];
+        const look = () => { const { top, height } = document.getElementById("canvases")
+          .getBoundingClientRect(); if (!document.getElementById("drawing").hidden)
+          told.push(`${top} ${height}`); requestAnimationFrame(look); }; look(); })"""
+    )
     page.goto(desk.address)
-    until(page, "!!window.desk?.score?.answer")
+    until(page, OPEN)
+    assert len(page.evaluate("[...new Set(places)]")) == 1
     for view in VIEWS:
         page.click(f"#tab-{view}")
         page.wait_for_timeout(50)

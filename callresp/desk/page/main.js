@@ -7,10 +7,10 @@ import { listenToHands, listenToKeys, showKeys } from "./hands.js";
 import { Machine } from "./machine.js";
 import { Measures } from "./measures.js";
 import { Mix } from "./mix.js";
-import { ask, first } from "./opening.js";
+import { opened } from "./opening.js";
 import { Palette } from "./palette.js";
+import { pictured, score } from "./picture.js";
 import { Rules } from "./rules.js";
-import { Score } from "./score.js";
 import { Sound } from "./sound.js";
 
 const VIEWS = [["call", "Call"], ["rules", "Rules"], ["palette", "Palette"], ["mix", "Mix"], ["machine", "Machine"]];
@@ -20,7 +20,7 @@ class Desk {
   constructor() {
     this.state = null; this.loudness = null; this.waiting = null; this.sentMs = -1e9; this.busy = false; this.stale = new Set();
     this.sound = new Sound({ ended: () => this.tellPlaying(), swapped: () => {}, looped: () => this.machine.looped() });
-    this.score = new Score();
+    this.score = score;
     this.measures = new Measures(this);
     this.views = new Map(VIEWS.map(([name]) => [name, h(`section.view`, { id: `view-${name}`, role: "tabpanel", "aria-labelledby": `tab-${name}`, hidden: true })]));
     $("views").append(...this.views.values());
@@ -39,40 +39,36 @@ class Desk {
   get distance() { return this.state?.distance_m ?? null; }
 
   async start() {
-    // Nothing that the first picture can do without is asked for before it, if it does not wait long.
-    this.pictured = Promise.race([this.score.pictured, new Promise((go) => setTimeout(go, 1500))]);
-    this.pictured.then(() => tried(() => this.rules.load())).then(() => this.renderViews());
-    await this.refresh(first);
+    // Nothing that the first picture can do without is asked for before it.
+    pictured.then(() => tried(() => this.rules.load())).then(() => this.renderViews());
+    await this.refresh(opened);
   }
 
-  // Ask how it stands until it has been heard; the picture is there meanwhile. Where more is asked
-  // at once, each is taken as it comes: the spectrogram need not wait for the notes.
-  async refresh(asked = [get("/api/opened", { around: this.seconds })]) {
-    const [next, ...rest] = asked;
-    const found = await tried(() => next);
-    if (!found) { setTimeout(() => this.refresh(this.state ? undefined : ask()), 1500); return; }
-    await this.take(found.state, undefined, asked.at(-1));
-    if (!found.state.source.ready) setTimeout(() => this.refresh(rest.length ? rest : undefined), 0);
+  // Ask how it stands until it has been heard; the spectrogram is there meanwhile.
+  async refresh(asked = get("/api/opened", { around: this.seconds })) {
+    const found = await tried(() => asked);
+    if (!found) { setTimeout(() => this.refresh(), 1500); return; }
+    score.take(found);
+    await this.take(found.state);
+    if (!found.state.source.ready) setTimeout(() => this.refresh(), 0);
   }
 
-  async take(state, began, opened) {
+  async take(state, began) {
     const before = this.state;
     this.state = state;
     this.waitingPart = null;
     const other = !before || before.source.file !== state.source.file;
     if (state.source.ready) this.waitsFrom = null;
     if (other) { this.sound.setSource(state.source); this.loudness = null; this.details.empty(); }
-    this.score.setState(state);
+    score.take({ state });
     this.tellFacts();
     if (state.sound && state.sound !== this.sound.sound) this.sound.swap(state.sound, began);
     const fresh = state.answer && state.answer !== before?.answer;
-    const given = (state.answer && await opened?.catch(() => null)) || {};
-    const [heard, columns] = await Promise.all([
-      state.answer && (other || !this.score.heard) ? given.heard ?? tried(() => get("/api/score")) : null,
-      fresh ? given.answer?.number === state.answer ? given.answer : tried(() => get(`/api/answer/${state.answer}`)) : null]);
-    if (heard) this.score.setHeard(heard);
-    if (columns && this.state.answer === columns.number) this.score.setAnswer(columns);
-    if (fresh && state.whole) this.pictured.then(() => this.measures.load(state.answer)).then(() => this.renderViews()).catch(() => {});
+    const [heard, answer] = await Promise.all([
+      state.answer && !score.heard ? tried(() => get("/api/score")) : null,
+      state.answer && score.answer?.number !== state.answer ? tried(() => get(`/api/answer/${state.answer}`)) : null]);
+    score.take({ state: this.state, heard, answer });
+    if (fresh && state.whole) pictured.then(() => this.measures.load(state.answer)).then(() => this.renderViews()).catch(() => {});
     else if (fresh) this.finish(state.answer);
     // While it is being heard only the share changes: nothing is drawn anew under the hand.
     if (other || state.source.ready) this.renderViews();

@@ -44,6 +44,13 @@ export class Score {
     this.lay();
   }
 
+  // What has come of state, heard notes and answer; what is there already stays as it is.
+  take({ state, heard, answer }) {
+    this.setState(state);
+    if (heard && !this.heard) this.setHeard(heard);
+    if (answer && answer.number === state.answer && answer.number !== this.answer?.number) this.setAnswer(answer);
+  }
+
   setState(state) {
     const fresh = !this.state || this.state.source.file !== state.source.file;
     if (this.state && this.state.source.low_hz + this.state.source.high_hz !== state.source.low_hz + state.source.high_hz) this.tiles.forget();
@@ -56,6 +63,9 @@ export class Score {
     if (Math.abs(this.axis.whole - state.source.frames / state.source.rate_hz) > 0.01 && state.source.frames > 0) {
       this.axis.setWhole(state.source.frames / state.source.rate_hz);
     }
+    // The first are on their way while it is drawn.
+    if (fresh && state.source.has_sound) this.tiles.want(this.axis, this.axis.whole);
+    this.drawing.hidden = false;
     this.lay();
   }
 
@@ -146,6 +156,8 @@ export class Score {
 
   frame(ms) {
     requestAnimationFrame((next) => this.frame(next));
+    // Before there is anything to be drawn a frame would only hold up what is being fetched.
+    if (!this.state) return;
     const gliding = this.axis.step(ms), drawn = gliding || this.dirty;
     if (drawn) {
       this.dirty = false;
@@ -162,7 +174,6 @@ export class Score {
     c.setTransform(scale, 0, 0, scale, 0, 0);
     c.fillStyle = inks.ground;
     c.fillRect(0, 0, this.width, this.height);
-    if (!this.state) return;
     const ticks = this.ticks();
     c.save();
     c.beginPath();
@@ -426,7 +437,6 @@ export class Score {
     const { above: c, scale } = this;
     c.setTransform(scale, 0, 0, scale, 0, 0);
     c.clearRect(0, 0, this.width, this.height);
-    if (!this.state || !this.parts) return;
     const { spectrum, lanes, overview } = this.parts;
     const bottom = lanes.top + lanes.height;
     const clamp = (x) => Math.min(Math.max(x, this.left), this.width - this.right);

@@ -56,12 +56,22 @@ export class Tiles {
     }
   }
 
-  // Draw what is shown into a box; fetch what is missing. Returns whether all was there.
-  draw(context, axis, left, top, height, whole) {
+  // What lies in sight: level, length of a tile, and the numbers of the first and the last.
+  inSight(axis, whole) {
     const level = this.level(axis.perS);
     const seconds = (COLUMNS * 2 ** level) / 1000;
-    const first = Math.max(Math.floor(axis.from / seconds), 0);
-    const last = Math.floor(Math.min(axis.to, whole) / seconds);
+    return { level, seconds, first: Math.max(Math.floor(axis.from / seconds), 0), last: Math.floor(Math.min(axis.to, whole) / seconds) };
+  }
+
+  // Fetch what lies in sight, before it is drawn for the first time.
+  want(axis, whole) {
+    const { level, first, last } = this.inSight(axis, whole);
+    for (let n = first; n <= last; n++) this.ask(level, n);
+  }
+
+  // Draw what is shown into a box; fetch what is missing. Returns whether all was there.
+  draw(context, axis, left, top, height, whole) {
+    const { level, seconds, first, last } = this.inSight(axis, whole);
     const calm = axis.calm();
     let all = true;
     for (let n = first; n <= last; n++) {
