@@ -89,6 +89,7 @@ class NoteStream:
         self._state = layout.new_state()
         self._setup = self.setup.as_row()
         self._out = np.zeros(1, layout.OUTPUT)
+        self._found = self._out[0]
 
     @property
     def state(self) -> np.void:
@@ -128,7 +129,7 @@ class NoteStream:
         """
         for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
             self._analyse(spectra, last=False)
-            if not by_block or self._out["note_count"] > MANY or self._out["onset_count"] > MANY:
+            if not by_block or max(self._found["note_count"], self._found["onset_count"]) > MANY:
                 yield self._taken()
         if last:
             self._analyse(np.zeros((0, self.setup.bins), np.complex64), last=True)
@@ -152,7 +153,7 @@ class NoteStream:
 
     def _taken(self) -> StreamOutput:
         """What was found since this was last asked."""
-        out = self._out[0]
+        out = self._found
         notes, points, onsets = out["note_count"], out["point_count"], out["onset_count"]
         if not (notes or onsets):
             return NOTHING

@@ -126,6 +126,7 @@ class Framer:
         padded = -(-rows // _PACK) * _PACK
         work = self._work[:padded]
         np.multiply(view, self._shape, out=work[:rows])
-        work[rows:] = 0.0
+        if rows < padded:
+            work[rows:] = 0.0
         spectra: Spectra = scipy.fft.rfft(work, axis=1, workers=1)
         return spectra[:rows]

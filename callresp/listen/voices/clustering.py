@@ -27,7 +27,7 @@ import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Values
-from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs
+from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs, reach
 from callresp.listen.voices.voice_model import (
     BAND_OCT,
     FEATURES,
@@ -36,6 +36,7 @@ from callresp.listen.voices.voice_model import (
     gather,
     join,
     log_odds,
+    members,
     refresh,
     room_for_groups,
     sum_pairs,
@@ -161,7 +162,8 @@ def _join_all(
         _odds(a, a, by_band, named, g, x)
     while left > 1:
         if left < SHRINK * count:
-            count = _shrink(count, alive, named, group, best, nats, g)
+            g = _shrink(count, alive, named, group, best, nats, g)
+            count = left
         a = _next(best, nats, alive[:count], g, least, most > 0 and left > most)
         if a < 0:
             break
@@ -187,23 +189,38 @@ def _shrink(
     best: Numbers,
     nats: Values,
     g: Groups,
-) -> int:
-    """Close up the rows and columns of the groups that are left; returns how many those are."""
+) -> Groups:
+    """The groups that are left, in the same room: so small a table stays in the cache."""
     kept = np.flatnonzero(alive[:count])
-    for table in (g.like, g.timbre, g.overlap, g.adjacent, g.odds):
-        for r in range(len(kept)):
-            for c in range(len(kept)):
-                table[r, c] = table[kept[r], kept[c]]
+    left = len(kept)
     now = np.full(count, -1)
-    now[kept] = np.arange(len(kept))
-    for r in range(len(kept)):
+    now[kept] = np.arange(left)
+    g = Groups(
+        _packed(g.like, kept),
+        _packed(g.timbre, kept),
+        _packed(g.overlap, kept),
+        _packed(g.adjacent, kept),
+        _packed(g.odds, kept),
+        *g[5:],
+    )
+    for r in range(left):
         k = kept[r]
         for column in (g.size, g.level, g.where, g.busy, nats):
             column[r] = column[k]
         refresh(r, g)
         alive[r], named[r], group[r] = True, named[k], group[k]
         best[r] = now[best[k]] if best[k] >= 0 else -1
-    return len(kept)
+    return g
+
+
+@inner
+def _packed(table: Values, kept: Numbers) -> Values:
+    """Some rows and columns of a table, moved to its beginning."""
+    left, to = len(kept), table.reshape(-1)
+    for r in range(left):
+        for c in range(left):
+            to[r * left + c] = table[kept[r], kept[c]]
+    return to[: left * left].reshape(left, left)
 
 
 @noalloc
@@ -304,22 +321,26 @@ def _add_up_all(
             g.level[a] += weight * p.looks[i, LEVEL]
             g.where[a] += weight * p.looks[i, WHERE]
             g.busy[a] += weight * p.about[i]
-    for pairs, singers, both in (
-        (p.like, each.like, across.like),
-        (p.timbre, each.timbre, across.timbre),
-        (p.overlap, each.overlap, across.overlap),
-        (p.adjacent, each.adjacent, across.adjacent),
+    count = len(owner)
+    near = reach(count, p)
+    for pairs, far, singers, both in (
+        (p.like, count, each.like, across.like),
+        (p.timbre, count, each.timbre, across.timbre),
+        (p.overlap, near, each.overlap, across.overlap),
+        (p.adjacent, near, each.adjacent, across.adjacent),
     ):
-        sum_pairs(owner, owner, pairs, singers)
-        sum_pairs(piece, owner, pairs, both)
-    for i in range(len(piece)):
+        sum_pairs(owner, owner, pairs, far, True, singers)
+        sum_pairs(piece, owner, pairs, far, False, both)
+    first, _, after = members(piece, len(own.size))
+    for i in range(count):
         q = piece[i]
-        for j in range(len(piece)):
-            if piece[j] == q:
-                own.like[q, 0] += p.like[i, j]
-                own.timbre[q, 0] += p.timbre[i, j]
-                own.overlap[q, 0] += p.overlap[i, j]
-                own.adjacent[q, 0] += p.adjacent[i, j]
+        j = first[q]
+        while j >= 0:
+            own.like[q, 0] += p.like[i, j]
+            own.timbre[q, 0] += p.timbre[i, j]
+            own.overlap[q, 0] += p.overlap[i, j]
+            own.adjacent[q, 0] += p.adjacent[i, j]
+            j = after[j]
 
 
 @noalloc

@@ -37,7 +37,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen.kernels._jit import kernel, noalloc
+from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.notes import BANDS, PARTS
 from callresp.listen.voices.looks import (
     CELL,
@@ -138,13 +138,21 @@ def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
 
 
 def spectrograms_alike(some: Numbers, p: Pairs) -> Values:
-    """How alike some notes' spectrograms are, shape ``(n, n)``: 0 to 1, nan where not known."""
+    """How alike some notes' spectrograms are: 0 to 1, nan where not known.
+
+    Shape ``(n, n)``, each two notes in the row of the later one.
+    """
     cells, clear = np.nan_to_num(p.looks[some, CELL:IN_BAND]), p.clear[some]
     shown, squares = clear * cells, clear * cells * cells
-    energy = squares @ clear.T
-    apart = np.maximum(energy + energy.T - 2.0 * (shown @ shown.T), 0.0)
-    like = np.exp(-apart / (np.sqrt(energy * energy.T) + _LEAST_ENERGY) / SAME_SYLLABLE)
-    return np.ascontiguousarray(np.where(clear @ clear.T >= LEAST_CELLS, like, np.nan))
+    energy, shared, known = squares @ clear.T, shown @ shown.T, clear @ clear.T
+    like = np.full((len(some), len(some)), np.nan)
+    for at in range(0, len(some), TILE):
+        rows, to = slice(at, at + TILE), slice(at + TILE)
+        mine, its = energy[rows, to], energy[to, rows].T
+        apart = np.maximum(mine + its - 2.0 * shared[rows, to], 0.0)
+        alike = np.exp(-apart / (np.sqrt(mine * its) + _LEAST_ENERGY) / SAME_SYLLABLE)
+        like[rows, to] = np.where(known[rows, to] >= LEAST_CELLS, alike, np.nan)
+    return like
 
 
 @kernel
@@ -201,6 +209,26 @@ def _weigh(i: int, count: int, p: Pairs) -> None:
         loudest = max(loudest, p.looks[j, LEVEL])
     p.faint_db[i] = loudest - p.looks[i, LEVEL]
     p.weight[i] = 1.0 / (1.0 + math.exp((p.faint_db[i] - FAINT_DB) / FAINT_SPREAD_DB))
+
+
+@inner
+def reach(count: int, p: Pairs) -> int:
+    """How many notes apart two of the first `count` may be that overlap or are adjacent."""
+    far = FOLLOWERS
+    until_s = np.empty(count)  # latest end so far
+    latest_s = -np.inf
+    for i in range(count):
+        latest_s = max(latest_s, p.offset_s[i])
+        until_s[i] = latest_s
+    j = 0
+    for i in range(count):
+        # To the first note that has not ended by then. Notes heard live may change places.
+        while j > 0 and until_s[j - 1] > p.onset_s[i]:
+            j -= 1
+        while j < i and until_s[j] <= p.onset_s[i]:
+            j += 1
+        far = max(far, i - j)
+    return far
 
 
 @noalloc

@@ -34,7 +34,7 @@ import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices.looks import LEVEL, WHERE, Numbers, Values
-from callresp.listen.voices.pair_evidence import Pairs, Shares, mirror
+from callresp.listen.voices.pair_evidence import Pairs, Shares, mirror, reach
 
 # Terms of the evidence.
 GAP, OVERLAP, OWN_LEVEL, REPERTOIRE, PRIOR = range(5)
@@ -147,10 +147,15 @@ def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
         g.level[a] += weight * p.looks[i, LEVEL]
         g.where[a] += weight * p.looks[i, WHERE]
         g.busy[a] += weight * p.about[i]
-    sum_pairs(owner, owner, p.like, g.like)
-    sum_pairs(owner, owner, p.timbre, g.timbre)
-    sum_pairs(owner, owner, p.overlap, g.overlap)
-    sum_pairs(owner, owner, p.adjacent, g.adjacent)
+    count = len(owner)
+    near = reach(count, p)
+    for pairs, far, sums in (
+        (p.like, count, g.like),
+        (p.timbre, count, g.timbre),
+        (p.overlap, near, g.overlap),
+        (p.adjacent, near, g.adjacent),
+    ):
+        sum_pairs(owner, owner, pairs, far, True, sums)
     for sums in (g.like, g.timbre, g.overlap, g.adjacent):
         mirror(len(g.size), sums)
     for a in range(len(g.size)):
@@ -158,27 +163,46 @@ def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
 
 
 @inner
-def sum_pairs(rows: Numbers, columns: Numbers, pairs: Shares, sums: Values) -> None:
+def members(owner: Numbers, groups: int) -> tuple[Numbers, Numbers, Numbers]:
+    """First and last note of each group, and the next one of the same group after each; or -1."""
+    first, last = np.full(groups, -1), np.full(groups, -1)
+    after = np.empty(len(owner), np.int64)
+    for i in range(len(owner) - 1, -1, -1):
+        a = owner[i]
+        last[a] = max(last[a], i)
+        after[i] = first[a]
+        first[a] = i
+    return first, last, after
+
+
+@inner
+def sum_pairs(
+    rows: Numbers, columns: Numbers, pairs: Shares, far: int, below: bool, sums: Values
+) -> None:
     """Add what holds of each two notes to the sums of their groups, one numbering a side.
 
     Rows of notes are added up first, which is vectorised, and only then taken apart by columns.
+    Nothing holds of notes more than `far` apart. Sums above the diagonal may be left unfinished
+    where only those `below` are needed.
     """
     count = len(rows)
-    first, after = np.full(len(sums), -1), np.empty(count, np.int64)
-    for i in range(count - 1, -1, -1):
-        after[i] = first[rows[i]]
-        first[rows[i]] = i
+    first, last, after = members(rows, len(sums))
     total = np.empty(count)
+    end = 0 if below else count
     for a in range(len(sums)):
         i = first[a]
         if i < 0:
             continue
-        for j in range(count):
+        if below:
+            end = max(end, last[a] + 1)
+        low, high = max(i - far, 0), min(last[a] + far + 1, end)
+        for j in range(low, high):
             total[j] = 0.0
         while i >= 0:
-            _add_row(pairs[i, :count], total)
+            start, stop = max(i - far, 0), min(i + far + 1, high)
+            _add_row(pairs[i, start:stop], total[start:stop])
             i = after[i]
-        for j in range(count):
+        for j in range(low, high):
             sums[a, columns[j]] += total[j]
 
 
