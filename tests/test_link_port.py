@@ -223,6 +223,33 @@ def test_a_board_that_never_answers_and_one_that_goes_are_told_apart(
         assert one.closed
 
 
+def test_noise_on_the_line_is_no_board(passing: Passing, monkeypatch: pytest.MonkeyPatch) -> None:
+    # As at a wrong baud rate, or from a device of another kind; every other read is empty.
+    noise = [b"\x13noise\0", b""] * 9999
+    with pytest.raises(UserError, match="no board answers here"):
+        streamed(passing, monkeypatch, Feed(*noise))
+    assert passing.s - 100.0 == pytest.approx(5.0, abs=0.01)
+    from_s = passing.s
+    with pytest.raises(UserError, match="the board has gone"):
+        streamed(passing, monkeypatch, Feed(HELLO, *noise))
+    assert passing.s - from_s == pytest.approx(10.0, abs=0.01)
+    # What comes back by a cable that joins both lines are the host's own words.
+    with pytest.raises(UserError, match="no board answers here"):
+        streamed(passing, monkeypatch, Feed(*[frame(Hello(VERSION, 7).pack()), b""] * 9999))
+
+
+def test_a_cable_pulled_out_of_a_conversation_is_told(
+    passing: Passing, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    board, line = connected(monkeypatch)
+    line.read.side_effect = serial.SerialException("device disconnected")
+    with pytest.raises(UserError, match=r"the line broke \(device disconnected\)"):
+        board.hello()
+    line.write.side_effect = OSError(errno.EIO, "Input/output error")
+    with pytest.raises(UserError, match="the line broke"):
+        board.heartbeat()
+
+
 def test_a_cable_that_was_out_is_taken_up_again(
     passing: Passing, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -11,6 +11,7 @@ import os
 import time
 from collections import deque
 from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Protocol, TypeVar
 
 from callresp.errors import UserError
@@ -131,11 +132,14 @@ class BoardConnection:
 
     def send(self, *messages: Message) -> None:
         """Send messages; a leading zero ends whatever stood on the line before."""
-        self._port.write(b"\0" + b"".join(frame(message.pack()) for message in messages))
+        with self._line():
+            self._port.write(b"\0" + b"".join(frame(message.pack()) for message in messages))
 
     def messages(self) -> Iterator[Message]:
         """Messages that have come in by now."""
-        for payload in self._deframer.feed(self._port.read(4096)):
+        with self._line():
+            data = self._port.read(4096)
+        for payload in self._deframer.feed(data):
             message = parse(payload)
             if isinstance(message, Sensed):
                 self.sensed = message.known
@@ -143,6 +147,15 @@ class BoardConnection:
                 self._waiting.append(message)
         while self._waiting:
             yield self._waiting.popleft()
+
+    @contextmanager
+    def _line(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as fault:
+            raise UserError(
+                f"the line broke ({fault})", where=self.url, remedy="check the cable"
+            ) from fault
 
     def wait_for(
         self,

@@ -249,14 +249,15 @@ class Session:
         self._flying.clear()
         return frame(Stop(0).pack())
 
-    def receive(self, data: bytes, now_s: float) -> None:
-        """Take bytes from the line."""
-        for payload in self._deframer.feed(data):
-            message = parse(payload)
+    def receive(self, data: bytes, now_s: float) -> bool:
+        """Take bytes from the line; returns whether a message was among them."""
+        messages = [parse(payload) for payload in self._deframer.feed(data)]
+        for message in messages:
             if message is not None:
                 self._heard_s = now_s
                 self._hear(message, now_s)
         self.report.damaged = self._deframer.damaged
+        return any(message is not None for message in messages)
 
     def poll(self, now_s: float) -> bytes:
         """Bytes that should go out by now."""

@@ -133,23 +133,23 @@ class _Streaming:
             self.session.stop()
 
     def _exchange(self, port: Port) -> None:
-        heard_s = time.monotonic()
+        opened_s = heard_s = time.monotonic()
         while not (self.session.finished or self.ending()):
             data = port.read(4096)
             now_s = self.clock.now_s()
-            if data:
+            # Noise on the line, or a device of another kind, is no board.
+            if data and self.session.receive(data, now_s):
                 heard_s = time.monotonic()
-                self.session.receive(data, now_s)
             out = self.session.poll(now_s)
             if out:
                 port.write(out)
             self.watch(self.session, now_s)
-            self._check_answers(time.monotonic() - heard_s)
+            self._check_answers(time.monotonic() - opened_s, time.monotonic() - heard_s)
             if not data:
                 time.sleep(POLL_S / max(self.clock.speed, 1.0))
 
-    def _check_answers(self, silent_s: float) -> None:
-        if self.session.hello_ack is None and silent_s > ANSWER_S:
+    def _check_answers(self, open_s: float, silent_s: float) -> None:
+        if self.session.hello_ack is None and open_s > ANSWER_S:
             raise UserError(
                 "no board answers here",
                 where=self.url,

@@ -113,9 +113,8 @@ class BoardOutput:
         """Read, write, and tell what was not played."""
         try:
             data = self._port.read(4096)
-            if data:
+            if data and self._session.receive(data, now_s):
                 self._heard_s = time.monotonic()
-                self._session.receive(data, now_s)
             out = self._session.poll(now_s)
             if out:
                 self._port.write(out)
