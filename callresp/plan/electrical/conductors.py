@@ -2,8 +2,7 @@
 
 Sources
 -------
-- Nominal sections and resistances at 20 °C: IEC 60228, class 5 (flexible), plain
-  copper.
+- Nominal sections: IEC 60228, class 5 (flexible), plain copper.
 - Currents and voltage drops: BS 7671, tables 4F3A and 4F3B, flexible cords with
   60 °C insulation, direct current, at 30 °C; for warmer air its rating factors.
 - Fuse ratings: IEC 60127-1, annex A: the R10 series. A time-lag (T) link of IEC
@@ -25,10 +24,9 @@ from callresp.errors import UserError
 
 @dataclass(frozen=True, slots=True)
 class Conductor:
-    """A size of wire: section, resistance at 20 °C, what it carries, and what it drops."""
+    """A size of wire: section, what it carries, and what it drops."""
 
     mm2: float
-    ohm_per_km: float
     carries_a: float
     drop_mv_per_a_m: float
 
@@ -39,12 +37,12 @@ class Conductor:
 
 
 CONDUCTORS = (
-    Conductor(0.5, 39.0, 3.0, 93.0),
-    Conductor(0.75, 26.0, 6.0, 62.0),
-    Conductor(1.0, 19.5, 10.0, 46.0),
-    Conductor(1.5, 13.3, 16.0, 32.0),
-    Conductor(2.5, 7.98, 25.0, 19.0),
-    Conductor(4.0, 4.95, 32.0, 12.0),
+    Conductor(0.5, 3.0, 93.0),
+    Conductor(0.75, 6.0, 62.0),
+    Conductor(1.0, 10.0, 46.0),
+    Conductor(1.5, 16.0, 32.0),
+    Conductor(2.5, 25.0, 19.0),
+    Conductor(4.0, 32.0, 12.0),
 )
 # Temperature of the air up to which a rating factor holds (BS 7671, 60 °C insulation).
 WARM_AIR = ((30.0, 1.0), (35.0, 0.91), (40.0, 0.82), (45.0, 0.71), (50.0, 0.58), (55.0, 0.41))
