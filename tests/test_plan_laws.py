@@ -89,9 +89,9 @@ def changes_say_what_they_mean(reply: ReplyScore, plan: Plan) -> None:
             assert change.given - change.asked <= 0.03 + 1e-6
 
 
-@pytest.mark.parametrize("first", range(0, 2000, 250))
+@pytest.mark.parametrize("first", range(0, 2000, 50))
 def test_no_plan_of_thousands_breaks_a_limit_and_each_says_what_it_changed(first: int) -> None:
-    for seed in range(first, first + 250):
+    for seed in range(first, first + 50):
         rng = random.Random(seed)
         palette = random_palette(rng)
         reply = random_reply(rng, names_of(palette))

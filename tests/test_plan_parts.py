@@ -23,6 +23,7 @@ from callresp.plan.advice.pitch_coverage import pitch_coverage
 from callresp.plan.advice.what_if import candidates, with_striker
 from callresp.plan.auditions import Audition, audition, swept, with_setting
 from callresp.plan.checked_plan import check
+from callresp.plan.electrical.battery import BatteryDay
 from callresp.plan.electrical.loads import Load, LoadModel, stretches, supply_limit_a
 from callresp.plan.electrical.wiring import wiring_of
 from callresp.plan.model import Change, Hold, Light, Plan, PlanHeader, Strike, Turn
@@ -278,6 +279,29 @@ def test_a_coil_that_burns_while_it_pulls_may_not_be_held() -> None:
         assert able.held_back_by == (
             "damper.coil.insulation" if held == 0.0 else "damper.coil.on_max_ms"
         )
+
+
+def test_a_spring_lasts_as_long_as_its_turns_do_slow_or_fast() -> None:
+    """A run turns speed · (run - ramps' half): 91 turns at 1.2 and at the slowest speed."""
+    pocket = load_palette("pocket")
+    turner = msgspec.structs.replace(pocket.turner[0], store_turns=91.0)
+    able = capability_of(msgspec.structs.replace(pocket, turner=(turner,))).turners[0]
+    half_s = (turner.spin_up_s - turner.slow_down_s) / 2
+    for found, speed in ((able.stored_slow_s, turner.slowest_rps), (able.stored_fast_s, 1.2)):
+        assert found == pytest.approx(91 / speed + half_s, abs=0.051)
+        assert found == round(91 / speed + half_s, 1) != round(91 / speed + half_s)
+    assert (able.name, able.longest_s) == (turner.name, turner.run_max_s)
+    endless = msgspec.structs.replace(turner, store_turns=None)
+    able = capability_of(msgspec.structs.replace(pocket, turner=(endless,))).turners[0]
+    assert able.stored_slow_s is able.stored_fast_s is None
+
+
+def test_mains_never_runs_out_and_a_coil_for_all_of_its_cycle_may_be_on_for_longer() -> None:
+    mains = msgspec.structs.replace(FETTLE.supply, chemistry="mains")
+    assert BatteryDay(msgspec.structs.replace(FETTLE, supply=mains)).sure_of(1e9, 99.0)
+    lasting = hot(5, thermal_k_per_w=0.1, duty_max=1.0, cycle_s=2.0)
+    hold = msgspec.structs.replace(HOLD, hold_ms=15_000.0)
+    check(Plan(header=PlanHeader(), commands=(hold,)), lasting)
 
 
 def test_gaps_name_who_sings_there_and_which_striker_is_nearest() -> None:
