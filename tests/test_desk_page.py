@@ -444,6 +444,32 @@ def test_a_single_change_goes_out_at_once_and_those_of_a_moving_hand_are_gathere
     assert held == [[False, 1.3], [True, 1.4]]
 
 
+def test_measures_wait_until_the_hand_rests(page: Page) -> None:
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.evaluate(
+        """async () => { for (const value of [1.5, 1.6, 1.7]) {
+          await desk.change({ op: "set", changes: [["rule.1.stretch", value]] }); } }"""
+    )
+    until(page, "desk.measures.number === desk.state.answer")
+    assert sum("/measures" in url for url in asked) == 1
+
+
+def test_what_is_heard_now_is_fetched_before_what_will_be(page: Page) -> None:
+    asked = page.evaluate(
+        """async () => { const { sound } = desk, asked = []; await sound.wake();
+          const { fetch, fetched } = sound, name = (which) => (which ? "machine" : "chorus");
+          sound.fetch = (which, number) => asked.push(`${name(which)} ${number}`);
+          const feed = () => { asked.length = 0; sound.feed(); return asked.join(); };
+          sound.fetched = new Map(); const found = [feed()];
+          sound.fetched.set("0/0", true); found.push(feed());
+          sound.fetched.set(`${sound.sound}/0`, true); found.push(feed());
+          Object.assign(sound, { fetch, fetched }); return found; }"""
+    )
+    here = "machine 0,chorus 0"
+    assert asked == [here, here, f"{here},machine 1,chorus 1"]
+
+
 def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Served) -> None:
     context = browser.new_context(viewport={"width": 360, "height": 740}, has_touch=True)
     page = context.new_page()

@@ -14,7 +14,7 @@ import { Rules } from "./rules.js";
 import { Sound } from "./sound.js";
 
 const VIEWS = [["call", "Call"], ["rules", "Rules"], ["palette", "Palette"], ["mix", "Mix"], ["machine", "Machine"]];
-const HOLD_MS = 60;
+const HOLD_MS = 60, RESTS_MS = 250;
 
 class Desk {
   constructor() {
@@ -68,7 +68,7 @@ class Desk {
       state.answer && !score.heard ? tried(() => get("/api/score")) : null,
       state.answer && score.answer?.number !== state.answer ? tried(() => get(`/api/answer/${state.answer}`)) : null]);
     score.take({ state: this.state, heard, answer });
-    if (fresh && state.whole) pictured.then(() => this.measures.load(state.answer)).then(() => this.renderViews()).catch(() => {});
+    if (fresh && state.whole) this.measure(this.measures.now ? RESTS_MS : 0);
     else if (fresh) this.finish(state.answer);
     // While it is being heard only the share changes: nothing is drawn anew under the hand.
     if (other || state.source.ready) this.renderViews();
@@ -76,6 +76,17 @@ class Desk {
     if (state.told) say(state.told);
     if (state.trouble && state.trouble !== before?.trouble) say(state.trouble, true);
     if (state.source.fault) say(state.source.fault, true);
+  }
+
+  // Measures wait until the hand rests: while they are worked out the next change would wait.
+  measure(afterMs) {
+    clearTimeout(this.measuresLater);
+    this.measuresLater = setTimeout(async () => {
+      if (this.sending) { this.measure(RESTS_MS); return; }
+      await pictured;
+      await tried(() => this.measures.load(this.state.answer));
+      this.renderViews();
+    }, afterMs);
   }
 
   // The whole behind a stretch that was answered first.

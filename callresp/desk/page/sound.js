@@ -10,7 +10,7 @@ export class Sound {
     this.set = { a: 1, b: 1 };
     this.sound = 0; this.source = null; this.context = null; this.node = null;
     this.last = { at: 0, frame: 0, playing: false };
-    this.readings = []; this.fetched = new Set(); this.loop = null; this.waiters = new Map();
+    this.readings = []; this.fetched = new Map(); this.loop = null; this.waiters = new Map();
   }
 
   // Browsers let sound begin only after the user has done something.
@@ -159,14 +159,16 @@ export class Sound {
     if (!this.node || !this.source) return;
     const wanted = this.chunksWanted();
     for (const number of wanted) {
-      if (this.sound) this.fetch(this.sound, number);
-      this.fetch(0, number);
+      const sounds = this.sound ? [this.sound, 0] : [0];
+      for (const sound of sounds) this.fetch(sound, number);
+      // What is heard now comes before what will be.
+      if (!sounds.every((sound) => this.fetched.get(`${sound}/${number}`))) break;
     }
     const name = wanted.join();
     if (name !== this.kept) {
       this.kept = name;
       this.tell({ do: "keep", chorus: wanted, machine: wanted });
-      for (const each of this.fetched) {
+      for (const each of this.fetched.keys()) {
         const [sound, number] = each.split("/").map(Number);
         if (!wanted.includes(number) || (sound && sound !== this.sound)) this.fetched.delete(each);
       }
@@ -176,11 +178,14 @@ export class Sound {
   async fetch(sound, number) {
     const name = `${sound}/${number}`;
     if (this.fetched.has(name)) return;
-    this.fetched.add(name);
+    this.fetched.set(name, false);
     try {
       const path = sound ? `/api/machine/${sound}/${number}` : `/api/chorus/${number}`;
       const samples = new Float32Array(await bytes(path));
       this.tell({ do: "chunk", sound, number, samples }, [samples.buffer]);
+      if (!this.fetched.has(name)) return;
+      this.fetched.set(name, true);
+      this.feed();
     } catch {
       setTimeout(() => this.fetched.delete(name), 300);
     }
