@@ -186,7 +186,7 @@ MISTAKES: list[tuple[str, str]] = [
     ("chekc dawn.reply.jsonl", "no command 'chekc'; did you mean 'check'?"),
     ("stream dawn.plan.jsonl", "missing option '--port'"),
     ("reply .", "invalid value for 'HEARD': . is a folder: name a file"),
-    ("reply bad\udcff.heard.jsonl", "'bad\\udcff.heard.jsonl' is no name in UTF-8: rename it"),
+    ("reply bad\udcff.heard.jsonl", "bad\\udcff.heard.jsonl: its name is not in UTF-8; rename it"),
     ("check /", "invalid value for 'REPLY': / is a folder: name a file"),
     (f"check dawn.reply.jsonl -o {LONG}", "(File name too long)"),
     # settings

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from click.testing import CliRunner, Result
 from test_scout_presence import RATE_HZ, place, song, sought, survey
 
 from callresp.cli import cli
+from callresp.errors import UserError
 from callresp.io.audio import write_wav
 from callresp.palette.files import load_palette
 from callresp.scout.places import load_places, sources
@@ -37,6 +39,22 @@ def test_hours_of_several_days_are_put_together() -> None:
     assert found.above_db == 12.0
     assert found.rests_per_h == pytest.approx(3600 * 40 / 2400)
     assert found.answers_per_h is None
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names are no bytes there")
+@pytest.mark.parametrize("words", [("scout",), ("places",), ("season", "-o", "season")])
+def test_a_name_in_another_encoding_is_told_before_any_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("carr").mkdir()
+    write_wav(Path("call.wav"), np.zeros(RATE_HZ), RATE_HZ)
+    Path(os.fsdecode(b"carr/s\xfcd_20260512_041500.wav")).touch()
+    result = CliRunner().invoke(cli, [words[0], "carr", "--like", "call.wav", *words[1:]])
+    assert isinstance(result.exception, UserError)
+    assert str(result.exception) == (
+        "carr/s\\udcfcd_20260512_041500.wav: its name is not in UTF-8; rename it"
+    )
 
 
 def test_hours_from_sunrise_are_floored() -> None:

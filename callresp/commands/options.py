@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import click
 
+from callresp.io.files import named_in_utf8
+
 if TYPE_CHECKING:
     from callresp.osc.door import Place
 
@@ -40,11 +42,7 @@ class _File(click.Path):
         if not Path(value).name:
             told = f"{os.fsdecode(value)} is a folder" if value else "it is empty"
             self.fail(f"{told}: name a file", param, ctx)
-        name = os.fsdecode(value)
-        if any("\ud800" <= letter <= "\udfff" for letter in name):
-            # Scores, which name what they come from, are UTF-8.
-            self.fail(f"{name!r} is no name in UTF-8: rename it", param, ctx)
-        return Path(os.fsdecode(super().convert(value, param, ctx)))
+        return named_in_utf8(Path(os.fsdecode(super().convert(value, param, ctx))))
 
 
 PATH = _File()

@@ -15,13 +15,13 @@ from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.io.audio import Waveform, open_recording
+from callresp.io.files import named_in_utf8
 from callresp.io.starttime import start_of
 
 if TYPE_CHECKING:
     from callresp.scout.presence import Presence, Search, Wanted
     from callresp.scout.roadside import News, Roadside
 
-SOUNDS = (".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64", ".rf64")
 CAUTIONS = (
     "ask for the permits of the place, and whose land it is, before you go there or set anything"
     " down; play nothing back to find out; local law goes before anything said here"
@@ -219,16 +219,16 @@ def sound_files(given: Iterable[Path]) -> list[Path]:
     Raises
     ------
     UserError
-        When a folder holds none.
+        When a folder holds none, or a name is not in UTF-8.
     """
+    from callresp.scout.places import sounds_in
+
     files: list[Path] = []
     for path in given:
         if not path.is_dir():
-            files.append(path)
+            files.append(named_in_utf8(path))
             continue
-        inside = sorted(
-            one for one in path.rglob("*") if one.suffix.lower() in SOUNDS and one.is_file()
-        )
+        inside = sounds_in(path)
         if not inside:
             raise UserError("holds no sound files", where=str(path), remedy="name another folder")
         files += inside

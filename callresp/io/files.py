@@ -117,6 +117,21 @@ def read_text(path: Path) -> str:
         ) from fault
 
 
+def named_in_utf8(path: Path) -> Path:
+    """The path, unless its name could not be written into a score, a table or a page.
+
+    Raises
+    ------
+    UserError
+        When the name was given in another encoding, as by an old recorder.
+    """
+    # Python stands lone surrogates for bytes that are no text (PEP 383).
+    if any("\ud800" <= letter <= "\udfff" for letter in str(path)):
+        where = str(path).encode("utf-8", "backslashreplace").decode()
+        raise UserError("its name is not in UTF-8", where=where, remedy="rename it")
+    return path
+
+
 class OnlyWriter:
     """Holds a file for one writer at a time, as long as this object is open.
 

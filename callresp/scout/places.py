@@ -33,6 +33,7 @@ import msgspec
 
 from callresp.errors import UserError
 from callresp.io.audio import Recording
+from callresp.io.files import named_in_utf8
 from callresp.io.settings import load
 from callresp.io.starttime import header_start, name_start
 from callresp.scout.sun import Site
@@ -118,20 +119,26 @@ def load_places(given: Path) -> tuple[tuple[Place, Path], ...]:
         return tuple((place, given.parent / (place.folder or place.name)) for place in read.place)
     if not given.is_dir():
         raise UserError("is no folder", where=str(given), remedy="name a folder of places")
-    inside = sorted(one for one in given.iterdir() if one.is_dir() and _sounds_in(one))
+    inside = sorted(one for one in given.iterdir() if one.is_dir() and sounds_in(one))
     if inside:
         return tuple((Place(name=one.name), one) for one in inside)
-    if _sounds_in(given):
+    if sounds_in(given):
         return ((Place(name=given.resolve().name), given),)
     raise UserError(
         "holds no sound files", where=str(given), remedy="give a folder with a folder a place"
     )
 
 
-def _sounds_in(folder: Path) -> list[Path]:
-    return sorted(
-        one for one in folder.rglob("*") if one.suffix.lower() in SOUNDS and one.is_file()
-    )
+def sounds_in(folder: Path) -> list[Path]:
+    """Sound files of a folder and those below it, in order of their names.
+
+    Raises
+    ------
+    UserError
+        When a name is not in UTF-8: after hours of looking it could not be written down.
+    """
+    found = (one for one in folder.rglob("*") if one.suffix.lower() in SOUNDS and one.is_file())
+    return sorted(named_in_utf8(one) for one in found)
 
 
 def sources(place: Place, folder: Path) -> list[Source]:
@@ -144,7 +151,7 @@ def sources(place: Place, folder: Path) -> list[Source]:
     """
     if not folder.is_dir():
         raise UserError(f"no folder of place '{place.name}'", where=str(folder))
-    found = [_source(place, path) for path in _sounds_in(folder)]
+    found = [_source(place, path) for path in sounds_in(folder)]
     last = datetime.max.replace(tzinfo=UTC)
     return sorted(found, key=lambda one: (one.start or last, one.path))
 
