@@ -10,6 +10,8 @@ from click.testing import CliRunner
 
 from callresp.cli import cli
 from callresp.commands import service
+from callresp.errors import UserError
+from callresp.io.resources import find
 
 WORDS = ("--port", "/dev/ttyACM0", "--log", "day.log", "--palette", "mine.toml")
 
@@ -40,7 +42,7 @@ def test_the_unit_has_the_users_own_options_with_whole_paths(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    Path("mine.toml").touch()
+    shutil.copy(find("palettes", "fettle"), "mine.toml")
     done = CliRunner().invoke(cli, ["service", "-o", "x.service", "--user", "ann", "--", *WORDS])
     unit = Path("x.service").read_text()
     assert done.exit_code == 0, done.output
@@ -57,10 +59,25 @@ def test_the_unit_has_the_users_own_options_with_whole_paths(
 
 
 def test_a_mistake_is_told_now_and_not_at_the_next_boot() -> None:
-    for words in (["--prot", "x"], ["--speed", "nan"], ["--port"]):
+    for words in (
+        ["--prot", "x"],
+        ["--speed", "nan"],
+        ["--port"],
+        ["--palette", "nobody"],
+        ["--rules", "nobody"],
+        ["--profile", "nobody"],
+    ):
         done = CliRunner().invoke(cli, ["service", "--", *words])
-        assert done.exit_code == 2, done.output
+        assert done.exit_code == 2 or isinstance(done.exception, UserError), done.output
         assert "ExecStart" not in done.output
+
+
+@pytest.mark.parametrize("words", [("--name", "a/b"), ("--name", ""), ("--user", "two words")])
+def test_a_name_that_no_unit_takes_is_told(words: tuple[str, str]) -> None:
+    done = CliRunner().invoke(cli, ["service", *words, "--", "--log", "day.log"])
+    assert isinstance(done.exception, UserError)
+    assert str(done.exception).startswith(f"{words[0]}: '{words[1]}' is no name that a unit takes")
+    assert "ExecStart" not in done.output
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="no systemd-analyze here")

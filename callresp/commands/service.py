@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -17,6 +18,10 @@ from callresp.errors import UserError
 
 # Options of live whose value may name a file: in a unit they need whole paths.
 PATHS = ("--input", "--palette", "--rules", "--profile", "--log", "--snippets")
+# systemd.unit(5), "String Escaping for Inclusion in Unit Names"; systemd.syntax(7) for the other.
+NAME = re.compile(r"[A-Za-z0-9:_.\\@-]+")
+USER = re.compile(r"[^\s:%]+")
+RENAME = "use letters, digits, '-', '_' and '.'"
 UNIT = """# Made by callresp service.
 [Unit]
 Description=callresp live ({name})
@@ -67,7 +72,11 @@ def command(options: tuple[str, ...], name: str, user: str | None, output: Path 
       journalctl -u callresp                    what it said
     """
     _check_live(options)
-    unit = unit_text(options, name, user or _me(), Path.cwd())
+    user = user or _me()
+    for option, word, known in (("--name", name, NAME), ("--user", user, USER)):
+        if not known.fullmatch(word):
+            raise UserError(f"'{word}' is no name that a unit takes", where=option, remedy=RENAME)
+    unit = unit_text(options, name, user, Path.cwd())
     if output is not None:
         from callresp.io.files import write_text
 
@@ -87,8 +96,15 @@ def command(options: tuple[str, ...], name: str, user: str | None, output: Path 
 def _check_live(options: tuple[str, ...]) -> None:
     """Read the options as live would; a mistake is told now, not at the next boot."""
     from callresp.commands.live import command as live
+    from callresp.listen.profile import load_profile
+    from callresp.palette.files import load_palette
+    from callresp.reply.rules import load_rules
 
-    live.make_context("live", list(options), resilient_parsing=False).close()
+    context = live.make_context("callresp live", list(options), resilient_parsing=False)
+    context.close()
+    load_palette(context.params["palette"])
+    load_rules(context.params["rules"])
+    load_profile(context.params["profile"])
     if not any(option == "--log" or option.startswith("--log=") for option in options):
         ui.warn("without --log nothing is kept of the day")
 
