@@ -51,6 +51,10 @@ def sounds(folder: Path) -> None:
         "ten": np.linspace(-0.5, 0.5, 10),
     }.items():
         write_wav(folder / f"{name}.wav", samples, RATE_HZ)
+    claps, clap = np.zeros(4 * RATE_HZ), np.random.default_rng(3).uniform(-0.5, 0.5, 200)
+    for at in range(RATE_HZ // 2, len(claps), RATE_HZ):
+        claps[at : at + len(clap)] = clap
+    write_wav(folder / "claps.wav", claps, RATE_HZ)
     nan = np.full(RATE_HZ, np.nan, np.float32)
     soundfile.write(folder / "nan.wav", nan, RATE_HZ, subtype="FLOAT")
     clipped = np.clip(10 * calls((0.5,), 2.0), -1, 1)
@@ -205,6 +209,8 @@ MISTAKES: list[tuple[str, str]] = [
     ("rules mine.toml", "mine.toml"),
     ("palette hot.toml", "t60_s"),
     ("reply dawn.heard.jsonl --palette rules.toml", "rules.toml"),
+    ("fit dawn.heard.jsonl --voice Z", "dawn.heard.jsonl: has no voice Z; voices are A"),
+    ("measure claps.wav -o claps.toml", "claps.wav: nothing in it rings as a struck sound does"),
     # scores
     ("reply early.heard.jsonl", "early.heard.jsonl, line 2: onset_s -5 lies before the start"),
     ("reply late.heard.jsonl", "late.heard.jsonl, line 2: onset_s 99 lies past"),

@@ -438,7 +438,10 @@ def test_a_setting_is_swept_from_end_to_end_each_value_once() -> None:
         ("rule.1.nonesuch=1..2", "no setting"),
         ("rule.1.name=1..2", "is not a number"),
         ("rule.1.varies=0..1", "is not a number"),
-        ("rule.1.stretch=0.01..2", "is not allowed"),
+        ("rule.0.stretch=1..2", "no setting"),
+        ("rule.1.stretch=1..1e999", "is no sweep"),
+        ("rule.1.at_most=nan..1", "is no sweep"),
+        ("rule.1.stretch=0.01..2", r"rule.1.stretch: 0.01 is not allowed \(0.1 to 10.0\); narrow"),
     ):
         with pytest.raises(UserError, match=what):
             swept(rules, sweep, 3)

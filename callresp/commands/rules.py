@@ -177,7 +177,14 @@ def fit_command(heard: Path, palette: str, voice: str | None, most: int, as_json
     from callresp.reply.mapping import fits
 
     machine = load_palette(palette)
-    notes = [n for n in read_heard(heard, ui.look).notes if voice is None or n.voice == voice]
+    notes = read_heard(heard, ui.look).notes
+    if voice is not None:
+        known = sorted({note.voice for note in notes})
+        notes = tuple(note for note in notes if note.voice == voice)
+        if not notes:
+            raise UserError(
+                f"has no voice {voice}", where=str(heard), remedy=f"voices are {', '.join(known)}"
+            )
     found = fits(phrases(notes), machine.striker)[:most]
     if not found:
         raise UserError(

@@ -5,6 +5,7 @@ For comparing rule sets, and for sweeping one setting of a set over a range.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,7 @@ import msgspec
 
 from callresp.errors import UserError
 from callresp.io.score import HeardScore, ReplyScore
+from callresp.io.settings import allowed_at
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.planner import make_plan
@@ -131,6 +133,8 @@ def swept(rules: RuleSet, sweep: str, steps: int) -> list[tuple[str, RuleSet]]:
     try:
         key, _, span = sweep.partition("=")
         low, high = (float(end) for end in span.split(".."))
+        if not math.isfinite(high - low):
+            raise ValueError
     except ValueError:
         raise UserError(
             f"'{sweep}' is no sweep", argument="sweep", remedy="write it like rule.1.stretch=0.5..3"
@@ -167,9 +171,13 @@ def with_setting(rules: RuleSet, key: str, value: float) -> tuple[float, RuleSet
     tree = msgspec.to_builtins(rules)
     place: Any = tree
     *way, last = key.strip().split(".")
+    # Rules are numbered from 1.
+    path = [int(step) - 1 if step.isdigit() else step for step in way]
     try:
-        for step in way:
-            place = place[int(step) - 1] if step.isdigit() else place[step]
+        for step in path:
+            if step == -1:
+                raise IndexError
+            place = place[step]
         if isinstance(place[last], bool) or not isinstance(place[last], int | float):
             raise UserError(f"'{key}' is not a number", argument="sweep", remedy="sweep a number")
         place[last] = round(value) if isinstance(place[last], int) else value
@@ -179,8 +187,7 @@ def with_setting(rules: RuleSet, key: str, value: float) -> tuple[float, RuleSet
             f"no setting '{key}'", argument="sweep", remedy="name it like rule.1.stretch"
         ) from None
     except msgspec.ValidationError as fault:
+        why = allowed_at(RuleSet, (*path, last)) or str(fault).partition(" - at `")[0]
         raise UserError(
-            f"{value:.3g} is not allowed: {fault}",
-            where=key,
-            remedy="narrow the range",
+            f"{value:.3g} is not allowed ({why})", where=key, remedy="narrow the range"
         ) from None

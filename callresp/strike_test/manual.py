@@ -83,6 +83,12 @@ def measure(
         stand_in = _stand_in(f"striker {number + 1}", number, sound.kind)
         one = per_striker.measure(capture, sound, stand_in, no_commands, clock, scale)
         strikers.append(_without_commands(one))
+    if not strikers:
+        raise UserError(
+            "nothing in it rings as a struck sound does",
+            where=capture.name,
+            remedy="strike each striker three times or more, and let it ring",
+        )
     named, findings = _named(strikers, palette)
     findings += _findings(capture, at_s, groups)
     pairs = results.compare(named)
