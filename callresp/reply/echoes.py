@@ -99,12 +99,12 @@ def _returns(
         if -fallen_db < HEARD_DB:
             return
         down_db = fallen_db + number * rule.echo_softer_db
-        times = "" if number == 1 else f" for the {number}. time"
+        again = "" if number == 1 else f", repeat {number}"
         yield replace(
             stroke,
             at_s=stroke.at_s + number * echo.delay_s,
             force=_softer(striker, stroke.force, down_db),
-            why=f"{stroke.why}; joins its echo{times}, {1000 * number * echo.delay_s:.0f} ms later",
+            why=f"{stroke.why}; joins its echo{again}, {1000 * number * echo.delay_s:.0f} ms later",
         )
 
 
