@@ -9,7 +9,8 @@ from plan_helpers import reply_note
 from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Turner
-from callresp.plan.model import Change, Hold, Plan, Strike, Turn
+from callresp.plan.checked_plan import check
+from callresp.plan.model import Change, Hold, Plan, PlanHeader, Strike, Turn
 from callresp.plan.planner import Planner, make_plan
 from callresp.plan.schedulers.motor import run_for, turns_of
 
@@ -139,6 +140,23 @@ def test_five_felts_at_once_move_within_their_drivers() -> None:
     assert not [c for c in plan.changes if c.change in ("damped", "dropped")]
     # Three tubes at once are too much for their driver: the strokes part as well.
     assert {c.change for c in plan.changes} <= {"moved"}
+
+
+def test_a_felt_that_is_on_its_way_for_good_leaves_no_current_for_another_pull() -> None:
+    """0.47 A each while they pull, 0.14 A held: 0.8 A are enough for one pull beside a hold."""
+    drivers = list(FETTLE.driver)
+    drivers[1] = msgspec.structs.replace(drivers[1], current_max_a=0.8)
+    machine = msgspec.structs.replace(FETTLE, driver=tuple(drivers))
+    planner = Planner(machine)
+    first, _ = planner.add(tube(10, 11))
+    first += planner.settle(11.0)
+    second, changes = planner.add(reply_note(1, 10.0, 11.0, "tube 2"), 9.0)
+    second += planner.settle(12.0)
+    both = sorted([*first, *second], key=lambda command: command.at_s)
+    check(Plan(header=PlanHeader(), commands=tuple(both)), machine)
+    one, other = (c for c in both if isinstance(c, Hold))
+    assert abs(other.at_s - one.at_s) >= 0.03
+    assert not [change for change in changes if change.change == "dropped"]
 
 
 def test_a_chord_of_strokes_parts_within_30_ms() -> None:
