@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,10 +12,21 @@ import pytest
 from measure_helpers import BAR, bell, capture_of, cents, drafted, tube
 
 from callresp.errors import UserError
+from callresp.io.audio import write_wav
+from callresp.io.settings import Source, convert
 from callresp.palette.model import Palette
-from callresp.strike_test import analysis, dampers, manual, modes, onsets, per_striker, strokes
+from callresp.strike_test import (
+    analysis,
+    dampers,
+    draft,
+    manual,
+    modes,
+    onsets,
+    per_striker,
+    strokes,
+)
 from callresp.strike_test.align import Alignment
-from callresp.strike_test.capture import Capture, SwitchEdges, switch_edges
+from callresp.strike_test.capture import Capture, SwitchEdges, read_capture, switch_edges
 from callresp.strike_test.interference import ForeignSound, wind
 from callresp.strike_test.strokes import HeardStroke, State, Take
 
@@ -420,3 +432,55 @@ def test_a_stand_in_says_nothing_of_coils() -> None:
     assert (one.name, one.kind, one.coil.channel) == ("striker 1", "bell", 63)
     assert manual._stand_in("x", 0, "odd").kind == "bar"
     assert cents(one.pitch_hz or 0.0, 1000.0) == 0.0
+
+
+def test_a_recording_is_read_whole_at_48_khz_at_most_with_where_it_clips(tmp_path: Path) -> None:
+    t = np.arange(96_000) / 96_000
+    wave = 0.5 * np.sin(2 * np.pi * 1000 * t)
+    wave[48_000:48_010] = 1.0
+    write_wav(tmp_path / "fine.wav", wave.astype(np.float32), 96_000)
+    found = read_capture(tmp_path / "fine.wav")
+    assert (found.rate_hz, found.name, found.duration_s) == (48_000, "fine.wav", 1.0)
+    assert found.samples[1000:9000] == pytest.approx(
+        0.5 * np.sin(2 * np.pi * 1000 * np.arange(1000, 9000) / 48_000), abs=2e-3
+    )
+    assert 0.5 <= found.clipped_s.min() <= found.clipped_s.max() <= 0.5 + 10 / 96_000
+    write_wav(tmp_path / "plain.wav", wave[::4].astype(np.float32), 24_000)
+    plain = read_capture(tmp_path / "plain.wav")
+    assert plain.rate_hz == 24_000
+    assert plain.samples == pytest.approx(wave[::4], abs=1e-4)
+    write_wav(tmp_path / "poor.wav", wave[::8].astype(np.float32), 12_000)
+    with pytest.raises(UserError, match="has 12000 samples a second, too few for a strike test"):
+        read_capture(tmp_path / "poor.wav")
+
+
+def test_a_draft_says_what_was_given_and_hurts_no_common_coil() -> None:
+    wired = [draft.WiredStriker('the "one"', 3, 7, "off"), draft.WiredStriker("two", 1)]
+    supply = draft.CoilSupply(volts=24.0, ohms=10.0, damper_ohms=40.0, soft_ms=4.0, hard_ms=9.0)
+    text = draft.draft("mine", wired, supply, title="In the shed", restrike_ms=200.0)
+    palette = convert(Source(text, "mine.toml"), Palette)
+    assert (palette.name, palette.description) == ("mine", "In the shed")
+    assert palette.board.coil_channels == 8
+    assert palette.driver[0].channels == (1, 3, 7)
+    one, other = palette.striker
+    assert (one.name, one.coil.channel, other.name, other.coil.channel) == (
+        "the 'one'",
+        3,
+        "two",
+        1,
+    )
+    assert one.damper is not None
+    assert (one.damper.coil.channel, one.damper.rest, other.damper) == (7, "off", None)
+    assert (one.coil.resistance_ohm, one.damper.coil.resistance_ohm) == (10.0, 40.0)
+    assert [p.pulse_ms for p in one.force] == [4.0, 9.0]
+    assert one.restrike_ms == 200.0
+    assert one.coil.on_max_ms == 12.0
+    # A stroke and a damper at once, with copper at -20 °C: 0.393 % of resistance a kelvin.
+    cold_a = 24.0 / (1 - 0.00393 * 40) * (1 / 10 + 1 / 40)
+    assert palette.supply.current_max_a == pytest.approx(1.2 * cold_a + 0.1, abs=0.006)
+    assert palette.driver[0].current_max_a == pytest.approx(1.15 * cold_a + 0.05, abs=0.006)
+    assert draft.is_draft(text)
+    measured = "\n".join(
+        row.split("#")[0] if row.startswith("latency_ms") else row for row in text.splitlines()
+    )
+    assert not draft.is_draft(measured)
