@@ -305,7 +305,7 @@ def test_rows_whose_times_can_t_be_true_are_left_out(tmp_path: Path) -> None:
         log.append(1e7, "status", {}, wall=START + timedelta(seconds=11))
         log.append(12.0, "status", {}, wall=START.replace(year=9999))
         writer.status(13.0)
-        late = Phrase(id=9, voice="A", notes=(heard(99, 5e8, 2000.0),))
+        late = Phrase(id=9, voice="A", notes=(heard(99, 5e7, 2000.0),))
         writer.add(14.0, "phrase", late)
         writer.add(15.0, "command", {"channel": 1, "what": "strike", "fate": "x", "at_s": 1e300})
         writer.add(16.0, "status", {"supply_v": 1e300, "strikes": 10**400, "coil_c": 20.0})

@@ -12,7 +12,8 @@ from click.testing import CliRunner
 from callresp.cli import cli
 from callresp.commands.live import active_hours
 from callresp.errors import UserError
-from callresp.live.interlocks import ActiveHours, Hours
+from callresp.field.day import _WallClock
+from callresp.live.interlocks import ActiveHours, Hours, WallClockMonitor
 from callresp.scout.sun import DayTime, Site, SunHours, moment_on, read_day_time, read_site, sun_day
 
 # Rise and Set for the Sun for 2023, U. S. Naval Observatory, Astronomical Applications Dept.;
@@ -101,6 +102,21 @@ def test_hours_by_the_clock_begin_in_time_when_clocks_are_put_forward_in_the_nig
     hours: Hours, evening: datetime, wakes: datetime
 ) -> None:
     assert hours.wakes_at(evening.astimezone()) == wakes
+
+
+@pytest.mark.usefixtures("london")
+@pytest.mark.parametrize(
+    "begins", [datetime(2026, 10, 25, 1, 59, 58), datetime(2026, 3, 29, 0, 59)]
+)
+def test_a_recorders_clock_is_not_set_where_the_clocks_here_are(begins: datetime) -> None:
+    at_s = 0.0
+    monitor = WallClockMonitor(lambda: begins + timedelta(seconds=at_s), lambda: at_s)
+    told = _WallClock(None)
+    for at_s in (0.0, 1.0, 3.0, 90.0, 7200.0):
+        assert monitor.step_s() is None
+        told.take(at_s, begins + timedelta(seconds=at_s))
+    assert not list(told.steps())
+    assert told.zero() == begins.astimezone()
 
 
 @pytest.mark.usefixtures("london")

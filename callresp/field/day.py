@@ -24,7 +24,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import pairwise
 from pathlib import Path
 from typing import TypedDict, TypeVar
@@ -258,7 +258,7 @@ def _follow_on(rows: Sequence[LogRow], row: LogRow) -> list[LogRow]:
     clock = _WallClock(None)
     try:
         for one in (*rows, row):
-            clock.take(one.at_s, _aware(datetime.fromisoformat(one.wall)))
+            clock.take(one.at_s, datetime.fromisoformat(one.wall))
     except ValueError:
         return [row]
     return [*rows, row]
@@ -406,7 +406,7 @@ class _RunReader:
         if row.kind == "day":
             # It is written before the sound begins, however long that takes.
             return
-        self.clock.take(row.at_s, _aware(datetime.fromisoformat(row.wall)))
+        self.clock.take(row.at_s, datetime.fromisoformat(row.wall))
         self.last_s = max(self.last_s, row.at_s)
         if row.kind == "phrase":
             self._phrase(row)
@@ -499,11 +499,16 @@ class _WallClock:
         self._stated = stated
         self._doubtful: tuple[float, datetime] | None = None
         self._last: tuple[float, datetime] | None = None
+        self._zone: tzinfo | None = None
 
     def take(self, at_s: float, wall: datetime) -> None:
         """Take a row's two clocks; raises `ValueError` where they can't be true."""
         if not -LEAP_S <= at_s <= RUN_MAX_S:
             raise ValueError("a time beyond any run")
+        if wall.tzinfo is None:
+            # A recorder's clock goes on as it was set, also where the clocks here are put back.
+            self._zone = self._zone or _aware(wall).tzinfo
+            wall = wall.replace(tzinfo=self._zone)
         zero = wall - timedelta(seconds=at_s)
         if self._last is not None:
             leap_s = abs(at_s - self._last[0])

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import Literal, Protocol
 
 from callresp.link.messages import COILS_REST
@@ -198,7 +198,11 @@ class WallClockMonitor:
         self._ahead_s = self._now_s()
 
     def _now_s(self) -> float:
-        return self._wall().timestamp() - self._steady_s()
+        wall = self._wall()
+        if wall.tzinfo is None:
+            # A recorder's clock goes on as it was set, also where the clocks here are put back.
+            wall = wall.replace(tzinfo=UTC)
+        return wall.timestamp() - self._steady_s()
 
     def step_s(self) -> float | None:
         """By how much the clock was set since this was last asked; `None` if it was not."""
