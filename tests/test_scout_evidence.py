@@ -67,7 +67,7 @@ def test_a_piece_fits_as_numpy_correlates(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(pieces, "AT_ONCE", 64)
     example, recording = sequence(12, 4), sequence(300, 5)
     own = pieces.cut(example, 12)
-    (track,) = pieces.found(own, recording, 1)
+    (track,) = pieces.found(own, recording, 1).max(axis=0)
     moved = [np.zeros_like(example) for _ in pieces.SHIFTS]
     for shift, one in zip(pieces.SHIFTS, moved, strict=True):
         kept = slice(max(0, shift), 12 + min(0, shift))
@@ -76,7 +76,7 @@ def test_a_piece_fits_as_numpy_correlates(monkeypatch: pytest.MonkeyPatch) -> No
         there = recording[at : at + 12].ravel()
         known = max(np.corrcoef(one.ravel(), there)[0, 1] for one in moved)
         assert track[at] == pytest.approx(known, abs=1e-5)
-    (best,) = pieces.found(own, recording, 4)
+    (best,) = pieces.found(own, recording, 4).max(axis=0)
     assert best[5] == track[20:24].max()
 
 
@@ -91,11 +91,48 @@ def test_notes_in_another_order_are_found_by_their_pieces_and_not_by_their_order
     own = pieces.cut(example, pieces.NOTE)
 
     def notes_in(recording: Grid) -> float:
-        return float(pieces.together([own], [pieces.found(own, recording, 1).max(axis=1)])[0])
+        return float(pieces.together([own], [pieces.found(own, recording, 1).max(axis=(0, 2))])[0])
 
     assert notes_in(other) > 0.8
     assert notes_in(strange) < 0.6
     assert 1 - order.costs(example, other).min() < 0.8
+
+
+@pytest.mark.parametrize("pace", [0.87, 1.0, 1.15])
+def test_a_song_is_found_by_its_notes_in_their_places(pace: float) -> None:
+    notes = [sequence(16, seed) for seed in range(6)]
+    rest = np.zeros((6, 12), np.float32)
+    example, other = (
+        np.concatenate([part for n in turns for part in (notes[n], rest)])
+        for turns in ((0, 1, 2, 3, 4, 5), (4, 1, 5, 3, 0, 2))
+    )
+    # Another pace leaves the notes as they are, and moves them.
+    paced = np.zeros((400, 12), np.float32)
+    for number, note in enumerate(notes):
+        first = 100 + round(22 * number * pace)
+        paced[first : first + 16] = note
+    own = pieces.cut(example, pieces.NOTE)
+
+    def song_in(recording: Grid) -> Grid:
+        return pieces.in_place(own, pieces.found(own, recording, SLACK), SLACK)
+
+    same = song_in(paced)
+    assert same.argmax() == pytest.approx(100 / SLACK, abs=1)
+    assert same.max() > 0.8
+    assert song_in(other).max() < 0.6
+
+
+def test_a_song_is_at_one_pitch_and_what_comes_after_the_end_is_noise() -> None:
+    """By hand: two pieces, the second two steps after the first and twice as heavy."""
+    weights = np.array([1 / 3, 2 / 3], np.float32)
+    own = pieces.Pieces(4, (0, 8), np.zeros((2 * len(pieces.SHIFTS), 4), np.float32), weights)
+    fits = np.zeros((len(pieces.SHIFTS), 2, 12), np.float32)
+    fits[0, 0, 2], fits[0, 1, 4] = 0.9, 0.6
+    fits[1, 0, 6], fits[3, 1, 8] = 0.9, 0.6
+    song = pieces.in_place(own, fits, 4)
+    assert song[[2, 6]] == pytest.approx([0.7, 0.4])
+    fits[:, 0, 11] = 0.3
+    assert pieces.in_place(own, fits, 4)[10:] == pytest.approx([0.0, 0.1])
 
 
 def voice(ripples: float, seed: int, noisy: float = 0.0) -> Grid:
@@ -161,10 +198,10 @@ def evidence(samples: npt.NDArray[np.float32]) -> dict[str, float]:
 @pytest.mark.filterwarnings("error")
 def test_a_place_past_the_last_frame_has_evidence() -> None:
     judge, _ = judged(place(5, 5, {3.4: song()}))
-    assert judge.fit is not None
-    last = judge.fit.whole.shape[1] - 1
+    assert judge.tracks is not None
+    last = judge.tracks.fit.whole.shape[1] - 1
     assert last * SLACK - CELL // 2 > len(judge.above)
-    found = judge.likeness.near(judge.fit, judge.order, judge.short, last, judge.above)
+    found = judge.likeness.near(judge.tracks, last, judge.above)
     assert np.isfinite(found).all()
 
 

@@ -3,8 +3,9 @@
 Kinds
 -----
 whole : all parts in their order, at one pace and pitch. Another performance of the song.
-parts, best : the best moment of each part, whatever their order; and of the best part.
-    Another order, or another bird of the kind.
+song : pieces as short as a note, each where it should come (`callresp.scout.pieces`). The
+    same in noise.
+parts : the best moment of each part, whatever their order. Another order, or another bird.
 given : the same as `parts` with neither pace nor pitch changed.
 notes, sounds : the best moment of each piece as short as a note, or as a moment of one, whatever
     their order (`callresp.scout.pieces`). Another song of the same kind of singer.
@@ -36,7 +37,7 @@ import numpy.typing as npt
 
 from callresp.scout import pieces
 from callresp.scout.examples import PITCHES, UNWARPED, Example
-from callresp.scout.matching import SLACK, Fit
+from callresp.scout.matching import SLACK, Fit, Matcher
 from callresp.scout.order import MOMENT, WORST, costs, moments
 from callresp.scout.spectra import FRAMES_PER_S, Grid, NoiseModel
 from callresp.scout.timbre import alike, likeness, timbre
@@ -46,7 +47,7 @@ Values = npt.NDArray[np.float64]
 CELL = 256  # frames; a window is two cells
 CELL_STEPS = CELL // SLACK
 KINDS = (
-    "whole", "parts", "best", "given", "notes", "sounds", "order", "colour", "rhythm", "voice",
+    "whole", "song", "parts", "given", "notes", "sounds", "order", "colour", "rhythm", "voice",
     "ripples",
 )  # fmt: skip
 RHYTHM_HZ = np.geomspace(1.0, 38.0, 17)
@@ -63,6 +64,27 @@ def _rhythm_bands() -> Grid:
 
 _BANDS = _rhythm_bands()
 _WINDOW = np.hanning(CELL).astype(np.float32)[:, None]
+
+
+@dataclass(frozen=True, slots=True)
+class Tracks:
+    """How well an example fits a recording, every `SLACK` frames.
+
+    Attributes
+    ----------
+    fit : Fit
+        Of its parts.
+    order, song : ndarray
+        Of its moments by time warping, and of its notes where they should come: shape
+        ``(steps,)``, where the example begins; 1 where all is alike.
+    short : list of ndarray
+        Of its pieces at the pitch that fits best: notes, moments; shape ``(pieces, steps)``.
+    """
+
+    fit: Fit
+    order: Grid
+    song: Grid
+    short: list[Grid]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,19 +133,15 @@ class Likeness:
         """The example's own bands of frames ``(n, BANDS)``, none far louder than the others."""
         return np.asarray(np.clip(above[:, self._active], LEAST_ABOVE, MOST_ABOVE))
 
-    def order(self, own: Grid) -> Grid:
-        """How well the example fits in its order, warped.
+    def tracks(self, matcher: Matcher, own: Grid) -> Tracks:
+        """How well the example fits frames from `heard`; `matcher` is of the same example."""
+        smooth = pieces.smooth(own)
+        short = [pieces.found(one, smooth, SLACK) for one in self._pieces]
+        song = pieces.in_place(self._pieces[0], short[0], SLACK)
+        best = [of.max(axis=0) for of in short]
+        return Tracks(matcher.fit(own), self._order(own), song, best)
 
-        Parameters
-        ----------
-        own
-            Frames from `heard`.
-
-        Returns
-        -------
-        ndarray
-            One value every `SLACK` frames, where the example begins: 1 where all is alike.
-        """
+    def _order(self, own: Grid) -> Grid:
         found = costs(self._moments, moments(own))
         late = len(self._moments)
         begins = np.concatenate([found[late:], np.full(min(late, len(found)), WORST)])
@@ -131,24 +149,13 @@ class Likeness:
         count = len(begins) // per_step
         return np.asarray(1 - begins[: count * per_step].reshape(count, -1).min(axis=1))
 
-    def pieces(self, own: Grid) -> list[Grid]:
-        """How well short pieces fit frames from `heard`, every `SLACK` frames: notes, moments."""
-        smooth = pieces.smooth(own)
-        return [pieces.found(one, smooth, SLACK) for one in self._pieces]
-
-    def windows(
-        self, fit: Fit, order: Grid, short: Sequence[Grid], above: Grid, own: Grid, lead: int
-    ) -> Values:
+    def windows(self, tracks: Tracks, above: Grid, own: Grid, lead: int) -> Values:
         """Evidence in each window, shape ``(cells, len(KINDS))``.
 
         Parameters
         ----------
-        fit
-            Of the example to `above`.
-        order
-            The same, from `order`.
-        short
-            The same, from `pieces`.
+        tracks
+            From `tracks`, of `own`.
         above, own
             Frames ``(n, BANDS)``; and the same, from `heard`.
         lead
@@ -158,53 +165,60 @@ class Likeness:
         cells = len(found.colour)
         begin = lead // SLACK
         late = begin - self.example.frames // 2 // SLACK
-        whole = _by_cell(fit.whole.max(axis=0)[None], late, cells)[0]
-        warped = _by_cell(order[None], late, cells)[0]
-        parts = _paired_max(_by_cell(fit.parts.max(axis=0), begin, cells))
-        given = _paired_max(_by_cell(fit.parts[UNWARPED], begin, cells))
-        cut = [_paired_max(_by_cell(one, begin, cells)) for one in short]
+        begun = [
+            _paired_max(_by_cell(of[None], late, cells)[0])
+            for of in (tracks.fit.whole.max(axis=0), tracks.song, tracks.order)
+        ]
+        parts = _paired_max(_by_cell(tracks.fit.parts.max(axis=0), begin, cells))
+        given = _paired_max(_by_cell(tracks.fit.parts[UNWARPED], begin, cells))
+        cut = [_paired_max(_by_cell(one, begin, cells)) for one in tracks.short]
         colour, rhythm = _paired_sum(found.colour), _paired_sum(found.rhythm)
         padded = np.zeros(((cells + 1) * CELL, int(self._active.sum())), np.float32)
         padded[: len(own) - lead] = own[lead : lead + len(padded)]
         shape = (cells, CELL, padded.shape[1])
         pairs = [padded[:-CELL].reshape(shape), padded[CELL:].reshape(shape)]
         return self._together(
-            _paired_max(whole), parts.T, given.T, cut, _paired_max(warped), colour,
-            rhythm.reshape(cells, -1), np.concatenate(pairs, axis=1),
+            begun, parts.T, given.T, cut, colour, rhythm.reshape(cells, -1),
+            np.concatenate(pairs, axis=1),
         )  # fmt: skip
 
-    def near(self, fit: Fit, order: Grid, short: Sequence[Grid], step: int, above: Grid) -> Values:
+    def near(self, tracks: Tracks, step: int, above: Grid) -> Values:
         """Evidence for an example that begins at one step, shape ``(len(KINDS),)``."""
         length = self.example.frames // SLACK
         around = slice(max(0, step - NEAR), step + NEAR + 1)
         inside = slice(max(0, step - NEAR), step + length + NEAR)
+        fit = tracks.fit
         parts = fit.parts[:, :, inside]
         # The last pieces of the recording may lie before a step that a longer part needs.
-        cut = [one[:, inside].max(axis=1, initial=-1.0, keepdims=True) for one in short]
+        cut = [one[:, inside].max(axis=1, initial=-1.0, keepdims=True) for one in tracks.short]
         late = length // 6  # a pace that is not the example's ends sooner or later
-        warped = order[max(0, step - NEAR - late) : step + NEAR + late + 1]
+        warped = tracks.order[max(0, step - NEAR - late) : step + NEAR + late + 1]
+        begun = [
+            fit.whole[:, around].max(keepdims=True)[0],
+            tracks.song[around].max(initial=-1.0, keepdims=True),
+            warped.max(initial=1 - WORST, keepdims=True),
+        ]
         first = max(0, step * SLACK - max(0, CELL - self.example.frames) // 2)
         # Steps run on past the last frame.
         first = min(first, len(above) - 1)
         found = texture(above[first : first + CELL], self._active)
         own = self.heard(above[first : first + max(CELL, self.example.frames)])
         (together,) = self._together(
-            fit.whole[:, around].max(keepdims=True)[0], parts.max(axis=(0, 2))[None],
-            parts[UNWARPED].max(axis=1)[None], cut, warped.max(initial=1 - WORST, keepdims=True),
+            begun, parts.max(axis=(0, 2))[None], parts[UNWARPED].max(axis=1)[None], cut,
             found.colour[:1], found.rhythm[:1].reshape(1, -1), own[None],
         )  # fmt: skip
         return np.asarray(together)
 
     def _together(
-        self, whole: Grid, parts: Grid, given: Grid, cut: Sequence[Grid], warped: Grid,
+        self, begun: Sequence[Grid], parts: Grid, given: Grid, cut: Sequence[Grid],
         colour: Grid, rhythm: Grid, stretches: Grid,
     ) -> Values:  # fmt: skip
         """Evidence by rows; parts as ``(rows, parts)``, and what is cut as ``(pieces, rows)``."""
+        whole, song, warped = begun
         voice = likeness(timbre(stretches), self._timbre)
         return np.column_stack(
             [
-                *(fisher(of) for of in (whole, parts.mean(axis=1), parts.max(axis=1))),
-                fisher(given.mean(axis=1)),
+                *(fisher(of) for of in (whole, song, parts.mean(axis=1), given.mean(axis=1))),
                 *(fisher(of) for of in pieces.together(self._pieces, cut)),
                 fisher(warped),
                 fisher(alike(colour, self._colours).max(axis=1)),

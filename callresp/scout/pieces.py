@@ -1,4 +1,4 @@
-"""Pieces of an example as short as a note, wherever they are in a recording.
+"""Pieces of an example as short as a note, wherever they are in a recording, or in order.
 
 Goal
 ----
@@ -7,10 +7,15 @@ pace with the example, but many of its notes. Parts of 0.4 s are too long to fin
 Pieces of 0.12 s hold a note with the way in which it moves; pieces of 0.04 s hold what a
 moment of it sounds like. Each is looked for everywhere, a little higher and lower, too.
 
+The same song again has its notes in their places, at a pace and a pitch that may be a little
+another. So pieces are looked for each where it should come, too: in noise, where chance alone
+fits some piece somewhere, what comes in its place counts.
+
 Method
 ------
 Normalised correlation, as in `callresp.scout.matching`, at each frame. What is told is the mean
-over the pieces of the best that each finds, weighted by how much of the sound a piece holds.
+over the pieces of the best that each finds, weighted by how much of the sound a piece holds: in
+the whole stretch, or in its place at one pace and pitch.
 """
 
 from __future__ import annotations
@@ -31,6 +36,7 @@ SMOOTHED = 0.7  # bands
 PIECE_SHARE = 0.5  # of what a strong piece holds
 LEAST_ENERGY = 0.5  # of what noise alone would have
 AT_ONCE = 2048  # frames
+PACES = (0.87, 1.0, 1.15)  # lengths against the example's
 TINY = 1e-6
 
 
@@ -42,6 +48,8 @@ class Pieces:
     ----------
     length : int
         Frames of a piece.
+    starts : tuple of int
+        First frame of each piece in the example.
     bank : ndarray
         Pieces at each of `SHIFTS`, less their mean, of length 1: shape
         ``(shifts * pieces, length * bands)``.
@@ -50,6 +58,7 @@ class Pieces:
     """
 
     length: int
+    starts: tuple[int, ...]
     bank: Grid
     weights: Grid
 
@@ -89,7 +98,8 @@ def cut(frames: Grid, length: int) -> Pieces:
     bank -= bank.mean(axis=1, keepdims=True)
     bank /= np.maximum(np.linalg.norm(bank, axis=1, keepdims=True), TINY)
     weights = held[kept] + TINY
-    return Pieces(length, bank, (weights / weights.sum()).astype(np.float32))
+    own_starts = tuple(int(at) for at in starts[kept])
+    return Pieces(length, own_starts, bank, (weights / weights.sum()).astype(np.float32))
 
 
 def found(pieces: Pieces, frames: Grid, slack: int) -> Grid:
@@ -107,7 +117,7 @@ def found(pieces: Pieces, frames: Grid, slack: int) -> Grid:
     Returns
     -------
     ndarray
-        Normalised correlations, shape ``(pieces, -(-n // slack))``; a piece begins there.
+        Normalised correlations, shape ``(shifts, pieces, -(-n // slack))``; a piece begins there.
     """
     length, bands = pieces.length, frames.shape[1]
     steps = -(-len(frames) // slack)
@@ -121,15 +131,14 @@ def found(pieces: Pieces, frames: Grid, slack: int) -> Grid:
         - (sums[length:] - sums[:-length]) ** 2 / (length * bands)
     )
     sizes = np.sqrt(np.maximum(energy, LEAST_ENERGY * length * bands)).astype(np.float32)
-    best = np.empty((len(pieces.weights), steps), np.float32)
+    best = np.empty((len(pieces.bank), steps), np.float32)
     windows = np.lib.stride_tricks.sliding_window_view(padded.ravel(), length * bands)[::bands]
     at_once = AT_ONCE - AT_ONCE % slack
     for at in range(0, steps * slack, at_once):
         part = pieces.bank @ np.ascontiguousarray(windows[at : at + at_once]).T
-        shifted = part.reshape(len(SHIFTS), len(pieces.weights), -1).max(axis=0)
-        shifted /= sizes[at : at + at_once]
-        best[:, at // slack : (at + at_once) // slack] = _most(shifted, slack)
-    return best
+        part /= sizes[at : at + at_once]
+        best[:, at // slack : (at + at_once) // slack] = _most(part, slack)
+    return best.reshape(len(SHIFTS), len(pieces.weights), steps)
 
 
 def _most(rows: Grid, slack: int) -> Grid:
@@ -138,6 +147,33 @@ def _most(rows: Grid, slack: int) -> Grid:
     for at in range(1, slack):
         np.maximum(most, rows[:, at::slack], out=most)
     return most
+
+
+def in_place(pieces: Pieces, fits: Grid, slack: int) -> Grid:
+    """How well pieces fit, each where it should come, at the pace and pitch that fit best.
+
+    Parameters
+    ----------
+    pieces
+        From `cut`.
+    fits
+        From `found`.
+    slack
+        Frames of a step.
+
+    Returns
+    -------
+    ndarray
+        Shape ``(steps,)``; a step's example begins there. What comes after the last step counts
+        as noise.
+    """
+    steps = fits.shape[2]
+    totals = np.zeros((len(PACES), len(SHIFTS), steps), np.float32)
+    for pace, total in zip(PACES, totals, strict=True):
+        for number, (first, weight) in enumerate(zip(pieces.starts, pieces.weights, strict=True)):
+            late = round(first * pace / slack)
+            total[:, : max(0, steps - late)] += weight * fits[:, number, late:]
+    return np.asarray(totals.max(axis=(0, 1)))
 
 
 def together(pieces: Sequence[Pieces], most: Sequence[Grid]) -> list[npt.NDArray[np.floating]]:

@@ -29,9 +29,9 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.io.audio import Progress, Recording
-from callresp.scout.evidence import CELL, KINDS, Likeness, Values
+from callresp.scout.evidence import CELL, KINDS, Likeness, Tracks, Values
 from callresp.scout.examples import WARPS, Example
-from callresp.scout.matching import SLACK, Fit, Matcher
+from callresp.scout.matching import SLACK, Matcher
 from callresp.scout.spectra import (
     BANDS,
     FRAMES_PER_S,
@@ -48,7 +48,7 @@ CHUNK = 70 * CELL  # frames, just under three minutes
 # Learning a noise takes some seconds: a rest that is shorter is judged by the noise before it.
 LEARN = 20 * FRAMES_PER_S
 WEIGHTS = dict(
-    zip(KINDS, (0.2, 0.15, 0.15, 0.15, 0.33, 0.33, 0.22, 0.12, 0.08, 0.15, 0.2), strict=True)
+    zip(KINDS, (0.2, 0.4, 0.15, 0.15, 0.33, 0.33, 0.22, 0.12, 0.08, 0.15, 0.1), strict=True)
 )
 OFFSET = -1.6
 # No one kind decides alone: evidence in spreads of what strangers reach.
@@ -137,9 +137,7 @@ class _Judge:
         self.likeness = Likeness(example, noise)
         self.lead = 0
         self.above = np.zeros((0, BANDS), np.float32)
-        self.fit: Fit | None = None
-        self.order = np.zeros(0, np.float32)
-        self.short: list[Grid] = []
+        self.tracks: Tracks | None = None
 
     def evidence(self, stretch: Stretch) -> Values:
         """Evidence in each cell of a stretch; keeps what it was found by."""
@@ -151,15 +149,11 @@ class _Judge:
         above = np.concatenate([rim, stretch.above])
         self.lead = ahead + stretch.first
         own = self.likeness.heard(above)
-        self.above, self.fit = above, self._matcher.fit(own)
-        self.order = self.likeness.order(own)
-        self.short = self.likeness.pieces(own)
+        self.above, self.tracks = above, self.likeness.tracks(self._matcher, own)
         judged = self.lead + stretch.last - stretch.first
         cells = max(1, -(-(stretch.last - stretch.first) // CELL))
         last = judged + CELL
-        return self.likeness.windows(
-            self.fit, self.order, self.short, above[:last], own[:last], self.lead
-        )[:cells]
+        return self.likeness.windows(self.tracks, above[:last], own[:last], self.lead)[:cells]
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,15 +234,16 @@ def _placed(
     one: Wanted, judge: _Judge, likely: npt.NDArray[np.intp]
 ) -> Iterator[tuple[int, int, float]]:
     """Places where the example fits best within each likely window, frames from its stretch."""
-    fit, length = judge.fit, one.example.frames
-    assert fit is not None
+    tracks, length = judge.tracks, one.example.frames
+    assert tracks is not None
+    fit = tracks.fit
     track = fit.whole.max(axis=0)
     apart = max(1, round(APART * length / SLACK))
 
     @cache
     def odds_at(step: int) -> float:
         # Windows overlap: most places are looked at twice.
-        near = judge.likeness.near(fit, judge.order, judge.short, step, judge.above)
+        near = judge.likeness.near(tracks, step, judge.above)
         return float(one.odds(near[None])[0])
 
     for cell in likely:
