@@ -210,7 +210,9 @@ def test_every_kind_speaks_for_the_sound_and_against_another() -> None:
     assert [kind for kind in KINDS if here[kind] <= other[kind]] == []
 
 
-def test_colour_and_rhythm_bear_another_pitch() -> None:
+def test_colour_rhythm_and_song_bear_another_pitch() -> None:
     same, higher = (evidence(place(6, 5, {2.0: song(pitch=of)})) for of in (1.0, 2 ** (2 / 12)))
     for kind in ("colour", "rhythm"):
         assert higher[kind] > 0.7 * same[kind]
+    # Bands of pieces are moved whole.
+    assert higher["song"] > 0.55 * same["song"]

@@ -5,8 +5,8 @@ Kinds
 whole : all parts in their order, at one pace and pitch. Another performance of the song.
 song : pieces as short as a note, each where it should come (`callresp.scout.pieces`). The
     same in noise.
-parts : the best moment of each part, whatever their order. Another order, or another bird.
-given : the same as `parts` with neither pace nor pitch changed.
+parts : the best moment of each part, whatever their order, at the pace and pitch that were
+    given. Another order.
 notes, sounds : the best moment of each piece as short as a note, or as a moment of one, whatever
     their order (`callresp.scout.pieces`). Another song of the same kind of singer.
 order : the moments of the example, in their order, by time warping (`callresp.scout.order`).
@@ -36,7 +36,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.scout import pieces
-from callresp.scout.examples import PITCHES, UNWARPED, Example
+from callresp.scout.examples import PITCHES, Example
 from callresp.scout.matching import SLACK, Fit, Matcher
 from callresp.scout.order import MOMENT, WORST, costs, moments
 from callresp.scout.spectra import FRAMES_PER_S, Grid, NoiseModel
@@ -47,7 +47,7 @@ Values = npt.NDArray[np.float64]
 CELL = 256  # frames; a window is two cells
 CELL_STEPS = CELL // SLACK
 KINDS = (
-    "whole", "song", "parts", "given", "notes", "sounds", "order", "colour", "rhythm", "voice",
+    "whole", "song", "parts", "notes", "sounds", "order", "colour", "rhythm", "voice",
     "ripples",
 )  # fmt: skip
 RHYTHM_HZ = np.geomspace(1.0, 38.0, 17)
@@ -169,8 +169,7 @@ class Likeness:
             _paired_max(_by_cell(of[None], late, cells)[0])
             for of in (tracks.fit.whole.max(axis=0), tracks.song, tracks.order)
         ]
-        parts = _paired_max(_by_cell(tracks.fit.parts.max(axis=0), begin, cells))
-        given = _paired_max(_by_cell(tracks.fit.parts[UNWARPED], begin, cells))
+        parts = _paired_max(_by_cell(tracks.fit.parts, begin, cells))
         cut = [_paired_max(_by_cell(one, begin, cells)) for one in tracks.short]
         colour, rhythm = _paired_sum(found.colour), _paired_sum(found.rhythm)
         padded = np.zeros(((cells + 1) * CELL, int(self._active.sum())), np.float32)
@@ -178,8 +177,7 @@ class Likeness:
         shape = (cells, CELL, padded.shape[1])
         pairs = [padded[:-CELL].reshape(shape), padded[CELL:].reshape(shape)]
         return self._together(
-            begun, parts.T, given.T, cut, colour, rhythm.reshape(cells, -1),
-            np.concatenate(pairs, axis=1),
+            begun, parts.T, cut, colour, rhythm.reshape(cells, -1), np.concatenate(pairs, axis=1),
         )  # fmt: skip
 
     def near(self, tracks: Tracks, step: int, above: Grid) -> Values:
@@ -188,7 +186,6 @@ class Likeness:
         around = slice(max(0, step - NEAR), step + NEAR + 1)
         inside = slice(max(0, step - NEAR), step + length + NEAR)
         fit = tracks.fit
-        parts = fit.parts[:, :, inside]
         # The last pieces of the recording may lie before a step that a longer part needs.
         cut = [one[:, inside].max(axis=1, initial=-1.0, keepdims=True) for one in tracks.short]
         late = length // 6  # a pace that is not the example's ends sooner or later
@@ -204,21 +201,21 @@ class Likeness:
         found = texture(above[first : first + CELL], self._active)
         own = self.heard(above[first : first + max(CELL, self.example.frames)])
         (together,) = self._together(
-            begun, parts.max(axis=(0, 2))[None], parts[UNWARPED].max(axis=1)[None], cut,
-            found.colour[:1], found.rhythm[:1].reshape(1, -1), own[None],
+            begun, fit.parts[:, inside].max(axis=1)[None], cut, found.colour[:1],
+            found.rhythm[:1].reshape(1, -1), own[None],
         )  # fmt: skip
         return np.asarray(together)
 
     def _together(
-        self, begun: Sequence[Grid], parts: Grid, given: Grid, cut: Sequence[Grid],
-        colour: Grid, rhythm: Grid, stretches: Grid,
+        self, begun: Sequence[Grid], parts: Grid, cut: Sequence[Grid], colour: Grid,
+        rhythm: Grid, stretches: Grid,
     ) -> Values:  # fmt: skip
         """Evidence by rows; parts as ``(rows, parts)``, and what is cut as ``(pieces, rows)``."""
         whole, song, warped = begun
         voice = likeness(timbre(stretches), self._timbre)
         return np.column_stack(
             [
-                *(fisher(of) for of in (whole, song, parts.mean(axis=1), given.mean(axis=1))),
+                *(fisher(of) for of in (whole, song, parts.mean(axis=1))),
                 *(fisher(of) for of in pieces.together(self._pieces, cut)),
                 fisher(warped),
                 fisher(alike(colour, self._colours).max(axis=1)),

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft
 
-from callresp.scout.examples import PART, WARPS, Example
+from callresp.scout.examples import PART, UNWARPED, WARPS, Example
 from callresp.scout.spectra import Grid, NoiseModel
 
 # Frames that are taken together, so that a part may come a little early or late.
@@ -39,7 +39,7 @@ class Fit:
     Attributes
     ----------
     parts : ndarray
-        Normalised correlations, shape ``(warps, parts, steps)``; a step's part begins there.
+        Normalised correlations, unwarped, shape ``(parts, steps)``; a step's part begins there.
     whole : ndarray
         Mean over the parts of one warp, each where it should come, shape
         ``(warps, steps)``; a step's example begins there.
@@ -115,7 +115,7 @@ class Matcher:
         n = z / np.sqrt(self._energy(padded, z.shape[1]))
         shape = (len(WARPS), len(self.example.parts), z.shape[1])
         parts = n.reshape(shape)
-        return Fit(parts, self._whole(parts))
+        return Fit(parts[UNWARPED], self._whole(parts))
 
     def _energy(self, padded: Grid, steps: int) -> Grid:
         """What each template is compared with, less its mean: squares summed, by template."""
