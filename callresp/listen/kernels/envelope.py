@@ -49,6 +49,7 @@ def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tu
     """Frequencies and levels of the partials that sound in `frames` frames from `first` on."""
     freq = np.full((slots.size, frames), np.nan, np.float32)
     level_db = np.full((slots.size, frames), np.nan, np.float32)
+    sounds = np.zeros(slots.size, np.bool_)
     for i in range(slots.size):
         p = tracks[slots[i]].head
         while p >= 0:
@@ -58,10 +59,8 @@ def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tu
             if at < frames:
                 freq[i, at] = points[p].freq
                 level_db[i, at] = points[p].level_db
+                sounds[i] = True
             p = points[p].before
-    sounds = np.zeros(slots.size, np.bool_)
-    for i in range(slots.size):
-        sounds[i] = not np.isnan(freq[i]).all()
     kept = np.flatnonzero(sounds)
     return freq[kept], level_db[kept]
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from callresp.listen.kernels import f0
-from callresp.listen.kernels._jit import inner
+from callresp.listen.kernels._jit import inner, noalloc
 from callresp.listen.kernels.layout import RING
 from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, PARTIALS, PARTS
 
@@ -186,6 +186,13 @@ def coarse_spectrogram(first: int, end: int, spec: Any, setup: Any, row: Any) ->
     within half the noise floor counts as half of that.
     """
     power = np.empty(setup.bins)
+    edges = np.empty(BANDS + 1)
+    noise = np.full(BANDS, 1e-13)
+    edges[0] = BANDS_FROM_HZ / setup.bin_hz + 0.5
+    for band in range(BANDS):
+        edges[band + 1] = edges[band] * BAND_RATIO - 0.5 * (BAND_RATIO - 1.0)
+        for k in _bins(edges, band, setup):
+            noise[band] += _share(edges, band, k) * spec.floor[k]
     for part in range(PARTS):
         start = first + (end - first) * part // PARTS
         stop = max(start + 1, first + (end - first) * (part + 1) // PARTS)
@@ -194,15 +201,22 @@ def coarse_spectrogram(first: int, end: int, spec: Any, setup: Any, row: Any) ->
             here = spec.power[at & (RING - 1)]
             for k in range(setup.kept_from, setup.kept_to):
                 power[k] += here[k]
-        low = BANDS_FROM_HZ / setup.bin_hz + 0.5
         for band in range(BANDS):
-            high = low * BAND_RATIO - 0.5 * (BAND_RATIO - 1.0)
             total = 0.0
-            noise = 1e-13
-            for k in range(max(setup.kept_from, int(low)), min(setup.kept_to, int(high) + 1)):
-                share = min(high, k + 1.0) - max(low, float(k))
-                total += share * power[k] / (stop - start)
-                noise += share * spec.floor[k]
-            level_db = 10.0 * math.log10(max(total - noise, 0.5 * noise))
+            for k in _bins(edges, band, setup):
+                total += _share(edges, band, k) * power[k] / (stop - start)
+            level_db = 10.0 * math.log10(max(total - noise[band], 0.5 * noise[band]))
             row.spectrogram_db[part, band] = int(min(-1.0, max(LEAST_DB, round(level_db))))
-            low = high
+
+
+@noalloc
+def _bins(edges: Any, band: int, setup: Any) -> range:
+    """The bins that lie in a band, be it in part."""
+    low, high = int(edges[band]), int(edges[band + 1]) + 1
+    return range(max(setup.kept_from, low), min(setup.kept_to, high))
+
+
+@noalloc
+def _share(edges: Any, band: int, k: int) -> float:
+    """How much of bin `k` lies in a band."""
+    return min(edges[band + 1], k + 1.0) - max(edges[band], float(k))

@@ -30,7 +30,7 @@ from callresp.listen.kernels import (
     partials,
 )
 from callresp.listen.kernels._jit import inner, kernel, noalloc
-from callresp.listen.kernels.layout import MOST_PEAKS, RING
+from callresp.listen.kernels.layout import MOST_PEAKS, MOST_TRACKS, RING
 
 DIGITAL_SILENCE = 1e-18  # power of a bin; no recorder's noise is as low
 FLOOR_EVERY = 4  # frames
@@ -44,6 +44,7 @@ class Buffers(NamedTuple):
 
     peaks: Any  # (MOST_PEAKS, 4): see partials.find_peaks
     joined: Any  # (MOST_PEAKS,): the track of each peak
+    expected: Any  # (2, MOST_TRACKS): see partials.link
     marks: Any  # (bins listened to,): local maxima
     band_power: Any  # (bands,)
     rises: Any  # (bands,): whether each rises
@@ -68,6 +69,7 @@ def analyse(spectra: Any, last: bool, states: Any, spec: Any, setups: Any, outs:
     buffers = Buffers(
         np.empty((MOST_PEAKS, 4)),
         np.empty(MOST_PEAKS, np.int64),
+        np.empty((2, MOST_TRACKS)),
         partials.new_marks(setup),
         np.empty(setup.bands),
         np.empty(setup.bands, np.uint8),
@@ -139,7 +141,7 @@ def _analyse_frame(
 ) -> None:
     frame = state.frame
     a, b = setup.kept_from, setup.kept_to
-    peaks, joined, marks, band_power, rises = buffers
+    peaks, joined, expected, marks, band_power, rises = buffers
     band_snr = spec.band_snr[frame & (RING - 1)]
     broadband_onsets.band_powers(power[setup.low :], spec.inverse_floor, band_snr, band_power)
     rising = broadband_onsets.mark_rises(frame, spec.band_snr, band_power, setup, rises)
@@ -148,7 +150,7 @@ def _analyse_frame(
     grouping.follow_broadband(frame, rises, band_snr, band_power, state)
     count = partials.find_peaks(power, spec.threshold, spec.masking, setup, marks, peaks)
     partials.update_masking(power[a:b], spec.masking[a:b], setup.masking_keep)
-    partials.link(frame, peaks, count, joined, state, setup)
+    partials.link(frame, peaks, count, joined, expected, state, setup)
     partials.add_points(frame, peaks, count, joined, state)
     grouping.classify(frame, band_power, band_snr, state)
     grouping.follow_f0(frame, state)

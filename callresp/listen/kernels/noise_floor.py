@@ -93,10 +93,14 @@ def without_lines(quantile: Any) -> Any:
     """The quantile with what stands out of its neighbours cut down."""
     out = np.empty_like(quantile)
     ordered = np.empty(LINE_REACH, np.float32)
+    # Of as many bins as count on either side, by the first of them, from LINE_REACH below 0 on.
+    third = np.empty(quantile.size + LINE_REACH + LINE_GUARD, np.float32)
+    for n in range(third.size):
+        start = n - LINE_REACH
+        third[n] = _lower_third(quantile, start, start + LINE_REACH - LINE_GUARD + 1, ordered)
     for k in range(quantile.size):
-        below = _lower_third(quantile, k - LINE_REACH, k - LINE_GUARD + 1, ordered)
-        above = _lower_third(quantile, k + LINE_GUARD, k + LINE_REACH + 1, ordered)
-        out[k] = min(quantile[k], LINE * max(below, above))
+        beside = max(third[k], third[k + LINE_REACH + LINE_GUARD])
+        out[k] = min(quantile[k], LINE * beside)
     return out
 
 

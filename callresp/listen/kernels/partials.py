@@ -123,15 +123,22 @@ def update_masking(power: Any, masking: Any, keep: float) -> None:
 
 
 @noalloc
-def link(frame: int, peaks: Any, count: int, joined: Any, state: Any, setup: Any) -> None:
+def link(
+    frame: int, peaks: Any, count: int, joined: Any, expected: Any, state: Any, setup: Any
+) -> None:
     """Join tracks and peaks; `joined` gets the track of each peak, or -1."""
     tracks, living = state.tracks, state.living
     for i in range(count):
         joined[i] = -1
+    for n in range(state.living_count):
+        track = tracks[living[n]]
+        expected[0, n] = track.freq
+        expected[1, n] = (frame - track.last) * track.slope
+    freq, drift = expected[0, : state.living_count], expected[1, : state.living_count]
     # A second round if any track lost a peak to a nearer one: it may find another.
     lost = 1
     for _ in range(2):
-        if lost == 0:
+        if lost == 0 or count == 0:
             break
         lost = 0
         for n in range(state.living_count):
@@ -139,16 +146,16 @@ def link(frame: int, peaks: Any, count: int, joined: Any, state: Any, setup: Any
             if tracks[t].last == frame:
                 continue
             gap = frame - tracks[t].last
-            expected = tracks[t].freq + gap * tracks[t].slope
             # A newborn track has no slope yet, and a fast sweep leaves it far behind.
             reach = setup.link_bins if tracks[t].count > 1 else setup.first_link_bins
-            i = _nearest_peak(expected, peaks, count, joined, reach)
+            i = _nearest_peak(freq[n] + drift[n], peaks, count, joined, reach)
             if i < 0:
                 continue
-            away = abs(peaks[i, 0] - expected)
-            if _other_is_nearer(t, frame, peaks[i, 0], away, state):
+            away = abs(peaks[i, 0] - (freq[n] + drift[n]))
+            if _other_is_nearer(n, peaks[i, 0], away, freq, drift):
                 lost += 1
                 continue
+            freq[n] = np.inf  # it expects nothing any more
             joined[i] = t
             tracks[t].last = frame
             tracks[t].roughness += 0.3 * (away - tracks[t].roughness)
@@ -175,17 +182,15 @@ def _nearest_peak(freq: float, peaks: Any, count: int, joined: Any, reach: float
 
 
 @noalloc
-def _other_is_nearer(t: int, frame: int, freq: float, away: float, state: Any) -> bool:
-    """Whether a track other than `t` expects its next point nearer to `freq` than `away`."""
-    tracks, living = state.tracks, state.living
-    for n in range(state.living_count):
-        other = living[n]
-        if other == t or tracks[other].last == frame:
-            continue
-        gap = frame - tracks[other].last
-        if abs(freq - tracks[other].freq - gap * tracks[other].slope) < away:
-            return True
-    return False
+def _other_is_nearer(own: int, peak: float, away: float, freq: Any, drift: Any) -> bool:
+    """Whether a track other than `own` expects its next point nearer to `peak` than `away`.
+
+    A loop without branches, so vectorised.
+    """
+    nearer = 0
+    for n in range(freq.size):
+        nearer += abs(peak - freq[n] - drift[n]) < away
+    return bool(nearer > (abs(peak - freq[own] - drift[own]) < away))
 
 
 @noalloc

@@ -28,8 +28,10 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from callresp.listen.kernels import envelope
-from callresp.listen.kernels._jit import inner
+from callresp.listen.kernels._jit import inner, noalloc
 from callresp.listen.kernels.cfar import GATED
 from callresp.listen.kernels.layout import RING
 
@@ -73,6 +75,8 @@ def is_residue(
     for other in range(earliest, min(state.frame, frame + BLOCK_FRAMES) + 1):
         row = spec.power[other & (RING - 1)]
         near = freq > 0.0 and abs(other - frame) <= SKIRT_FRAMES
+        if not _any_over(row[setup.low : setup.high], SKIRT if near else far, power):
+            continue
         for k in range(setup.low, setup.high):
             if row[k] * far > power:
                 return True
@@ -81,6 +85,15 @@ def is_residue(
                 if away > 1.0 and row[k] * SKIRT > power * away * away * away * away:
                     return True
     return False
+
+
+@noalloc
+def _any_over(row: Any, share: float, power: float) -> bool:
+    """Whether a share of any bin's power is over `power`: no branches, so vectorised."""
+    over = 0
+    for k in range(row.size):
+        over += row[k] * share > power
+    return over > 0
 
 
 @inner
@@ -104,6 +117,7 @@ def is_splatter(
     `level_db` is its envelope from frame `first` on.
     """
     bins = envelope.owned_bins(owned, setup)
+    known = np.full(level_db.size + 2 * SKIRT_FRAMES, -1.0)  # by frame; -1 for not asked yet
     for at in range(level_db.size):
         power = 10.0 ** (0.1 * level_db[at])
         if level_db[at] < least_db:
@@ -112,7 +126,10 @@ def is_splatter(
         frame = first + at
         earliest = max(0, frame - SKIRT_FRAMES, state.frame - RING + 2)
         for other in range(earliest, min(state.frame, frame + SKIRT_FRAMES) + 1):
-            splatter = max(splatter, _splatter(bins, spec.power[other & (RING - 1)], setup))
+            n = other - first + SKIRT_FRAMES
+            if known[n] < 0.0:
+                known[n] = _splatter(bins, spec.power[other & (RING - 1)], setup)
+            splatter = max(splatter, known[n])
         if splatter < power:
             return False
     return True
