@@ -39,8 +39,8 @@ SWITCHES = (
     Switch(
         "noise_floor: what stands out of its neighbours is a tone at first",
         "noise_floor.py",
-        "out[k] = min(quantile[k], LINE * max(below, above))",
-        "out[k] = quantile[k] if {off} else min(quantile[k], LINE * max(below, above))",
+        "out[k] = min(quantile[k], LINE * beside)",
+        "out[k] = quantile[k] if {off} else min(quantile[k], LINE * beside)",
         (ONSETS,),
     ),
     Switch(

@@ -34,7 +34,7 @@ import numpy as np
 from callresp.io.score import Note
 from callresp.listen.notes import Rows
 from callresp.listen.voices.rests import SingersGaps
-from callresp.listen.voices.themes import SHORTEST_S, Sung, change, turn
+from callresp.listen.voices.themes import SHORTEST_S, Sung, Told, change, told, turn
 
 REST_S = 0.4
 LONGEST_S = 15.0
@@ -72,8 +72,21 @@ class _Open:
     gaps: SingersGaps
     phrase: int = -1
     notes: list[Sung] = field(default_factory=list)
+    song: list[Told] = field(default_factory=list)  # the same notes, as turns are told by
     until_s: float = -math.inf
     goes_on: bool = False  # it has sung past the longest length, and not rested since
+
+    def add(self, note: Sung) -> None:
+        """Take its next note."""
+        self.song.append(told(note, self.notes[-1] if self.notes else None))
+        self.notes.append(note)
+        self.until_s = max(self.until_s, note.offset_s)
+
+    def set_notes(self, notes: list[Sung]) -> None:
+        """Take other notes in place of its own."""
+        self.notes, self.song = [], []
+        for note in notes:
+            self.add(note)
 
 
 class PhraseCloser(Generic[Voice]):
@@ -112,13 +125,12 @@ class PhraseCloser(Generic[Voice]):
             own.gaps.heard(gap_s)
         sung_s = note.onset_s - own.notes[0].onset_s if own.notes else 0.0
         if sung_s >= self._longest_s:
-            closed.append(self._close(voice, own, self._turn(own.notes), note.offset_s))
-        elif own.goes_on and sung_s >= LEAST_THEME * self._longest_s and (at := turn(own.notes)):
+            closed.append(self._close(voice, own, self._turn(own), note.offset_s))
+        elif own.goes_on and sung_s >= LEAST_THEME * self._longest_s and (at := turn(own.song)):
             closed.append(self._close(voice, own, at, note.offset_s))
         if not own.notes:
             own.phrase = self._new()
-        own.notes.append(note)
-        own.until_s = max(own.until_s, note.offset_s)
+        own.add(note)
         return closed
 
     def due(self, now_s: float, begun_s: Iterable[float] = ()) -> list[Voice]:
@@ -173,15 +185,13 @@ class PhraseCloser(Generic[Voice]):
         own, note = next(((o, one) for o, one in found if one.number == number), (None, None))
         if own is None or note is None:
             return []
-        own.notes.remove(note)
-        own.until_s = max((one.offset_s for one in own.notes), default=-math.inf)
+        own.until_s = -math.inf
+        own.set_notes([one for one in own.notes if one is not note])
         own.phrase = own.phrase if own.notes else -1
-        other = self._of(to)
+        other: _Open = self._of(to)
         if not other.notes or note.onset_s >= other.notes[-1].onset_s:
             return self.heard(to, note)
-        other.notes.append(note)
-        other.notes.sort(key=lambda one: one.onset_s)
-        other.until_s = max(other.until_s, note.offset_s)
+        other.set_notes(sorted([*other.notes, note], key=lambda one: one.onset_s))
         return []
 
     def forget(self, before_s: float) -> None:
@@ -208,19 +218,20 @@ class PhraseCloser(Generic[Voice]):
         known_s = own.until_s + rest_s if cut_s is None else cut_s
         own.goes_on = cut_s is not None
         closed = Closed(own.phrase, voice, numbers, own.goes_on, rest_s, known_s)
-        own.notes = own.notes[count:]
+        own.notes, own.song = own.notes[count:], own.song[count:]
         own.phrase = self._new() if own.notes else -1
         return closed
 
-    def _turn(self, notes: list[Sung]) -> int:
+    def _turn(self, own: _Open) -> int:
         """How many notes of a song that goes on make its next phrase."""
+        notes = own.notes
         half_s = notes[0].onset_s + 0.5 * self._longest_s
         until_s = -math.inf
         best, most = len(notes), -math.inf
         for n, note in enumerate(notes):
             if n and note.onset_s >= half_s:
                 gap_s = max(note.onset_s - until_s, SHORTEST_S)
-                weight = math.log(gap_s) + math.log1p(change(notes, n))
+                weight = math.log(gap_s) + math.log1p(change(own.song, n))
                 if weight > most:
                     best, most = n, weight
             until_s = max(until_s, note.offset_s)

@@ -17,7 +17,6 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 SHORTEST_S = 0.004
-_LN_SHORTEST = math.log(SHORTEST_S)
 LATEST = 6  # notes by which a turn shows itself
 BEFORE = 32  # that they are held against
 # Octaves, dB, ln of the length, ln of the gap: what is nearer is alike however steady a song is.
@@ -35,12 +34,40 @@ class Sung(NamedTuple):
     level_db: float
 
 
-def change(notes: Sequence[Sung], n: int) -> float:
+Told = tuple[float, float, float, float]
+
+
+def told(note: Sung, before: Sung | None) -> Told:
+    """What of a note tells a turn: place, level, ln of its length and of the gap before it.
+
+    Parameters
+    ----------
+    note
+        The note.
+    before
+        The one before it, of the same singer; with none, the gap counts as none.
+
+    Returns
+    -------
+    Told
+        The unit of each is that of `LEAST_SPREAD`.
+    """
+    length_s = note.offset_s - note.onset_s
+    gap_s = 0.0 if before is None else note.onset_s - before.offset_s
+    return (
+        note.place,
+        note.level_db,
+        math.log(max(length_s, SHORTEST_S)),
+        math.log(max(gap_s, SHORTEST_S)),
+    )
+
+
+def change(song: Sequence[Told], n: int) -> float:
     """How much the song turns to something else at note `n`; 0 for not at all.
 
     Parameters
     ----------
-    notes
+    song
         Of one singer, in order of onset.
     n
         The first note after the turn.
@@ -51,17 +78,15 @@ def change(notes: Sequence[Sung], n: int) -> float:
         Like chi-squared with four degrees of freedom where nothing changes. 0 where fewer than
         `LATEST` notes stand on either side.
     """
-    if n < LATEST or n > len(notes) - LATEST:
+    if n < LATEST or n > len(song) - LATEST:
         return 0.0
     k = min(n, BEFORE)
-    _, onsets_s, offsets_s, places, levels_db = zip(*notes[n - k : n + LATEST], strict=True)
-    lengths = _logs(offsets_s, onsets_s)
-    gaps = _logs(onsets_s[1:], offsets_s)
+    places, levels_db, lengths, gaps = zip(*song[n - k : n + LATEST], strict=True)
     held = (
         (places[:k], places[k:]),
         (levels_db[:k], levels_db[k:]),
         (lengths[:k], lengths[k:]),
-        (gaps[: k - 1], gaps[k:]),
+        (gaps[1:k], gaps[k + 1 :]),
     )
     total = 0.0
     for least, (was, becomes) in zip(LEAST_SPREAD, held, strict=True):
@@ -72,12 +97,12 @@ def change(notes: Sequence[Sung], n: int) -> float:
     return total
 
 
-def turn(notes: Sequence[Sung]) -> int | None:
+def turn(song: Sequence[Told]) -> int | None:
     """Where the latest notes begin that are clearly another theme than those before them.
 
     Parameters
     ----------
-    notes
+    song
         Of one singer, in order of onset.
 
     Returns
@@ -85,21 +110,13 @@ def turn(notes: Sequence[Sung]) -> int | None:
     int or None
         The first note of the new theme, once it is known: `LATEST` notes later.
     """
-    n = len(notes) - LATEST - 1
-    here = change(notes, n)
+    n = len(song) - LATEST - 1
+    here = change(song, n)
     # Beside the turn itself the windows hold some notes of the other theme, and tell it less.
-    return n if here >= CLEAR and here >= change(notes, n + 1) else None
+    return n if here >= CLEAR and here >= change(song, n + 1) else None
 
 
 def _moments(values: Sequence[float]) -> tuple[float, float]:
     """Mean and variance; `statistics` has them exact, and a hundred times slower."""
     mean = sum(values) / len(values)
     return mean, sum([(off := value - mean) * off for value in values]) / len(values)
-
-
-def _logs(ends_s: Sequence[float], starts_s: Sequence[float]) -> list[float]:
-    """Ln of the time from each start to its end."""
-    return [
-        math.log(time_s) if (time_s := end_s - start_s) > SHORTEST_S else _LN_SHORTEST
-        for end_s, start_s in zip(ends_s, starts_s, strict=False)
-    ]
