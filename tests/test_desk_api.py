@@ -385,3 +385,12 @@ def test_another_source_of_the_folder_is_opened(desk: Served) -> None:
     assert state["sources"] == ["dawn.wav", "dusk.wav"]
     assert desk.ask("/api/do", {"op": "open", "name": "../dawn.wav"})[0] == 422
     desk.do("open", name="dawn.wav")
+
+
+def test_what_sounded_before_a_mute_sounds_on_until_it_is_exchanged(desk: Served) -> None:
+    before = desk.get("/api/state")["sound"]
+    muted = desk.do("listen", muted=["tube 1"])["sound"]
+    assert muted != before
+    assert desk.ask(f"/api/machine/{before}/0")[0] == 200
+    # Listened to as before it is the sound of before, and not made anew.
+    assert desk.do("listen")["sound"] == before

@@ -232,7 +232,8 @@ class Session:
         """The sound of an answer as it is listened to now."""
         with self.lock:
             for own in self._sounds.values():
-                if own.answer is answer:
+                if own.answer is answer and own.listening == self.listening:
+                    self._sounds.move_to_end(own.number)
                     return own
             made = MachineSound(self._number(), answer, self.listening, self.rate_hz)
             self._sounds[made.number] = made
@@ -331,8 +332,8 @@ class Session:
         names = {one.name for one in self.palette.striker}
         names |= {one.name for one in self.palette.turner}
         with self.lock:
+            # What sounded till now sounds on until the page has exchanged it.
             self.listening = Listening(distance_m, muted & names)
-            self._sounds.clear()
 
     def offered(self) -> Entry | None:
         """What was left unsaved when this source was last closed, if that is not what is open."""

@@ -56,7 +56,7 @@ class MachineSound:
 
     def __init__(self, number: int, answer: Answer, listening: Listening, rate_hz: int) -> None:
         self.number = number
-        self.answer = answer
+        self.answer, self.listening = answer, listening
         self.rate_hz = rate_hz
         palette = answer.checked.palette
         self._place = listening_point(palette, listening.distance_m)
