@@ -444,6 +444,22 @@ def test_a_single_change_goes_out_at_once_and_those_of_a_moving_hand_are_gathere
     assert held == [[False, 1.3], [True, 1.4]]
 
 
+def test_words_that_stand_apart_are_read_apart(page: Page) -> None:
+    page.click("#tab-rules")
+    for small in page.locator("#view-rules small").all():
+        before = small.evaluate("(one) => one.previousSibling?.textContent ?? ' '")
+        assert before.endswith(" "), small.inner_text()
+
+
+def test_names_of_strikers_do_not_touch_each_other(page: Page) -> None:
+    """Six on the same place: five rows, and no room for the last; then one that has room above."""
+    labels = [[100 + n, 30] for n in range(6)] + [[150, 30]]
+    rows = page.evaluate(
+        """async (labels) => (await import("/page/palette.js")).labelRows(labels)""", labels
+    )
+    assert rows == [0, 1, 2, 3, 4, 5, 0]
+
+
 def test_measures_wait_until_the_hand_rests(page: Page) -> None:
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
@@ -471,7 +487,9 @@ def test_what_is_heard_now_is_fetched_before_what_will_be(page: Page) -> None:
 
 
 def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Served) -> None:
-    context = browser.new_context(viewport={"width": 360, "height": 740}, has_touch=True)
+    context = browser.new_context(
+        viewport={"width": 360, "height": 740}, has_touch=True, is_mobile=True
+    )
     page = context.new_page()
     # Where the score lies as it is first drawn, and once the rest of the page is there.
     page.add_init_script(
@@ -483,6 +501,10 @@ def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Ser
     page.goto(desk.address)
     until(page, OPEN)
     assert len(page.evaluate("[...new Set(places)]")) == 1
+    # Who has no keyboard is not told of keys.
+    begin = page.inner_text("#view-call ol.begin")
+    assert "Touch a note" in begin
+    assert "Ctrl" not in begin
     for view in VIEWS:
         page.click(f"#tab-{view}")
         page.wait_for_timeout(50)

@@ -14,14 +14,15 @@ export class Details {
   empty() {
     this.chosen = null;
     if (this.desk.silence()) { this.nothing(); return; }
-    fill(this.view, 
+    const touch = matchMedia("(pointer: coarse)").matches;
+    fill(this.view,
       h("h2", {}, "Call and answer"),
       h("ol.begin", {},
         h("li", {}, "Play. Calls are above, answers on their strikers below, each in its singer’s ink."),
-        h("li", {}, matchMedia("(pointer: coarse)").matches ? "One finger moves the score, two zoom; Loop repeats what is shown."
+        h("li", {}, touch ? "One finger moves the score, two zoom; Loop repeats what is shown."
           : "Drag over the score to loop a stretch; scroll to zoom, with Shift to move."),
-        h("li", {}, "Click a note or a stroke to be told why. A call that ends in ○ was left alone: click it, and have it answered."),
-        h("li", {}, "Change the rules while it plays. What you change is heard at once, and undone by Ctrl Z; A and B compare two sets.")),
+        h("li", {}, `${touch ? "Touch" : "Click"} a note or a stroke to be told why. A call that ends in ○ was left alone: ${touch ? "touch" : "click"} it, and have it answered.`),
+        h("li", {}, `Change the rules while it plays. What you change is heard at once, and undone by ${touch ? "Undo among the rules" : "Ctrl Z"}; A and B compare two sets.`)),
       this.steps());
   }
 
@@ -60,7 +61,8 @@ export class Details {
     this.view.dataset.shown = `note ${id}`;
     if (!same) tell(`Note ${id} at ${time(found.onset_s, 1)}, ${hertz(found.pitch_hz)}, singer ${found.voice}, call ${found.phrase.id}: ${found.phrase.why ? `left alone, ${found.phrase.why}` : found.phrase.rule ? `answered by ${found.phrase.rule}, ${found.phrase.replies.length} strokes` : "not answered yet"}`);
     const evidence = same ? this.view.querySelector(".evidence") : this.evidence(id);
-    fill(this.view, 
+    const touch = matchMedia("(pointer: coarse)").matches;
+    fill(this.view,
       h("h2", {}, `Note ${id}`, this.voice(found.voice)),
       h("dl", {},
         row("From", `${time(found.onset_s, 3)}, ${Math.round(1000 * (found.offset_s - found.onset_s))} ms long`),
@@ -146,7 +148,8 @@ export class Details {
     this.desk.choosePhrase(found.phrase.id);
     const off = found.off_cents === null ? null
       : `${found.off_cents > 0 ? "+" : "−"}${Math.abs(found.off_cents).toFixed(0)} cents from what was asked, octaves aside`;
-    fill(this.view, 
+    const touch = matchMedia("(pointer: coarse)").matches;
+    fill(this.view,
       h("h2", {}, `Stroke on ${found.instrument}`, this.voice(found.phrase.voice)),
       h("dl", {},
         row("At", time(found.onset_s, 3)),

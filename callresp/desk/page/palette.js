@@ -3,6 +3,20 @@ import { get } from "./api.js";
 import { fill, h, hertz, percent, tellValue, tried } from "./dom.js";
 import { inks, onInks } from "./inks.js";
 
+const LABEL_ROWS = 5, LABEL_GAP = 6;
+
+// In which row each label stands, from left to right, so that none touches another; what finds no
+// room is told below. Labels: middle and width.
+export function labelRows(labels) {
+  const ends = Array(LABEL_ROWS).fill(-Infinity);
+  return labels.map(([middle, width]) => {
+    const row = ends.findIndex((end) => end + LABEL_GAP <= middle - width / 2);
+    if (row < 0) return LABEL_ROWS;
+    ends[row] = middle + width / 2;
+    return row;
+  });
+}
+
 export class Palette {
   constructor(desk, view) {
     this.desk = desk; this.view = view;
@@ -88,7 +102,7 @@ export class Palette {
     const { heard, voices } = this.desk.score;
     const { canvas } = this;
     if (!canvas || !heard || !canvas.isConnected) return;
-    const wide = canvas.clientWidth || 320, high = 190, scale = Math.min(devicePixelRatio || 1, 2);
+    const wide = canvas.clientWidth || 320, high = 154 + 12 * LABEL_ROWS, scale = Math.min(devicePixelRatio || 1, 2);
     canvas.width = wide * scale; canvas.height = high * scale;
     const c = canvas.getContext("2d");
     c.scale(scale, scale);
@@ -96,7 +110,7 @@ export class Palette {
     const logs = heard.pitch_hz.map((hz) => (hz ? Math.log2(hz) : null));
     const known = [...logs.filter((log) => log !== null), ...pitches.map(Math.log2)];
     const low = Math.min(...known, Math.log2(300)) - 0.3, top = Math.max(...known, Math.log2(4000)) + 0.3;
-    const x = (log) => 8 + ((wide - 16) * (log - low)) / (top - low), base = high - 66;
+    const x = (log) => 8 + ((wide - 16) * (log - low)) / (top - low), base = 124;
     const bins = new Map();
     logs.forEach((log, n) => { if (log === null) return; const bin = Math.floor(x(log) / 4); const stack = bins.get(bin) ?? bins.set(bin, []).get(bin); stack.push(heard.voice[n]); });
     const most = Math.max(1, ...[...bins.values()].map((stack) => stack.length));
@@ -108,12 +122,14 @@ export class Palette {
     c.font = this.desk.score.font(10); c.textAlign = "center"; c.fillStyle = inks.muted;
     for (const hz of [250, 500, 1000, 2000, 4000, 8000]) { const at = x(Math.log2(hz)); if (at > 20 && at < wide - 20) c.fillText(hz >= 1000 ? `${hz / 1000} kHz` : `${hz} Hz`, at, base + 13); }
     const strikers = this.desk.state.palette.lanes.filter((lane) => lane.pitch_hz).sort((a, b) => a.pitch_hz - b.pitch_hz);
+    const places = strikers.map((lane) => Math.min(Math.max(x(Math.log2(lane.pitch_hz)), 24), wide - 24));
+    const rows = labelRows(strikers.map((lane, n) => [places[n], c.measureText(lane.name).width]));
     strikers.forEach((lane, n) => {
       const at = x(Math.log2(lane.pitch_hz));
       c.strokeStyle = c.fillStyle = inks.dark;
       c.setLineDash([2, 3]); c.globalAlpha = 0.4; c.beginPath(); c.moveTo(at, 6); c.lineTo(at, base + 22); c.stroke(); c.setLineDash([]); c.globalAlpha = 1;
       c.beginPath(); c.moveTo(at, base + 19); c.lineTo(at - 4, base + 26); c.lineTo(at + 4, base + 26); c.fill();
-      c.fillText(lane.name, Math.min(Math.max(at, 24), wide - 24), base + 38 + 12 * (n % 3));
+      if (rows[n] < LABEL_ROWS) c.fillText(lane.name, places[n], base + 38 + 12 * rows[n]);
     });
     canvas.setAttribute("aria-label", `Heard pitches of ${voices.length} singers, and strikers at ${strikers.map((lane) => `${lane.name} ${hertz(lane.pitch_hz)}`).join(", ")}`);
   }

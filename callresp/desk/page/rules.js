@@ -63,7 +63,7 @@ export class Rules {
     const { state } = this.desk;
     const option = (name, own) => h("option", { value: name, selected: own }, name);
     const slot = (name) => h("button.slot", { "aria-pressed": String(rules.slot === name), title: `Hear set ${name.toUpperCase()} (key ${name})`,
-      onclick: () => this.desk.chooseSet(name) }, name.toUpperCase(), h("small", {}, rules.names[name]));
+      onclick: () => this.desk.chooseSet(name) }, `${name.toUpperCase()} `, h("small", {}, rules.names[name]));
     return h("section.set", {},
       h("h2", {}, "Rules"),
       h("div.slots", { role: "group", "aria-label": "The two rule sets" }, slot("a"), slot("b"),
@@ -111,7 +111,7 @@ export class Rules {
     const names = [...this.fields.values()].filter((field) => field.table === "manners").map((field) => field.name);
     const given = rules.given.manners ?? {};
     const hidden = names.filter((name) => !(name in given) && !USUAL.has(name)).length;
-    return this.details("manners", h("span", {}, "Manners", h("small", {}, "when the machine may speak")),
+    return this.details("manners", h("span", {}, "Manners ", h("small", {}, "when the machine may speak")),
       ...this.rows(names, "manners", "manners", rules.values.manners, given, "manners"), this.more("manners", hidden));
   }
 
@@ -133,7 +133,7 @@ export class Rules {
       h("button", { onclick: () => this.add(number) }, "Copy"),
       h("button", { disabled: count === 1, onclick: () => this.desk.change({ op: "remove rule", number }) }, "Take out"));
     const used = this.desk.measures?.byRule?.get(rule.name);
-    const title = h("span", {}, `${number}  ${rule.name}`, h("small", {}, off ? "switched off" : used ? `${used} strokes` : summary(rule)));
+    const title = h("span", {}, `${number}  ${rule.name} `, h("small", {}, off ? "switched off" : used ? `${used} strokes` : summary(rule)));
     const part = this.details(key, title, tools,
       this.row("rule.name", `${key}.name`, rule, given),
       h("h3.minor", {}, "When"), ...this.rows(whens, `${key}.when`, "rule.when", rule.when, whenGiven, key),
