@@ -375,6 +375,17 @@ def test_strokes_by_hand_are_grouped_by_their_sound() -> None:
     assert [(one.kind, one.at_s, one.grave) for one in found] == [("foreign", 6.0, False)]
 
 
+def test_a_soft_stroke_by_hand_is_placed_though_a_loud_one_follows() -> None:
+    samples = 1e-4 * np.random.default_rng(0).standard_normal(4 * RATE)
+    for at_s, loud in ((1.0, 0.05), (1.6, 0.5), (3.0, 0.05)):
+        wave = loud * ring(900.0, 0.3, 0.9)
+        samples[round(at_s * RATE) :][: len(wave)] += wave
+    # A fourth is no stroke at all.
+    times = np.array([1.003, 1.597, 2.4, 3.002])
+    placed = manual._placed(capture_of(samples.astype(np.float32)), times)
+    assert placed == pytest.approx([1.0, 1.6, 3.0], abs=2e-4)
+
+
 def test_onsets_and_swells_are_found_where_they_are() -> None:
     rng = np.random.default_rng(0)
     samples = 1e-4 * rng.standard_normal(6 * RATE)

@@ -428,6 +428,8 @@ def test_strikes_by_hand_take_the_palettes_names_by_pitch() -> None:
 
     assert named(1003.0, 520.0) == (["tube", "bell"], [])
     assert named(520.0, 1003.0) == (["bell", "tube"], [("order", False)])
+    struck = [alike(pitch_hz=MeasuredValue(hz)) for hz in (520.0, 1003.0)]
+    assert manual._named(struck, palette)[1][0].text.endswith("than the palette's: bell, tube")
     assert named(520.0) == (["bell"], [("silent", True)])
     # Nearer ones first; nothing further off than a whole tone, nor without a pitch.
     assert named(1100.0, 1010.0, 520.0)[0] == ["striker 1", "tube", "bell"]
