@@ -87,6 +87,8 @@ def test_a_phrase_is_set_to_the_pulse_of_the_echo() -> None:
     times = onsets("pulse", KnownEcho(0.66))
     assert times[1] - times[0] == pytest.approx(0.22, abs=1e-5)
     assert times[0] == onsets("none")[0]
+    made = answer(calls([5.0]), FETTLE, rules("pulse"), echo=KnownEcho(0.66)).notes
+    assert all(note.why.endswith("; on the echo's pulse of 220 ms") for note in made)
 
 
 def test_a_return_too_soon_for_the_striker_is_not_joined() -> None:

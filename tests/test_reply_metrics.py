@@ -99,6 +99,10 @@ def test_the_contour_is_that_of_all_replies_each_by_its_length() -> None:
     reply = ReplyScore(header=ReplyHeader(), notes=tuple(strokes))
     # Three notes all alike, two not at all.
     assert measure(HEARD, reply, FETTLE).contour == 0.6
+    # Of (+ + -) a rising line has two of three.
+    rising = [struck(n, 2.5 + n, name, heard=n) for n, name in enumerate((LOW, MIDDLE, HIGH))]
+    reply = ReplyScore(header=ReplyHeader(), notes=tuple(rising))
+    assert measure(HEARD, reply, FETTLE).contour == 0.6667
 
 
 def test_what_no_reply_tells_is_not_told() -> None:

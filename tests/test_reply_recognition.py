@@ -90,6 +90,18 @@ def test_leaving_notes_out_costs_less_than_adding_them() -> None:
     assert distance(head, whole) < distance(other, whole)
 
 
+def test_steps_are_unlike_half_by_direction_and_half_by_time() -> None:
+    up, down, hiss = (1, 0.0), (-1, 0.0), (None, 0.0)
+    (near, level, far, one), (_, _, _, both) = unlike((up, hiss), (up, (0, 0.0), down, hiss))
+    middle = len(TEMPOS) // 2
+    assert [costs[middle] for costs in (near, level, far, one, both)] == [0, 0.25, 0.5, 0.25, 0]
+    # An octave of time apart is half of what counts, two and more are all of it.
+    ((octave, two, four),) = unlike((up,), ((1, 1.0), (1, 2.0), (1, 4.0)))
+    assert [costs[middle] for costs in (octave, two, four)] == [0.25, 0.5, 0.5]
+    ((worst,),) = unlike((up,), ((-1, 4.0),))
+    assert worst[middle] == 1.0
+
+
 lines = st.lists(
     st.tuples(st.sampled_from([None, -1, 0, 1]), st.floats(-3, 1)), min_size=1, max_size=4
 ).map(tuple)
