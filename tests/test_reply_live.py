@@ -227,3 +227,17 @@ def test_what_closes_between_two_ticks_is_all_answered_for() -> None:
         live.heard(note(number, at_s, voice=voice))
     live.tick(20.3)
     assert [(phrase.voice, phrase.onset_s) for phrase in live.closed] == [("A", 1.0), ("B", 1.1)]
+
+
+def test_a_voice_is_remembered_until_it_has_been_silent_for_ten_minutes() -> None:
+    live = LiveReplier(FETTLE, load_rules("answer"))
+    live.began(7, "A", 61.0)
+    live.heard(note(0, 61.0, voice="B"))
+    live.tick(61.3)
+    assert set(live._silent_since_s) == {"B"}
+    assert set(live._sounding) == {7}
+    live.tick(655.0)
+    assert set(live._silent_since_s) == {"B"}
+    live.tick(720.0)
+    assert not live._silent_since_s
+    assert not live._sounding

@@ -340,6 +340,11 @@ def test_one_song_is_known_again_and_another_is_new() -> None:
     assert memory.recall(again).last_rule == "back"
     memory.heard("A", memory.recall(again), "turned")
     assert memory.recall(again).last_rule == "turned"
+    # The nearest of all that are known, whichever came first.
+    memory = Memory()
+    for phrase, rule in ((one_phrase(1000.0, 700.0, 1900.0, 2500.0), "other"), (song, "back")):
+        memory.heard("A", memory.recall(phrase), rule)
+    assert memory.recall(again).last_rule == "back"
 
 
 def test_a_song_is_its_steps_of_pitch_and_time() -> None:
