@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import re
 import socket
 import subprocess
@@ -152,22 +151,6 @@ def test_the_desk_is_built_once_its_server_listens(monkeypatch: pytest.MonkeyPat
     with pytest.raises(UserError, match="that will do"):
         serve(build, open_server())
     assert order == ["listens", "builds"]
-
-
-def test_the_desk_has_one_thread_for_products_of_matrices() -> None:
-    # The others turn in circles, on the browser's core; they are started as numpy is loaded.
-    script = """if True:
-        import os, sys
-        class Watch:
-            def find_spec(self, name, path=None, target=None):
-                if name == "numpy":
-                    print(os.environ.get("OPENBLAS_NUM_THREADS"))
-        sys.meta_path.insert(0, Watch())
-        from callresp.commands.desk import command
-        command.main(["missing.wav"], standalone_mode=False)"""
-    own = {name: text for name, text in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
-    found = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, env=own)
-    assert found.stdout.split() == ["1"], found.stderr
 
 
 def test_the_first_picture_loads_no_listener() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import re
 import shlex
 import subprocess
@@ -34,6 +35,22 @@ def test_an_unknown_verb_is_answered_with_the_nearest() -> None:
     assert done.returncode == 2
     assert done.stdout == ""
     assert done.stderr == "callresp: no command 'transcibe'; did you mean 'transcribe'?\n"
+
+
+def test_products_of_matrices_have_one_thread() -> None:
+    # Others turn in circles on a core that something else needs; they start as numpy is loaded.
+    script = """if True:
+        import os, sys
+        class Watch:
+            def find_spec(self, name, path=None, target=None):
+                if name == "numpy":
+                    print(os.environ.get("OPENBLAS_NUM_THREADS"))
+        sys.meta_path.insert(0, Watch())
+        from callresp.cli import main
+        main(["transcribe", "missing.wav"])"""
+    own = {name: text for name, text in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    found = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, env=own)
+    assert found.stdout.split() == ["1"], found.stderr
 
 
 @pytest.mark.parametrize("verb", list(COMMANDS))

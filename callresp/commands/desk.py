@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import sys
 import threading
 from pathlib import Path
@@ -58,9 +57,6 @@ def command(
       callresp desk recordings/ --port 8020 --no-browser
       callresp desk dawn.wav --machine /dev/ttyACM0      hear it on the strikers themselves
     """
-    # Before numpy is loaded: OpenBLAS's threads, which are started with it, turn in circles for a
-    # tenth of a second and after each product, on the core that the browser needs.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from callresp.desk.address import LOCAL, open_server
     from callresp.desk.opening import open_job
 
