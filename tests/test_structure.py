@@ -201,3 +201,10 @@ def test_every_place_that_the_guide_names_is_there() -> None:
     assert len(named) > 40
     lost = {name for name in named if not any((top / name).exists() for top in (ROOT, PACKAGE))}
     assert lost == set()
+
+
+@pytest.mark.parametrize("path", sorted(PACKAGE.glob("desk/page/*.js")), ids=lambda path: path.name)
+def test_the_page_is_as_wide_as_the_rest(path: Path) -> None:
+    # What no formatter can break is a text, which may be longer.
+    for number, line in enumerate(path.read_text().splitlines(), start=1):
+        assert len(line) <= 100 or re.search(r"""["`>].{40}""", line), f"{path.name}:{number}"

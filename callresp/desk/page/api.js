@@ -4,14 +4,18 @@ const headers = { Authorization: `Bearer ${token}` };
 
 export class Mistake extends Error {
   constructor(fault) {
-    super([fault.where && `${fault.where}:`, fault.error, fault.remedy && `– ${fault.remedy}`]
-      .filter(Boolean).join(" "));
+    super(
+      [fault.where && `${fault.where}:`, fault.error, fault.remedy && `– ${fault.remedy}`]
+        .filter(Boolean)
+        .join(" "),
+    );
   }
 }
 
 // While the desk does not answer it is asked seldom, whoever asks; `lost` events tell the page.
 const SELDOM_MS = 2000;
-let askedAgain = 0, lost = false;
+let askedAgain = 0,
+  lost = false;
 
 function tellLost(now) {
   if (now) askedAgain = performance.now() + SELDOM_MS;
@@ -22,7 +26,8 @@ function tellLost(now) {
 async function asked(path, options = {}) {
   let response;
   // What somebody does, such as a stop, never waits.
-  if (lost && !options.method) await new Promise((go) => setTimeout(go, Math.max(askedAgain - performance.now(), 0)));
+  if (lost && !options.method)
+    await new Promise((go) => setTimeout(go, Math.max(askedAgain - performance.now(), 0)));
   try {
     response = await fetch(path, { ...options, headers: { ...headers, ...options.headers } });
   } catch {
@@ -35,7 +40,8 @@ async function asked(path, options = {}) {
   throw new Mistake(await response.json().catch(() => ({ error: `status ${response.status}` })));
 }
 
-const query = (given) => new URLSearchParams(Object.entries(given).filter(([, v]) => v !== undefined));
+const query = (given) =>
+  new URLSearchParams(Object.entries(given).filter(([, v]) => v !== undefined));
 
 export async function get(path, given = {}) {
   const text = query(given).toString();
@@ -50,7 +56,10 @@ export async function bytes(path, given = {}) {
 }
 
 export async function post(path, body) {
-  const options = { method: "POST", body: JSON.stringify(body),
-    headers: { "Content-Type": "application/json" } };
+  const options = {
+    method: "POST",
+    body: JSON.stringify(body),
+    headers: { "Content-Type": "application/json" },
+  };
   return (await asked(path, options)).json();
 }

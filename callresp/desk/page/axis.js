@@ -2,11 +2,15 @@
 import { calm } from "./dom.js";
 
 const CLOSEST_S = 0.05;
-const GLIDE_MS = 110, CALM_MS = 60;
+const GLIDE_MS = 110,
+  CALM_MS = 60;
 
 export class Axis {
   constructor(moved) {
-    this.from = 0; this.to = 60; this.whole = 60; this.width = 1;
+    this.from = 0;
+    this.to = 60;
+    this.whole = 60;
+    this.width = 1;
     this.moved = moved;
     this.target = null;
   }
@@ -16,10 +20,18 @@ export class Axis {
     this.show(0, Math.min(this.whole, 75), true);
   }
 
-  get span() { return this.to - this.from; }
-  get perS() { return this.width / this.span; }
-  x(seconds) { return (seconds - this.from) * this.perS; }
-  at(x) { return this.from + x / this.perS; }
+  get span() {
+    return this.to - this.from;
+  }
+  get perS() {
+    return this.width / this.span;
+  }
+  x(seconds) {
+    return (seconds - this.from) * this.perS;
+  }
+  at(x) {
+    return this.from + x / this.perS;
+  }
 
   // Go to a stretch, gliding unless motion is unwelcome.
   show(from, to, atOnce = false) {
@@ -27,7 +39,9 @@ export class Axis {
     const start = Math.min(Math.max((from + to) / 2 - span / 2, 0), this.whole - span);
     this.target = { from: start, to: start + span };
     if (atOnce || calm.matches) {
-      this.from = start; this.to = start + span; this.target = null;
+      this.from = start;
+      this.to = start + span;
+      this.target = null;
     } else {
       this.began = { from: this.from, to: this.to, ms: performance.now() };
     }
@@ -45,14 +59,19 @@ export class Axis {
     return true;
   }
 
-  end() { return this.target ?? this; }
+  end() {
+    return this.target ?? this;
+  }
 
   // Whether half of what is shown was there a moment ago: what flies past is not worth fetching.
   calm(nowMs = performance.now()) {
     const { past } = this;
     if (!past || nowMs - past.ms > CALM_MS) {
       const shared = past && Math.min(past.to, this.to) - Math.max(past.from, this.from);
-      this.isCalm = !past || nowMs - past.ms > 4 * CALM_MS || shared > 0.5 * Math.max(this.span, past.to - past.from);
+      this.isCalm =
+        !past ||
+        nowMs - past.ms > 4 * CALM_MS ||
+        shared > 0.5 * Math.max(this.span, past.to - past.from);
       this.past = { ms: nowMs, from: this.from, to: this.to };
     }
     if (!this.isCalm) {

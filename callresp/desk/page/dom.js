@@ -8,10 +8,13 @@ export function h(name, given = {}, ...children) {
   for (const [key, value] of Object.entries(given)) {
     if (value === undefined || value === null || value === false) continue;
     if (key.startsWith("on")) element.addEventListener(key.slice(2), value);
-    else if (key in element && !key.startsWith("aria") && key !== "list" && key !== "role") element[key] = value;
+    else if (key in element && !key.startsWith("aria") && key !== "list" && key !== "role")
+      element[key] = value;
     else element.setAttribute(key, value === true ? "" : value);
   }
-  element.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  element.append(
+    ...children.flat().filter((child) => child !== null && child !== undefined && child !== false),
+  );
   return element;
 }
 
@@ -20,10 +23,17 @@ export function fill(element, ...children) {
   const held = element.contains(document.activeElement) ? document.activeElement : null;
   const alike = () => [...element.querySelectorAll(held.tagName)];
   const place = held ? alike().indexOf(held) : -1;
-  element.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined && child !== false && child !== ""));
+  element.replaceChildren(
+    ...children
+      .flat()
+      .filter((child) => child !== null && child !== undefined && child !== false && child !== ""),
+  );
   if (!held || element.contains(held)) return;
-  const label = held.getAttribute("aria-label") || held.textContent, fresh = alike();
-  const same = (held.id && fresh.find((one) => one.id === held.id)) || fresh.find((one) => label && (one.getAttribute("aria-label") || one.textContent) === label);
+  const label = held.getAttribute("aria-label") || held.textContent,
+    fresh = alike();
+  const same =
+    (held.id && fresh.find((one) => one.id === held.id)) ||
+    fresh.find((one) => label && (one.getAttribute("aria-label") || one.textContent) === label);
   (same ?? fresh[place])?.focus({ preventScroll: true });
 }
 
@@ -43,14 +53,19 @@ export const percent = (share) => `${Math.round(100 * share)} %`;
 // How hard a stroke is, as a share of what its striker can do.
 export const force = (share) => (share < 0.005 ? "as soft as it goes" : `force ${percent(share)}`);
 
-// What a slider stands at, for the eye and for who hears the page: its own value is where it stands.
+// What a slider stands at, for the eye and for who hears the page: its own value is where it
+// stands.
 export function tellValue(range, text, output) {
   range.setAttribute("aria-valuetext", text);
   if (output) output.textContent = text;
 }
 
-export const hertz = (hz) => (hz === null || hz === undefined ? "no pitch"
-  : hz >= 1000 ? `${(hz / 1000).toFixed(2)} kHz` : `${hz.toFixed(0)} Hz`);
+export const hertz = (hz) =>
+  hz === null || hz === undefined
+    ? "no pitch"
+    : hz >= 1000
+      ? `${(hz / 1000).toFixed(2)} kHz`
+      : `${hz.toFixed(0)} Hz`;
 
 let clearing;
 export function say(text, wrong = false) {
@@ -63,7 +78,9 @@ export function say(text, wrong = false) {
 }
 
 // For who hears the page and does not see it.
-export function tell(text) { $("told").textContent = text; }
+export function tell(text) {
+  $("told").textContent = text;
+}
 
 // Carries something out; a mistake is said in one line.
 export async function tried(work) {

@@ -23,7 +23,9 @@ function ramp(stops) {
   for (let n = 0; n < 256; n++) {
     const place = (n / 255) * (stops.length - 1);
     const k = Math.min(Math.floor(place), stops.length - 2);
-    const [r, g, b] = [0, 1, 2].map((c) => parsed[k][c] + (parsed[k + 1][c] - parsed[k][c]) * (place - k));
+    const [r, g, b] = [0, 1, 2].map(
+      (c) => parsed[k][c] + (parsed[k + 1][c] - parsed[k][c]) * (place - k),
+    );
     table[n] = (255 << 24) | (Math.round(b) << 16) | (Math.round(g) << 8) | Math.round(r);
   }
   return table;
@@ -36,18 +38,26 @@ function read() {
   for (const watch of watchers) watch();
 }
 
-export function onInks(watch) { watchers.push(watch); }
+export function onInks(watch) {
+  watchers.push(watch);
+}
 
 export function chooseTheme(theme) {
   if (theme) document.documentElement.dataset.theme = theme;
   else delete document.documentElement.dataset.theme;
-  try { localStorage.setItem("callresp theme", theme); } catch { /* a private window keeps nothing */ }
+  try {
+    localStorage.setItem("callresp theme", theme);
+  } catch {
+    /* a private window keeps nothing */
+  }
   read();
 }
 
 try {
   const kept = localStorage.getItem("callresp theme");
   if (kept) document.documentElement.dataset.theme = kept;
-} catch { /* the same */ }
+} catch {
+  /* the same */
+}
 scheme.addEventListener("change", read);
 read();

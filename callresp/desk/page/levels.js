@@ -14,7 +14,10 @@ export class Levels {
   // Make the levels one after another while nothing else is to be done.
   warm(level = 15) {
     if (this.times.length < 2000 || level < 5) return;
-    (window.requestIdleCallback ?? setTimeout)(() => { this.at(2 ** level / 1000); this.warm(level - 1); });
+    (window.requestIdleCallback ?? setTimeout)(() => {
+      this.at(2 ** level / 1000);
+      this.warm(level - 1);
+    });
   }
 
   // For each group: starts, ends and heights in order of start.
@@ -34,8 +37,11 @@ export class Levels {
     }
     const columns = found.map((cells) => {
       const rows = [...cells.values()].sort((a, b) => a[0] - b[0]);
-      return { from: Float64Array.from(rows, (r) => r[0]), to: Float64Array.from(rows, (r) => r[1]),
-        height: Float32Array.from(rows, (r) => r[2]) };
+      return {
+        from: Float64Array.from(rows, (r) => r[0]),
+        to: Float64Array.from(rows, (r) => r[1]),
+        height: Float32Array.from(rows, (r) => r[2]),
+      };
     });
     this.made.set(level, columns);
     return columns;
@@ -44,10 +50,12 @@ export class Levels {
 
 // The first place in a rising list whose value is not below.
 export function place(values, value) {
-  let low = 0, high = values.length;
+  let low = 0,
+    high = values.length;
   while (low < high) {
     const middle = (low + high) >> 1;
-    if (values[middle] < value) low = middle + 1; else high = middle;
+    if (values[middle] < value) low = middle + 1;
+    else high = middle;
   }
   return low;
 }

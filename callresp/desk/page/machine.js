@@ -3,21 +3,38 @@
 import { get, post } from "./api.js";
 import { $, fill, h, say, tried } from "./dom.js";
 
-const POLL_MS = 250, LEAD_S = 1.6, HORIZON_S = 6, CLOCKS = 24;
+const POLL_MS = 250,
+  LEAD_S = 1.6,
+  HORIZON_S = 6,
+  CLOCKS = 24;
 
 const counted = (played) => `${played} ${played === 1 ? "command" : "commands"} played`;
 
 export class Machine {
   constructor(desk, view) {
-    this.desk = desk; this.view = view;
-    this.state = null; this.ports = ["simulated"]; this.cautions = []; this.port = "simulated";
-    this.yes = false; this.extra = 0; this.both = false; this.clocks = []; this.sent = 0;
-    this.bar = h("div.stopbar", { hidden: true, role: "alert" }, h("button.stop", { id: "stop", onclick: () => this.stop() }, "Stop the machine"),
-      h("span", { id: "stop-said" }, "Space stops it too."));
+    this.desk = desk;
+    this.view = view;
+    this.state = null;
+    this.ports = ["simulated"];
+    this.cautions = [];
+    this.port = "simulated";
+    this.yes = false;
+    this.extra = 0;
+    this.both = false;
+    this.clocks = [];
+    this.sent = 0;
+    this.bar = h(
+      "div.stopbar",
+      { hidden: true, role: "alert" },
+      h("button.stop", { id: "stop", onclick: () => this.stop() }, "Stop the machine"),
+      h("span", { id: "stop-said" }, "Space stops it too."),
+    );
     document.body.prepend(this.bar);
   }
 
-  get running() { return Boolean(this.state?.running) || this.starting; }
+  get running() {
+    return Boolean(this.state?.running) || this.starting;
+  }
 
   // The server's clock against the page's: of the latest round trips the quickest is nearest.
   async poll() {
@@ -29,10 +46,14 @@ export class Machine {
   learn(found, began, ended) {
     this.clocks.push({ trip: ended - began, ahead: found.now_s - (began + ended) / 2000 });
     if (this.clocks.length > CLOCKS) this.clocks.shift();
-    this.state = found.state; this.ports = found.ports; this.cautions = found.cautions;
+    this.state = found.state;
+    this.ports = found.ports;
+    this.cautions = found.cautions;
   }
 
-  get ahead() { return this.clocks.reduce((a, b) => (b.trip < a.trip ? b : a)).ahead; }
+  get ahead() {
+    return this.clocks.reduce((a, b) => (b.trip < a.trip ? b : a)).ahead;
+  }
 
   // When a sample of the context leaves the loudspeaker, in seconds of the server's clock.
   heardAt(frame) {
@@ -41,7 +62,10 @@ export class Machine {
   }
 
   async start() {
-    if (!this.yes) { say("read the cautions and say yes first", true); return; }
+    if (!this.yes) {
+      say("read the cautions and say yes first", true);
+      return;
+    }
     const { desk } = this;
     if (!desk.score.loop) desk.toggleLoop();
     const { from, to } = desk.score.loop;
@@ -61,9 +85,13 @@ export class Machine {
       desk.sound.seek(from);
       const { context } = desk.sound;
       this.first = Math.ceil((context.currentTime + LEAD_S) * context.sampleRate);
-      this.sent = 0; this.loops = 0;
+      this.sent = 0;
+      this.loops = 0;
       desk.sound.playAt(this.first);
-      if (!this.both) { this.kept = desk.mix.faders.machine; desk.sound.setGains({ machine: 0 }); }
+      if (!this.both) {
+        this.kept = desk.mix.faders.machine;
+        desk.sound.setGains({ machine: 0 });
+      }
       this.starting = false;
       this.keepGoing();
     } catch (fault) {
@@ -85,7 +113,10 @@ export class Machine {
       if (this.running && !this.stopping) say(fault.message, true);
     }
     this.tellPlayed();
-    if (!this.state?.running) { this.ended(); return; }
+    if (!this.state?.running) {
+      this.ended();
+      return;
+    }
     this.tellBar();
     setTimeout(() => this.keepGoing(), POLL_MS);
   }
@@ -93,16 +124,20 @@ export class Machine {
   async sendPasses() {
     const { sound, score } = this.desk;
     if (!sound.loop || !score.loop) return;
-    const rate = sound.context.sampleRate, length = sound.loop.to - sound.loop.from;
+    const rate = sound.context.sampleRate,
+      length = sound.loop.to - sound.loop.from;
     // The frame at which each coming pass begins: the first as it was set, later ones from where
     // the sound is now.
     const starts = [];
     let pass = this.sent;
-    const next = this.loops === 0 && !sound.last.playing ? this.first
-      : sound.last.frame + (sound.loop.to - sound.last.at) - (this.loops + 1) * length;
+    const next =
+      this.loops === 0 && !sound.last.playing
+        ? this.first
+        : sound.last.frame + (sound.loop.to - sound.last.at) - (this.loops + 1) * length;
     for (; pass < this.sent + 24; pass++) {
       const frame = pass === 0 ? this.first : next + pass * length;
-      const at = this.heardAt(frame), now = performance.now() / 1000 + this.ahead;
+      const at = this.heardAt(frame),
+        now = performance.now() / 1000 + this.ahead;
       if (at > now + HORIZON_S) break;
       if (at > now + 0.3) starts.push(at);
     }
@@ -110,7 +145,9 @@ export class Machine {
     if (starts.length) await post("/api/board/passes", { starts_s: starts });
   }
 
-  looped() { this.loops += 1; }
+  looped() {
+    this.loops += 1;
+  }
 
   tellPlayed() {
     const now = performance.now() / 1000 + this.ahead;
@@ -131,7 +168,9 @@ export class Machine {
   }
 
   ended() {
-    this.desk.sound.setGains({ machine: this.desk.mix.alone === "chorus" ? 0 : this.desk.mix.faders.machine });
+    this.desk.sound.setGains({
+      machine: this.desk.mix.alone === "chorus" ? 0 : this.desk.mix.faders.machine,
+    });
     this.desk.sound.pause();
     this.desk.score.played.clear();
     if (this.state?.said) say(`The machine: ${this.state.said}`);
@@ -142,7 +181,10 @@ export class Machine {
   tellBar() {
     this.bar.hidden = !this.running;
     document.body.classList.toggle("striking", this.running);
-    if (this.running) $("stop-said").textContent = this.starting ? "Asking the board … Space stops it." : this.summary();
+    if (this.running)
+      $("stop-said").textContent = this.starting
+        ? "Asking the board … Space stops it."
+        : this.summary();
   }
 
   summary() {
@@ -159,20 +201,104 @@ export class Machine {
     if (!this.desk.state || this.desk.shown !== "machine") return;
     if (!this.cautions.length) await tried(() => this.poll());
     const running = this.running;
-    const ready = h("button.main", { id: "start-machine", disabled: running || !this.yes, title: "After the cautions", onclick: () => this.start() }, "Start the machine");
-    const check = h("input", { type: "checkbox", id: "clear", checked: this.yes, disabled: running, onchange: (event) => { this.yes = event.target.checked; ready.disabled = !this.yes; } });
-    fill(this.view, 
+    const ready = h(
+      "button.main",
+      {
+        id: "start-machine",
+        disabled: running || !this.yes,
+        title: "After the cautions",
+        onclick: () => this.start(),
+      },
+      "Start the machine",
+    );
+    const check = h("input", {
+      type: "checkbox",
+      id: "clear",
+      checked: this.yes,
+      disabled: running,
+      onchange: (event) => {
+        this.yes = event.target.checked;
+        ready.disabled = !this.yes;
+      },
+    });
+    fill(
+      this.view,
       h("h2", {}, "Machine"),
-      h("p.quiet", {}, "Plays the answers under the loop on the strikers themselves, in time with the chorus from your loudspeaker."),
+      h(
+        "p.quiet",
+        {},
+        "Plays the answers under the loop on the strikers themselves, in time with the chorus from your loudspeaker.",
+      ),
       h("h3", {}, "Cautions"),
-      h("ul.cautions", {}, this.cautions.map((one) => h("li", {}, `${one[0].toUpperCase()}${one.slice(1)}.`))),
+      h(
+        "ul.cautions",
+        {},
+        this.cautions.map((one) => h("li", {}, `${one[0].toUpperCase()}${one.slice(1)}.`)),
+      ),
       h("label.check", {}, check, " I have read these, and the machine is clear."),
       h("h3", {}, "Where"),
-      h("label.fader", {}, h("span", {}, "Port"), h("select", { disabled: running, onchange: (event) => { this.port = event.target.value; } }, this.ports.map((one) => h("option", { value: one, selected: one === this.port }, one)))),
-      h("label.fader", {}, h("span", {}, "Loudspeaker later by"), h("input", { type: "number", min: 0, max: 500, value: this.extra, "aria-label": "Further delay of the loudspeaker, ms", onchange: (event) => { this.extra = Number(event.target.value) || 0; } }), " ms"),
-      h("p.quiet", {}, "The sound card’s own delay is taken off already; a wireless loudspeaker has more."),
-      h("label.check", {}, h("input", { type: "checkbox", checked: this.both, disabled: running, onchange: (event) => { this.both = event.target.checked; } }), " Let the page sound the strikers too"),
-      h("div.buttons", {}, ready, running ? h("button.stop", { onclick: () => this.stop() }, "Stop") : null),
-      this.state && !running ? h("p.quiet", {}, `Last run: ${this.state.said}; ${counted(this.state.played)}${this.state.refused ? `, ${this.state.refused} not` : ""}${this.state.worst_ms !== null ? `, ${this.state.worst_ms.toFixed(1)} ms off at most` : ""}.`) : null);
+      h(
+        "label.fader",
+        {},
+        h("span", {}, "Port"),
+        h(
+          "select",
+          {
+            disabled: running,
+            onchange: (event) => {
+              this.port = event.target.value;
+            },
+          },
+          this.ports.map((one) => h("option", { value: one, selected: one === this.port }, one)),
+        ),
+      ),
+      h(
+        "label.fader",
+        {},
+        h("span", {}, "Loudspeaker later by"),
+        h("input", {
+          type: "number",
+          min: 0,
+          max: 500,
+          value: this.extra,
+          "aria-label": "Further delay of the loudspeaker, ms",
+          onchange: (event) => {
+            this.extra = Number(event.target.value) || 0;
+          },
+        }),
+        " ms",
+      ),
+      h(
+        "p.quiet",
+        {},
+        "The sound card’s own delay is taken off already; a wireless loudspeaker has more.",
+      ),
+      h(
+        "label.check",
+        {},
+        h("input", {
+          type: "checkbox",
+          checked: this.both,
+          disabled: running,
+          onchange: (event) => {
+            this.both = event.target.checked;
+          },
+        }),
+        " Let the page sound the strikers too",
+      ),
+      h(
+        "div.buttons",
+        {},
+        ready,
+        running ? h("button.stop", { onclick: () => this.stop() }, "Stop") : null,
+      ),
+      this.state && !running
+        ? h(
+            "p.quiet",
+            {},
+            `Last run: ${this.state.said}; ${counted(this.state.played)}${this.state.refused ? `, ${this.state.refused} not` : ""}${this.state.worst_ms !== null ? `, ${this.state.worst_ms.toFixed(1)} ms off at most` : ""}.`,
+          )
+        : null,
+    );
   }
 }

@@ -1,5 +1,5 @@
-// What the first picture needs, asked for while the page's other files are still on their way: how it
-// stands, at once, since tiles need that alone; and the same with notes and answer.
+// What the first picture needs, asked for while the page's other files are still on their way: how
+// it stands, at once, since tiles need that alone; and the same with notes and answer.
 import { get } from "./api.js";
 
 export const state = get("/api/state", { wait: 0 });

@@ -6,7 +6,10 @@ const WAITS_MS = 1500;
 
 export const score = new Score();
 // The rest does not wait long for it.
-export const pictured = Promise.race([score.pictured, new Promise((go) => setTimeout(go, WAITS_MS))]);
+export const pictured = Promise.race([
+  score.pictured,
+  new Promise((go) => setTimeout(go, WAITS_MS)),
+]);
 
 async function draw() {
   score.take({ state: await state });
@@ -16,4 +19,6 @@ async function draw() {
 }
 
 // What is still being heard, or went wrong, is told by the rest.
-draw().catch(() => {}).then(() => import("./main.js"));
+draw()
+  .catch(() => {})
+  .then(() => import("./main.js"));

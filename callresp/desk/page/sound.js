@@ -1,16 +1,23 @@
 // What is heard: chunks fetched ahead of the playhead, handed to the mixer, and where the sound is.
 import { bytes } from "./api.js";
 
-const AHEAD = 3, READINGS = 61;
+const AHEAD = 3,
+  READINGS = 61;
 
 export class Sound {
   constructor(hooks) {
     this.hooks = hooks;
     this.gains = { chorus: 1, machine: 1, master: 0.8 };
     this.set = { a: 1, b: 1 };
-    this.sound = 0; this.source = null; this.context = null; this.node = null;
+    this.sound = 0;
+    this.source = null;
+    this.context = null;
+    this.node = null;
     this.last = { at: 0, frame: 0, playing: false };
-    this.readings = []; this.fetched = new Map(); this.loop = null; this.waiters = new Map();
+    this.readings = [];
+    this.fetched = new Map();
+    this.loop = null;
+    this.waiters = new Map();
   }
 
   // Browsers let sound begin only after the user has done something.
@@ -21,7 +28,10 @@ export class Sound {
       this.context = this.node = null;
     }
     if (!this.context) {
-      this.context = new AudioContext({ sampleRate: this.source.rate_hz, latencyHint: "interactive" });
+      this.context = new AudioContext({
+        sampleRate: this.source.rate_hz,
+        latencyHint: "interactive",
+      });
       await this.context.audioWorklet.addModule("/page/mixer-worklet.js");
       this.node = new AudioWorkletNode(this.context, "mixer", { outputChannelCount: [2] });
       this.node.connect(this.context.destination);
@@ -30,16 +40,22 @@ export class Sound {
       this.tellGains();
       this.tell({ do: "seek", at: this.last.at });
       if (this.loop) this.tell({ do: "loop", loop: this.loop });
-      this.fetched.clear(); this.readings = [];
+      this.fetched.clear();
+      this.readings = [];
       this.swap(this.sound);
     }
     if (this.context.state !== "running") await this.context.resume();
   }
 
-  tell(message, given = []) { this.node?.port.postMessage(message, given); }
+  tell(message, given = []) {
+    this.node?.port.postMessage(message, given);
+  }
 
   take(told) {
-    if (told.tape) { this.recorded?.(told); return; }
+    if (told.tape) {
+      this.recorded?.(told);
+      return;
+    }
     this.last = told;
     if (told.swapped) {
       const began = this.waiters.get(told.swapped);
@@ -57,7 +73,9 @@ export class Sound {
   setSource(source) {
     this.source = source;
     this.last = { at: 0, frame: 0, playing: false };
-    this.loop = null; this.sound = 0; this.fetched.clear();
+    this.loop = null;
+    this.sound = 0;
+    this.fetched.clear();
     this.tell({ do: "source", chunk: source.chunk, frames: source.frames });
   }
 
@@ -65,7 +83,10 @@ export class Sound {
   // off by a block of the sound card now and then; the median of some is not.
   get behind() {
     const stamp = this.context.getOutputTimestamp();
-    if (!(stamp.performanceTime > 0)) return performance.now() / 1000 - this.context.currentTime + (this.context.outputLatency || 0);
+    if (!(stamp.performanceTime > 0))
+      return (
+        performance.now() / 1000 - this.context.currentTime + (this.context.outputLatency || 0)
+      );
     if (stamp.contextTime !== this.stamped) {
       this.stamped = stamp.contextTime;
       this.readings.push(stamp.performanceTime / 1000 - stamp.contextTime);
@@ -84,19 +105,27 @@ export class Sound {
     if (!this.last.playing || this.last.starved) return this.last.at / rate;
     let at = this.last.at / rate + heard - this.last.frame / rate;
     if (this.loop) {
-      const from = this.loop.from / rate, to = this.loop.to / rate;
-      if (at >= to) at = from + (at - to); else if (at < from && this.last.at / rate >= from) at = to - (from - at);
+      const from = this.loop.from / rate,
+        to = this.loop.to / rate;
+      if (at >= to) at = from + (at - to);
+      else if (at < from && this.last.at / rate >= from) at = to - (from - at);
     }
     return Math.max(at, 0);
   }
 
-  get playing() { return Boolean(this.last.playing); }
+  get playing() {
+    return Boolean(this.last.playing);
+  }
 
   async play() {
     await this.wake();
     this.feed();
     this.tell({ do: "play" });
-    this.last = { ...this.last, playing: true, frame: this.context ? this.context.currentTime * this.context.sampleRate : 0 };
+    this.last = {
+      ...this.last,
+      playing: true,
+      frame: this.context ? this.context.currentTime * this.context.sampleRate : 0,
+    };
   }
 
   // From a frame of the context's clock on, to the sample.
@@ -111,8 +140,15 @@ export class Sound {
   }
 
   seek(seconds) {
-    const at = Math.min(Math.max(Math.round(seconds * this.source.rate_hz), 0), this.source.frames - 1);
-    this.last = { ...this.last, at, frame: this.context ? this.context.currentTime * this.context.sampleRate : 0 };
+    const at = Math.min(
+      Math.max(Math.round(seconds * this.source.rate_hz), 0),
+      this.source.frames - 1,
+    );
+    this.last = {
+      ...this.last,
+      at,
+      frame: this.context ? this.context.currentTime * this.context.sampleRate : 0,
+    };
     this.tell({ do: "seek", at });
     this.feed();
   }
@@ -124,9 +160,15 @@ export class Sound {
     if (this.node) this.feed();
   }
 
-  setGains(gains) { Object.assign(this.gains, gains); this.tellGains(); }
+  setGains(gains) {
+    Object.assign(this.gains, gains);
+    this.tellGains();
+  }
 
-  setEqual(gain) { this.equal = gain; this.tellGains(); }
+  setEqual(gain) {
+    this.equal = gain;
+    this.tellGains();
+  }
 
   tellGains() {
     const { chorus, machine, master } = this.gains;
@@ -145,11 +187,13 @@ export class Sound {
 
   chunksWanted() {
     const { chunk, frames } = this.source;
-    const first = Math.floor(this.last.at / chunk), most = Math.floor((frames - 1) / chunk);
+    const first = Math.floor(this.last.at / chunk),
+      most = Math.floor((frames - 1) / chunk);
     const wanted = [];
     for (let n = first; n <= Math.min(first + AHEAD, most); n++) wanted.push(n);
     if (this.loop) {
-      const from = Math.floor(this.loop.from / chunk), to = Math.floor((this.loop.to - 1) / chunk);
+      const from = Math.floor(this.loop.from / chunk),
+        to = Math.floor((this.loop.to - 1) / chunk);
       for (let n = from; n <= Math.min(from + 1, to); n++) wanted.push(n);
     }
     return [...new Set(wanted)];
@@ -193,12 +237,17 @@ export class Sound {
 
   async strike(striker, force, damped) {
     await this.wake();
-    const samples = new Float32Array(await bytes("/api/struck", { striker, force, damped: damped ? 1 : 0 }));
+    const samples = new Float32Array(
+      await bytes("/api/struck", { striker, force, damped: damped ? 1 : 0 }),
+    );
     this.tell({ do: "strike", samples }, [samples.buffer]);
   }
 
   // What the mixer gives out, to be compared with what it was given.
   record(frames) {
-    return new Promise((resolve) => { this.recorded = resolve; this.tell({ do: "record", frames }); });
+    return new Promise((resolve) => {
+      this.recorded = resolve;
+      this.tell({ do: "record", frames });
+    });
   }
 }

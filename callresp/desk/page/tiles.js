@@ -2,7 +2,11 @@
 import { bytes } from "./api.js";
 import { greys, onInks } from "./inks.js";
 
-const COLUMNS = 256, ROWS = 160, TOP_LEVEL = 14, KEPT = 160, WAITING_MAX = 3;
+const COLUMNS = 256,
+  ROWS = 160,
+  TOP_LEVEL = 14,
+  KEPT = 160,
+  WAITING_MAX = 3;
 
 // After a fault. A tile that is not there yet is asked for at once, since the server waits for it.
 const AGAIN_MS = 1000;
@@ -13,12 +17,20 @@ export class Tiles {
     this.known = new Map();
     this.asked = new Map();
     this.waiting = 0;
-    onInks(() => { for (const tile of this.known.values()) tile.picture = null; ready(); });
+    onInks(() => {
+      for (const tile of this.known.values()) tile.picture = null;
+      ready();
+    });
   }
 
-  forget() { this.known.clear(); this.asked.clear(); }
+  forget() {
+    this.known.clear();
+    this.asked.clear();
+  }
 
-  level(perS) { return Math.min(Math.max(Math.ceil(Math.log2(900 / perS)), 0), TOP_LEVEL); }
+  level(perS) {
+    return Math.min(Math.max(Math.ceil(Math.log2(900 / perS)), 0), TOP_LEVEL);
+  }
 
   picture(level, number) {
     const tile = this.known.get(`${level}/${number}`);
@@ -29,7 +41,8 @@ export class Tiles {
       const image = context.createImageData(COLUMNS, ROWS);
       const out = new Uint32Array(image.data.buffer);
       for (let row = 0; row < ROWS; row++) {
-        const from = (ROWS - 1 - row) * COLUMNS, to = row * COLUMNS;
+        const from = (ROWS - 1 - row) * COLUMNS,
+          to = row * COLUMNS;
         for (let n = 0; n < COLUMNS; n++) out[to + n] = greys[tile.raw[from + n]];
       }
       context.putImageData(image, 0, 0);
@@ -50,7 +63,9 @@ export class Tiles {
         this.known.set(name, { raw: new Uint8Array(raw), picture: null });
         if (this.known.size > KEPT) this.known.delete(this.known.keys().next().value);
       } else this.asked.delete(name);
-    } catch { /* asked again when it is still wanted */ } finally {
+    } catch {
+      /* asked again when it is still wanted */
+    } finally {
       this.waiting--;
       setTimeout(this.ready, this.asked.has(name) && !this.known.has(name) ? AGAIN_MS + 20 : 0);
     }
@@ -60,7 +75,12 @@ export class Tiles {
   inSight(axis, whole) {
     const level = this.level(axis.perS);
     const seconds = (COLUMNS * 2 ** level) / 1000;
-    return { level, seconds, first: Math.max(Math.floor(axis.from / seconds), 0), last: Math.floor(Math.min(axis.to, whole) / seconds) };
+    return {
+      level,
+      seconds,
+      first: Math.max(Math.floor(axis.from / seconds), 0),
+      last: Math.floor(Math.min(axis.to, whole) / seconds),
+    };
   }
 
   // Fetch what lies in sight, before it is drawn for the first time.
@@ -75,7 +95,8 @@ export class Tiles {
     const calm = axis.calm();
     let all = true;
     for (let n = first; n <= last; n++) {
-      const x = left + axis.x(n * seconds), width = seconds * axis.perS;
+      const x = left + axis.x(n * seconds),
+        width = seconds * axis.perS;
       const picture = this.picture(level, n);
       if (picture) context.drawImage(picture, x, top, width + 0.6, height);
       else {
@@ -89,11 +110,22 @@ export class Tiles {
 
   coarser(context, level, number, x, top, width, height) {
     for (let up = 1; up <= 7 && level + up <= TOP_LEVEL; up++) {
-      const factor = 2 ** up, parent = Math.floor(number / factor);
+      const factor = 2 ** up,
+        parent = Math.floor(number / factor);
       const picture = this.picture(level + up, parent);
       if (!picture) continue;
       const part = COLUMNS / factor;
-      context.drawImage(picture, (number - parent * factor) * part, 0, part, ROWS, x, top, width + 0.6, height);
+      context.drawImage(
+        picture,
+        (number - parent * factor) * part,
+        0,
+        part,
+        ROWS,
+        x,
+        top,
+        width + 0.6,
+        height,
+      );
       return;
     }
   }
