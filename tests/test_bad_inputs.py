@@ -96,6 +96,12 @@ def scores(folder: Path) -> None:
     for name, text in {
         "early.heard.jsonl": heard[0] + json.dumps({**note, "onset_s": -5.0, "track": []}) + "\n",
         "late.heard.jsonl": heard[0] + json.dumps({**note, "onset_s": 99, "offset_s": 99.1}) + "\n",
+        "strange.heard.jsonl": "".join(heard[:2])
+        + heard[2].replace('"voice":"A"', '"voice":"B"')
+        + "".join(heard[3:]),
+        "low.heard.jsonl": heard[0] + json.dumps({**note, "pitch_hz": 1e-320}) + "\n",
+        "below.heard.jsonl": heard[0] + json.dumps({**note, "high_hz": -1.0}) + "\n",
+        "rest.heard.jsonl": heard[0].replace('"rest_s":', '"rest_s":1e18,"was":') + heard[1],
         "undated.heard.jsonl": heard[0].replace("null", '"yesterday"', 1) + "".join(heard[1:]),
         "undated.reply.jsonl": reply.replace('"start":null', '"start":"yesterday"', 1),
         "cut.heard.jsonl": "".join(heard[:-1]),
@@ -218,6 +224,9 @@ MISTAKES: list[tuple[str, str]] = [
     ("check endless.reply.jsonl", "endless.reply.jsonl, line 1: duration_s must lie in 0 to 1e+08"),
     ("rehearse endless.plan.jsonl", "endless.plan.jsonl, line 1: duration_s must lie in 0 to"),
     ("rehearse late.plan.jsonl", "line 2: at_s 1e+308 lies more than three years after the"),
+    ("reply low.heard.jsonl", "low.heard.jsonl, line 2: pitch_hz must be null or lie in 0.001"),
+    ("reply below.heard.jsonl", "below.heard.jsonl, line 2: high_hz must lie in 0 to 1e+06 Hz"),
+    ("reply rest.heard.jsonl", "rest.heard.jsonl, line 1: rest_s must lie above 0 and up to 86400"),
     ("reply undated.heard.jsonl", "undated.heard.jsonl, line 1: 'yesterday' is not a time"),
     ("check undated.reply.jsonl", "undated.reply.jsonl, line 1: 'yesterday' is not a time"),
     ("reply cut.heard.jsonl", "cut.heard.jsonl: holds 4 of 5 lines"),
@@ -360,6 +369,10 @@ def test_a_full_disk_is_one_line(made: Path) -> None:
     assert done.stderr.startswith("callresp: full.wav: could not write it")
     assert done.stderr.count("\n") == 1
     assert not (made / "full.wav").exists()
+
+
+def test_a_note_given_to_another_voice_by_hand_is_answered(run: Run) -> None:
+    assert run("reply", "strange.heard.jsonl")[0] == 0
 
 
 def test_what_to_type_next_can_be_typed(made: Path, run: Run) -> None:

@@ -38,6 +38,11 @@ VERSION = 1
 EARLIEST_S = -1.0
 # Three years: no day and no season is as long, and clocks, ticks and samples still hold it.
 LATEST_S = 1e8
+# Of a rest that closes a phrase, and of a phrase: a day.
+LONGEST_S = 86400.0
+# Beyond these no recorder and no ear goes; a cent of a pitch still is a number between them.
+LOWEST_HZ = 1e-3
+HIGHEST_HZ = 1e6
 
 
 def _finite(name: str, value: float) -> None:
@@ -57,8 +62,16 @@ def _span(onset_s: float, offset_s: float) -> None:
 
 
 def _positive_or_none(name: str, value: float | None) -> None:
-    if value is not None and not (math.isfinite(value) and value > 0):
-        raise ValueError(f"{name} must be above 0 Hz or null, not {value}")
+    if value is not None and not LOWEST_HZ <= value <= HIGHEST_HZ:
+        raise ValueError(
+            f"{name} must be null or lie in {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz, not {value:g}"
+        )
+
+
+def _band(low_hz: float, high_hz: float) -> None:
+    for name, value in (("low_hz", low_hz), ("high_hz", high_hz)):
+        if not 0.0 <= value <= HIGHEST_HZ:
+            raise ValueError(f"{name} must lie in 0 to {HIGHEST_HZ:g} Hz, not {value:g}")
 
 
 def _share(name: str, value: float) -> None:
@@ -131,6 +144,7 @@ class Note(msgspec.Struct, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         _span(self.onset_s, self.offset_s)
         _positive_or_none("pitch_hz", self.pitch_hz)
+        _band(self.low_hz, self.high_hz)
         _finite("level_db", self.level_db)
         _share("tonality", self.tonality)
 
@@ -166,8 +180,8 @@ class HeardHeader(msgspec.Struct, frozen=True, kw_only=True):
         check_recording(self.start, self.duration_s)
         for name in ("rest_s", "longest_phrase_s"):
             value = getattr(self, name)
-            if not (math.isfinite(value) and value > 0):
-                raise ValueError(f"{name} must be above 0 s, not {value}")
+            if not 0.0 < value <= LONGEST_S:
+                raise ValueError(f"{name} must lie above 0 and up to {LONGEST_S:g} s, not {value}")
 
 
 class HeardScore(msgspec.Struct, frozen=True, kw_only=True):

@@ -54,7 +54,8 @@ class VoiceActivity:
             ignored[voice] = _merged(without)
         by_voice: dict[str, list[tuple[float, float]]] = {}
         for note in notes:
-            if not _holds(ignored[note.voice], note.onset_s):
+            # A note changed by hand may have a voice that no phrase begins with.
+            if not _holds(ignored.get(note.voice, ([], [])), note.onset_s):
                 by_voice.setdefault(note.voice, []).append((note.onset_s, note.offset_s))
         self._sounds = {voice: _merged(spans) for voice, spans in by_voice.items()}
         self._every = _merged(span for spans in by_voice.values() for span in spans)
