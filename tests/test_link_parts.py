@@ -39,6 +39,9 @@ from callresp.link.session import Session, encode
 from callresp.palette.model import Palette
 from callresp.plan.model import Hold, Light, Strike, Turn
 
+# Of sums of floats.
+TINY = 1e-9
+
 
 def told(data: bytes) -> list[Message | None]:
     return [parse(payload) for payload in Deframer().feed(data)]
@@ -58,19 +61,19 @@ def test_nothing_is_on_for_longer_over_the_line_than_the_plan_says(
     strike = encode(Strike(at_s=1.0, channel=3, pulse_ms=length_ms), 7, 99)
     assert isinstance(strike, StrikeAt)
     assert (strike.sequence, strike.channel, strike.at) == (7, 3, 99)
-    assert length_ms - 0.01 < strike.pulse / 100 <= length_ms + 1e-5
+    assert length_ms - 0.01 - TINY < strike.pulse / 100 <= length_ms + 1e-5
     pull_ms = min(pull_ms, length_ms)
     hold = encode(
         Hold(at_s=1.0, channel=3, hold_ms=length_ms, pull_ms=pull_ms, hold_duty=duty), 7, 99
     )
     assert isinstance(hold, HoldAt)
     # A command lasts a tick at least.
-    assert length_ms - 0.1 < hold.length / 10 <= max(length_ms, 0.1)
-    assert pull_ms - 0.1 < hold.pull / 10 <= pull_ms
-    assert duty - 1 / 255 < hold.duty / 255 <= duty
+    assert length_ms - 0.1 - TINY < hold.length / 10 <= max(length_ms, 0.1) + TINY
+    assert pull_ms - 0.1 - TINY < hold.pull / 10 <= pull_ms + TINY
+    assert duty - 1 / 255 - TINY < hold.duty / 255 <= duty + TINY
     turn = encode(Turn(at_s=1.0, channel=0, speed_rps=speed, run_ms=length_ms), 7, 99)
     assert isinstance(turn, TurnAt)
-    assert length_ms - 0.1 < turn.length / 10 <= max(length_ms, 0.1)
+    assert length_ms - 0.1 - TINY < turn.length / 10 <= max(length_ms, 0.1) + TINY
     assert abs(turn.speed / 100 - speed) <= 0.005 + 1e-9
     light = encode(Light(at_s=1.0, channel=2, level=duty), 7, 99)
     assert isinstance(light, LightAt)
