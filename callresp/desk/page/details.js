@@ -113,7 +113,6 @@ export class Details {
         `Note ${id} at ${time(found.onset_s, 1)}, ${hertz(found.pitch_hz)}, singer ${found.voice}, call ${found.phrase.id}: ${found.phrase.why ? `left alone, ${found.phrase.why}` : found.phrase.rule ? `answered by ${found.phrase.rule}, ${found.phrase.replies.length} strokes` : "not answered yet"}`,
       );
     const evidence = same ? this.view.querySelector(".evidence") : this.evidence(id);
-    const touch = matchMedia("(pointer: coarse)").matches;
     fill(
       this.view,
       h("h2", {}, `Note ${id}`, this.voice(found.voice)),
@@ -344,7 +343,6 @@ export class Details {
       found.off_cents === null
         ? null
         : `${found.off_cents > 0 ? "+" : "−"}${Math.abs(found.off_cents).toFixed(0)} cents from what was asked, octaves aside`;
-    const touch = matchMedia("(pointer: coarse)").matches;
     fill(
       this.view,
       h("h2", {}, `Stroke on ${found.instrument}`, this.voice(found.phrase.voice)),

@@ -37,6 +37,28 @@ export function fill(element, ...children) {
   (same ?? fresh[place])?.focus({ preventScroll: true });
 }
 
+// A list of the files in this folder and of those that are shipped; `choose` is given a name.
+export function fileChoice(label, prompt, own, shipped, choose) {
+  const group = (title, names) =>
+    h(
+      "optgroup",
+      { label: title },
+      names.map((name) => h("option", { value: name }, name)),
+    );
+  return h(
+    "label",
+    {},
+    h("span.unseen", {}, label),
+    h(
+      "select",
+      { onchange: (event) => event.target.value && choose(event.target.value) },
+      h("option", { value: "" }, prompt),
+      own.length ? group("In this folder", own) : null,
+      group("Shipped", shipped),
+    ),
+  );
+}
+
 export const $ = (id) => document.getElementById(id);
 
 export function time(seconds, digits = 0) {

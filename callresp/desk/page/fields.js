@@ -214,26 +214,18 @@ const CONTROLS = {
       h(
         "span.tablerow",
         {},
-        h("input", {
-          type: "number",
-          value: row.from_hz,
-          min: 0,
-          "aria-label": `row ${n + 1}, from Hz`,
-          onchange: (e) => {
-            row.from_hz = Number(e.target.value);
-            send();
-          },
-        }),
-        h("input", {
-          type: "number",
-          value: row.to_hz,
-          min: 0,
-          "aria-label": `row ${n + 1}, to Hz`,
-          onchange: (e) => {
-            row.to_hz = Number(e.target.value);
-            send();
-          },
-        }),
+        ["from", "to"].map((end) =>
+          h("input", {
+            type: "number",
+            value: row[`${end}_hz`],
+            min: 0,
+            "aria-label": `row ${n + 1}, ${end} Hz`,
+            onchange: (e) => {
+              row[`${end}_hz`] = Number(e.target.value);
+              send();
+            },
+          }),
+        ),
         h(
           "select",
           {

@@ -92,7 +92,6 @@ class Desk {
   async take(state, began) {
     const before = this.state;
     this.state = state;
-    this.waitingPart = null;
     const other = !before || before.source.file !== state.source.file;
     if (state.source.ready) this.waitsFrom = null;
     if (other) {

@@ -1,6 +1,6 @@
 // The palette: strikers on the pitch axis beside the notes heard; pressed, they are heard.
 import { get } from "./api.js";
-import { fill, h, hertz, percent, tellValue, tried } from "./dom.js";
+import { fileChoice, fill, h, hertz, percent, tellValue, tried } from "./dom.js";
 import { inks, onInks } from "./inks.js";
 
 const LABEL_ROWS = 5,
@@ -103,31 +103,12 @@ export class Palette {
       h(
         "div.buttons",
         {},
-        h(
-          "label",
-          {},
-          h("span.unseen", {}, "Play on another palette"),
-          h(
-            "select",
-            {
-              onchange: (event) =>
-                event.target.value &&
-                this.desk.change({ op: "load palette", name: event.target.value }),
-            },
-            h("option", { value: "" }, "Play on another …"),
-            state.own_palettes.length
-              ? h(
-                  "optgroup",
-                  { label: "In this folder" },
-                  state.own_palettes.map((name) => h("option", { value: name }, name)),
-                )
-              : null,
-            h(
-              "optgroup",
-              { label: "Shipped" },
-              state.shipped_palettes.map((name) => h("option", { value: name }, name)),
-            ),
-          ),
+        fileChoice(
+          "Play on another palette",
+          "Play on another …",
+          state.own_palettes,
+          state.shipped_palettes,
+          (name) => this.desk.change({ op: "load palette", name }),
         ),
       ),
       this.canvas,

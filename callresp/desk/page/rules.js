@@ -1,6 +1,6 @@
 // The rules: a form from the struct that checks rule files; added, ordered, switched off, saved.
 import { get } from "./api.js";
-import { $, fill, h, say, tried } from "./dom.js";
+import { $, fileChoice, fill, h, say, tried } from "./dom.js";
 import { fieldRow } from "./fields.js";
 import { Sweep } from "./sweep.js";
 
@@ -106,7 +106,6 @@ export class Rules {
 
   head(rules) {
     const { state } = this.desk;
-    const option = (name, own) => h("option", { value: name, selected: own }, name);
     const slot = (name) =>
       h(
         "button.slot",
@@ -140,31 +139,12 @@ export class Rules {
       h(
         "div.buttons",
         {},
-        h(
-          "label",
-          {},
-          h("span.unseen", {}, "Take another rule set"),
-          h(
-            "select",
-            {
-              onchange: (event) =>
-                event.target.value &&
-                this.desk.change({ op: "load rules", name: event.target.value }),
-            },
-            h("option", { value: "" }, "Take another set …"),
-            state.own_rules.length
-              ? h(
-                  "optgroup",
-                  { label: "In this folder" },
-                  state.own_rules.map((name) => option(name)),
-                )
-              : null,
-            h(
-              "optgroup",
-              { label: "Shipped" },
-              state.shipped_rules.map((name) => option(name)),
-            ),
-          ),
+        fileChoice(
+          "Take another rule set",
+          "Take another set …",
+          state.own_rules,
+          state.shipped_rules,
+          (name) => this.desk.change({ op: "load rules", name }),
         ),
         h(
           "button",
