@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 
 from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.link.board import SimulatedBoard
+from callresp.link.framing import Deframer
+from callresp.link.messages import Message, parse
 from callresp.link.session import Session
 from callresp.palette.files import load_palette
 from callresp.plan.checked_plan import CheckedPlan
@@ -16,6 +18,11 @@ from callresp.plan.planner import make_plan
 
 FETTLE = load_palette("fettle")
 NAMES = [striker.name for striker in FETTLE.striker]
+
+
+def messages_in(data: bytes) -> list[Message | None]:
+    """What bytes of the line say; `None` for a message of no kind that is known."""
+    return [parse(payload) for payload in Deframer().feed(data)]
 
 
 def plan_of(count: int, step_s: float = 0.4, seed: int = 0) -> CheckedPlan:

@@ -11,6 +11,7 @@ import msgspec
 import pytest
 from emulated_board import STRICT, Emulator, emulated_folder, need_emulator
 from firmware_helpers import FIRMWARE, FLAGS, compiler
+from link_helpers import messages_in
 from plan_helpers import random_reply, reply_note
 from plan_oracle import broken_limits
 
@@ -19,8 +20,7 @@ from callresp.firmware.folder import core_files, firmware_files
 from callresp.firmware.limits import limits_source
 from callresp.firmware.own_plan import ROWS_MAX, PlanStart, plan_source
 from callresp.io.score import ReplyHeader, ReplyScore
-from callresp.link.framing import Deframer
-from callresp.link.messages import Done, parse
+from callresp.link.messages import Done
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, Checker, check
@@ -255,7 +255,7 @@ def test_an_emulated_chip_plays_its_plan_by_itself(tmp_path: Path) -> None:
         emulator.ask("L")
         begin = int(emulator.ask("T")[0].split()[-1])
         rows = [row.split() for row in emulator.ask("P 25000") if row.startswith("coil 10 ")]
-        told = [parse(payload) for payload in Deframer().feed(emulator.received())]
+        told = messages_in(emulator.received())
     finally:
         emulator.close()
     ticks = [int(row[3]) for row in rows]

@@ -15,9 +15,10 @@ from emulated_cortex import rested_memory
 from emulated_rp2040 import SYST_CSR, SYST_RVR, VTOR, Rp2040
 from firmware_helpers import strip_levels
 from i2c_parts import I2cBus, Sht31
+from link_helpers import messages_in
 
 from callresp.firmware.folder import firmware_files, write_folder
-from callresp.link.framing import Deframer, frame
+from callresp.link.framing import frame
 from callresp.link.messages import (
     VERSION,
     Done,
@@ -32,7 +33,6 @@ from callresp.link.messages import (
     TimeReply,
     TimeRequest,
     TurnAt,
-    parse,
 )
 from callresp.palette.files import load_palette
 from callresp.palette.pins import LightStrip
@@ -80,7 +80,7 @@ def test_it_boots_from_the_flash_and_plays_within_its_limits(uf2: Path) -> None:
         (20_300.0, frame(StrikeAt(3, 1, 5000, 4000).pack())),
     ]
     chip.run(1_300_000, line)
-    told = [parse(payload) for payload in Deframer().feed(bytes(chip.sent))]
+    told = messages_in(bytes(chip.sent))
     (hello,) = [m for m in told if isinstance(m, HelloAck)]
     assert (hello.coils, hello.motors, hello.session, hello.restarts) == (2, 1, 7, 1)
     # Executed, but for the last: 40 ms are over its 25.
@@ -193,15 +193,13 @@ def test_it_sleeps_by_its_timer_and_by_a_call(uf2: Path) -> None:
     chip.run(200_000)
     assert chip.private[SYST_CSR] & 1
     assert chip.register(0x4000803C) & 1  # by its fast clock again
-    told = [parse(payload) for payload in Deframer().feed(bytes(chip.sent))]
+    told = messages_in(bytes(chip.sent))
     assert [m.faults for m in told if isinstance(m, Status)] == [0]
     # Its clock went on: asked, it tells the true time since its start.
     begun_us = asleep_us - 60_000
     chip.sent.clear()
     chip.run(50_000, [(1_000.0, frame(TimeRequest(1).pack()))])
-    (reply,) = [
-        m for m in map(parse, Deframer().feed(bytes(chip.sent))) if isinstance(m, TimeReply)
-    ]
+    (reply,) = [m for m in messages_in(bytes(chip.sent)) if isinstance(m, TimeReply)]
     assert reply.board_ticks == pytest.approx((chip.us - 49_000 - begun_us) / 100, abs=30)
     assert reply.session == 0
     chip.run(
@@ -215,7 +213,7 @@ def test_it_sleeps_by_its_timer_and_by_a_call(uf2: Path) -> None:
     assert naps > 12
     chip.sent.clear()
     chip.run(600_000, [(at, frame(Hello(VERSION, 9).pack())) for at in (10_000.0, 260_000.0)])
-    acks = [m for m in map(parse, Deframer().feed(bytes(chip.sent))) if isinstance(m, HelloAck)]
+    acks = [m for m in messages_in(bytes(chip.sent)) if isinstance(m, HelloAck)]
     assert [ack.session for ack in acks] == [9]  # the first woke it, and was lost
     assert chip.naps == naps
     # Nothing was struck that waited when it fell asleep.
@@ -248,5 +246,5 @@ def test_its_sensors_bus_reads_a_part_as_its_data_sheet_says(uf2: Path) -> None:
 def sensed(chip: Rp2040) -> SensorReadings:
     """What the chip tells of its sensors when it is greeted."""
     chip.run(20_000, [(1_000.0, frame(Hello(VERSION, 7).pack()))])
-    told = [parse(payload) for payload in Deframer().feed(bytes(chip.sent))]
+    told = messages_in(bytes(chip.sent))
     return [message.known for message in told if isinstance(message, Sensed)][-1]

@@ -24,9 +24,10 @@ from emulated_stm32 import (
 )
 from firmware_helpers import strip_levels
 from i2c_parts import Ads1115, Bh1750, I2cBus, Sht31
+from link_helpers import messages_in
 
 from callresp.firmware.folder import firmware_files, write_folder
-from callresp.link.framing import Deframer, frame
+from callresp.link.framing import frame
 from callresp.link.messages import (
     FAULTS,
     VERSION,
@@ -43,7 +44,6 @@ from callresp.link.messages import (
     StrikeAt,
     TimeReply,
     TimeRequest,
-    parse,
 )
 from callresp.palette.files import load_palette
 from callresp.palette.pins import LightStrip
@@ -82,7 +82,7 @@ def started(flash: Path, **more: object) -> Stm32f405:
 
 def told(chip: Stm32f405) -> list[Message]:
     """What it has sent since this was last asked."""
-    messages = [parse(payload) for payload in Deframer().feed(bytes(chip.sent))]
+    messages = messages_in(bytes(chip.sent))
     chip.sent.clear()
     return [message for message in messages if message is not None]
 

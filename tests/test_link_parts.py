@@ -9,12 +9,12 @@ import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from link_helpers import FETTLE, plan_of
+from link_helpers import FETTLE, messages_in, plan_of
 
 from callresp.errors import UserError
 from callresp.link.board import SimulatedBoard, lamp_of
 from callresp.link.board_clock import BoardClock, RoundTrip
-from callresp.link.framing import Deframer, frame
+from callresp.link.framing import frame
 from callresp.link.messages import (
     VERSION,
     Acknowledge,
@@ -24,14 +24,12 @@ from callresp.link.messages import (
     HelloAck,
     HoldAt,
     LightAt,
-    Message,
     Status,
     Stop,
     StrikeAt,
     TimeReply,
     TimeRequest,
     TurnAt,
-    parse,
     ticks_of,
 )
 from callresp.link.outputs import Outputs, SupplyMonitor, worst_kept
@@ -41,10 +39,6 @@ from callresp.plan.model import Hold, Light, Strike, Turn
 
 # Of sums of floats.
 TINY = 1e-9
-
-
-def told(data: bytes) -> list[Message | None]:
-    return [parse(payload) for payload in Deframer().feed(data)]
 
 
 @given(
@@ -298,7 +292,7 @@ def greeted(session: Session, buffer: int = 64) -> float:
     now_s = 0.0
     while session.start_s is None and now_s < 5:
         now_s += 0.02
-        for message in told(session.poll(now_s)):
+        for message in messages_in(session.poll(now_s)):
             if isinstance(message, TimeRequest):
                 answer = TimeReply(message.host_ticks, message.host_ticks, 1)
                 session.receive(frame(answer.pack()), now_s)
@@ -370,13 +364,13 @@ def test_a_release_is_said_again_until_the_board_has_answered_it() -> None:
         now_s = 0.02 * n
         session.receive(frame(TimeReply(ticks_of(now_s), ticks_of(now_s), 1).pack()), now_s)
     session.release(0.9)
-    said = [n for n in range(900, 1000) if Stop(0) in told(session.poll(n / 1000))]
+    said = [n for n in range(900, 1000) if Stop(0) in messages_in(session.poll(n / 1000))]
     assert said == pytest.approx([900, 930, 960, 990], abs=1)
     session.receive(frame(Status(12000, 20, 20, 0, 0, 0).pack()), 1.0)
-    said = [n for n in range(1000, 1100) if Stop(0) in told(session.poll(n / 1000))]
+    said = [n for n in range(1000, 1100) if Stop(0) in messages_in(session.poll(n / 1000))]
     assert said == []
-    assert not any(Cancel(0) in told(session.poll(n / 1000)) for n in range(1100, 1200))
-    assert told(session.stop()) == [Stop(0)]
+    assert not any(Cancel(0) in messages_in(session.poll(n / 1000)) for n in range(1100, 1200))
+    assert messages_in(session.stop()) == [Stop(0)]
     assert session.report.outcomes == {"left off": len(plan_of(3).plan.commands)}
 
 

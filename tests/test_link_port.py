@@ -17,24 +17,22 @@ from unittest.mock import Mock
 import msgspec
 import pytest
 import serial
-from link_helpers import FETTLE, plan_of
+from link_helpers import FETTLE, messages_in, plan_of
 
 from callresp.errors import UserError
 from callresp.link import port, simulator, stop_request
 from callresp.link import stream as streams
 from callresp.link.board import SimulatedBoard, SwitchRow
-from callresp.link.framing import Deframer, frame
+from callresp.link.framing import frame
 from callresp.link.messages import (
     FAULTS,
     VERSION,
     Hello,
     HelloAck,
-    Message,
     Sensed,
     Status,
     Stop,
     TimeRequest,
-    parse,
 )
 from callresp.link.port import BoardConnection, Clock, PortInUseError, open_port
 from callresp.link.session import Session
@@ -42,10 +40,6 @@ from callresp.link.signals import Deferred, StoppedBySignal, deferred
 from callresp.link.simulator import POWERED_FOR_S
 
 STATUS = Status(12000, 20, 20, 0, 0, 0)
-
-
-def told(data: bytes) -> list[Message | None]:
-    return [parse(payload) for payload in Deframer().feed(data)]
 
 
 @pytest.mark.parametrize(
@@ -128,7 +122,7 @@ def test_who_waits_asks_again_and_keeps_the_board_awake(
     def write(data: bytes) -> None:
         # A zero first, which ends whatever stood on the line.
         assert data[0] == 0
-        (message,) = told(data)[-1:]
+        (message,) = messages_in(data)[-1:]
         (asked_s if isinstance(message, Hello) else beats_s).append(passing.s - 100.0)
 
     line.write.side_effect = write
@@ -150,13 +144,13 @@ def test_a_board_is_greeted_in_a_session_of_its_own_and_heard_in_order(
     said = frame(STATUS.pack()) + frame(answer.pack()) + frame(Sensed(7, 100, 50, 1).pack())
     board, line = connected(monkeypatch, b"", said)
     assert board.hello() == answer
-    (hello,) = told(line.write.call_args.args[0])[-1:]
+    (hello,) = messages_in(line.write.call_args.args[0])[-1:]
     # The seconds of the clock, within what the line takes, and never 0.
     assert hello == Hello(VERSION, 70_100 % 65535 + 1)
     assert list(board.messages()) == [Sensed(7, 100, 50, 1)]
     assert board.sensed.lux == 7
     board.heartbeat()
-    assert told(line.write.call_args.args[0])[-1:] == [TimeRequest(0)]
+    assert messages_in(line.write.call_args.args[0])[-1:] == [TimeRequest(0)]
 
 
 class Feed:
@@ -219,7 +213,7 @@ def test_a_board_that_never_answers_and_one_that_goes_are_told_apart(
     assert passing.s - from_s == pytest.approx(10.0, abs=0.01)
     for one in (nobody, gone):
         # Whatever happened, it is told to stop.
-        assert told(one.written[-1]) == [Stop(0)]
+        assert messages_in(one.written[-1]) == [Stop(0)]
         assert one.closed
 
 
@@ -260,7 +254,7 @@ def test_a_cable_that_was_out_is_taken_up_again(
         passing, monkeypatch, broken, away, away, back, ending=lambda: passing.s > end_s
     )
     assert broken.closed
-    assert told(back.written[-1]) == [Stop(0)]
+    assert messages_in(back.written[-1]) == [Stop(0)]
     assert session.stopping
 
 
@@ -305,7 +299,7 @@ def test_the_simulators_sensors_and_its_stop_are_pressed_by_letters(
 
         monkeypatch.setattr(board, "sense_rain", sensed)
         simulator._serve(board, clock, ends)
-        said = told(ours.recv(65536))
+        said = messages_in(ours.recv(65536))
     assert isinstance(said[0], HelloAck)
     assert seen == [True, False]
     faults = [one.faults for one in said if isinstance(one, Status)]
@@ -337,7 +331,7 @@ def test_the_simulator_is_the_board_that_it_is_told_to_be(
     def serve(board: SimulatedBoard, clock: Clock, ends: str) -> None:
         assert (clock.speed, ends, board.palette) == (2.0, "ends", FETTLE)
         assert board.clock_s(1000.0) == pytest.approx(POWERED_FOR_S + 1000.05)
-        hello = told(board.receive(frame(Hello(VERSION, 9).pack()), 0.0))[0]
+        hello = messages_in(board.receive(frame(Hello(VERSION, 9).pack()), 0.0))[0]
         assert isinstance(hello, HelloAck)
         assert hello.mode == 1
         # Ctrl-C in the terminal is the host's to answer.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import msgspec
 import numpy as np
@@ -11,7 +10,7 @@ import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from measure_helpers import bell, capture_of, drafted, strokes_plan, tube
+from measure_helpers import bell, capture_of, drafted, laid_out, strokes_plan, tube
 from scipy import stats
 
 from callresp.errors import UserError
@@ -520,17 +519,12 @@ def test_a_buzz_is_told_in_decibels_under_the_partials() -> None:
     assert buzz == pytest.approx(-10.0, abs=0.5)
 
 
-def laid(palette: Palette, **asked: Any) -> Plan:
-    short = {"repeats": 2, "pulses": 3, "runs": 2, "known": False}
-    return protocol.lay_out(palette, protocol.StrikeTestSettings(**(short | asked)))
-
-
 def in_turn(plan: Plan, channel: int) -> list[float]:
     return [c.at_s for c in plan.commands if c.channel == channel]
 
 
 def test_a_test_begins_and_ends_with_strokes_at_uneven_distances() -> None:
-    plan = laid(drafted((tube(), bell()))[0])
+    plan = laid_out(drafted((tube(), bell()))[0], runs=2)
     first, last = plan.strikes[:4], plan.strikes[-4:]
     for some in (first, last):
         assert [s.channel for s in some] == [0] * 4
@@ -545,7 +539,7 @@ def test_a_test_begins_and_ends_with_strokes_at_uneven_distances() -> None:
 
 
 def test_what_each_striker_is_asked() -> None:
-    plan = laid(drafted((tube(), bell()))[0])
+    plan = laid_out(drafted((tube(), bell()))[0], runs=2)
     own = [s for s in plan.strikes[4:-4] if s.channel == 1]
     rings, curve, runs = own[:2], own[2:8], own[8:]
     # Left to ring, six seconds where nothing is known; then soft to hard, twice, in even ratios.
@@ -569,7 +563,7 @@ def test_what_each_striker_is_asked() -> None:
 
 
 def test_a_damper_is_lifted_well_before_and_tried_alone() -> None:
-    plan = laid(drafted((tube(), bell()))[0])
+    plan = laid_out(drafted((tube(), bell()))[0], runs=2)
     lifted = {round(h.at_s + 0.13, 3): h for h in plan.holds}
     free = [s for s in plan.strikes if round(s.at_s, 3) in lifted]
     # Two ring-outs, six of the curve, and the first stroke of the first run.
@@ -583,7 +577,7 @@ def test_a_damper_is_lifted_well_before_and_tried_alone() -> None:
     near = [min(abs(h.at_s - s.at_s) for s in plan.strikes) for h in others]
     assert near[:2] == pytest.approx([0.01] * 2)
     assert min(near[2:]) > 1.0
-    assert not laid(drafted((tube(),))[0], lifts=False, runs=0).holds[8:-2]
+    assert not laid_out(drafted((tube(),))[0], lifts=False, runs=0).holds[8:-2]
 
 
 def test_what_is_known_of_a_machine_shortens_its_test() -> None:
@@ -595,7 +589,7 @@ def test_what_is_known_of_a_machine_shortens_its_test() -> None:
         force=(ForcePoint(pulse_ms=4.0, level_db=60), ForcePoint(pulse_ms=10.0, level_db=70)),
     )
     palette = msgspec.structs.replace(drafted((bell(channel=0),))[0], striker=(known,))
-    plan = laid(palette, known=True, runs=1, pulses=4)
+    plan = laid_out(palette, known=True, runs=1, pulses=4)
     own = plan.strikes[4:-4]
     # A little below the softest, the known points themselves, and between.
     pulses = protocol.pulses(known, protocol.StrikeTestSettings(pulses=4))
@@ -609,7 +603,7 @@ def test_what_is_known_of_a_machine_shortens_its_test() -> None:
     run = gaps[gaps < 0.2001]
     assert run[0] == pytest.approx(0.2)
     assert run[-1] == pytest.approx(0.045, rel=0.05)
-    slow = laid(palette, known=True, runs=0, pulses=4, pace=2.0)
+    slow = laid_out(palette, known=True, runs=0, pulses=4, pace=2.0)
     assert slow.strikes[5].at_s - slow.strikes[4].at_s == pytest.approx(2 * 2.2)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plan_helpers import reply_note
+from plan_helpers import reply_note, with_coils
 from reply_helpers import call, note, score_of
 
 from callresp.errors import UserError
@@ -94,16 +94,13 @@ def test_the_summary_of_a_plan_by_hand() -> None:
 
 
 def hot(channel: int, **changes: Any) -> Palette:
-    """The demo with one coil of its first tube, or of its damper, that heats at once."""
-    damper = TUBE.damper
-    assert damper is not None
+    """The demo with one coil, of a tube or of its damper, that heats at once."""
     more = {"thermal_k_per_w": 10.0, "thermal_time_s": 1.0, "insulation": "H", **changes}
-    if channel == TUBE.coil.channel:
-        tube = msgspec.structs.replace(TUBE, coil=msgspec.structs.replace(TUBE.coil, **more))
-    else:
-        coil = msgspec.structs.replace(damper.coil, **more)
-        tube = msgspec.structs.replace(TUBE, damper=msgspec.structs.replace(damper, coil=coil))
-    return msgspec.structs.replace(FETTLE, striker=(tube, *FETTLE.striker[1:]))
+
+    def heated(coil: Coil) -> Coil:
+        return msgspec.structs.replace(coil, **more) if coil.channel == channel else coil
+
+    return with_coils(FETTLE, heated)
 
 
 def test_the_hottest_coil_is_named_and_told_when_it_burns_a_hand() -> None:
