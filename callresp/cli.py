@@ -183,8 +183,8 @@ def main(words: Sequence[str] | None = None) -> None:
     words
         What was typed after ``callresp``; by default what the process was given.
     """
-    # Before numpy is loaded: OpenBLAS's threads, which are started with it, turn in circles for a
-    # tenth of a second and after each product; telling singers of dense song cost twice as much.
+    # Before numpy is loaded, which starts OpenBLAS's threads. They busy-wait, for a tenth of a
+    # second then and after each product: assigning singers in dense song took twice the CPU time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         status = cli.main(words, prog_name="callresp", standalone_mode=False)

@@ -38,7 +38,7 @@ def test_an_unknown_verb_is_answered_with_the_nearest() -> None:
 
 
 def test_products_of_matrices_have_one_thread() -> None:
-    # Others turn in circles on a core that something else needs; they start as numpy is loaded.
+    # Others busy-wait on a core that something else needs; they start as numpy is loaded.
     script = """if True:
         import os, sys
         class Watch:

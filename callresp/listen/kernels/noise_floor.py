@@ -93,7 +93,7 @@ def without_lines(quantile: Any) -> Any:
     """The quantile with what stands out of its neighbours cut down."""
     out = np.empty_like(quantile)
     ordered = np.empty(LINE_REACH, np.float32)
-    # Of as many bins as count on either side, by the first of them, from LINE_REACH below 0 on.
+    # Of each run of bins that may lie beside another; the first begins LINE_REACH below bin 0.
     third = np.empty(quantile.size + LINE_REACH + LINE_GUARD, np.float32)
     for n in range(third.size):
         start = n - LINE_REACH

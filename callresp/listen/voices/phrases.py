@@ -34,7 +34,7 @@ import numpy as np
 from callresp.io.score import Note
 from callresp.listen.notes import Rows
 from callresp.listen.voices.rests import SingersGaps
-from callresp.listen.voices.themes import SHORTEST_S, Sung, Told, change, told, turn
+from callresp.listen.voices.themes import SHORTEST_S, NoteFeatures, Sung, change, features_of, turn
 
 REST_S = 0.4
 LONGEST_S = 15.0
@@ -72,13 +72,13 @@ class _Open:
     gaps: SingersGaps
     phrase: int = -1
     notes: list[Sung] = field(default_factory=list)
-    song: list[Told] = field(default_factory=list)  # the same notes, as turns are told by
+    song: list[NoteFeatures] = field(default_factory=list)  # of the same notes
     until_s: float = -math.inf
     goes_on: bool = False  # it has sung past the longest length, and not rested since
 
     def add(self, note: Sung) -> None:
         """Take its next note."""
-        self.song.append(told(note, self.notes[-1] if self.notes else None))
+        self.song.append(features_of(note, self.notes[-1] if self.notes else None))
         self.notes.append(note)
         self.until_s = max(self.until_s, note.offset_s)
 

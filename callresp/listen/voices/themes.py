@@ -34,11 +34,11 @@ class Sung(NamedTuple):
     level_db: float
 
 
-Told = tuple[float, float, float, float]
+NoteFeatures = tuple[float, float, float, float]
 
 
-def told(note: Sung, before: Sung | None) -> Told:
-    """What of a note tells a turn: place, level, ln of its length and of the gap before it.
+def features_of(note: Sung, before: Sung | None) -> NoteFeatures:
+    """Features by which a turn is found: place, level, ln of the length and of the gap before it.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def told(note: Sung, before: Sung | None) -> Told:
 
     Returns
     -------
-    Told
+    NoteFeatures
         The unit of each is that of `LEAST_SPREAD`.
     """
     length_s = note.offset_s - note.onset_s
@@ -62,13 +62,13 @@ def told(note: Sung, before: Sung | None) -> Told:
     )
 
 
-def change(song: Sequence[Told], n: int) -> float:
+def change(song: Sequence[NoteFeatures], n: int) -> float:
     """How much the song turns to something else at note `n`; 0 for not at all.
 
     Parameters
     ----------
     song
-        Of one singer, in order of onset.
+        Features of the notes of one singer, in order of onset.
     n
         The first note after the turn.
 
@@ -97,13 +97,13 @@ def change(song: Sequence[Told], n: int) -> float:
     return total
 
 
-def turn(song: Sequence[Told]) -> int | None:
+def turn(song: Sequence[NoteFeatures]) -> int | None:
     """Where the latest notes begin that are clearly another theme than those before them.
 
     Parameters
     ----------
     song
-        Of one singer, in order of onset.
+        Features of the notes of one singer, in order of onset.
 
     Returns
     -------
