@@ -17,7 +17,7 @@ from callresp.cli import cli
 from callresp.errors import UserError
 from callresp.io.audio import Waveform, write_wav
 from callresp.scout import presence, spectra
-from callresp.scout.evidence import CELL
+from callresp.scout.evidence import CELL, KINDS, Likeness
 from callresp.scout.examples import Example, make_example
 from callresp.scout.matches import best_matches
 from callresp.scout.presence import Wanted, scan, search, wanted
@@ -94,6 +94,17 @@ def test_every_call_is_counted_once_across_chunks(monkeypatch: pytest.MonkeyPatc
     at = [2.0, 11.9, 25.2, 38.0, 44.0]
     told = found(place(50, 3, dict.fromkeys(at, song())))
     assert [round(call.onset_s) for call in told.calls] == [round(one) for one in at]
+
+
+def test_what_is_here_has_a_call_though_every_place_alone_is_doubted(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As in a trill without an end, which fits everywhere alike."""
+    samples = place(12, 0, {3.0: song()})
+    monkeypatch.setattr(Likeness, "near", lambda *_: np.full(len(KINDS), -1.0))
+    told = found(samples)
+    assert told.present
+    assert [call.onset_s for call in told.calls] == [pytest.approx(3.0, abs=0.25)]
 
 
 def test_other_birds_and_noise_are_not_it() -> None:

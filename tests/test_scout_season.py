@@ -97,6 +97,9 @@ def test_a_season_is_made_asked_and_gone_on_with(field: Path, tmp_path: Path) ->
     assert busy == ((4, 1), (4, 1))
     printed = CliRunner().invoke(cli, ["season", str(output), "--ask", "by-day", "--json"])
     assert json.loads(printed.stdout.splitlines()[0])["calls"] == 1
+    assert ask(output, "SELECT ';' AS a;").rows == ((";",),)
+    with pytest.raises(UserError, match="more than one"):
+        ask(output, "SELECT 1; SELECT 2")
 
 
 def test_a_changed_recording_is_looked_through_again(field: Path, tmp_path: Path) -> None:

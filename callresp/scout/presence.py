@@ -248,13 +248,12 @@ def _placed(
         begin = (judge.lead + CELL * int(cell) - length // 2) // SLACK
         window = slice(max(0, begin), max(1, begin + 2 * CELL // SLACK))
         own = track[window].copy()
-        for _ in range(len(own) // apart + 1):
-            peak = int(own.argmax()) if len(own) else 0
-            if not len(own) or own[peak] <= 0:
-                break
+        for number in range(len(own) // apart + 1 if len(own) else 0):
+            peak = int(own.argmax())
             step = window.start + peak
             odds = odds_at(step)
-            if odds <= CONSIDERED:
+            # The best place is told whatever its odds: the window's are for it.
+            if number and (own[peak] <= 0 or odds <= CONSIDERED):
                 break
             pace = PACES_OF_WARPS[int(fit.whole[:, step].argmax())]
             first = step * SLACK - judge.lead
@@ -368,13 +367,10 @@ def search(
     confidence = probability(float(every.max()) - off)
     present = confidence >= LEAST_SCORE
     off = min(off, CALL_DOUBT)
-    kept = [
-        one
-        for one in apart(found)
-        if present
-        and probability(one.odds - off) >= LEAST_SCORE
-        and one.first / FRAMES_PER_S < duration_s
-    ]
+    places = [one for one in apart(found) if present and one.first / FRAMES_PER_S < duration_s]
+    kept = [one for one in places if probability(one.odds - off) >= LEAST_SCORE]
+    # Of a trill without an end each place alone may be doubted: what is here has a call.
+    kept = kept or sorted(places, key=lambda one: -one.odds)[:1]
     presence = Presence(
         path=str(recording.path),
         place=place,

@@ -88,6 +88,9 @@ def ask(season: Path, question: str) -> Answer:
         raise UserError("holds nothing yet", where=str(season), remedy="run callresp season first")
     connection = duckdb.connect()
     try:
+        # duckdb would run them all, and hand back the rows of the last alone.
+        if len(connection.extract_statements(text)) > 1:
+            raise UserError("asks more than one thing", argument="ask", remedy="ask one at a time")
         for name in TABLES:
             pattern = str(season / "place=*" / "day=*" / f"{name}.parquet").replace("'", "''")
             connection.execute(
