@@ -50,6 +50,12 @@ class Capture:
         """Length of the recording."""
         return len(self.samples) / self.rate_hz
 
+    def part(self, first_s: float, length_s: float) -> npt.NDArray[np.float64]:
+        """The samples of a stretch, as far as they are there."""
+        first = max(round(first_s * self.rate_hz), 0)
+        last = first + max(round(length_s * self.rate_hz), 0)
+        return np.asarray(self.samples[first:last], dtype=np.float64)
+
 
 def read_capture(
     path: Path, channel: int | None = None, use: str = "a strike test", best_hz: int = RATE_MAX_HZ

@@ -61,7 +61,7 @@ def damped_rate(
             continue
         assert stroke.at_s is not None
         length_s = min(stroke.take.room_s, stroke.take.quiet_s, 0.6) - 0.01 - _KNOCK_S
-        sound = _part(capture, stroke.at_s + _KNOCK_S, length_s)
+        sound = capture.part(stroke.at_s + _KNOCK_S, length_s)
         got = fit_mode([sound], capture.rate_hz, mode.hz, half_hz) if len(sound) > 500 else None
         if got is not None and got.sure > 0.5:
             rates.append(got.rate)
@@ -150,7 +150,7 @@ def _fit_knee(
     """Fit two joined decays to the reference partial's band."""
     from scipy import optimize
 
-    sound = _part(capture, begin_s, length_s)
+    sound = capture.part(begin_s, length_s)
     if len(sound) < 0.05 * capture.rate_hz:
         return None
     times, values, taps = band_of([sound], capture.rate_hz, band[0].hz, band[1])
@@ -201,12 +201,6 @@ def _smoother(t: Values, span_s: float) -> Callable[[Values], Values]:
     return smooth
 
 
-def _part(capture: Capture, first_s: float, length_s: float) -> Values:
-    first = max(round(first_s * capture.rate_hz), 0)
-    last = first + max(round(length_s * capture.rate_hz), 0)
-    return np.asarray(capture.samples[first:last], dtype=np.float64)
-
-
 def own_noise(
     capture: Capture, holds: Sequence[Hold], strikes_s: Sequence[float], clock: Alignment
 ) -> tuple[list[float], int]:
@@ -232,7 +226,7 @@ def _burst(capture: Capture, command_s: float) -> float | None:
     from scipy import signal
 
     rate_hz = capture.rate_hz
-    part = _part(capture, command_s - 0.15, 0.27)
+    part = capture.part(command_s - 0.15, 0.27)
     if len(part) < 0.2 * rate_hz:
         return None
     sos = signal.butter(2, 120.0, "high", fs=rate_hz, output="sos")

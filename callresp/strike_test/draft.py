@@ -108,7 +108,7 @@ def draft(
     title: str = "",
     restrike_ms: float = TEST_RESTRIKE_MS,
 ) -> str:
-    """The text of a drafted palette; `restrike_ms` is small for a test, safe for playing.
+    """The text of a drafted palette.
 
     Parameters
     ----------

@@ -9,11 +9,11 @@ import numpy as np
 
 from callresp.palette.model import Palette
 from callresp.palette.similarity import SoundPair
+from callresp.reply.mapping import cents
 from callresp.strike_test import stroke_faults
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.per_striker import StrikerSound
 from callresp.strike_test.results import Finding, StrikerResult
-from callresp.strike_test.strike_pitch import cents
 from callresp.strike_test.strokes import HeardStroke
 
 SWAPPED_CENTS = 60.0
@@ -33,17 +33,8 @@ def findings(
 ) -> list[Finding]:
     """All findings about strikers and strokes.
 
-    Parameters
-    ----------
-    capture, palette
-    sounds
-        What was heard of each striker, in the palette's order.
-    measured
-        Figures of the strikers that were heard.
-    pairs
-        Strikers compared with each other.
-    drafted
-        The palette's pitches are placeholders, so that nothing can be told from them.
+    `sounds` are in the palette's order, `measured` are those of them that were heard. Nothing
+    can be told from the pitches of a drafted palette: they are placeholders.
     """
     found: list[Finding] = []
     for striker, sound in zip(palette.striker, sounds, strict=True):

@@ -124,7 +124,7 @@ def limit(runs: Sequence[Sequence[Repeat]], step: float) -> MeasuredValue | None
         return None
     gaps = np.array(sorted({r.gap_ms for r in every}))
     cuts = np.sqrt(gaps[1:] * gaps[:-1]) if len(gaps) > 1 else gaps
-    wrong = np.array([_wrong(every, cut) for cut in cuts])
+    wrong = np.array([sum((r.gap_ms > cut) != r.clean for r in every) for cut in cuts])
     best = cuts[wrong == wrong.min()]
     cut = float(np.exp(np.mean(np.log(best))))
     # Failures by chance have no limit: then no gap splits better than none at all.
@@ -135,10 +135,6 @@ def limit(runs: Sequence[Sequence[Repeat]], step: float) -> MeasuredValue | None
     # A rectangular spread of one step has a standard deviation of step / √12 (JCGM 100, 4.3.7).
     grain = cut * step / max(len(own), 1) / 12**0.5
     return MeasuredValue(cut, max(between, grain), max(len(own), 1))
-
-
-def _wrong(every: Sequence[Repeat], cut: float) -> int:
-    return sum((r.gap_ms > cut) != r.clean for r in every)
 
 
 def _cut_of(run: Sequence[Repeat]) -> float | None:

@@ -12,13 +12,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
 from callresp.palette.model import Coil, ForcePoint, Palette, Partial, Striker
 from callresp.plan.model import Plan, PlanHeader
-from callresp.strike_test import interference, onsets, per_striker, results, strike_pitch
+from callresp.reply.mapping import cents
+from callresp.strike_test import interference, onsets, per_striker, results
 from callresp.strike_test.align import Alignment
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.results import Finding, StrikerResult, StrikeTestResult
@@ -203,9 +205,7 @@ def _stand_in(name: str, number: int, kind: str) -> Striker:
 
 def _without_commands(one: StrikerResult) -> StrikerResult:
     """Without the figures that only commands can give."""
-    import msgspec
-
-    blank = msgspec.structs.replace(
+    return msgspec.structs.replace(
         one,
         latency_ms=None,
         latency_spread_ms=None,
@@ -214,15 +214,12 @@ def _without_commands(one: StrikerResult) -> StrikerResult:
         shortest_tried_ms=None,
         force=(),
     )
-    return blank
 
 
 def _named(
     strikers: Sequence[StrikerResult], palette: Palette | None
 ) -> tuple[list[StrikerResult], list[Finding]]:
     """Name strikers by pitch from the palette, and compare the order of strokes with its order."""
-    import msgspec
-
     if palette is None:
         return list(strikers), []
     pairs = []
@@ -230,7 +227,7 @@ def _named(
         heard_hz = one.pitch_hz.value if one.pitch_hz else one.base_hz
         for index, known in enumerate(palette.striker):
             if (one.pitch_hz is None) == (known.pitch_hz is None):
-                pairs.append((abs(strike_pitch.cents(known.reference_hz, heard_hz)), number, index))
+                pairs.append((abs(cents(known.reference_hz, heard_hz)), number, index))
     named: dict[int, int] = {}
     for off, number, index in sorted(pairs):
         if number not in named and index not in named.values() and off < 200:
@@ -272,6 +269,3 @@ def _findings(capture: Capture, at_s: Values, groups: Sequence[Sequence[int]]) -
                 )
             )
     return found + interference.wind(capture, at_s)
-
-
-__all__ = ["grouped", "measure", "spectra"]

@@ -153,9 +153,6 @@ def pick(
 ) -> Pick | None:
     """Place an onset near `about_s`, within `early_s` before and `late_s` after.
 
-    `learn_s` is how much of the sound before is free of other onsets. Returns
-    `None` when the window lies outside the recording.
-
     Parameters
     ----------
     samples

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from callresp.palette.model import Striker
 from callresp.plan.model import Plan
+from callresp.reply.mapping import cents
 from callresp.strike_test import dampers, decay, force, strike_pitch, stroke_faults, strokes
 from callresp.strike_test.align import Alignment
 from callresp.strike_test.capture import Capture
@@ -73,16 +74,9 @@ class StrikerSound:
 
 
 def listen(capture: Capture, own: Sequence[HeardStroke], kind: str | None) -> StrikerSound:
-    """Find a striker's partials and judge its pitch.
+    """Find the partials of a striker from its `own` strokes, and judge its pitch.
 
-    Parameters
-    ----------
-    capture
-        The recording.
-    own
-        All strokes on this striker.
-    kind
-        The kind that the palette gives; `None` to judge it by the partials.
+    `kind` is that of the palette; `None` judges it by the partials.
     """
     clips = strokes.free_clips(capture, own)
     modes = find_modes([clip for _, clip in clips]) if clips else []
@@ -93,7 +87,7 @@ def listen(capture: Capture, own: Sequence[HeardStroke], kind: str | None) -> St
     kind = kind or strike_pitch.guess_kind(parts)
     judged = strike_pitch.strike_pitch(parts, kind)
     reference = min(modes, key=lambda m: abs(m.hz - judged.base_hz))
-    if abs(strike_pitch.cents(judged.base_hz, reference.hz)) > 60:
+    if abs(cents(judged.base_hz, reference.hz)) > 60:
         # The ear hears a pitch at which no partial lies: follow the strongest one instead.
         reference = max(modes, key=lambda m: m.amplitude)
     half_hz = dampers.half_band(reference, modes)
@@ -126,22 +120,9 @@ def measure(
     clock: Alignment,
     scale: Scale,
 ) -> StrikerResult:
-    """Turn a striker's sound into the palette's figures.
+    """Turn what `listen` found of a striker into the palette's figures.
 
-    Parameters
-    ----------
-    capture
-        The recording.
-    sound
-        What `listen` found.
-    striker
-        The striker as the palette knows it.
-    plan
-        What was commanded; its holds tell when the damper moved.
-    clock
-        From the plan's time to the recording's.
-    scale
-        From the recording's levels and delays to the palette's.
+    The plan's holds tell when its damper moved.
     """
     parts = _partials(capture, sound)
     latency, spread = _latency(sound, clock, scale)
@@ -378,10 +359,7 @@ def _curve(
             return ()
         stroke = some[0]
         assert stroke.at_s is not None
-        first = round(stroke.at_s * capture.rate_hz)
         length_s = min(stroke.take.room_s, 2 * LN_1000 / sound.damped_rate.value)
-        part = np.asarray(
-            capture.samples[first : first + round(length_s * capture.rate_hz)], np.float64
-        )
+        part = capture.part(stroke.at_s, length_s)
     times, power = decay.envelope(part, capture.rate_hz, reference.hz, half_hz)
     return decay.thinned(times, power, start)

@@ -73,11 +73,6 @@ def strike_command(striker: Striker, at_s: float, pulse_ms: float) -> Strike:
         When its coil goes on.
     pulse_ms
         For how long.
-
-    Returns
-    -------
-    Strike
-        For a plan.
     """
     return Strike(
         at_s=round(at_s, 6),
@@ -98,11 +93,6 @@ def hold_command(striker: Striker, at_s: float, hold_s: float) -> Hold:
         When its damper's coil goes on.
     hold_s
         For how long.
-
-    Returns
-    -------
-    Hold
-        For a plan.
     """
     damper = striker.damper
     assert damper is not None
@@ -118,7 +108,7 @@ def hold_command(striker: Striker, at_s: float, hold_s: float) -> Hold:
 
 
 def as_plan(commands: Iterable[Command], palette: Palette, name: str = "") -> Plan:
-    """Commands as an unchecked plan for a palette; `name` is how the plan refers to it.
+    """Commands as an unchecked plan for a palette.
 
     Parameters
     ----------
@@ -128,11 +118,6 @@ def as_plan(commands: Iterable[Command], palette: Palette, name: str = "") -> Pl
         The machine.
     name
         How the plan refers to it.
-
-    Returns
-    -------
-    Plan
-        Unchecked.
     """
     ordered = tuple(sorted(commands, key=lambda command: (command.at_s, command.channel)))
     plan = Plan(
@@ -219,20 +204,7 @@ def plan_strike_test(
 
 
 def lay_out(palette: Palette, settings: StrikeTestSettings) -> Plan:
-    """The strokes and damper moves of a palette's strike test, unchecked.
-
-    Parameters
-    ----------
-    palette
-        The strikers, their coils and what is known of their sound.
-    settings
-        How thorough, and how slow.
-
-    Returns
-    -------
-    Plan
-        On a clock that starts at 0.
-    """
+    """The strokes and damper moves of a strike test, unchecked, on a clock that starts at 0."""
     out = _Commands(settings.pace)
     if palette.striker:
         _sync(out, palette.striker[0], settings)

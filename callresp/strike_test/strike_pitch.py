@@ -16,9 +16,10 @@ Tables
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+
+from callresp.reply.mapping import cents
 
 BAR_RATIOS = (1.0, 2.7565, 5.4039, 8.9330, 13.3443, 18.6379)
 BELL = (
@@ -52,11 +53,6 @@ class JudgedPitch:
     hz: float | None
     base_hz: float
     why: str
-
-
-def cents(one_hz: float, other_hz: float) -> float:
-    """Interval from one frequency up to another."""
-    return 1200 * math.log2(other_hz / one_hz)
 
 
 def strike_pitch(parts: Sequence[PitchPartial], kind: str) -> JudgedPitch:
@@ -118,11 +114,7 @@ def tubular_strike(parts: Sequence[PitchPartial]) -> float | None:
         below = [p for p in parts if p.hz < 0.95 * four.hz]
         if five is None or six is None or len(below) < 2:
             continue
-        if (
-            max(p.level_db for p in below if p.hz < 0.3 * four.hz) > four.level_db + 6
-            if any(p.hz < 0.3 * four.hz for p in below)
-            else False
-        ):
+        if any(p.hz < 0.3 * four.hz and p.level_db > four.level_db + 6 for p in below):
             continue
         score = four.level_db + five.level_db + six.level_db
         if score > best[0]:

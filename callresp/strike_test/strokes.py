@@ -208,10 +208,7 @@ def free_clips(
         if stroke.at_s is None or take.state != "free" or not stroke.usable or not stroke.alone:
             continue
         length_s = min(take.room_s, take.quiet_s, take.damped_in_s, 9.0) - 0.03
-        first = round(stroke.at_s * capture.rate_hz)
-        sound = np.asarray(
-            capture.samples[first : first + round(length_s * capture.rate_hz)], dtype=np.float64
-        )
+        sound = capture.part(stroke.at_s, length_s)
         if len(sound) > 0.06 * capture.rate_hz:
             found.append((stroke, Clip(sound, capture.rate_hz)))
     if not found:

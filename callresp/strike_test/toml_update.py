@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -95,16 +95,10 @@ def update_palette(
             continue
         _write_striker(table, one, found, _Pen(done, str(one.name), tuple(keep)))
     done.text = tomlkit.dumps(document)
-    _checked(done.text, name)
-    return done
-
-
-def _checked(text: str, name: str) -> Palette:
-    source = settings.Source(text, name)
-    palette = settings.convert(source, Palette)
-    for fault in faults(palette, source):
+    source = settings.Source(done.text, name)
+    for fault in faults(settings.convert(source, Palette), source):
         raise fault
-    return palette
+    return done
 
 
 @dataclass
@@ -232,15 +226,14 @@ def _write_striker(
     if "damper" not in table:
         return
     damper = one.damper or DamperResult()
-    rows: list[tuple[str, MeasuredValue | None, str, Callable[[float], float]]] = [
-        ("lift_ms", damper.lift_ms, "ms", lambda v: round(v, 2)),
-        ("fall_ms", damper.fall_ms, "ms", lambda v: round(v, 2)),
-        ("damped_t60_s", damper.damped_t60_s, "%", lambda v: round(v, 4)),
-        ("noise_db", damper.noise_db, "dB", lambda v: round(v, 1)),
-    ]
-    for key, value, unit, rounded in rows:
+    for key, value, unit, digits in (
+        ("lift_ms", damper.lift_ms, "ms", 2),
+        ("fall_ms", damper.fall_ms, "ms", 2),
+        ("damped_t60_s", damper.damped_t60_s, "%", 4),
+        ("noise_db", damper.noise_db, "dB", 1),
+    ):
         if value is not None:
-            number = max(rounded(value.value), 0.001 if key.endswith("_s") else 0.0)
+            number = max(round(value.value, digits), 0.001 if key.endswith("_s") else 0.0)
             note = note_of(value, unit, relative=unit == "%")
             pen.write(table["damper"], key, number, note, "damper.")
     _no_longer_than_free(table, one)
