@@ -347,14 +347,7 @@ def _flat_tops(frames: Samples, high: float, low: float) -> int:
 
 
 def open_recording(path: Path | str, channel: int | None = None) -> Recording:
-    """Open a sound file of any kind that libsndfile reads.
-
-    Parameters
-    ----------
-    path
-        The file.
-    channel
-        Listen to this channel only (from 1); `None` takes the mean of all.
+    """Open a sound file of any kind that libsndfile reads; `channel` as of `Recording`.
 
     Raises
     ------
@@ -557,11 +550,6 @@ def stretch_of(recording: Recording, start_s: float, end_s: float) -> npt.NDArra
         What to read.
     start_s, end_s
         The stretch; what lies outside the recording is left out.
-
-    Returns
-    -------
-    array of float32
-        Shape ``(n,)``.
     """
     rate = recording.sample_rate_hz
     first, last = int(start_s * rate), int(end_s * rate)

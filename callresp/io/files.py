@@ -51,13 +51,6 @@ def whole_file(path: Path) -> Iterator[Path]:
 def fresh_folder(folder: Path, remedy: str = NO_SPACE) -> Iterator[Path]:
     """Yield a new folder beside `folder`, to be moved to its place; removed if it was not.
 
-    Parameters
-    ----------
-    folder
-        Where what is written is to go.
-    remedy
-        What to do when the disk refuses.
-
     Raises
     ------
     UserError

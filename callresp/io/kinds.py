@@ -84,13 +84,7 @@ _HEAD = 4096
 
 
 def kind_of(path: Path) -> Kind | None:
-    """What a file holds; `None` where that can't be told, or there is nothing.
-
-    Parameters
-    ----------
-    path
-        May be missing.
-    """
+    """What a file holds; `None` where that can't be told, or there is nothing."""
     try:
         with path.open("rb") as source:
             head = source.read(_HEAD)

@@ -80,14 +80,7 @@ def _share(name: str, value: float) -> None:
 
 
 def check_recording(start: str | None, duration_s: float) -> None:
-    """What a header says of its recording.
-
-    Parameters
-    ----------
-    start
-        When it began (ISO 8601), where that is known.
-    duration_s
-        How long it is.
+    """What a header says of its recording: when it began (ISO 8601), where known, and its length.
 
     Raises
     ------
@@ -393,11 +386,6 @@ def convert_line(kind: type[T], value: dict[str, object], where: str) -> T:
     where
         File and line, for errors.
 
-    Returns
-    -------
-    kind
-        Checked.
-
     Raises
     ------
     UserError
@@ -422,11 +410,6 @@ def convert_header(kind: type[Header], value: dict[str, object], want: str, wher
         What the file is to be: ``"heard"``, ``"reply"`` or ``"plan"``.
     where
         File and line, for errors.
-
-    Returns
-    -------
-    kind
-        Checked.
 
     Raises
     ------
@@ -455,11 +438,6 @@ def check_whole(path: Path, header: Header, rows: int) -> Header:
         Which may say how many lines follow.
     rows
         How many there were.
-
-    Returns
-    -------
-    header
-        Without the count.
 
     Raises
     ------
@@ -500,14 +478,7 @@ def _unlike(found: dict[int, str], number: int, where: str) -> None:
 
 
 def read_heard(path: Path, remark: Callable[[str], None] | None = None) -> HeardScore:
-    """Read a heard score.
-
-    Parameters
-    ----------
-    path
-        The file.
-    remark
-        Called with what should be told of a score that can be used.
+    """Read a heard score; `remark` is told what is odd about one that can be used.
 
     Raises
     ------

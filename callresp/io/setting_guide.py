@@ -57,11 +57,6 @@ def told(meaning: str, example: str, sound: str, unit: str = "") -> msgspec.Meta
         What that value sounds like.
     unit
         Where the setting's name does not end in it.
-
-    Returns
-    -------
-    msgspec.Meta
-        For the setting's annotation.
     """
     return msgspec.Meta(
         description=meaning, extra={"example": example, "sound": sound, "unit": unit}

@@ -125,12 +125,7 @@ def dotted(path: Path_) -> str:
 
 
 def load(path: Path, kind: type[T]) -> tuple[T, Source]:
-    """Read the settings file at `path` as a `kind`.
-
-    Returns
-    -------
-    value, source
-        The checked value, and its source for later faults.
+    """Read the settings file at `path` as a `kind`; with it its source, for later faults.
 
     Raises
     ------
@@ -143,18 +138,6 @@ def load(path: Path, kind: type[T]) -> tuple[T, Source]:
 
 def convert(source: Source, kind: type[T]) -> T:
     """Turn a source into a `kind`; faults name the place.
-
-    Parameters
-    ----------
-    source
-        The text, parsed.
-    kind
-        What it is to be.
-
-    Returns
-    -------
-    kind
-        Checked.
 
     Raises
     ------

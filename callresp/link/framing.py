@@ -79,17 +79,7 @@ def cobs_decode(data: bytes) -> bytes | None:
 
 
 def frame(payload: bytes) -> bytes:
-    """A payload as it goes on the line.
-
-    Parameters
-    ----------
-    payload
-        A packed message.
-
-    Returns
-    -------
-    bytes
-        Payload and checksum, encoded, and the zero that ends them.
+    """A packed message as it goes on the line: with its checksum, encoded, ended by a zero.
 
     Raises
     ------

@@ -164,12 +164,7 @@ def _answer(connection: socket.socket) -> None:
 
 
 def request_stop(url: str) -> str:
-    """Stop the machine on a port: by the program that plays on it, else directly.
-
-    Returns
-    -------
-    str
-        What was done, in words.
+    """Stop the machine on a port, by the program that plays on it or else directly; says which.
 
     Raises
     ------

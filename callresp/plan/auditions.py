@@ -77,11 +77,6 @@ def audition(
         By which strikers and rules.
     seed
         In place of the rule set's own; `None` keeps that.
-
-    Returns
-    -------
-    Audition
-        Reply, plan and measures.
     """
     reply = answer(heard, machine, rules, seed)
     return measured(label, heard, reply, make_plan(reply, machine))
@@ -98,11 +93,6 @@ def measured(label: str, heard: HeardScore, reply: ReplyScore, checked: CheckedP
         What was answered.
     reply, checked
         The reply, and its plan.
-
-    Returns
-    -------
-    Audition
-        With the same reply and plan.
     """
     hours = summarise(checked).battery_hours
     return Audition(label, reply, checked, measure(heard, reply, checked.palette), hours)

@@ -282,13 +282,7 @@ DARK_BEFORE_S = 0.2
 
 
 def darkened(checked: CheckedPlan) -> CheckedPlan:
-    """The same plan with every light of the board off from before its first command.
-
-    Returns
-    -------
-    CheckedPlan
-        Judged anew; a board without lights plays the plan as it was.
-    """
+    """The same plan, judged anew, with every light off from before its first command."""
     plan = checked.plan
     first_s = min((command.at_s for command in plan.commands), default=0.0) - DARK_BEFORE_S
     commands = (*all_off(checked.palette, first_s), *plan.commands)

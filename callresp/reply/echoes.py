@@ -65,16 +65,7 @@ def joined(
 ) -> list[Stroke]:
     """The strokes of a reply, with those that join their echoes, or set to its pulse.
 
-    Parameters
-    ----------
-    strokes
-        What the rule answers, in order.
-    rule
-        Says by `echo` what it does with a return.
-    echo
-        The return; `None` leaves the strokes as they are.
-    palette
-        The strikers' ranges of level, and how soon they can strike again.
+    `rule.echo` says which; without an echo they stay as they are.
     """
     if echo is None or not strokes:
         return strokes
@@ -172,16 +163,9 @@ class SingersRests:
 def falls_on(
     phrase: Phrase, strokes: list[Stroke], start_s: float, echo: KnownEcho, rests: SingersRests
 ) -> float | None:
-    """By how much the echo of a reply would fall on the singer's next phrase, s; else `None`.
+    """By how much the echo of a reply from `start_s` on would fall on the singer's next phrase, s.
 
-    Parameters
-    ----------
-    phrase
-        What is answered.
-    strokes, start_s
-        The reply, and when it would begin.
-    echo, rests
-        The return, and what is known of the singer.
+    `None` where it would not.
     """
     last_s = start_s + max(stroke.at_s for stroke in strokes) + echo.delay_s + SPARE_S
     over_s = last_s - rests.begins_s(phrase)

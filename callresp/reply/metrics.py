@@ -51,7 +51,7 @@ class ReplyMetrics(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def measure(heard: HeardScore, reply: ReplyScore, palette: Palette) -> ReplyMetrics:
-    """Work out the metrics of a reply to a heard score.
+    """Work out the metrics of a reply to a heard score, as it was asked, before any limit.
 
     Parameters
     ----------
@@ -61,11 +61,6 @@ def measure(heard: HeardScore, reply: ReplyScore, palette: Palette) -> ReplyMetr
         The answer.
     palette
         The machine.
-
-    Returns
-    -------
-    ReplyMetrics
-        Of the reply as it was asked, before any limit.
     """
     called = phrases(heard.notes)
     answered = {note.heard_phrase for note in reply.notes}

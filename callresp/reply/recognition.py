@@ -114,17 +114,7 @@ def picked(
 ) -> Picked | None:
     """How often the call that a reply answers can be picked from it.
 
-    Parameters
-    ----------
-    calls
-        Every phrase that was heard.
-    strokes
-        Notes of the reply score.
-
-    Returns
-    -------
-    Picked or None
-        `None` where no reply had two calls or more to pick from.
+    `None` where no reply had two calls or more to pick from.
     """
     known = sorted(calls, key=lambda call: call.offset_s)
     ends_s = np.array([call.offset_s for call in known])

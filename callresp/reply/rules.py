@@ -547,14 +547,7 @@ def load_rules(name: str) -> RuleSet:
 
 
 def rules_from_text(text: str, name: str) -> RuleSet:
-    """A rule set from the text of a rule file.
-
-    Parameters
-    ----------
-    text
-        TOML.
-    name
-        What errors call the text.
+    """A rule set from the text of a rule file, which errors call `name`.
 
     Raises
     ------

@@ -142,11 +142,6 @@ def carried(rules: RuleSet, old: Palette, new: Palette) -> Carried:
         A rule set that names instruments.
     old, new
         The palette that it was made for, and the one to go to.
-
-    Returns
-    -------
-    Carried
-        What each name becomes, and what is lost by it.
     """
     names: dict[str, str] = {}
     told: list[str] = []

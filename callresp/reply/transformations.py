@@ -250,17 +250,9 @@ def stretch_needed(tones: Sequence[Tone], strikers: Sequence[Striker | None]) ->
 
 
 def on_pulse(tones: Sequence[Tone]) -> Tones:
-    """Onsets moved to the nearest quarter of the beat that they keep.
+    """Onsets moved to the nearest quarter of the beat that they keep, from 0 on.
 
-    Parameters
-    ----------
-    tones
-        In order of time, in seconds.
-
-    Returns
-    -------
-    tuple of Tone
-        From 0 on; unmoved where `callresp.rhythm.find_pulse` hears no pulse.
+    They stay where `callresp.rhythm.find_pulse` hears no pulse.
     """
     pulse = find_pulse([tone.at_s for tone in tones])
     if pulse is None:

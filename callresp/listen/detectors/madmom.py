@@ -118,14 +118,9 @@ _WHEEL_SYSTEMS = (("linux", "x86_64"), ("win32", "AMD64"), ("darwin", "arm64"))
 
 
 def has_wheel(version: tuple[int, int], system: str, machine: str) -> bool:
-    """Whether madmom can be installed.
+    """Whether madmom can be installed for a Python such as ``(3, 12)``.
 
-    Parameters
-    ----------
-    version
-        Of Python, such as ``(3, 12)``.
-    system, machine
-        As `sys.platform` and `platform.machine` tell them.
+    `system` and `machine` are as `sys.platform` and `platform.machine` tell them.
     """
     oldest, newest = _WHEEL_PYTHONS
     return oldest <= version <= newest and (system, machine) in _WHEEL_SYSTEMS

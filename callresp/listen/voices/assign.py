@@ -76,21 +76,7 @@ def singer_settings(profile: Profile) -> SingerSettings:
 
 
 def assign_voices(notes: Rows, features: Rows, settings: SingerSettings = DEFAULT_SETTINGS) -> Rows:
-    """Give every note its singer.
-
-    Parameters
-    ----------
-    notes, features
-        Rows of `NOTE` and `FEATURES` in order of onset, shape ``(n,)``.
-    settings
-        What the user says about the singers.
-
-    Returns
-    -------
-    Rows
-        A copy of the notes with `voice` filled in: 0 for the singer heard
-        first, 1 for the next new one, and so on.
-    """
+    """A copy of notes in order of onset with `voice` filled in, from 0 as they are first heard."""
     notes = notes.copy()
     if len(notes) == 0:
         return notes
@@ -156,17 +142,9 @@ def _named(found: Numbers, known: Numbers, same: list[int]) -> Numbers:
 
 
 def split(notes: Rows, features: Rows) -> Numbers:
-    """The likeliest two singers of notes that were taken for one singer's.
+    """The likeliest two singers, 0 and 1, of notes that were taken for one singer's; note 0 has 0.
 
-    Parameters
-    ----------
-    notes, features
-        Rows in order of onset, two at least.
-
-    Returns
-    -------
-    Numbers
-        0 or 1 for each note; note 0 has 0.
+    There must be two notes at least.
     """
     known = np.full(len(notes), -1, np.int64)
     some = np.arange(min(SPLIT_BY, len(notes)))

@@ -259,21 +259,9 @@ def place_of(pitch_hz: float | None, low_hz: float, high_hz: float) -> float:
 
 
 def close_phrases(notes: Rows, rest_s: float, longest_s: float = LONGEST_S) -> Rows:
-    """Number the phrases, in order of their onset.
+    """A copy of notes that have their voices, with `phrase` filled in, from 0 in order of onset.
 
-    Parameters
-    ----------
-    notes
-        Rows of `NOTE` in order of onset, with `voice` filled in.
-    rest_s
-        A silence of one voice at least this long closes its phrase.
-    longest_s
-        No phrase lasts much longer.
-
-    Returns
-    -------
-    Rows
-        A copy with `phrase` filled in, from 0.
+    `rest_s` and `longest_s` are those of `PhraseCloser`.
     """
     notes = notes.copy()
     columns = ("onset_s", "offset_s", "pitch_hz", "low_hz", "high_hz", "level_db", "voice")

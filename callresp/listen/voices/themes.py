@@ -40,17 +40,8 @@ NoteFeatures = tuple[float, float, float, float]
 def features_of(note: Sung, before: Sung | None) -> NoteFeatures:
     """Features by which a turn is found: place, level, ln of the length and of the gap before it.
 
-    Parameters
-    ----------
-    note
-        The note.
-    before
-        The one before it, of the same singer; with none, the gap counts as none.
-
-    Returns
-    -------
-    NoteFeatures
-        The unit of each is that of `LEAST_SPREAD`.
+    `before` is the note before it of the same singer; with none, the gap counts as none. The unit
+    of each is that of `LEAST_SPREAD`.
     """
     length_s = note.offset_s - note.onset_s
     gap_s = 0.0 if before is None else note.onset_s - before.offset_s
@@ -63,20 +54,10 @@ def features_of(note: Sung, before: Sung | None) -> NoteFeatures:
 
 
 def change(song: Sequence[NoteFeatures], n: int) -> float:
-    """How much the song turns to something else at note `n`; 0 for not at all.
+    """How much a singer's song turns to something else at note `n`.
 
-    Parameters
-    ----------
-    song
-        Features of the notes of one singer, in order of onset.
-    n
-        The first note after the turn.
-
-    Returns
-    -------
-    float
-        Like chi-squared with four degrees of freedom where nothing changes. 0 where fewer than
-        `LATEST` notes stand on either side.
+    Like chi-squared with four degrees of freedom where nothing changes; 0 where fewer than
+    `LATEST` notes stand on either side.
     """
     if n < LATEST or n > len(song) - LATEST:
         return 0.0
@@ -98,17 +79,9 @@ def change(song: Sequence[NoteFeatures], n: int) -> float:
 
 
 def turn(song: Sequence[NoteFeatures]) -> int | None:
-    """Where the latest notes begin that are clearly another theme than those before them.
+    """Where a singer's latest notes begin that are clearly another theme than those before them.
 
-    Parameters
-    ----------
-    song
-        Features of the notes of one singer, in order of onset.
-
-    Returns
-    -------
-    int or None
-        The first note of the new theme, once it is known: `LATEST` notes later.
+    It is known `LATEST` notes later; `None` until then.
     """
     n = len(song) - LATEST - 1
     here = change(song, n)

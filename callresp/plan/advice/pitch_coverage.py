@@ -50,13 +50,7 @@ class PitchCoverage(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def pitch_coverage(notes: Sequence[Note], strikers: Sequence[Striker]) -> PitchCoverage:
-    """Compare heard notes with the strikers' pitches.
-
-    Returns
-    -------
-    Reach
-        With the ranges that no striker can answer, most notes first.
-    """
+    """Compare heard notes with the strikers' pitches; gaps come with most notes first."""
     able = [striker for striker in strikers if striker.pitch_hz is not None]
     pitched = [note for note in notes if note.pitch_hz is not None]
     direct = by_octave = 0

@@ -355,18 +355,7 @@ def _by_number(pins: BoardPins | None) -> list[tuple[str, str, str]]:
 
 
 def other_pins(pins: BoardPins | None) -> list[tuple[str, str, str]]:
-    """What beside coils, motors and single lights is at a pin.
-
-    Parameters
-    ----------
-    pins
-        Of a palette's board; `None` where it names none.
-
-    Returns
-    -------
-    list of tuple
-        What it is, at which pins, and how it is wired, as text.
-    """
+    """What beside coils, motors and single lights is at a pin: what, at which pins, how wired."""
     if pins is None:
         return []
     rows = []
