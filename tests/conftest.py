@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+from collections.abc import Iterator
 
 # Before anything loads a linear algebra library. Workers share the cores already: threads of each
 # that wait in a loop for the others' took most of the time of what solves small systems.
@@ -13,17 +14,28 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 import pytest
 from hypothesis import HealthCheck, settings
 
-# A shell has its background jobs ignore Ctrl-C and the quit key, and what they start inherits that:
-# tests that send these signals would wait in vain.
-if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
-    signal.signal(signal.SIGINT, signal.default_int_handler)
-if hasattr(signal, "SIGQUIT") and signal.getsignal(signal.SIGQUIT) is signal.SIG_IGN:
-    signal.signal(signal.SIGQUIT, signal.SIG_DFL)
-
 settings.register_profile(
     "callresp", deadline=None, suppress_health_check=[HealthCheck.too_slow], max_examples=60
 )
 settings.load_profile("callresp")
+
+
+@pytest.fixture
+def own_signals() -> Iterator[None]:
+    """The signals that end a program do so here and in what is started, whoever ignores them.
+
+    A shell has its background jobs ignore Ctrl-C and the quit key, and ``nohup`` the hang-up: what
+    is started inherits that, and a test that sends one of these would wait in vain. Afterwards the
+    handlers are as they were, also where a test has changed them.
+    """
+    names = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT")
+    kept = {n: signal.getsignal(n) for name in names if (n := getattr(signal, name, None))}
+    for number in kept:
+        ctrl_c = number == signal.SIGINT
+        signal.signal(number, signal.default_int_handler if ctrl_c else signal.SIG_DFL)
+    yield
+    for number, handler in kept.items():
+        signal.signal(number, handler)
 
 
 def missing(reason: str) -> None:

@@ -126,6 +126,7 @@ def test_in_use_is_not_check_the_cable() -> None:
     assert "cable" not in str(told.value)
 
 
+@pytest.mark.usefixtures("own_signals")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT])
 def test_a_signal_stops_the_stream_in_order(number: signal.Signals, tmp_path: Path) -> None:
     plan, played = tmp_path / "a.plan.jsonl", tmp_path / "played.jsonl"
@@ -147,6 +148,26 @@ def test_a_signal_stops_the_stream_in_order(number: signal.Signals, tmp_path: Pa
     outcomes = [json.loads(line)["fate"] for line in played.read_text().splitlines()]
     assert outcomes.count("stopped by the host") > 300
     assert len(outcomes) == len(plan_of(400, 0.1).plan.commands)
+
+
+@pytest.mark.usefixtures("own_signals")
+def test_under_nohup_a_stream_goes_on_when_its_terminal_goes(tmp_path: Path) -> None:
+    plan = tmp_path / "a.plan.jsonl"
+    write_plan(plan, plan_of(400, 0.1).plan)
+    with served(SimulatedBoard(FETTLE)) as at:
+        words = ["stream", str(plan), "--port", at.port, "--palette", "fettle", "--yes"]
+        with subprocess.Popen(
+            ["nohup", sys.executable, "-m", "callresp", *words],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        ) as host:
+            wait_until(lambda: at.strokes >= 3)
+            host.send_signal(signal.SIGHUP)
+            wait_until(lambda: at.strokes >= 6)
+            host.send_signal(signal.SIGTERM)
+        assert host.returncode == 128 + signal.SIGTERM
+        assert at.released
 
 
 def test_stopping_without_a_session_speaks_to_the_board() -> None:

@@ -8,7 +8,7 @@ import os
 import signal
 import socket
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -36,7 +36,7 @@ from callresp.link.messages import (
 )
 from callresp.link.port import BoardConnection, Clock, PortInUseError, open_port
 from callresp.link.session import Session
-from callresp.link.signals import Deferred, StoppedBySignal, deferred
+from callresp.link.signals import ENDING, Deferred, StoppedBySignal, deferred
 from callresp.link.simulator import POWERED_FOR_S
 
 STATUS = Status(12000, 20, 20, 0, 0, 0)
@@ -307,16 +307,7 @@ def test_the_simulators_sensors_and_its_stop_are_pressed_by_letters(
     assert any(one & 1 << FAULTS.index("rain") for one in faults)
 
 
-@pytest.fixture
-def no_signals() -> Iterator[None]:
-    """Handlers as they were before a test that changes them."""
-    kept = {number: signal.getsignal(number) for number in (1, 2, 3, 15)}
-    yield
-    for number, handler in kept.items():
-        signal.signal(number, handler)
-
-
-@pytest.mark.usefixtures("no_signals")
+@pytest.mark.usefixtures("own_signals")
 def test_the_simulator_is_the_board_that_it_is_told_to_be(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -334,8 +325,8 @@ def test_the_simulator_is_the_board_that_it_is_told_to_be(
         hello = messages_in(board.receive(frame(Hello(VERSION, 9).pack()), 0.0))[0]
         assert isinstance(hello, HelloAck)
         assert hello.mode == 1
-        # Ctrl-C in the terminal is the host's to answer.
-        assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+        # Ctrl-C in the terminal is the host's to answer, and so is its end.
+        assert {signal.getsignal(number) for number in ENDING} == {signal.SIG_IGN}
         board.log.append(row)
 
     monkeypatch.setattr(simulator, "_serve", serve)
@@ -365,6 +356,7 @@ def test_the_simulator_is_started_with_what_it_is_to_be(
         pass
 
 
+@pytest.mark.usefixtures("own_signals")
 def test_the_first_signal_is_noted_and_the_others_change_nothing() -> None:
     with deferred() as noted:
         assert noted.words is None

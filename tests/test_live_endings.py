@@ -30,6 +30,8 @@ from callresp.live.links import SimulatedLink
 
 FILE = ("--input", "dawn.wav", "--speed", "0", "--start", "2026-05-12T04:30:00")
 LIVE = (*FILE, "--port", "simulated", "--log", "day.log", "--rules", "shadow")
+# Whatever whoever runs the tests has its jobs ignore.
+pytestmark = pytest.mark.usefixtures("own_signals")
 SIGNALS = [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT]
 
 
@@ -94,6 +96,18 @@ def test_a_signal_while_it_sounds(session: Session, number: signal.Signals, ofte
     assert done.exit_code == (1 if number == signal.SIGINT else 0), done.output
     assert isinstance(done.exception, SystemExit) or done.exception is None
     assert signal.getsignal(number) == before
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGHUP])
+def test_a_signal_that_was_ignored_from_outside_stays_so(
+    session: Session, number: signal.Signals
+) -> None:
+    """As in a shell's background and under nohup: the terminal goes, the machine plays on."""
+    signal.signal(number, signal.SIG_IGN)
+    done = session.run(lambda: os.kill(os.getpid(), number))
+    assert done.exit_code == 0, done.output
+    session.all_released_and_told("the sound ended")
+    assert signal.getsignal(number) is signal.SIG_IGN
 
 
 def test_ctrl_c_ends_with_130(tmp_path: Path, session: Session) -> None:

@@ -135,6 +135,7 @@ def test_a_reader_that_goes_away_is_no_fault(made: Path) -> None:
     assert said == b""
 
 
+@pytest.mark.usefixtures("own_signals")
 def test_a_broken_stream_still_leaves_its_log(made: Path) -> None:
     words = ["stream", "dawn.plan.jsonl", "--port", "simulated", "--log", "played.jsonl"]
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as told:

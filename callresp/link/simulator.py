@@ -26,6 +26,7 @@ from callresp.io.files import write_text
 from callresp.io.score import line
 from callresp.link.board import SimulatedBoard
 from callresp.link.port import Clock
+from callresp.link.signals import ENDING
 from callresp.palette.model import Palette
 
 # A timer's grain: what happens within it still happens at its own time.
@@ -101,9 +102,8 @@ def main() -> None:
     words = parser.parse_args()
     # A signal to the whole terminal is the host's to answer: it stops everything first, then
     # closes our input.
-    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT"):
-        if number := getattr(signal, name, None):
-            signal.signal(number, signal.SIG_IGN)
+    for number in ENDING:
+        signal.signal(number, signal.SIG_IGN)
     palette = msgspec.json.decode(sys.stdin.buffer.readline(), type=Palette)
     board = SimulatedBoard(
         palette, drift_ppm=words.drift, ahead_s=POWERED_FOR_S, dry_run=words.dry_run
