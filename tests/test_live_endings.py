@@ -305,5 +305,5 @@ def test_rows_that_a_full_disk_keeps_are_counted(
     kept = len(list(log_rows(Path("day.log"))))
     lost = given[0] - kept
     assert lost > 10
-    assert f"{lost} rows of the log were lost" in done.output
+    assert f"{lost} rows of the log lost" in done.output
     assert done.exit_code == 1

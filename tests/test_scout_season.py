@@ -90,7 +90,7 @@ def test_a_season_is_made_asked_and_gone_on_with(field: Path, tmp_path: Path) ->
     shutil.rmtree(output / "place=carr" / "day=2026-05-12")
     kept = (output / "place=hill" / "day=2026-05-12" / "calls.parquet").stat().st_mtime_ns
     again = command(field, output)
-    assert "3 of 4 days were done before" in again.stderr
+    assert "done before: 3 of 4 days" in again.stderr
     assert rows(output) == before
     assert (output / "place=hill/day=2026-05-12/calls.parquet").stat().st_mtime_ns == kept
     busy = ask(output, "SELECT hour, calls FROM hours WHERE place = 'carr' ORDER BY day").rows

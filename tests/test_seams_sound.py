@@ -91,8 +91,8 @@ def test_channels_that_cancel_are_told(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("samples", "told"),
     [
-        (np.where(np.arange(len(SINE)) % 999 == 5, np.nan, SINE), "97 samples are not numbers"),
-        (np.where(np.arange(len(SINE)) == 5, np.inf, SINE), "1 samples are not numbers"),
+        (np.where(np.arange(len(SINE)) % 999 == 5, np.nan, SINE), "97 samples without a number"),
+        (np.where(np.arange(len(SINE)) == 5, np.inf, SINE), "1 sample without a number"),
         (np.clip(4 * SINE, -1, 1), "clipped in"),
         (0.5 * SINE + 0.2, "steady offset of 20.0% of full scale"),
         (0 * SINE, "silent"),

@@ -6,6 +6,7 @@ import ast
 import re
 from functools import cache
 from graphlib import TopologicalSorter
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -118,6 +119,20 @@ def test_errors_of_the_library_name_no_option_of_the_command_line(path: Path) ->
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     ]
     assert [text for text in texts if re.search(r"--[a-z]", text)] == []
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_a_count_is_told_with_a_noun_that_agrees(path: Path) -> None:
+    # "1 notes": `io.wording.counted` puts a noun after a count.
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    texts = [node.values for node in ast.walk(tree) if isinstance(node, ast.JoinedStr)]
+    found = [
+        f"{ast.unparse(count.value)}{after.value!r}"
+        for values in texts
+        for count, after in pairwise(values)
+        if isinstance(count, ast.FormattedValue) and isinstance(after, ast.Constant)
+    ]
+    assert [text for text in found if re.match(r"(len|sum)\(.*\)' [a-z]+s\b", text)] == []
 
 
 # What a rule file, a request or a row of the log holds is known at run time only; matplotlib's

@@ -23,7 +23,7 @@ from callresp.palette.files import load_palette
 from callresp.reply.metrics import measure
 from callresp.reply.replier import answer
 from callresp.reply.rules import load_rules
-from callresp.reply.silences import counted
+from callresp.reply.silences import tally
 
 HEADER = (
     *("rules", "calls", "answered", "notes a reply", "too early", "strikers", "commonest"),
@@ -47,7 +47,7 @@ def on_replies(job: Job) -> Iterator[Table]:
             replies = _by_reply(reply.notes)
             lines = [tuple(note.instrument for note in own) for own in replies]
             strikers = Counter(note.instrument for note in reply.notes)
-            silences = counted(silence.why for silence in reply.unanswered)
+            silences = tally(silence.why for silence in reply.unanswered)
             table.add(
                 name,
                 len(phrases(notes)),

@@ -9,6 +9,7 @@ import click
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.palette.similarity import SoundPair
@@ -92,14 +93,19 @@ def _print_reach(reached: PitchCoverage) -> None:
     for gap in reached.gaps[:GAPS_TOLD]:
         near = f"; nearest is {gap.nearest}, {gap.off_cents:+.0f} cents" if gap.nearest else ""
         ui.say(
-            f"  {gap.low_hz:.0f} to {gap.high_hz:.0f} Hz: {gap.notes} notes of"
+            f"  {gap.low_hz:.0f} to {gap.high_hz:.0f} Hz: {counted(gap.notes, 'note')} of"
             f" {', '.join(gap.voices)}{near}"
         )
     if len(reached.gaps) > GAPS_TOLD:
         rest = reached.gaps[GAPS_TOLD:]
-        ui.say(f"  and {sum(gap.notes for gap in rest)} notes in {len(rest)} other places")
+        ui.say(
+            f"  and {counted(sum(gap.notes for gap in rest), 'note')} in"
+            f" {counted(len(rest), 'other place')}"
+        )
     if reached.unpitched and not reached.unpitched_strikers:
-        ui.say(f"  {reached.unpitched} notes without pitch have no block or box to go to")
+        ui.say(
+            f"  no block or box is there for {counted(reached.unpitched, 'note')} without a pitch"
+        )
 
 
 def _print_work(work: tuple[Workload, ...]) -> None:
@@ -107,11 +113,17 @@ def _print_work(work: tuple[Workload, ...]) -> None:
     if not over:
         ui.say("no striker is overworked")
     for item in over:
-        text = f"{item.striker} is overworked: {item.strokes} strokes, {item.even:.1f} times its"
+        text = (
+            f"{item.striker} is overworked: {counted(item.strokes, 'stroke')},"
+            f" {item.even:.1f} times its"
+        )
         text += f" share, up to {item.busiest_per_min} a minute"
         if item.lost or item.changed:
             limits = ", ".join(f"{key} {count}" for key, count in item.by_limit.items())
-            text += f"; its limits cost {item.lost} notes and changed {item.changed} ({limits})"
+            text += (
+                f"; its limits cost {counted(item.lost, 'note')} and changed {item.changed}"
+                f" ({limits})"
+            )
         ui.say(text)
     idle = [item.striker for item in work if item.strokes == 0]
     if idle:

@@ -11,6 +11,7 @@ import click
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.echoes.ask import Air, Answer
@@ -163,7 +164,7 @@ def _write(asked: _Asked) -> None:
         return
     minutes, seconds = divmod(round(checked.plan.header.duration_s), 60)
     ui.say(
-        f"{len(checked.plan.strikes)} strokes on {striker.name} of {machine.name} at"
+        f"{counted(len(checked.plan.strikes), 'stroke')} on {striker.name} of {machine.name} at"
         f" {level_db:g} dB at 1 m, {minutes} min {seconds} s"
     )
     ui.say(f"wrote {output}")
@@ -219,7 +220,7 @@ def _strike_and_hear(asked: _Asked) -> None:
         write_wav(asked.keep, played.capture.samples, played.capture.rate_hz)
     _answer(asked, played.capture, checked.plan, machine)
     if played.refused:
-        ui.look(f"{played.refused} strokes were not played")
+        ui.look(f"not played: {counted(played.refused, 'stroke')}")
 
 
 def _hear(asked: _Asked) -> None:
@@ -286,7 +287,9 @@ def _answer(asked: _Asked, capture: Capture, plan: Plan, machine: Palette | None
         ui.look(warning)
     heard, planned = answer.report.place.strokes, len(plan.strikes)
     if heard < planned:
-        ui.look(f"it holds {heard} of the plan's {planned} strokes: the answer is by those")
+        ui.look(
+            f"it holds {heard} of the plan's {counted(planned, 'stroke')}: the answer is by those"
+        )
     if answer.snr_db < POOR_DB:
         ui.look("the strokes hardly stand out of the noise: strike harder, or in a quieter hour")
 
@@ -331,7 +334,8 @@ def print_summary(answer: Answer) -> None:
         ui.say(f"no reverberation time: {place.reverberation}")
     ui.say(place.answer)
     ui.say(
-        f"  by {place.strokes} strokes on {place.striker}; walls from {place.near_m:g} to"
+        f"  by {counted(place.strokes, 'stroke')} on {place.striker}; walls from"
+        f" {place.near_m:g} to"
         f" {place.farthest_m:g} m; between strokes {place.background_db:.0f} dB re full scale"
     )
     ui.say(

@@ -9,6 +9,7 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
+from callresp.io.wording import counted
 from callresp.plan.model import PREFERENCE, Change
 from callresp.plan.summary import ChangeGroup, HottestCoil, Summary, grouped
 
@@ -68,8 +69,9 @@ def _beside(reply: Path) -> Path:
 def print_summary(figures: Summary, changes: tuple[Change, ...], every: bool) -> None:
     """Tell a person what the plan asks of the machine."""
     ui.say(
-        f"{figures.palette}: {figures.strikes} strikes, {figures.holds} damper moves,"
-        f" {figures.turns} turns in {_clock(figures.duration_s)}"
+        f"{figures.palette}: {counted(figures.strikes, 'strike')},"
+        f" {counted(figures.holds, 'damper move')},"
+        f" {counted(figures.turns, 'turn')} in {_clock(figures.duration_s)}"
     )
     for name, count in figures.strikes_by_instrument.items():
         ui.say(f"  {name}: {count}")

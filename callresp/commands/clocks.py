@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from callresp.commands import ui
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.link.session import Session
@@ -127,7 +128,7 @@ def follow_plan(
     if as_json:
         ui.emit({**row, "tempo_bpm": tempo, "jitter_ms": jitter, "clocks": follower.clocks})
     else:
-        ui.say(f"{played} commands played, {left_out} left out")
+        ui.say(f"{counted(played, 'command')} played, {left_out} left out")
         if tempo is not None and jitter is not None:
             ui.say(f"  the clock: {tempo:.2f} beats a minute, jitter {jitter:.2f} ms")
     return 0 if played == followed.total else 1

@@ -11,6 +11,7 @@ from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.io.audio import Recording, open_recording
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.evaluate.compare import Comparison
@@ -194,7 +195,7 @@ def print_summary(found: Comparison, duration_s: float) -> None:
                 ui.say(f"  {own.name} and {found.heard[b].name}: {figures}")
     if found.marks is None:
         return
-    ui.say(f"\nagainst {len(found.marks)} marks by hand (F at {_windows()})")
+    ui.say(f"\nagainst {counted(len(found.marks), 'mark')} by hand (F at {_windows()})")
     for own in found.heard:
         if own.against is None:
             continue

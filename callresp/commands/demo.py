@@ -13,6 +13,7 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.check import describe
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.io.score import HeardScore, ReplyScore
@@ -205,21 +206,28 @@ def _print_summary(
     took_s: float,
 ) -> None:
     """What was heard, answered, refused and why, and what to try next."""
-    from callresp.reply.silences import counted
+    from callresp.reply.silences import tally
 
     voices = Counter(note.voice for note in heard.notes)
     answered = len({note.heard_phrase for note in reply.notes})
     phrases = len({note.phrase for note in heard.notes})
     singers = ", ".join(f"{name} {count}" for name, count in sorted(voices.items()))
-    ui.say(f"heard     {len(heard.notes)} notes in {phrases} phrases; voices: {singers}")
     ui.say(
-        f"answered  {answered} phrases with {len(reply.notes)} notes on {checked.palette.name},"
+        f"heard     {counted(len(heard.notes), 'note')} in {counted(phrases, 'phrase')};"
+        f" voices: {singers}"
+    )
+    ui.say(
+        f"answered  {counted(answered, 'phrase')} with {counted(len(reply.notes), 'note')} on"
+        f" {checked.palette.name},"
         f" by the rule set '{reply.header.rules}'"
     )
-    for why, count in counted(s.why for s in reply.unanswered).items():
-        ui.say(f"          kept silent {count} times: {why}")
+    for why, count in tally(s.why for s in reply.unanswered).items():
+        ui.say(f"          kept silent {counted(count, 'time')}: {why}")
     changes = checked.plan.changes
-    ui.say(f"refused   {sum(c.change == 'dropped' for c in changes)} notes; {len(changes)} changes")
+    ui.say(
+        f"refused   {counted(sum(c.change == 'dropped' for c in changes), 'note')};"
+        f" {counted(len(changes), 'change')}"
+    )
     for change in changes[:4]:
         ui.say(f"          {describe(change)}")
     if len(changes) > 4:
@@ -227,7 +235,8 @@ def _print_summary(
     report = session.report
     worst = max(map(abs, report.errors_ms), default=0.0)
     ui.say(
-        f"streamed  {report.played} of {report.commands} commands played by the simulated board,"
+        f"streamed  {report.played} of {counted(report.commands, 'command')} played by the"
+        " simulated board,"
         f" {worst:.1f} ms off at most"
     )
     ui.say(f"in        {folder.root}, after {took_s:.0f} s")

@@ -10,6 +10,7 @@ import click
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.io.audio import open_recording
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.listen.diagnostics import Evidence
@@ -115,7 +116,7 @@ def print_summary(found: Evidence) -> None:
     from callresp.listen.explanation import as_values
     from callresp.plots.diagnostics import letter, lettered
 
-    ui.say(f"{len(found.notes)} notes:")
+    ui.say(f"{counted(len(found.notes), 'note')}:")
     for n, note in enumerate(as_values(found)["notes"], 1):
         pitch = "no pitch" if note["pitch_hz"] is None else f"{note['pitch_hz']:.0f} Hz"
         remark = f"; {note['remark']}" if note["remark"] else ""

@@ -10,6 +10,7 @@ import click
 from callresp.commands import options, ui
 from callresp.commands.options import FOLDER, PATH
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.firmware.own_plan import PlanStart
@@ -94,9 +95,9 @@ def command(
         )
         return
     what = "a library with a sketch" if sketch else f"for the {machine.board.chip}"
-    ui.say(f"wrote {folder}: {len(files)} files, {what}")
+    ui.say(f"wrote {folder}: {counted(len(files), 'file')}, {what}")
     if checked is not None:
-        ui.say(f"  it plays {len(checked.plan.commands):,} commands by itself")
+        ui.say(f"  it plays {counted(len(checked.plan.commands), 'command')} by itself")
     if dry_run:
         ui.say("  a dry run: lamps are lit, no coil and no motor is switched")
     if sketch and machine.board.pins is None:

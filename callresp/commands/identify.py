@@ -6,6 +6,7 @@ import click
 import msgspec
 
 from callresp.commands import options, ui
+from callresp.io.wording import counted
 
 
 @click.command(name="identify")
@@ -48,7 +49,9 @@ def command(port: str, palette: str, as_json: bool) -> None:
         )
         if ack.mode & DRY_RUN:
             ui.say("in a dry run: it lights lamps and moves nothing")
-        ui.say(f"lets go after {ack.silence_ms} ms of silence; started {ack.restarts} times")
+        ui.say(
+            f"lets go after {ack.silence_ms} ms of silence; started {counted(ack.restarts, 'time')}"
+        )
         ui.say(
             f"{status.millivolts / 1000:.1f} V, board {status.temperature_c} °C,"
             f" warmest coil {status.hottest_c} °C;"
@@ -68,5 +71,8 @@ def command(port: str, palette: str, as_json: bool) -> None:
         if parts:
             ui.say(f"sensors: {', '.join(parts)}")
         if not enough:
-            ui.say(f"{machine.name} needs {wanted} coil channels and {len(machine.turner)} motors")
+            ui.say(
+                f"{machine.name} needs {counted(wanted, 'coil channel')} and"
+                f" {counted(len(machine.turner), 'motor')}"
+            )
     click.get_current_context().exit(0 if enough else 1)

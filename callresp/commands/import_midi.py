@@ -12,6 +12,7 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.midi.imported import Obstacle
@@ -100,7 +101,7 @@ def command(
 
 
 def _print_summary(length_s: float, instruments: Sequence[str]) -> None:
-    ui.say(f"{len(instruments)} notes in {length_s:.1f} s")
+    ui.say(f"{counted(len(instruments), 'note')} in {length_s:.1f} s")
     for name, count in Counter(instruments).items():
         ui.say(f"  {name}: {count}")
 

@@ -11,6 +11,7 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.evaluate.labels import Measure
@@ -64,7 +65,7 @@ def _write(heard: Path, score: HeardScore, output: Path | None, as_json: bool) -
     if as_json:
         ui.emit({"labels": str(target), "notes": len(score.notes)})
         return
-    ui.say(f"wrote {target}: {len(score.notes)} labels")
+    ui.say(f"wrote {target}: {counted(len(score.notes), 'label')}")
     ui.say(f"next: callresp labels {ui.typed(heard)} --apply {ui.typed(target)}")
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from callresp.commands import ui
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.io.audio import Samples
@@ -129,7 +130,7 @@ class Recorder:
 
             samples = soxr.resample(samples, rate_hz, RATE_MAX_HZ)
             rate_hz = RATE_MAX_HZ
-        warnings = (f"{self._lost} samples were lost",) if self._lost else ()
+        warnings = (f"{counted(self._lost, 'sample')} lost",) if self._lost else ()
         return Capture(samples, rate_hz, clipped_s, warnings, self._name)
 
 
@@ -184,6 +185,6 @@ def play_and_record(
     report = session.report
     for outcome, count in report.outcomes.items():
         if outcome != "executed":
-            ui.warn(f"the board did not do {count} commands: {outcome}")
+            ui.warn(f"the board did not do {counted(count, 'command')}: {outcome}")
     began_s = began[0] if began and recorder.live else None
     return PlayedAndHeard(recorder.capture(), began_s, report.commands - report.played)

@@ -21,6 +21,7 @@ import msgspec
 
 from callresp.commands import ui
 from callresp.io.score import Phrase
+from callresp.io.wording import clock, counted
 
 if TYPE_CHECKING:
     from callresp.live.actions import Record
@@ -128,7 +129,7 @@ class LiveView:
         """Clear the status line, sum the session up, and end."""
         self._clear()
         if dropped:
-            self.warn(f"{dropped} rows of the log were lost: its disk was full or too slow")
+            self.warn(f"{counted(dropped, 'row')} of the log lost: its disk was full or too slow")
         if not self._as_json:
             self._print_summary()
         self._lines.close()
@@ -139,14 +140,17 @@ class LiveView:
         self._status.write(f"callresp: note: {text}\n")
 
     def _print_summary(self) -> None:
-        self.notify(f"{self._phrases} phrases heard, {self._answered} answered")
+        self.notify(f"{counted(self._phrases, 'phrase')} heard, {self._answered} answered")
         for outcome, count in sorted(self._outcomes.items()):
-            self.notify(f"  {count} commands {outcome}")
+            self.notify(f"  {counted(count, 'command')} {outcome}")
         if self._engine is not None:
             stages = self._engine.latency.medians_ms()
             if "answer" in stages:
                 self.notify(f"  first coil {stages['answer']:.0f} ms after the rule's own delay")
-            self.notify(f"  sound lost {self._engine.overruns} times, {self.faults} faults")
+            self.notify(
+                f"  sound lost {counted(self._engine.overruns, 'time')},"
+                f" {counted(self.faults, 'fault')}"
+            )
 
     def notify(self, text: str) -> None:
         """Show a line."""
@@ -189,7 +193,7 @@ def status_line(engine: LiveEngine) -> str:
     """How it stands, in one line."""
     status = engine.status()
     stages = status["latency_ms"]
-    parts = [_clock(engine.now_s), engine.inhibited or "listening"]
+    parts = [clock(engine.now_s), engine.inhibited or "listening"]
     if status["supply_v"] is not None:
         parts.append(f"{status['supply_v']:.1f} V")
     if status["coil_c"] is not None:
@@ -199,23 +203,17 @@ def status_line(engine: LiveEngine) -> str:
         parts.append(f"{', '.join(known)} ms")
     if status["credit"] is not None:
         parts.append(f"credit {status['credit']}")
-    parts.append(f"{status['strikes']} strikes")
-    parts.append(f"{status['overruns']} overruns")
+    parts.append(counted(status["strikes"], "strike"))
+    parts.append(counted(status["overruns"], "overrun"))
     return " | ".join(parts)
-
-
-def _clock(at_s: float) -> str:
-    hours, rest = divmod(int(at_s), 3600)
-    return f"{hours:02d}:{rest // 60:02d}:{rest % 60:02d}"
 
 
 def _line(at_s: float, body: object) -> str:
     if isinstance(body, Phrase):
         pitches = sorted(note.pitch_hz for note in body.notes if note.pitch_hz is not None)
         band = f"{pitches[0]:.0f} to {pitches[-1]:.0f} Hz" if pitches else "unpitched"
-        return (
-            f"{_clock(at_s)}  heard {body.id}: voice {body.voice}, {len(body.notes)} notes, {band}"
-        )
+        notes = counted(len(body.notes), "note")
+        return f"{clock(at_s)}  heard {body.id}: voice {body.voice}, {notes}, {band}"
     assert isinstance(body, dict)
     names = " ".join(note.instrument for note in body["notes"])
-    return f"{_clock(at_s)}  answers {body['phrase']} by '{body['rule']}': {names}"
+    return f"{clock(at_s)}  answers {body['phrase']} by '{body['rule']}': {names}"

@@ -9,6 +9,7 @@ import click
 
 from callresp.commands import options, ui
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.palette.model import Palette, Striker
@@ -151,7 +152,7 @@ def _print_supply(palette: Palette, able: Capability) -> None:
 
 def _voice(striker: Striker) -> str:
     if striker.pitch_hz is not None:
-        return f"{striker.pitch_hz:.1f} Hz, {len(striker.partials)} partials"
+        return f"{striker.pitch_hz:.1f} Hz, {counted(len(striker.partials), 'partial')}"
     return f"no pitch, lowest mode {striker.reference_hz:.0f} Hz"
 
 

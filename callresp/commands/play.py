@@ -14,6 +14,7 @@ import click
 from callresp.commands import options as common
 from callresp.commands import ui
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.link.port import Clock
@@ -222,7 +223,7 @@ def _summary(options: PlayOptions, runner: PlayRunner, output: Output, why: str)
         row = {"struck": player.struck, "changed": changed, "ended": why, "reply": kept, **board}
         ui.emit(row)
         return
-    ui.say(f"{player.struck} strokes; {why}")
+    ui.say(f"{counted(player.struck, 'stroke')}; {why}")
     for text, count in sorted(changed.items()):
         ui.say(f"  {count} {text}")
     if board.get("median_error_ms") is not None:

@@ -11,6 +11,7 @@ import click
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.io.place import Echo
@@ -244,7 +245,7 @@ def _play(job: Job, name: str, virtual: bool, from_s: float, tuning: str) -> Non
             notes = play(tracks, port, from_s=from_s, progress=advance)
     finally:
         port.close()
-    ui.say(f"played {notes} notes on {name}")
+    ui.say(f"played {counted(notes, 'note')} on {name}")
 
 
 @click.command(name="export")
@@ -311,8 +312,9 @@ def export_command(
         ui.emit(asdict(done))
         return
     ui.say(
-        f"wrote {done.path}: {done.heard_notes} heard and {done.reply_notes} played notes on"
-        f" {len(done.tracks)} tracks, {done.length_s:.1f} s"
+        f"wrote {done.path}: {counted(done.heard_notes, 'note')} heard and {done.reply_notes}"
+        " played, on"
+        f" {counted(len(done.tracks), 'track')}, {done.length_s:.1f} s"
     )
 
 

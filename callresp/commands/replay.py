@@ -13,6 +13,7 @@ import msgspec
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.field.day import FieldDay
@@ -201,7 +202,6 @@ def _written(
     from callresp.io.score import write_reply
     from callresp.plan.files import write_plan
     from callresp.plots.dial import draw_day
-    from callresp.plots.style import counted
     from callresp.synthesis.mixing import FOR_LISTENING
     from callresp.synthesis.mixing import mix as mix_down
 
@@ -262,7 +262,6 @@ ROWS = (
 def print_summary(heard: HeardScore, ways: list[Way]) -> None:
     """Tell a person how the ways differ."""
     from callresp.field.replay import overlap_of
-    from callresp.plots.style import counted
 
     calls = len({note.phrase for note in heard.notes})
     ui.say(f"{counted(calls, 'call')} in {heard.header.duration_s / 3600:.2f} h")

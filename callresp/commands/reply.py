@@ -12,6 +12,7 @@ import msgspec
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.io.score import ReplyNote, ReplyScore
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.reply.echoes import KnownEcho
@@ -95,28 +96,31 @@ def _beside(heard: Path) -> Path:
 
 def figures(score: ReplyScore) -> dict[str, object]:
     """Counts of a reply score."""
-    from callresp.reply.silences import counted
+    from callresp.reply.silences import tally
 
     return {
         "notes": len(score.notes),
         "answered": len({note.heard_phrase for note in score.notes}),
         "unanswered": len(score.unanswered),
         "rules": dict(Counter(note.rule for note in score.notes).most_common()),
-        "silences": counted(silence.why for silence in score.unanswered),
+        "silences": tally(silence.why for silence in score.unanswered),
     }
 
 
 def print_summary(score: ReplyScore) -> None:
     """Tell a person what was answered, and what was not and why."""
-    from callresp.reply.silences import counted
+    from callresp.reply.silences import tally
 
     answered = len({note.heard_phrase for note in score.notes})
     total = answered + len(score.unanswered)
-    ui.say(f"{score.header.rules}: answers {answered} of {total} phrases, {len(score.notes)} notes")
+    ui.say(
+        f"{score.header.rules}: answers {answered} of {counted(total, 'phrase')},"
+        f" {counted(len(score.notes), 'note')}"
+    )
     for rule, count in Counter(note.rule for note in score.notes).most_common():
-        ui.say(f"  {rule}: {count} notes")
-    for why, count in counted(silence.why for silence in score.unanswered).items():
-        ui.say(f"  silent {count} times: {why}")
+        ui.say(f"  {rule}: {counted(count, 'note')}")
+    for why, count in tally(silence.why for silence in score.unanswered).items():
+        ui.say(f"  silent {counted(count, 'time')}: {why}")
 
 
 def explain_rows(score: ReplyScore) -> list[str]:

@@ -13,6 +13,7 @@ import msgspec
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.field.day import FieldDay
@@ -147,7 +148,6 @@ def _at(option: str, text: str, day: FieldDay) -> datetime:
 
 def print_summary(figures: DayStatistics) -> None:
     """Tell a person the day in a few lines."""
-    from callresp.plots.style import counted
 
     hours = figures.duration_s / 3600
     ui.say(
@@ -167,11 +167,10 @@ def print_summary(figures: DayStatistics) -> None:
     if figures.energy_wh is not None:
         ui.say(f"  energy {figures.energy_wh:.1f} Wh")
     if figures.overruns:
-        lost = "was" if figures.overruns == 1 else "were"
-        ui.say(f"  {counted(figures.overruns, 'block')} of sound {lost} lost")
+        ui.say(f"  {counted(figures.overruns, 'block')} of sound lost")
     for fault, count in figures.faults.items():
-        ui.warn(f"fault: {fault}" + (f", {count} times" if count > 1 else ""))
+        ui.warn(f"fault: {fault}" + (f", {counted(count, 'time')}" if count > 1 else ""))
     if figures.lost_rows:
         ui.warn(f"the log is damaged: {counted(figures.lost_rows, 'row')} of it can't be read")
     if figures.unreadable_rows:
-        ui.warn(f"{counted(figures.unreadable_rows, 'row')} of the log could not be understood")
+        ui.warn(f"not understood: {counted(figures.unreadable_rows, 'row')} of the log")

@@ -12,6 +12,7 @@ import msgspec
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.reply.rules import RuleSet
@@ -197,7 +198,7 @@ def fit_command(heard: Path, palette: str, voice: str | None, most: int, as_json
         ui.say(
             f"{one.fit:.3f}  {one.mapping:8}{one.transpose_cents:+6.0f} cents   contour"
             f" {one.contour:.2f}, apart {one.distinct:.2f}, near {one.near:.2f},"
-            f" on {one.strikers} strikers"
+            f" on {counted(one.strikers, 'striker')}"
         )
     if not as_json:
         best = found[0]

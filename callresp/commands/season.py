@@ -13,6 +13,7 @@ from callresp.commands import options, ui
 from callresp.commands.options import FOLDER, PATH
 from callresp.commands.scout import examples
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.scout.survey import Machine, Unit
@@ -121,7 +122,7 @@ def make(given: SeasonOptions) -> None:
         ui.look(line)
     missing = [unit for unit in planned if not season.is_done(given.output, unit)]
     if len(missing) < len(planned):
-        ui.warn(f"{len(planned) - len(missing)} of {len(planned)} days were done before")
+        ui.warn(f"done before: {len(planned) - len(missing)} of {counted(len(planned), 'day')}")
     spread = (
         partial(over_cluster, address=given.cluster, tell=ui.warn)
         if given.cluster is not None
@@ -146,8 +147,10 @@ def make(given: SeasonOptions) -> None:
                 ui.emit({"place": one.job.place.name, "day": one.job.day, "calls": calls})
     if not given.as_json:
         hours = total_s / 3600
-        ui.say(f"{given.output}: {len(missing)} days looked through, {hours:.1f} h; it was here in"
-               f" {here} recordings")  # fmt: skip
+        ui.say(
+            f"{given.output}: {counted(len(missing), 'day')} looked through, {hours:.1f} h;"
+            f" it was here in {counted(here, 'recording')}"
+        )
         ui.say(f"next: callresp season {ui.typed(given.output)} --ask first-last")
 
 

@@ -182,7 +182,7 @@ def _print_summary(machine: Palette, found: list[Verdict], taken: Taken, as_json
         for fault in one.faults:
             ui.say(f"{' ' * wide}  {fault.kind}: {fault.text}")
     odd = [one.striker for one in found if not one.well]
-    ui.say(f"look at {', '.join(odd)}" if odd else f"all {len(found)} as the palette knows them")
+    ui.say(f"look at {', '.join(odd)}" if odd else "all as the palette knows them")
     for warning in taken.capture.warnings:
         ui.warn(warning)
 

@@ -9,6 +9,7 @@ import click
 import msgspec
 
 from callresp.commands import options, ui
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.io.audio import Samples
@@ -144,7 +145,7 @@ def line(reading: MeterReading) -> str:
     share = (reading.peak_db - BAR_FROM_DB) / -BAR_FROM_DB
     cells = round(BAR_CELLS * min(max(share, 0.0), 1.0))
     floor = "   ?" if reading.floor_db is None else f"{reading.floor_db:4.0f}"
-    notes = f"{reading.notes} notes"
+    notes = counted(reading.notes, "note")
     if reading.over_floor_db is not None:
         notes += f", {reading.over_floor_db:.0f} dB over it"
     change = "" if reading.gain_db == 0 else f": gain {reading.gain_db:+.0f} dB"
@@ -162,12 +163,17 @@ def print_summary(reading: MeterReading, lost: int) -> None:
     if reading.floor_db is not None:
         ui.say(f"  floor of the place {reading.floor_db:.0f} dB in the listening band")
     if reading.clipped:
-        ui.say(f"  {reading.clipped} clipped samples")
+        ui.say(f"  {counted(reading.clipped, 'clipped sample')}")
     if reading.over_floor_db is not None:
-        ui.say(f"  {reading.notes} notes heard, {reading.over_floor_db:.0f} dB over the floor")
+        ui.say(
+            f"  {counted(reading.notes, 'note')} heard, {reading.over_floor_db:.0f} dB over the"
+            " floor"
+        )
     elif reading.word != "no sound":
         ui.say("  no notes heard: judged by what else there is; look again when somebody sings")
     for text in reading.advice:
         ui.say(f"  {text}")
     if lost:
-        ui.warn(f"{lost} samples were lost on the way: the machine is busy with something else")
+        ui.warn(
+            f"{counted(lost, 'sample')} lost on the way: the machine is busy with something else"
+        )

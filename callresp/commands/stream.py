@@ -13,6 +13,7 @@ from callresp.commands import clocks, options, ui
 from callresp.commands.options import PATH
 from callresp.commands.stream_view import live_view
 from callresp.errors import UserError
+from callresp.io.wording import counted
 from callresp.link.messages import DRY_RUN
 from callresp.link.session import Session
 from callresp.palette.model import Palette
@@ -109,7 +110,8 @@ def stream_command(
         checked = darkened(checked)
     if dry_run:
         ui.say(
-            f"{plan}: {len(checked.plan.commands)} commands, all within the limits; nothing sent"
+            f"{plan}: {counted(len(checked.plan.commands), 'command')}, all within the limits;"
+            " nothing sent"
         )
         return
     simulated = port == "simulated"
@@ -277,7 +279,7 @@ def print_summary(session: Session, as_json: bool) -> None:
         ui.emit(values)
         return
     report = session.report
-    ui.say(f"{report.played} of {report.commands} commands played")
+    ui.say(f"{report.played} of {counted(report.commands, 'command')} played")
     for outcome, count in report.outcomes.items():
         if outcome != "executed":
             ui.say(f"  {count} {outcome}")
@@ -286,7 +288,7 @@ def print_summary(session: Session, as_json: bool) -> None:
             f"  off by {values['median_error_ms']} ms in the median, {values['worst_error_ms']} ms"
             " at most, on the board's clock as the host knows it"
         )
-    ui.say(f"  {report.resent} sent again, {report.damaged} damaged frames")
+    ui.say(f"  {report.resent} sent again, {counted(report.damaged, 'damaged frame')}")
     if session.hello_ack is not None and session.hello_ack.mode & DRY_RUN:
         ui.warn("the board is in a dry run: it lit lamps and moved nothing")
     for fault in report.faults:

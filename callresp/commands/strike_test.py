@@ -11,6 +11,7 @@ import click
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.palette.model import Palette
@@ -110,7 +111,10 @@ def strike_test_command(
         )
         return
     minutes, seconds = divmod(round(plan.header.duration_s), 60)
-    ui.say(f"{len(machine.striker)} strikers, {minutes} min {seconds} s, all within the limits")
+    ui.say(
+        f"{counted(len(machine.striker), 'striker')}, {minutes} min {seconds} s, all within the"
+        " limits"
+    )
     if settings.pace > 1:
         ui.say(f"  slowed {settings.pace:g} times, so that no coil gets too hot")
     ui.say(f"wrote {output} and {beside}")
@@ -150,7 +154,7 @@ def _of_channels(
     for given, option, what in ((held, "--dampers", "dampers"), (called, "--names", "names")):
         if given and len(given) != len(numbers):
             raise UserError(
-                f"{len(given)} {what} for {len(numbers)} channels",
+                f"{len(given)} {what} for {counted(len(numbers), 'channel')}",
                 where=option,
                 remedy="give one for each" + (", - for none" if what == "dampers" else ""),
             )
@@ -440,7 +444,7 @@ def print_summary(found: StrikeTestResult, kept: list[tuple[str, str, str]]) -> 
         parts = [f"{one.name} ({one.kind}):"]
         if one.pitch_hz is not None:
             parts.append(f"{one.pitch_hz.value:.2f} Hz,")
-        parts.append(f"{len(one.partials)} partials,")
+        parts.append(f"{counted(len(one.partials), 'partial')},")
         if one.t60_s is not None:
             parts.append(f"rings {one.t60_s.value:.2f} s,")
         if one.damper is not None and one.damper.damped_t60_s is not None:

@@ -16,6 +16,7 @@ from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.io.score import HeardHeader, Note, line, write_score
 from callresp.io.starttime import start_of
+from callresp.io.wording import counted
 
 
 @click.command(name="transcribe")
@@ -116,7 +117,7 @@ def print_summary(
         from callresp.levels.calibration import load_calibration
 
         offset_db = load_calibration(calibration).offset_db
-    ui.say(f"{header.recording}: {header.duration_s:.1f} s, {len(notes)} notes")
+    ui.say(f"{header.recording}: {header.duration_s:.1f} s, {counted(len(notes), 'note')}")
     voices = _by_voice(notes, offset_db is not None)
     for name in sorted(voices, key=lambda name: (len(name), name)):
         own = voices[name]
@@ -124,7 +125,7 @@ def print_summary(
         band = f"{min(pitched):.0f} to {max(pitched):.0f} Hz" if pitched else "unpitched"
         count = len(own.phrases)
         ui.say(
-            f"  voice {name}: {len(own.levels_db)} notes in {count} phrase{'s' * (count != 1)},"
+            f"  voice {name}: {counted(len(own.levels_db), 'note')} in {counted(count, 'phrase')},"
             f" {band}, median level {_median_level(own, offset_db)}"
         )
     if output is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.io.score import HeardScore, Note, phrases, read_heard, write_heard
+from callresp.io.wording import counted
 from callresp.listen.profile import load_profile
 from callresp.listen.voices.phrases import phrased
 
@@ -59,25 +61,20 @@ def command(
             ui.say(f"wrote {output or heard}" + (f"; the old one is {kept}" if kept else ""))
     rows = _rows(score)
     if as_json:
-        ui.emit(rows)
+        ui.emit([{"voice": name, "notes": n, "phrases": bouts} for name, n, bouts in rows])
         return
-    for row in rows:
-        ui.say(f"  voice {row['voice']}: {row['notes']} notes in {row['phrases']} phrases")
+    for name, notes, bouts in rows:
+        ui.say(f"  voice {name}: {counted(notes, 'note')} in {counted(bouts, 'phrase')}")
     for change in score.header.by_hand:
         ui.say(f"  by hand: {change}")
 
 
-def _rows(score: HeardScore) -> list[dict[str, object]]:
-    found = phrases(score.notes)
-    names = sorted({note.voice for note in score.notes}, key=lambda name: (len(name), name))
-    return [
-        {
-            "voice": name,
-            "notes": sum(note.voice == name for note in score.notes),
-            "phrases": sum(phrase.voice == name for phrase in found),
-        }
-        for name in names
-    ]
+def _rows(score: HeardScore) -> list[tuple[str, int, int]]:
+    """Each voice with its notes and phrases, in the order of names."""
+    notes = Counter(note.voice for note in score.notes)
+    bouts = Counter(phrase.voice for phrase in phrases(score.notes))
+    names = sorted(notes, key=lambda name: (len(name), name))
+    return [(name, notes[name], bouts[name]) for name in names]
 
 
 def _changed(

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from callresp.commands import options, ui
+from callresp.io.wording import counted
 
 
 @click.command(name="wiring")
@@ -67,7 +68,7 @@ def command(
             write_text(output, wiring_page(told))
         else:
             draw_wiring(output, told)
-        ui.say(f"wrote {output}: {len(told.channels)} channels")
+        ui.say(f"wrote {output}: {counted(len(told.channels), 'channel')}")
         ui.warn(told.cautions[0])
     if machine.board.pins is None:
         ui.look("the palette names no pins: add [board.pins], as in 'fettle'")

@@ -28,6 +28,7 @@ from starlette.routing import Route
 from callresp.desk.address import open_server
 from callresp.desk.server import server_of
 from callresp.io.score import Phrase
+from callresp.io.wording import clock, counted
 from callresp.levels.level_meter import LevelMeter
 from callresp.listen.profile import Profile
 from callresp.live.actions import Record
@@ -193,7 +194,7 @@ class LivePage:
             pitches = sorted(note.pitch_hz for note in body.notes if note.pitch_hz is not None)
             ends = dict.fromkeys(f"{hz:.0f}" for hz in (*pitches[:1], *pitches[-1:]))
             band = f"{' to '.join(ends)} Hz" if pitches else "no pitch"
-            count = f"{len(body.notes)} note{'s' * (len(body.notes) != 1)}, {band}"
+            count = f"{counted(len(body.notes), 'note')}, {band}"
             self._add(row.at_s, "heard", body.voice, count)
         elif row.kind == "reply" and isinstance(body, dict):
             voice = self._voices.get(body["phrase"], "")
@@ -204,7 +205,7 @@ class LivePage:
             else:
                 self._add(row.at_s, "left alone", voice, str(body.get("unanswered", "")))
         elif row.kind == "fault" and isinstance(body, dict):
-            self._faults.append(f"{_clock(row.at_s)}  {body['what']}")
+            self._faults.append(f"{clock(row.at_s)}  {body['what']}")
 
     def close(self) -> None:
         """Serve no more, once what is being answered has been sent: 'stopped' among it."""
@@ -291,8 +292,3 @@ class LivePage:
 
 def _json(value: object, status: int = 200) -> Response:
     return Response(msgspec.json.encode(value), status, media_type="application/json")
-
-
-def _clock(at_s: float) -> str:
-    hours, rest = divmod(int(at_s), 3600)
-    return f"{hours:02d}:{rest // 60:02d}:{rest % 60:02d}"

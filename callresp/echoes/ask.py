@@ -12,6 +12,7 @@ import numpy.typing as npt
 from callresp.echoes import alignment, decay, deconvolution, detection
 from callresp.errors import UserError
 from callresp.io.place import Echo, Octave, Place, PlaceReport
+from callresp.io.wording import counted
 from callresp.palette.model import Palette
 from callresp.plan.model import Plan, Strike
 from callresp.scene.air import speed_in_humid_air
@@ -145,7 +146,7 @@ def _train(plan: Plan, palette: Palette | None) -> tuple[Values, str]:
     strikes: list[Strike] = list(plan.strikes)
     names = {strike.instrument or str(strike.channel) for strike in strikes}
     if len(names) != 1 or len(strikes) < FEWEST:
-        what = f"has {len(strikes)} strokes on {len(names)} strikers"
+        what = f"has {counted(len(strikes), 'stroke')} on {counted(len(names), 'striker')}"
         raise UserError(f"the plan {what}", remedy="make it with callresp ask-place")
     name = names.pop()
     striker = palette.striker_named(name) if palette is not None else None
@@ -228,7 +229,7 @@ def _path(one: detection.Return, heard: detection.Detection, straight_s: float) 
 def _in_words(echoes: tuple[Echo, ...], rings: decay.Reverberation) -> str:
     parts = []
     if echoes:
-        parts.append(f"{len(echoes)} echo{'es' if len(echoes) > 1 else ''}")
+        parts.append(counted(len(echoes), "echo", "echoes"))
     if any(one.t20_s is not None for one in (rings.whole, *rings.octaves.values())):
         parts.append("reverberation")
     return " and ".join(parts) or "this place gives nothing back"

@@ -19,6 +19,7 @@ import math
 import numpy as np
 
 from callresp.errors import UserError
+from callresp.io.wording import counted
 from callresp.palette.model import ForcePoint, Palette, Striker
 from callresp.plan.checked_plan import CheckedPlan, check
 from callresp.scene.air import absorption_db_per_m, speed_in_humid_air
@@ -102,7 +103,7 @@ def ask_plan(
         Where the striker's coil can't do it.
     """
     if not 4 <= strokes <= 256:
-        raise UserError(f"{strokes} strokes", argument="strokes", remedy="give 4 to 256")
+        raise UserError(counted(strokes, "stroke"), argument="strokes", remedy="give 4 to 256")
     if not 5.0 <= farthest_m <= 1000.0:
         raise UserError(
             f"a farthest wall at {farthest_m:g} m", argument="farthest", remedy="give 5 to 1000 m"

@@ -35,6 +35,7 @@ import msgspec
 from callresp.errors import UserError
 from callresp.field.salvage import RawRow, salvage
 from callresp.io.files import OnlyWriter
+from callresp.io.wording import counted
 
 Kind = Literal["day", "phrase", "reply", "command", "status", "fault", "remark"]
 KINDS: tuple[Kind, ...] = ("day", "phrase", "reply", "command", "status", "fault", "remark")
@@ -160,7 +161,9 @@ class FieldLog:
             )
             self._base.execute("COMMIT")
         except sqlite3.Error as fault:
-            self.trouble = f"{self.path}: {fault}; {len(self._waiting)} rows wait in memory"
+            self.trouble = (
+                f"{self.path}: {fault}; {counted(len(self._waiting), 'row')} kept in memory"
+            )
             if self._base.in_transaction:
                 self._base.execute("ROLLBACK")
             return False

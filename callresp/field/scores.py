@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from callresp.field.day import FieldDay
 from callresp.io.score import HeardHeader, HeardScore, ReplyHeader, ReplyScore, Unanswered
+from callresp.io.wording import counted
 
 
 def heard_score(day: FieldDay) -> HeardScore:
@@ -35,12 +36,12 @@ def _recording(day: FieldDay) -> str:
 def _warnings(day: FieldDay) -> tuple[str, ...]:
     found = []
     if len(day.runs) > 1:
-        found.append(f"{len(day.runs)} runs set one after another by their times of day")
+        found.append(f"{counted(len(day.runs), 'run')} set one after another by their times of day")
     found += [step.text for step in day.clock_steps]
     if day.lost:
         found.append(f"the log is damaged: {day.lost} of its rows can't be read")
     if day.unreadable:
-        found.append(f"{day.unreadable} rows of the log could not be understood")
+        found.append(f"not understood: {counted(day.unreadable, 'row')} of the log")
     return tuple(found)
 
 

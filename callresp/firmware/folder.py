@@ -20,6 +20,7 @@ from callresp.firmware.limits import CORE_COILS, CORE_MOTORS, comment, header, l
 from callresp.firmware.own_plan import PLAYER, PlanStart, plan_source
 from callresp.firmware.pins import pins_header, wired
 from callresp.io.files import fresh_folder, umask, write_text
+from callresp.io.wording import counted
 from callresp.palette.model import Palette
 from callresp.palette.pins import BoardPins, ChipName
 from callresp.plan.checked_plan import CheckedPlan
@@ -185,7 +186,7 @@ def plan_told(plan: CheckedPlan, start: PlanStart) -> str:
     after = f"{start.after_s:g} s after power-up"
     when = after if start.lux is None else f"at the first light of {start.lux} lux from {after}"
     count = len(plan.plan.commands)
-    return f"Without a host it plays {count:,} commands of its own, once, {when}."
+    return f"Without a host it plays {counted(count, 'command')} of its own, once, {when}."
 
 
 def _rows(palette: Palette, pins: BoardPins) -> list[tuple[str, str, str]]:

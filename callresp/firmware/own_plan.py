@@ -13,6 +13,7 @@ from pathlib import Path
 
 from callresp.errors import UserError
 from callresp.firmware.limits import comment
+from callresp.io.wording import counted
 from callresp.link.messages import TICKS_PER_S, HoldAt, StrikeAt, TurnAt
 from callresp.link.session import encode
 from callresp.palette.model import Palette
@@ -70,7 +71,7 @@ def _check(checked: CheckedPlan, start: PlanStart) -> None:
         raise UserError("nothing is struck in it", where=where, remedy="give another plan")
     if len(commands) > ROWS_MAX:
         raise UserError(
-            f"{len(commands):,} commands don't fit into the board",
+            f"too long for the board, {counted(len(commands), 'command')}",
             where=where,
             remedy=f"at most {ROWS_MAX:,} do: stream it, or plan a shorter reply",
         )

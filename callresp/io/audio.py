@@ -46,6 +46,7 @@ import soundfile as sf
 from callresp.errors import UserError
 from callresp.io.files import whole_file
 from callresp.io.plain_pcm import PlainPcm, open_plain
+from callresp.io.wording import counted
 
 Samples = npt.NDArray[np.float32]
 Progress = Callable[[float], None]  # is called with the share done, 0 to 1
@@ -104,12 +105,13 @@ class Health:
         if self.breaks_off_s is not None:
             found.append(f"breaks off after {self.breaks_off_s:.3f} s: used what is there")
         if self.broken:
-            found.append(f"{self.broken} samples are not numbers: took them as silence")
+            found.append(f"{counted(self.broken, 'sample')} without a number: taken as silence")
         if self.samples == 0:
             return found
         if self.clipped:
             found.append(
-                f"clipped in {self.clipped} places: levels and pitches there are less sure;"
+                f"clipped in {counted(self.clipped, 'place')}: levels and pitches there are"
+                " less sure;"
                 " record with a lower gain"
             )
         if self.peak > 1.5:

@@ -32,6 +32,7 @@ import msgspec
 from callresp.errors import UserError
 from callresp.io.files import read_text, whole_file
 from callresp.io.starttime import read_start
+from callresp.io.wording import counted
 
 VERSION = 1
 # A sound at the very beginning may be taken to begin a little before it, never more.
@@ -447,7 +448,7 @@ def check_whole(path: Path, header: Header, rows: int) -> Header:
     promised = getattr(header, "lines", None)
     if promised is not None and rows < promised:
         raise UserError(
-            f"holds {rows} of {promised} lines: it was cut",
+            f"holds {rows} of {counted(promised, 'line')}: it was cut",
             where=str(path),
             remedy="make it anew; or, if you took lines out, take 'lines' out of its header",
         )

@@ -17,6 +17,7 @@ from __future__ import annotations
 import binascii
 
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 LONGEST = 64
 _CRC_START = 0xFFFF
@@ -87,7 +88,7 @@ def frame(payload: bytes) -> bytes:
         When it is longer than a frame may be.
     """
     if len(payload) > LONGEST:
-        raise UserError(f"a message of {len(payload)} bytes is over {LONGEST}")
+        raise UserError(f"a message of {counted(len(payload), 'byte')} is over {LONGEST}")
     return cobs_encode(payload + crc16(payload).to_bytes(2, "big")) + b"\0"
 
 

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from typing import Literal, Protocol
 
+from callresp.io.wording import counted
 from callresp.link.messages import COILS_REST
 from callresp.live.actions import BoardState
 from callresp.palette.model import Palette
@@ -97,7 +98,8 @@ class StopRules:
     def _used_up(self, strikes: int, energy_j: float) -> str | None:
         limits = self.limits
         if limits.strikes_max is not None and strikes >= limits.strikes_max:
-            return f"{strikes} strikes, as many as were allowed: it plays no more, and listens on"
+            played = counted(strikes, "strike")
+            return f"{played}, as many as were allowed: it plays no more, and listens on"
         if limits.energy_max_j is not None and energy_j >= limits.energy_max_j:
             return f"{energy_j:.0f} J, as much as was allowed: it plays no more, and listens on"
         return None

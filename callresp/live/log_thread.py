@@ -22,6 +22,7 @@ from callresp.errors import UserError
 from callresp.field.log import COMMIT_EVERY_S, FieldLog
 from callresp.io.audio import Samples
 from callresp.io.files import whole_file
+from callresp.io.wording import counted
 from callresp.live.actions import Notice, Record, SaveSnippet
 from callresp.live.sources import Block
 
@@ -160,7 +161,7 @@ class LogThread:
             self.notices.put(Notice(f"the log can't be written: {self._log.trouble}"))
         elif self._log.trouble is None and troubled:
             lost = self._log.dropped
-            kept = f"; {lost} rows were lost" if lost else ", with all that waited"
+            kept = f"; {counted(lost, 'row')} lost" if lost else ", with all that waited"
             self.notices.put(Notice(f"the log is written again{kept}", fault=lost > 0))
         return self._log.trouble is not None
 

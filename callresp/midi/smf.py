@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import NamedTuple, NoReturn
 
 from callresp.errors import UserError
+from callresp.io.wording import counted
 
 META, SYSEX, ESCAPE = 0xFF, 0xF0, 0xF7
 TRACK_NAME, END_OF_TRACK, TEMPO, METER, TEXT = 0x03, 0x2F, 0x51, 0x58, 0x01
@@ -114,14 +115,16 @@ def parse_smf(data: bytes, where: str = "MIDI file") -> Smf:
             continue
         number = len(tracks) + 1
         if at > len(data):
-            _damaged(f"breaks off: {len(data) - start} of {size} bytes", _track(where, number))
+            _damaged(
+                f"breaks off: {len(data) - start} of {counted(size, 'byte')}", _track(where, number)
+            )
         tracks.append(_TrackReader(data, start, at, where, number, remarks).read())
     if at < len(data):
-        remarks.append(f"{len(data) - at} bytes after its last chunk")
+        remarks.append(f"{counted(len(data) - at, 'byte')} after its last chunk")
     if not tracks:
         _damaged("holds no track", where)
     if len(tracks) != promised:
-        remarks.append(f"its header promises {promised} tracks, it holds {len(tracks)}")
+        remarks.append(f"its header promises {counted(promised, 'track')}, it holds {len(tracks)}")
     if form == 0 and len(tracks) > 1:
         remarks.append("format 0 with several tracks, read as format 1")
     return Smf(form, ticks_per_beat, ticks_per_s, tuple(tracks), tuple(remarks))
@@ -199,7 +202,9 @@ class _TrackReader:
         else:
             self._remarks.append(f"track {self._number} lacks its end")
         if self._at < end:
-            self._remarks.append(f"{end - self._at} bytes after the end of track {self._number}")
+            self._remarks.append(
+                f"{counted(end - self._at, 'byte')} after the end of track {self._number}"
+            )
         return SmfTrack(name, tuple(events), tick)
 
     def _byte(self) -> int:
@@ -221,7 +226,7 @@ class _TrackReader:
     def _bytes(self) -> bytes:
         size = self._quantity()
         if self._at + size > self._end:
-            self._fault(f"{size} bytes of data, and {self._end - self._at} are left")
+            self._fault(f"{counted(size, 'byte')} of data, and {self._end - self._at} are left")
         self._at += size
         return self._data[self._at - size : self._at]
 

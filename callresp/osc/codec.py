@@ -15,6 +15,8 @@ import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from callresp.io.wording import counted
+
 Argument = int | float | str | bool
 
 BUNDLE = b"#bundle\0"
@@ -86,7 +88,7 @@ def read_packet(data: bytes) -> list[Message]:
     from pythonosc.osc_message import OscMessage, ParseError
 
     if len(data) > LARGEST:
-        raise OscFault(f"{len(data)} bytes are too many")
+        raise OscFault(f"too long, {counted(len(data), 'byte')}")
     found = []
     for part in _parts(data, 0):
         _check_tags(part)
@@ -101,7 +103,7 @@ def read_packet(data: bytes) -> list[Message]:
 def _parts(data: bytes, depth: int) -> list[bytes]:
     """The plain messages in a packet."""
     if len(data) % 4 or not data:
-        raise OscFault(f"{len(data)} bytes are no multiple of four")
+        raise OscFault(f"a length of {counted(len(data), 'byte')}, no multiple of four")
     if data.startswith(b"/"):
         return [data]
     if not data.startswith(BUNDLE) or len(data) < 16:
@@ -112,7 +114,7 @@ def _parts(data: bytes, depth: int) -> list[bytes]:
     while at < len(data):
         size = int.from_bytes(data[at : at + 4], "big", signed=True)
         if size <= 0 or at + 4 + size > len(data):
-            raise OscFault(f"an element of {size} bytes")
+            raise OscFault(f"an element of {counted(size, 'byte')}")
         found += _parts(data[at + 4 : at + 4 + size], depth + 1)
         at += 4 + size
     return found

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from callresp.io.audio import Recording
 from callresp.io.score import HeardScore, ReplyScore
+from callresp.io.wording import counted
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plots import style
 from callresp.plots.excerpt import choose_stretch, excerpt_of, marks_of, whole_length_s
@@ -109,6 +110,6 @@ def draw_auditions(
             side_label(lanes, 0.0, -0.25, row.caption, ha="left", va="bottom")
         draw_key(axes["key"], WITHIN_IN, colours)
         facts = stretch_facts(shown[0], heard.header.start)
-        facts += [style.counted(len(rows), "rule set"), f"on {palette.name}"]
+        facts += [counted(len(rows), "rule set"), f"on {palette.name}"]
         style.draw_title(axes["title"], name, facts)
         style.save(figure, path, name)

@@ -17,6 +17,7 @@ from callresp.evaluate.annotations import Mark
 from callresp.evaluate.compare import Comparison
 from callresp.io.audio import Recording
 from callresp.io.score import Note
+from callresp.io.wording import counted
 from callresp.plots import style
 from callresp.plots.excerpt_heard import draw_spectrogram
 from callresp.plots.excerpt_picture import (
@@ -95,7 +96,7 @@ def draw_comparison(
         _key(axes["key"], found)
         span = f"{from_s:.1f} to {to_s:.1f} s"
         facts = [f"{span} of {style.format_time(recording.duration_s)}" if partial else span]
-        facts.append(style.counted(len(found.heard), "detector"))
+        facts.append(counted(len(found.heard), "detector"))
         style.draw_title(axes["title"], name, facts)
         style.save(figure, path, name)
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from callresp.io.wording import counted
 from callresp.listen.diagnostics import Evidence
 from callresp.listen.notes import voice_name
 from callresp.plots import style
@@ -48,7 +49,7 @@ def caption(found: Evidence) -> str:
     out, named = len(found.left_out), len(lettered(found))
     letters = "lettered" if named == out else f"the {named} strongest lettered"
     return (
-        f"{style.counted(len(found.notes), 'note')} (boxes, numbered), {out} left out (dashed,"
+        f"{counted(len(found.notes), 'note')} (boxes, numbered), {out} left out (dashed,"
         f" {letters}); dots are partials; grey: dB over the noise floor"
     )
 

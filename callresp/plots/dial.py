@@ -29,6 +29,7 @@ import numpy.typing as npt
 from callresp.errors import UserError
 from callresp.field.day import FieldDay, shifted
 from callresp.io.score import Phrase, ReplyNote
+from callresp.io.wording import counted
 from callresp.palette.model import Palette
 from callresp.plots import style
 from callresp.plots.style import (
@@ -38,7 +39,6 @@ from callresp.plots.style import (
     DARK,
     GRID,
     MUTED,
-    counted,
     label,
     line,
     outline,

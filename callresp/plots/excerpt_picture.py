@@ -19,6 +19,7 @@ import numpy as np
 from callresp.io.audio import Recording, open_recording
 from callresp.io.place import Echo
 from callresp.io.score import HeardScore, ReplyScore
+from callresp.io.wording import counted
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
@@ -217,11 +218,11 @@ def _facts(
 ) -> list[str]:
     facts = stretch_facts(shown, start)
     if heard is not None:
-        voices = style.counted(len(excerpt_heard.voices_within(heard, shown)), "voice")
-        facts.append(f"{style.counted(notes_within(heard, shown), 'note')} heard of {voices}")
+        voices = counted(len(excerpt_heard.voices_within(heard, shown)), "voice")
+        facts.append(f"{counted(notes_within(heard, shown), 'note')} heard of {voices}")
     strokes = len(shown.begun())
     if palette is not None and (strokes or reply is not None):
-        facts.append(f"{style.counted(strokes, 'stroke')} on {palette.name}")
+        facts.append(f"{counted(strokes, 'stroke')} on {palette.name}")
         within = [c for c, _ in shown.changes if shown.from_s <= c.at_s <= shown.to_s]
         dropped = sum(change.change == "dropped" for change in within)
         if within:

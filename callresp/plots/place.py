@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.io.place import Echo, Place, PlaceReport
+from callresp.io.wording import counted
 from callresp.plots import style
 from callresp.plots.excerpt_picture import readable
 
@@ -76,7 +77,7 @@ def _name(place: Place) -> str:
 
 def _facts(place: Place) -> list[str]:
     facts = [
-        f"asked by {place.strokes} strokes on {place.striker}",
+        f"asked by {counted(place.strokes, 'stroke')} on {place.striker}",
         f"air of {place.air_temperature_c:g} °C, sound at {place.speed_of_sound_m_s:.1f} m/s",
     ]
     if place.t20_s is not None:

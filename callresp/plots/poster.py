@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING
 from callresp.field import timeline
 from callresp.field.day import FieldDay
 from callresp.field.statistics import DayStatistics, PeriodCounts, counts_per, period_s
+from callresp.io.wording import counted
 from callresp.palette.model import Palette
 from callresp.plots import style
 from callresp.plots.charts import count_step, tick_text, value_axis
 from callresp.plots.report import counts_title
-from callresp.plots.style import ANSWER, CALL, DARK, MUTED, THIRD, counted, label, side_label
+from callresp.plots.style import ANSWER, CALL, DARK, MUTED, THIRD, label, side_label
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

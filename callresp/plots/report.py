@@ -22,10 +22,10 @@ from pathlib import Path
 from callresp.field import timeline
 from callresp.field.day import FieldDay
 from callresp.field.statistics import DayStatistics, PeriodCounts, ValueRange, counts_per, period_s
+from callresp.io.wording import counted
 from callresp.palette.model import Palette
 from callresp.plots import style
 from callresp.plots.charts import AxisTick, Chart, ChartLine, line_chart, mirrored_bars
-from callresp.plots.style import counted
 
 TIMELINE_MAX = 400
 LIGHT = {

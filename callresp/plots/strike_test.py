@@ -11,6 +11,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from callresp.io.wording import counted
 from callresp.plots import style as look
 from callresp.strike_test.results import Finding, MeasuredValue, StrikerResult, StrikeTestResult
 
@@ -126,7 +127,7 @@ def _figures(figure: Figure, one: StrikerResult, top: float) -> None:
         lines.append(f"again after {_pm(one.restrike_ms, '.0f', 'ms')}")
     marks = []
     if one.doubles:
-        marks.append(f"{one.doubles} double strokes")
+        marks.append(counted(one.doubles, "double stroke"))
     if marks:
         lines.append(", ".join(marks))
     _text(figure, LEFT_IN, top + 0.19, "\n".join(lines), fontsize=7.6, linespacing=1.45)

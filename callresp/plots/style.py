@@ -245,17 +245,6 @@ def voice_colours(voices: Iterable[str]) -> dict[str, str]:
     return {name: own.get(name, OTHER_VOICES) for name in sorted(counts)}
 
 
-def counted(count: int, what: str) -> str:
-    """A count with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "voice"), counted(2, "voice")
-    ('1 voice', '2 voices')
-    """
-    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
-
-
 def format_time(seconds: float) -> str:
     """Seconds as minutes and seconds, or hours.
 

@@ -25,6 +25,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from callresp.io.wording import counted
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.reply.mapping import cents
 from callresp.reply.rules import Rule, RuleSet
@@ -206,7 +207,7 @@ def _fewer(rules: RuleSet, old: Palette, new: Palette) -> Iterable[str]:
     """Lines that had more pitches to go to, and voices that strikers no longer have."""
     before, after = (len(strikers_for("any pitched", one)) for one in (old, new))
     if after < before:
-        pitches = "1 pitch" if after == 1 else f"{after} pitches"
+        pitches = counted(after, "pitch", "pitches")
         yield f"lines fall on {pitches} that fell on {before}"
     damped, able = (any(s.damper for s in one.striker) for one in (old, new))
     if damped and not able and any(rule.damping != "ring" for rule in rules.rule):

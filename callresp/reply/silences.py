@@ -13,6 +13,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
+from callresp.io.wording import counted
+
 
 def reason(kind: str, setting: str, detail: str = "") -> str:
     """A reason in one line.
@@ -40,7 +42,7 @@ def kind_of(why: str) -> str:
     return why.split(":")[0].strip()
 
 
-def counted(whys: Iterable[str]) -> dict[str, int]:
+def tally(whys: Iterable[str]) -> dict[str, int]:
     """How many calls were left alone for each kind of reason, commonest first."""
     return dict(Counter(kind_of(why) for why in whys).most_common())
 
@@ -60,7 +62,9 @@ def no_rule_fits(unmet: Iterable[tuple[int, str, str, str]]) -> str:
 
 def tired(replies: int) -> str:
     """The rules' weight has worn off."""
-    return reason("tired of answering", "tires", f"{replies} replies in five minutes")
+    return reason(
+        "tired of answering", "tires", counted(replies, "reply", "replies") + " in five minutes"
+    )
 
 
 def no_striker(number: int, rule: str, pitched: bool, by_table: bool) -> str:

@@ -36,6 +36,7 @@ from callresp.io.audio import Recording
 from callresp.io.files import named_in_utf8
 from callresp.io.settings import load
 from callresp.io.starttime import header_start, name_start
+from callresp.io.wording import counted
 from callresp.scout.sun import Site
 
 SOUNDS = (".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64", ".rf64")
@@ -198,7 +199,7 @@ def findings(found: Sequence[Source], now: datetime | None = None) -> list[str]:
     dated = [one for one in found if one.start is not None and _believable(one.start, now)]
     undated = sum(one.start is None for one in found)
     if undated:
-        told.append(f"{found[0].place.name}: {undated} recordings without a time of day")
+        told.append(f"{found[0].place.name}: {counted(undated, 'recording')} without a time of day")
     lengths = sorted(one.duration_s for one in dated)
     usual_s = lengths[len(lengths) // 2] if lengths else 0.0
     pauses = [_pause_s(a, b) for a, b in itertools.pairwise(dated)]
@@ -271,4 +272,4 @@ def _span(seconds: float) -> str:
     if seconds < 7200:
         return f"{seconds / 60:.0f} min"
     hours = seconds / 3600
-    return f"{hours:.1f} h" if hours < 72 else f"{hours / 24:.0f} days"
+    return f"{hours:.1f} h" if hours < 72 else counted(round(hours / 24), "day")

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from callresp.io.wording import counted
 from callresp.palette.model import Palette
 from callresp.palette.similarity import SoundPair
 from callresp.reply.mapping import cents
@@ -72,8 +73,8 @@ def _strokes(name: str, strokes: Sequence[HeardStroke]) -> Iterator[Finding]:
             kind="clipped",
             striker=name,
             at_s=round(clipped[0].expected_s, 3),
-            text=f"{len(clipped)} of {len(strokes)} strokes of {name} clip: left out of its"
-            " levels and partials; record with a lower gain",
+            text=f"clipped: {len(clipped)} of {counted(len(strokes), 'stroke')} of {name}, left out"
+            " of its levels and partials; record with a lower gain",
             grave=len(clipped) > 0.3 * len(strokes),
         )
     speaking = _speaking_from(strokes)

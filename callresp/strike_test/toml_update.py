@@ -20,6 +20,7 @@ import msgspec
 
 from callresp.errors import UserError
 from callresp.io import settings
+from callresp.io.wording import counted
 from callresp.palette.checks import faults
 from callresp.palette.model import Palette
 from callresp.strike_test.draft import DRAFT_KIND, DRAFTED, LOWERED, MEASURED, NOT_YET
@@ -166,7 +167,7 @@ def _number(value: float) -> str:
 
 
 def _brief(value: object) -> str:
-    return f"{len(value)} points" if isinstance(value, list) else f"{value}"
+    return counted(len(value), "point") if isinstance(value, list) else f"{value}"
 
 
 def _put_back(table: AbstractTable) -> None:

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
+from callresp.io.wording import counted
 from callresp.palette.model import Palette, Striker
 from callresp.plan.model import Plan
 from callresp.strike_test import align, onsets, stroke_faults, strokes
@@ -115,7 +116,7 @@ def offset_of(
     most = max((met for _, met in tried), default=0)
     if about is None and most < max(1, (len(due_s) + 1) // 2):
         raise UserError(
-            f"only {most} of its {len(due_s)} strokes can be found",
+            f"only {most} of its {counted(len(due_s), 'stroke')} can be found",
             where=capture.name,
             remedy="record the whole self-test of this palette, from before its first stroke",
         )

@@ -23,6 +23,7 @@ from collections.abc import Callable, Sequence
 import msgspec
 
 from callresp.io.score import HeardScore, ReplyScore
+from callresp.io.wording import counted
 from callresp.palette.model import Driver, Palette, Striker
 from callresp.plan.advice.pitch_coverage import NEAR_CENTS
 from callresp.plan.planner import make_plan
@@ -155,7 +156,7 @@ def with_striker(palette: Palette, pitch_hz: float) -> tuple[Palette, str, str]:
         like, name=NEW, pitch_hz=pitch_hz, base_hz=None, coil=coil, damper=damper
     )
     beyond = sum(channel >= palette.board.coil_channels for channel in channels)
-    needs = f"{beyond} coil channel{'s' * (beyond > 1)} more than the board has" if beyond else ""
+    needs = f"{counted(beyond, 'coil channel')} more than the board has" if beyond else ""
     most = max(palette.board.coil_channels, channels[-1] + 1)
     drivers = tuple(_without(driver, channels) for driver in palette.driver)
     own = Driver(name="of the new striker", channels=tuple(channels), current_max_a=_amps(palette))

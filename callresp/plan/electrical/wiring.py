@@ -15,6 +15,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from callresp.io.wording import counted
 from callresp.palette.model import Coil, Palette, Turner
 from callresp.palette.pins import BoardPins
 from callresp.plan.electrical.conductors import (
@@ -360,7 +361,10 @@ def other_pins(pins: BoardPins | None) -> list[tuple[str, str, str]]:
         return []
     rows = []
     if pins.light_strip is not None:
-        how = f"{pins.light_strip.count} lights, data through 330 Ω and a level shifter to 5 V"
+        how = (
+            f"{counted(pins.light_strip.count, 'light')}, data through 330 Ω and a level"
+            " shifter to 5 V"
+        )
         rows.append(("addressable lights", pins.light_strip.pin, how))
     if pins.battery is not None:
         battery = pins.battery
