@@ -136,6 +136,21 @@ def test_the_day_stops_where_the_cutoff_is_reached_under_load() -> None:
     assert day.stop(stop.at_s) is None
 
 
+def test_years_after_the_end_cost_no_more_than_the_day(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[float] = []
+
+    def counting(supply: Supply, amps: float, ambient_c: float) -> float:
+        asked.append(amps)
+        return hours_at(supply, amps, ambient_c)
+
+    monkeypatch.setattr("callresp.plan.electrical.battery.hours_at", counting)
+    day = BatteryDay(FETTLE)
+    assert day.left(1e8) < 0
+    assert not day.sure_of(1e8, 1.0)
+    # 7 Ah at 80 mA are 87.5 h.
+    assert len(asked) < 2 * 87.5 * 60
+
+
 def test_one_heavy_moment_late_in_the_day_stops_it() -> None:
     calm, heavy = steady(0.5, 10.0), steady(0.5, 10.0)
     late_s = 9.6 * 3600

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import pickle
+from collections import defaultdict
 from pathlib import Path
 
 import msgspec
@@ -18,6 +19,7 @@ from callresp.plan.model import Hold, Light, Plan, PlanHeader, Strike, Turn
 from callresp.plan.planner import make_plan
 
 FETTLE = load_palette("fettle")
+MAINS = msgspec.structs.replace(FETTLE.supply, chemistry="mains")
 
 
 def plan_of(*commands: Strike | Hold | Turn | Light) -> Plan:
@@ -90,6 +92,24 @@ def test_the_empty_battery_is_told_by_its_capacity() -> None:
     machine = msgspec.structs.replace(FETTLE, supply=supply)
     with pytest.raises(PlanBreaksLimitError, match=r"supply\.capacity_ah"):
         check(plan_of(Strike(at_s=150 * 3600, channel=0, pulse_ms=5)), machine)
+
+
+def test_only_times_with_loads_are_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+
+    class Watched(defaultdict[int, list[object]]):
+        def get(self, key: int, other: object = None) -> object:  # type: ignore[override]
+            asked.append(key)
+            return super().get(key, other)
+
+    monkeypatch.setattr("callresp.plan.rules.defaultdict", Watched)
+    machine = msgspec.structs.replace(FETTLE, supply=MAINS)
+    checker = Checker(machine)
+    checker.admit(strikes(2, 10.0, 5))
+    checker.admit(
+        [Strike(at_s=11.0, channel=0, pulse_ms=5), Strike(at_s=1e8, channel=0, pulse_ms=5)]
+    )
+    assert 1 <= len(asked) < 10
 
 
 def test_what_is_admitted_in_bits_is_judged_beside_what_went_before() -> None:

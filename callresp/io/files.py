@@ -76,6 +76,30 @@ def _refused(path: Path, what: str, remedy: str) -> Iterator[None]:
         ) from fault
 
 
+def check_room(path: Path, size: float) -> None:
+    """Refuse to begin what the disk can't hold.
+
+    Parameters
+    ----------
+    path
+        The file that is to be written.
+    size
+        How many bytes it will take.
+
+    Raises
+    ------
+    UserError
+        When fewer are free there.
+    """
+    free = shutil.disk_usage(path.absolute().parent).free
+    if size > free:
+        raise UserError(
+            f"would take {size / 1e9:,.1f} GB, and {free / 1e9:,.1f} GB are free",
+            where=str(path),
+            remedy=NO_SPACE,
+        )
+
+
 def umask() -> int:
     """Which rights a new file of this process does not get."""
     found = os.umask(0)

@@ -132,5 +132,6 @@ def require_palette(plan: Plan, palette: Palette) -> None:
         raise UserError(
             f"the plan was made for another palette or an older state of '{plan.header.palette}'",
             where=f"palette {palette.name}",
-            remedy="make the plan anew with callresp check",
+            remedy="give the one that it was made for, or make the plan anew with callresp check",
+            argument="palette",
         )

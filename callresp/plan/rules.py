@@ -228,7 +228,12 @@ class _RecentLoads:
     def beside(self, from_s: float, until_s: float) -> list[tuple[Load, Command]]:
         """Loads that are on at any time of a span."""
         found = {}
-        for number in self._numbers(from_s, until_s):
+        span = self._numbers(from_s, until_s)
+        numbers: Sequence[int] = span
+        if len(span) > len(self._stretches):
+            # A long rest: most stretches of the span hold nothing.
+            numbers = sorted(number for number in self._stretches if number in span)
+        for number in numbers:
             for count, load, command in self._stretches.get(number, ()):
                 if load.until_s >= from_s and load.from_s <= until_s:
                     found[count] = (load, command)

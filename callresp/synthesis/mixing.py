@@ -36,7 +36,9 @@ import numpy.typing as npt
 
 from callresp.errors import UserError
 from callresp.io.audio import BLOCK, Recording, Samples, Waveform, WavWriter, open_recording
+from callresp.io.files import check_room
 from callresp.io.place import Echo
+from callresp.io.wording import counted
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
@@ -167,8 +169,9 @@ class _Source:
         last_s = execute(plan, palette).end_s
         back_s = max((echo.delay_s for echo in mixing.echoes), default=0.0)
         self.end_s = last_s + place.delay_s + back_s if last_s > 0 else 0.0
-        header = (plan.plan if isinstance(plan, CheckedPlan) else plan).header
-        self.stated_s = recording.duration_s if recording else header.duration_s
+        own = plan.plan if isinstance(plan, CheckedPlan) else plan
+        self.stated_s = recording.duration_s if recording else own.header.duration_s
+        self.late = sum(one.at_s > self.frames / self.rate for one in own.strikes)
 
     @property
     def frames(self) -> int:
@@ -250,12 +253,17 @@ def mix(
     if recording is not None and not isinstance(recording, Recording):
         recording = open_recording(recording)
     source = _Source(recording, plan, palette, mixing, place, seed)
+    bytes_each = 4 if mixing.float32 else 3
+    check_room(Path(out_path), float(source.frames * source.channels * bytes_each))
     tell = progress or (lambda share: None)
     peaks = _peaks(source, lambda share: tell(share / 2))
     gain = _gain(peaks, mixing)
     _write(source, Path(out_path), mixing, gain, lambda share: tell(0.5 + share / 2))
     tell(1.0)
     warnings = tuple(recording.warnings) if recording else ()
+    if source.late:
+        strokes = counted(source.late, "stroke")
+        warnings += (f"left out: {strokes} over {TAIL_MAX_S:g} s after the recording's end",)
     loudness = peaks.meter.loudness(gain)
     return MixReport(
         path=str(out_path),

@@ -162,10 +162,12 @@ class BatteryDay:
         return hours_at(self._supply, mean_a, self._ambient_c)
 
     def left(self, until_s: float) -> float:
-        """Share of the charge that is left at a time; may fall below 0."""
+        """Share of the charge that is left at a time; below 0, by any amount, once it is empty."""
         minutes = until_s / MINUTE_S
         whole = max(math.floor(minutes), 0)
         while len(self._taken) <= whole:
+            if self._taken[-1] > self._supply.charge:
+                return self._supply.charge - self._taken[-1]
             self._taken.append(self._taken[-1] + self._share(len(self._taken) - 1))
         return self._supply.charge - self._taken[whole] - self._share(whole) * (minutes - whole)
 
