@@ -1,6 +1,15 @@
-"""Lets ``python -m callresp`` do what the ``callresp`` command does."""
+"""The ``callresp`` command's entry, and that of ``python -m callresp``.
 
-from callresp.cli import main
+Ctrl-C while the command line itself is being imported ends as it does later on.
+"""
+
+import sys
+
+try:
+    from callresp.cli import main
+except KeyboardInterrupt:
+    sys.stderr.write("callresp: stopped\n")
+    sys.exit(130)
 
 if __name__ == "__main__":
     main()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shlex
 import shutil
@@ -125,6 +126,12 @@ def scores(folder: Path) -> None:
         "newer.plan.jsonl": plan.replace('"version":1', '"version":9', 1),
     }.items():
         (folder / name).write_text(text)
+    mains = (folder / "mine.toml").read_text().replace('"lead-acid"', '"mains"')
+    (folder / "mains.toml").write_text(mains)
+    header = {"score": "plan", "palette": "Fettle", "lines": 1}
+    stroke = {"do": "strike", "at_s": 1e8, "channel": 10, "pulse_ms": 4.0}
+    lines = f"{json.dumps(header)}\n{json.dumps(stroke)}\n"
+    (folder / "years.plan.jsonl").write_text(lines)
     (folder / "bytes.heard.jsonl").write_bytes(b"\xff\xfe\x00")
     mark = "\ufeff" + "".join(heard)
     (folder / "marked.heard.jsonl").write_text(mark, encoding="utf-8")
@@ -193,6 +200,18 @@ MISTAKES: list[tuple[str, str]] = [
     ("audition dawn.heard.jsonl --steps 1", "invalid value for '--steps'"),
     ("rehearse dawn.plan.jsonl --distance nan", "invalid value for '--distance'"),
     ("check dawn.reply.jsonl surplus", "got unexpected extra argument (surplus)"),
+    ("rules --for pocket", "--for: no rule set is named"),
+    ("rules --from fettle", "--from: no rule set is named"),
+    ("rules --copy new.toml", "--copy: no rule set is named"),
+    ("live --input dawn.wav --speed 0 --site here", "--site: 'here' are no coordinates"),
+    ("sleep --port nowhere --for 8h --site 91,0", "--site: 91, 0 is no place on Earth"),
+    (
+        "live --input dawn.wav --speed 0 --port nowhere",
+        "--speed: a machine can't follow sound at 0",
+    ),
+    ("strike-test --channels 0,0", "--channels: channel 0 stands there twice"),
+    ("strike-test --channels 0,1 --dampers 1,-", "--channels: channel 1 stands there twice"),
+    ("strike-test --channels 0 --ohms 0.1", "--ohms: coils of 0.1 and 30 ohm draw 143 A at 12 V"),
     ("chekc dawn.reply.jsonl", "no command 'chekc'; did you mean 'check'?"),
     ("stream dawn.plan.jsonl", "missing option '--port'"),
     ("reply .", "invalid value for 'HEARD': . is a folder: name a file"),
@@ -223,6 +242,7 @@ MISTAKES: list[tuple[str, str]] = [
     ("export endless.heard.jsonl", "line 2: offset_s 1e+308 lies more than three years after"),
     ("check endless.reply.jsonl", "endless.reply.jsonl, line 1: duration_s must lie in 0 to 1e+08"),
     ("rehearse endless.plan.jsonl", "endless.plan.jsonl, line 1: duration_s must lie in 0 to"),
+    ("rehearse years.plan.jsonl --palette mains.toml", "years.rehearsal.wav: would take 14,4"),
     ("rehearse late.plan.jsonl", "line 2: at_s 1e+308 lies more than three years after the"),
     ("reply low.heard.jsonl", "low.heard.jsonl, line 2: pitch_hz must be null or lie in 0.001"),
     ("reply below.heard.jsonl", "below.heard.jsonl, line 2: high_hz must lie in 0 to 1e+06 Hz"),
@@ -295,15 +315,15 @@ def test_a_mistake_is_one_line(made: Path, run: Run, typed: str, told: str) -> N
 
 LOOKS: list[tuple[str, str]] = [
     ("transcribe silence.wav --json", "silent: nothing in it lies above"),
-    ("transcribe nan.wav --json", "are not numbers"),
+    ("transcribe nan.wav --json", "without a number"),
     ("transcribe cut.wav --json", "breaks off after"),
     ("transcribe clipped.wav --json", "clipped in"),
     ("transcribe constant.wav --json", "rides on a steady offset"),
     ("transcribe one.wav --json", "rides on a steady offset"),
     ("levels silence.wav", "silent: nothing in it lies above"),
-    ("levels nan.wav", "are not numbers"),
+    ("levels nan.wav", "without a number"),
     ("compare silence.wav --detector native --json", "silent"),
-    ("compare nan.wav --detector superflux --detector librosa --json", "are not numbers"),
+    ("compare nan.wav --detector superflux --detector librosa --json", "without a number"),
     ("compare one.wav --detector superflux --detector librosa --json", "steady offset"),
     ("explain one.wav --json", "steady offset"),
     ("rhythm headless.heard.jsonl", "has no header"),
@@ -338,7 +358,16 @@ def test_a_reply_under_another_name_keeps_its_heard_notes(made: Path, run: Run) 
     assert run("check", "elsewhere.reply.jsonl")[0] in (0, 1)
     status, out, _ = run("export", "elsewhere.plan.jsonl")
     assert status == 0
-    assert "5 heard and" in out
+    assert "5 notes heard and" in out
+
+
+def test_a_stroke_left_out_of_the_rehearsal_is_told(made: Path, run: Run) -> None:
+    rows = (made / "dawn.plan.jsonl").read_text().splitlines()
+    rows[-1] = json.dumps({**json.loads(rows[-1]), "at_s": 60.0})
+    (made / "minute.plan.jsonl").write_text("\n".join(rows) + "\n")
+    status, _, err = run("rehearse", "minute.plan.jsonl")
+    assert status == 1
+    assert "left out: 1 stroke over 20 s after the recording's end" in err
 
 
 def test_whole_numbers_are_swept_in_whole_numbers(run: Run) -> None:
@@ -380,6 +409,15 @@ def test_what_to_type_next_can_be_typed(made: Path, run: Run) -> None:
     out = run("reply", "a day's song.heard.jsonl")[1]
     typed = next(line for line in out.splitlines() if line.startswith("next: callresp "))
     assert shlex.split(typed)[2:] == ["check", "a day's song.reply.jsonl"]
+
+
+def test_an_interrupt_while_the_command_line_is_loaded_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "click.py").write_text("raise KeyboardInterrupt\n")
+    package = str(Path(__file__).resolve().parent.parent)
+    paths = {**os.environ, "PYTHONPATH": os.pathsep.join((str(tmp_path), package))}
+    command = [sys.executable, "-m", "callresp", "rules"]
+    done = subprocess.run(command, env=paths, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "callresp: stopped\n")
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")

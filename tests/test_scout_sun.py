@@ -49,7 +49,7 @@ def at(hour: int, minute: int = 0, month: int = 5, day: int = 15) -> datetime:
 
 
 def test_hours_follow_the_sun() -> None:
-    hours = active_hours("sunrise-0:40", "sunrise+3:00", "36.95,-112.52")
+    hours = active_hours("sunrise-0:40", "sunrise+3:00", read_site("36.95,-112.52"))
     assert hours is not None
     # Sunrise is at 5:22 in May, at 7:36 in December.
     assert [hours.awake_at(at(4, 40)), hours.awake_at(at(4, 44))] == [False, True]
@@ -60,7 +60,7 @@ def test_hours_follow_the_sun() -> None:
 
 
 def test_hours_may_run_past_midnight_and_mix_sun_and_clock() -> None:
-    hours = active_hours("sunset", "02:00", "36.95,-112.52")
+    hours = active_hours("sunset", "02:00", read_site("36.95,-112.52"))
     assert hours is not None
     found = [hours.awake_at(at(hour)) for hour in (19, 20, 23)]
     assert found == [False, True, True]
@@ -125,7 +125,7 @@ def test_another_place_keeps_its_own_offset_when_this_computers_clock_is_put_for
 
 
 def test_through_a_polar_day_it_sleeps_and_says_why() -> None:
-    hours = active_hours("sunrise", "sunset", "78.2,15.6")
+    hours = active_hours("sunrise", "sunset", read_site("78.2,15.6"))
     assert hours is not None
     noon = datetime(2026, 6, 21, 12, tzinfo=UTC)
     assert not hours.awake_at(noon)

@@ -75,7 +75,7 @@ if TYPE_CHECKING:
 )
 @click.option("--from", "since", help="When to wake: HH:MM, or as sunrise-0:40; with --until.")
 @click.option("--until", help="When to fall asleep: HH:MM, or as sunrise+3:00; with --from.")
-@click.option("--site", help="Where it stands, for the sun: latitude,longitude in degrees.")
+@common.site
 @click.option(
     "--max-hours", type=click.FloatRange(0.0), callback=ui.finite, help="End after this long."
 )
@@ -178,7 +178,7 @@ class LiveOptions:
     min_free_mb: float
     since: str | None
     until: str | None
-    site: str | None
+    site: Site | None
     max_hours: float | None
     max_strikes: int | None
     max_wh: float | None
@@ -206,12 +206,13 @@ def run(options: LiveOptions) -> None:
     from callresp.live.actions import Notice
     from callresp.live.keys import stop_key
     from callresp.live.runner import Hooks
-    from callresp.live.setup import SIMULATED, live_runner
+    from callresp.live.setup import SIMULATED, check_pace, live_runner
     from callresp.palette.files import load_palette
     from callresp.reply.rules import load_rules
     from callresp.reply.selection import missing
 
     sound, where = sound_input(options), destinations(options)
+    check_pace(sound, where)
     palette, rules = load_palette(options.palette), load_rules(options.rules)
     for line in missing(rules, palette):
         ui.warn(line)
@@ -416,7 +417,7 @@ def live_settings(options: LiveOptions, palette: Palette) -> LiveSettings:
     )
 
 
-def active_hours(since: str | None, until: str | None, site: str | None = None) -> Hours | None:
+def active_hours(since: str | None, until: str | None, site: Site | None = None) -> Hours | None:
     """The hours in which it is awake.
 
     Raises
@@ -441,18 +442,16 @@ def active_hours(since: str | None, until: str | None, site: str | None = None) 
         )
     if ends[0].clock is not None and ends[1].clock is not None:
         return ActiveHours(ends[0].clock, ends[1].clock)
-    return SunHours(*ends, sun_site(site))
+    return SunHours(*ends, known(site))
 
 
-def sun_site(site: str | None) -> Site:
+def known(site: Site | None) -> Site:
     """Where the sun is asked for."""
-    from callresp.scout.sun import read_site
-
     if site is None:
         raise UserError(
             "the sun is nowhere known", where="--site", remedy="give it like --site 54.2,-2.8"
         )
-    return read_site(site)
+    return site
 
 
 def day_time(option: str, text: str) -> DayTime:

@@ -17,6 +17,7 @@ from callresp.io.files import named_in_utf8
 
 if TYPE_CHECKING:
     from callresp.osc.door import Place
+    from callresp.scout.sun import Site
 
 Command = TypeVar("Command", bound=Callable[..., object])
 Given = TypeVar("Given")
@@ -81,6 +82,17 @@ yes: Option = click.option(
 )
 
 
+def _place_on_earth(ctx: click.Context, param: click.Parameter, value: str | None) -> Site | None:
+    from callresp.scout.sun import read_site
+
+    return None if value is None else read_site(value)
+
+
+site: Option = click.option(
+    "--site",
+    callback=_place_on_earth,
+    help="Where it stands, for the sun: latitude,longitude in degrees.",
+)
 device: Option = click.option(
     "--device", help="Sound card by name or number; else the system's own choice."
 )

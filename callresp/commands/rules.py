@@ -67,6 +67,13 @@ def rules_command(
     if output is not None:
         raise UserError("nothing to write", where="-o", remedy="give --settings, or --copy FILE")
     if name is None:
+        for option, given in (("--for", palette), ("--from", old), ("--copy", target)):
+            if given is not None:
+                raise UserError(
+                    "no rule set is named",
+                    where=option,
+                    remedy="name one of callresp rules",
+                )
         _list_shipped(as_json)
         return
     rules = load_rules(name)

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import re
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import options, ui
 from callresp.errors import UserError
+
+if TYPE_CHECKING:
+    from callresp.scout.sun import Site
 
 _SPAN = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)min)?(?:(\d+(?:\.\d+)?)s)?")
 
@@ -17,7 +21,7 @@ _SPAN = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)min)?(?:(\d+(?:\.\d+
 @click.option("--port", required=True, help="A serial port, or 'simulated'.")
 @click.option("--for", "span", help="How long, like 8h30min, 90min or 45s.")
 @click.option("--until", help="When to wake: HH:MM, or as sunrise-0:40; instead of --for.")
-@click.option("--site", help="Where it stands, for the sun: latitude,longitude in degrees.")
+@options.site
 @click.option(
     "--after",
     "after_s",
@@ -32,7 +36,7 @@ def command(
     port: str,
     span: str | None,
     until: str | None,
-    site: str | None,
+    site: Site | None,
     after_s: int,
     palette: str,
     as_json: bool,
@@ -90,12 +94,12 @@ def _seconds(span: str) -> float:
     return 3600 * hours + 60 * minutes + seconds
 
 
-def _next(until: str, site: str | None, now: datetime) -> datetime:
+def _next(until: str, site: Site | None, now: datetime) -> datetime:
     """When that time of day comes next."""
-    from callresp.commands.live import day_time, sun_site
+    from callresp.commands.live import day_time, known
 
     wanted = day_time("--until", until)
-    place = None if site is None and wanted.clock is not None else sun_site(site)
+    place = known(site) if wanted.clock is None else site
     assert now.tzinfo is not None
     for days in range(3):
         moment = wanted.on(now.date() + timedelta(days=days), place, now.tzinfo)

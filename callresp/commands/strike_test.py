@@ -74,8 +74,9 @@ def strike_test_command(
       callresp stream strike-test.plan.jsonl --port PORT       while you record
       callresp measure recording.wav --plan strike-test.plan.jsonl -o mine.toml
     """
+    from callresp.io.files import write_text
     from callresp.io.resources import find
-    from callresp.palette.files import load_palette
+    from callresp.palette.files import load_palette, palette_of
     from callresp.plan.files import write_plan
     from callresp.strike_test.draft import CoilSupply, is_draft
     from callresp.strike_test.protocol import StrikeTestSettings, plan_strike_test
@@ -91,12 +92,13 @@ def strike_test_command(
     else:
         power = CoilSupply(volts=volts, ohms=ohms, damper_ohms=damper_ohms)
         text = _of_channels(channels or "", dampers, names, power, rests_off=dampers_off)
-    machine = _written(beside, text)
+    machine = palette_of(text, beside)
     settings = StrikeTestSettings(
         repeats=repeats, pulses=pulses, runs=runs, known=not is_draft(text)
     )
     known = load_palette(find("palettes", palette)) if palette is not None else machine
     checked, settings = plan_strike_test(known, machine, settings, str(beside))
+    write_text(beside, text)
     write_plan(output, checked.plan)
     plan = checked.plan
     if as_json:
@@ -181,16 +183,7 @@ def _channel(part: str, where: str) -> int:
     return number
 
 
-def _written(path: Path, text: str) -> Palette:
-    from callresp.io.files import write_text
-    from callresp.palette.files import load_palette
-
-    write_text(path, text)
-    return load_palette(path)
-
-
 if TYPE_CHECKING:
-    from callresp.palette.model import Palette
     from callresp.strike_test.capture import Capture
     from callresp.strike_test.results import StrikeTestResult
 

@@ -151,7 +151,21 @@ def _warm(listener: BlockListener, rate_hz: int) -> None:
     listener.finish()
 
 
-def _only_in_time(sound: SoundInput, where: Destinations) -> None:
+def check_pace(sound: SoundInput, where: Destinations) -> None:
+    """Refuse to have a machine follow sound that doesn't run as time does.
+
+    Parameters
+    ----------
+    sound
+        Where sound comes from.
+    where
+        Where commands go.
+
+    Raises
+    ------
+    UserError
+        When it is not simulated, and the sound is faster or slower than time.
+    """
     if sound.in_engine_time and (where.midi or where.port not in (None, SIMULATED)):
         raise UserError(
             f"a machine can't follow sound at {sound.speed:g} times its pace",
@@ -197,7 +211,6 @@ def live_runner(
     UserError
         When a file, a port or a device is not there.
     """
-    _only_in_time(sound, where)
     from callresp.listen.profile import load_profile
 
     listens = load_profile(profile)

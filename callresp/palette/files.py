@@ -8,8 +8,9 @@ from pathlib import Path
 import msgspec
 
 from callresp.errors import UserError
+from callresp.io.files import read_text
 from callresp.io.resources import find
-from callresp.io.settings import load
+from callresp.io.settings import Source, convert, load
 from callresp.palette.checks import faults
 from callresp.palette.model import Palette
 
@@ -22,7 +23,32 @@ def load_palette(name: str | Path) -> Palette:
     UserError
         With file, line, key and what is allowed there.
     """
-    palette, source = load(find("palettes", str(name)), Palette)
+    path = find("palettes", str(name))
+    return palette_of(read_text(path), path)
+
+
+def palette_of(text: str, path: Path) -> Palette:
+    """Check a palette's text before it is written.
+
+    Parameters
+    ----------
+    text
+        TOML.
+    path
+        Where it stands or will stand.
+
+    Returns
+    -------
+    Palette
+        Without a fault.
+
+    Raises
+    ------
+    UserError
+        With file, line, key and what is allowed there.
+    """
+    source = Source(text, str(path))
+    palette = convert(source, Palette)
     for fault in faults(palette, source):
         raise fault
     return palette

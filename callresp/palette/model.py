@@ -39,7 +39,8 @@ Share = Annotated[float, Meta(ge=0.0, le=1.0)]
 Hertz = Annotated[float, Meta(ge=20.0, le=20000.0)]
 Ms = Annotated[float, Meta(ge=0.0, le=10000.0)]
 Seconds = Annotated[float, Meta(ge=0.001, le=120.0)]
-Amps = Annotated[float, Meta(ge=0.0, le=100.0)]
+CURRENT_MAX_A = 100.0  # of a supply or a driver
+Amps = Annotated[float, Meta(ge=0.0, le=CURRENT_MAX_A)]
 Channel = Annotated[int, Meta(ge=0, le=63)]
 LevelDb = Annotated[float, Meta(ge=0.0, le=140.0)]
 RelativeDb = Annotated[float, Meta(ge=-120.0, le=20.0)]
@@ -211,7 +212,7 @@ class Driver(PaletteTable, frozen=True):
 
     name: Name
     channels: Annotated[tuple[Channel, ...], Meta(min_length=1)]
-    current_max_a: Annotated[float, Meta(gt=0.0, le=100.0)]
+    current_max_a: Annotated[float, Meta(gt=0.0, le=CURRENT_MAX_A)]
 
 
 class Supply(PaletteTable, frozen=True):
@@ -226,7 +227,7 @@ class Supply(PaletteTable, frozen=True):
 
     chemistry: Literal["lead-acid", "lithium-ion", "lithium-iron-phosphate", "mains"]
     nominal_v: Annotated[float, Meta(ge=3.0, le=60.0)]
-    current_max_a: Annotated[float, Meta(gt=0.0, le=100.0)]
+    current_max_a: Annotated[float, Meta(gt=0.0, le=CURRENT_MAX_A)]
     capacity_ah: Annotated[float, Meta(gt=0.0, le=1000.0)] = 1e3
     rated_h: Annotated[float, Meta(ge=0.1, le=100.0)] = 20.0
     peukert: Annotated[float, Meta(ge=1.0, le=2.0)] = 1.0

@@ -8,10 +8,12 @@ test fills it in. Also: a palette's variant for playing the test itself.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from callresp.palette.model import COLDEST_C, COPPER_PER_K
+from callresp.errors import UserError
+from callresp.palette.model import COLDEST_C, COPPER_PER_K, CURRENT_MAX_A
 
 NOT_YET = "not measured yet"
 DRAFT_KIND = "bar"
@@ -127,12 +129,31 @@ def draft(
     -------
     str
         TOML.
+
+    Raises
+    ------
+    UserError
+        When two coils share a channel, or draw more than a palette can name.
     """
     channels = [s.channel for s in strikers]
     channels += [s.damper for s in strikers if s.damper is not None]
+    if twice := [one for one, count in Counter(channels).items() if count > 1]:
+        raise UserError(
+            f"channel {twice[0]} stands there twice",
+            argument="channels",
+            remedy="give each coil its own, dampers too",
+        )
     # With copper at its coldest, as a palette without `coldest_c` is judged.
     volts = power.volts / (1 + COPPER_PER_K * (COLDEST_C - 20.0))
     both_a = volts / power.ohms + volts / power.damper_ohms
+    supply_a = round(both_a * 1.2 + 0.1, 2)
+    if supply_a > CURRENT_MAX_A:
+        raise UserError(
+            f"coils of {power.ohms:g} and {power.damper_ohms:g} ohm draw {both_a:.0f} A at"
+            f" {power.volts:g} V, when cold",
+            argument="ohms",
+            remedy=f"measure them again: no supply here gives over {CURRENT_MAX_A:g} A",
+        )
     text = _HEAD.format(
         title=title or DRAFTED,
         name=name,
@@ -140,7 +161,7 @@ def draft(
         chemistry="mains",
         volts=power.volts,
         capacity=7,
-        supply_a=round(both_a * 1.2 + 0.1, 2),
+        supply_a=supply_a,
         driver_a=round(both_a * 1.15 + 0.05, 2),
         used=sorted(channels),
         not_yet=NOT_YET,
