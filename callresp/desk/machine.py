@@ -25,7 +25,7 @@ import msgspec
 
 from callresp.errors import UserError
 from callresp.io.score import ReplyNote
-from callresp.link.port import Clock
+from callresp.link.port import Clock, new_session
 from callresp.link.session import SentCommand, Session
 from callresp.link.simulator import simulated_board
 from callresp.link.stop_request import StopListener
@@ -166,11 +166,7 @@ class MachineRun:
             board = simulated_board(self.palette)
         try:
             with board as url, StopListener(url) as listener:
-                session = Session(
-                    self._checker.admit([]),
-                    int(time.time() * 1000) % 65535 + 1,
-                    zero_s=0.0,
-                )
+                session = Session(self._checker.admit([]), new_session(), zero_s=0.0)
                 self.session = session
                 stream_session(
                     session, url, self._clock, lambda: self._ending(listener), self._tick

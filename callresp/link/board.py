@@ -67,9 +67,8 @@ WINDOW = 32
 # A command may come this late and still be played; later it is refused and reported.
 GRACE_S = 0.002
 STATUS_EVERY_S = 1.0
-LOW_VOLTAGE, RAIN, STOPPED, JAMMED, RESTING = (
-    1 << FAULTS.index(fault)
-    for fault in ("low voltage", "rain", "stop pressed", "motor jammed", "coils resting")
+LOW_VOLTAGE, SILENCE, _, DAMAGED, RAIN, STOPPED, JAMMED, RESTING = (
+    1 << bit for bit in range(len(FAULTS))
 )
 # One receipt stands for all that came since the last: or receipts would fill the line.
 RECEIPT_EVERY_S = 0.005
@@ -233,7 +232,7 @@ class SimulatedBoard:
             if not self._silent:
                 self._idle_s = self._heard_s
         if self._deframer.damaged > before:
-            self._faults |= 8
+            self._faults |= DAMAGED
         return out + self._receipt(self.clock_s(now_s))
 
     def advance(self, now_s: float) -> bytes:
@@ -325,7 +324,7 @@ class SimulatedBoard:
 
     def _fall_silent(self, at_s: float) -> bytes:
         self._silent = True
-        self._faults |= 2
+        self._faults |= SILENCE
         self._release(at_s, "silence")
         return self._cancel(at_s)
 

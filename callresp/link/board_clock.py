@@ -189,16 +189,18 @@ def _line(trips: list[RoundTrip]) -> _Line:
     """Weighted least squares through the trips."""
     if not trips:
         raise ValueError("the board's clock is not known yet")
-    weights = [12 / (trip.took_s + TRIP_ERROR_S) ** 2 for trip in trips]
-    total = sum(weights)
-    origin_s = sum(w * trip.host_s for w, trip in zip(weights, trips, strict=True)) / total
-    gaps = [trip.board_s - trip.host_s for trip in trips]
-    offset_s = sum(w * gap for w, gap in zip(weights, gaps, strict=True)) / total
+    # Of each trip its weight, host time and gap between the clocks.
+    weighed = [
+        (12 / (trip.took_s + TRIP_ERROR_S) ** 2, trip.host_s, trip.board_s - trip.host_s)
+        for trip in trips
+    ]
+    total = sum(weight for weight, _, _ in weighed)
+    origin_s = sum(weight * host_s for weight, host_s, _ in weighed) / total
+    offset_s = sum(weight * gap_s for weight, _, gap_s in weighed) / total
     spread = along = 0.0
-    for weight, trip, gap in zip(weights, trips, gaps, strict=True):
-        away_s = trip.host_s - origin_s
-        spread += weight * away_s**2
-        along += weight * away_s * (gap - offset_s)
+    for weight, host_s, gap_s in weighed:
+        spread += weight * (host_s - origin_s) ** 2
+        along += weight * (host_s - origin_s) * (gap_s - offset_s)
     raw = along / spread if spread > 0 else 0.0
     poor = spread > 0 and abs(raw) > CRYSTAL + SURE / math.sqrt(spread)
     prior_sd = POOR_SD if poor else DRIFT_SD

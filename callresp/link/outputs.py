@@ -121,16 +121,16 @@ class Outputs:
         # The status light tells that there is power, until it is told to be dark.
         self.lights = [255 if number == 0 else 0 for number in range(palette.board.lights)]
         # When the spell of a motor's runs began, and when the last of them ends.
-        self._spells: dict[int, tuple[float, float]] = {}
+        self._spells = dict.fromkeys(self._turners, (0.0, -math.inf))
         # By motor: when it is looked at next, how often, and until when it rests after a jam.
         self._looks: dict[int, tuple[float, float]] = {}
-        self._rests: dict[int, float] = {}
+        self._rests = dict.fromkeys(self._turners, -math.inf)
         self.jammed: set[int] = set()
         self._spans: dict[int, deque[tuple[float, float]]] = {n: deque() for n in self._coils}
         # By coil: on-time before this start and when its last ended (all of it counts until that
         # has left the cycle); and the rise that was only assumed then.
-        self._before: dict[int, tuple[float, float]] = {}
-        self._assumed_k: dict[int, float] = {}
+        self._before = dict.fromkeys(self._coils, (0.0, -math.inf))
+        self._assumed_k = dict.fromkeys(self._coils, 0.0)
         # By coil: the warmest that its last on-time made it.
         self._peak_k: dict[int, float] = {}
         self._started_s = self.rested_s = at_s
@@ -145,7 +145,7 @@ class Outputs:
             self._before[channel] = used_s, at_s - age_s
             if coil.duty_max < 1 and used_s >= coil.duty_max * coil.cycle_s - ROUNDING_S:
                 self.rested_s = max(self.rested_s, at_s - age_s + coil.cycle_s)
-        self._rests = {channel: at_s + rest_s for channel, rest_s in kept.motors.items()}
+        self._rests |= {channel: at_s + rest_s for channel, rest_s in kept.motors.items()}
 
     def kept(self, at_s: float, flat: bool) -> Kept:
         """What a restart at `at_s` must not forget."""
@@ -153,8 +153,7 @@ class Outputs:
         for channel, coil in self._coils.items():
             self._heat[channel].cool_until(at_s)
             used_s = self._used_s(channel, at_s - coil.cycle_s)
-            last_s = max((end for _, end in self._spans[channel]), default=-math.inf)
-            last_s = max(last_s, self._before.get(channel, (0.0, -math.inf))[1])
+            last_s = max(end_s for _, end_s in (self._before[channel], *self._spans[channel]))
             age_s = min(max(at_s - last_s, 0.0), coil.cycle_s)
             rise_k, assumed_k = self._heat[channel].rise_k, self._assumed_left_k(channel, at_s)
             if any(i.output == "coil" and i.channel == channel for i in self.on):
@@ -164,19 +163,19 @@ class Outputs:
 
     def _rest_s(self, channel: int, at_s: float) -> float:
         """One that has not been seen to turn may be jammed; one that turns must come to rest."""
-        rest_s = max(self._rests.get(channel, at_s) - at_s, 0.0)
+        rest_s = max(self._rests[channel] - at_s, 0.0)
         running = [i for i in self.on if i.output == "motor" and i.channel == channel]
         turner = self._turners[channel]
         if running:
             seen_s = running[0].from_s + turner.spin_up_s + self._looks[channel][1]
             return max(rest_s, turner.slow_down_s, 0.0 if at_s >= seen_s else JAM_S)
-        _, off_s = self._spells.get(channel, (0.0, -math.inf))
+        _, off_s = self._spells[channel]
         return max(rest_s, turner.slow_down_s if at_s < off_s + turner.slow_down_s else 0.0)
 
     def _assumed_left_k(self, channel: int, at_s: float) -> float:
         gone_s = at_s - self._started_s
         left = math.exp(-gone_s / self._coils[channel].thermal_time_s)
-        return self._assumed_k.get(channel, 0.0) * left
+        return self._assumed_k[channel] * left
 
     def hottest_c(self, at_s: float) -> float:
         """Temperature of the warmest coil at a time, of what is known of them."""
@@ -287,7 +286,6 @@ class Outputs:
         coil = self._coils.get(message.channel)
         if coil is None:
             return "no such channel"
-        full = self._wiring.coil_load(message.channel, at_s, 0.0, 1.0)
         if isinstance(message, StrikeAt):
             length_s, pull_s, duty = message.pulse / PULSES_PER_S, 0.0, 1.0
         else:
@@ -295,6 +293,7 @@ class Outputs:
             pull_s = message.pull / TICKS_PER_S
         if length_s <= 0 or length_s > coil.on_max_ms / 1000 + 1e-9:
             return "over a limit"
+        full = self._wiring.coil_load(message.channel, at_s, length_s, 1.0)
         return ActiveOutput(
             output="coil",
             channel=message.channel,
@@ -314,7 +313,7 @@ class Outputs:
         slow, fast = turner.slowest_rps, turner.fastest_rps
         until_s = at_s + length_s
         too_long = (
-            at_s < self._rests.get(turner.channel, -math.inf)
+            at_s < self._rests[turner.channel]
             or length_s <= 0
             or until_s - self._spell_s(turner, at_s) > turner.run_max_s + ROUNDING_S
         )
@@ -333,7 +332,7 @@ class Outputs:
 
     def _spell_s(self, turner: Turner, at_s: float) -> float:
         """When the spell began that a run from `at_s` would belong to: itself, after a rest."""
-        began_s, off_s = self._spells.get(turner.channel, (at_s, -math.inf))
+        began_s, off_s = self._spells[turner.channel]
         return began_s if at_s < off_s + turner.slow_down_s - ROUNDING_S else at_s
 
     def _within_duty(self, wanted: ActiveOutput) -> bool:
@@ -350,7 +349,7 @@ class Outputs:
 
     def _used_s(self, channel: int, since_s: float) -> float:
         """On-time since a time; that before this start counts whole while its last is later."""
-        before_s, end_s = self._before.get(channel, (0.0, -math.inf))
+        before_s, end_s = self._before[channel]
         used_s = before_s if since_s < end_s else 0.0
         spans = self._spans[channel]
         return used_s + sum(max(end - max(start, since_s), 0.0) for start, end in spans)

@@ -72,6 +72,11 @@ class Clock:
         return (time.monotonic() - self._start_s) * self.speed
 
 
+def new_session() -> int:
+    """A number for a session that the one before hardly had, by the time of day; 0 is none."""
+    return int(time.time() * 1000) % 65535 + 1
+
+
 def open_port(url: str) -> Port:
     """Open a serial port, or any address that pyserial knows (``socket://…``).
 
@@ -203,7 +208,7 @@ class BoardConnection:
 
     def hello(self) -> HelloAck:
         """Ask the board who it is, in a session of its own."""
-        return self.wait_for(HelloAck, asking=Hello(VERSION, int(time.time()) % 65535 + 1))
+        return self.wait_for(HelloAck, asking=Hello(VERSION, new_session()))
 
     def sleep(self, seconds: int, after_s: int) -> Sleeping:
         """Send the board to sleep in `after_s` seconds, for `seconds`.

@@ -77,7 +77,7 @@ class Session:
     checked
         Only a plan that passed the limits can be streamed.
     session
-        A number that tells this session from the one before.
+        A number that tells this session from the one before, 1 to 65,535.
     zero_s
         Host time of the plan's second 0. Given, the session is open-ended: it
         takes more by `add`, and has not finished before `close`. Otherwise it
@@ -112,9 +112,8 @@ class Session:
         self._cancel_s = -math.inf
         self._releasing = False
         self._muted: frozenset[str] = frozenset()
-        self.stopping = False
         self._commands = checked.plan.commands
-        self._session = session % 65536
+        self._session = session
         self._deframer = Deframer()
         self._trips = 0
         self._waiting: deque[SentCommand] = deque()
@@ -242,7 +241,6 @@ class Session:
 
     def stop(self) -> bytes:
         """Stop everything: bytes that must go out now."""
-        self.stopping = True
         for sent in [*self._waiting, *self._flying.values()]:
             self._end(sent, "stopped by the host")
         self._waiting.clear()
@@ -302,7 +300,7 @@ class Session:
 
     def _send(self, now_s: float) -> bytes:
         out = b""
-        ahead_s = min(self._ahead_s, self.clock.sure_ahead_s) if self._waiting else 0.0
+        ahead_s = min(self._ahead_s, self.clock.sure_ahead_s)
         while self._waiting and self._credit > 0 and not self._behind(now_s):
             sent = self._waiting[0]
             if sent.host_s > now_s + ahead_s or self._window_full():
@@ -357,7 +355,7 @@ class Session:
 
     def _hear(self, message: Message, now_s: float) -> None:
         if isinstance(message, HelloAck):
-            self._on_hello_ack(message, now_s)
+            self._on_hello_ack(message)
         elif isinstance(message, TimeReply):
             self._on_time_reply(message, now_s)
         elif isinstance(message, Acknowledge):
@@ -375,7 +373,7 @@ class Session:
                 name for bit, name in enumerate(FAULTS) if message.faults >> bit & 1
             )
 
-    def _on_hello_ack(self, message: HelloAck, now_s: float) -> None:
+    def _on_hello_ack(self, message: HelloAck) -> None:
         if message.version != VERSION:
             raise UserError(
                 f"the board speaks version {message.version} of the protocol, not {VERSION}",
@@ -390,9 +388,9 @@ class Session:
         elif self._forgotten or before.restarts != message.restarts:
             self._forgotten = False
             self.report.resets += 1
-            self._resume_after_reset(now_s, message.buffer)
+            self._resume_after_reset(message.buffer)
 
-    def _resume_after_reset(self, now_s: float, buffer: int) -> None:
+    def _resume_after_reset(self, buffer: int) -> None:
         """After a reset the board knows nothing: send again what lies far enough ahead."""
         flying = [sent for sent in self._flying.values() if not sent.revoked]
         for sent in self._flying.values():
@@ -436,11 +434,7 @@ class Session:
         if outcome == "cancelled" and sent.revoked:
             self._end(sent, "left off")
             return
-        if (
-            outcome == "cancelled"
-            and not self.stopping
-            and sent.host_s > now_s + self._least_ahead_s
-        ):
+        if outcome == "cancelled" and sent.host_s > now_s + self._least_ahead_s:
             self._enqueue([sent])
             return
         sent.played_s = self.clock.host_s_of(message.at, sent.host_s)

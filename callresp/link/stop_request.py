@@ -87,7 +87,7 @@ class StopListener:
 
     def __enter__(self) -> StopListener:
         if self._listener is not None:
-            threading.Thread(target=self._accept, name="stop", daemon=True).start()
+            threading.Thread(target=self._accept, daemon=True).start()
         return self
 
     def __exit__(self, *_: object) -> None:

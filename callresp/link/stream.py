@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from callresp.errors import UserError
-from callresp.link.port import Clock, Port, open_port
+from callresp.link.port import Clock, Port, new_session, open_port
 from callresp.link.session import Session
 from callresp.link.signals import deferred
 from callresp.link.stop_request import StopListener
@@ -67,7 +67,7 @@ def stream(
     StoppedBySignal
         A `KeyboardInterrupt`: a signal asked for the end, and all was released.
     """
-    session = Session(checked, session=int(time.time() * 1000) % 65535 + 1)
+    session = Session(checked, session=new_session())
     with deferred() as signals, StopListener(url) as stop:
 
         def ending() -> bool:

@@ -16,7 +16,7 @@ from typing import Protocol
 
 from callresp.errors import UserError
 from callresp.link.board import SimulatedBoard
-from callresp.link.port import Clock, Port, open_port
+from callresp.link.port import Clock, Port, new_session, open_port
 from callresp.live.actions import CommandOutcome, LinkUpdate, Notice
 from callresp.live.board_session import LiveSession
 from callresp.palette.model import Palette
@@ -194,7 +194,7 @@ class PortLink:
         self.fatal: UserError | None = None
         self._origin = origin
         self._clock = clock
-        self._talk = LiveSession(empty_plan, session=int(time.time() * 1000) % 65535 + 1)
+        self._talk = LiveSession(empty_plan, session=new_session())
         self._inbox: queue.SimpleQueue[tuple[CheckedPlan | None, float]] = queue.SimpleQueue()
         self._notices: list[Notice] = []
         self._lock = threading.Lock()

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from callresp.errors import UserError
-from callresp.link.port import Clock, open_port
+from callresp.link.port import Clock, new_session, open_port
 from callresp.link.session import SentCommand, Session
 from callresp.link.stream import ANSWER_S, GONE_S, Watch
 from callresp.plan.checked_plan import CheckedPlan
@@ -86,7 +86,7 @@ class BoardOutput:
         self._read = 0
         self._session = Session(
             empty_plan,
-            int(time.time() * 1000) % 65535 + 1,
+            new_session(),
             zero_s=0.0,
             ahead_s=AHEAD_S,
             least_ahead_s=LEAST_AHEAD_S,
