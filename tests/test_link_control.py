@@ -123,7 +123,8 @@ def test_in_use_is_not_check_the_cable() -> None:
         with pytest.raises(UserError, match="in use by a program that takes no stop") as told:
             request_stop(at.port)
         held.close()
-    assert "cable" not in str(told.value)
+        assert told.value.where == at.port
+    assert "; end that program, or press the stop on the board" in str(told.value)
 
 
 @pytest.mark.usefixtures("own_signals")

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import random
+from collections.abc import Callable
 
 import msgspec
+import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from link_helpers import FETTLE, messages_in, plan_of
 
 from callresp.errors import UserError
+from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.link.board import SimulatedBoard, lamp_of
 from callresp.link.board_clock import BoardClock, RoundTrip
 from callresp.link.framing import frame
 from callresp.link.messages import (
+    OUTCOMES,
     VERSION,
     Acknowledge,
     Cancel,
@@ -24,6 +29,7 @@ from callresp.link.messages import (
     HelloAck,
     HoldAt,
     LightAt,
+    Message,
     Status,
     Stop,
     StrikeAt,
@@ -36,6 +42,7 @@ from callresp.link.outputs import Outputs, SupplyMonitor, worst_kept
 from callresp.link.session import Session, encode
 from callresp.palette.model import Palette
 from callresp.plan.model import Hold, Light, Strike, Turn
+from callresp.plan.planner import make_plan
 
 # Of sums of floats.
 TINY = 1e-9
@@ -47,6 +54,7 @@ TINY = 1e-9
     duty=st.floats(0.0, 1.0),
     speed=st.floats(0.1, 30.0),
 )
+@example(length_ms=0.01, pull_ms=0.0, duty=1.0, speed=0.1)
 @settings(max_examples=60)
 def test_nothing_is_on_for_longer_over_the_line_than_the_plan_says(
     length_ms: float, pull_ms: float, duty: float, speed: float
@@ -325,7 +333,7 @@ def answered(session: Session, share: float) -> None:
 def test_what_the_board_says_of_another_version_or_a_bad_clock_is_a_users_mistake() -> None:
     session = Session(plan_of(3))
     other = HelloAck(VERSION + 1, 1, 5, 13, 1, 64, 250, 0, 1, 0)
-    with pytest.raises(UserError, match=f"speaks version {VERSION + 1} of the protocol"):
+    with pytest.raises(UserError, match=f"version {VERSION + 1} .* not {VERSION}; load its"):
         session.receive(frame(other.pack()), 0.0)
     for share, way in ((1.03, "3.0% too fast"), (0.97, "3.0% too slow")):
         session = Session(plan_of(3))
@@ -381,3 +389,223 @@ def test_a_board_is_lost_a_second_after_its_last_word() -> None:
     heard_s = session._heard_s
     assert not session.lost(heard_s + 1.0)
     assert session.lost(heard_s + 1.001)
+
+
+def spoken(session: Session, from_s: float, until_s: float) -> list[tuple[float, Message]]:
+    """What a session says in steps of a ms, while its board answers by the same clock."""
+    said = []
+    for tick in range(round(from_s * 1000), round(until_s * 1000)):
+        now_s = tick / 1000
+        for message in messages_in(session.poll(now_s)):
+            assert message is not None
+            said.append((now_s, message))
+            if isinstance(message, TimeRequest):
+                answer = TimeReply(message.host_ticks, ticks_of(now_s), 1)
+                session.receive(frame(answer.pack()), now_s)
+    return said
+
+
+NOTHING = make_plan(ReplyScore(header=ReplyHeader(), notes=()), FETTLE)
+STROKE = make_plan(
+    ReplyScore(
+        header=ReplyHeader(),
+        notes=(
+            ReplyNote(
+                id=0,
+                onset_s=1.0,
+                offset_s=None,
+                instrument="oak block",
+                force=0.5,
+                phrase=0,
+                heard=None,
+                heard_phrase=0,
+                rule="any",
+            ),
+        ),
+    ),
+    FETTLE,
+)
+# When it is on, in the plan's time, and for how long.
+(_command,) = STROKE.plan.commands
+STROKE_S, STROKE_LASTS_S = _command.at_s, _command.length_ms / 1000
+
+
+def at_work(*strokes_s: float, buffer: int = 64) -> Session:
+    """An open session that is up, half a second after it began, with a stroke at each time."""
+    session = Session(NOTHING, zero_s=0.0, ahead_s=0.5)
+    session.poll(0.0)
+    session.receive(frame(HelloAck(VERSION, 1, 5, 13, 1, buffer, 250, 0, 1, 0).pack()), 0.0)
+    spoken(session, 0.0, 0.55)
+    for at_s in strokes_s:
+        session.add(STROKE, zero_s=at_s - STROKE_S)
+    return session
+
+
+def strikes(said: list[tuple[float, Message]]) -> list[tuple[float, int]]:
+    return [(at_s, one.sequence) for at_s, one in said if isinstance(one, StrikeAt)]
+
+
+def test_the_time_is_asked_often_at_first_and_then_as_often_as_keeps_a_board_awake() -> None:
+    said = spoken(at_work(), 0.55, 1.0)
+    asked = [(at_s, one) for at_s, one in said if isinstance(one, TimeRequest)]
+    assert [one.host_ticks for _, one in asked] == [ticks_of(at_s) for at_s, _ in asked]
+    gaps_s = {round(b - a, 3) for (a, _), (b, _) in itertools.pairwise(asked)}
+    assert gaps_s <= {0.06, 0.061}
+    first = Session(plan_of(1))
+    first.poll(0.0)
+    first.receive(frame(HelloAck(VERSION, 1, 5, 13, 1, 9, 250, 0, 1, 0).pack()), 0.0)
+    asked_s = [at_s for at_s, one in spoken(first, 0.0, 0.45) if isinstance(one, TimeRequest)]
+    assert len(asked_s) == pytest.approx(0.45 / 0.02, abs=2)
+
+
+def test_what_has_no_receipt_is_said_again_and_goes_before_what_is_new() -> None:
+    session = at_work(1.0, 1.0005, 1.13)
+    said = strikes(spoken(session, 0.55, 0.7))
+    # The third would go out half a second ahead of its time, but for the first two.
+    assert [number for _, number in said] == [0, 1, 0, 1, 2]
+    assert [at_s for at_s, _ in said] == pytest.approx([0.55, 0.55, 0.65, 0.65, 0.65], abs=0.002)
+    assert session.report.resent == 2
+    session.receive(frame(Acknowledge(2, 0, 60).pack()), 0.7)
+    assert [number for _, number in strikes(spoken(session, 0.7, 0.8))] == [2]
+    assert session.report.resent == 3
+
+
+def test_what_was_received_and_never_reported_has_an_unknown_fate_a_second_later() -> None:
+    session = at_work(1.0)
+    spoken(session, 0.55, 0.6)
+    session.receive(frame(Acknowledge(1, 0, 60).pack()), 0.6)
+    spoken(session, 0.6, 2.0)
+    assert session.busy
+    spoken(session, 2.0, 2.01)
+    assert session.report.outcomes == {"fate unknown": 1}
+    assert not session.busy
+    # No receipt and no report: it is said on, and the board refuses it as late.
+    session = at_work(1.0)
+    assert len(strikes(spoken(session, 0.55, 2.2))) > 10
+    assert session.busy
+
+
+def test_a_plan_is_over_when_its_last_stroke_is() -> None:
+    session = at_work(1.0)
+    spoken(session, 0.55, 0.6)
+    at = ticks_of(session.clock.board_s(1.0))
+    session.receive(frame(Done(0, at, 0).pack()), 0.9)
+    assert not session.finished
+    session.close()
+    ends_s = 1.0 + STROKE_LASTS_S + 0.02
+    session.poll(ends_s - 0.001)
+    assert not session.finished
+    session.poll(ends_s + 0.001)
+    assert session.finished
+
+
+def test_what_the_board_cancels_is_sent_again_where_there_is_time() -> None:
+    session = at_work(1.0)
+    spoken(session, 0.55, 0.6)
+    session.receive(frame(Done(0, 0, OUTCOMES.index("cancelled")).pack()), 0.7)
+    assert strikes(spoken(session, 0.7, 0.75)) == [(0.7, 1)]
+    session.receive(frame(Done(1, 0, OUTCOMES.index("cancelled")).pack()), 0.985)
+    assert session.report.outcomes == {"cancelled": 1}
+    assert not session.busy
+
+
+def test_nothing_is_cancelled_or_released_that_was_not_asked_for() -> None:
+    session = at_work(1.0)
+    spoken(session, 0.55, 0.6)
+    session.mute({"tube 1"}, 0.6)
+    assert not [one for _, one in spoken(session, 0.6, 0.7) if isinstance(one, Cancel | Stop)]
+    # A release holds though another word comes before it went out, and until it is answered.
+    session.mute({"tube 1"}, 0.7, release=True)
+    session.mute((), 0.7)
+    session.receive(frame(Status(12000, 20, 20, 0, 0, 0).pack()), 0.7)
+    assert Stop(0) in [one for _, one in spoken(session, 0.7, 0.71)]
+    session.receive(frame(Status(12000, 20, 20, 0, 0, 0).pack()), 0.71)
+    assert not [one for _, one in spoken(session, 0.71, 0.8) if isinstance(one, Cancel | Stop)]
+    session.mute({"oak block"}, 0.8)
+    assert Cancel(0) in [one for _, one in spoken(session, 0.8, 0.81)]
+
+
+def test_what_could_not_go_out_in_time_never_does() -> None:
+    session = Session(NOTHING, zero_s=0.0)
+    for at_s in (2.0, 2.015, 2.03):
+        session.add(STROKE, zero_s=at_s - STROKE_S)
+    # Nobody has answered.
+    session.poll(2.0)
+    assert session.report.outcomes == {"not sent: too late": 2}
+    session.poll(2.02)
+    assert session.report.outcomes == {"not sent: too late": 3}
+    assert session.report.commands == 3
+
+
+def test_a_board_that_forgot_is_greeted_by_another_number_each_time() -> None:
+    session = Session(NOTHING, 65535, zero_s=0.0)
+    found = []
+    for now_s in (0.0, 1.0, 2.0):
+        (hello,) = [one for one in messages_in(session.poll(now_s)) if isinstance(one, Hello)]
+        found.append(hello.session)
+        # An answer to another session is none of this one's.
+        for number in (hello.session % 65535 + 1, hello.session):
+            answer = HelloAck(VERSION, number, 5, 13, 1, 64, 250, 0, 1, 0)
+            session.receive(frame(answer.pack()), now_s + 0.01)
+        for stamp_s in (now_s + 0.02, now_s + 0.04):
+            session.receive(frame(TimeReply(ticks_of(stamp_s), 0, 0).pack()), stamp_s)
+    assert found == [65535, 1, 2]
+    assert session.report.resets == 2
+    assert Session(NOTHING)._session == 1
+
+
+def test_an_endless_session_stays_small_and_a_full_board_is_sent_nothing() -> None:
+    session = at_work(1.0, buffer=0)
+    assert strikes(spoken(session, 0.55, 0.6)) == []
+    session.receive(frame(Acknowledge(0, 0, 1).pack()), 0.6)
+    assert strikes(spoken(session, 0.6, 0.65)) == [(0.6, 0)]
+    session.receive(frame(Acknowledge(0, 0, 0).pack()), 0.65)
+    assert session.credit == 0
+    session.receive(frame(Done(0, 0, len(OUTCOMES)).pack()), 0.7)
+    assert session.report.outcomes == {"unknown": 1}
+    session.report.errors_ms = [float(n) for n in range(1500)]
+    session.take_ended()
+    assert session.report.errors_ms == [float(n) for n in range(500, 1500)]
+
+
+def best_line(trips: list[RoundTrip], prior_sd: float) -> tuple[Callable[[float], float], float]:
+    """By numpy: board time of a host time, and how well the rate is known.
+
+    One more observation says that there is no drift, give or take `prior_sd`.
+    """
+    sd_s = np.array([(trip.took_s + 0.0003) / math.sqrt(12) for trip in trips])
+    host_s = np.array([trip.host_s for trip in trips])
+    gap_s = np.array([trip.board_s for trip in trips]) - host_s
+    rows = np.vstack([np.column_stack([1 / sd_s, host_s / sd_s]), [0.0, 1 / prior_sd]])
+    (offset_s, drift), *_ = np.linalg.lstsq(rows, np.append(gap_s / sd_s, 0.0), rcond=None)
+    rows[-1] = 0.0, 1 / 0.005
+    known_to = math.sqrt(np.linalg.inv(rows.T @ rows)[1, 1])
+    return lambda at_s: at_s + offset_s + drift * at_s, float(known_to)
+
+
+@pytest.mark.parametrize(("drift", "prior_sd"), [(40e-6, 60e-6), (-4e-3, 5e-3)])
+@pytest.mark.parametrize("count", [3, 40, 64 * 80])
+def test_a_clock_is_the_best_line_through_the_shortest_trip_of_each_span(
+    drift: float, prior_sd: float, count: int
+) -> None:
+    """Spans of a tenth of a second for three, then of a second; a poor clock's last minute."""
+    rng, clock = random.Random(count), BoardClock()
+    shortest: dict[int, RoundTrip] = {}
+    for n in range(count):
+        host_s = (n + 0.5) / 64
+        took_s = 0.001 + 0.004 * rng.random()
+        board_s = host_s * (1 + drift) + 7.0 + rng.uniform(-0.4, 0.4) * took_s
+        trip = RoundTrip(host_s, board_s, took_s)
+        clock.learn(trip)
+        span = int(host_s * 10) if host_s < 3 else 1000 + int(host_s)
+        shortest[span] = min(shortest.get(span, trip), trip, key=lambda one: one.took_s)
+    trips = list(shortest.values())
+    # Three trips tell nothing of a rate.
+    prior_sd = prior_sd if count > 3 else 60e-6
+    if prior_sd > 1e-3:
+        trips = [one for one in trips if one.host_s >= trips[-1].host_s - 60.0]
+    board_of, known_to = best_line(trips, prior_sd)
+    for at_s in (0.0, 9.0, 200.0):
+        assert clock.board_s(at_s) == pytest.approx(board_of(at_s), abs=1e-7)
+        assert clock.host_s(clock.board_s(at_s)) == pytest.approx(at_s, abs=1e-9)
+    assert clock.sure_ahead_s == pytest.approx(max(0.5, 0.0005 / known_to), rel=1e-6)

@@ -8,6 +8,7 @@ import os
 import signal
 import socket
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -17,6 +18,7 @@ from unittest.mock import Mock
 import msgspec
 import pytest
 import serial
+from board_on_pty import wait_until
 from link_helpers import FETTLE, messages_in, plan_of
 
 from callresp.errors import UserError
@@ -77,7 +79,7 @@ def test_a_port_is_one_program_s_own_and_never_waits(monkeypatch: pytest.MonkeyP
     assert open_port("socket://x") is line
     assert opened.call_args.kwargs == wanted
     opened.side_effect = ValueError("invalid URL")
-    with pytest.raises(UserError, match="invalid URL"):
+    with pytest.raises(UserError, match=r"^what://x: invalid URL; see callresp ports$"):
         open_port("what://x")
 
 
@@ -126,7 +128,7 @@ def test_who_waits_asks_again_and_keeps_the_board_awake(
         (asked_s if isinstance(message, Hello) else beats_s).append(passing.s - 100.0)
 
     line.write.side_effect = write
-    with pytest.raises(UserError, match="no board answers here"):
+    with pytest.raises(UserError, match=r"^/dev/ttyX: no board answers here; check the port"):
         board.wait_for(Status, 1.0, heartbeat=True, asking=Hello(VERSION, 3))
     assert passing.s - 100.0 == pytest.approx(1.0, abs=0.01)
     assert asked_s == pytest.approx([0, 0.25, 0.5, 0.75], abs=0.01)
@@ -145,8 +147,8 @@ def test_a_board_is_greeted_in_a_session_of_its_own_and_heard_in_order(
     board, line = connected(monkeypatch, b"", said)
     assert board.hello() == answer
     (hello,) = messages_in(line.write.call_args.args[0])[-1:]
-    # The seconds of the clock, within what the line takes, and never 0.
-    assert hello == Hello(VERSION, 70_100 % 65535 + 1)
+    # The milliseconds of the clock, within what the line takes, and never 0.
+    assert hello == Hello(VERSION, 70_100_000 % 65535 + 1)
     assert list(board.messages()) == [Sensed(7, 100, 50, 1)]
     assert board.sensed.lux == 7
     board.heartbeat()
@@ -181,6 +183,7 @@ def streamed(
     monkeypatch: pytest.MonkeyPatch,
     *ports: Any,
     ending: Callable[[], bool] = lambda: False,
+    zero_s: float | None = None,
 ) -> Session:
     waiting = iter(ports)
 
@@ -191,7 +194,7 @@ def streamed(
         return found
 
     monkeypatch.setattr(streams, "open_port", opened)
-    session = Session(plan_of(3), 7)
+    session = Session(plan_of(3), 7, zero_s=zero_s)
     clock = SimpleNamespace(now_s=lambda: passing.s, speed=1.0)
     streams.stream_session(session, "/dev/ttyX", clock, ending)  # type: ignore[arg-type]
     return session
@@ -204,11 +207,11 @@ def test_a_board_that_never_answers_and_one_that_goes_are_told_apart(
     passing: Passing, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     nobody = Feed()
-    with pytest.raises(UserError, match="no board answers here"):
+    with pytest.raises(UserError, match=r"^/dev/ttyX: no board answers here; check the port"):
         streamed(passing, monkeypatch, nobody)
     assert passing.s - 100.0 == pytest.approx(5.0, abs=0.01)
     gone, from_s = Feed(HELLO), passing.s
-    with pytest.raises(UserError, match="the board has gone"):
+    with pytest.raises(UserError, match=r"^/dev/ttyX: the board has gone; check its power"):
         streamed(passing, monkeypatch, gone)
     assert passing.s - from_s == pytest.approx(10.0, abs=0.01)
     for one in (nobody, gone):
@@ -237,11 +240,42 @@ def test_a_cable_pulled_out_of_a_conversation_is_told(
 ) -> None:
     board, line = connected(monkeypatch)
     line.read.side_effect = serial.SerialException("device disconnected")
-    with pytest.raises(UserError, match=r"the line broke \(device disconnected\)"):
+    with pytest.raises(UserError, match=r"^/dev/ttyX: the line broke \(device .*\); check"):
         board.hello()
     line.write.side_effect = OSError(errno.EIO, "Input/output error")
     with pytest.raises(UserError, match="the line broke"):
         board.heartbeat()
+
+
+def test_a_plan_is_streamed_at_the_walls_speed_until_somebody_ends_it(
+    passing: Passing, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    checked = plan_of(2)
+
+    def streams_it(
+        session: Session, url: str, clock: Clock, ending: Callable[[], bool], watch: Any
+    ) -> None:
+        assert (url, clock.speed, watch(session, 1.0)) == ("/dev/ttyY", 1.0, None)
+        assert session.report.commands == len(checked.plan.commands)
+        (greeting,) = messages_in(session.poll(0.0))
+        assert greeting == Hello(VERSION, 70_100_000 % 65535 + 1)
+        assert not ending()
+        # From another terminal, which is answered when all has been released.
+        asks = threading.Thread(target=stop_request.request_stop, args=(url,))
+        asks.start()
+        wait_until(ending)
+        threads.append(asks)
+
+    threads: list[threading.Thread] = []
+    monkeypatch.setattr(streams, "stream_session", streams_it)
+    streams.stream(checked, "/dev/ttyY")
+    threads[0].join()
+
+    def ended(session: Session, url: str, clock: Clock, ending: Any, watch: Any) -> None:
+        assert ending()
+
+    monkeypatch.setattr(streams, "stream_session", ended)
+    streams.stream(checked, "/dev/ttyY", ended=lambda: True)
 
 
 def test_a_cable_that_was_out_is_taken_up_again(
@@ -250,19 +284,17 @@ def test_a_cable_that_was_out_is_taken_up_again(
     broken, back = Feed(HELLO, OSError("unplugged")), Feed(HELLO)
     away = UserError("can't open this port")
     end_s = passing.s + 3.0
-    session = streamed(
-        passing, monkeypatch, broken, away, away, back, ending=lambda: passing.s > end_s
-    )
+    streamed(passing, monkeypatch, broken, away, away, back, ending=lambda: passing.s > end_s)
     assert broken.closed
     assert messages_in(back.written[-1]) == [Stop(0)]
-    assert session.stopping
 
 
 def test_a_cable_that_stays_out_is_told_and_one_may_end_meanwhile(
     passing: Passing, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     away = UserError("can't open this port")
-    with pytest.raises(UserError, match=r"the line broke \(unplugged\) and did not come back in"):
+    told = r"^/dev/ttyX: the line broke \(unplugged\) and did not come back in 10 s; check"
+    with pytest.raises(UserError, match=told):
         streamed(passing, monkeypatch, Feed(OSError("unplugged")), *[away] * 99)
     assert passing.s - 100.0 == pytest.approx(10.0, abs=0.3)
     from_s = passing.s
@@ -272,9 +304,10 @@ def test_a_cable_that_stays_out_is_told_and_one_may_end_meanwhile(
         Feed(OSError("unplugged")),
         *[away] * 99,
         ending=lambda: passing.s > from_s + 1.0,
+        zero_s=1e6,
     )
     assert passing.s - from_s == pytest.approx(1.0, abs=0.3)
-    assert session.stopping
+    assert set(session.report.outcomes) == {"stopped by the host"}
 
 
 def test_the_simulators_sensors_and_its_stop_are_pressed_by_letters(
@@ -352,7 +385,8 @@ def test_the_simulator_is_started_with_what_it_is_to_be(
     with simulator.simulated_board(FETTLE):
         assert started.call_args.args[0][3:] == ["--speed=1.0", "--drift=37.0"]
     started.return_value.stdout.readline.return_value = b""
-    with pytest.raises(UserError, match="did not start"), simulator.simulated_board(FETTLE):
+    not_started = "^the simulated board did not start; see its error above$"
+    with pytest.raises(UserError, match=not_started), simulator.simulated_board(FETTLE):
         pass
 
 
@@ -396,7 +430,8 @@ def test_a_session_that_does_not_finish_its_stop_is_told(monkeypatch: pytest.Mon
     # However busy this machine is.
     monkeypatch.setattr(stop_request, "GREETING_S", 120.0)
     with stop_request.StopListener("/dev/ttySLOW") as listener:
-        with pytest.raises(UserError, match=r"did not finish within 0.02 s"):
+        told = "^/dev/ttySLOW: the running session .* not finish within 0.02 s; end that program"
+        with pytest.raises(UserError, match=told):
             stop_request.request_stop("/dev/ttySLOW")
         assert listener.requested.is_set()
     assert not stop_request.StopListener(None).reachable

@@ -60,7 +60,9 @@ def test_an_older_board_is_refused_in_one_line(monkeypatch: pytest.MonkeyPatch) 
     with served(SimulatedBoard(FETTLE)) as found:
         done = CliRunner().invoke(sleep.command, ["--port", found.port, "--for", "1h"])
     assert isinstance(done.exception, UserError)
-    assert done.exception.what == "this board's firmware knows no sleep"
+    assert str(done.exception).startswith(
+        f"{found.port}: this board's firmware knows no sleep; make and flash it anew"
+    )
     assert not any(isinstance(message, SleepFor) for message in found.heard)
 
 
@@ -70,7 +72,7 @@ def test_a_board_that_cannot_sleep_says_so(monkeypatch: pytest.MonkeyPatch) -> N
     with served(SimulatedBoard(FETTLE)) as found:
         done = CliRunner().invoke(sleep.command, ["--port", found.port, "--for", "1h"])
     assert isinstance(done.exception, UserError)
-    assert done.exception.what == "this board can't sleep"
+    assert str(done.exception).startswith(f"{found.port}: this board can't sleep; a sketch can't")
 
 
 @pytest.mark.parametrize(
