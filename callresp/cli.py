@@ -194,10 +194,14 @@ def main(words: Sequence[str] | None = None) -> None:
     except click.ClickException as fault:
         _complain(_told(fault))
         sys.exit(2)
-    except (click.Abort, KeyboardInterrupt) as fault:
+    except (Exception, KeyboardInterrupt) as fault:
+        # Click hides the interrupt behind its own exception, and Python 3.11 behind another where
+        # it comes while a class is made; one by a signal has its number.
+        cause = fault.__cause__
+        stopped = cause if isinstance(cause, KeyboardInterrupt) else fault
+        if not isinstance(stopped, click.Abort | KeyboardInterrupt):
+            raise
         _complain("stopped")
-        # Click hides the interrupt behind its own exception; one by a signal has its number.
-        stopped = fault.__cause__ if isinstance(fault, click.Abort) else fault
         sys.exit(128 + getattr(stopped, "number", 2))
     sys.exit(status if isinstance(status, int) else 0)
 

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from listen_helpers import RATE_HZ, calls
 
 from callresp import __version__
-from callresp.cli import COMMANDS, cli
+from callresp.cli import COMMANDS, cli, main
 from callresp.io.audio import write_wav
 
 
@@ -35,6 +35,19 @@ def test_an_unknown_verb_is_answered_with_the_nearest() -> None:
     assert done.returncode == 2
     assert done.stdout == ""
     assert done.stderr == "callresp: no command 'transcibe'; did you mean 'transcribe'?\n"
+
+
+def test_an_interrupt_behind_another_fault_is_one_line(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Python 3.11 does so where it comes while a class is made, as in half of all imports.
+    def making_a_class(*words: object, **given: object) -> None:
+        raise RuntimeError("Error calling __set_name__") from KeyboardInterrupt()
+
+    monkeypatch.setattr(cli, "main", making_a_class)
+    with pytest.raises(SystemExit) as end:
+        main(["rules"])
+    assert (end.value.code, capsys.readouterr().err) == (130, "callresp: stopped\n")
 
 
 def test_products_of_matrices_have_one_thread() -> None:
