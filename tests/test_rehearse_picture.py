@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
+from matplotlib.font_manager import findfont as find_font
+from PIL import ImageFont
 from rehearse_helpers import bar, damper, hold, machine, plan, shaker, strike, turn
 from test_rehearse_passage import heard, reply
 
@@ -84,6 +86,32 @@ def test_digital_silence_is_no_floor(tmp_path: Path) -> None:
     made = log_spectrogram(open_recording(path), 0.0, 4.0, 200.0, 9000.0, columns=100, rows=60)
     assert made.above_db.max() <= 80.0
     assert made.above_db[:, :45].max() == 0.0
+
+
+def test_after_the_recording_nothing_is_drawn_and_before_it_the_same(tmp_path: Path) -> None:
+    # A tone in its last second: held on to the picture's end, it was taken for the noise floor.
+    recording = open_recording(tone(tmp_path / "x.wav", 1000.0, 2.0, 1.0))
+    made = log_spectrogram(recording, 0.0, 6.0, 200.0, 9000.0, columns=600, rows=100)
+    _, above_db, columns = loudest(made)
+    assert above_db > 40
+    assert columns.min() / 100 == pytest.approx(1.0, abs=0.04)
+    assert columns.max() / 100 == pytest.approx(2.0, abs=0.04)
+    assert made.above_db[:, 205:].max() == 0.0
+
+
+def test_of_many_strikers_those_are_drawn_that_play(tmp_path: Path) -> None:
+    names = [f"a bar with quite a long name {n}" for n in range(30)]
+    bars = [bar(500.0 + 50 * n, name=names[n], channel=n) for n in range(30)]
+    score = plan(strike(1.99, channel=3, reply=0))
+    draw_excerpt(tmp_path / "x.svg", None, heard(), None, score, machine(*bars))
+    shown = texts(tmp_path / "x.svg")
+    assert any("29 strikers not struck here" in text for text in shown)
+    # 1.22 in beside the lanes, and 0.16 in from there to the name: 76 points.
+    lanes = [text for text in shown if text.startswith("a bar")]
+    font = ImageFont.truetype(find_font("DejaVu Sans"), 85)
+    assert lanes
+    assert all(font.getlength(text) / 10 < 76 for text in lanes)
+    assert all(text.endswith("3") and "…" in text for text in lanes)
 
 
 def test_the_picture_names_every_lane_and_counts(tmp_path: Path) -> None:

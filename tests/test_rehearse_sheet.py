@@ -6,6 +6,7 @@ import json
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
+import msgspec
 import pytest
 from click.testing import CliRunner
 
@@ -47,6 +48,22 @@ def test_the_page_lies_in_iso_proportions(tmp_path: Path) -> None:
     root = ElementTree.parse(tmp_path / "x.svg").getroot()
     _, _, wide, high = (float(word) for word in root.attrib["viewBox"].split())
     assert wide / high == pytest.approx(2**0.5, abs=1e-3)
+
+
+def test_a_large_machine_takes_several_blocks(tmp_path: Path) -> None:
+    pocket = load_palette("pocket")
+    first, *_ = pocket.striker
+    coils = [msgspec.structs.replace(first.coil, channel=n) for n in range(25)]
+    many = tuple(
+        msgspec.structs.replace(first, name=f"bell {n}", coil=coil) for n, coil in enumerate(coils)
+    )
+    draw_sheet(tmp_path / "x.svg", msgspec.structs.replace(pocket, striker=many, turner=()))
+    root = ElementTree.parse(tmp_path / "x.svg").getroot()
+    _, _, wide, high = (float(word) for word in root.attrib["viewBox"].split())
+    assert high > 1.9 * wide
+    said = texts(tmp_path / "x.svg").splitlines()
+    assert {f"bell {n}" for n in range(25)} <= set(said)
+    assert said.count("struck again") == 3
 
 
 def test_the_command_writes_beside_the_palette(tmp_path: Path) -> None:

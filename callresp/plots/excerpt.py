@@ -11,6 +11,8 @@ from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+import msgspec
+
 from callresp.errors import UserError
 from callresp.io.place import Echo
 from callresp.io.score import HeardScore, ReplyNote, ReplyScore, phrases
@@ -24,6 +26,7 @@ WHOLE_UP_TO_S = 75.0
 DETAIL_S = 40.0
 # A damper that falls when less than a twentieth of the decay is left ends nothing to be seen.
 AUDIBLE = 0.95
+LANES_MAX = 24
 # A stroke joins a return so near to it; one so much fainter than the loudest hardly shows.
 JOINS_S, FAINT_DB = 0.010, 30.0
 
@@ -352,6 +355,28 @@ def busiest_stretch(
             best_s, most = at_s, count
     start_s = min(max(best_s - 2.0, 0.0), whole_s - length_s)
     return start_s, start_s + length_s
+
+
+def lanes_of(palette: Palette, shown: Excerpt) -> Palette:
+    """A palette with those strikers that get a lane: of many, the ones that are heard of.
+
+    Parameters
+    ----------
+    palette
+        All strikers and turners.
+    shown
+        What is drawn on their lanes.
+
+    Returns
+    -------
+    Palette
+        The same, up to `LANES_MAX` strikers.
+    """
+    struck = {mark.instrument for mark in shown.marks} | {lane for _, lane in shown.changes}
+    kept = tuple(item for item in palette.striker if item.name in struck)
+    if len(palette.striker) <= LANES_MAX or not kept:
+        return palette
+    return msgspec.structs.replace(palette, striker=kept)
 
 
 def lane_order(palette: Palette) -> list[Striker | Turner]:

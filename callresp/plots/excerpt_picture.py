@@ -24,7 +24,7 @@ from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
 from callresp.plots import excerpt_heard, style
-from callresp.plots.excerpt import Excerpt, excerpt_of, marks_of, with_returns
+from callresp.plots.excerpt import Excerpt, excerpt_of, lanes_of, marks_of, with_returns
 from callresp.plots.excerpt_lanes import LANE_IN, draw_key, draw_lanes
 from callresp.plots.spectrogram import log_spectrogram
 from callresp.plots.style import CHANGED, DARK, GRID, MUTED, format_time, line, nice_step
@@ -93,6 +93,7 @@ def draw_excerpt(
     duration_s = recording.duration_s if recording else None
     shown = excerpt_of(heard, reply, plan, palette, duration_s, from_s, to_s)
     shown = with_returns(shown, echoes)
+    every, palette = palette, None if palette is None else lanes_of(palette, shown)
     name = title or _name(recording, heard, reply)
     bare = plan.plan if isinstance(plan, CheckedPlan) else plan
     headers = [item.header for item in (heard, reply, bare) if item is not None]
@@ -114,13 +115,16 @@ def draw_excerpt(
             style.no_frame(axes["lanes"])
             draw_key(axes["key"], WITHIN_IN, colours, bool(echoes))
         if "overview" in axes:
-            strokes, _ = marks_of(plan, reply, palette)
+            strokes, _ = marks_of(plan, reply, every)
             draw_overview(axes["overview"], heard, shown, [mark.at_s for mark in strokes])
         ticks = draw_time_axis(axes["foot"], shown.from_s, shown.to_s, start)
         for part in ("heard", "phrases", "lanes"):
             if part in axes:
                 draw_time_grid(axes[part], ticks)
-        style.draw_title(axes["title"], name, _facts(heard, reply, shown, palette, start))
+        facts = _facts(heard, reply, shown, palette, start)
+        if every and palette and (rest := len(every.striker) - len(palette.striker)):
+            facts.append(f"{counted(rest, 'striker')} not struck here")
+        style.draw_title(axes["title"], name, facts)
         style.save(figure, path, name)
     return DrawnExcerpt(
         path=str(path),

@@ -5,11 +5,13 @@ rings (the dark wedge within it: with its damper down); how fast each may be
 struck again, as ticks over a second; how long from command to sound; the force
 curve; coil and damper in figures; what drives and feeds them, and cautions.
 
-The page has the proportions of ISO 216 (A4, A3), lying.
+The page has the proportions of ISO 216 (A4, A3), lying. A large machine takes several such
+blocks, one below the other.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -30,7 +32,8 @@ if TYPE_CHECKING:
 WIDTH_IN, HEIGHT_IN = 14.14, 10.0
 LEFT_IN, RIGHT_IN = 1.55, 0.45
 MARGIN_PT = 14
-COLUMN_MAX_IN = 4.1
+ROW_GAP_IN, BLOCK_GAP_IN = 0.10, 0.45
+COLUMN_MAX_IN, COLUMNS_MAX = 4.1, 10
 CAUTIONS = (
     "Coils get hot and strikers and turners move without warning: keep fingers, hair and cloth"
     " away, switch off before you reach in, and fuse the battery at its terminal."
@@ -64,15 +67,18 @@ class SheetColumns:
         return self.at(column, (t60_s / self.ring_s) ** 0.5)
 
 
-def _columns(palette: Palette) -> SheetColumns:
+def _blocks(palette: Palette) -> list[SheetColumns]:
+    """Instruments from low to high, at most `COLUMNS_MAX` beside each other."""
     order = lane_order(palette)
     pitched = [i for i in order if isinstance(i, Striker) and i.pitch_hz is not None]
     items = (*reversed(pitched), *(item for item in order if item not in pitched))
     longest = max((item.t60_s for item in palette.striker), default=1.0)
     steps = (0.5, 1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 30, 60, 120)
     ring_s = next(step for step in steps if step >= longest)
-    room = WIDTH_IN - LEFT_IN - RIGHT_IN
-    return SheetColumns(items, min(room, COLUMN_MAX_IN * len(items)), float(ring_s))
+    each = math.ceil(len(items) / math.ceil(len(items) / COLUMNS_MAX))
+    wide = min((WIDTH_IN - LEFT_IN - RIGHT_IN) / each, COLUMN_MAX_IN)
+    parts = [items[first : first + each] for first in range(0, len(items), each)]
+    return [SheetColumns(part, wide * len(part), float(ring_s)) for part in parts]
 
 
 def draw_sheet(path: Path, palette: Palette) -> None:
@@ -92,20 +98,22 @@ def draw_sheet(path: Path, palette: Palette) -> None:
     """
     path = Path(path)
     style.check_ending(path)
-    columns = _columns(palette)
+    blocks = _blocks(palette)
+    rows = (
+        ("pitch and ring", 4.55, _pitches),
+        ("ring", 0.62, _names),
+        ("struck again", 0.46, _repeats),
+        ("latency", 0.46, _latencies),
+        ("force", 0.95, _forces),
+        ("coils", 0.72, _coils),
+    )
+    block_in = sum(height + ROW_GAP_IN for _, height, _ in rows) + BLOCK_GAP_IN
     with style.drawing_style():
-        figure = style.new_figure(WIDTH_IN, HEIGHT_IN)
+        figure = style.new_figure(WIDTH_IN, HEIGHT_IN + (len(blocks) - 1) * block_in)
         _title(figure, palette)
-        rows = (
-            ("pitch and ring", 4.55, _pitches),
-            ("ring", 0.62, _names),
-            ("struck again", 0.46, _repeats),
-            ("latency", 0.46, _latencies),
-            ("force", 0.95, _forces),
-            ("coils", 0.72, _coils),
-        )
+        drawn = ((columns, *row) for columns in blocks for row in rows)
         top = 1.12
-        for name, height, fill in rows:
+        for columns, name, height, fill in drawn:
             axes = style.axes_in(figure, LEFT_IN, top, columns.width_in, height)
             axes.set_xlim(0, len(columns.items))
             axes.set_ylim(0, 1)
@@ -115,7 +123,7 @@ def draw_sheet(path: Path, palette: Palette) -> None:
                 share = 0.22 if name == "ring" else 0.5
                 low, high = axes.get_ylim()
                 _beside(axes, low + share * (high - low), name)
-            top += height + 0.10
+            top += height + ROW_GAP_IN + (BLOCK_GAP_IN if fill is _coils else 0.0)
         _foot(figure, palette)
         style.save(figure, path, f"{palette.name}: workshop sheet")
 
@@ -243,7 +251,8 @@ def _ring_scale(axes: Axes, columns: SheetColumns) -> None:
 
 
 def _foot(figure: Figure, palette: Palette) -> None:
-    axes = style.axes_in(figure, 0.45, HEIGHT_IN - 0.62, WIDTH_IN - 0.9, 0.42)
+    high_in = figure.get_figheight()
+    axes = style.axes_in(figure, 0.45, high_in - 0.62, WIDTH_IN - 0.9, 0.42)
     axes.axis("off")
     axes.set_xlim(0, 1)
     axes.set_ylim(0, 1)
@@ -275,7 +284,8 @@ def _names(axes: Axes, columns: SheetColumns) -> None:
     """Names, and how long they ring."""
     for column, item in enumerate(columns.items):
         x = columns.at(column, 0.0)
-        label(axes, x, 0.66, item.name, 11)
+        wide_in = 0.9 * columns.width_in / len(columns.items)
+        label(axes, x, 0.66, style.shortened(item.name, wide_in, 11), 11)
         label(axes, x, 0.22, _rings(item), 7.2, MUTED)
 
 

@@ -221,8 +221,11 @@ def log_spectrogram(
             progress(min(at / max(last, 1), 1.0))
         if at > last + size:
             break
-    level_db = 10 * np.log10(_filled(loudest)).T
-    floor = share_below(level_db, FLOOR_QUANTILE, axis=1)[:, np.newaxis]
+    loudest, known = _filled(loudest, size / per_column)
+    level_db = 10 * np.log10(loudest).T
+    # Where the recording holds nothing there is no floor either.
+    sure = level_db[:, known] if known.any() else level_db
+    floor = share_below(sure, FLOOR_QUANTILE, axis=1)[:, np.newaxis]
     # Digital silence is no floor to measure from.
     floor = np.maximum(floor, level_db.max() - RANGE_DB)
     above = np.clip(level_db - floor, 0.0, None).astype(np.float32)
@@ -249,11 +252,17 @@ def windows_of(samples: Grid, size: int, hop: int) -> Grid:
     return np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
 
 
-def _filled(loudest: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Columns shorter than a hop take their neighbour's spectrum."""
+def _filled(
+    loudest: npt.NDArray[np.float64], reach: float
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """Columns shorter than a hop take their neighbour's spectrum; and which columns have one.
+
+    Farther than `reach` columns from any window lies what is before or after the recording.
+    """
     empty = loudest.max(axis=1) <= 1e-20
     if not empty.any() or empty.all():
-        return loudest
-    known = np.flatnonzero(~empty)
-    nearest = known[np.clip(np.searchsorted(known, np.arange(len(loudest))), 0, len(known) - 1)]
-    return np.where(empty[:, None], loudest[nearest], loudest)
+        return loudest, ~empty
+    known, columns = np.flatnonzero(~empty), np.arange(len(loudest))
+    nearest = known[np.clip(np.searchsorted(known, columns), 0, len(known) - 1)]
+    within = np.abs(nearest - columns) <= max(reach, 1.0)
+    return np.where((empty & within)[:, None], loudest[nearest], loudest), within

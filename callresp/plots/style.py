@@ -132,9 +132,48 @@ def label(
 def side_label(
     axes: Axes, x: float, y: float, text: str, size: float = 8.5, colour: str = DARK, **more: object
 ) -> Text:
-    """Set a text whose x is a share of the axes' width: beside a row, out of the data."""
+    """Set a text whose x is a share of the axes' width: beside a row, out of the data.
+
+    Beside the axes it is shortened to the room that is left to the picture's edge.
+    """
+    place, wide = axes.get_position(), axes.figure.bbox.width / axes.figure.dpi
+    across = place.x0 + x * place.width
+    if not 0 <= x <= 1:
+        text = shortened(text, wide * (across if x < 0 else 1 - across) - EDGE_IN, size)
     given = {"ha": "right" if x < 0.5 else "left", "transform": axes.get_yaxis_transform()}
     return label(axes, x, y, text, size, colour, **(given | more))
+
+
+EDGE_IN = 0.06  # kept free at a picture's edge
+
+
+def shortened(text: str, width_in: float, size: float) -> str:
+    """A text that fits into a width; a longer one loses its middle, since names differ at the end.
+
+    Parameters
+    ----------
+    text
+        To be set in one line, in the picture's own font.
+    width_in
+        The room for it, in inches.
+    size
+        Of the font, in points.
+
+    Returns
+    -------
+    str
+        With an ellipsis where something was left out.
+    """
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(size=size)
+    wide_of = text_to_path.get_text_width_height_descent
+    short, kept = text, len(text)
+    while kept > 2 and wide_of(short, font, ismath=False)[0] > 72 * width_in:
+        kept -= 1
+        short = f"{text[: (kept + 1) // 2].rstrip()}…{text[len(text) - kept // 2 :].lstrip()}"
+    return short
 
 
 def line(
