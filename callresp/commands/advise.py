@@ -92,8 +92,9 @@ def _print_reach(reached: PitchCoverage) -> None:
     )
     for gap in reached.gaps[:GAPS_TOLD]:
         near = f"; nearest is {gap.nearest}, {gap.off_cents:+.0f} cents" if gap.nearest else ""
+        low, high = f"{gap.low_hz:.0f}", f"{gap.high_hz:.0f}"
         ui.say(
-            f"  {gap.low_hz:.0f} to {gap.high_hz:.0f} Hz: {counted(gap.notes, 'note')} of"
+            f"  {low if low == high else f'{low} to {high}'} Hz: {counted(gap.notes, 'note')} of"
             f" {', '.join(gap.voices)}{near}"
         )
     if len(reached.gaps) > GAPS_TOLD:

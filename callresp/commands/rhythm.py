@@ -10,6 +10,7 @@ import click
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.io.score import Phrase, phrases, read_heard
+from callresp.io.wording import counted
 
 if TYPE_CHECKING:
     from callresp.rhythm import Rhythm
@@ -79,7 +80,7 @@ def row_of(phrase: Phrase, rhythm: Rhythm) -> dict[str, object]:
 
 def describe(phrase: Phrase, rhythm: Rhythm) -> str:
     """The rhythm of a phrase in a line for a person."""
-    text = f"{phrase.onset_s:9.2f} s  voice {phrase.voice}  {rhythm.onsets:3d} notes"
+    text = f"{phrase.onset_s:9.2f} s  voice {phrase.voice}  {counted(rhythm.onsets, 'note'):>9}"
     if rhythm.median_s is not None:
         text += f", every {1000 * rhythm.median_s:.0f} ms"
     if rhythm.pulse is not None:

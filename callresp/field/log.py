@@ -111,6 +111,7 @@ class FieldLog:
             ) from fault
 
     def _opened(self) -> sqlite3.Connection:
+        fresh = not self.path.exists()
         base = sqlite3.connect(self.path, isolation_level=None)
         try:
             tables = base.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
@@ -121,6 +122,8 @@ class FieldLog:
             base.executescript(_SCHEMA)
         except sqlite3.Error:
             base.close()
+            if fresh:
+                self.path.unlink(missing_ok=True)
             self._lock.close()
             raise
         return base

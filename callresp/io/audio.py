@@ -33,7 +33,7 @@ import math
 import os
 import struct
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -395,6 +395,15 @@ def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
         ) from fault
 
 
+@contextmanager
+def _full_disk() -> Iterator[None]:
+    """Libsndfile hides the system's word for a full disk."""
+    try:
+        yield
+    except sf.LibsndfileError as fault:
+        raise OSError(errno.ENOSPC, "the disk is full, or a file may not grow") from fault
+
+
 class WavWriter:
     """Write a WAV file block by block; it takes its name only when complete.
 
@@ -414,17 +423,18 @@ class WavWriter:
         part = self._whole.__enter__()
         bytes_each = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4}[subtype]
         big = frames * channels * bytes_each > 4_000_000_000
-        self._file = sf.SoundFile(
-            part, "w", sample_rate_hz, channels, subtype, format="RF64" if big else "WAV"
-        )
+        kind = "RF64" if big else "WAV"
+        try:
+            with _full_disk():
+                self._file = sf.SoundFile(part, "w", sample_rate_hz, channels, subtype, format=kind)
+        except OSError as fault:
+            self._whole.__exit__(type(fault), fault, fault.__traceback__)
+            raise
 
     def write(self, samples: npt.ArrayLike) -> None:
         """Append samples of shape ``(n,)`` or ``(n, channels)``."""
-        try:
+        with _full_disk():
             self._file.write(np.asarray(samples))
-        except sf.LibsndfileError as fault:
-            # libsndfile hides the system's word for a full disk.
-            raise OSError(errno.ENOSPC, "the disk is full, or a file may not grow") from fault
 
     def __enter__(self) -> WavWriter:
         return self

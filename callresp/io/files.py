@@ -62,6 +62,10 @@ def fresh_folder(folder: Path, remedy: str = NO_SPACE) -> Iterator[Path]:
     try:
         with _refused(folder, "could not write it", remedy):
             yield part
+    except UserError as fault:
+        # A file in it could not be written: its name is the one that it would have had.
+        fault.where = fault.where.replace(str(part), str(folder))
+        raise
     finally:
         shutil.rmtree(part, ignore_errors=True)
 
@@ -93,8 +97,9 @@ def check_room(path: Path, size: float) -> None:
     """
     free = shutil.disk_usage(path.absolute().parent).free
     if size > free:
+        unit, each = ("GB", 1e9) if size >= 1e9 else ("MB", 1e6)
         raise UserError(
-            f"would take {size / 1e9:,.1f} GB, and {free / 1e9:,.1f} GB are free",
+            f"would take {size / each:,.1f} {unit}, and {free / each:,.1f} {unit} are free",
             where=str(path),
             remedy=NO_SPACE,
         )
