@@ -170,12 +170,8 @@ class SimulatedBoard:
     def reset(self, now_s: float, power_lost: bool = False) -> None:
         """Start again: all off, no session. What coils, motors and battery had is kept.
 
-        Parameters
-        ----------
-        now_s
-            When.
-        power_lost
-            Nothing is kept: the worst that can have been is assumed until it has rested.
+        Not so where power was lost: then the worst that can have been is assumed till it has
+        rested.
         """
         self.advance(now_s)
         board_s = self.clock_s(now_s)
@@ -186,14 +182,10 @@ class SimulatedBoard:
 
     def press_stop(self, now_s: float) -> bytes:
         """The stop on the board itself: all off, and nothing more until it starts anew."""
-        out = self.advance(now_s)
+        out, board_s = self.advance(now_s), self.clock_s(now_s)
         self._faults |= STOPPED
-        self._release(self.clock_s(now_s), "stop pressed")
-        return (
-            out
-            + self._cancel(self.clock_s(now_s))
-            + frame(self._status(self.clock_s(now_s)).pack())
-        )
+        self._release(board_s, "stop pressed")
+        return out + self._cancel(board_s) + frame(self._status(board_s).pack())
 
     def sense_rain(self, rains: bool) -> None:
         """What a rain sensor says; the host is told, and decides."""

@@ -118,9 +118,11 @@ class Session:
         self._trips = 0
         self._waiting: deque[SentCommand] = deque()
         self._flying: dict[int, SentCommand] = {}
-        self._ended: list[SentCommand] = []
+        # Commands that are done, in the order in which that was learnt.
+        self.ended: list[SentCommand] = []
         self._next = 0
-        self._credit = 0
+        # How many more commands the board has room for.
+        self.credit = 0
         self._hello_s = self._ask_s = -math.inf
         self._heard_s = -math.inf
         self._other_session = False
@@ -134,14 +136,9 @@ class Session:
     def add(self, checked: CheckedPlan, zero_s: float | None = None) -> None:
         """Take further commands, in any order of time, into an open-ended session.
 
-        Parameters
-        ----------
-        checked
-            A part that `callresp.plan.checked_plan.Checker.admit` has judged beside
-            all that went before.
-        zero_s
-            Host time of its second 0, where that has moved: the sound card's
-            clock, by which live plans are timed, is not the host's.
+        `callresp.plan.checked_plan.Checker.admit` has judged them beside all that went before.
+        `zero_s` is the host time of their second 0, where that has moved: the sound card's clock,
+        by which live plans are timed, is not the host's.
         """
         _only_checked(checked)
         if not self._open or self.start_s is None:
@@ -176,17 +173,11 @@ class Session:
         self._releasing = True
 
     def mute(self, names: Collection[str], now_s: float, release: bool = False) -> None:
-        """Leave off all of these instruments from now on, until this is called again.
+        """Leave off all of these instruments, and only these, from now on.
 
-        What sounds goes on to its own end. What was left off stays so: commands go
-        out ahead of their time, and so an instrument is back that much later.
-
-        Parameters
-        ----------
-        names
-            All that are silent from now on, not only those that are so anew.
-        release
-            Release every coil and stop every motor at once.
+        What sounds goes on to its own end, unless it is to `release` every coil and motor at
+        once. What was left off stays so: commands go out ahead of their time, and so an
+        instrument is back that much later.
         """
         self._muted = frozenset(names)
         for sent in self._flying.values():
@@ -197,7 +188,7 @@ class Session:
 
     def take_ended(self) -> list[SentCommand]:
         """Commands that ended since this was last asked; keeps an endless session small."""
-        over, self._ended = self._ended, []
+        over, self.ended = self.ended, []
         del self.report.errors_ms[:-ERRORS_KEPT]
         return over
 
@@ -224,16 +215,6 @@ class Session:
     def busy(self) -> bool:
         """Whether commands wait or are under way."""
         return bool(self._waiting or self._flying)
-
-    @property
-    def ended(self) -> list[SentCommand]:
-        """Commands that are done, in the order in which that was learnt."""
-        return self._ended
-
-    @property
-    def credit(self) -> int:
-        """How many more commands the board has room for."""
-        return self._credit
 
     def lost(self, now_s: float) -> bool:
         """Whether the board has not been heard of for a second."""
@@ -301,7 +282,7 @@ class Session:
     def _send(self, now_s: float) -> bytes:
         out = b""
         ahead_s = min(self._ahead_s, self.clock.sure_ahead_s)
-        while self._waiting and self._credit > 0 and not self._behind(now_s):
+        while self._waiting and self.credit > 0 and not self._behind(now_s):
             sent = self._waiting[0]
             if sent.host_s > now_s + ahead_s or self._window_full():
                 break
@@ -315,7 +296,7 @@ class Session:
             sent.sequence = self._next
             self._next = (self._next + 1) % 256
             sent.acknowledged = False
-            self._credit -= 1
+            self.credit -= 1
             self._flying[sent.sequence] = sent
             out += self._frame(sent, now_s)
         return out
@@ -384,7 +365,7 @@ class Session:
         before, self.hello_ack = self.hello_ack, message
         self._other_session = False
         if before is None:
-            self._credit = message.buffer
+            self.credit = message.buffer
         elif self._forgotten or before.restarts != message.restarts:
             self._forgotten = False
             self.report.resets += 1
@@ -397,7 +378,7 @@ class Session:
             if sent.revoked:
                 self._end(sent, "left off")
         self._flying.clear()
-        self._next, self._credit = 0, buffer
+        self._next, self.credit = 0, buffer
         self.clock = BoardClock()
         self._trips = 0
         self._enqueue(flying)
@@ -424,7 +405,7 @@ class Session:
             if ahead >= 128 or (ahead > 0 and message.beyond >> (ahead - 1) & 1):
                 sent.acknowledged = True
         under_way = sum(not sent.acknowledged for sent in self._flying.values())
-        self._credit = max(message.credit - under_way, 0)
+        self.credit = max(message.credit - under_way, 0)
 
     def _on_done(self, message: Done, now_s: float) -> None:
         sent = self._flying.pop(message.sequence, None)
@@ -448,7 +429,7 @@ class Session:
             self._ends_s = max(self._ends_s, end_s)
         sent.outcome = outcome
         self.report.outcomes[outcome] += 1
-        self._ended.append(sent)
+        self.ended.append(sent)
         if self.clock.known:
             self.report.drift_ppm = self.clock.drift_ppm
 

@@ -41,6 +41,9 @@ from callresp.plan.schedulers.striker import MOVE_MAX_S, StrikerScheduler
 
 __all__ = ["PREFERENCE", "Planner", "make_plan"]
 
+# Loads are kept this long, for intents whose dampers move before those placed already.
+LOOK_BACK_S = 1.0
+
 
 class Planner:
     """Plans note by note, for the live engine; `make_plan` plans whole scores.
@@ -60,7 +63,17 @@ class Planner:
 
     def __init__(self, palette: Palette, move_max_s: float = MOVE_MAX_S) -> None:
         self.palette = palette
-        self._placer = _NotePlacer(palette, move_max_s)
+        self._timeline = timeline = CurrentTimeline(LoadModel(palette))
+        self._strikers: dict[int, StrikerScheduler] = {}
+        self._dampers: dict[int, DamperScheduler] = {}
+        volts, ambient_c = palette.supply.highest_v, palette.ambient_c
+        for striker in palette.striker:
+            channel, history = striker.coil.channel, CoilHistory(striker.coil, volts, ambient_c)
+            self._strikers[channel] = StrikerScheduler(striker, history, timeline, move_max_s)
+            if striker.damper is not None:
+                history = CoilHistory(striker.damper.coil, volts, ambient_c)
+                self._dampers[channel] = DamperScheduler(striker, striker.damper, history, timeline)
+        self._motors = {item.channel: MotorScheduler(item, timeline) for item in palette.turner}
 
     def add(self, note: ReplyNote, now_s: float = -math.inf) -> tuple[list[Command], list[Change]]:
         """Plan one note, with no command before `now_s`.
@@ -71,12 +84,28 @@ class Planner:
             Commands are final. A hold for this note is not among them: it
             comes with a later note or by `settle`.
         """
-        intent = intent_of(note, self.palette)
         changes = ChangeList()
-        if intent is None:
-            _add_missing(note, changes)
-            return [], changes
-        return self._placer.place(intent, now_s, changes), changes
+        intent = _intent_of(note, self.palette, changes)
+        return [] if intent is None else self.place(intent, now_s, changes), changes
+
+    def place(self, intent: Intent, now_s: float, changes: ChangeList) -> list[Command]:
+        """Place an intent within every limit, no earlier than `now_s`; returns what is final by it.
+
+        Intents come in about the order of time.
+        """
+        self._timeline.forget_before(intent.starts_s - LOOK_BACK_S)
+        now_s = max(now_s, self._timeline.since_s)
+        if isinstance(intent, TurnIntent):
+            return [*self._motors[intent.turner.channel].place(intent, now_s, changes)]
+        channel = intent.striker.coil.channel
+        strike = self._strikers[channel].place(intent, now_s, changes)
+        if strike is None:
+            return []
+        # The stroke comes first: where both exceed a current, it is the damper that gives way.
+        if channel not in self._dampers:
+            return [strike]
+        moved = intent.moved(strike.at_s - intent.at_s)
+        return [*self._dampers[channel].place(moved, now_s, changes), strike]
 
     def strike(
         self, note: ReplyNote, striker: Striker, now_s: float
@@ -86,14 +115,16 @@ class Planner:
         at_s = note.onset_s - striker.latency_ms / 1000
         pulse_ms = pulse_for(striker, note.force)
         intent = StrikeIntent(note, striker, at_s, pulse_ms, None, None)
-        return self._placer.stroke(intent, now_s, changes), changes
+        self._timeline.forget_before(at_s - LOOK_BACK_S)
+        return self._strikers[striker.coil.channel].place(intent, now_s, changes), changes
 
     def hold(
         self, note: ReplyNote, striker: Striker, from_s: float, until_s: float
     ) -> tuple[list[Command], list[Change]]:
         """Plan a piece of a damper's hold; none where it has no damper, or may not be held."""
-        changes = ChangeList()
-        return self._placer.hold(note, striker, from_s, until_s, changes), changes
+        changes, damper = ChangeList(), self._dampers.get(striker.coil.channel)
+        held = [] if damper is None else damper.hold(note, from_s, until_s, changes)
+        return [*held], changes
 
     def turn(
         self, note: ReplyNote, turner: Turner, from_s: float, run_s: float, speed_rps: float
@@ -101,15 +132,18 @@ class Planner:
         """Plan a piece of a motor's run."""
         changes = ChangeList()
         intent = TurnIntent(note, turner, from_s, run_s, speed_rps)
-        return self._placer.place(intent, from_s, changes), changes
+        return self.place(intent, from_s, changes), changes
 
     def settle(self, before_s: float) -> list[Command]:
         """Make holds final that begin before a time; returns them."""
-        return self._placer.settle(before_s)
+        return [hold for damper in self._dampers.values() for hold in damper.settle(before_s)]
 
 
-def _add_missing(note: ReplyNote, changes: ChangeList) -> None:
-    changes.add("dropped", note, "striker.name", f"the palette has no '{note.instrument}'")
+def _intent_of(note: ReplyNote, palette: Palette, changes: ChangeList) -> Intent | None:
+    intent = intent_of(note, palette)
+    if intent is None:
+        changes.add("dropped", note, "striker.name", f"the palette has no '{note.instrument}'")
+    return intent
 
 
 def make_plan(
@@ -149,23 +183,17 @@ def make_plan(
 def _within_limits(
     reply: ReplyScore, palette: Palette, progress: Callable[[float], None]
 ) -> tuple[list[Command], ChangeList]:
-    placer = _NotePlacer(palette)
-    changes = ChangeList()
-    intents: list[Intent] = []
-    for note in reply.notes:
-        intent = intent_of(note, palette)
-        if intent is None:
-            _add_missing(note, changes)
-        else:
-            intents.append(intent)
+    planner, changes = Planner(palette), ChangeList()
+    asked = [_intent_of(note, palette, changes) for note in reply.notes]
+    intents = [intent for intent in asked if intent is not None]
     # By the first coil that goes on: latencies differ, so this is not the order of onsets.
     intents.sort(key=lambda intent: (intent.starts_s, intent.note.id))
     commands: list[Command] = []
     for number, intent in enumerate(intents):
-        commands.extend(placer.place(intent, -math.inf, changes))
+        commands.extend(planner.place(intent, -math.inf, changes))
         if number % 50 == 0:
             progress(number / len(intents))
-    commands.extend(placer.settle(math.inf))
+    commands.extend(planner.settle(math.inf))
     return commands, changes
 
 
@@ -206,75 +234,6 @@ def _charge_of(palette: Palette, commands: list[Command]) -> BatteryDay:
     day, mean = BatteryDay(palette), LoadModel(palette, palette.supply.nominal_v)
     day.use(load for command in commands for load in mean.loads_of(command))
     return day
-
-
-# Loads are kept this long, for intents whose dampers move before those placed already.
-LOOK_BACK_S = 1.0
-
-
-class _NotePlacer:
-    """Places intents, in about the order of time, each within every limit."""
-
-    def __init__(self, palette: Palette, move_max_s: float = MOVE_MAX_S) -> None:
-        volts, ambient_c = palette.supply.highest_v, palette.ambient_c
-        load_model = LoadModel(palette)
-        self._timeline = timeline = CurrentTimeline(load_model)
-        self._strikers: dict[int, StrikerScheduler] = {}
-        self._dampers: dict[int, DamperScheduler] = {}
-        for striker in palette.striker:
-            channel = striker.coil.channel
-            history = CoilHistory(striker.coil, volts, ambient_c)
-            self._strikers[channel] = StrikerScheduler(
-                striker, history, timeline, load_model, move_max_s
-            )
-            if striker.damper is not None:
-                history = CoilHistory(striker.damper.coil, volts, ambient_c)
-                damper = DamperScheduler(striker, striker.damper, history, timeline, load_model)
-                self._dampers[channel] = damper
-        self._motors = {
-            item.channel: MotorScheduler(item, timeline, load_model) for item in palette.turner
-        }
-
-    def place(self, intent: Intent, now_s: float, changes: ChangeList) -> list[Command]:
-        """Place an intent, no earlier than `now_s`; returns what is final by it."""
-        self._timeline.forget_before(intent.starts_s - LOOK_BACK_S)
-        now_s = max(now_s, self._timeline.since_s)
-        if isinstance(intent, TurnIntent):
-            return [*self._motors[intent.turner.channel].place(intent, now_s, changes)]
-        return self._strike(intent, now_s, changes)
-
-    def _strike(self, intent: StrikeIntent, now_s: float, changes: ChangeList) -> list[Command]:
-        channel = intent.striker.coil.channel
-        strike = self._strikers[channel].place(intent, now_s, changes)
-        if strike is None:
-            return []
-        # The stroke comes first: where both exceed a current, it is the damper that gives way.
-        if channel not in self._dampers:
-            return [strike]
-        moved = intent.moved(strike.at_s - intent.at_s)
-        return [*self._dampers[channel].place(moved, now_s, changes), strike]
-
-    def stroke(self, intent: StrikeIntent, now_s: float, changes: ChangeList) -> Strike | None:
-        """Place a stroke alone."""
-        self._timeline.forget_before(intent.starts_s - LOOK_BACK_S)
-        channel = intent.striker.coil.channel
-        return self._strikers[channel].place(intent, now_s, changes)
-
-    def hold(
-        self,
-        note: ReplyNote,
-        striker: Striker,
-        from_s: float,
-        until_s: float,
-        changes: ChangeList,
-    ) -> list[Command]:
-        """Place a piece of a hold alone."""
-        damper = self._dampers.get(striker.coil.channel)
-        return [] if damper is None else [*damper.hold(note, from_s, until_s, changes)]
-
-    def settle(self, before_s: float) -> list[Command]:
-        """Make holds final that begin before a time; returns them."""
-        return [hold for damper in self._dampers.values() for hold in damper.settle(before_s)]
 
 
 # Lights go off this long before the first command.

@@ -142,7 +142,7 @@ class CurrentTimeline:
     """
 
     def __init__(self, load_model: LoadModel) -> None:
-        self._load_model = load_model
+        self.load_model = load_model
         self._placed: list[Load] = []
         self._held: dict[int, list[Load]] = {}
         self._drop_at = 32
@@ -179,8 +179,8 @@ class CurrentTimeline:
 
     def _all_fit(self, near: list[Load], loads: list[Load]) -> bool:
         """Whether all would fit even if all were on at once: the quick and common case."""
-        room = self._load_model.supply_limit
-        rooms = self._load_model.driver_limits.copy()
+        room = self.load_model.supply_limit
+        rooms = self.load_model.driver_limits.copy()
         for load in (*near, *loads):
             room -= load.amps
             if load.driver >= 0:
@@ -196,7 +196,7 @@ class CurrentTimeline:
             events.append((max(load.from_s, start_s), 1, load.amps, load.driver))
             events.append((load.until_s, 0, -load.amps, load.driver))
         events.sort()
-        total, by_driver = 0.0, [0.0] * len(self._load_model.driver_limits)
+        total, by_driver = 0.0, [0.0] * len(self.load_model.driver_limits)
         for moment_s, begins, amps, driver in events:
             total += amps
             if driver >= 0:
@@ -209,9 +209,9 @@ class CurrentTimeline:
     def _broken(
         self, total: float, by_driver: list[float], driver: int
     ) -> tuple[str, float, float] | None:
-        if total > self._load_model.supply_limit + TINY:
-            return "supply.current_max_a", total, self._load_model.supply_limit
-        if driver >= 0 and by_driver[driver] > self._load_model.driver_limits[driver] + TINY:
-            limit = self._load_model.driver_limits[driver]
+        if total > self.load_model.supply_limit + TINY:
+            return "supply.current_max_a", total, self.load_model.supply_limit
+        if driver >= 0 and by_driver[driver] > self.load_model.driver_limits[driver] + TINY:
+            limit = self.load_model.driver_limits[driver]
             return f"driver[{driver + 1}].current_max_a", by_driver[driver], limit
         return None

@@ -15,7 +15,7 @@ import msgspec
 
 from callresp.io.score import ReplyNote
 from callresp.palette.model import Damper, Striker
-from callresp.plan.electrical.loads import CurrentTimeline, Load, LoadModel
+from callresp.plan.electrical.loads import CurrentTimeline, Load
 from callresp.plan.intents import MUTED_S, StrikeIntent
 from callresp.plan.model import ChangeList, Hold
 from callresp.plan.schedulers.coil import RELEASE_S, CoilHistory, Part
@@ -59,14 +59,12 @@ class DamperScheduler:
         damper: Damper,
         history: CoilHistory,
         timeline: CurrentTimeline,
-        load_model: LoadModel,
     ) -> None:
         self._name = striker.name
         self._damper = damper
         self._channel = damper.coil.channel
         self._history = history
         self._timeline = timeline
-        self._load_model = load_model
         self._hold: OpenHold | None = None
         # The last stroke that needs the damper at rest: it must not move before that.
         self._rest_s = -math.inf
@@ -276,4 +274,4 @@ class DamperScheduler:
         start_s = parts[0][0]
         hold_s = parts[-1][0] + parts[-1][1] - start_s
         pull_s, duty = self._damper.pull_ms / 1000 if pulls else 0.0, self._damper.hold_duty
-        return self._load_model.hold_loads(self._channel, start_s, hold_s, pull_s, duty)
+        return self._timeline.load_model.hold_loads(self._channel, start_s, hold_s, pull_s, duty)

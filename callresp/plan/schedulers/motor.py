@@ -20,7 +20,7 @@ import msgspec
 
 from callresp.palette.model import Turner
 from callresp.plan import tolerances
-from callresp.plan.electrical.loads import CurrentTimeline, Excess, LoadModel
+from callresp.plan.electrical.loads import CurrentTimeline, Excess
 from callresp.plan.intents import TurnIntent
 from callresp.plan.model import ChangeKind, ChangeList, Turn
 from callresp.plan.schedulers.coil import RELEASE_S
@@ -67,10 +67,9 @@ class MotorRun(msgspec.Struct, frozen=True):
 class MotorScheduler:
     """The runs of one turner, in order of time."""
 
-    def __init__(self, turner: Turner, timeline: CurrentTimeline, load_model: LoadModel) -> None:
+    def __init__(self, turner: Turner, timeline: CurrentTimeline) -> None:
         self._turner = turner
         self._timeline = timeline
-        self._load_model = load_model
         self._free_s = self._rest_s = -math.inf
         self._run_start_s = -math.inf
         self._turns = 0.0
@@ -84,7 +83,7 @@ class MotorScheduler:
         excess: Excess | None = None
         while run.run_s >= LEAST_RUN_S:
             turn = self._turn(intent, run, speed)
-            excess = self._timeline.too_much(self._load_model.loads_of(turn))
+            excess = self._timeline.too_much(self._timeline.load_model.loads_of(turn))
             if excess is None:
                 self._commit(turn)
                 self._report_changes(intent, run, speed, changes)
@@ -144,7 +143,7 @@ class MotorScheduler:
         self._free_s = tolerances.off_by_s(turn.at_s, run_s)
         self._rest_s = tolerances.off_by_s(turn.at_s, run_s + turner.slow_down_s)
         self._turns += turns_of(turner, turn.speed_rps, turn.run_ms / 1000)
-        self._timeline.place(self._load_model.loads_of(turn))
+        self._timeline.place(self._timeline.load_model.loads_of(turn))
 
     def _report_changes(
         self, intent: TurnIntent, run: MotorRun, speed: float, changes: ChangeList

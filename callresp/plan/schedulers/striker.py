@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from callresp.palette.model import Striker
-from callresp.plan.electrical.loads import CurrentTimeline, LoadModel
+from callresp.plan.electrical.loads import CurrentTimeline
 from callresp.plan.intents import StrikeIntent
 from callresp.plan.model import ChangeList, Strike
 from callresp.plan.schedulers.coil import RELEASE_S, CoilHistory
@@ -20,7 +20,6 @@ class StrikerScheduler:
         striker: Striker,
         history: CoilHistory,
         timeline: CurrentTimeline,
-        load_model: LoadModel,
         move_max_s: float = MOVE_MAX_S,
     ) -> None:
         self._move_max_s = move_max_s
@@ -28,7 +27,6 @@ class StrikerScheduler:
         self._channel = striker.coil.channel
         self._history = history
         self._timeline = timeline
-        self._load_model = load_model
 
     def place(self, intent: StrikeIntent, now_s: float, changes: ChangeList) -> Strike | None:
         """Place a stroke; `None` where it must be dropped."""
@@ -54,16 +52,15 @@ class StrikerScheduler:
         pulse_s = self._pulse_s(intent, at_s, changes)
         if pulse_s is None:
             return None
-        while excess := self._timeline.too_much(
-            [self._load_model.coil_load(self._channel, at_s, pulse_s, 1.0)]
-        ):
+        load_of = self._timeline.load_model.coil_load
+        while excess := self._timeline.too_much([load_of(self._channel, at_s, pulse_s, 1.0)]):
             at_s, limit = excess.free_s + STEP_S, excess.limit
             if at_s > intent.at_s + self._move_max_s:
                 why = f"{striker.name} would be too much current at once"
                 asked, allowed = excess.asked_a, excess.allowed_a
                 changes.add("dropped", intent.note, limit, why, asked, allowed, "A")
                 return None
-        self._timeline.place([self._load_model.coil_load(self._channel, at_s, pulse_s, 1.0)])
+        self._timeline.place([load_of(self._channel, at_s, pulse_s, 1.0)])
         self._history.record([(at_s, pulse_s, 1.0)])
         self._report_move(intent, at_s, limit, changes)
         return Strike(
