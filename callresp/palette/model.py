@@ -305,6 +305,11 @@ class Palette(PaletteTable, frozen=True):
         """The striker of that name, or `None`."""
         return next((item for item in self.striker if item.name == name), None)
 
+    def strike_pitch_hz(self, name: str) -> float | None:
+        """The strike pitch of a striker by its name; `None` where either is missing."""
+        striker = self.striker_named(name)
+        return None if striker is None else striker.pitch_hz
+
     def turner_named(self, name: str) -> Turner | None:
         """The turner of that name, or `None`."""
         return next((item for item in self.turner if item.name == name), None)

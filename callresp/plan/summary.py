@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 
 import msgspec
 
@@ -64,17 +65,16 @@ def summarise(checked: CheckedPlan) -> Summary:
     plan, palette = checked.plan, checked.palette
     supply = palette.supply
     day = battery_day_of(palette, list(plan.commands))
-    last_s = max((c.at_s + c.length_ms / 1000 for c in plan.commands), default=0.0)
-    duration_s = max(plan.header.duration_s, last_s)
+    duration_s = max(plan.header.duration_s, plan.end_s)
     hours = day.hours_alike(duration_s)
     left = max(day.left(duration_s), 0.0)
-    strikes = [c for c in plan.commands if isinstance(c, Strike)]
+    strikes = plan.strikes
     ampere_hours = day.ampere_hours(duration_s)
     return Summary(
         palette=palette.name,
         duration_s=round(duration_s, 3),
         strikes=len(strikes),
-        holds=sum(isinstance(c, Hold) for c in plan.commands),
+        holds=len(plan.holds),
         turns=sum(isinstance(c, Turn) for c in plan.commands),
         strikes_by_instrument=dict(Counter(c.instrument for c in strikes).most_common()),
         changes=dict(Counter(f"{c.change}: {c.limit}" for c in plan.changes).most_common()),
@@ -91,7 +91,7 @@ def summarise(checked: CheckedPlan) -> Summary:
     )
 
 
-def _strike_j(checked: CheckedPlan, strikes: list[Strike]) -> float:
+def _strike_j(checked: CheckedPlan, strikes: Sequence[Strike]) -> float:
     """Mean energy of a strike, at nominal voltage and 20 °C."""
     volts, coils = checked.palette.supply.nominal_v, checked.palette.coils()
     if not strikes:

@@ -8,15 +8,13 @@ by which it ends: as a note, or as nothing.
 
 from __future__ import annotations
 
-import random
 from dataclasses import dataclass
 from datetime import datetime
 
 import msgspec
 
 from callresp.io.score import Note, Phrase, ReplyNote, Unanswered
-from callresp.listen.voices.phrases import LONGEST_S, REST_S, Closed, PhraseCloser, place_of
-from callresp.listen.voices.themes import Sung
+from callresp.listen.voices.phrases import LONGEST_S, REST_S, Closed, PhraseCloser, sung_of
 from callresp.palette.model import Palette
 from callresp.reply import silences
 from callresp.reply.compose import Stroke, ends_s
@@ -170,9 +168,7 @@ class LiveReplier:
         silent_s = self._silent_since_s.get(note.voice, note.offset_s)
         self._silent_since_s[note.voice] = max(silent_s, note.offset_s)
         self._open[note.id] = note
-        place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
-        sung = Sung(note.id, note.onset_s, note.offset_s, place, note.level_db)
-        self._over += self._closer.heard(note.voice, sung)
+        self._over += self._closer.heard(note.voice, sung_of(note, note.id))
         self._replier.heard(note)
 
     def renamed(self, number: int, voice: str) -> None:
@@ -238,11 +234,8 @@ class LiveReplier:
             self._silence(phrase, recall, silences.waiting(self._pending.phrase.id))
             return
         rule, strokes = chosen
-        wait_s = random.Random(f"{self._replier.seed}/{phrase.id}/wait").uniform(
-            *self._replier.rules.manners.wait_s
-        )
-        wanted_s = max(phrase.offset_s + wait_s, now_s)
-        due_s = max(phrase.offset_s + wait_s, closed.known_s)
+        ready_s = phrase.offset_s + self._replier.wait_s(phrase)
+        wanted_s, due_s = max(ready_s, now_s), max(ready_s, closed.known_s)
         self._pending = _Pending(phrase, closed.goes_on, recall, rule, strokes, wanted_s, due_s)
 
     def _silence(self, phrase: Phrase, recall: Recall, why: str) -> None:

@@ -63,7 +63,7 @@ def cents(of_hz: float, to_hz: float) -> float:
 
 def sign(before_hz: float, after_hz: float, level_cents: float = LEVEL_CENTS) -> int:
     """1 up, -1 down, 0 level."""
-    moved = 1200 * math.log2(after_hz / before_hz)
+    moved = cents(before_hz, after_hz)
     return 0 if abs(moved) < level_cents else (1 if moved > 0 else -1)
 
 
@@ -248,6 +248,25 @@ def line_fit(heard_hz: Sequence[float], struck: Sequence[Striker]) -> tuple[floa
     return contour, distinct, near
 
 
+def lines_fit(
+    lines: Sequence[tuple[Sequence[float], Sequence[Striker]]],
+) -> tuple[float, float, float]:
+    """As `line_fit` over heard lines and the struck ones, each weighed by its notes."""
+    totals, notes = [0.0, 0.0, 0.0], 0
+    for heard_hz, struck in lines:
+        for number, share in enumerate(line_fit(heard_hz, struck)):
+            totals[number] += share * len(heard_hz)
+        notes += len(heard_hz)
+    contour, distinct, near = (total / max(notes, 1) for total in totals)
+    return contour, distinct, near
+
+
+def fit_of(shares: tuple[float, float, float]) -> float:
+    """How good a mapping is, 0 to 1, by its contour, distinct and near; see the module."""
+    contour, distinct, near = shares
+    return 0.6 * contour + 0.25 * distinct + 0.15 * near
+
+
 def octave_off_cents(heard_hz: float, struck_hz: float) -> float:
     """How far a strike pitch is off the heard one, octaves aside: -600 to 600."""
     return (cents(heard_hz, struck_hz) + 600) % 1200 - 600
@@ -297,23 +316,19 @@ def _fit(
     transpose_cents: float,
 ) -> Fit:
     moved = 2 ** (transpose_cents / 1200)
-    totals, notes = [0.0, 0.0, 0.0], 0
-    used: set[str] = set()
-    for line in lines:
-        struck = [s for s in choose([hz * moved for hz in line], strikers, mapping) if s]
-        for number, share in enumerate(line_fit(line, struck)):
-            totals[number] += share * len(line)
-        notes += len(line)
-        used.update(striker.name for striker in struck)
-    contour, distinct, near = (total / notes for total in totals)
+    struck = [
+        (line, [s for s in choose([hz * moved for hz in line], strikers, mapping) if s])
+        for line in lines
+    ]
+    shares = contour, distinct, near = lines_fit(struck)
     return Fit(
         mapping=mapping,
         transpose_cents=transpose_cents,
-        fit=0.6 * contour + 0.25 * distinct + 0.15 * near,
+        fit=fit_of(shares),
         contour=contour,
         distinct=distinct,
         near=near,
-        strikers=len(used),
+        strikers=len({striker.name for _, own in struck for striker in own}),
     )
 
 

@@ -30,6 +30,7 @@ from callresp.io.score import HeardScore, ReplyNote, ReplyScore, phrases
 from callresp.palette.model import Palette
 from callresp.reply.mapping import csim, octave_off_cents
 from callresp.reply.recognition import picked
+from callresp.reply.turn_taking import merged
 
 FREE_RING_S = 1.0
 
@@ -89,16 +90,15 @@ def measure(heard: HeardScore, reply: ReplyScore, palette: Palette) -> ReplyMetr
 
 def overlap(heard: HeardScore, strokes: Iterable[ReplyNote]) -> float:
     """Share of the machine's sounding time in which somebody sings."""
-    singing = _joined((note.onset_s, note.offset_s) for note in heard.notes)
-    own = _joined(
+    starts, ends = merged((note.onset_s, note.offset_s) for note in heard.notes)
+    sounding = merged(
         (n.onset_s, n.onset_s + FREE_RING_S if n.offset_s is None else max(n.offset_s, n.onset_s))
         for n in strokes
     )
+    own = list(zip(*sounding, strict=True))
     total = sum(end - start for start, end in own)
     if total <= 0:
         return 0.0
-    starts = [start for start, _ in singing]
-    ends = [end for _, end in singing]
     both = 0.0
     for start, end in own:
         for number in range(bisect_right(ends, start), bisect_left(starts, end)):
@@ -106,25 +106,10 @@ def overlap(heard: HeardScore, strokes: Iterable[ReplyNote]) -> float:
     return both / total
 
 
-def _joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
-    joined: list[tuple[float, float]] = []
-    for start, end in sorted(spans):
-        if joined and start <= joined[-1][1]:
-            joined[-1] = (joined[-1][0], max(joined[-1][1], end))
-        else:
-            joined.append((start, end))
-    return joined
-
-
-def _struck_hz(note: ReplyNote, palette: Palette) -> float | None:
-    striker = palette.striker_named(note.instrument)
-    return None if striker is None else striker.pitch_hz
-
-
 def _pitch_error(strokes: Iterable[ReplyNote], palette: Palette) -> float | None:
     errors = []
     for note in strokes:
-        struck = _struck_hz(note, palette)
+        struck = palette.strike_pitch_hz(note.instrument)
         if struck is not None and note.asked_hz is not None:
             errors.append(abs(octave_off_cents(note.asked_hz, struck)))
     return round(statistics.median(errors), 1) if errors else None
@@ -136,7 +121,7 @@ def _contour(heard: HeardScore, strokes: Iterable[ReplyNote], palette: Palette) 
     lines: dict[int, list[tuple[float, float]]] = {}
     for note in strokes:
         source = by_id.get(note.heard) if note.heard is not None else None
-        struck = _struck_hz(note, palette)
+        struck = palette.strike_pitch_hz(note.instrument)
         if source is not None and source.pitch_hz is not None and struck is not None:
             lines.setdefault(note.phrase, []).append((source.pitch_hz, struck))
     weighted = notes = 0.0

@@ -129,7 +129,7 @@ def picked(
         right = [k for k in among if known[k].id == own[0].heard_phrase]
         if len(among) < 2 or not right:
             continue
-        line = line_of([(note.onset_s, _struck_hz(note, palette)) for note in own])
+        line = line_of([(n.onset_s, palette.strike_pitch_hz(n.instrument)) for n in own])
         far = {k: distance(line, lines[k]) for k in among}
         nearest = [k for k in among if far[k] <= min(far.values()) + NEARLY]
         hits.append(1 / len(nearest) if right[0] in nearest else 0.0)
@@ -146,8 +146,3 @@ def _by_reply(strokes: Iterable[ReplyNote], palette: Palette) -> list[list[Reply
         if palette.striker_named(note.instrument) is not None:
             found.setdefault(note.phrase, []).append(note)
     return list(found.values())
-
-
-def _struck_hz(note: ReplyNote, palette: Palette) -> float | None:
-    striker = palette.striker_named(note.instrument)
-    return None if striker is None else striker.pitch_hz

@@ -165,6 +165,11 @@ class Replier:
             return self._silence(phrase, rule.name, why)
         return rule, joined(strokes, rule, echo_for(rule, self.echo), self.palette)
 
+    def wait_s(self, phrase: Phrase) -> float:
+        """How long after the end of a phrase its reply is to begin."""
+        rng = random.Random(f"{self.seed}/{phrase.id}/wait")
+        return rng.uniform(*self.rules.manners.wait_s)
+
     def left_off(self, phrase: Phrase) -> None:
         """The answer to a phrase was broken off: the rest of the call brings it anew."""
         self._broken_off[phrase.voice] = phrase
@@ -197,8 +202,7 @@ class Replier:
         if isinstance(chosen, Unanswered):
             return chosen
         rule, strokes = chosen
-        wait_s = random.Random(f"{self.seed}/{phrase.id}/wait").uniform(*self.rules.manners.wait_s)
-        start_s = self.turns.start(phrase, ending, wait_s, activity)
+        start_s = self.turns.start(phrase, ending, self.wait_s(phrase), activity)
         if isinstance(start_s, str):
             return self._silence(phrase, "manners", start_s)
         if falls := self.echo_falls_on(phrase, rule, strokes, start_s):

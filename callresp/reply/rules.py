@@ -15,9 +15,10 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from callresp.io.files import read_text
 from callresp.io.resources import find
 from callresp.io.setting_guide import told
-from callresp.io.settings import Source, convert, load
+from callresp.io.settings import Source, convert
 
 Treatment = Literal[
     "echo",
@@ -541,9 +542,8 @@ def load_rules(name: str) -> RuleSet:
     UserError
         With file, line, key and what is allowed there.
     """
-    rules, source = load(find("rules", str(name)), RuleSet)
-    _check_ranges(rules, source)
-    return rules
+    path = find("rules", str(name))
+    return rules_from_text(read_text(path), str(path))
 
 
 def rules_from_text(text: str, name: str) -> RuleSet:

@@ -207,10 +207,7 @@ def diminish(tones: Tones) -> Tones:
 
 
 def _slower(tones: Tones, factor: float, said: str) -> Tones:
-    return tuple(
-        replace(tone, at_s=factor * tone.at_s, length_s=factor * tone.length_s, said=said)
-        for tone in tones
-    )
+    return tuple(replace(tone, said=said) for tone in scaled(tones, factor))
 
 
 TREATMENTS: dict[str, Callable[[Tones], Tones]] = {

@@ -30,15 +30,9 @@ Spans = tuple[list[float], list[float]]  # rising starts, rising ends
 class VoiceActivity:
     """When which voices sound; answers questions about the past and for replays.
 
-    Parameters
-    ----------
-    notes
-        In order of onset.
-    ends
-        When each phrase was known to be over.
-    beneath
-        Whether the machine sounds beneath who hardly rests: sings on when `CUTS` phrases were
-        cut from its song. Such a singer is not waited for, from then until it has rested.
+    `notes` come in order of onset, `ends` say when each phrase was known to be over. The machine
+    may sound `beneath` who hardly rests: sings on when `CUTS` phrases were cut from its song.
+    Such a singer is not waited for, from then until it has rested.
     """
 
     def __init__(
@@ -50,27 +44,20 @@ class VoiceActivity:
             spans = [(phrase.onset_s, ends[phrase.id].known_s) for phrase in run]
             cut = [ends[phrase.id] for phrase in run]
             without = _without_rest(cut) if beneath else []
-            self._turns[voice] = _merged(_outside(spans, without))
-            ignored[voice] = _merged(without)
+            self._turns[voice] = merged(_outside(spans, without))
+            ignored[voice] = merged(without)
         by_voice: dict[str, list[tuple[float, float]]] = {}
         for note in notes:
             # A note changed by hand may have a voice that no phrase begins with.
             if not _holds(ignored.get(note.voice, ([], [])), note.onset_s):
                 by_voice.setdefault(note.voice, []).append((note.onset_s, note.offset_s))
-        self._sounds = {voice: _merged(spans) for voice, spans in by_voice.items()}
-        self._every = _merged(span for spans in by_voice.values() for span in spans)
+        self._sounds = {voice: merged(spans) for voice, spans in by_voice.items()}
+        self._every = merged(span for spans in by_voice.values() for span in spans)
 
     def silent_from(self, at_s: float, caller: str, *, everyone: bool) -> float:
         """The first moment from `at_s` when the caller sings no phrase and others have settled.
 
-        Parameters
-        ----------
-        at_s
-            From when on.
-        caller
-            Who is answered: its phrase must be over.
-        everyone
-            Whether others must have been silent for `SETTLE_S`, too.
+        `everyone` else must have been silent for `SETTLE_S`, or nobody else need be.
         """
         while True:
             clear_s = self.turn_over(at_s, caller)
@@ -145,8 +132,8 @@ def _settled(spans: Spans, at_s: float) -> float:
         at_s = ends[number] + SETTLE_S
 
 
-def _merged(spans: Iterable[tuple[float, float]]) -> Spans:
-    """Spans joined where they overlap."""
+def merged(spans: Iterable[tuple[float, float]]) -> Spans:
+    """Spans joined where they overlap or touch."""
     starts: list[float] = []
     ends: list[float] = []
     for start, end in sorted(spans):
@@ -159,15 +146,7 @@ def _merged(spans: Iterable[tuple[float, float]]) -> Spans:
 
 
 class Turns:
-    """Keeps the machine's manners through a day.
-
-    Parameters
-    ----------
-    manners
-        Of the rule set.
-    hour_s
-        How far into an hour of the clock the recording began.
-    """
+    """Keeps the machine's manners through a day that begins `hour_s` into an hour of the clock."""
 
     def __init__(self, manners: Manners, hour_s: float = 0.0) -> None:
         self.manners = manners

@@ -27,7 +27,7 @@ from callresp.io.wording import counted
 from callresp.palette.model import Driver, Palette, Striker
 from callresp.plan.advice.pitch_coverage import NEAR_CENTS
 from callresp.plan.planner import make_plan
-from callresp.reply.mapping import line_fit, octave_off_cents
+from callresp.reply.mapping import fit_of, lines_fit, octave_off_cents
 from callresp.reply.replier import answer
 from callresp.reply.rules import RuleSet
 
@@ -42,7 +42,7 @@ LONG_NOTES = 5000
 class AnswerFit(msgspec.Struct, frozen=True, kw_only=True):
     """How well a palette answers a recording.
 
-    `fit` is 0 to 1: 0.6 contour, 0.25 distinct, 0.15 near, times the share of
+    `fit` is 0 to 1: that of `callresp.reply.mapping`, times the share of
     notes that are played. `on_pitch` is the share of played notes within half a
     semitone of the heard pitch, octaves aside.
     """
@@ -97,10 +97,12 @@ class _Tally:
 
     def outcome(self) -> AnswerFit:
         """The figures over all that was counted."""
-        contour, distinct, near = _measured(self.lines)
+        shares = contour, distinct, near = lines_fit(
+            [([hz for hz, _ in line], [striker for _, striker in line]) for line in self.lines]
+        )
         share = self.played / self.asked if self.asked else 0.0
         return AnswerFit(
-            fit=round(share * (0.6 * contour + 0.25 * distinct + 0.15 * near), 4),
+            fit=round(share * fit_of(shares), 4),
             contour=round(contour, 4),
             distinct=round(distinct, 4),
             near=round(near, 4),
@@ -118,18 +120,6 @@ def answer_fit(
     for number in range(seeds):
         tally.count(answer(heard, palette, rules, rules.seed + number), palette)
     return tally.outcome(), dict(tally.strokes)
-
-
-def _measured(lines: Sequence[Sequence[tuple[float, Striker]]]) -> tuple[float, float, float]:
-    """Contour, distinct and near over all lines, weighted by their notes."""
-    totals, count = [0.0, 0.0, 0.0], 0
-    for line in lines:
-        shares = line_fit([hz for hz, _ in line], [striker for _, striker in line])
-        for number, share in enumerate(shares):
-            totals[number] += share * len(line)
-        count += len(line)
-    contour, distinct, near = (total / max(count, 1) for total in totals)
-    return contour, distinct, near
 
 
 def with_striker(palette: Palette, pitch_hz: float) -> tuple[Palette, str, str]:
