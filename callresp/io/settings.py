@@ -23,8 +23,9 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from functools import cache
+from itertools import takewhile
 from pathlib import Path
 from typing import Annotated, TypeVar, get_args, get_origin, get_type_hints
 
@@ -152,7 +153,7 @@ def convert(source: Source, kind: type[T]) -> T:
 
 def _explained(source: Source, kind: type, message: str) -> UserError:
     what, _, pointer = message.partition(" - at `")
-    path = _first_match(_steps(pointer.rstrip("`")))
+    path = _known_steps(pointer.rstrip("`"))
     if unknown := re.search(r"unknown field `([^`]+)`", what):
         name = unknown[1]
         known = _fields_at(kind, path)
@@ -165,25 +166,14 @@ def _explained(source: Source, kind: type, message: str) -> UserError:
     return source.fault_at(path, what.replace("`", ""), f"allowed: {allowed}" if allowed else "")
 
 
-def _steps(pointer: str) -> list[str | int | None]:
-    steps: list[str | int | None] = []
-    for name, index in _STEP.findall(pointer.removeprefix("$")):
-        steps.append(name or (int(index) if index else None))
-    return steps
-
-
-def _first_match(steps: Sequence[str | int | None]) -> Path_:
-    """Follow steps as far as they are known (a wildcard step ends the path)."""
-    path: list[str | int] = []
-    for step in steps:
-        if step is None:
-            break
-        path.append(step)
-    return tuple(path)
+def _known_steps(pointer: str) -> Path_:
+    """The steps of a pointer as far as they are known (a wildcard ends the path)."""
+    steps = _STEP.findall(pointer.removeprefix("$"))
+    return tuple(name or int(index) for name, index in takewhile(any, steps))
 
 
 def _fields_at(kind: type, path: Path_) -> list[str]:
-    target = _type_at(kind, path)
+    target, _ = _walk(kind, path)
     if isinstance(target, type) and issubclass(target, msgspec.Struct):
         return [field.encode_name for field in msgspec.structs.fields(target)]
     return []
@@ -207,10 +197,6 @@ def hints_of(kind: type[msgspec.Struct]) -> dict[str, object]:
     """Types of a table's keys, as they are declared; evaluated once."""
     own = get_type_hints(kind, include_extras=True)
     return {field.encode_name: own[field.name] for field in msgspec.structs.fields(kind)}
-
-
-def _type_at(kind: object, path: Path_) -> object:
-    return _walk(kind, path)[0]
 
 
 def _walk(kind: object, path: Path_) -> tuple[object, tuple[msgspec.Meta, ...]]:

@@ -44,23 +44,18 @@ def coil_places(palette: Palette) -> Iterator[tuple[Path_, str, Coil]]:
 
 
 def _names(palette: Palette, source: Source) -> Iterator[UserError]:
-    seen: set[str] = set()
-    named: list[tuple[Path_, str]] = [
-        (("striker", n, "name"), item.name) for n, item in enumerate(palette.striker)
-    ]
-    named += [(("turner", n, "name"), item.name) for n, item in enumerate(palette.turner)]
-    for place, name in named:
-        if name in seen:
-            yield source.fault_at(place, f"'{name}' is named twice", "give it its own name")
-        seen.add(name)
-    if not seen:
+    if not (palette.striker or palette.turner):
         yield source.fault_at((), "no striker and no turner", "add a [[striker]] table")
-    drivers: set[str] = set()
-    for number, driver in enumerate(palette.driver):
-        if driver.name in drivers:
-            place = ("driver", number, "name")
-            yield source.fault_at(place, f"'{driver.name}' is named twice", "give it its own name")
-        drivers.add(driver.name)
+    sounding = [("striker", n, item.name) for n, item in enumerate(palette.striker)]
+    sounding += [("turner", n, item.name) for n, item in enumerate(palette.turner)]
+    drivers = [("driver", n, item.name) for n, item in enumerate(palette.driver)]
+    for named in (sounding, drivers):
+        seen: set[str] = set()
+        for table, n, name in named:
+            if name in seen:
+                what = f"'{name}' is named twice"
+                yield source.fault_at((table, n, "name"), what, "give it its own name")
+            seen.add(name)
 
 
 def _channels(palette: Palette, source: Source) -> Iterator[UserError]:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from callresp.io.wording import counted
 from callresp.palette.model import Coil, Palette, Turner
@@ -167,7 +167,8 @@ class _Bench:
 
     def wiring(self) -> Wiring:
         palette = self.palette
-        channels = [*self._coils(), *(self._motor(turner) for turner in _by_channel(palette))]
+        turners = sorted(palette.turner, key=lambda turner: turner.channel)
+        channels = [*self._coils(), *(self._motor(turner) for turner in turners)]
         return Wiring(
             palette=palette.name,
             board=palette.board.name,
@@ -221,22 +222,13 @@ class _Bench:
         shorted = OPENS_FUSE if at_limit_a >= OPENS * row.fuse_a else CUT_OUT
         if self.palette.ambient_c + rise_k <= limit_c:
             shorted = STANDS
-        return ChannelWiring(
-            channel=row.channel,
-            name=name,
+        return replace(
+            row,
             pin=_pin(self.pins, coil.channel),
             driver=self._driver(coil.channel),
             ohm_20c=coil.resistance_ohm,
-            cold_a=cold_a,
             hot_a=self.volts / coil.ohm_at(limit_c),
             rms_a=rms_a,
-            fuse_a=row.fuse_a,
-            wire_mm2=row.wire_mm2,
-            wire_awg=row.wire_awg,
-            drop_v=row.drop_v,
-            transistor=_transistor(self.volts, cold_a),
-            diode=_diode(self.volts, cold_a),
-            plug=_plug(cold_a, row.fuse_a),
             shorted=shorted,
         )
 
@@ -249,33 +241,34 @@ class _Bench:
         pin = ""
         if self.pins is not None and turner.channel < len(self.pins.motors):
             pin = self.pins.motors[turner.channel].pwm
-        return ChannelWiring(
-            channel=row.channel,
-            name=turner.name,
-            pin=pin,
-            driver="supply",
-            ohm_20c=None,
-            cold_a=start_a,
-            hot_a=turner.current_a,
-            rms_a=turner.current_a,
-            fuse_a=row.fuse_a,
-            wire_mm2=row.wire_mm2,
-            wire_awg=row.wire_awg,
-            drop_v=row.drop_v,
-            transistor=_transistor(self.volts, start_a),
-            diode=_diode(self.volts, start_a),
-            plug=_plug(start_a, row.fuse_a),
-            shorted=f"jammed: {stalled}",
-        )
+        steady_a = turner.current_a
+        return replace(row, pin=pin, hot_a=steady_a, rms_a=steady_a, shorted=f"jammed: {stalled}")
 
-    def _row(self, channel: str, name: str, peak_a: float, wanted_a: float) -> _Lead:
+    def _row(self, channel: str, name: str, peak_a: float, wanted_a: float) -> ChannelWiring:
+        """A channel fed from the supply that draws `peak_a`, its fuse for `wanted_a` or more."""
         fuse_a = fuse_at_least(wanted_a) or fuse_up_to(1e9)
         wire = conductor_for(
             fuse_a, peak_a, self.palette.supply.nominal_v, self.lead_m, self.hottest_c,
             f"{channel}, {name}",
         )  # fmt: skip
-        drop_v = wire.drop_mv_per_a_m / 1000 * peak_a * self.lead_m
-        return _Lead(channel, fuse_a, wire.mm2, wire.awg, drop_v)
+        return ChannelWiring(
+            channel=channel,
+            name=name,
+            pin="",
+            driver="supply",
+            ohm_20c=None,
+            cold_a=peak_a,
+            hot_a=peak_a,
+            rms_a=peak_a,
+            fuse_a=fuse_a,
+            wire_mm2=wire.mm2,
+            wire_awg=wire.awg,
+            drop_v=wire.drop_mv_per_a_m / 1000 * peak_a * self.lead_m,
+            transistor=_transistor(self.volts, peak_a),
+            diode=_diode(self.volts, peak_a),
+            plug=_plug(peak_a, fuse_a),
+            shorted="",
+        )
 
     def _driver(self, channel: int) -> str:
         return next((d.name for d in self.palette.driver if channel in d.channels), "")
@@ -294,19 +287,6 @@ class _Bench:
             wire = conductor_for(fuse_a, limit_a, supply.nominal_v, FEED_M, self.hottest_c, name)
             found.append(FeedWiring(name, channels, limit_a, fuse_a, wire.mm2, wire.awg))
         return found
-
-
-@dataclass(frozen=True, slots=True)
-class _Lead:
-    channel: str
-    fuse_a: float
-    wire_mm2: float
-    wire_awg: int
-    drop_v: float
-
-
-def _by_channel(palette: Palette) -> list[Turner]:
-    return sorted(palette.turner, key=lambda turner: turner.channel)
 
 
 def _pin(pins: BoardPins | None, channel: int) -> str:
