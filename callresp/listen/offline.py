@@ -8,7 +8,7 @@ import numpy as np
 
 from callresp.io.audio import Progress, Recording, Samples
 from callresp.io.score import HeardHeader, HeardScore, Note
-from callresp.listen.detectors.registry import NATIVE, transcribe_with
+from callresp.listen.detectors.registry import NATIVE, detect_notes, find_detector
 from callresp.listen.note_stream import FLOOR_S, NoteStream, StreamOutput
 from callresp.listen.notes import FEATURES, NOTE, TRACK, NoteRows, NoteTable
 from callresp.listen.profile import Profile
@@ -86,21 +86,25 @@ def transcribe_lazily(
         When the recording can't be read, or the detector is not there.
     """
     profile = profile or Profile()
-    if detector != NATIVE:
-        score = transcribe_with(detector, recording, profile, progress)
-        return score.header, score.notes
-    table, duration_s = note_table(recording, profile, progress)
+    notes: Sequence[Note]
+    if detector == NATIVE:
+        table, duration_s = note_table(recording, profile, progress)
+        notes, licence = NoteRows(table), None
+    else:
+        notes = detect_notes(detector, recording, profile, progress)
+        duration_s, licence = recording.duration_s, find_detector(detector).licence
+    licences = () if licence is None else (f"detector '{detector}': {licence}",)
     header = HeardHeader(
         recording=recording.path.name,
         duration_s=duration_s,
         sample_rate_hz=recording.sample_rate_hz,
-        detector=NATIVE,
+        detector=detector,
         profile=profile.name,
         rest_s=profile.rest_s,
         longest_phrase_s=profile.longest_phrase_s,
-        warnings=tuple(recording.warnings),
+        warnings=(*recording.warnings, *licences),
     )
-    return header, NoteRows(table)
+    return header, notes
 
 
 def note_table(

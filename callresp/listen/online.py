@@ -36,8 +36,7 @@ from callresp.listen.notes import NoteTable, Rows, to_notes, voice_name
 from callresp.listen.profile import Profile
 from callresp.listen.voices.assign import singer_settings
 from callresp.listen.voices.online_voices import VoiceTracker
-from callresp.listen.voices.phrases import Closed, PhraseCloser, place_of
-from callresp.listen.voices.themes import Sung
+from callresp.listen.voices.phrases import Closed, PhraseCloser, place_of, sung_of
 
 PATIENCE_S = 0.06  # for which a finished note waits for its neighbours
 SETTLE_S = 0.25
@@ -246,11 +245,9 @@ class Listener:
     def _phrased(self, note: Note, row: Rows) -> tuple[Note, list[Closed[int]]]:
         """The note with its id and its phrase, on the caller's clock, and phrases now over."""
         voice = int(row["voice"][0])
-        place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
-        _, until_s = self._latest.get(voice, (place, note.offset_s))
-        self._latest[voice] = (place, max(until_s, note.offset_s))
-        number = self._next_note - self._first_note
-        sung = Sung(number, note.onset_s, note.offset_s, place, note.level_db)
+        sung = sung_of(note, self._next_note - self._first_note)
+        _, until_s = self._latest.get(voice, (sung.place, note.offset_s))
+        self._latest[voice] = (sung.place, max(until_s, note.offset_s))
         closed = self._closer.heard(voice, sung)
         phrase = self._closer.phrase_of(voice) + self._first_phrase
         self._next_phrase = max(self._next_phrase, phrase + 1)

@@ -20,20 +20,11 @@ from callresp.io.audio import Progress, Recording, Samples
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """A stretch of a recording.
+    """A stretch of a recording: a middle of its own, with its surroundings.
 
-    Attributes
-    ----------
-    samples
-        Shape ``(n,)``, with its surroundings.
-    before
-        How many of them come before the middle.
-    middle
-        How many are the chunk's own.
-    start
-        Index of the middle's first sample in the recording, at the chunks' rate.
-    last
-        Whether the recording ends with it.
+    `before` and `middle` count the samples before the middle and in it; the middle begins at
+    sample `start` of the recording, at the chunks' rate. `last` is set where the recording ends
+    with it.
     """
 
     samples: Samples

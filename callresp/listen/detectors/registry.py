@@ -26,7 +26,7 @@ import numpy.typing as npt
 
 from callresp.errors import UserError
 from callresp.io.audio import Progress, Recording
-from callresp.io.score import HeardHeader, HeardScore, Note
+from callresp.io.score import Note
 from callresp.listen.detectors import librosa, madmom
 from callresp.listen.detectors.chunks import Chunk, chunks, resampled
 from callresp.listen.detectors.energy import Envelope, ends_and_levels
@@ -44,14 +44,8 @@ LEAST_OVER_FLOOR_DB = 6.0  # of pYIN's runs: it finds pitch in hum and hiss, too
 class Detector:
     """A detector by name.
 
-    Attributes
-    ----------
-    name, about
-        What to call it, and a line on what it is.
-    licence
-        What a user must be told of its licence, `None` where nothing.
-    missing
-        Why it can't be had here, `None` where it can.
+    `licence` is what a user must be told of its licence, if anything, `missing` why it can't be
+    had here, if it can't.
     """
 
     name: str
@@ -155,38 +149,6 @@ def detect_notes(
         table = _onset_notes(method, recording, profile, progress)
     notes = close_phrases(table.notes, profile.rest_s, profile.longest_phrase_s)
     return list(to_notes(NoteTable(notes, table.features, table.track)))
-
-
-def transcribe_with(
-    detector: str,
-    recording: Recording,
-    profile: Profile | None = None,
-    progress: Progress | None = None,
-) -> HeardScore:
-    """The heard score of another detector than our own; its licence is among the warnings.
-
-    Raises
-    ------
-    UserError
-        As `detect_notes`.
-    """
-    profile = profile or Profile()
-    found = find_detector(detector)
-    notes = detect_notes(detector, recording, profile, progress)
-    warnings = list(recording.warnings)
-    if found.licence is not None:
-        warnings.append(f"detector '{detector}': {found.licence}")
-    header = HeardHeader(
-        recording=recording.path.name,
-        duration_s=recording.duration_s,
-        sample_rate_hz=recording.sample_rate_hz,
-        detector=detector,
-        profile=profile.name,
-        rest_s=profile.rest_s,
-        longest_phrase_s=profile.longest_phrase_s,
-        warnings=tuple(warnings),
-    )
-    return HeardScore(header=header, notes=tuple(notes))
 
 
 def _feed(

@@ -54,12 +54,8 @@ ABOUT = 64  # of a singer's notes before and after one tell why it is that singe
 class SingerSettings:
     """What the user says about the singers.
 
-    Attributes
-    ----------
-    most
-        There are at most so many; 0 for as many as are likely.
-    by_band
-        Each keeps to a band of its own.
+    There are at `most` so many; 0 for as many as are likely. Kept apart `by_band`, each keeps to
+    a band of its own.
     """
 
     most: int = 0

@@ -119,15 +119,7 @@ class VoiceTracker:
     def regroup(self, unsettled: frozenset[int]) -> dict[int, int]:
         """Group the latest notes anew; later notes are held against that.
 
-        Parameters
-        ----------
-        unsettled
-            Numbers of notes whose voice may still change.
-
-        Returns
-        -------
-        dict of int to int
-            Notes of those that changed, and their voices now.
+        Returns which notes, of those whose voice is `unsettled`, have another one now, and which.
         """
         self._due = self._heard + min(EVERY, max(FIRST_AFTER, self._heard // 4))
         if self._kept == 0:

@@ -136,13 +136,8 @@ class PhraseCloser(Generic[Voice]):
     def due(self, now_s: float, begun_s: Iterable[float] = ()) -> list[Voice]:
         """Voices whose phrases are over by now.
 
-        Parameters
-        ----------
-        now_s
-            The moment that was heard up to.
-        begun_s
-            When sounds began that still sound: each may be the next note of anyone who had
-            not rested for long by then.
+        Sounds that have `begun_s` and still sound may each be the next note of anyone who had not
+        rested for long by then.
         """
         begun = list(begun_s)
         found = []
@@ -258,6 +253,12 @@ def place_of(pitch_hz: float | None, low_hz: float, high_hz: float) -> float:
     return 0.5 * math.log2(max(low_hz, 1.0) * max(high_hz, 1.0))
 
 
+def sung_of(note: Note, number: int) -> Sung:
+    """A note as phrases take it, by a number of its own."""
+    place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
+    return Sung(number, note.onset_s, note.offset_s, place, note.level_db)
+
+
 def close_phrases(notes: Rows, rest_s: float, longest_s: float = LONGEST_S) -> Rows:
     """A copy of notes that have their voices, with `phrase` filled in, from 0 in order of onset.
 
@@ -346,19 +347,7 @@ def endings(
 
 def _all_closed(notes: Sequence[Note], rest_s: float, longest_s: float) -> list[Closed[str]]:
     """The phrases of notes in order of onset, by their places in it."""
-    sung = (
-        (
-            note.voice,
-            Sung(
-                n,
-                note.onset_s,
-                note.offset_s,
-                place_of(note.pitch_hz, note.low_hz, note.high_hz),
-                note.level_db,
-            ),
-        )
-        for n, note in enumerate(notes)
-    )
+    sung = ((note.voice, sung_of(note, n)) for n, note in enumerate(notes))
     return _closed(PhraseCloser[str](rest_s, longest_s), sung)
 
 
