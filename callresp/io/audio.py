@@ -506,14 +506,8 @@ class Mended(io.FileIO):
 class WavHeader:
     """What a WAV header says of its data.
 
-    Attributes
-    ----------
-    promised_s
-        Seconds of sound.
-    open_size_at
-        Where the size of the data was left open, in bytes.
-    stale
-        Whether the size of the whole is too small for the data.
+    `promised_s` is how long the sound is, `open_size_at` where in the file the size of the data was
+    left open, `stale` whether the size of the whole is too small for the data.
     """
 
     promised_s: float = 0.0

@@ -161,11 +161,6 @@ class OnlyWriter:
     system's (flock(2); on Windows, ``LockFile``): it ends with its process,
     however that ends, so what a crash leaves behind locks nobody out.
 
-    Parameters
-    ----------
-    path
-        The file that is to be written.
-
     Raises
     ------
     UserError

@@ -68,10 +68,7 @@ class RoundTrip:
 class BoardClock:
     """Learns `board = host + offset + drift * (host - origin)` from round trips.
 
-    Attributes
-    ----------
-    steps : int
-        How often one of the clocks has jumped.
+    `steps` counts how often one of the clocks has jumped.
     """
 
     def __init__(self) -> None:
@@ -112,12 +109,9 @@ class BoardClock:
         self._beyond = self._beyond + 1 if beyond else 0
 
     def learn_reply(self, host_ticks: int, board_ticks: int, now_s: float) -> bool:
-        """Learn from the board's answer to a question stamped `host_ticks`, heard now.
+        """Learn from the board's answer, heard now, to a question stamped `host_ticks`.
 
-        Returns
-        -------
-        bool
-            False where the answer is too old to mean anything.
+        Returns whether it could: an answer that is too old means nothing.
         """
         took_s = ticks_between(host_ticks, ticks_of(now_s)) / TICKS_PER_S
         if not 0 <= took_s < TRIP_MAX_S:

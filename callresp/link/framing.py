@@ -93,13 +93,7 @@ def frame(payload: bytes) -> bytes:
 
 
 class Deframer:
-    """Cuts a stream of bytes into payloads; what is damaged is counted and left out.
-
-    Attributes
-    ----------
-    damaged : int
-        Frames left out so far.
-    """
+    """Cuts a stream of bytes into payloads; frames that are `damaged` are counted and left out."""
 
     def __init__(self) -> None:
         self.damaged = 0

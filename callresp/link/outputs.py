@@ -71,15 +71,9 @@ class ActiveOutput:
 class Kept:
     """What no restart may forget.
 
-    Attributes
-    ----------
-    coils : dict
-        By channel: rise over the air in K, of it what was only assumed, on-time in the last
-        cycle in s, and how long ago the last of it was.
-    motors : dict
-        By channel: how long it must rest, in s.
-    flat : bool
-        Whether the battery was.
+    Of each coil, by channel: rise over the air in K, of it what was only assumed, on-time in the
+    last cycle in s, and how long ago the last of it was. Of each motor how long it must rest, in
+    s. And whether the battery was flat.
     """
 
     coils: dict[int, tuple[float, float, float, float]]
@@ -100,12 +94,7 @@ def worst_kept(palette: Palette) -> Kept:
 class Outputs:
     """Coils, motors and lights, each with its limits.
 
-    Parameters
-    ----------
-    palette
-        The channels that there are and what they stand.
-    kept, at_s
-        What was before this start, and when that is. The time off counts as none.
+    It starts at `at_s` with what was `kept` from before; the time off counts as none.
     """
 
     def __init__(self, palette: Palette, kept: Kept | None = None, at_s: float = 0.0) -> None:
@@ -198,19 +187,9 @@ class Outputs:
         return min(looks, default=math.inf)
 
     def look(self, at_s: float, stuck: set[int]) -> tuple[list[ActiveOutput], bool]:
-        """Look at the motors whose time it is.
+        """Look at the motors whose time it is at `at_s`; shafts of those `stuck` do not turn.
 
-        Parameters
-        ----------
-        at_s
-            `next_look_s`.
-        stuck
-            Motors whose shafts do not turn.
-
-        Returns
-        -------
-        off, told
-            Those that were switched off, and whether the host should be told.
+        Returns those that were switched off, and whether the host should be told.
         """
         before = set(self.jammed)
         off = list[ActiveOutput]()
@@ -375,23 +354,8 @@ class Outputs:
 class SupplyMonitor:
     """Judges the supply by readings that a stroke's own sag does not spoil.
 
-    Parameters
-    ----------
-    cutoff_v
-        Below this for `LOW_S` the battery is flat.
-    volts, at_s
-        The first reading.
-    flat
-        Whether it is already known to be.
-
-    Attributes
-    ----------
-    volts : float
-        As last read while nothing drew it down.
-    flat : bool
-        Whether nothing may be switched on.
-    next_s : float
-        When the next reading is due.
+    Below `cutoff_v` for `LOW_S` the battery is `flat`, and nothing may be switched on. `volts` is
+    as last read while nothing drew it down, `next_s` when the next reading is due.
     """
 
     def __init__(self, cutoff_v: float, volts: float, at_s: float, flat: bool = False) -> None:

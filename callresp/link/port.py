@@ -171,21 +171,13 @@ class BoardConnection:
     ) -> Expected:
         """The next message of a kind; with `heartbeat` the board is kept from silence.
 
-        Parameters
-        ----------
-        kind
-            Of message.
-        seconds
-            The longest to wait.
-        heartbeat
-            Keep the board from silence.
-        asking
-            What is said again and again meanwhile: a board that sleeps does not hear the first.
+        What is `asking` is said again and again meanwhile: a board that sleeps does not hear the
+        first.
 
         Raises
         ------
         UserError
-            When none comes.
+            When none comes in time.
         """
         until = time.monotonic() + seconds
         next_beat = next_asking = time.monotonic()

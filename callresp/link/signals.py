@@ -25,10 +25,7 @@ ENDING = tuple(
 class StoppedBySignal(KeyboardInterrupt):
     """A signal ended the work, after everything was released.
 
-    Parameters
-    ----------
-    number
-        Of the signal; a shell expects the status ``128 + number``.
+    A shell expects the status ``128 + number`` of it.
     """
 
     def __init__(self, number: int) -> None:

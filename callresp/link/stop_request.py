@@ -57,19 +57,10 @@ def _request(url: str) -> bytes:
 
 
 class StopListener:
-    """Listens for a stop request while a port is played on.
+    """Listens for a stop request while a port is played on; without a port, nowhere.
 
-    Use as a context; leaving it answers whoever asked.
-
-    Parameters
-    ----------
-    url
-        The port; `None` listens nowhere.
-
-    Attributes
-    ----------
-    requested : threading.Event
-        Set as soon as somebody asks for the stop.
+    Use as a context; leaving it answers whoever asked. The event `requested` is set as soon as
+    somebody asks for the stop.
     """
 
     def __init__(self, url: str | None) -> None:

@@ -25,18 +25,10 @@ _IN_MEMORY = 40_000_000
 
 @dataclass(frozen=True)
 class Capture:
-    """A recording to be measured.
+    """A recording to be measured: its samples, shape ``(n,)``, full scale ±1.
 
-    Attributes
-    ----------
-    samples
-        float32, shape ``(n,)``, full scale ±1.
-    rate_hz
-        Their rate.
-    clipped_s
-        Times at which the sound hits full scale for three samples or more.
-    warnings
-        What was wrong with the file.
+    `clipped_s` are times at which the sound hits full scale for three samples or more, `warnings`
+    what was wrong with the file.
     """
 
     samples: Wave

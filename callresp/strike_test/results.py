@@ -44,14 +44,9 @@ class MeasuredValue(msgspec.Struct, frozen=True):
 
     @classmethod
     def of(cls, readings: Iterable[float], floor: float = 0.0) -> MeasuredValue | None:
-        """The median of readings and the robust standard error of it.
+        """The median of repeats of one quantity and its robust standard error, `floor` at least.
 
-        Parameters
-        ----------
-        readings
-            Repeats of one quantity; what is not finite is left out.
-        floor
-            Least uncertainty, such as that of the method itself.
+        What is not finite is left out.
 
         Examples
         --------

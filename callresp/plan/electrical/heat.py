@@ -67,16 +67,7 @@ def share_to_limit(coil: Coil, volts: float, ambient_c: float) -> float:
 
 
 class CoilHeat:
-    """Follows one coil's temperature through its on and off times.
-
-    Parameters
-    ----------
-    coil
-    volts
-        Supply voltage.
-    ambient_c
-        Temperature of the air, and of the coil at the start.
-    """
+    """Follows one coil's temperature through its on and off times, from that of the air on."""
 
     def __init__(self, coil: Coil, volts: float, ambient_c: float) -> None:
         self.coil = coil
