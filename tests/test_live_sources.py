@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
 from callresp.live import sources
 from callresp.live.actions import Notice
@@ -71,6 +72,26 @@ def test_any_pipe_gives_every_sample(sizes: list[int], channels: int) -> None:
     np.testing.assert_allclose(heard, sent.mean(axis=1) / 32768, atol=1e-6)
     starts = np.cumsum([0, *(len(block.samples) for block in blocks)])[:-1]
     assert [block.at_s for block in blocks] == pytest.approx(list(starts / RATE))
+
+
+def test_one_channel_of_a_pipe_is_heard_alone() -> None:
+    sent = np.random.default_rng(1).integers(-32768, 32767, (1500, 3)).astype("<i2")
+    pipe: Any = io.BytesIO(sent.tobytes())
+    blocks = list(PipeSource(RATE, 3, pipe, channel=2, clock=lambda: 0.0).blocks())
+    heard = np.concatenate([block.samples for block in blocks])
+    np.testing.assert_array_equal(heard, sent[:, 1].astype(np.float32) / 32768)
+    with pytest.raises(UserError, match="no channel 4 of 3"):
+        PipeSource(RATE, 3, pipe, channel=4)
+
+
+@pytest.mark.parametrize(
+    ("sent", "told"),
+    [(b"", "no sound came"), (b"\1", "no sound came"), (b"RIFF$\0\0\0WAVEfmt ", "not raw PCM")],
+)
+def test_a_pipe_without_sound_is_told(sent: bytes, told: str) -> None:
+    pipe: Any = io.BytesIO(sent)
+    with pytest.raises(UserError, match=told):
+        list(PipeSource(RATE, 1, pipe, clock=lambda: 0.0).blocks())
 
 
 class FakeCard:

@@ -67,6 +67,21 @@ def test_any_block_size_gives_the_same_sound(
     np.testing.assert_array_equal(whole(recording, block), whole(recording, 9000))
 
 
+def test_a_file_that_tells_no_length_is_counted(tmp_path: Path) -> None:
+    path = tmp_path / "x.flac"
+    sf.write(path, SINE, RATE)
+    whole = bytearray(path.read_bytes())
+    # RFC 9639, 8.2: the last 36 bits before the checksum of the stream information count samples;
+    # 0 says that the encoder didn't know.
+    whole[21] &= 0xF0
+    whole[22:26] = bytes(4)
+    path.write_bytes(whole)
+    recording = open_recording(path)
+    assert recording.frames == len(SINE)
+    assert sum(len(block) for block in recording.blocks()) == len(SINE)
+    assert recording.warnings == ["its header tells no length: took all that follows as sound"]
+
+
 def test_full_scale_sine_reads_zero() -> None:
     """AES17-2015: the level of a full-scale sine is 0 dB FS."""
     assert level_db(2 * SINE) == pytest.approx(0.0, abs=0.001)

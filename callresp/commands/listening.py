@@ -36,7 +36,7 @@ def source_of(
     if what == "device":
         return SoundCard(device_named(device), rate_hz, report=lambda notice: ui.warn(notice.text))
     if what == "-":
-        return PipeSource(rate_hz, channels)
+        return PipeSource(rate_hz, channels, channel=channel)
     return FileSource(Path(what), speed=0.0, channel=channel)
 
 

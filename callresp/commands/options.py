@@ -104,7 +104,7 @@ channels: Option = click.option(
     help="Of raw PCM: signed 16-bit little-endian.",
 )
 file_channel: Option = click.option(
-    "--channel", type=click.IntRange(1), help="Of a recording: this one only."
+    "--channel", type=click.IntRange(1), help="Of a recording or raw PCM: this one only."
 )
 
 

@@ -33,7 +33,7 @@ import math
 import os
 import struct
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -52,6 +52,9 @@ Samples = npt.NDArray[np.float32]
 Progress = Callable[[float], None]  # is called with the share done, 0 to 1
 
 BLOCK = 65536
+# What libsndfile tells of a file whose encoder could not go back to its header, as on a pipe.
+UNCOUNTED = 0x7FFF_FFFF_FFFF_FFFF
+UNREADABLE = (sf.LibsndfileError, RuntimeError, OSError)
 SINE_POWER = 0.5
 SILENCE_DB = -200.0
 
@@ -151,12 +154,24 @@ class Recording:
     def __init__(self, path: Path, channel: int | None = None) -> None:
         self.path = Path(path)
         self._header = wav_header(self.path)
+        self._opening_notes: list[str] = []
         with _opened(self.path, self._header.open_size_at) as source:
             self.sample_rate_hz = int(source.samplerate)
             self.channels = int(source.channels)
             self.frames = int(source.frames)
             self.format = f"{source.format} {source.subtype}"
+        if self.frames == UNCOUNTED:
+            self._opening_notes = ["its header tells no length: took all that follows as sound"]
+            self.frames = self._count()
         self._take(channel)
+
+    def _count(self) -> int:
+        """How many samples of each channel can be read."""
+        out, count = np.empty((BLOCK, self.channels), dtype=np.float32), 0
+        with closing(self._opened()) as source, suppress(*UNREADABLE):
+            while read := len(source.read(out=out)):
+                count += read
+        return count
 
     def _take(self, channel: int | None) -> None:
         """Listen to one channel, or to all."""
@@ -170,7 +185,6 @@ class Recording:
                 where=place,
                 remedy=f"choose one from 1 to {self.channels}",
             )
-        self._opening_notes = []
         if self._header.open_size_at is not None:
             note = "its header was never finished: took all that follows as sound"
             self._opening_notes.append(note)
@@ -211,7 +225,7 @@ class Recording:
             while True:
                 try:
                     frames = source.read(out=np.empty((block, self.channels), dtype=np.float32))
-                except (sf.LibsndfileError, RuntimeError, OSError):
+                except UNREADABLE:
                     health.breaks_off_s = health.samples / self.sample_rate_hz
                     break
                 if len(frames) == 0:
@@ -300,7 +314,7 @@ class Waveform(Recording):
                 remedy="give floats of shape (n,) or (n, channels), full scale ±1",
             )
         self.samples: Samples = np.atleast_2d(values.T).T.astype(np.float32)
-        self.path, self._header = Path(), WavHeader()
+        self.path, self._header, self._opening_notes = Path(), WavHeader(), []
         self.sample_rate_hz = int(sample_rate_hz)
         self.frames, self.channels = self.samples.shape
         self.format = "samples"

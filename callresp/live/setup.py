@@ -108,9 +108,15 @@ class _Clocks:
 
 def _source(sound: SoundInput) -> Source:
     if sound.name == "device":
+        if (sound.channel or 1) > 1:
+            raise UserError(
+                "of a sound card its first channel is heard",
+                argument="channel",
+                remedy="leave it out, or pipe raw PCM to stdin",
+            )
         return SoundCard(sound.device, sound.sample_rate_hz)
     if sound.name == "-":
-        return PipeSource(sound.sample_rate_hz, sound.channels, paced=True)
+        return PipeSource(sound.sample_rate_hz, sound.channels, channel=sound.channel, paced=True)
     return FileSource(Path(sound.name), sound.speed, sound.channel)
 
 

@@ -47,6 +47,8 @@ STALL_S = 0.5
 # room for what a writer hands over at once.
 PACE = 1.005
 PACE_AHEAD_S = 0.25
+# How sound files begin that are piped by mistake.
+FILE_HEADS = (b"RIFF", b"RF64", b"fLaC", b"OggS", b"FORM", b"ID3")
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +134,8 @@ class PipeSource:
     sample_rate_hz, channels
     stream
         Standard input, unless another is given.
+    channel
+        The one that is listened to (from 1), or `None` for the mean of all.
     paced
         Whether a writer that is faster than real time is made to wait.
     clock, wait
@@ -142,7 +146,7 @@ class PipeSource:
     Raises
     ------
     UserError
-        When standard input is closed.
+        When standard input is closed, or there is no such channel.
     """
 
     def __init__(
@@ -151,6 +155,7 @@ class PipeSource:
         channels: int = 1,
         stream: BinaryIO | None = None,
         *,
+        channel: int | None = None,
         paced: bool = False,
         clock: Callable[[], float] = time.monotonic,
         wait: Callable[[float], object] = time.sleep,
@@ -160,7 +165,14 @@ class PipeSource:
             raise UserError("standard input is closed", remedy="pipe raw PCM into it")
         self.sample_rate_hz = sample_rate_hz
         self.report = report
+        if channel is not None and channel > channels:
+            raise UserError(
+                f"there is no channel {channel} of {channels}",
+                argument="channel",
+                remedy="say how many the raw PCM has, or choose another",
+            )
         self._channels = channels
+        self._channel = channel
         self._stream = stream or sys.stdin.buffer
         self._paced = paced
         self._clock = clock
@@ -188,6 +200,15 @@ class PipeSource:
                     self.report(Notice("no sound from standard input; waiting for it"))
                 continue
             raw = self._read(size)
+            if not raw and not read:
+                raise UserError(
+                    "standard input: no sound came", remedy="see what the program before it says"
+                )
+            if not read and raw.startswith(FILE_HEADS):
+                raise UserError(
+                    "standard input: it is a sound file's, not raw PCM",
+                    remedy="name the file as the input, or pipe raw PCM, as of arecord -t raw",
+                )
             if not raw:
                 return
             gap_s = self._clock() - heard_s
@@ -205,6 +226,8 @@ class PipeSource:
             if whole == 0 and not lost:
                 continue
             frames = np.frombuffer(raw[:whole], dtype="<i2").reshape(-1, self._channels)
+            if self._channel is not None:
+                frames = frames[:, self._channel - 1 : self._channel]
             samples = frames.mean(axis=1, dtype=np.float32) / np.float32(32768)
             yield Block(samples, done / self.sample_rate_hz, lost)
             done += len(samples)
