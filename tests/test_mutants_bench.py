@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import click
 import pytest
 from corpus_helpers import tool
 
@@ -76,3 +77,27 @@ def test_what_only_words_a_mistake_otherwise_is_not_drawn(tmp_path: Path) -> Non
         )
     )
     assert mutants.only_wordings(tmp_path) == {"callresp.rules.xǁRulesǁcheck__mutmut_1"}
+
+
+def test_a_change_that_nobody_can_notice_is_named_by_its_lines(tmp_path: Path) -> None:
+    diff = "--- callresp/link/port.py\n+++ callresp/link/port.py\n@@ -1,3 +1,3 @@\n def f():\n"
+    diff += "-    if at_s < self.next_s:\n+    if at_s <= self.next_s:\n         return 1\n"
+    change = ("if at_s < self.next_s:", "if at_s <= self.next_s:")
+    for key, name in (("xǁPortǁ_read__mutmut_12", "Port._read"), ("x__read__mutmut_1", "_read")):
+        found = mutants.change_of(f"callresp.link.port.{key}", diff)
+        assert found == (f"callresp.link.port.{name}", *change)
+    assert mutants.equal_changes()
+    entry = '[[change]]\nfunction = "{}"\nwas = "{}"\nnow = "x"\nwhy = "{}"\n'
+    name, was = "callresp.link.port.Clock.now_s", "- self._start_s) * self.speed"
+    path = tmp_path / "equal.toml"
+    path.write_text(entry.format(name, was, "so it is"))
+    assert mutants.equal_changes(path) == {(name, was, "x")}
+    for stale in (
+        (name, "return 5", "so it is"),
+        (name, was, ""),
+        (f"{name}_then", was, "so it is"),
+        ("callresp.link.no_such.f", was, "so it is"),
+    ):
+        path.write_text(entry.format(*stale))
+        with pytest.raises(click.ClickException, match="has no such line"):
+            mutants.equal_changes(path)

@@ -15,7 +15,8 @@ for the same seed; the share caught is printed with its 95 % interval (Wilson's)
 change that no test noticed, with --show as a diff. A change that makes the tests run for ever
 counts as caught, if it does so again with five times the time (a busy machine is slow as well);
 one that no test reaches, as not. What only words an error or the help of a
-command otherwise is not drawn.
+command otherwise is not drawn. `equal_changes.toml` lists changes that nobody can notice, each
+with the reason: they count as neither, and an entry that fits no line of the code is refused.
 
 Works in a copy of the checkout. With --keep FOLDER the copy and what was tried stay there, and
 the next run goes on with changes not yet tried. Status 0: every room reached its bar. 1: not.
@@ -31,6 +32,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import tomllib
 from collections.abc import Collection
 from dataclasses import dataclass
 from fnmatch import fnmatch
@@ -49,6 +51,7 @@ NO_SUCH_CHANGE = "callresp.none"
 # How often the time that its tests took unchanged a change may take.
 PATIENCE = 4.0
 TIMES = Path("mutants", "mutmut-stats.json")
+EQUAL = Path(__file__).with_name("equal_changes.toml")
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +117,21 @@ def bench(
 ) -> None:
     table = Table(
         "Changes that the tests notice",
-        ("room", "changes", "tried", "caught", "share", "least", "most", "asked", "by all"),
+        (
+            "room",
+            "changes",
+            "tried",
+            "equal",
+            "caught",
+            "share",
+            "least",
+            "most",
+            "asked",
+            "by all",
+        ),
         places=2,
     )
-    survivors, short = [], False
+    survivors, short, equal = [], False, equal_changes()
     with tempfile.TemporaryDirectory() as scratch:
         for name in rooms or tuple(ROOMS):
             room, folder = ROOMS[name], (keep or Path(scratch)) / name
@@ -143,24 +157,26 @@ def bench(
                 mutmut(folder, "run", "--max-children", workers, *slow)
             found = {key: results(folder)[key] for key in drawn}
             caught = sum(status in CAUGHT for status in found.values())
-            sure = binomtest(caught, len(drawn)).proportion_ci(method="wilson")
-            share = caught / len(drawn)
             missed = [key for key, status in found.items() if status not in CAUGHT]
+            diffs = {key: mutmut(folder, "show", key) for key in missed}
+            missed = [key for key in missed if change_of(key, diffs[key]) not in equal]
+            judged = caught + len(missed)
+            sure = binomtest(caught, judged).proportion_ci(method="wilson")
+            share = caught / judged
             by_all = None
             if all_tests:
                 (folder / TIMES).write_text(timed, encoding="utf-8")
                 mutmut(folder, "run", "--max-children", workers, *missed or [NO_SUCH_CHANGE])
                 found = {key: results(folder)[key] for key in missed}
-                by_all = 1 - sum(status not in CAUGHT for status in found.values()) / len(drawn)
-            table.add(
-                name, len(made), len(drawn), caught, share, sure.low, sure.high, room.bar, by_all
-            )
+                by_all = 1 - sum(status not in CAUGHT for status in found.values()) / judged
+            count = len(made), len(drawn), len(drawn) - judged, caught
+            table.add(name, *count, share, sure.low, sure.high, room.bar, by_all)
             short |= share < room.bar
             for key in sorted(missed):
                 slower = ", but caught by a slower test" if found[key] in CAUGHT else ""
                 survivors.append(f"{key}: {'survived' if slower else found[key]}{slower}")
                 if show:
-                    survivors.append(mutmut(folder, "show", key))
+                    survivors.append(diffs[key])
     click.echo(table.text())
     click.echo("\nnot noticed:")
     click.echo("\n".join(survivors) or "none")
@@ -283,6 +299,38 @@ def prose(function: ast.FunctionDef) -> list[str]:
             and " " in part.value.strip()
         ]
     return texts
+
+
+def change_of(key: str, diff: str) -> tuple[str, str, str]:
+    """A change as `EQUAL` names it: its function, and the lines before and after."""
+    module, _, name = key.rpartition("__mutmut_")[0].rpartition(".")
+    # mutmut's names: `x_name` of a function, `xǁClassǁname` of a method.
+    name = ".".join(name.split("ǁ")[1:]) or name.removeprefix("x_")
+    lines = [line for line in diff.splitlines() if not line.startswith(("---", "+++"))]
+    was, now = (
+        " ".join(line[1:].strip() for line in lines if line.startswith(mark)) for mark in "-+"
+    )
+    return f"{module}.{name}", was, now
+
+
+def equal_changes(path: Path = EQUAL) -> set[tuple[str, str, str]]:
+    """The changes that nobody can notice; an entry whose line the code no longer has is refused."""
+    found = set()
+    for entry in tomllib.loads(path.read_text(encoding="utf-8"))["change"]:
+        function, was, now = entry["function"], entry["was"], entry["now"]
+        parts, tree = function.split("."), ROOT
+        while not tree.with_suffix(".py").is_file() and parts:
+            tree /= parts.pop(0)
+        source = tree.with_suffix(".py").read_text(encoding="utf-8") if parts else ""
+        node: ast.AST | None = ast.parse(source)
+        for part in parts:
+            inside = ast.iter_child_nodes(node) if node else ()
+            node = next((one for one in inside if getattr(one, "name", "") == part), None)
+        lines = (ast.get_source_segment(source, node) if node else None) or ""
+        if was not in " ".join(line.strip() for line in lines.splitlines()) or not entry["why"]:
+            raise click.ClickException(f"{path.name}: {function} has no such line: {was}")
+        found.add((function, was, now))
+    return found
 
 
 def mutmut(folder: Path, *words: object) -> str:
