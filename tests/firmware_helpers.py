@@ -125,7 +125,8 @@ def outcomes_in_python(palette: Palette, messages: Sequence[Timed]) -> list[str]
     base = {}
     now_s = 0.0
     while now_s < end_s:
-        now_s += 0.05
+        # Half the time after which it would let go.
+        now_s += palette.board.silence_ms / 2000
         data = frame(TimeRequest(0).pack())
         while number < len(messages) and messages[number].at / TICKS_PER_S < now_s + 0.5:
             base[messages[number].sequence] = number

@@ -10,7 +10,7 @@ from link_helpers import FETTLE, Line, plan_of
 
 from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.link.board import FIRMWARE, SimulatedBoard, SwitchRow
-from callresp.link.board_clock import OUTLIER_TRIPS, TRIPS_BEYOND, BoardClock, RoundTrip
+from callresp.link.board_clock import FEWEST, OUTLIER_TRIPS, TRIPS_BEYOND, BoardClock, RoundTrip
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
     DRY_RUN,
@@ -48,7 +48,8 @@ TICKS = 10_000
 def told(data: bytes) -> list[Message]:
     """What bytes of the board's say; all of them must be whole frames."""
     deframer = Deframer()
-    messages = [parse(payload) for payload in deframer.feed(data)]
+    # A zero ends what may stand behind the last of them.
+    messages = [parse(payload) for payload in deframer.feed(data + b"\0")]
     assert deframer.damaged == 0
     assert None not in messages
     return [message for message in messages if message is not None]
@@ -267,12 +268,12 @@ def test_what_is_left_off_says_so() -> None:
 def test_a_clock_is_too_far_off_when_enough_trips_say_so() -> None:
     clock = BoardClock()
     said: list[bool] = []
-    for number in range(600):
-        host_s = number * 0.02
+    for number in range(FEWEST + TRIPS_BEYOND - 1):
+        host_s = 0.05 + number * 0.1
         clock.learn(RoundTrip(host_s, host_s * 1.03, 0.002))
         said.append(clock.too_far_off is not None)
-    assert not any(said[:TRIPS_BEYOND])
-    assert said[-1]
+    # From the sixth span on it judges, and the tenth that agrees says so.
+    assert said == [False] * (FEWEST + TRIPS_BEYOND - 2) + [True]
     assert clock.too_far_off == pytest.approx(0.03, rel=0.05)
 
 
@@ -286,6 +287,26 @@ def test_as_many_strange_trips_on_end_as_are_asked_begin_a_clock_anew() -> None:
     clock.learn(RoundTrip(3.0, 11.0, 0.002))
     assert clock.steps == 1
     assert clock.board_s(3.0) == pytest.approx(11.0, abs=0.001)
+    # They are counted anew after a step, and from the first trip on.
+    for known in (clock, BoardClock()):
+        known.learn(RoundTrip(3.1, 11.1, 0.002))
+        before = known.steps
+        for number in range(1, 2 * OUTLIER_TRIPS):
+            at_s = 3.1 + 0.1 * number
+            step_s = 20.0 if number < OUTLIER_TRIPS + 1 else 30.0
+            known.learn(RoundTrip(at_s, at_s + step_s, 0.002))
+            assert known.steps == before + (number >= OUTLIER_TRIPS)
+
+
+@pytest.mark.parametrize(("off_s", "steps"), [(0.0208, 0), (0.0213, 1), (-0.0208, 0), (-0.0213, 1)])
+def test_a_trip_is_strange_beyond_half_of_what_it_took_and_what_a_host_delays(
+    off_s: float, steps: int
+) -> None:
+    clock = BoardClock()
+    clock.learn(RoundTrip(0.0, 5.0, 0.002))
+    for number in range(1, 1 + OUTLIER_TRIPS):
+        clock.learn(RoundTrip(0.001 * number, 5.0 + 0.001 * number + off_s, 0.002))
+    assert clock.steps == steps
 
 
 def numbers(data: bytes) -> list[int]:

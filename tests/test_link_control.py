@@ -99,11 +99,14 @@ def test_only_the_right_words_stop_it() -> None:
     """As from a web page that a browser on this computer was made to send."""
     with StopListener("/dev/ttyX") as listener:
         family, address = next(stop_request._addresses("/dev/ttyX"))
+        before = set(threading.enumerate())
         for said in (b"POST / HTTP/1.1\n", b"callresp stop /dev/ttyY\n", b"\n", b"x" * 9000):
             with socket.socket(family, socket.SOCK_STREAM) as stranger:
                 stranger.connect(address)
                 with contextlib.suppress(OSError):
                     stranger.sendall(said)
+                    # Whoever waits for a word does not keep the program from ending.
+                    assert all(one.daemon for one in set(threading.enumerate()) - before)
                     assert stranger.recv(100) == b""
         assert not listener.requested.is_set()
 

@@ -95,6 +95,7 @@ def test_an_answer_of_another_time_tells_nothing_of_a_clock() -> None:
     assert not clock.learn_reply(ticks_of(10.0), ticks_of(500.0), 9.9)
     assert not clock.learn_reply(ticks_of(10.0), ticks_of(500.0), 12.0)
     assert not clock.known
+    assert BoardClock().learn_reply(ticks_of(10.0), ticks_of(500.0), 10.0)
     assert clock.learn_reply(ticks_of(10.0), ticks_of(500.0), 10.01)
     assert clock.known
     # What the board said is of the middle of the trip.
@@ -310,6 +311,8 @@ def greeted(session: Session, buffer: int = 64) -> float:
 
 def test_a_session_greets_again_each_quarter_second_and_begins_a_second_ahead() -> None:
     session = Session(plan_of(3))
+    assert (session.hello_ack, session.status, session.start_s) == (None, None, None)
+    assert not session.finished
     hellos = [n for n in range(1000) if session.poll(n / 1000)]
     assert hellos == [0, 250, 500, 750]
     now_s = greeted(session)
@@ -349,10 +352,10 @@ def test_receipts_and_credit_are_counted() -> None:
     sent = list(session._flying.values())
     assert [one.sequence for one in sent] == list(range(10))
     assert session.credit == 0
-    # All before 3 have come, and 4: room for 5 more, less those that are under way.
-    session.receive(frame(Acknowledge(3, 0b1, 8).pack()), 0.6)
-    assert [one.acknowledged for one in sent] == [n < 3 or n == 4 for n in range(10)]
-    assert session.credit == 8 - 6
+    # All before 3 have come, 4 and 6: room for 8 more, less those that are under way.
+    session.receive(frame(Acknowledge(3, 0b101, 8).pack()), 0.6)
+    assert [one.acknowledged for one in sent] == [n < 3 or n in (4, 6) for n in range(10)]
+    assert session.credit == 8 - 5
     played_s = session.clock.board_s(sent[0].host_s) + 0.003
     session.receive(frame(Done(0, ticks_of(played_s), 0).pack()), sent[0].host_s + 0.01)
     assert session.report.errors_ms == [pytest.approx(3.0, abs=0.06)]

@@ -18,8 +18,9 @@ one that no test reaches, as not. What only words an error or the help of a
 command otherwise is not drawn. `equal_changes.toml` lists changes that nobody can notice, each
 with the reason: they count as neither, and an entry that fits no line of the code is refused.
 
-Works in a copy of the checkout. With --keep FOLDER the copy and what was tried stay there, and
-the next run goes on with changes not yet tried. Status 0: every room reached its bar. 1: not.
+Works in a copy of the checkout. With --keep FOLDER the copy and what was caught stay there: the
+next run tries only the others, with the tests that there are by then. Status 0: every room
+reached its bar. 1: not.
 """
 
 from __future__ import annotations
@@ -149,7 +150,7 @@ def bench(
             if not made:
                 raise click.ClickException(f"{name}: no change was made; see what mutmut said")
             drawn = random.Random(seed).sample(made, min(sample, len(made)))
-            left = [key for key in drawn if results(folder)[key] == "not checked"]
+            left = [key for key in drawn if results(folder)[key] not in CAUGHT]
             if left:
                 mutmut(folder, "run", "--max-children", workers, *left)
             if slow := [key for key in drawn if results(folder)[key] == "timeout"]:

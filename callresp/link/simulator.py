@@ -16,7 +16,7 @@ import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import msgspec
@@ -94,7 +94,7 @@ def simulated_board(
 
 def main() -> None:
     """Serve until standard input closes, then write the log."""
-    parser = argparse.ArgumentParser(description="Serve a simulated board.")
+    parser = argparse.ArgumentParser()
     parser.add_argument("--log", type=Path)
     parser.add_argument("--speed", type=float, default=1.0)
     parser.add_argument("--drift", type=float, default=0.0)
@@ -163,10 +163,8 @@ def _serve(board: SimulatedBoard, clock: Clock, ends: Ends) -> None:
         if pressed == b"":
             return
         if handle in ready:
-            try:
+            with suppress(OSError):
                 data = read()
-            except OSError:
-                data = b""
         now_s = clock.now_s()
         out = board.receive(data, now_s) if data else board.advance(now_s)
         if pressed == b"s":
