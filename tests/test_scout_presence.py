@@ -21,7 +21,7 @@ from callresp.scout.evidence import CELL, KINDS, Likeness
 from callresp.scout.examples import Example, make_example
 from callresp.scout.matches import best_matches
 from callresp.scout.presence import Wanted, scan, search, wanted
-from callresp.scout.strangers import pink_noise
+from callresp.scout.strangers import pink_noise, strangers
 from callresp.scout.survey import Tables, Unit, listen, tables
 
 RATE_HZ = 24_000
@@ -118,6 +118,54 @@ def test_a_call_under_another_bird_is_found() -> None:
     assert found(place(8, 0, {3.0: both})).present
 
 
+def drum(hertz: float, first_s: float, ratio: float) -> Wave:
+    """Beats that come sooner and sooner, in a clip's faint noise."""
+    begins_s = np.cumsum([0.0, *np.maximum(first_s * ratio ** np.arange(13), 0.05)])
+    samples = 0.003 * pink_noise(int((begins_s[-1] + 0.3) * RATE_HZ), RATE_HZ, 9)
+    time_s = np.arange(RATE_HZ // 4) / RATE_HZ
+    beat = np.sin(2 * np.pi * hertz * time_s) * np.exp(-time_s / 0.05)
+    for begin_s in begins_s:
+        samples[int(begin_s * RATE_HZ) :][: len(beat)] += beat.astype(np.float32)
+    return samples
+
+
+def rumble(seconds: float) -> Wave:
+    """Wind in a microphone: noise that falls by 6 dB an octave, in gusts; its power is 1."""
+    rng = np.random.default_rng(5)
+    noise = np.cumsum(rng.standard_normal(int(seconds * RATE_HZ)))
+    noise -= np.convolve(noise, np.ones(RATE_HZ // 5) / (RATE_HZ // 5), mode="same")
+    knots = 10 ** (rng.uniform(-12, 12, int(2 * seconds) + 1) / 20)
+    noise *= np.interp(np.arange(len(noise)), np.arange(len(knots)) * RATE_HZ / 2, knots)
+    return np.asarray(noise / noise.std(), dtype=np.float32)
+
+
+def test_a_drum_below_other_voices_is_found_and_not_another() -> None:
+    drums = [wanted(make_example(drum(60, 0.45, 0.86), RATE_HZ))]
+    assert drums[0].example.band_hz[0] < 72
+    windy = place(12, 0, {3.0: drum(60, 0.45, 0.86)}) + 0.1 * rumble(12)
+    told = scan(Waveform(windy, RATE_HZ), drums)
+    assert [call.onset_s for call in told.calls] == [pytest.approx(3.0, abs=0.25)]
+    for other in (drum(95, 0.2, 0.95), song()):
+        assert not scan(Waveform(place(10, 5, {3.0: other}), RATE_HZ), drums).present
+    assert not scan(Waveform(rumble(12), RATE_HZ), drums).present
+
+
+def test_a_song_in_the_wind_or_before_faint_beats_is_no_drum() -> None:
+    own = drum(60, 0.45, 0.86)
+    assert make_example(own, RATE_HZ).band_hz[0] == spectra.DRUM_HZ
+    clip = np.concatenate([np.zeros(4000, np.float32), song()])
+    hiss = np.random.default_rng(1).normal(0, 0.3, len(clip)).astype(np.float32)
+    for behind in (4 * rumble(len(clip) / RATE_HZ), hiss + 0.4 * own[: len(clip)]):
+        made = make_example(clip + behind[: len(clip)], RATE_HZ)
+        assert made.band_hz[0] >= spectra.LOW_HZ
+
+
+def test_strangers_of_a_drum_sound_as_low() -> None:
+    samples, rate_hz = next(strangers((40.0, 136.0)))
+    powers = np.abs(np.fft.rfft(samples)) ** 2
+    assert powers[: int(250 * len(samples) / rate_hz)].sum() > 0.7 * powers.sum()
+
+
 def test_what_began_before_the_recording_is_found() -> None:
     samples = place(8, 5, {2.0: song()})
     assert found(samples[int(2.5 * RATE_HZ) :]).present
@@ -130,13 +178,17 @@ def test_a_longer_recording_takes_more_to_be_sure() -> None:
     assert long.confidence < short.confidence - 0.1
 
 
-def test_band_powers_agree_with_parseval_and_with_any_blocks() -> None:
+@pytest.mark.parametrize(("hertz", "drums"), [(120, 1.5), (1120, 0), (3000, 0)])
+def test_band_powers_agree_with_parseval_and_with_any_blocks(hertz: float, drums: float) -> None:
     """A full-scale sine has power 1 by our convention, whatever blocks it comes in."""
-    sine = np.sin(2 * np.pi * 3000 * np.arange(RATE_HZ) / RATE_HZ).astype(np.float32)
+    sine = np.sin(2 * np.pi * hertz * np.arange(RATE_HZ) / RATE_HZ).astype(np.float32)
     source = spectra.BandPowers(RATE_HZ)
     whole = source.push(sine)
     # Hann spreads a sine over bins: their powers sum to 1.5 times the peak's (Harris 1978).
-    assert whole.sum(axis=1) == pytest.approx(1.5, rel=0.02)
+    assert whole[4:-4].sum(axis=1) == pytest.approx(1.5, rel=0.02)
+    # A tone that the lower rate would fold onto a drum is 60 dB down.
+    lowest = whole[4:-4, : spectra.DRUM_BANDS].sum(axis=1)
+    assert lowest == pytest.approx(drums, rel=0.02, abs=1.5e-6)
     pieces = spectra.BandPowers(RATE_HZ)
     parts = np.concatenate([pieces.push(part) for part in np.array_split(sine, 37)])
     np.testing.assert_allclose(parts, whole, rtol=1e-4, atol=1e-12)
@@ -149,6 +201,10 @@ def test_the_floor_of_noise_is_its_mean_and_a_steady_caller_is_none_of_it() -> N
     floor = spectra.noise_model(powers, degrees).floor
     heard = spectra.analysis(RATE_HZ).heard
     np.testing.assert_allclose(floor[heard], powers.mean(axis=0)[heard], rtol=0.3)
+    without = powers.copy()
+    without[:, : spectra.DRUM_BANDS] *= 1e-3  # as by a microphone's low cut
+    kept = spectra.noise_model(without, degrees).floor
+    np.testing.assert_array_equal(kept[spectra.DRUM_BANDS :], floor[spectra.DRUM_BANDS :])
     steady = noise + np.sin(2 * np.pi * 4000 * np.arange(len(noise)) / RATE_HZ, dtype=np.float32)
     (louder,) = spectra.powers_of([steady], RATE_HZ, 10_000)
     model = spectra.noise_model(louder, degrees)

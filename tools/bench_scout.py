@@ -200,8 +200,9 @@ def on_roadside(known: Sequence[Caller], seed: int) -> None:
         heard = [one.at_s for at in range(0, len(sound), 1600)
                  for one in roadside.push(sound[at : at + 1600]) if one.here]  # fmt: skip
         delays.append(heard[0] if heard else np.inf)
-    say(f"roadside: median {np.median(delays):.1f} s, worst {max(delays):.1f} s,"
-        f" {len(delays)} callers")  # fmt: skip
+    found = np.isfinite(delays)
+    say(f"roadside: median {np.median(delays):.1f} s, worst {max(np.array(delays)[found]):.1f} s;"
+        f" {(~found).sum()} of {len(delays)} callers not found in a minute")  # fmt: skip
 
 
 def on_speed(known: Sequence[Caller], minutes: float, seed: int) -> None:

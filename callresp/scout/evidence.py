@@ -39,7 +39,7 @@ from callresp.scout import pieces
 from callresp.scout.examples import PITCHES, Example
 from callresp.scout.matching import SLACK, Fit, Matcher
 from callresp.scout.order import MOMENT, WORST, costs, moments
-from callresp.scout.spectra import FRAMES_PER_S, Grid, NoiseModel
+from callresp.scout.spectra import DRUM_BANDS, FRAMES_PER_S, Grid, NoiseModel
 from callresp.scout.timbre import alike, likeness, timbre
 
 Values = npt.NDArray[np.float64]
@@ -115,7 +115,9 @@ class Likeness:
         self._active = example.active
         shown = [self._shown(example.powers[pitch], noise) for pitch in PITCHES]
         textures = [texture(one, self._active) for one in shown]
-        self._colours = np.stack([one.mean(axis=0) for one in shown])
+        # Rumble is no colour of what sings above it.
+        self._lowest = 0 if example.active[:DRUM_BANDS].any() else DRUM_BANDS
+        self._colours = np.stack([one.mean(axis=0)[self._lowest :] for one in shown])
         self._rhythms = np.stack([one.rhythm.sum(axis=0).ravel() for one in textures])
         plain = shown[PITCHES.index(1.0)][:, self._active]
         self._timbre = timbre(plain[None])
@@ -218,7 +220,7 @@ class Likeness:
                 *(fisher(of) for of in (whole, song, parts.mean(axis=1))),
                 *(fisher(of) for of in pieces.together(self._pieces, cut)),
                 fisher(warped),
-                fisher(alike(colour, self._colours).max(axis=1)),
+                fisher(alike(colour[:, self._lowest :], self._colours).max(axis=1)),
                 fisher(alike(rhythm, self._rhythms).max(axis=1)),
                 fisher(voice),
             ]

@@ -25,8 +25,10 @@ import numpy.typing as npt
 from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.scout.spectra import (
+    DRUM_BANDS,
     FRAMES_PER_S,
     TINY,
+    Analysis,
     Grid,
     analysis,
     band_edges,
@@ -128,25 +130,25 @@ def make_example(
             f"is shorter than {SHORTEST_S:g} s", where=where or name, remedy="give a whole call"
         )
     own = analysis(rate_hz)
-    rim = np.zeros(own.size // 2, np.float32)
-    padded = np.concatenate([rim, samples.astype(np.float32), rim])
-    count = int((len(padded) - own.size) * FRAMES_PER_S / rate_hz) + 1
-    starts = np.arange(count) * rate_hz // FRAMES_PER_S
-    bins = spectra(np.lib.stride_tricks.sliding_window_view(padded, own.size)[starts], own)
+    padded = np.pad(samples.astype(np.float32), own.size // 2 + own.margin)
+    count = int((len(padded) - own.size - 2 * own.margin) * FRAMES_PER_S / rate_hz) + 1
+    bins = spectra(padded, own.margin + np.arange(count) * rate_hz // FRAMES_PER_S, own)
     plain = bins @ own.weights
     if plain.max() <= TINY:
         raise UserError("holds no sound", where=where or name, remedy="give a whole call")
+    lowest = 0 if _is_drum(plain) else DRUM_BANDS
+    plain[:, :lowest] = 0
     first, last = _sounding(_less_floor(plain))
-    powers = {
-        pitch: _less_floor(bins @ _raised(rate_hz, own.size, pitch, len(own.weights)))[first:last]
-        for pitch in PITCHES
-    }
+    powers = {pitch: _less_floor(bins @ _raised(own, pitch))[first:last] for pitch in PITCHES}
+    for one in powers.values():
+        one[:, :lowest] = 0
     active = powers[1.0].max(axis=0) > ACTIVE_SHARE * powers[1.0].max()
     return Example(name, powers, active, _parts(powers[1.0]))
 
 
-def _raised(rate_hz: int, size: int, pitch: float, bins: int) -> Grid:
-    return band_weights(rate_hz, size, band_edges(), pitch)[:bins].astype(np.float32)
+def _raised(own: Analysis, pitch: float) -> Grid:
+    weights = band_weights(own.rate_hz, own.size, own.step, pitch)
+    return weights[: len(own.weights)].astype(np.float32)
 
 
 def _less_floor(powers: Grid) -> Grid:
@@ -154,6 +156,23 @@ def _less_floor(powers: Grid) -> Grid:
     level = powers.sum(axis=1)
     floor = np.quantile(powers[level > DIGITAL_SHARE * level.max()], OWN_FLOOR_QUANTILE, axis=0)
     return np.asarray(np.maximum(powers - 2 * floor, 0), dtype=np.float32)
+
+
+def _is_drum(powers: Grid) -> bool:
+    """Whether the lowest bands hold the call: most of what is above the floor, and by beats.
+
+    In a clip of a song in the wind they hold most, too, but rise less above their floor.
+    """
+    above = _less_floor(powers)
+    held, rise = [], []
+    for own in (slice(0, DRUM_BANDS), slice(DRUM_BANDS, None)):
+        level = powers[:, own].sum(axis=1)
+        low, high = (
+            np.quantile(level[level > 0], (OWN_FLOOR_QUANTILE, 0.95)) if level.any() else (1, 1)
+        )
+        held.append(above[:, own].sum())
+        rise.append(high / low)
+    return bool(held[0] > held[1] and rise[0] > rise[1])
 
 
 def _sounding(powers: Grid) -> tuple[int, int]:

@@ -3,8 +3,10 @@
 Method
 ------
 Power spectra of Hann windows of 21 ms, a hundred a second, are summed into bands whose
-width is 60 Hz at the bottom and 5 % of the frequency at the top, so that a shift in pitch
-of half a semitone moves a tone by less than a band. From each band its own noise floor is
+width is 60 Hz at 200 Hz and 5 % of the frequency at the top, so that a shift in pitch
+of half a semitone moves a tone by less than a band. Below 200 Hz, where drums and booms lie,
+windows are twice as long and bands half as wide; for these the sound is brought to a rate of
+1 kHz first, which costs next to nothing. From each band its own noise floor is
 taken: a low quantile over time, corrected for what such a quantile is of steady noise, and
 no more than 4 dB above the floors of its neighbours, so that a cricket that never stops is
 a sound and not the floor.
@@ -20,6 +22,7 @@ chapter 2 (a known spectrum in noise).
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -28,6 +31,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft
 import scipy.ndimage
+import scipy.signal
 import scipy.special
 
 Grid = npt.NDArray[np.float32]
@@ -36,6 +40,11 @@ FRAMES_PER_S = 100
 WINDOW_S = 0.0213
 LOW_HZ, HIGH_HZ = 200.0, 12_000.0
 WIDTH_HZ, WIDTH_SHARE = 60.0, 0.05
+DRUM_HZ, DRUM_BANDS = 40.0, 5  # what lies below `LOW_HZ`
+DRUM_RATE_HZ, DRUM_WINDOW = 1000.0, 43  # about; samples at that rate
+DRUM_BINS = np.arange(1, 12)
+LOWPASS = 8  # filter taps for each sample of the lower rate
+PASS_HZ, STOP_DB = 500.0, 65.0  # middle of the filter's slope, and how much it takes off
 FLOOR_QUANTILE = 0.25
 # A band's floor stands at most so far above its neighbours' (ratio of powers: 4 dB).
 ABOVE_NEIGHBOURS = 2.5
@@ -48,10 +57,11 @@ LEARN_FROM = 2000  # frames, evenly spread, that a floor is learnt from
 
 
 def band_edges() -> npt.NDArray[np.float64]:
-    """Edges of the bands in Hz; the width grows from `WIDTH_HZ` to `WIDTH_SHARE` of it."""
+    """Edges of the bands in Hz; above `LOW_HZ` they widen from `WIDTH_HZ` to `WIDTH_SHARE`."""
     low, high = (np.arcsinh(WIDTH_SHARE * hz / WIDTH_HZ) for hz in (LOW_HZ, HIGH_HZ))
     steps = np.linspace(low, high, round((high - low) / WIDTH_SHARE) + 1)
-    return np.asarray(np.sinh(steps) * WIDTH_HZ / WIDTH_SHARE)
+    drums = np.linspace(DRUM_HZ, LOW_HZ, DRUM_BANDS, endpoint=False)
+    return np.concatenate([drums, np.sinh(steps) * WIDTH_HZ / WIDTH_SHARE])
 
 
 BANDS = len(band_edges()) - 1
@@ -67,6 +77,11 @@ class Analysis:
         Samples of a window.
     window : ndarray
         Hann, scaled so that a full-scale sine in a band reads 1.
+    step : int
+        Samples for each one of the rate at which the lowest bands are worked out.
+    lowpass, waves : ndarray
+        Before that, shape ``(step, LOWPASS)``; and the windowed cosines and sines of
+        `DRUM_BINS`, shape ``(DRUM_WINDOW, 2 * bins)``.
     weights : ndarray
         Shape ``(bins, BANDS)``: how much of each bin's power is in each band.
     degrees : ndarray
@@ -76,8 +91,17 @@ class Analysis:
     rate_hz: int
     size: int
     window: Grid
+    step: int
+    lowpass: Grid
+    waves: Grid
     weights: Grid
     degrees: npt.NDArray[np.float64]
+
+    @property
+    def margin(self) -> int:
+        """Samples that `spectra` needs before and after a window; a multiple of `step`."""
+        longer = (DRUM_WINDOW + LOWPASS - 1) * self.step - self.size
+        return self.step * (2 + max(0, longer) // 2 // self.step)
 
     @property
     def heard(self) -> npt.NDArray[np.bool_]:
@@ -89,42 +113,51 @@ class Analysis:
 def analysis(rate_hz: int) -> Analysis:
     """Windows and bands at a sample rate."""
     size = int(scipy.fft.next_fast_len(round(WINDOW_S * rate_hz), real=True))
-    window = np.hanning(size + 1)[:-1]
-    weights = band_weights(rate_hz, size, band_edges())
+    step = max(1, round(rate_hz / DRUM_RATE_HZ))
+    window, longer = np.hanning(size + 1)[:-1], np.hanning(DRUM_WINDOW + 1)[:-1]
+    turns = 2j * np.pi * np.outer(np.arange(DRUM_WINDOW), DRUM_BINS) / DRUM_WINDOW
+    waves = np.exp(turns) * (2.0 / longer.sum() * longer)[:, None]
+    taps = scipy.signal.firwin(
+        LOWPASS * step, min(PASS_HZ, 0.4 * rate_hz), fs=rate_hz,
+        window=("kaiser", scipy.signal.kaiser_beta(STOP_DB)),
+    )  # fmt: skip
+    weights = band_weights(rate_hz, size, step)
+    weights = weights[: int(np.flatnonzero(weights.any(axis=1))[-1]) + 1]
     # Hann spreads noise over 1.5 bins: neighbours are not independent of each other.
     degrees = np.maximum(
         (weights.sum(axis=0) ** 2 / np.maximum((weights**2).sum(axis=0), TINY)) / 1.5, 1.0
     )
-    scale = 2.0 / window.sum()
-    used = int(np.flatnonzero(weights.any(axis=1))[-1]) + 1
     return Analysis(
         rate_hz,
         size,
-        (window * scale).astype(np.float32),
-        weights[:used].astype(np.float32),
+        (window * (2.0 / window.sum())).astype(np.float32),
+        step,
+        np.ascontiguousarray(taps.reshape(LOWPASS, step).T, dtype=np.float32),
+        np.concatenate([waves.real, waves.imag], axis=1).astype(np.float32),
+        weights.astype(np.float32),
         degrees,
     )
 
 
-def band_weights(
-    rate_hz: int, size: int, edges: npt.NDArray[np.float64], ratio: float = 1.0
-) -> npt.NDArray[np.float64]:
-    """Share of each bin in each band, shape ``(bins, bands)``.
+def band_weights(rate_hz: int, size: int, step: int, ratio: float = 1.0) -> npt.NDArray[np.float64]:
+    """Share of each bin in each band, shape ``(bins, BANDS)``; the bins of `spectra`, and beyond.
 
     Parameters
     ----------
-    rate_hz, size
-        Of the spectra.
-    edges
-        Of the bands.
+    rate_hz, size, step
+        Of `Analysis`.
     ratio
         Bands for a sound raised by this ratio of frequencies: its bins fall that much higher.
     """
-    width = rate_hz / size * ratio
-    lower = (np.arange(size // 2 + 1)[:, None] - 0.5) * width
+    edges, drums = band_edges(), len(DRUM_BINS)
+    long, short = rate_hz / step / DRUM_WINDOW, rate_hz / size
+    numbers = np.r_[DRUM_BINS, np.arange(size // 2 + 1)]
+    width = ratio * np.r_[np.full(drums, long), np.full(size // 2 + 1, short)][:, None]
+    lower = (numbers[:, None] - 0.5) * width
     inside = np.minimum(lower + width, edges[1:]) - np.maximum(lower, edges[:-1])
     weights = np.clip(inside / width, 0.0, None)
     weights[:, edges[1:] > 0.49 * rate_hz * ratio] = 0.0
+    weights[:drums, DRUM_BANDS:] = weights[drums:, :DRUM_BANDS] = 0.0
     return np.asarray(weights)
 
 
@@ -133,35 +166,52 @@ class BandPowers:
 
     def __init__(self, rate_hz: int) -> None:
         self.analysis = analysis(rate_hz)
-        self._kept = np.zeros(0, np.float32)
-        self._first = 0  # sample number of the first that is kept
+        self._first = -self.analysis.margin  # sample number of the first that is kept
+        self._kept = np.zeros(-self._first, np.float32)
         self.frames = 0
 
     def push(self, samples: Grid) -> Grid:
         """Take samples ``(n,)``; return the frames that became whole, ``(m, BANDS)``."""
         own = self.analysis
         self._kept = np.concatenate([self._kept, samples])
-        last = self._first + len(self._kept) - own.size
+        last = self._first + len(self._kept) - own.size - own.margin
         count = max(0, int(last * FRAMES_PER_S / own.rate_hz) + 1 - self.frames) if last >= 0 else 0
         numbers = np.arange(self.frames, self.frames + count)
         starts = (numbers * own.rate_hz) // FRAMES_PER_S - self._first
-        powers = np.empty((count, BANDS), np.float32)
-        if count:
-            windows = np.lib.stride_tricks.sliding_window_view(self._kept, own.size)
-            for at in range(0, count, AT_ONCE):
-                part = windows[starts[at : at + AT_ONCE]]
-                powers[at : at + AT_ONCE] = spectra(part, own) @ own.weights
-            self.frames += count
-            done = self.frames * own.rate_hz // FRAMES_PER_S - self._first
-            self._kept = self._kept[max(0, done) :]
-            self._first += max(0, done)
+        if not count:
+            return np.zeros((0, BANDS), np.float32)
+        powers = spectra(self._kept, starts, own) @ own.weights
+        self.frames += count
+        done = self.frames * own.rate_hz // FRAMES_PER_S - own.margin - self._first
+        done -= done % own.step  # so that any blocks bring the same samples of the lower rate
+        self._kept = self._kept[done:]
+        self._first += done
         return powers
 
 
-def spectra(windows: Grid, own: Analysis) -> Grid:
-    """Power spectra of windows ``(n, size)``, as far as the bands reach."""
-    bins = scipy.fft.rfft(windows * own.window, axis=1)[:, : len(own.weights)]
-    return np.asarray(bins.real**2 + bins.imag**2)
+def spectra(samples: Grid, starts: npt.NDArray[np.integer], own: Analysis) -> Grid:
+    """Power spectra of the windows that begin at `starts`, ``(n, bins)``; first the lowest bins.
+
+    There are `Analysis.margin` samples or more before and after each window.
+    """
+    drums = len(DRUM_BINS)
+    powers = np.empty((len(starts), len(own.weights)), np.float32)
+    windows = np.lib.stride_tricks.sliding_window_view(samples, own.size)
+    for at in range(0, len(starts), AT_ONCE):
+        part = windows[starts[at : at + AT_ONCE]] * own.window
+        bins = scipy.fft.rfft(part, axis=1)[:, : len(own.weights) - drums]
+        powers[at : at + AT_ONCE, drums:] = bins.real**2 + bins.imag**2
+    # A longer window about the same middle, of sound at a lower rate.
+    span = DRUM_WINDOW + LOWPASS - 1
+    begins = (starts + (own.size - span * own.step) // 2) // own.step
+    first, rows = int(begins[0]), int(begins[-1] - begins[0]) + span
+    blocks = samples[first * own.step : (first + rows) * own.step].reshape(rows, own.step)
+    taps = own.lowpass.T @ blocks.T
+    low = sum(taps[tap, tap : rows - LOWPASS + 1 + tap] for tap in range(LOWPASS))
+    longer = np.lib.stride_tricks.sliding_window_view(low, DRUM_WINDOW)[begins - first]
+    waves = longer @ own.waves
+    powers[:, :drums] = waves[:, :drums] ** 2 + waves[:, drums:] ** 2
+    return powers
 
 
 def powers_of(blocks: Iterable[Grid], rate_hz: int, chunk: int) -> Iterator[Grid]:
@@ -169,7 +219,8 @@ def powers_of(blocks: Iterable[Grid], rate_hz: int, chunk: int) -> Iterator[Grid
     source = BandPowers(rate_hz)
     kept: list[Grid] = []
     have = 0
-    for block in blocks:
+    after = np.zeros(source.analysis.margin, np.float32)
+    for block in itertools.chain(blocks, [after]):
         part = source.push(block)
         kept.append(part)
         have += len(part)
@@ -237,8 +288,10 @@ def noise_model(powers: Grid, degrees: npt.NDArray[np.float64]) -> NoiseModel:
     if len(heard):
         # Bands beyond the sample rate's reach hold nothing to compare a neighbour with.
         density = np.interp(np.arange(BANDS), heard, density[heard])
-    around = scipy.ndimage.median_filter(density, size=NEIGHBOURS, mode="nearest")
-    density = np.minimum(density, around + np.log(ABOVE_NEIGHBOURS))
+    # Rumble has no even floor to be held against, and nothing sings there without a rest.
+    song = density[DRUM_BANDS:]
+    around = scipy.ndimage.median_filter(song, size=NEIGHBOURS, mode="nearest")
+    np.minimum(song, around + np.log(ABOVE_NEIGHBOURS), out=song)
     spread = np.full(BANDS, UNHEARD)
     spread[heard] = facts[heard, 2]
     return NoiseModel(

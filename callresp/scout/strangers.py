@@ -18,12 +18,13 @@ import numpy as np
 
 from callresp.scene.recipe import Recipe, Shape, Singer
 from callresp.scene.render import render
-from callresp.scout.spectra import Grid
+from callresp.scout.spectra import LOW_HZ, Grid
 
 SECONDS = 4.0
 SNR_DB = (0.0, -10.0)
 WIDE_HZ = (700.0, 8000.0)
 NARROWEST = 1.5  # ratio of the ends of a stranger's band
+DRUM_SLOWER = 4  # none sings as low as a drum: its strangers are played more slowly
 # Shapes of notes, how many syllables to a bout, their length in ms.
 SINGERS: tuple[tuple[tuple[Shape, ...], tuple[int, int], tuple[float, float]], ...] = (
     (("whistle", "arch"), (4, 8), (100.0, 300.0)),
@@ -56,13 +57,15 @@ def _alone(number: int, low_hz: float, high_hz: float) -> tuple[Grid, int]:
 def strangers(band_hz: tuple[float, float]) -> Iterator[tuple[Grid, int]]:
     """Samples and rate of each stranger: every kind of singer in this band, and in a wide one."""
     # Bands by the half octave, so that examples share their strangers.
-    low, high = (2 ** (round(2 * np.log2(hz)) / 2) for hz in band_hz)
+    slower = DRUM_SLOWER if band_hz[0] < LOW_HZ else 1
+    low, high = (2 ** (round(2 * np.log2(hz * slower)) / 2) for hz in band_hz)
     low = min(max(low, 250.0), 8000.0)
     high = min(max(high, low * NARROWEST), 12_000.0)
     number = 0
     for ends in ((low, high), WIDE_HZ):
         for _ in SINGERS:
             samples, rate_hz = _alone(number, *ends)
+            rate_hz //= slower
             yield _in_noise(samples, rate_hz, SNR_DB[number % 2], number), rate_hz
             number += 1
 

@@ -35,7 +35,7 @@ from callresp.palette.model import Palette
 from callresp.reply.rules import RuleSet
 from callresp.scout.places import Place, Source
 from callresp.scout.presence import Search, Stretch, Wanted, search
-from callresp.scout.spectra import FRAMES_PER_S, LEAST_FLOOR, band_edges
+from callresp.scout.spectra import FRAMES_PER_S, LEAST_FLOOR, LOW_HZ, band_edges
 from callresp.scout.spread import Done, keep_memory
 from callresp.scout.sun import sun_day
 
@@ -149,10 +149,10 @@ class Seconds:
         judged = slice(stretch.first, stretch.last)
         powers = stretch.powers[judged]
         edges = band_edges()
-        low = int(np.searchsorted(edges[1:], WEATHER_HZ, side="right"))
+        first, low = np.searchsorted(edges, (LOW_HZ, WEATHER_HZ), side="right") - 1
         main = int(np.searchsorted(edges[:-1], FROM_HZ))
         rain = np.searchsorted(edges, RAIN_HZ)
-        lows = powers[:, :low].sum(axis=1)
+        lows = powers[:, first:low].sum(axis=1)
         bands = np.add.reduceat(powers[:, : rain[-1]], rain[:-1], axis=1)
         voiced = (stretch.above[judged, main:] > CLEAR).sum(axis=1) >= CLEAR_BANDS
         noise_db = power_db(float(stretch.noise.floor[main:].sum()) / 2)
