@@ -385,8 +385,8 @@ def test_a_live_session_follows_a_clock_and_sends_one(monkeypatch: pytest.Monkey
         takes.append(take)
         return inputs
 
-    monkeypatch.setattr("callresp.midi.ports.open_input", opened)
-    monkeypatch.setattr("callresp.midi.ports.open_port", lambda name, virtual: outputs)
+    monkeypatch.setattr("callresp.commands.clocks.open_input", opened)
+    monkeypatch.setattr("callresp.commands.clocks.open_port", lambda name, virtual: outputs)
     run = runner()
     assert run.engine.player.align(3.0) == 3.0
     with of_session(run, "In", "Out", virtual=True) as told:

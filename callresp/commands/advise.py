@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
+from callresp.io.score import read_heard, read_reply
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.palette.similarity import SoundPair
-    from callresp.plan.advice.pitch_coverage import PitchCoverage
-    from callresp.plan.advice.what_if import AnswerFit, TriedStriker
-    from callresp.plan.summary import Workload
+from callresp.palette.files import load_palette
+from callresp.palette.similarity import SoundPair, pairs_of
+from callresp.plan.advice.pitch_coverage import PitchCoverage, pitch_coverage
+from callresp.plan.advice.what_if import AnswerFit, TriedStriker, try_adding
+from callresp.plan.planner import make_plan
+from callresp.plan.summary import Workload, workload
+from callresp.reply.replier import answer
+from callresp.reply.rules import load_rules
+from callresp.synthesis.job_files import of_one_recording
 
 GAPS_TOLD = 5
 ADDED_TOLD = 3
@@ -50,17 +53,6 @@ def command(
       callresp advise dawn.heard.jsonl dawn.reply.jsonl --palette mine.toml
       callresp advise dawn.heard.jsonl --rules shadow --tries 40
     """
-    from callresp.io.score import read_heard, read_reply
-    from callresp.palette.files import load_palette
-    from callresp.palette.similarity import pairs_of
-    from callresp.plan.advice.pitch_coverage import pitch_coverage
-    from callresp.plan.advice.what_if import try_adding
-    from callresp.plan.planner import make_plan
-    from callresp.plan.summary import workload
-    from callresp.reply.replier import answer
-    from callresp.reply.rules import load_rules
-    from callresp.synthesis.job_files import of_one_recording
-
     score = read_heard(heard, ui.look)
     given = None if reply is None else read_reply(reply)
     if reply is not None and given is not None:

@@ -4,21 +4,28 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import options, ui
+from callresp.commands.listening import Recorder, play_and_record
 from callresp.commands.options import PATH
+from callresp.echoes.alignment import RATE_MAX_HZ
+from callresp.echoes.ask import ASSUMED_SD_C, STATED_SD_C, Air, Answer, ask_place
+from callresp.echoes.protocol import ask_plan, quickest
 from callresp.errors import UserError
+from callresp.io.audio import write_wav
+from callresp.io.place import lines_of, write_place
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.echoes.ask import Air, Answer
-    from callresp.palette.model import Palette, Striker
-    from callresp.plan.checked_plan import CheckedPlan
-    from callresp.plan.model import Plan
-    from callresp.strike_test.capture import Capture
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette, Striker
+from callresp.plan.checked_plan import CheckedPlan
+from callresp.plan.files import read_plan, write_plan
+from callresp.plan.model import Plan
+from callresp.plots.place import draw_place
+from callresp.strike_test.capture import Capture, read_capture
+from callresp.synthesis.execution import level_of
+from callresp.synthesis.job_files import find_palette
 
 EARS = "loud strokes at arm's length hurt ears: stand back, or protect them"
 WILDLIFE = "a few soft strokes are enough; never near nests, and stop when a bird alarms"
@@ -141,8 +148,6 @@ class _Asked:
 
 
 def _write(asked: _Asked) -> None:
-    from callresp.plan.files import write_plan
-
     for given, option in ((asked.plan_file, "--plan"), (asked.picture, "--picture")):
         if given is not None:
             raise UserError("needs the recording too", where=option, remedy="give it first")
@@ -175,9 +180,6 @@ def _write(asked: _Asked) -> None:
 
 
 def _planned(asked: _Asked) -> tuple[Palette, Striker, CheckedPlan]:
-    from callresp.echoes.protocol import ask_plan, quickest
-    from callresp.palette.files import load_palette
-
     name = asked.palette or "fettle"
     machine = load_palette(name)
     if not machine.striker:
@@ -195,14 +197,10 @@ def _planned(asked: _Asked) -> tuple[Palette, Striker, CheckedPlan]:
 
 
 def _level_db(striker: Striker, checked: CheckedPlan) -> float:
-    from callresp.synthesis.execution import level_of
-
     return level_of(striker, checked.plan.strikes[0].pulse_ms) or striker.force[0].level_db
 
 
 def _strike_and_hear(asked: _Asked) -> None:
-    from callresp.commands.listening import Recorder, play_and_record
-
     if asked.plan_file is not None:
         raise UserError("--plan goes with a recording", remedy="leave it out, or leave out --port")
     machine, _, checked = _planned(asked)
@@ -215,8 +213,6 @@ def _strike_and_hear(asked: _Asked) -> None:
     recorder = Recorder(asked.source, asked.device, asked.rate)
     played = play_and_record(checked, machine, asked.port, recorder, asked.farthest / 150, "asking")
     if asked.keep is not None:
-        from callresp.io.audio import write_wav
-
         write_wav(asked.keep, played.capture.samples, played.capture.rate_hz)
     _answer(asked, played.capture, checked.plan, machine)
     if played.refused:
@@ -224,10 +220,6 @@ def _strike_and_hear(asked: _Asked) -> None:
 
 
 def _hear(asked: _Asked) -> None:
-    from callresp.echoes.alignment import RATE_MAX_HZ
-    from callresp.plan.files import read_plan
-    from callresp.strike_test.capture import read_capture
-
     assert asked.recording is not None
     if asked.plan_file is None:
         raise UserError(
@@ -247,8 +239,6 @@ def _hear(asked: _Asked) -> None:
 
 def _palette_of(asked: _Asked, played: Plan) -> Palette | None:
     """The palette of the plan; it is needed for the temperature only, and may be away."""
-    from callresp.synthesis.job_files import find_palette
-
     assert asked.plan_file is not None
     try:
         return find_palette(asked.palette, asked.plan_file, played, None)
@@ -259,9 +249,6 @@ def _palette_of(asked: _Asked, played: Plan) -> Palette | None:
 
 
 def _answer(asked: _Asked, capture: Capture, plan: Plan, machine: Palette | None) -> None:
-    from callresp.echoes.ask import ask_place
-    from callresp.io.place import lines_of, write_place
-
     inputs = (asked.recording, asked.plan_file, asked.palette)
     if asked.output is not None:
         ui.target(asked.output, *inputs, writes="place")
@@ -272,8 +259,6 @@ def _answer(asked: _Asked, capture: Capture, plan: Plan, machine: Palette | None
     if asked.output is not None:
         write_place(asked.output, answer.report)
     if asked.picture is not None:
-        from callresp.plots.place import draw_place
-
         draw_place(asked.picture, answer.report, answer.detection)
     if asked.as_json:
         for text in lines_of(answer.report):
@@ -300,8 +285,6 @@ SUREST = 0.9999
 
 
 def _air(asked: _Asked, machine: Palette | None) -> Air:
-    from callresp.echoes.ask import ASSUMED_SD_C, STATED_SD_C, Air
-
     if asked.temperature is not None:
         return Air(asked.temperature, asked.humidity, STATED_SD_C)
     ambient_c = 10.0 if machine is None else machine.ambient_c

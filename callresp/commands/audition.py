@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
-
-if TYPE_CHECKING:
-    from callresp.io.score import HeardScore
-    from callresp.plan.auditions import Audition
+from callresp.io.audio import open_recording
+from callresp.io.resources import shipped
+from callresp.io.score import HeardScore, read_heard
+from callresp.palette.files import load_palette
+from callresp.plan.auditions import Audition, audition, swept
+from callresp.plots.auditions import AuditionRow, draw_auditions
+from callresp.reply.rules import load_rules
+from callresp.synthesis.mixing import FOR_LISTENING
+from callresp.synthesis.mixing import mix as mix_down
 
 
 @click.command(name="audition")
@@ -48,11 +52,6 @@ def command(
       callresp audition dawn.heard.jsonl --rules shadow --rules mine.toml -o two.png --mix
       callresp audition dawn.heard.jsonl --rules answer --sweep rule.1.stretch=0.5..3
     """
-    from callresp.io.resources import shipped
-    from callresp.palette.files import load_palette
-    from callresp.plan.auditions import audition, swept
-    from callresp.reply.rules import load_rules
-
     if picture is not None:
         ui.target(picture, source, palette, *rules, writes="picture")
     machine = load_palette(palette)
@@ -70,9 +69,6 @@ def command(
     if mix:
         _mixes(source, recording, auditions)
     if picture is not None:
-        from callresp.io.audio import open_recording
-        from callresp.plots.auditions import AuditionRow, draw_auditions
-
         rows = [AuditionRow(one.caption(), one.reply, one.checked) for one in auditions]
         draw_auditions(picture, heard, rows, open_recording(recording) if recording else None)
     if as_json:
@@ -89,8 +85,6 @@ def command(
 
 def _heard(source: Path) -> tuple[HeardScore, Path | None]:
     """The heard score of a recording or of its file; the recording where it is there."""
-    from callresp.io.audio import open_recording
-    from callresp.io.score import read_heard
     from callresp.listen.offline import transcribe
 
     if source.name.endswith(".jsonl"):
@@ -140,14 +134,11 @@ def table(auditions: list[Audition]) -> list[str]:
 
 
 def _mixes(source: Path, recording: Path | None, auditions: list[Audition]) -> None:
-    from callresp.synthesis.mixing import FOR_LISTENING, mix
-
     stem = source.name.split(".")[0]
     for one in auditions:
         label = "".join(c if c.isalnum() or c in "-=." else "-" for c in one.label)
         target = source.with_name(f"{stem}.{label}.rehearsal.wav")
         with ui.progress(f"mixing {target.name}") as advance:
-            mix(
-                recording, one.checked, one.checked.palette, target, FOR_LISTENING, progress=advance
-            )
+            palette = one.checked.palette
+            mix_down(recording, one.checked, palette, target, FOR_LISTENING, progress=advance)
         ui.warn(f"wrote {target}")

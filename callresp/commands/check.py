@@ -9,9 +9,13 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
+from callresp.io.score import read_reply
 from callresp.io.wording import counted
+from callresp.palette.files import load_palette
+from callresp.plan.files import write_plan
 from callresp.plan.model import PREFERENCE, Change
-from callresp.plan.summary import ChangeGroup, HottestCoil, Summary, grouped
+from callresp.plan.planner import make_plan
+from callresp.plan.summary import ChangeGroup, HottestCoil, Summary, grouped, summarise
 
 
 @click.command(name="check", epilog=PREFERENCE)
@@ -37,12 +41,6 @@ def command(
       callresp check dawn.reply.jsonl --palette mine.toml --changes
       callresp check dawn.reply.jsonl --json | jq .battery_hours
     """
-    from callresp.io.score import read_reply
-    from callresp.palette.files import load_palette
-    from callresp.plan.files import write_plan
-    from callresp.plan.planner import make_plan
-    from callresp.plan.summary import summarise
-
     output = ui.target(output or _beside(reply), reply, palette, writes="plan")
     asked = read_reply(reply)
     machine = load_palette(palette or asked.header.palette or "fettle")

@@ -10,12 +10,21 @@ from typing import TYPE_CHECKING
 from callresp.commands import ui
 from callresp.errors import UserError
 from callresp.io.wording import counted
+from callresp.link.port import Clock
+from callresp.link.session import Session
+from callresp.link.signals import deferred
+from callresp.link.stop_request import StopListener
+from callresp.live.actions import Record
+from callresp.live.beat import Beats, PulseTeller
+from callresp.midi.clock import ClockFollower
+from callresp.midi.clock_port import ClockOut
+from callresp.midi.ports import open_input, open_port
+from callresp.play.follow import FollowedPlan, follow
+from callresp.play.inputs import Event, midi_input
+from callresp.play.outputs import BoardOutput
 
 if TYPE_CHECKING:
-    from callresp.link.session import Session
-    from callresp.live.actions import Record
     from callresp.live.runner import Runner
-    from callresp.play.follow import FollowedPlan
 
 
 @contextlib.contextmanager
@@ -23,11 +32,6 @@ def of_session(
     runner: Runner, clock_in: str | None, clock_out: str | None, virtual: bool
 ) -> Iterator[Callable[[Record], None]]:
     """Clocks of a live session; yields what is to be told of each row of its log."""
-    from callresp.live.beat import Beats, PulseTeller
-    from callresp.midi.clock import ClockFollower
-    from callresp.midi.clock_port import ClockOut
-    from callresp.midi.ports import open_input, open_port
-
     now_s, origin = runner.clock.now_s, runner.origin
     if not runner.real_time and (clock_in is not None or clock_out is not None):
         raise UserError(
@@ -67,10 +71,6 @@ def of_plan(name: str | None, virtual: bool, tempo_bpm: float) -> Iterator[ui.Wa
     if name is None:
         yield lambda session, now_s: None
         return
-    from callresp.link.port import Clock
-    from callresp.midi.clock_port import ClockOut
-    from callresp.midi.ports import open_port
-
     clock, started = Clock(), False
     out = ClockOut(open_port(name, virtual), clock)
 
@@ -98,13 +98,6 @@ def follow_plan(
     ended: Callable[[], bool],
 ) -> int:
     """Play a plan by another's MIDI clock; returns 0 when all of it was played, else 1."""
-    from callresp.link.port import Clock
-    from callresp.link.signals import deferred
-    from callresp.link.stop_request import StopListener
-    from callresp.play.follow import follow
-    from callresp.play.inputs import Event, midi_input
-    from callresp.play.outputs import BoardOutput
-
     clock, inbox, follower = Clock(), queue.SimpleQueue[Event](), followed.follower
     with (
         deferred() as signals,

@@ -10,8 +10,12 @@ import click
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.evaluate.annotations import read_marks
+from callresp.evaluate.scoring import WINDOWS_S
 from callresp.io.audio import Recording, open_recording
+from callresp.io.score import write_heard
 from callresp.io.wording import counted
+from callresp.listen.profile import load_profile
 
 if TYPE_CHECKING:
     from callresp.evaluate.compare import Comparison
@@ -70,10 +74,8 @@ def command(
       callresp compare dawn.wav --from 120 --to 140 -o stretch.pdf
       callresp compare --list
     """
-    from callresp.evaluate.annotations import read_marks
     from callresp.evaluate.compare import as_json as to_json
     from callresp.evaluate.compare import compare, default_detectors
-    from callresp.listen.profile import load_profile
 
     if as_list:
         list_detectors(as_json)
@@ -130,8 +132,6 @@ def list_detectors(as_json: bool) -> None:
 
 
 def _keep(found: Comparison, recording: Path) -> None:
-    from callresp.io.score import write_heard
-
     for own in found.heard:
         path = recording.with_suffix(f".{own.name}.heard.jsonl")
         write_heard(path, own.score)
@@ -180,8 +180,6 @@ def _draw(
 
 def print_summary(found: Comparison, duration_s: float) -> None:
     """Print a comparison for a person."""
-    from callresp.evaluate.scoring import WINDOWS_S
-
     wide = max(len(own.name) for own in found.heard) + 2
     ui.say(f"{'detector':<{wide}}{'notes':>7}{'alone':>7}{'times real time':>17}")
     for own, alone in zip(found.heard, found.alone, strict=True):
@@ -207,6 +205,4 @@ def print_summary(found: Comparison, duration_s: float) -> None:
 
 
 def _windows() -> str:
-    from callresp.evaluate.scoring import WINDOWS_S
-
     return ", ".join(f"±{1000 * window:.0f}" for window in WINDOWS_S) + " ms"

@@ -6,20 +6,34 @@ import time
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 import msgspec
 
 from callresp.commands import options, ui
+from callresp.commands import reply as replies
 from callresp.commands.check import describe
+from callresp.commands.stream import figures, write_log
+from callresp.io.audio import open_recording
+from callresp.io.score import HeardScore, ReplyScore, write_heard, write_reply
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.io.score import HeardScore, ReplyScore
-    from callresp.link.session import Session
-    from callresp.palette.model import Palette
-    from callresp.plan.checked_plan import CheckedPlan
+from callresp.link.session import Session
+from callresp.link.simulator import simulated_board
+from callresp.link.stream import stream
+from callresp.midi.file import write_midi
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
+from callresp.plan.checked_plan import CheckedPlan
+from callresp.plan.files import write_plan
+from callresp.plan.planner import make_plan
+from callresp.plan.summary import summarise
+from callresp.plots.excerpt_picture import draw_excerpt
+from callresp.reply.replier import answer
+from callresp.reply.rules import load_rules
+from callresp.reply.silences import tally
+from callresp.scene.recipe import load_recipe, vary
+from callresp.scene.render import render_to
+from callresp.synthesis.mixing import FOR_LISTENING, mix
 
 SCENE, PALETTE, RULES = "hollin-carr", "fettle", "answer"
 # A simulated board can live faster than we do, but its watchdog then bites sooner: at twice our
@@ -79,11 +93,7 @@ def command(output: Path, palette: str, rules: str, seed: int | None, as_json: b
 
 
 def _hear(folder: Folder, seed: int | None) -> HeardScore:
-    from callresp.io.audio import open_recording
-    from callresp.io.score import write_heard
     from callresp.listen.offline import transcribe
-    from callresp.scene.recipe import load_recipe, vary
-    from callresp.scene.render import render_to
 
     recipe = load_recipe(SCENE)
     if seed is not None:
@@ -101,11 +111,6 @@ def _hear(folder: Folder, seed: int | None) -> HeardScore:
 def _answer(
     folder: Folder, heard: HeardScore, palette: str, rules: str
 ) -> tuple[Palette, ReplyScore]:
-    from callresp.io.score import write_reply
-    from callresp.palette.files import load_palette
-    from callresp.reply.replier import answer
-    from callresp.reply.rules import load_rules
-
     machine = load_palette(palette)
     reply = answer(heard, machine, load_rules(rules))
     header = msgspec.structs.replace(reply.header, palette=palette)
@@ -115,19 +120,12 @@ def _answer(
 
 
 def _plan(folder: Folder, reply: ReplyScore, machine: Palette) -> CheckedPlan:
-    from callresp.plan.files import write_plan
-    from callresp.plan.planner import make_plan
-
     checked = make_plan(reply, machine)
     write_plan(folder[".plan.jsonl"], checked.plan)
     return checked
 
 
 def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: CheckedPlan) -> None:
-    from callresp.midi.file import write_midi
-    from callresp.plots.excerpt_picture import draw_excerpt
-    from callresp.synthesis.mixing import FOR_LISTENING, mix
-
     with ui.progress("mixing the rehearsal") as advance:
         mix(
             folder[".wav"],
@@ -151,10 +149,6 @@ def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: Che
 
 
 def _stream(folder: Folder, checked: CheckedPlan) -> Session:
-    from callresp.commands.stream import write_log
-    from callresp.link.simulator import simulated_board
-    from callresp.link.stream import stream
-
     total = max(len(checked.plan.commands), 1)
     with (
         simulated_board(checked.palette, folder[".board.jsonl"], SPEED) as port,
@@ -178,10 +172,6 @@ def _figures(
     session: Session,
     took_s: float,
 ) -> dict[str, object]:
-    from callresp.commands import reply as replies
-    from callresp.commands.stream import figures
-    from callresp.plan.summary import summarise
-
     return {
         "folder": str(folder.root),
         "files": sorted(path.name for path in folder.root.iterdir()),
@@ -206,8 +196,6 @@ def _print_summary(
     took_s: float,
 ) -> None:
     """What was heard, answered, refused and why, and what to try next."""
-    from callresp.reply.silences import tally
-
     voices = Counter(note.voice for note in heard.notes)
     answered = len({note.heard_phrase for note in reply.notes})
     phrases = len({note.phrase for note in heard.notes})

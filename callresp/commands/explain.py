@@ -11,6 +11,7 @@ from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.io.audio import open_recording
 from callresp.io.wording import counted
+from callresp.listen.profile import load_profile
 
 if TYPE_CHECKING:
     from callresp.listen.diagnostics import Evidence
@@ -66,7 +67,6 @@ def command(
     from callresp.listen.diagnostics import collect_evidence
     from callresp.listen.explanation import as_values, singers_of
     from callresp.listen.offline import note_table
-    from callresp.listen.profile import load_profile
     from callresp.plots.diagnostics import draw_diagnostics
 
     source = open_recording(recording, channel)

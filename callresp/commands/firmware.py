@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import options, ui
 from callresp.commands.options import FOLDER, PATH
 from callresp.errors import UserError
+from callresp.firmware.folder import firmware_files, write_folder
+from callresp.firmware.own_plan import PlanStart
+from callresp.firmware.sketch import sketch_files
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.firmware.own_plan import PlanStart
-    from callresp.palette.model import Palette
-    from callresp.plan.checked_plan import CheckedPlan
+from callresp.link.stream import CAUTIONS
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
+from callresp.plan.checked_plan import CheckedPlan, check
+from callresp.plan.files import read_plan
 
 
 @click.command(name="firmware")
@@ -70,11 +72,6 @@ def command(
       callresp firmware fettle --plan dawn.plan.jsonl --after 1800 --at-light 20
       callresp firmware mine.toml --sketch         for any chip with 32 kB of RAM
     """
-    from callresp.firmware.folder import firmware_files, write_folder
-    from callresp.firmware.sketch import sketch_files
-    from callresp.link.stream import CAUTIONS
-    from callresp.palette.files import load_palette
-
     machine = load_palette(palette)
     folder = output or Path(f"{Path(palette).stem}-{'sketch' if sketch else 'firmware'}")
     checked, start = _plan(plan, machine, after_s, lux)
@@ -111,10 +108,6 @@ def command(
 def _plan(
     path: Path | None, machine: Palette, after_s: float, lux: int | None
 ) -> tuple[CheckedPlan | None, PlanStart | None]:
-    from callresp.firmware.own_plan import PlanStart
-    from callresp.plan.checked_plan import check
-    from callresp.plan.files import read_plan
-
     if path is None:
         if lux is not None:
             raise UserError("only with --plan", where="--at-light", remedy="name the plan, too")

@@ -6,7 +6,11 @@ import click
 import msgspec
 
 from callresp.commands import options, ui
+from callresp.commands.stream import port_of
 from callresp.io.wording import counted
+from callresp.link.messages import DRY_RUN, FAULTS, Status
+from callresp.link.port import BoardConnection
+from callresp.palette.files import load_palette
 
 
 @click.command(name="identify")
@@ -23,11 +27,6 @@ def command(port: str, palette: str, as_json: bool) -> None:
       callresp identify --port /dev/ttyACM0
       callresp identify --port simulated --palette pocket --json
     """
-    from callresp.commands.stream import port_of
-    from callresp.link.messages import DRY_RUN, FAULTS, Status
-    from callresp.link.port import BoardConnection
-    from callresp.palette.files import load_palette
-
     machine = load_palette(palette)
     with port_of(port, machine, None, 1.0) as url, BoardConnection(url) as board:
         ack = board.hello()

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
+from callresp.io.score import write_reply
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.midi.imported import Obstacle
+from callresp.midi.imported import Obstacle, import_midi, obstacles_in_plan
+from callresp.palette.files import load_palette
+from callresp.plan.planner import make_plan
 
 
 @click.command(name="import")
@@ -63,11 +63,6 @@ def command(
       callresp import piece.mid --palette mine.toml --within 50 --list
       callresp import piece.mid --transpose 12 --json | jq .obstacles
     """
-    from callresp.io.score import write_reply
-    from callresp.midi.imported import import_midi, obstacles_in_plan
-    from callresp.palette.files import load_palette
-    from callresp.plan.planner import make_plan
-
     output = ui.target(
         output or piece.with_name(f"{piece.stem}.reply.jsonl"), piece, palette, writes="reply score"
     )

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
+from callresp.commands.voices import closed_by
+from callresp.evaluate.annotations import read_marks
+from callresp.evaluate.labels import Measure, corrected, labels_of
+from callresp.io.audio import level_db, open_recording, stretch_of
+from callresp.io.files import write_text
+from callresp.io.score import HeardScore, read_heard, write_heard
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.evaluate.labels import Measure
-    from callresp.io.score import HeardScore
+from callresp.listen.voices.phrases import phrased
+from callresp.synthesis.job_files import find_recording
 
 
 @click.command(name="labels")
@@ -46,8 +49,6 @@ def command(
       callresp labels dawn.heard.jsonl --apply dawn.labels.txt
       callresp labels dawn.heard.jsonl --apply dawn.labels.txt -o mended.heard.jsonl
     """
-    from callresp.io.score import read_heard
-
     score = read_heard(heard)
     if labels is None:
         _write(heard, score, output, as_json)
@@ -56,9 +57,6 @@ def command(
 
 
 def _write(heard: Path, score: HeardScore, output: Path | None, as_json: bool) -> None:
-    from callresp.evaluate.labels import labels_of
-    from callresp.io.files import write_text
-
     stem = heard.name.removesuffix(".jsonl").removesuffix(".heard")
     target = ui.target(output or heard.with_name(f"{stem}.labels.txt"), heard, writes="label track")
     write_text(target, labels_of(score))
@@ -78,13 +76,6 @@ def _apply(
     profile: str | None,
     as_json: bool,
 ) -> None:
-    from callresp.commands.voices import closed_by
-    from callresp.evaluate.annotations import read_marks
-    from callresp.evaluate.labels import corrected
-    from callresp.io.score import write_heard
-    from callresp.listen.voices.phrases import phrased
-    from callresp.synthesis.job_files import find_recording
-
     if output is not None:
         ui.target(output, heard, labels, profile, recording, writes="heard score")
     source = recording or find_recording(heard, score.header.recording)
@@ -111,7 +102,5 @@ def _apply(
 
 def level_meter(recording: Path) -> Measure:
     """Level of stretches of a recording, in dB re a full-scale sine."""
-    from callresp.io.audio import level_db, open_recording, stretch_of
-
     source = open_recording(recording)
     return lambda from_s, until_s: level_db(stretch_of(source, from_s, until_s))

@@ -11,6 +11,8 @@ import msgspec
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.io.audio import open_recording
+from callresp.levels.a_weighting import recording_levels_db
+from callresp.levels.calibration import calibrate, level_report, load_calibration, write_calibration
 
 
 @click.command(name="levels")
@@ -33,9 +35,6 @@ def levels_command(
       callresp levels dawn.wav
       callresp levels dawn.wav --calibration tone.calibration.toml
     """
-    from callresp.levels.a_weighting import recording_levels_db
-    from callresp.levels.calibration import level_report, load_calibration
-
     chain = load_calibration(calibration) if calibration else None
     source = open_recording(recording, channel)
     mixed = f"the energy mean of {source.channels} channels" if source.channels > 1 else ""
@@ -106,8 +105,6 @@ def calibrate_command(
       callresp calibrate tone.wav --level 114 --about "left capsule, gain 30 dB"
       callresp transcribe dawn.wav --calibration tone.calibration.toml
     """
-    from callresp.levels.calibration import calibrate, write_calibration
-
     output = ui.target(output or tone.with_suffix(".calibration.toml"), tone, writes="calibration")
     source = open_recording(tone, channel)
     found = calibrate(source, level, frequency, about)

@@ -6,21 +6,20 @@ import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from callresp.commands import ui
+from callresp.commands.stream import port_of
 from callresp.errors import UserError
+from callresp.io.audio import Samples, clipped_at
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.io.audio import Samples
-    from callresp.link.session import Session
-    from callresp.live.sources import Source
-    from callresp.palette.model import Palette
-    from callresp.plan.checked_plan import CheckedPlan
-    from callresp.strike_test.capture import Capture
+from callresp.link.session import Session
+from callresp.link.stream import stream
+from callresp.live.sources import FileSource, PipeSource, SoundCard, Source, device_named
+from callresp.palette.model import Palette
+from callresp.plan.checked_plan import CheckedPlan
+from callresp.strike_test.capture import RATE_MAX_HZ, Capture
 
 FIRST_SOUND_S = 10.0
 # A test lasts a minute or two: what fills more memory than this is none.
@@ -31,8 +30,6 @@ def source_of(
     what: str, device: str | None, rate_hz: int, channels: int = 1, channel: int | None = None
 ) -> Source:
     """Where sound comes from: 'device', '-' (raw PCM), or a file, as fast as can be."""
-    from callresp.live.sources import FileSource, PipeSource, SoundCard, device_named
-
     if what == "device":
         return SoundCard(device_named(device), rate_hz, report=lambda notice: ui.warn(notice.text))
     if what == "-":
@@ -119,9 +116,6 @@ class Recorder:
 
     def capture(self) -> Capture:
         """What was taken, at 48 kHz at most."""
-        from callresp.io.audio import clipped_at
-        from callresp.strike_test.capture import RATE_MAX_HZ, Capture
-
         samples = np.concatenate(self._blocks) if self._blocks else np.zeros(0, np.float32)
         rate_hz = self._source.sample_rate_hz
         clipped_s = clipped_at(samples) / rate_hz
@@ -168,9 +162,6 @@ def play_and_record(
     label
         Of the progress bar.
     """
-    from callresp.commands.stream import port_of
-    from callresp.link.stream import stream
-
     began: list[float] = []
     with recorder:
 

@@ -17,18 +17,27 @@ from callresp.commands import clocks, ui
 from callresp.commands import options as common
 from callresp.commands.live_view import LiveView
 from callresp.errors import UserError
+from callresp.io.place import read_place
+from callresp.link.signals import Deferred, deferred
+from callresp.link.stop_request import StopListener
+from callresp.listen.profile import load_profile
+from callresp.live.actions import Notice, Record
+from callresp.live.interlocks import ActiveHours, Hours, StopLimits, limits_of
+from callresp.live.keys import stop_key
+from callresp.live.self_masking import Acoustics, Return
+from callresp.live.sources import device_named
+from callresp.osc.door import Place
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
+from callresp.reply.echoes import loudest
+from callresp.reply.rules import load_rules
+from callresp.reply.selection import missing
+from callresp.scout.sun import DayTime, Site, SunHours, read_day_time
 
 if TYPE_CHECKING:
-    from callresp.link.signals import Deferred
-    from callresp.link.stop_request import StopListener
-    from callresp.live.actions import Record
     from callresp.live.engine import LiveSettings
-    from callresp.live.interlocks import Hours
     from callresp.live.runner import Hooks, Runner
     from callresp.live.setup import Destinations, SoundInput
-    from callresp.osc.door import Place
-    from callresp.palette.model import Palette
-    from callresp.scout.sun import DayTime, Site
 
 
 @click.command(name="live")
@@ -201,15 +210,8 @@ class LiveOptions:
 
 def run(options: LiveOptions) -> None:
     """Run one session with these options."""
-    from callresp.link.signals import deferred
-    from callresp.link.stop_request import StopListener
-    from callresp.live.actions import Notice
-    from callresp.live.keys import stop_key
     from callresp.live.runner import Hooks
     from callresp.live.setup import SIMULATED, check_pace, live_runner
-    from callresp.palette.files import load_palette
-    from callresp.reply.rules import load_rules
-    from callresp.reply.selection import missing
 
     sound, where = sound_input(options), destinations(options)
     check_pace(sound, where)
@@ -278,8 +280,6 @@ def live_page(
         yield lambda hooks, view: threading.Event()
         return
     from callresp.desk.live_page import LivePage
-    from callresp.listen.profile import load_profile
-    from callresp.osc.door import Place
 
     place, profile = Place.of(options.page, "page"), load_profile(options.profile)
     rate_hz = runner.source.sample_rate_hz
@@ -371,7 +371,6 @@ def destinations(options: LiveOptions) -> Destinations:
 def sound_input(options: LiveOptions) -> SoundInput:
     """Where the sound comes from."""
     from callresp.live.setup import SoundInput
-    from callresp.live.sources import device_named
 
     return SoundInput(
         name=options.source,
@@ -387,8 +386,6 @@ def sound_input(options: LiveOptions) -> SoundInput:
 def live_settings(options: LiveOptions, palette: Palette) -> LiveSettings:
     """Settings of the engine, with the palette's own limits where none are given."""
     from callresp.live.engine import LiveSettings
-    from callresp.live.interlocks import StopLimits, limits_of
-    from callresp.live.self_masking import Acoustics, Return
 
     limits = StopLimits(
         supply_min_v=options.min_volts or limits_of(palette).supply_min_v,
@@ -398,9 +395,6 @@ def live_settings(options: LiveOptions, palette: Palette) -> LiveSettings:
     )
     echo, returns = None, tuple[Return, ...]()
     if options.place is not None:
-        from callresp.io.place import read_place
-        from callresp.reply.echoes import loudest
-
         asked = read_place(options.place)
         echo = loudest(asked)
         returns = tuple(Return(one.delay_s, one.level_db) for one in asked.echoes)
@@ -425,14 +419,11 @@ def active_hours(since: str | None, until: str | None, site: Site | None = None)
     UserError
         When one is missing or no time of day, or both are the same.
     """
-    from callresp.live.interlocks import ActiveHours
-    from callresp.scout.sun import SunHours
-
     if since is None and until is None:
         return None
     if since is None or until is None:
-        missing = "--from" if since is None else "--until"
-        raise UserError("sleeps and wakes by two times of day", where=missing, remedy="give it too")
+        option = "--from" if since is None else "--until"
+        raise UserError("sleeps and wakes by two times of day", where=option, remedy="give it too")
     ends = (day_time("--from", since), day_time("--until", until))
     if ends[0] == ends[1]:
         raise UserError(
@@ -456,8 +447,6 @@ def known(site: Site | None) -> Site:
 
 def day_time(option: str, text: str) -> DayTime:
     """A time of day as an option has it."""
-    from callresp.scout.sun import read_day_time
-
     try:
         return read_day_time(text)
     except UserError as fault:

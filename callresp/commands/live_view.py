@@ -22,9 +22,9 @@ import msgspec
 from callresp.commands import ui
 from callresp.io.score import Phrase
 from callresp.io.wording import clock, counted
+from callresp.live.actions import Record
 
 if TYPE_CHECKING:
-    from callresp.live.actions import Record
     from callresp.live.engine import LiveEngine
 
 REFRESH_S = 0.5

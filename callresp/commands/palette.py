@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import options, ui
 from callresp.errors import UserError
+from callresp.io.files import read_text, write_text
+from callresp.io.resources import find, shipped
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.palette.model import Palette, Striker
-    from callresp.plan.advice.capability import Capability
+from callresp.palette.files import faults_in, load_palette
+from callresp.palette.model import Palette, Striker
+from callresp.palette.similarity import pairs_of
+from callresp.plan.advice.capability import Capability, capability_of
+from callresp.plots.sheet import draw_sheet
 
 # Palette keys in words, for what holds a coil back.
 LIMITS = {
@@ -44,10 +46,6 @@ def palette_command(name: str | None, target: Path | None, as_json: bool) -> Non
       callresp palette pocket --copy mine.toml        then change it to your machine
       callresp palette mine.toml --json | jq .ability.supply.idle_hours
     """
-    from callresp.palette.files import faults_in, load_palette
-    from callresp.palette.similarity import pairs_of
-    from callresp.plan.advice.capability import capability_of
-
     if name is None:
         if target is not None:
             raise UserError("which palette?", where="--copy", remedy="name the one to copy")
@@ -76,9 +74,6 @@ def palette_command(name: str | None, target: Path | None, as_json: bool) -> Non
 
 def _copy(name: str, target: Path) -> None:
     """The file as it is, its comments too."""
-    from callresp.io.files import read_text, write_text
-    from callresp.io.resources import find
-
     ui.refuse_existing(target)
     write_text(target, read_text(find("palettes", name)))
     ui.say(f"wrote {target}")
@@ -86,9 +81,6 @@ def _copy(name: str, target: Path) -> None:
 
 
 def _list(as_json: bool) -> None:
-    from callresp.io.resources import shipped
-    from callresp.palette.files import load_palette
-
     rows = {name: load_palette(name).description for name in shipped("palettes")}
     if as_json:
         ui.emit(rows)
@@ -189,9 +181,6 @@ def sheet_command(palette: str, output: Path | None, as_json: bool) -> None:
       callresp sheet fettle                           writes fettle.sheet.png
       callresp sheet mine.toml -o mine.pdf            lies on A4 or A3
     """
-    from callresp.palette.files import load_palette
-    from callresp.plots.sheet import draw_sheet
-
     machine = load_palette(palette)
     own = Path(palette)
     target = ui.target(output or own.with_name(f"{own.stem}.sheet.png"), palette, writes="picture")

@@ -17,6 +17,9 @@ from callresp.commands.options import FOLDER, PATH
 from callresp.commands.scout import examples
 from callresp.commands.season import machine_of, planned_units
 from callresp.io.files import whole_file, write_text
+from callresp.palette.files import load_palette
+from callresp.scout.spread import cores, over_cores
+from callresp.scout.sun import sun_day
 
 if TYPE_CHECKING:
     from callresp.plots.places import SunLine
@@ -69,9 +72,7 @@ def command(
       callresp places recordings/ --like call.wav --palette mine.toml --rules answer
       callresp places recordings/places.toml --like call.wav --csv hours.csv --json
     """
-    from callresp.palette.files import load_palette
     from callresp.scout import ranking
-    from callresp.scout.spread import cores, over_cores
     from callresp.scout.survey import by_day
 
     if output is not None or not as_json:
@@ -158,7 +159,6 @@ def sun_lines(planned: Sequence[Unit]) -> dict[str, SunLine]:
     from datetime import date
 
     from callresp.plots.places import SunLine
-    from callresp.scout.sun import sun_day
 
     found = {}
     by_place: dict[str, list[Unit]] = {}

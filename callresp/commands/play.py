@@ -7,22 +7,27 @@ import signal
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import options as common
 from callresp.commands import ui
 from callresp.errors import UserError
+from callresp.io.score import write_reply
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.link.port import Clock
-    from callresp.palette.model import Palette
-    from callresp.play.hand import HandPlayer
-    from callresp.play.inputs import Inbox
-    from callresp.play.outputs import BoardOutput, Output
-    from callresp.play.runner import PlayRunner
+from callresp.link.port import Clock
+from callresp.link.signals import deferred
+from callresp.link.simulator import simulated_board
+from callresp.link.stop_request import StopListener
+from callresp.live.sources import device_named
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
+from callresp.play.hand import HandPlayer, HandSettings
+from callresp.play.inputs import Inbox, computer_keys, key_table, midi_input, raw_midi
+from callresp.play.outputs import BoardOutput, NullOutput, Output
+from callresp.play.runner import PlayRunner
+from callresp.play.sound import SoundOutput
+from callresp.synthesis.mixing import MixSettings, mix
 
 RATE_HZ = 48_000
 
@@ -103,14 +108,6 @@ class PlayOptions:
 
 
 def _run(options: PlayOptions) -> None:
-    from callresp.link.port import Clock
-    from callresp.link.signals import deferred
-    from callresp.link.stop_request import StopListener
-    from callresp.palette.files import load_palette
-    from callresp.play.hand import HandPlayer, HandSettings
-    from callresp.play.inputs import Inbox
-    from callresp.play.runner import PlayRunner
-
     palette = load_palette(options.palette)
     if options.port is not None and options.device_heard:
         raise UserError(
@@ -153,8 +150,6 @@ def _run(options: PlayOptions) -> None:
 @contextlib.contextmanager
 def _port(port: str | None, palette: Palette) -> Iterator[str | None]:
     """The port that a user names; 'simulated' starts a board for it."""
-    from callresp.link.simulator import simulated_board
-
     if port != "simulated":
         yield port
         return
@@ -164,8 +159,6 @@ def _port(port: str | None, palette: Palette) -> Iterator[str | None]:
 
 @contextlib.contextmanager
 def _input(options: PlayOptions, palette: Palette, inbox: Inbox, clock: Clock) -> Iterator[None]:
-    from callresp.play.inputs import computer_keys, key_table, midi_input, raw_midi
-
     if options.midi_in == "-":
         with raw_midi(inbox, clock):
             yield
@@ -188,23 +181,15 @@ def _input(options: PlayOptions, palette: Palette, inbox: Inbox, clock: Clock) -
 def _output(
     options: PlayOptions, player: HandPlayer, palette: Palette, url: str | None, clock: Clock
 ) -> Output:
-    from callresp.play.outputs import BoardOutput, NullOutput
-
     if url is not None:
         return BoardOutput(player.empty_plan, url, clock)
     if options.device_heard:
-        from callresp.live.sources import device_named
-        from callresp.play.sound import SoundOutput
-
         return SoundOutput(palette, clock, device_named(options.device), RATE_HZ)
     return NullOutput()
 
 
 def _keep(options: PlayOptions, runner: PlayRunner) -> None:
     """Keep what was played, also after a lost board."""
-    from callresp.io.score import write_reply
-    from callresp.synthesis.mixing import MixSettings, mix
-
     if options.output is not None:
         write_reply(options.output, runner.player.score())
     if options.wav is not None and runner.commands:
@@ -213,8 +198,6 @@ def _keep(options: PlayOptions, runner: PlayRunner) -> None:
 
 
 def _summary(options: PlayOptions, runner: PlayRunner, output: Output, why: str) -> None:
-    from callresp.play.outputs import BoardOutput
-
     player = runner.player
     changed = {f"{kind} [{limit}]": count for (kind, limit), count in player.changed.items()}
     board = _board_figures(output) if isinstance(output, BoardOutput) else {}

@@ -4,22 +4,34 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.io.place import Echo, read_place
+from callresp.io.score import read_heard, read_reply
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.io.place import Echo
-    from callresp.palette.model import Palette
-    from callresp.plots.excerpt_picture import DrawnExcerpt
-    from callresp.synthesis.job_files import Job
-    from callresp.synthesis.levels import ListeningPoint
-    from callresp.synthesis.mixing import MixReport
+from callresp.levels.calibration import load_calibration
+from callresp.midi.file import tracks_of, write_midi
+from callresp.midi.notes import Tuning
+from callresp.midi.out import play
+from callresp.midi.ports import open_port
+from callresp.palette.model import Palette
+from callresp.plan.files import read_plan
+from callresp.plots.excerpt_picture import DrawnExcerpt, draw_excerpt
+from callresp.synthesis.job_files import (
+    Job,
+    beside,
+    find_palette,
+    load_job,
+    of_one_recording,
+    sibling,
+    stage_of,
+)
+from callresp.synthesis.levels import ListeningPoint, listening_point
+from callresp.synthesis.mixing import HEARING_CAUTION, MixReport, MixSettings, mix
 
 # Below this a peak is digital silence.
 SILENT_DB = -150.0
@@ -103,8 +115,6 @@ def rehearse_command(
       callresp rehearse dawn.plan.jsonl --picture-file p.pdf --from 60 --to 90
       callresp rehearse dawn.plan.jsonl --midi-port Synth
     """
-    from callresp.synthesis.job_files import load_job, sibling
-
     job = load_job(plan, palette, recording, heard, reply)
     if midi_port is not None:
         _play(job, midi_port, virtual, from_s or 0.0, tuning)
@@ -131,8 +141,6 @@ def rehearse_command(
 
 
 def _mix(job: Job, output: Path, sound: dict[str, object], echoes: tuple[Echo, ...]) -> MixReport:
-    from callresp.synthesis.mixing import MixSettings, mix
-
     mixing = MixSettings(
         headroom_db=float(str(sound["headroom"])),
         stereo=bool(sound["stereo"]) or sound["pan"] is not None,
@@ -160,16 +168,12 @@ def _echoes(place: object) -> tuple[Echo, ...]:
     """What the place gives back, where one was asked."""
     if place is None:
         return ()
-    from callresp.io.place import read_place
-
     return read_place(Path(str(place))).echoes
 
 
 def _draw(
     job: Job, target: Path, from_s: float | None, to_s: float | None, echoes: tuple[Echo, ...]
 ) -> DrawnExcerpt:
-    from callresp.plots.excerpt_picture import draw_excerpt
-
     with ui.progress(f"drawing {target.name}") as advance:
         return draw_excerpt(
             target,
@@ -186,14 +190,10 @@ def _draw(
 
 
 def _place(palette: Palette, sound: dict[str, object]) -> ListeningPoint:
-    from callresp.synthesis.levels import listening_point
-
     full_scale = sound["full_scale"]
     if sound["calibration"] is not None:
         if full_scale is not None:
             raise UserError("both --full-scale and --calibration", remedy="give one of them")
-        from callresp.levels.calibration import load_calibration
-
         full_scale = load_calibration(Path(str(sound["calibration"]))).offset_db
     distance = sound["distance"]
     return listening_point(
@@ -204,8 +204,6 @@ def _place(palette: Palette, sound: dict[str, object]) -> ListeningPoint:
 
 
 def _print_summary(job: Job, mixed: MixReport) -> None:
-    from callresp.synthesis.mixing import HEARING_CAUTION
-
     if job.recording is None:
         ui.warn("no recording beside the plan: rendered the machine alone (--recording names one)")
     sources = [("the machine", mixed.machine_peak_db)]
@@ -232,11 +230,6 @@ def _print_summary(job: Job, mixed: MixReport) -> None:
 
 
 def _play(job: Job, name: str, virtual: bool, from_s: float, tuning: str) -> None:
-    from callresp.midi.file import tracks_of
-    from callresp.midi.notes import Tuning
-    from callresp.midi.out import play
-    from callresp.midi.ports import open_port
-
     chosen: Tuning = "mts" if tuning == "mts" else "bend"
     tracks = tracks_of(job.heard, job.reply, job.plan, job.palette, chosen)
     port = open_port(name, virtual)
@@ -276,11 +269,6 @@ def export_command(
       callresp export dawn.heard.jsonl -o heard.mid
       callresp export dawn.plan.jsonl --alone --tuning mts
     """
-    from callresp.io.score import read_heard, read_reply
-    from callresp.midi.file import write_midi
-    from callresp.plan.files import read_plan
-    from callresp.synthesis.job_files import beside, find_palette, of_one_recording, sibling
-
     files = _by_stage(scores)
     plan = read_plan(files["plan"]) if "plan" in files else None
     reply = read_reply(files["reply"]) if "reply" in files else None
@@ -319,8 +307,6 @@ def export_command(
 
 
 def _by_stage(scores: tuple[Path, ...]) -> dict[str, Path]:
-    from callresp.synthesis.job_files import stage_of
-
     found: dict[str, Path] = {}
     for path in scores:
         stage = stage_of(path)

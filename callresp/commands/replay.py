@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 import msgspec
@@ -13,15 +12,29 @@ import msgspec
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.field.day import FieldDay, read_day
+from callresp.field.provenance import palette_of, rules_of
+from callresp.field.replay import (
+    Variant,
+    VariantFigures,
+    answered_anew,
+    as_played,
+    cut_day,
+    overlap_of,
+)
+from callresp.field.scores import heard_score
+from callresp.io.score import HeardScore, ReplyScore, write_heard, write_reply
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.field.day import FieldDay
-    from callresp.field.replay import Variant, VariantFigures
-    from callresp.io.score import HeardScore, ReplyScore
-    from callresp.palette.model import Palette
-    from callresp.plan.checked_plan import CheckedPlan
-    from callresp.reply.rules import RuleSet
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
+from callresp.plan.checked_plan import CheckedPlan
+from callresp.plan.files import write_plan
+from callresp.plan.planner import make_plan
+from callresp.plots.dial import draw_day
+from callresp.reply.replier import answer
+from callresp.reply.rules import RuleSet, load_rules
+from callresp.synthesis.mixing import FOR_LISTENING
+from callresp.synthesis.mixing import mix as mix_down
 
 # A longer mix would not fit into a WAV file of 4 GB (48 kHz, 24 bit, one channel).
 MIX_MAX_S = 7 * 3600.0
@@ -80,11 +93,6 @@ def command(
       callresp replay carr.log --rules shadow --rules mine.toml
       callresp replay carr.log --rules shadow --from 04:30 --to 05:30 --mix --picture
     """
-    from callresp.field.day import read_day
-    from callresp.field.replay import as_played
-    from callresp.field.scores import heard_score
-    from callresp.io.score import write_heard
-
     output = output or log.with_name(f"{log.stem}.heard.jsonl")
     ui.target(output, log, palette, *rules, writes="heard score")
     with ui.progress(f"reading {log.name}"):
@@ -110,9 +118,6 @@ def command(
 
 
 def _palette(named: str | None, day: FieldDay) -> Palette:
-    from callresp.field.provenance import palette_of
-    from callresp.palette.files import load_palette
-
     if named is not None:
         return load_palette(named)
     machine, same = palette_of(day)
@@ -129,9 +134,6 @@ def _palette(named: str | None, day: FieldDay) -> Palette:
 
 def _rule_sets(named: tuple[str, ...], day: FieldDay) -> list[tuple[str, RuleSet]]:
     """The day's own rules, where they can be found, and those that were named."""
-    from callresp.field.provenance import rules_of
-    from callresp.reply.rules import load_rules
-
     found = []
     own = rules_of(day)
     for name, rule_set in own.items():
@@ -147,8 +149,6 @@ def _rule_sets(named: tuple[str, ...], day: FieldDay) -> list[tuple[str, RuleSet
 
 
 def _spell(day: FieldDay, from_: str | None, to: str | None) -> FieldDay:
-    from callresp.field.replay import cut_day
-
     if from_ is None and to is None:
         return day
     from_s = 0.0 if from_ is None else _since_start("--from", from_, day, 0.0)
@@ -186,10 +186,6 @@ def _before_mixing(day: FieldDay, mix: bool, picture: bool) -> None:
 
 
 def _anew(label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None) -> Way:
-    from callresp.field.replay import answered_anew
-    from callresp.plan.planner import make_plan
-    from callresp.reply.replier import answer
-
     reply = answer(heard, machine, rules, seed)
     checked = make_plan(reply, machine)
     return Way(answered_anew(label, heard, reply, checked), reply, checked)
@@ -199,12 +195,6 @@ def _written(
     way: Way, day: FieldDay, heard: Path, machine: Palette, *, plans: bool, mix: bool, picture: bool
 ) -> list[Path]:
     """Write what was asked for of one way, beside the heard score."""
-    from callresp.io.score import write_reply
-    from callresp.plan.files import write_plan
-    from callresp.plots.dial import draw_day
-    from callresp.synthesis.mixing import FOR_LISTENING
-    from callresp.synthesis.mixing import mix as mix_down
-
     assert way.reply is not None
     assert way.checked is not None
     stem = f"{heard.name.removesuffix('.jsonl').removesuffix('.heard')}.{_as_name(way.side.label)}"
@@ -233,8 +223,6 @@ def _as_name(label: str) -> str:
 
 
 def _plain(heard: HeardScore, ways: list[Way]) -> dict[str, object]:
-    from callresp.field.replay import overlap_of
-
     return {
         "calls": len({note.phrase for note in heard.notes}),
         "start": heard.header.start,
@@ -261,8 +249,6 @@ ROWS = (
 
 def print_summary(heard: HeardScore, ways: list[Way]) -> None:
     """Tell a person how the ways differ."""
-    from callresp.field.replay import overlap_of
-
     calls = len({note.phrase for note in heard.notes})
     ui.say(f"{counted(calls, 'call')} in {heard.header.duration_s / 3600:.2f} h")
     wide = max(12, *(len(way.side.label) for way in ways)) + 2

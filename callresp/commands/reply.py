@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
-from callresp.io.score import ReplyNote, ReplyScore
+from callresp.io.place import read_place
+from callresp.io.score import ReplyNote, ReplyScore, read_heard, write_reply
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.reply.echoes import KnownEcho
+from callresp.palette.files import load_palette
+from callresp.reply.echoes import KnownEcho, loudest
+from callresp.reply.replier import answer
+from callresp.reply.rules import load_rules
+from callresp.reply.selection import missing
+from callresp.reply.silences import tally
 
 
 @click.command(name="reply")
@@ -49,12 +52,6 @@ def command(
       callresp reply dawn.heard.jsonl --palette mine.toml --rules mine-rules.toml
       callresp reply dawn.heard.jsonl --rules canyon --place quarry.place.jsonl
     """
-    from callresp.io.score import read_heard, write_reply
-    from callresp.palette.files import load_palette
-    from callresp.reply.replier import answer
-    from callresp.reply.rules import load_rules
-    from callresp.reply.selection import missing
-
     output = ui.target(output or _beside(heard), heard, palette, rules, writes="reply score")
     machine, rule_set = load_palette(palette), load_rules(rules)
     for line in missing(rule_set, machine):
@@ -80,9 +77,6 @@ def echo_of(place: Path | None) -> KnownEcho | None:
     """The return that rules act on: the loudest of a place that was asked."""
     if place is None:
         return None
-    from callresp.io.place import read_place
-    from callresp.reply.echoes import loudest
-
     found = loudest(read_place(place))
     if found is None:
         ui.warn(f"{place}: this place gives nothing back; rules with 'echo' have nothing to join")
@@ -96,8 +90,6 @@ def _beside(heard: Path) -> Path:
 
 def figures(score: ReplyScore) -> dict[str, object]:
     """Counts of a reply score."""
-    from callresp.reply.silences import tally
-
     return {
         "notes": len(score.notes),
         "answered": len({note.heard_phrase for note in score.notes}),
@@ -109,8 +101,6 @@ def figures(score: ReplyScore) -> dict[str, object]:
 
 def print_summary(score: ReplyScore) -> None:
     """Tell a person what was answered, and what was not and why."""
-    from callresp.reply.silences import tally
-
     answered = len({note.heard_phrase for note in score.notes})
     total = answered + len(score.unanswered)
     ui.say(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import tempfile
 from datetime import datetime, time
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 import msgspec
@@ -13,13 +12,16 @@ import msgspec
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.field.day import FieldDay, read_day
+from callresp.field.provenance import palette_of
+from callresp.field.statistics import DayStatistics, statistics_of
+from callresp.io.files import write_text
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.field.day import FieldDay
-    from callresp.field.statistics import DayStatistics
-    from callresp.palette.model import Palette
-    from callresp.plots.dial import Sun
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
+from callresp.plots import dial, poster
+from callresp.plots.dial import Sun
+from callresp.plots.report import report_page
 
 
 @click.command(name="report")
@@ -55,9 +57,6 @@ def command(
       callresp report carr.log --title "Hollin Carr" --sunrise 05:12 --sunset 20:58
       callresp report carr.log --json | jq .unanswered
     """
-    from callresp.field.day import read_day
-    from callresp.field.statistics import statistics_of
-
     output = output or log.with_name(f"{log.stem}.report.html")
     picture = picture or output.with_suffix(".png")
     if not as_json:
@@ -92,10 +91,6 @@ def _write(
     output: Path,
     picture: Path,
 ) -> None:
-    from callresp.io.files import write_text
-    from callresp.plots import dial, poster
-    from callresp.plots.report import report_page
-
     stretches = dial.dials(day)
     if day.duration_s > dial.DIAL_S * dial.DIALS_MAX:
         ui.warn(f"drew the last {dial.DIALS_MAX} dials of 24 hours; the figures are of all")
@@ -112,9 +107,6 @@ def _write(
 
 def _palette(named: str | None, day: FieldDay) -> Palette | None:
     """The palette that gives strikers their pitches; without it the asked pitches are drawn."""
-    from callresp.field.provenance import palette_of
-    from callresp.palette.files import load_palette
-
     if named is not None:
         return load_palette(named)
     machine, same = palette_of(day)
@@ -127,8 +119,6 @@ def _palette(named: str | None, day: FieldDay) -> Palette | None:
 
 
 def _sun(sunrise: str | None, sunset: str | None, day: FieldDay) -> Sun | None:
-    from callresp.plots.dial import Sun
-
     if sunrise is None and sunset is None:
         return None
     if sunrise is None or sunset is None:
@@ -148,7 +138,6 @@ def _at(option: str, text: str, day: FieldDay) -> datetime:
 
 def print_summary(figures: DayStatistics) -> None:
     """Tell a person the day in a few lines."""
-
     hours = figures.duration_s / 3600
     ui.say(
         f"{figures.start:%-d %B %Y, %H:%M}, {hours:.1f} h: {counted(figures.calls, 'call')},"

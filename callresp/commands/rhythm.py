@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -11,9 +10,7 @@ from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.io.score import Phrase, phrases, read_heard
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.rhythm import Rhythm
+from callresp.rhythm import Rhythm, phrase_rhythms, voice_pulse
 
 
 @click.command(name="rhythm")
@@ -33,8 +30,6 @@ def command(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> No
       callresp rhythm dawn.heard.jsonl --voice E --opinions
       callresp rhythm dawn.heard.jsonl --json | jq .pulse_s
     """
-    from callresp.rhythm import phrase_rhythms, voice_pulse
-
     score = read_heard(heard, ui.look)
     found = phrase_rhythms(p for p in phrases(score.notes) if voice is None or p.voice == voice)
     if not found:

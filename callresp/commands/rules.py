@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 import msgspec
@@ -12,10 +11,15 @@ import msgspec
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.io.files import read_text, write_text
+from callresp.io.resources import find, shipped
+from callresp.io.score import phrases, read_heard
+from callresp.io.setting_guide import as_lines, as_markdown, named, settings_of
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.reply.rules import RuleSet
+from callresp.palette.files import load_palette
+from callresp.reply.mapping import fits
+from callresp.reply.rules import RuleSet, load_rules
+from callresp.reply.selection import bound, carried, missing, renamed
 
 
 @click.command(name="rules")
@@ -55,10 +59,6 @@ def rules_command(
       callresp rules --settings damping           what can it be, and how does it sound?
       callresp rules --settings -o settings.md    all of them, as a page
     """
-    from callresp.io.files import read_text, write_text
-    from callresp.io.resources import find
-    from callresp.reply.rules import load_rules
-
     if key is not None:
         if name or target or palette or old:
             raise UserError("goes with no rule set", where="--settings", remedy="give it alone")
@@ -98,9 +98,6 @@ def rules_command(
 
 def _list_shipped(as_json: bool) -> None:
     """The shipped rule sets, one line each."""
-    from callresp.io.resources import shipped
-    from callresp.reply.rules import load_rules
-
     for rules in [load_rules(each) for each in shipped("rules")]:
         if as_json:
             ui.emit({"name": rules.name, "description": rules.description})
@@ -110,10 +107,6 @@ def _list_shipped(as_json: bool) -> None:
 
 def _tell_settings(key: str, output: Path | None, as_json: bool) -> None:
     """What a rule file may hold, shown or written as a page."""
-    from callresp.io.files import write_text
-    from callresp.io.setting_guide import as_lines, as_markdown, named, settings_of
-    from callresp.reply.rules import RuleSet
-
     found = named(settings_of(RuleSet), key)
     if output is not None:
         if output.suffix != ".md":
@@ -131,9 +124,6 @@ def _tell_settings(key: str, output: Path | None, as_json: bool) -> None:
 
 def _carried(rules: RuleSet, text: str, old: str, palette: str) -> str:
     """The rule file's text with the new palette's names; tells what becomes of each."""
-    from callresp.palette.files import load_palette
-    from callresp.reply.selection import carried, renamed
-
     found = carried(rules, load_palette(old), load_palette(palette))
     for line in found.told:
         ui.say(f"  {line}")
@@ -142,18 +132,15 @@ def _carried(rules: RuleSet, text: str, old: str, palette: str) -> str:
 
 def _print_summary(rules: RuleSet, old: str | None, palette: str, as_json: bool) -> None:
     """Which instruments of a palette each rule plays, and what the set loses there."""
-    from callresp.palette.files import load_palette
-    from callresp.reply.selection import bound, carried, missing
-
     machine = load_palette(palette)
     lost = carried(rules, load_palette(old), machine).told if old is not None else ()
     every = [item.name for item in machine.striker]
     plays = {}
     for rule in bound(rules, machine).rule:
-        named = (*rule.strikers, *rule.unpitched, *(row.striker for row in rule.table))
-        able = [name for name in dict.fromkeys(named) if name in every]
+        wanted = (*rule.strikers, *rule.unpitched, *(row.striker for row in rule.table))
+        able = [name for name in dict.fromkeys(wanted) if name in every]
         turner = [rule.turner] if machine.turner_named(rule.turner) else []
-        plays[rule.name] = (able if named else every) + turner
+        plays[rule.name] = (able if wanted else every) + turner
     if as_json:
         ui.emit({"plays": plays, "missing": missing(rules, machine), "lost": lost})
         return
@@ -180,10 +167,6 @@ def fit_command(heard: Path, palette: str, voice: str | None, most: int, as_json
       callresp fit dawn.heard.jsonl
       callresp fit dawn.heard.jsonl --palette mine.toml --voice B
     """
-    from callresp.io.score import phrases, read_heard
-    from callresp.palette.files import load_palette
-    from callresp.reply.mapping import fits
-
     machine = load_palette(palette)
     notes = read_heard(heard, ui.look).notes
     if voice is not None:

@@ -12,12 +12,14 @@ import click
 import numpy as np
 
 from callresp.commands import options, ui
+from callresp.commands.listening import source_of
 from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.io.audio import Waveform, open_recording
 from callresp.io.files import named_in_utf8
 from callresp.io.starttime import start_of
 from callresp.io.wording import counted
+from callresp.scout.places import sounds_in
 
 if TYPE_CHECKING:
     from callresp.scout.presence import Presence, Search, Wanted
@@ -143,7 +145,6 @@ def listen(given: ScoutOptions) -> None:
     """
     from datetime import datetime
 
-    from callresp.commands.listening import source_of
     from callresp.scout.roadside import Roadside
 
     if given.device is not None and given.recordings:
@@ -222,8 +223,6 @@ def sound_files(given: Iterable[Path]) -> list[Path]:
     UserError
         When a folder holds none, or a name is not in UTF-8.
     """
-    from callresp.scout.places import sounds_in
-
     files: list[Path] = []
     for path in given:
         if not path.is_dir():

@@ -14,6 +14,10 @@ from callresp.commands.options import FOLDER, PATH
 from callresp.commands.scout import examples
 from callresp.errors import UserError
 from callresp.io.wording import counted
+from callresp.palette.files import load_palette
+from callresp.reply.rules import load_rules
+from callresp.scout.places import findings, load_places, sources, without_doubles
+from callresp.scout.spread import cores, over_cluster, over_cores
 
 if TYPE_CHECKING:
     from callresp.scout.survey import Machine, Unit
@@ -104,7 +108,6 @@ def answer(season: Path, question: str, as_json: bool) -> None:
 def make(given: SeasonOptions) -> None:
     """Look through what is missing of a season."""
     from callresp.scout import season
-    from callresp.scout.spread import cores, over_cluster, over_cores
     from callresp.scout.survey import by_day
 
     if given.output is None:
@@ -162,8 +165,6 @@ def machine_of(palette: str | None, rules: str | None) -> Machine | None:
     UserError
         When palette or rules can't be read, or rules are given alone.
     """
-    from callresp.palette.files import load_palette
-    from callresp.reply.rules import load_rules
     from callresp.scout.survey import Machine
 
     if palette is None:
@@ -178,7 +179,6 @@ def machine_of(palette: str | None, rules: str | None) -> Machine | None:
 
 def planned_units(folder: Path, machine: Machine | None) -> tuple[list[Unit], list[str]]:
     """All units of a folder of places, and what is odd about their recordings."""
-    from callresp.scout.places import findings, load_places, sources, without_doubles
     from callresp.scout.survey import units
 
     planned, told = [], []

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 import msgspec
 
 from callresp.commands import options, ui
+from callresp.commands.listening import Recorder, play_and_record
 from callresp.commands.options import PATH
 from callresp.errors import UserError
-
-if TYPE_CHECKING:
-    from callresp.field.self_test.judge import Verdict
-    from callresp.palette.model import Palette
-    from callresp.plan.checked_plan import CheckedPlan
-    from callresp.strike_test.capture import Capture
+from callresp.field.self_test import judge, measure
+from callresp.field.self_test import schedule as roll_call
+from callresp.field.self_test.judge import Verdict
+from callresp.io.audio import write_wav
+from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
+from callresp.plan.checked_plan import CheckedPlan, check
+from callresp.plan.files import write_plan
+from callresp.strike_test.capture import Capture, read_capture
 
 # Sound after the last stroke, so that it is heard out.
 AFTER_S = 2.0
@@ -76,11 +79,6 @@ def command(
       callresp stream check.plan.jsonl --port /dev/ttyACM0      while you record
       callresp self-test --palette mine.toml --recording check.wav
     """
-    from callresp.field.self_test import judge, measure
-    from callresp.field.self_test import schedule as roll_call
-    from callresp.palette.files import load_palette
-    from callresp.plan.checked_plan import check
-
     machine = load_palette(palette)
     _known(machine, only)
     checked = check(roll_call.self_test_schedule(machine, only, palette), machine)
@@ -122,8 +120,6 @@ def _known(machine: Palette, only: tuple[str, ...]) -> None:
 
 
 def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:
-    from callresp.plan.files import write_plan
-
     ui.target(path, palette, writes="plan")
     write_plan(path, checked.plan)
     ui.say(f"wrote {path}: {checked.plan.header.duration_s:.0f} s")
@@ -132,8 +128,6 @@ def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:
 
 
 def _read(path: Path, channel: int | None) -> Capture:
-    from callresp.strike_test.capture import read_capture
-
     with ui.progress(f"reading {path.name}"):
         return read_capture(path, channel)
 
@@ -149,8 +143,6 @@ class _Listening:
 
 def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening) -> Taken:
     """Stream the plan, and listen meanwhile."""
-    from callresp.commands.listening import Recorder, play_and_record
-
     recorder = Recorder(what.source, what.device, what.rate)
     played = play_and_record(checked, machine, port, recorder, AFTER_S)
     began_s = played.began_s
@@ -159,8 +151,6 @@ def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening)
 
 
 def _keep(path: Path, capture: Capture) -> None:
-    from callresp.io.audio import write_wav
-
     write_wav(path, capture.samples, capture.rate_hz)
 
 

@@ -13,8 +13,13 @@ from pathlib import Path
 import click
 
 from callresp.commands import ui
+from callresp.commands.live import command as live
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.io.files import write_text
+from callresp.listen.profile import load_profile
+from callresp.palette.files import load_palette
+from callresp.reply.rules import load_rules
 
 # Options of live whose value may name a file: in a unit they need whole paths.
 PATHS = ("--input", "--palette", "--rules", "--profile", "--log", "--snippets")
@@ -78,8 +83,6 @@ def command(options: tuple[str, ...], name: str, user: str | None, output: Path 
             raise UserError(f"'{word}' is no name that a unit takes", where=option, remedy=RENAME)
     unit = unit_text(options, name, user, Path.cwd())
     if output is not None:
-        from callresp.io.files import write_text
-
         write_text(ui.target(output, writes="unit file"), unit)
     else:
         click.echo(unit, nl=False)
@@ -95,11 +98,6 @@ def command(options: tuple[str, ...], name: str, user: str | None, output: Path 
 
 def _check_live(options: tuple[str, ...]) -> None:
     """Read the options as live would; a mistake is told now, not at the next boot."""
-    from callresp.commands.live import command as live
-    from callresp.listen.profile import load_profile
-    from callresp.palette.files import load_palette
-    from callresp.reply.rules import load_rules
-
     context = live.make_context("callresp live", list(options), resilient_parsing=False)
     context.close()
     load_palette(context.params["palette"])

@@ -9,13 +9,15 @@ import click
 import msgspec
 
 from callresp.commands import options, ui
+from callresp.commands.listening import source_of
+from callresp.io.audio import Samples
 from callresp.io.wording import counted
+from callresp.levels.level_meter import LevelMeter, MeterReading
+from callresp.listen.profile import load_profile
+from callresp.live.sources import Source
 
 if TYPE_CHECKING:
-    from callresp.io.audio import Samples
-    from callresp.levels.level_meter import LevelMeter, MeterReading
     from callresp.listen.note_stream import NoteStream
-    from callresp.live.sources import Source
 
 TOLD_EVERY_S = 0.2
 BAR_FROM_DB, BAR_CELLS = -60.0, 20
@@ -62,10 +64,6 @@ def command(
       arecord -f S16_LE -r 48000 | callresp set-level --input -
       callresp set-level --input dawn.wav --json
     """
-    from callresp.commands.listening import source_of
-    from callresp.levels.level_meter import LevelMeter
-    from callresp.listen.profile import load_profile
-
     listens = load_profile(profile)
     sound = source_of(source, device, rate, channels, channel)
     meter = LevelMeter(sound.sample_rate_hz, (listens.band_low_hz, listens.band_high_hz))

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import re
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import options, ui
+from callresp.commands.live import day_time, known
+from callresp.commands.stream import port_of
 from callresp.errors import UserError
-
-if TYPE_CHECKING:
-    from callresp.scout.sun import Site
+from callresp.link.messages import SLEEP_MOST_S
+from callresp.link.port import BoardConnection
+from callresp.palette.files import load_palette
+from callresp.scout.sun import Site
 
 _SPAN = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)min)?(?:(\d+(?:\.\d+)?)s)?")
 
@@ -55,11 +57,6 @@ def command(
       callresp sleep --port /dev/ttyACM0 --until 04:00 --after 60    and then: sudo poweroff
       callresp sleep --port /dev/ttyACM0 --until sunrise-1:00 --site 54.2,-2.8
     """
-    from callresp.commands.stream import port_of
-    from callresp.link.messages import SLEEP_MOST_S
-    from callresp.link.port import BoardConnection
-    from callresp.palette.files import load_palette
-
     now = datetime.now().astimezone()
     if (span is None) == (until is None):
         raise UserError(
@@ -96,8 +93,6 @@ def _seconds(span: str) -> float:
 
 def _next(until: str, site: Site | None, now: datetime) -> datetime:
     """When that time of day comes next."""
-    from callresp.commands.live import day_time, known
-
     wanted = day_time("--until", until)
     place = known(site) if wanted.clock is None else site
     assert now.tzinfo is not None

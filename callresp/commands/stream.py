@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -13,13 +12,21 @@ from callresp.commands import clocks, options, ui
 from callresp.commands.options import PATH
 from callresp.commands.stream_view import live_view
 from callresp.errors import UserError
+from callresp.io.files import write_text
+from callresp.io.score import line
 from callresp.io.wording import counted
-from callresp.link.messages import DRY_RUN
+from callresp.link.messages import COILS_REST, DRY_RUN
 from callresp.link.session import Session
+from callresp.link.simulator import simulated_board
+from callresp.link.stop_request import request_stop
+from callresp.link.stream import stream
+from callresp.midi.clock import ClockFollower
+from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
-
-if TYPE_CHECKING:
-    from callresp.play.follow import FollowedPlan
+from callresp.plan.checked_plan import check
+from callresp.plan.files import read_plan
+from callresp.plan.planner import darkened
+from callresp.play.follow import FollowedPlan
 
 
 @click.command(name="stream")
@@ -91,14 +98,7 @@ def stream_command(
       callresp stream piece.plan.jsonl --port /dev/ttyACM0 --clock-in Sequencer
       callresp stream dawn.plan.jsonl --port /dev/ttyACM0 --dark     no lamp near a nest
     """
-    from callresp.link.stream import stream
-    from callresp.midi.clock import ClockFollower
     from callresp.osc.sessions import StreamDoor
-    from callresp.palette.files import load_palette
-    from callresp.plan.checked_plan import check
-    from callresp.plan.files import read_plan
-    from callresp.plan.planner import darkened
-    from callresp.play.follow import FollowedPlan
 
     for written, other in ((log, board_log), (board_log, log)):
         if written is not None:
@@ -161,8 +161,6 @@ def stream_command(
 
 def rest_told() -> ui.Watch:
     """A watch that says once that the board lets its coils rest before a plan begins."""
-    from callresp.link.messages import COILS_REST
-
     said: list[Session] = []
 
     def watch(session: Session, now_s: float) -> None:
@@ -182,8 +180,6 @@ def stop_command(port: str) -> None:
     Examples:
       callresp stop --port /dev/ttyACM0
     """
-    from callresp.link.stop_request import request_stop
-
     ui.say(request_stop(port))
 
 
@@ -212,8 +208,6 @@ def ports_command(as_json: bool) -> None:
 @contextlib.contextmanager
 def port_of(port: str, palette: Palette, board_log: Path | None, speed: float) -> Iterator[str]:
     """The port that a user names; 'simulated' starts a board for it."""
-    from callresp.link.simulator import simulated_board
-
     if port != "simulated":
         yield port
         return
@@ -227,9 +221,6 @@ def write_log(path: Path, session: Session, followed: FollowedPlan | None = None
     Of a plan that followed another's clock both are seconds since the line was
     opened, `plan_s` is the time in the plan, and what was never sent is there, too.
     """
-    from callresp.io.files import write_text
-    from callresp.io.score import line
-
     start_s = session.start_s or 0.0
     rows: list[dict[str, object]] = []
     for sent in sorted(session.ended, key=lambda sent: sent.host_s):

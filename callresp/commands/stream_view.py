@@ -14,13 +14,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from callresp.commands import ui
+from callresp.link.session import SentCommand, Session
+from callresp.palette.model import Palette
 from callresp.plan.model import Hold, Light, Strike
 
 if TYPE_CHECKING:
     from rich.console import Group
-
-    from callresp.link.session import SentCommand, Session
-    from callresp.palette.model import Palette
 
 # A stroke is over before an eye has seen it: its mark stays this long.
 SEEN_S = 0.2

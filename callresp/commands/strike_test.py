@@ -2,20 +2,39 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.errors import UserError
+from callresp.io.files import read_text, write_text
+from callresp.io.resources import find
 from callresp.io.wording import counted
-
-if TYPE_CHECKING:
-    from callresp.palette.model import Palette
-    from callresp.strike_test.draft import CoilSupply
+from callresp.levels.calibration import load_calibration
+from callresp.palette.files import load_palette, palette_of
+from callresp.palette.model import Palette
+from callresp.plan.files import read_plan, write_plan
+from callresp.plots.strike_test import draw_strike_test
+from callresp.strike_test import manual
+from callresp.strike_test.analysis import FULL_SCALE_DB, RecordingConditions, measure
+from callresp.strike_test.capture import Capture, read_capture, switch_edges
+from callresp.strike_test.draft import (
+    SAFE_RESTRIKE_MS,
+    CoilSupply,
+    WiredStriker,
+    draft,
+    for_test,
+    is_draft,
+    kinds_given,
+)
+from callresp.strike_test.protocol import StrikeTestSettings, plan_strike_test
+from callresp.strike_test.results import StrikeTestResult
+from callresp.strike_test.toml_update import json_report as whole_report
+from callresp.strike_test.toml_update import update_palette
 
 
 @click.command(name="strike-test")
@@ -74,13 +93,6 @@ def strike_test_command(
       callresp stream strike-test.plan.jsonl --port PORT       while you record
       callresp measure recording.wav --plan strike-test.plan.jsonl -o mine.toml
     """
-    from callresp.io.files import write_text
-    from callresp.io.resources import find
-    from callresp.palette.files import load_palette, palette_of
-    from callresp.plan.files import write_plan
-    from callresp.strike_test.draft import CoilSupply, is_draft
-    from callresp.strike_test.protocol import StrikeTestSettings, plan_strike_test
-
     if (palette is None) == (channels is None):
         raise UserError("give --palette, or --channels if you have none", where="strike-test")
     output = output or Path("strike-test.plan.jsonl")
@@ -126,11 +138,6 @@ def strike_test_command(
 
 
 def _of_palette(palette: str, beside: Path) -> str:
-    from callresp.io.files import read_text
-    from callresp.io.resources import find
-    from callresp.palette.files import load_palette
-    from callresp.strike_test.draft import for_test
-
     path = find("palettes", palette)
     if not load_palette(path).striker:
         raise UserError("has no strikers to test", where=str(path), remedy="add a [[striker]]")
@@ -144,8 +151,6 @@ def _of_palette(palette: str, beside: Path) -> str:
 def _of_channels(
     channels: str, dampers: str | None, names: str | None, power: CoilSupply, *, rests_off: bool
 ) -> str:
-    from callresp.strike_test.draft import WiredStriker, draft
-
     numbers = [_channel(part, "--channels") for part in channels.split(",")]
     held = [
         None if p.strip() == "-" else _channel(p, "--dampers")
@@ -181,11 +186,6 @@ def _channel(part: str, where: str) -> int:
     if not 0 <= number <= 63:
         raise UserError(f"'{part.strip()}' is no channel", where=where, remedy="give 0 to 63")
     return number
-
-
-if TYPE_CHECKING:
-    from callresp.strike_test.capture import Capture
-    from callresp.strike_test.results import StrikeTestResult
 
 
 @click.command(name="measure")
@@ -247,12 +247,6 @@ def measure_command(
       callresp measure by-hand.wav -o mine.toml
       callresp measure by-hand.wav --palette mine.toml -o mine-too.toml
     """
-    from callresp.io.files import write_text
-    from callresp.plots.strike_test import draw_strike_test
-    from callresp.strike_test.capture import read_capture
-    from callresp.strike_test.toml_update import json_report as whole_report
-    from callresp.strike_test.toml_update import update_palette
-
     output = output or recording.with_suffix(".palette.toml")
     picture = picture or output.with_suffix(".png")
     report = report or output.with_suffix(".measured.json")
@@ -297,9 +291,6 @@ def measure_command(
 
 def _text_of(output: Path, text: str) -> str:
     """The palette to fill in: the one that is written over, so that nothing of it is lost."""
-    from callresp.io.files import read_text
-    from callresp.palette.files import load_palette
-
     if not output.exists():
         return text
     try:
@@ -333,8 +324,6 @@ def _full_scale(full_scale: float | None, calibration: Path | None) -> float | N
         raise UserError("both --full-scale and --calibration", remedy="give one of them")
     if calibration is None:
         return full_scale
-    from callresp.levels.calibration import load_calibration
-
     return load_calibration(calibration).offset_db
 
 
@@ -345,16 +334,8 @@ def _from_plan(
     known: _Known,
     advance: Callable[[float, str], None],
 ) -> tuple[StrikeTestResult, str]:
-    from callresp.io.files import read_text
-    from callresp.io.resources import find
-    from callresp.palette.files import load_palette
-    from callresp.plan.files import read_plan
-    from callresp.strike_test.analysis import RecordingConditions, measure
-    from callresp.strike_test.capture import read_capture, switch_edges
-    from callresp.strike_test.draft import is_draft, kinds_given
-
     played = read_plan(plan)
-    path = _palette_of(plan, palette or played.header.palette, find)
+    path = _palette_of(plan, palette or played.header.palette)
     machine: Palette = load_palette(path)
     text = read_text(path)
     switches = None
@@ -371,7 +352,7 @@ def _from_plan(
     return measure(capture, played, machine, asked, advance), text
 
 
-def _palette_of(plan: Path, name: str, find: Callable[[str, str], Path]) -> Path:
+def _palette_of(plan: Path, name: str) -> Path:
     """The palette that a plan names, which may lie beside the plan."""
     if not name:
         raise UserError("the plan names no palette", where=str(plan), remedy="give --palette")
@@ -400,18 +381,9 @@ def _from_hand(
     distance_m: float,
     advance: Callable[[float, str], None],
 ) -> tuple[StrikeTestResult, str]:
-    from math import log10
-
-    from callresp.io.files import read_text
-    from callresp.io.resources import find
-    from callresp.palette.files import load_palette
-    from callresp.strike_test.analysis import FULL_SCALE_DB
-    from callresp.strike_test.draft import SAFE_RESTRIKE_MS, CoilSupply, WiredStriker, draft
-    from callresp.strike_test.manual import measure
-
-    level_db = (full_scale_db or FULL_SCALE_DB) + 20 * log10(distance_m)
+    level_db = (full_scale_db or FULL_SCALE_DB) + 20 * math.log10(distance_m)
     path = find("palettes", palette) if palette else None
-    found = measure(capture, load_palette(path) if path else None, level_db, advance)
+    found = manual.measure(capture, load_palette(path) if path else None, level_db, advance)
     if path is not None:
         return found, read_text(path)
     wired = [WiredStriker(one.name, number) for number, one in enumerate(found.strikers)]

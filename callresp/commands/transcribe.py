@@ -17,6 +17,9 @@ from callresp.io.audio import open_recording
 from callresp.io.score import HeardHeader, Note, line, write_score
 from callresp.io.starttime import start_of
 from callresp.io.wording import counted
+from callresp.levels.a_weighting import note_a_level_db
+from callresp.levels.calibration import load_calibration
+from callresp.listen.profile import load_profile
 
 
 @click.command(name="transcribe")
@@ -64,7 +67,6 @@ def command(
       callresp transcribe dawn.wav --detector superflux -o second.heard.jsonl
     """
     from callresp.listen.offline import transcribe_lazily
-    from callresp.listen.profile import load_profile
 
     source = open_recording(recording, channel)
     if output is not None or not as_json:
@@ -114,8 +116,6 @@ def print_summary(
     """Tell a person what was heard."""
     offset_db = None
     if calibration is not None:
-        from callresp.levels.calibration import load_calibration
-
         offset_db = load_calibration(calibration).offset_db
     ui.say(f"{header.recording}: {header.duration_s:.1f} s, {counted(len(notes), 'note')}")
     voices = _by_voice(notes, offset_db is not None)
@@ -134,8 +134,6 @@ def print_summary(
 
 
 def _by_voice(notes: Sequence[Note], weighted: bool) -> dict[str, _Voice]:
-    from callresp.levels.a_weighting import note_a_level_db
-
     voices: dict[str, _Voice] = defaultdict(_Voice)
     for note in notes:
         voice = voices[note.voice]

@@ -7,7 +7,12 @@ import sys
 import click
 
 from callresp.commands import options, ui
+from callresp.commands.stream import port_of
 from callresp.errors import UserError
+from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
+from callresp.link.stream import stream
+from callresp.palette.files import load_palette
+from callresp.plan.planner import make_plan
 
 
 @click.command(name="try")
@@ -28,12 +33,6 @@ def command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: 
       callresp try --port /dev/ttyACM0 --only "tube 3"
       callresp try --port simulated --yes
     """
-    from callresp.commands.stream import port_of
-    from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
-    from callresp.link.stream import stream
-    from callresp.palette.files import load_palette
-    from callresp.plan.planner import make_plan
-
     machine = load_palette(palette)
     names = [item.name for item in machine.striker] + [item.name for item in machine.turner]
     unknown = [name for name in only if name not in names]

@@ -15,6 +15,7 @@ from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.io.score import HeardScore, Note, phrases, read_heard, write_heard
 from callresp.io.wording import counted
+from callresp.listen.notes import FEATURES, NOTE, voice_name
 from callresp.listen.profile import load_profile
 from callresp.listen.voices.phrases import phrased
 
@@ -121,7 +122,6 @@ def _known(notes: Notes, names: Sequence[str], where: str) -> None:
 
 
 def _split(notes: Notes, name: str, where: str) -> tuple[Notes, str]:
-    from callresp.listen.notes import FEATURES, NOTE, voice_name
     from callresp.listen.voices.assign import split
 
     own = [n for n, note in enumerate(notes) if note.voice == name]

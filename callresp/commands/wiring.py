@@ -7,7 +7,11 @@ from pathlib import Path
 import click
 
 from callresp.commands import options, ui
+from callresp.io.files import write_text
 from callresp.io.wording import counted
+from callresp.palette.files import load_palette
+from callresp.plan.electrical.wiring import wiring_of
+from callresp.plots.wiring import draw_wiring, wiring_page
 
 
 @click.command(name="wiring")
@@ -50,11 +54,6 @@ def command(
       callresp wiring mine.toml -o mine.pdf --lead 3.5
       callresp wiring fettle --json | jq '.channels[] | {channel, fuse_a, wire_mm2}'
     """
-    from callresp.io.files import write_text
-    from callresp.palette.files import load_palette
-    from callresp.plan.electrical.wiring import wiring_of
-    from callresp.plots.wiring import draw_wiring, wiring_page
-
     machine = load_palette(palette)
     told = wiring_of(machine, lead_m, hottest_c)
     if as_json:
