@@ -29,13 +29,7 @@ ADDED_TOLD = 3
 @click.argument("reply", type=PATH, required=False)
 @click.option("--palette", help="A shipped name or a TOML file; else the reply's own, or fettle.")
 @options.rules
-@click.option(
-    "--tries",
-    type=click.IntRange(0, 100),
-    default=12,
-    show_default=True,
-    help="Pitches to try for one added striker.",
-)
+@options.whole("--tries", (0, 100), "Pitches to try for one added striker.", default=12)
 @options.json()
 def command(
     heard: Path, reply: Path | None, palette: str | None, rules: str, tries: int, as_json: bool

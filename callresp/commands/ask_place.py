@@ -36,49 +36,27 @@ WILDLIFE = "a few soft strokes are enough; never near nests, and stop when a bir
 @click.option("--plan", "plan_file", type=PATH, help="The strokes that the recording holds.")
 @click.option("--striker", help="What to strike; else the one whose sound ends soonest.")
 @options.own_palette("plan's")
-@click.option("--strokes", type=click.IntRange(4, 256), default=16, show_default=True)
-@click.option(
+@options.whole("--strokes", (4, 256), default=16)
+@options.number(
     "--farthest",
-    type=click.FloatRange(5, 1000),
-    callback=ui.finite,
+    (5, 1000),
+    "A wall as far as this is still to be heard.",
     default=300.0,
-    show_default=True,
     metavar="M",
-    help="A wall as far as this is still to be heard.",
 )
-@click.option(
+@options.number(
     "--background",
-    type=click.FloatRange(0, 100),
-    callback=ui.finite,
+    (0, 100),
+    "Sound pressure level of the place: how softly it will do.",
     default=35.0,
-    show_default=True,
     metavar="DB",
-    help="Sound pressure level of the place: how softly it will do.",
 )
-@click.option(
-    "--temperature",
-    type=click.FloatRange(-40, 55),
-    callback=ui.finite,
-    metavar="C",
-    help="Of the air, °C; else the palette's ambient_c.",
+@options.number(
+    "--temperature", (-40, 55), "Of the air, °C; else the palette's ambient_c.", metavar="C"
 )
-@click.option(
-    "--humidity",
-    type=click.FloatRange(0, 100),
-    callback=ui.finite,
-    default=70.0,
-    show_default=True,
-    metavar="%",
-    help="Relative, of the air.",
-)
-@click.option(
-    "--microphone",
-    type=click.FloatRange(0, 100),
-    callback=ui.finite,
-    default=0.0,
-    show_default=True,
-    metavar="M",
-    help="From the striker to the microphone.",
+@options.number("--humidity", (0, 100), "Relative, of the air.", default=70.0, metavar="%")
+@options.number(
+    "--microphone", (0, 100), "From the striker to the microphone.", default=0.0, metavar="M"
 )
 @click.option("--port", help="Strike on this serial port now, and listen meanwhile.")
 @options.sound_input("With --port: 'device' (sound card), '-' (raw 16-bit PCM), or a recording.")

@@ -25,7 +25,7 @@ from callresp.synthesis.mixing import mix as mix_down
 @options.palette
 @options.seed
 @click.option("--sweep", metavar="KEY=A..B", help="Try one setting of the first rule set instead.")
-@click.option("--steps", type=click.IntRange(2, 50), default=5, show_default=True)
+@options.whole("--steps", (2, 50), default=5)
 @click.option("--mix", is_flag=True, help="Write a rehearsal mix of each beside the recording.")
 @click.option("-o", "--picture", type=PATH, help="Draw them side by side (.png, .svg or .pdf).")
 @options.json("One JSON object an audition.")

@@ -41,8 +41,8 @@ SHORTEST_PICTURE_S = 0.05
 )
 @options.profile
 @options.channel
-@click.option("--from", "from_s", type=click.FloatRange(0), help="Draw from this second on.")
-@click.option("--to", "to_s", type=click.FloatRange(0), help="Draw up to this second.")
+@options.number("--from", (0, None), "Draw from this second on.", fills="from_s")
+@options.number("--to", (0, None), "Draw up to this second.", fills="to_s")
 @click.option("--keep", is_flag=True, help="Write each heard score too.")
 @options.output("Picture to draw.")
 @options.json("One JSON object; no picture without -o.")

@@ -62,7 +62,7 @@ class Folder:
 )
 @click.option("--palette", default=PALETTE, show_default=True, help="Shipped name or TOML file.")
 @click.option("--rules", default=RULES, show_default=True, help="Shipped name or TOML file.")
-@click.option("--seed", type=click.IntRange(0), help="Another dawn than the scene's own.")
+@options.whole("--seed", (0, None), "Another dawn than the scene's own.")
 @options.json()
 def command(output: Path, palette: str, rules: str, seed: int | None, as_json: bool) -> None:
     """Do the whole job once on the demo scene, without hardware or sound card.

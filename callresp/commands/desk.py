@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callresp.commands import ui
+from callresp.commands import options, ui
 from callresp.commands.options import FOLDER
 
 if TYPE_CHECKING:
@@ -23,13 +23,7 @@ SWITCH_S = 0.0001
 @click.argument("source", type=FOLDER)
 @click.option("--palette", help="Shipped name or TOML file; else the source's own, or fettle.")
 @click.option("--rules", help="Shipped name or TOML file; else the source's own, or answer.")
-@click.option(
-    "--port",
-    type=click.IntRange(0, 65535),
-    default=0,
-    show_default=True,
-    help="Of the page; 0 is any that is free.",
-)
+@options.whole("--port", (0, 65535), "Of the page; 0 is any that is free.", default=0)
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to serve at.")
 @click.option("--machine", metavar="PORT", help="Port of a board; others are listed on the page.")
 @click.option("--no-browser", is_flag=True, help="Only print the page's address.")

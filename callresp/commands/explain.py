@@ -22,22 +22,8 @@ SPAN_S = 4.0
 
 @click.command(name="explain")
 @click.argument("recording", type=PATH)
-@click.option(
-    "--from",
-    "from_s",
-    type=click.FloatRange(0),
-    callback=ui.finite,
-    default=0.0,
-    show_default=True,
-    help="Begin at this second.",
-)
-@click.option(
-    "--to",
-    "to_s",
-    type=click.FloatRange(0),
-    callback=ui.finite,
-    help=f"End at this second; else {SPAN_S:g} s on.",
-)
+@options.number("--from", (0, None), "Begin at this second.", default=0.0, fills="from_s")
+@options.number("--to", (0, None), f"End at this second; else {SPAN_S:g} s on.", fills="to_s")
 @options.profile
 @options.channel
 @options.output("Picture to draw.")

@@ -25,20 +25,18 @@ from callresp.plan.files import read_plan
 @click.option("-o", "--output", type=FOLDER, help="Folder to write; else named after the palette.")
 @click.option("--dry-run", is_flag=True, help="A board that lights lamps instead of striking.")
 @click.option("--plan", type=PATH, help="A board that plays this plan by itself.")
-@click.option(
+@options.number(
     "--after",
-    "after_s",
-    type=click.FloatRange(0.0, 86400.0 * 4),
+    (0.0, 86400.0 * 4),
+    "With --plan: seconds from power-up to its start.",
     default=60.0,
-    show_default=True,
-    callback=ui.finite,
-    help="With --plan: seconds from power-up to its start.",
+    fills="after_s",
 )
-@click.option(
+@options.whole(
     "--at-light",
-    "lux",
-    type=click.IntRange(1, 100_000),
-    help="With --plan: from then on, start at the first light of so much lux.",
+    (1, 100_000),
+    "With --plan: from then on, start at the first light of so much lux.",
+    fills="lux",
 )
 @click.option(
     "--sketch",

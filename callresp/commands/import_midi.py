@@ -22,21 +22,18 @@ from callresp.plan.planner import make_plan
 @click.argument("piece", type=PATH)
 @options.palette
 @options.output("Reply score to write; else beside the piece.")
-@click.option(
+@options.number(
     "--within",
-    type=click.FloatRange(0, 12000),
-    callback=ui.finite,
+    (0, 12000),
+    "Leave out what is farther than this from every striker; else the nearest plays it.",
     metavar="CENTS",
-    help="Leave out what is farther than this from every striker; else the nearest plays it.",
 )
-@click.option(
+@options.number(
     "--transpose",
-    type=click.FloatRange(-60, 60),
-    callback=ui.finite,
+    (-60, 60),
+    "Raise (or lower) every pitch first.",
     default=0.0,
-    show_default=True,
     metavar="SEMITONES",
-    help="Raise (or lower) every pitch first.",
 )
 @click.option("--list", "list_all", is_flag=True, help="List every obstacle, not the sums.")
 @options.json()

@@ -64,19 +64,10 @@ def levels_command(
 
 @click.command(name="calibrate")
 @click.argument("tone", type=PATH)
-@click.option(
-    "--level",
-    type=click.FloatRange(60, 140),
-    required=True,
-    help="What the calibrator gives, dB SPL: mostly 94 or 114.",
+@options.number(
+    "--level", (60, 140), "What the calibrator gives, dB SPL: mostly 94 or 114.", required=True
 )
-@click.option(
-    "--frequency",
-    type=click.FloatRange(100, 4000),
-    default=1000.0,
-    show_default=True,
-    help="Its tone, Hz.",
-)
+@options.number("--frequency", (100, 4000), "Its tone, Hz.", default=1000.0)
 @click.option("--about", default="", help="Microphone, recorder and gain, in your words.")
 @options.channel
 @options.output("Calibration to write.")

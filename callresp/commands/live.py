@@ -46,14 +46,7 @@ if TYPE_CHECKING:
 @common.rate()
 @common.channels
 @common.file_channel
-@click.option(
-    "--speed",
-    type=click.FloatRange(0.0, 1000.0),
-    callback=ui.finite,
-    default=1.0,
-    show_default=True,
-    help="Of a file; 0 is as fast as can be.",
-)
+@common.number("--speed", (0.0, 1000.0), "Of a file; 0 is as fast as can be.", default=1.0)
 @click.option("--start", help="When a file was recorded (ISO 8601); else from its name.")
 @common.palette
 @common.rules
@@ -66,64 +59,39 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for short FLAC files of what was heard and answered.",
 )
-@click.option(
+@common.number(
     "--snippets-max-mb",
-    type=click.FloatRange(0.0),
-    callback=ui.finite,
+    (0.0, None),
+    "All snippets in the folder together take no more.",
     default=2000.0,
-    show_default=True,
-    help="All snippets in the folder together take no more.",
 )
-@click.option(
+@common.number(
     "--min-free-mb",
-    type=click.FloatRange(0.0),
-    callback=ui.finite,
+    (0.0, None),
+    "Keep no snippet where less stays free on the disk: the log needs it.",
     default=500.0,
-    show_default=True,
-    help="Keep no snippet where less stays free on the disk: the log needs it.",
 )
 @click.option("--from", "since", help="When to wake: HH:MM, or as sunrise-0:40; with --until.")
 @click.option("--until", help="When to fall asleep: HH:MM, or as sunrise+3:00; with --from.")
 @common.site
-@click.option(
-    "--max-hours", type=click.FloatRange(0.0), callback=ui.finite, help="End after this long."
+@common.number("--max-hours", (0.0, None), "End after this long.")
+@common.whole("--max-strikes", (1, None), "Play no more after so many.")
+@common.number("--max-wh", (0.0, None), "Play no more after so many watt-hours in the coils.")
+@common.number(
+    "--max-temperature", (20.0, 120.0), "°C at the board above which it waits.", default=85.0
 )
-@click.option("--max-strikes", type=click.IntRange(1), help="Play no more after so many.")
-@click.option(
-    "--max-wh",
-    type=click.FloatRange(0.0),
-    callback=ui.finite,
-    help="Play no more after so many watt-hours in the coils.",
-)
-@click.option(
-    "--max-temperature",
-    type=click.FloatRange(20.0, 120.0),
-    callback=ui.finite,
-    default=85.0,
-    show_default=True,
-    help="°C at the board above which it waits.",
-)
-@click.option(
-    "--min-volts",
-    type=click.FloatRange(0.0, 80.0),
-    callback=ui.finite,
-    help="Play no more below this; else the palette's cutoff_v.",
-)
-@click.option(
+@common.number("--min-volts", (0.0, 80.0), "Play no more below this; else the palette's cutoff_v.")
+@common.number(
     "--back-after",
-    type=click.FloatRange(0.0, 1000.0),
-    callback=ui.finite,
+    (0.0, 1000.0),
+    "ms after which its own strikes have reached the microphone, sound card included.",
     default=50.0,
-    show_default=True,
-    help="ms after which its own strikes have reached the microphone, sound card included.",
 )
-@click.option(
+@common.number(
     "--reverb",
-    type=click.FloatRange(0.0, 10.0),
-    callback=ui.finite,
+    (0.0, 10.0),
+    "Seconds in which the place's own reverberation falls by 60 dB.",
     default=0.4,
-    show_default=True,
-    help="Seconds in which the place's own reverberation falls by 60 dB.",
 )
 @common.seed
 @common.midi_clock

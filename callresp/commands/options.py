@@ -6,6 +6,7 @@ the command's parameter.
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -46,6 +47,59 @@ class _File(click.Path):
         return named_in_utf8(Path(os.fsdecode(super().convert(value, param, ctx))))
 
 
+class _Finite(click.FloatRange):
+    """A number within a range; a range alone lets "nan" through."""
+
+    name = "float range"
+
+    def convert(
+        self, value: float, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """The number."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{number} is not a finite number", param, ctx)
+        return number
+
+
+def number(
+    name: str,
+    within: tuple[float, float | None],
+    told: str | None = None,
+    *,
+    default: float | None = None,
+    fills: str | None = None,
+    metavar: str | None = None,
+    required: bool = False,
+) -> Option:
+    """An option that takes a finite number, both ends included; its default is shown."""
+    names = (name,) if fills is None else (name, fills)
+    return click.option(
+        *names,
+        type=_Finite(*within),
+        default=default,
+        show_default=default is not None,
+        required=required,
+        metavar=metavar,
+        help=told,
+    )
+
+
+def whole(
+    name: str,
+    within: tuple[int, int | None],
+    told: str | None = None,
+    *,
+    default: int | None = None,
+    fills: str | None = None,
+) -> Option:
+    """An option that takes a whole number, both ends included; its default is shown."""
+    names = (name,) if fills is None else (name, fills)
+    show = default is not None
+    kind = click.IntRange(*within)
+    return click.option(*names, type=kind, default=default, show_default=show, help=told)
+
+
 PATH = _File()
 FOLDER = click.Path(path_type=Path)
 
@@ -58,15 +112,11 @@ rules: Option = click.option(
 profile: Option = click.option(
     "--profile", help="Listening profile: a shipped name or a TOML file."
 )
-channel: Option = click.option(
-    "--channel", type=click.IntRange(1), help="Listen to this channel only."
-)
+channel: Option = whole("--channel", (1, None), "Listen to this channel only.")
 calibration: Option = click.option(
     "--calibration", type=PATH, help="File from 'callresp calibrate': adds sound pressure."
 )
-seed: Option = click.option(
-    "--seed", type=click.IntRange(0), help="Another seed than the rule set's own."
-)
+seed: Option = whole("--seed", (0, None), "Another seed than the rule set's own.")
 tuning: Option = click.option(
     "--tuning",
     type=click.Choice(["bend", "mts"]),
@@ -96,16 +146,10 @@ site: Option = click.option(
 device: Option = click.option(
     "--device", help="Sound card by name or number; else the system's own choice."
 )
-channels: Option = click.option(
-    "--channels",
-    type=click.IntRange(1, 32),
-    default=1,
-    show_default=True,
-    help="Of raw PCM: signed 16-bit little-endian.",
+channels: Option = whole(
+    "--channels", (1, 32), "Of raw PCM: signed 16-bit little-endian.", default=1
 )
-file_channel: Option = click.option(
-    "--channel", type=click.IntRange(1), help="Of a recording or raw PCM: this one only."
-)
+file_channel: Option = whole("--channel", (1, None), "Of a recording or raw PCM: this one only.")
 
 
 def filled(kind: type[Given], given: Mapping[str, object]) -> Given:
@@ -169,13 +213,8 @@ def sound_input(
 
 def rate(least_hz: int = 8000) -> Option:
     """``--rate``: samples a second."""
-    return click.option(
-        "--rate",
-        type=click.IntRange(least_hz, 192000),
-        default=48000,
-        show_default=True,
-        help="Samples a second of a sound card or of raw PCM.",
-    )
+    told = "Samples a second of a sound card or of raw PCM."
+    return whole("--rate", (least_hz, 192000), told, default=48000)
 
 
 def own_palette(whose: str) -> Option:

@@ -45,7 +45,7 @@ CAUTIONS = (
 @click.option("--csv", "table", type=PATH, help="Table of all hours to write, too.")
 @click.option("--palette", help="Try this machine there, too: a shipped name or a TOML file.")
 @click.option("--rules", help="By this rule set, with --palette; else 'answer'.")
-@click.option("--workers", type=click.IntRange(1), help="Processes; else one for each core.")
+@options.whole("--workers", (1, None), "Processes; else one for each core.")
 @options.json("One JSON object: hours ranked, from sunrise, and what is odd. Nothing else.")
 def command(
     folder: Path,

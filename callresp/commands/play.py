@@ -47,14 +47,12 @@ RATE_HZ = 48_000
     help="'device' (sound card; so without a port), 'none', or a WAV file rendered at the end.",
 )
 @common.device
-@click.option(
+@common.number(
     "--lead",
-    type=click.FloatRange(1.0, 100.0),
-    callback=ui.finite,
+    (1.0, 100.0),
+    "From a key to its coil; a slow line or computer needs more.",
     default=6.0,
-    show_default=True,
     metavar="MS",
-    help="From a key to its coil; a slow line or computer needs more.",
 )
 @click.option("--lift-first", is_flag=True, help="Let a stroke wait until its damper is clear.")
 @common.output("Reply score to keep of what was played.")

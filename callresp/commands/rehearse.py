@@ -47,37 +47,23 @@ SILENT_DB = -150.0
 @click.option("--place", type=PATH, help="What ask-place wrote: hear its echoes too.")
 @click.option("--alone", is_flag=True, help="The machine alone, without the chorus.")
 @click.option("--stereo", is_flag=True, help="Two channels, with the machine at --pan.")
-@click.option("--pan", type=click.FloatRange(-1, 1), help="Machine left (-1) to right (1).")
-@click.option(
-    "--distance",
-    type=click.FloatRange(0.1, 10000),
-    callback=ui.finite,
-    metavar="M",
-    help="Listener to machine; else palette's.",
-)
-@click.option(
-    "--full-scale",
-    type=click.FloatRange(40, 200),
-    callback=ui.finite,
-    metavar="DB",
-    help="dB SPL of a full-scale sine [94].",
-)
+@options.number("--pan", (-1, 1), "Machine left (-1) to right (1).")
+@options.number("--distance", (0.1, 10000), "Listener to machine; else palette's.", metavar="M")
+@options.number("--full-scale", (40, 200), "dB SPL of a full-scale sine [94].", metavar="DB")
 @click.option("--calibration", type=PATH, help="File from 'callresp calibrate' instead of it.")
-@click.option("--headroom", type=click.FloatRange(0, 60), default=1.0, show_default=True)
+@options.number("--headroom", (0, 60), default=1.0)
 @click.option("--float", "float32", is_flag=True, help="32-bit float instead of 24 bit.")
-@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Of the noises.")
+@options.whole("--seed", (0, None), "Of the noises.", default=0)
 @click.option("--picture", is_flag=True, help="Draw a picture too (PNG).")
 @click.option("--picture-file", type=PATH, help="Where to draw it: .png, .svg or .pdf.")
 @click.option("--from", "from_s", type=float, metavar="S", help="Picture and MIDI from here.")
 @click.option("--to", "to_s", type=float, metavar="S", help="Picture until here.")
-@click.option(
+@options.number(
     "--loudness",
-    type=click.FloatRange(-60, -5),
-    callback=ui.finite,
+    (-60, -5),
+    "Bring the mix to this loudness, as far as the headroom allows.",
     default=-23.0,
-    show_default=True,
     metavar="LUFS",
-    help="Bring the mix to this loudness, as far as the headroom allows.",
 )
 @click.option("--midi-port", metavar="NAME", help="Play it on a MIDI output instead.")
 @click.option("--virtual", is_flag=True, help="Make that MIDI output, for others to connect to.")

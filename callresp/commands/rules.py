@@ -154,7 +154,7 @@ def _print_summary(rules: RuleSet, old: str | None, palette: str, as_json: bool)
 @click.argument("heard", type=PATH)
 @options.palette
 @click.option("--voice", help="Only this voice's phrases.")
-@click.option("--most", type=click.IntRange(1, 100), default=6, show_default=True)
+@options.whole("--most", (1, 100), default=6)
 @options.json("One JSON object a mapping.")
 def fit_command(heard: Path, palette: str, voice: str | None, most: int, as_json: bool) -> None:
     """Search for the mapping and transposition that keep most of the calls.

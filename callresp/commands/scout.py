@@ -49,9 +49,7 @@ CAUTIONS = (
 @options.rate()
 @options.channels
 @options.channel
-@click.option(
-    "--seconds", type=click.FloatRange(1.0), callback=ui.finite, help="Listen no longer than this."
-)
+@options.number("--seconds", (1.0, None), "Listen no longer than this.")
 @click.option("--start", help="When a recording began (ISO 8601); else from its name or header.")
 @options.json("One JSON object a recording, nothing else.")
 def command(**given: object) -> None:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     "--palette", help="Run the replier, too, with this palette: a shipped name or a TOML file."
 )
 @click.option("--rules", help="By this rule set, with --palette; else 'answer'.")
-@click.option("--workers", type=click.IntRange(1), help="Processes; else one for each core.")
+@options.whole("--workers", (1, None), "Processes; else one for each core.")
 @click.option("--cluster", metavar="ADDRESS", help="A scheduler of the distributed package.")
 @click.option("--ask", metavar="QUESTION", help="Ask a season: a name from below, or a SELECT.")
 @options.json("One JSON object a line: a partition made, or a row of the answer.")

@@ -31,12 +31,7 @@ BAR_FROM_DB, BAR_CELLS = -60.0, 20
 @options.file_channel
 @options.profile
 @click.option("--plain", is_flag=True, help="Levels only; don't listen for notes.")
-@click.option(
-    "--seconds",
-    type=click.FloatRange(1.0, 86400.0),
-    callback=ui.finite,
-    help="End after so long; else with Ctrl-C or the sound.",
-)
+@options.number("--seconds", (1.0, 86400.0), "End after so long; else with Ctrl-C or the sound.")
 @options.json("Print one JSON object at the end.")
 def command(
     source: str,

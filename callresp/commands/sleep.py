@@ -24,13 +24,12 @@ _SPAN = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)min)?(?:(\d+(?:\.\d+
 @click.option("--for", "span", help="How long, like 8h30min, 90min or 45s.")
 @click.option("--until", help="When to wake: HH:MM, or as sunrise-0:40; instead of --for.")
 @options.site
-@click.option(
+@options.whole(
     "--after",
-    "after_s",
-    type=click.IntRange(0, 600),
+    (0, 600),
+    "Seconds before it sleeps, in which a computer that it powers can shut down.",
     default=0,
-    show_default=True,
-    help="Seconds before it sleeps, in which a computer that it powers can shut down.",
+    fills="after_s",
 )
 @options.palette
 @options.json()

@@ -35,25 +35,16 @@ from callresp.play.follow import FollowedPlan
 @options.own_palette("plan's")
 @click.option("--log", type=PATH, help="Write what became of each command.")
 @click.option("--board-log", type=PATH, help="Log of the simulated board.")
-@click.option(
-    "--speed",
-    type=click.FloatRange(0.1, 20.0),
-    callback=ui.finite,
-    default=1.0,
-    show_default=True,
-    help="Of a simulated board's time.",
-)
+@options.number("--speed", (0.1, 20.0), "Of a simulated board's time.", default=1.0)
 @click.option("--dark", is_flag=True, help="Put the board's lights out first.")
 @click.option("--dry-run", is_flag=True, help="Check everything and send nothing.")
 @options.midi_clock
-@click.option(
+@options.number(
     "--tempo",
-    type=click.FloatRange(20.0, 300.0),
-    callback=ui.finite,
+    (20.0, 300.0),
+    "Beats of a MIDI clock in a minute of the plan.",
     default=60.0,
-    show_default=True,
     metavar="BPM",
-    help="Beats of a MIDI clock in a minute of the plan.",
 )
 @options.osc
 @options.yes

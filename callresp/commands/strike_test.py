@@ -43,24 +43,12 @@ from callresp.strike_test.toml_update import update_palette
 @click.option("--dampers", help="Channels of their dampers in the same order; - for none.")
 @click.option("--dampers-off", is_flag=True, help="Dampers rest off the strikers without power.")
 @click.option("--names", help="Names of the strikers, with commas between.")
-@click.option("--volts", type=click.FloatRange(3, 60), default=12.0, show_default=True)
-@click.option(
-    "--ohms",
-    type=click.FloatRange(0.1, 1000),
-    default=8.0,
-    show_default=True,
-    help="Of a striker's coil.",
-)
-@click.option(
-    "--damper-ohms",
-    type=click.FloatRange(0.1, 1000),
-    default=30.0,
-    show_default=True,
-    help="Of a damper's coil.",
-)
-@click.option("--repeats", type=click.IntRange(2, 12), default=3, show_default=True)
-@click.option("--pulses", type=click.IntRange(2, 12), default=6, show_default=True)
-@click.option("--runs", type=click.IntRange(0, 9), default=3, show_default=True)
+@options.number("--volts", (3, 60), default=12.0)
+@options.number("--ohms", (0.1, 1000), "Of a striker's coil.", default=8.0)
+@options.number("--damper-ohms", (0.1, 1000), "Of a damper's coil.", default=30.0)
+@options.whole("--repeats", (2, 12), default=3)
+@options.whole("--pulses", (2, 12), default=6)
+@options.whole("--runs", (0, 9), default=3)
 @options.output("Plan to write.")
 @options.json()
 def strike_test_command(
@@ -196,16 +184,10 @@ def _channel(part: str, where: str) -> int:
 @click.option("--picture", type=PATH, help="PNG, PDF or SVG; else beside it.")
 @click.option("--report", type=PATH, help="JSON report; else beside it.")
 @options.channel
-@click.option("--switch-channel", type=click.IntRange(1), help="Channel that carries the pulses.")
+@options.whole("--switch-channel", (1, None), "Channel that carries the pulses.")
 @click.option("--latency", help="A striker whose latency you know, as in 'tube 1=11.5'.")
-@click.option(
-    "--distance",
-    type=click.FloatRange(0.1, 100),
-    default=1.0,
-    show_default=True,
-    help="From the strikers to the microphone, m.",
-)
-@click.option("--full-scale", type=click.FloatRange(60, 180), help="dB SPL of full scale.")
+@options.number("--distance", (0.1, 100), "From the strikers to the microphone, m.", default=1.0)
+@options.number("--full-scale", (60, 180), "dB SPL of full scale.")
 @click.option("--calibration", type=PATH, help="From callresp calibrate.")
 @click.option("--keep", multiple=True, help="A key to leave as it is, such as restrike_ms.")
 @options.json("Print the report as one JSON object.")

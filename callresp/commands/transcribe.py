@@ -33,7 +33,7 @@ from callresp.listen.profile import load_profile
     type=click.Choice(["free", "one", "by-band"]),
     help="As many as are likely, one, or each in a band of its own; else as the profile says.",
 )
-@click.option("--most-singers", type=click.IntRange(1, 16), help="At most so many singers.")
+@options.whole("--most-singers", (1, 16), "At most so many singers.")
 @options.channel
 @click.option("--start", help="When the recording began (ISO 8601); else from its file name.")
 @click.option(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import shlex
 import sys
@@ -143,13 +142,6 @@ def _same(first: Path, second: Path) -> bool:
         return first.samefile(second)
     except OSError:
         return first.resolve() == second.resolve()
-
-
-def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
-    """Refuse what is no finite number; a range alone lets "nan" through."""
-    if value is not None and not math.isfinite(value):
-        raise click.BadParameter(f"{value} is not a finite number")
-    return value
 
 
 def is_terminal(stream: TextIO | None) -> bool:

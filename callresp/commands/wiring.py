@@ -17,23 +17,19 @@ from callresp.plots.wiring import draw_wiring, wiring_page
 @click.command(name="wiring")
 @click.argument("palette")
 @options.output("Page (.html) or picture (.png, .svg, .pdf) to write.")
-@click.option(
+@options.number(
     "--lead",
-    "lead_m",
-    type=click.FloatRange(0.05, 50.0),
+    (0.05, 50.0),
+    "Metres of wire to each coil and motor, one way.",
     default=2.0,
-    show_default=True,
-    callback=ui.finite,
-    help="Metres of wire to each coil and motor, one way.",
+    fills="lead_m",
 )
-@click.option(
+@options.number(
     "--hottest",
-    "hottest_c",
-    type=click.FloatRange(-40.0, 80.0),
+    (-40.0, 80.0),
+    "Warmest air around the wires, in °C.",
     default=40.0,
-    show_default=True,
-    callback=ui.finite,
-    help="Warmest air around the wires, in °C.",
+    fills="hottest_c",
 )
 @options.json("Print one JSON object; write no file.")
 def command(
