@@ -16,6 +16,7 @@ from callresp.plan.files import write_plan
 from callresp.plan.model import PREFERENCE, Change
 from callresp.plan.planner import make_plan
 from callresp.plan.summary import ChangeGroup, HottestCoil, Summary, grouped, summarise
+from callresp.synthesis.job_files import named_after
 
 
 @click.command(name="check", epilog=PREFERENCE)
@@ -41,7 +42,9 @@ def command(
       callresp check dawn.reply.jsonl --palette mine.toml --changes
       callresp check dawn.reply.jsonl --json | jq .battery_hours
     """
-    output = ui.target(output or _beside(reply), reply, palette, writes="plan")
+    output = ui.target(
+        output or named_after(reply, "reply", ".plan.jsonl"), reply, palette, writes="plan"
+    )
     asked = read_reply(reply)
     machine = load_palette(palette or asked.header.palette or "fettle")
     with ui.progress("planning") as advance:
@@ -57,11 +60,6 @@ def command(
         ui.say(f"wrote {output}")
         ui.say(f"next: callresp rehearse {ui.typed(output)}")
     click.get_current_context().exit(1 if checked.plan.changes else 0)
-
-
-def _beside(reply: Path) -> Path:
-    stem = reply.name.removesuffix(".jsonl").removesuffix(".reply")
-    return reply.with_name(f"{stem}.plan.jsonl")
 
 
 def print_summary(figures: Summary, changes: tuple[Change, ...], every: bool) -> None:

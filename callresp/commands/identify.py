@@ -28,7 +28,7 @@ def command(port: str, palette: str, as_json: bool) -> None:
       callresp identify --port simulated --palette pocket --json
     """
     machine = load_palette(palette)
-    with port_of(port, machine, None, 1.0) as url, BoardConnection(url) as board:
+    with port_of(port, machine) as url, BoardConnection(url) as board:
         ack = board.hello()
         # Or it would report our own silence as a fault.
         status = board.wait_for(Status, heartbeat=True)

@@ -10,7 +10,7 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
-from callresp.commands.voices import closed_by
+from callresp.commands.voices import closed_by, kept_beside
 from callresp.evaluate.annotations import read_marks
 from callresp.evaluate.labels import Measure, corrected, labels_of
 from callresp.io.audio import level_db, open_recording, stretch_of
@@ -18,7 +18,7 @@ from callresp.io.files import write_text
 from callresp.io.score import HeardScore, read_heard, write_heard
 from callresp.io.wording import counted
 from callresp.listen.voices.phrases import phrased
-from callresp.synthesis.job_files import find_recording
+from callresp.synthesis.job_files import find_recording, named_after
 
 
 @click.command(name="labels")
@@ -57,8 +57,9 @@ def command(
 
 
 def _write(heard: Path, score: HeardScore, output: Path | None, as_json: bool) -> None:
-    stem = heard.name.removesuffix(".jsonl").removesuffix(".heard")
-    target = ui.target(output or heard.with_name(f"{stem}.labels.txt"), heard, writes="label track")
+    target = ui.target(
+        output or named_after(heard, "heard", ".labels.txt"), heard, writes="label track"
+    )
     write_text(target, labels_of(score))
     if as_json:
         ui.emit({"labels": str(target), "notes": len(score.notes)})
@@ -87,7 +88,7 @@ def _apply(
         mended = closed_by(mended, profile)
         notes = phrased(mended.notes, mended.header.rest_s, mended.header.longest_phrase_s)
         mended = msgspec.structs.replace(mended, notes=notes)
-        kept = None if output is not None else ui.kept_beside(heard)
+        kept = None if output is not None else kept_beside(heard)
     target = output or heard
     if changed or output is not None:
         write_heard(target, mended)

@@ -170,7 +170,7 @@ def play_and_record(
                 began.append(recorder.now_s() - now_s + session.start_s)
             advance(len(session.ended) / max(len(checked.plan.commands), 1))
 
-        with port_of(port, machine, None, 1.0) as url, ui.progress(label) as advance:
+        with port_of(port, machine) as url, ui.progress(label) as advance:
             session = stream(checked, url, watch=watch)
         recorder.wait(after_s)
     report = session.report

@@ -12,12 +12,12 @@ import click
 
 from callresp.commands import options as common
 from callresp.commands import ui
+from callresp.commands.stream import error_figures, port_of
 from callresp.errors import UserError
 from callresp.io.score import write_reply
 from callresp.io.wording import counted
 from callresp.link.port import Clock
 from callresp.link.signals import deferred
-from callresp.link.simulator import simulated_board
 from callresp.link.stop_request import StopListener
 from callresp.live.sources import device_named
 from callresp.palette.files import load_palette
@@ -121,7 +121,9 @@ def _run(options: PlayOptions) -> None:
     clock, inbox = Clock(), Inbox()
     player = HandPlayer(palette, HandSettings(options.lead / 1000, options.lift_first))
     with contextlib.ExitStack() as opened:
-        url = opened.enter_context(_port(options.port, palette))
+        url = None
+        if options.port is not None:
+            url = opened.enter_context(port_of(options.port, palette))
         signals = opened.enter_context(deferred())
         listener = opened.enter_context(StopListener(url))
         opened.enter_context(_input(options, palette, inbox, clock))
@@ -143,16 +145,6 @@ def _run(options: PlayOptions) -> None:
     _summary(options, runner, output, why)
     if signals.number not in (None, signal.SIGINT):
         signals.raise_if_any()
-
-
-@contextlib.contextmanager
-def _port(port: str | None, palette: Palette) -> Iterator[str | None]:
-    """The port that a user names; 'simulated' starts a board for it."""
-    if port != "simulated":
-        yield port
-        return
-    with simulated_board(palette) as url:
-        yield url
 
 
 @contextlib.contextmanager
@@ -198,7 +190,9 @@ def _keep(options: PlayOptions, runner: PlayRunner) -> None:
 def _summary(options: PlayOptions, runner: PlayRunner, output: Output, why: str) -> None:
     player = runner.player
     changed = {f"{kind} [{limit}]": count for (kind, limit), count in player.changed.items()}
-    board = _board_figures(output) if isinstance(output, BoardOutput) else {}
+    board: dict[str, object] = {}
+    if isinstance(output, BoardOutput):
+        board = {"fates": dict(output.outcomes), **error_figures(output.errors_ms)}
     if options.as_json:
         kept = None if options.output is None else str(options.output)
         row = {"struck": player.struck, "changed": changed, "ended": why, "reply": kept, **board}
@@ -217,12 +211,3 @@ def _summary(options: PlayOptions, runner: PlayRunner, output: Output, why: str)
         ui.say(f"next: callresp check {ui.typed(options.output)}")
     if options.wav is not None and runner.commands:
         ui.say(f"wrote {options.wav}")
-
-
-def _board_figures(output: BoardOutput) -> dict[str, object]:
-    errors = sorted(abs(error) for error in output.errors_ms)
-    return {
-        "fates": dict(output.outcomes),
-        "median_error_ms": round(errors[len(errors) // 2], 3) if errors else None,
-        "worst_error_ms": round(errors[-1], 3) if errors else None,
-    }

@@ -19,6 +19,7 @@ from callresp.reply.replier import answer
 from callresp.reply.rules import load_rules
 from callresp.reply.selection import missing
 from callresp.reply.silences import tally
+from callresp.synthesis.job_files import named_after
 
 
 @click.command(name="reply")
@@ -52,7 +53,13 @@ def command(
       callresp reply dawn.heard.jsonl --palette mine.toml --rules mine-rules.toml
       callresp reply dawn.heard.jsonl --rules canyon --place quarry.place.jsonl
     """
-    output = ui.target(output or _beside(heard), heard, palette, rules, writes="reply score")
+    output = ui.target(
+        output or named_after(heard, "heard", ".reply.jsonl"),
+        heard,
+        palette,
+        rules,
+        writes="reply score",
+    )
     machine, rule_set = load_palette(palette), load_rules(rules)
     for line in missing(rule_set, machine):
         ui.warn(line)
@@ -81,11 +88,6 @@ def echo_of(place: Path | None) -> KnownEcho | None:
     if found is None:
         ui.warn(f"{place}: this place gives nothing back; rules with 'echo' have nothing to join")
     return found
-
-
-def _beside(heard: Path) -> Path:
-    stem = heard.name.removesuffix(".jsonl").removesuffix(".heard")
-    return heard.with_name(f"{stem}.reply.jsonl")
 
 
 def figures(score: ReplyScore) -> dict[str, object]:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import click
 import msgspec
 
 from callresp.commands import options, ui
-from callresp.commands.listening import Recorder, play_and_record
+from callresp.commands.listening import PlayedAndHeard, Recorder, play_and_record
 from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.field.self_test import judge, measure
@@ -20,21 +19,12 @@ from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, check
 from callresp.plan.files import write_plan
-from callresp.strike_test.capture import Capture, read_capture
+from callresp.strike_test.capture import read_capture
 
 # Sound after the last stroke, so that it is heard out.
 AFTER_S = 2.0
 # How well host and sound card are known to each other: buffers on the way.
 UNSURE_S = 0.3
-
-
-@dataclass(frozen=True)
-class Taken:
-    """What was recorded, and between which offsets the test began in it, where known."""
-
-    capture: Capture
-    about: tuple[float, float] | None = None
-    refused: int = 0
 
 
 @click.command(name="self-test")
@@ -90,16 +80,19 @@ def command(
     if keep is not None:
         ui.target(keep, palette, recording, writes="sound file")
     if recording is not None:
-        taken = Taken(_read(recording, channel))
+        with ui.progress(f"reading {recording.name}"):
+            taken = PlayedAndHeard(read_capture(recording, channel), None, 0)
     else:
         assert port is not None
         if port != "simulated":
             ui.confirm(yes)
-        taken = _strike(checked, machine, port, _Listening(source, device, rate))
+        taken = play_and_record(checked, machine, port, Recorder(source, device, rate), AFTER_S)
     if keep is not None:
-        _keep(keep, taken.capture)
+        write_wav(keep, taken.capture.samples, taken.capture.rate_hz)
+    began_s = taken.began_s
+    about = None if began_s is None else (began_s - UNSURE_S, began_s + UNSURE_S)
     with ui.progress("listening"):
-        heard = measure.measure_strokes(taken.capture, checked.plan, machine, taken.about)
+        heard = measure.measure_strokes(taken.capture, checked.plan, machine, about)
         found = judge.judge(heard, machine)
     _print_summary(machine, found, taken, as_json)
     well = all(one.well for one in found) and not taken.refused
@@ -127,34 +120,9 @@ def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:
     ui.say(f"then: callresp self-test --palette {palette} --recording RECORDING")
 
 
-def _read(path: Path, channel: int | None) -> Capture:
-    with ui.progress(f"reading {path.name}"):
-        return read_capture(path, channel)
-
-
-@dataclass(frozen=True)
-class _Listening:
-    """What to listen to."""
-
-    source: str
-    device: str | None
-    rate: int
-
-
-def _strike(checked: CheckedPlan, machine: Palette, port: str, what: _Listening) -> Taken:
-    """Stream the plan, and listen meanwhile."""
-    recorder = Recorder(what.source, what.device, what.rate)
-    played = play_and_record(checked, machine, port, recorder, AFTER_S)
-    began_s = played.began_s
-    about = None if began_s is None else (began_s - UNSURE_S, began_s + UNSURE_S)
-    return Taken(played.capture, about, played.refused)
-
-
-def _keep(path: Path, capture: Capture) -> None:
-    write_wav(path, capture.samples, capture.rate_hz)
-
-
-def _print_summary(machine: Palette, found: list[Verdict], taken: Taken, as_json: bool) -> None:
+def _print_summary(
+    machine: Palette, found: list[Verdict], taken: PlayedAndHeard, as_json: bool
+) -> None:
     if as_json:
         strikers = [{**msgspec.to_builtins(one), "well": one.well} for one in found]
         ui.emit(

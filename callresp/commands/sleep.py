@@ -69,7 +69,7 @@ def command(
             where="--for" if span else "--until",
             remedy=f"from 1 s to {SLEEP_MOST_S // 3600} h",
         )
-    with port_of(port, load_palette(palette), None, 1.0) as url, BoardConnection(url) as board:
+    with port_of(port, load_palette(palette)) as url, BoardConnection(url) as board:
         told = board.sleep(seconds, after_s)
     at = datetime.now().astimezone() + timedelta(seconds=told.seconds + told.after_s)
     if as_json:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import click
@@ -197,7 +197,9 @@ def ports_command(as_json: bool) -> None:
 
 
 @contextlib.contextmanager
-def port_of(port: str, palette: Palette, board_log: Path | None, speed: float) -> Iterator[str]:
+def port_of(
+    port: str, palette: Palette, board_log: Path | None = None, speed: float = 1.0
+) -> Iterator[str]:
     """The port that a user names; 'simulated' starts a board for it."""
     if port != "simulated":
         yield port
@@ -237,15 +239,22 @@ def write_log(path: Path, session: Session, followed: FollowedPlan | None = None
     write_text(path, "".join(line(row) + "\n" for row in rows))
 
 
+def error_figures(errors_ms: Iterable[float]) -> dict[str, float | None]:
+    """How far off strokes were on the board, for machines."""
+    errors = sorted(abs(error) for error in errors_ms)
+    return {
+        "median_error_ms": round(errors[len(errors) // 2], 3) if errors else None,
+        "worst_error_ms": round(errors[-1], 3) if errors else None,
+    }
+
+
 def figures(session: Session) -> dict[str, object]:
     """What a session reports, for machines."""
     report = session.report
-    errors = sorted(abs(error) for error in report.errors_ms)
     return {
         "commands": report.commands,
         "fates": dict(report.outcomes),
-        "median_error_ms": round(errors[len(errors) // 2], 3) if errors else None,
-        "worst_error_ms": round(errors[-1], 3) if errors else None,
+        **error_figures(report.errors_ms),
         "resent": report.resent,
         "damaged_frames": report.damaged,
         "board_resets": report.resets,

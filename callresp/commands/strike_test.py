@@ -35,6 +35,7 @@ from callresp.strike_test.protocol import StrikeTestSettings, plan_strike_test
 from callresp.strike_test.results import StrikeTestResult
 from callresp.strike_test.toml_update import json_report as whole_report
 from callresp.strike_test.toml_update import update_palette
+from callresp.synthesis.job_files import named_after
 
 
 @click.command(name="strike-test")
@@ -84,7 +85,7 @@ def strike_test_command(
     if (palette is None) == (channels is None):
         raise UserError("give --palette, or --channels if you have none", where="strike-test")
     output = output or Path("strike-test.plan.jsonl")
-    beside = output.with_name(output.name.removesuffix(".jsonl").removesuffix(".plan") + ".toml")
+    beside = named_after(output, "plan", ".toml")
     ui.target(output, palette, writes="plan")
     ui.target(beside, palette, output, writes="palette")
     if palette is not None:

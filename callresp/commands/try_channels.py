@@ -47,7 +47,7 @@ def command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: 
     elif not yes and not ui.is_terminal(sys.stdin):
         raise UserError("nobody is there to say yes", remedy="add --yes")
     refused = 0
-    with port_of(port, machine, None, 1.0) as url:
+    with port_of(port, machine) as url:
         for name in only or names:
             if not yes and not click.confirm(f"{name}?", default=True, err=True):
                 continue

@@ -101,16 +101,6 @@ def refuse_existing(copy: Path) -> None:
         raise UserError("there already", where=str(copy), remedy="choose another name")
 
 
-def kept_beside(path: Path) -> Path:
-    """Copy a heard score to a name that is free, beside it, before it is written over."""
-    stem = path.name.removesuffix(".jsonl").removesuffix(".heard")
-    number = 1
-    while (kept := path.with_name(f"{stem}.{number}.heard.jsonl")).exists():
-        number += 1
-    kept.write_bytes(path.read_bytes())
-    return kept
-
-
 def _of_its_kind(output: Path, writes: Kind) -> None:
     if output.exists() and not output.is_file():
         raise UserError("is no ordinary file", where=str(output), remedy="give another name")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,6 +19,7 @@ from callresp.io.wording import counted
 from callresp.listen.notes import FEATURES, NOTE, voice_name
 from callresp.listen.profile import load_profile
 from callresp.listen.voices.phrases import phrased
+from callresp.synthesis.job_files import named_after
 
 Notes = tuple[Note, ...]
 
@@ -56,7 +58,7 @@ def command(
     if merge or split:
         score = closed_by(score, profile)
         score = _changed(score, merge, split, str(heard))
-        kept = None if output is not None else ui.kept_beside(heard)
+        kept = None if output is not None else kept_beside(heard)
         write_heard(output or heard, score)
         if not as_json:
             ui.say(f"wrote {output or heard}" + (f"; the old one is {kept}" if kept else ""))
@@ -111,6 +113,14 @@ def closed_by(score: HeardScore, profile: str | None) -> HeardScore:
         score.header, rest_s=given.rest_s, longest_phrase_s=given.longest_phrase_s
     )
     return msgspec.structs.replace(score, header=header)
+
+
+def kept_beside(path: Path) -> Path:
+    """Copy a heard score to a name that is free, beside it, before it is written over."""
+    names = (named_after(path, "heard", f".{number}.heard.jsonl") for number in itertools.count(1))
+    kept = next(name for name in names if not name.exists())
+    kept.write_bytes(path.read_bytes())
+    return kept
 
 
 def _known(notes: Notes, names: Sequence[str], where: str) -> None:

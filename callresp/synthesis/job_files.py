@@ -54,6 +54,35 @@ def sibling(path: Path, ending: str) -> Path:
     return path.with_name(f"{stem_of(path)}{ending}")
 
 
+def named_after(path: Path, stage: Stage, ending: str) -> Path:
+    """What a command writes beside the file that it takes.
+
+    A file of another stage keeps its whole name: it can't be written over
+    before it is read, and refused.
+
+    Parameters
+    ----------
+    path
+        The file that the command takes.
+    stage
+        The stage of the job that it should be of.
+    ending
+        What the name ends in, in place of the stage's own ending.
+
+    Returns
+    -------
+    Path
+        In the same folder.
+
+    Examples
+    --------
+    >>> str(named_after(Path("dawn.heard.jsonl"), "heard", ".reply.jsonl"))
+    'dawn.reply.jsonl'
+    """
+    stem = path.name.removesuffix(".jsonl").removesuffix(f".{stage}")
+    return path.with_name(f"{stem}{ending}")
+
+
 def stage_of(path: Path) -> Stage:
     """Whether a file is a heard score, a reply score or a plan.
 
