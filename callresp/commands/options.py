@@ -9,11 +9,13 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable, Mapping, Sequence
+from datetime import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import click
 
+from callresp.errors import UserError
 from callresp.io.files import named_in_utf8
 
 if TYPE_CHECKING:
@@ -150,6 +152,27 @@ channels: Option = whole(
     "--channels", (1, 32), "Of raw PCM: signed 16-bit little-endian.", default=1
 )
 file_channel: Option = whole("--channel", (1, None), "Of a recording or raw PCM: this one only.")
+
+
+def full_scale_db(full_scale: float | None, calibration: Path | None) -> float | None:
+    """Sound pressure level of full scale, by whichever of the two options is given."""
+    if calibration is None:
+        return full_scale
+    if full_scale is not None:
+        raise UserError("both --full-scale and --calibration", remedy="give one of them")
+    from callresp.levels.calibration import load_calibration
+
+    return load_calibration(calibration).offset_db
+
+
+def time_of_day(option: str, text: str, example: str) -> time:
+    """A time of day as it is typed."""
+    try:
+        return time.fromisoformat(text).replace(tzinfo=None)
+    except ValueError:
+        raise UserError(
+            f"'{text}' is not a time of day", where=option, remedy=f"write it like {example}"
+        ) from None
 
 
 def filled(kind: type[Given], given: Mapping[str, object]) -> Given:

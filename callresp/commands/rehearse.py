@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import click
@@ -13,12 +13,10 @@ from callresp.errors import UserError
 from callresp.io.place import Echo, read_place
 from callresp.io.score import read_heard, read_reply
 from callresp.io.wording import counted
-from callresp.levels.calibration import load_calibration
 from callresp.midi.file import tracks_of, write_midi
 from callresp.midi.notes import Tuning
 from callresp.midi.out import play
 from callresp.midi.ports import open_port
-from callresp.palette.model import Palette
 from callresp.plan.files import read_plan
 from callresp.plots.excerpt_picture import DrawnExcerpt, draw_excerpt
 from callresp.synthesis.job_files import (
@@ -30,7 +28,7 @@ from callresp.synthesis.job_files import (
     sibling,
     stage_of,
 )
-from callresp.synthesis.levels import ListeningPoint, listening_point
+from callresp.synthesis.levels import listening_point
 from callresp.synthesis.mixing import HEARING_CAUTION, MixReport, MixSettings, mix
 
 # Below this a peak is digital silence.
@@ -69,23 +67,7 @@ SILENT_DB = -150.0
 @click.option("--virtual", is_flag=True, help="Make that MIDI output, for others to connect to.")
 @options.tuning
 @options.json()
-def rehearse_command(
-    plan: Path,
-    recording: Path | None,
-    palette: str | None,
-    heard: Path | None,
-    reply: Path | None,
-    output: Path | None,
-    picture: bool,
-    picture_file: Path | None,
-    from_s: float | None,
-    to_s: float | None,
-    midi_port: str | None,
-    virtual: bool,
-    tuning: str,
-    as_json: bool,
-    **sound: object,
-) -> None:
+def rehearse_command(**given: object) -> None:
     """Render a plan beside its recording: the mix, and a picture if asked.
 
     Strikers sound as the palette measured them, at the distance it states,
@@ -101,23 +83,25 @@ def rehearse_command(
       callresp rehearse dawn.plan.jsonl --picture-file p.pdf --from 60 --to 90
       callresp rehearse dawn.plan.jsonl --midi-port Synth
     """
-    job = load_job(plan, palette, recording, heard, reply)
-    if midi_port is not None:
-        _play(job, midi_port, virtual, from_s or 0.0, tuning)
+    asked = options.filled(RehearseOptions, given)
+    plan = asked.plan
+    job = load_job(plan, asked.palette, asked.recording, asked.heard, asked.reply)
+    if asked.midi_port is not None:
+        _play(job, asked.midi_port, asked.virtual, asked.from_s or 0.0, asked.tuning)
         return
-    read = (plan, job.recording, heard, reply, palette)
-    output = ui.target(output or sibling(plan, ".rehearsal.wav"), *read, writes="sound file")
-    drawing = picture_file or (sibling(plan, ".png") if picture else None)
+    read = (plan, job.recording, asked.heard, asked.reply, asked.palette)
+    output = ui.target(asked.output or sibling(plan, ".rehearsal.wav"), *read, writes="sound file")
+    drawing = asked.picture_file or (sibling(plan, ".png") if asked.picture else None)
     if drawing is not None:
         ui.target(drawing, output, *read, writes="picture")
-    elif from_s is not None or to_s is not None:
+    elif asked.from_s is not None or asked.to_s is not None:
         raise UserError("--from and --to need a picture", remedy="add --picture")
-    echoes = _echoes(sound["place"])
-    mixed = _mix(job, output, sound, echoes)
-    drawn = None if drawing is None else _draw(job, drawing, from_s, to_s, echoes)
+    echoes = () if asked.place is None else read_place(asked.place).echoes
+    mixed = _mix(job, output, asked, echoes)
+    drawn = None if drawing is None else _draw(job, drawing, asked, echoes)
     for warning in mixed.warnings:
         ui.look(f"{job.recording}: {warning}")
-    if as_json:
+    if asked.as_json:
         ui.emit({**asdict(mixed), **({"picture": asdict(drawn)} if drawn else {})})
         return
     _print_summary(job, mixed)
@@ -126,17 +110,49 @@ def rehearse_command(
     ui.say(f"next: callresp export {ui.typed(plan)}")
 
 
-def _mix(job: Job, output: Path, sound: dict[str, object], echoes: tuple[Echo, ...]) -> MixReport:
+@dataclass(frozen=True, slots=True)
+class RehearseOptions:
+    """The command's options, by their parameter names."""
+
+    plan: Path
+    recording: Path | None
+    palette: str | None
+    heard: Path | None
+    reply: Path | None
+    output: Path | None
+    place: Path | None
+    alone: bool
+    stereo: bool
+    pan: float | None
+    distance: float | None
+    full_scale: float | None
+    calibration: Path | None
+    headroom: float
+    float32: bool
+    seed: int
+    picture: bool
+    picture_file: Path | None
+    from_s: float | None
+    to_s: float | None
+    loudness: float
+    midi_port: str | None
+    virtual: bool
+    tuning: Tuning
+    as_json: bool
+
+
+def _mix(job: Job, output: Path, asked: RehearseOptions, echoes: tuple[Echo, ...]) -> MixReport:
     mixing = MixSettings(
-        headroom_db=float(str(sound["headroom"])),
-        stereo=bool(sound["stereo"]) or sound["pan"] is not None,
-        pan=float(str(sound["pan"] or 0.0)),
-        float32=bool(sound["float32"]),
-        alone=bool(sound["alone"]),
-        loudness_lufs=float(str(sound["loudness"])),
+        headroom_db=asked.headroom,
+        stereo=asked.stereo or asked.pan is not None,
+        pan=asked.pan or 0.0,
+        float32=asked.float32,
+        alone=asked.alone,
+        loudness_lufs=asked.loudness,
         echoes=echoes,
     )
-    place = _place(job.palette, sound)
+    full_scale_db = options.full_scale_db(asked.full_scale, asked.calibration)
+    place = listening_point(job.palette, asked.distance, full_scale_db)
     with ui.progress(f"mixing {output.name}") as advance:
         return mix(
             job.recording,
@@ -145,21 +161,12 @@ def _mix(job: Job, output: Path, sound: dict[str, object], echoes: tuple[Echo, .
             output,
             mixing=mixing,
             place=place,
-            seed=int(str(sound["seed"])),
+            seed=asked.seed,
             progress=advance,
         )
 
 
-def _echoes(place: object) -> tuple[Echo, ...]:
-    """What the place gives back, where one was asked."""
-    if place is None:
-        return ()
-    return read_place(Path(str(place))).echoes
-
-
-def _draw(
-    job: Job, target: Path, from_s: float | None, to_s: float | None, echoes: tuple[Echo, ...]
-) -> DrawnExcerpt:
+def _draw(job: Job, target: Path, asked: RehearseOptions, echoes: tuple[Echo, ...]) -> DrawnExcerpt:
     with ui.progress(f"drawing {target.name}") as advance:
         return draw_excerpt(
             target,
@@ -168,25 +175,11 @@ def _draw(
             reply=job.reply,
             plan=job.plan,
             palette=job.palette,
-            from_s=from_s,
-            to_s=to_s,
+            from_s=asked.from_s,
+            to_s=asked.to_s,
             progress=advance,
             echoes=echoes,
         )
-
-
-def _place(palette: Palette, sound: dict[str, object]) -> ListeningPoint:
-    full_scale = sound["full_scale"]
-    if sound["calibration"] is not None:
-        if full_scale is not None:
-            raise UserError("both --full-scale and --calibration", remedy="give one of them")
-        full_scale = load_calibration(Path(str(sound["calibration"]))).offset_db
-    distance = sound["distance"]
-    return listening_point(
-        palette,
-        None if distance is None else float(str(distance)),
-        None if full_scale is None else float(str(full_scale)),
-    )
 
 
 def _print_summary(job: Job, mixed: MixReport) -> None:
@@ -215,9 +208,8 @@ def _print_summary(job: Job, mixed: MixReport) -> None:
     ui.warn(HEARING_CAUTION)
 
 
-def _play(job: Job, name: str, virtual: bool, from_s: float, tuning: str) -> None:
-    chosen: Tuning = "mts" if tuning == "mts" else "bend"
-    tracks = tracks_of(job.heard, job.reply, job.plan, job.palette, chosen)
+def _play(job: Job, name: str, virtual: bool, from_s: float, tuning: Tuning) -> None:
+    tracks = tracks_of(job.heard, job.reply, job.plan, job.palette, tuning)
     port = open_port(name, virtual)
     try:
         with ui.progress(f"playing on {name}") as advance:
@@ -238,7 +230,7 @@ def export_command(
     scores: tuple[Path, ...],
     output: Path | None,
     palette: str | None,
-    tuning: str,
+    tuning: Tuning,
     alone: bool,
     as_json: bool,
 ) -> None:
@@ -280,7 +272,7 @@ def export_command(
         reply=reply,
         plan=plan,
         palette=machine,
-        tuning="mts" if tuning == "mts" else "bend",
+        tuning=tuning,
     )
     if as_json:
         ui.emit(asdict(done))

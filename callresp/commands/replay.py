@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import click
@@ -164,12 +164,7 @@ def _spell(day: FieldDay, from_: str | None, to: str | None) -> FieldDay:
 
 def _since_start(option: str, text: str, day: FieldDay, after_s: float) -> float:
     """The first moment of the day at that time that is not before `after_s`."""
-    try:
-        clock = time.fromisoformat(text).replace(tzinfo=None)
-    except ValueError:
-        raise UserError(
-            f"'{text}' is not a time of day", where=option, remedy="write it like 04:30"
-        ) from None
+    clock = options.time_of_day(option, text, "04:30")
     moment = datetime.combine(day.start.date(), clock, day.start.tzinfo)
     while (moment - day.start).total_seconds() <= after_s - (1 if option == "--from" else 0):
         moment += timedelta(days=1)

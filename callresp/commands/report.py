@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from datetime import datetime, time
+from datetime import datetime
 from pathlib import Path
 
 import click
@@ -123,17 +123,13 @@ def _sun(sunrise: str | None, sunset: str | None, day: FieldDay) -> Sun | None:
         return None
     if sunrise is None or sunset is None:
         raise UserError("only one of --sunrise and --sunset", remedy="give both, or neither")
-    return Sun(_at("--sunrise", sunrise, day), _at("--sunset", sunset, day))
-
-
-def _at(option: str, text: str, day: FieldDay) -> datetime:
-    try:
-        clock = time.fromisoformat(text)
-    except ValueError:
-        raise UserError(
-            f"'{text}' is not a time of day", where=option, remedy="write it like 05:12"
-        ) from None
-    return datetime.combine(day.start.date(), clock.replace(tzinfo=None), day.start.tzinfo)
+    rise, down = (
+        datetime.combine(
+            day.start.date(), options.time_of_day(option, text, "05:12"), day.start.tzinfo
+        )
+        for option, text in (("--sunrise", sunrise), ("--sunset", sunset))
+    )
+    return Sun(rise, down)
 
 
 def print_summary(figures: DayStatistics) -> None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import click
+import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
@@ -14,9 +16,7 @@ from callresp.errors import UserError
 from callresp.io.files import read_text, write_text
 from callresp.io.resources import find
 from callresp.io.wording import counted
-from callresp.levels.calibration import load_calibration
 from callresp.palette.files import load_palette, palette_of
-from callresp.palette.model import Palette
 from callresp.plan.files import read_plan, write_plan
 from callresp.plots.strike_test import draw_strike_test
 from callresp.strike_test import manual
@@ -241,22 +241,20 @@ def measure_command(
     if switch_channel is not None and channel is None:
         own = 1 if switch_channel != 1 else 2
     capture = read_capture(recording, own)
-    full_scale_db = _full_scale(full_scale, calibration)
+    full_scale_db = options.full_scale_db(full_scale, calibration)
     with ui.progress("measuring") as advance:
         if plan is not None:
-            found, text = _from_plan(
-                capture,
-                plan,
-                palette,
-                _Known(full_scale_db, distance, latency, switch_channel, recording),
-                advance,
-            )
+            known = RecordingConditions(full_scale_db, distance, known_latency=_latency(latency))
+            if switch_channel is not None:
+                switches = switch_edges(read_capture(recording, switch_channel))
+                known = replace(known, switches=switches)
+            found, text = _from_plan(capture, plan, palette, known, advance)
         else:
             found, text = _from_hand(capture, palette, full_scale_db, distance, advance)
     written = update_palette(_text_of(output, text), found, str(output), keep)
     write_text(output, written.text)
     whole = whole_report(found, written)
-    write_text(report, _json(whole))
+    write_text(report, msgspec.json.format(msgspec.json.encode(whole)).decode() + "\n")
     draw_strike_test(picture, found, output.name)
     grave = any(finding.grave for finding in found.findings)
     if as_json:
@@ -287,52 +285,18 @@ def _text_of(output: Path, text: str) -> str:
     return read_text(output)
 
 
-class _Known:
-    """What the user's options say beside the recording."""
-
-    def __init__(
-        self,
-        full_scale_db: float | None,
-        distance_m: float,
-        latency: str | None,
-        switch_channel: int | None,
-        recording: Path,
-    ) -> None:
-        self.full_scale_db, self.distance_m = full_scale_db, distance_m
-        self.latency, self.switch_channel, self.recording = latency, switch_channel, recording
-
-
-def _full_scale(full_scale: float | None, calibration: Path | None) -> float | None:
-    if full_scale is not None and calibration is not None:
-        raise UserError("both --full-scale and --calibration", remedy="give one of them")
-    if calibration is None:
-        return full_scale
-    return load_calibration(calibration).offset_db
-
-
 def _from_plan(
     capture: Capture,
     plan: Path,
     palette: str | None,
-    known: _Known,
+    known: RecordingConditions,
     advance: Callable[[float, str], None],
 ) -> tuple[StrikeTestResult, str]:
     played = read_plan(plan)
     path = _palette_of(plan, palette or played.header.palette)
-    machine: Palette = load_palette(path)
     text = read_text(path)
-    switches = None
-    if known.switch_channel is not None:
-        switches = switch_edges(read_capture(known.recording, known.switch_channel))
-    asked = RecordingConditions(
-        full_scale_db=known.full_scale_db,
-        distance_m=known.distance_m,
-        switches=switches,
-        known_latency=_latency(known.latency),
-        drafted=is_draft(text),
-        kinds_given=kinds_given(text),
-    )
-    return measure(capture, played, machine, asked, advance), text
+    known = replace(known, drafted=is_draft(text), kinds_given=kinds_given(text))
+    return measure(capture, played, load_palette(path), known, advance), text
 
 
 def _palette_of(plan: Path, name: str) -> Path:
@@ -372,12 +336,6 @@ def _from_hand(
     wired = [WiredStriker(one.name, number) for number, one in enumerate(found.strikers)]
     title = "Struck by hand: sounds are measured, coils and pulses are placeholders"
     return found, draft("my machine", wired, CoilSupply(), title, SAFE_RESTRIKE_MS)
-
-
-def _json(whole: dict[str, object]) -> str:
-    import msgspec
-
-    return msgspec.json.format(msgspec.json.encode(whole)).decode() + "\n"
 
 
 def print_summary(found: StrikeTestResult, kept: list[tuple[str, str, str]]) -> None:
