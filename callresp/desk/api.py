@@ -53,20 +53,26 @@ PASS_AHEAD_MAX_S = 60.0
 # How long an answer waits for what is just being worked out, before it says that it is not there.
 PATIENCE_S = 0.25
 Given = dict[str, str]
-Method = Literal["GET", "POST"]
 
 
 @dataclass(frozen=True)
 class Endpoint:
-    """One thing that can be asked: `answers` is a type, or "bytes" for what is no JSON."""
+    """One thing that can be asked: `answers` is a type, or "bytes" for what is no JSON.
 
-    method: Method
+    What `takes` a body is asked by POST, all else by GET, with the words of `query`.
+    """
+
     path: str
     says: str
     call: Callable[[Desk, Given, Any], object]
-    answers: object
-    takes: object = None
+    answers: object = dict[str, object]
     query: tuple[str, ...] = ()
+    takes: object = None
+
+    @property
+    def method(self) -> Literal["GET", "POST"]:
+        """By which it is asked."""
+        return "GET" if self.takes is None else "POST"
 
 
 class Desk:
@@ -257,6 +263,10 @@ def _remedy(desk: Desk, given: Given, _: object) -> object:
     return {"remedy": remedy_for(session.need_heard(), palette, text, answer, phrase)}
 
 
+def _score(desk: Desk, _: Given, __: object) -> messages.HeardColumns:
+    return states.heard_columns(desk.session)
+
+
 def _tracks(desk: Desk, given: Given, _: object) -> dict[str, object]:
     return states.tracks_in(desk.session, _number(given, "from"), _number(given, "to"))
 
@@ -334,6 +344,18 @@ def _sweep(desk: Desk, given: Given, _: object) -> dict[str, object]:
     return {"rows": rows, "of": said}
 
 
+def _coverage(desk: Desk, _: Given, __: object) -> dict[str, object]:
+    return sweeps.coverage(desk.session)
+
+
+def _one_more(desk: Desk, _: Given, __: object) -> dict[str, object]:
+    return sweeps.one_more(desk.session)
+
+
+def _form(_: Desk, __: Given, ___: object) -> msgspec.Raw:
+    return msgspec.Raw(form.as_json().encode())
+
+
 def _text(desk: Desk, _: Given, __: object) -> dict[str, object]:
     slot = desk.session.slot
     return {"text": slot.text.text, "file": slot.file}
@@ -385,134 +407,71 @@ def _machine_stop(desk: Desk, given: Given, _: object) -> dict[str, object]:
     return _machine_state(desk, given, None)
 
 
-Object = dict[str, object]
 ENDPOINTS = (
+    Endpoint("/api/state", "How the session stands.", _state, messages.State, ("around", "wait")),
     Endpoint(
-        "GET",
-        "/api/state",
-        "How the session stands.",
-        _state,
-        messages.State,
-        None,
-        ("around", "wait"),
-    ),
-    Endpoint(
-        "GET",
         "/api/opened",
         "State, heard notes and answer in one, as a page that opens needs them.",
         _opened,
         messages.Opened,
-        None,
         ("around",),
     ),
-    Endpoint("POST", "/api/do", "Do something to it.", _do, messages.State, messages.Request),
+    Endpoint("/api/do", "Do something to it.", _do, messages.State, takes=messages.Request),
+    Endpoint("/api/score", "The heard notes, as columns.", _score, messages.HeardColumns),
+    Endpoint("/api/tracks", "Pitch tracks of a stretch.", _tracks, query=("from", "to")),
     Endpoint(
-        "GET",
-        "/api/score",
-        "The heard notes, as columns.",
-        lambda desk, given, _: states.heard_columns(desk.session),
-        messages.HeardColumns,
+        "/api/answer/{answer}", "Strokes, threads and silences of an answer, as columns.", _strokes
     ),
     Endpoint(
-        "GET", "/api/tracks", "Pitch tracks of a stretch.", _tracks, Object, None, ("from", "to")
-    ),
-    Endpoint(
-        "GET",
-        "/api/answer/{answer}",
-        "Strokes, threads and silences of an answer, as columns.",
-        _strokes,
-        Object,
-    ),
-    Endpoint(
-        "GET",
         "/api/answer/{answer}/whole",
         "Waits until the whole of a provisional answer is there.",
         _whole_answer,
         messages.State,
     ),
-    Endpoint("GET", "/api/answer/{answer}/measures", "Its measures.", _measures, Object),
-    Endpoint("GET", "/api/answer/{answer}/note/{note}", "A heard note.", _note, Object),
-    Endpoint("GET", "/api/answer/{answer}/stroke/{reply}", "A stroke.", _stroke, Object),
+    Endpoint("/api/answer/{answer}/measures", "Its measures.", _measures),
+    Endpoint("/api/answer/{answer}/note/{note}", "A heard note.", _note),
+    Endpoint("/api/answer/{answer}/stroke/{reply}", "A stroke.", _stroke),
     Endpoint(
-        "GET",
-        "/api/answer/{answer}/remedy/{phrase}",
-        "What would have a call answered, tried.",
-        _remedy,
-        Object,
+        "/api/answer/{answer}/remedy/{phrase}", "What would have a call answered, tried.", _remedy
     ),
-    Endpoint("GET", "/api/evidence/{note}", "What a note was decided by.", _evidence, Object),
-    Endpoint("GET", "/api/tile/{level}/{tile}", "A tile of the spectrogram.", _tile, "bytes"),
-    Endpoint("GET", "/api/chorus/{chunk}", "Samples of the recording.", _chorus, "bytes"),
-    Endpoint("GET", "/api/machine/{sound}/{chunk}", "Samples of the machine.", _machine, "bytes"),
+    Endpoint("/api/evidence/{note}", "What a note was decided by.", _evidence),
+    Endpoint("/api/tile/{level}/{tile}", "A tile of the spectrogram.", _tile, "bytes"),
+    Endpoint("/api/chorus/{chunk}", "Samples of the recording.", _chorus, "bytes"),
+    Endpoint("/api/machine/{sound}/{chunk}", "Samples of the machine.", _machine, "bytes"),
     Endpoint(
-        "GET",
-        "/api/struck",
-        "Samples of one stroke.",
-        _struck,
-        "bytes",
-        None,
-        ("striker", "force", "damped"),
+        "/api/struck", "Samples of one stroke.", _struck, "bytes", ("striker", "force", "damped")
     ),
     Endpoint(
-        "GET",
         "/api/loudness",
         "Loudness of both sets over a stretch.",
         _loudness,
         messages.Loudness,
-        None,
         ("from", "to"),
     ),
     Endpoint(
-        "GET",
         "/api/sweep",
         "Measures at some values of a setting.",
         _sweep,
-        Object,
-        None,
-        ("key", "low", "high", "steps", "around"),
+        query=("key", "low", "high", "steps", "around"),
     ),
+    Endpoint("/api/coverage", "Which heard pitches strikers answer.", _coverage),
+    Endpoint("/api/one-more", "What one more striker would add, tried.", _one_more),
+    Endpoint("/api/form", "Every setting of a rule set: meaning, unit, range, default.", _form),
+    Endpoint("/api/board", "The machine, and the server's clock.", _machine_state),
     Endpoint(
-        "GET",
-        "/api/coverage",
-        "Which heard pitches strikers answer.",
-        lambda desk, given, _: sweeps.coverage(desk.session),
-        Object,
-    ),
-    Endpoint(
-        "GET",
-        "/api/one-more",
-        "What one more striker would add, tried.",
-        lambda desk, given, _: sweeps.one_more(desk.session),
-        Object,
-    ),
-    Endpoint(
-        "GET",
-        "/api/form",
-        "Every setting of a rule set: meaning, unit, range, default.",
-        lambda desk, given, _: msgspec.Raw(form.as_json().encode()),
-        Object,
-    ),
-    Endpoint("GET", "/api/board", "The machine, and the server's clock.", _machine_state, Object),
-    Endpoint(
-        "POST",
         "/api/board/start",
         "Play the loop on a board, after a yes.",
         _machine_start,
-        Object,
-        messages.StartMachine,
+        takes=messages.StartMachine,
     ),
     Endpoint(
-        "POST",
         "/api/board/passes",
         "When coming passes of the loop begin.",
         _machine_passes,
-        Object,
-        messages.Passes,
+        takes=messages.Passes,
     ),
-    Endpoint(
-        "POST", "/api/board/stop", "Stop everything.", _machine_stop, Object, messages.Nothing
-    ),
-    Endpoint("GET", "/api/text", "The active rule set as TOML.", _text, Object),
+    Endpoint("/api/board/stop", "Stop everything.", _machine_stop, takes=messages.Nothing),
+    Endpoint("/api/text", "The active rule set as TOML.", _text),
 )
 
 
@@ -547,7 +506,7 @@ def _answered(
 
 def schema() -> dict[str, object]:
     """An OpenAPI 3.1 document of everything that can be asked."""
-    types = [one.answers for one in ENDPOINTS if one.answers not in ("bytes", Object)]
+    types = [one.answers for one in ENDPOINTS if one.answers not in ("bytes", dict[str, object])]
     types += [one.takes for one in ENDPOINTS if one.takes is not None]
     types.append(messages.Fault)
     shapes, parts = msgspec.json.schema_components(
