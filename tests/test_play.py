@@ -34,10 +34,10 @@ from callresp.play.hand import (
     PROMPT_STROKES,
     RENEW_S,
     STALE_S,
-    HandOutput,
     HandPlayer,
     HandSettings,
 )
+from callresp.play.outputs import DueCommands
 from callresp.play.sound import LiveSound
 from callresp.synthesis.levels import ListeningPoint
 from callresp.synthesis.mixing import render
@@ -56,7 +56,7 @@ class Hand:
         self.said: list[str] = []
         self.now_s = 0.0
 
-    def took(self, out: HandOutput) -> list[Command]:
+    def took(self, out: DueCommands) -> list[Command]:
         fresh = [command for checked in out.checked for command in checked.plan.commands]
         self.commands += fresh
         self.said += out.said

@@ -223,10 +223,7 @@ class Session:
             When it has been forgotten.
         """
         with self.lock:
-            found = self._answers.get(number)
-        if found is None:
-            raise UserError(f"answer {number} is forgotten", remedy="ask for the latest")
-        return found
+            return _known(self._answers, number, "answer")
 
     def sound_of(self, answer: Answer) -> MachineSound:
         """The sound of an answer as it is listened to now."""
@@ -249,10 +246,7 @@ class Session:
             When it has been forgotten.
         """
         with self.lock:
-            found = self._sounds.get(number)
-        if found is None:
-            raise UserError(f"sound {number} is forgotten", remedy="ask for the latest")
-        return found
+            return _known(self._sounds, number, "sound")
 
     # What changes it.
 
@@ -368,6 +362,13 @@ def _given(text: RuleText, _: RuleText) -> RuleText:
 
 
 Kept = TypeVar("Kept")
+
+
+def _known(kept: OrderedDict[int, Kept], number: int, what: str) -> Kept:
+    found = kept.get(number)
+    if found is None:
+        raise UserError(f"{what} {number} is forgotten", remedy="ask for the latest")
+    return found
 
 
 def _forget_old(kept: OrderedDict[int, Kept]) -> None:

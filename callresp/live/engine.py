@@ -172,7 +172,7 @@ class LiveEngine:
             None if echo is None else EchoFollower(self._recent, echo.delay_s, others_s)
         )
         self._latency_s = {one.coil.channel: one.latency_ms / 1000 for one in palette.striker}
-        self._player = Player(palette, self._mask)
+        self.player = Player(palette, self._mask)
         self._stops = StopRules(self.settings.limits or limits_of(palette))
         self._loop = LoopDetector(self.settings.loops)
         self._interlocks = Interlocks()
@@ -191,11 +191,6 @@ class LiveEngine:
         self._out: list[Action] = []
         if self.settings.needs_link:
             self._interlocks.put("link", "the board has not answered yet")
-
-    @property
-    def player(self) -> Player:
-        """What is played."""
-        return self._player
 
     @property
     def inhibited(self) -> str | None:
@@ -259,7 +254,7 @@ class LiveEngine:
             self._inhibit("link", why)
         for outcome in update.outcomes:
             if outcome.outcome in PLAYED:
-                self._player.played(outcome.command)
+                self.player.played(outcome.command)
                 self._ask_in_passing(outcome.command)
             elif outcome.outcome not in TAKEN_BACK:
                 self._unplayed[outcome.outcome] += 1
@@ -284,7 +279,7 @@ class LiveEngine:
 
     def mute_instruments(self, names: Collection[str]) -> list[Action]:
         """Leave these out from now on, and no others."""
-        self._player.muted = frozenset(names)
+        self.player.muted = frozenset(names)
         left_out = ", ".join(sorted(names))
         self._remark(f"left out from now on: {left_out}" if names else "nothing is left out now")
         return self._drain()
@@ -336,10 +331,10 @@ class LiveEngine:
             "air_c": self._board.air_c,
             "humidity_pct": self._board.humidity_pct,
             "credit": self._credit,
-            "strikes": self._player.strikes,
+            "strikes": self.player.strikes,
             "overruns": self.overruns,
             "latency_ms": self.latency.medians_ms(),
-            "energy_j": round(self._player.energy_j, 3),
+            "energy_j": round(self.player.energy_j, 3),
         }
 
     # Hearing
@@ -409,7 +404,7 @@ class LiveEngine:
         self._play()
 
     def _reply(self, notes: list[ReplyNote]) -> None:
-        played = self._player.ask(notes, self.now_s)
+        played = self.player.ask(notes, self.now_s)
         self._due_s = self._replier.due_s
         self._loop.replied([note.onset_s for note in played])
         last_s = max((note.onset_s for note in played), default=self.now_s)
@@ -445,10 +440,10 @@ class LiveEngine:
         if self._release_s is not None and self.now_s >= self._release_s:
             self._release_s = None
             self._release("somebody else sings")
-        made = self._player.due(self.now_s)
+        made = self.player.due(self.now_s)
         self._out += [Send(checked) for checked in made.checked]
-        if self._due_s is not None and self._player.first_s is not None:
-            self.latency.add("answer", self._player.first_s - self._due_s)
+        if self._due_s is not None and self.player.first_s is not None:
+            self.latency.add("answer", self.player.first_s - self._due_s)
             self._due_s = None
         self._record_changes(made)
         self._mask.forget_before(self.now_s - 10.0)
@@ -464,7 +459,7 @@ class LiveEngine:
                 self._fault(f"refused: {refused}", "plan")
 
     def _release(self, why: str) -> None:
-        self._player.cancel()
+        self.player.cancel()
         self._replier.left_off()
         self._mask.release(self.now_s)
         self._out.append(Release(why))
@@ -482,9 +477,7 @@ class LiveEngine:
         self._checked_s = self.now_s
         self._check_hours()
         self._check_loop_due()
-        why = self._stops.judge(
-            self._board, self.now_s, self._player.strikes, self._player.energy_j
-        )
+        why = self._stops.judge(self._board, self.now_s, self.player.strikes, self.player.energy_j)
         self._inhibit("limits", why)
         if self.now_s - self._status_s >= STATUS_EVERY_S:
             self._status_s = self.now_s

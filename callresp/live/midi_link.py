@@ -14,6 +14,7 @@ from callresp.link.port import Clock
 from callresp.live.actions import CommandOutcome, LinkUpdate, Notice
 from callresp.live.links import EngineOrigin
 from callresp.midi.notes import SoundingNote, reply_tracks, velocity_of
+from callresp.midi.out import all_off
 from callresp.midi.ports import MidiMessage, MidiOutput
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.checked_plan import CheckedPlan
@@ -84,7 +85,8 @@ class MidiLink:
             self._outcomes += [
                 CommandOutcome(command, LEFT_OFF) for *_, command in waiting if command
             ]
-            self._hush()
+            for message in all_off():
+                self._sent(message)
 
     def may_sleep(self, until_s: float | None) -> None:
         """No instrument is put to sleep."""
@@ -163,16 +165,6 @@ class MidiLink:
                         self._outcomes.append(played if sent else CommandOutcome(command, LEFT_OFF))
                 wait_s = self._due[0][0] - now_s if self._due else 1.0
                 self._changed.wait(min(wait_s / self._clock.speed, 1.0))
-
-    def _hush(self) -> None:
-        """All notes off (controller 123) and all sound off (120), on every channel."""
-        import mido
-
-        for channel in range(16):
-            for control in (123, 120):
-                self._sent(
-                    mido.Message("control_change", channel=channel, control=control, value=0)
-                )
 
     def _sent(self, message: MidiMessage) -> bool:
         """Send a message; a synth that went away is reported once and does not end the day."""

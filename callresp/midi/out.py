@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 
 from callresp.midi.notes import Track
-from callresp.midi.ports import MidiOutput
+from callresp.midi.ports import MidiMessage, MidiOutput
 
 
 def play(
@@ -52,7 +52,8 @@ def play(
             if progress and last_s > from_s:
                 progress(min(max((at_s - from_s) / (last_s - from_s), 0.0), 1.0))
     finally:
-        _hush(port)
+        for message in all_off():
+            port.send(message)
     return begun
 
 
@@ -65,11 +66,12 @@ def _wait_until(
         left = moment_s - clock()
 
 
-def _hush(port: MidiOutput) -> None:
+def all_off() -> list[MidiMessage]:
     """All notes off (controller 123), then all sound off (120), on every channel."""
     import mido
 
-    for channel in range(16):
-        for control in (123, 120):
-            message = mido.Message("control_change", channel=channel, control=control, value=0)
-            port.send(message)
+    return [
+        mido.Message("control_change", channel=channel, control=control, value=0)
+        for channel in range(16)
+        for control in (123, 120)
+    ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from queue import SimpleQueue
 from threading import Event
@@ -65,13 +66,13 @@ class LeftOut:
         return f"left out: {left_out}" if left_out else "nothing is left out"
 
 
-class LiveDoor:
-    """Tells of a live session, and takes requests for it.
+class Door(ABC):
+    """Tells other software of what runs, and takes its requests.
 
     Parameters
     ----------
-    runner
-        Of the session.
+    palette
+        What is played on.
     to
         Whom to tell.
     at
@@ -86,13 +87,45 @@ class LiveDoor:
     """
 
     def __init__(
-        self, runner: Runner, to: Sequence[Place], at: Place | None, word: str | None
+        self, palette: Palette, to: Sequence[Place], at: Place | None, word: str | None
     ) -> None:
         self.stop = Event()
-        self._left_out = LeftOut(runner.engine.player.palette)
-        self._runner = runner
+        self._left_out = LeftOut(palette)
         self._sender = OscSender(to)
         self._receiver = None if at is None else OscReceiver(at, Gate(word), self.grant)
+
+    def grant(self, asked: Asked) -> str:
+        """Do what was asked; who runs takes it up in a thread of its own.
+
+        Raises
+        ------
+        UserError, RefusedError
+            Where it can't be done.
+        """
+        if isinstance(asked, StopAsked):
+            self.stop.set()
+            return "it stops"
+        return self._grant(asked)
+
+    @abstractmethod
+    def _grant(self, asked: Asked) -> str:
+        """Do what was asked, but for the end."""
+
+    def close(self) -> None:
+        """Tell and listen no more."""
+        if self._receiver is not None:
+            self._receiver.close()
+        self._sender.close()
+
+
+class LiveDoor(Door):
+    """Tells of a live session, and takes requests for it: see `Door`."""
+
+    def __init__(
+        self, runner: Runner, to: Sequence[Place], at: Place | None, word: str | None
+    ) -> None:
+        self._runner = runner
+        super().__init__(runner.engine.player.palette, to, at, word)
 
     def sensed(self, sensed: Sensed) -> None:
         """Tell of a sound."""
@@ -103,21 +136,11 @@ class LiveDoor:
         for one in told.of_record(record, self._runner.engine.inhibited or "listening"):
             self._tell(one)
 
-    def close(self) -> None:
-        """Tell and listen no more."""
-        if self._receiver is not None:
-            self._receiver.close()
-        self._sender.close()
-
     def _tell(self, one: told.Told) -> None:
         self._sender.send(one.message, self._runner.unix_s(one.at_s))
 
-    def grant(self, asked: Asked) -> str:
-        """Do what was asked; the engine takes it up in its own thread."""
+    def _grant(self, asked: Asked) -> str:
         requests, engine = self._runner.requests, self._runner.engine
-        if isinstance(asked, StopAsked):
-            self.stop.set()
-            return "it stops"
         if isinstance(asked, MuteAsked):
             why = "muted from outside: it listens on" if asked.on else None
             requests.put(lambda engine: engine.mute(why))
@@ -137,15 +160,13 @@ class LiveDoor:
         return f"it answers by '{rules.name}'" + "".join(f"; {text}" for text in lacks)
 
 
-class StreamDoor:
+class StreamDoor(Door):
     """Tells of a stream, lets it be stopped, and strikers be left out.
 
     Parameters
     ----------
-    palette
-        Of the plan.
-    to, at, word
-        As of `LiveDoor`.
+    palette, to, at, word
+        As of `Door`; the palette is the plan's.
     speed
         Of the stream's time.
     """
@@ -158,8 +179,6 @@ class StreamDoor:
         word: str | None,
         speed: float = 1.0,
     ) -> None:
-        self.stop = Event()
-        self._left_out = LeftOut(palette)
         strikers = frozenset(striker.name for striker in palette.striker)
         self._all = strikers | {turner.name for turner in palette.turner}
         self._muted = False
@@ -170,8 +189,7 @@ class StreamDoor:
         self._read = self._strikes = 0
         self._status_s = float("-inf")
         self._now_s = 0.0
-        self._sender = OscSender(to)
-        self._receiver = None if at is None else OscReceiver(at, Gate(word), self.grant)
+        super().__init__(palette, to, at, word)
 
     def finish(self, session: Session) -> None:
         """Tell of what was stopped at the end."""
@@ -214,17 +232,7 @@ class StreamDoor:
         one = told.stroke(at_s, command.instrument, kind, command.length_ms, outcome)
         self._sender.send(one.message, unix_s(at_s))
 
-    def grant(self, asked: Asked) -> str:
-        """Do what was asked; the session takes it up in its own thread.
-
-        Raises
-        ------
-        RefusedError
-            For what a finished plan has no more, or its palette not at all.
-        """
-        if isinstance(asked, StopAsked):
-            self.stop.set()
-            return "it stops"
+    def _grant(self, asked: Asked) -> str:
         if isinstance(asked, MuteAsked):
             self._muted = asked.on
             told_line = "it plays nothing" if asked.on else "it plays again"
@@ -235,9 +243,3 @@ class StreamDoor:
         silent = self._all if self._muted else self._left_out.names
         self._requests.put((silent, isinstance(asked, MuteAsked) and asked.on))
         return told_line
-
-    def close(self) -> None:
-        """Tell and listen no more."""
-        if self._receiver is not None:
-            self._receiver.close()
-        self._sender.close()

@@ -18,7 +18,6 @@ import contextlib
 import queue
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 
 import msgspec
 
@@ -27,20 +26,12 @@ from callresp.midi.clock import ClockFollower
 from callresp.plan.checked_plan import CheckedPlan, Checker, PlanBreaksLimitError
 from callresp.plan.model import Command, Hold, Light, Strike, Turn
 from callresp.play.inputs import Inbox, Midi
-from callresp.play.outputs import Output
+from callresp.play.outputs import DueCommands, Output
 
 # Commands are placed this long before their time: no change of tempo after that reaches them.
 AHEAD_S = 0.15
 POLL_S = 0.001
 AFTER_S = 0.1
-
-
-@dataclass(slots=True)
-class FollowedOutput:
-    """Plans to send, and what is to be said."""
-
-    checked: list[CheckedPlan] = field(default_factory=list)
-    said: list[str] = field(default_factory=list)
 
 
 class FollowedPlan:
@@ -112,9 +103,9 @@ class FollowedPlan:
         """What the clock has not come to."""
         return self._commands[self._next :]
 
-    def due(self, now_s: float) -> FollowedOutput:
+    def due(self, now_s: float) -> DueCommands:
         """What is due soon, by the clock's beats at a time."""
-        out = FollowedOutput()
+        out = DueCommands()
         beat = self.follower.beat_at(now_s + AHEAD_S)
         if beat is None or not self.follower.alive(now_s):
             return out
@@ -129,7 +120,7 @@ class FollowedPlan:
             self._next += 1
         return out
 
-    def _place(self, command: Command, now_s: float, out: FollowedOutput) -> None:
+    def _place(self, command: Command, now_s: float, out: DueCommands) -> None:
         sounds_s = self.follower.time_of(self._sounds_s(command) / self._beat_s)
         assert sounds_s is not None
         at_s = sounds_s - (self._sounds_s(command) - command.at_s)
@@ -160,7 +151,7 @@ class FollowedPlan:
         tempo_bpm = self.follower.tempo_bpm
         return 1.0 if tempo_bpm is None else 60 / tempo_bpm / self._beat_s
 
-    def _leave_out(self, command: Command, why: str, limit: str, out: FollowedOutput) -> None:
+    def _leave_out(self, command: Command, why: str, limit: str, out: DueCommands) -> None:
         self.left_out[limit] += 1
         self.dropped.append((command, limit))
         out.said.append(f"{command.instrument} at {command.at_s:.2f} s left out: {why} [{limit}]")

@@ -39,6 +39,7 @@ from callresp.plan.intents import CLEAR_S
 from callresp.plan.model import Change, Command
 from callresp.plan.planner import Planner
 from callresp.plan.schedulers.damper import JOINED_S
+from callresp.play.outputs import DueCommands
 
 # From a key to its coil: the way over the line, and some to spare.
 LEAD_S = 0.006
@@ -67,14 +68,6 @@ class HandSettings:
 
     lead_s: float = LEAD_S
     lift_first: bool = False
-
-
-@dataclass(slots=True)
-class HandOutput:
-    """What is to be done by now: plans to send, lines to say."""
-
-    checked: list[CheckedPlan] = field(default_factory=list)
-    said: list[str] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -130,14 +123,14 @@ class HandPlayer:
         self._prompt = 0
         self._said_s: dict[str, float] = {}
         self._last_s = 0.0
-        self._out = HandOutput()
+        self._out = DueCommands()
 
     @property
     def empty_plan(self) -> CheckedPlan:
         """A checked plan of no commands: opens a session."""
         return self._checker.admit([])
 
-    def take(self, now_s: float, data: bytes, came_s: float | None = None) -> HandOutput:
+    def take(self, now_s: float, data: bytes, came_s: float | None = None) -> DueCommands:
         """Take a MIDI message.
 
         Parameters
@@ -169,7 +162,7 @@ class HandPlayer:
             self._channels[number].bend = (data[1] | data[2] << 7) - 8192
         return self._drain()
 
-    def strike(self, now_s: float, name: str, force: float, seat: Seat) -> HandOutput:
+    def strike(self, now_s: float, name: str, force: float, seat: Seat) -> DueCommands:
         """Strike or turn an instrument by its name, as long as `seat` is not let go."""
         if (striker := self.palette.striker_named(name)) is not None:
             self._strike(now_s, striker, force, seat)
@@ -177,19 +170,19 @@ class HandPlayer:
             self._start_turning(now_s, turner, force, seat)
         return self._drain()
 
-    def let_go(self, now_s: float, seat: Seat) -> HandOutput:
+    def let_go(self, now_s: float, seat: Seat) -> DueCommands:
         """Let go of what a seat holds."""
         self._up(now_s, seat)
         return self._drain()
 
-    def silence(self, now_s: float) -> HandOutput:
+    def silence(self, now_s: float) -> DueCommands:
         """Let go of everything."""
         self._pedalled.clear()
         for seat in list(self._playing):
             self._release(now_s, seat)
         return self._drain()
 
-    def tick(self, now_s: float) -> HandOutput:
+    def tick(self, now_s: float) -> DueCommands:
         """Go on holding and turning what is held; call it every few milliseconds."""
         self._last_s = max(self._last_s, now_s)
         due_s = now_s + self.lead_s + RENEW_S
@@ -452,8 +445,8 @@ class HandPlayer:
             self._said_s[text] = now_s
             self._out.said.append(text)
 
-    def _drain(self) -> HandOutput:
-        out, self._out = self._out, HandOutput()
+    def _drain(self) -> DueCommands:
+        out, self._out = self._out, DueCommands()
         return out
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import time
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from callresp.errors import UserError
@@ -20,6 +20,14 @@ AHEAD_S = 0.5
 LEAST_AHEAD_S = 0.0
 POLL_S = 0.001
 GOODBYE_S = 0.3
+
+
+@dataclass(slots=True)
+class DueCommands:
+    """What is to be done by now: plans to send, lines to say."""
+
+    checked: list[CheckedPlan] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

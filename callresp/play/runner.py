@@ -15,7 +15,7 @@ from callresp.palette.files import fingerprint
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, check
 from callresp.plan.model import Command, Plan, PlanHeader
-from callresp.play.hand import PIECE_S, STALE_S, HandOutput, HandPlayer
+from callresp.play.hand import PIECE_S, STALE_S, HandPlayer
 from callresp.play.inputs import (
     END_KEY,
     SILENCE_KEY,
@@ -27,7 +27,7 @@ from callresp.play.inputs import (
     Typed,
     key_table,
 )
-from callresp.play.outputs import Output
+from callresp.play.outputs import DueCommands, Output
 
 POLL_S = 0.001
 # After the last key the last pieces are played out.
@@ -142,7 +142,7 @@ class PlayRunner:
             self._turning.add(name)
         self._perform(self.player.strike(now_s, name, self._force, seat))
 
-    def _perform(self, out: HandOutput) -> None:
+    def _perform(self, out: DueCommands) -> None:
         for checked in out.checked:
             self.output.send(checked)
             self.commands += checked.plan.commands

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from callresp.plots import style
-from callresp.plots.report import DARK, LIGHT
+from callresp.plots.report import page_of
 from callresp.plots.style import label, side_label
 from callresp.scout.ranking import PlaceHour
 
@@ -175,20 +175,11 @@ def places_page(
     str
         The page's text.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    templates = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        keep_trailing_newline=True,
-    )
     told = [
         f"{one.place}: {one.calls_per_h:.0f} calls an hour at {one.hour}:00" for one in ranked[:3]
     ]
-    return templates.get_template("places.html.j2").render(
-        light=LIGHT,
-        dark=DARK,
+    return page_of(
+        "places",
         title=title,
         facts=facts,
         cautions=cautions,

@@ -75,28 +75,13 @@ def report_page(
     str
         HTML, which any XML reader takes, too.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    templates = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        keep_trailing_newline=True,
-    )
-    templates.filters |= {
-        "day": lambda at: f"{at:%-d %B %Y}",
-        "long_day": lambda at: f"{at:%A, %-d %B %Y, %H:%M}",
-        "second": lambda at: f"{at:%-d %b, %H:%M:%S}",
-        "counted": counted,
-    }
     rows = timeline.timeline(day)
     across = [AxisTick(at_s / day.duration_s, text) for at_s, text in timeline.hour_ticks(day)]
     counts = counts_per(day, period_s(day.duration_s))
-    return templates.get_template("report.html.j2").render(
+    return page_of(
+        "report",
         title=title,
         figures=figures,
-        light=LIGHT,
-        dark=DARK,
         log_name=day.path.name,
         until=_until(figures.start, figures.end),
         remarks=_remarks(figures),
@@ -116,6 +101,34 @@ def report_page(
         overruns=_or_unknown(figures.overruns, "{:,}"),
         runs=_runs(day),
     )
+
+
+def page_of(template: str, **values: object) -> str:
+    """Fill in one of our templates, which escapes all that it is given.
+
+    Parameters
+    ----------
+    template
+        Its name, without the ending.
+    values
+        What it is given, beside our colours.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    templates = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        keep_trailing_newline=True,
+    )
+    templates.filters |= {
+        "day": lambda at: f"{at:%-d %B %Y}",
+        "long_day": lambda at: f"{at:%A, %-d %B %Y, %H:%M}",
+        "second": lambda at: f"{at:%-d %b, %H:%M:%S}",
+        "counted": counted,
+    }
+    found = templates.get_template(f"{template}.html.j2")
+    return found.render(light=LIGHT, dark=DARK, **values)
 
 
 def _until(start: datetime, end: datetime) -> str:

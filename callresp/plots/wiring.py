@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING
 
 from callresp.plan.electrical.wiring import ChannelWiring, Wiring
 from callresp.plots import style
-from callresp.plots.report import DARK as DARK_PAGE
-from callresp.plots.report import LIGHT as LIGHT_PAGE
+from callresp.plots.report import page_of
 from callresp.plots.style import ANSWER, DARK, GRID, MUTED, label, line
 
 if TYPE_CHECKING:
@@ -47,18 +46,9 @@ ROW_IN = 0.175
 
 def wiring_page(wiring: Wiring) -> str:
     """The page as HTML, which opens and prints without a network."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    templates = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        keep_trailing_newline=True,
-    )
-    return templates.get_template("wiring.html.j2").render(
+    return page_of(
+        "wiring",
         wiring=wiring,
-        light=LIGHT_PAGE,
-        dark=DARK_PAGE,
         facts=_facts(wiring),
         rows=[_cells(one) for one in wiring.channels],
         feeds=_feeds(wiring),
