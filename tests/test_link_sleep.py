@@ -12,7 +12,7 @@ from click.testing import CliRunner, Result
 from link_helpers import FETTLE, plan_of
 
 from callresp.cli import cli
-from callresp.commands import identify, sleep
+from callresp.commands.board import identify_command, sleep_command
 from callresp.errors import UserError
 from callresp.link import board as link_board
 from callresp.link.board import SimulatedBoard
@@ -42,13 +42,13 @@ def test_it_is_sent_to_sleep_and_the_next_command_wakes_it() -> None:
     board = SimulatedBoard(FETTLE)
     board.sensed = READ
     with served(board) as found:
-        done = run(sleep.command, "--port", found.port, "--for", "1h30min")
+        done = run(sleep_command, "--port", found.port, "--for", "1h30min")
         assert done.exit_code == 0, done.output
         assert SleepFor(5400, 0) in found.heard
         assert "it sleeps now" in done.stdout
         wait_until(lambda: board._asleep)
         # What wakes it is lost: the greeting is said again until it is answered.
-        told = run(identify.command, "--port", found.port, "--json")
+        told = run(identify_command, "--port", found.port, "--json")
         assert told.exit_code == 0, told.output
     answer = json.loads(told.stdout)
     assert (answer["firmware"], answer["lux"], answer["humidity_pct"]) == (5, 120, 88)
@@ -58,7 +58,7 @@ def test_it_is_sent_to_sleep_and_the_next_command_wakes_it() -> None:
 def test_an_older_board_is_refused_in_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(link_board, "FIRMWARE", 3)
     with served(SimulatedBoard(FETTLE)) as found:
-        done = CliRunner().invoke(sleep.command, ["--port", found.port, "--for", "1h"])
+        done = CliRunner().invoke(sleep_command, ["--port", found.port, "--for", "1h"])
     assert isinstance(done.exception, UserError)
     assert str(done.exception).startswith(
         f"{found.port}: this board's firmware knows no sleep; make and flash it anew"
@@ -70,7 +70,7 @@ def test_a_board_that_cannot_sleep_says_so(monkeypatch: pytest.MonkeyPatch) -> N
     """As a sketch does: it answers with no seconds."""
     monkeypatch.setattr(link_board, "SLEEP_MOST_S", 0)
     with served(SimulatedBoard(FETTLE)) as found:
-        done = CliRunner().invoke(sleep.command, ["--port", found.port, "--for", "1h"])
+        done = CliRunner().invoke(sleep_command, ["--port", found.port, "--for", "1h"])
     assert isinstance(done.exception, UserError)
     assert str(done.exception).startswith(f"{found.port}: this board can't sleep; a sketch can't")
 
@@ -88,7 +88,7 @@ def test_a_board_that_cannot_sleep_says_so(monkeypatch: pytest.MonkeyPatch) -> N
     ],
 )
 def test_mistakes_are_told_before_a_port_is_opened(words: list[str], where: str, what: str) -> None:
-    done = CliRunner().invoke(sleep.command, ["--port", "/dev/no-such", *words])
+    done = CliRunner().invoke(sleep_command, ["--port", "/dev/no-such", *words])
     assert isinstance(done.exception, UserError)
     assert (done.exception.where, done.exception.what) == (where, what)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from callresp.commands import ui
-from callresp.commands.stream import port_of
+from callresp.commands.board import port_of
 from callresp.errors import UserError
 from callresp.io.audio import Samples, clipped_at
 from callresp.io.wording import counted

@@ -12,7 +12,8 @@ import click
 
 from callresp.commands import options as common
 from callresp.commands import ui
-from callresp.commands.stream import error_figures, port_of
+from callresp.commands.board import port_of
+from callresp.commands.stream import error_figures
 from callresp.errors import UserError
 from callresp.io.score import write_reply
 from callresp.io.wording import counted

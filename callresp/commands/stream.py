@@ -1,14 +1,15 @@
-"""``callresp stream``, ``stop`` and ``ports``: a plan out to the board on a port."""
+"""``callresp stream``: a plan out to the board on a port."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
 
 import click
 
 from callresp.commands import clocks, options, ui
+from callresp.commands.board import port_of
 from callresp.commands.options import PATH
 from callresp.commands.stream_view import live_view
 from callresp.errors import UserError
@@ -17,12 +18,9 @@ from callresp.io.score import line
 from callresp.io.wording import counted
 from callresp.link.messages import COILS_REST, DRY_RUN
 from callresp.link.session import Session
-from callresp.link.simulator import simulated_board
-from callresp.link.stop_request import request_stop
 from callresp.link.stream import stream
 from callresp.midi.clock import ClockFollower
 from callresp.palette.files import load_palette
-from callresp.palette.model import Palette
 from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan
 from callresp.plan.planner import darkened
@@ -160,52 +158,6 @@ def rest_told() -> ui.Watch:
             ui.warn(COILS_REST)
 
     return watch
-
-
-@click.command(name="stop")
-@click.option("--port", required=True, help="The serial port that the machine is on.")
-def stop_command(port: str) -> None:
-    """Release every coil and stop every motor, also while another terminal streams.
-
-    \b
-    Examples:
-      callresp stop --port /dev/ttyACM0
-    """
-    ui.say(request_stop(port))
-
-
-@click.command(name="ports")
-@options.json("One JSON object a port.")
-def ports_command(as_json: bool) -> None:
-    """List the serial ports that a board may be on.
-
-    \b
-    Examples:
-      callresp ports
-      callresp ports --json | jq .port
-    """
-    from serial.tools.list_ports import comports
-
-    found = sorted(comports(), key=lambda port: port.device)
-    for port in found:
-        if as_json:
-            ui.emit({"port": port.device, "description": port.description, "id": port.hwid})
-        else:
-            ui.say(f"{port.device}  {port.description}")
-    if not found and not as_json:
-        ui.say("no serial port here; 'simulated' is always one for callresp stream")
-
-
-@contextlib.contextmanager
-def port_of(
-    port: str, palette: Palette, board_log: Path | None = None, speed: float = 1.0
-) -> Iterator[str]:
-    """The port that a user names; 'simulated' starts a board for it."""
-    if port != "simulated":
-        yield port
-        return
-    with simulated_board(palette, board_log, speed) as url:
-        yield url
 
 
 def write_log(path: Path, session: Session, followed: FollowedPlan | None = None) -> None:
