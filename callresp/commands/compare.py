@@ -115,14 +115,7 @@ def list_detectors(as_json: bool) -> None:
 
     for found in detectors():
         if as_json:
-            ui.emit(
-                {
-                    "name": found.name,
-                    "about": found.about,
-                    "licence": found.licence,
-                    "missing": found.missing,
-                }
-            )
+            ui.emit(found)
             continue
         ui.say(f"{found.name:<12}{found.about}")
         if found.licence:

@@ -35,7 +35,7 @@ from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import render_to
 from callresp.synthesis.mixing import FOR_LISTENING, mix
 
-SCENE, PALETTE, RULES = "hollin-carr", "fettle", "answer"
+SCENE = "hollin-carr"
 # A simulated board can live faster than we do, but its watchdog then bites sooner: at twice our
 # pace after 100 ms, which a computer busy with other things still keeps.
 SPEED = 2.0
@@ -60,8 +60,8 @@ class Folder:
     show_default=True,
     help="Folder to fill.",
 )
-@click.option("--palette", default=PALETTE, show_default=True, help="Shipped name or TOML file.")
-@click.option("--rules", default=RULES, show_default=True, help="Shipped name or TOML file.")
+@options.palette
+@options.rules
 @options.whole("--seed", (0, None), "Another dawn than the scene's own.")
 @options.json()
 def command(output: Path, palette: str, rules: str, seed: int | None, as_json: bool) -> None:

@@ -4,17 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
+from callresp.desk import messages
 from callresp.desk.answers import Answer
-from callresp.desk.messages import (
-    HeardColumns,
-    Lane,
-    Offered,
-    PaletteState,
-    RulesState,
-    SourceState,
-    State,
-    Voice,
-)
 from callresp.desk.session import Session
 from callresp.io.audio import BLOCK
 from callresp.io.resources import shipped
@@ -34,22 +25,22 @@ TRACKS_MAX = 4000
 TAIL_S = 3.0
 
 
-def inks_of(session: Session) -> list[Voice]:
+def inks_of(session: Session) -> list[messages.Voice]:
     """The singers, the order that columns count them in."""
     counts = session.need_heard().voices
     light = voice_colours(name for name, count in counts.items() for _ in range(count))
     on_dark = dict(zip(VOICE_COLOURS, DARK_COLOURS, strict=True)) | {OTHER_VOICES: DARK_OTHERS}
     names = sorted(counts, key=lambda name: (len(name), name))
     return [
-        Voice(name=name, light=light[name], dark=on_dark[light[name]], notes=counts[name])
+        messages.Voice(name=name, light=light[name], dark=on_dark[light[name]], notes=counts[name])
         for name in names
     ]
 
 
-def state_of(session: Session, answer: Answer | None, told: str = "") -> State:
+def state_of(session: Session, answer: Answer | None, told: str = "") -> messages.State:
     """How the session stands."""
     offered, left = session.offered(), session.journal.left
-    return State(
+    return messages.State(
         source=_source(session),
         sources=session.sources,
         rules=_rules(session),
@@ -65,13 +56,13 @@ def state_of(session: Session, answer: Answer | None, told: str = "") -> State:
         whole=answer is not None and answer.whole,
         offered=None
         if offered is None
-        else Offered(at=offered.at, changes=len(left), did=offered.did),
+        else messages.Offered(at=offered.at, changes=len(left), did=offered.did),
         trouble=session.journal.trouble,
         told=told,
     )
 
 
-def _source(session: Session) -> SourceState:
+def _source(session: Session) -> messages.SourceState:
     source, chorus, heard = session.source, session.chorus, session.heard
     score = None if heard is None else heard.score
     duration_s = 0.0 if score is None else score.header.duration_s
@@ -80,7 +71,7 @@ def _source(session: Session) -> SourceState:
     low_hz, high_hz = frequency_range(score, None)
     if chorus is not None:
         low_hz, high_hz = chorus.low_hz, chorus.high_hz
-    return SourceState(
+    return messages.SourceState(
         name=readable(source.name),
         file=source.path.name,
         kind=source.kind,
@@ -102,10 +93,10 @@ def _source(session: Session) -> SourceState:
     )
 
 
-def _rules(session: Session) -> RulesState:
+def _rules(session: Session) -> messages.RulesState:
     slot = session.slot
     rules = slot.text.rules
-    return RulesState(
+    return messages.RulesState(
         slot=session.active,
         names={name: own.text.rules.name for name, own in session.slots.items()},
         file=slot.file,
@@ -119,13 +110,13 @@ def _rules(session: Session) -> RulesState:
     )
 
 
-def _palette(session: Session) -> PaletteState:
+def _palette(session: Session) -> messages.PaletteState:
     palette = session.palette
     lanes = []
     for item in lane_order(palette):
         pitch = item.pitch_hz if isinstance(item, Striker) else None
         lanes.append(
-            Lane(
+            messages.Lane(
                 name=item.name,
                 kind=item.kind,
                 pitch_hz=pitch,
@@ -134,7 +125,7 @@ def _palette(session: Session) -> PaletteState:
                 turner=not isinstance(item, Striker),
             )
         )
-    return PaletteState(
+    return messages.PaletteState(
         name=session.palette_name,
         title=palette.name,
         distance_m=palette.distance_m,
@@ -142,12 +133,12 @@ def _palette(session: Session) -> PaletteState:
     )
 
 
-def heard_columns(session: Session) -> HeardColumns:
+def heard_columns(session: Session) -> messages.HeardColumns:
     """The heard notes and phrases as columns."""
     heard = session.need_heard()
     notes = heard.score.notes
     number = {voice.name: n for n, voice in enumerate(inks_of(session))}
-    return HeardColumns(
+    return messages.HeardColumns(
         id=[note.id for note in notes],
         onset_s=[note.onset_s for note in notes],
         offset_s=[note.offset_s for note in notes],

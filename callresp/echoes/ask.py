@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from callresp.echoes import alignment, decay, deconvolution, detection
 from callresp.errors import UserError
+from callresp.io.audio import SILENCE_DB, level_db
 from callresp.io.place import Echo, Octave, Place, PlaceReport
 from callresp.io.wording import counted
 from callresp.palette.model import Palette
@@ -240,10 +241,10 @@ def _background_db(capture: Capture, at_s: Values) -> float:
     levels = []
     for at in at_s:
         first, last = (max(round((at - s) * capture.rate_hz), 0) for s in (0.25, 0.03))
-        part = np.asarray(capture.samples[first:last], np.float64)
+        part = capture.samples[first:last]
         if len(part):
-            levels.append(10 * math.log10(2 * float(np.mean(part**2)) + 1e-20))
-    return float(np.median(levels)) if levels else -200.0
+            levels.append(level_db(part))
+    return float(np.median(levels)) if levels else SILENCE_DB
 
 
 def _with_a_floor(samples: Wave) -> Wave:

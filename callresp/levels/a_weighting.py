@@ -24,7 +24,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from callresp.io.audio import SILENCE_DB, SINE_POWER, Recording
+from callresp.io.audio import SILENCE_DB, SINE_POWER, Recording, power_db
 from callresp.io.score import Note
 
 Values = npt.NDArray[np.float64]
@@ -113,8 +113,7 @@ def a_level_db(samples: npt.ArrayLike, sample_rate_hz: int) -> float:
 
     Add a calibration's offset (`callresp.levels.calibration`) for dB(A).
     """
-    power = weighted_power(samples, sample_rate_hz)
-    return max(10 * math.log10(power / SINE_POWER), SILENCE_DB) if power > 0 else SILENCE_DB
+    return power_db(weighted_power(samples, sample_rate_hz))
 
 
 def recording_levels_db(

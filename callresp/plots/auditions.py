@@ -15,26 +15,11 @@ from callresp.io.audio import Recording
 from callresp.io.score import HeardScore, ReplyScore
 from callresp.io.wording import counted
 from callresp.plan.checked_plan import CheckedPlan
+from callresp.plots import excerpt_picture as page
 from callresp.plots import style
 from callresp.plots.excerpt import choose_stretch, excerpt_of, marks_of, whole_length_s
 from callresp.plots.excerpt_heard import draw_striker_pitches
 from callresp.plots.excerpt_lanes import SMALL_SIZE, draw_key, draw_lanes
-from callresp.plots.excerpt_picture import (
-    FOOT_IN,
-    KEY_IN,
-    LEFT_IN,
-    OVERVIEW_IN,
-    RIGHT_IN,
-    TITLE_IN,
-    WIDTH_IN,
-    WITHIN_IN,
-    draw_heard,
-    draw_overview,
-    draw_time_axis,
-    draw_time_grid,
-    readable,
-    stretch_facts,
-)
 from callresp.plots.style import side_label
 
 CALLS_IN, LANE_IN, CAPTION_IN = 2.3, 0.22, 0.28
@@ -87,29 +72,29 @@ def draw_auditions(
     shown = [excerpt_of(heard, r.reply, r.checked, palette, whole_s, *stretch) for r in rows]
     colours = style.voice_colours(note.voice for note in heard.notes)
     lanes_in = LANE_IN * (len(palette.striker) + len(palette.turner))
-    parts = [("title", 0.24, TITLE_IN)]
+    parts = [("title", 0.24, page.TITLE_IN)]
     if shown[0].partial:
-        parts.append(("overview", 0.14, OVERVIEW_IN))
+        parts.append(("overview", 0.14, page.OVERVIEW_IN))
     parts.append(("heard", 0.42 if shown[0].partial else 0.10, CALLS_IN))
     parts += [(f"lanes {number}", CAPTION_IN, lanes_in) for number in range(len(rows))]
-    parts += [("foot", 0.0, FOOT_IN), ("key", 0.0, KEY_IN)]
-    name = readable(Path(heard.header.recording or "untitled").stem)
+    parts += [("foot", 0.0, page.FOOT_IN), ("key", 0.0, page.KEY_IN)]
+    name = page.readable(Path(heard.header.recording or "untitled").stem)
     with style.drawing_style():
-        figure, axes = style.stacked(parts, WIDTH_IN, LEFT_IN, RIGHT_IN)
-        draw_heard(axes["heard"], recording, heard, shown[0], colours)
+        figure, axes = style.stacked(parts, page.WIDTH_IN, page.LEFT_IN, page.RIGHT_IN)
+        page.draw_heard(axes["heard"], recording, heard, shown[0], colours)
         draw_striker_pitches(axes["heard"], palette)
         if "overview" in axes:
-            draw_overview(axes["overview"], heard, shown[0], [mark.at_s for mark in marks])
-        ticks = draw_time_axis(axes["foot"], *stretch, heard.header.start)
-        draw_time_grid(axes["heard"], ticks)
+            page.draw_overview(axes["overview"], heard, shown[0], [mark.at_s for mark in marks])
+        ticks = page.draw_time_axis(axes["foot"], *stretch, heard.header.start)
+        page.draw_time_grid(axes["heard"], ticks)
         for number, (row, own) in enumerate(zip(rows, shown, strict=True)):
             lanes = axes[f"lanes {number}"]
             draw_lanes(lanes, palette, own, colours, SMALL_SIZE)
             style.no_frame(lanes)
-            draw_time_grid(lanes, ticks)
+            page.draw_time_grid(lanes, ticks)
             side_label(lanes, 0.0, -0.25, row.caption, ha="left", va="bottom")
-        draw_key(axes["key"], WITHIN_IN, colours)
-        facts = stretch_facts(shown[0], heard.header.start)
+        draw_key(axes["key"], page.WITHIN_IN, colours)
+        facts = page.stretch_facts(shown[0], heard.header.start)
         facts += [counted(len(rows), "rule set"), f"on {palette.name}"]
         style.draw_title(axes["title"], name, facts)
         style.save(figure, path, name)

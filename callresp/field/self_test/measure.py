@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
+from callresp.io.audio import level_db
 from callresp.io.wording import counted
 from callresp.palette.model import Palette, Striker
 from callresp.plan.model import Plan
@@ -230,7 +231,4 @@ def _sounded(
 
 def _level_db(capture: Capture, from_s: float, to_s: float) -> float:
     first, last = (max(round(s * capture.rate_hz), 0) for s in (from_s, to_s))
-    part = np.asarray(capture.samples[first:last], np.float64)
-    if len(part) == 0:
-        return -200.0
-    return 10 * float(np.log10(2 * np.mean(part**2) + 1e-20))
+    return level_db(capture.samples[first:last])
