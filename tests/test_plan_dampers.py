@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 import pytest
-from plan_helpers import reply_note
+from plan_helpers import reply_note, with_coils
 
 from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.palette.files import load_palette
-from callresp.palette.model import Palette, Turner
+from callresp.palette.model import Coil, Palette, Turner
 from callresp.plan.checked_plan import check
 from callresp.plan.model import Change, Hold, Plan, PlanHeader, Strike, Turn
 from callresp.plan.planner import Planner, make_plan
@@ -273,3 +275,202 @@ def test_turns_are_the_integral_of_the_speed(run_s: float) -> None:
         turns += speed * step_s
     assert turns_of(movement, 3.0, run_s) == pytest.approx(turns, rel=2e-3)
     assert run_for(movement, 3.0, turns_of(movement, 3.0, run_s)) == pytest.approx(run_s)
+
+
+def coiled(channel: int, **more: object) -> Palette:
+    """The demo with one coil otherwise."""
+
+    def changed(coil: Coil) -> Coil:
+        return msgspec.structs.replace(coil, **more) if coil.channel == channel else coil
+
+    return with_coils(FETTLE, changed)
+
+
+def powered(**amps: float) -> Palette:
+    """The demo with other limits of its supply, or of a driver by its name."""
+    supply = msgspec.structs.replace(
+        FETTLE.supply, current_max_a=amps.pop("supply", FETTLE.supply.current_max_a)
+    )
+    drivers = tuple(
+        msgspec.structs.replace(one, current_max_a=amps.get(one.name, one.current_max_a))
+        for one in FETTLE.driver
+    )
+    return msgspec.structs.replace(FETTLE, supply=supply, driver=drivers)
+
+
+def tubes(count: int) -> list[ReplyNote]:
+    """A muted chord: strokes alone."""
+    return [reply_note(0, 10, 10, f"tube {n}", 1.0) for n in range(1, 1 + count)]
+
+
+MUCH = "would be too much current at once"
+TURNS = "bead shaker is still turning, or it is too late"
+HOT = {"thermal_k_per_w": 300.0, "thermal_time_s": 2.0, "insulation": "A"}
+
+
+@pytest.mark.parametrize(
+    ("palette", "notes", "changes"),
+    [
+        (
+            FETTLE,
+            [tube(10, 11), tube(10.1, 11)],
+            ["moved 1 10.1 restrike_ms tube 1 was struck just before 10.1 10.11 s"],
+        ),
+        (
+            FETTLE,
+            [tube(10, 11), tube(10.05, 11)],
+            ["dropped 1 10.05 restrike_ms tube 1 was struck just before 50.0 110.0 ms"],
+        ),
+        (
+            FETTLE,
+            tubes(3),
+            [f"moved 0 10 supply.current_max_a tube 1 {MUCH} 10 10.013413 s"],
+        ),
+        (
+            powered(tubes=2.5),
+            tubes(5),
+            [
+                f"dropped 0 10 driver[1].current_max_a tube 1 {MUCH} 4.731541 2.5 A",
+                f"dropped 1 10 driver[1].current_max_a tube 2 {MUCH} 4.731541 2.5 A",
+                f"moved 2 10 driver[1].current_max_a tube 3 {MUCH} 10 10.027626 s",
+                f"moved 3 10 driver[1].current_max_a tube 4 {MUCH} 10 10.013813 s",
+            ],
+        ),
+        # 1 % of 10 s are 100 ms, of which 2.3 are left for clocks that differ: 13.7 of the
+        # seventh's 14 ms, and then nothing before the first has left the cycle.
+        (
+            coiled(0, duty_max=0.01),
+            [tube(10 + n, 10 + n) for n in range(8)],
+            [
+                "softened 6 16 coil.duty_max the coil of tube 1 has worked much 14.0 13.6999 ms",
+                "dropped 7 17 coil.duty_max the coil of tube 1 has worked too much 14.0 0.0 ms",
+            ],
+        ),
+        (
+            FETTLE,
+            [reply_note(0, 10, 11, "no such")],
+            ["dropped 0 10 striker.name the palette has no 'no such' None None "],
+        ),
+        (
+            FETTLE,
+            [tube(10, 60)],
+            [
+                "damped 0 10 damper.coil.on_max_ms the damper of tube 1 goes back early 49.978"
+                " 19.966999 s"
+            ],
+        ),
+        (
+            powered(dampers=0.3),
+            [tube(10, 11)],
+            ["damped 0 10 driver[2].current_max_a the damper of tube 1 is not lifted 0.978 0.0 s"],
+        ),
+        (
+            powered(dampers=0.3),
+            [box(10, 10.3)],
+            ["damped 0 10 driver[2].current_max_a the damper of tin box is not pressed 0.4 0.0 s"],
+        ),
+        (
+            coiled(5, duty_max=0.01, cycle_s=20.0),
+            [tube(10, 10.2), tube(10.4, 11)],
+            [
+                "damped 0 10 damper.coil.duty_max the damper of tube 1 goes back early 0.178"
+                " 0.1627 s",
+                "damped 1 10.4 damper.coil.duty_max the damper of tube 1 is not lifted 0.578 0.0 s",
+            ],
+        ),
+        (
+            coiled(5, **HOT),
+            [tube(10, 11)],
+            [
+                "damped 0 10 damper.coil.insulation the damper of tube 1 goes back early 0.978"
+                " 0.380308 s"
+            ],
+        ),
+        (
+            coiled(5, on_max_ms=300.0),
+            [tube(10, 10.2), tube(10.4, 11)],
+            [
+                "damped 1 10.4 damper.coil.on_max_ms the damper of tube 1 goes back early 0.578"
+                " 0.266999 s"
+            ],
+        ),
+        (
+            FETTLE,
+            [shaker(10, 200)],
+            ["shortened 0 10 turner.run_max_s bead shaker has run its longest 189.925 120.0 s"],
+        ),
+        (
+            FETTLE,
+            [shaker(10, 20), shaker(12, 13)],
+            [f"dropped 1 12 turner.channel {TURNS} 0.925 0.0 s"],
+        ),
+        (
+            FETTLE,
+            [shaker(10, 20), shaker(15, 22)],
+            [f"shortened 1 15 turner.channel {TURNS} 6.925 1.996815 s"],
+        ),
+        (
+            powered(supply=0.5),
+            [shaker(10, 20)],
+            [f"dropped 0 10 supply.current_max_a bead shaker {MUCH} 0.8 0.42 A"],
+        ),
+        (
+            POCKET,
+            [reply_note(0, 40.0 * n, 40.0 * n + 30, "ratchet", 1.0) for n in range(4)],
+            [
+                "shortened 2 80.0 turner.store_turns ratchet has unwound 30.0 15.0 s",
+                "dropped 3 120.0 turner.store_turns ratchet has unwound 30.0 1.4e-05 s",
+            ],
+        ),
+    ],
+)
+def test_each_change_tells_by_which_key_what_was_asked_and_what_is_given(
+    palette: Palette, notes: list[ReplyNote], changes: list[str]
+) -> None:
+    assert told(planned(*notes, palette=palette).changes) == changes
+
+
+def told(changes: Sequence[Change]) -> list[str]:
+    return [
+        f"{one.change} {one.reply} {one.at_s} {one.limit} {one.why} {one.asked} {one.given}"
+        f" {one.unit}"
+        for one in changes
+    ]
+
+
+@pytest.mark.parametrize(
+    ("note", "now_s", "changes"),
+    [
+        # The tube takes 11.5 ms to sound, and may be 30 ms late.
+        (
+            tube(10, 11),
+            10.02,
+            ["dropped 0 10 latency_ms it came too late for tube 1 31.5 30.0 ms"],
+        ),
+        (
+            tube(10, 11),
+            9.99,
+            [
+                "moved 0 10 latency_ms it came late for tube 1 10 10.0015 s",
+                "damped 0 10 damper.lift_ms the damper of tube 1 moves late 9.9685 9.99 s",
+            ],
+        ),
+        (
+            tube(10, 11),
+            9.978,
+            ["damped 0 10 damper.lift_ms the damper of tube 1 moves late 9.967 9.978 s"],
+        ),
+        (shaker(10, 11), 10.2, [f"shortened 0 10 turner.channel {TURNS} 0.925 0.55 s"]),
+        (shaker(10, 11), 11.2, [f"dropped 0 10 turner.channel {TURNS} 0.925 0.0 s"]),
+    ],
+)
+def test_what_comes_late_is_told_by_how_much(
+    note: ReplyNote, now_s: float, changes: list[str]
+) -> None:
+    assert told(Planner(FETTLE).add(note, now_s)[1]) == changes
+
+
+def test_by_hand_a_damper_that_is_not_held_says_so() -> None:
+    commands, changes = Planner(FETTLE).hold(tube(10, 11), TUBE, 10.0, 10.0005)
+    assert commands == []
+    assert told(changes) == ["damped 0 10  the damper of tube 1 is not held 0.0005 0.0 s"]
