@@ -43,6 +43,77 @@ def test_figures_by_hand() -> None:
     assert spring.stored_fast_s == pytest.approx(90 / 1.2, abs=0.1)
 
 
+def test_a_whole_machine_by_hand() -> None:
+    """Copper: 0.393 % a kelvin (IEC 60028), at -5 °C for currents, at 12 °C for hours."""
+    able = capability_of(FETTLE)
+    cold, cool = 1 + 0.00393 * (-5 - 20), 1 + 0.00393 * (12 - 20)
+    oak, tin = able.strikers[-2:]
+    assert (oak.name, oak.held_back_by, tin.held_back_by) == (
+        "oak block",
+        "coil.duty_max",
+        "restrike_ms",
+    )
+    # A stroke each 45 ms; 7 ms each of 15 % of the time; and a stroke each 85 ms.
+    assert (oak.fastest_per_s, oak.lasting_per_s) == (22.22, 21.43)
+    assert tin.fastest_per_s == tin.lasting_per_s == 11.76
+    assert (oak.stroke_j, oak.stroke_a) == (0.126, round(12.8 / 8 / cold, 2))
+    assert (oak.softest_db, oak.loudest_db) == (54.0, 72.0)
+    first, last = able.dampers[0], able.dampers[-1]
+    assert (first.striker, first.rest, first.longest_s, first.held_back_by) == (
+        "tube 1",
+        "on",
+        20.0,
+        "damper.coil.on_max_ms",
+    )
+    assert (last.striker, last.rest, last.longest_s, last.lasting_share) == (
+        "tin box",
+        "off",
+        8,
+        0.6,
+    )
+    assert first.lasting_share == 1.0
+    assert first.hold_a == last.hold_a == round(0.3 * 12.8 / 30 / cold, 3)
+    (shaker,) = able.turners
+    assert (shaker.name, shaker.longest_s) == ("bead shaker", 120.0)
+    assert (shaker.stored_slow_s, shaker.stored_fast_s) == (None, None)
+    # Each struck once in 10 s, felts held for half of the time; Peukert at 1.2, rated for 20 h.
+    busy_a = 0.08 + (5 * 12 / 6 * 0.014 + 12 / 8 * 0.007 + 12 / 7 * 0.009) / 10 / cool
+    busy_a += 6 * 0.3 * 12 / 30 / 2 / cool
+    hours = 20 * (7 * (0.9 + 0.1 * 2 / 15) / (busy_a * 20)) ** 1.2
+    assert able.supply.busy_hours == pytest.approx(hours, abs=0.05)
+    assert able.supply.set_by == "supply.current_max_a"
+    # Half full it lasts half as long; and a lead of 0.2 Ω sags to the cut-off at 5 A.
+    supply = msgspec.structs.replace(FETTLE.supply, charge=0.5, internal_ohm=0.2)
+    told = capability_of(msgspec.structs.replace(FETTLE, supply=supply)).supply
+    assert (told.set_by, told.at_once_a) == ("supply.cutoff_v", 4.92)
+    assert told.busy_hours == pytest.approx(hours / 2, abs=0.05)
+    pocket = capability_of(load_palette("pocket"))
+    (ratchet,) = pocket.turners
+    assert (ratchet.name, ratchet.longest_s, ratchet.stored_slow_s) == ("ratchet", 40.0, 300.0)
+    assert (pocket.palette, pocket.dampers) == ("Pocket", ())
+
+
+def test_a_damper_that_gets_too_hot_is_held_until_then() -> None:
+    tube = FETTLE.striker[0]
+    assert tube.damper is not None
+    hot = {"thermal_k_per_w": 150.0, "thermal_time_s": 40.0, "duty_max": 1.0, "on_max_ms": 60_000}
+    damper = msgspec.structs.replace(
+        tube.damper, coil=msgspec.structs.replace(tube.damper.coil, **hot)
+    )
+    tube = msgspec.structs.replace(tube, damper=damper)
+    machine = msgspec.structs.replace(FETTLE, striker=(tube, *FETTLE.striker[1:]))
+    able = capability_of(machine).dampers[0]
+    assert able.held_back_by == "damper.coil.insulation"
+    # A step of 0.4 s may be missing.
+    for held_s, fits in ((able.longest_s - 0.4, True), (able.longest_s + 0.4, False)):
+        heat = CoilHeat(damper.coil, machine.supply.highest_v, machine.ambient_c)
+        heat.heat(0.0, 0.03, 1.0)
+        assert (heat.heat(0.03, held_s - 0.03, 0.3) <= heat.limit_c) == fits
+    # Where it settles at its class is its lasting share: of the watts at 130 °C.
+    full_w = 12.8**2 / (30 * (1 + 0.00393 * 110))
+    assert able.lasting_share == round((130 - 12) / (150 * full_w) / 0.3, 3)
+
+
 def test_the_lasting_rate_lasts_and_more_does_not() -> None:
     """Hours at the lasting rate stay within the class; a tenth more does not."""
     machine = with_tube_coil(duty_max=1.0, thermal_k_per_w=60, thermal_time_s=120)

@@ -444,36 +444,6 @@ def test_a_setting_is_swept_from_end_to_end_each_value_once() -> None:
             swept(rules, sweep, 3)
 
 
-def test_what_is_at_other_pins_is_told() -> None:
-    """The demo's own file: each pin that it names beside coils and motors has its row."""
-    told = {what: (pins, how) for what, pins, how in wiring_of(FETTLE).others}
-    assert told["encoder of motor 0"] == ("PA6, PA7", "puts out 5 V")
-    assert told["light 0"][0] == "PB9"
-    pins, how = told["battery's voltage"]
-    assert pins == "PC0"
-    assert how.startswith("100 kΩ from the supply, 22 kΩ and 100 nF")
-    assert told["thermistor"][0] == "PC1"
-    assert told["line: TX, RX"][0] == "PA9, PA10"
-    assert (told["stop button"][0], told["rain sensor"][0]) == ("PC2", "PC3")
-    assert told["power-down"][0] == "PB5"
-    motor = next(one for one in wiring_of(FETTLE).channels if one.channel == "motor 0")
-    assert motor.pin == "PB8"
-
-
-def test_feeds_are_fused_by_the_smaller_of_driver_and_supply() -> None:
-    feeds = wiring_of(FETTLE).feeds
-    assert feeds[0].name == "battery, main fuse"
-    assert (feeds[0].channels, feeds[0].limit_a) == ("all", 7.0)
-    for feed, driver in zip(feeds[1:], FETTLE.driver, strict=True):
-        assert feed.name == f"driver {driver.name}"
-        assert feed.channels == ", ".join(map(str, driver.channels))
-        assert feed.limit_a == min(driver.current_max_a, 7.0)
-    mains = msgspec.structs.replace(FETTLE.supply, chemistry="mains")
-    told = wiring_of(msgspec.structs.replace(FETTLE, supply=mains))
-    assert told.feeds[0].name == "supply, main fuse"
-    assert told.ground[0].startswith("One star point at the supply's minus")
-
-
 def test_the_parts_of_a_channel_stand_what_it_asks() -> None:
     """Twice the voltage, three times the current; a diode for the current, a plug over the fuse."""
     for one in wiring_of(FETTLE).channels:
@@ -487,18 +457,6 @@ def test_the_parts_of_a_channel_stand_what_it_asks() -> None:
         assert volts >= 2 * 12.8
         assert amps >= one.cold_a
         assert float(one.plug.split(", ")[2].split()[0]) >= max(one.cold_a, 1.25 * one.fuse_a)
-
-
-def test_a_coil_that_is_held_counts_its_pull_and_its_hold() -> None:
-    """Pulled anew with every stroke at the most, and held for the rest of its duty."""
-    coil: Coil = TUBE.damper.coil  # type: ignore[union-attr]
-    one = next(c for c in wiring_of(FETTLE).channels if c.name == "damper of tube 1")
-    pull = 30 / 110
-    share = pull + 0.3 * (coil.duty_max - pull)
-    assert one.rms_a == pytest.approx(one.cold_a * math.sqrt(share))
-    assert one.drop_v == pytest.approx(
-        {0.5: 93, 0.75: 62, 1.0: 46}[one.wire_mm2] / 1000 * one.cold_a * wiring_of(FETTLE).lead_m
-    )
 
 
 @st.composite

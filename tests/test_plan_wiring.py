@@ -13,6 +13,7 @@ from callresp.errors import UserError
 from callresp.io.resources import shipped
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
+from callresp.palette.pins import LightStrip
 from callresp.plan.electrical.conductors import (
     CONDUCTORS,
     FUSES_A,
@@ -25,7 +26,14 @@ from callresp.plan.electrical.conductors import (
     rating_factor,
 )
 from callresp.plan.electrical.heat import CLASS_LIMIT_C, CoilHeat
-from callresp.plan.electrical.wiring import CUT_OUT, OPENS_FUSE, STANDS, Wiring, wiring_of
+from callresp.plan.electrical.wiring import (
+    CUT_OUT,
+    OPENS_FUSE,
+    STANDS,
+    Wiring,
+    other_pins,
+    wiring_of,
+)
 
 FETTLE = load_palette("fettle")
 
@@ -211,3 +219,109 @@ def test_what_the_meter_should_say_goes_from_dead_to_alive() -> None:
     assert divider.expect == "0.180 of the supply: 2.31 V at 12.8 V"  # 22 / (100 + 22)
     assert any("5.7 to 6.3 Ω" in check.expect for check in told.checks)
     assert any("licensed practice" in text for text in told.cautions)
+
+
+def test_the_demos_page_says_where_to_put_the_meter_and_what_is_at_every_other_pin() -> None:
+    told = wiring_of(FETTLE)
+    unplugged, gate = "coils unplugged", "each gate"
+    assert [(one.where, one.when, one.expect) for one in told.checks] == [
+        ("plus to ground, main switch on", "battery out", "more than 1 kΩ"),
+        ("coils 0, 1, 2, 3, 4: each at its plug", "unplugged", "5.7 to 6.3 Ω at 20 °C"),
+        ("coils 5, 6, 7, 8, 9, 12: each at its plug", "unplugged", "28.5 to 31.5 Ω at 20 °C"),
+        ("coil 10: at its plug", "unplugged", "7.6 to 8.4 Ω at 20 °C"),
+        ("coil 11: at its plug", "unplugged", "6.6 to 7.4 Ω at 20 °C"),
+        ("after the main fuse", unplugged, "11.0 to 12.8 V"),
+        ("board's 3.3 V", unplugged, "3.2 to 3.4 V"),
+        ("PC0, battery", unplugged, "0.180 of the supply: 2.31 V at 12.8 V"),
+        # Two equal resistances halve the 3.3 V.
+        ("PC1, thermistor", unplugged, "1.65 V at 25 °C, more when colder"),
+        ("PC2, stop button", unplugged, "3.3 V; pressed 0 V"),
+        (gate, "reset held, then at rest", "0 V"),
+        (gate, "dry run, its lamp is lit", "0 V"),
+        ("each drain", "coil plugged in, at rest", "the supply's voltage"),
+        (gate, "callresp try, one coil", "3.3 V for the pulse, then 0 V"),
+    ]
+    assert told.others == (
+        ("encoder of motor 0", "PA6, PA7", "puts out 5 V"),
+        ("light 0", "PB9", "LED to ground through 330 Ω"),
+        ("battery's voltage", "PC0", "100 kΩ from the supply, 22 kΩ and 100 nF to ground"),
+        ("thermistor", "PC1", "10 kΩ to 3.3 V, NTC 10 kΩ and 100 nF to ground"),
+        ("line: TX, RX", "PA9, PA10", "to the host's RX and TX, 3.3 V, grounds joined"),
+        ("sensors: SDA, SCL", "PB7, PB6", "SHT31, BH1750; 4.7 kΩ from each to 3.3 V"),
+        ("stop button", "PC2", "closes to ground; 100 nF across it"),
+        ("rain sensor", "PC3", "closes to ground while it rains"),
+        ("power-down", "PB5", "high while the board sleeps: what it feeds goes off"),
+    )
+    # The largest fuses up to the limits, and their wires at 40 °C.
+    feeds = [(f.name, f.channels, f.limit_a, f.fuse_a, f.wire_mm2, f.wire_awg) for f in told.feeds]
+    assert feeds == [
+        ("battery, main fuse", "all", 7.0, 6.3, 1.5, 14),
+        ("driver tubes", "0, 1, 2, 3, 4", 5.0, 5.0, 1.0, 16),
+        ("driver dampers", "5, 6, 7, 8, 9, 12", 3.0, 2.5, 0.75, 18),
+        ("driver wood and tin", "10, 11", 4.0, 4.0, 1.0, 16),
+    ]
+    assert (told.palette, told.board, told.chip) == ("Fettle", "Fettle board", "STM32F405")
+    assert (told.lead_m, told.hottest_c, told.coldest_c, told.highest_v) == (2.0, 40.0, -5.0, 12.8)
+
+
+def test_a_damper_and_a_motor_of_the_demo_by_hand() -> None:
+    channels = {one.channel: one for one in wiring_of(FETTLE).channels}
+    felt = channels["coil 5"]
+    assert (felt.name, felt.pin, felt.driver) == ("damper of tube 1", "PC6", "dampers")
+    assert felt.cold_a == pytest.approx(12.8 / (30 * (1 - 0.00393 * 25)))
+    # 30 ms of pull in every 110, and 30 % of the rest of all the time.
+    pulls = 30 / 110
+    assert felt.rms_a == pytest.approx(felt.cold_a * math.sqrt(pulls + 0.3 * (1 - pulls)))
+    assert (felt.ohm_20c, felt.fuse_a, felt.wire_mm2, felt.wire_awg) == (30.0, 0.4, 0.5, 20)
+    # 93 mV/A/m over 2 m.
+    assert felt.drop_v == pytest.approx(0.093 * 2 * felt.cold_a)
+    assert felt.transistor == "N-channel, 30 V, 2 A, at most 500 mΩ at 3.3 V"
+    assert (felt.diode, felt.plug) == ("Schottky, 30 V, 1 A", "2-pole, locking, 2 A")
+    assert felt.shorted == STANDS
+    motor = channels["motor 0"]
+    assert (motor.name, motor.pin, motor.driver) == ("bead shaker", "PB8", "supply")
+    assert (motor.cold_a, motor.hot_a, motor.rms_a, motor.ohm_20c) == (0.8, 0.25, 0.25, None)
+    # It starts for 0.35 s with 0.8 A: 2.75 times 0.29.
+    assert (motor.fuse_a, motor.wire_mm2, motor.wire_awg) == (0.315, 0.5, 20)
+    assert motor.drop_v == pytest.approx(0.093 * 2 * 0.8)
+    assert motor.transistor == "N-channel, 30 V, 3 A, at most 500 mΩ at 3.3 V"
+    assert (motor.diode, motor.plug) == ("Schottky, 30 V, 1 A", "2-pole, locking, 2 A")
+
+
+def test_other_machines_have_other_pins_supplies_and_words() -> None:
+    pins = FETTLE.board.pins
+    assert pins is not None
+    assert pins.sensors is not None
+    sensors = msgspec.structs.replace(pins.sensors, parts=("ADS1115",))
+    pins = msgspec.structs.replace(
+        pins, sensors=sensors, light_strip=LightStrip(pin="PA1", count=8), lights=()
+    )
+    assert other_pins(pins)[0] == (
+        "addressable lights",
+        "PA1",
+        "8 lights, data through 330 Ω and a level shifter to 5 V",
+    )
+    assert (
+        "rain grid",
+        "AIN0 of the ADS1115",
+        "grid from there to ground, 100 kΩ from there to 3.3 V; ADDR to ground",
+    ) in other_pins(pins)
+    bare = msgspec.structs.replace(pins.sensors, parts=())
+    row = next(
+        row
+        for row in other_pins(msgspec.structs.replace(pins, sensors=bare))
+        if row[0].startswith("sensors")
+    )
+    assert row == ("sensors: SDA, SCL", "PB7, PB6", "nothing yet; 4.7 kΩ from each to 3.3 V")
+    supply = msgspec.structs.replace(FETTLE.supply, chemistry="mains", cutoff_v=0.0)
+    board = msgspec.structs.replace(FETTLE.board, pins=None)
+    told = wiring_of(msgspec.structs.replace(FETTLE, supply=supply, board=board))
+    assert told.others == ()
+    assert {one.pin for one in told.channels} == {""}
+    assert told.feeds[0].name == "supply, main fuse"
+    assert told.ground[0].startswith("One star point at the supply's minus: ")
+    assert told.ground[2].startswith("Main fuse as near to the supply's plus as it goes, ")
+    # Without a cut-off a fifth below the nominal voltage is low.
+    (after,) = (one for one in told.checks if one.where == "after the main fuse")
+    assert after.expect == f"9.6 to {told.highest_v:.1f} V"
+    assert len(told.checks) == len(wiring_of(FETTLE).checks) - 3
