@@ -15,14 +15,14 @@ from reply_helpers import call, note, score_of
 
 from callresp.errors import UserError
 from callresp.io.score import ReplyHeader, ReplyScore
-from callresp.palette.files import load_palette
+from callresp.palette.files import fingerprint, load_palette
 from callresp.palette.model import Coil, Palette
 from callresp.plan.advice import what_if
 from callresp.plan.advice.capability import capability_of
 from callresp.plan.advice.pitch_coverage import pitch_coverage
 from callresp.plan.advice.what_if import candidates, with_striker
 from callresp.plan.auditions import Audition, audition, swept, with_setting
-from callresp.plan.checked_plan import check
+from callresp.plan.checked_plan import Checker, check
 from callresp.plan.electrical.battery import BatteryDay
 from callresp.plan.electrical.loads import Load, LoadModel, stretches, supply_limit_a
 from callresp.plan.electrical.wiring import wiring_of
@@ -542,3 +542,40 @@ def test_a_coils_history_is_forgotten_where_no_cycle_reaches_it() -> None:
     # When it is over, those at 999 and 999.5 s have had 10 ms each of the cycle's 0.2 s.
     guard_s = 3e-4 + 2e-4 * 2.0
     assert history.room_s(1000.4, 1.0) == pytest.approx(0.2 - 0.02 - guard_s, abs=1e-6)
+
+
+def test_a_plan_says_what_it_plays_and_on_what() -> None:
+    header = ReplyHeader(
+        recording="dawn.wav", start="2026-05-12T04:30:00", duration_s=60.0, heard_file="dawn.heard"
+    )
+    plan = make_plan(
+        ReplyScore(header=header, notes=(reply_note(0, 1.0, None, "tube 1"),)), FETTLE
+    ).plan
+    assert plan.header == PlanHeader(
+        palette="Fettle",
+        palette_sha256=fingerprint(FETTLE),
+        recording="dawn.wav",
+        start="2026-05-12T04:30:00",
+        duration_s=60.0,
+        heard_file="dawn.heard",
+    )
+    named = msgspec.structs.replace(header, palette="another name")
+    assert (
+        make_plan(ReplyScore(header=named, notes=()), FETTLE).plan.header.palette == named.palette
+    )
+    pieces = Checker(FETTLE).admit(plan.commands[::-1]).plan
+    assert pieces.commands == plan.commands
+    assert pieces.header == PlanHeader(palette="Fettle", palette_sha256=fingerprint(FETTLE))
+    old = msgspec.structs.replace(
+        plan, header=msgspec.structs.replace(plan.header, palette_sha256="x")
+    )
+    with pytest.raises(UserError) as refused:
+        check(old, FETTLE)
+    assert str(refused.value) == (
+        "palette Fettle: the plan was made for another palette or an older state of 'Fettle';"
+        " give the one that it was made for, or make the plan anew with callresp check"
+    )
+    assert refused.value.argument == "palette"
+    # A plan of nothing is dark from a moment before its beginning.
+    (dark,) = darkened(make_plan(ReplyScore(header=header, notes=()), FETTLE)).plan.commands
+    assert dark == Light(at_s=-0.2, channel=0, level=0.0)

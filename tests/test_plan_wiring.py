@@ -306,7 +306,7 @@ def test_other_machines_have_other_pins_supplies_and_words() -> None:
         "AIN0 of the ADS1115",
         "grid from there to ground, 100 kΩ from there to 3.3 V; ADDR to ground",
     ) in other_pins(pins)
-    bare = msgspec.structs.replace(pins.sensors, parts=())
+    bare = msgspec.structs.replace(sensors, parts=())
     row = next(
         row
         for row in other_pins(msgspec.structs.replace(pins, sensors=bare))
