@@ -100,6 +100,16 @@ def __dir__() -> list[str]:
     return __all__
 
 
+def _expect(value: object, kind: type, argument: str, maker: str) -> None:
+    """Refuse another stage's value, or none."""
+    if not isinstance(value, kind):
+        raise UserError(
+            f"a {type(value).__name__} where a {kind.__name__} is needed",
+            argument=argument,
+            remedy=f"give what {maker} returns",
+        )
+
+
 def transcribe(
     sound: str | Path | npt.NDArray[np.floating] | Recording,
     *,
@@ -216,7 +226,7 @@ def answer(
     Raises
     ------
     UserError
-        When rules or palette can't be read; names file, line and key.
+        When rules or palette can't be read; names file, line and key. When `heard` is none.
 
     Examples
     --------
@@ -233,11 +243,13 @@ def answer(
     """
     import msgspec
 
+    from callresp.io.score import HeardScore
     from callresp.palette.files import load_palette
     from callresp.palette.model import Palette
     from callresp.reply import replier
     from callresp.reply.rules import RuleSet, load_rules
 
+    _expect(heard, HeardScore, "heard", "transcribe")
     machine = palette if isinstance(palette, Palette) else load_palette(palette)
     rule_set = rules if isinstance(rules, RuleSet) else load_rules(str(rules))
     reply = replier.answer(heard, machine, rule_set, seed)
@@ -273,7 +285,7 @@ def make_plan(
     Raises
     ------
     UserError
-        When the palette can't be read.
+        When the palette can't be read, or `reply` is none.
 
     Examples
     --------
@@ -288,10 +300,12 @@ def make_plan(
     >>> [(type(command).__name__, command.instrument) for command in plan.commands]
     [('Hold', 'tube 1'), ('Strike', 'tube 1')]
     """
+    from callresp.io.score import ReplyScore
     from callresp.palette.files import load_palette
     from callresp.palette.model import Palette
     from callresp.plan import planner
 
+    _expect(reply, ReplyScore, "reply", "answer")
     if not isinstance(palette, Palette):
         palette = load_palette(palette or reply.header.palette or "fettle")
     return planner.make_plan(reply, palette, progress)
@@ -324,7 +338,7 @@ def render(
     Raises
     ------
     UserError
-        When the chorus can't be read, or there is nothing to render.
+        When the chorus can't be read or is none, or there is nothing to render.
 
     Examples
     --------
@@ -339,6 +353,11 @@ def render(
     >>> sound.sample_rate_hz, sound.samples.shape[1], sound.duration_s > 2.0
     (48000, 1, True)
     """
+    from callresp.io.audio import Recording
+    from callresp.plan.checked_plan import CheckedPlan
     from callresp.synthesis.mixing import mixed
 
+    _expect(plan, CheckedPlan, "plan", "make_plan")
+    if not isinstance(chorus, str | Path | None):
+        _expect(chorus, Recording, "chorus", "callresp.Waveform")
     return mixed(chorus, plan, plan.palette, seed=seed)

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -79,6 +80,11 @@ MISTAKES = [
     ({"sound": np.zeros((2, 2, 2)), "sample_rate_hz": RATE_HZ}, r"shape \(2, 2, 2\)"),
     ({"sound": np.zeros(9), "sample_rate_hz": RATE_HZ, "channel": 2}, "has no channel 2"),
     ({"sound": "no-such.wav"}, "no-such.wav: can't be read"),
+    ({"sound": np.zeros(9), "sample_rate_hz": "48000"}, "'48000' samples a second"),
+    (
+        {"sound": np.zeros(9), "sample_rate_hz": 44100.5},
+        r"44100\.5 samples a second",
+    ),
 ]
 
 
@@ -87,6 +93,42 @@ def test_a_mistake_is_told_in_one_line(given: dict[str, object], told: str) -> N
     with pytest.raises(callresp.UserError, match=told) as caught:
         callresp.transcribe(**given)  # type: ignore[arg-type]
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ({"sample_rate_hz": 0}, "sample_rate_hz: 0 samples a second"),
+        ({"sample_rate_hz": float("nan")}, "sample_rate_hz: nan samples a second"),
+        ({"sample_rate_hz": RATE_HZ, "profile": "nope"}, "no shipped name 'nope'"),
+    ],
+)
+def test_a_listener_is_made_for_a_rate_and_a_profile(given: dict[str, Any], told: str) -> None:
+    with pytest.raises(callresp.UserError, match=told):
+        callresp.Listener(**given)
+    assert callresp.Listener(RATE_HZ, "frog").profile == callresp.load_profile("frog")
+
+
+@pytest.mark.parametrize("block", [np.zeros((480, 1), np.float32), np.zeros(480, np.int16), None])
+def test_a_block_that_is_none_is_told(block: Any) -> None:
+    # Of a sound card they have a column a channel; of PCM they are whole numbers.
+    with pytest.raises(callresp.UserError, match=r"give floats of shape \(n,\)"):
+        callresp.Listener(RATE_HZ).push(block)
+
+
+def test_another_stage_s_value_is_told(tmp_path: Path) -> None:
+    heard: Any = callresp.transcribe(dawn(tmp_path))
+    reply: Any = callresp.answer(heard)
+    plan = callresp.make_plan(reply)
+    chorus: Any = np.zeros(9)
+    with pytest.raises(callresp.UserError, match="heard: a ReplyScore where a HeardScore is"):
+        callresp.answer(reply)
+    with pytest.raises(callresp.UserError, match="reply: a HeardScore where a ReplyScore is"):
+        callresp.make_plan(heard)
+    with pytest.raises(callresp.UserError, match="plan: a ReplyScore where a CheckedPlan is"):
+        callresp.render(reply)
+    with pytest.raises(callresp.UserError, match="chorus: a ndarray where a Recording is needed"):
+        callresp.render(plan, chorus=chorus)
 
 
 def test_a_rate_beside_a_file_must_be_its_own(tmp_path: Path) -> None:

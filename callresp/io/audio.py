@@ -30,6 +30,7 @@ from __future__ import annotations
 import errno
 import io
 import math
+import numbers
 import os
 import struct
 from collections.abc import Callable, Iterator
@@ -270,6 +271,34 @@ class Recording:
         return mono
 
 
+def checked_rate(sample_rate_hz: float) -> int:
+    """A sample rate as a whole number.
+
+    Parameters
+    ----------
+    sample_rate_hz
+        Samples a second, as given by whoever calls.
+
+    Returns
+    -------
+    int
+        The same.
+
+    Raises
+    ------
+    UserError
+        When it is no number, not whole or not above 0.
+    """
+    number = isinstance(sample_rate_hz, numbers.Real) and math.isfinite(sample_rate_hz)
+    if not number or sample_rate_hz < 1 or sample_rate_hz != int(sample_rate_hz):
+        raise UserError(
+            f"{sample_rate_hz!r} samples a second",
+            argument="sample_rate_hz",
+            remedy="give a whole number, 8000 to 192000",
+        )
+    return int(sample_rate_hz)
+
+
 class Waveform(Recording):
     """Sound in memory, read like a file.
 
@@ -315,7 +344,7 @@ class Waveform(Recording):
             )
         self.samples: Samples = np.atleast_2d(values.T).T.astype(np.float32)
         self.path, self._header, self._opening_notes = Path(), WavHeader(), []
-        self.sample_rate_hz = int(sample_rate_hz)
+        self.sample_rate_hz = checked_rate(sample_rate_hz)
         self.frames, self.channels = self.samples.shape
         self.format = "samples"
         self._take(channel)

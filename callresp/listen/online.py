@@ -26,14 +26,17 @@ Conventions
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import msgspec
 import numpy as np
 
+from callresp.errors import UserError
+from callresp.io.audio import checked_rate
 from callresp.io.score import Note
 from callresp.listen.note_stream import Block, NoteStream, StreamOutput
 from callresp.listen.notes import NoteTable, Rows, to_notes, voice_name
-from callresp.listen.profile import Profile
+from callresp.listen.profile import Profile, load_profile
 from callresp.listen.voices.assign import singer_settings
 from callresp.listen.voices.online_voices import VoiceTracker
 from callresp.listen.voices.phrases import Closed, PhraseCloser, place_of, sung_of
@@ -102,7 +105,13 @@ class Listener:
     sample_rate_hz
         Of the stream.
     profile
-        What to listen for; `None` for the general profile.
+        What to listen for: a shipped profile's name, a TOML file, or a `Profile`; the general one
+        by default.
+
+    Raises
+    ------
+    UserError
+        When there is no such profile, or the rate is no whole number or too low for its band.
 
     Examples
     --------
@@ -111,9 +120,11 @@ class Listener:
     []
     """
 
-    def __init__(self, sample_rate_hz: int, profile: Profile | None = None) -> None:
-        self.sample_rate_hz = sample_rate_hz
-        self.profile = profile or Profile()
+    def __init__(self, sample_rate_hz: int, profile: str | Path | Profile | None = None) -> None:
+        self.sample_rate_hz = checked_rate(sample_rate_hz)
+        if not isinstance(profile, Profile):
+            profile = load_profile(None if profile is None else str(profile))
+        self.profile = profile
         self._next_key = 0
         self._next_note = 0
         self._next_phrase = 0
@@ -140,7 +151,19 @@ class Listener:
         """Hear a block, shape ``(n,)``; returns what began and what ended by it.
 
         Samples that are not numbers are taken as silence.
+
+        Raises
+        ------
+        UserError
+            When these are no floats of that shape.
         """
+        block = np.asarray(block)
+        if block.ndim != 1 or block.dtype.kind != "f":
+            raise UserError(
+                f"a block of type {block.dtype} and shape {block.shape}",
+                argument="block",
+                remedy="give floats of shape (n,), full scale ±1; of several channels, one",
+            )
         if not np.isfinite(block).all():
             block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
         events = [event for out in self._stream.push(block) for event in self._events(out)]
