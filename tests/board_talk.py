@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 from core_board import CoreBoard, core_program
-from emulated_board import MACHINES, EmulatedBoard, image_of, need_emulator
+from emulated_board import MACHINES, EmulatedBoard, need_emulator, shared_image
 from link_helpers import FETTLE
 
 from callresp.link.board import SimulatedBoard
@@ -90,8 +90,7 @@ def make_board(
         if request.param in MACHINES:
             need_emulator()
             dry = more.get("dry_run", False)
-            folder = tmp_path_factory.getbasetemp() / f"{request.param}{dry}"
-            image = image_of(folder, request.param, FETTLE, dry)
+            image = shared_image(tmp_path_factory, request.param, dry)
             made.append(EmulatedBoard(image, FETTLE, chip=request.param, **more))
             return made[-1]
         made.append(CoreBoard(program, FETTLE, **more))

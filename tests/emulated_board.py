@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
+import pytest
 from conftest import missing
 from core_board import WRAP, CoreBoard
 from firmware_helpers import FIRMWARE
@@ -105,6 +106,13 @@ def image_of(
         done = subprocess.run(words, cwd=folder, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
     return image
+
+
+def shared_image(
+    factory: pytest.TempPathFactory, chip: str = "stm32f405", dry_run: bool = False
+) -> Path:
+    """The image of the demo machine, built once for all tests of this process."""
+    return image_of(factory.getbasetemp() / f"{chip}{dry_run}", chip, FETTLE, dry_run)
 
 
 class Emulator:

@@ -61,7 +61,7 @@ class Line:
     to_host_s: tuple[float, float] = (0.001, 0.003)
     spoil: Callable[[bytes, float], list[bytes]] = lambda data, now_s: [data]
     seed: int = 0
-    step_s: float = 0.002
+    step_s: float = 0.004
     now_s: float = 0.0
     _flying: list[tuple[float, int, str, bytes]] = field(default_factory=list)
     _count: int = 0

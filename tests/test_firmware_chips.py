@@ -15,6 +15,7 @@ from emulated_board import (
     EmulatedBoard,
     image_of,
     need_emulator,
+    shared_image,
     wide_files,
 )
 from firmware_helpers import CORE, FLAGS, compiler
@@ -103,13 +104,13 @@ def longest_tick(board: EmulatedBoard, coils: int = 20, motors: int = 4) -> floa
 
 
 def test_a_plan_streams_to_an_emulated_chip_over_a_pseudo_terminal(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """By the wall's clock: a busy computer may be late, so only what must hold is asked."""
     need_emulator()
     monkeypatch.setattr(link_stream, "ANSWER_S", 120.0)
     monkeypatch.setattr(link_stream, "GONE_S", 120.0)
-    image = image_of(tmp_path, "stm32f405", FETTLE)
+    image = shared_image(tmp_path_factory)
     words = ["qemu-system-arm", "-M", "netduinoplus2", "-display", "none", "-monitor", "none"]
     words += ["-kernel", str(image), "-serial", "pty", "-serial", "pty"]
     board = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
@@ -133,10 +134,12 @@ def test_a_plan_streams_to_an_emulated_chip_over_a_pseudo_terminal(
 
 
 @pytest.mark.parametrize("chip", list(MACHINES) if EVERYWHERE in os.environ else ["stm32f405"])
-def test_a_chip_that_is_reset_mid_phrase_is_taken_up_again(tmp_path: Path, chip: str) -> None:
+def test_a_chip_that_is_reset_mid_phrase_is_taken_up_again(
+    tmp_path_factory: pytest.TempPathFactory, chip: str
+) -> None:
     """The emulator's chip has no backup register, so its count of starts tells nothing."""
     need_emulator()
-    board = EmulatedBoard(image_of(tmp_path, chip, FETTLE), FETTLE, chip=chip)
+    board = EmulatedBoard(shared_image(tmp_path_factory, chip), FETTLE, chip=chip)
     line = Line(Session(plan_of(24, 0.15)), board, step_s=0.005)  # type: ignore[arg-type]
     while line.session.report.outcomes["executed"] < 8:
         line.step()
