@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from collections import Counter
 from pathlib import Path
@@ -407,11 +408,31 @@ def test_without_pseudo_terminals_the_board_stands_behind_a_socket(
 ) -> None:
     # What a container without a devpts file system says.
     monkeypatch.setattr("os.openpty", Mock(side_effect=OSError(19, "No such device")))
-    accepted = Mock(return_value=(Mock(), None))
-    monkeypatch.setattr(
-        "socket.create_server",
-        Mock(return_value=Mock(accept=accepted, getsockname=Mock(return_value=("127.0.0.1", 4)))),
-    )
-    _ends()
+    line_end = Mock()
+    accepted = Mock(return_value=(line_end, None))
+    listens = Mock(accept=accepted, getsockname=Mock(return_value=("127.0.0.1", 4)))
+    server = Mock(return_value=listens)
+    monkeypatch.setattr("socket.create_server", server)
+    handle, read, write = _ends()
+    # On this computer only, at a port that is free.
+    server.assert_called_once_with(("127.0.0.1", 0))
     accepted.assert_called_once()
     assert capfd.readouterr().out == "socket://127.0.0.1:4\n"
+    assert (handle, read()) == (line_end.fileno.return_value, line_end.recv.return_value)
+    write(b"x")
+    line_end.sendall.assert_called_once_with(b"x")
+
+
+def test_a_pseudo_terminal_carries_every_byte_both_ways(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    own, read, write = _ends()
+    other = os.open(capfd.readouterr().out.strip(), os.O_RDWR | os.O_NOCTTY)
+    # Ends of line, Ctrl-C, Ctrl-D, Ctrl-Q and Ctrl-S among them: nothing is translated or echoed.
+    every = bytes(range(256))
+    os.write(other, every)
+    assert read() == every
+    write(every)
+    assert os.read(other, 4096) == every
+    os.close(other)
+    os.close(own)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -26,6 +27,7 @@ from callresp.plan.checked_plan import Checker, check
 from callresp.plan.electrical.battery import BatteryDay
 from callresp.plan.electrical.loads import Load, LoadModel, stretches, supply_limit_a
 from callresp.plan.electrical.wiring import wiring_of
+from callresp.plan.files import read_plan, write_plan
 from callresp.plan.model import Change, Hold, Light, Plan, PlanHeader, Strike, Turn
 from callresp.plan.planner import all_off, darkened, make_plan
 from callresp.plan.rules import on_times
@@ -117,6 +119,9 @@ def test_the_hottest_coil_is_named_and_told_when_it_burns_a_hand() -> None:
     assert tube is not None
     assert tube.instrument == "tube 1"
     assert tube.hot_to_touch
+    for one in (felt, tube):
+        assert one.temperature_c == round(one.temperature_c, 1)
+        assert one.force_loss_db == round(one.force_loss_db, 2)
 
 
 def test_changes_are_grouped_by_kind_key_and_reason() -> None:
@@ -579,3 +584,13 @@ def test_a_plan_says_what_it_plays_and_on_what() -> None:
     # A plan of nothing is dark from a moment before its beginning.
     (dark,) = darkened(make_plan(ReplyScore(header=header, notes=()), FETTLE)).plan.commands
     assert dark == Light(at_s=-0.2, channel=0, level=0.0)
+
+
+def test_a_file_without_a_header_is_no_plan(tmp_path: Path) -> None:
+    path = tmp_path / "a.plan.jsonl"
+    write_plan(path, plan_of())
+    assert read_plan(path).commands == COMMANDS
+    path.write_text("".join(path.read_text().splitlines(keepends=True)[1:]))
+    with pytest.raises(UserError) as refused:
+        read_plan(path)
+    assert str(refused.value) == f"{path}: no header, so not a plan; give a *.plan.jsonl"
