@@ -409,6 +409,13 @@ def test_what_to_type_next_can_be_typed(made: Path, run: Run) -> None:
     out = run("reply", "a day's song.heard.jsonl")[1]
     typed = next(line for line in out.splitlines() if line.startswith("next: callresp "))
     assert shlex.split(typed)[2:] == ["check", "a day's song.reply.jsonl"]
+    out = run("ask-place", "--striker", "oak block", "-o", "a day's.plan.jsonl")[1]
+    out += run("strike-test", "--palette", "pocket", "-o", "a day's test.plan.jsonl")[1]
+    then = [shlex.split(line) for line in out.splitlines() if line.startswith("then: callresp ")]
+    assert [words[words.index("--plan") + 1] for words in then] == [
+        "a day's.plan.jsonl",
+        "a day's test.plan.jsonl",
+    ]
 
 
 def test_an_interrupt_while_the_command_line_is_loaded_is_one_line(tmp_path: Path) -> None:

@@ -225,7 +225,10 @@ def test_a_dry_run_sends_nothing(tmp_path: Path) -> None:
     words = ("--port", str(tmp_path / "tty"), "--palette", "fettle", "--dry-run")
     done = callresp("stream", str(plan), *words)
     assert done.returncode == 0, done.stderr
-    assert "nothing sent" in done.stdout
+    count = len(plan_of(3).plan.commands)
+    assert f"{count} commands, all within the limits; nothing sent" in done.stdout
+    told = json.loads(callresp("stream", str(plan), *words, "--json").stdout)
+    assert told == {"plan": str(plan), "commands": count, "sent": 0}
 
 
 def test_ports_is_quiet_where_there_are_none() -> None:

@@ -154,7 +154,7 @@ def _write(asked: _Asked) -> None:
     ui.warn(EARS)
     ui.warn(WILDLIFE)
     ui.say(f"next: start a recorder, then callresp stream {ui.typed(output)} --port PORT")
-    ui.say(f"then: callresp ask-place RECORDING --plan {output}")
+    ui.say(f"then: callresp ask-place RECORDING --plan {ui.typed(output)}")
 
 
 def _planned(asked: _Asked) -> tuple[Palette, Striker, CheckedPlan]:

@@ -98,10 +98,12 @@ def stream_command(
     if dark:
         checked = darkened(checked)
     if dry_run:
-        ui.say(
-            f"{plan}: {counted(len(checked.plan.commands), 'command')}, all within the limits;"
-            " nothing sent"
-        )
+        total = len(checked.plan.commands)
+        if as_json:
+            ui.emit({"plan": str(plan), "commands": total, "sent": 0})
+        else:
+            told = counted(total, "command")
+            ui.say(f"{plan}: {told}, all within the limits; nothing sent")
         return
     simulated = port == "simulated"
     if not simulated:

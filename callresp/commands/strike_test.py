@@ -123,7 +123,7 @@ def strike_test_command(
     ui.say(f"wrote {output} and {beside}")
     ui.warn("keep hands, hair and cloth off the machine; coils get hot; bells at arm's length hurt")
     ui.say(f"next: start a recorder, then callresp stream {ui.typed(output)} --port PORT")
-    ui.say(f"then: callresp measure RECORDING --plan {output} -o my-palette.toml")
+    ui.say(f"then: callresp measure RECORDING --plan {ui.typed(output)} -o my-palette.toml")
 
 
 def _of_palette(palette: str, beside: Path) -> str:
