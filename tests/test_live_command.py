@@ -74,6 +74,17 @@ def test_json_is_one_object_a_line_and_nothing_else(run: Run) -> None:
     assert len(phrase["notes"]) == 3
 
 
+def test_a_snippet_that_the_end_cuts_short_is_kept(run: Run) -> None:
+    run(*FILE, "--port", "simulated", "--log", "whole.log", "--rules", "shadow")
+    *_, last = log_rows(Path("whole.log"), "reply")
+    wave = np.zeros(round((last.at_s + 0.2) * RATE_HZ), np.float32)
+    write_wav(Path("dawn.wav"), wave, RATE_HZ)
+    run(*FILE, "--port", "simulated", "--log", "cut.log", "--snippets", "kept", "--rules", "shadow")
+    replies = len(list(log_rows(Path("cut.log"), "reply")))
+    assert replies == len(list(log_rows(Path("whole.log"), "reply")))
+    assert len(list(Path("kept").glob("*.flac"))) == replies
+
+
 def test_snippets_are_kept(run: Run) -> None:
     run(*FILE, "--port", "simulated", "--snippets", "kept", "--rules", "shadow")
     assert list(Path("kept").glob("20260512T0430*-phrase-*.flac"))

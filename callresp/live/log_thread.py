@@ -7,6 +7,7 @@ out when its end has come, and kept as FLAC.
 
 from __future__ import annotations
 
+import math
 import queue
 import shutil
 import threading
@@ -240,9 +241,9 @@ class SnippetBuffer:
         if len(self._waiting) < SNIPPETS_WAITING_MAX:
             self._waiting.append(keep)
 
-    def ready(self) -> Iterator[tuple[str, Samples]]:
-        """Names and samples of what has come to its end."""
-        now_s = self._end / self.sample_rate_hz
+    def ready(self, *, ended: bool = False) -> Iterator[tuple[str, Samples]]:
+        """Names and samples of what has come to its end; once the sound has ended, of all."""
+        now_s = math.inf if ended else self._end / self.sample_rate_hz
         for keep in [keep for keep in self._waiting if keep.until_s <= now_s]:
             self._waiting.remove(keep)
             yield keep.name, self._cut(keep)

@@ -149,6 +149,7 @@ class Runner:
         with contextlib.ExitStack() as last:
             last.callback(self._report_notices, logged=False)
             last.callback(self.log.close)
+            last.callback(self._keep_snippets, ended=True)
             last.callback(lambda: self.perform(self.engine.ended(why)))
             last.callback(self._report_notices, logged=True)
             last.callback(lambda: self.perform(self.engine.link_update(self.link.take_update())))
@@ -224,9 +225,13 @@ class Runner:
             self._keep_ahead()
         if self._recent is not None:
             self._recent.add(stamped.block)
-            for name, samples in self._recent.ready():
-                snippet = Snippet(name, samples, self.source.sample_rate_hz)
-                self.log.write(snippet, wait=not self.real_time)
+        self._keep_snippets()
+
+    def _keep_snippets(self, *, ended: bool = False) -> None:
+        """Hand on what was asked for; at the end, as much of it as there is."""
+        for name, samples in self._recent.ready(ended=ended) if self._recent else ():
+            snippet = Snippet(name, samples, self.source.sample_rate_hz)
+            self.log.write(snippet, wait=ended or not self.real_time)
 
     def _keep_ahead(self) -> None:
         """Lead by as much as sound and engine were late of late, so that nothing is too late."""
