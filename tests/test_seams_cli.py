@@ -50,6 +50,14 @@ def test_an_interrupt_behind_another_fault_is_one_line(
     assert (end.value.code, capsys.readouterr().err) == (130, "callresp: stopped\n")
 
 
+def test_where_nothing_was_heard_it_says_what_to_try(tmp_path: Path) -> None:
+    noise = 1e-3 * np.random.default_rng(0).standard_normal(2 * RATE_HZ)
+    write_wav(tmp_path / "rain.wav", noise, RATE_HZ)
+    said = callresp("transcribe", str(tmp_path / "rain.wav")).stdout
+    assert "0 notes" in said
+    assert said.endswith("try another --profile, or see why with callresp explain\n")
+
+
 def test_products_of_matrices_have_one_thread() -> None:
     # Others busy-wait on a core that something else needs; they start as numpy is loaded.
     script = """if True:

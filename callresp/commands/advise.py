@@ -9,7 +9,7 @@ import click
 from callresp.commands import options, ui
 from callresp.commands.options import PATH
 from callresp.io.score import read_heard, read_reply
-from callresp.io.wording import counted
+from callresp.io.wording import band, counted
 from callresp.palette.files import load_palette
 from callresp.palette.similarity import SoundPair, pairs_of
 from callresp.plan.advice.pitch_coverage import PitchCoverage, pitch_coverage
@@ -78,9 +78,8 @@ def _print_reach(reached: PitchCoverage) -> None:
     )
     for gap in reached.gaps[:GAPS_TOLD]:
         near = f"; nearest is {gap.nearest}, {gap.off_cents:+.0f} cents" if gap.nearest else ""
-        low, high = f"{gap.low_hz:.0f}", f"{gap.high_hz:.0f}"
         ui.say(
-            f"  {low if low == high else f'{low} to {high}'} Hz: {counted(gap.notes, 'note')} of"
+            f"  {band((gap.low_hz, gap.high_hz))}: {counted(gap.notes, 'note')} of"
             f" {', '.join(gap.voices)}{near}"
         )
     if len(reached.gaps) > GAPS_TOLD:

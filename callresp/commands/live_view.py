@@ -21,7 +21,7 @@ import msgspec
 
 from callresp.commands import ui
 from callresp.io.score import Phrase
-from callresp.io.wording import clock, counted
+from callresp.io.wording import band, clock, counted
 from callresp.live.actions import Record
 
 if TYPE_CHECKING:
@@ -210,10 +210,9 @@ def status_line(engine: LiveEngine) -> str:
 
 def _line(at_s: float, body: object) -> str:
     if isinstance(body, Phrase):
-        pitches = sorted(note.pitch_hz for note in body.notes if note.pitch_hz is not None)
-        band = f"{pitches[0]:.0f} to {pitches[-1]:.0f} Hz" if pitches else "unpitched"
+        pitches_hz = [note.pitch_hz for note in body.notes if note.pitch_hz is not None]
         notes = counted(len(body.notes), "note")
-        return f"{clock(at_s)}  heard {body.id}: voice {body.voice}, {notes}, {band}"
+        return f"{clock(at_s)}  heard {body.id}: voice {body.voice}, {notes}, {band(pitches_hz)}"
     assert isinstance(body, dict)
     names = " ".join(note.instrument for note in body["notes"])
     return f"{clock(at_s)}  answers {body['phrase']} by '{body['rule']}': {names}"

@@ -16,7 +16,7 @@ from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.io.score import HeardHeader, Note, line, write_score
 from callresp.io.starttime import start_of
-from callresp.io.wording import counted
+from callresp.io.wording import band, counted
 from callresp.levels.a_weighting import note_a_level_db
 from callresp.levels.calibration import load_calibration
 from callresp.listen.profile import load_profile
@@ -121,15 +121,16 @@ def print_summary(
     voices = _by_voice(notes, offset_db is not None)
     for name in sorted(voices, key=lambda name: (len(name), name)):
         own = voices[name]
-        pitched = own.pitches_hz
-        band = f"{min(pitched):.0f} to {max(pitched):.0f} Hz" if pitched else "unpitched"
         count = len(own.phrases)
         ui.say(
             f"  voice {name}: {counted(len(own.levels_db), 'note')} in {counted(count, 'phrase')},"
-            f" {band}, median level {_median_level(own, offset_db)}"
+            f" {band(own.pitches_hz)}, median level {_median_level(own, offset_db)}"
         )
     if output is not None:
         ui.say(f"wrote {output}")
+        if not notes:
+            ui.say("nothing was heard: try another --profile, or see why with callresp explain")
+            return
         ui.say(f"next: callresp reply {ui.typed(output)}")
 
 

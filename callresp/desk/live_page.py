@@ -28,7 +28,7 @@ from starlette.routing import Route
 from callresp.desk.address import open_server
 from callresp.desk.server import server_of
 from callresp.io.score import Phrase
-from callresp.io.wording import clock, counted
+from callresp.io.wording import band, clock, counted
 from callresp.levels.level_meter import LevelMeter
 from callresp.listen.profile import Profile
 from callresp.live.actions import Record
@@ -191,10 +191,8 @@ class LivePage:
             self._voices[body.id] = body.voice
             while len(self._voices) > LINES_KEPT:
                 del self._voices[next(iter(self._voices))]
-            pitches = sorted(note.pitch_hz for note in body.notes if note.pitch_hz is not None)
-            ends = dict.fromkeys(f"{hz:.0f}" for hz in (*pitches[:1], *pitches[-1:]))
-            band = f"{' to '.join(ends)} Hz" if pitches else "no pitch"
-            count = f"{counted(len(body.notes), 'note')}, {band}"
+            pitches_hz = [note.pitch_hz for note in body.notes if note.pitch_hz is not None]
+            count = f"{counted(len(body.notes), 'note')}, {band(pitches_hz)}"
             self._add(row.at_s, "heard", body.voice, count)
         elif row.kind == "reply" and isinstance(body, dict):
             voice = self._voices.get(body["phrase"], "")

@@ -1,10 +1,12 @@
-"""Words that pages, pictures and lines on a terminal share: counts with their nouns, times.
+"""Words that pages, pictures and lines on a terminal share: counts with their nouns, bands, times.
 
 A count agrees with its noun wherever one is told, so no line puts a noun after
 a number by itself.
 """
 
 from __future__ import annotations
+
+from collections.abc import Collection
 
 
 def counted(count: int, noun: str, plural: str = "") -> str:
@@ -30,6 +32,30 @@ def counted(count: int, noun: str, plural: str = "") -> str:
     ('1 voice', '1,200 voices', '0 echoes')
     """
     return f"{count:,} {noun if count == 1 else plural or f'{noun}s'}"
+
+
+def band(pitches_hz: Collection[float]) -> str:
+    """From the lowest pitch to the highest.
+
+    Parameters
+    ----------
+    pitches_hz
+        Of notes that have one.
+
+    Returns
+    -------
+    str
+        In whole hertz.
+
+    Examples
+    --------
+    >>> band([1620.4, 740.0]), band([880.2, 879.9]), band([])
+    ('740 to 1620 Hz', '880 Hz', 'unpitched')
+    """
+    if not pitches_hz:
+        return "unpitched"
+    low, high = f"{min(pitches_hz):.0f}", f"{max(pitches_hz):.0f}"
+    return f"{low} Hz" if low == high else f"{low} to {high} Hz"
 
 
 def clock(seconds: float) -> str:
