@@ -104,6 +104,18 @@ def test_the_score_is_drawn(page: Page) -> None:
     assert found
 
 
+def test_all_lanes_of_a_large_machine_are_in_sight(page: Page) -> None:
+    ends, height, spectrum = page.evaluate(
+        """() => { const { score } = desk, { palette } = score.state, own = palette.lanes;
+          try { palette.lanes = Array.from({ length: 60 }, () => own[0]); score.lay();
+            const { lanes, axis, spectrum } = score.parts;
+            return [axis.top + axis.height, score.height, spectrum.height]; }
+          finally { palette.lanes = own; score.lay(); } }"""
+    )
+    assert ends <= height + 0.5
+    assert spectrum >= 60
+
+
 def test_nothing_that_the_first_picture_can_do_without_goes_before_it(page: Page) -> None:
     """Tiles are asked for before a frame is drawn; the rest of the page once they are there."""
     asked = page.evaluate(

@@ -172,14 +172,16 @@ export function drawKey(score, c) {
     return place(times, score.axis.to) - place(times, score.axis.from);
   };
   const muted = new Set(score.state.muted);
+  const each = Math.ceil(7 / lane); // of narrow lanes not every one has room for its name
   score.state.palette.lanes.forEach((item, n) => {
+    if (n % each && !score.laneTimes?.has(n)) return;
     const y = top + (n + 0.5) * lane;
     const below = item.said === item.kind && item.name.includes(item.kind) ? "" : item.said;
     const tall = below && lane > 21 && score.left > 70;
     c.textAlign = "right";
     c.textBaseline = "middle";
     c.fillStyle = muted.has(item.name) ? inks.muted : inks.dark;
-    c.font = score.font(score.left > 70 ? 11.5 : 9.5);
+    c.font = score.font(Math.min(score.left > 70 ? 11.5 : 9.5, Math.max(lane, 7)));
     c.fillText(
       muted.has(item.name) ? `(${item.name})` : item.name,
       score.left - 8,
@@ -193,7 +195,7 @@ export function drawKey(score, c) {
     }
     if (score.right > 20) {
       c.textAlign = "left";
-      c.font = score.font(10);
+      c.font = score.font(Math.min(10, Math.max(lane, 7)));
       c.fillStyle = inks.muted;
       c.fillText(inSight(n) || "–", score.width - score.right + 5, y);
     }

@@ -9,7 +9,8 @@ import { drawKey, drawLanes, drawThreads } from "./lanes.js";
 
 const OVERVIEW = 30,
   GAP = 8,
-  AXIS = 34;
+  AXIS = 34,
+  SPECTRUM = 60; // at least
 const DETAIL_NOTES = 500,
   DETAIL_PHRASES = 300,
   TRACKS_S = 20;
@@ -202,11 +203,15 @@ export class Score {
     const rows = this.rowNames?.length ?? 0;
     const small = this.height < 420;
     const row = small ? 9 : 11,
-      lane = Math.max(small ? 13 : 18, Math.min(27, (this.height * 0.36) / Math.max(lanes, 1)));
-    const thread = small ? 26 : 40;
+      thread = small ? 26 : 40;
     const axis = this.state?.source.start ? AXIS : AXIS - 14;
-    const fixed = OVERVIEW + GAP + axis + rows * row + thread + lanes * lane + 6;
-    const spectrum = Math.max(this.height - fixed, 60);
+    const fixed = OVERVIEW + GAP + axis + rows * row + thread + 6;
+    // A large machine's lanes are narrow: all of them are seen.
+    const lane = Math.min(
+      Math.max(small ? 13 : 18, Math.min(27, (this.height * 0.36) / Math.max(lanes, 1))),
+      Math.max(this.height - fixed - SPECTRUM, 60) / Math.max(lanes, 1),
+    );
+    const spectrum = Math.max(this.height - fixed - lanes * lane, SPECTRUM);
     let y = 0;
     const put = (height) => {
       const part = { top: y, height };
