@@ -1,6 +1,6 @@
 // The chosen note or stroke: how it was heard, who sang it, what answered it, or why nothing did.
 import { get } from "./api.js";
-import { fill, force, h, hertz, percent, tell, time, tried } from "./dom.js";
+import { counted, fill, force, h, hertz, percent, tell, time, tried } from "./dom.js";
 
 const TERMS = {
   gap: "the gap to its other notes",
@@ -110,7 +110,7 @@ export class Details {
     this.view.dataset.shown = `note ${id}`;
     if (!same)
       tell(
-        `Note ${id} at ${time(found.onset_s, 1)}, ${hertz(found.pitch_hz)}, singer ${found.voice}, call ${found.phrase.id}: ${found.phrase.why ? `left alone, ${found.phrase.why}` : found.phrase.rule ? `answered by ${found.phrase.rule}, ${found.phrase.replies.length} strokes` : "not answered yet"}`,
+        `Note ${id} at ${time(found.onset_s, 1)}, ${hertz(found.pitch_hz)}, singer ${found.voice}, call ${found.phrase.id}: ${found.phrase.why ? `left alone, ${found.phrase.why}` : found.phrase.rule ? `answered by ${found.phrase.rule}, ${counted(found.phrase.replies.length, "stroke")}` : "not answered yet"}`,
       );
     const evidence = same ? this.view.querySelector(".evidence") : this.evidence(id);
     fill(
@@ -149,7 +149,7 @@ export class Details {
 
   phrase(answer, phrase) {
     const facts =
-      `Call ${phrase.id}: ${phrase.notes} ${phrase.notes === 1 ? "note" : "notes"}, ${(phrase.offset_s - phrase.onset_s).toFixed(2)} s, ` +
+      `Call ${phrase.id}: ${counted(phrase.notes, "note")}, ${(phrase.offset_s - phrase.onset_s).toFixed(2)} s, ` +
       `${hertz(phrase.pitch_hz)}, tonality ${phrase.tonality.toFixed(2)}`;
     const play = h(
       "button",
@@ -241,7 +241,7 @@ export class Details {
           h(
             "p.quiet",
             {},
-            `Of the ${remedy.calls} calls about here ${remedy.answered_after} would be answered, not ${remedy.answered_before}.`,
+            `Of ${counted(remedy.calls, "call")} about here ${remedy.answered_after} would be answered, not ${remedy.answered_before}.`,
           ),
         );
       })
@@ -304,7 +304,7 @@ export class Details {
           h(
             "p",
             {},
-            `${found.points.length} partials about it stood ${found.floor_asked_db} dB or more over the noise floor; they are dotted in the score when you zoom in.`,
+            `${counted(found.points.length, "partial")} about it stood ${found.floor_asked_db} dB or more over the noise floor; they are dotted in the score when you zoom in.`,
           ),
         );
         if (found.left_out.length) {

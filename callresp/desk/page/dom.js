@@ -18,6 +18,10 @@ export function h(name, given = {}, ...children) {
   return element;
 }
 
+// A count with its noun, in agreement.
+export const counted = (count, noun) =>
+  `${count.toLocaleString()} ${noun}${count === 1 ? "" : "s"}`;
+
 // What stands in an element, anew; what is not there is left out. Where the keyboard was it stays.
 export function fill(element, ...children) {
   const held = element.contains(document.activeElement) ? document.activeElement : null;

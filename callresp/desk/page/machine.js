@@ -1,14 +1,12 @@
 // The machine: the loop on real strikers, in time with the chorus from the loudspeaker.
 // Cautions first, then a yes; a red stop here, at the top of the page and on the space bar.
 import { get, post } from "./api.js";
-import { $, fill, h, say, tried } from "./dom.js";
+import { $, counted, fill, h, say, tried } from "./dom.js";
 
 const POLL_MS = 250,
   LEAD_S = 1.6,
   HORIZON_S = 6,
   CLOCKS = 24;
-
-const counted = (played) => `${played} ${played === 1 ? "command" : "commands"} played`;
 
 export class Machine {
   constructor(desk, view) {
@@ -189,7 +187,7 @@ export class Machine {
 
   summary() {
     const s = this.state;
-    const parts = [counted(s.played)];
+    const parts = [`${counted(s.played, "command")} played`];
     if (s.refused) parts.push(`${s.refused} not`);
     if (s.worst_ms !== null) parts.push(`${s.worst_ms.toFixed(1)} ms off at most`);
     if (s.supply_v) parts.push(`${s.supply_v.toFixed(1)} V`);
@@ -296,7 +294,7 @@ export class Machine {
         ? h(
             "p.quiet",
             {},
-            `Last run: ${this.state.said}; ${counted(this.state.played)}${this.state.refused ? `, ${this.state.refused} not` : ""}${this.state.worst_ms !== null ? `, ${this.state.worst_ms.toFixed(1)} ms off at most` : ""}.`,
+            `Last run: ${this.state.said}; ${counted(this.state.played, "command")} played${this.state.refused ? `, ${this.state.refused} not` : ""}${this.state.worst_ms !== null ? `, ${this.state.worst_ms.toFixed(1)} ms off at most` : ""}.`,
           )
         : null,
     );

@@ -1,6 +1,6 @@
 // The desk: one state, told by the server; views that show it; keys and hands that change it.
 import { get, post } from "./api.js";
-import { $, fill, h, say, time, tried } from "./dom.js";
+import { $, counted, fill, h, say, time, tried } from "./dom.js";
 import { chooseTheme, isDark, onInks } from "./inks.js";
 import { Details } from "./details.js";
 import { listenToHands, listenToKeys, showKeys } from "./hands.js";
@@ -216,7 +216,7 @@ class Desk {
       h(
         "p",
         {},
-        `${offered.changes} ${offered.changes === 1 ? "change" : "changes"} of ${when.toLocaleString([], { dateStyle: "medium", timeStyle: "short" })} had not been saved.`,
+        `${counted(offered.changes, "change")} of ${when.toLocaleString([], { dateStyle: "medium", timeStyle: "short" })} had not been saved.`,
       ),
       h("button.main", { onclick: () => this.change({ op: "resume" }) }, "Take up again"),
       h("button", { onclick: () => this.change({ op: "forget" }) }, "Leave"),
@@ -503,7 +503,7 @@ class Desk {
     } else if (this.silence()) facts.push("no call was heard");
     else
       facts.push(
-        `${source.notes.toLocaleString()} notes in ${source.phrases.toLocaleString()} ${source.phrases === 1 ? "call" : "calls"} of ${source.voices.length} ${source.voices.length === 1 ? "singer" : "singers"}`,
+        `${counted(source.notes, "note")} in ${counted(source.phrases, "call")} of ${counted(source.voices.length, "singer")}`,
       );
     facts.push(`‘${rules.values.name}’ on ${palette.title}`);
     if (!source.has_sound) facts.push("the recording is not here");

@@ -1,6 +1,6 @@
 // The row of measures, each with its change since the last.
 import { get } from "./api.js";
-import { $, fill, h, percent } from "./dom.js";
+import { $, counted, fill, h, percent } from "./dom.js";
 
 const SHOWN = [
   ["answered_share", "Answered", percent, 1, "Calls answered, of all"],
@@ -83,7 +83,7 @@ export class Measures {
             return h(
               `li${one.overworked ? ".over" : ""}`,
               {
-                title: `${one.striker}: ${one.struck} strokes${one.overworked ? ", overworked" : ""}`,
+                title: `${one.striker}: ${counted(one.struck, "stroke")}${one.overworked ? ", overworked" : ""}`,
               },
               bar,
               h("span.unseen", {}, `${one.striker} ${one.struck}`),

@@ -1,6 +1,6 @@
 // The palette: strikers on the pitch axis beside the notes heard; pressed, they are heard.
 import { get } from "./api.js";
-import { fileChoice, fill, h, hertz, percent, tellValue, tried } from "./dom.js";
+import { counted, fileChoice, fill, h, hertz, percent, tellValue, tried } from "./dom.js";
 import { inks, onInks } from "./inks.js";
 
 const LABEL_ROWS = 5,
@@ -225,7 +225,7 @@ export class Palette {
     this.cover.textContent =
       `Of the pitched notes ${Math.round(100 * found.direct)} % lie on a striker’s pitch, ${Math.round(100 * found.by_octave)} % an octave or more away, ${Math.round(100 * found.none)} % on none.` +
       (gap
-        ? ` Widest gap: ${hertz(gap.low_hz)} to ${hertz(gap.high_hz)}, ${gap.notes} notes.`
+        ? ` Widest gap: ${hertz(gap.low_hz)} to ${hertz(gap.high_hz)}, ${counted(gap.notes, "note")}.`
         : "");
   }
 
@@ -302,7 +302,7 @@ export class Palette {
     });
     canvas.setAttribute(
       "aria-label",
-      `Heard pitches of ${voices.length} singers, and strikers at ${strikers.map((lane) => `${lane.name} ${hertz(lane.pitch_hz)}`).join(", ")}`,
+      `Heard pitches of ${counted(voices.length, "singer")}, and strikers at ${strikers.map((lane) => `${lane.name} ${hertz(lane.pitch_hz)}`).join(", ")}`,
     );
   }
 }

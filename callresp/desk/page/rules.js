@@ -1,6 +1,6 @@
 // The rules: a form from the struct that checks rule files; added, ordered, switched off, saved.
 import { get } from "./api.js";
-import { $, fileChoice, fill, h, say, tried } from "./dom.js";
+import { $, counted, fileChoice, fill, h, say, tried } from "./dom.js";
 import { fieldRow } from "./fields.js";
 import { Sweep } from "./sweep.js";
 
@@ -293,7 +293,7 @@ export class Rules {
       "span",
       {},
       `${number}  ${rule.name} `,
-      h("small", {}, off ? "switched off" : used ? `${used} strokes` : summary(rule)),
+      h("small", {}, off ? "switched off" : used ? counted(used, "stroke") : summary(rule)),
     );
     const part = this.details(
       key,
