@@ -16,12 +16,11 @@ from reply_helpers import call, note, score_of
 from callresp.io.score import Phrase, phrases
 from callresp.palette.files import load_palette
 from callresp.palette.model import Striker
-from callresp.reply.ambient import AmbientLevel
 from callresp.reply.choose import Moment, choose_rule, unmet
 from callresp.reply.compose import Loudness, compose, ends_s
 from callresp.reply.mapping import by_table, choose, csim, fits, fitted, line_fit, octave_off_cents
 from callresp.reply.memory import Memory, difference, signature
-from callresp.reply.replier import answer
+from callresp.reply.replier import AmbientLevel, answer
 from callresp.reply.rules import Manners, Pitched, Rule, RuleSet, When
 from callresp.reply.transformations import (
     TREATMENTS,

@@ -71,7 +71,7 @@ class Checker:
         self._motors = {turner.channel: MotorRule(turner) for turner in palette.turner}
         self._supply = SupplyRule(palette)
 
-    def admit(self, commands: Sequence[Command], header: PlanHeader | None = None) -> CheckedPlan:
+    def admit(self, commands: Sequence[Command]) -> CheckedPlan:
         """Check further commands; returns a checked plan of these alone.
 
         Raises
@@ -80,7 +80,7 @@ class Checker:
             Names the command and the palette key of the limit.
         """
         ordered = tuple(sorted(commands, key=lambda command: command.at_s))
-        header = header or PlanHeader(palette=self._palette.name, palette_sha256=self._fingerprint)
+        header = PlanHeader(palette=self._palette.name, palette_sha256=self._fingerprint)
         return self.admit_plan(Plan(header=header, commands=ordered))
 
     def admit_plan(self, plan: Plan) -> CheckedPlan:

@@ -23,23 +23,11 @@ from callresp.plan.checked_plan import CheckedPlan, check
 from callresp.plan.electrical.battery import BatteryDay, BatteryStop
 from callresp.plan.electrical.loads import CurrentTimeline, LoadModel, stretches, supply_limit_a
 from callresp.plan.intents import Intent, StrikeIntent, TurnIntent, intent_of, pulse_for
-from callresp.plan.model import (
-    PREFERENCE,
-    Change,
-    ChangeList,
-    Command,
-    Hold,
-    Light,
-    Plan,
-    PlanHeader,
-    Strike,
-)
+from callresp.plan.model import Change, ChangeList, Command, Hold, Light, Plan, PlanHeader, Strike
 from callresp.plan.schedulers.coil import CoilHistory
 from callresp.plan.schedulers.damper import DamperScheduler
 from callresp.plan.schedulers.motor import MotorScheduler
 from callresp.plan.schedulers.striker import MOVE_MAX_S, StrikerScheduler
-
-__all__ = ["PREFERENCE", "Planner", "make_plan"]
 
 # Loads are kept this long, for intents whose dampers move before those placed already.
 LOOK_BACK_S = 1.0

@@ -61,10 +61,10 @@ def cents(of_hz: float, to_hz: float) -> float:
     return 1200 * math.log2(to_hz / of_hz)
 
 
-def sign(before_hz: float, after_hz: float, level_cents: float = LEVEL_CENTS) -> int:
+def sign(before_hz: float, after_hz: float) -> int:
     """1 up, -1 down, 0 level."""
     moved = cents(before_hz, after_hz)
-    return 0 if abs(moved) < level_cents else (1 if moved > 0 else -1)
+    return 0 if abs(moved) < LEVEL_CENTS else (1 if moved > 0 else -1)
 
 
 def csim(first_hz: Sequence[float], second_hz: Sequence[float]) -> float:
@@ -272,27 +272,8 @@ def octave_off_cents(heard_hz: float, struck_hz: float) -> float:
     return (cents(heard_hz, struck_hz) + 600) % 1200 - 600
 
 
-def fits(
-    phrases: Iterable[Phrase],
-    strikers: Sequence[Striker],
-    transpositions: Sequence[float] = TRANSPOSITIONS,
-) -> list[Fit]:
-    """Every mapping and transposition, best first; notes without pitch are left out.
-
-    Parameters
-    ----------
-    phrases
-        What is to be answered.
-    strikers
-        Those with a pitch are mapped to.
-    transpositions
-        Cents to try.
-
-    Returns
-    -------
-    list of Fit
-        The one that keeps most first.
-    """
+def fits(phrases: Iterable[Phrase], strikers: Sequence[Striker]) -> list[Fit]:
+    """Every mapping and transposition, best first; notes without pitch are left out."""
     lines = [
         [note.pitch_hz for note in phrase.notes if note.pitch_hz is not None] for phrase in phrases
     ]
@@ -304,7 +285,7 @@ def fits(
         _fit(lines, able, mapping, transposed)
         for mapping in MAPPINGS
         # Rank asks only for order, which no transposition changes.
-        for transposed in ((0.0,) if mapping == "rank" else transpositions)
+        for transposed in ((0.0,) if mapping == "rank" else TRANSPOSITIONS)
     ]
     return sorted(found, key=lambda one: (-one.fit, abs(one.transpose_cents)))
 

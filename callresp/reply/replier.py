@@ -7,6 +7,7 @@ until then, and with its own manners; a seed makes every choice repeatable.
 from __future__ import annotations
 
 import random
+import statistics
 from collections import Counter, deque
 from collections.abc import Callable
 from datetime import datetime, timedelta
@@ -26,7 +27,6 @@ from callresp.io.score import (
 from callresp.listen.voices.phrases import Ending, endings
 from callresp.palette.model import Palette
 from callresp.reply import silences
-from callresp.reply.ambient import AmbientLevel
 from callresp.reply.choose import Moment, choose_rule
 from callresp.reply.compose import Loudness, Stroke, compose, ends_s
 from callresp.reply.echoes import KnownEcho, SingersRests, echo_for, falls_on, joined
@@ -42,6 +42,9 @@ DENSE_PER_S = 8.0
 LOUD_PLACE_DB = 20.0
 # Fewer notes than before, so soon after, belong to the call whose answer they broke off.
 REST_OF_CALL_S = 2.0
+# The place is as loud as its floor of so many seconds, against the quietest of the last hour.
+PLACE_NOW_S = 15.0
+PLACE_HOUR_S = 3600.0
 
 
 class Replier:
@@ -295,6 +298,40 @@ def _left_off(note: ReplyNote, stop_s: float) -> ReplyNote:
         return note
     why = f"{note.why}; leaves off for a call"
     return msgspec.structs.replace(note, offset_s=end_s, why=why)
+
+
+class AmbientLevel:
+    """How loud the place is, told from the notes themselves.
+
+    A heard note carries its level and how far it stands above the floor in its own band; the
+    difference is the floor: wind and water, at that moment, near that pitch. The median over
+    some seconds smooths what single notes get wrong.
+    """
+
+    def __init__(self) -> None:
+        self._now: deque[tuple[float, float]] = deque()
+        self._minutes: deque[tuple[float, float]] = deque()
+
+    def heard(self, note: Note) -> None:
+        """Take note of a note, in order of onset; one without `snr_db` says nothing."""
+        if note.snr_db <= 0:
+            return
+        self._now.append((note.onset_s, note.level_db - note.snr_db))
+        while self._now[0][0] < note.onset_s - PLACE_NOW_S:
+            self._now.popleft()
+        if not self._minutes or note.onset_s - self._minutes[-1][0] >= PLACE_NOW_S:
+            self._minutes.append((note.onset_s, self._floor_db()))
+            while self._minutes[0][0] < note.onset_s - PLACE_HOUR_S:
+                self._minutes.popleft()
+
+    def _floor_db(self) -> float:
+        return statistics.median(level for _, level in self._now)
+
+    def risen_db(self, at_s: float) -> float:
+        """How far the floor stands above its quietest of the last hour; 0 while unknown."""
+        if not self._now or self._now[-1][0] < at_s - PLACE_NOW_S or not self._minutes:
+            return 0.0
+        return max(self._floor_db() - min(level for _, level in self._minutes), 0.0)
 
 
 def answer(

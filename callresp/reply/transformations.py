@@ -121,15 +121,15 @@ def invert(tones: Tones) -> Tones:
     )
 
 
-def head(tones: Tones, count: int = 3) -> Tones:
+def head(tones: Tones) -> Tones:
     """The first notes: three, or half of a longer phrase."""
-    keep = max(count, len(tones) // 2)
+    keep = max(3, len(tones) // 2)
     return settled([replace(tone, said="from its head") for tone in tones[:keep]])
 
 
-def tail(tones: Tones, count: int = 3) -> Tones:
+def tail(tones: Tones) -> Tones:
     """The last notes, three at most."""
-    return settled([replace(tone, said="from its tail") for tone in tones[-count:]])
+    return settled([replace(tone, said="from its tail") for tone in tones[-3:]])
 
 
 def thin(tones: Tones) -> Tones:

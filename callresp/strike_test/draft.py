@@ -35,9 +35,9 @@ coil_channels = {channels}
 motor_channels = 0
 
 [supply]
-chemistry = "{chemistry}"
+chemistry = "mains"
 nominal_v = {volts:g}
-capacity_ah = {capacity:g}
+capacity_ah = 7
 current_max_a = {supply_a:g}
 
 [[driver]]
@@ -158,9 +158,7 @@ def draft(
         title=title or DRAFTED,
         name=name,
         channels=min(max(channels, default=0) + 1, 64),
-        chemistry="mains",
         volts=power.volts,
-        capacity=7,
         supply_a=supply_a,
         driver_a=round(both_a * 1.15 + 0.05, 2),
         used=sorted(channels),

@@ -64,12 +64,10 @@ def added_by_stroke(
     modes: Sequence[Mode],
     before_s: float,
     after_s: float,
-    rang: Sequence[Mode] | None = None,
 ) -> Phasors | None:
     """What a stroke at `at_s` put into each partial: phasors, or `None` at the edges.
 
-    `before_s` and `after_s` are the free time on either side; `rang` are the
-    partials as they decayed before, where that differs (a damper moved).
+    `before_s` and `after_s` are the free time on either side.
     """
     before_s, after_s = min(before_s, LONG_S), min(after_s, LONG_S)
     skip_s = min(CONTACT_OVER_S, 0.15 * after_s)
@@ -82,7 +80,7 @@ def added_by_stroke(
     if end - begin < 32:
         return after
     earlier = np.asarray(samples[begin:end], dtype=np.float64)
-    before = state(earlier, rate_hz, begin / rate_hz - at_s, rang or modes)
+    before = state(earlier, rate_hz, begin / rate_hz - at_s, modes)
     return np.asarray(after - before)
 
 

@@ -30,7 +30,7 @@ EARLY_S, LATE_S = 0.014, 0.030
 # Strokes closer than this to the one before belong to a run.
 RUN_GAP_S = 0.32
 CLIPPED_WITHIN_S = 0.08
-
+MOST_CLIPS = 4
 
 State = Literal["free", "damped", "moving"]
 
@@ -181,26 +181,10 @@ def _placed(capture: Capture, take: Take, expected_s: float) -> HeardStroke:
     )
 
 
-def free_clips(
-    capture: Capture, strokes: Sequence[HeardStroke], most: int = 4
-) -> list[tuple[HeardStroke, Clip]]:
-    """The longest clean free strokes of one striker, as clips from their onsets on.
+def free_clips(capture: Capture, strokes: Sequence[HeardStroke]) -> list[tuple[HeardStroke, Clip]]:
+    """The `MOST_CLIPS` longest clean free strokes of a striker, as clips from their onsets on.
 
     Hard strokes first among those of about the same length.
-
-    Parameters
-    ----------
-    capture
-        The recording.
-    strokes
-        Of one striker.
-    most
-        How many at most.
-
-    Returns
-    -------
-    list of (HeardStroke, Clip)
-        Each stroke with its sound.
     """
     found = []
     for stroke in strokes:
@@ -220,7 +204,7 @@ def free_clips(
             -(min(pair[1].length_s / longest, 0.9) + 0.3 * pair[0].take.pulse_ms / hardest)
         )
     )
-    return found[:most]
+    return found[:MOST_CLIPS]
 
 
 def with_level(

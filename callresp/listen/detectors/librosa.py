@@ -18,6 +18,7 @@ from callresp.listen.detectors.chunks import Chunk
 
 _HOP = 512  # this and the next are librosa's own defaults
 _WINDOW = 2048
+JUMP_CENTS = 300.0  # between two frames, by which pitch leaps
 
 
 class LibrosaOnsets:
@@ -115,11 +116,11 @@ class PyinPitches:
         return Pitches(at_s, pitch, np.concatenate(self._voiced))
 
 
-def voiced_runs(found: Pitches, jump_cents: float = 300.0) -> list[tuple[int, int]]:
+def voiced_runs(found: Pitches) -> list[tuple[int, int]]:
     """Frames of each voiced run: a rest or a leap of pitch parts two notes."""
     voiced = np.isfinite(found.pitch_hz)
     with np.errstate(invalid="ignore"):
-        leap = np.abs(np.diff(np.log2(found.pitch_hz))) * 1200 > jump_cents
+        leap = np.abs(np.diff(np.log2(found.pitch_hz))) * 1200 > JUMP_CENTS
     starts = voiced.copy()
     starts[1:] &= ~voiced[:-1] | leap
     ends = voiced.copy()

@@ -26,17 +26,17 @@ LONGEST_S = 2.0
 Curve = npt.NDArray[np.float32]
 
 
-def onset_curve(onsets_s: npt.ArrayLike, fps: int = FPS) -> Curve:
+def onset_curve(onsets_s: npt.ArrayLike) -> Curve:
     """Onset strength made from onsets: a Hann bump of 20 ms at each."""
     onsets = np.asarray(onsets_s, np.float64)
     if len(onsets) == 0:
         return np.zeros(0, np.float32)
-    at = (onsets - onsets[0]) * fps
-    curve = np.zeros(int(at[-1]) + fps // 2, np.float32)
+    at = (onsets - onsets[0]) * FPS
+    curve = np.zeros(int(at[-1]) + FPS // 2, np.float32)
     whole = np.floor(at).astype(np.int64)
     np.add.at(curve, whole, (1 - (at - whole)).astype(np.float32))
     np.add.at(curve, whole + 1, (at - whole).astype(np.float32))
-    bump = np.hanning(fps // 50 + 3)[1:-1].astype(np.float32)
+    bump = np.hanning(FPS // 50 + 3)[1:-1].astype(np.float32)
     return np.convolve(curve, bump, "same").astype(np.float32)
 
 

@@ -29,14 +29,8 @@ from callresp.listen.voices.assign import DEFAULT_SETTINGS, SingerSettings, late
 from callresp.listen.voices.clustering import renumbered, settle
 from callresp.listen.voices.looks import Numbers, Values, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, compare_last, pairs_of, room_for
-from callresp.listen.voices.voice_model import (
-    FEATURES as EVIDENCE,
-)
-from callresp.listen.voices.voice_model import (
-    add_up,
-    empty_groups,
-    log_odds,
-)
+from callresp.listen.voices.voice_model import FEATURES as EVIDENCE
+from callresp.listen.voices.voice_model import add_up, empty_groups, log_odds
 
 HISTORY = 224  # notes that are grouped anew
 ROOM = 512
