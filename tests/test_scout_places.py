@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
-from test_scout_presence import RATE_HZ, place, song, sought, survey
+from test_scout_presence import RATE_HZ, drum, place, song, sought, survey
 
 from callresp.cli import cli
 from callresp.errors import UserError
@@ -126,18 +126,22 @@ def test_a_recording_is_split_at_the_hour_of_its_clock(field: Path) -> None:
     assert found.hours[0].quiet > found.hours[1].quiet
 
 
-def test_wind_is_told_from_a_steady_place(tmp_path: Path) -> None:
+def test_wind_is_told_from_a_steady_place_and_from_a_drum(tmp_path: Path) -> None:
     steady = place(40, 0, {}, seed=8)
     gusty = steady.copy()
     low = np.convolve(np.random.default_rng(1).normal(0, 1, len(steady)), np.ones(40) / 40, "same")
     gusty[12 * RATE_HZ : 32 * RATE_HZ] += 2 * low[12 * RATE_HZ : 32 * RATE_HZ].astype(np.float32)
-    for name, samples in (("steady", steady), ("gusty", gusty)):
+    beats = np.tile(drum(60, 0.05, 1.0), 30)[: 20 * RATE_HZ]
+    drummed = steady.copy()
+    drummed[12 * RATE_HZ : 32 * RATE_HZ] += 0.5 * beats
+    for name, samples in (("steady", steady), ("gusty", gusty), ("drummed", drummed)):
         write_wav(tmp_path / name / "a_20260512_040000.wav", 0.2 * samples, RATE_HZ)
     weather = {}
     for one, folder in load_places(tmp_path):
         (unit,) = units(sources(one, folder))
         weather[one.name] = survey(unit, [sought()]).hours[0].weather
     assert weather["steady"] < 0.05
+    assert weather["drummed"] < 0.05
     assert weather["gusty"] == pytest.approx(0.5, abs=0.1)
 
 

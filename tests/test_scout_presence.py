@@ -197,6 +197,8 @@ def test_band_powers_agree_with_parseval_and_with_any_blocks(hertz: float, drums
 def test_the_floor_of_noise_is_its_mean_and_a_steady_caller_is_none_of_it() -> None:
     noise = pink_noise(20 * RATE_HZ, RATE_HZ, 3)
     (powers,) = spectra.powers_of([noise], RATE_HZ, 10_000)
+    # Every window that lies within the sound is taken, though longer ones reach beyond its end.
+    assert len(powers) == 1 + (len(noise) - spectra.analysis(RATE_HZ).size) * 100 // RATE_HZ
     degrees = spectra.analysis(RATE_HZ).degrees
     floor = spectra.noise_model(powers, degrees).floor
     heard = spectra.analysis(RATE_HZ).heard
