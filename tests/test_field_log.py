@@ -95,6 +95,16 @@ def test_a_log_can_be_read_while_it_grows(tmp_path: Path) -> None:
     log.close(1.0)
 
 
+def test_a_log_that_was_read_stands_alone(tmp_path: Path) -> None:
+    with FieldLog(tmp_path / "day.log") as log:
+        log.append(1.0, "remark", {"text": "begun"})
+    assert len(list(LogReader(tmp_path / "day.log").rows())) == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["day.log"]
+    with FieldLog(tmp_path / "day.log") as log:
+        log.append(2.0, "remark", {"text": "gone on"})
+    assert len(list(LogReader(tmp_path / "day.log").rows())) == 2
+
+
 def test_mistakes_are_told(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="no such field log"):
         list(log_rows(tmp_path / "none.log"))

@@ -25,7 +25,7 @@ import sqlite3
 import tempfile
 from collections import deque
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -179,6 +179,9 @@ class FieldLog:
         if not self.commit(at_s):
             self.dropped += len(self._waiting)
             self._waiting.clear()
+        # Who reads a log with a write-ahead file leaves two more files beside it.
+        with suppress(sqlite3.Error):
+            self._base.execute("PRAGMA journal_mode=DELETE")
         self._base.close()
         self._lock.close()
 
