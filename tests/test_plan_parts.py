@@ -25,7 +25,13 @@ from callresp.plan.advice.what_if import candidates, with_striker
 from callresp.plan.auditions import Audition, audition, swept, with_setting
 from callresp.plan.checked_plan import Checker, check
 from callresp.plan.electrical.battery import BatteryDay
-from callresp.plan.electrical.loads import Load, LoadModel, stretches, supply_limit_a
+from callresp.plan.electrical.loads import (
+    CurrentTimeline,
+    Load,
+    LoadModel,
+    stretches,
+    supply_limit_a,
+)
 from callresp.plan.electrical.wiring import wiring_of
 from callresp.plan.files import read_plan, write_plan
 from callresp.plan.model import Change, Hold, Light, Plan, PlanHeader, Strike, Turn
@@ -594,3 +600,30 @@ def test_a_file_without_a_header_is_no_plan(tmp_path: Path) -> None:
     with pytest.raises(UserError) as refused:
         read_plan(path)
     assert str(refused.value) == f"{path}: no header, so not a plan; give a *.plan.jsonl"
+
+
+def test_where_one_load_ends_as_another_begins_it_is_the_other_that_must_end() -> None:
+    """1 A gives way to 4 A at 1 s: 3 A more are too much from then on, until those end."""
+    machine = msgspec.structs.replace(
+        FETTLE, supply=msgspec.structs.replace(FETTLE.supply, current_max_a=6.08)
+    )
+    timeline = CurrentTimeline(LoadModel(machine))
+    timeline.place([Load(0.0, 1.0, 1.0, -1), Load(1.0, 3.0, 4.0, -1)])
+    excess = timeline.too_much([Load(0.5, 2.0, 3.0, -1)])
+    assert excess is not None
+    assert (excess.limit, excess.at_s, excess.free_s) == ("supply.current_max_a", 1.0, 3.0)
+    assert (excess.asked_a, excess.allowed_a) == (7.0, pytest.approx(6.0))
+    assert timeline.too_much([Load(0.5, 1.0, 3.0, -1)]) is None
+    assert timeline.too_much([Load(3.0, 4.0, 6.0, -1)]) is None
+
+
+def test_all_drivers_together_may_pull_a_weak_battery_below_its_cut_off() -> None:
+    """At a twentieth of its charge it has 11.25 V: 6.6 A over 40 mΩ are too much, 4.8 are not."""
+    weak = msgspec.structs.replace(
+        FETTLE, supply=msgspec.structs.replace(FETTLE.supply, charge=0.05)
+    )
+    tubes = tuple(Strike(at_s=0.0, channel=channel, pulse_ms=10) for channel in (0, 1))
+    assert check(Plan(header=PlanHeader(), commands=tubes), weak)
+    oak = Strike(at_s=0.0, channel=10, pulse_ms=10)
+    with pytest.raises(UserError, match=r"would sag to 11\.0 V under load at 0\.00 h"):
+        check(Plan(header=PlanHeader(), commands=(*tubes, oak)), weak)

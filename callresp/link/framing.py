@@ -89,7 +89,7 @@ def frame(payload: bytes) -> bytes:
     """
     if len(payload) > LONGEST:
         raise UserError(f"a message of {counted(len(payload), 'byte')} is over {LONGEST}")
-    return cobs_encode(payload + crc16(payload).to_bytes(2, "big")) + b"\0"
+    return cobs_encode(payload + crc16(payload).to_bytes(2)) + b"\0"
 
 
 class Deframer:
@@ -124,5 +124,5 @@ class Deframer:
         whole = cobs_decode(data) if data else None
         if whole is None or len(whole) < 3:
             return None
-        payload, sent = whole[:-2], int.from_bytes(whole[-2:], "big")
+        payload, sent = whole[:-2], int.from_bytes(whole[-2:])
         return payload if crc16(payload) == sent else None

@@ -48,7 +48,7 @@ def _addresses(url: str) -> Iterator[_Address]:
             yield socket.AF_UNIX, f"\0callresp-stop-{digest.hex()[:32]}-{number}"
         else:
             # The dynamic ports (RFC 6335, section 6).
-            first = 49152 + int.from_bytes(digest[:4], "big") % (16384 - ADDRESSES)
+            first = 49152 + int.from_bytes(digest[:4]) % (16384 - ADDRESSES)
             yield socket.AF_INET, ("127.0.0.1", first + number)
 
 
