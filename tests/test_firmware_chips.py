@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import select
 import subprocess
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from link_helpers import FETTLE, Line, plan_of
 
 from callresp.firmware.folder import firmware_files
 from callresp.io.resources import shipped
+from callresp.link import board_clock
 from callresp.link import stream as link_stream
 from callresp.link.framing import frame
 from callresp.link.messages import VERSION, Hello, HoldAt, TimeRequest, TurnAt
@@ -110,6 +112,8 @@ def test_a_plan_streams_to_an_emulated_chip_over_a_pseudo_terminal(
     need_emulator()
     monkeypatch.setattr(link_stream, "ANSWER_S", 120.0)
     monkeypatch.setattr(link_stream, "GONE_S", 120.0)
+    # An emulator that gets too little of the computer falls behind as a bad clock would.
+    monkeypatch.setattr(board_clock, "TRIPS_BEYOND", 10**9)
     image = shared_image(tmp_path_factory)
     words = ["qemu-system-arm", "-M", "netduinoplus2", "-display", "none", "-monitor", "none"]
     words += ["-kernel", str(image), "-serial", "pty", "-serial", "pty"]
@@ -119,10 +123,22 @@ def test_a_plan_streams_to_an_emulated_chip_over_a_pseudo_terminal(
         found, world = (re.search(r"/dev/\S+", board.stdout.readline()) for _ in range(2))
         assert found is not None
         assert world is not None
-        # Its coils are known to have rested.
-        Path(world.group()).write_bytes(b"B\n")
-        checked = plan_of(8, 0.2)
-        session = link_stream.stream(checked, found.group())
+        # Its coils are known to have rested. What it is told before its line is up, or while it
+        # starts anew, is lost: so it is asked until it answers, before and after.
+        test = os.open(world.group(), os.O_RDWR | os.O_NOCTTY)
+        for told, asked, answer in ((b"", b"T\n", b"ticks"), (b"B\n", b"M\n", b"measured")):
+            os.write(test, told)
+            said = b""
+            while answer not in said:
+                os.write(test, asked)
+                if select.select([test], [], [], 1.0)[0]:
+                    said += os.read(test, 4096)
+        checked, rested = plan_of(8, 0.2), set[bool]()
+        session = link_stream.stream(
+            checked, found.group(), watch=lambda session, now_s: rested.add(session.resting)
+        )
+        os.close(test)
+        assert rested == {False}
         outcomes = session.report.outcomes
         assert sum(outcomes.values()) == len(checked.plan.commands)
         assert outcomes["executed"] > 0
