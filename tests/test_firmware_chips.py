@@ -156,7 +156,7 @@ def test_a_chip_that_is_reset_mid_phrase_is_taken_up_again(
     """The emulator's chip has no backup register, so its count of starts tells nothing."""
     need_emulator()
     board = EmulatedBoard(shared_image(tmp_path_factory, chip), FETTLE, chip=chip)
-    line = Line(Session(plan_of(24, 0.15)), board, step_s=0.005)  # type: ignore[arg-type]
+    line = Line(Session(plan_of(24, 0.15)), board, step_s=0.01)  # type: ignore[arg-type]
     while line.session.report.outcomes["executed"] < 8:
         line.step()
     board.reset(line.now_s)

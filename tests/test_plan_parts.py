@@ -97,6 +97,12 @@ def test_the_summary_of_a_plan_by_hand() -> None:
     assert told.hottest.limit_c == 130.0
     assert 12.0 < told.hottest.temperature_c < 60.0
     assert not told.hottest.hot_to_touch
+    # Lights and motors before the coils are no reason to leave those out.
+    assert summarise(darkened(check(plan_of(), FETTLE))).hottest == told.hottest
+    places = {"duration_s": 3, "peak_current_a": 3, "charge_ah": 5, "energy_wh": 4, "strike_j": 4}
+    places |= {"battery_hours": 2, "hours_left": 2, "end_v": 2}
+    for name, digits in places.items():
+        assert getattr(told, name) == round(getattr(told, name), digits), name
     # A duration that is no longer than the plan: it lasts until its last channel is off.
     assert summarise(check(plan_of(), FETTLE)).duration_s == 6.0
 
@@ -384,6 +390,7 @@ def test_a_long_recording_is_answered_by_one_seed(
     now, (tried,) = what_if.try_adding(heard, FETTLE, load_rules("shadow"), 1, shares.append)
     assert now.asked == tried.outcome.asked == 24 * seeds
     assert shares == [0.0]
+    assert tried.needs == "2 coil channels more than the board has"
     assert tried.fit_gain == pytest.approx(tried.outcome.fit - now.fit, abs=1e-4)
     # Told to four decimals, and put together as the mapping's own figures are.
     for one in (now, tried.outcome):
@@ -627,3 +634,13 @@ def test_all_drivers_together_may_pull_a_weak_battery_below_its_cut_off() -> Non
     oak = Strike(at_s=0.0, channel=10, pulse_ms=10)
     with pytest.raises(UserError, match=r"would sag to 11\.0 V under load at 0\.00 h"):
         check(Plan(header=PlanHeader(), commands=(*tubes, oak)), weak)
+
+
+def test_a_note_that_is_dropped_is_not_played_and_those_after_it_are() -> None:
+    notes = tuple(
+        msgspec.structs.replace(reply_note(n, at_s, at_s, "tube 1"), asked_hz=1000.0)
+        for n, at_s in enumerate((1.0, 1.05, 2.0))
+    )
+    tally = what_if._Tally()
+    tally.count(ReplyScore(header=ReplyHeader(), notes=notes), FETTLE)
+    assert (tally.asked, tally.played, dict(tally.strokes)) == (3, 2, {"tube 1": 2})
