@@ -235,7 +235,6 @@ def draw_day(
         For another ending, a day without length, or one of more than 24 hours (draw
         each day alone).
     """
-    path = Path(path)
     style.check_ending(path)
     heard, played = call_marks(calls), answer_marks(answers, palette)
     lasted_s = duration_s or _last_s(heard, played)

@@ -86,7 +86,6 @@ def draw_excerpt(
     UserError
         For another ending, a stretch with nothing in it, or nothing to draw.
     """
-    path = Path(path)
     style.check_ending(path)
     if recording is not None and not isinstance(recording, Recording):
         recording = open_recording(recording)

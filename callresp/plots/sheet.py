@@ -96,7 +96,6 @@ def draw_sheet(path: Path, palette: Palette) -> None:
     UserError
         For another ending, or a folder that can't be written.
     """
-    path = Path(path)
     style.check_ending(path)
     blocks = _blocks(palette)
     rows = (

@@ -73,7 +73,6 @@ def draw_wiring(path: Path, wiring: Wiring) -> None:
     UserError
         For another ending, or a folder that can't be written.
     """
-    path = Path(path)
     style.check_ending(path)
     # Many channels make the sheet higher, in step with its width.
     scale = max(1.0, (len(wiring.channels) + 22) / 46)
