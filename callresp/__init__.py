@@ -360,4 +360,4 @@ def render(
     _expect(plan, CheckedPlan, "plan", "make_plan")
     if not isinstance(chorus, str | Path | None):
         _expect(chorus, Recording, "chorus", "callresp.Waveform")
-    return mixed(chorus, plan, plan.palette, seed=seed)
+    return mixed(chorus, plan.plan, plan.palette, seed=seed)

@@ -259,7 +259,7 @@ def test_the_machines_chunks_are_the_rehearsals_samples(desk: Served) -> None:
     plan = make_plan(
         answer(desk.desk.session.need_heard().score, palette, load_rules("answer")), palette
     )
-    whole = Machine(plan, palette, RATE_HZ).next(3 * BLOCK).astype(np.float32)
+    whole = Machine(plan.plan, palette, RATE_HZ).next(3 * BLOCK).astype(np.float32)
     # Out of order, so that each chunk but one starts a machine of its own.
     for number in (2, 0, 1):
         chunk = np.frombuffer(desk.ask(f"/api/machine/{state['sound']}/{number}")[1], "<f4")

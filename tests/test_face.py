@@ -66,7 +66,7 @@ def test_a_mix_in_memory_is_the_mix_in_the_file(tmp_path: Path) -> None:
     path = dawn(tmp_path)
     plan = callresp.make_plan(callresp.answer(callresp.transcribe(path)))
     out = tmp_path / "mix.wav"
-    mix(path, plan, plan.palette, out, mixing=MixSettings(float32=True))
+    mix(path, plan.plan, plan.palette, out, mixing=MixSettings(float32=True))
     (in_file,) = open_recording(out).blocks(100 * RATE_HZ)
     np.testing.assert_array_equal(callresp.render(plan, chorus=path).samples[:, 0], in_file)
     chorus = Waveform(next(open_recording(path).blocks(100 * RATE_HZ)), RATE_HZ)

@@ -77,7 +77,7 @@ def test_a_plan_that_was_exported_and_imported_strikes_alike(
             )
         plan = make_plan(ReplyScore(header=ReplyHeader(), notes=tuple(notes)), palette)
         path = tmp_path / "x.mid"
-        write_midi(path, plan=plan, palette=palette, tuning=tuning)
+        write_midi(path, plan=plan.plan, palette=palette, tuning=tuning)
         again = make_plan(import_midi(path, palette).reply, palette)
         assert len(again.plan.strikes) == len(plan.plan.strikes)
         order = [sorted(p.plan.strikes, key=lambda s: (s.channel, s.at_s)) for p in (plan, again)]

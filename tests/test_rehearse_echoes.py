@@ -32,7 +32,7 @@ def test_a_stroke_comes_back_at_its_delay_and_level() -> None:
     palette = load_palette("fettle")
     oak = palette.striker_named("oak block")
     assert oak is not None
-    asking = ask_plan(palette, oak, 4, name="fettle")
+    asking = ask_plan(palette, oak, 4, name="fettle").plan
     near = ListeningPoint(distance_m=1.0)
     plain = mixed(None, asking, palette, MixSettings(), near).samples[:, 0]
     walls = mixed(None, asking, palette, MixSettings(echoes=(WALL,)), near).samples[:, 0]

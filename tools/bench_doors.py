@@ -104,7 +104,7 @@ def roundtrip() -> Table:
             plan = make_plan(asked, palette)
             if not plan.plan.strikes:
                 continue
-            write_midi(path, plan=plan, palette=palette, tuning=tuning)
+            write_midi(path, plan=plan.plan, palette=palette, tuning=tuning)
             again = make_plan(import_midi(path, palette).reply, palette).plan
             same = make_plan(_as_asked(plan, asked), palette).plan
             by_channel = {s.coil.channel for s in palette.striker}
@@ -129,14 +129,14 @@ def roundtrip() -> Table:
 
 def _as_asked(checked: CheckedPlan, reply: ReplyScore) -> ReplyScore:
     """What a plan plays, asked for as a reply: what a perfect file would give back."""
-    parts = execute(checked, checked.palette)
+    parts = execute(checked.plan, checked.palette)
     forces = {
         (part.striker.name, stroke.at_s): stroke.force
         for part in parts.strikers
         for stroke in part.strokes
     }
     notes = []
-    for number, note in enumerate(played_notes(checked, checked.palette)):
+    for number, note in enumerate(played_notes(checked.plan, checked.palette)):
         item = note.instrument
         rings = isinstance(item, Striker) and item.damper is None
         notes.append(

@@ -140,5 +140,5 @@ def _mixes(source: Path, recording: Path | None, auditions: list[Audition]) -> N
         target = source.with_name(f"{stem}.{label}.rehearsal.wav")
         with ui.progress(f"mixing {target.name}") as advance:
             palette = one.checked.palette
-            mix_down(recording, one.checked, palette, target, FOR_LISTENING, progress=advance)
+            mix_down(recording, one.checked.plan, palette, target, FOR_LISTENING, progress=advance)
         ui.warn(f"wrote {target}")

@@ -129,20 +129,20 @@ def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: Che
     with ui.progress("mixing the rehearsal") as advance:
         mix(
             folder[".wav"],
-            checked,
+            checked.plan,
             checked.palette,
             folder[".rehearsal.wav"],
             FOR_LISTENING,
             progress=advance,
         )
-    write_midi(folder[".mid"], heard=heard, plan=checked, palette=checked.palette)
+    write_midi(folder[".mid"], heard=heard, plan=checked.plan, palette=checked.palette)
     with ui.progress("drawing it") as advance:
         draw_excerpt(
             folder[".png"],
             recording=folder[".wav"],
             heard=heard,
             reply=reply,
-            plan=checked,
+            plan=checked.plan,
             palette=checked.palette,
             progress=advance,
         )

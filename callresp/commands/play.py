@@ -184,7 +184,7 @@ def _keep(options: PlayOptions, runner: PlayRunner) -> None:
     if options.output is not None:
         write_reply(options.output, runner.player.score())
     if options.wav is not None and runner.commands:
-        plan = runner.plan(options.wav.stem)
+        plan = runner.plan(options.wav.stem).plan
         mix(None, plan, runner.player.palette, options.wav, MixSettings(alone=True))
 
 

@@ -201,7 +201,7 @@ def _written(
     if mix:
         written.append(heard.with_name(f"{stem}.rehearsal.wav"))
         with ui.progress(f"mixing {written[-1].name}") as advance:
-            mix_down(None, way.checked, machine, written[-1], FOR_LISTENING, progress=advance)
+            mix_down(None, way.checked.plan, machine, written[-1], FOR_LISTENING, progress=advance)
     if picture:
         written.append(heard.with_name(f"{stem}.png"))
         title = f"{day.path.stem}: {way.side.label}"

@@ -148,7 +148,7 @@ def make_answer(
     go_on()
     checked = make_plan(reply, palette, go_on)
     go_on()
-    execution = execute(checked, palette)
+    execution = execute(checked.plan, palette)
     return Answer(number, rules, reply, checked, execution, whole, from_s, to_s)
 
 

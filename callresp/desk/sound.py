@@ -81,7 +81,7 @@ class MachineSound:
             palette = self.answer.checked.palette
             start_s = number * BLOCK / self.rate_hz
             self._machine = Machine(
-                self.answer.checked,
+                self.answer.checked.plan,
                 palette,
                 self.rate_hz,
                 start_s,

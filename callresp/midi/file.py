@@ -35,7 +35,6 @@ from callresp.midi.notes import (
     striker_channels,
 )
 from callresp.palette.model import Palette
-from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
 
 if TYPE_CHECKING:
@@ -61,7 +60,7 @@ class MidiWritten:
 def tracks_of(
     heard: HeardScore | None,
     reply: ReplyScore | None,
-    plan: Plan | CheckedPlan | None,
+    plan: Plan | None,
     palette: Palette | None,
     tuning: Tuning = "bend",
 ) -> list[Track]:
@@ -108,7 +107,7 @@ def write_midi(
     path: Path,
     heard: HeardScore | None = None,
     reply: ReplyScore | None = None,
-    plan: Plan | CheckedPlan | None = None,
+    plan: Plan | None = None,
     palette: Palette | None = None,
     tuning: Tuning = "bend",
 ) -> MidiWritten:
@@ -137,14 +136,8 @@ def write_midi(
         Nothing to write, no palette, or a folder that can't be written.
     """
     tracks = tracks_of(heard, reply, plan, palette, tuning)
-    header = next((item.header for item in (heard, reply) if item is not None), None)
-    if header is None and plan is not None:
-        header_name = (plan.plan if isinstance(plan, CheckedPlan) else plan).header
-        title, start = header_name.recording, header_name.start
-    else:
-        assert header is not None
-        title, start = header.recording, header.start
-    file = _file(tracks, title, start)
+    header = next(item.header for item in (heard, reply, plan) if item is not None)
+    file = _file(tracks, header.recording, header.start)
     with whole_file(Path(path)) as part:
         file.save(part)
     counts = {"heard": 0, "reply": 0}

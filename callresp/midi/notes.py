@@ -23,7 +23,6 @@ from callresp.io.score import HeardScore, Note, ReplyScore
 from callresp.midi.ports import MidiMessage
 from callresp.midi.tuning import bend_for, key_of, nearest_key, tuning_change
 from callresp.palette.model import Palette, Striker, Turner
-from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
 from callresp.synthesis.execution import execute, rings_until_s
 
@@ -107,7 +106,7 @@ def velocity_of(level_db: float, loudest_db: float) -> int:
     return min(max(round(LOUDEST * 10 ** ((level_db - loudest_db) / 40)), 1), 127)
 
 
-def played_notes(plan: Plan | CheckedPlan, palette: Palette) -> list[SoundingNote]:
+def played_notes(plan: Plan, palette: Palette) -> list[SoundingNote]:
     """Notes of a plan, as the machine plays them."""
     parts = execute(plan, palette)
     found = []

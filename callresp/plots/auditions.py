@@ -64,12 +64,12 @@ def draw_auditions(
     """
     style.check_ending(path)
     palette = rows[0].checked.palette
-    marks = [m for row in rows for m in marks_of(row.checked, row.reply, palette)[0]]
+    marks = [m for row in rows for m in marks_of(row.checked.plan, row.reply, palette)[0]]
     duration_s = recording.duration_s if recording else None
-    whole_s = max(whole_length_s(heard, r.reply, r.checked, marks, duration_s) for r in rows)
+    whole_s = max(whole_length_s(heard, r.reply, r.checked.plan, marks, duration_s) for r in rows)
     onsets_s = [mark.at_s for mark in marks] or [note.onset_s for note in heard.notes]
     stretch = choose_stretch(onsets_s, whole_s, None, None)
-    shown = [excerpt_of(heard, r.reply, r.checked, palette, whole_s, *stretch) for r in rows]
+    shown = [excerpt_of(heard, r.reply, r.checked.plan, palette, whole_s, *stretch) for r in rows]
     colours = style.voice_colours(note.voice for note in heard.notes)
     lanes_in = LANE_IN * (len(palette.striker) + len(palette.turner))
     parts = [("title", 0.24, page.TITLE_IN)]

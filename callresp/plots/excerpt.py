@@ -18,7 +18,6 @@ from callresp.io.place import Echo
 from callresp.io.score import HeardScore, ReplyNote, ReplyScore, phrases
 from callresp.midi.notes import requested_notes
 from callresp.palette.model import Palette, Striker, Turner
-from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Change, Plan
 from callresp.synthesis.execution import Execution, execute, force_of, rings_until_s
 
@@ -135,7 +134,7 @@ def with_returns(shown: Excerpt, echoes: Sequence[Echo]) -> Excerpt:
 
 
 def marks_of(
-    plan: Plan | CheckedPlan | None, reply: ReplyScore | None, palette: Palette | None
+    plan: Plan | None, reply: ReplyScore | None, palette: Palette | None
 ) -> tuple[list[StrokeMark], list[TurnMark]]:
     """Work out strokes and turns: as planned, or else as asked for.
 
@@ -242,7 +241,7 @@ def links_of(heard: HeardScore | None, reply: ReplyScore | None) -> list[AnswerL
 def excerpt_of(
     heard: HeardScore | None,
     reply: ReplyScore | None,
-    plan: Plan | CheckedPlan | None,
+    plan: Plan | None,
     palette: Palette | None,
     duration_s: float | None = None,
     from_s: float | None = None,
@@ -271,7 +270,6 @@ def excerpt_of(
     whole_s = whole_length_s(heard, reply, plan, marks, duration_s)
     onsets_s = [mark.at_s for mark in marks] or [n.onset_s for n in (heard.notes if heard else ())]
     start_s, end_s = choose_stretch(onsets_s, whole_s, from_s, to_s)
-    bare = plan.plan if isinstance(plan, CheckedPlan) else plan
     lanes = {note.id: note.instrument for note in reply.notes} if reply else {}
     lanes.update({mark.reply: mark.instrument for mark in marks if mark.reply is not None})
     voices = {} if heard is None else {p.id: p.voice for p in phrases(heard.notes)}
@@ -283,7 +281,7 @@ def excerpt_of(
         marks=tuple(mark for mark in marks if mark.at_s < end_s and mark.until_s > start_s),
         turns=tuple(turns),
         links=tuple(links_of(heard, reply)),
-        changes=tuple((c, lanes.get(c.reply, "")) for c in (bare.changes if bare else ())),
+        changes=tuple((c, lanes.get(c.reply, "")) for c in (plan.changes if plan else ())),
         answers=answers,
     )
 
@@ -291,13 +289,12 @@ def excerpt_of(
 def whole_length_s(
     heard: HeardScore | None,
     reply: ReplyScore | None,
-    plan: Plan | CheckedPlan | None,
+    plan: Plan | None,
     marks: Iterable[StrokeMark],
     duration_s: float | None,
 ) -> float:
     """Length that holds the recording, every heard note, and a second of every stroke."""
-    bare = plan.plan if isinstance(plan, CheckedPlan) else plan
-    headers = [item.header.duration_s for item in (heard, reply, bare) if item is not None]
+    headers = [item.header.duration_s for item in (heard, reply, plan) if item is not None]
     ends = [duration_s or 0.0, *headers, *(mark.at_s + 1.0 for mark in marks), 0.5]
     return max(ends + [note.offset_s for note in (heard.notes if heard else ())])
 

@@ -21,7 +21,6 @@ from callresp.io.place import Echo
 from callresp.io.score import HeardScore, ReplyScore
 from callresp.io.wording import counted
 from callresp.palette.model import Palette
-from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
 from callresp.plots import excerpt_heard, style
 from callresp.plots.excerpt import Excerpt, excerpt_of, lanes_of, marks_of, with_returns
@@ -54,7 +53,7 @@ def draw_excerpt(
     recording: Recording | Path | str | None = None,
     heard: HeardScore | None = None,
     reply: ReplyScore | None = None,
-    plan: Plan | CheckedPlan | None = None,
+    plan: Plan | None = None,
     palette: Palette | None = None,
     from_s: float | None = None,
     to_s: float | None = None,
@@ -94,8 +93,7 @@ def draw_excerpt(
     shown = with_returns(shown, echoes)
     every, palette = palette, None if palette is None else lanes_of(palette, shown)
     name = title or _name(recording, heard, reply)
-    bare = plan.plan if isinstance(plan, CheckedPlan) else plan
-    headers = [item.header for item in (heard, reply, bare) if item is not None]
+    headers = [item.header for item in (heard, reply, plan) if item is not None]
     start = next((header.start for header in headers if header.start), None)
     colours = style.voice_colours(note.voice for note in heard.notes) if heard else {}
     lanes = (plan or reply) is not None and palette is not None

@@ -25,7 +25,6 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from callresp.palette.model import Damper, Palette, Striker, Turner
-from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Hold, Plan, Strike, Turn
 
 
@@ -159,13 +158,12 @@ def rings_until_s(striker: Striker, stroke: PlayedStroke) -> float:
     return stroke.damped_s + left * damped_t60_s
 
 
-def execute(plan: Plan | CheckedPlan, palette: Palette) -> Execution:
+def execute(plan: Plan, palette: Palette) -> Execution:
     """Read a plan as the machine acts it out."""
-    commands = (plan.plan if isinstance(plan, CheckedPlan) else plan).commands
     strikes: dict[int, list[Strike]] = defaultdict(list)
     holds: dict[int, list[Hold]] = defaultdict(list)
     turns: dict[int, list[Turn]] = defaultdict(list)
-    for command in commands:
+    for command in plan.commands:
         if isinstance(command, Strike):
             strikes[command.channel].append(command)
         elif isinstance(command, Hold):

@@ -19,7 +19,7 @@ from callresp.io.resources import shipped
 from callresp.io.score import HeardScore, ReplyScore, read_heard, read_reply
 from callresp.palette.files import fingerprint, load_palette
 from callresp.palette.model import Palette
-from callresp.plan.checked_plan import CheckedPlan, check, require_palette
+from callresp.plan.checked_plan import check, require_palette
 from callresp.plan.files import read_plan
 from callresp.plan.model import Plan
 
@@ -151,7 +151,7 @@ def of_one_recording(path: Path, recording: str, own: str) -> None:
 class Job:
     """A plan with what belongs to it; `None` for what isn't there."""
 
-    plan: Plan | CheckedPlan
+    plan: Plan
     palette: Palette
     recording: Path | None
     heard: HeardScore | None
@@ -203,7 +203,7 @@ def load_job(
         _is_the_recording(recording, plan, path)
     machine = find_palette(palette, path, plan, score)
     return Job(
-        plan=check(plan, machine),
+        plan=check(plan, machine).plan,
         palette=machine,
         recording=recording or find_recording(path, own),
         heard=sounds,

@@ -40,7 +40,6 @@ from callresp.io.files import check_room
 from callresp.io.place import Echo
 from callresp.io.wording import counted
 from callresp.palette.model import Palette
-from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Plan
 from callresp.synthesis.execution import Execution, execute
 from callresp.synthesis.levels import ListeningPoint, listening_point
@@ -155,7 +154,7 @@ class _Source:
     def __init__(
         self,
         recording: Recording | None,
-        plan: Plan | CheckedPlan,
+        plan: Plan,
         palette: Palette,
         mixing: MixSettings,
         place: ListeningPoint,
@@ -169,9 +168,8 @@ class _Source:
         last_s = execute(plan, palette).end_s
         back_s = max((echo.delay_s for echo in mixing.echoes), default=0.0)
         self.end_s = last_s + place.delay_s + back_s if last_s > 0 else 0.0
-        own = plan.plan if isinstance(plan, CheckedPlan) else plan
-        self.stated_s = recording.duration_s if recording else own.header.duration_s
-        self.late = sum(one.at_s > self.frames / self.rate for one in own.strikes)
+        self.stated_s = recording.duration_s if recording else plan.header.duration_s
+        self.late = sum(one.at_s > self.frames / self.rate for one in plan.strikes)
 
     @property
     def frames(self) -> int:
@@ -215,7 +213,7 @@ def _channels(recording: Recording | None, mixing: MixSettings) -> list[Recordin
 
 def mix(
     recording: Recording | Path | str | None,
-    plan: Plan | CheckedPlan,
+    plan: Plan,
     palette: Palette,
     out_path: Path,
     mixing: MixSettings | None = None,
@@ -283,7 +281,7 @@ def mix(
 
 def mixed(
     recording: Recording | Path | str | None,
-    plan: Plan | CheckedPlan,
+    plan: Plan,
     palette: Palette,
     mixing: MixSettings | None = None,
     place: ListeningPoint | None = None,
@@ -385,7 +383,7 @@ class Machine:
 
     def __init__(
         self,
-        plan: Plan | CheckedPlan,
+        plan: Plan,
         palette: Palette,
         sample_rate_hz: int,
         start_s: float = 0.0,
@@ -429,7 +427,7 @@ def stream_blocks(
 
 
 def render(
-    plan: Plan | CheckedPlan,
+    plan: Plan,
     palette: Palette,
     sample_rate_hz: int,
     duration_s: float,
