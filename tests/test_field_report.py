@@ -15,6 +15,7 @@ from click.testing import CliRunner
 from field_helpers import START, Writer, whole_day
 from hypothesis import given
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 from PIL import Image
 
 from callresp.commands.report import command, print_summary
@@ -22,7 +23,7 @@ from callresp.field import timeline
 from callresp.field.day import read_day
 from callresp.field.log import FieldLog
 from callresp.field.statistics import statistics_of
-from callresp.plots import charts, dial
+from callresp.plots import charts, dial, style
 from callresp.plots import report as pages
 
 
@@ -45,6 +46,17 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, ElementTree.El
     assert status == 1, "a fault is in the log"
     html = log.with_name("carr.report.html").read_text(encoding="utf-8")
     return log, parsed(html), html
+
+
+@pytest.fixture
+def coarse(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pictures with few dots, which take a fraction of the time."""
+    save = style.save
+
+    def saved(figure: Figure, path: Path, title: str, dpi: int = 200) -> None:
+        save(figure, path, title, dpi=dpi // 5)
+
+    monkeypatch.setattr(style, "save", saved)
 
 
 def test_the_page_fetches_nothing(told: tuple[Path, ElementTree.Element, str]) -> None:
@@ -148,6 +160,7 @@ def test_figures_for_machines(told: tuple[Path, ElementTree.Element, str]) -> No
     assert found["faults"] == {"the microphone went away": 1}
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_still_day(tmp_path: Path) -> None:
     with FieldLog(tmp_path / "still.log") as log:
         Writer(log, START)
@@ -278,6 +291,7 @@ def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
     assert ground(1140, 560) == (251, 249, 243)
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_short_day_fills_its_dial_and_its_bars(tmp_path: Path) -> None:
     with FieldLog(tmp_path / "short.log") as log:
         writer = Writer(log, START)
@@ -309,6 +323,7 @@ def test_one_is_not_told_as_many(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert "1 call not answered: no rule fits" in told
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_damaged_log_is_told_and_its_clock(tmp_path: Path) -> None:
     path = tmp_path / "day.log"
     with FieldLog(path) as log:
