@@ -84,6 +84,15 @@ def test_a_stretch_that_is_none_is_refused(
         collect_evidence(open_recording(path), Profile(), from_s, to_s)
 
 
+def test_the_picture_says_how_far_it_goes(tmp_path: Path) -> None:
+    noise = 1e-3 * np.random.default_rng(0).standard_normal(round(1.5 * RATE_HZ))
+    write_wav(tmp_path / "short.wav", noise, RATE_HZ)
+    picture = tmp_path / "why.svg"
+    words = ["explain", str(tmp_path / "short.wav"), "-o", str(picture)]
+    assert CliRunner().invoke(cli, words).exit_code == 0
+    assert "short.wav, 0 to 1.5 s" in picture.read_text(encoding="utf-8")
+
+
 def test_the_command_draws_tells_and_speaks_to_machines(tmp_path: Path) -> None:
     path = recording(tmp_path, (2.0, 0.1, 3000, 0.3))
     run = CliRunner()

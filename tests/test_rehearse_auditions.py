@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import msgspec
 import pytest
 from rehearse_helpers import bar, damper, machine, plan, strike
 from test_rehearse_passage import heard, reply
 from test_rehearse_picture import texts, tone
 
 from callresp.io.audio import open_recording
+from callresp.palette.model import Board, Driver
 from callresp.plan.checked_plan import check
 from callresp.plots.auditions import AuditionRow, draw_auditions
 
@@ -32,6 +34,24 @@ def test_lanes_voices_and_frequencies_are_named(tmp_path: Path, row: AuditionRow
         assert text in shown, text
     assert shown.count("high bar") == 3, "a lane in each of two sets, and its pitch at the edge"
     assert "Colour: voice heard or answered" in shown
+
+
+def test_of_many_strikers_those_have_lanes_that_some_set_plays(tmp_path: Path) -> None:
+    bars = [bar(500.0 + 50 * n, name=f"bar {n}", channel=n) for n in range(30)]
+    palette = msgspec.structs.replace(
+        machine(*bars[:2]),
+        board=Board(name="board", coil_channels=30, motor_channels=0),
+        driver=(Driver(name="all", channels=tuple(range(30)), current_max_a=50.0),),
+        striker=tuple(bars),
+    )
+    rows = [
+        AuditionRow(f"set {n}", reply(), check(plan(strike(1.99, channel=n, reply=0)), palette))
+        for n in (3, 7)
+    ]
+    draw_auditions(tmp_path / "x.svg", heard(), rows)
+    shown = texts(tmp_path / "x.svg")
+    assert (shown.count("bar 3"), shown.count("bar 7")) == (3, 3)
+    assert {text for text in shown if text.startswith("bar ")} == {"bar 3", "bar 7"}
 
 
 def test_strokes_after_the_recordings_end_are_drawn(tmp_path: Path, row: AuditionRow) -> None:

@@ -62,13 +62,15 @@ def command(
         ui.target(output, recording, profile, writes="picture")
     settings = load_profile(profile)
     to_s = from_s + SPAN_S if to_s is None else to_s
+    if from_s < source.duration_s < to_s:
+        to_s = source.duration_s
     with ui.progress(f"hearing {recording.name} again") as advance:
         found = collect_evidence(source, settings, from_s, to_s)
         # Who sang what is told from the whole recording.
         table, _ = note_table(source, settings, advance)
     sung = singers_of(found.notes, table, settings)
     if output is not None:
-        title = f"{recording.name}, {from_s:g} to {to_s:g} s"
+        title = f"{recording.name}, {from_s:g} to {round(to_s, 2):g} s"
         draw_diagnostics(output, found, title, (settings.band_low_hz, settings.band_high_hz))
     for warning in source.warnings:
         ui.look(f"{recording}: {warning}")

@@ -8,7 +8,7 @@ the voice that it answers.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from callresp.io.audio import Recording
@@ -17,7 +17,7 @@ from callresp.io.wording import counted
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plots import excerpt_picture as page
 from callresp.plots import style
-from callresp.plots.excerpt import choose_stretch, excerpt_of, marks_of, whole_length_s
+from callresp.plots.excerpt import choose_stretch, excerpt_of, lanes_of, marks_of, whole_length_s
 from callresp.plots.excerpt_heard import draw_striker_pitches
 from callresp.plots.excerpt_lanes import SMALL_SIZE, draw_key, draw_lanes
 from callresp.plots.style import side_label
@@ -70,6 +70,12 @@ def draw_auditions(
     onsets_s = [mark.at_s for mark in marks] or [note.onset_s for note in heard.notes]
     stretch = choose_stretch(onsets_s, whole_s, None, None)
     shown = [excerpt_of(heard, r.reply, r.checked.plan, palette, whole_s, *stretch) for r in rows]
+    every = replace(
+        shown[0],
+        marks=tuple(mark for one in shown for mark in one.marks),
+        changes=tuple(change for one in shown for change in one.changes),
+    )
+    palette = lanes_of(palette, every)
     colours = style.voice_colours(note.voice for note in heard.notes)
     lanes_in = LANE_IN * (len(palette.striker) + len(palette.turner))
     parts = [("title", 0.24, page.TITLE_IN)]
