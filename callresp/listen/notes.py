@@ -33,8 +33,6 @@ import numpy.typing as npt
 
 from callresp.io.score import Note
 
-# How many partials of a harmonic note are kept as features.
-PARTIALS = 6
 # Parts of a note's length, and bands of a fifth of an octave and more, of its coarse spectrogram.
 PARTS, BANDS = 4, 20
 BANDS_FROM_HZ, BANDS_TO_HZ = 300.0, 14000.0
@@ -58,19 +56,14 @@ NOTE = np.dtype(
 
 FEATURES = np.dtype(
     [
-        ("partial_db", np.float32, (PARTIALS,)),  # of harmonics 1, 2, …, re the strongest; ≥ -60
         ("centroid_hz", np.float32),  # centre of the note's energy
         ("bandwidth_hz", np.float32),  # its spread (standard deviation)
         ("start_hz", np.float32),  # pitch at its start, at its end, and its extremes
         ("end_hz", np.float32),
         ("lowest_hz", np.float32),
         ("highest_hz", np.float32),
-        ("slope_oct_s", np.float32),  # least-squares slope of the track, octaves a second
-        ("wobble_cents", np.float32),  # RMS of the track about the line of that slope
-        ("vibrato_hz", np.float32),  # rate of the wobble: half that of its crossings of the line
         ("attack_ms", np.float32),  # from 10 % to 90 % of its peak amplitude
         ("decay_ms", np.float32),  # from 90 % to 10 %
-        ("peak_db", np.float32),  # highest level over one short window
         # Power over the noise floor by part and band, dB re a full-scale sine; 0: not known.
         ("spectrogram_db", np.int8, (PARTS, BANDS)),
     ]

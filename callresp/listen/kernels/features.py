@@ -10,37 +10,24 @@ import numpy as np
 from callresp.listen.kernels import f0
 from callresp.listen.kernels._jit import inner, noalloc
 from callresp.listen.kernels.layout import RING
-from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, PARTIALS, PARTS
+from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, PARTS
 
-LEAST_PARTIAL_DB = -60.0
 NINE_TENTHS_DB = -0.915  # of an amplitude
 TENTH_DB = -20.0
-# A track crosses its line where it passes it by this share of its RMS distance from it.
-CROSSING = 0.5
 BAND_RATIO = (BANDS_TO_HZ / BANDS_FROM_HZ) ** (1.0 / BANDS)
 LEAST_DB = -127.0  # that is kept of a spectrogram
 
 
 @inner
 def describe(
-    base: float,
-    freq: Any,
-    power: Any,
-    use: Any,
-    pitch: Any,
-    level: Any,
-    bounds: Any,
-    setup: Any,
-    row: Any,
+    freq: Any, power: Any, pitch: Any, level: Any, bounds: Any, setup: Any, row: Any
 ) -> None:
     """Fill one row of `callresp.listen.notes.FEATURES`.
 
     Parameters
     ----------
-    base
-        Fundamental, bins; 0 for none.
-    freq, power, use
-        One row a partial.
+    freq, power
+        Mean bin and power of each partial.
     pitch, level
         Pitch in bins and envelope in dB, one row a frame of the note.
     bounds
@@ -48,28 +35,9 @@ def describe(
     row
         The row to fill.
     """
-    _partials(base, freq, power, use, row)
     _spread(freq, power, bounds, setup.bin_hz, row)
-    _pitch_course(pitch, setup, row)
+    _pitch_course(pitch, setup.bin_hz, row)
     _flanks(level, setup.frames_per_s, row)
-
-
-@inner
-def _partials(base: float, freq: Any, power: Any, use: Any, row: Any) -> None:
-    sums = np.zeros(PARTIALS)
-    for i in range(freq.size):
-        if use[i] and base > 0.0:
-            order = int(round(freq[i] / base))
-            if 1 <= order <= PARTIALS:
-                sums[order - 1] += power[i]
-    most = 0.0
-    for h in range(PARTIALS):
-        most = max(most, sums[h])
-    for h in range(PARTIALS):
-        level_db = LEAST_PARTIAL_DB
-        if sums[h] > 0.0:
-            level_db = max(LEAST_PARTIAL_DB, 10.0 * math.log10(sums[h] / most))
-        row.partial_db[h] = level_db
 
 
 @inner
@@ -92,13 +60,8 @@ def _spread(freq: Any, power: Any, bounds: Any, bin_hz: float, row: Any) -> None
 
 
 @inner
-def _pitch_course(pitch: Any, setup: Any, row: Any) -> None:
-    """Start, end and extremes of the pitch track; slope of a line through it, and the rest."""
-    n = 0
-    sum_t = 0.0
-    sum_x = 0.0
-    sum_tt = 0.0
-    sum_tx = 0.0
+def _pitch_course(pitch: Any, bin_hz: float, row: Any) -> None:
+    """Start, end and extremes of the pitch track; nan where it has fewer than two points."""
     lowest = np.inf
     highest = 0.0
     first = -1
@@ -108,50 +71,15 @@ def _pitch_course(pitch: Any, setup: Any, row: Any) -> None:
             continue
         first = at if first < 0 else first
         last = at
-        x = math.log2(pitch[at])
-        n += 1
-        sum_t += at
-        sum_x += x
-        sum_tt += at * at
-        sum_tx += at * x
         lowest = min(lowest, pitch[at])
         highest = max(highest, pitch[at])
-    if n < 2:
+    if first == last:
         row.start_hz = row.end_hz = row.lowest_hz = row.highest_hz = np.nan
-        row.slope_oct_s = row.wobble_cents = row.vibrato_hz = np.nan
         return
-    spread = n * sum_tt - sum_t * sum_t
-    slope = (n * sum_tx - sum_t * sum_x) / spread if spread > 0.0 else 0.0
-    start = (sum_x - slope * sum_t) / n
-    row.start_hz = f0.median(pitch[first : first + 3]) * setup.bin_hz
-    row.end_hz = f0.median(pitch[max(first, last - 2) : last + 1]) * setup.bin_hz
-    row.lowest_hz = lowest * setup.bin_hz
-    row.highest_hz = highest * setup.bin_hz
-    row.slope_oct_s = slope * setup.frames_per_s
-    _wobble(pitch, slope, start, n, (last - first + 1) / setup.frames_per_s, row)
-
-
-@inner
-def _wobble(pitch: Any, slope: float, start: float, n: int, length_s: float, row: Any) -> None:
-    """RMS of the track about the line, and half the rate at which it crosses it."""
-    total = 0.0
-    for at in range(pitch.size):
-        if not math.isnan(pitch[at]):
-            off = math.log2(pitch[at]) - start - slope * at
-            total += off * off
-    rms = math.sqrt(total / n)
-    crossings = 0
-    side = 0
-    for at in range(pitch.size):
-        if math.isnan(pitch[at]):
-            continue
-        off = math.log2(pitch[at]) - start - slope * at
-        here = 1 if off > CROSSING * rms else -1 if off < -CROSSING * rms else side
-        if side != 0 and here != side:
-            crossings += 1
-        side = here
-    row.wobble_cents = 1200.0 * rms
-    row.vibrato_hz = 0.5 * crossings / length_s
+    row.start_hz = f0.median(pitch[first : first + 3]) * bin_hz
+    row.end_hz = f0.median(pitch[max(first, last - 2) : last + 1]) * bin_hz
+    row.lowest_hz = lowest * bin_hz
+    row.highest_hz = highest * bin_hz
 
 
 @inner
@@ -161,7 +89,6 @@ def _flanks(level: Any, frames_per_s: float, row: Any) -> None:
     for at in range(level.size):
         if level[at] > level[top]:
             top = at
-    row.peak_db = level[top]
     row.attack_ms = 1000.0 * _flank(level, top, -1) / frames_per_s
     row.decay_ms = 1000.0 * _flank(level, top, 1) / frames_per_s
 

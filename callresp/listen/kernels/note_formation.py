@@ -451,10 +451,9 @@ def _add_pending(
         pending.points = _keep_track(first + a, pitch, level[a:end], setup, pending)
     bounds = np.empty(2)
     _bounds(part, count, mean, setup, bounds)
-    features.describe(
-        base, mean, power, use, pitch, level[a:end], bounds, setup, state.pending_features[n]
-    )
-    features.coarse_spectrogram(first + a, first + end, spec, setup, state.pending_features[n])
+    row = state.pending_features[n]
+    features.describe(mean, power, pitch, level[a:end], bounds, setup, row)
+    features.coarse_spectrogram(first + a, first + end, spec, setup, row)
     total = 0.0
     most = 0.0
     area = 0.0
