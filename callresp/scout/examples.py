@@ -52,6 +52,8 @@ ACTIVE_SHARE = 1e-3
 PART_SHARE = 0.15
 OWN_FLOOR_QUANTILE = 0.15
 EDGE_SHARE = 0.01
+# Of a drum without noise: its share of what comes and goes, and how far it rises (20 dB).
+CLEAN_SHARE, CLEAN_RISE = 0.95, 100.0
 DIGITAL_SHARE = 1e-8  # of the loudest frame: 80 dB below it nothing was recorded
 
 
@@ -159,20 +161,20 @@ def _less_floor(powers: Grid) -> Grid:
 
 
 def _is_drum(powers: Grid) -> bool:
-    """Whether the lowest bands hold the call: most of what is above the floor, and by beats.
+    """Whether the lowest bands hold the call: most of what comes and goes, and rising higher.
 
-    In a clip of a song in the wind they hold most, too, but rise less above their floor.
+    In a clip of a song in the wind they may hold most, but rise less above their floor than the
+    song does. In a clip without noise the others rise as high, by what leaks into them.
     """
-    above = _less_floor(powers)
-    held, rise = [], []
+    ends = []
     for own in (slice(0, DRUM_BANDS), slice(DRUM_BANDS, None)):
         level = powers[:, own].sum(axis=1)
-        low, high = (
-            np.quantile(level[level > 0], (OWN_FLOOR_QUANTILE, 0.95)) if level.any() else (1, 1)
-        )
-        held.append(above[:, own].sum())
-        rise.append(high / low)
-    return bool(held[0] > held[1] and rise[0] > rise[1])
+        sounding = level[level >= DIGITAL_SHARE * level.max()]
+        ends.append(np.quantile(sounding, (OWN_FLOOR_QUANTILE, 0.95)) + TINY)
+    quiet, loud = np.transpose(ends)
+    rise, share = loud / quiet, (loud - quiet)[0] / (loud - quiet).sum()
+    clean = share > CLEAN_SHARE and rise[0] > CLEAN_RISE
+    return bool(share > 0.5 and (rise[0] > rise[1] or clean))
 
 
 def _sounding(powers: Grid) -> tuple[int, int]:
