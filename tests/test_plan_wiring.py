@@ -306,6 +306,13 @@ def test_other_machines_have_other_pins_supplies_and_words() -> None:
         "AIN0 of the ADS1115",
         "grid from there to ground, 100 kΩ from there to 3.3 V; ADDR to ground",
     ) in other_pins(pins)
+    assert pins.battery is not None
+    battery = msgspec.structs.replace(pins.battery, upper_ohm=1000.0, lower_ohm=999.0)
+    assert (
+        "battery's voltage",
+        "PC0",
+        "1 kΩ from the supply, 999 Ω and 100 nF to ground",
+    ) in other_pins(msgspec.structs.replace(pins, battery=battery))
     bare = msgspec.structs.replace(sensors, parts=())
     row = next(
         row
