@@ -195,6 +195,19 @@ def test_a_jammed_motor_is_switched_off_told_and_turns_again_once_free() -> None
     assert "motor jammed" not in faults(statuses(said)[-1])
 
 
+def test_a_jam_is_told_at_once() -> None:
+    board = greeted()
+    board.stuck = {SHAKER.channel}
+    board.receive(frame(TurnAt(0, SHAKER.channel, 10_000, 90_000, SPEED).pack()), 0.1)
+    seen_s = 1.0 + SHAKER.spin_up_s + 0.5
+    assert not any(
+        "motor jammed" in faults(one) for one in statuses(awake(board, 0.1, seen_s - 0.01))
+    )
+    assert ["motor jammed" in faults(one) for one in statuses(told(board.advance(seen_s)))] == [
+        True
+    ]
+
+
 def test_a_motor_runs_briefly_too_and_rests_between_spells() -> None:
     board = greeted()
     assert outcomes(turned(board, 0, 1.0, 0.5)) == ["executed"]

@@ -365,6 +365,23 @@ def test_the_simulators_sensors_and_its_stop_are_pressed_by_letters(
 
 
 @pytest.mark.usefixtures("own_signals")
+def test_the_simulator_by_itself_runs_as_fast_as_the_wall_and_does_not_drift(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["simulator"])
+    stdin = SimpleNamespace(buffer=io.BytesIO(msgspec.json.encode(FETTLE) + b"\n"))
+    monkeypatch.setattr(sys, "stdin", stdin)
+    monkeypatch.setattr(simulator, "_ends", lambda: "ends")
+
+    def serve(board: SimulatedBoard, clock: Clock, ends: str) -> None:
+        assert clock.speed == 1.0
+        assert board.clock_s(1000.0) == POWERED_FOR_S + 1000.0
+
+    monkeypatch.setattr(simulator, "_serve", serve)
+    simulator.main()
+
+
+@pytest.mark.usefixtures("own_signals")
 def test_the_simulator_is_the_board_that_it_is_told_to_be(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
