@@ -512,6 +512,15 @@ def test_what_the_board_cancels_is_sent_again_where_there_is_time() -> None:
     assert not session.busy
 
 
+def test_what_was_revoked_and_is_then_cancelled_is_left_off() -> None:
+    session = at_work(1.0)
+    spoken(session, 0.55, 0.6)
+    assert session.revoke_after(0.9) == 1
+    session.receive(frame(Done(0, 0, OUTCOMES.index("cancelled")).pack()), 0.7)
+    assert session.report.outcomes == {"left off": 1}
+    assert [one.outcome for one in session.take_ended()] == ["left off"]
+
+
 def test_nothing_is_cancelled_or_released_that_was_not_asked_for() -> None:
     session = at_work(1.0)
     spoken(session, 0.55, 0.6)
