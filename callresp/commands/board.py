@@ -13,7 +13,6 @@ import click
 import msgspec
 
 from callresp.commands import options, ui
-from callresp.commands.live import day_time, known
 from callresp.errors import UserError
 from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.io.wording import counted
@@ -167,8 +166,8 @@ def _seconds(span: str) -> float:
 
 def _next(until: str, site: Site | None, now: datetime) -> datetime:
     """When that time of day comes next."""
-    wanted = day_time("--until", until)
-    place = known(site) if wanted.clock is None else site
+    wanted = options.day_time("--until", until)
+    place = options.known_site(site) if wanted.clock is None else site
     assert now.tzinfo is not None
     for days in range(3):
         moment = wanted.on(now.date() + timedelta(days=days), place, now.tzinfo)

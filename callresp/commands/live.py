@@ -32,7 +32,7 @@ from callresp.palette.model import Palette
 from callresp.reply.echoes import loudest
 from callresp.reply.rules import load_rules
 from callresp.reply.selection import missing
-from callresp.scout.sun import DayTime, Site, SunHours, read_day_time
+from callresp.scout.sun import Site, SunHours
 
 if TYPE_CHECKING:
     from callresp.live.engine import LiveSettings
@@ -392,7 +392,7 @@ def active_hours(since: str | None, until: str | None, site: Site | None = None)
     if since is None or until is None:
         option = "--from" if since is None else "--until"
         raise UserError("sleeps and wakes by two times of day", where=option, remedy="give it too")
-    ends = (day_time("--from", since), day_time("--until", until))
+    ends = (common.day_time("--from", since), common.day_time("--until", until))
     if ends[0] == ends[1]:
         raise UserError(
             "sleeps and wakes at the same time",
@@ -401,21 +401,4 @@ def active_hours(since: str | None, until: str | None, site: Site | None = None)
         )
     if ends[0].clock is not None and ends[1].clock is not None:
         return ActiveHours(ends[0].clock, ends[1].clock)
-    return SunHours(*ends, known(site))
-
-
-def known(site: Site | None) -> Site:
-    """Where the sun is asked for."""
-    if site is None:
-        raise UserError(
-            "the sun is nowhere known", where="--site", remedy="give it like --site 54.2,-2.8"
-        )
-    return site
-
-
-def day_time(option: str, text: str) -> DayTime:
-    """A time of day as an option has it."""
-    try:
-        return read_day_time(text)
-    except UserError as fault:
-        raise UserError(fault.what, where=option, remedy=fault.remedy) from None
+    return SunHours(*ends, common.known_site(site))

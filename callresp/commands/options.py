@@ -17,10 +17,10 @@ import click
 
 from callresp.errors import UserError
 from callresp.io.files import named_in_utf8
+from callresp.scout.sun import DayTime, Site, read_day_time, read_site
 
 if TYPE_CHECKING:
     from callresp.osc.door import Place
-    from callresp.scout.sun import Site
 
 Command = TypeVar("Command", bound=Callable[..., object])
 Given = TypeVar("Given")
@@ -135,8 +135,6 @@ yes: Option = click.option(
 
 
 def _place_on_earth(ctx: click.Context, param: click.Parameter, value: str | None) -> Site | None:
-    from callresp.scout.sun import read_site
-
     return None if value is None else read_site(value)
 
 
@@ -253,3 +251,20 @@ def output(what: str) -> Option:
 def json(what: str = "One JSON object, nothing else.") -> Option:
     """``--json``, which fills `as_json`."""
     return click.option("--json", "as_json", is_flag=True, help=what)
+
+
+def known_site(site: Site | None) -> Site:
+    """Where the sun is asked for."""
+    if site is None:
+        raise UserError(
+            "the sun is nowhere known", where="--site", remedy="give it like --site 54.2,-2.8"
+        )
+    return site
+
+
+def day_time(option: str, text: str) -> DayTime:
+    """A time of day as an option has it."""
+    try:
+        return read_day_time(text)
+    except UserError as fault:
+        raise UserError(fault.what, where=option, remedy=fault.remedy) from None
