@@ -53,7 +53,7 @@ PART_SHARE = 0.15
 OWN_FLOOR_QUANTILE = 0.15
 EDGE_SHARE = 0.01
 # Of a drum without noise: its share of what comes and goes, and how far it rises (20 dB).
-CLEAN_SHARE, CLEAN_RISE = 0.95, 100.0
+DRUM_SHARE, CLEAN_SHARE, CLEAN_RISE = 0.9, 0.95, 100.0
 DIGITAL_SHARE = 1e-8  # of the loudest frame: 80 dB below it nothing was recorded
 
 
@@ -161,7 +161,7 @@ def _less_floor(powers: Grid) -> Grid:
 
 
 def _is_drum(powers: Grid) -> bool:
-    """Whether the lowest bands hold the call: most of what comes and goes, and rising higher.
+    """Whether the lowest bands hold the call: nearly all that comes and goes, rising higher.
 
     In a clip of a song in the wind they may hold most, but rise less above their floor than the
     song does. In a clip without noise the others rise as high, by what leaks into them.
@@ -174,7 +174,7 @@ def _is_drum(powers: Grid) -> bool:
     quiet, loud = np.transpose(ends)
     rise, share = loud / quiet, (loud - quiet)[0] / (loud - quiet).sum()
     clean = share > CLEAN_SHARE and rise[0] > CLEAN_RISE
-    return bool(share > 0.5 and (rise[0] > rise[1] or clean))
+    return bool(share > DRUM_SHARE and (rise[0] > rise[1] or clean))
 
 
 def _sounding(powers: Grid) -> tuple[int, int]:
