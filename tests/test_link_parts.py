@@ -273,6 +273,9 @@ def test_readings_that_change_nothing_are_taken_at_once() -> None:
     # A low one is read as it comes.
     other.skip(10.0, 90.0)
     assert other.volts == 12.3
+    # A load that lasts is judged from the last reading without one, however that was taken.
+    found_s = [readings(supply, 5.0, True, 60.0) for supply in (one, other)]
+    assert found_s[1] == pytest.approx(found_s[0])
     again = monitor(flat=True).restarted(12.0, 9.0)
     assert again.flat
     assert again.next_s == pytest.approx(9.1)
@@ -310,6 +313,9 @@ def greeted(session: Session, buffer: int = 64) -> float:
 
 
 def test_a_session_greets_again_each_quarter_second_and_begins_a_second_ahead() -> None:
+    session = Session(plan_of(3))
+    session.receive(b"\x05abc\0", 0.0)
+    assert session.report.damaged == 1
     session = Session(plan_of(3))
     assert (session.hello_ack, session.status, session.start_s) == (None, None, None)
     assert not session.finished
