@@ -166,6 +166,8 @@ def _manners(rules: RuleSet, setting: str) -> Iterator[Change]:
         yield setting, 0.0
     elif setting == "manners.sings_on":
         yield setting, "beneath"
+    elif setting == "manners.crackle":
+        yield setting, "answer"
     elif setting == "manners.leave_off":
         yield "manners.give_way", "caller"
         yield setting, False

@@ -29,6 +29,7 @@ from callresp.palette.model import Palette
 from callresp.reply import silences
 from callresp.reply.choose import Moment, choose_rule
 from callresp.reply.compose import Loudness, Stroke, compose, ends_s
+from callresp.reply.crackle import Crackle
 from callresp.reply.echoes import KnownEcho, SingersRests, echo_for, falls_on, joined
 from callresp.reply.memory import Memory, Recall
 from callresp.reply.rules import Rule, RuleSet
@@ -74,6 +75,7 @@ class Replier:
         self.palette = palette
         self.echo = echo
         self._rests = SingersRests()
+        self._crackle = Crackle()
         self._broken_off: dict[str, Phrase] = {}  # calls whose answers were, by voice
         self.rules = bound(rules, palette)
         self.seed = rules.seed if seed is None else seed
@@ -102,6 +104,7 @@ class Replier:
     def ended(self, phrase: Phrase) -> None:
         """Take note of a phrase that has closed, whether or not it is answered."""
         self._rests.closed(phrase)
+        self._crackle.closed(phrase)
 
     def heard(self, note: Note) -> None:
         """Take note of a heard note, in order of onset."""
@@ -154,6 +157,9 @@ class Replier:
 
     def consider(self, phrase: Phrase, recall: Recall) -> tuple[Rule, list[Stroke]] | Unanswered:
         """The rule that answers a phrase and its strokes, whenever they may sound."""
+        crackle = self._crackle.heard_as(phrase)
+        if crackle and self.rules.manners.crackle == "leave":
+            return self._silence(phrase, "manners", silences.crackle(crackle))
         rng = random.Random(f"{self.seed}/{phrase.id}")
         phrase = self._whole(phrase)
         rule = choose_rule(self.rules, phrase, self._moment(phrase, recall), rng)

@@ -39,6 +39,7 @@ Damping = Literal["as heard", "short", "ring", "short to long", "long to short"]
 Dynamics = Literal["as heard", "even", "fade", "swell"]
 GiveWay = Literal["everyone", "caller", "nobody"]
 SingsOn = Literal["beneath", "wait"]
+OfCrackle = Literal["leave", "answer"]
 EchoUse = Literal["none", "once", "repeating", "pulse", "clear"]
 
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
@@ -88,6 +89,15 @@ class Manners(Table, frozen=True):
             "a lark that sings for minutes is left in peace, and others while it sings",
         ),
     ] = "beneath"
+    crackle: Annotated[
+        OfCrackle,
+        told(
+            "Whether it leaves alone what rain, surf and leaves bring by the dozen a minute: sounds"
+            " that are faint, brief and without a rhythm",
+            '"answer"',
+            "it answers single drops and waves, and far, faint calls in plenty too",
+        ),
+    ] = "leave"
     leave_off: Annotated[
         bool,
         told(

@@ -111,6 +111,12 @@ def sings_on(voice: str, *, beneath: bool) -> str:
     return reason("its singer did not rest", setting, detail)
 
 
+def crackle(count: int) -> str:
+    """It is one of many faint, brief sounds without a rhythm."""
+    detail = f"one of {count} such sounds within a minute"
+    return reason("faint and without rhythm, as rain and surf are", "manners.crackle", detail)
+
+
 def had_its_share(share: float) -> str:
     """The machine has sounded enough in this minute."""
     return reason("it has had its share of this minute", "manners.share_max", f"{share:.0%}")

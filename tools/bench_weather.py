@@ -1,0 +1,111 @@
+"""What a machine answers in recorded rain or surf, and whether it still answers song there.
+
+    python tools/bench_weather.py rain/*.ogg --song finch.flac --song thrush.wav
+
+Give recordings of weather alone, of at least a second each, and others of one bird each; none is
+ours to ship. Clips are played in a loop for `LOOP_S` each, so that the noise floor settles, one
+after another. Songs are mixed in every `EVERY_S`, 20 and 6 dB above the weather about them (mean
+power). The peer is the same rule set with ``manners.crackle = "answer"``.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import librosa
+import msgspec
+import numpy as np
+import numpy.typing as npt
+from bench_table import Table, run
+
+import callresp
+from callresp.io.score import phrases
+from callresp.reply.rules import RuleSet
+
+RATE_HZ = 44_100
+LOOP_S = 15.0
+FADE_S = 0.05
+EVERY_S = 20.0
+SONG_S = 8.0
+OVER_DB = (20.0, 6.0)
+
+Samples = npt.NDArray[np.float32]
+
+
+def joined(one: Samples, other: Samples) -> Samples:
+    """One sound after another, faded into it."""
+    fade = np.linspace(0, 1, int(FADE_S * RATE_HZ), dtype=np.float32)
+    seam = one[-len(fade) :] * (1 - fade) + other[: len(fade)] * fade
+    return np.concatenate([one[: -len(fade)], seam, other[len(fade) :]])
+
+
+def looped(clip: Samples) -> Samples:
+    """A clip again and again until it has lasted `LOOP_S`."""
+    sound = clip
+    while len(sound) < LOOP_S * RATE_HZ:
+        sound = joined(sound, clip)
+    return sound
+
+
+def mixed(weather: Samples, songs: list[Samples], over_db: float) -> tuple[Samples, list[float]]:
+    """The weather with a song every `EVERY_S`, and when each begins."""
+    out, starts_s = weather.copy(), np.arange(EVERY_S / 2, len(weather) / RATE_HZ - SONG_S, EVERY_S)
+    for number, start_s in enumerate(starts_s):
+        song = songs[number % len(songs)]
+        place = slice(int(start_s * RATE_HZ), int(start_s * RATE_HZ) + len(song))
+        level = np.sqrt(np.mean(weather[place] ** 2) / np.mean(song**2))
+        out[place] += song * level * 10 ** (over_db / 20)
+    return out / max(1.0, float(np.abs(out).max())), list(starts_s)
+
+
+def row(sound: Samples, starts_s: list[float], rules: RuleSet, palette: str) -> tuple[str, ...]:
+    """Of songs and of other phrases, how many are answered."""
+    heard = callresp.transcribe(sound, sample_rate_hz=RATE_HZ)
+    answered = {
+        note.heard_phrase for note in callresp.answer(heard, rules=rules, palette=palette).notes
+    }
+    spans = {one.id: (one.onset_s, one.offset_s) for one in phrases(heard.notes)}
+    within = {
+        start_s: {n for n, (a, b) in spans.items() if a < start_s + SONG_S and b > start_s}
+        for start_s in starts_s
+    }
+    others = set(spans).difference(*within.values())
+    songs = sum(bool(numbers & answered) for numbers in within.values())
+    return f"{songs} of {len(starts_s)}", f"{len(others & answered)} of {len(others)}"
+
+
+@click.command(help=__doc__, context_settings={"help_option_names": ["-h", "--help"]})
+@click.argument("weather", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
+@click.option("--song", "songs", multiple=True, type=click.Path(exists=True, path_type=Path))
+@click.option("--rules", "names", multiple=True, default=("answer", "shadow"), show_default=True)
+@click.option("--palette", default="fettle", show_default=True)
+def bench(
+    weather: tuple[Path, ...], songs: tuple[Path, ...], names: tuple[str, ...], palette: str
+) -> None:
+    """Print how many phrases are answered, with crackle left alone and with it answered."""
+    place: Samples | None = None
+    for path in weather:
+        clip = looped(librosa.load(path, sr=RATE_HZ)[0])
+        place = clip if place is None else joined(place, clip)
+    assert place is not None
+    sung = [librosa.load(path, sr=RATE_HZ, duration=SONG_S)[0] for path in songs]
+    sounds = [("none", place, list[float]())]
+    if sung:
+        sounds += [(f"{over_db:g} dB over it", *mixed(place, sung, over_db)) for over_db in OVER_DB]
+    table = Table(
+        f"Answered in {len(place) / RATE_HZ / 60:.1f} min of weather",
+        ("rules", "songs", "crackle", "songs answered", "other phrases answered"),
+    )
+    for name in names:
+        rules = callresp.load_rules(name)
+        for told, sound, starts_s in sounds:
+            for crackle in ("answer", "leave"):
+                manners = msgspec.structs.replace(rules.manners, crackle=crackle)
+                chosen = msgspec.structs.replace(rules, manners=manners)
+                table.add(name, told, crackle, *row(sound, starts_s, chosen, palette))
+    click.echo(table.text())
+
+
+if __name__ == "__main__":
+    run(bench)
