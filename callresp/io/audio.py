@@ -591,7 +591,7 @@ def _parse(source: BinaryIO, size: int) -> WavHeader:
 
 
 def stretch_of(recording: Recording, start_s: float, end_s: float) -> npt.NDArray[np.float32]:
-    """The samples of a stretch; the rest is read past by blocks.
+    """The samples of a stretch, shape ``(n,)``; the rest is read past by blocks.
 
     Parameters
     ----------

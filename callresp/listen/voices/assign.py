@@ -72,7 +72,10 @@ def singer_settings(profile: Profile) -> SingerSettings:
 
 
 def assign_voices(notes: Rows, features: Rows, settings: SingerSettings = DEFAULT_SETTINGS) -> Rows:
-    """A copy of notes in order of onset with `voice` filled in, from 0 as they are first heard."""
+    """A copy of `notes` with `voice` filled in, from 0 as they are first heard.
+
+    Rows of `NOTE` and of `FEATURES` come in order of onset, shape ``(n,)`` each.
+    """
     notes = notes.copy()
     if len(notes) == 0:
         return notes
