@@ -46,6 +46,12 @@ ROOMS = (
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
+@cache
+def nodes_of(path: Path) -> tuple[ast.AST, ...]:
+    """Every node of a module: to parse and to walk it takes most of the time of these tests."""
+    return tuple(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
 def name_of(path: Path) -> str:
     parts = path.relative_to(ROOT).with_suffix("").parts
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
@@ -61,7 +67,7 @@ def imports(path: Path) -> frozenset[str]:
     """Modules of ours that a module imports, also inside functions."""
     known = {name_of(module) for module in MODULES}
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes_of(path):
         if isinstance(node, ast.Import):
             found.update(name.name for name in node.names)
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -110,8 +116,7 @@ LIBRARY = [path for path in MODULES if room(name_of(path)) not in ("commands", "
 
 @pytest.mark.parametrize("path", LIBRARY, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_errors_of_the_library_name_no_option_of_the_command_line(path: Path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    raised = [node.exc for node in ast.walk(tree) if isinstance(node, ast.Raise) and node.exc]
+    raised = [node.exc for node in nodes_of(path) if isinstance(node, ast.Raise) and node.exc]
     texts = [
         node.value
         for fault in raised
@@ -124,8 +129,7 @@ def test_errors_of_the_library_name_no_option_of_the_command_line(path: Path) ->
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_a_count_is_told_with_a_noun_that_agrees(path: Path) -> None:
     # "1 notes": `io.wording.counted` puts a noun after a count.
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    texts = [node.values for node in ast.walk(tree) if isinstance(node, ast.JoinedStr)]
+    texts = [node.values for node in nodes_of(path) if isinstance(node, ast.JoinedStr)]
     found = [
         f"{ast.unparse(count.value)}{after.value!r}"
         for values in texts
@@ -161,7 +165,7 @@ def test_only_compiled_kernels_and_what_is_known_at_run_time_go_untyped() -> Non
     found = {
         name_of(path)
         for path in MODULES
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in nodes_of(path)
         if isinstance(node, ast.Name) and node.id == "Any" and path.parent.name != "kernels"
     }
     assert found == UNTYPED
@@ -169,16 +173,15 @@ def test_only_compiled_kernels_and_what_is_known_at_run_time_go_untyped() -> Non
 
 def taken(path: Path) -> set[tuple[str, str]]:
     """Names of other rooms that a module uses: (module, name), imported or as an attribute."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
     found = {
         (node.module, name.name, name.asname or name.name)
-        for node in ast.walk(tree)
+        for node in nodes_of(path)
         if isinstance(node, ast.ImportFrom) and node.module
         for name in node.names
     }
     modules = {local: f"{module}.{name}" for module, name, local in found}
     names = {(module, name) for module, name, _ in found}
-    for node in ast.walk(tree):
+    for node in nodes_of(path):
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
             names.add((modules.get(node.value.id, ""), node.attr))
     own = room(name_of(path))
@@ -202,7 +205,7 @@ def test_what_other_rooms_call_says_what_it_takes_gives_and_refuses() -> None:
     public = set[tuple[str, str]]().union(*map(taken, MODULES))
     lacking = []
     for path in MODULES:
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        for node in ast.iter_child_nodes(nodes_of(path)[0]):
             if not isinstance(node, ast.FunctionDef) or (name_of(path), node.name) not in public:
                 continue
             heads = set(re.findall(r"^(\w+)\n-{3,}$", ast.get_docstring(node) or "", re.MULTILINE))
