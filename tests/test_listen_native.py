@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from listen_helpers import recorded, tone
 
+import callresp
 from callresp.io.audio import open_recording, write_wav
 from callresp.listen.kernels import frame
 from callresp.listen.note_stream import NoteStream, StreamOutput
@@ -169,6 +170,19 @@ def test_silence_and_noise_alone_begin_nothing() -> None:
     assert online(np.zeros(RATE_HZ, np.float32)) == []
     noise = 0.01 * np.random.default_rng(2).standard_normal(10 * RATE_HZ)
     assert len(online(noise.astype(np.float32))) <= 2
+
+
+@pytest.mark.parametrize("gap_s", [1.0, 3.0])
+def test_after_a_gap_of_digital_silence_the_place_is_as_quiet_as_before(gap_s: float) -> None:
+    """A recorder's lost card writes zeros; noise that comes back is no sound of its own."""
+    sound = 0.003 * np.random.default_rng(5).standard_normal(int((22 + gap_s) * RATE_HZ))
+    sound[15 * RATE_HZ : int((15 + gap_s) * RATE_HZ)] = 0
+    calls_s = [5.0, 16 + gap_s, 18 + gap_s]
+    for at_s in calls_s:
+        call = 0.02 * tone(3000.0, 0.2, RATE_HZ) * np.hanning(int(0.2 * RATE_HZ))
+        sound[int(at_s * RATE_HZ) :][: len(call)] += call
+    notes = callresp.transcribe(sound.astype(np.float32), sample_rate_hz=RATE_HZ).notes
+    assert [note.onset_s for note in notes] == pytest.approx(calls_s, abs=0.03)
 
 
 @pytest.mark.parametrize("rate_hz", [16000, 32000, 44100, 48000, 96000])
