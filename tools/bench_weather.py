@@ -20,7 +20,7 @@ import numpy.typing as npt
 from bench_table import Table, run
 
 import callresp
-from callresp.io.score import phrases
+from callresp.io.score import HeardScore, phrases
 from callresp.reply.rules import RuleSet
 
 RATE_HZ = 44_100
@@ -59,9 +59,8 @@ def mixed(weather: Samples, songs: list[Samples], over_db: float) -> tuple[Sampl
     return out / max(1.0, float(np.abs(out).max())), list(starts_s)
 
 
-def row(sound: Samples, starts_s: list[float], rules: RuleSet, palette: str) -> tuple[str, ...]:
+def row(heard: HeardScore, starts_s: list[float], rules: RuleSet, palette: str) -> tuple[str, ...]:
     """Of songs and of other phrases, how many are answered."""
-    heard = callresp.transcribe(sound, sample_rate_hz=RATE_HZ)
     answered = {
         note.heard_phrase for note in callresp.answer(heard, rules=rules, palette=palette).notes
     }
@@ -93,17 +92,21 @@ def bench(
     sounds = [("none", place, list[float]())]
     if sung:
         sounds += [(f"{over_db:g} dB over it", *mixed(place, sung, over_db)) for over_db in OVER_DB]
+    scores = [
+        (told, callresp.transcribe(sound, sample_rate_hz=RATE_HZ), starts_s)
+        for told, sound, starts_s in sounds
+    ]
     table = Table(
         f"Answered in {len(place) / RATE_HZ / 60:.1f} min of weather",
         ("rules", "songs", "crackle", "songs answered", "other phrases answered"),
     )
     for name in names:
         rules = callresp.load_rules(name)
-        for told, sound, starts_s in sounds:
+        for told, heard, starts_s in scores:
             for crackle in ("answer", "leave"):
                 manners = msgspec.structs.replace(rules.manners, crackle=crackle)
                 chosen = msgspec.structs.replace(rules, manners=manners)
-                table.add(name, told, crackle, *row(sound, starts_s, chosen, palette))
+                table.add(name, told, crackle, *row(heard, starts_s, chosen, palette))
     click.echo(table.text())
 
 

@@ -196,13 +196,7 @@ def try_command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_js
     """
     machine = load_palette(palette)
     names = [item.name for item in machine.striker] + [item.name for item in machine.turner]
-    unknown = [name for name in only if name not in names]
-    if unknown:
-        raise UserError(
-            f"no '{unknown[0]}' in {machine.name}",
-            where="--only",
-            remedy=f"one of {', '.join(names)}",
-        )
+    options.check_only(only, names, machine.name)
     if port != "simulated":
         ui.confirm(yes)
     elif not yes and not ui.is_terminal(sys.stdin):

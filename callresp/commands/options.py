@@ -152,6 +152,17 @@ channels: Option = whole(
 file_channel: Option = whole("--channel", (1, None), "Of a recording or raw PCM: this one only.")
 
 
+def check_only(only: Sequence[str], names: Sequence[str], machine: str, kind: str = "") -> None:
+    """Refuse what ``--only`` names and the machine does not have; `kind` comes before the name."""
+    unknown = [name for name in only if name not in names]
+    if unknown:
+        raise UserError(
+            f"no {kind}'{unknown[0]}' in {machine}",
+            where="--only",
+            remedy=f"one of {', '.join(names)}",
+        )
+
+
 def full_scale_db(full_scale: float | None, calibration: Path | None) -> float | None:
     """Sound pressure level of full scale, by whichever of the two options is given."""
     if calibration is None:

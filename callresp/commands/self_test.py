@@ -103,13 +103,7 @@ def _known(machine: Palette, only: tuple[str, ...]) -> None:
     names = [striker.name for striker in machine.striker]
     if not names:
         raise UserError(f"{machine.name} has no strikers", remedy="add a [[striker]]")
-    unknown = [name for name in only if name not in names]
-    if unknown:
-        raise UserError(
-            f"no striker '{unknown[0]}' in {machine.name}",
-            where="--only",
-            remedy=f"one of {', '.join(names)}",
-        )
+    options.check_only(only, names, machine.name, "striker ")
 
 
 def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:

@@ -14,15 +14,14 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from callresp.errors import UserError
-from callresp.io import settings
 from callresp.io.wording import counted
-from callresp.palette.checks import faults
-from callresp.palette.model import Palette
+from callresp.palette.files import palette_of
 from callresp.strike_test.draft import DRAFT_KIND, DRAFTED, LOWERED, MEASURED, NOT_YET
 from callresp.strike_test.force import palette_points
 from callresp.strike_test.results import (
@@ -96,9 +95,7 @@ def update_palette(
             continue
         _write_striker(table, one, found, _Pen(done, str(one.name), tuple(keep)))
     done.text = tomlkit.dumps(document)
-    source = settings.Source(done.text, name)
-    for fault in faults(settings.convert(source, Palette), source):
-        raise fault
+    palette_of(done.text, Path(name))
     return done
 
 
