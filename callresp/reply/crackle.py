@@ -1,8 +1,8 @@
-"""Rain, surf and leaves: faint, brief sounds in plenty that no animal makes.
+"""Rain, surf and leaves: many faint, brief sounds a minute that no animal makes.
 
-A drop on a leaf sounds above the noise floor as a distant call does. What tells it is the company:
-such sounds come by the dozen a minute, near the threshold of hearing, without pitch and without
-rhythm. One alone may be a call, a drum or a trill keeps time, and a song has many notes.
+A drop on a leaf stands above the noise floor as a distant call does. Weather is recognised by its
+number: dozens of such sounds a minute, faint, without pitch and without rhythm. A single one may be
+a call; a drum or a trill keeps time; a song has many notes.
 """
 
 from __future__ import annotations
@@ -13,23 +13,23 @@ from itertools import pairwise
 
 from callresp.io.score import Phrase
 
-# The median of what rain and surf bring lies 14 dB above the floor; that of songs of one bird
+# Above the noise floor. The median of what rain and surf bring is 14 dB; that of songs of one bird
 # near a microphone 20 dB and more.
 FAINT_DB = 18.0
 BRIEF_S = 0.1
-# Of so short a sound a pitch says little.
+# A pitch found in so short a sound may be chance, and does not count against weather.
 TICK_S = 0.035
-# Harsh calls keep to less than two octaves; a wave that breaks does not.
+# Highest over lowest frequency, two octaves: harsh calls are narrower, breaking waves are not.
 WIDE = 4.0
 SONG_NOTES = 12
 RHYTHM_NOTES = 4
-RHYTHM_SPREAD = 0.35
+RHYTHM_SPREAD = 0.35  # standard deviation of the gaps, of their mean
 ENOUGH = 4
 WITHIN_S = 60.0
 
 
 class Crackle:
-    """Counts phrases that may be weather's over the last minute."""
+    """Counts the phrases of the last minute that may be weather."""
 
     def __init__(self) -> None:
         self._ended_s: deque[float] = deque()
@@ -41,8 +41,8 @@ class Crackle:
         while self._ended_s and self._ended_s[0] <= phrase.offset_s - WITHIN_S:
             self._ended_s.popleft()
 
-    def heard_as(self, phrase: Phrase) -> int:
-        """How many such phrases a closed one belongs to; 0 if it stands out or they are few."""
+    def count_with(self, phrase: Phrase) -> int:
+        """How many such phrases there were, a closed one included; 0 if it is none, or few were."""
         count = len(self._ended_s)
         return count if count >= ENOUGH and may_be_crackle(phrase) else 0
 
@@ -52,7 +52,7 @@ def may_be_crackle(phrase: Phrase) -> bool:
     notes = phrase.notes
     if len(notes) > SONG_NOTES or _in_rhythm(phrase):
         return False
-    # Of notes from elsewhere than the listener it is not known, and 0.
+    # Notes that the listener did not make have no signal-to-noise ratio: it is 0.
     if not 0 < statistics.median(note.snr_db for note in notes) < FAINT_DB:
         return False
     length_s = statistics.median(note.offset_s - note.onset_s for note in notes)

@@ -157,7 +157,7 @@ class Replier:
 
     def consider(self, phrase: Phrase, recall: Recall) -> tuple[Rule, list[Stroke]] | Unanswered:
         """The rule that answers a phrase and its strokes, whenever they may sound."""
-        crackle = self._crackle.heard_as(phrase)
+        crackle = self._crackle.count_with(phrase)
         if crackle and self.rules.manners.crackle == "leave":
             return self._silence(phrase, "manners", silences.crackle(crackle))
         rng = random.Random(f"{self.seed}/{phrase.id}")

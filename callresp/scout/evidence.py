@@ -115,7 +115,7 @@ class Likeness:
         self._active = example.active
         shown = [self._shown(example.powers[pitch], noise) for pitch in PITCHES]
         textures = [texture(one, self._active) for one in shown]
-        # Rumble is no colour of what sings above it.
+        # Timbre is compared without the lowest bands where the example has no sound in them.
         self._lowest = 0 if example.active[:DRUM_BANDS].any() else DRUM_BANDS
         self._colours = np.stack([one.mean(axis=0)[self._lowest :] for one in shown])
         self._rhythms = np.stack([one.rhythm.sum(axis=0).ravel() for one in textures])

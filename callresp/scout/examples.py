@@ -163,15 +163,16 @@ def _less_floor(powers: Grid) -> Grid:
 def _is_drum(powers: Grid) -> bool:
     """Whether the lowest bands hold the call: nearly all that comes and goes, rising higher.
 
-    In a clip of a song in the wind they may hold most, but rise less above their floor than the
-    song does. In a clip without noise the others rise as high, by what leaks into them.
+    In a clip of a song in the wind the lowest bands may hold most of the power, but rise less above
+    their floor than the song's do. In a clip without noise the other bands rise as high as a drum's
+    by leakage alone, so there a rise of `CLEAN_RISE` is enough.
     """
-    ends = []
-    for own in (slice(0, DRUM_BANDS), slice(DRUM_BANDS, None)):
-        level = powers[:, own].sum(axis=1)
+    levels = []
+    for bands in (slice(0, DRUM_BANDS), slice(DRUM_BANDS, None)):
+        level = powers[:, bands].sum(axis=1)
         sounding = level[level >= DIGITAL_SHARE * level.max()]
-        ends.append(np.quantile(sounding, (OWN_FLOOR_QUANTILE, 0.95)) + TINY)
-    quiet, loud = np.transpose(ends)
+        levels.append(np.quantile(sounding, (OWN_FLOOR_QUANTILE, 0.95)) + TINY)
+    quiet, loud = np.transpose(levels)
     rise, share = loud / quiet, (loud - quiet)[0] / (loud - quiet).sum()
     clean = share > CLEAN_SHARE and rise[0] > CLEAN_RISE
     return bool(share > DRUM_SHARE and (rise[0] > rise[1] or clean))

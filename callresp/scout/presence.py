@@ -252,7 +252,7 @@ def _placed(
             peak = int(own.argmax())
             step = window.start + peak
             odds = odds_at(step)
-            # The best place is told whatever its odds: the window's are for it.
+            # The window was found by its best place: that one is reported whatever its own odds.
             if number and (own[peak] <= 0 or odds <= CONSIDERED):
                 break
             pace = PACES_OF_WARPS[int(fit.whole[:, step].argmax())]
@@ -369,7 +369,7 @@ def search(
     off = min(off, CALL_DOUBT)
     places = [one for one in apart(found) if present and one.first / FRAMES_PER_S < duration_s]
     kept = [one for one in places if probability(one.odds - off) >= LEAST_SCORE]
-    # Of a trill without an end each place alone may be doubted: what is here has a call.
+    # In a continuous trill no single place may be sure: the likeliest is then reported as a call.
     kept = kept or sorted(places, key=lambda one: -one.odds)[:1]
     presence = Presence(
         path=str(recording.path),

@@ -288,7 +288,8 @@ def noise_model(powers: Grid, degrees: npt.NDArray[np.float64]) -> NoiseModel:
     if len(heard):
         # Bands beyond the sample rate's reach hold nothing to compare a neighbour with.
         density = np.interp(np.arange(BANDS), heard, density[heard])
-    # Rumble has no even floor to be held against, and nothing sings there without a rest.
+    # The limit keeps a continuous caller from becoming the floor of its band. The lowest bands,
+    # whose rumble differs from band to band, are left out of it.
     song = density[DRUM_BANDS:]
     around = scipy.ndimage.median_filter(song, size=NEIGHBOURS, mode="nearest")
     np.minimum(song, around + np.log(ABOVE_NEIGHBOURS), out=song)
