@@ -8,10 +8,15 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 
+from callresp.listen import precompile
 from callresp.listen.kernels import _jit
+from callresp.listen.notes import FEATURES, NOTE
+from callresp.listen.voices.assign import assign_voices
 
 KERNEL = """
 import sys
@@ -47,6 +52,43 @@ def test_processes_that_compile_at_once_keep_their_own_forms(tmp_path: Path) -> 
     subprocess.run([sys.executable, str(script), *shapes], env=env, check=True, timeout=120)
     kept = list((tmp_path / "cache").glob("callresp/kernels-*/**/*.nbc"))
     assert len(kept) == len(shapes)
+
+
+def _kernels() -> dict[str, Any]:
+    """All that is compiled for calls from Python, by its name."""
+    return {
+        name: value
+        for module in [m for n, m in sys.modules.items() if n.startswith("callresp.listen.")]
+        for name, value in vars(module).items()
+        if isinstance(getattr(value, "_cache", None), _jit._LockedCache)
+    }
+
+
+def test_the_set_up_compiles_every_kernel(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What it leaves out, the first recording waits for: ten seconds where two sing."""
+    called, kernels = set(), _kernels()
+    for name, kernel in kernels.items():
+
+        def noted(*words: object, name: str = name, kernel: Any = kernel) -> object:
+            called.add(name)
+            return kernel(*words)
+
+        for module in [m for n, m in sys.modules.items() if n.startswith("callresp.listen.")]:
+            if vars(module).get(name) is kernel:
+                monkeypatch.setattr(module, name, noted)
+    precompile.hear_sweeps()
+    precompile.tell_singers_apart()
+    assert called == set(kernels)
+    assert len(kernels) > 5
+
+
+def test_a_lone_note_takes_no_other_form() -> None:
+    """A lone row is in order of rows and of columns alike, and numba takes it for the former."""
+    precompile.tell_singers_apart()
+    assign_voices(np.zeros(1, NOTE), np.zeros(1, FEATURES))
+    assert {name: len(kernel.signatures) for name, kernel in _kernels().items()} == dict.fromkeys(
+        _kernels(), 1
+    )
 
 
 @pytest.fixture

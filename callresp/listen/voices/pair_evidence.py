@@ -129,11 +129,13 @@ def room_for(notes: int) -> Pairs:
 
 def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
     """All pairs of some notes; takes time in proportion to their number squared."""
-    pairs = room_for(len(looks))
-    pairs.looks[:], pairs.onset_s[:], pairs.offset_s[:] = looks, onset_s, offset_s
-    _compare_all(len(looks), pairs)
-    calm = np.flatnonzero(pairs.about < CROWDED)
-    _mix_all(calm, spectrograms_alike(calm, pairs), pairs)
+    count = len(looks)
+    # A lone row lies in either order, which numba takes for another type: it compiled all anew.
+    pairs = room_for(max(count, 2))
+    pairs.looks[:count], pairs.onset_s[:count], pairs.offset_s[:count] = looks, onset_s, offset_s
+    _compare_all(count, pairs)
+    calm = np.flatnonzero(pairs.about[:count] < CROWDED)
+    _mix_all(count, calm, spectrograms_alike(calm, pairs), pairs)
     return pairs
 
 
@@ -169,11 +171,11 @@ def _compare_all(count: int, p: Pairs) -> None:
 
 
 @kernel
-def _mix_all(some: Numbers, alike: Values, p: Pairs) -> None:
+def _mix_all(count: int, some: Numbers, alike: Values, p: Pairs) -> None:
     for m in range(len(some)):
         for n in range(m):
             _mix(some[m], some[n], alike[m, n], p)
-    for i in range(len(p.about)):
+    for i in range(count):
         _follow(i, p)
 
 
