@@ -143,7 +143,7 @@ SWITCHES = (
         "early_onsets.py",
         "return bool(snr_db - excess_db >= setup.note_db)",
         "return bool({off} or snr_db - excess_db >= setup.note_db)",
-        (ONLINE, RULES),
+        (RULES, ONLINE),
     ),
     Switch(
         "early_onsets: a partial of a reported attack is none of its own",
@@ -340,14 +340,6 @@ SWITCHES = (
         (ONSETS, RULES, PARTING),
     ),
     Switch(
-        "masking: a brief sound at a tone's edge is its splatter",
-        "masking.py",
-        "if mine.broadband and louder_db > -SPLATTER_DB and _is_splatter(note, other):",
-        "if not {off} and mine.broadband and louder_db > -SPLATTER_DB and"
-        " _is_splatter(note, other):",
-        (ONSETS, FAINT),
-    ),
-    Switch(
         "masking: what lies within a louder sound of many bands is part of it",
         "masking.py",
         "return WITHIN if mostly and louder_db > SHADOW_DB and note.tonality < 0.5 else 0",
@@ -381,7 +373,7 @@ SWITCHES = (
         "segmentation.py",
         "if deep or (width >= least_wide and gap >= least_gap):",
         "if deep or ((width >= least_wide or {off}) and gap >= least_gap):",
-        (PARTING, NATIVE, RULES),
+        (RULES, PARTING, NATIVE),
     ),
     Switch(
         "segmentation: an onset is moved by what the window smears",
@@ -409,14 +401,14 @@ SWITCHES = (
         "segmentation.py",
         "least = max(least, level[at - back] - below)",
         "least = least if {off} else max(least, level[at - back] - below)",
-        (PARTING, NATIVE),
+        (RULES, PARTING, NATIVE),
     ),
     Switch(
         "segmentation: a shelf after a sharp fall is no part of a note",
         "segmentation.py",
         "    if shelf < 0:\n        return offset",
         "    if shelf < 0 or {off}:\n        return offset",
-        (PARTING, RULES),
+        (RULES, PARTING),
     ),
     Switch(
         "segmentation: a note ends where its release does",

@@ -42,10 +42,7 @@ SAME_CALL_S = 0.025
 SHARED = 0.65
 SHADOW_DB = 15.0  # below a broadband sound: part of it
 SKIRT_BINS = 4.0
-# The splatter of a tone that begins or ends at once lasts for a window, about the tone's pitch.
-SPLATTER_S = 0.0107
-SPLATTER_DB = 3.0
-SPLATTER_BAND = 1.1
+FAINTER_DB = 3.0  # a sound in a tone's skirts may be louder by so much, and still be part of it
 FORGET_S = 1.0  # after which a note given out says nothing about others any more
 
 
@@ -120,10 +117,8 @@ def _why_none_beside(m: int, n: int, state: Any, setup: Any) -> int:
     mine, its = state.pending[n], state.pending[m]
     same_group = mine.group == its.group
     louder_db = its.peak_db - mine.peak_db
-    fainter = same_group or louder_db > -SPLATTER_DB
+    fainter = same_group or louder_db > -FAINTER_DB
     if fainter and not note.pitch_hz > 0.0 and _lies_in_skirts(note, other, setup.bin_hz):
-        return WITHIN
-    if mine.broadband and louder_db > -SPLATTER_DB and _is_splatter(note, other):
         return WITHIN
     if louder_db <= 0.0:
         return 0
@@ -169,25 +164,6 @@ def _lies_in_skirts(note: Any, other: Any, bin_hz: float) -> bool:
         fragments.shared_s(note, other) > 0.5 * (note.offset_s - note.onset_s)
         and note.low_hz >= other.pitch_hz - skirt
         and note.high_hz <= other.pitch_hz + skirt
-    )
-
-
-@inner
-def _is_splatter(note: Any, other: Any) -> bool:
-    """Whether a brief sound of many bands is but the sharp end, or beginning, of a tone in them."""
-    at_edge = (
-        abs(note.offset_s - other.offset_s) < SPLATTER_S
-        or abs(note.onset_s - other.onset_s) < SPLATTER_S
-    )
-    return bool(
-        at_edge
-        and other.pitch_hz > 0.0
-        and not note.pitch_hz > 0.0
-        and note.offset_s - note.onset_s < SPLATTER_S
-        and note.onset_s > other.onset_s - SPLATTER_S
-        and note.offset_s < other.offset_s + SPLATTER_S
-        and note.low_hz < SPLATTER_BAND * other.pitch_hz
-        and note.high_hz > other.pitch_hz / SPLATTER_BAND
     )
 
 
