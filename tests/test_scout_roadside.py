@@ -10,11 +10,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from test_scout_presence import RATE_HZ, Wave, blas_threads, place, song, sought, stranger
 from threadpoolctl import threadpool_limits
 
 from callresp.io.audio import write_wav
 from callresp.scout import roadside as roadsides
+from callresp.scout.evidence import CELL
+from callresp.scout.presence import Candidate
 from callresp.scout.roadside import News, Roadside
 from callresp.scout.spectra import BandPowers
 
@@ -43,6 +47,38 @@ def test_after_a_minute_it_says_that_nothing_was_heard() -> None:
     assert not roadside.present
     assert [one.at_s for one in news if one.minute] == [pytest.approx(60.0, abs=3.0)]
     assert roadside.so_far("-", None, None).calls == ()
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.floats(-3, 9), st.floats(-3, 9), st.booleans()), max_size=12))
+def test_it_is_never_here_without_a_call(heard: list[tuple[float, float, bool]]) -> None:
+    """Whatever the odds of windows and of the places in them, which may be less sure."""
+    due = iter(heard)
+
+    def odds_of(sought: Any, stretch: Any, at: int) -> Any:
+        of_window, of_place, found = next(due, (-3.0, -3.0, False))
+        first = at + stretch.last - stretch.first - CELL
+        places = [Candidate(first, first + 100, of_place, above_db=6.0)] if found else []
+        return np.array([of_window]), places
+
+    roadside = Roadside([sought()], RATE_HZ)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(roadsides, "judged", odds_of)
+        told: list[Any] = []
+        for _ in range(len(heard) + 3):
+            for one in roadside.push(np.zeros(int(2.7 * RATE_HZ), np.float32)):
+                found = roadside.so_far("-", None, None)
+                assert not one.here or found.calls
+                told += one.calls
+            found = roadside.so_far("-", None, None)
+            assert found.present == bool(found.calls)
+        told += [call for one in roadside.finish() for call in one.calls]
+    found = roadside.so_far("-", None, None)
+    assert found.present == bool(found.calls)
+    assert told == roadside.calls
+    assert len(roadside.calls) == len(roadside.above_db)
+    if found.present:
+        assert found.calls == tuple(roadside.calls)
 
 
 @pytest.mark.parametrize(("owner", "name"), [(roadsides, "judged"), (BandPowers, "push")])

@@ -2,7 +2,8 @@
 
 Every 2.6 s the latest stretch of sound is judged over the noise of the last minute. A call
 is counted once nothing that is still to come can change it. What was lost on the way
-from the microphone is silence.
+from the microphone is silence. Where it is here and no single place is sure of itself, as in a
+continuous trill, the likeliest place so far is its call.
 """
 
 from __future__ import annotations
@@ -63,6 +64,7 @@ class Roadside:
         self._frames = self._judged = self._cells = 0
         self._odds = OFFSET
         self._open: list[Candidate] = []
+        self._likeliest: Candidate | None = None
         self._minute_told = False
         self._reach = 2 * max(one.example.frames for one in sought) + 2 * CELL
         self.calls: list[Call] = []
@@ -91,7 +93,8 @@ class Roadside:
 
     def finish(self) -> list[News]:
         """Judge what is left at the end."""
-        return self._judge(self._frames) if self._frames > self._judged else []
+        news = self._judge(self._frames) if self._frames > self._judged else []
+        return [*news, *self._count(self._unsure())]
 
     def _judge(self, settled: int) -> list[News]:
         noise = noise_model(self._powers, self._source.analysis.degrees)
@@ -104,8 +107,10 @@ class Roadside:
         self._judged = self._frames
         self._odds = max(self._odds, float(odds.max()))
         self._open = apart([*self._open, *found])
+        likely = [*found, *([self._likeliest] if self._likeliest else [])]
+        self._likeliest = max(likely, key=lambda one: one.odds, default=None)
         news = self._settle(settled)
-        if self.confidence >= LEAST_SCORE and not self.present:
+        if self.confidence >= LEAST_SCORE and self._likeliest and not self.present:
             self.present = True
             news.insert(0, News(self.at_s, here=True))
         if not self._minute_told and self.at_s >= SOON_S:
@@ -115,23 +120,34 @@ class Roadside:
 
     def _settle(self, settled: int) -> list[News]:
         """Count the calls that begin before a frame."""
-        off = min(doubt(self._cells), CALL_DOUBT)
         done = [one for one in self._open if one.first < settled]
         # They stay a little longer, so that what is found beside them is not counted anew.
         self._open = [one for one in self._open if one.last > settled - self._reach]
-        kept = [
-            one for one in done if probability(one.odds - off) >= LEAST_SCORE and self._is_new(one)
-        ]
-        new = tuple(
+        return self._count(
+            [one for one in done if self._score(one) >= LEAST_SCORE and self._is_new(one)]
+        )
+
+    def _score(self, one: Candidate) -> float:
+        return probability(one.odds - min(doubt(self._cells), CALL_DOUBT))
+
+    def _unsure(self) -> list[Candidate]:
+        """The likeliest place, where it is here and none was counted."""
+        return [self._likeliest] if self.present and self._likeliest and not self.calls else []
+
+    def _called(self, found: Sequence[Candidate]) -> tuple[Call, ...]:
+        return tuple(
             Call(
                 onset_s=round(max(0, one.first) / FRAMES_PER_S, 2),
                 offset_s=round(one.last / FRAMES_PER_S, 2),
-                score=round(probability(one.odds - off), 4),
+                score=round(self._score(one), 4),
             )
-            for one in kept
+            for one in found
         )
+
+    def _count(self, found: Sequence[Candidate]) -> list[News]:
+        new = self._called(found)
         self.calls += new
-        self.above_db += [one.above_db for one in kept]
+        self.above_db += [one.above_db for one in found]
         return [News(self.at_s, calls=new)] if new else []
 
     def _is_new(self, one: Candidate) -> bool:
@@ -147,5 +163,5 @@ class Roadside:
         return Presence(
             path=name, place=place, start=start, duration_s=round(self.at_s, 3),
             present=self.present, confidence=round(self.confidence, 4),
-            calls=tuple(self.calls) if self.present else (),
+            calls=(*self.calls, *self._called(self._unsure())) if self.present else (),
         )  # fmt: skip
