@@ -1,8 +1,7 @@
-"""The ``callresp`` command: a thin door to the commands in `callresp.commands`.
+"""The ``callresp`` command: a thin door to the verbs in `callresp.verbs`.
 
-Each command is a module that is imported only when it is called, so that
-``callresp --help`` stays quick. To add one: write the module, add its row to
-`COMMANDS`.
+A verb's module is imported when it is typed, and what it does (`callresp.commands`)
+when all that was typed is known to be good: so help and mistakes are told at once.
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ from callresp import __version__
 from callresp.commands.ui import LOOK, is_terminal
 from callresp.errors import UserError
 
-# verb: (module below callresp.commands, one line of help). The module holds the
+# verb: (module below callresp.verbs, one line of help). The module holds the
 # command as `command`, or, where it holds several, as VERB_command.
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "Do the whole job once on the demo scene, without hardware."),
@@ -81,7 +80,7 @@ class LazyGroup(click.Group):
         """Import one command."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"callresp.commands.{COMMANDS[cmd_name][0]}")
+        module = importlib.import_module(f"callresp.verbs.{COMMANDS[cmd_name][0]}")
         own = f"{cmd_name.replace('-', '_')}_command"
         command: click.Command = getattr(module, own, None) or module.command
         return command

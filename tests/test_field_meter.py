@@ -27,11 +27,11 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from callresp.commands.set_level import command
 from callresp.io.audio import write_wav
 from callresp.levels import level_meter as meters
 from callresp.levels.level_meter import LevelMeter, MeterReading
 from callresp.live.sources import PipeSource
+from callresp.verbs.set_level import command
 
 RATE = 48000
 BAND = (400.0, 12000.0)

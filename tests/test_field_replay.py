@@ -15,7 +15,6 @@ from field_helpers import START, whole_day
 from hypothesis import given
 from hypothesis import strategies as st
 
-from callresp.commands.replay import command
 from callresp.field import replay as again
 from callresp.field.day import FieldDay, read_day
 from callresp.field.scores import heard_score, reply_score
@@ -25,6 +24,7 @@ from callresp.plan.files import read_plan
 from callresp.plan.planner import make_plan
 from callresp.reply.replier import answer
 from callresp.reply.rules import load_rules
+from callresp.verbs.replay import command
 
 
 @pytest.fixture(scope="module")

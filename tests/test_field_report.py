@@ -18,13 +18,14 @@ from hypothesis import strategies as st
 from matplotlib.figure import Figure
 from PIL import Image
 
-from callresp.commands.report import command, print_summary
+from callresp.commands.report import print_summary
 from callresp.field import timeline
 from callresp.field.day import read_day
 from callresp.field.log import FieldLog
 from callresp.field.statistics import statistics_of
 from callresp.plots import charts, dial, style
 from callresp.plots import report as pages
+from callresp.verbs.report import command
 
 
 def report(log: Path, *words: str) -> tuple[int, str]:

@@ -18,7 +18,6 @@ from hypothesis import strategies as st
 from measure_helpers import BAR, capture_of, sm
 
 from callresp.commands import listening
-from callresp.commands.self_test import command
 from callresp.errors import UserError
 from callresp.field.self_test import judge, measure
 from callresp.field.self_test import schedule as roll_call
@@ -32,6 +31,7 @@ from callresp.palette.model import Palette
 from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan
 from callresp.plan.model import Strike
+from callresp.verbs.self_test import command
 
 
 def told(found: dict[str, Verdict]) -> dict[str, set[str]]:

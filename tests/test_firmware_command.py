@@ -18,7 +18,6 @@ from hypothesis import strategies as st
 from plan_helpers import reply_note
 
 from callresp.cli import cli
-from callresp.commands import firmware
 from callresp.errors import UserError
 from callresp.firmware.folder import firmware_files
 from callresp.io.resources import corpus
@@ -26,6 +25,7 @@ from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.palette.files import load_palette
 from callresp.plan.files import write_plan
 from callresp.plan.planner import make_plan
+from callresp.verbs import firmware
 
 PLAIN = firmware_files(load_palette("fettle"))
 

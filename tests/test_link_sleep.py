@@ -12,7 +12,6 @@ from click.testing import CliRunner, Result
 from link_helpers import FETTLE, plan_of
 
 from callresp.cli import cli
-from callresp.commands.board import identify_command, sleep_command
 from callresp.errors import UserError
 from callresp.link import board as link_board
 from callresp.link.board import SimulatedBoard
@@ -30,6 +29,7 @@ from callresp.link.port import BoardConnection
 from callresp.live.links import SimulatedLink
 from callresp.plan.checked_plan import check
 from callresp.plan.model import Plan
+from callresp.verbs.board import identify_command, sleep_command
 
 READ = SensorReadings(lux=120, air_c=7.5, humidity_pct=88, rain=True)
 

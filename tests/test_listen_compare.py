@@ -10,7 +10,6 @@ import pytest
 from click.testing import CliRunner
 from listen_helpers import RATE_HZ, calls, recorded
 
-from callresp.commands.compare import command
 from callresp.errors import UserError
 from callresp.evaluate import compare as comparing
 from callresp.evaluate.annotations import Mark
@@ -19,6 +18,7 @@ from callresp.io.audio import open_recording, stretch_of
 from callresp.io.score import HeardHeader, HeardScore, Note
 from callresp.plots.compare import draw_comparison
 from callresp.plots.spectrogram import log_spectrogram
+from callresp.verbs.compare import command
 
 ONSETS_S = (0.6, 1.1, 1.35, 1.6, 2.4, 2.6, 3.0)
 

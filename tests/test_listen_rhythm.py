@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from callresp import rhythm
-from callresp.commands.rhythm import command
 from callresp.io.score import HeardHeader, HeardScore, Note, phrases, write_heard
 from callresp.listen.detectors.madmom import why_missing
 from callresp.listen.detectors.tempo import comb_period_s, tempogram_period_s
+from callresp.verbs.rhythm import command
 
 
 @given(st.floats(0.05, 1.0), st.integers(6, 40), st.floats(0, 1000))

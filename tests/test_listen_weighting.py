@@ -15,8 +15,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from listen_helpers import calls, recorded, tone
 
-from callresp.commands.levels import calibrate_command, levels_command
-from callresp.commands.transcribe import command as transcribe_command
 from callresp.errors import UserError
 from callresp.io.audio import level_db, open_recording, write_wav
 from callresp.io.score import Note
@@ -34,6 +32,8 @@ from callresp.levels.calibration import (
     load_calibration,
     write_calibration,
 )
+from callresp.verbs.levels import calibrate_command, levels_command
+from callresp.verbs.transcribe import command as transcribe_command
 
 RATE_HZ = 48000
 

@@ -14,8 +14,6 @@ from measure_helpers import bell, block, cents, sm, strokes_plan, tube
 from plan_helpers import with_coils
 from plan_oracle import broken_limits
 
-from callresp.commands import strike_test as measure_command
-from callresp.commands import strike_test as test_command
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
 from callresp.io.resources import shipped
@@ -26,6 +24,8 @@ from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan
 from callresp.strike_test import draft, protocol
 from callresp.strike_test.protocol import plan_strike_test as plan_of
+from callresp.verbs import strike_test as measure_command
+from callresp.verbs import strike_test as test_command
 
 
 def run(command: object, *words: str) -> tuple[int, str]:

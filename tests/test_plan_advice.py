@@ -11,7 +11,6 @@ import pytest
 from click.testing import CliRunner
 from plan_helpers import reply_note
 
-from callresp.commands import advise
 from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyScore, write_heard
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
@@ -21,6 +20,7 @@ from callresp.plan.advice.what_if import NEW, answer_fit, candidates, try_adding
 from callresp.plan.planner import make_plan
 from callresp.plan.summary import Workload, workload
 from callresp.reply.rules import RuleSet, load_rules
+from callresp.verbs import advise
 
 FETTLE = load_palette("fettle")
 SHADOW = load_rules("shadow")

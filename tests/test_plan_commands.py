@@ -9,7 +9,6 @@ import pytest
 from click.testing import CliRunner, Result
 from plan_helpers import reply_note
 
-from callresp.commands import check, palette
 from callresp.commands.check import describe
 from callresp.errors import UserError
 from callresp.io.resources import corpus
@@ -18,6 +17,7 @@ from callresp.palette.files import load_palette
 from callresp.plan.checked_plan import check as check_plan
 from callresp.plan.files import read_plan
 from callresp.plan.model import PREFERENCE
+from callresp.verbs import check, palette
 
 
 def reply_file(folder: Path, *notes: ReplyNote) -> Path:

@@ -15,14 +15,14 @@ from rehearse_helpers import strike
 from test_rehearse_mixing import chorus
 from test_rehearse_passage import heard, reply
 
-from callresp.commands.rehearse import export_command as export
-from callresp.commands.rehearse import rehearse_command as rehearse
 from callresp.errors import UserError
 from callresp.io.score import write_heard, write_reply
 from callresp.palette.files import fingerprint, load_palette
 from callresp.plan.files import write_plan
 from callresp.plan.model import Plan, PlanHeader
 from callresp.synthesis.job_files import stage_of, stem_of
+from callresp.verbs.rehearse import export_command as export
+from callresp.verbs.rehearse import rehearse_command as rehearse
 
 
 @pytest.fixture

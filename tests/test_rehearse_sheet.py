@@ -10,11 +10,11 @@ import msgspec
 import pytest
 from click.testing import CliRunner
 
-from callresp.commands.palette import sheet_command
 from callresp.errors import UserError
 from callresp.palette.files import load_palette
 from callresp.plots.sheet import draw_sheet
 from callresp.plots.style import pitch_name
+from callresp.verbs.palette import sheet_command
 
 
 def texts(path: Path) -> str:

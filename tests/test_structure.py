@@ -18,6 +18,7 @@ PACKAGE = ROOT / "callresp"
 ROOMS = (
     "__main__",
     "cli",
+    "verbs",
     "commands",
     "desk",
     "play",

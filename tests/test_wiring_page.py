@@ -11,12 +11,12 @@ import pytest
 from click.testing import CliRunner, Result
 
 from callresp.cli import cli
-from callresp.commands import wiring
 from callresp.errors import UserError
 from callresp.io.resources import corpus
 from callresp.palette.files import load_palette
 from callresp.plan.electrical.wiring import wiring_of
 from callresp.plots.wiring import draw_wiring, wiring_page
+from callresp.verbs import wiring
 
 
 def run(*words: str) -> Result:

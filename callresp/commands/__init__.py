@@ -1,1 +1,1 @@
-"""The commands of the command line, a module each."""
+"""What the verbs do: read, call the rooms, print; a module each."""

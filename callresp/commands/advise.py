@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands import ui
 from callresp.io.score import read_heard, read_reply
 from callresp.io.wording import band, counted
 from callresp.palette.files import load_palette
@@ -24,29 +21,10 @@ GAPS_TOLD = 5
 ADDED_TOLD = 3
 
 
-@click.command(name="advise")
-@click.argument("heard", type=PATH)
-@click.argument("reply", type=PATH, required=False)
-@click.option("--palette", help="A shipped name or a TOML file; else the reply's own, or fettle.")
-@options.rules
-@options.whole("--tries", (0, 100), "Pitches to try for one added striker.", default=12)
-@options.json()
-def command(
+def run(
     heard: Path, reply: Path | None, palette: str | None, rules: str, tries: int, as_json: bool
 ) -> None:
-    """Say which calls no striker can answer, and what one added striker would do.
-
-    Also which strikers are overworked (in REPLY, else in the answer that the
-    rules give) and which sound too alike to carry different pitches. An added
-    striker is tried, not guessed: the recording is answered and planned anew
-    with each. A pitch counts as answered within half a semitone, in any octave.
-
-    \b
-    Examples:
-      callresp advise dawn.heard.jsonl
-      callresp advise dawn.heard.jsonl dawn.reply.jsonl --palette mine.toml
-      callresp advise dawn.heard.jsonl --rules shadow --tries 40
-    """
+    """Say which calls no striker can answer, and what one added striker would do."""
     score = read_heard(heard, ui.look)
     given = None if reply is None else read_reply(reply)
     if reply is not None and given is not None:

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands import ui
 from callresp.io.audio import open_recording
 from callresp.io.resources import shipped
 from callresp.io.score import HeardScore, read_heard
@@ -19,17 +16,7 @@ from callresp.synthesis.mixing import FOR_LISTENING
 from callresp.synthesis.mixing import mix as mix_down
 
 
-@click.command(name="audition")
-@click.argument("source", type=PATH)
-@click.option("--rules", multiple=True, help="A shipped name or a TOML file; give several.")
-@options.palette
-@options.seed
-@click.option("--sweep", metavar="KEY=A..B", help="Try one setting of the first rule set instead.")
-@options.whole("--steps", (2, 50), default=5)
-@click.option("--mix", is_flag=True, help="Write a rehearsal mix of each beside the recording.")
-@click.option("-o", "--picture", type=PATH, help="Draw them side by side (.png, .svg or .pdf).")
-@options.json("One JSON object an audition.")
-def command(
+def run(
     source: Path,
     rules: tuple[str, ...],
     palette: str,
@@ -40,18 +27,7 @@ def command(
     picture: Path | None,
     as_json: bool,
 ) -> None:
-    """Hear several rule sets on one recording, side by side.
-
-    SOURCE is a recording, or a heard score. Without --rules all shipped sets
-    are tried. A sweep tries one setting over a range: 'rule.1.stretch=0.5..3'
-    is the first rule's stretch, 'manners.share_max=0.1..0.5' a manner.
-
-    \b
-    Examples:
-      callresp audition dawn.wav
-      callresp audition dawn.heard.jsonl --rules shadow --rules mine.toml -o two.png --mix
-      callresp audition dawn.heard.jsonl --rules answer --sweep rule.1.stretch=0.5..3
-    """
+    """Hear several rule sets on one recording, side by side."""
     if picture is not None:
         ui.target(picture, source, palette, *rules, writes="picture")
     machine = load_palette(palette)

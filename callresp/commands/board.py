@@ -29,20 +29,8 @@ from callresp.scout.sun import Site
 _SPAN = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)min)?(?:(\d+(?:\.\d+)?)s)?")
 
 
-@click.command(name="identify")
-@click.option("--port", required=True, help="A serial port, or 'simulated'.")
-@click.option("--palette", default="fettle", show_default=True, help="Compare with this palette.")
-@options.json()
-def identify_command(port: str, palette: str, as_json: bool) -> None:
-    """Ask the board on a port who it is, and hold that against a palette.
-
-    Moves nothing. Status 1 when the board has fewer channels than the palette.
-
-    \b
-    Examples:
-      callresp identify --port /dev/ttyACM0
-      callresp identify --port simulated --palette pocket --json
-    """
+def run_identify(port: str, palette: str, as_json: bool) -> None:
+    """Ask the board on a port who it is, and hold that against a palette."""
     machine = load_palette(palette)
     with port_of(port, machine) as url, BoardConnection(url) as board:
         ack = board.hello()
@@ -93,21 +81,7 @@ def identify_command(port: str, palette: str, as_json: bool) -> None:
     click.get_current_context().exit(0 if enough else 1)
 
 
-@click.command(name="sleep")
-@click.option("--port", required=True, help="A serial port, or 'simulated'.")
-@click.option("--for", "span", help="How long, like 8h30min, 90min or 45s.")
-@click.option("--until", help="When to wake: HH:MM, or as sunrise-0:40; instead of --for.")
-@options.site
-@options.whole(
-    "--after",
-    (0, 600),
-    "Seconds before it sleeps, in which a computer that it powers can shut down.",
-    default=0,
-    fills="after_s",
-)
-@options.palette
-@options.json()
-def sleep_command(
+def run_sleep(
     port: str,
     span: str | None,
     until: str | None,
@@ -116,20 +90,7 @@ def sleep_command(
     palette: str,
     as_json: bool,
 ) -> None:
-    """Send the board on a port to sleep, its drivers powered down, until it wakes by itself.
-
-    Everything is released at once, and what waits is dropped; while it sleeps its
-    power-down pin is high. It wakes silent, as after a start, and waits ten
-    minutes for a host. Any byte on the line wakes it sooner. Its own clock may
-    err by some percent of the night: give it time to spare. --palette is only for
-    'simulated'.
-
-    \b
-    Examples:
-      callresp sleep --port /dev/ttyACM0 --for 8h30min
-      callresp sleep --port /dev/ttyACM0 --until 04:00 --after 60    and then: sudo poweroff
-      callresp sleep --port /dev/ttyACM0 --until sunrise-1:00 --site 54.2,-2.8
-    """
+    """Send the board on a port to sleep, its drivers powered down, until it wakes by itself."""
     now = datetime.now().astimezone()
     if (span is None) == (until is None):
         raise UserError(
@@ -176,24 +137,8 @@ def _next(until: str, site: Site | None, now: datetime) -> datetime:
     raise UserError("the sun gives no such time", where="--until", remedy="give it like 04:30")
 
 
-@click.command(name="try")
-@click.option("--port", required=True, help="A serial port, or 'simulated'.")
-@options.palette
-@click.option("--only", multiple=True, help="Only this instrument; may be given again.")
-@options.yes
-@options.json("One JSON object a channel.")
-def try_command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: bool) -> None:
-    """Strike, lift or turn one channel after another, softly, each after a yes.
-
-    What is tried is planned and checked like any plan. Status 1 when the board
-    refused something.
-
-    \b
-    Examples:
-      callresp try --port /dev/ttyACM0 --palette mine.toml
-      callresp try --port /dev/ttyACM0 --only "tube 3"
-      callresp try --port simulated --yes
-    """
+def run_try(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: bool) -> None:
+    """Strike, lift or turn one channel after another, softly, each after a yes."""
     machine = load_palette(palette)
     names = [item.name for item in machine.striker] + [item.name for item in machine.turner]
     options.check_only(only, names, machine.name)
@@ -221,28 +166,13 @@ def try_command(port: str, palette: str, only: tuple[str, ...], yes: bool, as_js
     click.get_current_context().exit(1 if refused else 0)
 
 
-@click.command(name="stop")
-@click.option("--port", required=True, help="The serial port that the machine is on.")
-def stop_command(port: str) -> None:
-    """Release every coil and stop every motor, also while another terminal streams.
-
-    \b
-    Examples:
-      callresp stop --port /dev/ttyACM0
-    """
+def run_stop(port: str) -> None:
+    """Release every coil and stop every motor, also while another terminal streams."""
     ui.say(request_stop(port))
 
 
-@click.command(name="ports")
-@options.json("One JSON object a port.")
-def ports_command(as_json: bool) -> None:
-    """List the serial ports that a board may be on.
-
-    \b
-    Examples:
-      callresp ports
-      callresp ports --json | jq .port
-    """
+def run_ports(as_json: bool) -> None:
+    """List the serial ports that a board may be on."""
     from serial.tools.list_ports import comports
 
     found = sorted(comports(), key=lambda port: port.device)

@@ -7,41 +7,21 @@ from pathlib import Path
 import click
 import msgspec
 
-from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands import ui
 from callresp.io.score import read_reply
 from callresp.io.wording import counted
 from callresp.palette.files import load_palette
 from callresp.plan.files import write_plan
-from callresp.plan.model import PREFERENCE, Change
+from callresp.plan.model import Change
 from callresp.plan.planner import make_plan
 from callresp.plan.summary import ChangeGroup, HottestCoil, Summary, grouped, summarise
 from callresp.synthesis.job_files import named_after
 
 
-@click.command(name="check", epilog=PREFERENCE)
-@click.argument("reply", type=PATH)
-@options.own_palette("reply's")
-@options.output("Plan to write.")
-@options.json()
-@click.option("--changes", "list_changes", is_flag=True, help="List every change, not the sums.")
-def command(
+def run(
     reply: Path, palette: str | None, output: Path | None, as_json: bool, list_changes: bool
 ) -> None:
-    """Hold a reply against the machine: make a plan, list what changed.
-
-    The plan keeps every limit of the palette: pauses between strokes, on-time,
-    relative on-time and heat of each coil, current of each driver and of the
-    supply, speeds, spells and turns of motors, charge and sag of the battery.
-    Ends with status 0 when all is played as asked, 1 when something had to be
-    changed or dropped.
-
-    \b
-    Examples:
-      callresp check dawn.reply.jsonl                 writes dawn.plan.jsonl
-      callresp check dawn.reply.jsonl --palette mine.toml --changes
-      callresp check dawn.reply.jsonl --json | jq .battery_hours
-    """
+    """Hold a reply against the machine: make a plan, list what changed."""
     output = ui.target(
         output or named_after(reply, "reply", ".plan.jsonl"), reply, palette, writes="plan"
     )

@@ -7,11 +7,10 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-import click
 import msgspec
 
-from callresp.commands import options, ui
 from callresp.commands import reply as replies
+from callresp.commands import ui
 from callresp.commands.check import describe
 from callresp.commands.stream import figures, write_log
 from callresp.io.audio import open_recording
@@ -51,33 +50,8 @@ class Folder:
         return self.root / f"{SCENE}{ending}"
 
 
-@click.command(name="demo")
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("callresp-demo"),
-    show_default=True,
-    help="Folder to fill.",
-)
-@options.palette
-@options.rules
-@options.whole("--seed", (0, None), "Another dawn than the scene's own.")
-@options.json()
-def command(output: Path, palette: str, rules: str, seed: int | None, as_json: bool) -> None:
-    """Do the whole job once on the demo scene, without hardware or sound card.
-
-    Renders a dawn at Hollin Carr, hears it, answers it on Fettle, checks the
-    machine's limits, streams the plan to a simulated board over a real
-    pseudo-terminal, and leaves recording, scores, plan, rehearsal, MIDI file,
-    picture and logs in a folder.
-
-    \b
-    Examples:
-      callresp demo
-      callresp demo -o elsewhere --palette pocket --rules shadow
-      callresp demo --seed 7
-    """
+def run(output: Path, palette: str, rules: str, seed: int | None, as_json: bool) -> None:
+    """Do the whole job once on the demo scene, without hardware or sound card."""
     began_s = time.monotonic()
     folder = Folder(output)
     heard = _hear(folder, seed)

@@ -5,10 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
-from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands import ui
 from callresp.io.audio import open_recording
 from callresp.io.wording import counted
 from callresp.listen.profile import load_profile
@@ -20,15 +17,7 @@ if TYPE_CHECKING:
 SPAN_S = 4.0
 
 
-@click.command(name="explain")
-@click.argument("recording", type=PATH)
-@options.number("--from", (0, None), "Begin at this second.", default=0.0, fills="from_s")
-@options.number("--to", (0, None), f"End at this second; else {SPAN_S:g} s on.", fills="to_s")
-@options.profile
-@options.channel
-@options.output("Picture to draw.")
-@options.json("One JSON object; no picture without -o.")
-def command(
+def run(
     recording: Path,
     from_s: float,
     to_s: float | None,
@@ -37,19 +26,7 @@ def command(
     output: Path | None,
     as_json: bool,
 ) -> None:
-    """Draw what the listener went by in one stretch: why a call was missed or split.
-
-    Shows the floor, the partials, the edges of each note, and everything that
-    was weighed and left out, with the reason and the setting of a listening
-    profile that would change it. Tells who sang each note of the stretch, and what
-    speaks for that: the gap to the singer's other notes, overlap, level, repertoire.
-
-    \b
-    Examples:
-      callresp explain dawn.wav --from 12 --to 15       draws dawn.explain.png
-      callresp explain dawn.wav --from 12 --profile mine.toml -o why.pdf
-      callresp explain dawn.wav --from 12 --json | jq .left_out
-    """
+    """Draw what the listener went by in one stretch: why a call was missed or split."""
     from callresp.listen.diagnostics import collect_evidence
     from callresp.listen.explanation import as_values, singers_of
     from callresp.listen.offline import note_table

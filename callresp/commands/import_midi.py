@@ -9,8 +9,7 @@ from pathlib import Path
 import click
 import msgspec
 
-from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands import ui
 from callresp.io.score import write_reply
 from callresp.io.wording import counted
 from callresp.midi.imported import Obstacle, import_midi, obstacles_in_plan
@@ -18,26 +17,7 @@ from callresp.palette.files import load_palette
 from callresp.plan.planner import make_plan
 
 
-@click.command(name="import")
-@click.argument("piece", type=PATH)
-@options.palette
-@options.output("Reply score to write; else beside the piece.")
-@options.number(
-    "--within",
-    (0, 12000),
-    "Leave out what is farther than this from every striker; else the nearest plays it.",
-    metavar="CENTS",
-)
-@options.number(
-    "--transpose",
-    (-60, 60),
-    "Raise (or lower) every pitch first.",
-    default=0.0,
-    metavar="SEMITONES",
-)
-@click.option("--list", "list_all", is_flag=True, help="List every obstacle, not the sums.")
-@options.json()
-def command(
+def run(
     piece: Path,
     palette: str,
     output: Path | None,
@@ -46,20 +26,7 @@ def command(
     list_all: bool,
     as_json: bool,
 ) -> None:
-    """Read a Standard MIDI File into a reply score, and say what the machine can't do.
-
-    Keys go to strikers by the palette's [[midi]] tables, by tracks named after them, by drum
-    keys on channel 10, else by pitch; tuning messages and pitch bend count. Velocity becomes
-    force by each striker's measured curve. The score is planned at once, and what its pitches
-    or the limits change is told with bar and beat. Status 0 when all can be played as written,
-    1 when not.
-
-    \b
-    Examples:
-      callresp import piece.mid                       writes piece.reply.jsonl
-      callresp import piece.mid --palette mine.toml --within 50 --list
-      callresp import piece.mid --transpose 12 --json | jq .obstacles
-    """
+    """Read a Standard MIDI File into a reply score, and say what the machine can't do."""
     output = ui.target(
         output or piece.with_name(f"{piece.stem}.reply.jsonl"), piece, palette, writes="reply score"
     )

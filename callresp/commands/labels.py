@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict
 from pathlib import Path
 
-import click
 import msgspec
 
-from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands import ui
 from callresp.commands.voices import closed_by, kept_beside
 from callresp.evaluate.annotations import read_marks
 from callresp.evaluate.labels import Measure, corrected, labels_of
@@ -21,14 +19,7 @@ from callresp.listen.voices.phrases import phrased
 from callresp.synthesis.job_files import find_recording, named_after
 
 
-@click.command(name="labels")
-@click.argument("heard", type=PATH)
-@click.option("--apply", "labels", type=PATH, help="Labels that came back: correct the score.")
-@click.option("--recording", type=PATH, help="For new notes' levels; else looked for beside it.")
-@options.output("Label track, or with --apply heard score, to write.")
-@options.profile
-@options.json()
-def command(
+def run(
     heard: Path,
     labels: Path | None,
     recording: Path | None,
@@ -36,19 +27,7 @@ def command(
     profile: str | None,
     as_json: bool,
 ) -> None:
-    """Write a heard score as a label track for any audio editor, and take corrections back.
-
-    A line a note: begin, end and text between tabs; the text is voice, pitch and the note's
-    number ("A 3120 Hz #17"). Move an edge, change voice or pitch, take a label out, put one in
-    (without a number), then --apply. Without -o the corrected score takes the old one's place,
-    and the old one is kept beside it as NAME.1.heard.jsonl.
-
-    \b
-    Examples:
-      callresp labels dawn.heard.jsonl                        writes dawn.labels.txt
-      callresp labels dawn.heard.jsonl --apply dawn.labels.txt
-      callresp labels dawn.heard.jsonl --apply dawn.labels.txt -o mended.heard.jsonl
-    """
+    """Write a heard score as a label track for any audio editor, and take corrections back."""
     score = read_heard(heard)
     if labels is None:
         _write(heard, score, output, as_json)

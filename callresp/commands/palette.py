@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from callresp.commands import options, ui
+from callresp.commands import ui
 from callresp.errors import UserError
 from callresp.io.files import read_text, write_text
 from callresp.io.resources import find, shipped
@@ -28,24 +28,8 @@ LIMITS = {
 }
 
 
-@click.command(name="palette")
-@click.argument("name", required=False)
-@click.option("--copy", "target", type=options.PATH, help="Copy the palette to a file of your own.")
-@options.json()
-def palette_command(name: str | None, target: Path | None, as_json: bool) -> None:
-    """Check a palette, print it, and say what its machine can do.
-
-    NAME is a shipped palette or a TOML file; without it the shipped ones are
-    listed. All faults of a file are told at once, each with its line, its key
-    and what may stand there; the status is then 2.
-
-    \b
-    Examples:
-      callresp palette                                lists the shipped palettes
-      callresp palette fettle
-      callresp palette pocket --copy mine.toml        then change it to your machine
-      callresp palette mine.toml --json | jq .ability.supply.idle_hours
-    """
+def run_palette(name: str | None, target: Path | None, as_json: bool) -> None:
+    """Check a palette, print it, and say what its machine can do."""
     if name is None:
         if target is not None:
             raise UserError("which palette?", where="--copy", remedy="name the one to copy")
@@ -165,22 +149,8 @@ def _print_damper(striker: Striker, able: Capability) -> None:
     )
 
 
-@click.command(name="sheet")
-@click.argument("palette")
-@options.output("Picture to write: .png, .svg or .pdf.")
-@options.json()
-def sheet_command(palette: str, output: Path | None, as_json: bool) -> None:
-    """Draw the workshop sheet of a palette: one page to print and hang up.
-
-    Strikers on a pitch axis with their partials and ring times, free and
-    damped; how fast each may be struck again; latency, force, coils, supply.
-    PALETTE is a shipped name or a TOML file.
-
-    \b
-    Examples:
-      callresp sheet fettle                           writes fettle.sheet.png
-      callresp sheet mine.toml -o mine.pdf            lies on A4 or A3
-    """
+def run_sheet(palette: str, output: Path | None, as_json: bool) -> None:
+    """Draw the workshop sheet of a palette: one page to print and hang up."""
     machine = load_palette(palette)
     own = Path(palette)
     target = ui.target(output or own.with_name(f"{own.stem}.sheet.png"), palette, writes="picture")

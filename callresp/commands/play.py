@@ -8,8 +8,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import click
-
 from callresp.commands import options as common
 from callresp.commands import ui
 from callresp.commands.board import port_of
@@ -31,51 +29,6 @@ from callresp.play.sound import SoundOutput
 from callresp.synthesis.mixing import MixSettings, mix
 
 RATE_HZ = 48_000
-
-
-@click.command(name="play")
-@common.palette
-@click.option("--port", help="A serial port, or 'simulated'; else the rehearsal sound is heard.")
-@click.option(
-    "--midi-in",
-    metavar="NAME",
-    help="A MIDI input, or '-' (raw MIDI on standard input); else the computer's own keys.",
-)
-@click.option("--virtual", is_flag=True, help="Make that MIDI input, for others to connect to.")
-@click.option(
-    "--sound",
-    metavar="WHAT",
-    help="'device' (sound card; so without a port), 'none', or a WAV file rendered at the end.",
-)
-@common.device
-@common.number(
-    "--lead",
-    (1.0, 100.0),
-    "From a key to its coil; a slow line or computer needs more.",
-    default=6.0,
-    metavar="MS",
-)
-@click.option("--lift-first", is_flag=True, help="Let a stroke wait until its damper is clear.")
-@common.output("Reply score to keep of what was played.")
-@common.yes
-@common.json("One JSON object at the end, nothing else.")
-def command(**given: object) -> None:
-    """Play a palette's strikers by hand, within every limit.
-
-    Each key strikes what sounds nearest, or what the palette's [[midi]] tables say, as hard as
-    its velocity asks by the measured curve. Key up or pedal lets the damper fall; a modulation
-    wheel turns the first turner. What a limit forbids is refused or softened, and said; nothing
-    waits to sound late. On the computer's keys: a s d f … from low to high, z x … turners on
-    and off, 1 to 9 and 0 how hard, space lets go of everything, Esc or Ctrl-C ends.
-
-    \b
-    Examples:
-      callresp play                                       rehearsal sound, computer's keys
-      callresp play --port /dev/ttyACM0 --midi-in 'Keys' -o played.reply.jsonl
-      callresp play --port simulated --midi-in Doors --virtual
-      cat /dev/snd/midiC1D0 | callresp play --midi-in - --sound played.wav
-    """
-    _run(common.filled(PlayOptions, given))
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +59,9 @@ class PlayOptions:
         return self.sound == "device" or (self.sound is None and self.port is None)
 
 
-def _run(options: PlayOptions) -> None:
+def run(**words: object) -> None:
+    """Play a palette's strikers by hand, within every limit."""
+    options = common.filled(PlayOptions, words)
     palette = load_palette(options.palette)
     if options.port is not None and options.device_heard:
         raise UserError(

@@ -6,11 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-import click
 import msgspec
 
 from callresp.commands import options, ui
-from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.field.day import FieldDay, read_day
 from callresp.field.provenance import palette_of, rules_of
@@ -54,19 +52,7 @@ class Way:
         return self.went.side
 
 
-@click.command(name="replay")
-@click.argument("log", type=PATH)
-@click.option("--rules", multiple=True, help="A shipped name or a TOML file; give several.")
-@options.own_palette("log's")
-@options.seed
-@click.option("--from", "from_", metavar="HH:MM", help="Only calls from this time of day on.")
-@click.option("--to", "to", metavar="HH:MM", help="Only calls before it.")
-@options.output("Heard score to write; others stand beside it.")
-@click.option("--plan", "plans", is_flag=True, help="Write each reply and its plan.")
-@click.option("--mix", is_flag=True, help="Write each rehearsal: the machine over the silence.")
-@click.option("--picture", is_flag=True, help="Draw each as a round score (PNG).")
-@options.json()
-def command(
+def run(
     log: Path,
     rules: tuple[str, ...],
     palette: str | None,
@@ -79,20 +65,7 @@ def command(
     picture: bool,
     as_json: bool,
 ) -> None:
-    """Take a day's log and answer its calls again, by the same rules and by others.
-
-    The calls of the log become a heard score, like that of any recording. They
-    are answered anew by the rules that you name and by the day's own, planned
-    for the palette, and set beside what was played that day. At the desk a reply
-    knows what sings next, in the field it did not: the day's own rules, answered
-    anew, show how much that is.
-
-    \b
-    Examples:
-      callresp replay carr.log                   writes carr.heard.jsonl
-      callresp replay carr.log --rules shadow --rules mine.toml
-      callresp replay carr.log --rules shadow --from 04:30 --to 05:30 --mix --picture
-    """
+    """Take a day's log and answer its calls again, by the same rules and by others."""
     output = output or log.with_name(f"{log.stem}.heard.jsonl")
     ui.target(output, log, palette, *rules, writes="heard score")
     with ui.progress(f"reading {log.name}"):

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
-import click
 import msgspec
 
-from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands import ui
 from callresp.io.place import read_place
 from callresp.io.score import ReplyNote, ReplyScore, read_heard, write_reply
 from callresp.io.wording import counted
@@ -22,16 +20,7 @@ from callresp.reply.silences import tally
 from callresp.synthesis.job_files import named_after
 
 
-@click.command(name="reply")
-@click.argument("heard", type=PATH)
-@options.palette
-@options.rules
-@options.seed
-@options.place
-@options.output("Reply score to write.")
-@click.option("--explain", is_flag=True, help="List every reply note and silence with its reason.")
-@options.json()
-def command(
+def run(
     heard: Path,
     palette: str,
     rules: str,
@@ -41,18 +30,7 @@ def command(
     explain: bool,
     as_json: bool,
 ) -> None:
-    """Answer a heard score with a palette and a rule set.
-
-    The machine waits for phrases to close, gives way as its manners say, and
-    writes for each note which heard note and which rule it came from.
-
-    \b
-    Examples:
-      callresp reply dawn.heard.jsonl                 writes dawn.reply.jsonl
-      callresp reply dawn.heard.jsonl --rules shadow --explain
-      callresp reply dawn.heard.jsonl --palette mine.toml --rules mine-rules.toml
-      callresp reply dawn.heard.jsonl --rules canyon --place quarry.place.jsonl
-    """
+    """Answer a heard score with a palette and a rule set."""
     output = ui.target(
         output or named_after(heard, "heard", ".reply.jsonl"),
         heard,

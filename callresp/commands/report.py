@@ -10,7 +10,6 @@ import click
 import msgspec
 
 from callresp.commands import options, ui
-from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.field.day import FieldDay, read_day
 from callresp.field.provenance import palette_of
@@ -24,16 +23,7 @@ from callresp.plots.dial import Sun
 from callresp.plots.report import report_page
 
 
-@click.command(name="report")
-@click.argument("log", type=PATH)
-@options.output("Page to write (HTML); else beside the log.")
-@click.option("--picture", type=PATH, help="Picture to write (PNG); else beside the page.")
-@click.option("--title", help="Of the place or the day; else the log's name.")
-@options.own_palette("log's")
-@click.option("--sunrise", metavar="HH:MM", help="With --sunset: shade the night.")
-@click.option("--sunset", metavar="HH:MM")
-@options.json("Print one JSON object; write no file.")
-def command(
+def run(
     log: Path,
     output: Path | None,
     picture: Path | None,
@@ -43,20 +33,7 @@ def command(
     sunset: str | None,
     as_json: bool,
 ) -> None:
-    """Tell a day in the field: one page that opens offline, and a picture to hang up.
-
-    Calls and answers by the hour, which strikers worked, supply, energy and
-    temperatures, faults and remarks, why calls were not answered, latencies
-    and lost sound, and a round score of the whole day. A log that was cut, or
-    that is still being written, is told as far as it goes. With --json only the
-    figures are printed. Status 1 when the log holds faults.
-
-    \b
-    Examples:
-      callresp report carr.log                 writes carr.report.html and .png
-      callresp report carr.log --title "Hollin Carr" --sunrise 05:12 --sunset 20:58
-      callresp report carr.log --json | jq .unanswered
-    """
+    """Tell a day in the field: one page that opens offline, and a picture to hang up."""
     output = output or log.with_name(f"{log.stem}.report.html")
     picture = picture or output.with_suffix(".png")
     if not as_json:

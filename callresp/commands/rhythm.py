@@ -4,32 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands import ui
 from callresp.io.score import Phrase, phrases, read_heard
 from callresp.io.wording import counted
 from callresp.rhythm import Rhythm, phrase_rhythms, voice_pulse
 
 
-@click.command(name="rhythm")
-@click.argument("heard", type=PATH)
-@click.option("--voice", help="This voice alone.")
-@click.option("--opinions", is_flag=True, help="Ask madmom and librosa for the pulse too.")
-@options.json("One JSON object a phrase, nothing else.")
-def command(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> None:
-    """Tell the rhythm of every phrase: pace, pulse, trills, hurrying and slowing.
-
-    A pulse has a strength from 0 to 1: at 1 it is a clock. Where a phrase has
-    none, a rule set that plays on the pulse leaves its rhythm as it is.
-
-    \b
-    Examples:
-      callresp rhythm dawn.heard.jsonl
-      callresp rhythm dawn.heard.jsonl --voice E --opinions
-      callresp rhythm dawn.heard.jsonl --json | jq .pulse_s
-    """
+def run(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> None:
+    """Tell the rhythm of every phrase: pace, pulse, trills, hurrying and slowing."""
     score = read_heard(heard, ui.look)
     found = phrase_rhythms(p for p in phrases(score.notes) if voice is None or p.voice == voice)
     if not found:

@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict
 from pathlib import Path
 
-import click
 import msgspec
 
-from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands import ui
 from callresp.errors import UserError
 from callresp.io.files import read_text, write_text
 from callresp.io.resources import find, shipped
@@ -22,17 +20,7 @@ from callresp.reply.rules import RuleSet, load_rules
 from callresp.reply.selection import bound, carried, missing, renamed
 
 
-@click.command(name="rules")
-@click.argument("name", required=False)
-@click.option("--copy", "target", type=PATH, help="Copy the rule set to a file of your own.")
-@click.option("--for", "palette", help="The palette that it is to be played on: name or TOML file.")
-@click.option("--from", "old", help="The palette that it was made for: carry it from there.")
-@click.option(
-    "--settings", "key", is_flag=False, flag_value="", help="Tell every setting, or those of a KEY."
-)
-@options.output("With --settings: the page to write (.md).")
-@options.json("Print JSON.")
-def rules_command(
+def run_rules(
     name: str | None,
     target: Path | None,
     palette: str | None,
@@ -41,24 +29,7 @@ def rules_command(
     output: Path | None,
     as_json: bool,
 ) -> None:
-    """List the shipped rule sets, show or check one, or copy it to change it.
-
-    With --for it tells which instruments of a palette each rule plays. With
-    --from as well, a set that names one machine's instruments is carried to
-    another: each name becomes its counterpart there, and what is lost is told.
-    With --settings it tells what a rule file may hold: meaning, unit, range,
-    default, an example and what that sounds like.
-
-    \b
-    Examples:
-      callresp rules                              one line each
-      callresp rules shadow --copy mine.toml      then change three settings
-      callresp rules mine.toml                    is it sound?
-      callresp rules undertow --for pocket        what plays it there?
-      callresp rules mine.toml --from fettle --for pocket --copy mine-pocket.toml
-      callresp rules --settings damping           what can it be, and how does it sound?
-      callresp rules --settings -o settings.md    all of them, as a page
-    """
+    """List the shipped rule sets, show or check one, or copy it to change it."""
     if key is not None:
         if name or target or palette or old:
             raise UserError("goes with no rule set", where="--settings", remedy="give it alone")
@@ -150,23 +121,8 @@ def _print_summary(rules: RuleSet, old: str | None, palette: str, as_json: bool)
         ui.say(f"  {line}")
 
 
-@click.command(name="fit")
-@click.argument("heard", type=PATH)
-@options.palette
-@click.option("--voice", help="Only this voice's phrases.")
-@options.whole("--most", (1, 100), default=6)
-@options.json("One JSON object a mapping.")
-def fit_command(heard: Path, palette: str, voice: str | None, most: int, as_json: bool) -> None:
-    """Search for the mapping and transposition that keep most of the calls.
-
-    Each is scored 0 to 1: 0.6 of the contour kept, 0.25 of different pitches
-    kept apart, 0.15 of strikers near the heard pitch, octaves aside.
-
-    \b
-    Examples:
-      callresp fit dawn.heard.jsonl
-      callresp fit dawn.heard.jsonl --palette mine.toml --voice B
-    """
+def run_fit(heard: Path, palette: str, voice: str | None, most: int, as_json: bool) -> None:
+    """Search for the mapping and transposition that keep most of the calls."""
     machine = load_palette(palette)
     notes = read_heard(heard, ui.look).notes
     if voice is not None:

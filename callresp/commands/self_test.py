@@ -9,7 +9,6 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.commands.listening import PlayedAndHeard, Recorder, play_and_record
-from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.field.self_test import judge, measure
 from callresp.field.self_test import schedule as roll_call
@@ -27,20 +26,7 @@ AFTER_S = 2.0
 UNSURE_S = 0.3
 
 
-@click.command(name="self-test")
-@options.palette
-@click.option("--port", help="A serial port, or 'simulated'.")
-@options.sound_input("With --port, listen to 'device' (sound card) or '-' (raw 16-bit PCM).")
-@options.device
-@options.rate(least_hz=16000)
-@click.option("--recording", type=PATH, help="Judge this recording of the test instead.")
-@options.file_channel
-@click.option("--plan", "plan_file", type=PATH, help="Only write the plan, to record it elsewhere.")
-@click.option("--keep", type=PATH, help="Keep what was heard (WAV).")
-@click.option("--only", multiple=True, help="Only this striker; may be given again.")
-@options.yes
-@options.json()
-def command(
+def run(
     palette: str,
     port: str | None,
     source: str,
@@ -54,21 +40,7 @@ def command(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """Strike each striker once, listen for it, and compare it with the palette.
-
-    A striker that is silent, weak, late, out of tune, dead, loose or swapped
-    with another is named, with what to look at. Put the microphone about as far
-    from one striker as from another. Without a sound card beside the board,
-    write the plan, stream it while any recorder runs, and judge its recording.
-    Status 0 when all are well, 1 when something is to be looked at.
-
-    \b
-    Examples:
-      callresp self-test --palette mine.toml --port /dev/ttyACM0
-      callresp self-test --palette mine.toml --plan check.plan.jsonl
-      callresp stream check.plan.jsonl --port /dev/ttyACM0      while you record
-      callresp self-test --palette mine.toml --recording check.wav
-    """
+    """Strike each striker once, listen for it, and compare it with the palette."""
     machine = load_palette(palette)
     _known(machine, only)
     checked = check(roll_call.self_test_schedule(machine, only, palette), machine)

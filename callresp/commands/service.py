@@ -8,13 +8,12 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
 
 from callresp.commands import ui
-from callresp.commands.live import command as live
-from callresp.commands.options import PATH
 from callresp.errors import UserError
 from callresp.io.files import write_text
 from callresp.listen.profile import load_profile
@@ -53,35 +52,20 @@ WantedBy=multi-user.target
 """
 
 
-@click.command(name="service", context_settings={"ignore_unknown_options": True})
-@click.argument("options", nargs=-1, type=click.UNPROCESSED)
-@click.option("--name", default="callresp", show_default=True, help="Of the service.")
-@click.option("--user", help="Who runs it; else you.")
-@click.option("-o", "--output", type=PATH, help="File to write; else shown.")
-def command(options: tuple[str, ...], name: str, user: str | None, output: Path | None) -> None:
-    """Write a systemd unit that runs 'callresp live' with these options from boot on.
-
-    OPTIONS are those of 'callresp live'; put them behind a '--'. The service
-    goes on when an ssh session ends, and starts again by itself after a fault.
-    It asks nobody: the cautions of 'callresp live' are yours to read first.
-    The unit is checked by 'systemd-analyze verify' where there is one; status 1
-    when it finds fault with it.
-
-    \b
-    Examples:
-      callresp service -- --port /dev/ttyACM0 --log day.log --rules answer
-      callresp service -o callresp.service -- --port /dev/ttyACM0 --log day.log
-      sudo cp callresp.service /etc/systemd/system/
-      sudo systemctl enable --now callresp      from now on, and from every boot on
-      sudo systemctl stop callresp              ends it in order, as 'callresp stop' does
-      journalctl -u callresp                    what it said
-    """
-    _check_live(options)
+def run(
+    words: tuple[str, ...],
+    name: str,
+    user: str | None,
+    output: Path | None,
+    live: Mapping[str, str | None],
+) -> None:
+    """Write a systemd unit that runs live with these words, which it reads as `live`."""
+    _check_live(live)
     user = user or _me()
     for option, word, known in (("--name", name, NAME), ("--user", user, USER)):
         if not known.fullmatch(word):
             raise UserError(f"'{word}' is no name that a unit takes", where=option, remedy=RENAME)
-    unit = unit_text(options, name, user, Path.cwd())
+    unit = unit_text(words, name, user, Path.cwd())
     if output is not None:
         write_text(ui.target(output, writes="unit file"), unit)
     else:
@@ -96,14 +80,12 @@ def command(options: tuple[str, ...], name: str, user: str | None, output: Path 
     click.get_current_context().exit(1 if found else 0)
 
 
-def _check_live(options: tuple[str, ...]) -> None:
-    """Read the options as live would; a mistake is told now, not at the next boot."""
-    context = live.make_context("callresp live", list(options), resilient_parsing=False)
-    context.close()
-    load_palette(context.params["palette"])
-    load_rules(context.params["rules"])
-    load_profile(context.params["profile"])
-    if not any(option == "--log" or option.startswith("--log=") for option in options):
+def _check_live(live: Mapping[str, str | None]) -> None:
+    """Read the files as live would; a mistake is told now, not at the next boot."""
+    load_palette(str(live["palette"]))
+    load_rules(str(live["rules"]))
+    load_profile(live["profile"])
+    if live["log"] is None:
         ui.warn("without --log nothing is kept of the day")
 
 

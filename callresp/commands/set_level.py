@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from callresp.commands import options, ui
+from callresp.commands import ui
 from callresp.commands.listening import source_of
 from callresp.io.audio import Samples
 from callresp.io.wording import counted
@@ -23,17 +23,7 @@ TOLD_EVERY_S = 0.2
 BAR_FROM_DB, BAR_CELLS = -60.0, 20
 
 
-@click.command(name="set-level")
-@options.sound_input()
-@options.device
-@options.rate()
-@options.channels
-@options.file_channel
-@options.profile
-@click.option("--plain", is_flag=True, help="Levels only; don't listen for notes.")
-@options.number("--seconds", (1.0, 86400.0), "End after so long; else with Ctrl-C or the sound.")
-@options.json("Print one JSON object at the end.")
-def command(
+def run(
     source: str,
     device: str | None,
     rate: int,
@@ -44,21 +34,7 @@ def command(
     seconds: float | None,
     as_json: bool,
 ) -> None:
-    """Set the microphone's gain: too quiet, good or clipping, and what to change.
-
-    One line goes along with the sound: peak, the floor of the place, how far
-    the notes that the listener hears stand over it. At the end it is told once
-    more, with advice: gain up or down by so many decibels, a wind shield, closer
-    or further. 'callresp levels' measures how loud a recording is; this one only
-    says whether the gain is right. Status 0 when it is good, 1 otherwise.
-
-    \b
-    Examples:
-      callresp set-level
-      callresp set-level --device 2 --seconds 30
-      arecord -f S16_LE -r 48000 | callresp set-level --input -
-      callresp set-level --input dawn.wav --json
-    """
+    """Set the microphone's gain: too quiet, good or clipping, and what to change."""
     listens = load_profile(profile)
     sound = source_of(source, device, rate, channels, channel)
     meter = LevelMeter(sound.sample_rate_hz, (listens.band_low_hz, listens.band_high_hz))

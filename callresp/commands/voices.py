@@ -7,12 +7,10 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
-import click
 import msgspec
 import numpy as np
 
-from callresp.commands import options, ui
-from callresp.commands.options import PATH
+from callresp.commands import ui
 from callresp.errors import UserError
 from callresp.io.score import HeardScore, Note, phrases, read_heard, write_heard
 from callresp.io.wording import counted
@@ -24,14 +22,7 @@ from callresp.synthesis.job_files import named_after
 Notes = tuple[Note, ...]
 
 
-@click.command(name="voices")
-@click.argument("heard", type=PATH)
-@click.option("--merge", nargs=2, multiple=True, metavar="A B", help="B is A; may be given again.")
-@click.option("--split", multiple=True, metavar="A", help="A is two singers; may be given again.")
-@options.output("Heard score to write; else the old one is kept under another name.")
-@options.profile
-@options.json()
-def command(
+def run(
     heard: Path,
     merge: tuple[tuple[str, str], ...],
     split: tuple[str, ...],
@@ -39,19 +30,7 @@ def command(
     profile: str | None,
     as_json: bool,
 ) -> None:
-    """List the singers of a heard score, or merge two voices or split one.
-
-    What was changed is kept in the score's header. Phrases are closed anew, by the rests that
-    they were closed by before, or those of --profile. Without -o the changed score takes the old
-    one's place, and the old one is kept beside it as NAME.1.heard.jsonl, NAME.2.heard.jsonl and
-    so on.
-
-    \b
-    Examples:
-      callresp voices dawn.heard.jsonl
-      callresp voices dawn.heard.jsonl --merge A C
-      callresp voices dawn.heard.jsonl --split B -o mended.heard.jsonl
-    """
+    """List the singers of a heard score, or merge two voices or split one."""
     score = read_heard(heard)
     if output is not None:
         ui.target(output, heard, profile, writes="heard score")

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from callresp.commands import options, ui
+from callresp.commands import ui
 from callresp.io.files import write_text
 from callresp.io.wording import counted
 from callresp.palette.files import load_palette
@@ -14,42 +12,8 @@ from callresp.plan.electrical.wiring import wiring_of
 from callresp.plots.wiring import draw_wiring, wiring_page
 
 
-@click.command(name="wiring")
-@click.argument("palette")
-@options.output("Page (.html) or picture (.png, .svg, .pdf) to write.")
-@options.number(
-    "--lead",
-    (0.05, 50.0),
-    "Metres of wire to each coil and motor, one way.",
-    default=2.0,
-    fills="lead_m",
-)
-@options.number(
-    "--hottest",
-    (-40.0, 80.0),
-    "Warmest air around the wires, in °C.",
-    default=40.0,
-    fills="hottest_c",
-)
-@options.json("Print one JSON object; write no file.")
-def command(
-    palette: str, output: Path | None, lead_m: float, hottest_c: float, as_json: bool
-) -> None:
-    """Print the wiring of a machine: a page to take to the bench.
-
-    For each channel its pin, driver, currents with cold and hot copper, fuse,
-    wire, transistor, diode and plug, from published tables; feeds, ground, and
-    what the meter should say, in the order in which nothing burns. PALETTE is a
-    shipped name or a TOML file. The page is no substitute for someone who is
-    qualified: local codes and licensed practice go first. Status 1 when the
-    palette names no pins.
-
-    \b
-    Examples:
-      callresp wiring fettle                          writes fettle.wiring.html
-      callresp wiring mine.toml -o mine.pdf --lead 3.5
-      callresp wiring fettle --json | jq '.channels[] | {channel, fuse_a, wire_mm2}'
-    """
+def run(palette: str, output: Path | None, lead_m: float, hottest_c: float, as_json: bool) -> None:
+    """Print the wiring of a machine: a page to take to the bench."""
     machine = load_palette(palette)
     told = wiring_of(machine, lead_m, hottest_c)
     if as_json:
