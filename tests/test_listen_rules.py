@@ -106,6 +106,16 @@ def test_a_harsh_call_with_a_tone_in_a_yard_that_rings_is_reported_once() -> Non
     assert len(begun(wave + rung(wave - quiet(5.0), 10.0, RATE_HZ))) == 4
 
 
+def test_a_stack_that_begins_beside_a_whistle_is_reported_once() -> None:
+    """Its second harmonic lies by the whistle: else it is told twice, and breaks a reply off."""
+    wave = quiet(6.0)
+    for n in range(6):
+        sung(wave, 0.93 + 0.7 * n, 1596.0, 1600.0, 0.15, 0.03, RATE_HZ, 0.01)
+        for order in range(1, 7):
+            sung(wave, 1.0 + 0.7 * n, 919.0 * order, 919.0 * order, 0.05, 0.02, RATE_HZ, 0.002)
+    assert len(begun(wave)) == 12
+
+
 def test_a_tone_of_another_that_crosses_a_harsh_call_is_a_note(tmp_path: Path) -> None:
     wave = quiet(6.0)
     for n in range(6):
@@ -136,6 +146,16 @@ def test_a_gust_begins_nothing(gust_db: float, rise_s: float) -> None:
     gust_at_db = np.interp(time_s, (4.0, 4.0 + rise_s, 5.6, 6.0), (0.0, gust_db, gust_db, 0.0))
     noise = 0.01 * np.random.default_rng(12).standard_normal(len(time_s))
     assert len(begun(noise * 10 ** (gust_at_db / 20))) <= 2
+
+
+def test_the_breath_in_a_long_call_is_part_of_it(tmp_path: Path) -> None:
+    """Hiss 20 dB below a stack: else each call is heard as two notes, and answered by two."""
+    wave = quiet(6.0)
+    for n in range(5):
+        for order in range(1, 5):
+            sung(wave, 1.0 + 0.9 * n, 900.0 * order, 918.0 * order, 0.5, 0.1 / order, RATE_HZ)
+        put(wave, 1.15 + 0.9 * n, 0.01 * harsh(n, 2200.0, 10000.0, 0.1))
+    assert len(heard(wave, tmp_path)) == 5
 
 
 def test_vibrato_begins_no_note_within_a_note(tmp_path: Path) -> None:
