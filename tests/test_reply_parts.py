@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from reply_helpers import call, note, score_of
 
 from callresp.io.score import Phrase, phrases
+from callresp.listen.voices.phrases import Ending
 from callresp.palette.files import load_palette
 from callresp.palette.model import Striker
 from callresp.reply.choose import Moment, choose_rule, unmet
@@ -30,7 +31,7 @@ from callresp.reply.transformations import (
     scaled,
     stretch_needed,
 )
-from callresp.reply.turn_taking import Turns
+from callresp.reply.turn_taking import Turns, VoiceActivity, merged
 
 FETTLE = load_palette("fettle")
 TUBES = [striker for striker in FETTLE.striker if striker.pitch_hz is not None]
@@ -479,6 +480,7 @@ def test_manners_of_the_hour_and_of_a_singer_that_comes_back() -> None:
     for at_s in range(149, 2098, 99):
         turns.called(float(at_s))
     assert quiet(2099.0) is None
+    assert turns.quiet(phrases([note(0, 2099.5, 0.5)])[0]) is not None
     why = quiet(2100.0)
     assert why is not None
     assert "quiet end of the hour" in why
@@ -501,6 +503,31 @@ def test_the_share_of_a_minute_is_what_of_it_was_sounded() -> None:
     assert turns.share_left_s(75.0) == pytest.approx(20.0)
     assert turns.share_left_s(80.0) == pytest.approx(25.0)
     assert turns.share_left_s(95.0) == pytest.approx(30.0)
+
+
+def test_why_its_own_reply_kept_it_from_another() -> None:
+    turns = Turns(Manners(rest_s=2.0))
+    turns.replied(phrases([note(0, 1.0, phrase=7)])[0], 10.0, 20.0)
+    why = {at_s: turns.own_reason(at_s) for at_s in (9.9, 10.0, 19.9, 20.0)}
+    assert "call 7, answered from 10.0 s on" in why[9.9]
+    assert "call 7, until 20.0 s" in why[10.0]
+    assert "still answering" in why[19.9]
+    assert "call 7, until 22.0 s" in why[20.0]
+    assert "still answering" not in why[20.0]
+
+
+def test_spans_are_one_where_they_overlap_or_touch() -> None:
+    assert merged([(2.0, 3.0), (0.0, 1.0), (1.0, 2.0), (2.5, 2.6)]) == ([0.0], [3.0])
+
+
+def test_who_hardly_rests_is_minded_again_once_it_has() -> None:
+    """It is sounded beneath from the second cut, at 4 s, till it was known to rest, at 6 s."""
+    notes = [note(n, at_s, phrase=n) for n, at_s in enumerate([1.0, 3.0, 5.0, 6.0])]
+    ends = {n: Ending(2.0 * n + 2.0, goes_on=n < 2) for n in range(4)}
+    activity = VoiceActivity(notes, ends, beneath=True)
+    assert activity.begins_after(3.5, None) == 6.0
+    assert activity.turn_over(3.5, "A") == 4.0
+    assert activity.turn_over(6.0, "A") == 8.0
 
 
 def test_a_reply_says_what_it_is_of_and_numbers_its_phrases_and_notes() -> None:

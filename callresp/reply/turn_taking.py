@@ -69,7 +69,7 @@ class VoiceActivity:
 
     def turn_over(self, at_s: float, voice: str) -> float:
         """The first moment from `at_s` when `voice` is known to have ended its phrase."""
-        starts, ends = self._turns.get(voice, ([], []))
+        starts, ends = self._turns[voice]
         number = bisect_right(starts, at_s) - 1
         return at_s if number < 0 else max(at_s, ends[number])
 
