@@ -23,11 +23,11 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import pairwise
 from pathlib import Path
-from typing import TypedDict, TypeVar
+from typing import TypeVar
 
 import msgspec
 
@@ -47,6 +47,9 @@ APART_LEAST = 3
 RUN_MAX_S = 1e8
 VALUE_MAX = 1e12
 PLAYED = frozenset({"executed", "played", "sent as MIDI"})
+# What a "day" row names, and what a "status" row has read, by their keys.
+NAMED = ("palette", "palette_sha256", "rules", "profile", "recording")
+READINGS = ("supply_v", "coil_c", "board_c", "lux", "air_c", "humidity_pct", "energy_j")
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,13 +281,9 @@ class _Found:
 
     def add(self, other: _Found, by_s: float) -> None:
         """Take what another found, `by_s` later."""
-        self.phrases += [shifted(item, by_s) for item in other.phrases]
-        self.replies += [shifted(item, by_s) for item in other.replies]
-        self.commands += [shifted(item, by_s) for item in other.commands]
-        self.statuses += [shifted(item, by_s) for item in other.statuses]
-        self.faults += [shifted(item, by_s) for item in other.faults]
-        self.remarks += [shifted(item, by_s) for item in other.remarks]
-        self.clock_steps += [shifted(item, by_s) for item in other.clock_steps]
+        for kind in fields(self):
+            rows = getattr(self, kind.name)
+            rows += [shifted(item, by_s) for item in getattr(other, kind.name)]
 
 
 def _one_after_another(
@@ -305,21 +304,24 @@ def _one_after_another(
         found.add(reader.finish(), begins_s)
         ends_s = round(begins_s + reader.last_s, 6)
         ended = start + timedelta(seconds=reader.last_s)
-        runs.append(FieldRun(begins_s, ends_s, start, **reader.header, ended=reader.ended))
+        runs.append(
+            FieldRun(
+                begins_s,
+                ends_s,
+                start,
+                **reader.named,
+                sample_rate_hz=reader.rate_hz,
+                ended=reader.ended,
+            )
+        )
     return FieldDay(
         path=path,
         start=runs[0].start,
         duration_s=max(ends_s, 1.0),
         runs=tuple(runs),
-        phrases=tuple(found.phrases),
-        replies=tuple(found.replies),
-        commands=tuple(found.commands),
-        statuses=tuple(found.statuses),
-        faults=tuple(found.faults),
-        remarks=tuple(found.remarks),
-        clock_steps=tuple(found.clock_steps),
         unreadable=unreadable,
         lost=lost,
+        **{kind.name: tuple(getattr(found, kind.name)) for kind in fields(found)},
     )
 
 
@@ -330,15 +332,6 @@ def _starts(readers: Sequence[_RunReader]) -> list[datetime]:
         if starts[n] < CLOCK_UNSET <= starts[n + 1]:
             starts[n] = starts[n + 1] - timedelta(seconds=readers[n].last_s)
     return starts
-
-
-class _Header(TypedDict):
-    palette: str
-    palette_sha256: str
-    rules: str
-    profile: str
-    recording: str
-    sample_rate_hz: int
 
 
 @dataclass(slots=True)
@@ -372,14 +365,8 @@ class _RunReader:
         self.last_s = 0.0
         self.ended = ""
         rate = body.get("sample_rate_hz")
-        self.header = _Header(
-            palette=_text(body.get("palette")),
-            palette_sha256=_text(body.get("palette_sha256")),
-            rules=_text(body.get("rules")),
-            profile=_text(body.get("profile")),
-            recording=_text(body.get("recording")),
-            sample_rate_hz=rate if isinstance(rate, int) else 0,
-        )
+        self.rate_hz = rate if isinstance(rate, int) else 0
+        self.named = {name: _text(body.get(name)) for name in NAMED}
 
     def finish(self) -> _Found:
         """What was gathered."""
@@ -560,16 +547,10 @@ def _status(row: LogRow) -> LoggedStatus:
     known = {_text(stage): _number(value) for stage, value in stages.items()}
     return LoggedStatus(
         row.at_s,
-        supply_v=_number(body.get("supply_v")),
-        coil_c=_number(body.get("coil_c")),
-        board_c=_number(body.get("board_c")),
-        lux=_number(body.get("lux")),
-        air_c=_number(body.get("air_c")),
-        humidity_pct=_number(body.get("humidity_pct")),
+        **{name: _number(body.get(name)) for name in READINGS},
         credit=_count(body.get("credit")),
         strikes=_count(body.get("strikes")),
         overruns=_count(body.get("overruns")),
-        energy_j=_number(body.get("energy_j")),
         latency_ms={stage: value for stage, value in known.items() if value is not None},
     )
 
