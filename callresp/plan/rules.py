@@ -73,7 +73,8 @@ class CoilRule:
     def admit(self, command: Strike | Hold) -> None:
         """Check one command."""
         if isinstance(command, Hold) == (self._striker is not None):
-            refuse(command, f"a {_kind(command)} on a channel of another kind", "coil.channel")
+            kind = type(command).__name__.lower()
+            refuse(command, f"a {kind} on a channel of another kind", "coil.channel")
         at_s, length_ms = command.at_s, command.length_ms
         if length_ms > self._coil.on_max_ms + 1e-6:
             refuse(command, f"on for {length_ms:.1f} ms", "coil.on_max_ms")
@@ -107,10 +108,6 @@ class CoilRule:
         used_s = self._inside_s - max(0.0, end_s - cycle_s - self._spans[0][0])
         if used_s > self._allowed_s + 1e-6:
             refuse(command, f"on for {used_s / cycle_s:.1%} of {cycle_s:g} s", "coil.duty_max")
-
-
-def _kind(command: Command) -> str:
-    return type(command).__name__.lower()
 
 
 class MotorRule:

@@ -237,7 +237,8 @@ def draw_day(
     """
     style.check_ending(path)
     heard, played = call_marks(calls), answer_marks(answers, palette)
-    lasted_s = duration_s or _last_s(heard, played)
+    lasts_s = [float(one.time_s.max()) + 1.0 for one in (heard, played) if len(one)]
+    lasted_s = duration_s or max(lasts_s, default=0.0)
     dial = dial_for(start, lasted_s)
     low, high = axis_of(heard, played)
     with style.drawing_style():
@@ -257,10 +258,6 @@ def draw_day(
         _corners(axes, title, palette)
         style.save(figure, path, title or "a day")
     return DayDrawn(str(path), dial.turn_h, len(heard), len(played))
-
-
-def _last_s(*marks: DialMarks) -> float:
-    return max((float(one.time_s.max()) + 1.0 for one in marks if len(one)), default=0.0)
 
 
 def _turns(from_a: float, to_a: float) -> Points:

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from pathlib import Path
 
 from callresp.field import timeline
@@ -78,12 +77,13 @@ def report_page(
     rows = timeline.timeline(day)
     across = [AxisTick(at_s / day.duration_s, text) for at_s, text in timeline.hour_ticks(day)]
     counts = counts_per(day, period_s(day.duration_s))
+    end = figures.end
     return page_of(
         "report",
         title=title,
         figures=figures,
         log_name=day.path.name,
-        until=_until(figures.start, figures.end),
+        until=f"{end:%H:%M}" if end.date() == figures.start.date() else f"{end:%-d %B, %H:%M}",
         remarks=_remarks(figures),
         facts=_facts(figures),
         dials=[_dial(path, counts, n, len(dials)) for n, path in enumerate(dials)],
@@ -129,10 +129,6 @@ def page_of(template: str, **values: object) -> str:
     }
     found = templates.get_template(f"{template}.html.j2")
     return found.render(light=LIGHT, dark=DARK, **values)
-
-
-def _until(start: datetime, end: datetime) -> str:
-    return f"{end:%H:%M}" if end.date() == start.date() else f"{end:%-d %B, %H:%M}"
 
 
 def _remarks(figures: DayStatistics) -> list[str]:

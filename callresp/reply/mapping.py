@@ -165,10 +165,6 @@ def _pitch(striker: Striker) -> float:
     return striker.pitch_hz or 0.0
 
 
-def _nearest(pitch_hz: float, scale: Sequence[Striker]) -> int:
-    return min(range(len(scale)), key=lambda n: abs(cents(_pitch(scale[n]), pitch_hz)))
-
-
 def _by_rank(pitches_hz: Sequence[float | None], scale: Sequence[Striker]) -> list[Striker | None]:
     logs = [math.log2(pitch) for pitch in pitches_hz if pitch is not None]
     if not logs:
@@ -197,7 +193,8 @@ def _by_contour(
     if span > top:
         places = [round((at - low) / span * top) for at in path]
     else:
-        first = _nearest(folded(line[0], _pitch(scale[0]), _pitch(scale[-1])), scale)
+        begin_hz = folded(line[0], _pitch(scale[0]), _pitch(scale[-1]))
+        first = min(range(len(scale)), key=lambda n: abs(cents(_pitch(scale[n]), begin_hz)))
         # Where the line would leave the strikers it is moved as a whole.
         at_lowest = min(max(first + low, 0), top - span)
         places = [at - low + at_lowest for at in path]

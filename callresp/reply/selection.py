@@ -158,7 +158,9 @@ def carried(rules: RuleSet, old: Palette, new: Palette) -> Carried:
                 names[text] = found.name
                 told.append(f"'{text}' becomes '{found.name}'{_off(striker, found)}")
                 continue
-        elif turner is not None and (other := _other_turner(turner, new)) is not None:
+        elif turner is not None and (
+            other := turner_for(f"any {turner.kind}", new) or turner_for("any", new)
+        ):
             names[text] = other.name
             told.append(f"'{text}' becomes '{other.name}'{_unlike(turner.kind, other.kind)}")
             continue
@@ -177,10 +179,6 @@ def _counterpart(striker: Striker, old: Palette, new: Palette) -> Striker | None
         return None
     rank = before.index(striker) / max(len(before) - 1, 1)
     return after[round(rank * (len(after) - 1))]
-
-
-def _other_turner(turner: Turner, new: Palette) -> Turner | None:
-    return turner_for(f"any {turner.kind}", new) or turner_for("any", new)
 
 
 def _off(striker: Striker, found: Striker) -> str:

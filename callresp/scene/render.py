@@ -66,13 +66,12 @@ class Stage:
         self.frames = round(recipe.seconds * RATE_HZ)
         self._noises = self._fresh_noises()
         self.levels: Levels = levels(recipe, self._noises, RATE_HZ)
-        self._ways = {s.voice: self._way(s.distance_m) for s in recipe.singer}
+        self._ways = {
+            s.voice: Way(s.distance_m, recipe.temperature_c, recipe.humidity) for s in recipe.singer
+        }
         self._echoes = {s.voice: echoes(recipe, s, RATE_HZ) for s in recipe.singer}
         walled = recipe.singer if recipe.wall else ()
         self._walls = {s.voice: wall_response(recipe, s, RATE_HZ) for s in walled}
-
-    def _way(self, distance_m: float) -> Way:
-        return Way(distance_m, self.recipe.temperature_c, self.recipe.humidity)
 
     def _fresh_noises(self) -> list[Noise]:
         recipe = self.recipe

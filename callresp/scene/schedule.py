@@ -10,6 +10,7 @@ import heapq
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from operator import itemgetter
 
 from callresp.scene.air import absorption_db_per_m, speed_of_sound
 from callresp.scene.bouts import rounds
@@ -37,7 +38,7 @@ class Coming:
 
 def arrivals(recipe: Recipe) -> Iterator[Coming]:
     """Every note of a scene, in order of arrival."""
-    numbered = enumerate(heapq.merge(*_streams(recipe), key=_first_s))
+    numbered = enumerate(heapq.merge(*_streams(recipe), key=itemgetter(0)))
     waiting: list[tuple[float, int, Coming]] = []
     count = 0
     for phrase, (first_s, song, singer, lag_s) in numbered:
@@ -53,10 +54,6 @@ def arrivals(recipe: Recipe) -> Iterator[Coming]:
 
 
 _Song = tuple[float, list[Sung], Singer, float]
-
-
-def _first_s(song: _Song) -> float:
-    return song[0]
 
 
 def _streams(recipe: Recipe) -> list[Iterator[_Song]]:

@@ -158,7 +158,7 @@ def guess_kind(parts: Sequence[PitchPartial]) -> str:
     longest = max(p.t60_s for p in loud)
     if longest < 0.25:
         return "block"
-    if longest < 0.7 and not _long(strongest):
+    if longest < 0.7 and strongest.hz * strongest.t60_s <= 600:
         return "box"
     strike_hz = tubular_strike(loud)
     # A bell's nominal, superquint and octave nominal stand near 2 : 3 : 4 as well; but a tube's
@@ -176,10 +176,6 @@ def guess_kind(parts: Sequence[PitchPartial]) -> str:
     if in_bar >= 2 or len(loud) <= 2:
         return "bar"
     return "plate"
-
-
-def _long(part: PitchPartial) -> bool:
-    return part.hz * part.t60_s > 600
 
 
 def _matches(parts: Sequence[PitchPartial], base_hz: float, ratios: Sequence[float]) -> int:

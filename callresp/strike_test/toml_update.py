@@ -116,7 +116,8 @@ class _Pen:
         dotted = f"{where}{key}"
         wanted = {dotted, key, f"{self.striker}.{dotted}", f"{self.striker}.{key}"}
         if old is not None and (_KEEP.search(said) or wanted & set(self.keep)):
-            self.done.kept.append((self.striker, dotted, _brief(value)))
+            brief = counted(len(value), "point") if isinstance(value, list) else f"{value}"
+            self.done.kept.append((self.striker, dotted, brief))
             return
         own = _OURS.sub("", said).strip()
         inner = _inner_comments(old)
@@ -161,10 +162,6 @@ def _item(key: str, value: object, comments: Iterable[str]) -> Item:
 def _number(value: float) -> str:
     text = f"{value:.6g}"
     return text if any(c in text for c in ".e") else f"{text}.0"
-
-
-def _brief(value: object) -> str:
-    return counted(len(value), "point") if isinstance(value, list) else f"{value}"
 
 
 def _put_back(table: AbstractTable) -> None:

@@ -149,7 +149,8 @@ def with_striker(palette: Palette, pitch_hz: float) -> tuple[Palette, str, str]:
     needs = f"{counted(beyond, 'coil channel')} more than the board has" if beyond else ""
     most = max(palette.board.coil_channels, channels[-1] + 1)
     drivers = tuple(_without(driver, channels) for driver in palette.driver)
-    own = Driver(name="of the new striker", channels=tuple(channels), current_max_a=_amps(palette))
+    most_a = max(driver.current_max_a for driver in palette.driver)
+    own = Driver(name="of the new striker", channels=tuple(channels), current_max_a=most_a)
     grown = msgspec.structs.replace(
         palette,
         board=msgspec.structs.replace(palette.board, coil_channels=most),
@@ -162,10 +163,6 @@ def with_striker(palette: Palette, pitch_hz: float) -> tuple[Palette, str, str]:
 def _without(driver: Driver, channels: Sequence[int]) -> Driver:
     left = tuple(channel for channel in driver.channels if channel not in channels)
     return msgspec.structs.replace(driver, channels=left)
-
-
-def _amps(palette: Palette) -> float:
-    return max(driver.current_max_a for driver in palette.driver)
 
 
 def candidates(heard: HeardScore, palette: Palette, most: int) -> list[float]:

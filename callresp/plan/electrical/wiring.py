@@ -225,7 +225,7 @@ class _Bench:
         return replace(
             row,
             pin=_pin(self.pins, coil.channel),
-            driver=self._driver(coil.channel),
+            driver=next((d.name for d in self.palette.driver if coil.channel in d.channels), ""),
             ohm_20c=coil.resistance_ohm,
             hot_a=self.volts / coil.ohm_at(limit_c),
             rms_a=rms_a,
@@ -247,6 +247,7 @@ class _Bench:
     def _row(self, channel: str, name: str, peak_a: float, wanted_a: float) -> ChannelWiring:
         """A channel fed from the supply that draws `peak_a`, its fuse for `wanted_a` or more."""
         fuse_a = fuse_at_least(wanted_a) or fuse_up_to(1e9)
+        twice = 2 * self.volts
         wire = conductor_for(
             fuse_a, peak_a, self.palette.supply.nominal_v, self.lead_m, self.hottest_c,
             f"{channel}, {name}",
@@ -264,14 +265,11 @@ class _Bench:
             wire_mm2=wire.mm2,
             wire_awg=wire.awg,
             drop_v=wire.drop_mv_per_a_m / 1000 * peak_a * self.lead_m,
-            transistor=_transistor(self.volts, peak_a),
-            diode=_diode(self.volts, peak_a),
-            plug=_plug(peak_a, fuse_a),
+            transistor=_transistor(twice, peak_a),
+            diode=f"Schottky, {_at_least(DIODE_V, twice)} V, {_at_least(DIODE_A, peak_a)} A",
+            plug=f"2-pole, locking, {_at_least(PLUG_A, max(peak_a, 1.25 * fuse_a))} A",
             shorted="",
         )
-
-    def _driver(self, channel: int) -> str:
-        return next((d.name for d in self.palette.driver if channel in d.channels), "")
 
     def _feeds(self) -> list[FeedWiring]:
         supply = self.palette.supply
@@ -300,11 +298,11 @@ def _at_least(sizes: Sequence[int], wanted: float) -> str:
     return f"{found if found is not None else math.ceil(wanted)}"
 
 
-def _transistor(volts: float, amps: float) -> str:
+def _transistor(stands_v: float, amps: float) -> str:
     """What a low-side switch must stand, switched by a pin of 3.3 V."""
     most_mohm = MOST_W / max(amps, 0.05) ** 2 * 1000
     return (
-        f"N-channel, {_at_least(TRANSISTOR_V, 2 * volts)} V, {_at_least(TRANSISTOR_A, 3 * amps)} A,"
+        f"N-channel, {_at_least(TRANSISTOR_V, stands_v)} V, {_at_least(TRANSISTOR_A, 3 * amps)} A,"
         f" at most {_two_digits_down(min(most_mohm, 500.0))} mΩ at 3.3 V"
     )
 
@@ -312,14 +310,6 @@ def _transistor(volts: float, amps: float) -> str:
 def _two_digits_down(value: float) -> str:
     step = 10.0 ** max(math.floor(math.log10(value)) - 1, -1)
     return f"{math.floor(value / step) * step:g}"
-
-
-def _diode(volts: float, amps: float) -> str:
-    return f"Schottky, {_at_least(DIODE_V, 2 * volts)} V, {_at_least(DIODE_A, amps)} A"
-
-
-def _plug(amps: float, fuse_a: float) -> str:
-    return f"2-pole, locking, {_at_least(PLUG_A, max(amps, 1.25 * fuse_a))} A"
 
 
 def _by_number(pins: BoardPins | None) -> list[tuple[str, str, str]]:
