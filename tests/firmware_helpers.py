@@ -94,8 +94,21 @@ def messages_of(plan: Plan, drift: float, lead_s: float = 1.0) -> list[Timed]:
     ]
 
 
-def outcomes_in_c(program: Path, palette: Palette, messages: Sequence[Timed]) -> list[str]:
-    """What becomes of messages on the core, in virtual time."""
+Case = tuple[Palette, Sequence[Timed]]
+
+
+def outcomes_in_c(program: Path, cases: Sequence[Case]) -> list[list[str]]:
+    """What becomes of messages on the core, in virtual time: a new board for each case."""
+    text = "".join(lines(palette) + _rows(messages) for palette, messages in cases)
+    done = subprocess.run([str(program)], input=text, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    *told, rest = done.stdout.split("hottest")
+    assert (len(told), rest.count("\n")) == (len(cases), 1)
+    return [_outcomes(rows, len(messages)) for rows, (_, messages) in zip(told, cases, strict=True)]
+
+
+def _rows(messages: Sequence[Timed]) -> str:
+    """Messages as the program takes them, a line each."""
     rows = []
     for m in messages:
         if isinstance(m, StrikeAt):
@@ -106,13 +119,15 @@ def outcomes_in_c(program: Path, palette: Palette, messages: Sequence[Timed]) ->
             rest = f"0 0 {m.level} 0"
         else:
             rest = f"{m.length} 0 0 {m.speed}"
-        rows.append(f"{m.kind} {m.channel} {m.at} {rest}")
-    text = lines(palette) + "\n".join(rows) + "\n"
-    done = subprocess.run([str(program)], input=text, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    told = [row.split() for row in done.stdout.splitlines() if row[0].isdigit()]
-    outcomes = {int(number): OUTCOMES[int(outcome)] for number, outcome, _ in told}
-    return [outcomes.get(number, "unknown") for number in range(len(messages))]
+        rows.append(f"{m.kind} {m.channel} {m.at} {rest}\n")
+    return "".join(rows)
+
+
+def _outcomes(told: str, count: int) -> list[str]:
+    """As the program told them, after the rises of the board before."""
+    rows = [row.split() for row in told.splitlines() if row[:1].isdigit()]
+    outcomes = {int(number): OUTCOMES[int(outcome)] for number, outcome, _ in rows}
+    return [outcomes.get(number, "unknown") for number in range(count)]
 
 
 def outcomes_in_python(palette: Palette, messages: Sequence[Timed]) -> list[str]:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from firmware_helpers import built, messages_of, outcomes_in_c, outcomes_in_python
+from firmware_helpers import Case, built, messages_of, outcomes_in_c, outcomes_in_python
 from plan_helpers import random_palette, random_reply
 from plan_oracle import broken_limits
 
@@ -26,7 +26,7 @@ from callresp.palette.model import Palette
 from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike, Turn
 from callresp.plan.planner import make_plan
 
-Outcomes = Callable[[Palette, Sequence[Timed]], list[str]]
+Outcomes = Callable[[Sequence[Case]], list[list[str]]]
 DRIFTS = (-2e-4, -1e-4, 0.0, 1e-4, 2e-4)
 PLANS = 150
 # What the machine stands; a clean sound and the battery's hours are the plan's own matter.
@@ -41,8 +41,8 @@ def replay(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(params=["firmware", "simulated"])
 def outcomes(request: pytest.FixtureRequest, replay: Path) -> Outcomes:
     if request.param == "firmware":
-        return lambda palette, messages: outcomes_in_c(replay, palette, messages)
-    return outcomes_in_python
+        return lambda cases: outcomes_in_c(replay, cases)
+    return lambda cases: [outcomes_in_python(*case) for case in cases]
 
 
 def names_of(palette: Palette) -> list[str]:
@@ -60,14 +60,12 @@ def planned(seed: int) -> tuple[Palette, Plan, float]:
 
 def test_no_board_refuses_what_a_plan_allows(outcomes: Outcomes) -> None:
     """150 random palettes, each with a plan up to its limits, clocks up to 200 ppm apart."""
-    played = 0
-    for seed in range(PLANS):
-        palette, plan, drift = planned(seed)
-        got = outcomes(palette, messages_of(plan, drift))
+    made = [planned(seed) for seed in range(PLANS)]
+    told = outcomes([(palette, messages_of(plan, drift)) for palette, plan, drift in made])
+    for seed, ((_, plan, _), got) in enumerate(zip(made, told, strict=True)):
         wrong = [(c, f) for c, f in zip(plan.commands, got, strict=True) if f != "executed"]
         assert (seed, wrong) == (seed, [])
-        played += len(got)
-    assert played > 10 * PLANS
+    assert sum(map(len, told)) > 10 * PLANS
 
 
 def wild(rng: random.Random, palette: Palette) -> list[Timed]:
@@ -143,11 +141,12 @@ def test_no_board_plays_what_the_laws_forbid(outcomes: Outcomes) -> None:
     The judge is the tests' own oracle, which shares no code with plan or boards.
     """
     refused = played = 0
+    cases = list[Case]()
     for seed in range(PLANS):
         rng = random.Random(seed)
         palette = random_palette(rng)
-        messages = wild(rng, palette)
-        got = outcomes(palette, messages)
+        cases.append((palette, wild(rng, palette)))
+    for seed, ((palette, messages), got) in enumerate(zip(cases, outcomes(cases), strict=True)):
         assert "unknown" not in got
         broken = [
             text

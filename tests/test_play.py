@@ -365,7 +365,7 @@ def test_the_firmwares_core_refuses_nothing_of_what_is_held_piece_by_piece(
     hand = Hand(palette)
     mash(hand, random.Random(5), 60.0)
     messages = messages_of(hand.plan, 1e-4)
-    outcomes = outcomes_in_c(built(tmp_path, "replay.c"), palette, messages)
+    (outcomes,) = outcomes_in_c(built(tmp_path, "replay.c"), [(palette, messages)])
     assert set(outcomes) == {"executed"}
     assert len(outcomes) > 900
 

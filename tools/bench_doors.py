@@ -212,7 +212,7 @@ def mashed(minutes: float) -> Table:
         refused = [o for o in outcomes_in_python(palette, messages) if o != "executed"]
         in_c: int | str = "-"
         if core is not None:
-            in_c = sum(o != "executed" for o in outcomes_in_c(core, palette, messages))
+            in_c = sum(o != "executed" for o in outcomes_in_c(core, [(palette, messages)])[0])
         for channel, coil in palette.coils().items():
             own: list[Any] = [h for h in hand.holds if h.channel == channel]
             assert max(joined(own, 0.004), default=0.0) <= coil.on_max_ms / 1000 + 1e-9

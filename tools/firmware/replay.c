@@ -4,7 +4,8 @@
  *     kind channel at length_or_pulse pull duty speed
  * (decimal; as on the line). Each is sent as a frame half a second before its time, a
  * heartbeat goes between. Prints "sequence-in-all outcome at" for each, as the board's Done
- * tells it, and at the end "hottest" with each coil's highest rise in mK.
+ * tells it, and at the end "hottest" with each coil's highest rise in mK. Then come the limits of
+ * the next board, if any.
  */
 #include <stdio.h>
 #include <stdlib.h>
@@ -87,8 +88,11 @@ static void command(long number, const unsigned long *v) {
     say(p, sizes[v[0] - CR_STRIKE]);
 }
 
-int main(void) {
-    cr_config config = {0};
+static void play(void) {
+    static cr_config config;
+    memset(&config, 0, sizeof config);
+    memset(&board, 0, sizeof board);
+    memset(hottest_nk, 0, sizeof hottest_nk);
     read_config(&config);
     static const cr_hal hal = {set_channel, set_channel, set_channel, send_bytes, room, millivolts, temperature,
                   counts,      nothing,     nothing, false};
@@ -116,5 +120,13 @@ int main(void) {
         printf(" %ld", (long)(hottest_nk[n] / 1000000));
     }
     printf("\n");
+}
+
+int main(void) {
+    int next;
+    while ((next = getchar()) != EOF) {
+        ungetc(next, stdin);
+        play();
+    }
     return 0;
 }
