@@ -133,7 +133,7 @@ def test_the_fingerprint_knows_what_it_was_made_from(
 def test_a_lock_is_installed_as_it_stands() -> None:
     words = setup.install_words(Path("python"), setup.lock_file("run"))
     # pip's own documentation of these options, under "pip install".
-    assert {"--no-deps", "--require-hashes"} <= set(words)
+    assert {"--no-deps", "--require-hashes", "--no-compile"} <= set(words)
     assert words[words.index("--only-binary") + 1] == ":all:"
     assert words[-1] == ROOT / "tools" / "lock-run.txt"
     assert setup.lock_file("dev") == ROOT / "tools" / "lock-dev.txt"

@@ -131,8 +131,10 @@ def install_words(python: Path, lock: Path) -> list[str | Path]:
     A lock names all that is needed, so nothing is resolved. An older pip would
     otherwise look up anew what an extra such as ``coverage[toml]`` may mean
     today, and stop at a release that is newer than the lock.
+
+    Nor is all compiled that is installed: Python does so with what is imported.
     """
-    how = ["--no-deps", "--require-hashes", "--only-binary", ":all:"]
+    how = ["--no-deps", "--no-compile", "--require-hashes", "--only-binary", ":all:"]
     return [*pip(python), *how, "--requirement", lock]
 
 
