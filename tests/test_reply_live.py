@@ -207,7 +207,7 @@ def test_a_note_that_turns_out_to_be_another_voices_goes_to_its_phrase() -> None
     live.heard(note(1, 1.2, 0.1, voice="B"))
     live.renamed(1, "A")
     live.tick(3.0)
-    assert [(phrase.voice, len(phrase.notes)) for phrase in live.closed] == [("A", 2)]
+    assert [[own.voice for own in phrase.notes] for phrase in live.closed] == [["A", "A"]]
     live.renamed(1, "B")
     live.tick(4.0)
     assert len(live.closed) == 1

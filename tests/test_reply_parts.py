@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+import re
 from datetime import time
 from typing import Any
 
@@ -17,6 +18,7 @@ from callresp.io.score import Phrase, phrases
 from callresp.listen.voices.phrases import Ending
 from callresp.palette.files import load_palette
 from callresp.palette.model import Striker
+from callresp.reply import silences
 from callresp.reply.choose import Moment, choose_rule, unmet
 from callresp.reply.compose import Loudness, compose, ends_s
 from callresp.reply.mapping import by_table, choose, csim, fits, fitted, line_fit, octave_off_cents
@@ -514,6 +516,29 @@ def test_why_its_own_reply_kept_it_from_another() -> None:
     assert "still answering" in why[19.9]
     assert "call 7, until 22.0 s" in why[20.0]
     assert "still answering" not in why[20.0]
+
+
+@pytest.mark.parametrize(
+    ("why", "told"),
+    [
+        (silences.began_again("B", 2.5), "voice B was singing when 2.5 s of waiting were over"),
+        (silences.sings_on("B", beneath=False), "voice B sang past the longest phrase, and on"),
+        (silences.no_rest(2.5), "none within 2.5 s"),
+        (silences.crackle(5), "one of 5 such sounds within a minute"),
+        (silences.had_its_share(0.3), "30%"),
+        (silences.quiet_hour(0.25), "its last 25%"),
+        (silences.echo_falls_on("B", 0.4), "voice B may be back 0.4 s before it is over"),
+        (silences.come_back(60.0), "let them sing 60 s"),
+        (silences.cut_short(12.3), "a call began at 12.3 s"),
+        (silences.waiting(7), "call 7"),
+    ],
+)
+def test_a_reason_names_a_setting_and_then_tells_of_the_call(why: str, told: str) -> None:
+    """So that reports add up what stands before the colon, as the module's head says."""
+    kind, _, detail = why.partition(": ")
+    assert detail == told
+    assert silences.kind_of(why) == kind
+    assert re.fullmatch(r"[^:]+ \((manners|rule)\.\w+\)", kind)
 
 
 def test_spans_are_one_where_they_overlap_or_touch() -> None:

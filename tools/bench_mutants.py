@@ -88,7 +88,7 @@ ROOMS = {
     "link": Room("callresp/link/*", LINK_TESTS, 0.9, "simulated or not firmware"),
     "reply": Room("callresp/reply/*", ("test_reply_*.py", "test_live_engine.py"), 0.8),
     "strike_test": Room("callresp/strike_test/*", ("test_measure_*.py",), 0.8),
-    "echoes": Room("callresp/echoes/*", ("test_place_*.py", "test_ask_place.py"), 0.8),
+    "echoes": Room("callresp/echoes/*", ("test_ask_place.py", "test_rehearse_echoes.py"), 0.8),
     "live": Room("callresp/live/*", ("test_live_*.py",), 0.8),
 }
 

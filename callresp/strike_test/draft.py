@@ -216,7 +216,7 @@ def for_test(text: str) -> str:
     import tomlkit
 
     document = tomlkit.parse(text)
-    for striker in document.get("striker", []):
+    for striker in document["striker"]:
         old = striker.get("restrike_ms")
         if old is None or float(old) <= TEST_RESTRIKE_MS:
             continue
