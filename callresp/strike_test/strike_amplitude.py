@@ -26,35 +26,37 @@ def state(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> 
     Ridge regression: a stretch too short to tell two partials apart shares
     their sound between them instead of inventing large opposite ones.
     """
-    near_s = first_s if first_s >= 0 else first_s + (len(part) - 1) / rate_hz
-    solved, _ = _solved(part, rate_hz, first_s, modes)
+    # Scaled to 1 at the near end of the stretch, so that the ridge weighs all partials alike.
+    length_s = (len(part) - 1) / rate_hz
+    near_s, from_s = (first_s, 0.0) if first_s >= 0 else (first_s + length_s, -length_s)
+    solved = _solved(part, waves_of(modes, len(part), rate_hz, from_s))
     half = len(modes)
     return np.asarray((solved[:half] + 1j * solved[half:]) * np.exp(-_logs(modes) * near_s))
 
 
-def fit_of(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> Values:
-    """Known partials fitted to a stretch that starts at `first_s`: their sound in it."""
-    solved, basis = _solved(part, rate_hz, first_s, modes)
-    return np.asarray(basis @ solved)
+def waves_of(modes: Sequence[Mode], count: int, rate_hz: int, from_s: float = 0.0) -> Values:
+    """Samples of each partial, its cosine and then its sine, shape ``(count, 2 len(modes))``."""
+    table = np.stack(
+        [np.exp(log * from_s) * powers(log / rate_hz, count) for log in _logs(modes)], axis=1
+    )
+    return np.concatenate([table.real, -table.imag], axis=1)
+
+
+def fit_of(part: Values, waves: Values) -> Values:
+    """Known partials fitted to a stretch: their sound in it. There may be more of the waves."""
+    waves = waves[: len(part)]
+    return np.asarray(waves @ _solved(part, waves))
 
 
 def _logs(modes: Sequence[Mode]) -> Phasors:
     return np.array([2j * np.pi * mode.hz - mode.rate for mode in modes])
 
 
-def _solved(
-    part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]
-) -> tuple[Values, Values]:
-    """Cosine and sine parts of each partial, and the sounds that they are of."""
-    # Scaled to 1 at the near end of the stretch, so that the ridge weighs all partials alike.
-    from_s = 0.0 if first_s >= 0 else -(len(part) - 1) / rate_hz
-    table = np.stack(
-        [np.exp(log * from_s) * powers(log / rate_hz, len(part)) for log in _logs(modes)], axis=1
-    )
-    basis = np.concatenate([table.real, -table.imag], axis=1)
-    gram = basis.T @ basis
+def _solved(part: Values, waves: Values) -> Values:
+    """How much of each wave is in a stretch."""
+    gram = waves.T @ waves
     gram[np.diag_indices_from(gram)] += 1e-3 * len(part) / 2
-    return np.linalg.solve(gram, basis.T @ part), basis
+    return np.asarray(np.linalg.solve(gram, waves.T @ part), np.float64)
 
 
 def added_by_stroke(

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.modes import Mode
-from callresp.strike_test.strike_amplitude import fit_of, power_db, state
+from callresp.strike_test.strike_amplitude import fit_of, power_db, state, waves_of
 from callresp.strike_test.strokes import HeardStroke
 
 Values = npt.NDArray[np.float64]
@@ -55,40 +55,37 @@ def second_blow(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) ->
         return None
     first = round((stroke.at_s + SKIP_S) * rate_hz)
     part = np.asarray(capture.samples[first : round((stroke.at_s + end_s) * rate_hz)], np.float64)
-    whole = _residual(part, rate_hz, SKIP_S, modes)
-    coarse = np.arange(DOUBLE_FROM_S, DOUBLE_TO_S, 0.005)
-    at_s = min(coarse, key=lambda t: _two_decays(part, rate_hz, t, modes))
+    waves = waves_of(modes, len(part), rate_hz)
+
+    def missed(at_s: float) -> float:
+        """Residual energy of two decays that meet at `at_s`."""
+        early, late = _split_at(part, rate_hz, at_s)
+        return _residual(early, waves) + _residual(late, waves)
+
+    at_s = min(np.arange(DOUBLE_FROM_S, DOUBLE_TO_S, 0.005), key=missed)
     fine = at_s + np.arange(-0.004, 0.0045, 0.001)
-    at_s = float(
-        min(fine[fine > SKIP_S + 0.002], key=lambda t: _two_decays(part, rate_hz, t, modes))
-    )
-    if whole <= DOUBLE_BETTER * _two_decays(part, rate_hz, at_s, modes):
+    at_s = float(min(fine[fine > SKIP_S + 0.002], key=missed))
+    if _residual(part, waves) <= DOUBLE_BETTER * missed(at_s):
         return None
     return at_s if _added_db(part, rate_hz, at_s, modes) > -DOUBLE_UNDER_DB else None
 
 
-def _residual(part: Values, rate_hz: int, first_s: float, modes: Sequence[Mode]) -> float:
-    return float(np.sum((part - fit_of(part, rate_hz, first_s, modes)) ** 2))
+def _residual(part: Values, waves: Values) -> float:
+    return float(np.sum((part - fit_of(part, waves)) ** 2))
 
 
-def _split_at(part: Values, rate_hz: int, at_s: float) -> tuple[Values, Values, float]:
-    """The two stretches that meet at `at_s`, and when the later one begins.
+def _split_at(part: Values, rate_hz: int, at_s: float) -> tuple[Values, Values]:
+    """The two stretches that meet at `at_s`.
 
     The blow itself is left out, since the partials don't explain its noise.
     """
     cut = round((at_s - SKIP_S) * rate_hz)
-    return part[:cut], part[cut + round(SKIP_S / 2 * rate_hz) :], at_s + SKIP_S / 2
-
-
-def _two_decays(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
-    """Residual energy of two decays that meet at `at_s`."""
-    early, late, late_s = _split_at(part, rate_hz, at_s)
-    return _residual(early, rate_hz, SKIP_S, modes) + _residual(late, rate_hz, late_s, modes)
+    return part[:cut], part[cut + round(SKIP_S / 2 * rate_hz) :]
 
 
 def _added_db(part: Values, rate_hz: int, at_s: float, modes: Sequence[Mode]) -> float:
     """Level that a second blow at `at_s` added, dB re what rang before it."""
-    early, late, _ = _split_at(part, rate_hz, at_s)
+    early, late = _split_at(part, rate_hz, at_s)
     before = state(early, rate_hz, SKIP_S - at_s, modes)
     after = state(late, rate_hz, SKIP_S / 2, modes)
     return power_db(after - before) - power_db(before)
@@ -124,7 +121,7 @@ def buzz_db(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> flo
         capture.samples[begin : max(first - round((BUZZ_FROM_S + 0.006) * rate_hz), begin)],
         np.float64,
     )
-    fitted = fit_of(part, rate_hz, BUZZ_FROM_S, modes)
+    fitted = fit_of(part, waves_of(modes, len(part), rate_hz))
     own = float(np.mean(fitted**2))
     left = float(np.mean((part - fitted) ** 2)) - _rest(quiet, rate_hz, modes)
     if own <= 0 or left <= 0:
@@ -136,7 +133,7 @@ def _rest(part: Values, rate_hz: int, modes: Sequence[Mode]) -> float:
     """Mean square of a stretch without its known partials: its noise."""
     if len(part) < 256:
         return 0.0
-    return float(np.mean((part - fit_of(part, rate_hz, 0.0, modes)) ** 2))
+    return float(np.mean((part - fit_of(part, waves_of(modes, len(part), rate_hz))) ** 2))
 
 
 def explained(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float:
@@ -165,5 +162,5 @@ def explained(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> f
     if len(part) < 256:
         return 0.0
     part = part - part.mean()
-    left = part - fit_of(part, capture.rate_hz, 0.004, modes)
+    left = part - fit_of(part, waves_of(modes, len(part), capture.rate_hz))
     return 1.0 - float(np.sum(left**2)) / max(float(np.sum(part**2)), 1e-30)
