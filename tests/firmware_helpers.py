@@ -41,7 +41,7 @@ CORE = CORE_SOURCES[0].parent
 SOURCES = [str(source) for source in CORE_SOURCES]
 FLAGS = [
     "-std=c99",
-    "-g",
+    "-g1",  # lines for what a sanitizer finds
     "-O1",
     "-Wall",
     "-Wextra",
