@@ -184,10 +184,16 @@ def predictor_of(mean: Values, stroke: int, rate_hz: int) -> Values:
     order = round(_ORDER_S * rate_hz)
     first, last = (stroke + round(s * rate_hz) for s in _LEARNT_S)
     part = mean[first - order : last]
-    rows = np.lib.stride_tricks.sliding_window_view(part, order + 1)[:, ::-1]
-    normal = rows[:, 1:].T @ rows[:, 1:]
+    # Sums of products of what lies i and j samples back. From one row to the next they are the
+    # same but at both ends, and so take a hundredth of the sums.
+    sums = np.empty((order + 1, order + 1))
+    sums[0] = sums[:, 0] = np.correlate(part, part[order:], "valid")[::-1]
+    before, after = part[:order][::-1], part[-order:][::-1]
+    for i in range(order):
+        sums[i + 1, 1:] = sums[i, :-1] + before[i] * before - after[i] * after
+    normal = sums[1:, 1:]
     normal[np.diag_indices(order)] += 1e-6 * np.trace(normal) / order + 1e-30
-    taps = np.linalg.solve(normal, rows[:, 1:].T @ rows[:, 0])
+    taps = np.linalg.solve(normal, sums[1:, 0])
     return np.concatenate([[1.0], -taps])
 
 
