@@ -100,12 +100,17 @@ def prepare(folder: Path, which: str) -> Path:
         return python
     if not python.exists() or made_by(folder) != sys.version_info[:2]:
         make_venv(folder)
-    say(f"installing the packages of {lock.relative_to(ROOT)} (some minutes the first time)")
-    check(install_words(python, lock))
+    say("installing the packages of tools/lock-run.txt (some minutes the first time)")
+    check(install_words(python, lock_file("run")))
     # The build back end comes from the lock too: nothing is fetched unpinned.
     check([*pip(python), "--no-deps", "--no-build-isolation", "--editable", ROOT])
     say("compiling the inner loops once")
-    check([python, "-m", "callresp.listen.precompile"])
+    with subprocess.Popen([python, "-m", "callresp.listen.precompile"], cwd=ROOT) as compiling:
+        if which == "dev":
+            say("meanwhile installing the rest of tools/lock-dev.txt")
+            check(install_words(python, lock))
+    if compiling.returncode:
+        raise SystemExit(f"setup: compiling the inner loops ended with {compiling.returncode}")
     stamp.write_text(wanted)
     return python
 
