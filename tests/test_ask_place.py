@@ -30,10 +30,11 @@ from place_helpers import (
 from scipy import signal
 
 from callresp.cli import cli
-from callresp.echoes.ask import Air, ask_place
+from callresp.echoes.alignment import _by_envelope
+from callresp.echoes.ask import Air, _path, ask_place
 from callresp.echoes.decay import reverberation
 from callresp.echoes.deconvolution import Correlations
-from callresp.echoes.detection import Return, _hides, _over_the_ring
+from callresp.echoes.detection import Detection, Return, _Chance, _hides, _over_the_ring
 from callresp.echoes.protocol import ask_plan, quickest, softest
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
@@ -111,6 +112,7 @@ def test_a_wall_is_heard_where_it_is(name: str, wall_m: float, skew_ppm: float) 
     expected_db = -20 * np.log10(np.hypot(2 * wall_m, 1.0)) + 10 * np.log10(0.7)
     assert echo.level_db == pytest.approx(expected_db, abs=2.5)
     assert report.place.answer == "1 echo"
+    assert FARTHEST_M <= report.place.farthest_m < 2 * FARTHEST_M
 
 
 @pytest.mark.parametrize("name", ["oak block", "tin box", "tube 2"])
@@ -169,6 +171,48 @@ def test_one_wall_twice_is_said_to_be_that() -> None:
     response[[0, 3000, 6000 + straight]] = 1.0, 0.06, 0.02
     report = asked(plan, recording(plan, response, noise_db=-80.0))
     assert [echo.path for echo in report.echoes] == ["", "perhaps echo 1 twice"]
+
+
+def returning(*delays_s: float) -> Detection:
+    """Echoes that come back so late, each fainter than the one before."""
+    made = [Return(at_s, 1e-5, -30.0 - 3 * n, 0.5, 1e-6, 9.0) for n, at_s in enumerate(delays_s)]
+    return Detection(tuple(made), np.zeros(1), np.zeros(1), np.ones(1), 5.0)
+
+
+@pytest.mark.parametrize(
+    ("delay_s", "told"),
+    [
+        (0.2, "perhaps echo 1 twice"),
+        (0.27, "perhaps echo 1 by way of echo 2"),
+        (0.34, "perhaps echo 2 twice"),
+        (0.3, ""),
+    ],
+)
+def test_a_way_is_named_by_the_two_that_add_up_to_it(delay_s: float, told: str) -> None:
+    heard = returning(0.1, 0.17, delay_s)
+    assert _path(heard.returns[-1], heard, 0.0) == told
+
+
+def test_chance_comes_as_high_as_is_said() -> None:
+    """Of means of noise one in so many comes so high: the shares are even over 0 to 1."""
+    rng = np.random.default_rng(0)
+    strokes, delays = 16, 1500
+    off = rng.standard_normal((strokes, delays)).astype(np.float32)
+    spread = np.full(delays, 1 / np.sqrt(strokes))
+    chance = _Chance(off - off.mean(axis=0), spread, 1000, np.random.default_rng(1))
+    means = rng.standard_normal((200, strokes, delays)).mean(axis=1)
+    shares = np.array([chance.of(chance.highest(mean)[1]) for mean in means])
+    assert 0.35 < shares.mean() < 0.65
+    assert 0.1 < np.mean(shares < 0.25) < 0.4
+
+
+def test_strokes_are_laid_over_each_other_by_their_envelopes() -> None:
+    burst, shifts = np.hanning(240), np.array([-30, 0, 12, 45])
+    clips = np.zeros((len(shifts), 2400))
+    for clip, shift in zip(clips, shifts, strict=True):
+        clip[1000 + shift : 1000 + shift + len(burst)] = burst
+    found = _by_envelope(clips, RATE_HZ) * RATE_HZ
+    assert found == pytest.approx(shifts - np.median(shifts), abs=1.0)
 
 
 def test_t20_of_a_room_is_the_simulators() -> None:
@@ -239,6 +283,14 @@ def test_half_a_recording_tells_by_the_strokes_that_it_holds() -> None:
     report = asked(plan, half)
     assert 4 <= report.place.strokes <= 6
     assert [echo.distance_m for echo in report.echoes] == [pytest.approx(31.0, abs=0.3)]
+
+
+def test_a_plan_on_two_strikers_asks_nothing() -> None:
+    one, other = train(), train("tin box")
+    commands = sorted((*one.commands, *other.commands), key=lambda command: command.at_s)
+    both = msgspec.structs.replace(one, commands=tuple(commands))
+    with pytest.raises(UserError, match="24 strokes on 2 strikers"):
+        asked(both, recording(one))
 
 
 def test_clipped_strokes_are_refused() -> None:

@@ -300,7 +300,6 @@ class _Chance:
         for first in range(0, DRAWS, 50):
             drawn = signs[first : first + 50] @ over
             tops[first : first + 50] = [self._highest(row)[1] for row in drawn]
-        self.tops = np.sort(tops)
         # Gumbel's distribution by its moments.
         self._beta = max(float(np.std(tops)) * math.sqrt(6) / math.pi, 1e-3)
         self._mode = float(np.mean(tops)) - 0.5772 * self._beta
