@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal, NotRequired, TypedDict
 
 import numpy as np
 
-from callresp.listen.diagnostics import Evidence
+from callresp.listen.diagnostics import Evidence, LeftOut
 from callresp.listen.notes import NoteTable, Rows, voice_name
 from callresp.listen.profile import Profile
 from callresp.listen.voices.assign import Weighed, Why, singer_settings, why
@@ -77,23 +78,11 @@ class NoteValues(TypedDict):
     singer: NotRequired[SingerValues]
 
 
-class LeftOutValues(TypedDict):
-    """What became no note, and by which setting."""
-
-    onset_s: float
-    offset_s: float
-    low_hz: float
-    high_hz: float
-    snr_db: float
-    why: str
-    setting: str | None
-
-
 class EvidenceValues(TypedDict):
     """All that is to be told of a stretch."""
 
     notes: list[NoteValues]
-    left_out: list[LeftOutValues]
+    left_out: list[LeftOut]
 
 
 def singer_values(one: Why) -> SingerValues:
@@ -138,15 +127,14 @@ def as_values(found: Evidence, sung: dict[int, Why] | None = None) -> EvidenceVa
     return {
         "notes": [note_of(n) for n in range(len(found.notes))],
         "left_out": [
-            {
-                "onset_s": round(one.onset_s, 4),
-                "offset_s": round(one.offset_s, 4),
-                "low_hz": round(one.low_hz, 1),
-                "high_hz": round(one.high_hz, 1),
-                "snr_db": round(one.snr_db, 2),
-                "why": one.why,
-                "setting": one.setting,
-            }
+            replace(
+                one,
+                onset_s=round(one.onset_s, 4),
+                offset_s=round(one.offset_s, 4),
+                low_hz=round(one.low_hz, 1),
+                high_hz=round(one.high_hz, 1),
+                snr_db=round(one.snr_db, 2),
+            )
             for one in found.left_out
         ],
     }
