@@ -89,7 +89,6 @@ ROOMS = {
     "reply": Room("callresp/reply/*", ("test_reply_*.py", "test_live_engine.py"), 0.8),
     "strike_test": Room("callresp/strike_test/*", ("test_measure_*.py",), 0.8),
     "echoes": Room("callresp/echoes/*", ("test_ask_place.py", "test_rehearse_echoes.py"), 0.8),
-    "live": Room("callresp/live/*", ("test_live_*.py",), 0.8),
 }
 
 
