@@ -88,7 +88,7 @@ class Night:
     def run(self, until_s: float) -> None:
         while self.now_s < until_s:
             asleep = self.talk._state == "asleep"
-            self.step(min(1.0 if asleep else 0.02, max(until_s - self.now_s, 0.01)))
+            self.step(min(1.0 if asleep else 0.05, max(until_s - self.now_s, 0.01)))
 
     def messages(self, kind: type[Message]) -> list[tuple[float, Any]]:
         return [(at_s, message) for at_s, message in self.said if isinstance(message, kind)]
