@@ -6,6 +6,8 @@ import gc
 import os
 import signal
 from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 # Before anything loads a linear algebra library. Workers share the cores already: threads of each
 # that wait in a loop for the others' took most of the time of what solves small systems.
@@ -14,6 +16,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 import pytest
 from hypothesis import HealthCheck, settings
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 settings.register_profile(
     "callresp", deadline=None, suppress_health_check=[HealthCheck.too_slow], max_examples=60
@@ -28,6 +33,19 @@ gc.disable()
 def pytest_collection_finish() -> None:
     gc.freeze()
     gc.enable()
+
+
+@pytest.fixture
+def coarse(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pictures with few dots, which take a fraction of the time, where nobody looks at them."""
+    from callresp.plots import style
+
+    save = style.save
+
+    def saved(figure: Figure, path: Path, title: str, dpi: int = 200) -> None:
+        save(figure, path, title, dpi=dpi // 5)
+
+    monkeypatch.setattr(style, "save", saved)
 
 
 @pytest.fixture

@@ -15,7 +15,6 @@ from click.testing import CliRunner
 from field_helpers import START, Writer, whole_day
 from hypothesis import given
 from hypothesis import strategies as st
-from matplotlib.figure import Figure
 from PIL import Image
 
 from callresp.commands.report import print_summary
@@ -23,7 +22,7 @@ from callresp.field import timeline
 from callresp.field.day import read_day
 from callresp.field.log import FieldLog
 from callresp.field.statistics import statistics_of
-from callresp.plots import charts, dial, style
+from callresp.plots import charts, dial
 from callresp.plots import report as pages
 from callresp.verbs.report import command
 
@@ -47,17 +46,6 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, ElementTree.El
     assert status == 1, "a fault is in the log"
     html = log.with_name("carr.report.html").read_text(encoding="utf-8")
     return log, parsed(html), html
-
-
-@pytest.fixture
-def coarse(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Pictures with few dots, which take a fraction of the time."""
-    save = style.save
-
-    def saved(figure: Figure, path: Path, title: str, dpi: int = 200) -> None:
-        save(figure, path, title, dpi=dpi // 5)
-
-    monkeypatch.setattr(style, "save", saved)
 
 
 def test_the_page_fetches_nothing(told: tuple[Path, ElementTree.Element, str]) -> None:

@@ -20,6 +20,8 @@ from callresp.plots.compare import draw_comparison
 from callresp.plots.spectrogram import log_spectrogram
 from callresp.verbs.compare import command
 
+pytestmark = pytest.mark.usefixtures("coarse")
+
 ONSETS_S = (0.6, 1.1, 1.35, 1.6, 2.4, 2.6, 3.0)
 
 

@@ -27,6 +27,8 @@ from callresp.strike_test.protocol import plan_strike_test as plan_of
 from callresp.verbs import strike_test as measure_command
 from callresp.verbs import strike_test as test_command
 
+pytestmark = pytest.mark.usefixtures("coarse")
+
 
 def run(command: object, *words: str) -> tuple[int, str]:
     done = CliRunner().invoke(command, list(words), catch_exceptions=False)  # type: ignore[arg-type]

@@ -15,6 +15,8 @@ from callresp.palette.model import Board, Driver
 from callresp.plan.checked_plan import check
 from callresp.plots.auditions import AuditionRow, draw_auditions
 
+pytestmark = pytest.mark.usefixtures("coarse")
+
 
 @pytest.fixture
 def row() -> AuditionRow:

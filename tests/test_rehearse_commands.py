@@ -24,6 +24,8 @@ from callresp.synthesis.job_files import stage_of, stem_of
 from callresp.verbs.rehearse import export_command as export
 from callresp.verbs.rehearse import rehearse_command as rehearse
 
+pytestmark = pytest.mark.usefixtures("coarse")
+
 
 @pytest.fixture
 def job(tmp_path: Path) -> Path:

@@ -14,6 +14,8 @@ from callresp.plots import diagnostics
 from callresp.plots.diagnostics import LETTERED_MOST, caption, draw_diagnostics, lettered
 from callresp.plots.spectrogram import grey_range, share_below
 
+pytestmark = pytest.mark.usefixtures("coarse")
+
 
 def evidence(notes: int, left_out: int) -> Evidence:
     rows = np.zeros(notes, NOTE)

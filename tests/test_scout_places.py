@@ -22,6 +22,8 @@ from callresp.scout.places import load_places, sources
 from callresp.scout.ranking import by_clock, from_sunrise, ranked, reach_db, worth
 from callresp.scout.survey import HourRow, Machine, Tables, units
 
+pytestmark = pytest.mark.usefixtures("coarse")
+
 ROW = HourRow(
     place="carr", path="x", start=None, hour=4, from_sunrise_h=-0.6, listened_s=1800.0, calls=30,
     above_db=12.0, noise_db=-60.0, weather=0.1, rain=0.0, quiet=0.6, rests=20,

@@ -18,6 +18,8 @@ from callresp.plan.electrical.wiring import wiring_of
 from callresp.plots.wiring import draw_wiring, wiring_page
 from callresp.verbs import wiring
 
+pytestmark = pytest.mark.usefixtures("coarse")
+
 
 def run(*words: str) -> Result:
     return CliRunner().invoke(wiring.command, list(words))
