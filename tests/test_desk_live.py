@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import socket
 import subprocess
 import sys
 import threading
@@ -19,6 +20,7 @@ from desk_helpers import job, notes
 
 from callresp.desk import live_page
 from callresp.desk.live_page import TRIES_MAX, LivePage, StopCode
+from callresp.errors import UserError
 from callresp.io.score import Phrase
 from callresp.listen.profile import Profile
 from callresp.live.actions import Record
@@ -33,6 +35,15 @@ def page() -> Iterator[LivePage]:
     one = LivePage("127.0.0.1", 0, "Fettle", Profile(), RATE_HZ)
     yield one
     one.close()
+
+
+def test_a_port_that_is_taken_is_told_as_the_pages_own() -> None:
+    # Both `desk --port` and `live --page` come by it, and of live --port is the board's.
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        taken = other.getsockname()[1]
+        with pytest.raises(UserError, match=f"^127.0.0.1, port {taken}: can't listen") as fault:
+            LivePage("127.0.0.1", taken, "Fettle", Profile(), RATE_HZ)
+    assert fault.value.argument == ""
 
 
 def ask(address: str, path: str, body: object = None, token: str | None = None) -> tuple[int, Any]:

@@ -58,8 +58,10 @@ def test_the_busiest_minute_by_trying_them_all(times: list[float]) -> None:
 
 
 def test_a_log_without_rows_is_told(tmp_path: Path) -> None:
-    FieldLog(tmp_path / "empty.log").close(0.0)
-    with pytest.raises(UserError, match="nothing is in this log yet"):
+    with (
+        FieldLog(tmp_path / "empty.log"),
+        pytest.raises(UserError, match="nothing is in this log yet"),
+    ):
         read_day(tmp_path / "empty.log")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -84,6 +85,85 @@ def test_a_full_disk_is_waited_for(tmp_path: Path) -> None:
     assert log.trouble is None
     log.close(300.0)
     assert sum(1 for _ in log_rows(path)) == 201
+
+
+def gone(log: FieldLog, path: Path, how: str) -> None:
+    if how == "deleted":
+        path.unlink()
+    elif how == "deleted with all beside it":
+        shutil.rmtree(path.parent)
+    elif how == "moved":
+        path.rename(path.with_name("kept.log"))
+    log.append(10.0, "remark", 2)
+    assert log.trouble is not None
+    assert "its file has gone" in log.trouble
+    log.append(11.0, "remark", 3)
+
+
+@pytest.mark.parametrize("how", ["deleted", "deleted with all beside it", "moved"])
+def test_a_log_whose_file_has_gone_is_begun_anew_with_all_its_rows(
+    tmp_path: Path, how: str
+) -> None:
+    path = tmp_path / "stick" / "day.log"
+    log = FieldLog(path)
+    log.append(0.0, "day", {})
+    log.append(1.0, "remark", 1)
+    gone(log, path, how)
+    if how == "deleted with all beside it":
+        assert "1 row lost" not in str(log.trouble)
+        path.parent.mkdir()
+    assert log.commit(12.0)
+    assert log.trouble is None
+    log.append(13.0, "remark", 4)
+    log.close(13.0)
+    assert log.dropped == 0
+    assert [row.body for row in log_rows(path)] == [{}, 1, 2, 3, 4]
+    assert sqlite3.connect(path).execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    left = {file.name for file in path.parent.iterdir()}
+    assert left == {"day.log"} | ({"kept.log"} if how == "moved" else set())
+
+
+def test_a_log_whose_file_goes_last_is_kept(tmp_path: Path) -> None:
+    log = FieldLog(tmp_path / "day.log")
+    log.append(0.0, "remark", 1)
+    log.append(0.1, "remark", 2)
+    (tmp_path / "day.log").unlink()
+    log.close(0.2)
+    assert [row.body for row in log_rows(tmp_path / "day.log")] == [1, 2]
+
+
+def test_a_disk_that_is_back_is_gone_on_with(tmp_path: Path) -> None:
+    path = tmp_path / "stick" / "day.log"
+    log = FieldLog(path)
+    log.append(0.0, "remark", 1)
+    path.parent.rename(tmp_path / "taken out")
+    log.append(10.0, "remark", 2)
+    log.append(11.0, "remark", 3)
+    assert log.trouble is not None
+    (tmp_path / "taken out").rename(path.parent)
+    log.close(12.0)
+    assert log.dropped == 0
+    assert [row.body for row in log_rows(path)] == [1, 2, 3]
+
+
+def test_what_can_not_be_read_any_more_is_counted_as_lost(tmp_path: Path) -> None:
+    log = FieldLog(tmp_path / "day.log")
+    log.append(0.0, "remark", 1)
+    log.append(1.0, "remark", 2)
+    # As a disk that was pulled out: what is open can't be read either.
+    log._base.close()
+    for file in tmp_path.iterdir():
+        file.unlink()
+    log.append(10.0, "remark", 3)
+    log.append(11.0, "remark", 4)
+    log.close(12.0)
+    assert log.dropped == 2
+    assert [row.body for row in log_rows(tmp_path / "day.log")] == [3, 4]
+
+
+def test_a_log_without_rows_leaves_no_file(tmp_path: Path) -> None:
+    FieldLog(tmp_path / "day.log").close(0.0)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_log_can_be_read_while_it_grows(tmp_path: Path) -> None:

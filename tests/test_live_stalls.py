@@ -18,6 +18,7 @@ from live_helpers import MORNING, RATE_HZ, day_of, silence
 from test_live_engine import PROMPT, calls
 from test_live_runner import Played, SteppedClock, engine_for, runner_for
 
+from callresp.errors import UserError
 from callresp.link.port import Clock
 from callresp.live.actions import CommandOutcome, LinkUpdate, Notice
 from callresp.live.engine import LATE_SOUND_S, STATUS_EVERY_S
@@ -256,6 +257,13 @@ def test_snippets_stop_at_their_cap_and_say_so_once(tmp_path: Path) -> None:
     again = SnippetFolder(tmp_path, max_bytes=40_000, min_free_bytes=0)
     assert again.write(snippet("t")) is not None
     assert len(list(tmp_path.glob("*.flac"))) == len(files)
+
+
+def test_a_folder_that_takes_no_snippets_is_refused_before_the_day(tmp_path: Path) -> None:
+    # Not by its permissions: who runs the tests as root may write anywhere.
+    (tmp_path / "file").touch(mode=0o644)
+    with pytest.raises(UserError, match="can't write here"):
+        SnippetFolder(tmp_path / "file" / "kept", max_bytes=40_000, min_free_bytes=0)
 
 
 def test_snippets_leave_the_log_its_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -190,8 +190,7 @@ class Soak:
         ended = sum(session.report.outcomes.values())
         self.found.commands_cut += session.report.commands - ended + len(session.ended)
         self._disk(full=False)
-        self._log._base.close()
-        self._log._lock.close()
+        self._log._release()
         self._link.board.advance(self._link._now_s + 1.0)
         self._count_end("the power goes")
 

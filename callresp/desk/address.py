@@ -87,9 +87,9 @@ def open_server(host: str = LOOPBACK, port: int = 0) -> Opened:
     except (OSError, OverflowError) as fault:
         why = getattr(fault, "strerror", None) or str(fault)
         raise UserError(
-            f"can't listen at {host}, port {port} ({why})",
-            argument="port",
-            remedy="choose another, or 0 for any that is free",
+            f"can't listen there ({why})",
+            where=f"{host}, port {port}",
+            remedy="choose another port, or 0 for any that is free",
         ) from fault
     own = int(listener.getsockname()[1])
     known = {host, *names_of(host), *(("localhost",) if host == LOOPBACK else ())}

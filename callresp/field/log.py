@@ -12,6 +12,8 @@ Conventions
   last second and never what was committed before (SQLite documentation,
   "Write-Ahead Logging" and "PRAGMA synchronous").
 - Rows are never changed or removed: triggers refuse it.
+- A log whose file has gone (deleted, moved, its disk taken out) is begun anew in its place,
+  with its rows where they can still be read: an open file outlives its name.
 - `at_s` is on the engine's own clock, which no clock step moves; `wall` is the
   time of day in ISO 8601 as the machine knew it then.
 """
@@ -96,12 +98,13 @@ class FieldLog:
         self.path = Path(path)
         self._waiting: deque[tuple[float, str, str, str]] = deque()
         self._last_commit_s = float("-inf")
+        self._lock: OnlyWriter | None = None
+        self._written = 0
         self.dropped = 0
         self.trouble: str | None = None
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            self._lock = OnlyWriter(self.path)
-            self._base = self._opened()
+            self._open()
             self.last_run_cut = self._cut()
         except (OSError, sqlite3.Error) as fault:
             raise UserError(
@@ -110,8 +113,9 @@ class FieldLog:
                 remedy="choose a folder that you may write to, with space left",
             ) from fault
 
-    def _opened(self) -> sqlite3.Connection:
-        fresh = not self.path.exists()
+    def _open(self) -> None:
+        lock = OnlyWriter(self.path)
+        self._fresh = not self.path.exists()
         base = sqlite3.connect(self.path, isolation_level=None)
         try:
             tables = base.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
@@ -122,11 +126,47 @@ class FieldLog:
             base.executescript(_SCHEMA)
         except sqlite3.Error:
             base.close()
-            if fresh:
+            if self._fresh:
                 self.path.unlink(missing_ok=True)
-            self._lock.close()
+            lock.close()
             raise
-        return base
+        self._lock, self._base, self._file = lock, base, self.path.stat()
+
+    def _release(self) -> None:
+        self._base.close()
+        if self._lock is not None:
+            self._lock.close()
+            self._lock = None
+
+    def _has_gone(self) -> bool:
+        try:
+            return not os.path.samestat(self.path.stat(), self._file)
+        except OSError:
+            return True
+
+    def _begin_anew(self) -> None:
+        """Put a log where this one's file was; where a disk is back, go on with what it holds."""
+        if not self.path.exists():
+            for part in ("-wal", "-shm"):
+                self.path.with_name(self.path.name + part).unlink(missing_ok=True)
+            self._rescue(self.path.with_name(self.path.name + "-anew"))
+        self._release()
+        self._open()
+
+    def _rescue(self, copy: Path) -> None:
+        """Copy what the open file still holds; what can't be read is lost."""
+        try:
+            with closing(sqlite3.connect(copy)) as base:
+                self._base.backup(base)
+            copy.replace(self.path)
+        except sqlite3.Error as fault:
+            copy.unlink(missing_ok=True)
+            # The new place is full or away; otherwise it is the old one that can't be read.
+            waits = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_CANTOPEN)
+            if getattr(fault, "sqlite_errorcode", None) in waits:
+                raise
+            self.dropped += self._written
+            self._written = 0
 
     def _cut(self) -> str | None:
         last = "SELECT wall, kind, body FROM entry ORDER BY id DESC LIMIT 1"
@@ -158,32 +198,40 @@ class FieldLog:
         if not self._waiting:
             return True
         try:
+            if self._has_gone():
+                if self.trouble is None:
+                    raise OSError("its file has gone: deleted, moved, or its disk taken out")
+                self._begin_anew()
             self._base.execute("BEGIN IMMEDIATE")
             self._base.executemany(
                 "INSERT INTO entry (at_s, wall, kind, body) VALUES (?, ?, ?, ?)", self._waiting
             )
             self._base.execute("COMMIT")
-        except sqlite3.Error as fault:
+        except (OSError, sqlite3.Error, UserError) as fault:
             self.trouble = (
                 f"{self.path}: {fault}; {counted(len(self._waiting), 'row')} kept in memory"
             )
-            if self._base.in_transaction:
-                self._base.execute("ROLLBACK")
+            with suppress(sqlite3.Error):
+                if self._base.in_transaction:
+                    self._base.execute("ROLLBACK")
             return False
+        self._written += len(self._waiting)
         self._waiting.clear()
         self.trouble = None
         return True
 
     def close(self, at_s: float) -> None:
-        """Commit and close; the write-ahead file is folded in."""
-        if not self.commit(at_s):
+        """Commit and close; the write-ahead file is folded in, and no rows leave no file."""
+        # A file that is found gone now is begun anew by the second try.
+        if not (self.commit(at_s) or self.commit(at_s)):
             self.dropped += len(self._waiting)
             self._waiting.clear()
         # Who reads a log with a write-ahead file leaves two more files beside it.
         with suppress(sqlite3.Error):
             self._base.execute("PRAGMA journal_mode=DELETE")
-        self._base.close()
-        self._lock.close()
+        if self._fresh and not self._written and not self._has_gone():
+            self.path.unlink()
+        self._release()
 
     def __enter__(self) -> FieldLog:
         return self

@@ -199,7 +199,7 @@ class OnlyWriter:
 
     def close(self) -> None:
         """Give the file free."""
-        if os.name == "posix":
+        if os.name == "posix" and self._still_there():
             # While it is still held, so that nobody can hold what is then gone.
             self._lock.unlink(missing_ok=True)
         os.close(self._handle)

@@ -8,6 +8,7 @@ out when its end has come, and kept as FLAC.
 from __future__ import annotations
 
 import math
+import os
 import queue
 import shutil
 import threading
@@ -178,10 +179,22 @@ class SnippetFolder:
         All snippets in it together never take more; those that are there count.
     min_free_bytes
         So much stays free on its disk, for the log.
+
+    Raises
+    ------
+    UserError
+        When it can't be written to, or made.
     """
 
     def __init__(self, path: Path, max_bytes: int, min_free_bytes: int) -> None:
         self.path = path
+        if not os.access(self._there(), os.W_OK | os.X_OK):
+            raise UserError(
+                "can't write here",
+                where=str(path),
+                argument="snippets",
+                remedy="choose a folder that you may write to",
+            )
         self._max_bytes = max_bytes
         self._min_free_bytes = min_free_bytes
         self._used = sum(file.stat().st_size for file in path.glob("*.flac"))
@@ -204,11 +217,14 @@ class SnippetFolder:
         was_full, self._full = self._full, False
         return Notice("snippets are kept again", fault=False) if was_full else None
 
+    def _there(self) -> Path:
+        """The folder, or what it would be made in."""
+        return next(folder for folder in (self.path, *self.path.parents) if folder.exists())
+
     def _no_room(self, size: int) -> str | None:
         if self._used + size > self._max_bytes:
             return f"they take {self._used / MB:.0f} MB of {self._max_bytes / MB:.0f}"
-        here = next(folder for folder in (self.path, *self.path.parents) if folder.exists())
-        free = shutil.disk_usage(here).free
+        free = shutil.disk_usage(self._there()).free
         if free - size < self._min_free_bytes:
             return f"only {free / MB:.0f} MB are free, {self._min_free_bytes / MB:.0f} stay so"
         return None
