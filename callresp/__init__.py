@@ -188,7 +188,7 @@ def transcribe(
             remedy="leave sample_rate_hz out for a file",
         )
     if not isinstance(profile, Profile):
-        profile = load_profile(None if profile is None else str(profile))
+        profile = load_profile(profile)
     heard = offline.transcribe(recording, profile, detector, progress)
     began = start_of(recording.path, start)
     if began is not None:
@@ -251,7 +251,7 @@ def answer(
 
     _expect(heard, HeardScore, "heard", "transcribe")
     machine = palette if isinstance(palette, Palette) else load_palette(palette)
-    rule_set = rules if isinstance(rules, RuleSet) else load_rules(str(rules))
+    rule_set = rules if isinstance(rules, RuleSet) else load_rules(rules)
     reply = replier.answer(heard, machine, rule_set, seed)
     name = machine.name if isinstance(palette, Palette) else str(palette)
     header = msgspec.structs.replace(reply.header, palette=name)
@@ -358,6 +358,8 @@ def render(
     from callresp.synthesis.mixing import mixed
 
     _expect(plan, CheckedPlan, "plan", "make_plan")
+    if not isinstance(seed, int) or seed < 0:
+        raise UserError(f"{seed} is no seed", argument="seed", remedy="give a whole number from 0")
     if not isinstance(chorus, str | Path | None):
         _expect(chorus, Recording, "chorus", "callresp.Waveform")
     return mixed(chorus, plan.plan, plan.palette, seed=seed)

@@ -52,14 +52,16 @@ def desk(folder: Path) -> Iterator[Served]:
         yield one
 
 
-def test_the_command_prints_the_address_first_and_serves(folder: Path) -> None:
+@pytest.mark.parametrize("more", [[], ["--json"]])
+def test_the_command_prints_the_address_first_and_serves(folder: Path, more: list[str]) -> None:
     words = [sys.executable, "-m", "callresp", "desk", str(folder / "dusk.wav"), "--port", "0"]
     process = subprocess.Popen(
-        [*words, "--no-browser"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [*words, "--no-browser", *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
     try:
         assert process.stdout is not None
-        address = process.stdout.readline().strip()
+        first = process.stdout.readline().strip()
+        address = json.loads(first)["address"] if more else first
         assert re.fullmatch(r"http://127\.0\.0\.1:\d+/\?token=[\w-]{20,}", address)
         with urllib.request.urlopen(address, timeout=30) as page:
             assert page.status == 200

@@ -136,6 +136,20 @@ def test_a_rate_beside_a_file_must_be_its_own(tmp_path: Path) -> None:
         callresp.transcribe(dawn(tmp_path), sample_rate_hz=22_050)
 
 
+def test_a_path_serves_wherever_a_name_does() -> None:
+    for load in (callresp.load_palette, callresp.load_profile, callresp.load_rules):
+        with pytest.raises(callresp.UserError, match="no file and no shipped name 'nope'"):
+            load(Path("nope"))
+    assert callresp.load_profile(Path("frog")) == callresp.load_profile("frog")
+
+
+@pytest.mark.parametrize("seed", [-1, 1.5, "seven"])
+def test_a_seed_is_a_whole_number(seed: Any, tmp_path: Path) -> None:
+    plan = callresp.make_plan(callresp.answer(callresp.transcribe(dawn(tmp_path))))
+    with pytest.raises(callresp.UserError, match=f"seed: {seed} is no seed"):
+        callresp.render(plan, seed=seed)
+
+
 def test_importing_loads_nothing_heavy() -> None:
     script = "import sys, callresp; print(*sorted({n.split('.')[0] for n in sys.modules}))"
     done = subprocess.run(

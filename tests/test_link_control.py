@@ -182,6 +182,11 @@ def test_stopping_without_a_session_speaks_to_the_board() -> None:
             line.send(StrikeAt(0, 0, 0, 100))
         assert "released everything" in request_stop(at.port)
         assert isinstance(at.heard[-1], Stop)
+        told = json.loads(callresp("stop", "--port", at.port, "--json").stdout)
+        assert told == {
+            "port": at.port,
+            "said": "no session was running; the board has released everything",
+        }
 
 
 def test_identify_compares_with_the_palette() -> None:

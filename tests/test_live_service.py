@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -78,6 +79,25 @@ def test_a_name_that_no_unit_takes_is_told(words: tuple[str, str]) -> None:
     assert isinstance(done.exception, UserError)
     assert str(done.exception).startswith(f"{words[0]}: '{words[1]}' is no name that a unit takes")
     assert "ExecStart" not in done.output
+
+
+def test_a_script_is_given_the_unit_and_what_was_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    words = ["service", "--json", "--", "--port", "/dev/ttyACM0", "--log", "day.log"]
+    monkeypatch.setattr(service, "verified", lambda unit, name: "line 3: nonsense")
+    done = CliRunner().invoke(cli, words)
+    told = json.loads(done.stdout)
+    assert done.exit_code == 1
+    assert "\nExecStart=" in told.pop("unit")
+    assert told == {"file": None, "checked": True, "found": "line 3: nonsense"}
+    monkeypatch.setattr(service, "verified", lambda unit, name: None)
+    done = CliRunner().invoke(cli, [*words[:2], "-o", "x.service", *words[2:]])
+    told = json.loads(done.stdout)
+    assert done.exit_code == 0
+    assert told.pop("unit") == Path("x.service").read_text()
+    assert told == {"file": "x.service", "checked": False, "found": ""}
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="no systemd-analyze here")

@@ -39,6 +39,16 @@ def test_help_and_a_mistake_load_nothing_that_takes_long() -> None:
     }
 
 
+def test_every_verb_has_json_for_scripts() -> None:
+    without = {
+        verb
+        for verb in COMMANDS
+        if (command := cli.get_command(click.Context(cli), verb)) is not None
+        and "as_json" not in {one.name for one in command.params}
+    }
+    assert without == set()
+
+
 def taken(function: object, module: object) -> set[str]:
     """What a function takes, or where that is anything, the fields that it is read into."""
     assert callable(function)

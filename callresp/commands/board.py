@@ -166,9 +166,13 @@ def run_try(port: str, palette: str, only: tuple[str, ...], yes: bool, as_json: 
     click.get_current_context().exit(1 if refused else 0)
 
 
-def run_stop(port: str) -> None:
+def run_stop(port: str, as_json: bool) -> None:
     """Release every coil and stop every motor, also while another terminal streams."""
-    ui.say(request_stop(port))
+    said = request_stop(port)
+    if as_json:
+        ui.emit({"port": port, "said": said})
+    else:
+        ui.say(said)
 
 
 def run_ports(as_json: bool) -> None:

@@ -24,6 +24,7 @@ def run(
     host: str,
     machine: str | None,
     no_browser: bool,
+    as_json: bool,
 ) -> None:
     """Open a page to tune by ear and eye: score, rules, palette, mix, machine."""
     from callresp.desk.address import LOCAL, open_server
@@ -34,7 +35,10 @@ def run(
     sys.setswitchinterval(SWITCH_S)
     opening = open_job(source, palette or "", rules or "")
     opened = open_server(host, port)
-    ui.say(opened.address())
+    if as_json:
+        ui.emit({"address": opened.address()})
+    else:
+        ui.say(opened.address())
     if not no_browser:
         _open_browser(opened.address())
     if host not in LOCAL:

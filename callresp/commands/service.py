@@ -57,6 +57,7 @@ def run(
     name: str,
     user: str | None,
     output: Path | None,
+    as_json: bool,
     live: Mapping[str, str | None],
 ) -> None:
     """Write a systemd unit that runs live with these words, which it reads as `live`."""
@@ -68,14 +69,17 @@ def run(
     unit = unit_text(words, name, user, Path.cwd())
     if output is not None:
         write_text(ui.target(output, writes="unit file"), unit)
-    else:
+    elif not as_json:
         click.echo(unit, nl=False)
     found = verified(unit, name)
+    if as_json:
+        written = None if output is None else str(output)
+        ui.emit({"unit": unit, "file": written, "checked": found is not None, "found": found or ""})
     if found is None:
         ui.warn("not checked: there is no systemd-analyze here")
     elif found:
         ui.warn(f"systemd-analyze verify: {found}")
-    if output is not None:
+    if output is not None and not as_json:
         ui.say(f"{output} is for /etc/systemd/system; then: systemctl enable --now {output.stem}")
     click.get_current_context().exit(1 if found else 0)
 

@@ -15,6 +15,7 @@ that a profile does not depend on the recorder's gain.
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Literal
 
 import msgspec
@@ -84,7 +85,7 @@ class Profile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
             )
 
 
-def load_profile(name: str | None) -> Profile:
+def load_profile(name: str | Path | None) -> Profile:
     """A shipped profile by name, one of the user's own by path, or the general one.
 
     Raises
@@ -94,4 +95,4 @@ def load_profile(name: str | None) -> Profile:
     """
     if name is None or name == "general":
         return Profile()
-    return settings.load(resources.find("profiles", name), Profile)[0]
+    return settings.load(resources.find("profiles", str(name)), Profile)[0]

@@ -10,6 +10,7 @@ Each field says what it means and how that sounds (`callresp.io.setting_guide`).
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Literal
 
 import msgspec
@@ -544,7 +545,7 @@ class RuleSet(Table, frozen=True):
     ] = 1
 
 
-def load_rules(name: str) -> RuleSet:
+def load_rules(name: str | Path) -> RuleSet:
     """Read a rule set: a TOML file, or the name of a shipped one.
 
     Raises

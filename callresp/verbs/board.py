@@ -79,6 +79,7 @@ def try_command(**given: object) -> None:
 
 @click.command(name="stop")
 @click.option("--port", required=True, help="The serial port that the machine is on.")
+@options.json()
 def stop_command(**given: object) -> None:
     """Release every coil and stop every motor, also while another terminal streams.
 

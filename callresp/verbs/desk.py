@@ -16,6 +16,7 @@ from callresp.verbs.options import FOLDER
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to serve at.")
 @click.option("--machine", metavar="PORT", help="Port of a board; others are listed on the page.")
 @click.option("--no-browser", is_flag=True, help="Only print the page's address.")
+@options.json("Print the address as one JSON object.")
 def command(**given: object) -> None:
     """Open a page to tune by ear and eye: score, rules, palette, mix, machine.
 

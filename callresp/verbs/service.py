@@ -13,6 +13,7 @@ from callresp.verbs.live import command as live
 @click.option("--name", default="callresp", show_default=True, help="Of the service.")
 @click.option("--user", help="Who runs it; else you.")
 @click.option("-o", "--output", type=options.PATH, help="File to write; else shown.")
+@options.json()
 def command(words: tuple[str, ...], **given: object) -> None:
     """Write a systemd unit that runs 'callresp live' with these options from boot on.
 
