@@ -2,7 +2,7 @@
 
 Goal
 ----
-Three steps, as in telling speakers apart:
+Five steps, the first four as in telling speakers apart:
 
 1. Pieces. A note and the one that its singer plainly sang next are put together, the surest
    first, up to `PIECE` notes. Larger pieces would run from one bird into another where
@@ -14,6 +14,10 @@ Three steps, as in telling speakers apart:
    whoever it most likely belongs to.
 4. A second look. Smaller pieces, of notes that follow one another still more plainly, go to
    the singer whose they most likely are, now that it is known what each sings.
+   Singers who go on from each other within a few bouts are joined after all where the evidence
+   has come to say so.
+5. Bouts. A singer whose bouts are of two kinds, far less alike than those of either kind are
+   among themselves, is two (`callresp.listen.voices.bouts`).
 
 Conventions
 -----------
@@ -23,14 +27,18 @@ are known from before: those of one number stay together.
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
+from callresp.listen.voices.bouts import part_by_bouts, runs
 from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Values
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs, reach
 from callresp.listen.voices.voice_model import (
     BAND_OCT,
     FEATURES,
+    GAP,
     Groups,
     empty_groups,
     gather,
@@ -40,6 +48,7 @@ from callresp.listen.voices.voice_model import (
     refresh,
     room_for_groups,
     sum_pairs,
+    terms,
 )
 
 PIECE = 8.0  # notes' worth
@@ -47,6 +56,8 @@ SURE, SURER = 2.5, 4.0  # nats
 TOLD_APART = 6.0  # nats
 BETTER = 1.0  # nats, by which another singer must be likelier at the second look
 FEW = 2.0  # notes' worth
+FEW_BOUTS = 8
+GOES_ON = 0.5  # nats by gaps
 SHRINK = 0.7  # of the rows, below which those of groups that were joined are dropped
 _NEVER = -1e9
 
@@ -84,10 +95,40 @@ def settle(
     named[owner[known >= 0]] = True
     _join_all(joined, named, groups, most, by_band, least)
     owner = renumbered(joined[owner])
-    if owner.max() == 0:
+    if owner.max() > 0:
+        _look_again(owner, pieces(p, known, by_band, SURER), known < 0, by_band, p)
+        owner = renumbered(owner)
+    if by_band or known.max() >= 0:  # who is known stays together
         return owner
-    _look_again(owner, pieces(p, known, by_band, SURER), known < 0, by_band, p)
-    return renumbered(owner)
+    return renumbered(part_by_bouts(join_again(owner, p, least), p, most))
+
+
+def join_again(owner: Numbers, p: Pairs, least: float) -> Numbers:
+    """Join singers of a few bouts who go on from each other, now that pieces have changed hands.
+
+    Of many bouts it would join neighbours that sing alike.
+    """
+    run = runs(p)
+    while (singers := int(owner.max()) + 1) > 1:
+        heard = np.zeros((singers, int(run.max()) + 1), np.bool_)
+        heard[owner, run] = True
+        few = [
+            (a, b)
+            for a, b in combinations(range(singers), 2)
+            if np.count_nonzero(heard[a] | heard[b]) < FEW_BOUTS
+        ]
+        if not few:
+            break
+        groups = room_for_groups(singers)
+        gather(owner, p, groups)
+        nats = [terms(a, b, False, groups) for a, b in few]
+        likely = [one.sum() if one[GAP] >= GOES_ON else -np.inf for one in nats]
+        chosen = int(np.argmax(likely))
+        if likely[chosen] <= least:
+            break
+        a, b = few[chosen]
+        owner = renumbered(np.where(owner == b, a, owner))
+    return owner
 
 
 def pieces(p: Pairs, known: Numbers, by_band: bool = False, sure: float = SURE) -> Numbers:

@@ -1,0 +1,202 @@
+"""Two birds in turns are told apart by how alike their bouts are."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from listen_helpers import row, table
+from scipy.cluster.hierarchy import fcluster, linkage
+from scipy.spatial.distance import squareform
+
+from callresp.listen.notes import BANDS, PARTS, Rows
+from callresp.listen.voices.assign import assign_voices, why
+from callresp.listen.voices.bouts import (
+    Bouts,
+    nats_apart,
+    nats_for_one,
+    part_by_bouts,
+    two_sets,
+)
+from callresp.listen.voices.clustering import join_again, settle
+from callresp.listen.voices.looks import Numbers, looks_of
+from callresp.listen.voices.pair_evidence import Pairs, pairs_of
+
+Values = npt.NDArray[np.float64]
+Bird = list[list[int]]
+
+# Bands in which each syllable of a bird sounds. The third bird has one of the first one's.
+FIRST: Bird = [[3, 4, 5], [9, 10], [14, 15, 16, 17], [6, 7]]
+SECOND: Bird = [[1, 2], [11, 12, 13], [5, 18], [8, 9]]
+NEIGHBOUR: Bird = [[3, 4, 5], [11, 12, 13], [1, 2, 11], [12, 18]]
+
+
+def _sung(
+    songs: list[Bird], seed: int = 1, notes: int = 16, rest_s: float = 1.5
+) -> tuple[Rows, Rows]:
+    """Bouts, one after another, of buzzes that differ in their spectrum."""
+    rng = np.random.default_rng(seed)
+    rows, at_s = [], 0.0
+    for song in songs:
+        for k in range(notes):
+            bands = song[k % len(song)]
+            note, features = row(at_s, 400.0 * 1.2 ** bands[0], knock=True)
+            note["low_hz"], note["high_hz"], note["offset_s"] = 500.0, 12000.0, at_s + 0.06
+            cells = np.full((PARTS, BANDS), -70.0)
+            cells[:, bands] = -40.0
+            features["spectrogram_db"] = cells + np.round(rng.normal(0, 1, cells.shape))
+            rows.append((note, features))
+            at_s += 0.06 + rng.uniform(0.03, 0.08)
+        at_s += rest_s
+    return table(rows)
+
+
+def _pairs(notes: Rows, features: Rows) -> Pairs:
+    return pairs_of(looks_of(notes, features), notes["onset_s"], notes["offset_s"])
+
+
+def _parted(songs: list[Bird], notes: int = 16, most: int = 0, rest_s: float = 1.5) -> list[int]:
+    """The singer of each bout, taken for one bird's before."""
+    pairs = _pairs(*_sung(songs, notes=notes, rest_s=rest_s))
+    owner = part_by_bouts(np.zeros(len(pairs.weight), np.int64), pairs, most)
+    first = owner.reshape(len(songs), notes)
+    assert np.all(first == first[:, :1])
+    return [int(voice) for voice in first[:, 0]]
+
+
+def _same(found: list[int], true: list[int]) -> bool:
+    return len(set(zip(found, true, strict=True))) == len(set(true)) == len(set(found))
+
+
+@pytest.mark.parametrize("other", [SECOND, NEIGHBOUR])
+def test_two_birds_in_turns_are_two_though_they_share_a_syllable(other: Bird) -> None:
+    assert _same(_parted([FIRST, other] * 3), [0, 1] * 3)
+
+
+def test_three_birds_are_three_but_for_who_is_told_how_many_there_are() -> None:
+    third: Bird = [[0], [7, 8], [13], [19]]
+    songs = [FIRST, SECOND, third] * 2
+    assert _same(_parted(songs), [0, 1, 2] * 2)
+    assert len(set(_parted(songs, most=2))) == 2
+    assert set(_parted(songs, most=1)) == {0}
+
+
+def test_a_bird_that_changes_the_order_of_its_syllables_is_one() -> None:
+    assert set(_parted([FIRST, FIRST[::-1]] * 3)) == {0}
+
+
+def test_of_one_bout_nobody_knows_how_alike_its_singers_are() -> None:
+    assert set(_parted([FIRST, FIRST, FIRST, FIRST, SECOND])) == {0}
+    assert _same(_parted([FIRST, FIRST, FIRST, FIRST, SECOND, SECOND]), [0, 0, 0, 0, 1, 1])
+
+
+def test_songs_of_one_syllable_each_may_be_one_birds() -> None:
+    assert set(_parted([[one] for one in FIRST[:3]] * 4)) == {0}
+
+
+def test_a_song_sung_twice_is_no_other_bird_where_hardly_any_comes_again() -> None:
+    rng = np.random.default_rng(4)
+    songs = [[rng.choice(BANDS, 3, replace=False).tolist() for _ in range(4)] for _ in range(8)]
+    assert set(_parted([SECOND, *songs, SECOND])) == {0}
+
+
+def test_without_rests_there_are_no_bouts() -> None:
+    assert set(_parted([FIRST, SECOND] * 3, rest_s=0.5)) == {0}
+
+
+def test_bouts_of_a_crowd_tell_nothing() -> None:
+    pairs = _pairs(*_sung([FIRST, SECOND] * 3))
+    pairs.about[:] = 0.2
+    assert set(part_by_bouts(np.zeros(len(pairs.weight), np.int64), pairs).tolist()) == {0}
+
+
+def test_two_calls_are_too_little_and_go_with_the_nearest_bout() -> None:
+    songs = [FIRST, SECOND] * 3
+    notes, features = _sung(songs)
+    call, its = _sung([SECOND], notes=2)
+    later_s = notes["offset_s"][15] + 1.5
+    for name in ("onset_s", "offset_s"):
+        notes[name][16:] += 3.0
+        call[name] += later_s
+    order = np.argsort(np.r_[notes["onset_s"], call["onset_s"]], kind="stable")
+    pairs = _pairs(np.r_[notes, call][order], np.r_[features, its][order])
+    owner = part_by_bouts(np.zeros(len(order), np.int64), pairs)
+    assert owner[:18].tolist() == [owner[0]] * 18
+    assert _same(owner[[0, 20, 40, 55, 70, 90]].tolist(), [0, 1] * 3)
+
+
+@given(st.integers(2, 14), st.integers(0, 10_000))
+def test_two_sets_are_those_of_average_linkage(count: int, seed: int) -> None:
+    # Outside: scipy's average linkage on one minus the likeness.
+    alike = np.random.default_rng(seed).uniform(0, 1, (count, count))
+    alike = (alike + alike.T) / 2
+    np.fill_diagonal(alike, 1.0)
+    first, second = two_sets(alike)
+    away = squareform(1.0 - alike, checks=False)
+    joined = fcluster(linkage(away, "average"), 2, "maxclust")
+    assert sorted([*first, *second]) == list(range(count))
+    assert len(set(joined[first])) == 1
+    assert len(set(joined[second])) == 1
+    assert joined[first[0]] != joined[second[0]]
+
+
+def _bouts(own: float, its: float, both: float) -> Bouts:
+    """Three bouts of each of two birds."""
+    alike = np.full((6, 6), both)
+    alike[:3, :3], alike[3:, 3:] = own, its
+    np.fill_diagonal(alike, 1.0)
+    return Bouts(alike, np.full(6, 4.0), np.arange(6), np.arange(6))
+
+
+def test_the_less_two_sets_have_in_common_beside_what_each_has_the_likelier_they_are_two() -> None:
+    one, other = np.arange(3), np.arange(3, 6)
+    told = [nats_for_one(one, other, _bouts(0.8, 0.6, both)) for both in (0.02, 0.2, 0.4, 0.6)]
+    assert told == sorted(told)
+    assert told[1] < 0 < told[3]
+    # As much in common, of birds that are less like themselves from bout to bout.
+    assert nats_for_one(one, other, _bouts(0.8, 0.25, 0.2)) > 0
+    # The same share tells the same.
+    half = nats_for_one(one, other, _bouts(0.4, 0.3, 0.1))
+    assert half == pytest.approx(told[1], abs=0.1)
+
+
+def test_why_tells_what_bouts_say() -> None:
+    notes, features = _sung([FIRST, NEIGHBOUR] * 3)
+    notes = assign_voices(notes, features)
+    assert len(set(notes["voice"].tolist())) == 2
+    pairs = _pairs(notes, features)
+    told = nats_apart(notes["voice"].astype(np.int64), 0, 1, pairs)
+    assert told > 1.0
+    for n in (3, 20):
+        (other,) = [one for one in why(notes, features, n).against if one.instead >= 0]
+        assert other.bouts == pytest.approx(told)
+        assert other.nats > other.bouts + other.gap + other.overlap + other.level - 20
+    nobody = [one for one in why(notes, features, 3).against if one.instead < 0]
+    assert [one.bouts for one in nobody] == [0.0]
+
+
+def _halves(songs: int) -> tuple[Pairs, Numbers]:
+    """Bouts of one bird, each begun by one voice and ended by another."""
+    pairs = _pairs(*_sung([FIRST] * songs))
+    return pairs, np.tile(np.repeat([0, 1], 8), songs)
+
+
+def test_voices_that_go_on_from_each_other_are_joined_within_a_few_bouts() -> None:
+    assert set(join_again(*_halves(3)[::-1], 0.0).tolist()) == {0}
+    # Of many bouts they may be neighbours who sing alike.
+    assert set(join_again(*_halves(9)[::-1], 0.0).tolist()) == {0, 1}
+    # Nor do those who never go on from each other.
+    pairs, owner = _halves(4)
+    assert set(join_again(np.repeat([0, 1, 0, 1], 16), pairs, 0.0).tolist()) == {0, 1}
+    assert set(join_again(owner, pairs, 1e6).tolist()) == {0, 1}
+
+
+def test_who_is_known_is_not_parted() -> None:
+    pairs = _pairs(*_sung([FIRST, NEIGHBOUR] * 3))
+    nobody = np.full(len(pairs.weight), -1, np.int64)
+    assert settle(pairs, nobody).max() == 1
+    known = nobody.copy()
+    known[:32] = 0
+    assert set(settle(pairs, known)[:32].tolist()) == {0}
