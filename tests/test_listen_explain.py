@@ -15,6 +15,7 @@ from callresp.cli import cli
 from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
 from callresp.listen.diagnostics import LONGEST_S, collect_evidence
+from callresp.listen.explanation import TERMS
 from callresp.listen.offline import note_table
 from callresp.listen.profile import Profile
 
@@ -115,7 +116,7 @@ def test_it_tells_who_sang_what_and_why(tmp_path: Path) -> None:
         singer = note["singer"]
         assert singer["voice"] == "A"
         for other in singer["against"]:
-            terms = [other[term] for term in ("gap", "overlap", "level", "repertoire", "prior")]
+            terms = [other[term] for term in TERMS]
             assert other["nats"] == pytest.approx(sum(terms), abs=0.05)
         assert singer["against"][0]["nats"] > 0
     told = CliRunner().invoke(cli, [*words[:-1], "-o", str(tmp_path / "why.png")]).output

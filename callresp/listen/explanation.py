@@ -13,8 +13,8 @@ from callresp.listen.profile import Profile
 from callresp.listen.voices.assign import Weighed, Why, singer_settings, why
 
 SAME_S = 0.02
-Term = Literal["gap", "overlap", "level", "repertoire", "prior"]
-TERMS: tuple[Term, ...] = ("gap", "overlap", "level", "repertoire", "prior")
+Term = Literal["gap", "overlap", "level", "repertoire", "prior", "bouts"]
+TERMS: tuple[Term, ...] = ("gap", "overlap", "level", "repertoire", "prior", "bouts")
 
 
 def singers_of(notes: Rows, table: NoteTable, profile: Profile) -> dict[int, Why]:
@@ -54,6 +54,7 @@ class AgainstValues(TypedDict):
     level: float
     repertoire: float
     prior: float
+    bouts: float
 
 
 class SingerValues(TypedDict):
@@ -98,6 +99,7 @@ def singer_values(one: Why) -> SingerValues:
             "level": round(other.level, 2),
             "repertoire": round(other.repertoire, 2),
             "prior": round(other.prior, 2),
+            "bouts": round(other.bouts, 2),
         }
 
     return {"voice": voice_name(one.voice), "against": [against(other) for other in one.against]}

@@ -22,7 +22,8 @@ def command(**given: object) -> None:
     Shows the floor, the partials, the edges of each note, and everything that
     was weighed and left out, with the reason and the setting of a listening
     profile that would change it. Tells who sang each note of the stretch, and what
-    speaks for that: the gap to the singer's other notes, overlap, level, repertoire.
+    speaks for that: the gap to the singer's other notes, overlap, level, repertoire,
+    and how much less alike the bouts of two singers are than those of either.
 
     \b
     Examples:

@@ -8,6 +8,7 @@ const TERMS = {
   level: "level",
   repertoire: "repertoire",
   prior: "few singers are likelier",
+  bouts: "how alike their bouts are",
 };
 const row = (name, ...value) => h("div.row", {}, h("dt", {}, name), h("dd", {}, ...value));
 

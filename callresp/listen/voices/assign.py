@@ -26,6 +26,7 @@ import numpy as np
 
 from callresp.listen.notes import Rows
 from callresp.listen.profile import Profile
+from callresp.listen.voices.bouts import nats_apart
 from callresp.listen.voices.clustering import renumbered, settle
 from callresp.listen.voices.looks import Numbers, Values, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
@@ -188,11 +189,12 @@ class Weighed:
     level: float
     repertoire: float
     prior: float
+    bouts: float
 
     @property
     def nats(self) -> float:
         """All together; the less, the nearer it was."""
-        return self.gap + self.overlap + self.level + self.repertoire + self.prior
+        return self.gap + self.overlap + self.level + self.repertoire + self.prior + self.bouts
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +233,10 @@ def why(notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_
     # As a singer by itself it has nothing to do with anyone.
     mine = np.zeros(TERMS) if alone else nats[own]
     others = [v for v in singers if v != own] + ([] if alone else [-1])
-    weighed = [_weighed(v, mine - nats.get(v, 0.0)) for v in others]
+    weighed = [
+        _weighed(v, mine - nats.get(v, 0.0), nats_apart(voice[about], own, v, pairs))
+        for v in others
+    ]
     return Why(own, tuple(sorted(weighed, key=lambda one: one.nats)))
 
 
@@ -249,7 +254,7 @@ def _nats(pairs: Pairs, owner: Numbers, by_band: bool) -> list[Values]:
     return [terms(0, row, by_band, groups) for row in range(1, len(groups.size))]
 
 
-def _weighed(instead: int, nats: Values) -> Weighed:
+def _weighed(instead: int, nats: Values, bouts: float) -> Weighed:
     return Weighed(
         instead,
         gap=float(nats[GAP]),
@@ -257,4 +262,5 @@ def _weighed(instead: int, nats: Values) -> Weighed:
         level=float(nats[OWN_LEVEL]),
         repertoire=float(nats[REPERTOIRE]),
         prior=float(nats[PRIOR]),
+        bouts=bouts,
     )
