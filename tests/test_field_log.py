@@ -123,13 +123,17 @@ def test_a_log_whose_file_has_gone_is_begun_anew_with_all_its_rows(
     assert left == {"day.log"} | ({"kept.log"} if how == "moved" else set())
 
 
-def test_a_log_whose_file_goes_last_is_kept(tmp_path: Path) -> None:
-    log = FieldLog(tmp_path / "day.log")
+@pytest.mark.parametrize("tried_s", [0.1, 10.0])
+def test_a_log_whose_folder_has_gone_is_kept_at_the_end(tmp_path: Path, tried_s: float) -> None:
+    path = tmp_path / "stick" / "day.log"
+    log = FieldLog(path)
     log.append(0.0, "remark", 1)
-    log.append(0.1, "remark", 2)
-    (tmp_path / "day.log").unlink()
-    log.close(0.2)
-    assert [row.body for row in log_rows(tmp_path / "day.log")] == [1, 2]
+    shutil.rmtree(path.parent)
+    log.append(tried_s, "remark", 2)
+    log.append(2 * tried_s, "remark", 3)
+    log.close(3 * tried_s)
+    assert log.dropped == 0
+    assert [row.body for row in log_rows(path)] == [1, 2, 3]
 
 
 def test_a_disk_that_is_back_is_gone_on_with(tmp_path: Path) -> None:

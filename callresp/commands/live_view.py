@@ -129,7 +129,7 @@ class LiveView:
         """Clear the status line, sum the session up, and end."""
         self._clear()
         if dropped:
-            self.warn(f"{counted(dropped, 'row')} of the log lost: its disk was full or too slow")
+            self.warn(f"{counted(dropped, 'row')} of the log lost: its disk was full, slow or gone")
         if not self._as_json:
             self._print_summary()
         self._lines.close()

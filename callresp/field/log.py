@@ -222,10 +222,13 @@ class FieldLog:
 
     def close(self, at_s: float) -> None:
         """Commit and close; the write-ahead file is folded in, and no rows leave no file."""
-        # A file that is found gone now is begun anew by the second try.
-        if not (self.commit(at_s) or self.commit(at_s)):
-            self.dropped += len(self._waiting)
-            self._waiting.clear()
+        if not self.commit(at_s):
+            # A file that has gone is begun anew by the second try, and no disk is waited for now.
+            with suppress(OSError):
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+            if not self.commit(at_s):
+                self.dropped += len(self._waiting)
+                self._waiting.clear()
         # Who reads a log with a write-ahead file leaves two more files beside it.
         with suppress(sqlite3.Error):
             self._base.execute("PRAGMA journal_mode=DELETE")
