@@ -164,6 +164,26 @@ def test_a_recording_of_24_bits_is_heard_alike_60_db_fainter(subtype: str, tmp_p
     np.testing.assert_allclose(faint["level_db"], loud["level_db"] - 60, atol=0.5)
 
 
+@pytest.mark.parametrize(("subtype", "bits"), [("PCM_16", 16), ("PCM_24", 24)])
+def test_no_tone_stands_farther_out_of_silence_than_its_converter_lets_it(
+    subtype: str, bits: int, tmp_path: Path
+) -> None:
+    """Else a faint call in a silenced recording is told to stand 150 dB over the place.
+
+    A converter of n bits lets a full-scale sine stand 6.02 n + 1.76 dB out of its noise (Bennett
+    1948), which is spread evenly up to half the sample rate; a Hann window of 10.7 ms takes 1.5
+    times 94 Hz of it (Harris 1978).
+    """
+    wave = np.zeros(5 * 48000)
+    for n in range(6):
+        sung(wave, 1.0 + 0.6 * n, 3000.0, 3000.0, 0.15, 1e-3, 48000)
+    snr_db = heard(wave, tmp_path, 48000, subtype)["snr_db"]
+    most_db = 6.02 * bits + 1.76 + 10 * np.log10(24000 / (1.5 * 93.75)) - 60.0
+    assert len(snr_db) >= 5
+    assert (snr_db > most_db - 15.0).all()
+    assert (snr_db < most_db).all()
+
+
 def test_where_a_recording_is_cut_off_nothing_begins(tmp_path: Path) -> None:
     """Low noise that stops at once would be a click, were silence thought to follow."""
     for seed in range(8):
