@@ -104,6 +104,16 @@ def test_a_bad_target_is_told_and_makes_no_folder(made: Path, target: str, told:
     assert not (made / "no").exists()
 
 
+@pytest.mark.parametrize(
+    "words", [("palette", "fettle"), ("rules", "answer"), ("rules", "answer", "--for", "pocket")]
+)
+def test_a_copy_makes_no_folder(made: Path, words: tuple[str, ...]) -> None:
+    done = callresp(made, *words, "--copy", "no/such/x.toml")
+    assert done.returncode == 2
+    assert "there is no folder no/such" in done.stderr
+    assert not (made / "no").exists()
+
+
 @pytest.mark.parametrize("speed", ["nan", "inf", "0", "-3", "1e9"])
 def test_a_speed_that_is_none_is_refused(made: Path, speed: str) -> None:
     done = callresp(made, "stream", "dawn.plan.jsonl", "--port", "simulated", "--speed", speed)

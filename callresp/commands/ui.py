@@ -84,6 +84,19 @@ def target(output: Path, *inputs: Path | str | None, writes: Kind) -> Path:
             )
     if output.is_dir():
         raise UserError("is a folder", where=str(output), remedy="name a file in it")
+    _in_a_folder(output)
+    _of_its_kind(output, writes)
+    return output
+
+
+def refuse_existing(copy: Path) -> None:
+    """A copy to be changed by hand never replaces a file, nor is a folder made for it."""
+    if copy.exists():
+        raise UserError("there already", where=str(copy), remedy="choose another name")
+    _in_a_folder(copy)
+
+
+def _in_a_folder(output: Path) -> None:
     parent = output.parent
     if not parent.is_dir():
         raise UserError(f"there is no folder {parent}", where=str(output), remedy="make it first")
@@ -91,14 +104,6 @@ def target(output: Path, *inputs: Path | str | None, writes: Kind) -> Path:
         raise UserError(
             "can't write here", where=str(output), remedy="choose a folder that you may write to"
         )
-    _of_its_kind(output, writes)
-    return output
-
-
-def refuse_existing(copy: Path) -> None:
-    """A copy to be changed by hand never replaces a file."""
-    if copy.exists():
-        raise UserError("there already", where=str(copy), remedy="choose another name")
 
 
 def _of_its_kind(output: Path, writes: Kind) -> None:
