@@ -16,6 +16,7 @@ ONLINE = "test_listen_online.py"
 PARTING = "test_listen_parting.py"
 EXPLAIN = "test_listen_explain.py"
 RULES = "test_listen_rules.py"
+CRACKLE = "test_listen_crackle.py"
 
 
 class Switch(NamedTuple):
@@ -302,6 +303,76 @@ SWITCHES = (
         "if level_db < setup.step_db + (GATED_STEPS_DB if gated else 0.0):",
         "if not {off} and level_db < setup.step_db + (GATED_STEPS_DB if gated else 0.0):",
         (FAINT,),
+    ),
+    Switch(
+        "crackle: what doesn't grow fewer from step to step is none",
+        "crackle.py",
+        "falls = fainter >= HALF_FALLS",
+        "falls = {off} or fainter >= HALF_FALLS",
+        (CRACKLE,),
+    ),
+    Switch(
+        "crackle: a few sounds are none",
+        "crackle.py",
+        "or faint + louder < LEAST or",
+        "or faint + louder < (1 if {off} else LEAST) or",
+        (CRACKLE,),
+    ),
+    Switch(
+        "crackle: nor where loud ones are too many",
+        "crackle.py",
+        "if loud > MORE_LOUD",
+        "if not {off} and loud > MORE_LOUD",
+        (CRACKLE,),
+    ),
+    Switch(
+        "crackle: cells in which a call sounds don't count",
+        "crackle.py",
+        "            _cell(number, state).covered = 1",
+        "            _cell(number, state).covered = 1 - {off}",
+        (CRACKLE,),
+    ),
+    Switch(
+        "crackle: what sounds beside a call may be a part of it",
+        "crackle.py",
+        "if cell.covered and number >= begun:",
+        "if not {off} and cell.covered and number >= begun:",
+        (CRACKLE,),
+    ),
+    Switch(
+        "crackle: more at once than chance brings are a trill",
+        "crackle.py",
+        "    if lately > by_chance",
+        "    if not {off} and lately > by_chance",
+        (CRACKLE,),
+    ),
+    Switch(
+        "crackle: a pitch in a brief sound may be chance",
+        "crackle.py",
+        "return length >= TICK_S",
+        "return {off} or length >= TICK_S",
+        (CRACKLE,),
+    ),
+    Switch(
+        "crackle: less is asked of what lasts",
+        "crackle.py",
+        "if length < RASP_S * setup.frames_per_s:",
+        "if {off} or length < RASP_S * setup.frames_per_s:",
+        (CRACKLE,),
+    ),
+    Switch(
+        "onsets: a drop is not reported",
+        "onsets.py",
+        "if snr_db >= crackle.of_harsh(",
+        "if {off} or snr_db >= crackle.of_harsh(",
+        (CRACKLE,),
+    ),
+    Switch(
+        "onsets: nor a brief tone amid crackle",
+        "onsets.py",
+        "if not tone and snr_db",
+        "if not {off} and not tone and snr_db",
+        (CRACKLE,),
     ),
     Switch(
         "masking: faint_beside_loud_db",

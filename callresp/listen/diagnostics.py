@@ -246,6 +246,12 @@ def _why(
         return why, "floor_db"
     if reason == layout.GUST:
         return "stands out of the floor, hardly out of what a gust lifted about it", "floor_db"
+    if reason == layout.CRACKLE:
+        why = (
+            f"{snr_db:.1f} dB over the floor, without a pitch, amid many such sounds, as rain and"
+            f" surf bring: it must reach {asked_db:.1f} dB here"
+        )
+        return why, "crackle_db"
     if reason == layout.MASKED:
         beside_db = profile.faint_beside_loud_db
         why = f"brief, and more than {beside_db:g} dB below a loud neighbour"

@@ -57,6 +57,9 @@ class Profile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         How deep a dip must be to part one note from the next.
     faint_beside_loud_db
         Brief sounds this far below a loud neighbour are taken as its breath or echo.
+    crackle_db
+        How much farther over the floor sounds without a pitch must stand, at most, while
+        rain, surf or leaves bring many of them; 0 to take them as ever.
     """
 
     name: str = "general"
@@ -74,6 +77,7 @@ class Profile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     window_ms: Annotated[float, Meta(ge=4, le=80)] = 10.7
     split_db: Annotated[float, Meta(ge=2, le=40)] = 6.0
     faint_beside_loud_db: Annotated[float, Meta(ge=0, le=80)] = 10.0
+    crackle_db: Annotated[float, Meta(ge=0, le=40)] = 8.0
 
     def __post_init__(self) -> None:
         if self.singers == "one" and self.most_singers > 1:

@@ -24,11 +24,16 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from callresp.listen.kernels import cfar, reverberation
+from callresp.listen.kernels import cfar, crackle, reverberation
 from callresp.listen.kernels._jit import noalloc
 from callresp.listen.kernels.grouping import PROVED, TOGETHER
 from callresp.listen.kernels.layout import NOT_YET, REPORTED, UNGROUPED
-from callresp.listen.kernels.onsets import expected_snr_db, move_onset, write_onset
+from callresp.listen.kernels.onsets import (
+    TONE_ROUGHNESS,
+    expected_snr_db,
+    move_onset,
+    write_onset,
+)
 
 SAME_ATTACK = 2  # frames
 SWEEP_BINS = 8.0  # that a sweep moves in a frame at most
@@ -68,6 +73,9 @@ def _stands_clear(track: Any, frame: int, state: Any, spec: Any, setup: Any) -> 
         if group.broadband and group.reported == REPORTED and together:
             return False
     if reverberation.may_be_tail(track.freq, track.power, track.born, spec, setup):
+        return False
+    tone = track.roughness <= TONE_ROUGHNESS and crackle.is_tone(track.count, 0.0, setup)
+    if not tone and snr_db < crackle.asked_db(track.born, frame, state, setup):
         return False
     excess_db = cfar.excess_db(track.born, frame, track.freq, spec, setup)
     return bool(snr_db - excess_db >= setup.note_db)

@@ -45,6 +45,7 @@ MOST_REJECTED = 1024
 MOST_PITCH_POINTS = 48  # of a note
 MOST_NOTES_OUT = 640
 MOST_PITCH_POINTS_OUT = 1 << 16
+CRACKLE_CELLS = 64  # a power of two
 # A sine's power summed over the bins of its Hann window, over that of its peak bin.
 HANN_SUM = 1.5
 
@@ -88,6 +89,7 @@ class Setup(NamedTuple):
     split_noisy_ratio: float
     least_tonality: float
     faint_beside_loud_db: float
+    crackle_db: float
     patience: float  # frames
     converter: np.float32  # power of its noise in a bin
     step_db: float  # level of a sine of its least step
@@ -170,6 +172,7 @@ PENDING = np.dtype(
         ("group", np.int64),  # number
         ("equivalent_ms", np.float64),  # area of its amplitude over its peak
         ("peak_db", np.float64),
+        ("asked_db", np.float64),  # SNR that it must reach amid crackle, or 0
         ("points", np.int64),
         ("at_s", np.float64, (MOST_PITCH_POINTS,)),
         ("pitch_hz", np.float64, (MOST_PITCH_POINTS,)),
@@ -179,7 +182,7 @@ PENDING = np.dtype(
 )
 
 # What was weighed and is no note, and why.
-SHORT, FAINT, GUST, MASKED, TWIN, WITHIN, TAIL, BORROWED, CONSTANT, RESIDUE = range(1, 11)
+SHORT, FAINT, GUST, MASKED, TWIN, WITHIN, TAIL, BORROWED, CONSTANT, RESIDUE, CRACKLE = range(1, 12)
 REJECTED = np.dtype(
     [
         ("onset", np.float64),  # frames
@@ -189,6 +192,18 @@ REJECTED = np.dtype(
         ("snr_db", np.float64),
         ("asked_db", np.float64),  # the SNR that would have made it a note
         ("reason", np.int64),
+    ]
+)
+
+# Sounds that began in a stretch of time, by how far they stand over the floor: see crackle.
+CELL = np.dtype(
+    [
+        ("number", np.int64),  # of stretches since the stream began
+        ("fainter", np.int64),
+        ("faint", np.int64),
+        ("louder", np.int64),
+        ("loud", np.int64),
+        ("covered", np.int64),  # 1 where a call sounds
     ]
 )
 
@@ -213,6 +228,7 @@ STATE = np.dtype(
         ("pending", PENDING, (MOST_PENDING,)),
         ("pending_notes", NOTE, (MOST_PENDING,)),  # the same slots
         ("pending_features", FEATURES, (MOST_PENDING,)),
+        ("crackle", CELL, (CRACKLE_CELLS,)),
         ("rejected", REJECTED, (MOST_REJECTED,)),  # the newest, in a ring
     ],
     align=True,
@@ -310,6 +326,7 @@ def setup_for(framer: Framer, profile: Profile, patience_s: float, bits: int, lo
         split_noisy_ratio=10 ** (0.1 * profile.split_db + 0.9),
         least_tonality=profile.least_tonality,
         faint_beside_loud_db=profile.faint_beside_loud_db,
+        crackle_db=profile.crackle_db,
         patience=patience_s * per_s,
         converter=np.float32(10 ** (0.1 * (LEAST_BIN_DB - BIT_DB * bits))),
         step_db=BIT_DB - BIT_DB * bits,
@@ -324,6 +341,7 @@ def new_state() -> npt.NDArray[Any]:
     state["tracks"]["group"] = FREE
     state["points"]["frame"] = state["points"]["before"] = -1
     state["last_broadband"] = -1000
+    state["crackle"]["number"] = -1
     return row
 
 

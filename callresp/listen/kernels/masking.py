@@ -19,9 +19,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from callresp.listen.kernels import fragments, reverberation
+from callresp.listen.kernels import crackle, fragments, reverberation
 from callresp.listen.kernels._jit import inner
 from callresp.listen.kernels.layout import (
+    CRACKLE,
     EMPTY,
     GIVEN_OUT,
     MASKED,
@@ -67,7 +68,7 @@ def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
                     note.low_hz / setup.bin_hz,
                     note.high_hz / setup.bin_hz,
                     note.snr_db,
-                    setup.note_db,
+                    pending.asked_db if reason == CRACKLE else setup.note_db,
                     state,
                 )
             pending.status = GIVEN_OUT
@@ -102,13 +103,18 @@ def reject(
 
 @inner
 def _why_none(n: int, state: Any, setup: Any) -> int:
-    """Why pending note `n` is none beside any of its neighbours, or 0."""
+    """Why pending note `n` is none beside any of its neighbours or amid crackle, or 0."""
     for m in range(MOST_PENDING):
         if m != n and state.pending[m].status != EMPTY:
             reason = _why_none_beside(m, n, state, setup)
             if reason:
                 return reason
-    return 0
+    note, pending = state.pending_notes[n], state.pending[n]
+    length = (note.offset_s - note.onset_s) * setup.frames_per_s
+    if note.pitch_hz > 0.0 and crackle.is_tone(length, note.tonality, setup):
+        return 0
+    pending.asked_db = crackle.of_harsh(pending.asked_db, length, setup)
+    return CRACKLE if note.snr_db < pending.asked_db else 0
 
 
 @inner

@@ -17,6 +17,7 @@ import numpy as np
 
 from callresp.listen.kernels import (
     cfar,
+    crackle,
     envelope,
     f0,
     features,
@@ -396,6 +397,8 @@ def _reject(
     if bounds[1] > 0.0:
         snr_db, asked_db = snr_and_asked_db
         span = first + onset, first + offset
+        if reason in (SHORT, FAINT):
+            crackle.count(span[0], span[1], snr_db, False, state, setup)
         masking.reject(reason, span[0], span[1], bounds[0], bounds[1], snr_db, asked_db, state)
 
 
@@ -454,14 +457,7 @@ def _add_pending(
     row = state.pending_features[n]
     features.describe(mean, power, pitch, level[a:end], bounds, setup, row)
     features.coarse_spectrogram(first + a, first + end, spec, setup, row)
-    total = 0.0
-    most = 0.0
-    area = 0.0
-    for at in range(a, b):
-        here = 10.0 ** (0.1 * level[at])
-        total += here
-        most = max(most, here)
-        area += math.sqrt(here)
+    total, most, area = _sums(level[a:b])
     note.onset_s = (first + onset) / setup.frames_per_s
     note.offset_s = (first + release) / setup.frames_per_s
     note.pitch_hz = f0.median(pitch) * setup.bin_hz
@@ -476,9 +472,26 @@ def _add_pending(
     pending.broadband = part.broadband
     pending.fragments = 1
     pending.group = number
+    call = note.pitch_hz > 0.0 and crackle.is_tone(release - onset, 0.0, setup)
+    pending.asked_db = crackle.asked_db(first + onset, first + release, state, setup)
+    crackle.count(first + onset, first + release, note.snr_db, call, state, setup)
     pending.equivalent_ms = 1000.0 * area / math.sqrt(most) / setup.frames_per_s
     pending.peak_db = 10.0 * math.log10(most) - SINE_SUM_DB
     fragments.merge_into_waiting(n, state, setup)
+
+
+@inner
+def _sums(level: Any) -> tuple[float, float, float]:
+    """Energy of an envelope, its highest power, and the area of its amplitude."""
+    total = 0.0
+    most = 0.0
+    area = 0.0
+    for level_db in level:
+        here = 10.0 ** (0.1 * level_db)
+        total += here
+        most = max(most, here)
+        area += math.sqrt(here)
+    return total, most, area
 
 
 @inner

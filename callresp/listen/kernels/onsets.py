@@ -26,7 +26,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.kernels import cfar, envelope, reverberation
+from callresp.listen.kernels import cfar, crackle, envelope, reverberation
 from callresp.listen.kernels._jit import inner, noalloc
 from callresp.listen.kernels.layout import COVERED, HANN_SUM, REPORTED, TONAL
 
@@ -61,7 +61,7 @@ def report(
         if group.kind == TONAL:
             _report_tonal(g, frame, state, spec, setup, out)
         elif frame - group.onset >= BROADBAND_AGE:
-            _report_broadband(group, band_snr, band_power, setup, out)
+            _report_broadband(group, frame, band_snr, band_power, state, setup, out)
 
 
 @noalloc
@@ -84,6 +84,9 @@ def _report_tonal(g: int, frame: int, state: Any, spec: Any, setup: Any, out: An
     if snr_db - cfar.excess_db(group.onset, frame, freq, spec, setup) < setup.note_db:
         return
     if reverberation.may_be_tail(freq, power, group.onset, spec, setup):
+        return
+    tone = group.roughness <= TONE_ROUGHNESS and crackle.is_tone(count, 0.0, setup)
+    if not tone and snr_db < crackle.asked_db(group.onset, frame, state, setup):
         return
     beside = _rough_beside(g, frame, state)
     doubtful = group.roughness > TONE_ROUGHNESS or (beside > 1 and count < SMOOTH_POINTS)
@@ -131,7 +134,9 @@ def expected_snr_db(track: Any, points: Any, floor: Any) -> float:
 
 
 @noalloc
-def _report_broadband(group: Any, band_snr: Any, band_power: Any, setup: Any, out: Any) -> None:
+def _report_broadband(
+    group: Any, frame: int, band_snr: Any, band_power: Any, state: Any, setup: Any, out: Any
+) -> None:
     power = 0.0
     noise = 1e-30
     for b in range(band_snr.size):
@@ -139,7 +144,11 @@ def _report_broadband(group: Any, band_snr: Any, band_power: Any, setup: Any, ou
             power += band_power[b]
             noise += band_power[b] / band_snr[b]
     power = max(power, group.peak)
-    if 10.0 * math.log10(power / noise + 1e-30) >= setup.note_db:
+    snr_db = 10.0 * math.log10(power / noise + 1e-30)
+    if snr_db < setup.note_db:
+        return
+    asked_db = crackle.asked_db(group.onset, frame, state, setup)
+    if snr_db >= crackle.of_harsh(asked_db, frame - group.onset, setup):
         _write_broadband(group, group.onset, power, setup, out)
 
 
