@@ -1,11 +1,13 @@
-"""What a machine answers in recorded rain or surf, and whether it still answers song there.
+"""What is heard and answered in recorded rain or surf, and whether song still is there.
 
     python tools/bench_weather.py rain/*.ogg --song finch.flac --song thrush.wav
 
 Give recordings of weather alone, of at least a second each, and others of one bird each; none is
 ours to ship. Clips are played in a loop for `LOOP_S` each, so that the noise floor settles, one
 after another. Songs are mixed in every `EVERY_S`, 20 and 6 dB above the weather about them (mean
-power). The peer is the same rule set with ``manners.crackle = "answer"``.
+power). The peers are the same profile with ``crackle_db = 0``, and the same rule set with
+``manners.crackle = "answer"``. A song's notes are those heard without the weather; within 20 ms of
+its onset a note is found again.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from bench_table import Table, run
 
 import callresp
 from callresp.io.score import HeardScore, phrases
+from callresp.listen.profile import Profile
 from callresp.reply.rules import RuleSet
 
 RATE_HZ = 44_100
@@ -29,6 +32,8 @@ FADE_S = 0.05
 EVERY_S = 20.0
 SONG_S = 8.0
 OVER_DB = (20.0, 6.0)
+SAME_S = 0.02
+PROFILES = {"as ever": Profile(crackle_db=0.0), "amid crackle": Profile()}
 
 Samples = npt.NDArray[np.float32]
 
@@ -59,6 +64,23 @@ def mixed(weather: Samples, songs: list[Samples], over_db: float) -> tuple[Sampl
     return out / max(1.0, float(np.abs(out).max())), list(starts_s)
 
 
+def heard_again(
+    heard: HeardScore, starts_s: list[float], songs_s: list[list[float]]
+) -> tuple[int, int, int]:
+    """Notes of songs that are found, how many there are, and notes outside the songs."""
+    onsets_s = np.array([note.onset_s for note in heard.notes])
+    true_s = [
+        start_s + onset_s
+        for number, start_s in enumerate(starts_s)
+        for onset_s in songs_s[number % len(songs_s)]
+    ]
+    found = sum(bool(np.any(np.abs(onsets_s - at_s) < SAME_S)) for at_s in true_s)
+    inside = np.zeros(len(onsets_s), bool)
+    for start_s in starts_s:
+        inside |= (onsets_s >= start_s - SAME_S) & (onsets_s < start_s + SONG_S)
+    return found, len(true_s), int(np.sum(~inside))
+
+
 def row(heard: HeardScore, starts_s: list[float], rules: RuleSet, palette: str) -> tuple[str, ...]:
     """Of songs and of other phrases, how many are answered."""
     answered = {
@@ -82,7 +104,7 @@ def row(heard: HeardScore, starts_s: list[float], rules: RuleSet, palette: str) 
 def bench(
     weather: tuple[Path, ...], songs: tuple[Path, ...], names: tuple[str, ...], palette: str
 ) -> None:
-    """Print how many phrases are answered, with crackle left alone and with it answered."""
+    """Print what is heard and answered, with crackle left alone and as it was without."""
     place: Samples | None = None
     for path in weather:
         clip = looped(librosa.load(path, sr=RATE_HZ)[0])
@@ -92,21 +114,32 @@ def bench(
     sounds = [("none", place, list[float]())]
     if sung:
         sounds += [(f"{over_db:g} dB over it", *mixed(place, sung, over_db)) for over_db in OVER_DB]
-    scores = [
-        (told, callresp.transcribe(sound, sample_rate_hz=RATE_HZ), starts_s)
-        for told, sound, starts_s in sounds
+    songs_s = [
+        [note.onset_s for note in callresp.transcribe(one, sample_rate_hz=RATE_HZ).notes]
+        for one in sung
     ]
-    table = Table(
-        f"Answered in {len(place) / RATE_HZ / 60:.1f} min of weather",
-        ("rules", "songs", "crackle", "songs answered", "other phrases answered"),
+    minutes = len(place) / RATE_HZ / 60
+    notes = Table(
+        f"Notes in {minutes:.1f} min of weather",
+        ("songs", "heard", "notes of songs found", "other notes"),
     )
-    for name in names:
-        rules = callresp.load_rules(name)
-        for told, heard, starts_s in scores:
-            for crackle in ("answer", "leave"):
-                manners = msgspec.structs.replace(rules.manners, crackle=crackle)
-                chosen = msgspec.structs.replace(rules, manners=manners)
-                table.add(name, told, crackle, *row(heard, starts_s, chosen, palette))
+    table = Table(
+        f"Answered in {minutes:.1f} min of weather",
+        ("rules", "songs", "heard", "crackle", "songs answered", "other phrases answered"),
+    )
+    for told, sound, starts_s in sounds:
+        for listener, profile in PROFILES.items():
+            heard = callresp.transcribe(sound, sample_rate_hz=RATE_HZ, profile=profile)
+            found, true, others = heard_again(heard, starts_s, songs_s)
+            notes.add(told, listener, f"{found} of {true}", others)
+            for name in names:
+                rules = callresp.load_rules(name)
+                for crackle in ("answer", "leave"):
+                    manners = msgspec.structs.replace(rules.manners, crackle=crackle)
+                    chosen = msgspec.structs.replace(rules, manners=manners)
+                    answered = row(heard, starts_s, chosen, palette)
+                    table.add(name, told, listener, crackle, *answered)
+    click.echo(notes.text())
     click.echo(table.text())
 
 
