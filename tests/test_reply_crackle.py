@@ -63,7 +63,7 @@ def test_a_call_in_the_rain_is_answered() -> None:
     ("changed", "crackle"),
     [
         ({}, True),
-        ({"snr_db": 18.5}, False),
+        ({"snr_db": 20.5}, False),
         ({"length_s": 0.2}, False),
         ({"length_s": 0.2, "low_hz": 1000.0}, True),  # a wave breaks in all bands
         ({"length_s": 0.06}, True),

@@ -13,9 +13,9 @@ from itertools import pairwise
 
 from callresp.io.score import Phrase
 
-# Above the noise floor. The median of what rain and surf bring is 14 dB; that of songs of one bird
-# near a microphone 20 dB and more.
-FAINT_DB = 18.0
+# Above the noise floor. Most of what rain and surf bring is fainter; songs of one bird near a
+# microphone are louder, and rarely as brief or as wide.
+FAINT_DB = 20.0
 BRIEF_S = 0.1
 # A pitch found in so short a sound may be chance, and does not count against weather.
 TICK_S = 0.035
