@@ -8,16 +8,15 @@ import librosa
 import numpy as np
 import numpy.typing as npt
 import pytest
-import scipy.fft
 import scipy.ndimage
 from test_scout_presence import RATE_HZ, place, song, sought, stranger
 
 from callresp.scout import order, pieces
 from callresp.scout.evidence import CELL, KINDS
 from callresp.scout.matching import SLACK
+from callresp.scout.modulation import RATES_HZ, RIPPLES, WIDE, alike, modulation
 from callresp.scout.presence import CHUNK, Stretch, _Judge
 from callresp.scout.spectra import Grid, analysis, noise_model, powers_of
-from callresp.scout.timbre import COEFFICIENTS, POWER, RIPPLES, WIDE, alike, likeness, timbre
 
 Values = npt.NDArray[np.float64]
 
@@ -135,13 +134,13 @@ def test_a_song_is_at_one_pitch_and_what_comes_after_the_end_is_noise() -> None:
     assert pieces.in_place(own, fits, 4)[10:] == pytest.approx([0.0, 0.1])
 
 
-def voice(ripples: float, seed: int, noisy: float = 0.0) -> Grid:
-    """A singer whose spectrum has so many ripples over 64 bands, singing notes at random."""
+def voice(ripples: float, noisy: float, seed: int) -> Grid:
+    """A singer with so many ripples over 64 bands, at random pitches, in one rhythm for all."""
     rng = np.random.default_rng(seed)
     bands, frames = np.arange(64), np.arange(512)
     pitch = scipy.ndimage.gaussian_filter1d(rng.normal(0, 60, 512), 12)[:, None]
     tone = 6 * np.maximum(np.cos(2 * np.pi * ripples * (bands - pitch) / 64), 0) ** 4
-    on = (np.sin(frames / rng.uniform(5, 9)) > 0)[:, None]
+    on = (np.sin(frames / 7) > 0)[:, None]
     hiss = noisy * rng.exponential(3, (512, 64))
     sound = ((1 - noisy) * tone + hiss) * on + rng.normal(0, 1, (512, 64))
     return np.asarray(sound, dtype=np.float32)
@@ -150,31 +149,43 @@ def voice(ripples: float, seed: int, noisy: float = 0.0) -> Grid:
 def test_a_voice_is_known_by_other_notes_and_told_from_another_voice() -> None:
     """Harmonics four to the compass, nine to it, and a hiss: other notes each time."""
     singers = [(4.0, 0.0), (9.0, 0.0), (4.0, 1.0)]
-    given = timbre(
-        np.stack([voice(ripples, n, noisy) for n, (ripples, noisy) in enumerate(singers)])
+    given, again = (
+        modulation(np.stack([voice(*one, first + n) for n, one in enumerate(singers)]))
+        for first in (0, 9)
     )
-    again = timbre(
-        np.stack([voice(ripples, n + 9, noisy) for n, (ripples, noisy) in enumerate(singers)])
-    )
-    for number in range(len(singers)):
-        own = type(given)(given.shape[[number]], given.ripples[[number]])
-        assert likeness(again, own).sum(axis=1).argmax() == number
+    for number, own in enumerate(given):
+        assert alike(again, own).argmax() == number
 
 
-def test_cepstra_and_ripples_are_those_of_scipys_transforms() -> None:
+def test_modulation_is_the_power_of_numpys_transform_in_two_dimensions() -> None:
     frames = np.random.default_rng(3).normal(1, 2, (1, 200, 40)).astype(np.float32)
-    found = timbre(frames)
-    heard = np.maximum(frames[0], 0)
-    weights = np.maximum(heard.sum(axis=1) - 0.5 * np.median(heard.sum(axis=1)), 0)
-    cepstra = scipy.fft.dct(heard, axis=1, norm="ortho")[:, :COEFFICIENTS]
-    mean = np.average(cepstra, axis=0, weights=weights)
-    spread = np.sqrt(np.average((cepstra - mean) ** 2, axis=0, weights=weights))
-    expected = np.r_[mean, spread] / np.linalg.norm(mean)
-    assert found.shape[0] == pytest.approx(expected, abs=1e-4)
-    moving = (frames[0] - frames[0].mean(axis=0)) * np.hanning(200)[:, None]
-    powers = (np.abs(scipy.fft.rfft(moving, WIDE, axis=1)) ** 2).sum(axis=0)
-    bands = [powers[a:b].sum() for a, b in itertools.pairwise(RIPPLES)]
-    assert found.ripples[0] == pytest.approx(np.array(bands) ** POWER, rel=1e-4)
+    window = np.hanning(200)[:, None]
+    moving = (frames[0] - frames[0].mean(axis=0)) * window
+    powers = np.abs(np.fft.fft2(moving, (200, WIDE))) ** 2 / (np.sum(window**2) * 40)
+    hertz = np.fft.fftfreq(200, 0.01)
+    expected = [
+        np.log1p(powers[(low <= way * hertz) & (way * hertz < high), a:b].mean())
+        for a, b in itertools.pairwise(RIPPLES)
+        for way in (1, -1)
+        for low, high in itertools.pairwise(RATES_HZ)
+    ]
+    assert modulation(frames)[0] == pytest.approx(expected, rel=1e-4)
+
+
+def test_noise_moves_as_much_at_every_rate_and_a_rise_otherwise_than_a_fall() -> None:
+    noise = np.random.default_rng(5).standard_normal((40, 512, 70)).astype(np.float32)
+    assert np.expm1(modulation(noise)).mean(axis=0) == pytest.approx(1.0, abs=0.15)
+    # A comb, eight bands apart, that rises by as much three times a second.
+    time_s, bands = np.arange(512)[:, None] / 100, np.arange(64)
+    rise = np.cos(2 * np.pi * (bands / 8 - 3 * time_s)).astype(np.float32)[None]
+    up, down = (
+        modulation(one)[0].reshape(len(RIPPLES) - 1, 2, -1) for one in (rise, rise[..., ::-1])
+    )
+    density, rate = 3, 1  # 8 to 64 bands, 3 Hz
+    assert np.unravel_index(up.argmax(), up.shape) in [(density, 0, rate), (density, 1, rate)]
+    assert up[:, ::-1] == pytest.approx(down, abs=0.05)
+    assert np.abs(up[density, :, rate][0] - up[density, :, rate][1]) > 1
+    assert not modulation(noise[:1, :2]).any()
 
 
 def test_likeness_to_several_is_numpys_correlation_with_each() -> None:

@@ -89,6 +89,17 @@ def test_a_call_is_found_where_it_is(snr_db: float, pace: float, pitch: float) -
     assert told.calls[0].offset_s == pytest.approx(3.0 + 1.4 * pace, abs=0.35)
 
 
+def test_what_moves_otherwise_costs_little_since_noise_may_hide_how_it_moves() -> None:
+    """By hand: one spread below what strangers reach at most, where another kind costs six."""
+    one = Wanted(sought().example, np.zeros(len(KINDS)), np.full(len(KINDS), 0.95))
+    plain = one.odds(np.zeros((1, len(KINDS))))
+    for number, (kind, weight) in enumerate(presence.WEIGHTS.items()):
+        unlike = np.zeros((1, len(KINDS)))
+        unlike[0, number] = -9.0
+        least = {"moves": 1.0}.get(kind, 6.0)
+        assert plain - one.odds(unlike) == pytest.approx(least * weight)
+
+
 def test_every_call_is_counted_once_across_chunks(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(presence, "CHUNK", 5 * CELL)
     at = [2.0, 11.9, 25.2, 38.0, 44.0]

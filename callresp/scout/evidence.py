@@ -14,8 +14,8 @@ colour : which bands stand above the noise on average, against the example's, at
     that fits best.
 rhythm : how fast each band comes and goes, 1 to 38 times a second, in the same way.
     Trills, rattles and pulse trains whose strokes are not those of the example.
-voice, ripples : harsh or tonal, steady or changing (`callresp.scout.timbre`). Another bird of the
-    kind that sings another song.
+moves : how fast it comes and goes, up or down, and how dense its ripples are
+    (`callresp.scout.modulation`). Another bird of the kind that sings another song.
 
 Correlations are taken as Fisher's z, which spreads them evenly, less what strangers reach
 (`callresp.scout.strangers`), over their spread. `callresp.scout.presence.WEIGHTS` are small and
@@ -38,17 +38,16 @@ import numpy.typing as npt
 from callresp.scout import pieces
 from callresp.scout.examples import PITCHES, Example
 from callresp.scout.matching import SLACK, Fit, Matcher
+from callresp.scout.modulation import alike, modulation
 from callresp.scout.order import MOMENT, WORST, costs, moments
 from callresp.scout.spectra import DRUM_BANDS, FRAMES_PER_S, Grid, NoiseModel
-from callresp.scout.timbre import alike, likeness, timbre
 
 Values = npt.NDArray[np.float64]
 
 CELL = 256  # frames; a window is two cells
 CELL_STEPS = CELL // SLACK
 KINDS = (
-    "whole", "song", "parts", "notes", "sounds", "order", "colour", "rhythm", "voice",
-    "ripples",
+    "whole", "song", "parts", "notes", "sounds", "order", "colour", "rhythm", "moves",
 )  # fmt: skip
 RHYTHM_HZ = np.geomspace(1.0, 38.0, 17)
 LEAST_ABOVE, MOST_ABOVE = -2.0, 25.0
@@ -115,12 +114,12 @@ class Likeness:
         self._active = example.active
         shown = [self._shown(example.powers[pitch], noise) for pitch in PITCHES]
         textures = [texture(one, self._active) for one in shown]
-        # Timbre is compared without the lowest bands where the example has no sound in them.
+        # Colour is compared without the lowest bands where the example has no sound in them.
         self._lowest = 0 if example.active[:DRUM_BANDS].any() else DRUM_BANDS
         self._colours = np.stack([one.mean(axis=0)[self._lowest :] for one in shown])
         self._rhythms = np.stack([one.rhythm.sum(axis=0).ravel() for one in textures])
         plain = shown[PITCHES.index(1.0)][:, self._active]
-        self._timbre = timbre(plain[None])
+        self._moves = modulation(plain[None])[0]
         self._moments = moments(plain)
         self._pieces = [pieces.cut(pieces.smooth(plain), n) for n in (pieces.NOTE, pieces.MOMENT)]
 
@@ -214,7 +213,6 @@ class Likeness:
     ) -> Values:  # fmt: skip
         """Evidence by rows; parts as ``(rows, parts)``, and what is cut as ``(pieces, rows)``."""
         whole, song, warped = begun
-        voice = likeness(timbre(stretches), self._timbre)
         return np.column_stack(
             [
                 *(fisher(of) for of in (whole, song, parts.mean(axis=1))),
@@ -222,7 +220,7 @@ class Likeness:
                 fisher(warped),
                 fisher(alike(colour[:, self._lowest :], self._colours).max(axis=1)),
                 fisher(alike(rhythm, self._rhythms).max(axis=1)),
-                fisher(voice),
+                fisher(alike(modulation(stretches), self._moves)),
             ]
         )
 
