@@ -375,6 +375,13 @@ SWITCHES = (
         (CRACKLE,),
     ),
     Switch(
+        "early_onsets: nor a brief tone amid crackle",
+        "early_onsets.py",
+        "if not tone and snr_db",
+        "if not {off} and not tone and snr_db",
+        (CRACKLE,),
+    ),
+    Switch(
         "masking: faint_beside_loud_db",
         "masking.py",
         "and louder_db > setup.faint_beside_loud_db",
