@@ -6,6 +6,8 @@ import math
 
 import msgspec
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 from link_helpers import FETTLE, Line, plan_of
 
 from callresp.io.score import ReplyHeader, ReplyScore
@@ -288,6 +290,27 @@ def test_a_clock_is_too_far_off_when_enough_trips_say_so() -> None:
     # From the sixth span on it judges, and the tenth that agrees says so.
     assert said == [False] * (FEWEST + TRIPS_BEYOND - 2) + [True]
     assert clock.too_far_off == pytest.approx(0.03, rel=0.05)
+
+
+@given(
+    drift=st.floats(-0.0099, 0.0099),
+    trips=st.lists(
+        # How long each takes, and which share of that on its way to the board.
+        st.tuples(st.floats(0.0002, 0.2), st.floats(0.0, 1.0), st.floats(0.01, 0.3)),
+        min_size=FEWEST + TRIPS_BEYOND,
+        max_size=60,
+    ),
+)
+@example(drift=0.0, trips=[(0.1, n / 29, 0.0) for n in range(30)])
+def test_a_busy_host_takes_no_good_clock_for_a_bad_one(
+    drift: float, trips: list[tuple[float, float, float]]
+) -> None:
+    clock, asked_s = BoardClock(), 0.0
+    for took_s, out, pause_s in trips:
+        board_s = (asked_s + took_s * out) * (1 + drift)
+        clock.learn(RoundTrip(asked_s + took_s / 2, board_s, took_s))
+        assert clock.too_far_off is None
+        asked_s += took_s + pause_s
 
 
 def test_as_many_strange_trips_on_end_as_are_asked_begin_a_clock_anew() -> None:

@@ -195,7 +195,8 @@ def test_identify_compares_with_the_palette() -> None:
     told = json.loads(done.stdout)
     assert told["coils"] == 13
     assert told["enough_channels"] is True
-    assert told["faults"] == []
+    # On a busy computer the board may have heard nothing for a while.
+    assert set(told["faults"]) <= {"silence from the host"}
     assert (told["lights"], told["mode"]) == (1, 0)
 
 

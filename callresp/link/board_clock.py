@@ -18,6 +18,8 @@ beforehand, and counts as one more observation: no drift, give or take
 A ceramic resonator is no crystal: where the trips say that the clock is off by
 more than `CRYSTAL` beyond doubt, that observation counts for little, and only the
 last `POOR_S` count, since such a clock wanders. Up to `DRIFT_MAX` it is followed.
+A busy host delays all answers of a while alike, which a line takes for drift: so a
+clock is beyond that only if none within it lies within what each trip may err by.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from itertools import combinations
 
 from callresp.link.messages import TICKS_PER_S, ticks_between, ticks_of
 
@@ -104,9 +107,7 @@ class BoardClock:
         else:
             self._best.append(trip)
         self._line = None
-        line = self._fit()
-        beyond = len(self._best) >= FEWEST and abs(line.raw_drift) > DRIFT_MAX + SURE * line.sd
-        self._beyond = self._beyond + 1 if beyond else 0
+        self._beyond = self._beyond + 1 if self._is_beyond() else 0
 
     def learn_reply(self, host_ticks: int, board_ticks: int, now_s: float) -> bool:
         """Learn from the board's answer, heard now, to a question stamped `host_ticks`.
@@ -159,6 +160,13 @@ class BoardClock:
         sd = self._fit().sd
         return max(LEAST_AHEAD_S, AHEAD_ERROR_S / sd if sd > 0 else math.inf)
 
+    def _is_beyond(self) -> bool:
+        line = self._fit()
+        if len(self._best) < FEWEST or abs(line.raw_drift) <= DRIFT_MAX + SURE * line.sd:
+            return False
+        last_s = self._best[-1].host_s
+        return _least_drift([t for t in self._best if t.host_s >= last_s - POOR_S]) > DRIFT_MAX
+
     def _fit(self) -> _Line:
         if self._line is None:
             self._line = _line(list(self._best))
@@ -202,3 +210,17 @@ def _line(trips: list[RoundTrip]) -> _Line:
     most = DRIFT_MAX if poor else CRYSTAL
     sd = 1 / math.sqrt(spread + 1 / POOR_SD**2)
     return _Line(origin_s, offset_s, max(-most, min(most, drift)), raw, sd)
+
+
+def _least_drift(trips: list[RoundTrip]) -> float:
+    """The least drift, either way, of a clock that lies within what every trip may err by."""
+    # Of each trip its host time, and the least and the most gap between the clocks.
+    bounds = [
+        (trip.host_s, trip.board_s - trip.host_s - error_s, trip.board_s - trip.host_s + error_s)
+        for trip in trips
+        for error_s in [trip.took_s / 2 + TRIP_ERROR_S]
+    ]
+    pairs = [(a, b) for a, b in combinations(bounds, 2) if b[0] > a[0]]
+    fastest = min(((b[2] - a[1]) / (b[0] - a[0]) for a, b in pairs), default=0.0)
+    slowest = max(((b[1] - a[2]) / (b[0] - a[0]) for a, b in pairs), default=0.0)
+    return max(0.0, slowest, -fastest)
