@@ -33,7 +33,7 @@ EVERY_S = 20.0
 SONG_S = 8.0
 OVER_DB = (20.0, 6.0)
 SAME_S = 0.02
-PROFILES = {"as ever": Profile(crackle_db=0.0), "amid crackle": Profile()}
+PROFILES = {"crackle_db 0": Profile(crackle_db=0.0), "default": Profile()}
 
 Samples = npt.NDArray[np.float32]
 

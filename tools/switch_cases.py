@@ -363,8 +363,8 @@ SWITCHES = (
     Switch(
         "onsets: a drop is not reported",
         "onsets.py",
-        "if snr_db >= crackle.of_harsh(",
-        "if {off} or snr_db >= crackle.of_harsh(",
+        "if snr_db >= crackle.asked_of_harsh_db(",
+        "if {off} or snr_db >= crackle.asked_of_harsh_db(",
         (CRACKLE,),
     ),
     Switch(

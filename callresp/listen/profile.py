@@ -59,7 +59,7 @@ class Profile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         Brief sounds this far below a loud neighbour are taken as its breath or echo.
     crackle_db
         How much farther over the floor sounds without a pitch must stand, at most, while
-        rain, surf or leaves bring many of them; 0 to take them as ever.
+        rain, surf or leaves bring many of them; 0 to ask no more of them than elsewhere.
     """
 
     name: str = "general"

@@ -31,8 +31,8 @@ CELL_S = 0.25
 CELLS = 40  # that are looked back for
 STEP_DB = 3.0
 BELOW_DB = 1.5  # a note's least SNR: from there on sounds are counted
-LOUD_DB = 8.0  # over a note's least SNR: rarely weather
-CALL_DB = 13.0  # over it: none
+LOUD_DB = 8.0  # over a note's least SNR: weather rarely is so loud
+CALL_DB = 13.0  # over it: from here on taken for a call
 NEAR_S = 0.3  # before and after a call
 TICK_S = 0.035  # a pitch found in so short a sound may be chance, but for one so clear
 CLEAR_TONALITY = 0.8
@@ -95,7 +95,7 @@ def is_tone(length: float, tonality: float, setup: Any) -> bool:
 
 
 @noalloc
-def of_harsh(asked_db: float, length: float, setup: Any) -> float:
+def asked_of_harsh_db(asked_db: float, length: float, setup: Any) -> float:
     """What is asked of a sound of so many frames, where `asked_db` is asked of a brief one."""
     if length < RASP_S * setup.frames_per_s:
         return asked_db
@@ -104,7 +104,7 @@ def of_harsh(asked_db: float, length: float, setup: Any) -> float:
 
 @noalloc
 def asked_db(onset: float, frame: float, state: Any, setup: Any) -> float:
-    """SNR that a brief sound or one without a pitch must reach; 0: as ever.
+    """SNR that a brief sound or one without a pitch must reach; 0: no more than where it is calm.
 
     It began in frame `onset`, and it is frame `frame` now.
     """

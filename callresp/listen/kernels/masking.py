@@ -113,7 +113,7 @@ def _why_none(n: int, state: Any, setup: Any) -> int:
     length = (note.offset_s - note.onset_s) * setup.frames_per_s
     if note.pitch_hz > 0.0 and crackle.is_tone(length, note.tonality, setup):
         return 0
-    pending.asked_db = crackle.of_harsh(pending.asked_db, length, setup)
+    pending.asked_db = crackle.asked_of_harsh_db(pending.asked_db, length, setup)
     return CRACKLE if note.snr_db < pending.asked_db else 0
 
 

@@ -148,7 +148,7 @@ def _report_broadband(
     if snr_db < setup.note_db:
         return
     asked_db = crackle.asked_db(group.onset, frame, state, setup)
-    if snr_db >= crackle.of_harsh(asked_db, frame - group.onset, setup):
+    if snr_db >= crackle.asked_of_harsh_db(asked_db, frame - group.onset, setup):
         _write_broadband(group, group.onset, power, setup, out)
 
 
