@@ -109,7 +109,8 @@ def in_noise(clip: Wave, snr_db: float, rng: np.random.Generator) -> Wave:
     rim = np.zeros(int(AROUND_S * RATE_HZ), np.float32)
     sound = np.concatenate([rim, clip, rim])
     noise = pink_noise(len(sound), RATE_HZ, int(rng.integers(2**31)))
-    power = float(np.mean(clip.astype(np.float64) ** 2))
+    # Where a clip begins with digital silence there is the noise alone.
+    power = float(np.mean(clip.astype(np.float64) ** 2)) or 1.0
     mixed = sound + noise * np.float32(np.sqrt(power / 10 ** (snr_db / 10)))
     return np.asarray(0.5 * mixed / np.abs(mixed).max(), dtype=np.float32)
 

@@ -1,0 +1,31 @@
+"""The cases of the scout bench: noise at the level that a row says, and noise alone for silence."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from corpus_helpers import tool
+
+scout_cases = tool("scout_cases")
+RATE_HZ = scout_cases.RATE_HZ
+
+
+@pytest.mark.parametrize("snr_db", [0.0, -10.0, -15.0])
+def test_a_clip_stands_over_noise_by_what_is_asked(snr_db: float) -> None:
+    """Powers of the two parts, told apart by least squares; common practice, no source."""
+    clip = np.sin(np.arange(2 * RATE_HZ)).astype(np.float32)
+    mixed, noise = (
+        scout_cases.in_noise(one, snr_db, np.random.default_rng(1)) for one in (clip, 0 * clip)
+    )
+    rim = (len(mixed) - len(clip)) // 2
+    parts = np.stack([np.pad(clip, rim), noise])
+    share = np.linalg.lstsq(parts.T, mixed, rcond=None)[0]
+    of_clip, of_noise = np.mean((share[:, None] * parts)[:, rim:-rim] ** 2, axis=1)
+    assert 10 * np.log10(of_clip / of_noise) == pytest.approx(snr_db, abs=0.5)
+
+
+def test_of_digital_silence_the_noise_is_left() -> None:
+    silence = np.zeros(RATE_HZ, np.float32)
+    mixed = scout_cases.in_noise(silence, -60.0, np.random.default_rng(1))
+    assert np.abs(mixed).max() == pytest.approx(0.5)
+    assert mixed.std() > 0.05
