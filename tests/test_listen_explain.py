@@ -12,12 +12,15 @@ from click.testing import CliRunner
 from listen_helpers import tone
 
 from callresp.cli import cli
+from callresp.commands.explain import print_singers
 from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
-from callresp.listen.diagnostics import LONGEST_S, collect_evidence
+from callresp.listen.diagnostics import LONGEST_S, _why, collect_evidence
 from callresp.listen.explanation import TERMS
+from callresp.listen.kernels import layout
 from callresp.listen.offline import note_table
 from callresp.listen.profile import Profile
+from callresp.listen.voices.assign import Weighed, Why
 
 RATE_HZ = 48000
 
@@ -135,3 +138,21 @@ def test_of_silence_nothing_became_the_floor(tmp_path: Path) -> None:
     path = tmp_path / "silence.wav"
     soundfile.write(path, np.zeros(48_000, np.int16), 48_000, subtype="PCM_16")
     assert collect_evidence(open_recording(path), Profile(), 0.0, 1.0).left_out == ()
+
+
+def test_a_singer_that_another_outweighs_is_told_by_its_piece_of_song(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = recording(tmp_path, (1.0, 0.1, 3000, 0.3), (2.0, 0.1, 4000, 0.3))
+    found = collect_evidence(open_recording(path), Profile(), 0.5, 3.0)
+    print_singers(found, {0: Why(0, (Weighed(1, gap=-1.4, overlap=0, level=0, repertoire=1.0,
+                                             prior=0, bouts=0),))})  # fmt: skip
+    first, second = capsys.readouterr().out.splitlines()[1:]
+    assert "voice A, with its piece of song; by itself B is likelier by 0.4 (gap -1.4" in first
+    assert second.endswith("not heard so where all of the recording is")
+
+
+def test_what_hardly_falls_short_does_not_read_as_loud_enough() -> None:
+    faint = _why(layout.FAINT, 50.0, 11.96, 12.04, Profile())[0]
+    assert faint.startswith("hardly less than 12.0 dB over the floor")
+    assert _why(layout.FAINT, 50.0, 11.8, 12.0, Profile())[0].startswith("11.8 dB over")

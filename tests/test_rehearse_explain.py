@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from callresp.listen.diagnostics import Evidence, LeftOut
 from callresp.listen.notes import NOTE
 from callresp.plots import diagnostics
 from callresp.plots.diagnostics import LETTERED_MOST, caption, draw_diagnostics, lettered
 from callresp.plots.spectrogram import grey_range, share_below
+from callresp.plots.style import voice_colours
 
 pytestmark = pytest.mark.usefixtures("coarse")
 
@@ -50,6 +54,49 @@ def test_beyond_sixty_all_notes_are_numbered_and_the_strongest_lettered(
     told = caption(found)
     assert told in texts
     assert f"the {LETTERED_MOST} strongest lettered" in told
+
+
+def names_in(
+    found: Evidence, monkeypatch: pytest.MonkeyPatch, voices: dict[int, str] | None = None
+) -> tuple[dict[str, Text], tuple[float, float, float, float]]:
+    """The names of boxes as they are set, and the edges of the axes that they belong in."""
+    drawn: list[Figure] = []
+    monkeypatch.setattr("callresp.plots.style.save", lambda figure, *given: drawn.append(figure))
+    draw_diagnostics(Path("x.png"), found, "x", (400.0, 12000.0), voices, (voices or {}).values())
+    main = drawn[0].axes[0]
+    return {text.get_text(): text for text in main.texts}, main.bbox.extents
+
+
+def test_names_at_the_right_edge_and_at_the_top_are_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = evidence(1, 0)
+    found.notes["onset_s"], found.notes["offset_s"] = 3.98, 3.999
+    found.notes["high_hz"] = 13_000.0
+    texts, (left, bottom, right, top) = names_in(found, monkeypatch, {0: "A"})
+    # How far a text goes is matplotlib's to say.
+    box = texts["1A"].get_window_extent()
+    assert left <= box.x0 < box.x1 <= right + 1
+    assert bottom <= box.y0 < box.y1 <= top + 1
+
+
+def test_names_of_notes_side_by_side_do_not_cover_each_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    found = evidence(4, 0)
+    found.notes["onset_s"] = 1.0 + 0.025 * np.arange(4)
+    found.notes["offset_s"] = found.notes["onset_s"] + 0.02
+    texts, _ = names_in(found, monkeypatch)
+    boxes = [texts[str(n)].get_window_extent() for n in (1, 2, 3, 4)]
+    assert not any(one.overlaps(other) for one, other in combinations(boxes, 2))
+
+
+def test_a_notes_name_tells_its_singer_by_letter_and_colour(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    texts, _ = names_in(evidence(3, 1), monkeypatch, {0: "A", 2: "B"})
+    colours = voice_colours("AB")
+    assert texts["1A"].get_color() == colours["A"] != texts["3B"].get_color() == colours["B"]
+    assert "2" in texts
+    assert texts["a"].get_color() not in colours.values()
 
 
 @pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.997, 1.0])

@@ -29,6 +29,7 @@ def run(
     """Draw what the listener went by in one stretch: why a call was missed or split."""
     from callresp.listen.diagnostics import collect_evidence
     from callresp.listen.explanation import as_values, singers_of
+    from callresp.listen.notes import voice_name
     from callresp.listen.offline import note_table
     from callresp.plots.diagnostics import draw_diagnostics
 
@@ -48,7 +49,10 @@ def run(
     sung = singers_of(found.notes, table, settings)
     if output is not None:
         title = f"{recording.name}, {from_s:g} to {round(to_s, 2):g} s"
-        draw_diagnostics(output, found, title, (settings.band_low_hz, settings.band_high_hz))
+        band_hz = settings.band_low_hz, settings.band_high_hz
+        voices = {n: voice_name(one.voice) for n, one in sung.items()}
+        singers = map(voice_name, table.notes["voice"].tolist())
+        draw_diagnostics(output, found, title, band_hz, voices, singers)
     for warning in source.warnings:
         ui.look(f"{recording}: {warning}")
     if as_json:
@@ -66,13 +70,22 @@ def print_singers(found: Evidence, sung: dict[int, Why]) -> None:
     if not sung:
         return
     ui.say("who sang them (nats for this singer, and not the likeliest other):")
-    for n, one in sung.items():
-        values = singer_values(one)
-        line = f"  {n + 1:>3}  {found.notes[n]['onset_s']:.3f} s: voice {values['voice']}"
+    for n, note in enumerate(found.notes):
+        line = f"  {n + 1:>3}  {note['onset_s']:.3f} s: "
+        if n not in sung:
+            ui.say(line + "not heard so where all of the recording is")
+            continue
+        values = singer_values(sung[n])
+        line += f"voice {values['voice']}"
         if values["against"]:
             other = values["against"][0]
+            nats, instead = other["nats"], other["instead"]
             terms = ", ".join(f"{term} {other[term]:+.1f}" for term in TERMS if other[term])
-            line += f", by {other['nats']:.1f} rather than {other['instead']} ({terms})"
+            if nats >= 0:
+                line += f", by {nats:.1f} rather than {instead} ({terms})"
+            else:
+                by_itself = f"by itself {instead} is likelier by {-nats:.1f}"
+                line += f", with its piece of song; {by_itself} ({terms})"
         ui.say(line)
 
 

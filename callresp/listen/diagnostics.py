@@ -240,7 +240,7 @@ def _why(
         beyond_db = asked_db - profile.floor_db
         more = f"{abs(beyond_db):.1f} dB {'more' if beyond_db >= 0 else 'less'}"
         why = (
-            f"{snr_db:.1f} dB over the floor; a note must reach {asked_db:.1f} dB here:"
+            f"{_below(snr_db, asked_db)} over the floor; a note must reach {asked_db:.1f} dB here:"
             f" floor_db, {profile.floor_db:g} dB, and {more}"
         )
         return why, "floor_db"
@@ -248,8 +248,8 @@ def _why(
         return "stands out of the floor, hardly out of what a gust lifted about it", "floor_db"
     if reason == layout.CRACKLE:
         why = (
-            f"{snr_db:.1f} dB over the floor, without a pitch, amid many such sounds, as rain and"
-            f" surf bring: it must reach {asked_db:.1f} dB here"
+            f"{_below(snr_db, asked_db)} over the floor, without a pitch, amid many such sounds,"
+            f" as rain and surf bring: it must reach {asked_db:.1f} dB here"
         )
         return why, "crackle_db"
     if reason == layout.MASKED:
@@ -271,6 +271,12 @@ def _why(
     if reason == layout.TAIL:
         return "what the place rings on with after a louder note of that pitch", None
     return "lies within a louder sound of many bands", None
+
+
+def _below(snr_db: float, asked_db: float) -> str:
+    """A level that is below what is asked, and reads so when both are rounded."""
+    same = f"{snr_db:.1f}" == f"{asked_db:.1f}"
+    return f"hardly less than {asked_db:.1f} dB" if same else f"{snr_db:.1f} dB"
 
 
 def _remarks(notes: Rows, profile: Profile) -> dict[int, str]:

@@ -1,16 +1,17 @@
 """The picture of `callresp explain`: noise floor, partials, edges and what was left out.
 
 Main panel: the power over the floor in grey, partials as fine dots, each note a
-box with its number, what was left out a dashed box; the strongest of those have
-letters. To its right, on the same frequency axis: the floor, the level that a
-partial must reach, and the loudest of each bin. Below: how many bands rose,
-against the number that makes a broadband onset.
+box with its number and its singer's letter, in its singer's colour; what was left out
+a dashed box; the strongest of those have letters. To its right, on the same frequency
+axis: the floor, the level that a partial must reach, and the loudest of each bin. Below:
+how many bands rose, against the number that makes a broadband onset.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from callresp.listen.diagnostics import Evidence
 from callresp.listen.notes import voice_name
 from callresp.plots import style
 from callresp.plots.spectrogram import grey_range
-from callresp.plots.style import ANSWER, CALL, DARK, GRID, MUTED
+from callresp.plots.style import ANSWER, DARK, GRID, MUTED
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -49,12 +50,19 @@ def caption(found: Evidence) -> str:
     out, named = len(found.left_out), len(lettered(found))
     letters = "lettered" if named == out else f"the {named} strongest lettered"
     return (
-        f"{counted(len(found.notes), 'note')} (boxes, numbered), {out} left out (dashed,"
-        f" {letters}); dots are partials; grey: dB over the noise floor"
+        f"{counted(len(found.notes), 'note')} (boxes, numbered; capitals and colours: singers),"
+        f" {out} left out (dashed, {letters}); dots are partials; grey: dB over the noise floor"
     )
 
 
-def draw_diagnostics(path: Path, found: Evidence, title: str, band_hz: tuple[float, float]) -> None:
+def draw_diagnostics(
+    path: Path,
+    found: Evidence,
+    title: str,
+    band_hz: tuple[float, float],
+    voices: Mapping[int, str] | None = None,
+    singers: Iterable[str] = (),
+) -> None:
     """Draw one stretch to PNG, SVG or PDF.
 
     Parameters
@@ -67,6 +75,10 @@ def draw_diagnostics(path: Path, found: Evidence, title: str, band_hz: tuple[flo
         What the picture is of.
     band_hz
         The band that was listened to.
+    voices
+        Who sang, by the note's row; nothing for those of whom it isn't known.
+    singers
+        Of every note of the recording: colours are chosen by them, as in a rehearsal's picture.
 
     Raises
     ------
@@ -89,7 +101,7 @@ def draw_diagnostics(path: Path, found: Evidence, title: str, band_hz: tuple[flo
         main.set_ylabel("kHz")
         beside.tick_params(labelleft=False)
         _power(main, found)
-        _boxes(main, found)
+        _boxes(main, found, voices or {}, style.voice_colours(singers))
         _levels(beside, found)
         _rises(below, found)
         figure.text(0.065, 0.018, caption(found), fontsize=7.5, color=MUTED)
@@ -117,43 +129,79 @@ def _power(axes: Axes, found: Evidence) -> None:
     if len(found.points):
         # At full strength they would hide what they lie on.
         khz = found.points[:, 1] / 1000
-        axes.plot(found.points[:, 0], khz, ".", ms=1.4, color=CALL, alpha=0.75)
+        axes.plot(found.points[:, 0], khz, ".", ms=1.4, color=DARK, alpha=0.6)
 
 
-def _boxes(axes: Axes, found: Evidence) -> None:
+def _boxes(
+    axes: Axes, found: Evidence, voices: Mapping[int, str], colours: Mapping[str, str]
+) -> None:
     size = 7.0 if len(found.notes) + len(found.left_out) <= MANY else 5.5
-    for n, note in enumerate(found.notes, 1):
+    boxes = []
+    for n, note in enumerate(found.notes):
         span = float(note["onset_s"]), float(note["offset_s"])
-        _box(axes, span, (float(note["low_hz"]), float(note["high_hz"])), str(n), size)
+        band, voice = (float(note["low_hz"]), float(note["high_hz"])), voices.get(n, "")
+        boxes.append(_Box(span, band, f"{n + 1}{voice}", colours.get(voice, DARK)))
     named = set(lettered(found))
     for n, one in enumerate(found.left_out):
         span, band = (one.onset_s, one.offset_s), (one.low_hz, one.high_hz)
-        _box(axes, span, band, letter(n) if n in named else "", size, dashed=True)
+        boxes.append(_Box(span, band, letter(n) if n in named else "", MUTED, dashed=True))
+    for box in boxes:
+        _draw_box(axes, box)
+    _name_boxes(axes, boxes, size)
 
 
-def _box(
-    axes: Axes,
-    span_s: tuple[float, float],
-    band_hz: tuple[float, float],
-    name: str,
-    size: float,
-    dashed: bool = False,
-) -> None:
+class _Box(NamedTuple):
+    span_s: tuple[float, float]
+    band_hz: tuple[float, float]
+    name: str
+    colour: str
+    dashed: bool = False
+
+    def khz(self) -> tuple[float, float]:
+        """Its lower and upper edge: a pure tone has no height of its own, and is given some."""
+        low, high = self.band_hz
+        middle = float(np.sqrt(max(low, 1.0) * max(high, 1.0)))
+        return min(low, middle - LEAST_HIGH_HZ / 2) / 1000, max(
+            high, middle + LEAST_HIGH_HZ / 2
+        ) / 1000
+
+
+def _draw_box(axes: Axes, box: _Box) -> None:
     from matplotlib.patches import Rectangle
 
-    middle = float(np.sqrt(max(band_hz[0], 1.0) * max(band_hz[1], 1.0)))
-    # A pure tone has no height of its own: give it enough to be seen.
-    low = min(band_hz[0], middle - LEAST_HIGH_HZ / 2) / 1000
-    high = max(band_hz[1], middle + LEAST_HIGH_HZ / 2) / 1000
-    colour = ANSWER if dashed else DARK
-    edge = Rectangle((span_s[0], low), span_s[1] - span_s[0], high - low, fill=False, ec=colour)
+    low, high = box.khz()
+    wide_s = box.span_s[1] - box.span_s[0]
+    edge = Rectangle((box.span_s[0], low), wide_s, high - low, fill=False, ec=box.colour)
     edge.set_linewidth(0.9)
-    edge.set_linestyle((0, (3, 2)) if dashed else "-")
+    edge.set_linestyle((0, (3, 2)) if box.dashed else "-")
     axes.add_patch(edge)
-    if name:
-        at = (span_s[0], min(high, axes.get_ylim()[1]))
-        text = axes.annotate(name, at, (1.5, -2), textcoords="offset points", va="top")
-        text.set(fontsize=size, color=colour, clip_on=True)
+
+
+def _name_boxes(axes: Axes, boxes: list[_Box], size: float) -> None:
+    """Set each box's name at one of its corners, where no other name is, within the axes."""
+    points = 72 / axes.figure.dpi
+    left, bottom, right, top = points * np.array(axes.bbox.extents)
+    taken: list[tuple[float, float, float]] = []  # left edge, width and foot of each
+    for box in boxes:
+        if not box.name or box.span_s[0] > axes.get_xlim()[1]:
+            continue
+        wide, tall = 0.68 * size * len(box.name), 1.15 * size
+        corners = axes.transData.transform([*zip(box.span_s, box.khz(), strict=True)])
+        (x0, y0), (x1, y1) = points * corners
+        # Inside and above or below its left edge, then the same at its right one.
+        places = [(x, y) for x in (x0 + 1.5, x1 - wide) for y in (y1 - tall, y1 + 1, y0, y0 - tall)]
+        kept = [
+            (min(max(x, left), right - wide), min(max(y, bottom), top - tall)) for x, y in places
+        ]
+        free = (
+            (x, y)
+            for x, y in kept
+            if all(x + wide <= a or a + b <= x or abs(y - c) >= tall for a, b, c in taken)
+        )
+        x, y = next(free, kept[0])
+        taken.append((x, wide, y))
+        text = axes.annotate(box.name, (x - left, y - bottom), xycoords="axes points")
+        text.set(fontsize=size, color=box.colour)
         style.outline(text, 2)
 
 
