@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import struct
 from pathlib import Path
 
@@ -131,7 +133,26 @@ def test_a_truncated_file_is_used_as_far_as_it_goes(tmp_path: Path, ending: str)
     recording = open_recording(path)
     heard = whole(recording)
     assert 1.0 < len(heard) / RATE < 2.5
-    assert any("breaks off after" in warning for warning in recording.warnings)
+    (told,) = recording.warnings
+    found = re.fullmatch(r"breaks off after (\S+) of (\S+) s: used what is there", told)
+    assert found
+    after, of = found.groups()
+    assert float(after) == pytest.approx(len(heard) / RATE, abs=1e-3)
+    assert float(of) == pytest.approx(4.0, abs=0.1)
+
+
+def test_a_damaged_mp3_is_told_in_our_words_alone(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "damaged.mp3"
+    sf.write(path, np.random.default_rng(1).uniform(-0.5, 0.5, 4 * RATE), RATE)
+    raw = path.read_bytes()
+    path.write_bytes(raw[: len(raw) // 2] + bytes(range(256)) * 20 + raw[len(raw) // 2 :])
+    recording = open_recording(path)
+    whole(recording)
+    assert "breaks off after" in recording.warnings[0]
+    os.write(2, b"ours")
+    assert capfd.readouterr().err == "ours"  # nothing of the decoder's, and all that is ours
 
 
 @pytest.mark.parametrize("size", [b"\0\0\0\0", b"\xff\xff\xff\xff"])

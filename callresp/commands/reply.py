@@ -105,7 +105,9 @@ def explain_rows(score: ReplyScore) -> list[str]:
 
 def _note_line(note: ReplyNote) -> str:
     length = "rings" if note.offset_s is None else f"{note.offset_s - note.onset_s:.2f} s"
+    # 0 is the softest stroke that a striker has, not silence.
+    least = " (the least it has)" if note.force < 0.005 else ""
     return (
-        f"{note.onset_s:.3f} s  {note.instrument}, force {note.force:.2f}, {length}"
+        f"{note.onset_s:.3f} s  {note.instrument}, force {note.force:.2f}{least}, {length}"
         f"  [{note.rule}] {note.why}"
     )

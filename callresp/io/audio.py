@@ -33,8 +33,9 @@ import math
 import numbers
 import os
 import struct
+import threading
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -55,6 +56,7 @@ Progress = Callable[[float], None]  # is called with the share done, 0 to 1
 BLOCK = 65536
 # What libsndfile tells of a file whose encoder could not go back to its header, as on a pipe.
 UNCOUNTED = 0x7FFF_FFFF_FFFF_FFFF
+NOT_MP3 = (b"R", b"f", b"O", b"F", b"c")  # first bytes of WAV, FLAC, OGG, AIFF, CAF
 UNREADABLE = (sf.LibsndfileError, RuntimeError, OSError)
 SINE_POWER = 0.5
 SILENCE_DB = -200.0
@@ -101,13 +103,15 @@ class Health:
     broken: int = 0
     clipped: int = 0
     breaks_off_s: float | None = None
+    promised_s: float = 0.0
     notes: list[str] = field(default_factory=list)
 
     def warnings(self, channels: int) -> list[str]:
         """Every finding in a line that says what was done."""
         found = list(self.notes)
         if self.breaks_off_s is not None:
-            found.append(f"breaks off after {self.breaks_off_s:.3f} s: used what is there")
+            of = f" of {self.promised_s:.3f}" if self.promised_s > self.breaks_off_s else ""
+            found.append(f"breaks off after {self.breaks_off_s:.3f}{of} s: used what is there")
         if self.broken:
             found.append(f"{counted(self.broken, 'sample')} without a number: taken as silence")
         if self.samples == 0:
@@ -220,7 +224,8 @@ class Recording:
 
         Samples that are not numbers become 0. Each pass starts `health` anew.
         """
-        health = Health(notes=list(self._opening_notes))
+        promised_s = max(self._header.promised_s, self.duration_s)
+        health = Health(promised_s=promised_s, notes=list(self._opening_notes))
         self.health = health
         with closing(self._opened()) as source:
             while True:
@@ -232,9 +237,8 @@ class Recording:
                 if len(frames) == 0:
                     break
                 yield self._examined(frames, health)
-        promised = max(self._header.promised_s, self.duration_s)
         heard_s = health.samples / self.sample_rate_hz
-        if health.breaks_off_s is None and promised - heard_s > 0.001:
+        if health.breaks_off_s is None and promised_s - heard_s > 0.001:
             health.breaks_off_s = heard_s
         if health.samples == 0:
             raise UserError(
@@ -402,6 +406,22 @@ def open_recording(path: Path | str, channel: int | None = None) -> Recording:
     return Recording(Path(path), channel)
 
 
+_ERROR_OUTPUT = threading.Lock()
+
+
+@contextmanager
+def _decoder_unheard() -> Iterator[None]:
+    """Keep what the MP3 decoder prints of damage to itself: we tell of damage in our own words."""
+    with _ERROR_OUTPUT, ExitStack() as undone:
+        with suppress(OSError):  # standard error is closed: nobody hears the decoder anyway
+            kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+            undone.callback(os.close, kept)
+            undone.callback(os.dup2, kept, 2)
+            os.dup2(nowhere, 2)
+            os.close(nowhere)
+        yield
+
+
 class _Forward(sf.SoundFile):  # type: ignore[misc]
     """A sound file that is only read onward.
 
@@ -412,6 +432,11 @@ class _Forward(sf.SoundFile):  # type: ignore[misc]
     def seekable(self) -> bool:
         """Say no, so that nothing seeks."""
         return False
+
+    def read(self, out: Samples) -> Samples:
+        """Fill `out` as far as there is sound; returns that part."""
+        with _decoder_unheard() if self.format == "MP3" else nullcontext():
+            return super().read(out=out)  # type: ignore[no-any-return]
 
 
 def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
@@ -429,7 +454,8 @@ def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
         if open_size_at is not None:
             return _Forward(Mended(path, open_size_at))
         # By descriptor, not by name: libsndfile then judges by content alone.
-        return _Forward(os.open(path, os.O_RDONLY), closefd=True)
+        with nullcontext() if first in NOT_MP3 else _decoder_unheard():
+            return _Forward(os.open(path, os.O_RDONLY), closefd=True)
     except (sf.LibsndfileError, TypeError, ValueError) as fault:
         raise UserError(
             "is not a sound file that can be read here",
