@@ -15,6 +15,7 @@ from callresp.listen.diagnostics import Evidence, LeftOut
 from callresp.listen.notes import NOTE
 from callresp.plots import diagnostics
 from callresp.plots.diagnostics import LETTERED_MOST, caption, draw_diagnostics, lettered
+from callresp.plots.excerpt_heard import spread_out
 from callresp.plots.spectrogram import grey_range, share_below
 from callresp.plots.style import voice_colours
 
@@ -118,3 +119,9 @@ def test_a_faint_recording_is_not_drawn_white() -> None:
     loud = faint * 5
     assert grey_range(loud, 45.0)[1] == 45.0
     assert grey_range(np.zeros((5, 5)), 45.0) == (2.5, 12.0)
+
+
+def test_names_of_strikers_close_in_pitch_are_set_about_their_pitches() -> None:
+    # Three at one place: one above, one there, one below. Those far apart stay where they are.
+    assert spread_out([1.0, 1.0, 1.0, 8.0], 0.5) == [0.5, 1.0, 1.5, 8.0]
+    assert spread_out([], 0.5) == []

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from itertools import accumulate
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -160,16 +161,34 @@ def draw_striker_pitches(axes: Axes, palette: Palette) -> None:
     """Mark at the right edge where the strikers' pitches lie among the calls."""
     low, high = axes.get_ylim()
     height_in = axes.get_window_extent().height / axes.figure.dpi
-    last, least = high + 1.0, (high - low) * 0.126 / height_in
-    pitched = [item for item in palette.striker if item.pitch_hz is not None]
-    for item in sorted(pitched, key=lambda item: -item.reference_hz):
-        y = float(np.log2(item.reference_hz))
-        if not low < y < high:
-            continue
+    least = (high - low) * 0.126 / height_in
+    places = {
+        item.name: float(np.log2(item.reference_hz))
+        for item in sorted(palette.striker, key=lambda item: item.reference_hz)
+        if item.pitch_hz is not None and low < np.log2(item.reference_hz) < high
+    }
+    for (name, y), name_y in zip(
+        places.items(), spread_out([*places.values()], least), strict=True
+    ):
         across = axes.get_yaxis_transform()
         dot(axes, 1.0, y, 4, 5, color=DARK, mew=0, transform=across, clip_on=False)
-        last = min(y, last - least)
-        side_label(axes, 1.010, last, item.name, 6.2, MUTED)
+        side_label(axes, 1.010, name_y, name, 6.2, MUTED)
+
+
+def spread_out(places: Sequence[float], least: float) -> list[float]:
+    """Rising places moved at least so far apart, as many up as down.
+
+    Examples
+    --------
+    >>> spread_out([0.0, 1.0, 1.0, 9.0], 2.0)
+    [-1.5, 0.5, 2.5, 9.0]
+    """
+
+    def pushed(rising: Iterable[float]) -> list[float]:
+        return [*accumulate(rising, lambda last, y: max(y, last + least))]
+
+    up, down = pushed(places), pushed(-y for y in reversed(places))
+    return [(a - b) / 2 for a, b in zip(up, reversed(down), strict=True)]
 
 
 def voices_within(heard: HeardScore, shown: Excerpt) -> list[str]:
