@@ -35,9 +35,7 @@ class VoiceActivity:
     Such a singer is not waited for, from then until it has rested.
     """
 
-    def __init__(
-        self, notes: Sequence[Note], ends: Mapping[int, Ending], *, beneath: bool = False
-    ) -> None:
+    def __init__(self, notes: Sequence[Note], ends: Mapping[int, Ending], *, beneath: bool) -> None:
         self._turns: dict[str, Spans] = {}  # from a phrase's onset till it was known to be over
         ignored: dict[str, Spans] = {}
         for voice, run in _by_voice(phrases(notes)).items():
@@ -108,11 +106,8 @@ def _outside(
     """What of each span, from its start on, lies outside others that begin later than it."""
     found = []
     for start_s, end_s in spans:
-        inside = next((a for a, b in without if a < end_s and start_s < b), None)
-        if inside is None:
-            found.append((start_s, end_s))
-        elif start_s < inside:
-            found.append((start_s, inside))
+        until_s = next((a for a, b in without if a < end_s and start_s < b), end_s)
+        found.append((start_s, max(start_s, until_s)))
     return found
 
 
