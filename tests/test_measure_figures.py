@@ -425,6 +425,11 @@ def test_a_gust_is_told_and_a_low_striker_is_none() -> None:
     samples[5 * RATE : 7 * RATE] += 0.9 * np.sin(2 * np.pi * 250 * t)
     assert wind(capture_of(samples.astype(np.float32)), np.array([3.0])) == []
     assert wind(capture_of(samples[:RATE].astype(np.float32)), np.array([0.5])) == []
+    # Nor is what lies further below the loudest than any recorder's noise, as in a rehearsal.
+    silence = 1e-7 * samples
+    silence[3 * RATE] = 0.5
+    silence[5 * RATE : 7 * RATE] = 5e-5 * rumble
+    assert wind(capture_of(silence.astype(np.float32)), np.array([3.0])) == []
 
 
 def test_jumps_of_a_channel_that_carries_pulses() -> None:

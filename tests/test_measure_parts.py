@@ -278,13 +278,11 @@ def test_sounds_from_elsewhere_are_joined_and_named() -> None:
     assert 2900 < bird.low_hz < bird.high_hz < 3200
 
 
-def test_an_onset_with_nothing_louder_after_it_counts_in_all_bands() -> None:
+def test_an_onset_after_which_nothing_is_louder_is_nothing_else_that_sounds() -> None:
+    """In a rehearsal, which has no noise, rounding brought a dozen of them."""
     found = onsets.Onsets(np.array([2.0]), np.array([1.0]))
     silent = capture_of(np.zeros(4 * RATE, np.float32))
-    nothing = np.zeros(0)
-    (group,) = interference.foreign(silent, found, nothing, np.array([0.5]), np.array([0.25]))
-    assert (group.from_s, group.until_s) == (1.95, 2.3)
-    assert (group.low_hz, group.high_hz, group.tonal) == (80.0, RATE / 2, False)
+    assert interference.foreign(silent, found, np.zeros(0), np.array([0.5]), np.array([0.25])) == []
 
 
 def alike(**changes: object) -> StrikerResult:

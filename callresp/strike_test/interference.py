@@ -19,6 +19,8 @@ WIND_OVER_DB = 12.0
 WIND_LEAST_S = 0.6
 WIND_SHARE_DB = 10.0
 OWN_THUD_S = 0.25
+# Fainter against the loudest is no recorder's noise: a rehearsal has none.
+LEAST_NOISE = 1e-5
 _WIND_RATE_HZ = 800
 _BLOCK = 1 << 14
 RISE = 0.3
@@ -78,11 +80,11 @@ def foreign(
             groups[-1].append(at_s)
         else:
             groups.append([at_s])
-    return [_described(capture, group) for group in groups]
+    return [sound for group in groups if (sound := _described(capture, group))]
 
 
-def _described(capture: Capture, group: list[float]) -> ForeignSound:
-    """The band in which a group of onsets rises above the sound before it."""
+def _described(capture: Capture, group: list[float]) -> ForeignSound | None:
+    """The band in which a group of onsets rises above the sound before it; `None` if in none."""
     rate_hz, size = capture.rate_hz, 2048
     after = np.zeros(size // 2 + 1)
     before = np.zeros(size // 2 + 1)
@@ -98,7 +100,7 @@ def _described(capture: Capture, group: list[float]) -> ForeignSound:
     risen[hertz < 80] = 0.0
     total = np.cumsum(risen)
     if total[-1] <= 0:
-        return ForeignSound(group[0] - 0.05, group[-1] + 0.3, 80.0, rate_hz / 2, tonal=False)
+        return None
     low, high = np.searchsorted(total, [0.1 * total[-1], 0.9 * total[-1]])
     tonal = float(risen.max()) / total[-1] > 0.06 or high - low < len(hertz) // 6
     return ForeignSound(
@@ -140,8 +142,10 @@ def wind(capture: Capture, busy_s: Values) -> list[Finding]:
     sos = signal.butter(6, [15.0, 130.0], "band", fs=rate_hz, output="sos")
     frame = round(WIND_FRAME_S * rate_hz)
     count = len(slow) // frame
+    peak = max(float(capture.samples.max()), -float(capture.samples.min()))
+    least = (LEAST_NOISE * peak) ** 2 + 1e-14
     low, all_of_it = (
-        10 * np.log10(np.mean(part[: count * frame].reshape(-1, frame) ** 2, axis=1) + 1e-14)
+        10 * np.log10(np.mean(part[: count * frame].reshape(-1, frame) ** 2, axis=1) + least)
         for part in (signal.sosfilt(sos, slow), slow)
     )
     # Only the time between strokes is used; a gust lasts through it.
