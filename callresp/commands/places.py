@@ -15,6 +15,7 @@ from callresp.commands import ui
 from callresp.commands.scout import examples
 from callresp.commands.season import machine_of, planned_units
 from callresp.io.files import whole_file, write_text
+from callresp.io.wording import lasting
 from callresp.palette.files import load_palette
 from callresp.scout.spread import cores, over_cores
 from callresp.scout.sun import sun_day
@@ -82,7 +83,8 @@ def run(
         ui.emit({"ranked": best, "from_sunrise": sunrise, "findings": told})
     else:
         for one in best[:5]:
-            ui.say(f"{one.place}, {one.hour}:00   {one.why}")
+            heard = lasting(3600 * one.listened_h)
+            ui.say(f"{one.place}, {one.hour}:00, by {heard} of sound   {one.why}")
         if not best:
             ui.say("no recording has a time of day: name them by it, or see places.toml")
         ui.say(f"wrote {output}")
@@ -116,7 +118,7 @@ def draw(
     days = sorted({unit.day for unit in planned if unit.day})
     facts = [
         f"like {', '.join(path.name for path in like)}",
-        f"{sum(one.listened_h for one in clock):.1f} h listened to",
+        f"{lasting(3600 * sum(one.listened_h for one in clock))} listened to",
         f"{days[0]} to {days[-1]}" if len(days) > 1 else days[0] if days else "without a date",
     ]
     title = "Which place, which hour"

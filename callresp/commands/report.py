@@ -15,7 +15,7 @@ from callresp.field.day import FieldDay, read_day
 from callresp.field.provenance import palette_of
 from callresp.field.statistics import DayStatistics, statistics_of
 from callresp.io.files import write_text
-from callresp.io.wording import counted
+from callresp.io.wording import counted, lasting, watt_hours
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plots import dial, poster
@@ -111,10 +111,9 @@ def _sun(sunrise: str | None, sunset: str | None, day: FieldDay) -> Sun | None:
 
 def print_summary(figures: DayStatistics) -> None:
     """Tell a person the day in a few lines."""
-    hours = figures.duration_s / 3600
     ui.say(
-        f"{figures.start:%-d %B %Y, %H:%M}, {hours:.1f} h: {counted(figures.calls, 'call')},"
-        f" {figures.answered:,} answered, {counted(figures.strokes, 'stroke')}"
+        f"{figures.start:%-d %B %Y, %H:%M}, {lasting(figures.duration_s)}:"
+        f" {counted(figures.calls, 'call')}, {figures.answered:,} answered, {counted(figures.strokes, 'stroke')}"
     )
     for counts, what in (
         (figures.refused, "command not played"),
@@ -127,7 +126,7 @@ def print_summary(figures: DayStatistics) -> None:
     if figures.supply_v is not None:
         ui.say(f"  supply {figures.supply_v.lowest:.2f} to {figures.supply_v.highest:.2f} V")
     if figures.energy_wh is not None:
-        ui.say(f"  energy {figures.energy_wh:.1f} Wh")
+        ui.say(f"  energy {watt_hours(figures.energy_wh)}")
     if figures.overruns:
         ui.say(f"  {counted(figures.overruns, 'block')} of sound lost")
     for fault, count in figures.faults.items():

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from callresp.commands import options, ui
 from callresp.commands.scout import examples
 from callresp.errors import UserError
-from callresp.io.wording import counted
+from callresp.io.wording import counted, lasting
 from callresp.palette.files import load_palette
 from callresp.reply.rules import load_rules
 from callresp.scout.places import findings, load_places, sources, without_doubles
@@ -108,9 +108,8 @@ def make(given: SeasonOptions) -> None:
                 calls = len(one.result.calls)
                 ui.emit({"place": one.job.place.name, "day": one.job.day, "calls": calls})
     if not given.as_json:
-        hours = total_s / 3600
         ui.say(
-            f"{given.output}: {counted(len(missing), 'day')} looked through, {hours:.1f} h;"
+            f"{given.output}: {counted(len(missing), 'day')} looked through, {lasting(total_s)};"
             f" it was here in {counted(here, 'recording')}"
         )
         ui.say(f"next: callresp season {ui.typed(given.output)} --ask first-last")

@@ -1,4 +1,4 @@
-"""Words that pages, pictures and lines on a terminal share: counts with their nouns, bands, times.
+"""What pages, pictures and lines on a terminal word alike: counts and nouns, bands, times, energy.
 
 A count agrees with its noun wherever one is told, so no line puts a noun after
 a number by itself.
@@ -78,3 +78,47 @@ def clock(seconds: float) -> str:
     """
     hours, rest = divmod(int(seconds), 3600)
     return f"{hours:02d}:{rest // 60:02d}:{rest % 60:02d}"
+
+
+def lasting(seconds: float) -> str:
+    """A length of time in the largest unit that it fills.
+
+    Parameters
+    ----------
+    seconds
+        How long.
+
+    Returns
+    -------
+    str
+        Two digits or more.
+
+    Examples
+    --------
+    >>> lasting(33.6), lasting(59.7), lasting(420), lasting(5400), lasting(86400)
+    ('34 s', '1.0 min', '7.0 min', '1.5 h', '24.0 h')
+    """
+    if round(seconds) < 60:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.1f} min" if round(seconds / 6) < 600 else f"{seconds / 3600:.1f} h"
+
+
+def watt_hours(energy_wh: float) -> str:
+    """An energy, also a small one.
+
+    Parameters
+    ----------
+    energy_wh
+        In watt-hours.
+
+    Returns
+    -------
+    str
+        With its unit, in two digits or more.
+
+    Examples
+    --------
+    >>> watt_hours(123.4), watt_hours(0.0312), watt_hours(0)
+    ('123.4 Wh', '0.031 Wh', '0 Wh')
+    """
+    return f"{energy_wh:.1f} Wh" if energy_wh >= 1 else f"{energy_wh:.2g} Wh"

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from callresp.field import timeline
 from callresp.field.day import FieldDay
 from callresp.field.statistics import DayStatistics, PeriodCounts, counts_per, period_s
-from callresp.io.wording import counted
+from callresp.io.wording import counted, watt_hours
 from callresp.palette.model import Palette
 from callresp.plots import style
 from callresp.plots.charts import count_step, tick_text, value_axis
@@ -260,7 +260,7 @@ def _foot(figure: Figure, high_in: float, figures: DayStatistics) -> None:
     if figures.overruns is not None:
         told.append(counted(figures.overruns, "overrun"))
     if figures.energy_wh is not None:
-        told.append(f"{figures.energy_wh:.1f} Wh")
+        told.append(watt_hours(figures.energy_wh))
     late = [
         f"{stage} {one.median_ms:.1f} ms, at most {one.highest_ms:.1f}"
         for stage, one in list(figures.latency_ms.items())[:5]

@@ -21,7 +21,7 @@ from pathlib import Path
 from callresp.field import timeline
 from callresp.field.day import FieldDay
 from callresp.field.statistics import DayStatistics, PeriodCounts, ValueRange, counts_per, period_s
-from callresp.io.wording import counted
+from callresp.io.wording import counted, lasting, watt_hours
 from callresp.palette.model import Palette
 from callresp.plots import style
 from callresp.plots.charts import AxisTick, Chart, ChartLine, line_chart, mirrored_bars
@@ -126,6 +126,7 @@ def page_of(template: str, **values: object) -> str:
         "long_day": lambda at: f"{at:%A, %-d %B %Y, %H:%M}",
         "second": lambda at: f"{at:%-d %b, %H:%M:%S}",
         "counted": counted,
+        "lasting": lasting,
     }
     found = templates.get_template(f"{template}.html.j2")
     return found.render(light=LIGHT, dark=DARK, **values)
@@ -146,12 +147,13 @@ def _remarks(figures: DayStatistics) -> list[str]:
 def _facts(figures: DayStatistics) -> list[tuple[str, str, str]]:
     share = f"{figures.answered / figures.calls:.0%}" if figures.calls else ""
     refused = ", ".join(f"{count:,} {why}" for why, count in figures.refused.items())
+    energy_wh = figures.energy_wh
     return [
         ("calls heard", f"{figures.calls:,}", counted(figures.notes, "note")),
         ("answered", f"{figures.answered:,}", share),
         ("strokes", f"{figures.strokes:,}", ""),
         ("not played", f"{sum(figures.refused.values()):,}", refused),
-        ("energy", _or_unknown(figures.energy_wh, "{:.1f} Wh"), ""),
+        ("energy", "not known" if energy_wh is None else watt_hours(energy_wh), ""),
         ("faults", f"{sum(figures.faults.values()):,}", ""),
         ("sound lost", _or_unknown(figures.overruns, "{:,}"), "overruns"),
     ]
@@ -242,7 +244,7 @@ def _supply(
         told = _ranged("Supply voltage", figures.supply_v, "V", 2)
         drawn.append((told, line_chart([line], across, "V", told, limit)))
     if used := timeline.energy(day):
-        told = f"Energy used so far, {used[-1][1]:.1f} Wh at the end"
+        told = f"Energy used so far, {watt_hours(used[-1][1])} at the end"
         line = ChartLine("energy used", "answer", _shares(day, used))
         drawn.append((told, line_chart([line], across, "Wh", told)))
     return {"title": "Supply and energy", "charts": drawn}
