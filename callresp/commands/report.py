@@ -113,7 +113,8 @@ def print_summary(figures: DayStatistics) -> None:
     """Tell a person the day in a few lines."""
     ui.say(
         f"{figures.start:%-d %B %Y, %H:%M}, {lasting(figures.duration_s)}:"
-        f" {counted(figures.calls, 'call')}, {figures.answered:,} answered, {counted(figures.strokes, 'stroke')}"
+        f" {counted(figures.calls, 'call')}, {figures.answered:,} answered,"
+        f" {counted(figures.strokes, 'stroke')}"
     )
     for counts, what in (
         (figures.refused, "command not played"),
