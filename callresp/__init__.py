@@ -19,14 +19,14 @@ Nothing is loaded before it is used, so that importing this takes no time.
 
 from __future__ import annotations
 
-import importlib
-from collections.abc import Callable
-from pathlib import Path
-from typing import TYPE_CHECKING
-
 from callresp.errors import UserError
 
+# Not from `typing`: what is loaded here, Ctrl-C breaks off before the command can say so.
+TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
     import numpy as np
     import numpy.typing as npt
 
@@ -93,6 +93,8 @@ def __getattr__(name: str) -> object:
     """Load what is asked for."""
     if name not in _FROM:
         raise AttributeError(f"module 'callresp' has no attribute '{name}'")
+    import importlib
+
     return getattr(importlib.import_module(_FROM[name]), name)
 
 
@@ -164,6 +166,8 @@ def transcribe(
     >>> [(round(note.onset_s, 1), round(note.pitch_hz, -1)) for note in heard.notes]
     [(1.1, 3000.0), (2.3, 3000.0), (3.5, 3000.0)]
     """
+    from pathlib import Path
+
     import msgspec
 
     from callresp.io.audio import Recording, Waveform, open_recording
@@ -353,6 +357,8 @@ def render(
     >>> sound.sample_rate_hz, sound.samples.shape[1], sound.duration_s > 2.0
     (48000, 1, True)
     """
+    from pathlib import Path
+
     from callresp.io.audio import Recording
     from callresp.plan.checked_plan import CheckedPlan
     from callresp.synthesis.mixing import mixed

@@ -154,3 +154,14 @@ def test_who_looks_on_is_told_what_takes_long(
     ours.setLevel(logging.NOTSET)
     assert told == watched
     assert not logging.getLogger("another").isEnabledFor(logging.INFO)
+
+
+def test_importing_the_package_loads_no_more_than_errors() -> None:
+    """Ctrl-C before the command's entry is a traceback, so nothing slow may come before it."""
+    root = Path(sys.modules["callresp"].__file__ or "").parents[1]
+    script = f"import sys; sys.path.insert(0, {str(root)!r}); old = set(sys.modules)"
+    script += "; import callresp; print(*sorted(set(sys.modules) - old))"
+    done = subprocess.run(
+        [sys.executable, "-I", "-S", "-c", script], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == ["__future__", "callresp", "callresp.errors"]
