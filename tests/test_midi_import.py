@@ -13,7 +13,7 @@ from plan_helpers import random_palette, random_reply, reply_note
 
 from callresp.cli import cli
 from callresp.errors import UserError
-from callresp.io.score import ReplyHeader, ReplyScore, read_reply
+from callresp.io.score import ReplyHeader, ReplyScore, read_reply, write_reply
 from callresp.midi.file import write_midi
 from callresp.midi.imported import import_midi, obstacles_in_plan
 from callresp.midi.keymap import KeyMap, force_for
@@ -220,6 +220,16 @@ def test_the_command_writes_a_score_that_can_be_checked(tmp_path: Path) -> None:
     assert "all can be played as written" in told
     score = read_reply(tmp_path / "x.reply.jsonl")
     assert [note.instrument for note in score.notes] == ["tube 1", "tube 1"]
+    # The same piece again replaces it, but what was exported from a reply does not replace that.
+    assert imported(tmp_path)[0] == 0
+    header = msgspec.structs.replace(score.header, recording="dawn.wav")
+    kept = msgspec.structs.replace(score, header=header)
+    write_reply(tmp_path / "x.reply.jsonl", kept)
+    refused = CliRunner().invoke(cli, ["import", str(tmp_path / "x.mid")]).exception
+    assert isinstance(refused, UserError)
+    assert "holds the reply to 'dawn.wav'; name another file by --output" in str(refused)
+    assert read_reply(tmp_path / "x.reply.jsonl") == kept
+    assert imported(tmp_path, "-o", str(tmp_path / "x.reply.jsonl"))[0] == 0
     checked = CliRunner().invoke(cli, ["check", str(tmp_path / "x.reply.jsonl")])
     assert checked.exit_code == 0
     # The piece is no recording: nothing is looked for beside it.

@@ -10,7 +10,8 @@ import click
 import msgspec
 
 from callresp.commands import ui
-from callresp.io.score import write_reply
+from callresp.errors import UserError
+from callresp.io.score import read_reply, write_reply
 from callresp.io.wording import counted
 from callresp.midi.imported import Obstacle, import_midi, obstacles_in_plan
 from callresp.palette.files import load_palette
@@ -27,11 +28,12 @@ def run(
     as_json: bool,
 ) -> None:
     """Read a Standard MIDI File into a reply score, and say what the machine can't do."""
-    output = ui.target(
-        output or piece.with_name(f"{piece.stem}.reply.jsonl"), piece, palette, writes="reply score"
-    )
+    named, output = output, output or piece.with_name(f"{piece.stem}.reply.jsonl")
+    ui.target(output, piece, palette, writes="reply score")
     machine = load_palette(palette)
     done = import_midi(piece, machine, within, transpose)
+    if named is None and output.exists():
+        _expect_reply_of(done.reply.header.recording, output)
     with ui.progress("planning") as advance:
         checked = make_plan(done.reply, machine, advance)
     obstacles = [*done.obstacles, *obstacles_in_plan(done, checked.plan.changes)]
@@ -57,6 +59,17 @@ def run(
         ui.say(f"wrote {output}")
         ui.say(f"next: callresp check {ui.typed(output)}")
     click.get_current_context().exit(1 if obstacles else 0)
+
+
+def _expect_reply_of(recording: str, output: Path) -> None:
+    """What was exported and changed does not replace the reply that it was made from, unasked."""
+    there = read_reply(output).header.recording
+    if there != recording:
+        raise UserError(
+            f"holds the reply to '{there}'",
+            where=str(output),
+            remedy="name another file by --output",
+        )
 
 
 def _print_summary(length_s: float, instruments: Sequence[str]) -> None:
