@@ -29,3 +29,14 @@ def test_of_digital_silence_the_noise_is_left() -> None:
     mixed = scout_cases.in_noise(silence, -60.0, np.random.default_rng(1))
     assert np.abs(mixed).max() == pytest.approx(0.5)
     assert mixed.std() > 0.05
+
+
+def test_of_marked_notes_an_example_is_cut_though_a_knock_is_louder() -> None:
+    clip = np.full(5 * RATE_HZ, 0.01, np.float32)
+    clip[: RATE_HZ // 10] = 1.0  # the knock
+    clip[int(3.5 * RATE_HZ) : int(4.5 * RATE_HZ)] = 0.1  # the song
+    marked_s = np.array([[3.5, 4.5]])
+    assert scout_cases.loudest(clip, np.zeros((0, 2))).max() == 1.0
+    cut = scout_cases.loudest(clip, marked_s)
+    assert (len(cut), cut.max()) == (3 * RATE_HZ, pytest.approx(0.1))
+    assert (cut > 0.05).sum() == RATE_HZ

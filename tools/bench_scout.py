@@ -38,7 +38,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.signal
 from bench_table import run
-from scout_cases import RATE_HZ, ROWS, Caller, Case, Wave, callers, cases, loudest, others
+from scout_cases import RATE_HZ, ROWS, Caller, Case, Wave, callers, cases, others
 from sklearn.metrics import brier_score_loss, roc_auc_score
 
 from callresp.commands.ui import say
@@ -174,7 +174,7 @@ def on_false(known: Sequence[Caller], minutes: float, seed: int) -> None:
     weather = render(load_recipe("score-weather"), seconds=60 * minutes)
     birds = storms = calls = 0
     for number, caller in enumerate(known):
-        example = [sought(loudest(caller.clips[0]))]
+        example = [sought(caller.examples[0])]
         among = scan(Waveform(others(known, caller.kind, minutes, seed + number), RATE_HZ), example)
         storm = scan(Waveform(weather.samples, weather.sample_rate_hz), example)
         birds, storms = birds + among.present, storms + storm.present
@@ -189,8 +189,8 @@ def on_roadside(known: Sequence[Caller], seed: int) -> None:
     delays = []
     rng = np.random.default_rng(seed)
     for number, caller in enumerate(known):
-        example = sought(loudest(caller.clips[0]))
-        call = loudest(caller.clips[-1])
+        example = sought(caller.examples[0])
+        call = caller.examples[-1]
         sound = pink_noise(60 * RATE_HZ, RATE_HZ, seed + number)
         for at_s in np.arange(rng.uniform(0, 10), 56, 10):
             at = int(at_s * RATE_HZ)
@@ -207,7 +207,7 @@ def on_roadside(known: Sequence[Caller], seed: int) -> None:
 
 def on_speed(known: Sequence[Caller], minutes: float, seed: int) -> None:
     """Times real time by the processor's own clock, at two lengths."""
-    example = [sought(loudest(known[0].clips[0]))]
+    example = [sought(known[0].examples[0])]
     for share in (0.2, 1.0):
         sound = others(known, known[0].kind, share * minutes, seed)
         began, before = time.process_time(), _peak_mb()

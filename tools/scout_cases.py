@@ -1,6 +1,7 @@
 """Clips of callers in noise for the bench of presence: the same caller, other callers, nothing.
 
 A case is an example of at most 3 s, and a recording that holds the same caller or does not.
+An example is the loudest of its clip; of a clip whose notes are marked, the loudest of these.
 Where a caller has several recordings, the example and the recording differ; else they are
 of one recording, in other noise. Noise is pink over the whole band.
 """
@@ -45,11 +46,12 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Caller:
-    """One individual: its kind, and its clips at `RATE_HZ`."""
+    """One individual: its kind, and at `RATE_HZ` its clips and an example out of each."""
 
     kind: str
     name: str
     clips: tuple[Wave, ...]
+    examples: tuple[Wave, ...]
 
 
 def callers(one: Sequence[Path], many: Sequence[Path], use: str) -> list[Caller]:
@@ -65,13 +67,14 @@ def callers(one: Sequence[Path], many: Sequence[Path], use: str) -> list[Caller]
     for name, files in named.items():
         if name in CHORUSES or (name in TUNING) != (use == "tuning"):
             continue
-        clips = [clip for path in files if path.suffix in SOUNDS for clip in _clips(path)]
-        if clips:
-            found.append(Caller(KINDS.get(name, name.split("-")[0]), name, tuple(clips)))
+        both = [of for path in files if path.suffix in SOUNDS for of in _clips(path)]
+        if both:
+            clips, examples = zip(*both, strict=True)
+            found.append(Caller(KINDS.get(name, name.split("-")[0]), name, clips, examples))
     return found
 
 
-def _clips(path: Path) -> list[Wave]:
+def _clips(path: Path) -> list[tuple[Wave, Wave]]:
     samples, rate_hz = sf.read(path, dtype="float32", always_2d=True)
     whole = soxr.resample(samples.mean(axis=1), rate_hz, RATE_HZ)
     size = int(LONGEST_S * RATE_HZ)
@@ -84,7 +87,8 @@ def _clips(path: Path) -> list[Wave]:
         if sung.size and inside_s.sum() < LEAST_SUNG_S:
             continue
         if len(one) > 0.2 * RATE_HZ and one.std() > 0.02 * whole.std():
-            pieces.append((one / (one.std() + 1e-9)).astype(np.float32))
+            clip = (one / (one.std() + 1e-9)).astype(np.float32)
+            pieces.append((clip, loudest(clip, sung - at / RATE_HZ)))
     return pieces
 
 
@@ -94,13 +98,22 @@ def _marked(path: Path) -> npt.NDArray[np.float64]:
     return columns(marks, "onset_s", "offset_s") if marks.is_file() else np.zeros((0, 2))
 
 
-def loudest(clip: Wave) -> Wave:
-    """The loudest `EXAMPLE_S` of a clip."""
+def loudest(clip: Wave, marked_s: npt.NDArray[np.float64]) -> Wave:
+    """The loudest `EXAMPLE_S` of a clip, by what is marked in it where anything is.
+
+    A cage is knocked louder than its bird sings, and a knock is no example of a song.
+    """
     size = int(EXAMPLE_S * RATE_HZ)
     if len(clip) <= size:
         return clip
-    power = np.cumsum(np.r_[0.0, clip.astype(np.float64) ** 2])
-    at = int(np.argmax(power[size:] - power[:-size]))
+    power = clip.astype(np.float64) ** 2
+    if marked_s.size:
+        sung = np.zeros(len(clip))
+        for first, last in (marked_s.clip(0) * RATE_HZ).astype(int):
+            sung[first:last] = 1.0
+        power *= sung
+    held = np.cumsum(np.r_[0.0, power])
+    at = int(np.argmax(held[size:] - held[:-size]))
     return clip[at : at + size]
 
 
@@ -154,7 +167,7 @@ def cases(known: Sequence[Caller], each: int, seed: int) -> tuple[list[Wave], li
     made: list[Case] = []
     for caller in known:
         chosen = int(rng.integers(len(caller.clips)))
-        examples.append(loudest(caller.clips[chosen]))
+        examples.append(caller.examples[chosen])
         own = [clip for n, clip in enumerate(caller.clips) if n != chosen] or [*caller.clips]
         kin = [c for one in known if one.kind == caller.kind and one is not caller
                for c in one.clips]  # fmt: skip
