@@ -129,6 +129,20 @@ def test_a_call_under_another_bird_is_found() -> None:
     assert found(place(8, 0, {3.0: both})).present
 
 
+@pytest.mark.parametrize("hiss", [0.0, 0.03])
+def test_a_steady_whistle_cut_out_closely_is_found(hiss: float) -> None:
+    """Its clip has no rest in which it could be told from a floor."""
+    whistle = np.sin(2 * np.pi * 3000 * np.arange(RATE_HZ // 2) / RATE_HZ).astype(np.float32)
+    noise = hiss * np.random.default_rng(1).standard_normal(len(whistle)).astype(np.float32)
+    example = make_example(whistle + noise, RATE_HZ)
+    low_hz, high_hz = example.band_hz
+    assert low_hz < 3000 < high_hz < 2 * low_hz
+    faded = whistle * np.hanning(len(whistle)).astype(np.float32) ** 0.25
+    told = scan(Waveform(place(12, 0, {3.0: faded}), RATE_HZ), [wanted(example)])
+    assert told.present
+    assert told.calls[0].onset_s == pytest.approx(3.0, abs=0.25)
+
+
 def drum(hertz: float, first_s: float, ratio: float, noise: float = 0.003) -> Wave:
     """Beats that come sooner and sooner, in a clip's faint noise."""
     begins_s = np.cumsum([0.0, *np.maximum(first_s * ratio ** np.arange(13), 0.05)])

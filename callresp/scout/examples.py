@@ -30,6 +30,7 @@ from callresp.scout.spectra import (
     TINY,
     Analysis,
     Grid,
+    among_neighbours,
     analysis,
     band_edges,
     band_weights,
@@ -54,6 +55,7 @@ OWN_FLOOR_QUANTILE = 0.15
 EDGE_SHARE = 0.01
 # Of a drum without noise: its share of what comes and goes, and how far it rises (20 dB).
 DRUM_SHARE, CLEAN_SHARE, CLEAN_RISE = 0.9, 0.95, 100.0
+RESTLESS = 4.0  # ratio of a clip's loud frames to its quiet ones (6 dB), if it has no rest
 DIGITAL_SHARE = 1e-8  # of the loudest frame: 80 dB below it nothing was recorded
 
 
@@ -141,9 +143,11 @@ def make_example(
     lowest = 0 if _is_drum(plain) else DRUM_BANDS
     plain[:, :lowest] = 0
     first, last = _sounding(_less_floor(plain))
-    powers = {pitch: _less_floor(bins @ _raised(own, pitch))[first:last] for pitch in PITCHES}
-    for one in powers.values():
-        one[:, :lowest] = 0
+    powers = {}
+    for pitch in PITCHES:
+        raised = bins @ _raised(own, pitch)
+        raised[:, :lowest] = 0
+        powers[pitch] = _less_floor(raised)[first:last]
     active = powers[1.0].max(axis=0) > ACTIVE_SHARE * powers[1.0].max()
     return Example(name, powers, active, _parts(powers[1.0]))
 
@@ -156,7 +160,13 @@ def _raised(own: Analysis, pitch: float) -> Grid:
 def _less_floor(powers: Grid) -> Grid:
     # Silence put between calls by an editor is no floor: what sounds behind them is no call.
     level = powers.sum(axis=1)
-    floor = np.quantile(powers[level > DIGITAL_SHARE * level.max()], OWN_FLOOR_QUANTILE, axis=0)
+    heard = level > DIGITAL_SHARE * level.max()
+    floor = np.quantile(powers[heard], OWN_FLOOR_QUANTILE, axis=0)
+    quiet, loud = np.quantile(level[heard], (OWN_FLOOR_QUANTILE, 0.95))
+    if quiet > loud / RESTLESS:
+        # Cut closely out of a steady whistle, a clip has no rest that tells its floor.
+        widths = np.diff(band_edges())
+        floor = np.exp(among_neighbours(np.log((floor + TINY) / widths))) * widths
     return np.asarray(np.maximum(powers - 2 * floor, 0), dtype=np.float32)
 
 

@@ -288,11 +288,7 @@ def noise_model(powers: Grid, degrees: npt.NDArray[np.float64]) -> NoiseModel:
     if len(heard):
         # Bands beyond the sample rate's reach hold nothing to compare a neighbour with.
         density = np.interp(np.arange(BANDS), heard, density[heard])
-    # The limit keeps a continuous caller from becoming the floor of its band. The lowest bands,
-    # whose rumble differs from band to band, are left out of it.
-    song = density[DRUM_BANDS:]
-    around = scipy.ndimage.median_filter(song, size=NEIGHBOURS, mode="nearest")
-    np.minimum(song, around + np.log(ABOVE_NEIGHBOURS), out=song)
+    density = among_neighbours(density)
     spread = np.full(BANDS, UNHEARD)
     spread[heard] = facts[heard, 2]
     return NoiseModel(
@@ -300,3 +296,16 @@ def noise_model(powers: Grid, degrees: npt.NDArray[np.float64]) -> NoiseModel:
         facts[:, 1].astype(np.float32),
         spread.astype(np.float32),
     )
+
+
+def among_neighbours(density: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Logarithms of a floor's density ``(BANDS,)``, none far above those of its neighbours.
+
+    The limit keeps a continuous caller from becoming the floor of its band. The lowest bands,
+    whose rumble differs from band to band, are left out of it.
+    """
+    limited = density.copy()
+    song = density[DRUM_BANDS:]
+    around = scipy.ndimage.median_filter(song, size=NEIGHBOURS, mode="nearest")
+    limited[DRUM_BANDS:] = np.minimum(song, around + np.log(ABOVE_NEIGHBOURS))
+    return limited
