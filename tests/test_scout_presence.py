@@ -332,3 +332,15 @@ def test_the_command_ends_with_1_where_it_is_nowhere_and_2_without_an_example(
         fault = CliRunner().invoke(cli, ["scout", *words]).exception
         assert isinstance(fault, UserError)
         assert option in str(fault)
+
+
+def test_an_example_of_noise_alone_is_told(tmp_path: Path) -> None:
+    """And a song over a hiss 7 dB below it is not taken for noise."""
+    write_wav(tmp_path / "hiss.wav", 0.1 * pink_noise(RATE_HZ, RATE_HZ, 4), RATE_HZ)
+    write_wav(tmp_path / "call.wav", song() + 0.18 * pink_noise(len(song()), RATE_HZ, 5), RATE_HZ)
+    write_wav(tmp_path / "a.wav", place(4, 5, {1.0: stranger()}), RATE_HZ)
+    told = run(str(tmp_path / "a.wav"), "--like", str(tmp_path / "hiss.wav"))[2]
+    assert "hiss.wav: hardly anything in it stands over its own noise" in told
+    assert (
+        "stands over" not in run(str(tmp_path / "a.wav"), "--like", str(tmp_path / "call.wav"))[2]
+    )

@@ -160,6 +160,12 @@ def examples(like: Sequence[Path]) -> list[Wanted]:
             "no example of the wanted sound", argument="like", remedy="give a clip of it"
         )
     loaded = [load_example(path) for path in like]
+    for one in loaded:
+        if one.is_noise:
+            ui.warn(
+                f"{one.name}: hardly anything in it stands over its own noise: what is found may be"
+                " chance; cut out one call, with a little quiet around it"
+            )
     with ui.progress("learning the sound") as advance:
         found = []
         for number, example in enumerate(loaded, start=1):

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import scipy.ndimage
 
 from callresp.errors import UserError
 from callresp.io.audio import open_recording
@@ -55,6 +56,9 @@ OWN_FLOOR_QUANTILE = 0.15
 EDGE_SHARE = 0.01
 # Of a drum without noise: its share of what comes and goes, and how far it rises (20 dB).
 DRUM_SHARE, CLEAN_SHARE, CLEAN_RISE = 0.9, 0.95, 100.0
+# Clips of noise alone stand 8 to 11 dB over their floor, calls of 84 callers 21 dB or more.
+NOISE_DB = 13.0
+STANDS_QUANTILE, STANDS_OVER = 0.995, 3  # of means over so many frames and bands
 RESTLESS = 4.0  # ratio of a clip's loud frames to its quiet ones (6 dB), if it has no rest
 DIGITAL_SHARE = 1e-8  # of the loudest frame: 80 dB below it nothing was recorded
 
@@ -72,12 +76,20 @@ class Example:
         Bands that it uses, shape ``(BANDS,)``.
     parts : tuple of int
         First frames of its parts.
+    stands_db : float
+        How far what is loudest in it stands over its own floor.
     """
 
     name: str
     powers: dict[float, Grid]
     active: npt.NDArray[np.bool_]
     parts: tuple[int, ...]
+    stands_db: float
+
+    @property
+    def is_noise(self) -> bool:
+        """Whether no call can be told from what sounds all through it."""
+        return self.stands_db < NOISE_DB
 
     @property
     def frames(self) -> int:
@@ -149,7 +161,7 @@ def make_example(
         raised[:, :lowest] = 0
         powers[pitch] = _less_floor(raised)[first:last]
     active = powers[1.0].max(axis=0) > ACTIVE_SHARE * powers[1.0].max()
-    return Example(name, powers, active, _parts(powers[1.0]))
+    return Example(name, powers, active, _parts(powers[1.0]), _stands_db(plain))
 
 
 def _raised(own: Analysis, pitch: float) -> Grid:
@@ -158,6 +170,10 @@ def _raised(own: Analysis, pitch: float) -> Grid:
 
 
 def _less_floor(powers: Grid) -> Grid:
+    return np.asarray(np.maximum(powers - 2 * _floor(powers), 0), dtype=np.float32)
+
+
+def _floor(powers: Grid) -> npt.NDArray[np.float64]:
     # Silence put between calls by an editor is no floor: what sounds behind them is no call.
     level = powers.sum(axis=1)
     heard = level > DIGITAL_SHARE * level.max()
@@ -167,7 +183,15 @@ def _less_floor(powers: Grid) -> Grid:
         # Cut closely out of a steady whistle, a clip has no rest that tells its floor.
         widths = np.diff(band_edges())
         floor = np.exp(among_neighbours(np.log((floor + TINY) / widths))) * widths
-    return np.asarray(np.maximum(powers - 2 * floor, 0), dtype=np.float32)
+    return np.asarray(floor, dtype=np.float64)
+
+
+def _stands_db(powers: Grid) -> float:
+    heard = powers.any(axis=0)
+    size = STANDS_OVER
+    loud = scipy.ndimage.uniform_filter(powers[:, heard], size)
+    floor = scipy.ndimage.uniform_filter(_floor(powers)[heard], size)
+    return 10 * float(np.log10(np.quantile(loud / (floor + TINY), STANDS_QUANTILE) + TINY))
 
 
 def _is_drum(powers: Grid) -> bool:
