@@ -108,7 +108,7 @@ def called(samples: Wave, marked_s: npt.NDArray[np.float64], drum: bool) -> Wave
         high = scipy.signal.butter(4, LOW_HZ, "highpass", fs=RATE_HZ, output="sos")
         own = scipy.signal.sosfiltfilt(high, samples)
     if marked_s.size:
-        sung = np.zeros(len(samples))
+        sung = np.zeros(len(samples), np.float32)
         for first, last in (marked_s * RATE_HZ).astype(int):
             sung[first:last] = 1.0
         own = own * sung
