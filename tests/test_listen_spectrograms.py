@@ -16,7 +16,12 @@ from callresp.listen.offline import note_table
 from callresp.listen.profile import Profile
 from callresp.listen.voices.looks import looks_of
 from callresp.listen.voices.online_voices import VoiceTracker
-from callresp.listen.voices.pair_evidence import Pairs, pairs_of, spectrograms_alike
+from callresp.listen.voices.pair_evidence import (
+    Pairs,
+    cells_of,
+    pairs_of,
+    spectrograms_alike,
+)
 
 EDGES_HZ = np.geomspace(BANDS_FROM_HZ, BANDS_TO_HZ, BANDS + 1)
 HANN_SUM_DB = 10 * np.log10(1.5)  # Harris 1978: noise bandwidth of a Hann window, in bins
@@ -118,9 +123,11 @@ def _overlapped() -> Pairs:
 
 def test_what_somebody_else_covers_does_not_count() -> None:
     pairs = _overlapped()
-    covered = spectrograms_alike(np.arange(2), pairs)[0, 1]
+    some = cells_of(np.arange(2), pairs)
+    covered = spectrograms_alike(some, some)[0, 1]
     pairs.clear[:] = 1.0
-    assert covered > 0.8 > 2 * spectrograms_alike(np.arange(2), pairs)[0, 1]
+    some = cells_of(np.arange(2), pairs)
+    assert covered > 0.8 > 2 * spectrograms_alike(some, some)[0, 1]
 
 
 def test_notes_are_held_against_each_other_online_as_offline() -> None:

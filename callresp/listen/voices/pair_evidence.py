@@ -64,6 +64,7 @@ MOST_BETWEEN = 1.5  # notes of weight between a note and its singer's next
 TWIN_S = 0.015  # parts of one sound begin together
 TWIN_RATIO = 0.04
 TILE = 32
+ROWS = 48
 # Of the geometric mean of two spectrograms' energies, by which those of one syllable differ; and
 # cells that it takes to compare them.
 SAME_SYLLABLE = 0.2
@@ -135,26 +136,42 @@ def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
     pairs.looks[:count], pairs.onset_s[:count], pairs.offset_s[:count] = looks, onset_s, offset_s
     _compare_all(count, pairs)
     calm = np.flatnonzero(pairs.about[:count] < CROWDED)
-    _mix_all(count, calm, spectrograms_alike(calm, pairs), pairs)
+    cells = cells_of(calm, pairs)
+    # Some rows at a time, up to the diagonal: tables of all of them took longer to come by.
+    for start in range(0, len(calm), ROWS):
+        rows, columns = slice(start, start + ROWS), slice(start + ROWS)
+        alike = spectrograms_alike(*(Cells(*(x[some] for x in cells)) for some in (rows, columns)))
+        _mix_rows(calm, start, alike, pairs)
+    _follow_all(count, pairs)
     return pairs
 
 
-def spectrograms_alike(some: Numbers, p: Pairs) -> Values:
-    """How alike some notes' spectrograms are: 0 to 1, nan where not known.
+class Cells(NamedTuple):
+    """Cells of notes' spectrograms, shape ``(n, CELLS)``.
 
-    Shape ``(n, n)``, each two notes in the row of the later one.
+    Their energy and their amplitude, as far as they are clear, and how clear they are.
     """
+
+    energy: Values
+    shown: Values
+    clear: Values
+
+
+def cells_of(some: Numbers, p: Pairs) -> Cells:
+    """The cells of some notes."""
     cells, clear = np.nan_to_num(p.looks[some, CELL:IN_BAND]), p.clear[some]
-    shown, squares = clear * cells, clear * cells * cells
-    energy, shared, known = squares @ clear.T, shown @ shown.T, clear @ clear.T
-    like = np.full((len(some), len(some)), np.nan)
-    for at in range(0, len(some), TILE):
-        rows, to = slice(at, at + TILE), slice(at + TILE)
-        mine, its = energy[rows, to], energy[to, rows].T
-        apart = np.maximum(mine + its - 2.0 * shared[rows, to], 0.0)
-        alike = np.exp(-apart / (np.sqrt(mine * its) + _LEAST_ENERGY) / SAME_SYLLABLE)
-        like[rows, to] = np.where(known[rows, to] >= LEAST_CELLS, alike, np.nan)
-    return like
+    return Cells(clear * cells * cells, clear * cells, clear)
+
+
+def spectrograms_alike(one: Cells, other: Cells) -> Values:
+    """How alike some notes' spectrograms are with others': 0 to 1, nan where not known.
+
+    Shape ``(len(one.clear), len(other.clear))``.
+    """
+    mine, its = one.energy @ other.clear.T, one.clear @ other.energy.T
+    apart = np.maximum(mine + its - 2.0 * (one.shown @ other.shown.T), 0.0)
+    alike = np.exp(-apart / (np.sqrt(mine * its) + _LEAST_ENERGY) / SAME_SYLLABLE)
+    return np.asarray(np.where(one.clear @ other.clear.T >= LEAST_CELLS, alike, np.nan))
 
 
 @kernel
@@ -164,17 +181,22 @@ def _compare_all(count: int, p: Pairs) -> None:
     room = np.empty((3, count))
     for i in range(count):
         _compare(i, p, room)
-    for sums in (p.like, p.timbre):
-        mirror(count, sums)
+    mirror(count, p.like)
     for i in range(count):
         _look_about(i, count, p)
 
 
 @kernel
-def _mix_all(count: int, some: Numbers, alike: Values, p: Pairs) -> None:
-    for m in range(len(some)):
-        for n in range(m):
-            _mix(some[m], some[n], alike[m, n], p)
+def _mix_rows(some: Numbers, start: int, alike: Values, p: Pairs) -> None:
+    for m in range(len(alike)):
+        i = some[start + m]
+        for n in range(start + m):
+            p.timbre[i, some[n]] = _mixed(i, some[n], alike[m, n], p)
+
+
+@kernel
+def _follow_all(count: int, p: Pairs) -> None:
+    mirror(count, p.timbre)
     for i in range(count):
         _follow(i, p)
 
@@ -192,7 +214,8 @@ def compare_last(at: int, p: Pairs, room: Values) -> None:
     _look_about(at, at + 1, p)
     for j in range(at):
         if max(p.about[at], p.about[j]) < CROWDED:
-            _mix(at, j, _spectrograms_alike(at, j, p), p)
+            alike = _spectrograms_alike(at, j, p)
+            p.timbre[at, j] = p.timbre[j, at] = _mixed(at, j, alike, p)
     _follow(at, p)
 
 
@@ -306,16 +329,17 @@ def _spectrograms_alike(i: int, j: int, p: Pairs) -> float:
 
 
 @noalloc
-def _mix(i: int, j: int, alike: float, p: Pairs) -> None:
-    """Let spectrograms tell the timbre of two notes, the less the more overlaps about them.
+def _mixed(i: int, j: int, alike: float, p: Pairs) -> float:
+    """How alike two notes are in timbre.
 
-    Of two about which as much as `CROWDED` overlaps they tell nothing.
+    Spectrograms tell it the less the more overlaps about the notes. Of two about which as much
+    as `CROWDED` overlaps they tell nothing.
     """
     if math.isnan(alike):
-        return
+        return p.timbre[i, j]
     crowded = max(p.about[i], p.about[j]) / CROWDED
     by_spectrogram = (1.0 - crowded) * alike * math.sqrt(p.weight[i] * p.weight[j])
-    p.timbre[i, j] = p.timbre[j, i] = by_spectrogram + crowded * p.timbre[i, j]
+    return by_spectrogram + crowded * p.timbre[i, j]
 
 
 @noalloc

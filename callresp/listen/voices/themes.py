@@ -91,5 +91,6 @@ def turn(song: Sequence[NoteFeatures]) -> int | None:
 
 def _moments(values: Sequence[float]) -> tuple[float, float]:
     """Mean and variance; `statistics` has them exact, and a hundred times slower."""
-    mean = sum(values) / len(values)
-    return mean, sum([(off := value - mean) * off for value in values]) / len(values)
+    count = len(values)
+    mean = sum(values) / count
+    return mean, math.dist(values, (mean,) * count) ** 2 / count
