@@ -20,6 +20,7 @@ import click
 from callresp import __version__
 from callresp.commands.ui import LOOK, is_terminal
 from callresp.errors import UserError
+from callresp.link.signals import kept
 
 # verb: (module below callresp.verbs, one line of help). The module holds the
 # command as `command`, or, where it holds several, as VERB_command.
@@ -186,7 +187,8 @@ def main(words: Sequence[str] | None = None) -> None:
     # second then and after each product: assigning singers in dense song took twice the CPU time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
-        status = cli.main(words, prog_name="callresp", standalone_mode=False)
+        with kept():
+            status = cli.main(words, prog_name="callresp", standalone_mode=False)
     except UserError as fault:
         _complain(str(fault))
         sys.exit(2)

@@ -10,6 +10,8 @@ import socket
 import subprocess
 import sys
 import threading
+import time
+import weakref
 from pathlib import Path
 
 import pytest
@@ -22,6 +24,7 @@ from callresp.link.board import SimulatedBoard
 from callresp.link.messages import Stop, StrikeAt
 from callresp.link.port import BoardConnection, open_port
 from callresp.link.session import Session
+from callresp.link.signals import kept
 from callresp.link.stop_request import StopListener, request_stop
 from callresp.link.stream import stream
 from callresp.plan.files import write_plan
@@ -239,3 +242,38 @@ def test_a_dry_run_sends_nothing(tmp_path: Path) -> None:
 
 def test_ports_is_quiet_where_there_are_none() -> None:
     assert callresp("ports", "--json").returncode == 0
+
+
+@pytest.mark.usefixtures("own_signals")
+def test_ctrl_c_that_python_ignores_in_a_callback_comes_again() -> None:
+    """As in the callback of a module's lock: `live` went on for the rest of the day."""
+
+    class Module:
+        pass
+
+    def interrupted(gone: object) -> None:
+        raise KeyboardInterrupt
+
+    def ignored_once() -> None:
+        module = Module()
+        lock = weakref.ref(module, interrupted)
+        del module
+        assert lock() is None  # Python has ignored it, and we are still here
+        until_s = time.monotonic() + 20.0
+        while time.monotonic() < until_s:
+            time.sleep(0.01)
+
+    before = sys.unraisablehook
+    with pytest.raises(KeyboardInterrupt), kept():
+        ignored_once()
+    assert sys.unraisablehook is before
+
+
+def test_other_faults_that_python_ignores_are_told_as_before(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    told: list[object] = []
+    monkeypatch.setattr("sys.unraisablehook", lambda what: told.append(what.exc_type))
+    with kept():
+        lock = weakref.ref(type("Gone", (), {})(), lambda gone: 1 / 0)
+    assert (lock(), told) == (None, [ZeroDivisionError])

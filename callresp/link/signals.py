@@ -5,12 +5,18 @@ Ctrl-C, SIGTERM from a service manager, SIGHUP from a terminal that goes away,
 SIGQUIT; POSIX.1-2017, "Signal Concepts") are only noted. Whoever moves
 something looks at the note, releases everything, and ends; a second or third
 Ctrl-C changes nothing about that.
+
+Python can't raise everywhere: where Ctrl-C comes in a callback, as while a module is
+loaded, it says 'Exception ignored' and goes on. While `kept` is entered, it comes anew.
 """
 
 from __future__ import annotations
 
+import _thread
 import signal
+import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
@@ -20,6 +26,9 @@ ENDING = tuple(
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT")
     if (number := getattr(signal, name, None)) is not None
 )
+
+
+AGAIN_S = 0.01
 
 
 class StoppedBySignal(KeyboardInterrupt):
@@ -77,3 +86,27 @@ def deferred() -> Iterator[Deferred]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+@contextmanager
+def kept() -> Iterator[None]:
+    """While inside, a Ctrl-C that Python has to ignore comes again a moment later."""
+    before = sys.unraisablehook
+
+    def ignored(what: sys.UnraisableHookArgs) -> None:
+        if issubclass(what.exc_type, KeyboardInterrupt):
+            _thread.start_new_thread(_interrupt_soon, ())
+        else:
+            before(what)
+
+    sys.unraisablehook = ignored
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
+
+
+def _interrupt_soon() -> None:
+    """Once the main thread has left what it could not raise from."""
+    time.sleep(AGAIN_S)
+    _thread.interrupt_main()
