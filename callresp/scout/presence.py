@@ -47,14 +47,14 @@ from callresp.scout.strangers import strangers
 CHUNK = 70 * CELL  # frames, just under three minutes
 # Learning a noise takes some seconds: a rest that is shorter is judged by the noise before it.
 LEARN = 20 * FRAMES_PER_S
-WEIGHTS = dict(zip(KINDS, (0.2, 0.4, 0.15, 0.33, 0.33, 0.22, 0.12, 0.08, 0.5), strict=True))
+WEIGHTS = dict(zip(KINDS, (0.24, 0.48, 0.18, 0.4, 0.4, 0.26, 0.14, 0.1, 0.6), strict=True))
 OFFSET = -2.1
 # No one kind decides alone: evidence in spreads of what strangers reach. Noise and other singers
 # hide how a sound moves, so that unlikeness there tells little.
 LEAST_EVIDENCE = np.where(np.array(KINDS) == "moves", -1.0, -6.0)
 MOST_EVIDENCE = 10.0
 SPREAD_LEAST = 0.05
-DOUBT = 0.75
+DOUBT = 1.1
 # A call in a recording that holds some is doubted less: at most so much.
 CALL_DOUBT = 1.5
 # Calls begin no closer to each other than this share of the example.

@@ -32,6 +32,8 @@ SINGERS: tuple[tuple[tuple[Shape, ...], tuple[int, int], tuple[float, float]], .
     (("trill", "buzz"), (6, 12), (25.0, 90.0)),
     (("stack", "sweep"), (4, 10), (60.0, 200.0)),
     (("click", "buzz", "stack", "sweep"), (10, 20), (25.0, 120.0)),
+    (("buzz",), (2, 5), (120.0, 350.0)),
+    (("buzz", "stack"), (3, 8), (60.0, 250.0)),
 )
 
 
