@@ -39,6 +39,16 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
 FILE = ("--input", "dawn.wav", "--speed", "0", "--start", "2026-05-12T04:30:00")
 
 
+def test_it_sums_up_why_calls_were_left_alone(run: Run) -> None:
+    words = ["--port", "simulated", "--rules", "shadow"]
+    result = run("--input", "dawn.wav", "--speed", "0", "--start", "2026-05-12T04:59:30", *words)
+    assert "  silent 4 times: the quiet end of the hour (manners.quiet_share)" in result.output
+    assert "4 phrases heard, 0 answered" in result.output
+    assert "not known when it was recorded" not in result.stderr
+    told = run("--input", "dawn.wav", "--speed", "0", *words).stderr
+    assert "dawn.wav: not known when it was recorded: begins now; --start tells it" in told
+
+
 def test_a_file_is_answered_on_a_simulated_board_and_logged(run: Run) -> None:
     result = run(*FILE, "--port", "simulated", "--log", "day.log", "--rules", "shadow")
     assert result.exit_code == 0, result.output

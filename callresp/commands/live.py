@@ -18,6 +18,7 @@ from callresp.commands import options as common
 from callresp.commands.live_view import LiveView
 from callresp.errors import UserError
 from callresp.io.place import read_place
+from callresp.io.starttime import start_of
 from callresp.link.signals import Deferred, deferred
 from callresp.link.stop_request import StopListener
 from callresp.listen.profile import load_profile
@@ -91,6 +92,8 @@ def run(**words: object) -> None:
     options = common.filled(LiveOptions, words)
     sound, where = sound_input(options), destinations(options)
     check_pace(sound, where)
+    if sound.is_file and start_of(Path(sound.name), sound.start) is None:
+        ui.warn(f"{sound.name}: not known when it was recorded: begins now; --start tells it")
     palette, rules = load_palette(options.palette), load_rules(options.rules)
     for line in missing(rules, palette):
         ui.warn(line)

@@ -23,6 +23,7 @@ from callresp.commands import ui
 from callresp.io.score import Phrase
 from callresp.io.wording import band, clock, counted
 from callresp.live.actions import Record
+from callresp.reply.silences import kind_of
 
 if TYPE_CHECKING:
     from callresp.live.engine import LiveEngine
@@ -119,6 +120,7 @@ class LiveView:
         self._as_json = as_json
         self._phrases = self._answered = 0
         self._outcomes: Counter[str] = Counter()
+        self._silences: Counter[str] = Counter()
         self._engine: LiveEngine | None = None
         self._shown_s = float("-inf")
         self._has_terminal = ui.is_terminal(sys.stderr) and not as_json
@@ -141,6 +143,8 @@ class LiveView:
 
     def _print_summary(self) -> None:
         self.notify(f"{counted(self._phrases, 'phrase')} heard, {self._answered} answered")
+        for why, count in self._silences.most_common():
+            self.notify(f"  silent {counted(count, 'time')}: {why}")
         for outcome, count in sorted(self._outcomes.items()):
             self.notify(f"  {counted(count, 'command')} {outcome}")
         if self._engine is not None:
@@ -169,6 +173,8 @@ class LiveView:
             self._outcomes[body["fate"]] += 1
         elif record.kind == "reply" and "notes" in body:
             self._answered += 1
+        elif record.kind == "reply":
+            self._silences[kind_of(body["unanswered"])] += 1
         if self._as_json:
             row = {"at_s": round(record.at_s, 6), "kind": record.kind, "body": record.body}
             self._lines.write(msgspec.json.encode(row).decode() + "\n")
