@@ -37,13 +37,13 @@ def test_of_digital_silence_the_noise_is_left() -> None:
 def test_the_level_of_a_clip_is_that_of_its_marked_notes_and_not_of_rumble_or_knocks(
     tmp_path: Path,
 ) -> None:
-    """A tone of 1 s in 5, a rumble 26 dB above it, and a knock as loud: by hand."""
+    """A tone of 1 s in 5, a rumble and a knock marked as noise 26 dB above it: by hand."""
     time_s = np.arange(5 * RATE_HZ) / RATE_HZ
     tone = 0.01 * np.sin(2 * np.pi * 3000 * time_s) * ((time_s >= 3.5) & (time_s < 4.5))
     rumble = 0.2 * np.sin(2 * np.pi * 40 * time_s)
     knock = 0.2 * np.sin(2 * np.pi * 2000 * time_s) * (time_s < 0.5)
     sf.write(tmp_path / "sparrow-x.wav", tone + rumble + knock, RATE_HZ, subtype="FLOAT")
-    (tmp_path / "sparrow-x.csv").write_text("onset_s,offset_s\n3.5,4.5\n")
+    (tmp_path / "sparrow-x.csv").write_text("onset_s,offset_s,label\n0,0.5,n\n3.5,4.5,s\n")
     (caller,) = scout_cases.callers([], [tmp_path], "scoring")
     (clip,), (example,) = caller.clips, caller.examples
     of_tone = np.fft.rfft(clip[int(3.5 * RATE_HZ) : int(4.5 * RATE_HZ)])[3000]

@@ -11,6 +11,7 @@ of one recording, in other noise. Noise is pink over the whole band.
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,6 +32,7 @@ EXAMPLE_S, LONGEST_S, AROUND_S = 3.0, 5.0, 0.5
 LEAST_SUNG_S = 0.3  # of marked notes in a clip
 LOW_HZ = 200  # the lowest band of the templates, and of ours but for drums
 DRUMS = ("grouse",)  # kinds that lie below it
+NOISE = "n"  # how hops and wings are marked among the notes of two zebra finches
 ROWS = ("0 dB", "-10 dB", "-15 dB", "other bird", "tempo", "pitch", "wood", "overlap")
 # Folders whose name does not begin with the kind of caller.
 KINDS = {"finch_notes": "bengalese", "b06": "bengalese", "bengalese-finch": "bengalese"}
@@ -118,7 +120,11 @@ def called(samples: Wave, marked_s: npt.NDArray[np.float64], drum: bool) -> Wave
 def _marked(path: Path) -> npt.NDArray[np.float64]:
     """Onsets and offsets of the notes marked beside a recording, shape ``(n, 2)``, seconds."""
     marks = path.with_suffix(".csv")
-    return columns(marks, "onset_s", "offset_s") if marks.is_file() else np.zeros((0, 2))
+    if not marks.is_file():
+        return np.zeros((0, 2))
+    with marks.open(newline="", encoding="utf-8") as file:
+        sung = [row.get("label") != NOISE for row in csv.DictReader(file)]
+    return columns(marks, "onset_s", "offset_s")[sung]
 
 
 def loudest(clip: Wave, own: Wave) -> Wave:
