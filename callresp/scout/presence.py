@@ -47,7 +47,7 @@ from callresp.scout.strangers import strangers
 CHUNK = 70 * CELL  # frames, just under three minutes
 # Learning a noise takes some seconds: a rest that is shorter is judged by the noise before it.
 LEARN = 20 * FRAMES_PER_S
-WEIGHTS = dict(zip(KINDS, (0.24, 0.48, 0.18, 0.4, 0.4, 0.26, 0.14, 0.1, 0.6), strict=True))
+WEIGHTS = dict(zip(KINDS, (0.28, 0.55, 0.21, 0.46, 0.23, 0.15, 0.16, 0.12, 0.7), strict=True))
 OFFSET = -2.1
 # No one kind decides alone: evidence in spreads of what strangers reach. Noise and other singers
 # hide how a sound moves, so that unlikeness there tells little.
