@@ -252,3 +252,21 @@ def test_bins_without_any_sound_count_for_no_spread() -> None:
     silent = np.zeros_like(quantile)
     assert noise_floor.opening_spread_db(half, np.append(quantile, silent)) == known
     assert noise_floor.opening_spread_db(np.zeros_like(power), silent) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("steps", "subtype", "count"), [(1.0, "PCM_16", 0), (4.0, "PCM_16", 10), (1.0, "PCM_24", 10)]
+)
+def test_what_is_fainter_than_a_step_of_the_converter_is_no_note(
+    tmp_path: Path, steps: float, subtype: str, count: int
+) -> None:
+    """What rounding makes of a distant call, or of a fade: with more bits the same is one.
+
+    A sine of one step of 16 bits has a level of -90.3 dB: 20 log10(2**-15).
+    """
+    wave = np.zeros(12 * RATE_HZ)
+    length = round(0.1 * RATE_HZ)
+    for k in range(10):
+        whistle = tone(3000.0 + 100 * k, 0.1, RATE_HZ, steps / 32768) * np.hanning(length)
+        wave[(1 + k) * RATE_HZ :][:length] += whistle
+    assert len(heard(wave, tmp_path, subtype=subtype)) == count

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from click.testing import CliRunner
 from hypothesis import given
@@ -16,14 +17,14 @@ from hypothesis import strategies as st
 from listen_helpers import calls, recorded, tone
 
 from callresp.errors import UserError
-from callresp.io.audio import level_db, open_recording, write_wav
+from callresp.io.audio import level_db, open_recording, power_db, write_wav
 from callresp.io.score import Note
 from callresp.levels.a_weighting import (
-    a_level_db,
     a_weight_db,
     note_a_level_db,
     pole_frequencies,
     recording_levels_db,
+    weighted_power,
 )
 from callresp.levels.calibration import (
     Calibration,
@@ -36,6 +37,11 @@ from callresp.verbs.levels import calibrate_command, levels_command
 from callresp.verbs.transcribe import command as transcribe_command
 
 RATE_HZ = 48000
+
+
+def a_level_db(samples: npt.ArrayLike, rate_hz: int) -> float:
+    return power_db(weighted_power(samples, rate_hz))
+
 
 # IEC 61672-1:2013, table 3 (design goals), as reprinted with its exact third-octave
 # frequencies 1000 * 10**(n/10) at lichtbeeldgeluid.nl, "A, C & U Weighting Table".

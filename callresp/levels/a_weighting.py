@@ -24,7 +24,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from callresp.io.audio import SILENCE_DB, SINE_POWER, Recording, power_db
+from callresp.io.audio import SILENCE_DB, SINE_POWER, Recording
 from callresp.io.score import Note
 
 Values = npt.NDArray[np.float64]
@@ -80,7 +80,7 @@ def _raw(frequency_hz: Values) -> Values:
 
 
 def weighted_power(samples: npt.ArrayLike, sample_rate_hz: int) -> float:
-    """A-weighted mean square of samples, shape ``(n,)``.
+    """A-weighted mean square of samples, shape ``(n,)``; 0.5 for a full-scale sine at 1 kHz.
 
     Both ends are faded over a quarter of its length, half a second at most, so
     that a piece cut out of a sound does not weigh the click of its own edges.
@@ -106,14 +106,6 @@ def _windowed_power(values: Values, window: Values, sample_rate_hz: int) -> floa
     hertz = np.fft.rfftfreq(values.size, 1 / sample_rate_hz)
     total = float(np.sum(twice * spectrum * _power(hertz)))
     return total / values.size / float(np.sum(window**2))
-
-
-def a_level_db(samples: npt.ArrayLike, sample_rate_hz: int) -> float:
-    """A-weighted level of samples, dB re a full-scale sine at 1 kHz.
-
-    Add a calibration's offset (`callresp.levels.calibration`) for dB(A).
-    """
-    return power_db(weighted_power(samples, sample_rate_hz))
 
 
 def recording_levels_db(

@@ -85,11 +85,6 @@ class NoteTable:
     def __len__(self) -> int:
         return len(self.notes)
 
-    def track_of(self, index: int) -> Rows:
-        """The pitch track of one note: rows of `TRACK`."""
-        first = int(self.notes["first"][index])
-        return self.track[first : first + int(self.notes["points"][index])]
-
 
 def empty_table() -> NoteTable:
     """A table without notes."""
