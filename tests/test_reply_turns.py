@@ -175,3 +175,19 @@ def test_phrases_marked_by_hand_are_over_when_their_voice_goes_on() -> None:
     assert found[0].known_s == pytest.approx(1.5)
     assert found[1].known_s == pytest.approx(1.85 + REST_S)
     assert not found[0].goes_on
+
+
+def test_a_rest_that_the_machine_itself_sounded_in_is_not_told_as_none() -> None:
+    """A second call is followed by a rest, in which the machine rests; then another bird sings."""
+    score = heard(*run(0, 1.0, 4), *run(4, 2.9, 4, "B"), note(8, 5.2, 3.0, 5000, "C"))
+    manners = {"leave_off": False, "patience_s": 1.5}
+    for starts, whys in both(score, rules(rest_s=2.0, **manners)):
+        assert whys[1].startswith(("it was resting", "it was still answering"))
+        assert len(starts) == 2
+    for starts, whys in both(score, rules(rest_s=0.0, **manners)):
+        assert 1 not in whys
+        assert len(starts) == 3
+    # Where the other bird sings at once, there is no rest. (Live that may be more of the call.)
+    score = heard(*run(0, 1.0, 4), *run(4, 2.9, 4, "B"), note(8, 4.0, 4.2, 5000, "C"))
+    _, whys = both(score, rules(rest_s=2.0, **manners))[0]
+    assert whys[1] == "no rest to answer in (manners.patience_s)"

@@ -31,9 +31,12 @@ GONE_S = 600.0
 TIDY_EVERY_S = 60.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Pending:
-    """A reply that waits for a rest."""
+    """A reply that waits for a rest.
+
+    `missed` is whether there was one, in which the machine itself still sounded, or rested.
+    """
 
     phrase: Phrase
     goes_on: bool
@@ -42,6 +45,7 @@ class _Pending:
     strokes: list[Stroke]
     wanted_s: float
     due_s: float
+    missed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,18 +257,21 @@ class LiveReplier:
             return self._give_up(pending, self.inhibited)
         if quiet := turns.quiet(pending.phrase):
             return self._give_up(pending, quiet)
-        if now_s > pending.wanted_s + manners.patience_s:
-            latest_s = pending.wanted_s + manners.patience_s
-            if turns.last_end_s + manners.rest_s > latest_s:
+        rested_s, latest_s = (
+            turns.last_end_s + manners.rest_s,
+            pending.wanted_s + manners.patience_s,
+        )
+        if now_s > latest_s:
+            if pending.missed or rested_s > latest_s:
                 return self._give_up(pending, turns.own_reason(pending.phrase.offset_s))
             sings = self._closer.sings(pending.phrase.voice)
             why = turns.no_gap(pending.phrase, sings=sings, goes_on=pending.goes_on)
             return self._give_up(pending, why)
         watches, voice = turns.watched(pending.phrase)
-        if now_s < turns.last_end_s + manners.rest_s:
-            return []
-        rested_s = turns.last_end_s + manners.rest_s
         if watches and not self._settled(pending.phrase.voice, voice is None, now_s):
+            return []
+        if now_s < rested_s:
+            pending.missed = True
             return []
         falls = self._replier.echo_falls_on(pending.phrase, pending.rule, pending.strokes, now_s)
         if falls is not None:

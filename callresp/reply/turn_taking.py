@@ -167,12 +167,19 @@ class Turns:
         latest_s = wanted_s + self.manners.patience_s
         if free_s > latest_s:
             return self.own_reason(phrase.offset_s)
-        start_s = max(wanted_s, free_s)
         watches, voice = self.watched(phrase)
-        if watches:
-            start_s = activity.silent_from(start_s, phrase.voice, everyone=voice is None)
+
+        def rest_from(at_s: float) -> float:
+            if not watches:
+                return at_s
+            return activity.silent_from(at_s, phrase.voice, everyone=voice is None)
+
+        start_s = rest_from(max(wanted_s, free_s))
         if start_s <= latest_s:
             return start_s
+        if rest_from(wanted_s) < free_s:
+            # There was a rest, but in it the machine itself still sounded, or rested.
+            return self.own_reason(phrase.offset_s)
         sings = activity.turn_over(latest_s, phrase.voice) > latest_s
         return self.no_gap(phrase, sings=sings, goes_on=ending.goes_on)
 
