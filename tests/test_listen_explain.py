@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from listen_helpers import tone
 
 from callresp.cli import cli
-from callresp.commands.explain import print_singers
+from callresp.commands.explain import print_singers, print_summary
 from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
 from callresp.listen.diagnostics import LONGEST_S, _why, collect_evidence
@@ -156,3 +156,20 @@ def test_what_hardly_falls_short_does_not_read_as_loud_enough() -> None:
     faint = _why(layout.FAINT, 50.0, 11.96, 12.04, Profile())[0]
     assert faint.startswith("hardly less than 12.0 dB over the floor")
     assert _why(layout.FAINT, 50.0, 11.8, 12.0, Profile())[0].startswith("11.8 dB over")
+
+
+def test_where_more_partials_sound_than_can_be_followed_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As in a loud rattle or a dense chorus: nothing of it that begins later is in the picture."""
+    rng = np.random.default_rng(5)
+    wave = 1e-4 * rng.standard_normal(6 * RATE_HZ)
+    wave[2 * RATE_HZ : 4 * RATE_HZ] += 0.1 * rng.standard_normal(2 * RATE_HZ)
+    write_wav(tmp_path / "rattle.wav", wave, RATE_HZ)
+    found = collect_evidence(open_recording(tmp_path / "rattle.wav"), Profile(), 0.0, 6.0)
+    assert found.full_s
+    assert all(2.0 < at_s < 4.5 for at_s in found.full_s)
+    print_summary(found)
+    assert "more partials sound than can be followed" in capsys.readouterr().out
+    calm = collect_evidence(open_recording(recording(tmp_path)), Profile(), 0.0, 6.0)
+    assert calm.full_s == ()

@@ -102,6 +102,13 @@ def print_summary(found: Evidence) -> None:
             f"  {n:>3}  {note['onset_s']:.3f} to {note['offset_s']:.3f} s, {pitch},"
             f" {note['snr_db']:.0f} dB over the floor, tonality {note['tonality']:.2f}{remark}"
         )
+    if found.full_s:
+        first, last = f"{found.full_s[0]:.1f}", f"{found.full_s[-1]:.1f}"
+        when = f"about {first} s" if first == last else f"{first} to {last} s, at times"
+        ui.say(
+            f"{when}: more partials sound than can be followed; those that begin then are heard"
+            " by their bands alone"
+        )
     if not found.left_out:
         ui.say("nothing was left out")
         return

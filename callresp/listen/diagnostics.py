@@ -69,6 +69,8 @@ class Evidence:
     left_out
     remarks
         For some notes, by row: what about them a setting would change.
+    full_s
+        Moments, a quarter of a second apart, at which no more partials could be followed.
     """
 
     at_s: Floats
@@ -82,6 +84,7 @@ class Evidence:
     notes: Rows
     left_out: tuple[LeftOut, ...]
     remarks: dict[int, str]
+    full_s: tuple[float, ...] = ()
 
 
 def collect_evidence(
@@ -170,6 +173,7 @@ class _StateRecorder:
         self._frames = self._points_seen = self._rejected_seen = 0
         self._rows: list[tuple[float, Floats, Floats, int]] = []
         self._points: list[tuple[float, float, float]] = []
+        self._full_s: list[float] = []
         self._rejected: list[tuple[float, float, float, float, float, float, int]] = []
 
     def copy_new(self) -> None:
@@ -188,6 +192,9 @@ class _StateRecorder:
         for n in range(self._rejected_seen, int(state["rejected_count"])):
             self._rejected.append(state["rejected"][n % layout.MOST_REJECTED].tolist())
         self._frames = int(state["frame"])
+        now_s, from_s, to_s = self._at_s(self._frames), *self._span_s
+        if from_s <= now_s <= to_s and not np.any(state["tracks"]["group"] == layout.FREE):
+            self._full_s.append(round(now_s, 2))
         self._points_seen = int(state["point_count"])
         self._rejected_seen = int(state["rejected_count"])
 
@@ -214,6 +221,7 @@ class _StateRecorder:
             notes=notes,
             left_out=self._left_out(profile),
             remarks=_remarks(notes, profile),
+            full_s=tuple(self._full_s),
         )
 
     def _left_out(self, profile: Profile) -> tuple[LeftOut, ...]:

@@ -84,6 +84,7 @@ class EvidenceValues(TypedDict):
 
     notes: list[NoteValues]
     left_out: list[LeftOut]
+    full_s: tuple[float, ...]
 
 
 def singer_values(one: Why) -> SingerValues:
@@ -139,4 +140,5 @@ def as_values(found: Evidence, sung: dict[int, Why] | None = None) -> EvidenceVa
             )
             for one in found.left_out
         ],
+        "full_s": found.full_s,
     }
