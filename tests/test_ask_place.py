@@ -31,7 +31,7 @@ from scipy import signal
 
 from callresp.cli import cli
 from callresp.echoes.alignment import _by_envelope
-from callresp.echoes.ask import Air, _path, ask_place
+from callresp.echoes.ask import Air, _longest_s, _path, ask_place
 from callresp.echoes.decay import reverberation
 from callresp.echoes.deconvolution import Correlations
 from callresp.echoes.detection import Detection, Return, _Chance, _hides, _over_the_ring
@@ -438,3 +438,10 @@ def test_mistakes_are_told_in_a_line(tmp_path: Path) -> None:
         done = run(cli, ["ask-place", *words])
         assert what in str(done.exception), words
     assert not Path(plan_file).exists()
+
+
+def test_how_late_a_return_may_be_is_bounded_by_the_next_stroke_and_by_six_seconds() -> None:
+    # 6 s of sound at 340 m/s are a wall a kilometre off: a whole place. Common practice, no source.
+    for gap_s, longest_s in ((1.0, 0.88), (4.0, 3.88), (20.0, 6.0), (0.15, 0.1)):
+        at_s = np.array([1.0 + gap_s * n for n in range(4)])
+        assert _longest_s(at_s, 100.0) == pytest.approx(longest_s)
