@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.kernels._jit import inner
+from callresp.listen.kernels._jit import inner, noalloc
 from callresp.listen.kernels.layout import BAND_BINS, MOST_TRACKS, RING
 
 LEAD = 10  # frames before and after a partial that are laid out with it
@@ -61,8 +61,19 @@ def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tu
                 level_db[i, at] = points[p].level_db
                 sounds[i] = True
             p = points[p].before
-    kept = np.flatnonzero(sounds)
-    return freq[kept], level_db[kept]
+    if not sounds.all():
+        kept = np.flatnonzero(sounds)
+        freq, level_db = freq[kept], level_db[kept]
+    return freq, level_db
+
+
+@noalloc
+def points(freq: Any) -> int:
+    """How many points a partial has: a loop without branches, so vectorised."""
+    count = 0
+    for at in range(freq.size):
+        count += freq[at] == freq[at]
+    return count
 
 
 @inner
@@ -91,7 +102,7 @@ def envelope(
     noise = np.full(frames, floor)
     if bins.size:
         for at in range(frames):
-            row = spec.power[(first + at) % RING]
+            row = spec.power[(first + at) & (RING - 1)]
             here = 0.0
             for k in bins:
                 here += row[k]
@@ -171,7 +182,7 @@ def _add_partial(
         band = (middle - setup.low) // BAND_BINS
         if 0 <= band < setup.bands and owned[band]:
             continue
-        row = spec.power[(first + at) % RING]
+        row = spec.power[(first + at) & (RING - 1)]
         for k in range(max(1, middle - 1), min(setup.bins - 1, middle + 2)):
             total[at] += row[k]
             noise[at] += spec.floor[k]

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from callresp.listen.kernels import envelope
 from callresp.listen.kernels._jit import inner, noalloc
 from callresp.listen.kernels.cfar import insert_sorted
 
@@ -35,7 +36,12 @@ def summarise(freq: Any, level_db: Any, start: int, end: int) -> tuple[Any, Any,
     power = np.zeros(n)
     roughness = np.zeros(n)
     for i in range(n):
+        roughness[i] = 1.0
+        if envelope.points(freq[i, start:end]) == 0:
+            continue
+        roughness[i] = 0.0
         weights = 0.0
+        before = 0.0  # power of the point before
         for at in range(start, end):
             if math.isnan(freq[i, at]):
                 continue
@@ -45,9 +51,9 @@ def summarise(freq: Any, level_db: Any, start: int, end: int) -> tuple[Any, Any,
             mean[i] += p * freq[i, at]
             if at - 2 >= start and not (math.isnan(freq[i, at - 1]) or math.isnan(freq[i, at - 2])):
                 bend = freq[i, at] - 2 * freq[i, at - 1] + freq[i, at - 2]
-                weight = 10.0 ** (0.1 * level_db[i, at - 1])
-                roughness[i] += weight * bend * bend
-                weights += weight
+                roughness[i] += before * bend * bend
+                weights += before
+            before = p
         if power[i] > 0:
             mean[i] /= power[i]
         roughness[i] = math.sqrt(roughness[i] / weights) if weights > 0.0 else 1.0
@@ -92,12 +98,12 @@ def fundamental(freq: Any, power: Any, use: Any, least: float, deepest: int) -> 
 
 @noalloc
 def _lowest_is_within(deepest: int, base: float, freq: Any) -> bool:
-    """Whether a partial is one of so many first harmonics of `base`."""
+    """Whether a partial is one of so many first harmonics of `base`: vectorised."""
+    within = 0
     for i in range(freq.size):
         ratio = freq[i] / base
-        if ratio < deepest + 0.5 and _is_harmonic(ratio):
-            return True
-    return False
+        within += (ratio < deepest + 0.5) & _is_harmonic(ratio)
+    return within > 0
 
 
 @noalloc
@@ -105,15 +111,14 @@ def _explained(base: float, freq: Any, root: Any) -> float:
     """Amplitude of the partials that are harmonics of `base`; `root` has that of each."""
     amplitude = 0.0
     for i in range(freq.size):
-        if _is_harmonic(freq[i] / base):
-            amplitude += root[i]
+        amplitude += root[i] if _is_harmonic(freq[i] / base) else 0.0
     return amplitude
 
 
 @noalloc
 def _is_harmonic(ratio: float) -> bool:
     n = max(1.0, np.round(ratio))
-    return abs(ratio - n) < TOLERANCE * n and n <= HIGHEST_HARMONIC
+    return bool((abs(ratio - n) < TOLERANCE * n) & (n <= HIGHEST_HARMONIC))
 
 
 @inner

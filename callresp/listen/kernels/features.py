@@ -120,20 +120,25 @@ def coarse_spectrogram(first: int, end: int, spec: Any, setup: Any, row: Any) ->
         edges[band + 1] = edges[band] * BAND_RATIO - 0.5 * (BAND_RATIO - 1.0)
         for k in _bins(edges, band, setup):
             noise[band] += _share(edges, band, k) * spec.floor[k]
+    low, high = max(setup.kept_from, int(edges[0])), min(setup.kept_to, int(edges[BANDS]) + 1)
     for part in range(PARTS):
         start = first + (end - first) * part // PARTS
         stop = max(start + 1, first + (end - first) * (part + 1) // PARTS)
-        power[:] = 0.0
+        power[low:high] = 0.0
         for at in range(start, stop):
-            here = spec.power[at & (RING - 1)]
-            for k in range(setup.kept_from, setup.kept_to):
-                power[k] += here[k]
+            _add(spec.power[at & (RING - 1), low:high], power[low:high])
         for band in range(BANDS):
             total = 0.0
             for k in _bins(edges, band, setup):
                 total += _share(edges, band, k) * power[k] / (stop - start)
             level_db = 10.0 * math.log10(max(total - noise[band], 0.5 * noise[band]))
             row.spectrogram_db[part, band] = int(min(-1.0, max(LEAST_DB, round(level_db))))
+
+
+@noalloc
+def _add(row: Any, to: Any) -> None:
+    for k in range(to.size):
+        to[k] += row[k]
 
 
 @noalloc

@@ -42,7 +42,7 @@ OPENING_FRAMES = 16
 class Buffers(NamedTuple):
     """Room for what is found in one frame."""
 
-    peaks: Any  # (MOST_PEAKS, 4): see partials.find_peaks
+    peaks: Any  # (4, MOST_PEAKS): see partials.find_peaks
     joined: Any  # (MOST_PEAKS,): the track of each peak
     expected: Any  # (2, MOST_TRACKS): see partials.link
     marks: Any  # (bins listened to,): local maxima
@@ -67,7 +67,7 @@ def analyse(power: Any, last: bool, states: Any, spec: Any, setups: Any, outs: A
     """
     state, setup, out = states[0], setups[0], outs[0]
     buffers = Buffers(
-        np.empty((MOST_PEAKS, 4)),
+        np.empty((4, MOST_PEAKS)),
         np.empty(MOST_PEAKS, np.int64),
         np.empty((2, MOST_TRACKS)),
         partials.new_marks(setup),

@@ -203,11 +203,11 @@ def _own_power(group: Any, band_power: Any, band_snr: Any) -> tuple[float, int, 
     sounding = 0
     owned = 0
     for b in range(band_power.size):
-        if group.owned[b]:
-            owned += 1
-            power += band_power[b]
-            if band_snr[b] > SOUNDING_SNR:
-                sounding += 1
+        owned += group.owned[b]
+        sounding += group.owned[b] & (band_snr[b] > SOUNDING_SNR)
+    if owned:
+        for b in range(band_power.size):
+            power += band_power[b] if group.owned[b] else 0.0
     return power, sounding, owned
 
 

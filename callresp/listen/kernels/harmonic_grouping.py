@@ -27,6 +27,7 @@ from typing import Any
 
 import numpy as np
 
+from callresp.listen.kernels import envelope
 from callresp.listen.kernels._jit import inner
 from callresp.listen.kernels.cfar import insert_sorted
 from callresp.listen.kernels.layout import BAND_BINS, RING
@@ -228,18 +229,18 @@ def clear_tones(freq: Any, level_db: Any, first: int, after: int, power: Any, se
 
 @inner
 def _is_smooth(freq: Any) -> bool:
-    count = 0
+    if envelope.points(freq) < CLEAR_FRAMES:
+        return False
     bends = 0.0
     bent = 0
     for at in range(freq.size):
         here = freq[at]
         if math.isnan(here):
             continue
-        count += 1
         if at >= 2 and not (math.isnan(freq[at - 1]) or math.isnan(freq[at - 2])):
             bends += (here - 2 * freq[at - 1] + freq[at - 2]) ** 2
             bent += 1
-    return count >= CLEAR_FRAMES and bent > 2 and bends < CLEAR_ROUGHNESS * CLEAR_ROUGHNESS * bent
+    return bent > 2 and bends < CLEAR_ROUGHNESS * CLEAR_ROUGHNESS * bent
 
 
 @inner

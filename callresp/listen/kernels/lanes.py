@@ -10,7 +10,7 @@ Conventions
 -----------
 Lanes are a value of numba's, added, subtracted and multiplied like numbers, each with its own.
 They are loaded from an array of float32 and stored there, from a place on; nothing checks that
-it lies within.
+it lies within. Squares of numbers are turned in any array.
 """
 
 from __future__ import annotations
@@ -90,17 +90,19 @@ _teach(operator.neg, "fneg", _lanes)
 
 def _place(context: Any, builder: Any, of: Any, values: Any, at: Any) -> Any:
     data = context.make_array(of)(context, builder, values).data
-    return builder.bitcast(builder.gep(data, [at]), _VECTOR.as_pointer())
+    lanes = ir.VectorType(context.get_value_type(of.dtype), LANES)
+    return builder.bitcast(builder.gep(data, [at]), lanes.as_pointer())
 
 
 def _loaded(context: Any, builder: Any, of: Any, values: Any, at: Any) -> Any:
     found = builder.load(_place(context, builder, of, values, at))
-    found.align = 4
+    found.align = of.dtype.bitwidth // 8
     return found
 
 
 def _store(context: Any, builder: Any, of: Any, values: Any, at: Any, row: Any) -> None:
-    builder.store(row, _place(context, builder, of, values, at)).align = 4
+    place = _place(context, builder, of, values, at)
+    builder.store(row, place).align = of.dtype.bitwidth // 8
 
 
 @intrinsic

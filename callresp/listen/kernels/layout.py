@@ -217,6 +217,7 @@ STATE = np.dtype(
         ("group_count", np.int64),  # numbers given to groups and to early onsets so far
         ("rejected_count", np.int64),  # so far
         ("next_due", np.int64),  # earliest frame at which a pending note is due
+        ("first_free", np.int64),  # no slot of a track before it is free
         ("living_count", np.int64),
         ("open_count", np.int64),
         ("tracks", PARTIAL, (MOST_TRACKS,)),

@@ -24,6 +24,7 @@ from callresp.listen.kernels import (
     fragments,
     harmonic_grouping,
     masking,
+    partials,
     residue,
     segmentation,
 )
@@ -33,7 +34,6 @@ from callresp.listen.kernels.layout import (
     CONSTANT,
     EMPTY,
     FAINT,
-    FREE,
     GIVEN_OUT,
     GUST,
     HANN_SUM,
@@ -124,7 +124,10 @@ def finish_group(g: int, state: Any, spec: Any, setup: Any) -> None:
         _finish_stacks(group, constant, first, freq, level_db, state, spec, setup)
     rest = OF_FLOOR if too_long else UNGROUPED
     for i in range(slots.size):
-        tracks[slots[i]].group = rest if tracks[slots[i]].alive else FREE
+        if tracks[slots[i]].alive:
+            tracks[slots[i]].group = rest
+        else:
+            partials.free(slots[i], state)
     group.live = 0
 
 

@@ -54,7 +54,7 @@ def new_marks(setup: Any) -> Any:
 def find_peaks(power: Any, threshold: Any, masking: Any, setup: Any, marks: Any, peaks: Any) -> int:
     """Find the peaks of a frame; returns how many.
 
-    A row of `peaks` is frequency, level in dB, power, and 1 where the peak also
+    The rows of `peaks` are frequency, level in dB, power, and 1 where a peak also
     stands out from what was lately heard in its bin, so that it may start a track.
     """
     low, high = setup.low, setup.high
@@ -66,7 +66,7 @@ def find_peaks(power: Any, threshold: Any, masking: Any, setup: Any, marks: Any,
             continue
         for k in range(8 * n, 8 * n + 8):
             if marks[k] and found < MOST_PEAKS and not _is_masked(power, low + k, setup.bins):
-                _measure(low + k, power, masking, peaks[found])
+                _measure(low + k, power, masking, peaks[:, found])
                 found += 1
     return found
 
@@ -88,7 +88,7 @@ def _mark(power: Any, threshold: Any, masking: Any, marks: Any) -> None:
 
 @noalloc
 def _measure(k: int, power: Any, masking: Any, peak: Any) -> None:
-    """Fill the row of the peak at bin `k`."""
+    """Fill the column of the peak at bin `k`."""
     left = math.log(power[k - 1] + 1e-30)
     middle = math.log(power[k])
     right = math.log(power[k + 1] + 1e-30)
@@ -116,10 +116,14 @@ def _is_masked(power: Any, k: int, bins: int) -> bool:
 
 @noalloc
 def update_masking(power: Any, masking: Any, keep: float) -> None:
-    """Let the masking power of each bin fade, and take in this frame's."""
+    """Let the masking power of each bin fade, and take in this frame's.
+
+    Not by `max`, which looks for numbers that are none: that is not vectorised.
+    """
     fade = np.float32(keep)
     for k in range(power.size):
-        masking[k] = max(masking[k] * fade, power[k])
+        faded = masking[k] * fade
+        masking[k] = faded if faded > power[k] else power[k]
 
 
 @noalloc
@@ -148,35 +152,38 @@ def link(
             gap = frame - tracks[t].last
             # A newborn track has no slope yet, and a fast sweep leaves it far behind.
             reach = setup.link_bins if tracks[t].count > 1 else setup.first_link_bins
-            i = _nearest_peak(freq[n] + drift[n], peaks, count, joined, reach)
+            i = _nearest_peak(freq[n] + drift[n], peaks[0, :count], joined, reach)
             if i < 0:
                 continue
-            away = abs(peaks[i, 0] - (freq[n] + drift[n]))
-            if _other_is_nearer(n, peaks[i, 0], away, freq, drift):
+            away = abs(peaks[0, i] - (freq[n] + drift[n]))
+            if _other_is_nearer(n, peaks[0, i], away, freq, drift):
                 lost += 1
                 continue
             freq[n] = np.inf  # it expects nothing any more
             joined[i] = t
             tracks[t].last = frame
             tracks[t].roughness += 0.3 * (away - tracks[t].roughness)
-            slope = (peaks[i, 0] - tracks[t].freq) / gap
+            slope = (peaks[0, i] - tracks[t].freq) / gap
             share = 0.5 if tracks[t].count > 1 else 0.7
             tracks[t].slope += share * (slope - tracks[t].slope)
-            tracks[t].freq = peaks[i, 0]
-            tracks[t].power = peaks[i, 2]
+            tracks[t].freq = peaks[0, i]
+            tracks[t].power = peaks[2, i]
             tracks[t].count += 1
 
 
 @noalloc
-def _nearest_peak(freq: float, peaks: Any, count: int, joined: Any, reach: float) -> int:
-    """The nearest peak that has no track yet; peaks are in order of frequency."""
+def _nearest_peak(freq: float, peaks: Any, joined: Any, reach: float) -> int:
+    """The nearest of the peaks at those frequencies, in order, that has no track yet."""
     best = -1
-    for i in range(count):
-        away = abs(peaks[i, 0] - freq)
+    first = 0
+    for i in range(peaks.size):  # vectorised: most lie farther below than that
+        first += peaks[i] < freq - reach - 0.5
+    for i in range(first, peaks.size):
+        away = abs(peaks[i] - freq)
         if away < reach and joined[i] < 0:
             reach = away
             best = i
-        elif peaks[i, 0] - freq >= reach:
+        elif peaks[i] - freq >= reach:
             break
     return best
 
@@ -200,17 +207,17 @@ def add_points(frame: int, peaks: Any, count: int, joined: Any, state: Any) -> N
     for i in range(count):
         t = joined[i]
         if t < 0:
-            if peaks[i, 3] == 0.0:
+            if peaks[3, i] == 0.0:
                 continue
-            t = _start_track(frame, peaks[i], state)
+            t = _start_track(frame, peaks[0, i], peaks[2, i], state)
             if t < 0:
                 continue
             joined[i] = t
         here = state.point_count % MOST_POINTS
         state.point_count += 1
         points[here].frame = frame
-        points[here].freq = peaks[i, 0]
-        points[here].level_db = peaks[i, 1]
+        points[here].freq = peaks[0, i]
+        points[here].level_db = peaks[1, i]
         points[here].before = tracks[t].head
         tracks[t].head = here
     kept = 0
@@ -219,7 +226,7 @@ def add_points(frame: int, peaks: Any, count: int, joined: Any, state: Any) -> N
         if frame - tracks[t].last > MOST_MISSES:
             tracks[t].alive = 0
             if tracks[t].group < 0:
-                tracks[t].group = FREE
+                free(t, state)
         else:
             living[kept] = t
             kept += 1
@@ -227,14 +234,21 @@ def add_points(frame: int, peaks: Any, count: int, joined: Any, state: Any) -> N
 
 
 @noalloc
-def _start_track(frame: int, peak: Any, state: Any) -> int:
-    """Start a track; -1 where there is no room."""
-    for t in range(MOST_TRACKS):
+def free(t: int, state: Any) -> None:
+    """Leave the slot of a track to another."""
+    state.tracks[t].group = FREE
+    state.first_free = min(state.first_free, t)
+
+
+@noalloc
+def _start_track(frame: int, freq: float, power: float, state: Any) -> int:
+    """Start a track in the first free slot; -1 where there is no room."""
+    for t in range(state.first_free, MOST_TRACKS):
         track = state.tracks[t]
         if track.group == FREE:
-            track.freq = peak[0]
+            track.freq = freq
             track.slope = 0.0
-            track.power = peak[2]
+            track.power = power
             track.born = frame
             track.last = frame
             track.count = 1
@@ -248,5 +262,7 @@ def _start_track(frame: int, peak: Any, state: Any) -> int:
             track.reported = 0
             state.living[state.living_count] = t
             state.living_count += 1
+            state.first_free = t + 1
             return t
+    state.first_free = MOST_TRACKS
     return -1
