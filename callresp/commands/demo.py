@@ -50,6 +50,18 @@ class Folder:
         return self.root / f"{SCENE}{ending}"
 
 
+@dataclass(frozen=True)
+class Made:
+    """All that a demo has made."""
+
+    folder: Folder
+    heard: HeardScore
+    reply: ReplyScore
+    checked: CheckedPlan
+    session: Session
+    took_s: float
+
+
 def run(output: Path, palette: str, rules: str, seed: int | None, as_json: bool) -> None:
     """Do the whole job once on the demo scene, without hardware or sound card."""
     began_s = time.monotonic()
@@ -59,11 +71,11 @@ def run(output: Path, palette: str, rules: str, seed: int | None, as_json: bool)
     checked = _plan(folder, reply, machine)
     _rehearse(folder, heard, reply, checked)
     session = _stream(folder, checked)
-    took_s = time.monotonic() - began_s
+    made = Made(folder, heard, reply, checked, session, time.monotonic() - began_s)
     if as_json:
-        ui.emit(_figures(folder, heard, reply, checked, session, took_s))
+        ui.emit(_figures(made))
     else:
-        _print_summary(folder, heard, reply, checked, session, took_s)
+        _print_summary(made)
 
 
 def _hear(folder: Folder, seed: int | None) -> HeardScore:
@@ -138,54 +150,42 @@ def _stream(folder: Folder, checked: CheckedPlan) -> Session:
     return session
 
 
-def _figures(
-    folder: Folder,
-    heard: HeardScore,
-    reply: ReplyScore,
-    checked: CheckedPlan,
-    session: Session,
-    took_s: float,
-) -> dict[str, object]:
+def _figures(made: Made) -> dict[str, object]:
+    notes = made.heard.notes
     return {
-        "folder": str(folder.root),
-        "files": sorted(path.name for path in folder.root.iterdir()),
+        "folder": str(made.folder.root),
+        "files": sorted(path.name for path in made.folder.root.iterdir()),
         "heard": {
-            "notes": len(heard.notes),
-            "voices": len({note.voice for note in heard.notes}),
-            "phrases": len({note.phrase for note in heard.notes}),
+            "notes": len(notes),
+            "voices": len({note.voice for note in notes}),
+            "phrases": len({note.phrase for note in notes}),
         },
-        "reply": replies.figures(reply),
-        "plan": msgspec.to_builtins(summarise(checked)),
-        "link": figures(session),
-        "took_s": round(took_s, 1),
+        "reply": replies.figures(made.reply),
+        "plan": msgspec.to_builtins(summarise(made.checked)),
+        "link": figures(made.session),
+        "took_s": round(made.took_s, 1),
     }
 
 
-def _print_summary(
-    folder: Folder,
-    heard: HeardScore,
-    reply: ReplyScore,
-    checked: CheckedPlan,
-    session: Session,
-    took_s: float,
-) -> None:
+def _print_summary(made: Made) -> None:
     """What was heard, answered, refused and why, and what to try next."""
-    voices = Counter(note.voice for note in heard.notes)
+    folder, reply = made.folder, made.reply
+    voices = Counter(note.voice for note in made.heard.notes)
     answered = len({note.heard_phrase for note in reply.notes})
-    phrases = len({note.phrase for note in heard.notes})
+    phrases = len({note.phrase for note in made.heard.notes})
     singers = ", ".join(f"{name} {count}" for name, count in sorted(voices.items()))
     ui.say(
-        f"heard     {counted(len(heard.notes), 'note')} in {counted(phrases, 'phrase')};"
+        f"heard     {counted(len(made.heard.notes), 'note')} in {counted(phrases, 'phrase')};"
         f" voices: {singers}"
     )
     ui.say(
         f"answered  {counted(answered, 'phrase')} with {counted(len(reply.notes), 'note')} on"
-        f" {checked.palette.name},"
+        f" {made.checked.palette.name},"
         f" by the rule set '{reply.header.rules}'"
     )
     for why, count in tally(s.why for s in reply.unanswered).items():
         ui.say(f"          kept silent {counted(count, 'time')}: {why}")
-    changes = checked.plan.changes
+    changes = made.checked.plan.changes
     ui.say(
         f"refused   {counted(sum(c.change == 'dropped' for c in changes), 'note')};"
         f" {counted(len(changes), 'change')}"
@@ -194,14 +194,14 @@ def _print_summary(
         ui.say(f"          {describe(change)}")
     if len(changes) > 4:
         ui.say(f"          and {len(changes) - 4} more in {folder['.plan.jsonl'].name}")
-    report = session.report
+    report = made.session.report
     worst = max(map(abs, report.errors_ms), default=0.0)
     ui.say(
         f"streamed  {report.played} of {counted(report.commands, 'command')} played by the"
         " simulated board,"
         f" {worst:.1f} ms off at most"
     )
-    ui.say(f"in        {folder.root}, after {took_s:.0f} s")
+    ui.say(f"in        {folder.root}, after {made.took_s:.0f} s")
     for path in sorted(folder.root.iterdir()):
         ui.say(f"          {path.name}")
     ui.say(f"next      look at {folder['.png']}, listen to {folder['.rehearsal.wav']}")
