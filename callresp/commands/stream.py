@@ -22,6 +22,7 @@ from callresp.midi.clock import ClockFollower
 from callresp.palette.files import load_palette
 from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan
+from callresp.plan.model import Command
 from callresp.plan.planner import darkened
 from callresp.play.follow import FollowedPlan
 
@@ -128,28 +129,31 @@ def write_log(path: Path, session: Session, followed: FollowedPlan | None = None
     opened, `plan_s` is the time in the plan, and what was never sent is there, too.
     """
     start_s = session.start_s or 0.0
-    rows: list[dict[str, object]] = []
+    rows = []
     for sent in sorted(session.ended, key=lambda sent: sent.host_s):
-        played = None if sent.played_s is None else round(sent.played_s - start_s, 6)
-        row: dict[str, object] = {
-            "asked_s": round(sent.command.at_s, 6),
-            "played_s": played,
-            "fate": sent.outcome,
-            "instrument": sent.command.instrument,
-            "channel": sent.command.channel,
-            "reply": sent.command.reply,
-        }
+        played_s = None if sent.played_s is None else sent.played_s - start_s
+        row = _log_row(sent.command, sent.outcome, sent.command.at_s, played_s)
         if followed is not None:
             row["plan_s"] = round(followed.plan_s[sent.command], 6)
         rows.append(row)
     if followed is not None:
         unsent = [(c, f"left out: {limit}") for c, limit in followed.dropped]
         unsent += [(c, "not reached") for c in followed.not_reached]
-        for command, fate in unsent:
-            row = {"asked_s": None, "played_s": None, "fate": fate}
-            row |= {"instrument": command.instrument, "channel": command.channel}
-            rows.append({**row, "reply": command.reply, "plan_s": round(command.at_s, 6)})
+        rows += [_log_row(c, fate) | {"plan_s": round(c.at_s, 6)} for c, fate in unsent]
     write_text(path, "".join(line(row) + "\n" for row in rows))
+
+
+def _log_row(
+    command: Command, fate: str | None, asked_s: float | None = None, played_s: float | None = None
+) -> dict[str, object]:
+    return {
+        "asked_s": None if asked_s is None else round(asked_s, 6),
+        "played_s": None if played_s is None else round(played_s, 6),
+        "fate": fate,
+        "instrument": command.instrument,
+        "channel": command.channel,
+        "reply": command.reply,
+    }
 
 
 def error_figures(errors_ms: Iterable[float]) -> dict[str, float | None]:

@@ -200,15 +200,8 @@ class PipeSource:
                     self.report(Notice("no sound from standard input; waiting for it"))
                 continue
             raw = self._read(size)
-            if not raw and not read:
-                raise UserError(
-                    "standard input: no sound came", remedy="see what the program before it says"
-                )
-            if not read and raw.startswith(FILE_HEADS):
-                raise UserError(
-                    "standard input: it is a sound file's, not raw PCM",
-                    remedy="name the file as the input, or pipe raw PCM, as of arecord -t raw",
-                )
+            if not read:
+                _expect_pcm(raw)
             if not raw:
                 return
             gap_s = self._clock() - heard_s
@@ -225,10 +218,7 @@ class PipeSource:
             left = raw[whole:]
             if whole == 0 and not lost:
                 continue
-            frames = np.frombuffer(raw[:whole], dtype="<i2").reshape(-1, self._channels)
-            if self._channel is not None:
-                frames = frames[:, self._channel - 1 : self._channel]
-            samples = frames.mean(axis=1, dtype=np.float32) / np.float32(32768)
+            samples = self._samples(raw[:whole])
             yield Block(samples, done / self.sample_rate_hz, lost)
             done += len(samples)
             read += len(samples)
@@ -252,6 +242,13 @@ class PipeSource:
             return self._stream.read(size)
         return os.read(self._handle, size)
 
+    def _samples(self, raw: bytes) -> Samples:
+        """Whole frames as one channel."""
+        frames = np.frombuffer(raw, dtype="<i2").reshape(-1, self._channels)
+        if self._channel is not None:
+            frames = frames[:, self._channel - 1 : self._channel]
+        return np.asarray(frames.mean(axis=1, dtype=np.float32) / np.float32(32768))
+
     def _skip_waiting(self, raw: bytes, most: int) -> bytes:
         """Leave out what waited while the writer was held up, `most` bytes beyond `raw`.
 
@@ -270,6 +267,19 @@ class PipeSource:
             skipped += len(part)
             tail = (tail + part)[-frame:]
         return tail[len(tail) - skipped % frame :]
+
+
+def _expect_pcm(first: bytes) -> None:
+    """Refuse a pipe that ends before any sound came, or brings a sound file."""
+    if not first:
+        raise UserError(
+            "standard input: no sound came", remedy="see what the program before it says"
+        )
+    if first.startswith(FILE_HEADS):
+        raise UserError(
+            "standard input: it is a sound file's, not raw PCM",
+            remedy="name the file as the input, or pipe raw PCM, as of arecord -t raw",
+        )
 
 
 class SoundCard:
