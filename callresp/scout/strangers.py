@@ -25,7 +25,8 @@ SNR_DB = (0.0, -10.0)
 WIDE_HZ = (700.0, 8000.0)
 NARROWEST = 1.5  # ratio of the ends of a stranger's band
 DRUM_SLOWER = 4  # none sings as low as a drum: its strangers are played more slowly
-# Shapes of notes, how many syllables to a bout, their length in ms.
+# Shapes of notes, how many syllables to a bout, their length in ms; the last two are as harsh as
+# barks are.
 SINGERS: tuple[tuple[tuple[Shape, ...], tuple[int, int], tuple[float, float]], ...] = (
     (("whistle", "arch"), (4, 8), (100.0, 300.0)),
     (("sweep", "whistle"), (8, 16), (30.0, 120.0)),
