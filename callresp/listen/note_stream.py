@@ -101,7 +101,7 @@ class NoteStream:
         """Learn the noise floor from the opening of a sound that will be pushed again."""
         framer = Framer(self.sample_rate_hz, self.profile)
         kept = slice(self.setup.kept_from, self.setup.kept_to)
-        spectra = [part[:, kept] for block in blocks for part in framer.spectra(block)]
+        spectra = [part[:, kept] for block in blocks for part in framer.push(block)]
         if not spectra:
             return
         power = np.abs(np.concatenate(spectra)) ** 2
@@ -127,12 +127,12 @@ class NoteStream:
         by_block
             Whether that may wait for the end of the block, if it is not very much.
         """
-        for power in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
-            self._analyse(power, last=False)
+        for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
+            self._analyse(spectra, last=False)
             if not by_block or max(self._found["note_count"], self._found["onset_count"]) > MANY:
                 yield self._taken()
         if last:
-            self._analyse(np.zeros((0, self.setup.bins), np.float32), last=True)
+            self._analyse(np.zeros((0, self.setup.bins), np.complex64), last=True)
         if last or by_block:
             yield self._taken()
 
@@ -148,8 +148,8 @@ class NoteStream:
         numbers.update(state["pending"]["group"][waiting].tolist())
         return numbers
 
-    def _analyse(self, power: npt.NDArray[np.float32], last: bool) -> None:
-        frame.analyse(power, last, self._state, self.spec, self._setup, self._out)
+    def _analyse(self, spectra: npt.NDArray[np.complex64], last: bool) -> None:
+        frame.analyse(spectra, last, self._state, self.spec, self._setup, self._out)
 
     def _taken(self) -> StreamOutput:
         """What was found since this was last asked."""

@@ -2,15 +2,15 @@
 
 Goal
 ----
-Cut a stream into overlapping windows and give their power spectra, so that
+Cut a stream into overlapping windows and give their complex spectra, so that
 the n-th spectrum depends on the samples alone and not on how they came.
 
 Conventions
 -----------
 Frame i is centred on sample ``i * hop`` of the recording (half a window of
 silence is put before the start). A Hann window, divided by its sum and
-multiplied by 2, so that a full-scale sine reads a power of 1 at its peak bin:
-0 dB re a full-scale sine (AES17-2015).
+multiplied by 2, so that a full-scale sine reads a squared magnitude of 1 at
+its peak bin: 0 dB re a full-scale sine (AES17-2015).
 
 Above 48 kHz the stream is first resampled to a rate that still holds the
 profile's band, so that results hardly depend on the recorder's rate.
@@ -24,20 +24,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import scipy.fft
 
-from callresp.listen.kernels import fourier
-from callresp.listen.kernels.lanes import LANES
 from callresp.listen.profile import Profile
 
 if TYPE_CHECKING:
     import soxr
 
 HOPS_PER_WINDOW = 4
-BATCH = 256  # frames transformed at once
+# Frames transformed at once. The transform packs several frames into one vector
+# register and would round a lone one differently, so short batches are filled up
+# to a multiple of _PACK: the same frame then always gives the same bits.
+BATCH = 256
+_PACK = 16
 _HOME_RATE_HZ = 48000
 
-Samples = npt.NDArray[np.float32]
-Powers = npt.NDArray[np.float32]
 Spectra = npt.NDArray[np.complex64]
 
 
@@ -85,11 +86,8 @@ class Framer:
         self.bins = self.window // 2 + 1
         shape = np.hanning(self.window + 1)[:-1]
         self._shape = (2 * shape / shape.sum()).astype(np.float32)
-        self._plan = fourier.plan_for(self.window)
-        self._room = np.zeros(0, np.float32)
-        self._held = self.window // 2  # samples of the stream that await others
-        # Kept, as the room for the stream is: page faults of arrays made anew take longer.
-        self._found = np.zeros((BATCH, _whole_lanes(self.window)), np.float32)
+        self._work = np.zeros((BATCH, self.window), dtype=np.float32)
+        self._held = np.zeros(self.window // 2, dtype=np.float32)
         self._resampler: soxr.ResampleStream | None = None
         if self.rate_hz != sample_rate_hz:
             import soxr
@@ -106,48 +104,31 @@ class Framer:
         """Width of a bin."""
         return self.rate_hz / self.window
 
-    def push(self, block: Samples, last: bool = False) -> Iterator[Powers]:
-        """Take a block; yield power spectra, of up to `BATCH` frames each.
+    def push(self, block: npt.NDArray[np.float32], last: bool = False) -> Iterator[Spectra]:
+        """Take a block; yield spectra, shape ``(frames, bins)``, of up to `BATCH` frames.
 
-        Of shape ``(frames, bins and some)``, and good until the next are asked for. No window
-        reaches over the end of the stream: a sudden end would look like a click.
+        No window reaches over the end of the stream: a sudden end would look like a click.
         """
-        wide = _whole_lanes(self.bins)
-        found = self._found.reshape(-1)[: BATCH * wide].reshape(BATCH, wide)
-        for rows in self._transformed(block, last, squared=True, found=found):
-            yield found[:rows]
-
-    def spectra(self, block: Samples) -> Iterator[Spectra]:
-        """As `push`, complex spectra of shape ``(frames, bins)``."""
-        for rows in self._transformed(block, False, squared=False, found=self._found):
-            found = self._found[:rows, : self.window]
-            spectra = np.zeros((rows, self.bins), np.complex64)
-            spectra[:, 0], spectra[:, -1] = found[:, 0], found[:, -1]
-            spectra[:, 1:-1] = found[:, 1:-1].view(np.complex64)
-            yield spectra
-
-    def _transformed(
-        self, block: Samples, last: bool, squared: bool, found: Powers
-    ) -> Iterator[int]:
-        """Take a block; how many rows were `found`, again and again."""
         if self._resampler is not None:
             block = self._resampler.resample_chunk(np.ascontiguousarray(block), last=last)
-        until = self._held + len(block)
-        # Frames are taken a few at once, and their last may have to be made up.
-        needed = until + LANES * self.hop
-        if needed > len(self._room):
-            self._room, old = np.zeros(needed, np.float32), self._room
-            self._room[: len(old)] = old
-        self._room[self._held : until] = block
-        count = max(0, (until - self.window) // self.hop + 1)
+        stream = np.concatenate([self._held, block]) if len(self._held) else block
+        count = max(0, (len(stream) - self.window) // self.hop + 1)
+        self._held = stream[count * self.hop :].copy()
+        if count == 0:
+            return
+        shape, step = (count, self.window), stream.itemsize
+        view = np.ndarray(shape, np.float32, stream, strides=(self.hop * step, step))
         for start in range(0, count, BATCH):
-            rows = min(BATCH, count - start)
-            stream = self._room[start * self.hop :]
-            fourier.transform(stream, rows, self.hop, self._shape, self._plan, squared, found)
-            yield rows
-        self._held = until - count * self.hop
-        self._room[: self._held] = self._room[count * self.hop : until].copy()
+            yield self._transform(view[start : min(start + BATCH, count)])
 
-
-def _whole_lanes(numbers: int) -> int:
-    return -(-numbers // LANES) * LANES
+    def _transform(self, view: npt.NDArray[np.float32]) -> Spectra:
+        rows = len(view)
+        padded = -(-rows // _PACK) * _PACK
+        work = self._work[:padded]
+        # A copy and a product are quicker than a product of rows that overlap, which numpy buffers.
+        np.copyto(work[:rows], view)
+        work[:rows] *= self._shape
+        if rows < padded:
+            work[rows:] = 0.0
+        spectra: Spectra = scipy.fft.rfft(work, axis=1, workers=1)
+        return spectra[:rows]

@@ -1,8 +1,8 @@
-"""One pass over some frames: power spectra in, onsets and finished notes out.
+"""One pass over some frames: spectra in, onsets and finished notes out.
 
 The steps of a frame, in order:
 
-1. The noise floor (`noise_floor`).
+1. Power, and the noise floor (`noise_floor`).
 2. Broadband onsets, and the groups that they open (`broadband_onsets`, `grouping`).
 3. Peaks, joined into partial tracks (`partials`), which go to groups (`grouping`).
 4. Onsets of what stands clear of the noise floor, reported at once (`onsets`,
@@ -51,13 +51,13 @@ class Buffers(NamedTuple):
 
 
 @kernel
-def analyse(power: Any, last: bool, states: Any, spec: Any, setups: Any, outs: Any) -> None:
+def analyse(spectra: Any, last: bool, states: Any, spec: Any, setups: Any, outs: Any) -> None:
     """Take frames in order.
 
     Parameters
     ----------
-    power
-        Shape ``(frames, bins)``, or with more columns.
+    spectra
+        Shape ``(frames, bins)``, complex.
     last
         Whether the stream ends with them: then every open note is ended.
     states, setups, outs
@@ -74,8 +74,8 @@ def analyse(power: Any, last: bool, states: Any, spec: Any, setups: Any, outs: A
         np.empty(setup.bands),
         np.empty(setup.bands, np.uint8),
     )
-    for i in range(power.shape[0]):
-        _take(power[i], buffers, state, spec, setup, out)
+    for i in range(spectra.shape[0]):
+        _take(spectra, i, buffers, state, spec, setup, out)
     if last:
         state.frame -= 1
         _close_groups(state.frame, -1, state, spec, setup)
@@ -84,18 +84,21 @@ def analyse(power: Any, last: bool, states: Any, spec: Any, setups: Any, outs: A
 
 
 @noalloc
-def _take(taken: Any, buffers: Buffers, state: Any, spec: Any, setup: Any, out: Any) -> None:
+def _take(
+    spectra: Any, i: int, buffers: Buffers, state: Any, spec: Any, setup: Any, out: Any
+) -> None:
+    a, b = setup.kept_from, setup.kept_to
     power = spec.power[state.frame & (RING - 1)]
-    _copy(taken[setup.kept_from : setup.kept_to], power[setup.kept_from :])
+    _square(spectra[i, a:b], power[a:b])
     _follow_floor(power, state, spec, setup)
     _analyse_frame(power, buffers, state, spec, setup, out)
     state.frame += 1
 
 
 @noalloc
-def _copy(taken: Any, power: Any) -> None:
-    for k in range(taken.size):
-        power[k] = taken[k]
+def _square(spectrum: Any, power: Any) -> None:
+    for k in range(power.size):
+        power[k] = spectrum[k].real * spectrum[k].real + spectrum[k].imag * spectrum[k].imag
 
 
 @noalloc

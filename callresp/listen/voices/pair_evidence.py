@@ -38,7 +38,6 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
-from callresp.listen.kernels.lanes import LANES, transpose
 from callresp.listen.notes import BANDS, PARTS
 from callresp.listen.voices.looks import (
     CELL,
@@ -65,6 +64,7 @@ MOST_BETWEEN = 1.5  # notes of weight between a note and its singer's next
 TWIN_S = 0.015  # parts of one sound begin together
 TWIN_RATIO = 0.04
 ROWS = 48
+TILE = 32
 # Of the geometric mean of two spectrograms' energies, by which those of one syllable differ; and
 # cells that it takes to compare them.
 SAME_SYLLABLE = 0.2
@@ -258,14 +258,12 @@ def reach(count: int, p: Pairs) -> int:
 
 @noalloc
 def mirror(count: int, pairs: Values | Shares) -> None:
-    """Copy what stands below the diagonal above it: by squares, but along it and at the end."""
-    flat, wide, whole = pairs.reshape(-1), pairs.shape[1], count - count % LANES
-    for top in range(0, whole, LANES):
-        for left in range(0, top, LANES):
-            transpose(flat, top * wide + left, wide, flat, left * wide + top, wide)
-    for i in range(count):
-        for j in range(i - i % LANES if i < whole else 0, i):
-            pairs[j, i] = pairs[i, j]
+    """Copy what stands below the diagonal above it: by tiles, which stay in the cache."""
+    for top in range(0, count, TILE):
+        for left in range(0, top + 1, TILE):
+            for i in range(top, min(top + TILE, count)):
+                for j in range(left, min(left + TILE, i)):
+                    pairs[j, i] = pairs[i, j]
 
 
 @noalloc
