@@ -18,11 +18,14 @@ from callresp.listen.voices.bouts import (
     nats_apart,
     nats_for_one,
     part_by_bouts,
+    runs,
     two_sets,
 )
 from callresp.listen.voices.clustering import join_again, settle
 from callresp.listen.voices.looks import Numbers, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
+from callresp.listen.voices.recurrence import likelier
+from callresp.listen.voices.voice_model import gather, room_for_groups, terms
 
 Values = npt.NDArray[np.float64]
 Bird = list[list[int]]
@@ -104,6 +107,43 @@ def test_a_song_sung_twice_is_no_other_bird_where_hardly_any_comes_again() -> No
 
 def test_without_rests_there_are_no_bouts() -> None:
     assert set(_parted([FIRST, SECOND] * 3, rest_s=0.5)) == {0}
+
+
+def _turns(songs: list[Bird], notes: int = 16, rest_s: float = 1.5) -> tuple[Pairs, Numbers]:
+    """Bouts, and the number of each note's."""
+    pairs = _pairs(*_sung(songs, notes=notes, rest_s=rest_s))
+    return pairs, np.repeat(np.arange(len(songs)), notes)
+
+
+def test_bouts_are_believed_where_they_account_better_for_what_comes_back() -> None:
+    pairs, bout = _turns([FIRST, NEIGHBOUR] * 3)
+    run, two = runs(pairs), bout % 2
+    mixed = np.roll(two, 8)
+    assert likelier(two, mixed, run, pairs)
+    assert not likelier(mixed, two, run, pairs)
+    # Of as good an account the one with fewer singers is believed, but not whatever it mixes.
+    halves = two + 2 * (np.arange(len(two)) // 8 % 2)
+    assert likelier(two, halves, run, pairs)
+    assert not likelier(np.zeros_like(two), two, run, pairs)
+
+
+def test_three_who_change_all_the_time_are_not_given_up_for_two_who_never_do() -> None:
+    third: Bird = [[0], [7, 8], [13], [19]]
+    pairs, bout = _turns([FIRST, SECOND, third] * 24, notes=2, rest_s=0.0)
+    three = bout % 3
+    assert not likelier(np.repeat([0, 1], len(bout) // 2), three, runs(pairs), pairs)
+
+
+def test_singers_mixed_by_other_evidence_are_put_right_by_bouts(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    pairs, bout = _turns([FIRST, SECOND] * 3)
+    nobody = np.full(len(bout), -1, np.int64)
+    for mixed in (np.roll(bout % 2, 8), bout % 2 + 2 * (np.arange(len(bout)) // 8 % 2)):
+        monkeypatch.setattr(
+            "callresp.listen.voices.clustering.join_again", lambda *_, mixed=mixed: mixed
+        )
+        assert _same(settle(pairs, nobody).tolist(), (bout % 2).tolist())
 
 
 def test_bouts_of_a_crowd_tell_nothing() -> None:
@@ -191,6 +231,27 @@ def test_voices_that_go_on_from_each_other_are_joined_within_a_few_bouts() -> No
     pairs, owner = _halves(4)
     assert set(join_again(np.repeat([0, 1, 0, 1], 16), pairs, 0.0).tolist()) == {0, 1}
     assert set(join_again(owner, pairs, 1e6).tolist()) == {0, 1}
+
+
+def test_a_part_of_a_song_is_joined_against_some_evidence() -> None:
+    pairs, _ = _halves(2)
+    begun = np.repeat([0, 1], [8, 24])
+    against = 2.0  # nats that speak against it
+    evidence = _nats_of(begun, pairs)
+    assert set(join_again(begun, pairs, evidence + against).tolist()) == {0}
+    assert set(join_again(begun, pairs, evidence + 4.0).tolist()) == {0, 1}
+    # Nor if they take turns as birds do, or are whole voices.
+    turns = np.repeat([0, 1, 0, 1], 8)
+    assert set(join_again(turns, pairs, _nats_of(turns, pairs) + against).tolist()) == {0, 1}
+    pairs, _ = _halves(6)
+    owner = np.repeat([0, 1], [40, 56])
+    assert set(join_again(owner, pairs, _nats_of(owner, pairs) + against).tolist()) == {0, 1}
+
+
+def _nats_of(owner: Numbers, pairs: Pairs) -> float:
+    groups = room_for_groups(2)
+    gather(owner, pairs, groups)
+    return float(terms(0, 1, False, groups).sum())
 
 
 def test_who_is_known_is_not_parted() -> None:

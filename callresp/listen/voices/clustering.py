@@ -15,9 +15,11 @@ Five steps, the first four as in telling speakers apart:
 4. A second look. Smaller pieces, of notes that follow one another still more plainly, go to
    the singer whose they most likely are, now that it is known what each sings.
    Singers who go on from each other within a few bouts are joined after all where the evidence
-   has come to say so.
+   has come to say so; parts of a song, against a little evidence.
 5. Bouts. A singer whose bouts are of two kinds, far less alike than those of either kind are
-   among themselves, is two (`callresp.listen.voices.bouts`).
+   among themselves, is two (`callresp.listen.voices.bouts`). That is asked of all notes as if one
+   had sung them, too; who is found so stands where that accounts better for what comes back
+   (`callresp.listen.voices.recurrence`), and else it is asked of each singer found.
 
 Conventions
 -----------
@@ -35,6 +37,7 @@ from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices.bouts import part_by_bouts, runs
 from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Values
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs, reach
+from callresp.listen.voices.recurrence import likelier
 from callresp.listen.voices.voice_model import (
     BAND_OCT,
     FEATURES,
@@ -57,7 +60,11 @@ TOLD_APART = 6.0  # nats
 BETTER = 1.0  # nats, by which another singer must be likelier at the second look
 FEW = 2.0  # notes' worth
 FEW_BOUTS = 8
-GOES_ON = 0.5  # nats by gaps
+GOES_ON, PART_GOES_ON = 0.5, 0.2  # nats by gaps
+# A voice of less than so many notes' worth, a few bouts long, is likely a part of another's: by
+# so many nats, where it is heard once, or changes with the other's notes faster than birds do.
+PART, LIKELY_PART = 24.0, 3.0
+PART_TURNS, PART_TURN = 3, 3.0  # and notes a turn
 SHRINK = 0.7  # of the rows, below which those of groups that were joined are dropped
 _NEVER = -1e9
 
@@ -100,7 +107,11 @@ def settle(
         owner = renumbered(owner)
     if by_band or known.max() >= 0:  # who is known stays together
         return owner
-    return renumbered(part_by_bouts(join_again(owner, p, least), p, most))
+    owner = join_again(owner, p, least)
+    by_bouts = part_by_bouts(np.zeros(len(owner), np.int64), p, most)
+    if by_bouts.max() > 0 and likelier(by_bouts, owner, runs(p), p):
+        return renumbered(by_bouts)
+    return renumbered(part_by_bouts(owner, p, most))
 
 
 def join_again(owner: Numbers, p: Pairs, least: float) -> Numbers:
@@ -121,14 +132,24 @@ def join_again(owner: Numbers, p: Pairs, least: float) -> Numbers:
             break
         groups = room_for_groups(singers)
         gather(owner, p, groups)
-        nats = [terms(a, b, False, groups) for a, b in few]
-        likely = [one.sum() if one[GAP] >= GOES_ON else -np.inf for one in nats]
+        likely = [_likely_one(a, b, owner, groups) for a, b in few]
         chosen = int(np.argmax(likely))
         if likely[chosen] <= least:
             break
         a, b = few[chosen]
         owner = renumbered(np.where(owner == b, a, owner))
     return owner
+
+
+def _likely_one(a: int, b: int, owner: Numbers, groups: Groups) -> float:
+    """Nats for one of two singers of a few bouts."""
+    nats = terms(a, b, False, groups)
+    whose = owner[(owner == a) | (owner == b)]
+    turns = 1 + np.count_nonzero(np.diff(whose))
+    small = min(groups.size[a], groups.size[b]) < PART
+    if small and (turns <= PART_TURNS or len(whose) <= PART_TURN * turns):
+        return float(nats.sum()) + LIKELY_PART if nats[GAP] >= PART_GOES_ON else -np.inf
+    return float(nats.sum()) if nats[GAP] >= GOES_ON else -np.inf
 
 
 def pieces(p: Pairs, known: Numbers, by_band: bool = False, sure: float = SURE) -> Numbers:

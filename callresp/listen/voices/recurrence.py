@@ -1,0 +1,55 @@
+"""How well singers account for what comes back, as between two ways to tell who sang.
+
+Goal
+----
+What a bird sings comes back, and with it nothing of another's. So each note is held against the
+other notes of its singer that lie farther off than `NEAR_S`: the more of them are alike in
+timbre, the better it is accounted for. To go from one singer over to another costs, little after
+a rest. Of two ways to tell the singers of the same notes the likelier one is that which accounts
+for more, at less cost, by fewer singers.
+
+Nothing but two such ways is compared by this: the finer notes are parted, the better each part
+accounts for itself, so that it tells nothing of how many singers there are.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from callresp.listen.voices.looks import Numbers
+from callresp.listen.voices.pair_evidence import Pairs
+
+NEAR_S = 1.5  # what comes back so soon may be one bout's
+OVER, OVER_AT_REST = 3.0, 1.0  # nats that it costs to go over to another singer
+# Nats at most by which fewer turns tell: who changes all the time may sing at the same time.
+MOST_FOR_TURNS = 20.0
+FEWER = 8.0  # nats for each singer less
+LEAST_ALIKE = 0.03
+
+
+def likelier(owner: Numbers, than: Numbers, run: Numbers, p: Pairs) -> bool:
+    """Whether singers account better for what comes back than others do.
+
+    Parameters
+    ----------
+    owner, than
+        The singer of every note, from 0, by either way, shape ``(n,)``.
+    run
+        Numbers that change at each rest, shape ``(n,)``.
+    p
+        The notes.
+    """
+    roots = np.sqrt(np.maximum(p.weight, 1e-6)).astype(np.float32)
+    apart = np.abs(p.onset_s[:, None] - p.onset_s) > NEAR_S
+    far = (apart * p.weight).astype(np.float32)
+    alike = p.timbre / np.outer(roots, roots) * far
+    nats, cost = np.zeros(2), np.zeros(2)
+    for way, singer in enumerate((owner, than)):
+        whose = np.eye(int(singer.max()) + 1, dtype=np.float32)[singer]
+        found = (alike @ whose + LEAST_ALIKE) / (far @ whose + 1.0)
+        nats[way] = np.log(found[np.arange(len(singer)), singer]) @ p.weight
+        rest = np.diff(run)[np.diff(singer) != 0] > 0
+        cost[way] = np.where(rest, OVER_AT_REST, OVER).sum()
+    fewer = float(than.max() - owner.max())
+    turns = min(float(cost[1] - cost[0]), MOST_FOR_TURNS)
+    return bool(nats[0] - nats[1] + turns + FEWER * fewer > 0.0)
