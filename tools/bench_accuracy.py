@@ -63,6 +63,7 @@ class Job:
     seeds: int = 2
     peers: tuple[Peer, ...] = ()
     folders: tuple[Path, ...] = ()
+    singers: tuple[Path, ...] = ()
     noise_minutes: float = 60.0
     hours: float = 1.0
     say: Say = print

@@ -12,23 +12,30 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 from bench_accuracy import Job
 from bench_data import KEEP, Made, scene
-from bench_peers import OURS, hear_ours, read
+from bench_peers import OURS, hear_ours, read, scaled
 from bench_table import Table
 
-from callresp.io.audio import open_recording
+from callresp.errors import UserError
+from callresp.io.audio import open_recording, write_wav
 from callresp.listen.note_stream import NoteStream
 from callresp.listen.profile import Profile
 
 RUNS = 5
 ALONE = f"{OURS}, no voices"
-SPEED_SCENE = {"scoring": "score-chorus-10db", "tuning": "chorus"}
+SPEED_SCENES = {
+    "scoring": ("score-chorus-10db", "score-chorus-0db", "score-crowd"),
+    "tuning": ("chorus", "chorus-0db", "crowd"),
+}
+SPEED_S = 300
+STREAMS = 3  # of real singers, over one another
+SINGERS_RATE_HZ = 48000
 LONG_SCENE = "dawn-hour"
 
 _CHILD = """
@@ -61,31 +68,59 @@ def in_turns(works: Mapping[str, Callable[[], object]]) -> dict[str, float]:
 
 def on_speed(job: Job) -> Iterator[Table]:
     """Times real time on one core, 48 kHz mono."""
-    made = scene(SPEED_SCENE[job.use], seconds=300)
-    duration_s = made.truth.header.duration_s
-    table = Table(
-        f"Speed on {duration_s:.0f} s of {made.name} at 48 kHz, one core",
-        ("detector", "times real time", "what it does"),
-        places=0,
-    )
-    hear_ours(made.path)  # compiled kernels are loaded once
-    works: dict[str, Callable[[], object]] = {
-        OURS: lambda: hear_ours(made.path),
-        ALONE: lambda: notes_alone(made.path),
-    }
-    for peer in job.peers:
-        job.say(f"speed: {peer.name}")
-        detect = peer.prepare()
-        samples, rate = read(made.path, peer.rate_hz)
-        detect(samples[: 5 * rate], rate)
-        works[peer.name] = partial(detect, samples, rate)
-    spent = in_turns(works)
-    table.add(OURS, duration_s / spent[OURS], "file, notes, pitch, level, voices, phrases")
-    table.add(ALONE, duration_s / spent[ALONE], "file, notes, pitch, level")
-    table.add("aim", 400, "and faster than librosa")
-    for peer in job.peers:
-        table.add(peer.name, duration_s / spent[peer.name], "onsets, from samples in memory")
-    yield table
+    sounds = [(name, scene(name, seconds=SPEED_S).path) for name in SPEED_SCENES[job.use]]
+    if job.singers:
+        sounds.append((f"{STREAMS} streams of real singers", over_one_another(job.singers)))
+    for name, path in sounds:
+        table = Table(
+            f"Speed on {SPEED_S} s of {name} at 48 kHz, one core",
+            ("detector", "times real time", "what it does"),
+            places=0,
+        )
+        works: dict[str, Callable[[], object]] = {
+            OURS: partial(hear_ours, path),
+            ALONE: partial(notes_alone, path),
+        }
+        for work in works.values():
+            work()  # compiled kernels are loaded once
+        for peer in job.peers:
+            job.say(f"speed: {peer.name}")
+            detect = peer.prepare()
+            samples, rate = read(path, peer.rate_hz)
+            detect(samples[: 5 * rate], rate)
+            works[peer.name] = partial(detect, samples, rate)
+        spent = in_turns(works)
+        table.add(OURS, SPEED_S / spent[OURS], "file, notes, pitch, level, voices, phrases")
+        table.add(ALONE, SPEED_S / spent[ALONE], "file, notes, pitch, level")
+        table.add("aim", 400, "and faster than librosa")
+        for peer in job.peers:
+            table.add(peer.name, SPEED_S / spent[peer.name], "onsets, from samples in memory")
+        yield table
+
+
+def over_one_another(folders: Sequence[Path]) -> Path:
+    """A file of real singers, several streams over one another, as loud as each other.
+
+    Each stream has all recordings of the folders, in an order of its own, with pauses.
+    """
+    found = (path for folder in folders for path in folder.rglob("*"))
+    paths = sorted(path for path in found if path.suffix.lower() in (".flac", ".wav"))
+    if not paths:
+        raise UserError("holds no recording", where=str(folders[0]), remedy="name another folder")
+    sounds = [read(path, SINGERS_RATE_HZ)[0] for path in paths]
+    mixed = np.zeros(SPEED_S * SINGERS_RATE_HZ, np.float32)
+    rng = np.random.default_rng(0)
+    for _ in range(STREAMS):
+        at = int(rng.uniform(0.0, 1.0) * SINGERS_RATE_HZ)
+        while at < len(mixed):
+            for n in rng.permutation(len(sounds)):
+                part = sounds[n][: max(0, len(mixed) - at)]
+                mixed[at : at + len(part)] += part / (np.sqrt(np.mean(sounds[n] ** 2)) + 1e-9)
+                at += len(part) + int(rng.uniform(0.2, 1.5) * SINGERS_RATE_HZ)
+    path = KEEP / "singers-over-one-another.wav"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_wav(path, scaled(mixed), SINGERS_RATE_HZ, "PCM_16")
+    return path
 
 
 def notes_alone(path: Path) -> int:

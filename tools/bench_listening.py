@@ -16,7 +16,7 @@ Parts (all of them, if none is named):
     noise     false notes in an hour of weather
     attacks   onsets by kind of attack
     trills    notes of fast trills
-    speed     times real time
+    speed     times real time; also of real singers over one another (--singers DIR)
     length    cost and peak memory against length
     start     from the command to its first note
     online    latency of the online form
@@ -84,6 +84,13 @@ def tables(part: str, job: Job) -> Iterator[Table]:
     help="A folder of recordings marked by hand; may be given again.",
 )
 @click.option(
+    "--singers",
+    "singers",
+    multiple=True,
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="A folder of recordings of singers, for 'speed'; may be given again.",
+)
+@click.option(
     "--use", type=click.Choice(["scoring", "tuning"]), default="scoring", show_default=True
 )
 @click.option("--seeds", type=click.IntRange(1, 50), default=2, show_default=True)
@@ -95,6 +102,7 @@ def tables(part: str, job: Job) -> Iterator[Table]:
 def bench(
     parts: tuple[str, ...],
     folders: tuple[Path, ...],
+    singers: tuple[Path, ...],
     use: str,
     seeds: int,
     noise_minutes: float,
@@ -117,6 +125,7 @@ def bench(
         seeds=seeds,
         peers=tuple(peer for peer in known if not peer.missing),
         folders=folders,
+        singers=singers,
         noise_minutes=noise_minutes,
         hours=hours,
         say=_tell,

@@ -183,6 +183,8 @@ def _add_partial(
         if 0 <= band < setup.bands and owned[band]:
             continue
         row = spec.power[(first + at) & (RING - 1)]
+        power, floor = total[at], noise[at]
         for k in range(max(1, middle - 1), min(setup.bins - 1, middle + 2)):
-            total[at] += row[k]
-            noise[at] += spec.floor[k]
+            power += row[k]
+            floor += spec.floor[k]
+        total[at], noise[at] = power, floor

@@ -201,9 +201,12 @@ def _has_rest(owned: Any, first: int, freq: Any, level_db: Any, spec: Any, setup
     rest = 0.0
     alone = 0
     ratio = 10.0 ** (0.1 * setup.note_db)
+    sounds = _sounding(level_db)
     for at in range(total.size):
         rest += max(0.0, total[at] - noise[at])
-        if total[at] > ratio * noise[at] and not _sounds_about(level_db, at):
+        # Partials in frames whose windows overlap this one's sound in it, too.
+        a, b = max(0, at - BEFORE_BROADBAND), at + BEFORE_BROADBAND + 1
+        if total[at] > ratio * noise[at] and not sounds[a:b].any():
             alone += 1
     if alone > setup.shortest:
         return True
@@ -216,10 +219,13 @@ def _has_rest(owned: Any, first: int, freq: Any, level_db: Any, spec: Any, setup
 
 
 @inner
-def _sounds_about(level_db: Any, at: int) -> bool:
-    """Whether any partial sounds in a frame or in those whose windows overlap its own."""
-    a, b = max(0, at - BEFORE_BROADBAND), min(level_db.shape[1], at + BEFORE_BROADBAND + 1)
-    return not bool(np.isnan(level_db[:, a:b]).all())
+def _sounding(level_db: Any) -> Any:
+    """In which frames any partial sounds."""
+    sounds = np.zeros(level_db.shape[1], np.bool_)
+    for i in range(level_db.shape[0]):
+        for at in range(sounds.size):
+            sounds[at] |= level_db[i, at] == level_db[i, at]
+    return sounds
 
 
 @inner

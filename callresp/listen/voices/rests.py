@@ -34,6 +34,7 @@ Sources
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 SHORTEST_S = 0.03  # what is shorter is as good as no gap
 WITHIN_S, WITHIN_LN = 0.06, 1.1  # the prior: gaps within, and the spread of their ln,
@@ -111,9 +112,9 @@ class SingersGaps:
         longest_s = max(LONGEST_S, self._least_s, TIMES_USUAL * math.exp(mean))
         x, longest = math.log(self._least_s), math.log(longest_s)
         while x < longest:
-            within = (1.0 - ends - pauses) * _beyond(x, mean, spread)
-            within += pauses * _beyond(x, _PAUSE, PAUSE_LN)
-            rest = ends * _beyond(x, _BETWEEN, BETWEEN_LN)
+            paused, rested = _paused_and_rested(x)
+            within = (1.0 - ends - pauses) * _beyond(x, mean, spread) + pauses * paused
+            rest = ends * rested
             if within <= LEAST_CHANCE * (within + rest):
                 return math.exp(x)
             x += STEP_LN
@@ -142,6 +143,12 @@ class SingersGaps:
 
 def _density(x: float, mean: float, spread: float) -> float:
     return math.exp(-0.5 * ((x - mean) / spread) ** 2) / spread
+
+
+@lru_cache(maxsize=256)
+def _paused_and_rested(x: float) -> tuple[float, float]:
+    """The shares of pauses and of rests that are longer; all singers ask for the same."""
+    return _beyond(x, _PAUSE, PAUSE_LN), _beyond(x, _BETWEEN, BETWEEN_LN)
 
 
 def _beyond(x: float, mean: float, spread: float) -> float:
