@@ -20,6 +20,7 @@ Rows (all, if none is named):
     at-once    two birds over each other, 0, -6, -12 dB
     reverb     in turns, each with the tail of its own place
     noise      in turns in pink noise and in wind
+    crowd      three to six kinds, each for itself, with reverberation and noise
     before     voices before against after noise 40 dB below
     marked     marked choruses: voices against marks
     toad       a toad alone, as everything and as a frog

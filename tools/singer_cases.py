@@ -35,6 +35,7 @@ CALLERS = frozenset(
 )
 BOUT_REST_S = 1.0  # between marks that belong to two bouts
 LONGEST_BOUT_S = 8.0
+CROWD_S, LONGEST_IN_CROWD_S = 24.0, 4.0
 # What the singer model may be tuned on. Everything else that is given is scored on.
 TUNING = frozenset(
     {
@@ -221,6 +222,34 @@ def at_once(first: Sequence[Clip], second: Sequence[Clip], second_db: float) -> 
         ]
         at += max(len(one), len(other) + 0.2 * len(one)) / RATE_HZ + 1.5
     return _laid(f"{names[0]} and {names[1]}", turns, bouts=6)
+
+
+def crowd(birds: dict[str, list[Clip]], seed: int) -> Case:
+    """Three to six birds of different kinds, by `seed`, each singing and resting for itself.
+
+    They are 0 to 15 dB fainter than the loudest may be, each with the tail of its own place, in
+    pink noise 45 dB below. Of one kind are birds whose names begin alike, up to a hyphen.
+    """
+    rng = np.random.default_rng(1000 + seed)
+    kinds: dict[str, list[str]] = {}
+    for name in sorted(birds):
+        kinds.setdefault(name.split("-")[0], []).append(name)
+    turns = []
+    for kind in rng.permutation(sorted(kinds))[: 3 + seed % 4]:
+        name = str(rng.choice(kinds[kind]))
+        songs = bouts(birds[name])
+        level = 10 ** (rng.uniform(-15, 0) / 20)
+        at = rng.uniform(0.3, 3.0)
+        k = int(rng.integers(len(songs)))
+        while at < CROWD_S - 1.0:
+            wave = songs[k % len(songs)][: int(LONGEST_IN_CROWD_S * RATE_HZ)].copy()
+            fade = np.linspace(1, 0, int(FADE_S * RATE_HZ))
+            wave[-len(fade) :] *= fade
+            turns.append((at, name, wave * level))
+            at += len(wave) / RATE_HZ + rng.uniform(1.0, 5.0)
+            k += 1
+    case = reverberated(_laid(" ".join(sorted({who for _, who, _ in turns})), turns, bouts=0))
+    return with_noise(case, pink(len(case.samples), seed), 45.0)
 
 
 def _laid(name: str, turns: Sequence[tuple[float, str, Wave]], bouts: int) -> Case:

@@ -18,6 +18,7 @@ from singer_cases import (
     Truth,
     alone,
     at_once,
+    crowd,
     in_turns,
     pairs_of_birds,
     pink,
@@ -198,6 +199,9 @@ def on_mixes(job: Job) -> Iterator[Table]:
                 mixes = (in_turns(a, b, 1.5) for a, b in job.pairs())
                 cases = (with_noise(m, make(len(m.samples), 5), below) for m in mixes)
                 add_row(table, f"in turns, {name} {below:g} dB below", "", scored(job, cases))
+    if "crowd" in job.mixes:
+        cases = (crowd(job.birds, seed) for seed in range(CROWDS))
+        add_row(table, f"{CROWDS} crowds of 3 to 6 kinds", "", scored(job, cases))
     table.notes.append("mean over pairs of birds; a note is whose part is 6 dB stronger in it")
     table.notes.append("pairs: " + ", ".join(f"{a[0].bird}+{b[0].bird}" for a, b in job.pairs()))
     yield table
@@ -305,4 +309,5 @@ def on_synthetic(job: Job) -> Iterator[Table]:
     yield table
 
 
-MIXED = ("turns", "overlap", "at-once", "reverb", "noise")
+MIXED = ("turns", "overlap", "at-once", "reverb", "noise", "crowd")
+CROWDS = 12

@@ -26,6 +26,7 @@ import numpy as np
 
 from callresp.listen.notes import Rows
 from callresp.listen.profile import Profile
+from callresp.listen.voices import choruses
 from callresp.listen.voices.bouts import nats_apart
 from callresp.listen.voices.clustering import renumbered, settle
 from callresp.listen.voices.looks import Numbers, Values, looks_of
@@ -229,12 +230,22 @@ def why(notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_
     alone = bool(np.sum(owner == own) == 1)
     owner[at] = -1
     singers = np.unique(owner)[1:].tolist()
-    nats = dict(zip(singers, _nats(pairs, owner, settings.by_band), strict=True))
+    chorus = not settings.by_band and choruses.is_chorus(pairs, len(about))
+    told = (
+        choruses.note_nats(at, [owner == v for v in singers], pairs, len(about))
+        if chorus
+        else _nats(pairs, owner, settings.by_band)
+    )
+    nats = dict(zip(singers, told, strict=True))
     # As a singer by itself it has nothing to do with anyone.
     mine = np.zeros(TERMS) if alone else nats[own]
     others = [v for v in singers if v != own] + ([] if alone else [-1])
     weighed = [
-        _weighed(v, mine - nats.get(v, 0.0), nats_apart(voice[about], own, v, pairs))
+        _weighed(
+            v,
+            mine - nats.get(v, 0.0),
+            0.0 if chorus else nats_apart(voice[about], own, v, pairs),
+        )
         for v in others
     ]
     return Why(own, tuple(sorted(weighed, key=lambda one: one.nats)))

@@ -21,6 +21,9 @@ Five steps, the first four as in telling speakers apart:
    had sung them, too; who is found so stands where that accounts better for what comes back
    (`callresp.listen.voices.recurrence`), and else it is asked of each singer found.
 
+In a chorus, the plainest pieces are joined by how alike their notes are, and no more is done
+(`callresp.listen.voices.choruses`).
+
 Conventions
 -----------
 Groups are numbered from 0, as an array of one number a note. Notes that are not `free`
@@ -34,6 +37,7 @@ from itertools import combinations
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
+from callresp.listen.voices import choruses
 from callresp.listen.voices.bouts import part_by_bouts, runs
 from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Values
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs, reach
@@ -94,6 +98,8 @@ def settle(
     """
     if len(known) == 0:
         return np.zeros(0, np.int64)
+    if not by_band and choruses.is_chorus(p, len(known)):
+        return renumbered(choruses.joined(pieces(p, known, sure=SURER), known, p, most, least))
     owner = pieces(p, known, by_band)
     groups = room_for_groups(int(owner.max()) + 1)
     gather(owner, p, groups)

@@ -1,0 +1,158 @@
+"""Singers of a chorus: many kinds that seldom sing at once, and what is no chorus."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from listen_helpers import pairwise_f, row, table
+from scipy.cluster.hierarchy import fcluster, linkage
+from scipy.spatial.distance import squareform
+
+from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, FEATURES, PARTS, Rows
+from callresp.listen.voices import choruses
+from callresp.listen.voices.assign import SingerSettings, assign_voices, why
+from callresp.listen.voices.choruses import ALIKE, is_chorus, joined, pair_nats
+from callresp.listen.voices.clustering import settle
+from callresp.listen.voices.looks import Values, looks_of
+from callresp.listen.voices.pair_evidence import Pairs, pairs_of
+
+_KINDS = (("thrush", 2300.0), ("robin", 2900.0), ("wren", 3700.0), ("tit", 6000.0))
+_EDGES_HZ = np.geomspace(BANDS_FROM_HZ, BANDS_TO_HZ, BANDS + 1)
+
+
+def _sung(
+    at_s: float, low_hz: float, shape: Values, level_db: float, rng: np.random.Generator
+) -> tuple[Rows, Rows]:
+    """A note over half an octave, with the spectrogram of its kind, a little astray."""
+    note, features = row(at_s, 1.2 * low_hz, level_db, length_s=0.12)
+    note["low_hz"], note["high_hz"] = low_hz, 1.45 * low_hz
+    inside = (_EDGES_HZ[1:] > low_hz) & (_EDGES_HZ[:-1] < 1.45 * low_hz)
+    db = np.full((PARTS, BANDS), level_db - 40.0)
+    db[:, inside] = level_db - 20.0 * shape[:, : inside.sum()]
+    features["spectrogram_db"] = db + rng.normal(0, 1.0, db.shape)
+    return note, features
+
+
+def _chorus(rng: np.random.Generator, rest_s: float = 0.0) -> tuple[Rows, Rows, list[str]]:
+    """Four kinds, each for itself: phrases of four notes, and rests of two seconds or so."""
+    rows, who = [], []
+    for name, low_hz in _KINDS:
+        shapes = rng.uniform(0, 1, (2, PARTS, BANDS))
+        at_s = rng.uniform(0, 1)
+        while at_s < 40.0:
+            for k in range(4):
+                rows.append(
+                    _sung(at_s + 0.2 * k, low_hz, shapes[k % 2], rng.uniform(-36, -24), rng)
+                )
+                who.append(name)
+            at_s += 0.8 + rng.uniform(0.2, 1.6) + rest_s
+    order = np.argsort([float(note["onset_s"][0]) for note, _ in rows], kind="stable")
+    return *table(rows), [who[i] for i in order]
+
+
+def _pairs(notes: Rows, features: Rows) -> Pairs:
+    return pairs_of(looks_of(notes, features), notes["onset_s"], notes["offset_s"])
+
+
+@pytest.mark.parametrize("seed", [1, 3, 4])
+def test_kinds_that_sing_among_each_other_are_told_apart(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    notes, features, who = _chorus(np.random.default_rng(seed))
+    assert is_chorus(_pairs(notes, features), len(notes))
+    as_chorus = pairwise_f(who, assign_voices(notes, features)["voice"].tolist())
+    assert as_chorus > 0.95
+    monkeypatch.setattr(choruses, "is_chorus", lambda *_: False)
+    assert pairwise_f(who, assign_voices(notes, features)["voice"].tolist()) < as_chorus
+
+
+def test_where_all_fall_silent_now_and_then_it_is_no_chorus() -> None:
+    notes, features, _ = _chorus(np.random.default_rng(4))
+    late = notes["onset_s"] > 20.0
+    notes["onset_s"][late] += 10.0
+    notes["offset_s"][late] += 10.0
+    assert not is_chorus(_pairs(notes, features), len(notes))
+
+
+def test_parts_of_one_sound_make_no_chorus() -> None:
+    # A stack of harmonics, heard as two notes that begin and end together.
+    rng = np.random.default_rng(5)
+    shape = rng.uniform(0, 1, (PARTS, BANDS))
+    rows = [
+        _sung(0.25 * k + shift_s, low_hz, shape, -30.0, rng)
+        for k in range(60)
+        for low_hz, shift_s in ((1900.0, 0.0), (3900.0, 0.004))
+    ]
+    assert not is_chorus(_pairs(*table(rows)), len(rows))
+    # Begun for itself, it may be another bird's.
+    rows = [
+        _sung(0.25 * k + shift_s, low_hz, shape, -30.0, rng)
+        for k in range(60)
+        for low_hz, shift_s in ((1900.0, 0.0), (3900.0, 0.06))
+    ]
+    assert is_chorus(_pairs(*table(rows)), len(rows))
+
+
+def test_a_few_notes_and_notes_without_spectrograms_are_no_chorus() -> None:
+    notes, features, _ = _chorus(np.random.default_rng(6))
+    few = slice(0, choruses.LEAST_NOTES - 1)
+    assert not is_chorus(_pairs(notes[few], features[few]), choruses.LEAST_NOTES - 1)
+    bare = features.copy()
+    bare["spectrogram_db"] = np.zeros(1, FEATURES)["spectrogram_db"]
+    assert not is_chorus(_pairs(notes, bare), len(notes))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 1000), st.floats(-0.5, 0.5))
+def test_groups_are_those_of_average_linkage(seed: int, least: float) -> None:
+    # Outside: scipy's average linkage on the same nats, where no group is too small for a singer.
+    notes, features, _ = _chorus(np.random.default_rng(seed))
+    some = slice(0, 60)
+    p = _pairs(notes[some], features[some])
+    p.weight[:60] = 1.0
+    nats = np.clip(ALIKE[0] + sum(pair_nats(p, 60)), -choruses.MOST_NATS, choruses.MOST_NATS)
+    away = choruses.MOST_NATS - nats
+    np.fill_diagonal(away, 0.0)
+    tree = linkage(squareform(away, checks=False), "average")
+    theirs = fcluster(tree, choruses.MOST_NATS - least, "distance")
+    few, choruses.FEW = choruses.FEW, 0.0
+    try:
+        ours = joined(np.arange(60), np.full(60, -1), p, least=least)
+    finally:
+        choruses.FEW = few
+    assert pairwise_f([str(one) for one in theirs], ours.tolist()) == 1.0
+
+
+def test_who_is_known_stays_apart_and_the_user_may_cap_the_singers() -> None:
+    notes, features, who = _chorus(np.random.default_rng(7))
+    p = _pairs(notes, features)
+    known = np.full(len(notes), -1)
+    wrens = np.flatnonzero(np.array(who) == "wren")
+    known[wrens[:10]], known[wrens[10:20]] = 0, 1
+    found = settle(p, known)
+    assert len(set(found[wrens[:10]].tolist())) == len(set(found[wrens[10:20]].tolist())) == 1
+    assert found[wrens[0]] != found[wrens[10]]
+    assert set(assign_voices(notes, features, SingerSettings(most=2))["voice"].tolist()) == {0, 1}
+
+
+def test_a_note_or_two_are_no_singer() -> None:
+    notes, features, who = _chorus(np.random.default_rng(8))
+    rng = np.random.default_rng(9)
+    stray = _sung(15.0, 2700.0, rng.uniform(0, 1, (PARTS, BANDS)), -30.0, rng)
+    notes, features = table([(notes, features), stray])
+    voices = assign_voices(notes, features)["voice"]
+    assert np.bincount(voices).min() > 2
+    assert len(set(voices.tolist())) == len(set(who))
+
+
+def test_why_a_note_of_a_chorus_went_to_its_singer_is_told_by_likeness_and_gap() -> None:
+    notes, features, _ = _chorus(np.random.default_rng(10))
+    notes = assign_voices(notes, features)
+    for n in (5, 60, 120):
+        found = why(notes, features, n)
+        assert found.voice == notes["voice"][n]
+        assert found.against[0].nats > 0
+        assert all(one.overlap == one.level == one.bouts == 0.0 for one in found.against)
+        assert max(one.repertoire for one in found.against) > 1.0
