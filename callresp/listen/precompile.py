@@ -19,8 +19,11 @@ from callresp.io.audio import open_recording, write_wav
 from callresp.listen.detectors.registry import LIBROSA, NATIVE, detectors
 from callresp.listen.notes import FEATURES, NOTE
 from callresp.listen.offline import transcribe
+from callresp.listen.voices import choruses
 from callresp.listen.voices.assign import assign_voices, why
+from callresp.listen.voices.looks import looks_of
 from callresp.listen.voices.online_voices import VoiceTracker
+from callresp.listen.voices.pair_evidence import pairs_of
 
 RATE_HZ = 48000
 
@@ -44,6 +47,8 @@ def tell_singers_apart() -> None:
     notes["pitch_hz"] = notes["low_hz"] = notes["high_hz"] = np.tile([900.0, 7000.0], 20)
     notes["tonality"] = 1.0
     why(assign_voices(notes, features), features, 0)
+    pairs = pairs_of(looks_of(notes, features), notes["onset_s"], notes["offset_s"])
+    choruses.joined(np.arange(40), np.full(40, -1), pairs)
     VoiceTracker().assign(notes[:1])
 
 

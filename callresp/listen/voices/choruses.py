@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from callresp.listen.kernels._jit import kernel, noalloc
 from callresp.listen.voices.looks import CELL, IN_BAND, WHERE, Flags, Numbers, Values
 from callresp.listen.voices.pair_evidence import EDGE_S, Pairs, cells_of, spectrograms_alike
 from callresp.listen.voices.voice_model import GAP, PRIOR, REPERTOIRE, TERMS
@@ -137,34 +138,72 @@ def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float
     """
     count, groups = len(owner), int(owner.max()) + 1
     weight = p.weight[:count]
-    share = np.zeros((groups, count))
-    share[owner, np.arange(count)] = weight
     nats = np.clip(ALIKE[0] + sum(pair_nats(p, count)), -MOST_NATS, MOST_NATS)
-    sums = share @ nats @ share.T
-    size = np.maximum(share.sum(axis=1), _LEAST_SIZE)
+    nats *= weight[:, None] * weight
+    by_group = np.argsort(owner, kind="stable")
+    starts = np.searchsorted(owner[by_group], np.arange(groups))
+    rows = np.add.reduceat(nats[by_group], starts, axis=0)
+    sums = np.add.reduceat(rows[:, by_group], starts, axis=1)
+    size = np.maximum(np.bincount(owner, weight, groups), _LEAST_SIZE)
     named = np.zeros(groups, np.bool_)
     named[owner[known >= 0]] = True
-    mean = sums / np.outer(size, size)
-    mean[np.ix_(named, named)] = _TOLD_APART
-    np.fill_diagonal(mean, -np.inf)
-    into, left = np.arange(groups), groups
+    return np.asarray(_linked(sums, size, named, most, least, FEW)[owner])
+
+
+@kernel
+def _linked(
+    sums: Values, size: Values, named: Flags, most: int, least: float, few: float
+) -> Numbers:
+    """Into which group each went; all three arrays are changed.
+
+    scipy's linkage can't be told who is known, nor whose notes are too few.
+    """
+    left = len(size)
+    into, alive = np.arange(left), np.ones(left, np.bool_)
+    best, nats = np.full(left, -1), np.full(left, -np.inf)
+    for a in range(left):
+        _find_best(a, best, nats, sums, size, named, alive)
     while left > 1:
-        a, b = divmod(int(mean.argmax()), groups)
-        if mean[a, b] <= least:
-            smallest = int(np.where(np.isneginf(mean).all(axis=1), np.inf, size).argmin())
-            if size[smallest] < FEW:
-                a, b = smallest, int(mean[smallest].argmax())
-            elif not most or left <= most:
+        a = int(np.argmax(nats))
+        if nats[a] <= least:
+            smallest = int(np.argmin(np.where(alive, size, np.inf)))
+            if size[smallest] < few:
+                a = smallest
+            elif most == 0 or left <= most:
                 break
+        b = best[a]
         sums[a] += sums[b]
         sums[:, a] += sums[:, b]
         size[a] += size[b]
-        named[a] |= named[b]
-        gone = np.isneginf(mean[a])
-        gone[a], gone[b] = True, True
-        row = np.where(named & named[a], _TOLD_APART, sums[a] / (size[a] * size))
-        mean[a] = mean[:, a] = np.where(gone, -np.inf, row)
-        mean[b] = mean[:, b] = -np.inf
+        named[a] = named[a] or named[b]
+        alive[b], nats[b] = False, -np.inf
         into[into == b] = a
         left -= 1
-    return np.asarray(into[owner])
+        for k in range(len(size)):
+            if not alive[k]:
+                continue
+            if k == a or best[k] == a or best[k] == b:
+                _find_best(k, best, nats, sums, size, named, alive)
+                continue
+            mean = _mean(k, a, sums, size, named)
+            if mean > nats[k]:
+                best[k], nats[k] = a, mean
+    return into
+
+
+@noalloc
+def _find_best(
+    a: int, best: Numbers, nats: Values, sums: Values, size: Values, named: Flags, alive: Flags
+) -> None:
+    """Whom group `a` would join best, and by how many nats."""
+    best[a], nats[a] = -1, -np.inf
+    for b in range(len(alive)):
+        if alive[b] and b != a:
+            mean = _mean(a, b, sums, size, named)
+            if mean > nats[a]:
+                best[a], nats[a] = b, mean
+
+
+@noalloc
+def _mean(a: int, b: int, sums: Values, size: Values, named: Flags) -> float:
+    return _TOLD_APART if named[a] and named[b] else sums[a, b] / (size[a] * size[b])
