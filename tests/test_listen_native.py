@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from listen_helpers import recorded, tone
+from listen_helpers import recorded, sung, tone
 
 import callresp
 from callresp.io.audio import open_recording, write_wav
@@ -183,6 +183,47 @@ def test_after_a_gap_of_digital_silence_the_place_is_as_quiet_as_before(gap_s: f
         sound[int(at_s * RATE_HZ) :][: len(call)] += call
     notes = callresp.transcribe(sound.astype(np.float32), sample_rate_hz=RATE_HZ).notes
     assert [note.onset_s for note in notes] == pytest.approx(calls_s, abs=0.03)
+
+
+def cut_apart(kind: str) -> tuple[np.ndarray, np.ndarray]:
+    """Calls of one kind with exact silence between, as an editor leaves it, and their onsets."""
+    at_s = 1.0 + 0.8 * np.arange(24)
+    wave = np.zeros(21 * RATE_HZ)
+    for moment in at_s:
+        if kind == "stack":
+            for order in range(1, 9):
+                sung(wave, moment, 800.0 * order, 790.0 * order, 0.1, 0.02 / order, RATE_HZ)
+        else:
+            sung(wave, moment, 3000.0, 3000.0, 0.15 if kind == "tone" else 0.6, 0.02, RATE_HZ)
+    return wave, at_s
+
+
+@pytest.mark.parametrize("kind", ["tone", "long tone", "stack"])
+def test_calls_of_one_pitch_in_digital_silence_are_heard_to_the_last(
+    kind: str, tmp_path: Path
+) -> None:
+    """Else they become the floor: nothing but they sounds where there is any sound."""
+    wave, at_s = cut_apart(kind)
+    offline = heard(wave, tmp_path)
+    assert offline["onset_s"] == pytest.approx(at_s, abs=0.01)
+    assert np.ptp(offline["level_db"]) < 0.5
+    ends = [event for _, event in online(wave.astype(np.float32)) if isinstance(event, NoteEnd)]
+    assert [end.note.onset_s for end in ends if end.note] == pytest.approx(at_s, abs=0.01)
+
+
+def test_what_comes_back_after_a_muted_gap_is_no_sound_of_its_own(tmp_path: Path) -> None:
+    """Nor is a steady whine in it, which has long been told from a call by its length."""
+    wave = 0.003 * np.random.default_rng(5).standard_normal(40 * RATE_HZ)
+    wave += tone(5000.0, 40.0, RATE_HZ, 0.003)
+    wave[15 * RATE_HZ : 25 * RATE_HZ] = 0
+    calls_s = [10.0, 25.3, 27.0, 35.0]
+    for at_s in calls_s:
+        sung(wave, at_s, 3000.0, 3000.0, 0.2, 0.02, RATE_HZ)
+    notes = heard(wave, tmp_path)
+    assert notes["onset_s"] == pytest.approx(calls_s, abs=0.01)
+    assert notes["level_db"] == pytest.approx(-34.0, abs=0.5)  # 20 lg 0.02
+    starts = [event for _, event in online(wave.astype(np.float32)) if isinstance(event, NoteOnset)]
+    assert [start.onset_s for start in starts] == pytest.approx(calls_s, abs=0.01)
 
 
 @pytest.mark.parametrize("rate_hz", [16000, 32000, 44100, 48000, 96000])

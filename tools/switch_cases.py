@@ -52,6 +52,14 @@ SWITCHES = (
         (NATIVE, RULES),
     ),
     Switch(
+        "frame: between silences, too, what stands out of its neighbours is a tone",
+        "frame.py",
+        "if state.broken_frames > setup.longest + OPENING_FRAMES:",
+        "if state.broken_frames > setup.longest + OPENING_FRAMES and not ("
+        "{off} and state.frame > setup.longest):",
+        (NATIVE,),
+    ),
+    Switch(
         "frame: a group that lasts too long is closed",
         "frame.py",
         "if frame - group.last > hang or frame - group.onset > setup.longest:",

@@ -34,8 +34,8 @@ from callresp.listen.kernels.layout import MOST_PEAKS, MOST_TRACKS, RING
 
 DIGITAL_SILENCE = 1e-18  # power of a bin; no recorder's noise is as low
 FLOOR_EVERY = 4  # frames
-# After the longest note, before what has sounded since the first sample counts as noise: until
-# its group has been closed.
+# After the longest note, before what has sounded since the first sample, or since digital silence,
+# counts as noise: until its group has been closed.
 OPENING_FRAMES = 16
 
 
@@ -114,14 +114,21 @@ def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
     a, b = setup.kept_from, setup.kept_to
     if _is_silent(power[a:b]):
         # A gap in the stream says nothing about the place.
+        state.unbroken_frames = 0
         return
+    # Where nothing lasts longer than a note from one silence to the next, it may all be song.
+    if state.unbroken_frames >= setup.longest + OPENING_FRAMES:
+        state.broken_frames = 0
+    else:
+        state.broken_frames += 1
+    state.unbroken_frames += 1
     if state.sounding_frames == 0:
         for k in range(a, b):
             spec.quantile[k] = power[k] * np.float32(0.3) + np.float32(1e-20)
     step_db = noise_floor.step_db(state.sounding_frames)
     noise_floor.follow(power[a:b], spec.quantile[a:b], step_db)
     if state.sounding_frames % FLOOR_EVERY == 0:
-        if state.frame < setup.longest + OPENING_FRAMES:
+        if state.broken_frames > setup.longest + OPENING_FRAMES:
             _update_opening_floor(spec.quantile[a:b], spec.floor[a:b], setup.converter)
         else:
             noise_floor.update(spec.quantile[a:b], spec.floor[a:b], setup.converter)

@@ -211,6 +211,9 @@ STATE = np.dtype(
     [
         ("frame", np.int64),  # that comes next
         ("sounding_frames", np.int64),  # frames so far that were not digital silence
+        ("unbroken_frames", np.int64),  # of them, since the latest that was
+        # Of them, since it last sounded for longer than a note may last: before, a great number.
+        ("broken_frames", np.int64),
         ("opening_spread_db", np.float64),  # of the noise, see noise_floor; 0: not known
         ("last_broadband", np.int64),  # frame of the latest broadband onset
         ("point_count", np.int64),  # so far
@@ -342,6 +345,7 @@ def new_state() -> npt.NDArray[Any]:
     state["tracks"]["group"] = FREE
     state["points"]["frame"] = state["points"]["before"] = -1
     state["last_broadband"] = -1000
+    state["broken_frames"] = 1 << 40
     state["crackle"]["number"] = -1
     return row
 

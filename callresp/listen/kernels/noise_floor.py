@@ -19,7 +19,8 @@ the place.
 What sounds from the first sample on can't be told from noise by time. For as
 long as a note may last, a bin's quartile therefore counts for no more than
 `LINE` times those about it: noise is smooth over some hundred hertz, and what
-stands out of it is a tone.
+stands out of it is a tone. So it is where digital silence (muted gaps, a gate)
+lets nothing sound for longer than that: the quartile may be that of calls alone.
 
 Sources: Robbins & Monro (1951) for the recursion; Martin (2001), "Noise power
 spectral density estimation based on optimal smoothing and minimum statistics",
