@@ -406,19 +406,20 @@ def open_recording(path: Path | str, channel: int | None = None) -> Recording:
     return Recording(Path(path), channel)
 
 
-_ERROR_OUTPUT = threading.Lock()
-
-
 @contextmanager
 def _decoder_unheard() -> Iterator[None]:
-    """Keep what the MP3 decoder prints of damage to itself: we tell of damage in our own words."""
-    with _ERROR_OUTPUT, ExitStack() as undone:
-        with suppress(OSError):  # standard error is closed: nobody hears the decoder anyway
-            kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
-            undone.callback(os.close, kept)
-            undone.callback(os.dup2, kept, 2)
-            os.dup2(nowhere, 2)
-            os.close(nowhere)
+    """Keep what the MP3 decoder prints of damage to itself: we tell of damage in our own words.
+
+    Not while other threads run, whose own lines would be lost with it.
+    """
+    with ExitStack() as undone:
+        if threading.active_count() == 1:
+            with suppress(OSError):  # standard error is closed: nobody hears the decoder anyway
+                kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+                undone.callback(os.close, kept)
+                undone.callback(os.dup2, kept, 2)
+                os.dup2(nowhere, 2)
+                os.close(nowhere)
         yield
 
 
