@@ -23,6 +23,7 @@ from callresp.field.day import read_day
 from callresp.field.log import END_KEY, FieldLog
 from callresp.field.timeline import timeline
 from callresp.io.audio import write_wav
+from callresp.link import stop_request
 from callresp.link.stop_request import StopListener, request_stop
 from callresp.live import setup
 from callresp.live.engine import LiveEngine
@@ -136,6 +137,8 @@ def test_another_terminal(session: Session, monkeypatch: pytest.MonkeyPatch) -> 
         return entered(self)
 
     monkeypatch.setattr(StopListener, "__enter__", noted)
+    # Of its own, or a simulated session of another worker might hear it instead.
+    monkeypatch.setattr(stop_request, "port_identity", lambda url: f"{Path.cwd()}/{url}")
 
     def request() -> None:
         said.append(request_stop("simulated"))

@@ -92,8 +92,6 @@ def run(**words: object) -> None:
     options = common.filled(LiveOptions, words)
     sound, where = sound_input(options), destinations(options)
     check_pace(sound, where)
-    if sound.is_file and start_of(Path(sound.name), sound.start) is None:
-        ui.warn(f"{sound.name}: not known when it was recorded: begins now; --start tells it")
     palette, rules = load_palette(options.palette), load_rules(options.rules)
     for line in missing(rules, palette):
         ui.warn(line)
@@ -123,6 +121,8 @@ def run(**words: object) -> None:
         stopped = page(hooks, view)
         ends = StopConditions(runner, pressed, listener, signals, asked, stopped, options.max_hours)
         hooks.stop = ends.reason
+        if sound.is_file and start_of(Path(sound.name), sound.start) is None:
+            view.warn(f"{sound.name}: not known when it was recorded: begins now; --start tells it")
         if has_keys:
             view.warn("space or 's' stops everything")
         if port not in (None, SIMULATED):
