@@ -54,9 +54,8 @@ SWITCHES = (
     Switch(
         "frame: between silences, too, what stands out of its neighbours is a tone",
         "frame.py",
-        "if state.broken_frames > setup.longest + OPENING_FRAMES:",
-        "if state.broken_frames > setup.longest + OPENING_FRAMES and not ("
-        "{off} and state.frame > setup.longest):",
+        "broken = state.broken_frames > opening",
+        "broken = state.broken_frames > opening and not ({off} and state.frame > setup.longest)",
         (NATIVE,),
     ),
     Switch(

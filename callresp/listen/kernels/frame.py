@@ -34,6 +34,8 @@ from callresp.listen.kernels.layout import MOST_PEAKS, MOST_TRACKS, RING
 
 DIGITAL_SILENCE = 1e-18  # power of a bin; no recorder's noise is as low
 FLOOR_EVERY = 4  # frames
+# Once it has settled, where silence breaks the sound: telling lines takes ten times as long.
+BROKEN_FLOOR_EVERY = 128
 # After the longest note, before what has sounded since the first sample, or since digital silence,
 # counts as noise: until its group has been closed.
 OPENING_FRAMES = 16
@@ -127,8 +129,11 @@ def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
             spec.quantile[k] = power[k] * np.float32(0.3) + np.float32(1e-20)
     step_db = noise_floor.step_db(state.sounding_frames)
     noise_floor.follow(power[a:b], spec.quantile[a:b], step_db)
-    if state.sounding_frames % FLOOR_EVERY == 0:
-        if state.broken_frames > setup.longest + OPENING_FRAMES:
+    opening = setup.longest + OPENING_FRAMES
+    broken = state.broken_frames > opening
+    settled = broken and state.frame >= opening and step_db == noise_floor.STEP_DB
+    if state.sounding_frames % (BROKEN_FLOOR_EVERY if settled else FLOOR_EVERY) == 0:
+        if broken:
             _update_opening_floor(spec.quantile[a:b], spec.floor[a:b], setup.converter)
         else:
             noise_floor.update(spec.quantile[a:b], spec.floor[a:b], setup.converter)
