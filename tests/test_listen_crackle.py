@@ -8,6 +8,7 @@ quartile 1.0, upper 2.8).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -34,6 +35,12 @@ EVER = Profile(crackle_db=0.0)
 def drop(wave: Wave, at_s: float, over_db: float, seed: int, length_s: float = 0.008) -> None:
     """A burst of noise so far over the noise about it."""
     put(wave, at_s, NOISE * 10 ** (over_db / 20) * harsh(seed, LOW_HZ, HIGH_HZ, length_s))
+
+
+def drops(wave: Wave, times_s: Iterable[float], over_db: float, seed: int, length_s: float) -> None:
+    """The same at each of these times, each of other noise."""
+    for n, at_s in enumerate(times_s):
+        drop(wave, at_s, over_db, seed + n, length_s)
 
 
 def rain(seconds: float = SECONDS, per_s: float = PER_S, least_db: float = LEAST_DB) -> Wave:
@@ -69,8 +76,7 @@ def test_calls_in_the_rain_are_heard_and_drops_are_not(tmp_path: Path) -> None:
         sung(wave, at_s, 3000.0, 3400.0, 0.1, 5e-4, RATE_HZ)
     for n, at_s in enumerate(knocks_s):
         drop(wave, at_s, 26.0, 1000 + n)
-    for n, at_s in enumerate(rasps_s):
-        drop(wave, at_s, 18.0, 2000 + n, 0.12)
+    drops(wave, rasps_s, 18.0, 2000, 0.12)
     notes = heard(wave, tmp_path)
     assert all(near(notes, at_s) for at_s in (*whistles_s, *knocks_s, *rasps_s))
     calls = len(whistles_s) + len(knocks_s) + len(rasps_s)
@@ -95,8 +101,7 @@ def test_a_pitch_in_the_rain_counts_where_it_lasts_or_is_clear(tmp_path: Path) -
 def test_a_trill_hardly_louder_than_drops_is_heard(tmp_path: Path) -> None:
     """Harsh, at 24 notes a second."""
     wave, trill_s = rain(), 12.0 + np.arange(30) / 24
-    for n, at_s in enumerate(trill_s):
-        drop(wave, at_s, 14.5, 6000 + n, 0.02)
+    drops(wave, trill_s, 14.5, 6000, 0.02)
     ever = sum(near(heard(wave, tmp_path, EVER), at_s) for at_s in trill_s)
     assert ever >= 15
     assert sum(near(heard(wave, tmp_path), at_s) for at_s in trill_s) >= 0.35 * ever
@@ -106,8 +111,7 @@ def test_a_breaking_wave_is_no_call(tmp_path: Path) -> None:
     """As long as a harsh call, but no louder than the drops about it."""
     wave = rain()
     waves_s = (8.0, 11.0, 14.0, 17.0)
-    for n, at_s in enumerate(waves_s):
-        drop(wave, at_s, 13.5, 3000 + n, 0.15)
+    drops(wave, waves_s, 13.5, 3000, 0.15)
     assert sum(near(heard(wave, tmp_path, EVER), at_s) for at_s in waves_s) >= 3
     assert not any(near(heard(wave, tmp_path), at_s) for at_s in waves_s)
 
@@ -116,8 +120,7 @@ def test_a_breaking_wave_is_no_call(tmp_path: Path) -> None:
 def test_who_taps_by_the_dozen_is_heard_at_any_level(over_db: float, tmp_path: Path) -> None:
     """A woodpecker, a cricket, a dripping roof: alike, so not the tail of anything fainter."""
     wave = quiet(SECONDS)
-    for n, at_s in enumerate(np.arange(1.0, SECONDS - 1.0, 0.25)):
-        drop(wave, at_s, over_db, n, 0.02)
+    drops(wave, np.arange(1.0, SECONDS - 1.0, 0.25), over_db, 0, 0.02)
     assert len(heard(wave, tmp_path)) == len(heard(wave, tmp_path, EVER)) >= 80
 
 
@@ -147,11 +150,9 @@ def test_who_taps_in_the_rain_is_heard_where_it_taps_lightly(tmp_path: Path) -> 
     """A woodpecker 10 dB over the drops: more loud sounds than those foretell, so not the rain."""
     light_s = np.arange(6.3, 9.6, 0.5)
     wave = rain(10.0)
-    for n, at_s in enumerate(light_s):
-        drop(wave, at_s, 17.0, 7000 + n, 0.02)
+    drops(wave, light_s, 17.0, 7000, 0.02)
     assert not any(near(heard(wave, tmp_path), at_s) for at_s in light_s)
-    for n, at_s in enumerate(np.arange(2.0, 9.5, 0.5)):
-        drop(wave, at_s, 22.0, 8000 + n, 0.02)
+    drops(wave, np.arange(2.0, 9.5, 0.5), 22.0, 8000, 0.02)
     notes = heard(wave, tmp_path)
     assert sum(near(notes, at_s) for at_s in light_s) >= len(light_s) - 1
 
@@ -160,8 +161,7 @@ def test_a_harsh_end_of_a_call_is_heard_in_the_rain(tmp_path: Path) -> None:
     """Whistle and click, as a bird's: alone, the click is one more drop."""
     clicks_s = np.arange(4.3, 9.0, 1.0)
     wave = rain(10.0)
-    for n, at_s in enumerate(clicks_s):
-        drop(wave, at_s, 15.0, 9000 + n, 0.02)
+    drops(wave, clicks_s, 15.0, 9000, 0.02)
     assert not any(near(heard(wave, tmp_path), at_s) for at_s in clicks_s)
     for at_s in clicks_s:
         sung(wave, at_s - 0.3, 3000.0, 3300.0, 0.2, 4e-4, RATE_HZ)

@@ -56,7 +56,6 @@ Progress = Callable[[float], None]  # is called with the share done, 0 to 1
 BLOCK = 65536
 # What libsndfile tells of a file whose encoder could not go back to its header, as on a pipe.
 UNCOUNTED = 0x7FFF_FFFF_FFFF_FFFF
-NOT_MP3 = (b"R", b"f", b"O", b"F", b"c")  # first bytes of WAV, FLAC, OGG, AIFF, CAF
 UNREADABLE = (sf.LibsndfileError, RuntimeError, OSError)
 SINE_POWER = 0.5
 SILENCE_DB = -200.0
@@ -455,7 +454,7 @@ def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
         if open_size_at is not None:
             return _Forward(Mended(path, open_size_at))
         # By descriptor, not by name: libsndfile then judges by content alone.
-        with nullcontext() if first in NOT_MP3 else _decoder_unheard():
+        with _decoder_unheard():
             return _Forward(os.open(path, os.O_RDONLY), closefd=True)
     except (sf.LibsndfileError, TypeError, ValueError) as fault:
         raise UserError(

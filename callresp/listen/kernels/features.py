@@ -126,7 +126,7 @@ def coarse_spectrogram(first: int, end: int, spec: Any, setup: Any, row: Any) ->
         stop = max(start + 1, first + (end - first) * (part + 1) // PARTS)
         power[low:high] = 0.0
         for at in range(start, stop):
-            _add(spec.power[at & (RING - 1), low:high], power[low:high])
+            add_row(spec.power[at & (RING - 1), low:high], power[low:high])
         for band in range(BANDS):
             total = 0.0
             for k in _bins(edges, band, setup):
@@ -136,7 +136,8 @@ def coarse_spectrogram(first: int, end: int, spec: Any, setup: Any, row: Any) ->
 
 
 @noalloc
-def _add(row: Any, to: Any) -> None:
+def add_row(row: Any, to: Any) -> None:
+    """Add each number of a row to that of another: a loop without branches, so vectorised."""
     for k in range(to.size):
         to[k] += row[k]
 

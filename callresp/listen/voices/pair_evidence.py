@@ -139,8 +139,8 @@ def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
     cells = cells_of(calm, pairs)
     # Some rows at a time, up to the diagonal: tables of all of them took longer to come by.
     for start in range(0, len(calm), ROWS):
-        rows, columns = slice(start, start + ROWS), slice(start + ROWS)
-        alike = spectrograms_alike(*(Cells(*(x[some] for x in cells)) for some in (rows, columns)))
+        rows, columns = cells.part(slice(start, start + ROWS)), cells.part(slice(start + ROWS))
+        alike = spectrograms_alike(rows, columns)
         _mix_rows(calm, start, alike, pairs)
     _follow_all(count, pairs)
     return pairs
@@ -155,6 +155,10 @@ class Cells(NamedTuple):
     energy: Values
     shown: Values
     clear: Values
+
+    def part(self, some: slice) -> Cells:
+        """Those of some of the notes."""
+        return Cells(self.energy[some], self.shown[some], self.clear[some])
 
 
 def cells_of(some: Numbers, p: Pairs) -> Cells:

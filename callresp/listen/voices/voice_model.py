@@ -33,6 +33,7 @@ from typing import NamedTuple
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
+from callresp.listen.kernels.features import add_row
 from callresp.listen.voices.looks import LEVEL, WHERE, Numbers, Values
 from callresp.listen.voices.pair_evidence import Pairs, Shares, mirror, reach
 
@@ -200,7 +201,7 @@ def sum_pairs(
             total[j] = 0.0
         while i >= 0:
             start, stop = max(i - far, 0), min(i + far + 1, high)
-            _add_row(pairs[i, start:stop], total[start:stop])
+            add_row(pairs[i, start:stop], total[start:stop])
             i = after[i]
         for j in range(low, high):
             sums[a, columns[j]] += total[j]
@@ -222,19 +223,13 @@ def refresh(a: int, g: Groups) -> None:
 def join(a: int, b: int, count: int, g: Groups) -> None:
     """Add group `b` to group `a`, of the first `count`, in place; `b` itself is not kept up."""
     for sums in (g.like, g.timbre, g.overlap, g.adjacent):
-        _add_row(sums[b, :count], sums[a])
+        add_row(sums[b, :count], sums[a])
         sums[a, a] += sums[a, b]
         for k in range(count):
             sums[k, a] = sums[a, k]
     for of in (g.size, g.level, g.where, g.busy):
         of[a] += of[b]
     refresh(a, g)
-
-
-@noalloc
-def _add_row(row: Values | Shares, to: Values) -> None:
-    for k in range(len(row)):
-        to[k] += row[k]
 
 
 @noalloc
