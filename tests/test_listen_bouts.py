@@ -18,7 +18,6 @@ from callresp.listen.voices.bouts import (
     nats_apart,
     nats_for_one,
     part_by_bouts,
-    runs,
     two_sets,
 )
 from callresp.listen.voices.clustering import join_again, settle
@@ -117,21 +116,21 @@ def _turns(songs: list[Bird], notes: int = 16, rest_s: float = 1.5) -> tuple[Pai
 
 def test_bouts_are_believed_where_they_account_better_for_what_comes_back() -> None:
     pairs, bout = _turns([FIRST, NEIGHBOUR] * 3)
-    run, two = runs(pairs), bout % 2
+    two = bout % 2
     mixed = np.roll(two, 8)
-    assert likelier(two, mixed, run, pairs)
-    assert not likelier(mixed, two, run, pairs)
+    assert likelier(two, mixed, pairs)
+    assert not likelier(mixed, two, pairs)
     # Of as good an account the one with fewer singers is believed, but not whatever it mixes.
     halves = two + 2 * (np.arange(len(two)) // 8 % 2)
-    assert likelier(two, halves, run, pairs)
-    assert not likelier(np.zeros_like(two), two, run, pairs)
+    assert likelier(two, halves, pairs)
+    assert not likelier(np.zeros_like(two), two, pairs)
 
 
 def test_three_who_change_all_the_time_are_not_given_up_for_two_who_never_do() -> None:
     third: Bird = [[0], [7, 8], [13], [19]]
     pairs, bout = _turns([FIRST, SECOND, third] * 24, notes=2, rest_s=0.0)
     three = bout % 3
-    assert not likelier(np.repeat([0, 1], len(bout) // 2), three, runs(pairs), pairs)
+    assert not likelier(np.repeat([0, 1], len(bout) // 2), three, pairs)
 
 
 def test_singers_mixed_by_other_evidence_are_put_right_by_bouts(

@@ -15,6 +15,7 @@ from callresp.listen.voices import choruses
 from callresp.listen.voices.assign import SingerSettings, assign_voices, why
 from callresp.listen.voices.choruses import ALIKE, is_chorus, joined, pair_nats
 from callresp.listen.voices.clustering import settle
+from callresp.listen.voices.linkage import FEW
 from callresp.listen.voices.looks import Values, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
 
@@ -111,17 +112,13 @@ def test_groups_are_those_of_average_linkage(seed: int, least: float) -> None:
     notes, features, _ = _chorus(np.random.default_rng(seed))
     some = slice(0, 60)
     p = _pairs(notes[some], features[some])
-    p.weight[:60] = 1.0
+    p.weight[:60] = FEW
     nats = np.clip(ALIKE[0] + sum(pair_nats(p, 60)), -choruses.MOST_NATS, choruses.MOST_NATS)
     away = choruses.MOST_NATS - nats
     np.fill_diagonal(away, 0.0)
     tree = linkage(squareform(away, checks=False), "average")
     theirs = fcluster(tree, choruses.MOST_NATS - least, "distance")
-    few, choruses.FEW = choruses.FEW, 0.0
-    try:
-        ours = joined(np.arange(60), np.full(60, -1), p, least=least)
-    finally:
-        choruses.FEW = few
+    ours = joined(np.arange(60), np.full(60, -1), p, least=least)
     assert pairwise_f([str(one) for one in theirs], ours.tolist()) == 1.0
 
 

@@ -22,6 +22,7 @@ from __future__ import annotations
 import numpy as np
 
 from callresp.listen.kernels._jit import kernel, noalloc
+from callresp.listen.voices.linkage import follow_up, next_to_join
 from callresp.listen.voices.looks import CELL, IN_BAND, WHERE, Flags, Numbers, Values
 from callresp.listen.voices.pair_evidence import EDGE_S, Pairs, cells_of, spectrograms_alike
 from callresp.listen.voices.voice_model import GAP, PRIOR, REPERTOIRE, TERMS
@@ -33,7 +34,6 @@ OVERLAPPING = 0.025  # the share of notes that overlap another
 CROSSED = 0.012  # the share of notes that sound at once with one far from them
 TOGETHER_S = 0.03  # parts of a sound begin or end together
 APART_OCT = 0.6
-FEW = 2.0  # notes' worth: less is no singer
 # Nats for one singer: constant, ln of likeness of spectrograms, ln of what the cosine of cells
 # within both notes' bands lacks, ln of the gap (s), octaves apart.
 ALIKE = np.array([0.19, 0.45, -0.92, -0.24, -0.63])
@@ -147,63 +147,42 @@ def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float
     size = np.maximum(np.bincount(owner, weight, groups), _LEAST_SIZE)
     named = np.zeros(groups, np.bool_)
     named[owner[known >= 0]] = True
-    return np.asarray(_linked(sums, size, named, most, least, FEW)[owner])
+    return np.asarray(_linked(sums, size, named, most, least)[owner])
 
 
 @kernel
-def _linked(
-    sums: Values, size: Values, named: Flags, most: int, least: float, few: float
-) -> Numbers:
-    """Into which group each went; all three arrays are changed.
+def _linked(sums: Values, size: Values, named: Flags, most: int, least: float) -> Numbers:
+    """Into which group each went; `sums`, `size` and `named` are changed.
 
     scipy's linkage can't be told who is known, nor whose notes are too few.
     """
     left = len(size)
     into, alive = np.arange(left), np.ones(left, np.bool_)
-    best, nats = np.full(left, -1), np.full(left, -np.inf)
+    best, nats = np.full(left, -1), np.full(left, np.inf)
+    odds = np.empty(sums.shape)
     for a in range(left):
-        _find_best(a, best, nats, sums, size, named, alive)
+        _mean(a, odds, sums, size, named)
     while left > 1:
-        a = int(np.argmax(nats))
-        if nats[a] <= least:
-            smallest = int(np.argmin(np.where(alive, size, np.inf)))
-            if size[smallest] < few:
-                a = smallest
-            elif most == 0 or left <= most:
-                break
+        a = next_to_join(best, nats, alive, odds, size, least, most > 0 and left > most)
+        if a < 0:
+            break
         b = best[a]
         sums[a] += sums[b]
         sums[:, a] += sums[:, b]
         size[a] += size[b]
         named[a] = named[a] or named[b]
-        alive[b], nats[b] = False, -np.inf
+        alive[b] = False
         into[into == b] = a
         left -= 1
-        for k in range(len(size)):
-            if not alive[k]:
-                continue
-            if k == a or best[k] == a or best[k] == b:
-                _find_best(k, best, nats, sums, size, named, alive)
-                continue
-            mean = _mean(k, a, sums, size, named)
-            if mean > nats[k]:
-                best[k], nats[k] = a, mean
+        _mean(a, odds, sums, size, named)
+        follow_up(a, b, best, nats, odds[a])
     return into
 
 
 @noalloc
-def _find_best(
-    a: int, best: Numbers, nats: Values, sums: Values, size: Values, named: Flags, alive: Flags
-) -> None:
-    """Whom group `a` would join best, and by how many nats."""
-    best[a], nats[a] = -1, -np.inf
-    for b in range(len(alive)):
-        if alive[b] and b != a:
-            mean = _mean(a, b, sums, size, named)
-            if mean > nats[a]:
-                best[a], nats[a] = b, mean
-
-
-@noalloc
-def _mean(a: int, b: int, sums: Values, size: Values, named: Flags) -> float:
-    return _TOLD_APART if named[a] and named[b] else sums[a, b] / (size[a] * size[b])
+def _mean(a: int, odds: Values, sums: Values, size: Values, named: Flags) -> None:
+    """Nats for one singer of group `a` and each other, both ways."""
+    for b in range(len(size)):
+        known = named[a] and named[b]
+        odds[a, b] = _TOLD_APART if known else sums[a, b] / (size[a] * size[b])
+        odds[b, a] = odds[a, b]

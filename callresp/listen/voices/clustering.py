@@ -10,8 +10,8 @@ Five steps, the first four as in telling speakers apart:
 2. Groups. The two for which the evidence (`callresp.listen.voices.voice_model`) is strongest are
    joined, and so on for as long as it speaks for one singer at all. What a group
    sings is the better known the larger it is, so that it is asked anew after each joining.
-3. What is left of small groups (`FEW` notes' worth) is too little for a singer, and joins
-   whoever it most likely belongs to.
+3. What is left of small groups is too little for a singer, and joins whoever it most likely
+   belongs to (`callresp.listen.voices.linkage`).
 4. A second look. Smaller pieces, of notes that follow one another still more plainly, go to
    the singer whose they most likely are, now that it is known what each sings.
    Singers who go on from each other within a few bouts are joined after all where the evidence
@@ -39,6 +39,7 @@ import numpy as np
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices import choruses
 from callresp.listen.voices.bouts import part_by_bouts, runs
+from callresp.listen.voices.linkage import follow_up, next_to_join
 from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Values
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs, reach
 from callresp.listen.voices.recurrence import likelier
@@ -62,7 +63,6 @@ PIECE = 8.0  # notes' worth
 SURE, SURER = 2.5, 4.0  # nats
 TOLD_APART = 6.0  # nats
 BETTER = 1.0  # nats, by which another singer must be likelier at the second look
-FEW = 2.0  # notes' worth
 FEW_BOUTS = 8
 GOES_ON, PART_GOES_ON = 0.5, 0.2  # nats by gaps
 # A voice of less than so many notes' worth, a few bouts long, is likely a part of another's: by
@@ -115,7 +115,8 @@ def settle(
         return owner
     owner = join_again(owner, p, least)
     by_bouts = part_by_bouts(np.zeros(len(owner), np.int64), p, most)
-    if by_bouts.max() > 0 and likelier(by_bouts, owner, runs(p), p):
+    of_one = owner.max() == 0  # then that has been asked of its bouts
+    if of_one or (by_bouts.max() > 0 and likelier(by_bouts, owner, p)):
         return renumbered(by_bouts)
     return renumbered(part_by_bouts(owner, p, most))
 
@@ -153,9 +154,9 @@ def _likely_one(a: int, b: int, owner: Numbers, groups: Groups) -> float:
     whose = owner[(owner == a) | (owner == b)]
     turns = 1 + np.count_nonzero(np.diff(whose))
     small = min(groups.size[a], groups.size[b]) < PART
-    if small and (turns <= PART_TURNS or len(whose) <= PART_TURN * turns):
-        return float(nats.sum()) + LIKELY_PART if nats[GAP] >= PART_GOES_ON else -np.inf
-    return float(nats.sum()) if nats[GAP] >= GOES_ON else -np.inf
+    part = small and (turns <= PART_TURNS or len(whose) <= PART_TURN * turns)
+    goes_on, more = (PART_GOES_ON, LIKELY_PART) if part else (GOES_ON, 0.0)
+    return float(nats.sum()) + more if nats[GAP] >= goes_on else -np.inf
 
 
 def pieces(p: Pairs, known: Numbers, by_band: bool = False, sure: float = SURE) -> Numbers:
@@ -232,7 +233,8 @@ def _join_all(
         if left < SHRINK * count:
             g = _shrink(count, alive, named, group, best, nats, g)
             count = left
-        a = _next(best, nats, alive[:count], g, least, most > 0 and left > most)
+        any_two = most > 0 and left > most
+        a = next_to_join(best, nats, alive[:count], g.odds, g.size, least, any_two)
         if a < 0:
             break
         b = best[a]
@@ -244,8 +246,7 @@ def _join_all(
             if joined[k] == group[b]:
                 joined[k] = group[a]
         _odds(a, count, by_band, named, g, x)
-        best[a], nats[a] = -1, np.inf
-        _follow_up(a, b, best, nats, g.odds[a, :count])
+        follow_up(a, b, best, nats, g.odds[a, :count])
 
 
 @inner
@@ -289,56 +290,6 @@ def _packed(table: Values, kept: Numbers) -> Values:
         for c in range(left):
             to[r * left + c] = table[kept[r], kept[c]]
     return to[: left * left].reshape(left, left)
-
-
-@noalloc
-def _follow_up(a: int, b: int, best: Numbers, nats: Values, odds: Values) -> None:
-    """Whom each group would join best, after group `b` went into group `a`."""
-    for k in range(len(odds)):
-        if k == a:
-            continue
-        if odds[k] > nats[k] or (best[k] == a and odds[k] == nats[k]):
-            best[k], nats[k] = a, odds[k]
-        elif best[k] == a or best[k] == b:
-            best[k] = -1
-
-
-@noalloc
-def _next(
-    best: Numbers,
-    nats: Values,
-    alive: Flags,
-    g: Groups,
-    least: float,
-    any_two: bool,
-) -> int:
-    """The group that is joined with its best one next: -1 for none."""
-    chosen = -1
-    while chosen < 0 or best[chosen] < 0:
-        if chosen >= 0:
-            _find_best(chosen, best, nats, g.odds, alive)
-        chosen = -1
-        for a in range(len(alive)):
-            if alive[a] and (chosen < 0 or nats[a] > nats[chosen]):
-                chosen = a
-    if nats[chosen] > least:
-        return chosen
-    smallest = -1
-    for a in range(len(alive)):
-        if alive[a] and (smallest < 0 or g.size[a] < g.size[smallest]):
-            smallest = a
-    if g.size[smallest] < FEW:
-        _find_best(smallest, best, nats, g.odds, alive)
-        return smallest
-    return chosen if any_two else -1
-
-
-@noalloc
-def _find_best(a: int, best: Numbers, nats: Values, odds: Values, alive: Flags) -> None:
-    best[a] = -1
-    for b in range(len(alive)):
-        if alive[b] and b != a and (best[a] < 0 or odds[a, b] > nats[a]):
-            best[a], nats[a] = b, odds[a, b]
 
 
 @kernel

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from callresp.listen.voices.bouts import runs
 from callresp.listen.voices.looks import Numbers
 from callresp.listen.voices.pair_evidence import Pairs
 
@@ -27,15 +28,13 @@ FEWER = 8.0  # nats for each singer less
 LEAST_ALIKE = 0.03
 
 
-def likelier(owner: Numbers, than: Numbers, run: Numbers, p: Pairs) -> bool:
+def likelier(owner: Numbers, than: Numbers, p: Pairs) -> bool:
     """Whether singers account better for what comes back than others do.
 
     Parameters
     ----------
     owner, than
         The singer of every note, from 0, by either way, shape ``(n,)``.
-    run
-        Numbers that change at each rest, shape ``(n,)``.
     p
         The notes.
     """
@@ -43,13 +42,13 @@ def likelier(owner: Numbers, than: Numbers, run: Numbers, p: Pairs) -> bool:
     apart = np.abs(p.onset_s[:, None] - p.onset_s) > NEAR_S
     far = (apart * p.weight).astype(np.float32)
     alike = p.timbre / np.outer(roots, roots) * far
+    rests = np.diff(runs(p)) > 0
     nats, cost = np.zeros(2), np.zeros(2)
     for way, singer in enumerate((owner, than)):
         whose = np.eye(int(singer.max()) + 1, dtype=np.float32)[singer]
         found = (alike @ whose + LEAST_ALIKE) / (far @ whose + 1.0)
         nats[way] = np.log(found[np.arange(len(singer)), singer]) @ p.weight
-        rest = np.diff(run)[np.diff(singer) != 0] > 0
-        cost[way] = np.where(rest, OVER_AT_REST, OVER).sum()
+        cost[way] = np.where(rests, OVER_AT_REST, OVER)[np.diff(singer) != 0].sum()
     fewer = float(than.max() - owner.max())
     turns = min(float(cost[1] - cost[0]), MOST_FOR_TURNS)
     return bool(nats[0] - nats[1] + turns + FEWER * fewer > 0.0)
