@@ -149,7 +149,7 @@ def test_a_singer_that_another_outweighs_is_told_by_its_piece_of_song(
                                              prior=0, bouts=0),))})  # fmt: skip
     first, second = capsys.readouterr().out.splitlines()[1:]
     assert "voice A, with its piece of song; by itself B is likelier by 0.4 (gap -1.4" in first
-    assert second.endswith("not heard so where all of the recording is")
+    assert second.endswith("heard otherwise in the whole recording")
 
 
 def test_what_hardly_falls_short_does_not_read_as_loud_enough() -> None:

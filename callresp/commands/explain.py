@@ -73,7 +73,7 @@ def print_singers(found: Evidence, sung: dict[int, Why]) -> None:
     for n, note in enumerate(found.notes):
         line = f"  {n + 1:>3}  {note['onset_s']:.3f} s: "
         if n not in sung:
-            ui.say(line + "not heard so where all of the recording is")
+            ui.say(line + "heard otherwise in the whole recording")
             continue
         values = singer_values(sung[n])
         line += f"voice {values['voice']}"

@@ -69,7 +69,10 @@ def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tu
 
 @noalloc
 def points(freq: Any) -> int:
-    """How many points a partial has: a loop without branches, so vectorised."""
+    """How many points a partial has; where it has none its frequency is nan, unequal to itself.
+
+    A loop without branches is vectorised.
+    """
     count = 0
     for at in range(freq.size):
         count += freq[at] == freq[at]

@@ -34,8 +34,8 @@ from callresp.listen.kernels.layout import MOST_PEAKS, MOST_TRACKS, RING
 
 DIGITAL_SILENCE = 1e-18  # power of a bin; no recorder's noise is as low
 FLOOR_EVERY = 4  # frames
-# Once it has settled, where silence breaks the sound: telling lines as often as that would take
-# gated calls a third more time.
+# Frames, where digital silence breaks the sound and the floor has settled: looking for tones in
+# the floor as often as every fourth frame took a third more time on gated calls.
 BROKEN_FLOOR_EVERY = 128
 # After the longest note, before what has sounded since the first sample, or since digital silence,
 # counts as noise: until its group has been closed.

@@ -211,8 +211,9 @@ STATE = np.dtype(
     [
         ("frame", np.int64),  # that comes next
         ("sounding_frames", np.int64),  # frames so far that were not digital silence
-        ("unbroken_frames", np.int64),  # of them, since the latest that was
-        # Of them, since it last sounded for longer than a note may last: before, a great number.
+        ("unbroken_frames", np.int64),  # of them, since the latest digital silence
+        # Of them, since sound last went on for longer than a note may without digital silence; a
+        # great number until it first does.
         ("broken_frames", np.int64),
         ("opening_spread_db", np.float64),  # of the noise, see noise_floor; 0: not known
         ("last_broadband", np.int64),  # frame of the latest broadband onset

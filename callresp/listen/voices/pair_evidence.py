@@ -137,7 +137,7 @@ def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
     _compare_all(count, pairs)
     calm = np.flatnonzero(pairs.about[:count] < CROWDED)
     cells = cells_of(calm, pairs)
-    # Some rows at a time, up to the diagonal: tables of all of them took longer to come by.
+    # Some rows at a time, up to the diagonal: tables of all of them took longer to allocate.
     for start in range(0, len(calm), ROWS):
         rows, columns = cells.part(slice(start, start + ROWS)), cells.part(slice(start + ROWS))
         alike = spectrograms_alike(rows, columns)
