@@ -12,7 +12,7 @@ from callresp.io.score import HeardScore, Note, ReplyNote, Unanswered
 from callresp.palette.files import load_palette
 from callresp.reply.live import STEADY_S, LiveReplier
 from callresp.reply.replier import answer
-from callresp.reply.rules import Manners, Rule, RuleSet, load_rules
+from callresp.reply.rules import Manners, Rule, RuleSet, When, load_rules
 from callresp.reply.silences import kind_of
 
 FETTLE = load_palette("fettle")
@@ -124,6 +124,32 @@ def test_live_leaves_off_when_the_caller_begins() -> None:
     first = [n for n in notes if n.heard_phrase == 0]
     assert 0 < len(first) < 6
     assert max(n.onset_s for n in first) < 4.0 + rules.manners.reaction_s
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_of_a_reply_that_was_broken_off_only_what_sounded_takes_a_share(count: int) -> None:
+    """Rings of seconds, each damped as another bird begins: at the desk as live."""
+    rule = Rule(name="r", damping="ring", when=When(notes=(count, count)))
+    manners = Manners(wait_s=(0.2, 0.2), rest_s=0.2, share_max=0.25)
+    rules = RuleSet(name="x", description="y", rule=(rule,), manners=manners)
+    notes: list[Note] = []
+    for number in range(10):
+        pitches = [1200.0, 1500.0, 1300.0][:count]
+        called = call([*pitches], 1.0 + 8.0 * number, phrase=2 * number)
+        after_s = called[-1].offset_s + 1.3
+        notes += called
+        notes += call([1400, 1600], after_s, voice="B", phrase=2 * number + 1)
+    heard = score_of(*(msgspec.structs.replace(one, id=number) for number, one in enumerate(notes)))
+    desk = answer(heard, FETTLE, rules)
+    live, silences = played(heard, rules)
+    for struck, left_alone in ((desk.notes, desk.unanswered), (live, silences)):
+        assert {n.heard_phrase for n in struck} == set(range(0, 20, 2))
+        assert {one.unanswered for one in left_alone} == set(range(1, 20, 2))
+    assert [(n.instrument, n.heard) for n in live] == [(n.instrument, n.heard) for n in desk.notes]
+    begun_s = [one.onset_s for one in heard.notes if one.voice == "B"]
+    for n in desk.notes:
+        assert n.offset_s is not None
+        assert n.offset_s <= min(t for t in begun_s if t > n.onset_s) + manners.reaction_s + 1e-6
 
 
 def test_what_comes_to_nothing_does_not_keep_a_phrase_open() -> None:

@@ -460,7 +460,7 @@ class LiveEngine:
 
     def _release(self, why: str) -> None:
         self.player.cancel()
-        self._replier.left_off()
+        self._replier.left_off(self.now_s)
         self._mask.release(self.now_s)
         self._out.append(Release(why))
 

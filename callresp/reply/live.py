@@ -140,7 +140,7 @@ class LiveReplier:
         if playing.last_s >= stop_s:
             self._replier.left_off(playing.phrase)
         self._playing = None
-        self._replier.turns.last_end_s = min(self._replier.turns.last_end_s, stop_s)
+        self._replier.turns.left_off(stop_s)
         return stop_s
 
     def change_rules(self, rules: RuleSet) -> None:
@@ -157,9 +157,10 @@ class LiveReplier:
         """The time of day was set by so much: conditions on it follow."""
         self._replier.clock_was_set(by_s)
 
-    def left_off(self) -> None:
+    def left_off(self, now_s: float) -> None:
         """The reply that is being played was taken back, for whatever reason."""
         self._playing = None
+        self._replier.turns.left_off(now_s)
 
     def dropped(self, key: int) -> None:
         """What began came to nothing, or was no call."""

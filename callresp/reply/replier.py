@@ -240,9 +240,10 @@ class Replier:
         kept = [s for s in strokes if stop_s is None or start_s + s.at_s < stop_s]
         notes = [self._struck(phrase, rule, stroke, start_s) for stroke in kept]
         end_s = start_s + ends_s(kept, self.palette)
-        if stop_s is not None and len(kept) < len(strokes):
-            end_s = min(end_s, stop_s)
+        if stop_s is not None and stop_s < end_s:
+            end_s = stop_s
             notes = [_left_off(note, stop_s) for note in notes]
+        if len(kept) < len(strokes):
             self.left_off(phrase)
         if rule.turner and self.palette.turner_named(rule.turner):
             notes.append(self._turned(phrase, rule, start_s, end_s))

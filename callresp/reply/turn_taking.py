@@ -245,6 +245,12 @@ class Turns:
         begins_s = activity.begins_after(start_s, voice)
         return None if begins_s is None else begins_s + self.manners.reaction_s
 
+    def left_off(self, at_s: float) -> None:
+        """The last reply is broken off then: the machine rests from there, and no more counts."""
+        if at_s < self.last_end_s:
+            self.last_end_s = at_s
+            self._replies[-1] = (self.last_start_s, max(at_s, self.last_start_s))
+
     def replied(self, phrase: Phrase, start_s: float, end_s: float) -> None:
         """Take note of a reply to a phrase."""
         self._replies.append((start_s, end_s))
