@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import msgspec
+import numpy as np
 import pytest
+import soundfile as sf
 from click.testing import CliRunner
 from reply_helpers import note, score_of
 
 from callresp.cli import cli
-from callresp.io.score import read_heard, write_heard
+from callresp.io.score import HeardScore, read_heard, write_heard
 
 
 @pytest.fixture
@@ -65,3 +68,20 @@ def test_voices_are_listed(heard: Path) -> None:
     code, text = run("voices", heard, "--json")
     assert code == 0
     assert '"voice":"A"' in text.replace(" ", "")
+
+
+def test_hearing_the_recording_again_keeps_what_was_corrected_by_hand(tmp_path: Path) -> None:
+    recording, heard = tmp_path / "dawn.wav", tmp_path / "dawn.heard.jsonl"
+    sf.write(recording, 0.1 * np.sin(np.arange(8000)), 16_000)
+    assert run("transcribe", recording)[0] == 0
+    assert run("transcribe", recording)[0] == 0
+    assert [one.name for one in tmp_path.iterdir() if "heard" in one.name] == [heard.name]
+    corrected = msgspec.structs.replace(read_heard(heard).header, by_hand=("merged B into A",))
+    write_heard(heard, HeardScore(header=corrected, notes=()))
+    before = heard.read_bytes()
+    again, said = run("transcribe", recording)
+    assert again == 0
+    kept = tmp_path / "dawn.1.heard.jsonl"
+    assert f"{heard} was corrected by hand; kept as {kept}" in said
+    assert kept.read_bytes() == before
+    assert not read_heard(heard).header.by_hand

@@ -11,6 +11,7 @@ import click
 import msgspec
 
 from callresp.commands import ui
+from callresp.commands.voices import kept_if_corrected
 from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.io.score import HeardHeader, Note, line, write_score
@@ -60,6 +61,8 @@ def run(
         # A licence is told, too; what is wrong with the recording needs a look.
         (ui.look if warning in source.warnings else ui.warn)(f"{recording}: {warning}")
     if output is not None:
+        if kept := kept_if_corrected(output):
+            ui.warn(f"{output} was corrected by hand; kept as {kept}")
         write_score(output, header, notes, len(notes))
     if as_json:
         for note in notes:

@@ -12,7 +12,7 @@ import numpy as np
 
 from callresp.commands import ui
 from callresp.errors import UserError
-from callresp.io.score import HeardScore, Note, phrases, read_heard, write_heard
+from callresp.io.score import HeardHeader, HeardScore, Note, phrases, read_heard, write_heard
 from callresp.io.wording import counted
 from callresp.listen.notes import FEATURES, NOTE, voice_name
 from callresp.listen.profile import load_profile
@@ -100,6 +100,15 @@ def kept_beside(path: Path) -> Path:
     kept = next(name for name in names if not name.exists())
     kept.write_bytes(path.read_bytes())
     return kept
+
+
+def kept_if_corrected(path: Path) -> Path | None:
+    """Keep a heard score that was corrected by hand, where another is about to replace it."""
+    if not path.exists() or not path.stat().st_size:
+        return None
+    with path.open("rb") as lines:
+        header = msgspec.json.decode(lines.readline(), type=HeardHeader)
+    return kept_beside(path) if header.by_hand else None
 
 
 def _known(notes: Notes, names: Sequence[str], where: str) -> None:
