@@ -253,6 +253,17 @@ def test_a_call_left_alone_is_explained_and_answered(page: Page) -> None:
     assert page.evaluate("desk.shown") == "rules"
 
 
+@pytest.mark.parametrize(("before", "told"), [(7, "as many as now."), (6, "not 6.")])
+def test_a_remedy_tells_what_else_it_changes(page: Page, before: int, told: str) -> None:
+    counts = {"calls": 32, "answered_before": before, "answered_after": 7}
+    remedy = {"changes": [["manners.rest_s", 0]], "said": "manners.rest_s = 0", **counts}
+    page.route("**/remedy/*", lambda route: route.fulfill(json={"remedy": remedy}))
+    page.evaluate("desk.change({ op: 'set', changes: [['manners.rest_s', 30]] })")
+    until(page, "desk.score.silent.size > 0")
+    page.keyboard.press("o")
+    page.wait_for_selector(f"text=Of 32 calls about here 7 would be answered, {told}")
+
+
 def test_all_is_done_by_keyboard(page: Page) -> None:
     page.focus("#overlay")
     page.keyboard.press("]")

@@ -242,7 +242,10 @@ export class Details {
           h(
             "p.quiet",
             {},
-            `Of ${counted(remedy.calls, "call")} about here ${remedy.answered_after} would be answered, not ${remedy.answered_before}.`,
+            `Of ${counted(remedy.calls, "call")} about here ${remedy.answered_after} would be answered, ` +
+              (remedy.answered_after === remedy.answered_before
+                ? "as many as now."
+                : `not ${remedy.answered_before}.`),
           ),
         );
       })
