@@ -15,8 +15,9 @@ def palette_command(**given: object) -> None:
     """Check a palette, print it, and say what its machine can do.
 
     NAME is a shipped palette or a TOML file; without it the shipped ones are
-    listed. All faults of a file are told at once, each with its line, its key
-    and what may stand there; the status is then 2.
+    listed. A fault of a file is told with its line, its key and what may stand
+    there, all at once where it is tables that contradict each other; the status
+    is then 2.
 
     \b
     Examples:
