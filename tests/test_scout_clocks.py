@@ -79,7 +79,7 @@ def test_gaps_overlaps_and_clocks_are_found(tmp_path: Path) -> None:
     told = recorded(tmp_path / "gap", "20260512_040000", "20260512_041000", "20260512_062000")
     assert told == ["carr, 2026-05-12 06:20: nothing for 2.0 h before"]
     told = recorded(tmp_path / "over", "20260512_040000", "20260512_040500")
-    assert "begins 5 min before" in told[0]
+    assert "begins 5.0 min before" in told[0]
     told = recorded(tmp_path / "unset", "20000101_000000")
     assert "never set" in told[0]
     told = recorded(tmp_path / "future", "20310101_000000")
@@ -114,7 +114,7 @@ def test_a_name_and_a_header_that_disagree_are_told(tmp_path: Path) -> None:
     bext = b"\0" * 320 + b"2026-05-12" + b"05:15:00" + b"\0" * 264
     with_chunk(tmp_path / "carr_20260512_041500.wav", b"bext", bext)
     told = findings(sources(Place(name="carr", zone="Etc/GMT"), tmp_path), NOW)
-    assert "name and header are 60 min apart" in told[0]
+    assert "name and header are 1.0 h apart" in told[0]
 
 
 def test_doubled_files_are_left_out_and_told(tmp_path: Path) -> None:

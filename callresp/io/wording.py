@@ -80,27 +80,34 @@ def clock(seconds: float) -> str:
     return f"{hours:02d}:{rest // 60:02d}:{rest % 60:02d}"
 
 
-def lasting(seconds: float) -> str:
+def lasting(seconds: float, *, days: bool = False) -> str:
     """A length of time in the largest unit that it fills.
 
     Parameters
     ----------
     seconds
         How long.
+    days
+        Tell three days or more in days: of a time that passed, not of sound that was heard.
 
     Returns
     -------
     str
-        Two digits or more.
+        Two digits or more, but of whole days.
 
     Examples
     --------
-    >>> lasting(33.6), lasting(59.7), lasting(420), lasting(5400), lasting(86400)
-    ('34 s', '1.0 min', '7.0 min', '1.5 h', '24.0 h')
+    >>> lasting(0.0421), lasting(33.6), lasting(59.7), lasting(420), lasting(5400)
+    ('0.042 s', '34 s', '1.0 min', '7.0 min', '1.5 h')
+    >>> lasting(345600), lasting(345600, days=True)
+    ('96.0 h', '4 days')
     """
     if round(seconds) < 60:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.1f} min" if round(seconds / 6) < 600 else f"{seconds / 3600:.1f} h"
+        return f"{seconds:.0f} s" if seconds >= 9.95 else f"{seconds:.2g} s"
+    if round(seconds / 6) < 600:
+        return f"{seconds / 60:.1f} min"
+    hours = seconds / 3600
+    return f"{hours:.1f} h" if hours < 72 or not days else counted(round(hours / 24), "day")
 
 
 def watt_hours(energy_wh: float) -> str:

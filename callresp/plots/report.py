@@ -283,7 +283,7 @@ def _runs(day: FieldDay) -> list[tuple[str, ...]]:
     return [
         (
             f"{run.start:%-d %b, %H:%M:%S}",
-            lasted(run.ends_s - run.begins_s),
+            lasting(run.ends_s - run.begins_s),
             run.palette,
             run.rules,
             run.profile,
@@ -291,16 +291,3 @@ def _runs(day: FieldDay) -> list[tuple[str, ...]]:
         )
         for run in day.runs
     ]
-
-
-def lasted(seconds: float) -> str:
-    """How long something lasted, in the unit that a person would choose.
-
-    Examples
-    --------
-    >>> lasted(42.0), lasted(900.0), lasted(9000.0)
-    ('42 s', '15.0 min', '2.50 h')
-    """
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.1f} min" if seconds < 7200 else f"{seconds / 3600:.2f} h"

@@ -36,7 +36,7 @@ from callresp.io.audio import Recording
 from callresp.io.files import named_in_utf8
 from callresp.io.settings import load
 from callresp.io.starttime import header_start, name_start
-from callresp.io.wording import counted
+from callresp.io.wording import counted, lasting
 from callresp.scout.sun import Site
 
 SOUNDS = (".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64", ".rf64")
@@ -236,7 +236,7 @@ def _of_one(one: Source, now: datetime) -> list[str]:
             headed if headed.tzinfo else headed.replace(tzinfo=zone)
         ).timestamp() - named.replace(tzinfo=zone).timestamp()
         if abs(apart_s) > DISAGREE_S:
-            told.append(f"{one.path}: name and header are {_span(abs(apart_s))} apart")
+            told.append(f"{one.path}: name and header are {lasting(abs(apart_s), days=True)} apart")
     return told
 
 
@@ -258,18 +258,9 @@ def _between(
         ]
     if pause_s < -OVERLAP_S:
         return [
-            f"{at}: begins {_span(-pause_s)} before {one.path.name} has ended: a clock was set, or"
-            " two recorders are in one folder"
+            f"{at}: begins {lasting(-pause_s, days=True)} before {one.path.name} has ended: a clock"
+            " was set, or two recorders are in one folder"
         ]
     if pause_s > long_s:
-        return [f"{at}: nothing for {_span(pause_s)} before"]
+        return [f"{at}: nothing for {lasting(pause_s, days=True)} before"]
     return []
-
-
-def _span(seconds: float) -> str:
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    if seconds < 7200:
-        return f"{seconds / 60:.0f} min"
-    hours = seconds / 3600
-    return f"{hours:.1f} h" if hours < 72 else counted(round(hours / 24), "day")
