@@ -7,7 +7,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -121,7 +121,7 @@ def run(**words: object) -> None:
         stopped = page(hooks, view)
         ends = StopConditions(runner, pressed, listener, signals, asked, stopped, options.max_hours)
         hooks.stop = ends.reason
-        if sound.is_file and start_of(Path(sound.name), sound.start) is None:
+        if sound.is_file and sound.start is None:
             view.warn(f"{sound.name}: not known when it was recorded: begins now; --start tells it")
         if has_keys:
             view.warn("space or 's' stops everything")
@@ -251,15 +251,17 @@ def sound_input(options: LiveOptions) -> SoundInput:
     """Where the sound comes from."""
     from callresp.live.setup import SoundInput
 
-    return SoundInput(
+    given = SoundInput(
         name=options.source,
         device=device_named(options.device),
         sample_rate_hz=options.rate,
         channels=options.channels,
         channel=options.channel,
         speed=options.speed,
-        start=options.start,
     )
+    if not given.is_file:
+        return given
+    return replace(given, start=start_of(Path(given.name), options.start))
 
 
 def live_settings(options: LiveOptions, palette: Palette) -> LiveSettings:

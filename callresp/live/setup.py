@@ -19,7 +19,6 @@ from pathlib import Path
 import numpy as np
 
 from callresp.errors import UserError
-from callresp.io.starttime import start_of
 from callresp.link.port import Clock
 from callresp.link.simulator import simulated_board
 from callresp.listen.profile import Profile
@@ -40,7 +39,10 @@ SIMULATED = "simulated"
 
 @dataclass(frozen=True, slots=True)
 class SoundInput:
-    """Where the sound comes from: "device", "-", or a file, and how it is read."""
+    """Where the sound comes from: "device", "-", or a file, and how it is read.
+
+    `start` is when a file was recorded, where that is known.
+    """
 
     name: str = "device"
     device: str | int | None = None
@@ -48,7 +50,7 @@ class SoundInput:
     channels: int = 1
     channel: int | None = None
     speed: float = 1.0
-    start: str | None = None
+    start: datetime | None = None
 
     @property
     def is_file(self) -> bool:
@@ -88,10 +90,7 @@ class _Clocks:
 
     def __post_init__(self) -> None:
         self.clock = Clock(1.0 if self.sound.speed <= 0 else self.sound.speed)
-        self.start = datetime.now().astimezone()
-        if self.sound.is_file:
-            stated = start_of(Path(self.sound.name), self.sound.start)
-            self.start = stated or self.start
+        self.start = self.sound.start or datetime.now().astimezone()
 
     def wall(self) -> datetime:
         """The time of day."""
