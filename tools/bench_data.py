@@ -72,8 +72,10 @@ def _labelled(path: Path) -> Labelled:
     return Labelled(path, marks, spans)
 
 
-def columns(path: Path, first: str, second: str) -> Floats:
+def columns(path: Path, first: str, second: str, without: str | None = None) -> Floats:
     """Two columns of numbers of a CSV file, by their names; shape ``(n, 2)``.
+
+    Rows that are labelled `without` are left out.
 
     Raises
     ------
@@ -82,7 +84,11 @@ def columns(path: Path, first: str, second: str) -> Floats:
     """
     try:
         with path.open(newline="", encoding="utf-8") as file:
-            rows = [(float(row[first]), float(row[second])) for row in csv.DictReader(file)]
+            rows = [
+                (float(row[first]), float(row[second]))
+                for row in csv.DictReader(file)
+                if without is None or row.get("label") != without
+            ]
     except (KeyError, ValueError, TypeError) as fault:
         raise UserError(
             f"can't be read as {first},{second} ({fault})", where=str(path), remedy="mend the file"

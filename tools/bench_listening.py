@@ -28,6 +28,7 @@ anything was tuned on (--use tuning shows the latter).
 
 from __future__ import annotations
 
+import functools
 import importlib
 import os
 import warnings
@@ -59,6 +60,13 @@ PARTS = {
     "online": ("bench_online", "on_online"),
 }
 
+_folders = functools.partial(
+    click.option,
+    multiple=True,
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    metavar="DIR",
+)
+
 
 def one_core() -> None:
     """One core for all, and no threads behind their backs."""
@@ -76,20 +84,8 @@ def tables(part: str, job: Job) -> Iterator[Table]:
 
 @click.command(help=__doc__, context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("parts", nargs=-1, type=click.Choice(list(PARTS)))
-@click.option(
-    "--labelled",
-    "folders",
-    multiple=True,
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
-    help="A folder of recordings marked by hand; may be given again.",
-)
-@click.option(
-    "--singers",
-    "singers",
-    multiple=True,
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
-    help="A folder of recordings of singers, for 'speed'; may be given again.",
-)
+@_folders("--labelled", "folders", help="Of recordings marked by hand; may be given again.")
+@_folders("--singers", help="Of recordings of singers, for 'speed'; may be given again.")
 @click.option(
     "--use", type=click.Choice(["scoring", "tuning"]), default="scoring", show_default=True
 )

@@ -11,7 +11,6 @@ of one recording, in other noise. Noise is pink over the whole band.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -122,9 +121,7 @@ def _marked(path: Path) -> npt.NDArray[np.float64]:
     marks = path.with_suffix(".csv")
     if not marks.is_file():
         return np.zeros((0, 2))
-    with marks.open(newline="", encoding="utf-8") as file:
-        sung = [row.get("label") != NOISE for row in csv.DictReader(file)]
-    return columns(marks, "onset_s", "offset_s")[sung]
+    return columns(marks, "onset_s", "offset_s", without=NOISE)
 
 
 def loudest(clip: Wave, own: Wave) -> Wave:
