@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
+from types import ModuleType
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from listen_helpers import pairwise_f, row, table, truth_rows
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from callresp.listen.notes import FEATURES, NOTE, Rows
+from callresp.listen.voices import choruses, pair_evidence
 from callresp.listen.voices.assign import SingerSettings, assign_voices, why
 from callresp.listen.voices.clustering import settle
 from callresp.listen.voices.looks import Numbers
@@ -394,3 +397,31 @@ def test_the_online_form_names_again_only_notes_that_are_not_settled() -> None:
     changed = tracker.regroup(unsettled)
     assert set(changed) <= unsettled
     assert all(now[n] != voice for n, voice in changed.items())
+
+
+def test_products_of_matrices_keep_to_one_thread_whoever_calls(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A second one busy-waits: a listener in another program took twice its processor time."""
+    seen = dict[str, list[int]]()
+
+    def threads() -> list[int]:
+        return [one["num_threads"] for one in threadpool_info() if one["user_api"] == "blas"]
+
+    def watched(module: ModuleType, name: str) -> None:
+        plain = getattr(module, name)
+
+        def watching(*given: object) -> object:
+            seen[name] = threads()
+            return plain(*given)
+
+        monkeypatch.setattr(module, name, watching)
+
+    watched(pair_evidence, "spectrograms_alike")
+    watched(choruses, "is_chorus")
+    with threadpool_limits(limits=2, user_api="blas"):
+        before = threads()
+        assign_voices(*table([row(0.2 * n, 3000.0) for n in range(40)]))
+        assert threads() == before
+    one_each = [1] * len(before)
+    assert seen == {"spectrograms_alike": one_each, "is_chorus": one_each}

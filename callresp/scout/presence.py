@@ -29,6 +29,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.io.audio import Progress, Recording
+from callresp.listen.one_thread import one_thread
 from callresp.scout.evidence import CELL, KINDS, Likeness, Tracks, Values
 from callresp.scout.examples import WARPS, Example
 from callresp.scout.matching import SLACK, Matcher
@@ -41,7 +42,6 @@ from callresp.scout.spectra import (
     noise_model,
     powers_of,
 )
-from callresp.scout.spread import one_thread
 from callresp.scout.strangers import strangers
 
 CHUNK = 70 * CELL  # frames, just under three minutes

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from callresp.listen.one_thread import one_thread
 from callresp.scout.evidence import CELL
 from callresp.scout.presence import (
     CALL_DOUBT,
@@ -29,7 +30,6 @@ from callresp.scout.presence import (
     probability,
 )
 from callresp.scout.spectra import BANDS, FRAMES_PER_S, BandPowers, Grid, noise_model
-from callresp.scout.spread import one_thread
 
 KEPT = 60 * FRAMES_PER_S
 LEARN = 5 * FRAMES_PER_S

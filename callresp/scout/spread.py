@@ -25,8 +25,6 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Generic, TypeVar
 
-from threadpoolctl import ThreadpoolController
-
 from callresp.errors import UserError
 
 if TYPE_CHECKING:
@@ -49,22 +47,6 @@ class Done(Generic[Job, Result]):
     job: Job
     result: Result | None
     fault: str = ""
-
-
-@cache
-def _linear_algebra() -> ThreadpoolController:
-    return ThreadpoolController()
-
-
-@contextlib.contextmanager
-def one_thread() -> Iterator[None]:
-    """Products of matrices stay on one core meanwhile.
-
-    They are small here: a second thread waits for the first more than it helps, and takes the
-    core of another worker.
-    """
-    with _linear_algebra().limit(limits=1, user_api="blas"):
-        yield
 
 
 @cache

@@ -37,6 +37,7 @@ from itertools import combinations
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
+from callresp.listen.one_thread import one_thread
 from callresp.listen.voices import choruses
 from callresp.listen.voices.bouts import part_by_bouts, runs
 from callresp.listen.voices.linkage import follow_up, next_to_join
@@ -73,6 +74,7 @@ SHRINK = 0.7  # of the rows, below which those of groups that were joined are dr
 _NEVER = -1e9
 
 
+@one_thread()
 def settle(
     p: Pairs, known: Numbers, most: int = 0, by_band: bool = False, least: float = 0.0
 ) -> Numbers:

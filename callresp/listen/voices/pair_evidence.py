@@ -39,6 +39,7 @@ import numpy.typing as npt
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.notes import BANDS, PARTS
+from callresp.listen.one_thread import one_thread
 from callresp.listen.voices.looks import (
     CELL,
     CELLS,
@@ -128,6 +129,7 @@ def room_for(notes: int) -> Pairs:
     )
 
 
+@one_thread()
 def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
     """All pairs of some notes; takes time in proportion to their number squared."""
     count = len(looks)
