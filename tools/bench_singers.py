@@ -43,7 +43,7 @@ from pathlib import Path
 
 import click
 from bench_table import run
-from singer_cases import TUNING, Clip, birds_of, clip, has_boxes, marked, sounds
+from singer_cases import SAME_BIRD, TUNING, Clip, birds_of, clip, has_boxes, marked, sounds
 from singer_online import on_online
 from singer_replies import on_replies
 from singer_rows import MIXED, Job, on_alone, on_before, on_marked, on_mixes, on_synthetic, on_toad
@@ -78,7 +78,9 @@ def gather(job: Job, bird: Sequence[Path], birds: Sequence[Path]) -> None:
 
     finches = cached()
     for name, path in finches.items():
-        found.setdefault(name, [clip(name, path)])
+        own = SAME_BIRD.get(name, name)
+        if all(one.name != name for one in found.get(own, ())):
+            found.setdefault(own, []).append(clip(own, path))
     if not finches:
         _tell("without the finches of the wheel: run tools/birdsong.py fetch")
     job.birds = {k: v for k, v in found.items() if (k in TUNING) == (job.use == "tuning")}

@@ -44,6 +44,9 @@ TUNING = frozenset(
     }
 )
 
+# Two names of one bird: the package's Bengalese finch is the one of that name in its repository.
+SAME_BIRD = {"bengalese-finch": "bengalese-bl26lb16"}
+
 
 @dataclass(frozen=True, slots=True)
 class Clip:
