@@ -8,16 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from listen_helpers import row, table
-from scipy.cluster.hierarchy import fcluster, linkage
-from scipy.spatial.distance import squareform
+from scipy.stats import entropy
 
 from callresp.listen.notes import BANDS, PARTS, Rows
 from callresp.listen.voices.assign import assign_voices, why
 from callresp.listen.voices.bouts import (
+    LEAST_BOUTS,
     Bouts,
+    by_bouts,
+    gained,
     nats_apart,
     nats_for_one,
-    part_by_bouts,
     two_sets,
 )
 from callresp.listen.voices.clustering import join_again, settle
@@ -62,7 +63,9 @@ def _pairs(notes: Rows, features: Rows) -> Pairs:
 def _parted(songs: list[Bird], notes: int = 16, most: int = 0, rest_s: float = 1.5) -> list[int]:
     """The singer of each bout, taken for one bird's before."""
     pairs = _pairs(*_sung(songs, notes=notes, rest_s=rest_s))
-    owner = part_by_bouts(np.zeros(len(pairs.weight), np.int64), pairs, most)
+    owner = by_bouts(pairs, most)
+    if owner is None:
+        return [0] * len(songs)
     first = owner.reshape(len(songs), notes)
     assert np.all(first == first[:, :1])
     return [int(voice) for voice in first[:, 0]]
@@ -148,7 +151,7 @@ def test_singers_mixed_by_other_evidence_are_put_right_by_bouts(
 def test_bouts_of_a_crowd_tell_nothing() -> None:
     pairs = _pairs(*_sung([FIRST, SECOND] * 3))
     pairs.about[:] = 0.2
-    assert set(part_by_bouts(np.zeros(len(pairs.weight), np.int64), pairs).tolist()) == {0}
+    assert by_bouts(pairs) is None
 
 
 def test_two_calls_are_too_little_and_go_with_the_nearest_bout() -> None:
@@ -161,44 +164,86 @@ def test_two_calls_are_too_little_and_go_with_the_nearest_bout() -> None:
         call[name] += later_s
     order = np.argsort(np.r_[notes["onset_s"], call["onset_s"]], kind="stable")
     pairs = _pairs(np.r_[notes, call][order], np.r_[features, its][order])
-    owner = part_by_bouts(np.zeros(len(order), np.int64), pairs)
+    owner = by_bouts(pairs)
+    assert owner is not None
     assert owner[:18].tolist() == [owner[0]] * 18
     assert _same(owner[[0, 20, 40, 55, 70, 90]].tolist(), [0, 1] * 3)
 
 
-@given(st.integers(2, 14), st.integers(0, 10_000))
-def test_two_sets_are_those_of_average_linkage(count: int, seed: int) -> None:
-    # Outside: scipy's average linkage on one minus the likeness.
-    alike = np.random.default_rng(seed).uniform(0, 1, (count, count))
-    alike = (alike + alike.T) / 2
-    np.fill_diagonal(alike, 1.0)
-    first, second = two_sets(alike)
-    away = squareform(1.0 - alike, checks=False)
-    joined = fcluster(linkage(away, "average"), 2, "maxclust")
-    assert sorted([*first, *second]) == list(range(count))
-    assert len(set(joined[first])) == 1
-    assert len(set(joined[second])) == 1
-    assert joined[first[0]] != joined[second[0]]
+def _bouts(own: float, its: float, both: float, bouts: int = 3) -> Bouts:
+    """So many bouts of each of two birds, ten notes each; how alike their notes are in the mean."""
+    count = 2 * bouts
+    alike = np.full((count, count), both)
+    alike[:bouts, :bouts], alike[bouts:, bouts:] = own, its
+    nearest = np.repeat(np.arange(count), 10)
+    worth = np.where(nearest[:, None] == np.arange(count), 0.0, 10.0)
+    return Bouts(
+        weight=np.ones(len(nearest), np.float32),
+        nearest=nearest,
+        back=(worth * alike[nearest]).astype(np.float32),
+        worth=worth.astype(np.float32),
+        alike=np.where(np.eye(count) > 0, 1.0, alike).astype(np.float32),
+        kinds=np.full(count, 4.0, np.float32),
+        first=np.arange(count) * 10,
+    )
 
 
-def _bouts(own: float, its: float, both: float) -> Bouts:
-    """Three bouts of each of two birds."""
-    alike = np.full((6, 6), both)
-    alike[:3, :3], alike[3:, 3:] = own, its
-    np.fill_diagonal(alike, 1.0)
-    return Bouts(alike, np.full(6, 4.0), np.arange(6), np.arange(6))
+@pytest.mark.parametrize("first", [8, 5])
+def test_what_is_gained_is_what_the_set_tells_of_what_comes_back(first: int) -> None:
+    # Outside: mutual information (Cover & Thomas 2006, chapter 2), here the entropy of the two
+    # sets where one tells the other, as scipy has it, and 0 where they are independent.
+    second = np.arange(16) >= first
+    apart, could = gained(second[None], _split(first))
+    assert could[0] == pytest.approx(entropy([first, 16 - first]))
+    assert apart[0] == pytest.approx(could[0], rel=0.2)
+    same, _ = gained(second[None], _bouts(0.5, 0.5, 0.5, bouts=8))
+    assert same[0] == pytest.approx(0.0, abs=0.01)
+
+
+def _split(first: int) -> Bouts:
+    """Sixteen bouts, the first of which have nothing in common with the others."""
+    bouts = _bouts(1.0, 1.0, 1.0, bouts=8)
+    other = (bouts.nearest[:, None] < first) != (np.arange(16) < first)
+    return bouts._replace(back=np.where(other, np.float32(0), bouts.back))
+
+
+@given(st.integers(4, 8), st.integers(0, 10_000))
+def test_no_other_two_sets_gain_more(count: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    true = rng.permutation(np.arange(count) % 2 == 0)
+    alike = np.where(true[:, None] == true, 0.4, 0.1) * rng.uniform(0.7, 1.0, (count, count))
+    bouts = _bouts(1.0, 1.0, 1.0, bouts=4).among(np.arange(count))
+    back = bouts.worth * alike[bouts.nearest].astype(np.float32)
+    bouts = bouts._replace(back=back, alike=np.sqrt(alike).astype(np.float32))
+    ways = np.arange(1, 2 ** (count - 1))[:, None] >> np.arange(count) & 1 > 0
+    second = two_sets(bouts)
+    assert min(second.sum(), count - second.sum()) >= LEAST_BOUTS
+    assert gained(second[None], bouts)[0][0] == pytest.approx(
+        gained(ways, bouts)[0].max(), abs=1e-5
+    )
 
 
 def test_the_less_two_sets_have_in_common_beside_what_each_has_the_likelier_they_are_two() -> None:
-    one, other = np.arange(3), np.arange(3, 6)
-    told = [nats_for_one(one, other, _bouts(0.8, 0.6, both)) for both in (0.02, 0.2, 0.4, 0.6)]
+    second = np.arange(6) >= 3
+    told = [nats_for_one(second, _bouts(0.8, 0.6, both)) for both in (0.02, 0.2, 0.4, 0.6)]
     assert told == sorted(told)
     assert told[1] < 0 < told[3]
     # As much in common, of birds that are less like themselves from bout to bout.
-    assert nats_for_one(one, other, _bouts(0.8, 0.25, 0.2)) > 0
-    # The same share tells the same.
-    half = nats_for_one(one, other, _bouts(0.4, 0.3, 0.1))
-    assert half == pytest.approx(told[1], abs=0.1)
+    assert nats_for_one(second, _bouts(0.8, 0.25, 0.2)) > told[1] + 1.0
+    # About the same share tells about the same.
+    half = nats_for_one(second, _bouts(0.4, 0.3, 0.1))
+    assert half == pytest.approx(told[1], abs=0.3)
+
+
+def test_where_other_evidence_tells_two_bouts_need_to_say_less() -> None:
+    second = np.arange(6) >= 3
+    doubtful = next(
+        both
+        for both in np.linspace(0.1, 0.6, 200).tolist()
+        if nats_for_one(second, _bouts(0.8, 0.6, both)) > 0.5
+    )
+    assert nats_for_one(second, _bouts(0.8, 0.6, doubtful), two_before=True) < 0.0
+    assert nats_for_one(second, _bouts(0.7, 0.7, 0.7), two_before=True) > 0.0
 
 
 def test_why_tells_what_bouts_say() -> None:

@@ -2,21 +2,23 @@
 
 Goal
 ----
-Of birds in turns each sings whole bouts, between rests of all sound. A bird's bouts are more alike
-than those of two birds, but how alike they are differs from bird to bird: in timbre, two bouts of
-one have .2 in common, of another .95. So what two sets of bouts have in common is held against
-what the bouts of each set have in common among themselves. Where it is far less, two birds sing.
+Of birds in turns each sings whole bouts, between rests of all sound. What comes back in a bird's
+other bouts is its own; of another's bouts little does. So bouts are parted in two so that each
+note is as much like those in the other bouts of its own set, in timbre, as can be
+(`gained`). If it says nothing of a note in which set's bout it lies, one bird sings; if it says
+all, two do that have nothing in common; how much of all it says is held against that.
 
 - Each set holds two bouts at least: of one bout nobody knows how alike its singer's are.
 - Its bouts hold several unlike syllables. Songs of one syllable, each song another one, may well
   be one bird's.
-- What counts is the less alike of the two sets, and its bouts have something in common. Else a
-  song that comes twice would stand out from the others of a bird that hardly repeats any.
+- The bouts of each set have something in common. Else a song that comes twice would stand out from
+  the others of a bird that hardly repeats any.
+- Where other evidence speaks for two by then, bouts need to say less.
 
 Conventions
 -----------
-How alike two bouts are is a cosine of sums of `timbre` (`callresp.listen.voices.pair_evidence`): 1
-is as alike as with itself.
+`back` sums up `timbre` (`callresp.listen.voices.pair_evidence`), by weight: of a note and all in a
+bout, their likeness by the notes' worth. Two sets are given as a flag a bout.
 """
 
 from __future__ import annotations
@@ -25,7 +27,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from callresp.listen.voices.looks import Numbers, Values
+from callresp.listen.voices.looks import Flags, Numbers
 from callresp.listen.voices.pair_evidence import Pairs, Shares
 
 CALM = 0.1  # the share of a voice's notes that overlap, above which bouts tell nothing
@@ -35,53 +37,70 @@ LEAST_BOUTS = 2
 LEAST_KINDS = 2.5  # unlike syllables in a bout, the mean of a set
 LEAST_ALIKE = 0.15
 MOST_BOUTS = 256
-# Nats for one singer: constant, and by ln of the share that two sets have in common of what the
-# bouts of one have.
-NATS = (5.0, 6.0)
-_LEAST_SHARE = 1e-3
+LEAST_LIKE = 0.01  # in the mean, added: by chance, any two notes are somewhat alike
+# Nats for one singer: constant, and by how much of all that it could say which set a bout is in
+# says of what comes back; and where other evidence tells two singers.
+NATS, TWO_BEFORE = (3.5, -10.0), -1.5
+TOO_FEW = 1000.0  # nats against a way that leaves a set too few bouts
+STARTS, CLIMBS = 6, 10
 
 
 class Bouts(NamedTuple):
-    """Bouts of one voice or several, in order.
+    """Bouts of one voice or several, in order, those long enough to be compared.
 
-    `alike`, shape ``(k, k)``, and `kinds`, how many unlike syllables each holds, and `first`, the
-    number of its first note, shape ``(k,)``, are of those long enough to be compared; `nearest` is
-    which of these each note lies in or next to, shape ``(n,)``.
+    Of ``n`` notes `weight` is of shape ``(n,)``, and `nearest` says which bout each lies in or
+    next to. `back` is how alike each is to the notes of each other bout, and `worth` what these
+    are worth, shape ``(n, k)``. `alike`, shape ``(k, k)``, is how alike two bouts are, 1 for the
+    same; `kinds`, how many unlike syllables each holds, and `first`, the number of its first
+    note, are of shape ``(k,)``.
     """
 
-    alike: Values
-    kinds: Values
-    first: Numbers
+    weight: Shares
     nearest: Numbers
+    back: Shares
+    worth: Shares
+    alike: Shares
+    kinds: Shares
+    first: Numbers
+
+    def among(self, some: Numbers) -> Bouts:
+        """Some of the bouts alone, with their notes."""
+        notes = np.isin(self.nearest, some)
+        return Bouts(
+            self.weight[notes],
+            np.searchsorted(some, self.nearest[notes]),
+            self.back[np.ix_(notes, some)],
+            self.worth[np.ix_(notes, some)],
+            self.alike[np.ix_(some, some)],
+            self.kinds[some],
+            self.first[some],
+        )
 
 
-def part_by_bouts(owner: Numbers, p: Pairs, most: int = 0) -> Numbers:
-    """The same singers, but for those whose bouts are two birds'.
+def by_bouts(p: Pairs, most: int = 0, two_before: bool = False) -> Numbers | None:
+    """The singers of all notes by their bouts alone, from 0, shape ``(n,)``.
 
     Parameters
     ----------
-    owner
-        The singer of every note, from 0, shape ``(n,)``.
     p
         The notes.
     most
         At most so many singers; 0 for as many as are likely.
+    two_before
+        Whether other evidence tells more than one.
 
     Returns
     -------
-    Numbers
-        The singer of every note, new ones with the next numbers, shape ``(n,)``.
+    Numbers or None
+        None where bouts tell nothing.
     """
-    owner, run = owner.copy(), runs(p)
-    singers = int(owner.max()) + 1
-    for voice in range(singers):
-        notes = np.flatnonzero(owner == voice)
-        bouts = bouts_of(notes, run[notes], p)
-        if bouts is None:
-            continue
-        for members in _sets(bouts, most - singers + 1 if most else len(bouts.kinds))[1:]:
-            owner[notes[np.isin(bouts.nearest, members)]] = singers
-            singers += 1
+    bouts = bouts_of(np.arange(len(p.weight)), runs(p), p)
+    sets = None if bouts is None else _sets(bouts, most or MOST_BOUTS, two_before)
+    if bouts is None or sets is None:
+        return None
+    owner = np.zeros(len(p.weight), np.int64)
+    for singer, members in enumerate(sets):
+        owner[np.isin(bouts.nearest, members)] = singer
     return owner
 
 
@@ -100,75 +119,109 @@ def bouts_of(notes: Numbers, run: Numbers, p: Pairs) -> Bouts | None:
     if np.sum(p.about[notes] * weight) >= CALM * np.sum(weight):
         return None
     starts = np.flatnonzero(np.diff(run, prepend=run[0] - 1))
-    notes_worth = np.add.reduceat(weight, starts)
-    told = np.flatnonzero(notes_worth >= LEAST_NOTES)
+    told = np.flatnonzero(np.add.reduceat(weight, starts) >= LEAST_NOTES)
     if not 2 * LEAST_BOUTS <= len(told) <= MOST_BOUTS:
         return None
-    among = np.ix_(notes, notes)
-    timbre = _sums(p.timbre[among], starts)[np.ix_(told, told)]
-    roots = np.sqrt(np.diag(timbre))
-    kinds = notes_worth**2 / np.diag(_sums(p.like[among], starts))
     bout = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(notes)]))
     nearest = np.abs(bout[:, None] - told).argmin(axis=1)
-    return Bouts(timbre / np.outer(roots, roots), kinds[told], starts[told], nearest)
+    within = (nearest[:, None] == np.arange(len(told))).astype(np.float32)
+    roots = np.sqrt(np.maximum(weight, 1e-6)).astype(np.float32)[:, None]
+    # All of them in order, mostly: then without a copy.
+    every = np.array_equal(notes, np.arange(len(p.weight)))
+    like, timbre = (pairs if every else pairs[np.ix_(notes, notes)] for pairs in (p.like, p.timbre))
+    back = timbre @ (roots * within) / roots
+    alike = (roots * roots * within).T @ back
+    own = np.sqrt(np.diag(alike))
+    worth = weight.astype(np.float32) @ within
+    return Bouts(
+        weight.astype(np.float32),
+        nearest,
+        np.where(within > 0, np.float32(0), back),
+        np.where(within > 0, np.float32(0), worth),
+        alike / np.outer(own, own),
+        worth**2 / np.einsum("nk,nk->k", like @ within, within),
+        starts[told],
+    )
 
 
-def _sums(pairs: Shares, starts: Numbers) -> Values:
-    """Sums over the notes of each two bouts."""
-    rows = np.add.reduceat(pairs, starts, axis=0, dtype=np.float64)
-    return np.asarray(np.add.reduceat(rows, starts, axis=1))
-
-
-def _sets(bouts: Bouts, most: int) -> list[Numbers]:
-    """Sets of bouts that are one singer's each, at most so many."""
+def _sets(bouts: Bouts, most: int, two_before: bool) -> list[Numbers] | None:
+    """Sets of bouts that are one singer's each, at most so many; None where they tell nothing."""
     open_sets, sets = [np.arange(len(bouts.kinds))], list[Numbers]()
     while open_sets:
         some = open_sets.pop()
-        first, second = two_sets(bouts.alike[np.ix_(some, some)])
-        one, other = some[first], some[second]
-        if len(open_sets) + len(sets) + 1 < most and nats_for_one(one, other, bouts) < 0.0:
-            open_sets += [one, other]
+        mine = bouts if len(some) == len(bouts.kinds) else bouts.among(some)
+        second = two_sets(mine)
+        nats = nats_for_one(second, mine, two_before)
+        if mine is bouts and nats == 0.0:
+            return None
+        if nats < 0.0 and len(open_sets) + len(sets) + 1 < most:
+            two_before = False  # whether these are two in turn, nobody has told
+            open_sets += [some[~second], some[second]]
         else:
             sets.append(some)
     return sets
 
 
-def nats_for_one(one: Numbers, other: Numbers, bouts: Bouts) -> float:
+def two_sets(bouts: Bouts) -> Flags:
+    """The two sets by which most is gained: which bouts are in the second one, shape ``(k,)``.
+
+    From the best of some pairs of unlike bouts, each with those that are more like it, bouts
+    change sides one by one, as long as that gains.
+    """
+    count = len(bouts.kinds)
+    starts = np.unique(np.linspace(0, count - 1, STARTS).astype(np.int64))
+    unlike = bouts.alike[starts].argmin(axis=1)
+    ways = bouts.alike[unlike] > bouts.alike[starts]
+    second, most = np.zeros(count, np.bool_), -np.inf
+    for _ in range(CLIMBS):
+        gain = gained(ways, bouts)[0]
+        best = int(gain.argmax())
+        if gain[best] <= most + 1e-6:
+            break
+        second, most = ways[best], gain[best]
+        ways = second ^ np.eye(count, dtype=np.bool_)
+    return second
+
+
+def gained(ways: Flags, bouts: Bouts) -> tuple[Shares, Shares]:
+    """What two sets say of what comes back, and how much they could: nats a note, shape ``(m,)``.
+
+    `ways` are some ways to part the bouts, shape ``(m, k)``.
+    """
+    weight = bouts.weight / bouts.weight.sum()
+    size = ways.sum(axis=1)
+    side = ways.T[bouts.nearest]
+    like, worth = (
+        np.where(side, second, some.sum(axis=1)[:, None] - second)
+        for some in (bouts.back, bouts.worth)
+        for second in (some @ ways.T.astype(np.float32),)
+    )
+    whole = bouts.back.sum(axis=1) / (bouts.worth.sum(axis=1) + 1.0)
+    own = np.log(like / (worth + 1.0) + LEAST_LIKE)
+    gain = weight @ own - weight @ np.log(whole + LEAST_LIKE)
+    share = np.clip(weight @ side, 1e-6, 1.0 - 1e-6)
+    could = -share * np.log(share) - (1.0 - share) * np.log(1.0 - share)
+    few = np.minimum(size, ways.shape[1] - size) < LEAST_BOUTS
+    return gain - TOO_FEW * few, could
+
+
+def nats_for_one(second: Flags, bouts: Bouts, two_before: bool = False) -> float:
     """Nats for one singer of two sets of bouts; 0 where they tell nothing."""
-    if min(len(one), len(other)) < LEAST_BOUTS:
+    sets = second, ~second
+    if min(np.sum(some) for some in sets) < LEAST_BOUTS:
         return 0.0
-    if min(bouts.kinds[one].mean(), bouts.kinds[other].mean()) < LEAST_KINDS:
+    if min(bouts.kinds[some].mean() for some in sets) < LEAST_KINDS:
         return 0.0
-    own = min(_among(bouts.alike[np.ix_(some, some)]) for some in (one, other))
-    if own < LEAST_ALIKE:
+    if min(_among(bouts.alike[np.ix_(some, some)]) for some in sets) < LEAST_ALIKE:
         return 0.0
-    share = bouts.alike[np.ix_(one, other)].mean() / own
-    return float(NATS[0] + NATS[1] * np.log(share + _LEAST_SHARE))
+    gain, could = gained(second[None], bouts)
+    return float(NATS[0] + NATS[1] * gain[0] / could[0] + (TWO_BEFORE if two_before else 0.0))
 
 
-def _among(alike: Values) -> float:
+def _among(alike: Shares) -> float:
     """How alike two bouts of a set are, in the mean."""
     count = len(alike)
     return float((alike.sum() - np.trace(alike)) / (count * (count - 1)))
-
-
-def two_sets(alike: Values) -> tuple[Numbers, Numbers]:
-    """The two sets that average linkage (Sokal & Michener 1958) joins last.
-
-    scipy's linkage does the same, and takes half a second to load.
-    """
-    count = len(alike)
-    near, size, group = alike.copy(), np.ones(count), np.arange(count)
-    np.fill_diagonal(near, -1.0)
-    for _ in range(count - 2):
-        a, b = divmod(int(near.argmax()), count)
-        both = (size[a] * near[a] + size[b] * near[b]) / (size[a] + size[b])
-        both[(near[a] < 0.0) | (near[b] < 0.0)] = -1.0
-        near[a], near[:, a] = both, both
-        near[b], near[:, b] = -1.0, -1.0
-        size[a] += size[b]
-        group[group == b] = a
-    return np.flatnonzero(group == group[0]), np.flatnonzero(group != group[0])
 
 
 def nats_apart(voice: Numbers, one: int, other: int, p: Pairs) -> float:
@@ -183,5 +236,4 @@ def nats_apart(voice: Numbers, one: int, other: int, p: Pairs) -> float:
     bouts = bouts_of(notes, np.concatenate([run[both[0]], run[both[1]] + last]), p)
     if bouts is None:
         return 0.0
-    mine = bouts.first < len(both[0])
-    return max(0.0, -nats_for_one(np.flatnonzero(mine), np.flatnonzero(~mine), bouts))
+    return max(0.0, -nats_for_one(bouts.first >= len(both[0]), bouts, two_before=True))

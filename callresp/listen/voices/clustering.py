@@ -16,10 +16,9 @@ Five steps, the first four as in telling speakers apart:
    the singer whose they most likely are, now that it is known what each sings.
    Singers who go on from each other within a few bouts are joined after all where the evidence
    has come to say so; parts of a song, against a little evidence.
-5. Bouts. A singer whose bouts are of two kinds, far less alike than those of either kind are
-   among themselves, is two (`callresp.listen.voices.bouts`). That is asked of all notes as if one
-   had sung them, too; who is found so stands where that accounts better for what comes back
-   (`callresp.listen.voices.recurrence`), and else it is asked of each singer found.
+5. Bouts. All bouts are asked whether one sang them, or two who have little in common, or more
+   (`callresp.listen.voices.bouts`); who is found so stands where that accounts better for what
+   comes back (`callresp.listen.voices.recurrence`).
 
 In a chorus, the plainest pieces are joined by how alike their notes are, and no more is done
 (`callresp.listen.voices.choruses`).
@@ -39,7 +38,7 @@ import numpy as np
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.one_thread import one_thread
 from callresp.listen.voices import choruses
-from callresp.listen.voices.bouts import part_by_bouts, runs
+from callresp.listen.voices.bouts import by_bouts, runs
 from callresp.listen.voices.linkage import follow_up, next_to_join
 from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Values
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs, reach
@@ -116,11 +115,10 @@ def settle(
     if by_band or known.max() >= 0:  # who is known stays together
         return owner
     owner = join_again(owner, p, least)
-    by_bouts = part_by_bouts(np.zeros(len(owner), np.int64), p, most)
-    of_one = owner.max() == 0  # then that has been asked of its bouts
-    if of_one or (by_bouts.max() > 0 and likelier(by_bouts, owner, p)):
-        return renumbered(by_bouts)
-    return renumbered(part_by_bouts(owner, p, most))
+    told = by_bouts(p, most, two_before=bool(owner.max() > 0))
+    if told is not None and (owner.max() == 0 or likelier(told, owner, p)):
+        return renumbered(told[: len(owner)])
+    return owner
 
 
 def join_again(owner: Numbers, p: Pairs, least: float) -> Numbers:
