@@ -233,10 +233,12 @@ def test_at_the_desk_from_plan_to_verdict(tmp_path: Path) -> None:
     palette = written(tmp_path)
     plan_file, wav = tmp_path / "check.plan.jsonl", tmp_path / "check.wav"
     done = CliRunner().invoke(
-        command, ["--palette", palette, "--plan", str(plan_file)], standalone_mode=False
+        command, ["--palette", palette, "--plan", str(plan_file), "--json"], standalone_mode=False
     )
     assert done.exception is None
     schedule = read_plan(plan_file)
+    told = {"plan": str(plan_file), "duration_s": schedule.header.duration_s}
+    assert json.loads(done.output) == told
     two = machine(bell=DEAD)[3:]
     write_wav(wav, recorded(two, schedule), 48000)
     status, found = run("--palette", palette, "--recording", str(wav))

@@ -13,7 +13,7 @@ from callresp.echoes.protocol import ask_plan, quickest
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
 from callresp.io.place import lines_of, write_place
-from callresp.io.wording import counted
+from callresp.io.wording import counted, lasting
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
 from callresp.plan.checked_plan import CheckedPlan
@@ -85,10 +85,9 @@ def _write(asked: _Asked) -> None:
             }
         )
         return
-    minutes, seconds = divmod(round(checked.plan.header.duration_s), 60)
     ui.say(
         f"{counted(len(checked.plan.strikes), 'stroke')} on {striker.name} of {machine.name} at"
-        f" {level_db:g} dB at 1 m, {minutes} min {seconds} s"
+        f" {level_db:g} dB at 1 m, {lasting(checked.plan.header.duration_s)}"
     )
     ui.say(f"wrote {output}")
     ui.warn(EARS)

@@ -14,6 +14,7 @@ from callresp.field.self_test import judge, measure
 from callresp.field.self_test import schedule as roll_call
 from callresp.field.self_test.judge import Verdict
 from callresp.io.audio import write_wav
+from callresp.io.wording import lasting
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, check
@@ -45,7 +46,7 @@ def run(
     _known(machine, only)
     checked = check(roll_call.self_test_schedule(machine, only, palette), machine)
     if plan_file is not None:
-        _write_plan(plan_file, palette, checked)
+        _write_plan(plan_file, palette, checked, as_json)
         return
     if (port is None) == (recording is None):
         raise UserError("give a --port to strike on, or a --recording to judge", where="self-test")
@@ -78,12 +79,16 @@ def _known(machine: Palette, only: tuple[str, ...]) -> None:
     options.check_only(only, names, machine.name, "striker ")
 
 
-def _write_plan(path: Path, palette: str, checked: CheckedPlan) -> None:
+def _write_plan(path: Path, palette: str, checked: CheckedPlan, as_json: bool) -> None:
     ui.target(path, palette, writes="plan")
     write_plan(path, checked.plan)
-    ui.say(f"wrote {path}: {checked.plan.header.duration_s:.0f} s")
+    duration_s = checked.plan.header.duration_s
+    if as_json:
+        ui.emit({"plan": str(path), "duration_s": duration_s})
+        return
+    ui.say(f"wrote {path}: {lasting(duration_s)}")
     ui.say(f"next: start a recorder, then callresp stream {ui.typed(path)} --port PORT")
-    ui.say(f"then: callresp self-test --palette {palette} --recording RECORDING")
+    ui.say(f"then: callresp self-test --palette {ui.typed(palette)} --recording RECORDING")
 
 
 def _print_summary(

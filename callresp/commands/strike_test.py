@@ -14,7 +14,7 @@ from callresp.commands import options, ui
 from callresp.errors import UserError
 from callresp.io.files import read_text, write_text
 from callresp.io.resources import find
-from callresp.io.wording import counted
+from callresp.io.wording import counted, lasting
 from callresp.palette.files import load_palette, palette_of
 from callresp.plan.files import read_plan, write_plan
 from callresp.plots.strike_test import draw_strike_test
@@ -84,10 +84,9 @@ def run_strike_test(
             }
         )
         return
-    minutes, seconds = divmod(round(plan.header.duration_s), 60)
     ui.say(
-        f"{counted(len(machine.striker), 'striker')}, {minutes} min {seconds} s, all within the"
-        " limits"
+        f"{counted(len(machine.striker), 'striker')}, {lasting(plan.header.duration_s)},"
+        " all within the limits"
     )
     if settings.pace > 1:
         ui.say(f"  slowed {settings.pace:g} times, so that no coil gets too hot")
