@@ -59,6 +59,8 @@ UNCOUNTED = 0x7FFF_FFFF_FFFF_FFFF
 UNREADABLE = (sf.LibsndfileError, RuntimeError, OSError)
 SINE_POWER = 0.5
 SILENCE_DB = -200.0
+# How the names of threads begin that compute only: what they run tells nobody anything.
+COMPUTING = "callresp-computing"
 
 _CLIP_AT = 0.99
 _CLIP_RUN = 3
@@ -409,10 +411,11 @@ def open_recording(path: Path | str, channel: int | None = None) -> Recording:
 def _decoder_unheard() -> Iterator[None]:
     """Keep what the MP3 decoder prints of damage to itself: we tell of damage in our own words.
 
-    Not while other threads run, whose own lines would be lost with it.
+    Not while other threads run whose own lines would be lost with it.
     """
     with ExitStack() as undone:
-        if threading.active_count() == 1:
+        own = threading.current_thread()
+        if all(each is own or each.name.startswith(COMPUTING) for each in threading.enumerate()):
             with suppress(OSError):  # standard error is closed: nobody hears the decoder anyway
                 kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
                 undone.callback(os.close, kept)

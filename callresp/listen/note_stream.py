@@ -25,6 +25,7 @@ from callresp.listen.profile import Profile
 from callresp.listen.stft import Framer
 
 Block = npt.NDArray[np.float32]
+Power = npt.NDArray[np.float32]
 
 FLOOR_S = 4.0  # of the opening from which the floor is learned
 MANY = layout.MOST_NOTES_OUT // 5  # notes or onsets that don't wait for the end of their block
@@ -113,9 +114,7 @@ class NoteStream:
             # A multiple of what the floor is updated by, so that the first frame does.
             self._state["sounding_frames"] = frame.FLOOR_EVERY * len(power)
 
-    def push(
-        self, block: Block, last: bool = False, by_block: bool = False
-    ) -> Iterator[StreamOutput]:
+    def push(self, block: Block, last: bool = False) -> Iterator[StreamOutput]:
         """Analyse a block, shape ``(n,)``; yields what every few hundred frames of it gave.
 
         Parameters
@@ -124,17 +123,31 @@ class NoteStream:
             May be empty.
         last
             Whether the stream ends with it: then every open note is ended.
-        by_block
-            Whether that may wait for the end of the block, if it is not very much.
         """
-        for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
-            self._analyse(spectra, last=False)
-            if not by_block or max(self._found["note_count"], self._found["onset_count"]) > MANY:
-                yield self._taken()
-        if last:
-            self._analyse(np.zeros((0, self.setup.bins), np.complex64), last=True)
-        if last or by_block:
+        for power in self._transformed(block, last):
+            self._analyse(power, last=False)
             yield self._taken()
+        if last:
+            self._end()
+            yield self._taken()
+
+    def transformed(self, block: Block, last: bool = False) -> list[Power]:
+        """The first half of `push`: the power of a block's frames, for `followed`."""
+        return list(self._transformed(block, last))
+
+    def followed(self, powers: Iterable[Power], last: bool = False) -> list[StreamOutput]:
+        """The second half of `push`; another thread may be at it while `transformed` goes on.
+
+        What is found waits for the end of all, if it is not very much.
+        """
+        found = []
+        for power in powers:
+            self._analyse(power, last=False)
+            if max(self._found["note_count"], self._found["onset_count"]) > MANY:
+                found.append(self._taken())
+        if last:
+            self._end()
+        return [*found, self._taken()]
 
     def open_groups(self) -> set[int]:
         """Numbers of the groups that may still give notes."""
@@ -148,8 +161,16 @@ class NoteStream:
         numbers.update(state["pending"]["group"][waiting].tolist())
         return numbers
 
-    def _analyse(self, spectra: npt.NDArray[np.complex64], last: bool) -> None:
-        frame.analyse(spectra, last, self._state, self.spec, self._setup, self._out)
+    def _transformed(self, block: Block, last: bool) -> Iterator[Power]:
+        kept = self.setup.kept_from, self.setup.kept_to
+        for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
+            yield frame.power_of(spectra, *kept)
+
+    def _end(self) -> None:
+        self._analyse(np.zeros((0, 0), np.float32), last=True)
+
+    def _analyse(self, power: Power, last: bool) -> None:
+        frame.analyse(power, last, self._state, self.spec, self._setup, self._out)
 
     def _taken(self) -> StreamOutput:
         """What was found since this was last asked."""

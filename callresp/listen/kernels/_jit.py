@@ -57,12 +57,15 @@ _UNUSED_S = 24 * 3600.0
 
 
 def kernel(function: F) -> F:
-    """Compile `function`, called from Python, at its first call, or load its kept form."""
+    """Compile `function`, called from Python, at its first call, or load its kept form.
+
+    Other threads go on while it runs.
+    """
     before = numba.config.CACHE_DIR
     folder = _folder(Path(function.__code__.co_filename).parent)
     numba.config.CACHE_DIR = str(folder)
     try:
-        compiled: Any = numba.njit(error_model="numpy")(function)
+        compiled: Any = numba.njit(error_model="numpy", nogil=True)(function)
         compiled._cache = _LockedCache(function)
         compiled._cache.folder = folder
     finally:

@@ -1,8 +1,8 @@
-"""One pass over some frames: spectra in, onsets and finished notes out.
+"""One pass over some frames: their power in, onsets and finished notes out.
 
 The steps of a frame, in order:
 
-1. Power, and the noise floor (`noise_floor`).
+1. The noise floor (`noise_floor`).
 2. Broadband onsets, and the groups that they open (`broadband_onsets`, `grouping`).
 3. Peaks, joined into partial tracks (`partials`), which go to groups (`grouping`).
 4. Onsets of what stands clear of the noise floor, reported at once (`onsets`,
@@ -10,7 +10,7 @@ The steps of a frame, in order:
 5. Groups that have fallen silent are closed and split into notes (`note_formation`), which
    wait until their neighbours are known and are then given out (`masking`).
 
-`analyse` alone is called from Python: a wrapper for Python takes long to compile.
+`power_of` and `analyse` alone are called from Python: a wrapper for Python takes long to compile.
 """
 
 from __future__ import annotations
@@ -54,13 +54,28 @@ class Buffers(NamedTuple):
 
 
 @kernel
-def analyse(spectra: Any, last: bool, states: Any, spec: Any, setups: Any, outs: Any) -> None:
+def power_of(spectra: Any, kept_from: int, kept_to: int) -> Any:
+    """Of spectra, shape ``(frames, bins)``, the power in the bins that are kept, float32."""
+    power = np.empty((spectra.shape[0], kept_to - kept_from), np.float32)
+    for i in range(power.shape[0]):
+        _square(spectra[i, kept_from:kept_to], power[i])
+    return power
+
+
+@noalloc
+def _square(spectrum: Any, power: Any) -> None:
+    for k in range(power.size):
+        power[k] = spectrum[k].real * spectrum[k].real + spectrum[k].imag * spectrum[k].imag
+
+
+@kernel
+def analyse(powers: Any, last: bool, states: Any, spec: Any, setups: Any, outs: Any) -> None:
     """Take frames in order.
 
     Parameters
     ----------
-    spectra
-        Shape ``(frames, bins)``, complex.
+    powers
+        Shape ``(frames, bins kept)``.
     last
         Whether the stream ends with them: then every open note is ended.
     states, setups, outs
@@ -77,8 +92,8 @@ def analyse(spectra: Any, last: bool, states: Any, spec: Any, setups: Any, outs:
         np.empty(setup.bands),
         np.empty(setup.bands, np.uint8),
     )
-    for i in range(spectra.shape[0]):
-        _take(spectra, i, buffers, state, spec, setup, out)
+    for i in range(powers.shape[0]):
+        _take(powers[i], buffers, state, spec, setup, out)
     if last:
         state.frame -= 1
         _close_groups(state.frame, -1, state, spec, setup)
@@ -87,21 +102,13 @@ def analyse(spectra: Any, last: bool, states: Any, spec: Any, setups: Any, outs:
 
 
 @noalloc
-def _take(
-    spectra: Any, i: int, buffers: Buffers, state: Any, spec: Any, setup: Any, out: Any
-) -> None:
-    a, b = setup.kept_from, setup.kept_to
+def _take(taken: Any, buffers: Buffers, state: Any, spec: Any, setup: Any, out: Any) -> None:
     power = spec.power[state.frame & (RING - 1)]
-    _square(spectra[i, a:b], power[a:b])
+    for k in range(taken.size):
+        power[setup.kept_from + k] = taken[k]
     _follow_floor(power, state, spec, setup)
     _analyse_frame(power, buffers, state, spec, setup, out)
     state.frame += 1
-
-
-@noalloc
-def _square(spectrum: Any, power: Any) -> None:
-    for k in range(power.size):
-        power[k] = spectrum[k].real * spectrum[k].real + spectrum[k].imag * spectrum[k].imag
 
 
 @noalloc
