@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Measure the listener beside its peers, all in one run, on one core.
+"""Measure the listener beside its peers, all in one run, on one core ('speed' on all, too).
 
 
     python tools/bench_listening.py
