@@ -20,7 +20,7 @@ from callresp.errors import UserError
 from callresp.field.day import FieldDay, read_day
 from callresp.field.log import FieldLog
 from callresp.field.scores import heard_score, reply_score
-from callresp.field.statistics import busiest, statistics_of
+from callresp.field.statistics import busiest_minute, statistics_of
 from callresp.io.score import HeardScore, Phrase, phrases, read_heard, write_heard
 
 
@@ -54,7 +54,7 @@ def test_hours_are_those_of_the_clock(day: FieldDay) -> None:
 @given(st.lists(st.floats(0, 600), max_size=60))
 def test_the_busiest_minute_by_trying_them_all(times: list[float]) -> None:
     most = max((sum(t <= u < t + 60 for u in times) for t in times), default=0)
-    assert busiest(times)[0] == most
+    assert busiest_minute(times)[0] == most
 
 
 def test_a_log_without_rows_is_told(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from callresp.errors import UserError
 from callresp.io.audio import Waveform, open_recording
 from callresp.io.files import named_in_utf8
 from callresp.io.starttime import start_of
-from callresp.io.wording import counted
+from callresp.io.wording import counted, lasting
 from callresp.scout.places import sounds_in
 
 if TYPE_CHECKING:
@@ -210,7 +210,7 @@ def _counted(found: Presence) -> str:
     calls = len(found.calls)
     hourly = calls * 3600 / max(found.duration_s, 1.0)
     pace = f" ({hourly:.0f} an hour)" if calls and found.duration_s >= 300 else ""
-    return f"{counted(calls, 'call')}{pace} in {found.duration_s:.0f} s"
+    return f"{counted(calls, 'call')}{pace} in {lasting(found.duration_s)}"
 
 
 def keep_matches(

@@ -16,7 +16,7 @@ from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.io.score import HeardHeader, Note, line, write_score
 from callresp.io.starttime import start_of
-from callresp.io.wording import band, counted
+from callresp.io.wording import band, counted, lasting
 from callresp.levels.a_weighting import note_a_level_db
 from callresp.levels.calibration import load_calibration
 from callresp.listen.profile import load_profile
@@ -88,7 +88,7 @@ def print_summary(
     offset_db = None
     if calibration is not None:
         offset_db = load_calibration(calibration).offset_db
-    ui.say(f"{header.recording}: {header.duration_s:.1f} s, {counted(len(notes), 'note')}")
+    ui.say(f"{header.recording}: {lasting(header.duration_s)}, {counted(len(notes), 'note')}")
     voices = _by_voice(notes, offset_db is not None)
     for name in sorted(voices, key=lambda name: (len(name), name)):
         own = voices[name]

@@ -44,9 +44,9 @@ class Opened:
         shown = [f"[{name}]" if ":" in name else name for name in names]
         return [f"http://{name}:{self.port}{path}?token={self.token}" for name in shown]
 
-    def address(self, path: str = "/") -> str:
+    def address(self) -> str:
         """The first of them."""
-        return self.addresses(path)[0]
+        return self.addresses()[0]
 
 
 def names_of(host: str) -> tuple[str, ...]:

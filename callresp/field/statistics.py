@@ -241,7 +241,7 @@ def _strikers(day: FieldDay, commands: Sequence[LoggedCommand]) -> tuple[Striker
     found = []
     for name in sorted({*asked, *struck, *refused}, key=lambda one: (-struck[one], one)):
         times = [c.at_s for c in commands if c.instrument == name and c.played]
-        most, at_s = busiest(times)
+        most, at_s = busiest_minute(times)
         found.append(
             StrikerWork(
                 name=name,
@@ -255,18 +255,18 @@ def _strikers(day: FieldDay, commands: Sequence[LoggedCommand]) -> tuple[Striker
     return tuple(found)
 
 
-def busiest(times_s: Sequence[float], window_s: float = 60.0) -> tuple[int, float | None]:
-    """The most events within any window, and when that window begins.
+def busiest_minute(times_s: Sequence[float]) -> tuple[int, float | None]:
+    """The most events within any minute, and when that minute begins.
 
     Examples
     --------
-    >>> busiest([0.0, 50.0, 70.0, 100.0])
+    >>> busiest_minute([0.0, 50.0, 70.0, 100.0])
     (3, 50.0)
     """
     ordered = sorted(times_s)
     most, at_s, first = 0, None, 0
     for number, time_s in enumerate(ordered):
-        while ordered[first] <= time_s - window_s:
+        while ordered[first] <= time_s - 60.0:
             first += 1
         if number - first + 1 > most:
             most, at_s = number - first + 1, ordered[first]

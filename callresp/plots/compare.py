@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 SHARED, ALONE, MARKED = CALL, ANSWER, DARK
+BAND_HZ = (200.0, 12000.0)
 SOUND_IN, ROW_IN, SMALL_ROW_IN, KEY_IN = 2.9, 0.42, 0.13, 0.36
 
 
@@ -46,7 +47,6 @@ def draw_comparison(
     recording: Recording,
     found: Comparison,
     stretch_s: tuple[float, float],
-    band_hz: tuple[float, float] = (200.0, 12000.0),
 ) -> None:
     """Draw a comparison over a stretch of its recording, with the whole in small above.
 
@@ -58,8 +58,6 @@ def draw_comparison(
         What was heard, and what was found in it.
     stretch_s
         From and to, in seconds.
-    band_hz
-        Ends of the frequency axis.
 
     Raises
     ------
@@ -84,7 +82,7 @@ def draw_comparison(
         figure, axes = style.stacked(parts, WIDTH_IN, LEFT_IN, RIGHT_IN)
         if partial:
             _overview(axes["overview"], found, stretch_s, recording.duration_s)
-        drawn = log_spectrogram(recording, from_s, to_s, *band_hz)
+        drawn = log_spectrogram(recording, from_s, to_s, *BAND_HZ)
         draw_spectrogram(axes["sound"], drawn)
         style.draw_frequencies(axes["sound"], drawn.low_hz, drawn.high_hz)
         axes["sound"].set_xticks([])

@@ -57,7 +57,6 @@ def draw_excerpt(
     palette: Palette | None = None,
     from_s: float | None = None,
     to_s: float | None = None,
-    title: str | None = None,
     progress: Callable[[float], None] | None = None,
     echoes: Sequence[Echo] = (),
 ) -> DrawnExcerpt:
@@ -73,8 +72,6 @@ def draw_excerpt(
     from_s, to_s
         The stretch. By default all of it up to 75 s, else the 40 s that hold
         most strokes, with the whole in small above.
-    title
-        By default the recording's name.
     progress
         Called with the share done.
     echoes
@@ -92,7 +89,7 @@ def draw_excerpt(
     shown = excerpt_of(heard, reply, plan, palette, duration_s, from_s, to_s)
     shown = with_returns(shown, echoes)
     every, palette = palette, None if palette is None else lanes_of(palette, shown)
-    name = title or _name(recording, heard, reply)
+    name = _name(recording, heard, reply)
     headers = [item.header for item in (heard, reply, plan) if item is not None]
     start = next((header.start for header in headers if header.start), None)
     colours = style.voice_colours(note.voice for note in heard.notes) if heard else {}

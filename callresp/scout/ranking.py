@@ -95,7 +95,7 @@ def _together(place: str, hour: int, rows: Sequence[HourRow], palette: Palette |
     found = PlaceHour(
         place=place,
         hour=hour,
-        listened_h=round(listened_s / 3600, 3),
+        listened_h=round(listened_s / 3600, 5),
         calls_per_h=round(calls, 1),
         above_db=_rounded(mean(lambda row: row.above_db)),
         noise_db=round(noise_db, 1),
