@@ -260,6 +260,12 @@ def test_silence_between_calls_leaves_their_background_out_of_an_example() -> No
     assert cut.active.sum() == pytest.approx(plain.active.sum(), abs=3)
 
 
+def test_a_tone_that_is_cut_off_at_both_ends_is_no_click() -> None:
+    tone = np.cos(2 * np.pi * 2000 * np.arange(RATE_HZ // 2) / RATE_HZ).astype(np.float32)
+    low_hz, high_hz = make_example(tone, RATE_HZ).band_hz
+    assert 1700 < low_hz < 2000 < high_hz < 2300
+
+
 def test_parts_cover_a_long_example() -> None:
     example: Example = make_example(np.concatenate([song(), song(), song()]), RATE_HZ)
     assert len(example.parts) >= 8

@@ -146,8 +146,9 @@ def make_example(
             f"is shorter than {SHORTEST_S:g} s", where=where or name, remedy="give a whole call"
         )
     own = analysis(rate_hz)
-    padded = np.pad(samples.astype(np.float32), own.size // 2 + own.margin)
-    count = int((len(padded) - own.size - 2 * own.margin) * FRAMES_PER_S / rate_hz) + 1
+    # Windows lie inside the clip: in one that hangs over its end, a sound that was cut off clicks.
+    padded = np.pad(samples.astype(np.float32), own.margin)
+    count = (len(samples) - own.size) * FRAMES_PER_S // rate_hz + 1
     bins = spectra(padded, own.margin + np.arange(count) * rate_hz // FRAMES_PER_S, own)
     plain = bins @ own.weights
     if plain.max() <= TINY:
