@@ -2,10 +2,8 @@
 
 Goal
 ----
-An example is at most some seconds long and often holds several notes. It is cut into
-parts of 0.4 s that overlap by half, since another performance keeps its notes and not its
-timing, and another bird keeps some notes and not others. Each part is looked for a little
-faster and slower, higher and lower than it was given.
+An example is at most some seconds long and often holds several notes. It is kept as it
+would look a little higher and lower than it was given.
 
 Conventions
 -----------
@@ -39,19 +37,9 @@ from callresp.scout.spectra import (
 )
 
 SHORTEST_S, LONGEST_S = 0.05, 10.0
-PART, STEP, PARTS_MAX = 40, 20, 12  # frames, frames, parts
 PITCHES = tuple(2 ** (semitones / 12) for semitones in (-2, -1, 0, 1, 2))
-PACES = (0.87, 0.93, 1.0, 1.075, 1.15)  # lengths against the example's
-# All paces as given, all pitches as given, and a little of both.
-WARPS = (
-    *((pace, 1.0) for pace in PACES),
-    *((1.0, pitch) for pitch in PITCHES if pitch != 1.0),
-    *((pace, pitch) for pace in PACES[1::2] for pitch in PITCHES[1::2]),
-)
-UNWARPED = WARPS.index((1.0, 1.0))
-# Bands that the example reaches to within 30 dB of its loudest, parts to within 15 % of the most.
+# Bands that the example reaches to within 30 dB of its loudest.
 ACTIVE_SHARE = 1e-3
-PART_SHARE = 0.15
 OWN_FLOOR_QUANTILE = 0.15
 EDGE_SHARE = 0.01
 # Of a drum without noise: its share of what comes and goes, and how far it rises (20 dB).
@@ -74,8 +62,6 @@ class Example:
         Its spectrogram at each of `PITCHES`.
     active : ndarray of bool
         Bands that it uses, shape ``(BANDS,)``.
-    parts : tuple of int
-        First frames of its parts.
     stands_db : float
         How far what is loudest in it stands over its own floor.
     """
@@ -83,7 +69,6 @@ class Example:
     name: str
     powers: dict[float, Grid]
     active: npt.NDArray[np.bool_]
-    parts: tuple[int, ...]
     stands_db: float
 
     @property
@@ -101,15 +86,6 @@ class Example:
         """The band that it uses."""
         edges, used = band_edges(), np.flatnonzero(self.active)
         return float(edges[used[0]]), float(edges[used[-1] + 1])
-
-    def warped(self, pace: float, pitch: float) -> Grid:
-        """Its spectrogram `pace` times as long and at a pitch."""
-        powers = self.powers[pitch]
-        at = np.linspace(0, len(powers) - 1, max(8, round(len(powers) * pace)))
-        before = np.minimum(at.astype(int), max(0, len(powers) - 2))
-        share = (at - before)[:, None].astype(np.float32)
-        after = np.minimum(before + 1, len(powers) - 1)
-        return np.asarray(powers[before] * (1 - share) + powers[after] * share)
 
 
 def load_example(path: Path, channel: int | None = None) -> Example:
@@ -162,7 +138,7 @@ def make_example(
         raised[:, :lowest] = 0
         powers[pitch] = _less_floor(raised)[first:last]
     active = powers[1.0].max(axis=0) > ACTIVE_SHARE * powers[1.0].max()
-    return Example(name, powers, active, _parts(powers[1.0]), _stands_db(plain))
+    return Example(name, powers, active, _stands_db(plain))
 
 
 def _raised(own: Analysis, pitch: float) -> Grid:
@@ -220,18 +196,3 @@ def _sounding(powers: Grid) -> tuple[int, int]:
     if len(loud) == 0:
         return 0, len(powers)
     return max(0, int(loud[0]) - 2), min(len(powers), int(loud[-1]) + 3)
-
-
-def _parts(powers: Grid) -> tuple[int, ...]:
-    """First frames of the parts that hold most, spread over the example."""
-    starts = np.arange(0, max(1, len(powers) - PART + 1), STEP)
-    held = np.array(
-        [np.log1p(powers[at : at + PART] / (powers.max() * ACTIVE_SHARE)).sum() for at in starts]
-    )
-    order = [int(starts[n]) for n in np.argsort(-held) if held[n] > PART_SHARE * held.max()]
-    kept: list[int] = []
-    for apart in (PART, STEP):
-        for at in order:
-            if len(kept) < PARTS_MAX and all(abs(at - other) >= apart for other in kept):
-                kept.append(at)
-    return tuple(sorted(kept))

@@ -3,9 +3,8 @@
 Goal
 ----
 Another song of the same singer, or one of another singer of its kind, shares neither order nor
-pace with the example, but many of its notes. Parts of 0.4 s are too long to find those in.
-Pieces of 0.12 s hold a note with the way in which it moves; pieces of 0.04 s hold what a
-moment of it sounds like. Each is looked for everywhere, a little higher and lower, too.
+pace with the example, but many of its notes. Pieces of 0.12 s hold a note with the way in
+which it moves. Each is looked for everywhere, a little higher and lower, too.
 
 The same song again has its notes in their places, at a pace and a pitch that may be a little
 another. So pieces are looked for each where it should come, too: in noise, where chance alone
@@ -13,23 +12,25 @@ fits some piece somewhere, what comes in its place counts.
 
 Method
 ------
-Normalised correlation, as in `callresp.scout.matching`, at each frame. What is told is the mean
-over the pieces of the best that each finds, weighted by how much of the sound a piece holds: in
-the whole stretch, or in its place at one pace and pitch.
+Normalised correlation, a matched filter's output over the length of what it is compared with, at
+each frame. What is told is the mean over the pieces of the best that each finds, weighted by how
+much of the sound a piece holds: in the whole stretch, or in its place at one pace and pitch.
+
+Source: G. L. Turin, An introduction to matched filters, IRE Trans. IT-6 (1960).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import scipy.ndimage
 
 from callresp.scout.spectra import Grid
 
-NOTE, MOMENT = 12, 4  # frames
+NOTE = 12  # frames
+# Frames that are taken together, so that a piece may come a little early or late.
+SLACK = 4
 MOST_PIECES = 40
 SHIFTS = (-2, -1, 0, 1, 2)  # bands
 SMOOTHED = 0.7  # bands
@@ -150,7 +151,7 @@ def _most(rows: Grid, slack: int) -> Grid:
 
 
 def in_place(pieces: Pieces, fits: Grid, slack: int) -> Grid:
-    """How well pieces fit, each where it should come, at the pace and pitch that fit best.
+    """How well pieces fit, each where it should come, at each pace and the pitch that fits best.
 
     Parameters
     ----------
@@ -164,8 +165,8 @@ def in_place(pieces: Pieces, fits: Grid, slack: int) -> Grid:
     Returns
     -------
     ndarray
-        Shape ``(steps,)``; a step's example begins there. What comes after the last step counts
-        as noise.
+        Shape ``(PACES, steps)``; a step's example begins there. What comes after the last step
+        counts as noise.
     """
     steps = fits.shape[2]
     totals = np.zeros((len(PACES), len(SHIFTS), steps), np.float32)
@@ -173,9 +174,4 @@ def in_place(pieces: Pieces, fits: Grid, slack: int) -> Grid:
         for number, (first, weight) in enumerate(zip(pieces.starts, pieces.weights, strict=True)):
             late = round(first * pace / slack)
             total[:, : max(0, steps - late)] += weight * fits[:, number, late:]
-    return np.asarray(totals.max(axis=(0, 1)))
-
-
-def together(pieces: Sequence[Pieces], most: Sequence[Grid]) -> list[npt.NDArray[np.floating]]:
-    """Mean over the pieces, by how much each holds; each of `most` is ``(pieces, n)``."""
-    return [one.weights @ of for one, of in zip(pieces, most, strict=True)]
+    return np.asarray(totals.max(axis=1))

@@ -31,8 +31,8 @@ import numpy.typing as npt
 from callresp.io.audio import Progress, Recording
 from callresp.listen.one_thread import one_thread
 from callresp.scout.evidence import CELL, KINDS, Likeness, Tracks, Values
-from callresp.scout.examples import WARPS, Example
-from callresp.scout.matching import SLACK, Matcher
+from callresp.scout.examples import Example
+from callresp.scout.pieces import PACES, SLACK
 from callresp.scout.spectra import (
     BANDS,
     FRAMES_PER_S,
@@ -47,12 +47,10 @@ from callresp.scout.strangers import strangers
 CHUNK = 70 * CELL  # frames, just under three minutes
 # Learning a noise takes some seconds: a rest that is shorter is judged by the noise before it.
 LEARN = 20 * FRAMES_PER_S
-WEIGHTS = dict(zip(KINDS, (0.28, 0.55, 0.21, 0.46, 0.23, 0.15, 0.16, 0.12, 0.7), strict=True))
-OFFSET = -2.1
-# No one kind decides alone: evidence in spreads of what strangers reach. Noise and other singers
-# hide how a sound moves, so that unlikeness there tells little.
-LEAST_EVIDENCE = np.where(np.array(KINDS) == "moves", -1.0, -6.0)
-MOST_EVIDENCE = 10.0
+WEIGHTS = dict(zip(KINDS, (0.48, 0.16, 0.4, 0.32, 1.2), strict=True))
+OFFSET = -2.5
+# No one kind decides alone: evidence in spreads of what strangers reach.
+LEAST_EVIDENCE, MOST_EVIDENCE = -6.0, 10.0
 SPREAD_LEAST = 0.05
 DOUBT = 1.1
 # A call in a recording that holds some is doubted less: at most so much.
@@ -64,7 +62,6 @@ CLOSE, BESIDE = 0.25, 0.7
 LEAST_SCORE = 0.5
 LOUD = FRAMES_PER_S // 10
 CONSIDERED = 0.0  # odds below which no place is looked for
-PACES_OF_WARPS = tuple(pace for pace, _ in WARPS)
 
 
 class Call(msgspec.Struct, frozen=True, kw_only=True):
@@ -133,10 +130,8 @@ class _Judge:
 
     def __init__(self, example: Example, noise: NoiseModel) -> None:
         self.example = example
-        self._matcher = Matcher(example, noise)
         self.likeness = Likeness(example, noise)
         self.lead = 0
-        self.above = np.zeros((0, BANDS), np.float32)
         self.tracks: Tracks | None = None
 
     def evidence(self, stretch: Stretch) -> Values:
@@ -148,12 +143,9 @@ class _Judge:
         rim = np.zeros((ahead, BANDS), np.float32)
         above = np.concatenate([rim, stretch.above])
         self.lead = ahead + stretch.first
-        own = self.likeness.heard(above)
-        self.above, self.tracks = above, self.likeness.tracks(self._matcher, own)
-        judged = self.lead + stretch.last - stretch.first
+        self.tracks = self.likeness.tracks(self.likeness.heard(above))
         cells = max(1, -(-(stretch.last - stretch.first) // CELL))
-        last = judged + CELL
-        return self.likeness.windows(self.tracks, above[:last], own[:last], self.lead)[:cells]
+        return self.likeness.windows(self.tracks, cells, self.lead)
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,14 +228,13 @@ def _placed(
     """Places where the example fits best within each likely window, frames from its stretch."""
     tracks, length = judge.tracks, one.example.frames
     assert tracks is not None
-    fit = tracks.fit
-    track = fit.whole.max(axis=0)
+    track = tracks.song.max(axis=0)
     apart = max(1, round(APART * length / SLACK))
 
     @cache
     def odds_at(step: int) -> float:
         # Windows overlap: most places are looked at twice.
-        near = judge.likeness.near(tracks, step, judge.above)
+        near = judge.likeness.near(tracks, step)
         return float(one.odds(near[None])[0])
 
     for cell in likely:
@@ -257,7 +248,7 @@ def _placed(
             # The window was found by its best place: that one is reported whatever its own odds.
             if number and (own[peak] <= 0 or odds <= CONSIDERED):
                 break
-            pace = PACES_OF_WARPS[int(fit.whole[:, step].argmax())]
+            pace = PACES[int(tracks.song[:, step].argmax())]
             first = step * SLACK - judge.lead
             yield first, first + max(1, round(length * pace)), odds
             own[max(0, peak - apart) : peak + apart + 1] = 0

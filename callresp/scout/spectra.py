@@ -11,7 +11,7 @@ taken: a low quantile over time, corrected for what such a quantile is of steady
 no more than 4 dB above the floors of its neighbours, so that a cricket that never stops is
 a sound and not the floor.
 
-What templates are compared with is ``log(1 + power / floor)`` less its mean in noise, over
+What an example is compared with is ``log(1 + power / floor)`` less its mean in noise, over
 its standard deviation in noise. At low levels that is the power itself, the best detector
 of a known sound in noise; at high levels it is a level in dB, so that a loud stranger
 does not outweigh everything.
