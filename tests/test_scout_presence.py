@@ -266,6 +266,34 @@ def test_a_tone_that_is_cut_off_at_both_ends_is_no_click() -> None:
     assert 1700 < low_hz < 2000 < high_hz < 2300
 
 
+def side_by_side(first: Wave, second: Wave) -> Wave:
+    rest = np.zeros(RATE_HZ // 3, np.float32)
+    sound = np.concatenate([rest, first, rest, second])
+    return np.asarray(sound + 0.02 * pink_noise(len(sound), RATE_HZ, 4), dtype=np.float32)
+
+
+def test_the_longest_rest_of_an_example_is_told_where_sound_is_on_both_sides() -> None:
+    """By hand: a third of a second, 1.8 s of song with .08 s at its end, the middle of the rest."""
+    rest_s = make_example(side_by_side(song(), stranger()), RATE_HZ).rest_s
+    assert rest_s == pytest.approx(1 / 3 + len(song()) / RATE_HZ + 1 / 6, abs=0.06)
+    assert make_example(song(), RATE_HZ).rest_s is None
+    # A click after the rest is no sound to be found by.
+    clicked = side_by_side(song(), np.zeros(RATE_HZ // 2, np.float32))
+    clicked[-RATE_HZ // 4] = 1.0
+    assert make_example(clicked, RATE_HZ).rest_s is None
+
+
+def test_an_example_of_two_sounds_is_told(tmp_path: Path) -> None:
+    again = side_by_side(song(), song(pace=1.1))
+    low = side_by_side(song(pitch=0.6), stranger())
+    for clip, two in ((low, True), (again, False)):
+        path = tmp_path / "call.wav"
+        write_wav(path, 0.5 * clip, RATE_HZ)
+        write_wav(tmp_path / "place.wav", place(6, 0, {2.0: song()}), RATE_HZ)
+        _, _, told = run(str(tmp_path / "place.wav"), "--like", str(path))
+        assert ("before 1.8 s and after it is not alike" in told) == two
+
+
 def run(*words: str) -> tuple[int, list[dict[str, object]], str]:
     done = CliRunner().invoke(cli, ["scout", *words])
     rows = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]

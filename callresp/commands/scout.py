@@ -152,8 +152,8 @@ def examples(like: Sequence[Path]) -> list[Wanted]:
     UserError
         When none is given, or one can't be used.
     """
-    from callresp.scout.examples import load_example
-    from callresp.scout.presence import wanted
+    from callresp.scout.examples import load_example, read_clip
+    from callresp.scout.presence import two_sounds, wanted
 
     if not like:
         raise UserError(
@@ -165,6 +165,12 @@ def examples(like: Sequence[Path]) -> list[Wanted]:
             ui.warn(
                 f"{one.name}: hardly anything in it stands over its own noise: what is found may be"
                 " chance; cut out one call, with a little quiet around it"
+            )
+    for path, one in zip(like, loaded, strict=True):
+        if one.rest_s is not None and two_sounds(*read_clip(path), one.rest_s):
+            ui.warn(
+                f"{one.name}: what sounds before {one.rest_s:.1f} s and after it is not alike: if"
+                " these are two callers, the fainter may be missed; give each as a clip of its own"
             )
     with ui.progress("learning the sound") as advance:
         found = []

@@ -48,6 +48,7 @@ DRUM_SHARE, CLEAN_SHARE, CLEAN_RISE = 0.9, 0.95, 100.0
 NOISE_DB = 13.0
 STANDS_QUANTILE, STANDS_OVER = 0.995, 3  # of means over so many frames and bands
 RESTLESS = 4.0  # ratio of a clip's loud frames to its quiet ones (6 dB), if it has no rest
+REST, LEAST_SOUND = 15, 10  # frames of a rest that may part two sounds, and of sound on both sides
 DIGITAL_SHARE = 1e-8  # of the loudest frame: 80 dB below it nothing was recorded
 
 
@@ -64,12 +65,16 @@ class Example:
         Bands that it uses, shape ``(BANDS,)``.
     stands_db : float
         How far what is loudest in it stands over its own floor.
+    rest_s : float or None
+        The middle of its longest rest, seconds from the start of the clip, if there is one between
+        two sounds.
     """
 
     name: str
     powers: dict[float, Grid]
     active: npt.NDArray[np.bool_]
     stands_db: float
+    rest_s: float | None
 
     @property
     def is_noise(self) -> bool:
@@ -96,6 +101,18 @@ def load_example(path: Path, channel: int | None = None) -> Example:
     UserError
         When it can't be read, is too short or long, or holds no sound.
     """
+    samples, rate_hz = read_clip(path, channel)
+    return make_example(samples, rate_hz, path.name, where=str(path))
+
+
+def read_clip(path: Path, channel: int | None = None) -> tuple[Grid, int]:
+    """Samples ``(n,)`` and rate of a sound file that is short enough for an example.
+
+    Raises
+    ------
+    UserError
+        When it can't be read, or is too long.
+    """
     recording = open_recording(path, channel)
     if recording.duration_s > LONGEST_S:
         raise UserError(
@@ -103,8 +120,7 @@ def load_example(path: Path, channel: int | None = None) -> Example:
             where=str(path),
             remedy=f"cut out one call, {LONGEST_S:g} s at most",
         )
-    samples = np.concatenate(list(recording.blocks()))
-    return make_example(samples, recording.sample_rate_hz, path.name, where=str(path))
+    return np.concatenate(list(recording.blocks())), recording.sample_rate_hz
 
 
 def make_example(
@@ -138,7 +154,9 @@ def make_example(
         raised[:, :lowest] = 0
         powers[pitch] = _less_floor(raised)[first:last]
     active = powers[1.0].max(axis=0) > ACTIVE_SHARE * powers[1.0].max()
-    return Example(name, powers, active, _stands_db(plain))
+    rest = _rest(powers[1.0][:, active])
+    rest_s = None if rest is None else (first + rest) / FRAMES_PER_S
+    return Example(name, powers, active, _stands_db(plain), rest_s)
 
 
 def _raised(own: Analysis, pitch: float) -> Grid:
@@ -189,10 +207,24 @@ def _is_drum(powers: Grid) -> bool:
     return bool(share > DRUM_SHARE and (rise[0] > rise[1] or clean))
 
 
+def _loud(powers: Grid) -> npt.NDArray[np.intp]:
+    """Frames that sound."""
+    energy = powers.sum(axis=1)
+    return np.flatnonzero(energy > EDGE_SHARE * np.quantile(energy, 0.95))
+
+
+def _rest(powers: Grid) -> int | None:
+    """The middle frame of the longest rest."""
+    loud = _loud(powers)
+    gaps = np.diff(loud)[LEAST_SOUND - 1 : len(loud) - LEAST_SOUND]
+    if not len(gaps) or gaps.max() <= REST:
+        return None
+    return int(loud[LEAST_SOUND - 1 + int(gaps.argmax())] + gaps.max() // 2)
+
+
 def _sounding(powers: Grid) -> tuple[int, int]:
     """First and last frame of the sound, quiet ends left out."""
-    energy = powers.sum(axis=1)
-    loud = np.flatnonzero(energy > EDGE_SHARE * np.quantile(energy, 0.95))
+    loud = _loud(powers)
     if len(loud) == 0:
         return 0, len(powers)
     return max(0, int(loud[0]) - 2), min(len(powers), int(loud[-1]) + 3)

@@ -28,10 +28,10 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from callresp.io.audio import Progress, Recording
+from callresp.io.audio import Progress, Recording, Waveform
 from callresp.listen.one_thread import one_thread
 from callresp.scout.evidence import CELL, KINDS, Likeness, Tracks, Values
-from callresp.scout.examples import Example
+from callresp.scout.examples import Example, make_example
 from callresp.scout.pieces import PACES, SLACK
 from callresp.scout.spectra import (
     BANDS,
@@ -42,7 +42,7 @@ from callresp.scout.spectra import (
     noise_model,
     powers_of,
 )
-from callresp.scout.strangers import strangers
+from callresp.scout.strangers import in_noise, strangers
 
 CHUNK = 70 * CELL  # frames, just under three minutes
 # Learning a noise takes some seconds: a rest that is shorter is judged by the noise before it.
@@ -61,6 +61,9 @@ APART = 0.9
 CLOSE, BESIDE = 0.25, 0.7
 LEAST_SCORE = 0.5
 LOUD = FRAMES_PER_S // 10
+# Two sides of an example that find each other with less confidence are two sounds.
+UNLIKE = 0.1
+SIDE_SNR_DB, AROUND_S = 5.0, 0.5  # in which they are looked for
 CONSIDERED = 0.0  # odds below which no place is looked for
 
 
@@ -381,6 +384,33 @@ def search(
         ),
     )
     return Search(presence, tuple(one.example for one in kept), tuple(one.above_db for one in kept))
+
+
+def two_sounds(samples: Grid, rate_hz: int, rest_s: float) -> bool:
+    """Whether what an example holds before a rest is unlike what it holds after it.
+
+    Such an example finds mostly the louder of two. Takes about two seconds.
+
+    Parameters
+    ----------
+    samples, rate_hz
+        The clip, shape ``(n,)``.
+    rest_s
+        `Example.rest_s`.
+
+    Returns
+    -------
+    bool
+        Whether neither side is found by the other.
+    """
+    at = round(rest_s * rate_hz)
+    sides = samples[:at], samples[at:]
+    for one, other in (sides, sides[::-1]):
+        around = np.pad(other, round(AROUND_S * rate_hz))
+        heard = Waveform(in_noise(around, rate_hz, SIDE_SNR_DB, seed=1), rate_hz)
+        if scan(heard, [wanted(make_example(one, rate_hz))]).confidence >= UNLIKE:
+            return False
+    return True
 
 
 def _told(recording: Recording, progress: Progress | None) -> Iterator[Grid]:

@@ -69,11 +69,27 @@ def strangers(band_hz: tuple[float, float]) -> Iterator[tuple[Grid, int]]:
         for _ in SINGERS:
             samples, rate_hz = _alone(number, *ends)
             rate_hz //= slower
-            yield _in_noise(samples, rate_hz, SNR_DB[number % 2], number), rate_hz
+            yield in_noise(samples, rate_hz, SNR_DB[number % 2], number), rate_hz
             number += 1
 
 
-def _in_noise(samples: Grid, rate_hz: int, snr_db: float, seed: int) -> Grid:
+def in_noise(samples: Grid, rate_hz: int, snr_db: float, seed: int) -> Grid:
+    """Samples ``(n,)`` over pink noise, at a ratio of powers over the whole band.
+
+    Parameters
+    ----------
+    samples, rate_hz
+        The sound.
+    snr_db
+        Its level over that of the noise.
+    seed
+        Of the noise.
+
+    Returns
+    -------
+    ndarray
+        Shape ``(n,)``.
+    """
     noise = pink_noise(len(samples), rate_hz, seed)
     power = float(np.mean(samples.astype(np.float64) ** 2))
     mixed = samples + noise * np.float32(np.sqrt(max(power, 1e-12) / 10 ** (snr_db / 10)))
