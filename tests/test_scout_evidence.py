@@ -13,6 +13,7 @@ from test_scout_presence import RATE_HZ, place, song, sought, stranger
 
 from callresp.scout import order, pieces
 from callresp.scout.evidence import KINDS
+from callresp.scout.examples import make_example
 from callresp.scout.modulation import RATES_HZ, RIPPLES, WIDE, alike, modulation
 from callresp.scout.pieces import SLACK
 from callresp.scout.presence import CHUNK, Stretch, _Judge
@@ -227,3 +228,13 @@ def test_rhythm_and_song_bear_another_pitch() -> None:
     assert np.tanh(higher["rhythm"]) > 0.7 * np.tanh(same["rhythm"])
     # Bands of pieces are moved whole.
     assert higher["song"] > 0.55 * same["song"]
+
+
+def test_a_brief_call_has_its_rhythm_though_five_seconds_are_mostly_noise() -> None:
+    """Over five seconds the same call reaches .95."""
+    brief = song()[: int(0.42 * RATE_HZ)]
+    (powers,) = powers_of([place(5, -16, {2.0: brief})], RATE_HZ, CHUNK)
+    noise = noise_model(powers, analysis(RATE_HZ).degrees)
+    judge = _Judge(make_example(brief, RATE_HZ), noise)
+    found = judge.evidence(Stretch(powers, 0, len(powers), noise)).max(axis=0)
+    assert found[KINDS.index("rhythm")] > 1.2
