@@ -17,6 +17,7 @@ from listen_helpers import sung, tone
 from callresp.io.audio import open_recording, write_wav
 from callresp.listen.diagnostics import collect_evidence
 from callresp.listen.kernels import noise_floor
+from callresp.listen.note_stream import NoteStream
 from callresp.listen.notes import Rows
 from callresp.listen.offline import note_table
 from callresp.listen.profile import Profile
@@ -149,6 +150,80 @@ def test_what_a_codec_leaves_beside_calls_is_no_note(
         write_wav(path, soundfile.read(path)[0], 44100, "PCM_16")
     notes = note_table(open_recording(path), Profile())[0].notes
     assert 14 <= len(notes) <= 20
+
+
+def in_coded_noise(
+    path: Path, codec: str, level: float, noise_db: float, low_hz: float, white: bool
+) -> Path:
+    """Fourteen calls in noise, in a file coded at a low rate.
+
+    The level that libsndfile takes is, of MP3, linear from 320 to 32 kbit/s, and of
+    Vorbis 1 less a tenth of the quality (from memory).
+    """
+    wave = np.random.default_rng(7).standard_normal(12 * 44100)
+    if not white:
+        wave = scipy.signal.lfilter([1.0], [1.0, -0.98], wave)
+    wave *= 10 ** (noise_db / 20) / wave.std()
+    size = 0.2 if low_hz < 1000 else 0.9
+    for at_s in np.arange(1.0, 11.0, 1.5):
+        sung(wave, at_s, 1.2 * low_hz, 1.19 * low_hz, 0.2, size, 44100, edge_s=0.02)
+        sung(wave, at_s + 0.35, low_hz, 0.997 * low_hz, 0.3, size, 44100, edge_s=0.02)
+    path = path / f"coded.{codec.lower()}"
+    subtype, mode = ("MPEG_LAYER_III", "CONSTANT") if codec == "MP3" else ("VORBIS", None)
+    soundfile.write(
+        path,
+        wave,
+        44100,
+        format=codec,
+        subtype=subtype,
+        compression_level=level,
+        bitrate_mode=mode,
+    )
+    return path
+
+
+@pytest.mark.parametrize(
+    ("codec", "level", "noise_db", "low_hz", "white"),
+    [
+        ("OGG", 1.0, -50.0, 550.0, False),
+        ("OGG", 1.0, -60.0, 550.0, False),
+        ("OGG", 0.6, -65.0, 550.0, False),
+        ("OGG", 0.6, -75.0, 550.0, True),
+        ("MP3", 0.889, -60.0, 4000.0, False),
+        ("MP3", 0.889, -65.0, 550.0, False),
+        ("MP3", 0.944, -60.0, 550.0, False),
+    ],
+)
+def test_noise_that_a_codec_cut_holes_into_is_no_note(
+    codec: str, level: float, noise_db: float, low_hz: float, white: bool, tmp_path: Path
+) -> None:
+    """For more than a quarter of the time some bands are empty, so that their quartile is, too."""
+    path = in_coded_noise(tmp_path, codec, level, noise_db, low_hz, white)
+    notes = note_table(open_recording(path), Profile())[0].notes
+    assert 14 <= len(notes) <= 18
+
+
+@pytest.mark.parametrize("white", [True, False])
+def test_calls_of_two_pitches_over_a_converters_noise_are_no_noise_with_holes(
+    white: bool, tmp_path: Path
+) -> None:
+    """Each holds its level for a good part of the time, and there is nothing else."""
+    path = in_coded_noise(tmp_path, "MP3", 0.889, -90.0, 550.0, white)
+    assert len(note_table(open_recording(path), Profile())[0].notes) == 14
+
+
+@pytest.mark.parametrize("size", [1000, 65536])
+def test_holes_are_found_while_listening_too_however_the_sound_comes(
+    size: int, tmp_path: Path
+) -> None:
+    recording = open_recording(in_coded_noise(tmp_path, "OGG", 1.0, -60.0, 550.0, white=False))
+    stream = NoteStream(44100, Profile(), lossy=True)
+    outputs = [out for block in recording.blocks(size) for out in stream.push(block)]
+    outputs += stream.push(np.zeros(0, np.float32), last=True)
+    onsets_s = np.sort(np.concatenate([out.notes.notes["onset_s"] for out in outputs]))
+    later_s = [7.0, 7.35, 8.5, 8.85, 10.0, 10.35]
+    assert len(onsets_s[onsets_s > 6.0]) <= len(later_s) + 1
+    assert all(np.abs(onsets_s - at_s).min() < 0.01 for at_s in later_s)
 
 
 @pytest.mark.parametrize("subtype", ["PCM_24", "FLOAT"])

@@ -16,6 +16,7 @@ Parts (all of them, if none is named):
     noise     false notes in an hour of weather
     attacks   onsets by kind of attack
     trills    notes of fast trills
+    codecs    false notes in what was coded with loss; also of marked recordings (--labelled DIR)
     speed     times real time; also of real singers over one another (--singers DIR)
     length    cost and peak memory against length
     start     from the command to its first note
@@ -54,6 +55,7 @@ PARTS = {
     "noise": ("bench_accuracy", "on_noise"),
     "attacks": ("bench_onsets", "on_attacks"),
     "trills": ("bench_onsets", "on_trills"),
+    "codecs": ("bench_codecs", "on_codecs"),
     "speed": ("bench_cost", "on_speed"),
     "length": ("bench_cost", "on_length"),
     "start": ("bench_cost", "on_start"),

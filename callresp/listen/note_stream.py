@@ -19,6 +19,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from callresp.listen import codec_holes
 from callresp.listen.kernels import frame, layout, noise_floor
 from callresp.listen.notes import NoteTable, Rows, empty_table
 from callresp.listen.profile import Profile
@@ -89,6 +90,7 @@ class NoteStream:
         self.spec = layout.new_spectral_state(self.setup)
         self._state = layout.new_state()
         self._setup = self.setup.as_row()
+        self._least = np.zeros(self.setup.bins, np.float32)
         self._out = np.zeros(1, layout.OUTPUT)
         self._found = self._out[0]
 
@@ -113,6 +115,10 @@ class NoteStream:
             self._state["opening_spread_db"] = noise_floor.opening_spread_db(power, quantile)
             # A multiple of what the floor is updated by, so that the first frame does.
             self._state["sounding_frames"] = frame.FLOOR_EVERY * len(power)
+            if self.setup.lossy:
+                rows = np.zeros((len(power[:: codec_holes.STEP]), self.setup.bins), np.float32)
+                rows[:, kept] = power[:: codec_holes.STEP]
+                self._least = codec_holes.least_quantile(rows, self.setup)
 
     def push(self, block: Block, last: bool = False) -> Iterator[StreamOutput]:
         """Analyse a block, shape ``(n,)``; yields what every few hundred frames of it gave.
@@ -170,6 +176,25 @@ class NoteStream:
         self._analyse(np.zeros((0, 0), np.float32), last=True)
 
     def _analyse(self, power: Power, last: bool) -> None:
+        while self.setup.lossy and len(power):
+            # At the same frames, however the sound comes.
+            left = codec_holes.HELD - self.state["frame"] % codec_holes.HELD
+            if left == codec_holes.HELD:
+                self._fill_holes()
+            self._take(power[:left], last=False)
+            power = power[left:]
+        self._take(power, last)
+
+    def _fill_holes(self) -> None:
+        """Lift the quartile where it lies in holes that a codec cut."""
+        now = self.state["frame"]
+        if now and now % codec_holes.EVERY == 0:
+            past = np.arange(max(0, now - codec_holes.FRAMES), now, codec_holes.STEP)
+            rows = self.spec.power[past & (layout.RING - 1)]
+            self._least = codec_holes.least_quantile(rows, self.setup)
+        np.maximum(self.spec.quantile, self._least, out=self.spec.quantile)
+
+    def _take(self, power: Power, last: bool) -> None:
         frame.analyse(power, last, self._state, self.spec, self._setup, self._out)
 
     def _taken(self) -> StreamOutput:
