@@ -84,8 +84,11 @@ def test_gaps_overlaps_and_clocks_are_found(tmp_path: Path) -> None:
     assert "never set" in told[0]
     told = recorded(tmp_path / "future", "20310101_000000")
     assert "yet to come" in told[0]
+    (tmp_path / "none").mkdir()
+    (tmp_path / "none" / "unread.wav").write_text("no sound at all")
     told = recorded(tmp_path / "none", "first take")
-    assert told == ["carr: 1 recording without a time of day"]
+    assert told[0].startswith(f"passed over: {tmp_path / 'none' / 'unread.wav'}")
+    assert told[1:] == ["carr: 1 recording without a time of day"]
 
 
 def test_a_clock_that_did_not_follow_daylight_saving_is_found(tmp_path: Path) -> None:

@@ -43,6 +43,11 @@ def test_hours_of_several_days_are_put_together() -> None:
     assert found.answers_per_h is None
 
 
+def test_how_long_a_place_was_listened_to_is_told_to_the_second() -> None:
+    (found,) = by_clock([row(listened_s=23.5)])
+    assert 3600 * found.listened_h == pytest.approx(23.5, abs=0.1)
+
+
 @pytest.mark.skipif(os.name == "nt", reason="names are no bytes there")
 @pytest.mark.parametrize("words", [("scout",), ("places",), ("season", "-o", "season")])
 def test_a_name_in_another_encoding_is_told_before_any_work(

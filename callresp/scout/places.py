@@ -197,7 +197,7 @@ def findings(found: Sequence[Source], now: datetime | None = None) -> list[str]:
     now = now or datetime.now(UTC)
     told = [line for one in found for line in _of_one(one, now)]
     dated = [one for one in found if one.start is not None and _believable(one.start, now)]
-    undated = sum(one.start is None for one in found)
+    undated = sum(one.start is None and not one.fault for one in found)
     if undated:
         told.append(f"{found[0].place.name}: {counted(undated, 'recording')} without a time of day")
     lengths = sorted(one.duration_s for one in dated)
