@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
+import scipy.signal
 from click.testing import CliRunner
 from threadpoolctl import threadpool_info
 
@@ -21,6 +22,7 @@ from callresp.scout.evidence import CELL, KINDS, Likeness
 from callresp.scout.examples import make_example
 from callresp.scout.matches import best_matches
 from callresp.scout.presence import Wanted, scan, search, wanted
+from callresp.scout.roadside import Roadside
 from callresp.scout.strangers import pink_noise, strangers
 from callresp.scout.survey import Tables, Unit, listen, tables
 
@@ -198,6 +200,20 @@ def test_strangers_of_a_drum_sound_as_low() -> None:
 def test_what_began_before_the_recording_is_found() -> None:
     samples = place(8, 5, {2.0: song()})
     assert found(samples[int(2.5 * RATE_HZ) :]).present
+
+
+def test_no_example_is_looked_for_above_what_the_sample_rate_holds() -> None:
+    """A high call was found in nearly anything that was recorded at a low rate."""
+    low, high = (wanted(make_example(song(pitch=pitch), RATE_HZ)) for pitch in (0.4, 1.8))
+    sound = scipy.signal.resample_poly(place(9, 5, {3.0: song(pitch=0.4)}), 1, RATE_HZ // 8000)
+    recording = Waveform(sound, 8000)
+    with pytest.raises(UserError, match="nothing above 3920 Hz"):
+        search(recording, [high])
+    with pytest.raises(UserError, match="record at a higher rate"):
+        Roadside([high], 8000)
+    found = search(recording, [high, low])
+    assert found.presence.present
+    assert set(found.by) == {1}
 
 
 def test_a_longer_recording_takes_more_to_be_sure() -> None:

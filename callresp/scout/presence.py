@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache, cached_property
@@ -28,6 +28,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from callresp.errors import UserError
 from callresp.io.audio import Progress, Recording, Waveform
 from callresp.listen.one_thread import one_thread
 from callresp.scout.evidence import CELL, KINDS, Likeness, Tracks, Values
@@ -64,6 +65,7 @@ LOUD = FRAMES_PER_S // 10
 # Two sides of an example that find each other with less confidence are two sounds.
 UNLIKE = 0.1
 SIDE_SNR_DB, AROUND_S = 5.0, 0.5  # in which they are looked for
+LEAST_REACHED = 0.5  # of an example's power, in bands that a sample rate reaches
 CONSIDERED = 0.0  # odds below which no place is looked for
 
 
@@ -193,13 +195,51 @@ class Search:
     above_db: tuple[float, ...]
 
 
-def judged(sought: Sequence[Wanted], stretch: Stretch, at: int) -> tuple[Values, list[Candidate]]:
+def within_reach(sought: Sequence[Wanted], rate_hz: int, where: str) -> dict[int, Wanted]:
+    """Examples of which a sample rate holds half of the power or more, by their numbers.
+
+    What little lies in its bands of the others is found in almost anything.
+
+    Parameters
+    ----------
+    sought
+        All examples.
+    rate_hz
+        Samples a second.
+    where
+        What is listened to, for the error.
+
+    Raises
+    ------
+    UserError
+        When it holds none.
+    """
+    heard = analysis(rate_hz).heard
+    found = {}
+    for number, one in enumerate(sought):
+        power = one.example.powers[1.0].sum(axis=0)
+        if power[heard].sum() >= LEAST_REACHED * power.sum():
+            found[number] = one
+    if not found:
+        low_hz, high_hz = min(one.example.band_hz for one in sought)
+        raise UserError(
+            f"at {rate_hz} samples a second it holds nothing above {0.49 * rate_hz:.0f} Hz, and the"
+            f" wanted sound is mostly higher ({low_hz:.0f} to {high_hz:.0f} Hz)",
+            where=where,
+            remedy="record at a higher rate",
+        )
+    return found
+
+
+def judged(
+    sought: Mapping[int, Wanted], stretch: Stretch, at: int
+) -> tuple[Values, list[Candidate]]:
     """Odds in each cell of a stretch, by the example that fits best there, and candidates.
 
     Parameters
     ----------
     sought
-        The examples.
+        The examples, by their numbers.
     stretch
         What is judged.
     at
@@ -212,7 +252,7 @@ def judged(sought: Sequence[Wanted], stretch: Stretch, at: int) -> tuple[Values,
     """
     best: Values | None = None
     found: list[Candidate] = []
-    for number, one in enumerate(sought):
+    for number, one in sought.items():
         judge = _Judge(one.example, stretch.noise)
         evidence = judge.evidence(stretch)
         odds = one.odds(evidence)
@@ -343,16 +383,17 @@ def search(
     Raises
     ------
     UserError
-        When the recording can't be read.
+        When the recording can't be read, or its sample rate holds none of the wanted sound.
     """
     rate_hz = recording.sample_rate_hz
+    reached = within_reach(sought, rate_hz, str(recording.path))
     around = CELL + max(one.example.frames for one in sought) * 2 + 64
     powers = powers_of(_told(recording, progress), rate_hz, CHUNK)
     odds: list[Values] = []
     found: list[Candidate] = []
     with one_thread():
         for at, stretch in stretches(powers, analysis(rate_hz).degrees, around):
-            of_cells, candidates = judged(sought, stretch, at)
+            of_cells, candidates = judged(reached, stretch, at)
             odds.append(of_cells)
             if look is not None:
                 look(stretch)

@@ -28,6 +28,7 @@ from callresp.scout.presence import (
     doubt,
     judged,
     probability,
+    within_reach,
 )
 from callresp.scout.spectra import BANDS, FRAMES_PER_S, BandPowers, Grid, noise_model
 
@@ -55,10 +56,15 @@ class Roadside:
         Examples of one sound.
     sample_rate_hz
         Of the sound.
+
+    Raises
+    ------
+    UserError
+        When the sample rate holds none of the wanted sound.
     """
 
     def __init__(self, sought: Sequence[Wanted], sample_rate_hz: int) -> None:
-        self._sought = sought
+        self._sought = within_reach(sought, sample_rate_hz, "sound")
         self._source = BandPowers(sample_rate_hz)
         self._powers = np.zeros((0, BANDS), np.float32)
         self._frames = self._judged = self._cells = 0
