@@ -150,8 +150,23 @@ def test_singers_mixed_by_other_evidence_are_put_right_by_bouts(
 
 def test_bouts_of_a_crowd_tell_nothing() -> None:
     pairs = _pairs(*_sung([FIRST, SECOND] * 3))
-    pairs.about[:] = 0.2
+    pairs.about[:] = 0.3
     assert by_bouts(pairs) is None
+
+
+def test_parts_of_calls_that_overlap_are_no_crowd() -> None:
+    pairs = _pairs(*_sung([FIRST, SECOND] * 3))
+    pairs.about[:] = 0.2
+    told = by_bouts(pairs)
+    assert told is not None
+    assert _same(told[::16].tolist(), [0, 1] * 3)
+
+
+def test_songs_of_three_notes_are_enough() -> None:
+    songs = [FIRST, SECOND] * 3
+    assert _same(_parted(songs, notes=3), [0, 1] * 3)
+    # But not to overrule other evidence that tells two.
+    assert by_bouts(_pairs(*_sung(songs, notes=3)), two_before=True) is None
 
 
 def test_two_calls_are_too_little_and_go_with_the_nearest_bout() -> None:

@@ -30,12 +30,13 @@ import numpy as np
 from callresp.listen.voices.looks import Flags, Numbers
 from callresp.listen.voices.pair_evidence import Pairs, Shares
 
-CALM = 0.1  # the share of a voice's notes that overlap, above which bouts tell nothing
+CALM = 0.25  # the share of notes that overlap, above which bouts tell nothing
 REST_S = 0.8
-LEAST_NOTES = 3.0  # notes' worth of a bout that is compared
+# Notes' worth of a bout that is compared, and where other evidence tells two singers already.
+LEAST_NOTES, LEAST_OF_TWO = 2.0, 3.0
 LEAST_BOUTS = 2
 LEAST_KINDS = 2.5  # unlike syllables in a bout, the mean of a set
-LEAST_ALIKE = 0.15
+LEAST_ALIKE = 0.1
 MOST_BOUTS = 256
 LEAST_LIKE = 0.01  # in the mean, added: by chance, any two notes are somewhat alike
 # Nats for one singer: constant, and by how much of all that it could say which set a bout is in
@@ -94,7 +95,8 @@ def by_bouts(p: Pairs, most: int = 0, two_before: bool = False) -> Numbers | Non
     Numbers or None
         None where bouts tell nothing.
     """
-    bouts = bouts_of(np.arange(len(p.weight)), runs(p), p)
+    least = LEAST_OF_TWO if two_before else LEAST_NOTES
+    bouts = bouts_of(np.arange(len(p.weight)), runs(p), p, least)
     sets = None if bouts is None else _sets(bouts, most or MOST_BOUTS, two_before)
     if bouts is None or sets is None:
         return None
@@ -110,16 +112,16 @@ def runs(p: Pairs) -> Numbers:
     return np.cumsum(np.r_[0, p.onset_s[1:] - until_s[:-1] >= REST_S])
 
 
-def bouts_of(notes: Numbers, run: Numbers, p: Pairs) -> Bouts | None:
+def bouts_of(notes: Numbers, run: Numbers, p: Pairs, least: float) -> Bouts | None:
     """The bouts of some notes, one where `run` stays the same; None where they tell nothing.
 
-    `notes` and `run` are of shape ``(n,)``.
+    `notes` and `run` are of shape ``(n,)``; `least` is how many notes' worth a bout must hold.
     """
     weight = p.weight[notes]
     if np.sum(p.about[notes] * weight) >= CALM * np.sum(weight):
         return None
     starts = np.flatnonzero(np.diff(run, prepend=run[0] - 1))
-    told = np.flatnonzero(np.add.reduceat(weight, starts) >= LEAST_NOTES)
+    told = np.flatnonzero(np.add.reduceat(weight, starts) >= least)
     if not 2 * LEAST_BOUTS <= len(told) <= MOST_BOUTS:
         return None
     bout = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(notes)]))
@@ -233,7 +235,7 @@ def nats_apart(voice: Numbers, one: int, other: int, p: Pairs) -> float:
     both = [np.flatnonzero(voice == v) for v in (one, other)]
     notes = np.concatenate(both)
     last = int(run[-1]) + 1
-    bouts = bouts_of(notes, np.concatenate([run[both[0]], run[both[1]] + last]), p)
+    bouts = bouts_of(notes, np.concatenate([run[both[0]], run[both[1]] + last]), p, LEAST_OF_TWO)
     if bouts is None:
         return 0.0
     return max(0.0, -nats_for_one(bouts.first >= len(both[0]), bouts, two_before=True))

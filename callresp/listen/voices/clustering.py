@@ -69,6 +69,7 @@ GOES_ON, PART_GOES_ON = 0.5, 0.2  # nats by gaps
 # so many nats, where it is heard once, or changes with the other's notes faster than birds do.
 PART, LIKELY_PART = 24.0, 3.0
 PART_TURNS, PART_TURN = 3, 3.0  # and notes a turn
+AT_ONCE = 0.1  # the share of notes that overlap, from which on bouts join nobody
 SHRINK = 0.7  # of the rows, below which those of groups that were joined are dropped
 _NEVER = -1e9
 
@@ -116,9 +117,11 @@ def settle(
         return owner
     owner = join_again(owner, p, least)
     told = by_bouts(p, most, two_before=bool(owner.max() > 0))
-    if told is not None and (owner.max() == 0 or likelier(told, owner, p)):
-        return renumbered(told[: len(owner)])
-    return owner
+    if told is None or (owner.max() > 0 and not likelier(told, owner, p)):
+        return owner
+    # Of two who sing at once, each bout may hold both: that they are alike doesn't join them.
+    joins = told.max() == 0 and np.average(p.about, weights=p.weight + 1e-9) >= AT_ONCE
+    return owner if joins else renumbered(told[: len(owner)])
 
 
 def join_again(owner: Numbers, p: Pairs, least: float) -> Numbers:
