@@ -118,8 +118,8 @@ def write_text(path: Path, text: str) -> None:
         part.write_text(text, encoding="utf-8")
 
 
-def read_text(path: Path) -> str:
-    """Read a UTF-8 text file, with or without a byte-order mark.
+def read_text(path: Path, remedy: str = "check that it is the right file") -> str:
+    """Read a UTF-8 text file, with or without a byte-order mark; `remedy` is for what is no text.
 
     Raises
     ------
@@ -134,9 +134,7 @@ def read_text(path: Path) -> str:
             f"can't read it ({fault.strerror})", where=str(path), remedy="check the name"
         ) from fault
     except UnicodeDecodeError as fault:
-        raise UserError(
-            "not a text file in UTF-8", where=str(path), remedy="check that it is the right file"
-        ) from fault
+        raise UserError("not a text file in UTF-8", where=str(path), remedy=remedy) from fault
 
 
 def named_in_utf8(path: Path) -> Path:

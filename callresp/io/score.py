@@ -321,6 +321,7 @@ def line(value: object) -> str:
 
 Header = TypeVar("Header", bound=msgspec.Struct)
 
+_NO_TEXT = "give a score; 'callresp transcribe' makes one of a recording"
 _NAMES = {"heard": "a heard score", "reply": "a reply score", "plan": "a plan"}
 
 
@@ -359,7 +360,7 @@ def read_objects(path: Path) -> list[tuple[str, dict[str, object]]]:
         Names the line that holds none.
     """
     found = []
-    for number, text in enumerate(read_text(path).split("\n"), start=1):
+    for number, text in enumerate(read_text(path, _NO_TEXT).split("\n"), start=1):
         if not text.strip():
             continue
         where = f"{path}, line {number}"

@@ -138,7 +138,7 @@ def why(hour: PlaceHour) -> str:
     if hour.above_db is not None:
         told.append(f"{hour.above_db:.0f} dB over the noise")
     told.append(f"quiet {hour.quiet:.0%} of the time, {hour.rests_per_h:.0f} rests an hour")
-    rain = f", rain {hour.rain:.0%}" if hour.rain >= SAID else ""
+    rain = f", rain alone {hour.rain:.0%}" if hour.rain >= SAID else ""
     told.append(f"wind, traffic or rain {hour.weather:.0%}{rain}")
     if hour.answers_per_h is not None:
         told.append(f"{hour.answers_per_h:.0f} answers an hour")
