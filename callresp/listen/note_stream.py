@@ -131,11 +131,9 @@ class NoteStream:
             Whether the stream ends with it: then every open note is ended.
         """
         for power in self._transformed(block, last):
-            self._analyse(power, last=False)
-            yield self._taken()
+            yield from self.followed([power])
         if last:
-            self._end()
-            yield self._taken()
+            yield from self.followed([], last=True)
 
     def transformed(self, block: Block, last: bool = False) -> list[Power]:
         """The first half of `push`: the power of a block's frames, for `followed`."""
@@ -152,7 +150,7 @@ class NoteStream:
             if max(self._found["note_count"], self._found["onset_count"]) > MANY:
                 found.append(self._taken())
         if last:
-            self._end()
+            self._analyse(np.zeros((0, 0), np.float32), last=True)
         return [*found, self._taken()]
 
     def open_groups(self) -> set[int]:
@@ -171,9 +169,6 @@ class NoteStream:
         kept = self.setup.kept_from, self.setup.kept_to
         for spectra in self.framer.push(np.ascontiguousarray(block, dtype=np.float32), last):
             yield frame.power_of(spectra, *kept)
-
-    def _end(self) -> None:
-        self._analyse(np.zeros((0, 0), np.float32), last=True)
 
     def _analyse(self, power: Power, last: bool) -> None:
         while self.setup.lossy and len(power):

@@ -145,28 +145,9 @@ def note_table(
 def unassigned_notes(
     recording: Recording, profile: Profile, progress: Progress | None = None
 ) -> tuple[NoteTable, float]:
-    """As `note_table`, without singers and phrases.
+    """As `note_table`, which says what it takes and refuses, without singers and phrases.
 
     Some blocks are followed in a thread of its own while the next are read and transformed.
-
-    Parameters
-    ----------
-    recording
-        What to hear.
-    profile
-        How.
-    progress
-        Called with the share done, 0 to 1.
-
-    Returns
-    -------
-    table, duration_s
-        In order of onset; as many seconds as there was sound.
-
-    Raises
-    ------
-    UserError
-        When the recording can't be read.
     """
     stream = NoteStream(
         recording.sample_rate_hz, profile, bits=recording.bits, lossy=recording.lossy

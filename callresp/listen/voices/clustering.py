@@ -120,8 +120,8 @@ def settle(
     if told is None or (owner.max() > 0 and not likelier(told, owner, p)):
         return owner
     # Of two who sing at once, each bout may hold both: that they are alike doesn't join them.
-    joins = told.max() == 0 and np.average(p.about, weights=p.weight + 1e-9) >= AT_ONCE
-    return owner if joins else renumbered(told[: len(owner)])
+    joins = told.max() == 0 and p.about @ p.weight >= AT_ONCE * p.weight.sum()
+    return owner if joins else renumbered(told)
 
 
 def join_again(owner: Numbers, p: Pairs, least: float) -> Numbers:
