@@ -118,6 +118,19 @@ def test_a_hiss_after_a_louder_call_of_its_band_has_an_attack_and_is_no_tail(
         assert np.abs(onsets_s - at_s - 0.16).min() < 0.01
 
 
+def calls_in_noise(noise_db: float, low_hz: float, white: bool = False) -> Wave:
+    """Fourteen notes, in calls of two, in steady noise, 12 s."""
+    wave = np.random.default_rng(7).standard_normal(12 * 44100)
+    if not white:
+        wave = scipy.signal.lfilter([1.0], [1.0, -0.98], wave)
+    wave *= 10 ** (noise_db / 20) / wave.std()
+    size = 0.2 if low_hz < 1000 else 0.9
+    for at_s in np.arange(1.0, 11.0, 1.5):
+        sung(wave, at_s, 1.2 * low_hz, 1.19 * low_hz, 0.2, size, 44100, edge_s=0.02)
+        sung(wave, at_s + 0.35, low_hz, 0.997 * low_hz, 0.3, size, 44100, edge_s=0.02)
+    return wave
+
+
 @pytest.mark.parametrize(
     ("ending", "container", "codec", "noise_db", "low_hz"),
     [
@@ -137,13 +150,7 @@ def test_what_a_codec_leaves_beside_calls_is_no_note(
 
     Coded and, where the ending says so, written again as 16 bits.
     """
-    rng = np.random.default_rng(7)
-    wave = scipy.signal.lfilter([1.0], [1.0, -0.98], rng.standard_normal(12 * 44100))
-    wave *= 10 ** (noise_db / 20) / wave.std()
-    size = 0.2 if low_hz < 1000 else 0.9
-    for at_s in np.arange(1.0, 11.0, 1.5):
-        sung(wave, at_s, 1.2 * low_hz, 1.19 * low_hz, 0.2, size, 44100, edge_s=0.02)
-        sung(wave, at_s + 0.35, low_hz, 0.997 * low_hz, 0.3, size, 44100, edge_s=0.02)
+    wave = calls_in_noise(noise_db, low_hz)
     path = tmp_path / f"coded.{ending}"
     soundfile.write(path, wave, 44100, format=container, subtype=codec)
     if ending == "wav":
@@ -160,14 +167,7 @@ def in_coded_noise(
     The level that libsndfile takes is, of MP3, linear from 320 to 32 kbit/s, and of
     Vorbis 1 less a tenth of the quality (from memory).
     """
-    wave = np.random.default_rng(7).standard_normal(12 * 44100)
-    if not white:
-        wave = scipy.signal.lfilter([1.0], [1.0, -0.98], wave)
-    wave *= 10 ** (noise_db / 20) / wave.std()
-    size = 0.2 if low_hz < 1000 else 0.9
-    for at_s in np.arange(1.0, 11.0, 1.5):
-        sung(wave, at_s, 1.2 * low_hz, 1.19 * low_hz, 0.2, size, 44100, edge_s=0.02)
-        sung(wave, at_s + 0.35, low_hz, 0.997 * low_hz, 0.3, size, 44100, edge_s=0.02)
+    wave = calls_in_noise(noise_db, low_hz, white)
     path = path / f"coded.{codec.lower()}"
     subtype, mode = ("MPEG_LAYER_III", "CONSTANT") if codec == "MP3" else ("VORBIS", None)
     soundfile.write(

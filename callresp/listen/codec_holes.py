@@ -38,17 +38,16 @@ from callresp.listen.kernels.noise_floor import LOW, MEAN_OVER_QUANTILE
 Floats = npt.NDArray[np.float64]
 Powers = npt.NDArray[np.float32]
 
-EVERY = 2048  # frames
-HELD = 16  # frames after which a quartile that has sunk into holes is lifted again
-FRAMES = 3000  # that are looked back over, each STEP-th
-STEP = 16
-LEAST = 60  # of those
-EMPTY = 10**0.8  # times the converter's noise
-LEAST_SHARE = 0.15  # of frames that stand out of the holes
-WIDEST = 10**0.9
-OVER = 10**0.4
-SOME_OVER = 10**0.2  # where less than half of the frames stand so far over the floor is no hole
-OUTSTANDING = 10**1.0
+EVERY = 2048  # frames, after which holes are looked for anew
+HELD = 16  # frames, after which a quartile that has sunk into holes is lifted again
+FRAMES, STEP = 3000, 16  # frames that are looked back over, and of which one is taken
+LEAST = 60  # of the frames taken: fewer tell nothing
+EMPTY = 10**0.8  # times the converter's noise, 8 dB: no more is an empty frame
+LEAST_SHARE = 0.15  # of all frames must stand out of the holes
+WIDEST = 10**0.9  # 9 dB: the shortest span that holds half of the frames of noise
+OVER = 10**0.4  # 4 dB: that the noise lies over what the lowest frames say, at least
+SOME_OVER = 10**0.2  # 2 dB: half of the frames that are not empty must lie so far over it
+OUTSTANDING = 10**1.0  # 10 dB over the bands around: calls of one pitch
 
 
 def least_quantile(power: Powers, setup: Setup) -> Powers:

@@ -2,11 +2,12 @@
 
 Goal
 ----
-Of birds in turns each sings whole bouts, between rests of all sound. What comes back in a bird's
-other bouts is its own; of another's bouts little does. So bouts are parted in two so that each
-note is as much like those in the other bouts of its own set, in timbre, as can be
-(`gained`). If it says nothing of a note in which set's bout it lies, one bird sings; if it says
-all, two do that have nothing in common; how much of all it says is held against that.
+Of birds in turns each sings whole bouts, between rests of all sound. A bird's notes come back in
+its other bouts, and seldom in another's. So the bouts are parted into two sets such that each note
+is as much more like those in the other bouts of its own set, in timbre, than like those in all
+other bouts, as can be: that is the gain (`gained`). It is 0 where both sets hold the same notes, as
+of one bird, and largest where they share none. The share of that largest gain tells two birds from
+one.
 
 - Each set holds two bouts at least: of one bout nobody knows how alike its singer's are.
 - Its bouts hold several unlike syllables. Songs of one syllable, each song another one, may well
@@ -39,8 +40,8 @@ LEAST_KINDS = 2.5  # unlike syllables in a bout, the mean of a set
 LEAST_ALIKE = 0.1
 MOST_BOUTS = 256
 LEAST_LIKE = 0.01  # in the mean, added: by chance, any two notes are somewhat alike
-# Nats for one singer: constant, and by how much of all that it could say which set a bout is in
-# says of what comes back; and where other evidence tells two singers.
+# Nats for one singer: constant, and by the share of the largest gain; and more, where other
+# evidence tells two singers.
 NATS, TWO_BEFORE = (3.5, -10.0), -1.5
 TOO_FEW = 1000.0  # nats against a way that leaves a set too few bouts
 STARTS, CLIMBS = 6, 10
@@ -186,18 +187,15 @@ def two_sets(bouts: Bouts) -> Flags:
 
 
 def gained(ways: Flags, bouts: Bouts) -> tuple[Shares, Shares]:
-    """What two sets say of what comes back, and how much they could: nats a note, shape ``(m,)``.
+    """The gain by two sets, and the largest that it could be: nats a note, shape ``(m,)``.
 
-    `ways` are some ways to part the bouts, shape ``(m, k)``.
+    `ways` are some ways to part the bouts, shape ``(m, k)``. The largest is the entropy of which
+    set a note is in.
     """
     weight = bouts.weight / bouts.weight.sum()
     size = ways.sum(axis=1)
     side = ways.T[bouts.nearest]
-    like, worth = (
-        np.where(side, second, some.sum(axis=1)[:, None] - second)
-        for some in (bouts.back, bouts.worth)
-        for second in (some @ ways.T.astype(np.float32),)
-    )
+    like, worth = (_in_own_set(some, ways, side) for some in (bouts.back, bouts.worth))
     whole = bouts.back.sum(axis=1) / (bouts.worth.sum(axis=1) + 1.0)
     own = np.log(like / (worth + 1.0) + LEAST_LIKE)
     gain = weight @ own - weight @ np.log(whole + LEAST_LIKE)
@@ -205,6 +203,12 @@ def gained(ways: Flags, bouts: Bouts) -> tuple[Shares, Shares]:
     could = -share * np.log(share) - (1.0 - share) * np.log(1.0 - share)
     few = np.minimum(size, ways.shape[1] - size) < LEAST_BOUTS
     return gain - TOO_FEW * few, could
+
+
+def _in_own_set(of_bouts: Shares, ways: Flags, side: Flags) -> Shares:
+    """Sums of ``(n, k)`` over the bouts of each note's own set, shape ``(n, m)``."""
+    second = of_bouts @ ways.T.astype(np.float32)
+    return np.where(side, second, of_bouts.sum(axis=1)[:, None] - second)
 
 
 def nats_for_one(second: Flags, bouts: Bouts, two_before: bool = False) -> float:
