@@ -152,22 +152,26 @@ def examples(like: Sequence[Path]) -> list[Wanted]:
     UserError
         When none is given, or one can't be used.
     """
-    from callresp.scout.examples import load_example, read_clip
+    from callresp.scout.examples import make_example, read_clip
     from callresp.scout.presence import two_sounds, wanted
 
     if not like:
         raise UserError(
             "no example of the wanted sound", argument="like", remedy="give a clip of it"
         )
-    loaded = [load_example(path) for path in like]
+    clips = [read_clip(path) for path in like]
+    loaded = [
+        make_example(*clip, path.name, where=str(path))
+        for path, clip in zip(like, clips, strict=True)
+    ]
     for one in loaded:
         if one.is_noise:
             ui.warn(
                 f"{one.name}: hardly anything in it stands over its own noise: what is found may be"
                 " chance; cut out one call, with a little quiet around it"
             )
-    for path, one in zip(like, loaded, strict=True):
-        if one.rest_s is not None and two_sounds(*read_clip(path), one.rest_s):
+    for clip, one in zip(clips, loaded, strict=True):
+        if one.rest_s is not None and two_sounds(*clip, one.rest_s):
             ui.warn(
                 f"{one.name}: what sounds before {one.rest_s:.1f} s and after it is not alike: if"
                 " these are two callers, the fainter may be missed; give each as a clip of its own"

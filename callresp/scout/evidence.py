@@ -208,7 +208,7 @@ class Likeness:
             return np.asarray(track[..., where].max(axis=-1, initial=NOTHING))
 
         return np.array([
-            most(tracks.song.max(axis=0), around),
+            most(tracks.song, around).max(),
             self._pieces.weights @ most(tracks.notes, inside),
             most(tracks.order, warped),
             most(tracks.rhythm, middle),

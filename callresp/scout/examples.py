@@ -126,7 +126,21 @@ def read_clip(path: Path, channel: int | None = None) -> tuple[Grid, int]:
 def make_example(
     samples: npt.NDArray[np.float32], rate_hz: int, name: str = "example", where: str = ""
 ) -> Example:
-    """Make an example of samples ``(n,)``.
+    """Make an example of samples.
+
+    Parameters
+    ----------
+    samples, rate_hz
+        The clip, shape ``(n,)``.
+    name
+        What it is called where it is told of.
+    where
+        The file that it came from, for errors.
+
+    Returns
+    -------
+    Example
+        With quiet ends left out.
 
     Raises
     ------
