@@ -486,10 +486,19 @@ def test_names_of_strikers_do_not_touch_each_other(page: Page) -> None:
 def test_measures_wait_until_the_hand_rests(page: Page) -> None:
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
-    page.evaluate(
-        """async () => { for (const value of [1.5, 1.6, 1.7]) {
-          await desk.change({ op: "set", changes: [["rule.1.stretch", value]] }); } }"""
+    # On a busy machine three changes take longer than the hand's rest: its timers are held.
+    resting = page.evaluate(
+        """async () => { const { setTimeout, clearTimeout } = window, held = new Map();
+          let last = 0;
+          window.setTimeout = (then, ms) => ms === 250 ? (held.set(--last, then), last)
+            : setTimeout(then, ms);
+          window.clearTimeout = (id) => held.delete(id) || clearTimeout(id);
+          try { for (const value of [1.5, 1.6, 1.7]) {
+            await desk.change({ op: "set", changes: [["rule.1.stretch", value]] }); } }
+          finally { Object.assign(window, { setTimeout, clearTimeout }); }
+          held.forEach((then) => then()); return held.size; }"""
     )
+    assert resting == 1
     until(page, "desk.measures.number === desk.state.answer")
     assert sum("/measures" in url for url in asked) == 1
 
