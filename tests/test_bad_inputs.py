@@ -214,6 +214,12 @@ MISTAKES: list[tuple[str, str]] = [
     ("strike-test --channels 0 --ohms 0.1", "--ohms: coils of 0.1 and 30 ohm draw 143 A at 12 V"),
     ("chekc dawn.reply.jsonl", "no command 'chekc'; did you mean 'check'?"),
     ("stream dawn.plan.jsonl", "missing option '--port'"),
+    ("stream dawn.plan.jsonl --port nowhere --speed 2", "--speed: only a simulated board"),
+    ("stream dawn.plan.jsonl --port simulated --speed 2 --clock-out X", "--speed: only a sim"),
+    (
+        "stream dawn.plan.jsonl --port simulated --clock-in X --clock-out Y",
+        "--clock-out: a plan that follows a clock sends none",
+    ),
     ("reply .", "invalid value for 'HEARD': . is a folder: name a file"),
     ("reply bad\udcff.heard.jsonl", "bad\\udcff.heard.jsonl: its name is not in UTF-8; rename it"),
     ("check /", "invalid value for 'REPLY': / is a folder: name a file"),

@@ -10,6 +10,7 @@ import socket
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -371,7 +372,7 @@ def test_the_simulator_by_itself_runs_as_fast_as_the_wall_and_does_not_drift(
     monkeypatch.setattr(sys, "argv", ["simulator"])
     stdin = SimpleNamespace(buffer=io.BytesIO(msgspec.json.encode(FETTLE) + b"\n"))
     monkeypatch.setattr(sys, "stdin", stdin)
-    monkeypatch.setattr(simulator, "_ends", lambda: "ends")
+    monkeypatch.setattr(simulator, "_line", lambda: nullcontext(("pts", lambda: "ends")))
 
     def serve(board: SimulatedBoard, clock: Clock, ends: str) -> None:
         assert clock.speed == 1.0
@@ -390,7 +391,7 @@ def test_the_simulator_is_the_board_that_it_is_told_to_be(
     monkeypatch.setattr(sys, "argv", words)
     stdin = SimpleNamespace(buffer=io.BytesIO(msgspec.json.encode(FETTLE) + b"\n"))
     monkeypatch.setattr(sys, "stdin", stdin)
-    monkeypatch.setattr(simulator, "_ends", lambda: "ends")
+    monkeypatch.setattr(simulator, "_line", lambda: nullcontext(("pts", lambda: "ends")))
     row = SwitchRow(board_s=1.5, channel=0, output="coil", did="on")
 
     def serve(board: SimulatedBoard, clock: Clock, ends: str) -> None:

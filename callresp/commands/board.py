@@ -190,12 +190,10 @@ def run_ports(as_json: bool) -> None:
 
 
 @contextlib.contextmanager
-def port_of(
-    port: str, palette: Palette, board_log: Path | None = None, speed: float = 1.0
-) -> Iterator[str]:
+def port_of(port: str, palette: Palette, board_log: Path | None = None) -> Iterator[str]:
     """The port that a user names; 'simulated' starts a board for it."""
     if port != "simulated":
         yield port
         return
-    with simulated_board(palette, board_log, speed) as url:
+    with simulated_board(palette, board_log) as url:
         yield url

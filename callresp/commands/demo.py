@@ -17,7 +17,7 @@ from callresp.io.audio import open_recording
 from callresp.io.score import HeardScore, ReplyScore, write_heard, write_reply
 from callresp.io.wording import counted
 from callresp.link.session import Session
-from callresp.link.simulator import simulated_board
+from callresp.link.simulator import board_in_step
 from callresp.link.stream import stream
 from callresp.midi.file import write_midi
 from callresp.palette.files import load_palette
@@ -35,9 +35,8 @@ from callresp.scene.render import render_to
 from callresp.synthesis.mixing import FOR_LISTENING, mix
 
 SCENE = "hollin-carr"
-# A simulated board can live faster than we do, but its watchdog then bites sooner: at twice our
-# pace after 100 ms, which a computer busy with other things still keeps.
-SPEED = 2.0
+# So many times as fast as the wall's clock the simulated board and its host live at most.
+SPEED = 20.0
 
 
 @dataclass(frozen=True)
@@ -137,13 +136,13 @@ def _rehearse(folder: Folder, heard: HeardScore, reply: ReplyScore, checked: Che
 def _stream(folder: Folder, checked: CheckedPlan) -> Session:
     total = max(len(checked.plan.commands), 1)
     with (
-        simulated_board(checked.palette, folder[".board.jsonl"], SPEED) as port,
+        board_in_step(checked.palette, folder[".board.jsonl"], SPEED) as (port, clock),
         ui.progress("streaming to a simulated board") as advance,
     ):
         session = stream(
             checked,
             port,
-            speed=SPEED,
+            clock=clock,
             watch=lambda session, now_s: advance(len(session.ended) / total),
         )
     write_log(folder[".played.jsonl"], session)

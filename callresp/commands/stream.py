@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import click
@@ -16,10 +16,13 @@ from callresp.io.files import write_text
 from callresp.io.score import line
 from callresp.io.wording import counted
 from callresp.link.messages import COILS_REST, DRY_RUN
+from callresp.link.port import Clock
 from callresp.link.session import Session
+from callresp.link.simulator import board_in_step
 from callresp.link.stream import stream
 from callresp.midi.clock import ClockFollower
 from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
 from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan
 from callresp.plan.model import Command
@@ -66,22 +69,17 @@ def run(
             ui.say(f"{plan}: {told}, all within the limits; nothing sent")
         return
     simulated = port == "simulated"
+    clocked = clock_in is not None or clock_out is not None
+    _refuse_two_paces(simulated, speed, clock_in, clock_out)
     if not simulated:
         ui.confirm(yes)
-        speed = 1.0
-    if clock_in is not None and (clock_out is not None or speed != 1.0):
-        raise UserError(
-            "a plan that follows a clock takes no other clock, and no speed",
-            argument="clock_in",
-            remedy="leave those out",
-        )
     begun: list[Session] = []
     followed = None if clock_in is None else FollowedPlan(checked, ClockFollower(), tempo)
     to, at = options.osc_places(osc_to, osc_in)
     try:
         total = len(checked.plan.commands)
         with (
-            port_of(port, machine, board_log, speed) as url,
+            _line(port, machine, board_log, None if clocked else speed) as (url, clock),
             live_view(machine, total) as look,
             contextlib.closing(StreamDoor(machine, to, at, osc_word, speed)) as door,
             clocks.of_plan(clock_out, virtual, tempo) as told_clock,
@@ -99,7 +97,7 @@ def run(
             if followed is not None and clock_in is not None:
                 status = clocks.follow_plan(followed, url, clock_in, virtual, as_json, watch, stop)
             else:
-                session = stream(checked, url, speed=speed, watch=watch, ended=stop)
+                session = stream(checked, url, clock=clock, watch=watch, ended=stop)
                 door.finish(session)
                 print_summary(session, as_json)
                 status = 0 if session.report.played == session.report.commands else 1
@@ -108,6 +106,35 @@ def run(
         if log is not None and begun:
             write_log(log, begun[0], followed)
     click.get_current_context().exit(status)
+
+
+def _refuse_two_paces(
+    simulated: bool, speed: float, clock_in: str | None, clock_out: str | None
+) -> None:
+    clocked = clock_in is not None or clock_out is not None
+    if speed != 1.0 and (clocked or not simulated):
+        raise UserError(
+            "only a simulated board without a MIDI clock can run at another speed than 1",
+            argument="speed",
+            remedy="leave it out",
+        )
+    if clock_in is not None and clock_out is not None:
+        raise UserError(
+            "a plan that follows a clock sends none", argument="clock_out", remedy="leave it out"
+        )
+
+
+@contextlib.contextmanager
+def _line(
+    port: str, machine: Palette, board_log: Path | None, speed: float | None
+) -> Iterator[tuple[str, Clock | None]]:
+    """The port, and the clock to go by; beside a MIDI clock, without a `speed`, the wall's."""
+    if port == "simulated" and speed is not None:
+        with board_in_step(machine, board_log, speed) as line:
+            yield line
+    else:
+        with port_of(port, machine, board_log) as url:
+            yield url, None
 
 
 def rest_told() -> ui.Watch:

@@ -36,7 +36,7 @@ def stream(
     checked: CheckedPlan,
     url: str,
     *,
-    speed: float = 1.0,
+    clock: Clock | None = None,
     watch: Watch = lambda session, now_s: None,
     ended: Callable[[], bool] = lambda: False,
 ) -> Session:
@@ -48,8 +48,8 @@ def stream(
         The plan.
     url
         A serial port, or an address that pyserial knows.
-    speed
-        How fast time runs; only a simulated board can follow any other than 1.
+    clock
+        By whose time; else the wall's.
     watch
         Called often with the session and its time.
     ended
@@ -73,7 +73,7 @@ def stream(
         def ending() -> bool:
             return stop.requested.is_set() or signals.number is not None or ended()
 
-        stream_session(session, url, Clock(speed), ending, watch)
+        stream_session(session, url, clock or Clock(), ending, watch)
         signals.raise_if_any()
     return session
 
