@@ -299,6 +299,26 @@ def test_snippets_are_the_sound_itself(tmp_path: Path) -> None:
     assert np.abs(back - samples).max() < 1e-4
 
 
+def test_lost_sound_is_silence_in_a_snippet() -> None:
+    from callresp.live.log_thread import SnippetBuffer
+
+    ring, wave = SnippetBuffer(RATE_HZ), np.ones(RATE_HZ, dtype=np.float32)
+    ring.request(SaveSnippet(0.5, 2.5, "torn"))
+    ring.add(Block(wave, 0.0))
+    ring.add(Block(wave, 2.0, lost=RATE_HZ))
+    ((_, samples),) = ring.ready()
+    half = RATE_HZ // 2
+    assert np.array_equal(samples, np.repeat([1.0, 0.0, 1.0], [half, RATE_HZ, half]))
+    # What comes later than the ring is long leaves silence only; a cut part stays as it was.
+    ring.request(SaveSnippet(0.0, 100.5, "long"))
+    ring.add(Block(wave, 100.0))
+    ((_, late),) = ring.ready(ended=True)
+    assert late[-half:].all()
+    assert not late[:-half].any()
+    assert len(late) >= 40 * RATE_HZ
+    assert samples[0] == 1.0
+
+
 class Synth:
     """Notes what it is sent, and when."""
 

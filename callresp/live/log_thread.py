@@ -26,6 +26,7 @@ from callresp.io.audio import Samples
 from callresp.io.files import whole_file
 from callresp.io.wording import counted
 from callresp.live.actions import Notice, Record, SaveSnippet
+from callresp.live.recent_sound import RecentSound
 from callresp.live.sources import Block
 
 WAITING_MAX = 20_000
@@ -231,26 +232,20 @@ class SnippetFolder:
 
 
 class SnippetBuffer:
-    """The last `RING_S` of sound, by the engine's clock; lost sound is silence."""
+    """Cuts snippets out of the last `RING_S` of sound; lost sound is silence."""
 
     def __init__(self, sample_rate_hz: int) -> None:
-        self.sample_rate_hz = sample_rate_hz
-        self._ring = np.zeros(round(RING_S * sample_rate_hz), dtype=np.float32)
-        self._end = 0
+        self._sound = RecentSound(sample_rate_hz, RING_S)
         self._waiting: list[SaveSnippet] = []
 
     def add(self, block: Block) -> None:
         """Take a block."""
-        start = round(block.at_s * self.sample_rate_hz)
-        size = len(self._ring)
-        if start > self._end:
-            gap = min(start - self._end, size)
-            self._ring[np.arange(start - gap, start) % size] = 0.0
-        place = start % size
-        first = min(size - place, len(block.samples))
-        self._ring[place : place + first] = block.samples[:first]
-        self._ring[: len(block.samples) - first] = block.samples[first:]
-        self._end = start + len(block.samples)
+        rate_hz = self._sound.rate_hz
+        # Of a longer gap no more than what is kept.
+        lost = min(round((block.at_s - self._sound.ends_s) * rate_hz), round(RING_S * rate_hz))
+        if lost > 0:
+            self._sound.feed(np.zeros(lost, np.float32), block.at_s - lost / rate_hz)
+        self._sound.feed(block.samples, block.at_s)
 
     def request(self, keep: SaveSnippet) -> None:
         """Cut this out when its end has come."""
@@ -259,17 +254,10 @@ class SnippetBuffer:
 
     def ready(self, *, ended: bool = False) -> Iterator[tuple[str, Samples]]:
         """Names and samples of what has come to its end; once the sound has ended, of all."""
-        now_s = math.inf if ended else self._end / self.sample_rate_hz
+        now_s = math.inf if ended else self._sound.ends_s
         for keep in [keep for keep in self._waiting if keep.until_s <= now_s]:
             self._waiting.remove(keep)
-            yield keep.name, self._cut(keep)
-
-    def _cut(self, keep: SaveSnippet) -> Samples:
-        size = len(self._ring)
-        first = max(round(keep.from_s * self.sample_rate_hz), self._end - size, 0)
-        last = min(round(keep.until_s * self.sample_rate_hz), self._end)
-        cut: Samples = self._ring[np.arange(first, max(last, first)) % size]
-        return cut
+            yield keep.name, self._sound.known_part(keep.from_s, keep.until_s)
 
 
 def write_flac(path: Path, samples: Samples, sample_rate_hz: int) -> None:

@@ -61,3 +61,9 @@ class RecentSound:
         if first < self._first or last > self._after:
             return None
         return self._sound[first:last]
+
+    def known_part(self, from_s: float, until_s: float) -> Wave:
+        """What is known of the sound between two times, to keep."""
+        first = max(self._after + round((from_s - self.ends_s) * self.rate_hz), self._first)
+        last = min(self._after + round((until_s - self.ends_s) * self.rate_hz), self._after)
+        return self._sound[first : max(last, first)].copy()
