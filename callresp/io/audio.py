@@ -12,34 +12,20 @@ Conventions
 - Levels are dB re a full-scale sine: a sine of peak 1 reads 0 dB
   (AES17-2015, where full scale is defined by the sine).
 - Formats are those of libsndfile, told by content, not by ending.
-
-WAV headers that a recorder could not finish.
-
-A recorder that loses power leaves a header whose data size is 0 or open; one
-that lost its card leaves a size that the file does not hold. libsndfile reads
-the first as no sound at all and the second in silence, so we look ourselves. A
-program that writes on may mend the size of the data alone; the size of the whole,
-left as it was, is then too small, and `wave` would stop there.
-
-Source: Multimedia Programming Interface and Data Specifications 1.0 (IBM and
-Microsoft, 1991), RIFF and WAVE chunks.
 """
 
 from __future__ import annotations
 
 import errno
-import io
 import math
 import numbers
 import os
-import struct
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -48,6 +34,7 @@ import soundfile as sf
 from callresp.errors import UserError
 from callresp.io.files import whole_file
 from callresp.io.plain_pcm import PlainPcm, open_plain
+from callresp.io.wav_header import Mended, WavHeader, wav_header
 from callresp.io.wording import counted
 
 Samples = npt.NDArray[np.float32]
@@ -546,77 +533,6 @@ def write_wav(
     channels = 1 if values.ndim == 1 else values.shape[1]
     with WavWriter(path, sample_rate_hz, channels, subtype, frames=len(values)) as out:
         out.write(values)
-
-
-if TYPE_CHECKING:
-    from _typeshed import WriteableBuffer
-
-
-class Mended(io.FileIO):
-    """A WAV file whose recorder lost power, read as if its data size were open.
-
-    libsndfile takes a data size of 0xFFFFFFFF as "to the end of the file" and
-    a size of 0, which such recorders leave, as no sound at all.
-    """
-
-    def __init__(self, path: Path, size_at: int) -> None:
-        super().__init__(path, "rb")
-        self._size_at = size_at
-
-    def readinto(self, buffer: WriteableBuffer, /) -> int:
-        """Read, with the open size field filled in."""
-        start = self.tell()
-        count = super().readinto(buffer) or 0
-        view = memoryview(buffer).cast("B")
-        for at in range(self._size_at, self._size_at + 4):
-            if 0 <= at - start < count:
-                view[at - start] = 0xFF
-        return count
-
-
-@dataclass(frozen=True)
-class WavHeader:
-    """What a WAV header says of its data.
-
-    `promised_s` is how long the sound is, `open_size_at` where in the file the size of the data was
-    left open, `stale` whether the size of the whole is too small for the data.
-    """
-
-    promised_s: float = 0.0
-    open_size_at: int | None = None
-    stale: bool = False
-
-
-def wav_header(path: Path) -> WavHeader:
-    """Read what a WAV header says; an empty answer where the file is no WAV."""
-    try:
-        with path.open("rb") as source:
-            return _parse(source, path.stat().st_size)
-    except (OSError, struct.error):
-        # Not a WAV file, or not one that can be opened: opening it says so.
-        return WavHeader()
-
-
-def _parse(source: BinaryIO, size: int) -> WavHeader:
-    head = source.read(12)
-    if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"WAVE":
-        return WavHeader()
-    end = 8 + struct.unpack_from("<I", head, 4)[0]
-    bytes_per_s = 0
-    while len(chunk := source.read(8)) == 8:
-        name, length = struct.unpack("<4sI", chunk)
-        if name == b"fmt ":
-            body = source.read(length + length % 2)
-            bytes_per_s = struct.unpack_from("<I", body, 8)[0]
-        elif name == b"data":
-            start = source.tell()
-            if length == 0xFFFFFFFF or (length == 0 and size > start):
-                return WavHeader(open_size_at=start - 4)
-            promised_s = length / bytes_per_s if bytes_per_s else 0.0
-            return WavHeader(promised_s, stale=end < start + length)
-        else:
-            source.seek(length + length % 2, os.SEEK_CUR)
-    return WavHeader()
 
 
 def stretch_of(recording: Recording, start_s: float, end_s: float) -> npt.NDArray[np.float32]:

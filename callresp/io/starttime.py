@@ -23,11 +23,11 @@ with its line ``Timestamp:``: from memory.
 from __future__ import annotations
 
 import re
-import struct
 from datetime import datetime
 from pathlib import Path
 
 from callresp.errors import UserError
+from callresp.io.wav_header import chunks
 
 _NAMES = (
     (re.compile(r"(?<!\d)(\d{8})[_T-](\d{6})(?!\d)"), "%Y%m%d%H%M%S"),
@@ -108,15 +108,12 @@ def header_start(recording: Path) -> datetime | None:
             head = source.read(12)
             if head[:4] not in (b"RIFF", b"RF64") or head[8:] != b"WAVE":
                 return None
-            while len(chunk := source.read(8)) == 8:
-                name, length = struct.unpack("<4sI", chunk)
+            for name, length in chunks(source):
                 if name in (b"bext", b"LIST", b"guan") and length <= _LARGEST_CHUNK:
-                    if found := _in_chunk(name, source.read(length + length % 2)):
+                    if found := _in_chunk(name, source.read(length)):
                         return found
                 elif name == b"data" and length in (0, 0xFFFFFFFF):
                     return None
-                else:
-                    source.seek(length + length % 2, 1)
     except OSError:
         # A file that can't be read is told where it is opened.
         return None
