@@ -8,10 +8,11 @@ notes : the best moment of each of these pieces, whatever their order. Another s
     singer.
 order : the moments of the example, in their order, by time warping (`callresp.scout.order`).
     Another pace.
-rhythm : how fast each band comes and goes, 1 to 38 times a second, at the pitch that fits best.
-    Trills, rattles and pulse trains whose strokes are not those of the example.
-moves : how fast it comes and goes, up or down, and how dense its ripples are
-    (`callresp.scout.modulation`). Another bird of the kind that sings another song.
+rhythm : how fast each band comes and goes, at the pitch that fits best
+    (`callresp.scout.modulation`). Trills, rattles and pulse trains whose strokes are not those of
+    the example.
+moves : how fast it comes and goes, up or down, and how dense its ripples are. Another bird of the
+    kind that sings another song.
 
 Rhythm and moves are those of stretches as long as the example: over five seconds, a brief call
 is mostly what lies around it.
@@ -22,66 +23,34 @@ set by hand: each kind of caller left out once, a logistic regression that was f
 them did worse on those it had not seen, above all on other birds of a kind. Only their scale and
 offset are fitted, on real callers that are kept apart for tuning.
 
-Sources: R. A. Fisher, Biometrika 10 (1915); modulation spectra: Houtgast & Steeneken, JASA
-77 (1985).
+Source: R. A. Fisher, Biometrika 10 (1915).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
 from callresp.scout import pieces
 from callresp.scout.examples import PITCHES, Example
-from callresp.scout.modulation import alike, modulation
+from callresp.scout.modulation import alike, modulation, rhythm
 from callresp.scout.order import MOMENT, WORST, costs, moments
 from callresp.scout.pieces import SLACK
-from callresp.scout.spectra import FRAMES_PER_S, Grid, NoiseModel
+from callresp.scout.spectra import Grid, NoiseModel
 
 Values = npt.NDArray[np.float64]
 
 CELL = 256  # frames; a window is two cells
 CELL_STEPS = CELL // SLACK
 KINDS = ("song", "notes", "order", "rhythm", "moves")
-RHYTHM_HZ = np.geomspace(1.0, 38.0, 17)
 LEAST_ABOVE, MOST_ABOVE = -2.0, 25.0
 NOTHING = 0.0  # what is told of steps beyond the frames
 NEAR = 8  # steps that a part may be away from its place
 # Frames of the stretches that rhythm and moves are of, and how many begin within the length of one.
 SHORTEST, LONGEST, OVERLAPPING = 100, 2 * CELL, 4
 AT_ONCE = 64  # stretches
-
-
-@cache
-def _rhythm_bands(frames: int) -> Grid:
-    """Which modulation bins of a stretch fall into which band of `RHYTHM_HZ`."""
-    bins = np.fft.rfftfreq(frames, 1 / FRAMES_PER_S)
-    inside = (bins[:, None] >= RHYTHM_HZ[:-1]) & (bins[:, None] < RHYTHM_HZ[1:])
-    return np.asarray(inside / np.maximum(inside.sum(axis=0), 1), dtype=np.float32)
-
-
-def rhythm(stretches: Grid) -> Grid:
-    """Power of each band's coming and going, by rate.
-
-    Parameters
-    ----------
-    stretches
-        Spreads above the noise, shape ``(n, frames, bands)``.
-
-    Returns
-    -------
-    ndarray
-        Shape ``(n, rates * bands)``.
-    """
-    frames = stretches.shape[1]
-    window = np.hanning(frames).astype(np.float32)[:, None]
-    moving = np.fft.rfft((stretches - stretches.mean(axis=1, keepdims=True)) * window, axis=1)
-    powers = (moving.real**2 + moving.imag**2).astype(np.float32)
-    found = np.einsum("nfb,fr->nrb", powers, _rhythm_bands(frames))
-    return np.asarray(found.reshape(len(found), -1))
 
 
 @dataclass(frozen=True, slots=True)

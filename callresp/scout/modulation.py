@@ -2,9 +2,16 @@
 
 Another bird of the kind sings other notes in another order, but notes of the same make: stacks of
 harmonics so far apart, whistles that fall so steeply, trills so fast. That is told by the power of
-the modulation over time and frequency together, whatever the order and pitch of the notes.
+the modulation over time and frequency together, whatever the order and pitch of the notes. A trill
+or a rattle is told by the rhythm of each of its bands.
 
-Source: N. C. Singh & F. E. Theunissen, JASA 114 (2003): modulation spectra of birdsong.
+Conventions
+-----------
+Stretches of sound are spreads above the noise, shape ``(n, frames, bands)``; what is told of them
+has a row for each, shape ``(n, k)``.
+
+Sources: modulation spectra: T. Houtgast & H. J. M. Steeneken, JASA 77 (1985); of birdsong: N. C.
+Singh & F. E. Theunissen, JASA 114 (2003).
 """
 
 from __future__ import annotations
@@ -24,21 +31,31 @@ Values = npt.NDArray[np.float64]
 WIDE = 64
 RIPPLES = (0, 1, 3, 6, 11, 18, 33)
 RATES_HZ = (0.8, 2.0, 4.5, 9.0, 18.0, 50.1)
+RHYTHM_HZ = np.geomspace(1.0, 38.0, 17)
+
+
+def rhythm(stretches: Grid) -> Grid:
+    """Power of each band's coming and going, a column for each rate and band."""
+    frames = stretches.shape[1]
+    window = np.hanning(frames).astype(np.float32)[:, None]
+    moving = np.fft.rfft((stretches - stretches.mean(axis=1, keepdims=True)) * window, axis=1)
+    powers = (moving.real**2 + moving.imag**2).astype(np.float32)
+    found = np.einsum("nfb,fr->nrb", powers, _rhythm_rates(frames))
+    return np.asarray(found.reshape(len(found), -1))
+
+
+@cache
+def _rhythm_rates(frames: int) -> Grid:
+    """Mean over the bins of each rate, shape ``(bins, rates)``."""
+    bins = np.fft.rfftfreq(frames, 1 / FRAMES_PER_S)
+    inside = (bins[:, None] >= RHYTHM_HZ[:-1]) & (bins[:, None] < RHYTHM_HZ[1:])
+    return np.asarray(inside / np.maximum(inside.sum(axis=0), 1), dtype=np.float32)
 
 
 def modulation(stretches: Grid) -> Values:
-    """Of stretches of sound, over what steady noise has.
+    """``log(1 + power)`` over what steady noise has, a column for each density and rate.
 
-    Parameters
-    ----------
-    stretches
-        Spreads above the noise, shape ``(n, frames, bands)``.
-
-    Returns
-    -------
-    ndarray
-        ``log(1 + power)``, 1 being noise of spread 1; shape ``(n, k)``, a column for each
-        density and rate.
+    1 is the power of noise of spread 1.
     """
     frames, bands = stretches.shape[1:]
     window = np.hanning(frames).astype(np.float32)
