@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -46,6 +46,7 @@ class Scripted:
     ) -> None:
         self._notes = notes
         self._rate_hz, self._began_s, self._ended_s = rate_hz, began_s, ended_s
+        self.settled = set[int]()
         self._lives = 0
         self.restart(0.0)
 
@@ -80,6 +81,9 @@ class Scripted:
             self._open.discard(n.id)
             out.append(NoteEnd(n.id, n))
         return out
+
+    def settle(self, notes: Iterable[int]) -> None:
+        self.settled.update(notes)
 
     def finish(self) -> list[Event]:
         return [NoteEnd(key, None) for key in sorted(self._open)]

@@ -5,7 +5,7 @@ It stands in for the listening room where a test is about what happens around it
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -55,6 +55,9 @@ class PeakListener:
             self._done += HOP
             out += self._frame(self._zero_s + (self._done - WINDOW / 2) / self._rate_hz)
         return out
+
+    def settle(self, notes: Iterable[int]) -> None:
+        pass
 
     def finish(self) -> list[Event]:
         return [NoteEnd(key, None) for key, track in self._open.items() if track.told]

@@ -105,6 +105,8 @@ def test_what_is_heard_and_answered_is_told(page: LivePage) -> None:
     assert state.lines[0].text == "3 notes, 1800 to 3000 Hz"
     page.record(Record(12.0, "phrase", Phrase(id=1, voice="B", notes=tuple(notes()[:1]))))
     assert page.state().lines[-1].text == "1 note, 1800 Hz"
+    page.record(Record(20.0, "voice", {"phrase": 0, "voice": "C"}))
+    assert [line.voice for line in page.state().lines] == ["C", "C", "B"]
     assert state.faults == ("00:00:09  the board has gone",)
     assert (state.phrases, state.answered) == (1, 0)
 

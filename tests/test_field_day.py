@@ -238,6 +238,20 @@ def test_log_to_day_to_heard_score_and_back(
     assert back.header.start == START.isoformat()
 
 
+def test_a_phrase_that_was_renamed_has_its_last_voice(tmp_path: Path) -> None:
+    notes = [heard(n, 1.0 + 0.2 * n, 1800.0) for n in range(4)]
+    with FieldLog(tmp_path / "day.log") as log:
+        log.append(0.0, "day", day_row(START), wall=START)
+        for number, own in enumerate((notes[:2], notes[2:])):
+            log.append(3.0, "phrase", Phrase(id=number, voice="A", notes=tuple(own)), wall=START)
+        for voice in "BC":
+            log.append(9.0, "voice", {"phrase": 1, "voice": voice}, wall=START)
+    day = read_day(tmp_path / "day.log")
+    assert [phrase.voice for phrase in day.phrases] == ["A", "C"]
+    assert [note.voice for note in heard_score(day).notes] == ["A", "A", "C", "C"]
+    assert not day.unreadable
+
+
 def test_the_days_own_answers_as_a_score(day: FieldDay) -> None:
     reply = reply_score(day)
     figures = statistics_of(day)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from listen_helpers import rung, sung, tone
 
 from callresp.errors import UserError
-from callresp.listen.online import Event, Listener, NoteEnd, NoteOnset
+from callresp.listen.online import Event, Listener, NoteEnd, NoteOnset, PhraseEnd, VoiceChange
 from callresp.listen.profile import Profile
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import render
@@ -174,3 +174,32 @@ def test_samples_that_are_no_numbers_are_silence(bad: float) -> None:
 def test_a_band_that_the_rate_does_not_hold_is_refused() -> None:
     with pytest.raises(UserError, match=r"band_low_hz.*can't be heard at 8000 Hz"):
         Listener(8000, Profile(band_low_hz=5000.0, band_high_hz=9000.0))
+
+
+@pytest.mark.parametrize("answered", [0, 1, 2])
+def test_only_what_nobody_answered_is_renamed_and_phrases_as_a_whole(answered: int) -> None:
+    """Every phrase is answered, none, or every second one, at the moment that its end is told."""
+    scene = render(vary(load_recipe("duet"), seconds=40, seed=31))
+    listener = Listener(scene.sample_rate_hz)
+    wave = scene.samples.astype(np.float32)
+    voices: dict[int, str] = {}
+    settled: dict[int, str] = {}
+    runs: list[tuple[int, ...]] = []
+    later = 0
+    for start in range(0, len(wave) + 256, 256):
+        block = wave[start : start + 256]
+        for event in listener.push(block) if len(block) else listener.finish():
+            if isinstance(event, NoteEnd) and event.note is not None:
+                voices[event.note.id] = event.note.voice
+            elif isinstance(event, VoiceChange):
+                assert event.note not in settled
+                later += any(event.note in run for run in runs)
+                voices[event.note] = event.voice
+            elif isinstance(event, PhraseEnd):
+                runs.append(event.notes)
+                if answered and len(runs) % answered == 0:
+                    listener.settle(event.notes)
+                    settled |= {n: voices[n] for n in event.notes}
+    assert all(voices[n] == voice for n, voice in settled.items())
+    assert all(len({voices[n] for n in run}) == 1 for run in runs)
+    assert (later > 0) == (answered != 1)

@@ -142,14 +142,19 @@ def _sung_over_each_other(
     return rows, who
 
 
-def test_the_online_form_finds_the_singers_after_a_while_and_keeps_their_names() -> None:
+def test_the_online_form_finds_the_singers_after_a_while() -> None:
     truth = render(vary(load_recipe("duet"), seconds=60, seed=31)).truth
     notes, features = truth_rows(truth.notes)
-    tracker = VoiceTracker()
-    given_voices = [tracker.assign(notes[i], features[i]) for i in range(len(notes))]
+    tracker = VoiceTracker(regroup=False)
+    voices: list[int] = []
+    for i in range(len(notes)):
+        voices.append(tracker.assign(notes[i], features[i]))
+        if tracker.due():
+            for number, voice in tracker.regroup(frozenset(range(i + 1))).items():
+                voices[number] = voice
     half = len(notes) // 2
     true = [note.voice for note in truth.notes]
-    assert pairwise_f(true[half:], given_voices[half:]) > 0.6
+    assert pairwise_f(true[half:], voices[half:]) > 0.9
 
 
 def test_the_online_form_tells_two_birds_in_turns_apart_once_each_has_sung_a_bout() -> None:
@@ -397,6 +402,26 @@ def test_the_online_form_names_again_only_notes_that_are_not_settled() -> None:
     changed = tracker.regroup(unsettled)
     assert set(changed) <= unsettled
     assert all(now[n] != voice for n, voice in changed.items())
+
+
+def test_runs_that_keep_together_are_given_to_another_voice_as_a_whole() -> None:
+    other = [(3000.0, 0.05, -30.0), (1100.0, 0.1, -28.0), (5200.0, 0.07, -26.0)]
+    other += [(2000.0, 0.12, -33.0), (7000.0, 0.04, -30.0)]
+    rows, who = _bouts(np.random.default_rng(21), [_SYLLABLES, other], bouts=10)
+    notes, features = table(rows)
+    tracker = VoiceTracker(regroup=False)
+    voices = [tracker.assign(notes[i], features[i]) for i in range(len(notes))]
+    bout = np.cumsum(np.r_[0, notes["onset_s"][1:] - notes["offset_s"][:-1] > 0.8])
+    runs = [tuple(np.flatnonzero(bout == k).tolist()) for k in range(int(bout.max()) + 1)]
+    kept = set(runs[3])
+    changed = tracker.regroup(frozenset(), runs[:3] + runs[4:])
+    assert changed
+    assert not kept & changed.keys()
+    for number, voice in changed.items():
+        voices[number] = voice
+    assert all(len({voices[n] for n in run}) == 1 for run in runs[:3] + runs[4:])
+    others = [n for n in range(len(voices)) if n not in kept]
+    assert pairwise_f([who[n] for n in others], [voices[n] for n in others]) > 0.95
 
 
 def test_products_of_matrices_keep_to_one_thread_whoever_calls(

@@ -15,8 +15,10 @@ from live_helpers import FETTLE, RATE_HZ, Scripted
 from test_live_engine import calls
 
 from callresp.cli import cli
+from callresp.commands.live_view import LiveView
 from callresp.io.audio import write_wav
 from callresp.live import setup
+from callresp.live.actions import Record
 from callresp.palette.files import fingerprint
 
 Run = Callable[..., Result]
@@ -139,3 +141,10 @@ def test_raw_sound_on_standard_input(run: Run, monkeypatch: pytest.MonkeyPatch) 
     )
     assert result.exit_code == 0, result.output
     assert "phrases heard" in result.output
+
+
+def test_a_phrase_that_was_renamed_is_shown(capfd: pytest.CaptureFixture[str]) -> None:
+    view = LiveView(False, lambda why: None)
+    view.record(Record(65.0, "voice", {"phrase": 3, "voice": "B"}))
+    view.close(0)
+    assert "00:01:05  heard 3: voice B after all" in capfd.readouterr().out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime, time, timedelta
 from typing import Any
@@ -13,8 +14,9 @@ from live_helpers import FETTLE, MORNING, RATE_HZ, day_of, silence
 from reply_helpers import call, note
 
 from callresp.io.score import Note
-from callresp.listen.online import Event
+from callresp.listen.online import Event, VoiceChange
 from callresp.live.actions import BoardState
+from callresp.live.clocked_listener import ClockedListener
 from callresp.live.interlocks import ActiveHours, StopLimits
 from callresp.live.self_masking import Acoustics, Return
 from callresp.live.sources import Block
@@ -27,6 +29,8 @@ PROMPT = RuleSet(
     rule=(Rule(name="r", pitch="nearest", damping="short"),),
     manners=Manners(wait_s=(0.6, 0.6), share_max=1.0, quiet_share=0.0, return_s=0.0),
 )
+# Answers once a minute at most.
+SELDOM = msgspec.structs.replace(PROMPT.manners, rest_s=60.0)
 # Between the partials of the machine's tubes.
 PITCHES = [1900.0, 2100.0, 1750.0]
 
@@ -158,6 +162,9 @@ def test_a_loop_is_stood_down_and_said() -> None:
                 inner._starts.append(echo)
                 inner._ends.append(echo)
             return inner.push(block)
+
+        def settle(self, notes: Iterable[int]) -> None:
+            inner.settle(notes)
 
         def finish(self) -> list[Event]:
             return inner.finish()
@@ -301,6 +308,30 @@ def test_snippets_hold_call_and_answer() -> None:
     (kept,) = day.kept
     assert kept.from_s < 2.0
     assert kept.until_s > max(day.strikes_s)
+
+
+def test_the_listener_is_told_what_was_answered_and_the_log_what_was_renamed() -> None:
+    from live_helpers import Scripted
+
+    class Renaming(Scripted):
+        def push(self, block: Any) -> list[Event]:
+            found = super().push(block)
+            if self._done == 20 * RATE_HZ:
+                found += [VoiceChange(n.id, "Z") for n in self._notes]
+            return found
+
+        def restart(self, at_s: float) -> None:
+            super().restart(at_s)
+            self._notes = list(self._ends)
+
+    notes = calls(2)
+    day = day_of(notes, msgspec.structs.replace(PROMPT, manners=SELDOM))
+    listener = Renaming(notes)
+    day.engine._listener = ClockedListener(listener, RATE_HZ)
+    day.run(silence(25))
+    first, second = day.of("phrase")
+    assert listener.settled == {n.id for n in first.notes}  # type: ignore[attr-defined]
+    assert day.of("voice") == [{"phrase": second.id, "voice": "Z"}]  # type: ignore[attr-defined]
 
 
 def test_every_row_can_be_written_and_read() -> None:

@@ -35,6 +35,7 @@ from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.link.port import Clock
 from callresp.link.session import Report, SentCommand, Session
 from callresp.live import setup
+from callresp.live.actions import Record
 from callresp.live.engine import Clocks, LiveEngine, LiveSettings
 from callresp.live.links import NullLink
 from callresp.live.log_thread import LogThread
@@ -54,6 +55,7 @@ from callresp.osc.asked import (
 from callresp.osc.codec import LARGEST, Message, OscFault, packet, read_packet, single
 from callresp.osc.door import OscReceiver, OscSender, Place
 from callresp.osc.sessions import LiveDoor, StreamDoor
+from callresp.osc.told import of_record
 from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan, write_plan
 from callresp.plan.planner import make_plan
@@ -575,3 +577,8 @@ def test_what_a_followed_clock_never_reached_is_in_the_log(tmp_path: Path) -> No
     rows = [msgspec.json.decode(line) for line in log.read_text().splitlines()]
     assert [row["fate"] for row in rows] == ["left out: restrike_ms"] + ["not reached"] * 4
     assert kind_of(log) == "log of commands"
+
+
+def test_a_phrase_that_was_renamed_is_told() -> None:
+    (told,) = of_record(Record(9.0, "voice", {"phrase": 3, "voice": "B"}), "listening")
+    assert (told.at_s, told.message) == (9.0, Message("/callresp/voice", (3, "B")))

@@ -237,6 +237,47 @@ def test_a_note_that_turns_out_to_be_another_voices_goes_to_its_phrase() -> None
     live.renamed(1, "B")
     live.tick(4.0)
     assert len(live.closed) == 1
+    assert not live.renamings  # one note of two is not most of it
+
+
+def test_a_phrase_that_has_ended_is_renamed_as_a_whole_and_remembered_so() -> None:
+    live = LiveReplier(FETTLE, load_rules("answer"))
+    live.inhibited = "tried at a desk"
+    for n in range(3):
+        live.heard(note(n, 1.0 + 0.2 * n, 0.1, 1500.0 + 300.0 * n, voice="A"))
+    live.tick(3.0)
+    (phrase,) = live.closed
+    for n in range(3):
+        live.renamed(n, "B")
+    (renamed,) = live.renamings
+    assert (renamed.id, renamed.voice) == (phrase.id, "B")
+    assert {own.voice for own in renamed.notes} == {"B"}
+    memory = live._replier.memory
+    assert memory.recall(phrase).novelty == 1.0  # A has sung nothing that is known
+    assert memory.recall(renamed).novelty == 0.0
+
+
+def test_what_was_answered_keeps_its_voice_and_what_waits_does_not() -> None:
+    rules = load_rules("answer")
+    waits = msgspec.structs.replace(rules.manners, wait_s=(3.0, 3.0))
+    live = LiveReplier(FETTLE, msgspec.structs.replace(rules, manners=waits))
+    notes = call([1900.0, 2100.0, 1750.0], 1.0, 0.2)
+    for one in notes:
+        live.heard(one)
+    now_s = notes[-1].offset_s
+    while not live.closed:
+        live.tick(now_s)
+        now_s += STEP_S
+    for one in notes:
+        live.renamed(one.id, "B")
+    assert [phrase.voice for phrase in live.renamings] == ["B"]
+    while not live.tick(now_s):
+        now_s += STEP_S
+    assert live.answers is not None
+    assert live.answers.voice == "B"
+    for one in notes:
+        live.renamed(one.id, "C")
+    assert len(live.renamings) == 1
 
 
 def test_a_singer_that_does_not_rest_is_not_waited_for_without_end() -> None:

@@ -16,7 +16,7 @@ import heapq
 import random
 import resource
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -69,6 +69,9 @@ class Birds:
         while self._coming and self._coming[0][0] <= now_s:
             out.append(heapq.heappop(self._coming)[2])
         return out
+
+    def settle(self, notes: Iterable[int]) -> None:
+        """No voice changes anyway."""
 
     def finish(self) -> list[Event]:
         """What had begun has come to nothing."""

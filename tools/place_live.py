@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
@@ -254,6 +254,9 @@ class Callers:
     def restart(self, at_s: float) -> None:
         """Nothing is begun anew."""
         self._done = round(at_s * RATE)
+
+    def settle(self, notes: Iterable[int]) -> None:
+        """No voice changes anyway."""
 
     def finish(self) -> list[Event]:
         """All has ended."""

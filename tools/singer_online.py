@@ -6,6 +6,10 @@ within the listening profile's `rest_s` of the phrase's last (or within
 `BOUT_REST_S`, the longer rest by which bouts are told apart here). Lateness is from the end of
 the phrase's last note to the block that brought the word; the listener's own
 time for computing is not in it (tools/bench_listening.py has that).
+
+A phrase that nobody answered may still be given to another voice. So voices are
+scored twice: as they were when the phrase's end was told, which is what a reply
+goes by, and as they stand at last, where nothing was answered.
 """
 
 from __future__ import annotations
@@ -32,7 +36,9 @@ class Told:
 
     notes: dict[int, Note] = field(default_factory=dict)
     voice: dict[int, str] = field(default_factory=dict)
-    renamed: int = 0
+    at_end: dict[int, str] = field(default_factory=dict)  # when its phrase ended
+    # When a note was last renamed after its phrase had ended.
+    renamed: dict[int, float] = field(default_factory=dict)
     # When each phrase's end was told, its notes, and whether it was cut in song.
     ends: list[tuple[float, tuple[int, ...], bool]] = field(default_factory=list)
 
@@ -59,13 +65,16 @@ def _take(event: object, now_s: float, told: Told) -> None:
     kind = type(event).__name__
     if kind == "VoiceChange":
         told.voice[event.note] = event.voice  # type: ignore[attr-defined]
-        told.renamed += 1
+        if event.note in told.at_end:  # type: ignore[attr-defined]
+            told.renamed[event.note] = now_s  # type: ignore[attr-defined]
     elif kind == "PhraseEnd":
+        told.at_end |= {n: told.voice[n] for n in event.notes}  # type: ignore[attr-defined]
         told.ends.append((now_s, event.notes, event.goes_on))  # type: ignore[attr-defined]
 
 
 HEADER = (
-    *("row", "voices F", "adj. Rand", "F offline", "singers", "renamed %"),
+    *("row", "voices F", "adj. Rand", "F at the end", "F offline", "singers"),
+    *("renamed later %", "by s, 90 %"),
     *("phrases", "bouts", "late s, median", "late s, 90 %", "wrong %", "within 1 s %"),
 )
 
@@ -73,7 +82,7 @@ HEADER = (
 def on_online(job: Job) -> Iterator[Table]:
     """Voices and phrase ends online, beside the same recordings offline."""
     table = Table(f"Online, blocks of {BLOCK} samples", HEADER)
-    table.add("wanted", ">= .90", *[None] * 10)
+    table.add("wanted", ">= .90", *[None] * 12)
     songbirds = [clips for bird, clips in job.birds.items() if bird not in CALLERS]
     rows = {
         "alone": [case for clips in songbirds for case in alone(clips)[:3]],
@@ -90,8 +99,8 @@ def on_online(job: Job) -> Iterator[Table]:
 
 
 def _row(job: Job, cases: Sequence[Case]) -> list[float | None]:
-    online, rand, offline, singers, renamed = [], [], [], [], []
-    late_s: list[float] = []
+    online, rand, at_end, offline, singers = [], [], [], [], []
+    late_s, renamed_s = list[float](), list[float]()
     rest_s = (job.profile or Profile()).rest_s
     wrong = soon = ends = phrases = notes = 0
     for case in cases:
@@ -103,7 +112,9 @@ def _row(job: Job, cases: Sequence[Case]) -> list[float | None]:
         online.append(f_or_one(found))
         rand.append(beyond_chance(found, len(kept)))
         singers.append(len({told.voice[k] for k in kept}))
-        renamed.append(told.renamed)
+        ended = pairwise([str(who[k]) for k in kept], [told.at_end[k] for k in kept])
+        at_end.append(f_or_one(ended))
+        renamed_s += [at_s - told.notes[k].offset_s for k, at_s in told.renamed.items()]
         notes += len(told.notes)
         heard = job.hear(case)
         true = [truth.of(note) for note in heard]
@@ -129,10 +140,11 @@ def _row(job: Job, cases: Sequence[Case]) -> list[float | None]:
             ]
             wrong += bool(after) and min(after) < rest_s
             soon += bool(after) and min(after) < BOUT_REST_S
-    means = [float(np.mean(values)) for values in (online, rand, offline, singers)]
+    means = [float(np.mean(values)) for values in (online, rand, at_end, offline, singers)]
     return [
         *means,
-        100 * sum(renamed) / max(notes, 1),
+        100 * len(renamed_s) / max(notes, 1),
+        float(np.percentile(renamed_s, 90)) if renamed_s else None,
         phrases / len(cases) if ends else None,
         float(np.mean([case.bouts for case in cases])),
         float(np.median(late_s)) if late_s else None,

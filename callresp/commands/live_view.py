@@ -178,7 +178,7 @@ class LiveView:
         if self._as_json:
             row = {"at_s": round(record.at_s, 6), "kind": record.kind, "body": record.body}
             self._lines.write(msgspec.json.encode(row).decode() + "\n")
-        elif record.kind == "phrase" or (record.kind == "reply" and "notes" in body):
+        elif record.kind in ("phrase", "voice") or (record.kind == "reply" and "notes" in body):
             self.notify(_line(record.at_s, record.body))
 
     def refresh(self, engine: LiveEngine) -> None:
@@ -220,5 +220,7 @@ def _line(at_s: float, body: object) -> str:
         notes = counted(len(body.notes), "note")
         return f"{clock(at_s)}  heard {body.id}: voice {body.voice}, {notes}, {band(pitches_hz)}"
     assert isinstance(body, dict)
+    if "notes" not in body:
+        return f"{clock(at_s)}  heard {body['phrase']}: voice {body['voice']} after all"
     names = " ".join(note.instrument for note in body["notes"])
     return f"{clock(at_s)}  answers {body['phrase']} by '{body['rule']}': {names}"

@@ -49,9 +49,10 @@ CLOSING_S = 4.0
 
 
 class Line(msgspec.Struct, frozen=True, kw_only=True):
-    """Something heard or answered; `at_s` is on the engine's clock."""
+    """A phrase heard, answered or left alone; `at_s` is on the engine's clock."""
 
     at_s: float
+    phrase: int
     kind: str
     voice: str
     text: str
@@ -193,15 +194,16 @@ class LivePage:
                 del self._voices[next(iter(self._voices))]
             pitches_hz = [note.pitch_hz for note in body.notes if note.pitch_hz is not None]
             count = f"{counted(len(body.notes), 'note')}, {band(pitches_hz)}"
-            self._add(row.at_s, "heard", body.voice, count)
+            self._add(row.at_s, body.id, "heard", count)
+        elif row.kind == "voice" and isinstance(body, dict):
+            self._rename(body["phrase"], body["voice"])
         elif row.kind == "reply" and isinstance(body, dict):
-            voice = self._voices.get(body["phrase"], "")
             if "notes" in body:
                 self._answered += 1
                 names = ", ".join(dict.fromkeys(note.instrument for note in body["notes"]))
-                self._add(row.at_s, "answered", voice, f"‘{body['rule']}’ on {names}")
+                self._add(row.at_s, body["phrase"], "answered", f"‘{body['rule']}’ on {names}")
             else:
-                self._add(row.at_s, "left alone", voice, str(body.get("unanswered", "")))
+                self._add(row.at_s, body["phrase"], "left alone", str(body.get("unanswered", "")))
         elif row.kind == "fault" and isinstance(body, dict):
             self._faults.append(f"{clock(row.at_s)}  {body['what']}")
 
@@ -211,8 +213,17 @@ class LivePage:
         self._server.should_exit = True
         self._serving.join(timeout=CLOSING_S)
 
-    def _add(self, at_s: float, kind: str, voice: str, text: str) -> None:
-        self._lines.append(Line(at_s=round(at_s, 2), kind=kind, voice=voice, text=text))
+    def _add(self, at_s: float, phrase: int, kind: str, text: str) -> None:
+        voice = self._voices.get(phrase, "")
+        line = Line(at_s=round(at_s, 2), phrase=phrase, kind=kind, voice=voice, text=text)
+        self._lines.append(line)
+
+    def _rename(self, phrase: int, voice: str) -> None:
+        """A phrase turned out to be another voice's."""
+        self._voices[phrase] = voice
+        for at, line in enumerate(self._lines):
+            if line.phrase == phrase:
+                self._lines[at] = msgspec.structs.replace(line, voice=voice)
 
     # In threads of its own.
 

@@ -397,6 +397,8 @@ class _RunReader:
         self.last_s = max(self.last_s, row.at_s)
         if row.kind == "phrase":
             self._phrase(row)
+        elif row.kind == "voice":
+            self._renamed(self._phrase_ids[row.body["phrase"]], _text(row.body["voice"]))
         elif row.kind == "reply":
             self._found.replies.append(self._reply(row))
         elif row.kind == "command":
@@ -420,6 +422,13 @@ class _RunReader:
         notes = tuple(self._heard(note, number) for note in phrase.notes)
         self._found.phrases.append(Phrase(id=number, voice=_text(phrase.voice), notes=notes))
         self.last_s = max(self.last_s, self._found.phrases[-1].offset_s)
+
+    def _renamed(self, number: int, voice: str) -> None:
+        """A phrase turned out to be another voice's."""
+        phrases = self._found.phrases
+        place = number - phrases[0].id
+        notes = (msgspec.structs.replace(note, voice=voice) for note in phrases[place].notes)
+        phrases[place] = Phrase(id=number, voice=voice, notes=tuple(notes))
 
     def _heard(self, note: Note, phrase: int) -> Note:
         number = self._note_ids[note.id] = self._counters.notes

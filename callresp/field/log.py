@@ -30,7 +30,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import msgspec
 
@@ -39,8 +39,8 @@ from callresp.field.salvage import RawRow, salvage
 from callresp.io.files import OnlyWriter
 from callresp.io.wording import counted
 
-Kind = Literal["day", "phrase", "reply", "command", "status", "fault", "remark"]
-KINDS: tuple[Kind, ...] = ("day", "phrase", "reply", "command", "status", "fault", "remark")
+Kind = Literal["day", "phrase", "voice", "reply", "command", "status", "fault", "remark"]
+KINDS: tuple[Kind, ...] = get_args(Kind)
 
 # In the body of a run's last remark: how it ended. A run without it was cut.
 END_KEY = "ended"

@@ -15,16 +15,19 @@ Conventions
 - Times are seconds on the caller's clock: `Listener.restart` says what time the
   next sample has. Keys and note ids count through all restarts. Nobody further
   on needs to stamp a note anew.
-- Voices and phrases are named as offline. A note's voice may change (`VoiceChange`) till
-  its phrase has ended (`PhraseEnd`); after that no name changes. A phrase is over when the
-  rest after it is long for its singer (`callresp.listen.voices.phrases`), and that is told
-  then, not when the next one begins.
+- Voices and phrases are named as offline. A phrase is over when the rest after it is long for
+  its singer (`callresp.listen.voices.phrases`), and that is told then, not when the next one
+  begins. Two birds are often told apart only when each has come back: a note's voice may change
+  (`VoiceChange`) till its phrase has ended (`PhraseEnd`), and then with the whole phrase till
+  `Listener.settle` is told that it was answered, or `HISTORY` notes more were heard.
 - The noise floor is learned while listening: nothing is reported in the first
   `SETTLE_S` after a restart.
 """
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -38,7 +41,7 @@ from callresp.listen.note_stream import Block, NoteStream, StreamOutput
 from callresp.listen.notes import NoteTable, Rows, to_notes, voice_name
 from callresp.listen.profile import Profile, load_profile
 from callresp.listen.voices.assign import singer_settings
-from callresp.listen.voices.online_voices import VoiceTracker
+from callresp.listen.voices.online_voices import HISTORY, VoiceTracker
 from callresp.listen.voices.phrases import Closed, PhraseCloser, place_of, sung_of
 
 PATIENCE_S = 0.06  # for which a finished note waits for its neighbours
@@ -73,7 +76,7 @@ class NoteEnd:
 
 @dataclass(frozen=True, slots=True)
 class VoiceChange:
-    """A note that has ended turns out to be another voice's; never after its phrase has ended."""
+    """A note that has ended turns out to be another voice's; where its phrase has, all of it."""
 
     note: int
     voice: str
@@ -81,7 +84,7 @@ class VoiceChange:
 
 @dataclass(frozen=True, slots=True)
 class PhraseEnd:
-    """A phrase has ended, and its notes' voice is settled.
+    """A phrase has ended; from now on its notes keep together.
 
     `goes_on` where it was cut from song without a rest. `rest_s` is the silence that it was
     known by.
@@ -142,6 +145,9 @@ class Listener:
         self._latest: dict[int, tuple[float, float]] = {}  # place and offset by voice
         self._first_note = self._next_note
         self._first_phrase = self._next_phrase
+        # Phrases that ended lately and were not answered, and notes that were.
+        self._ended: deque[tuple[int, ...]] = deque()
+        self._settled: set[int] = set()
         # Onsets reported and not ended, by the number of their group, in order of onset.
         self._open: dict[int, list[NoteOnset]] = {}
         self._since_regrouped = 0
@@ -169,6 +175,10 @@ class Listener:
         events = [event for out in self._stream.push(block) for event in self._events(out)]
         self._heard_s += len(block) / self.sample_rate_hz
         return events + self._phrase_ends()
+
+    def settle(self, notes: Iterable[int]) -> None:
+        """Notes, by id, were answered: their voices change no more, nor those of their phrases."""
+        self._settled.update(number - self._first_note for number in notes)
 
     def finish(self) -> list[Event]:
         """End everything that is open."""
@@ -200,6 +210,7 @@ class Listener:
         return events + [self._told(one) for one in self._closer.silent(self._heard_s, begun_s)]
 
     def _told(self, closed: Closed[int]) -> PhraseEnd:
+        self._ended.append(closed.notes)
         return PhraseEnd(
             phrase=closed.phrase + self._first_phrase,
             voice=voice_name(closed.voice),
@@ -211,9 +222,18 @@ class Listener:
     def _regrouped(self) -> list[Event]:
         """Look again at who sang the latest notes; says whose notes of open phrases are now."""
         self._since_regrouped = 0
+        open_notes = self._closer.open_notes()
+        since = self._next_note - self._first_note - HISTORY
+        while self._ended and self._ended[0][0] < since:
+            self._ended.popleft()
+        since = min([since, *open_notes])
+        self._settled = {number for number in self._settled if number >= since}
+        together = [run for run in self._ended if self._settled.isdisjoint(run)]
+        unsettled = open_notes - self._settled
         events: list[Event] = []
-        for number, voice in self._tracker.regroup(self._closer.open_notes()).items():
-            events += [self._told(one) for one in self._closer.moved(number, voice)]
+        for number, voice in self._tracker.regroup(unsettled, together).items():
+            if number in unsettled:
+                events += [self._told(one) for one in self._closer.moved(number, voice)]
             events.append(VoiceChange(number + self._first_note, voice_name(voice)))
         return events
 

@@ -10,6 +10,7 @@ should not.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Protocol
 
 import numpy as np
@@ -30,6 +31,9 @@ class BlockListener(Protocol):
 
     def push(self, block: Samples) -> list[Event]:
         """Take a block; return what began and ended by it."""
+
+    def settle(self, notes: Iterable[int]) -> None:
+        """These notes were answered: they keep their voices."""
 
     def finish(self) -> list[Event]:
         """What was still open."""
@@ -68,6 +72,10 @@ class ClockedListener:
             return found
         self._rms = float(np.sqrt(np.mean(np.square(block.samples))))
         return found + self._listener.push(block.samples)
+
+    def settle(self, notes: Iterable[int]) -> None:
+        """Notes, by id, were answered: they keep their voices."""
+        self._listener.settle(notes)
 
     def rest(self) -> list[Event]:
         """Stop hearing for a while; returns how what was open has ended."""

@@ -26,7 +26,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from callresp.field.log import END_KEY, Kind
-from callresp.io.score import Note, Phrase, ReplyNote
+from callresp.io.score import Note, ReplyNote
 from callresp.listen.online import Event, NoteEnd, NoteOnset, VoiceChange
 from callresp.listen.voices.phrases import LONGEST_S, REST_S
 from callresp.live.actions import (
@@ -184,7 +184,6 @@ class LiveEngine:
         self._due_s: float | None = None
         self._rests_until_s: float | None = None
         self._loop_due_s = float("inf")
-        self._phrases: dict[int, Phrase] = {}
         self._unplayed: Counter[str] = Counter()
         self._status_s = self._checked_s = float("-inf")
         self._echo_rows = 0
@@ -410,25 +409,26 @@ class LiveEngine:
         last_s = max((note.onset_s for note in played), default=self.now_s)
         due_s = last_s + self._loop.rule.longest_lag_s + LOOP_HEARD_S
         self._loop_due_s = min(self._loop_due_s, due_s)
-        phrase = notes[0].heard_phrase
-        body = {"phrase": phrase, "rule": notes[0].rule, "notes": played}
+        heard = self._replier.answers
+        body = {"phrase": notes[0].heard_phrase, "rule": notes[0].rule, "notes": played}
         self._record("reply", body)
-        heard = self._phrases.pop(phrase, None)
-        if self.settings.snippets and heard is not None:
+        if heard is None:
+            return
+        self._listener.settle(note.id for note in heard.notes)
+        if self.settings.snippets:
             last_s = max(note.offset_s or note.onset_s for note in played)
             from_s = max(heard.onset_s - SNIPPET_BEFORE_S, 0.0)
             until_s = min(last_s + SNIPPET_AFTER_S, from_s + SNIPPET_MAX_S)
-            name = f"{self._clocks.wall():%Y%m%dT%H%M%S}-phrase-{phrase}"
+            name = f"{self._clocks.wall():%Y%m%dT%H%M%S}-phrase-{heard.id}"
             self._out.append(SaveSnippet(from_s, until_s, name))
 
     def _record_phrases(self) -> None:
         for phrase in self._replier.closed:
             self._record("phrase", phrase)
-            # One reply at most waits for its rest; older phrases are of no more use.
-            self._phrases[phrase.id] = phrase
-            while len(self._phrases) > 16:
-                del self._phrases[next(iter(self._phrases))]
         self._replier.closed.clear()
+        for phrase in self._replier.renamings:
+            self._record("voice", {"phrase": phrase.id, "voice": phrase.voice})
+        self._replier.renamings.clear()
         for silence in self._replier.silences:
             self._record(
                 "reply",

@@ -7,6 +7,7 @@
                        pitch), dB (f), length in s (f)
 ``/callresp/phrase``   a phrase has ended: number (i), voice (s), notes (i), length
                        in s (f)
+``/callresp/voice``    one that ended before was another voice's: phrase (i), voice (s)
 ``/callresp/reply``    it is answered: phrase (i), rule (s), notes (i)
 ``/callresp/strike``   one note of a reply: phrase (i), instrument (s), force (f),
                        tagged with when it will be heard
@@ -64,6 +65,9 @@ def of_record(record: Record, state: str = "") -> Iterator[Told]:
         return
     elif record.kind == "reply":
         yield from _reply(record.at_s, cast("ReplyRow", body))
+    elif record.kind == "voice":
+        named = (int(body["phrase"]), str(body["voice"]))
+        yield Told(record.at_s, Message("/callresp/voice", named))
     elif record.kind == "command":
         at_s = body["at_s"] if body["played_s"] is None else body["played_s"]
         yield stroke(at_s, body["instrument"], body["what"], body["length_ms"], body["fate"])

@@ -8,6 +8,7 @@ by which it ends: as a note, or as nothing.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -29,6 +30,8 @@ STEADY_S = 20.0
 # A voice that has been silent for longer than this is forgotten.
 GONE_S = 600.0
 TIDY_EVERY_S = 60.0
+# Phrases farther back are renamed no more.
+ENDED_NOTES = 512
 
 
 @dataclass(slots=True)
@@ -46,6 +49,15 @@ class _Pending:
     wanted_s: float
     due_s: float
     missed: bool = False
+
+
+@dataclass(slots=True)
+class _Ended:
+    """A phrase that has ended, with the voice that each of its notes has now, by number."""
+
+    phrase: Phrase
+    recall: Recall
+    voices: dict[int, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +89,8 @@ class LiveReplier:
         Phrases that were not answered, and why; the caller may empty it.
     closed : list of Phrase
         Phrases in the order in which they closed; the caller may empty it.
+    renamings : list of Phrase
+        Phrases closed before that turned out to be another voice's; the caller may empty it.
     inhibited : str or None
         Why nothing is answered for now, whatever is heard.
     due_s : float
@@ -105,8 +119,10 @@ class LiveReplier:
         self._playing: _Playing | None = None
         self._tidied_s = 0.0
         self._over: list[Closed[str]] = []
+        self._ended: dict[int, _Ended] = {}  # by number of note; not those that were answered
         self.silences: list[Unanswered] = []
         self.closed: list[Phrase] = []
+        self.renamings: list[Phrase] = []
         self.inhibited: str | None = None
         self.due_s = 0.0
 
@@ -143,6 +159,11 @@ class LiveReplier:
         self._replier.turns.left_off(stop_s)
         return stop_s
 
+    @property
+    def answers(self) -> Phrase | None:
+        """The phrase that the reply which sounds now answers."""
+        return None if self._playing is None else self._playing.phrase
+
     def change_rules(self, rules: RuleSet) -> None:
         """Answer by other rules from now on; a reply that waits is given up."""
         self._replier.change_rules(rules)
@@ -177,10 +198,26 @@ class LiveReplier:
         self._replier.heard(note)
 
     def renamed(self, number: int, voice: str) -> None:
-        """A note of a phrase that has not ended is another voice's."""
+        """A note is another voice's; a phrase that has ended goes to the voice of most of it."""
         if number in self._open:
             self._open[number] = msgspec.structs.replace(self._open[number], voice=voice)
             self._over += self._closer.moved(number, voice)
+            return
+        ended = self._ended.get(number)
+        if ended is None:
+            return
+        ended.voices[number] = voice
+        (first, count), *_ = Counter(ended.voices.values()).most_common()
+        before = ended.phrase
+        if first == before.voice or 2 * count <= len(before.notes):
+            return
+        notes = tuple(msgspec.structs.replace(note, voice=first) for note in before.notes)
+        ended.phrase = Phrase(id=before.id, voice=first, notes=notes)
+        if self._pending is not None and self._pending.phrase is before:
+            self._pending.phrase = ended.phrase
+        else:
+            self._replier.memory.renamed(ended.recall, before.voice, first)
+        self.renamings.append(ended.phrase)
 
     def tick(self, now_s: float) -> list[ReplyNote]:
         """What to play, decided by now: notes that start at `now_s` or later."""
@@ -225,6 +262,10 @@ class LiveReplier:
         phrase = Phrase(id=closed.phrase, voice=voice, notes=notes)
         self.closed.append(phrase)
         recall = self._replier.memory.recall(phrase)
+        ended = _Ended(phrase, recall, {note.id: note.voice for note in notes})
+        self._ended |= dict.fromkeys(ended.voices, ended)
+        while len(self._ended) > ENDED_NOTES:
+            del self._ended[next(iter(self._ended))]
         self._replier.ended(phrase)
         self._cuts[voice] = self._cuts.get(voice, 0) + 1 if closed.goes_on else 0
         if self.inhibited is not None:
@@ -280,6 +321,8 @@ class LiveReplier:
         if ends_s(pending.strokes, self._palette) > turns.share_left_s(now_s):
             return self._give_up(pending, silences.had_its_share(manners.share_max))
         self._pending = None
+        for note in pending.phrase.notes:
+            self._ended.pop(note.id, None)
         self.due_s = max(
             pending.due_s, rested_s, self._settled_s() if watches and voice is None else 0.0
         )

@@ -119,6 +119,15 @@ class Memory:
         elif rule:
             recall.known.last_rule = rule
 
+    def renamed(self, recall: Recall, was: str, voice: str) -> None:
+        """A phrase of which note was taken turns out to be another voice's."""
+        own = self._known.get(was, deque())
+        found = next((one for one in own if one.signature is recall.signature), None)
+        if found is not None:
+            own.remove(found)
+        known = self._known.setdefault(voice, deque(maxlen=KEPT))
+        known.append(found or _Known(recall.signature))
+
     def replied(self, at_s: float) -> None:
         """Take note of a reply."""
         self._replies.append(at_s)

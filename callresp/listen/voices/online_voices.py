@@ -7,8 +7,8 @@ The same model as offline (`callresp.listen.voices.voice_model`), over the lates
 heard before. Every so often the latest notes are grouped anew as offline, so that what was
 taken wrongly at first is put right. A group takes the name that most of its notes had.
 
-A name is settled when its phrase has closed: till then `regroup` may give a note to
-another voice and says so; from then on nothing is renamed.
+What is not settled may be given to another voice, and `regroup` says so: notes of open phrases
+each for itself, phrases that have ended as a whole. The rest keeps its name.
 
 Conventions
 -----------
@@ -19,6 +19,7 @@ numbered from 0 as they come, in order of onset.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from typing import cast
 
 import numpy as np
@@ -110,10 +111,22 @@ class VoiceTracker:
         """Whether enough is new for the latest notes to be grouped anew."""
         return self._heard >= self._due
 
-    def regroup(self, unsettled: frozenset[int]) -> dict[int, int]:
+    def regroup(
+        self, unsettled: frozenset[int], together: Iterable[tuple[int, ...]] = ()
+    ) -> dict[int, int]:
         """Group the latest notes anew; later notes are held against that.
 
-        Returns which notes, of those whose voice is `unsettled`, have another one now, and which.
+        Parameters
+        ----------
+        unsettled
+            Notes whose voice may change, by number.
+        together
+            Others whose voice may change, by runs that keep one voice: that of most of the run.
+
+        Returns
+        -------
+        dict of int to int
+            Which of them have another voice now, and which.
         """
         self._due = self._heard + min(EVERY, max(FIRST_AFTER, self._heard // 4))
         if self._kept == 0:
@@ -128,12 +141,18 @@ class VoiceTracker:
         found = settle(part, known, self._settings.most, self._settings.by_band)
         names = self._matched(found, self._name[at])
         rows = np.array(names)[found]
+        now = dict(zip(self._number[at].tolist(), rows.tolist(), strict=True))
+        may_change = {number: now[number] for number in unsettled & now.keys()}
+        for run in together:
+            votes = Counter(now[number] for number in run if number in now)
+            if votes:
+                may_change |= dict.fromkeys(run, votes.most_common(1)[0][0])
         changed = {}
-        for n, name in zip(at.tolist(), rows.tolist(), strict=True):
+        for n in range(self._kept):
             number = int(self._number[n])
-            if number in unsettled and self._name[n] != name:
-                changed[number] = name
-                self._name[n] = name
+            name = may_change.get(number, self._name[n])
+            if self._name[n] != name:
+                changed[number] = self._name[n] = name
         self._take_over(at, found, names)
         return changed
 
