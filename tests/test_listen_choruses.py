@@ -13,7 +13,7 @@ from scipy.spatial.distance import squareform
 from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, FEATURES, PARTS, Rows
 from callresp.listen.voices import choruses
 from callresp.listen.voices.assign import SingerSettings, assign_voices, why
-from callresp.listen.voices.choruses import ALIKE, is_chorus, joined, pair_nats
+from callresp.listen.voices.choruses import ALIKE, held_of, is_chorus, joined, pair_nats
 from callresp.listen.voices.clustering import settle
 from callresp.listen.voices.linkage import FEW
 from callresp.listen.voices.looks import Values, looks_of
@@ -113,7 +113,9 @@ def test_groups_are_those_of_average_linkage(seed: int, least: float) -> None:
     some = slice(0, 60)
     p = _pairs(notes[some], features[some])
     p.weight[:60] = FEW
-    nats = np.clip(ALIKE[0] + sum(pair_nats(p, 60)), -choruses.MOST_NATS, choruses.MOST_NATS)
+    held = held_of(p, 60)
+    nats = ALIKE[0] + sum(pair_nats(held, held))
+    nats = np.clip(nats, -choruses.MOST_NATS, choruses.MOST_NATS).astype(np.float64)
     away = choruses.MOST_NATS - nats
     np.fill_diagonal(away, 0.0)
     tree = linkage(squareform(away, checks=False), "average")

@@ -19,13 +19,26 @@ The weights (`ALIKE`) are a logistic regression on pairs of notes of 12 mixes of
 
 from __future__ import annotations
 
+import math
+from typing import NamedTuple
+
 import numpy as np
 
 from callresp.listen.kernels._jit import kernel, noalloc
 from callresp.listen.voices.linkage import follow_up, next_to_join
 from callresp.listen.voices.looks import CELL, IN_BAND, WHERE, Flags, Numbers, Values
-from callresp.listen.voices.pair_evidence import EDGE_S, Pairs, cells_of, spectrograms_alike
-from callresp.listen.voices.voice_model import GAP, PRIOR, REPERTOIRE, TERMS
+from callresp.listen.voices.pair_evidence import (
+    EDGE_S,
+    LONGEST_S,
+    ROWS,
+    Cells,
+    Pairs,
+    Shares,
+    cells_of,
+    mirror,
+    spectrograms_alike,
+)
+from callresp.listen.voices.voice_model import GAP, PRIOR, REPERTOIRE, TERMS, sum_pairs
 
 LEAST_NOTES = 60
 PAUSE_S = 0.4  # of all sound
@@ -36,7 +49,7 @@ TOGETHER_S = 0.03  # parts of a sound begin or end together
 APART_OCT = 0.6
 # Nats for one singer: constant, ln of likeness of spectrograms, ln of what the cosine of cells
 # within both notes' bands lacks, ln of the gap (s), octaves apart.
-ALIKE = np.array([0.19, 0.45, -0.92, -0.24, -0.63])
+ALIKE = (0.19, 0.45, -0.92, -0.24, -0.63)
 MOST_NATS = 4.0  # of two notes
 MOST_OCT = 2.0
 _LEAST_LIKE, _LEAST_GAP_S = 0.02, 0.02
@@ -53,15 +66,7 @@ def is_chorus(p: Pairs, count: int) -> bool:
     weight = p.weight[:count]
     if float(p.about[:count] @ weight) < OVERLAPPING * float(weight.sum()):
         return False
-    crossed = np.zeros(count)
-    until_s = np.maximum.accumulate(p.offset_s[:count])
-    for i in range(1, count):
-        j = np.arange(int(np.searchsorted(until_s, p.onset_s[i])), i)
-        j = j[_apart(p, i, j)]
-        both = np.sqrt(weight[i] * weight[j])
-        crossed[j] = np.maximum(crossed[j], both)
-        crossed[i] = max(crossed[i], both.max(initial=0.0))
-    return float(crossed @ weight) >= CROSSED * float(weight.sum())
+    return float(crossed(count, p) @ weight) >= CROSSED * float(weight.sum())
 
 
 def _pausing(p: Pairs, count: int) -> float:
@@ -71,46 +76,93 @@ def _pausing(p: Pairs, count: int) -> float:
     return float(gaps_s[gaps_s >= PAUSE_S].sum() / max(until_s[-1] - p.onset_s[0], 1e-9))
 
 
-def _apart(p: Pairs, i: int, j: Numbers) -> Flags:
-    """Which of notes `j`, begun before note `i`, sound at once with it and are no part of it."""
+@kernel
+def crossed(count: int, p: Pairs) -> Values:
+    """How far each of the first `count` notes sounds at once with another, far from it: by weight.
+
+    Shape ``(count,)``.
+    """
+    found = np.zeros(count)
     start_s, end_s = p.onset_s, p.offset_s
-    return np.asarray(
-        (np.minimum(end_s[i], end_s[j]) - start_s[i] > EDGE_S)
-        & (start_s[i] - start_s[j] > TOGETHER_S)
-        & (np.abs(end_s[i] - end_s[j]) > TOGETHER_S)
-        & (np.abs(p.looks[i, WHERE] - p.looks[j, WHERE]) > APART_OCT)
+    for i in range(1, count):
+        j = i - 1
+        while j >= 0 and start_s[i] - start_s[j] <= LONGEST_S:
+            if (
+                min(end_s[i], end_s[j]) - start_s[i] > EDGE_S
+                and start_s[i] - start_s[j] > TOGETHER_S
+                and abs(end_s[i] - end_s[j]) > TOGETHER_S
+                and abs(p.looks[i, WHERE] - p.looks[j, WHERE]) > APART_OCT
+            ):
+                both = math.sqrt(p.weight[i] * p.weight[j])
+                found[i], found[j] = max(found[i], both), max(found[j], both)
+            j -= 1
+    return found
+
+
+class Held(NamedTuple):
+    """What of each of some notes is held against others: arrays with a row a note.
+
+    `own` is its spectrogram within its own band, of length 1; `where` is in octaves.
+    """
+
+    cells: Cells
+    own: Shares
+    where: Values
+    onset_s: Values
+    offset_s: Values
+
+    def part(self, some: slice) -> Held:
+        """That of some of the notes."""
+        return Held(
+            self.cells.part(some),
+            self.own[some],
+            self.where[some],
+            self.onset_s[some],
+            self.offset_s[some],
+        )
+
+
+def held_of(p: Pairs, count: int) -> Held:
+    """What of each of the first `count` notes is held against others."""
+    own = np.nan_to_num(p.looks[:count, CELL:IN_BAND]) * p.looks[:count, IN_BAND:]
+    own /= np.maximum(np.linalg.norm(own, axis=1, keepdims=True), _LEAST_NORM)
+    return Held(
+        cells_of(np.arange(count), p),
+        own.astype(np.float32),
+        p.looks[:count, WHERE],
+        p.onset_s[:count],
+        p.offset_s[:count],
     )
 
 
-def pair_nats(p: Pairs, count: int) -> tuple[Values, Values]:
-    """Nats for one singer of each two of the first `count` notes: by likeness, and by their gap.
+def pair_nats(one: Held, other: Held) -> tuple[Shares, Shares]:
+    """Nats for one singer of each note with each other: by likeness, and by their gap.
 
-    Shape ``(count, count)`` each; the constant is left out.
+    Shape ``(len(one.own), len(other.own))`` each; the constant is left out.
     """
-    cells = cells_of(np.arange(count), p)
-    spectrum = spectrograms_alike(cells, cells)
-    own = np.nan_to_num(p.looks[:count, CELL:IN_BAND]) * p.looks[:count, IN_BAND:]
-    own /= np.maximum(np.linalg.norm(own, axis=1, keepdims=True), _LEAST_NORM)
-    lacks = np.maximum(1.0 - own @ own.T, 0.0)
-    where = p.looks[:count, WHERE]
-    octaves = np.minimum(np.abs(where[:, None] - where), MOST_OCT)
-    like = np.where(np.isnan(spectrum), 0.0, np.log(np.nan_to_num(spectrum) + _LEAST_LIKE) + 2.0)
+    like = np.log(spectrograms_alike(one.cells, other.cells) + _LEAST_LIKE) + 2.0
+    like[np.isnan(like)] = 0.0
+    lacks = np.maximum(1.0 - one.own @ other.own.T, 0.0)
+    octaves = np.minimum(np.abs(one.where[:, None] - other.where), MOST_OCT).astype(np.float32)
     alike = ALIKE[1] * like + ALIKE[2] * np.log(lacks + _LEAST_LIKE) + ALIKE[4] * octaves
-    after = p.onset_s[:count, None] - p.offset_s[None, :count]
-    gap_s = np.maximum(np.maximum(after, after.T), 0.0)
+    after_s = np.maximum(
+        one.onset_s[:, None] - other.offset_s, other.onset_s - one.offset_s[:, None]
+    )
+    gap_s = np.maximum(after_s, 0.0).astype(np.float32)
     return alike, ALIKE[3] * np.log(gap_s + _LEAST_GAP_S)
 
 
 def note_nats(at: int, singers: list[Flags], p: Pairs, count: int) -> list[Values]:
     """Nats for each singer of note `at`, by what they come from: arrays of shape ``(TERMS,)``."""
-    alike, gap = pair_nats(p, count)
+    held = held_of(p, count)
+    (alike,), (gap,) = pair_nats(held.part(slice(at, at + 1)), held)
     found = []
     for notes in singers:
         weight = p.weight[:count] * notes
         weight[at] = 0.0
         weight /= max(float(weight.sum()), _LEAST_SIZE)
         nats = np.zeros(TERMS)
-        nats[[REPERTOIRE, GAP, PRIOR]] = weight @ alike[at], weight @ gap[at], ALIKE[0]
+        nats[[REPERTOIRE, GAP, PRIOR]] = weight @ alike, weight @ gap, ALIKE[0]
         found.append(nats)
     return found
 
@@ -138,30 +190,37 @@ def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float
     """
     count, groups = len(owner), int(owner.max()) + 1
     weight = p.weight[:count]
-    nats = np.clip(ALIKE[0] + sum(pair_nats(p, count)), -MOST_NATS, MOST_NATS)
-    nats *= weight[:, None] * weight
-    by_group = np.argsort(owner, kind="stable")
-    starts = np.searchsorted(owner[by_group], np.arange(groups))
-    rows = np.add.reduceat(nats[by_group], starts, axis=0)
-    sums = np.add.reduceat(rows[:, by_group], starts, axis=1)
+    nats, held = np.empty((count, count), np.float32), held_of(p, count)
+    # Some rows at a time, up to the diagonal: what takes a dozen sums stays in the cache.
+    for start in range(0, count, ROWS):
+        some, before = slice(start, start + ROWS), slice(start + ROWS)
+        of_two = ALIKE[0] + sum(pair_nats(held.part(some), held.part(before)))
+        both = weight[some, None] * weight[before]
+        nats[some, before] = np.clip(of_two, -MOST_NATS, MOST_NATS) * both
     size = np.maximum(np.bincount(owner, weight, groups), _LEAST_SIZE)
     named = np.zeros(groups, np.bool_)
     named[owner[known >= 0]] = True
-    return np.asarray(_linked(sums, size, named, most, least)[owner])
+    return np.asarray(_linked(owner, nats, size, named, most, least)[owner])
 
 
 @kernel
-def _linked(sums: Values, size: Values, named: Flags, most: int, least: float) -> Numbers:
-    """Into which group each went; `sums`, `size` and `named` are changed.
+def _linked(
+    owner: Numbers, pairs: Shares, size: Values, named: Flags, most: int, least: float
+) -> Numbers:
+    """Into which group each went, by the nats of each two notes; `size` and `named` are changed.
 
-    scipy's linkage can't be told who is known, nor whose notes are too few.
+    `pairs` holds them below the diagonal. scipy's linkage can't be told who is known, nor whose
+    notes are too few.
     """
     left = len(size)
+    sums = np.zeros((left, left))
+    mirror(len(owner), pairs)
+    sum_pairs(owner, owner, pairs, len(owner), False, sums)
     into, alive = np.arange(left), np.ones(left, np.bool_)
     best, nats = np.full(left, -1), np.full(left, np.inf)
     odds = np.empty(sums.shape)
     for a in range(left):
-        _mean(a, odds, sums, size, named)
+        _mean(a, a, odds, sums, size, named)
     while left > 1:
         a = next_to_join(best, nats, alive, odds, size, least, most > 0 and left > most)
         if a < 0:
@@ -174,15 +233,15 @@ def _linked(sums: Values, size: Values, named: Flags, most: int, least: float) -
         alive[b] = False
         into[into == b] = a
         left -= 1
-        _mean(a, odds, sums, size, named)
+        _mean(a, len(size), odds, sums, size, named)
         follow_up(a, b, best, nats, odds[a])
     return into
 
 
 @noalloc
-def _mean(a: int, odds: Values, sums: Values, size: Values, named: Flags) -> None:
-    """Nats for one singer of group `a` and each other, both ways."""
-    for b in range(len(size)):
+def _mean(a: int, count: int, odds: Values, sums: Values, size: Values, named: Flags) -> None:
+    """Nats for one singer of group `a` and each of the first `count`, both ways."""
+    for b in range(count):
         known = named[a] and named[b]
         odds[a, b] = _TOLD_APART if known else sums[a, b] / (size[a] * size[b])
         odds[b, a] = odds[a, b]

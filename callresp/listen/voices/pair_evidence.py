@@ -169,15 +169,18 @@ def cells_of(some: Numbers, p: Pairs) -> Cells:
     return Cells(clear * cells * cells, clear * cells, clear)
 
 
-def spectrograms_alike(one: Cells, other: Cells) -> Values:
+def spectrograms_alike(one: Cells, other: Cells) -> Shares:
     """How alike some notes' spectrograms are with others': 0 to 1, nan where not known.
 
     Shape ``(len(one.clear), len(other.clear))``.
     """
     mine, its = one.energy @ other.clear.T, one.clear @ other.energy.T
     apart = np.maximum(mine + its - 2.0 * (one.shown @ other.shown.T), 0.0)
-    alike = np.exp(-apart / (np.sqrt(mine * its) + _LEAST_ENERGY) / SAME_SYLLABLE)
-    return np.asarray(np.where(one.clear @ other.clear.T >= LEAST_CELLS, alike, np.nan))
+    scale = SAME_SYLLABLE * (np.sqrt(mine * its) + _LEAST_ENERGY)
+    # Of single precision an exponential takes a tenth of the time.
+    alike = np.exp((-apart / scale).astype(np.float32))
+    alike[one.clear @ other.clear.T < LEAST_CELLS] = np.nan
+    return alike
 
 
 @kernel
@@ -193,7 +196,7 @@ def _compare_all(count: int, p: Pairs) -> None:
 
 
 @kernel
-def _mix_rows(some: Numbers, start: int, alike: Values, p: Pairs) -> None:
+def _mix_rows(some: Numbers, start: int, alike: Shares, p: Pairs) -> None:
     for m in range(len(alike)):
         i = some[start + m]
         for n in range(start + m):
