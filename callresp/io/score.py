@@ -94,7 +94,7 @@ def check_recording(start: str | None, duration_s: float) -> None:
         raise ValueError(f"duration_s must lie in 0 to {LATEST_S:g} s, not {duration_s:g}")
 
 
-class Note(msgspec.Struct, frozen=True, kw_only=True):
+class Note(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One sounding event, as it was heard.
 
     Attributes

@@ -165,9 +165,9 @@ def _convert(rows: Rows, start: int, table: NoteTable, names: list[str]) -> Iter
     before, after = _track_span(rows)
     at_s = np.round(table.track["at_s"][before:after], 4).tolist()
     pitch_hz = np.round(table.track["pitch_hz"][before:after], 1).tolist()
+    track = tuple(zip(at_s, pitch_hz, strict=True))
     for number, values in enumerate(zip(*rounded, strict=True), start):
         onset, offset, pitch, level, snr, low, high, tonality, voice, phrase, first, count = values
-        own = slice(first - before, first - before + count)
         yield Note(
             id=number,
             onset_s=onset,
@@ -180,5 +180,5 @@ def _convert(rows: Rows, start: int, table: NoteTable, names: list[str]) -> Iter
             snr_db=snr,
             low_hz=low,
             high_hz=high,
-            track=tuple(zip(at_s[own], pitch_hz[own], strict=True)),
+            track=track[first - before : first - before + count],
         )

@@ -72,19 +72,24 @@ class _Open:
     gaps: SingersGaps
     phrase: int = -1
     notes: list[Sung] = field(default_factory=list)
-    song: list[NoteFeatures] = field(default_factory=list)  # of the same notes
     until_s: float = -math.inf
     goes_on: bool = False  # it has sung past the longest length, and not rested since
+    known: list[NoteFeatures] = field(default_factory=list)  # of the first notes
+
+    def song(self) -> list[NoteFeatures]:
+        """Features of all its notes: most phrases end before anybody asks."""
+        for n in range(len(self.known), len(self.notes)):
+            self.known.append(features_of(self.notes[n], self.notes[n - 1] if n else None))
+        return self.known
 
     def add(self, note: Sung) -> None:
         """Take its next note."""
-        self.song.append(features_of(note, self.notes[-1] if self.notes else None))
         self.notes.append(note)
         self.until_s = max(self.until_s, note.offset_s)
 
     def set_notes(self, notes: list[Sung]) -> None:
         """Take other notes in place of its own."""
-        self.notes, self.song = [], []
+        self.notes, self.known = [], []
         for note in notes:
             self.add(note)
 
@@ -126,7 +131,7 @@ class PhraseCloser(Generic[Voice]):
         sung_s = note.onset_s - own.notes[0].onset_s if own.notes else 0.0
         if sung_s >= self._longest_s:
             closed.append(self._close(voice, own, self._turn(own), note.offset_s))
-        elif own.goes_on and sung_s >= LEAST_THEME * self._longest_s and (at := turn(own.song)):
+        elif own.goes_on and sung_s >= LEAST_THEME * self._longest_s and (at := turn(own.song())):
             closed.append(self._close(voice, own, at, note.offset_s))
         if not own.notes:
             own.phrase = self._new()
@@ -213,20 +218,20 @@ class PhraseCloser(Generic[Voice]):
         known_s = own.until_s + rest_s if cut_s is None else cut_s
         own.goes_on = cut_s is not None
         closed = Closed(own.phrase, voice, numbers, own.goes_on, rest_s, known_s)
-        own.notes, own.song = own.notes[count:], own.song[count:]
+        own.notes, own.known = own.notes[count:], own.known[count:]
         own.phrase = self._new() if own.notes else -1
         return closed
 
     def _turn(self, own: _Open) -> int:
         """How many notes of a song that goes on make its next phrase."""
-        notes = own.notes
+        notes, song = own.notes, own.song()
         half_s = notes[0].onset_s + 0.5 * self._longest_s
         until_s = -math.inf
         best, most = len(notes), -math.inf
         for n, note in enumerate(notes):
             if n and note.onset_s >= half_s:
                 gap_s = max(note.onset_s - until_s, SHORTEST_S)
-                weight = math.log(gap_s) + math.log1p(change(own.song, n))
+                weight = math.log(gap_s) + math.log1p(change(song, n))
                 if weight > most:
                     best, most = n, weight
             until_s = max(until_s, note.offset_s)
