@@ -128,7 +128,7 @@ def align_strokes(samples: Wave, rate_hz: int, planned_s: Values, name: str) -> 
     due_s = offset_s + (1 + skew) * planned_s - onsets.HOP_S
     whole = (due_s > 0.05) & (due_s < len(samples) / rate_hz - 0.1)
     planned = np.flatnonzero(whole)
-    at_s, gain, snr_db = _placed(_highpass(samples, rate_hz), rate_hz, due_s[whole])
+    at_s, gain, snr_db = _placed(highpassed(samples, rate_hz), rate_hz, due_s[whole])
     return AlignedStrokes(at_s, gain, snr_db, planned)
 
 
@@ -140,7 +140,8 @@ def _other_orders(planned_s: Values, curve: Values) -> float:
     return max(slide(comb, curve, onsets.HOP_S, 0.0)[2] for comb in combs)
 
 
-def _highpass(samples: Wave, rate_hz: int) -> Values:
+def highpassed(samples: npt.NDArray[np.floating], rate_hz: int) -> Values:
+    """The sound without what lies below all strokes, moved by nothing in time."""
     from scipy import signal
 
     taps = signal.butter(3, LOWEST_HZ, "high", fs=rate_hz, output="sos")

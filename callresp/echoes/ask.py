@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from callresp.echoes import alignment, decay, deconvolution, detection
 from callresp.errors import UserError
-from callresp.io.audio import SILENCE_DB, level_db
+from callresp.io.audio import SILENCE_DB, at_most, level_db
 from callresp.io.place import Echo, Octave, Place, PlaceReport
 from callresp.io.wording import counted
 from callresp.palette.model import Palette
@@ -97,7 +97,8 @@ def ask_place(
         The plan is no train of strokes on one striker, or can't be found in the recording.
     """
     planned_s, striker = _train(plan, palette)
-    samples, rate_hz = _reduced(capture)
+    # High sounds do not travel far.
+    samples, rate_hz = at_most(capture.samples, capture.rate_hz, alignment.RATE_MAX_HZ)
     samples = _with_a_floor(samples)
     advance(0.1, "finding the strokes")
     strokes = alignment.align_strokes(samples, rate_hz, planned_s, capture.name)
@@ -153,16 +154,6 @@ def _train(plan: Plan, palette: Palette | None) -> tuple[Values, str]:
     striker = palette.striker_named(name) if palette is not None else None
     latency_s = striker.latency_ms / 1000 if striker is not None else 0.0
     return np.array([strike.at_s for strike in strikes]) + latency_s, name
-
-
-def _reduced(capture: Capture) -> tuple[Wave, int]:
-    """The recording at the rate that is worked at: high sounds don't travel far."""
-    if capture.rate_hz <= alignment.RATE_MAX_HZ:
-        return capture.samples, capture.rate_hz
-    import soxr
-
-    rate_hz = alignment.RATE_MAX_HZ
-    return soxr.resample(capture.samples, capture.rate_hz, rate_hz), rate_hz
 
 
 def _refuse_clipped(capture: Capture, at_s: Values) -> None:

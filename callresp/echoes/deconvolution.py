@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from callresp.echoes.alignment import LOWEST_HZ, AlignedStrokes, cut
+from callresp.echoes.alignment import LOWEST_HZ, AlignedStrokes, cut, highpassed
 
 Wave = npt.NDArray[np.float32]
 Values = npt.NDArray[np.float64]
@@ -88,10 +88,9 @@ def correlate(
     longest_s
         The longest delay that is looked at; less than the strokes are apart.
     """
-    from scipy import fft, signal
+    from scipy import fft
 
-    taps = signal.butter(3, LOWEST_HZ, "high", fs=rate_hz, output="sos")
-    clean = signal.sosfiltfilt(taps, samples.astype(np.float64))
+    clean = highpassed(samples, rate_hz)
     before, after = round(_BEFORE_S * rate_hz), round((longest_s + 0.05) * rate_hz)
     clips = cut(clean, rate_hz, strokes.at_s, before, after)
     weight = strokes.gain / _noise_power(clips, rate_hz)

@@ -558,6 +558,15 @@ def stretch_of(recording: Recording, start_s: float, end_s: float) -> npt.NDArra
     return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
 
+def at_most(samples: Samples, rate_hz: int, most_hz: int) -> tuple[Samples, int]:
+    """Sound at a rate of `most_hz` where it has more, and its rate."""
+    if rate_hz <= most_hz:
+        return samples, rate_hz
+    import soxr
+
+    return soxr.resample(samples, rate_hz, most_hz), most_hz
+
+
 def clipped_at(block: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
     """Sample numbers where runs of three or more equal samples stand at full scale."""
     flat = (np.abs(block) >= _FLAT_AT) & (np.r_[False, np.diff(block) == 0])

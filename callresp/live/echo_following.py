@@ -17,10 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from callresp.echoes.alignment import LOWEST_HZ, RATE_MAX_HZ
+from callresp.echoes.alignment import RATE_MAX_HZ, highpassed
 from callresp.echoes.deconvolution import AHEAD_S, TEMPLATE_S, predictor_of
+from callresp.io.audio import at_most
 from callresp.live.delay_filter import DelayFilter, likelihood
-from callresp.live.recent_sound import RecentSound
+from callresp.live.recent_sound import RecentSound, Wave
 
 Values = npt.NDArray[np.float64]
 
@@ -112,17 +113,10 @@ class EchoFollower:
         until_s = at_s + wall_s * (1 + reach) + COVERED_S
         return not any(from_s < one < until_s for one in others)
 
-    def _clip(self, at_s: float) -> tuple[Values, int] | None:
+    def _clip(self, at_s: float) -> tuple[Wave, int] | None:
         """What was heard from a moment before a stroke to its return, and the rate it is at."""
         part = self.sound.part(at_s - QUIET_S, at_s + self._needed_s)
-        rate_hz = self.sound.rate_hz
-        if part is None:
-            return None
-        if rate_hz <= RATE_MAX_HZ:
-            return part.astype(np.float64), rate_hz
-        import soxr
-
-        return soxr.resample(part, rate_hz, RATE_MAX_HZ).astype(np.float64), RATE_MAX_HZ
+        return None if part is None else at_most(part, self.sound.rate_hz, RATE_MAX_HZ)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,12 +133,11 @@ class Heard:
     noise: Values
 
     @classmethod
-    def of(cls, clip: Values, rate_hz: int) -> Heard | None:
+    def of(cls, clip: npt.NDArray[np.floating], rate_hz: int) -> Heard | None:
         """Of a clip that begins `QUIET_S` before a stroke; `None` where no stroke is heard."""
         from scipy import signal
 
-        taps = signal.butter(3, LOWEST_HZ, "high", fs=rate_hz, output="sos")
-        clean = signal.sosfiltfilt(taps, clip)
+        clean = highpassed(clip, rate_hz)
         stroke = _arrival(clean, round((QUIET_S - 0.01) * rate_hz), rate_hz)
         if stroke is None or len(clean) - 8 - stroke < round(0.05 * rate_hz):
             return None

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
-from callresp.io.audio import Recording, clipped_at, open_recording
+from callresp.io.audio import Recording, at_most, clipped_at, open_recording
 
 Wave = npt.NDArray[np.float32]
 
@@ -74,16 +74,11 @@ def read_capture(
             remedy=f"record with {RATE_MIN_HZ} or more; {best_hz} is best",
         )
     samples, clipped = _read_all(recording)
-    rate_hz = recording.sample_rate_hz
-    if rate_hz > RATE_MAX_HZ:
-        import soxr
-
-        samples = soxr.resample(samples, rate_hz, RATE_MAX_HZ)
-        clipped, rate_hz = clipped * RATE_MAX_HZ / rate_hz, RATE_MAX_HZ
+    samples, rate_hz = at_most(samples, recording.sample_rate_hz, RATE_MAX_HZ)
     return Capture(
         samples=samples,
         rate_hz=rate_hz,
-        clipped_s=clipped / rate_hz,
+        clipped_s=clipped / recording.sample_rate_hz,
         warnings=tuple(recording.warnings),
         name=path.name,
     )
