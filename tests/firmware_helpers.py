@@ -14,8 +14,8 @@ import msgspec
 import pytest
 from conftest import missing
 
-from callresp.firmware.limits import CORE_SOURCES
-from callresp.firmware.limits import lines as lines
+import callresp
+from callresp.firmware.limits import board_numbers, coil_numbers, driver_numbers, motor_numbers
 from callresp.link.board import SimulatedBoard
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
@@ -37,8 +37,8 @@ from callresp.plan.model import Plan
 
 # The programs that run the core on a computer.
 FIRMWARE = Path(__file__).resolve().parent.parent / "tools" / "firmware"
-CORE = CORE_SOURCES[0].parent
-SOURCES = [str(source) for source in CORE_SOURCES]
+CORE = Path(callresp.__file__).parent / "firmware" / "core"
+SOURCES = [str(source) for source in sorted(CORE.glob("*.c"))]
 FLAGS = [
     "-std=c99",
     "-g1",  # lines for what a sanitizer finds
@@ -50,6 +50,17 @@ FLAGS = [
     "-fsanitize=address,undefined",
     "-fno-sanitize-recover=all",
 ]
+
+
+def lines(palette: Palette, dry_run: bool = False) -> str:
+    """The limits as the board program on a computer reads them."""
+    rows = ["board " + " ".join(map(str, board_numbers(palette, dry_run)))]
+    rows += [f"driver {n} {limit}" for n, limit in enumerate(driver_numbers(palette))]
+    for channel, coil in sorted(palette.coils().items()):
+        rows.append(f"coil {channel} " + " ".join(map(str, coil_numbers(coil, palette))))
+    for channel, numbers in sorted(motor_numbers(palette).items()):
+        rows.append(f"motor {channel} " + " ".join(map(str, numbers)))
+    return "\n".join([*rows, "go"]) + "\n"
 
 
 def compiler() -> str:

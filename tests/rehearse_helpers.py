@@ -20,6 +20,8 @@ from callresp.palette.model import (
     Turner,
 )
 from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike, Turn
+from callresp.synthesis.levels import ListeningPoint
+from callresp.synthesis.mixing import Machine
 
 Waves = npt.NDArray[np.float64]
 
@@ -30,6 +32,20 @@ BAR_RATIOS = (1.0, 2.756, 5.404, 8.933)
 def bent_hz(key: int, bend: int, range_semitones: float) -> float:
     """Frequency of a key bent by so many of 8192 steps: 440 Hz is key 69 (MIDI 1.0)."""
     return float(440.0 * 2 ** ((key - 69 + bend / 8192 * range_semitones) / 12))
+
+
+def render(
+    score: Plan,
+    palette: Palette,
+    rate_hz: int,
+    duration_s: float,
+    start_s: float = 0.0,
+    place: ListeningPoint | None = None,
+    seed: int = 0,
+) -> npt.NDArray[np.float32]:
+    """What a machine sounds like while it plays a plan."""
+    playing = Machine(score, palette, rate_hz, start_s, place, seed)
+    return playing.next(round(duration_s * rate_hz)).astype(np.float32)
 
 
 def coil(channel: int) -> Coil:

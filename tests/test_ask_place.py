@@ -27,6 +27,7 @@ from place_helpers import (
     train,
     walls,
 )
+from rehearse_helpers import render
 from scipy import signal
 
 from callresp.cli import cli
@@ -43,7 +44,6 @@ from callresp.plan.model import Plan
 from callresp.scene.air import speed_in_humid_air, speed_of_sound
 from callresp.strike_test.capture import Capture
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import render
 
 NEAR = ListeningPoint(distance_m=1.0, air=False, travel=False)
 AIR = Air(AIR_C, 60.0, 1.0)

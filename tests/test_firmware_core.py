@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pytest
 from board_talk import MakeBoard, Talk, make_board, program, pytest_generate_tests, talk  # noqa: F401
-from firmware_helpers import CORE, FIRMWARE, FLAGS, built, compiler, lines
+from firmware_helpers import CORE, FIRMWARE, FLAGS, SOURCES, built, compiler, lines
 from link_helpers import FETTLE, Line, longest_on_s, plan_of
 
-from callresp.firmware.limits import CORE_SOURCES, header, limits_source
+from callresp.firmware.limits import header, limits_source
 from callresp.link import stream as link_stream
 from callresp.link.framing import cobs_encode, crc16, frame
 from callresp.link.messages import (
@@ -614,7 +614,7 @@ def test_a_palettes_headers_build_the_core(tmp_path: Path) -> None:
         limits = tmp_path / "cr_limits.c"
         limits.write_text(limits_source(FETTLE, dry_run))
         assert f"1, {int(dry_run)}, {{5000010, " in limits.read_text()
-        sources = [*CORE_SOURCES, limits]
+        sources = [*SOURCES, limits]
         words = [compiler(), *FLAGS[:7], f"-I{tmp_path}", f"-I{CORE}", "-c", *map(str, sources)]
         done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr

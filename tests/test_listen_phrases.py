@@ -53,13 +53,13 @@ def test_a_slow_singer_is_waited_for_longer() -> None:
     found = heard(closer, starts, 0.25)
     later = [len(one.notes) for one in found[4:]]
     assert later == [3] * len(later)
-    assert 0.55 < closer.rest_of("A") < 2.0
+    assert 0.55 < closer._voices["A"].gaps.rest_s < 2.0
 
 
 def test_a_fast_singer_of_short_phrases_is_hardly_waited_for() -> None:
     closer = PhraseCloser[str](0.4)
     heard(closer, [2.5 * k + 0.12 * n for k in range(20) for n in range(4)])
-    assert closer.rest_of("A") < 0.5
+    assert closer._voices["A"].gaps.rest_s < 0.5
 
 
 def test_a_stranger_is_waited_for_longer_than_one_known_to_sing_without_pauses() -> None:
@@ -119,7 +119,7 @@ def test_a_rest_of_the_profile_beyond_a_second_is_all_that_is_waited() -> None:
 def test_what_sounds_keeps_open_only_whom_it_may_belong_to() -> None:
     closer = PhraseCloser[str](0.4)
     closer.heard("A", sung(0, 1.0))
-    over_s = 1.08 + closer.rest_of("A")
+    over_s = 1.08 + closer._voices["A"].gaps.rest_s
     assert closer.due(over_s - 0.01) == []
     assert closer.due(over_s + 0.01) == ["A"]
     # Something began 0.2 s after the note, and still sounds: it may be A's next.

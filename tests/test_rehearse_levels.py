@@ -6,12 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rehearse_helpers import bar, machine, plan, strike
+from rehearse_helpers import bar, machine, plan, render, strike
 
 from callresp.errors import UserError
 from callresp.io.audio import level_db
 from callresp.synthesis.levels import ListeningPoint, listening_point
-from callresp.synthesis.mixing import render
 
 RATE = 48000
 

@@ -10,12 +10,12 @@ import pytest
 import soundfile as sf
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from rehearse_helpers import bar, machine, plan, strike
+from rehearse_helpers import bar, machine, plan, render, strike
 
 from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import TAIL_MAX_S, MixSettings, mix, render, true_peak
+from callresp.synthesis.mixing import TAIL_MAX_S, MixSettings, mix, true_peak
 
 RATE = 22050
 NEAR = ListeningPoint(distance_m=1.0, air=False, travel=False)

@@ -16,6 +16,7 @@ from rehearse_helpers import (
     machine,
     peak_hz,
     plan,
+    render,
     schroeder_t60_s,
     strike,
 )
@@ -24,7 +25,7 @@ from scipy import optimize
 from callresp.io.audio import level_db
 from callresp.palette.files import load_palette
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import Machine, render
+from callresp.synthesis.mixing import Machine
 from callresp.synthesis.modal import contact_s, partial_amplitudes
 
 RATE = 48000

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rehearse_helpers import bar, machine, plan, shaker, turn
+from rehearse_helpers import bar, machine, plan, render, shaker, turn
 
 from callresp.io.audio import level_db
 from callresp.synthesis.execution import execute
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import Machine, render
+from callresp.synthesis.mixing import Machine
 from callresp.synthesis.turning import Shaft, level_at
 
 RATE = 48000

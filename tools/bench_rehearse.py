@@ -27,12 +27,13 @@ import numpy.typing as npt
 from scipy import signal
 
 from callresp.commands.ui import say
+from callresp.io.audio import BLOCK
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
 from callresp.plan.model import Hold, Plan, PlanHeader, Strike
 from callresp.synthesis.execution import execute, strike_partial
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import Machine, mix, stream_blocks
+from callresp.synthesis.mixing import Machine, mix
 from callresp.synthesis.modal import LN_1000, StrikerVoice, partial_amplitudes
 
 Waves = npt.NDArray[np.float64]
@@ -197,8 +198,9 @@ def main(
     for name, spent in (("ours", quick), ("lfilter bank", middle), ("sum of sines", slow)):
         say(f"  partials, {name:13} {seconds / spent:8.0f} x real time")
     began = time.process_time()
-    for _ in stream_blocks(Machine(plan, machine, RATE), len(ours)):
-        pass
+    playing = Machine(plan, machine, RATE)
+    for first in range(0, len(ours), BLOCK):
+        playing.next(min(BLOCK, len(ours) - first))
     full = time.process_time() - began
     say(f"  with noises and air {seconds / full:8.0f} x real time")
     say(f"  ours - sines, largest      {np.abs(ours - sines).max():.2e} of full scale")

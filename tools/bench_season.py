@@ -50,7 +50,7 @@ from callresp.commands.ui import say
 from callresp.io.audio import write_wav
 from callresp.scene.recipe import load_recipe
 from callresp.scene.render import render
-from callresp.scout.examples import load_example
+from callresp.scout.examples import make_example, read_clip
 from callresp.scout.places import Place, Source
 from callresp.scout.presence import Wanted, wanted
 from callresp.scout.questions import ask
@@ -100,7 +100,7 @@ def recording(seconds: float, calls: int, seed: int) -> Wave:
 def sought(folder: Path) -> list[Wanted]:
     """The example, as the command makes it."""
     write_wav(folder / "call.wav", call(), RATE_HZ)
-    return [wanted(load_example(folder / "call.wav"))]
+    return [wanted(make_example(*read_clip(folder / "call.wav"), "call.wav"))]
 
 
 def listed(folder: Path, hours: float) -> list[Unit]:

@@ -1,22 +1,18 @@
-"""What the firmware's core must be told of a palette, as C sources and as lines.
+"""What the firmware's core must be told of a palette, as C sources.
 
 `header` is ``cr_config.h``, the one place of every size; `limits_source` is
-``cr_limits.c``, the limits; `lines` are the limits for the programs on a computer.
-All is rounded to the safe side: on-times down, currents up, temperatures down.
+``cr_limits.c``, the limits. All is rounded to the safe side: on-times down, currents up,
+temperatures down.
 """
 
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 from callresp.link.messages import VERSION
 from callresp.palette.model import Coil, Palette
 from callresp.plan.electrical.heat import CLASS_LIMIT_C
 from callresp.plan.electrical.loads import LoadModel
-
-HERE = Path(__file__).resolve().parent
-CORE_SOURCES = tuple(sorted((HERE / "core").glob("*.c")))
 
 TICKS_PER_MS = 10
 CORE_COILS, CORE_MOTORS, CORE_QUEUE, CORE_LIGHTS = 20, 4, 64, 32
@@ -117,17 +113,6 @@ def spans_needed(palette: Palette) -> int:
             if coil.duty_max < 1.0:
                 most = max(most, coil.cycle_s * 1000 / striker.restrike_ms)
     return math.ceil(most) + 2
-
-
-def lines(palette: Palette, dry_run: bool = False) -> str:
-    """The limits as the host's board program reads them."""
-    rows = ["board " + " ".join(map(str, board_numbers(palette, dry_run)))]
-    rows += [f"driver {n} {limit}" for n, limit in enumerate(driver_numbers(palette))]
-    for channel, coil in sorted(palette.coils().items()):
-        rows.append(f"coil {channel} " + " ".join(map(str, coil_numbers(coil, palette))))
-    for channel, numbers in sorted(motor_numbers(palette).items()):
-        rows.append(f"motor {channel} " + " ".join(map(str, numbers)))
-    return "\n".join([*rows, "go"]) + "\n"
 
 
 def header(palette: Palette, dry_run: bool = False) -> str:

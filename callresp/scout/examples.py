@@ -93,18 +93,6 @@ class Example:
         return float(edges[used[0]]), float(edges[used[-1] + 1])
 
 
-def load_example(path: Path, channel: int | None = None) -> Example:
-    """Read an example from a sound file.
-
-    Raises
-    ------
-    UserError
-        When it can't be read, is too short or long, or holds no sound.
-    """
-    samples, rate_hz = read_clip(path, channel)
-    return make_example(samples, rate_hz, path.name, where=str(path))
-
-
 def read_clip(path: Path, channel: int | None = None) -> tuple[Grid, int]:
     """Samples ``(n,)`` and rate of a sound file that is short enough for an example.
 

@@ -35,7 +35,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
-from callresp.io.audio import BLOCK, Recording, Samples, Waveform, WavWriter, open_recording
+from callresp.io.audio import BLOCK, Recording, Waveform, WavWriter, open_recording
 from callresp.io.files import check_room
 from callresp.io.place import Echo
 from callresp.io.wording import counted
@@ -413,47 +413,3 @@ class Machine:
         for voice in self._voices:
             voice.add_to(out)
         return out
-
-
-def stream_blocks(
-    machine: Machine, count: int, block: int = BLOCK
-) -> Iterator[npt.NDArray[np.float64]]:
-    """Yield `count` samples by blocks, in constant memory."""
-    done = 0
-    while done < count:
-        size = min(block, count - done)
-        yield machine.next(size)
-        done += size
-
-
-def render(
-    plan: Plan,
-    palette: Palette,
-    sample_rate_hz: int,
-    duration_s: float,
-    start_s: float = 0.0,
-    place: ListeningPoint | None = None,
-    seed: int = 0,
-) -> Samples:
-    """Render what a machine would sound like while it plays a plan.
-
-    Parameters
-    ----------
-    plan, palette, sample_rate_hz, start_s, place, seed
-        As for `Machine`.
-    duration_s
-        Length of what is rendered.
-
-    Returns
-    -------
-    ndarray
-        float32, shape ``(round(duration_s * sample_rate_hz),)``, full scale ±1.
-        It may pass full scale; `mix` sees to the headroom.
-    """
-    machine = Machine(plan, palette, sample_rate_hz, start_s, place, seed)
-    out = np.empty(round(duration_s * sample_rate_hz), dtype=np.float32)
-    at = 0
-    for part in stream_blocks(machine, len(out)):
-        out[at : at + len(part)] = part
-        at += len(part)
-    return out

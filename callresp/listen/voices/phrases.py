@@ -174,11 +174,6 @@ class PhraseCloser(Generic[Voice]):
         """The number of a voice's open phrase."""
         return self._voices[voice].phrase
 
-    def rest_of(self, voice: Voice) -> float:
-        """The rest that closes a phrase of this voice, as far as it is known."""
-        known = self._voices.get(voice)
-        return (SingersGaps(self._rest_s) if known is None else known.gaps).rest_s
-
     def moved(self, number: int, to: Voice) -> list[Closed[Voice]]:
         """A note of an open phrase turns out to be another voice's."""
         found = ((own, one) for own in self._voices.values() for one in own.notes)
