@@ -169,4 +169,4 @@ def day_of(
         palette, rules or load_rules("answer"), Scripted(notes), RATE_HZ, clocks, settings
     )
     now.append(engine)
-    return Day(engine, SimulatedLink(engine.player.empty_plan, palette))
+    return Day(engine, SimulatedLink(palette))

@@ -9,7 +9,7 @@ import msgspec
 import pytest
 from board_on_pty import served, wait_until
 from click.testing import CliRunner, Result
-from link_helpers import FETTLE, plan_of
+from link_helpers import FETTLE
 
 from callresp.cli import cli
 from callresp.errors import UserError
@@ -27,8 +27,6 @@ from callresp.link.messages import (
 )
 from callresp.link.port import BoardConnection
 from callresp.live.links import SimulatedLink
-from callresp.plan.checked_plan import check
-from callresp.plan.model import Plan
 from callresp.verbs.board import identify_command, sleep_command
 
 READ = SensorReadings(lux=120, air_c=7.5, humidity_pct=88, rain=True)
@@ -103,8 +101,7 @@ def test_until_counts_what_it_waits_before() -> None:
 
 
 def test_what_sensors_read_reaches_the_engines_link() -> None:
-    empty = check(Plan(header=plan_of(1).plan.header, commands=()), FETTLE)
-    link = SimulatedLink(empty, FETTLE)
+    link = SimulatedLink(FETTLE)
     link.advance(2.0)
     board = link.take_update().board
     assert board is not None

@@ -45,11 +45,8 @@ from callresp.live.engine import LiveEngine
 from callresp.live.interlocks import ActiveHours, Hours
 from callresp.live.links import EngineOrigin, PortLink
 from callresp.live.sources import Block
-from callresp.plan.checked_plan import check
-from callresp.plan.model import Plan
 from callresp.scout.sun import DayTime, Site, SunHours
 
-EMPTY = check(Plan(header=plan_of(1).plan.header, commands=()), FETTLE)
 HOUR_S = 3600.0
 
 
@@ -57,7 +54,7 @@ class Night:
     """A host's end and a board's in one room, and what each said; the line may lose bytes."""
 
     def __init__(self, board: Any, session: int = 1) -> None:
-        self.board, self.talk = board, LiveSession(EMPTY, session)
+        self.board, self.talk = board, LiveSession(session)
         self.now_s, self.deaf, self.cut = 0.0, False, False
         self.said: list[tuple[float, Message]] = []
         self.told: list[tuple[float, str]] = []
@@ -412,7 +409,7 @@ def test_over_a_real_port_it_is_put_to_sleep_and_the_end_does_not_wake_it(
 ) -> None:
     monkeypatch.setattr("callresp.live.board_session.LEAST_AWAKE_S", 0.0)
     with served(SimulatedBoard(FETTLE)) as found:
-        link = PortLink(EMPTY, found.port, EngineOrigin(), Clock())
+        link = PortLink(found.port, EngineOrigin(), Clock())
         link.may_sleep(10 * HOUR_S)
         wait_until(lambda: found.board._asleep)
         wait_until(lambda: any("sleeps" in n.text for n in link.take_update().notices))
@@ -420,7 +417,7 @@ def test_over_a_real_port_it_is_put_to_sleep_and_the_end_does_not_wake_it(
         wall_time.sleep(0.1)
         assert found.board._asleep
         assert not any(isinstance(message, Stop) for message in found.heard)
-        again = PortLink(EMPTY, found.port, EngineOrigin(), Clock())
+        again = PortLink(found.port, EngineOrigin(), Clock())
         wait_until(lambda: again.take_update().up)
         again.close()
     assert isinstance(found.heard[-1], Stop)

@@ -100,7 +100,6 @@ def test_nothing_asked_is_nothing_played() -> None:
     player = Player(FETTLE, SelfMask(FETTLE))
     assert player.ask([], 1.0) == []
     assert not player.due(1.0).checked
-    assert not player.empty_plan.plan.commands
 
 
 @given(

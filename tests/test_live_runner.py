@@ -117,7 +117,7 @@ def test_through_a_real_port_every_command_meets_its_outcome(tmp_path: Path) -> 
     sent: list[Command] = []
     with simulated_board(FETTLE, board_log, speed=SPEED) as url:
         origin = EngineOrigin()
-        link = PortLink(engine.player.empty_plan, url, origin, clock)
+        link = PortLink(url, origin, clock)
         send = link.send
         link.send = lambda checked: (sent.extend(checked.plan.commands), send(checked))[1]  # type: ignore[method-assign,func-returns-value]
         runner_for(engine, Paced(12, clock), link, clock, log, origin=origin, lossless=True).run()
@@ -150,7 +150,7 @@ def test_another_terminal_stops_it_and_is_told_so() -> None:
     told: list[str] = []
     with simulated_board(FETTLE, speed=SPEED) as url, StopListener(url) as listener:
         origin = EngineOrigin()
-        link = PortLink(engine.player.empty_plan, url, origin, clock)
+        link = PortLink(url, origin, clock)
         asked = listener.requested
         hooks = Hooks(
             notify=told.append,
@@ -198,8 +198,7 @@ def test_a_pulled_cable_is_said_and_the_port_taken_up_again(
 
     monkeypatch.setattr(links, "open_port", open_port)
     clock = Clock()
-    engine = engine_for([], clock)
-    link = PortLink(engine.player.empty_plan, "pulled", EngineOrigin(), clock)
+    link = PortLink("pulled", EngineOrigin(), clock)
     cables[0].out = True
     notices: list[Notice] = []
 

@@ -18,8 +18,7 @@ ZERO_S = 5.0
 
 
 def open_line(**more: object) -> Line:
-    empty = Checker(FETTLE).admit([])
-    session = Session(empty, zero_s=ZERO_S, ahead_s=0.25)
+    session = Session(None, zero_s=ZERO_S, ahead_s=0.25)
     return Line(session, SimulatedBoard(FETTLE, drift_ppm=40, ahead_s=99.0), **more)  # type: ignore[arg-type]
 
 

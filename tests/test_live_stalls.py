@@ -169,7 +169,7 @@ def test_while_sound_stalls_the_clock_goes_on_and_the_strikes_are_held(tmp_path:
     """The rule of the longest time fires, the state is logged, and nothing is played."""
     clock, said = Ticking(), list[str]()
     engine = engine_for(calls(1), clock)
-    link = SimulatedLink(engine.player.empty_plan, engine.player.palette)
+    link = SimulatedLink(engine.player.palette)
     rows: list[Any] = []
 
     def why() -> str | None:

@@ -123,7 +123,7 @@ def test_on_a_board_every_command_has_its_outcome() -> None:
     clock, inbox = Clock(), queue.SimpleQueue[Event]()
     player = HandPlayer(FETTLE)
     with simulated_board(FETTLE) as url:
-        output = BoardOutput(player.empty_plan, url, clock)
+        output = BoardOutput(url, clock)
         keys = iter([84, 86, 88])
         next_s = clock.now_s() + 0.5
 
@@ -206,7 +206,7 @@ def test_no_sound_card_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_no_board_is_told() -> None:
     with pytest.raises(UserError, match="can't open this port"):
-        BoardOutput(HandPlayer(FETTLE).empty_plan, "/dev/no-such-port", Clock())
+        BoardOutput("/dev/no-such-port", Clock())
 
 
 def test_the_command_plays_what_comes_in_and_keeps_it(tmp_path: Path) -> None:

@@ -32,7 +32,7 @@ from callresp.reply.rules import RuleSet
 from callresp.scene.recipe import Recipe, vary
 from callresp.scene.render import Stage
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import render
+from callresp.synthesis.mixing import Machine
 
 Waves = npt.NDArray[np.float64]
 DAWN = datetime(2026, 5, 12, 4, 30)
@@ -85,7 +85,8 @@ class Echo:
     def _sound(self, commands: list[Command], seconds: float) -> Waves:
         ordered = tuple(sorted(commands, key=lambda command: command.at_s))
         plan = Plan(header=PlanHeader(palette=self._palette.name), commands=ordered)
-        out = render(plan, self._palette, self._rate_hz, seconds, place=NEAR, seed=self._done)
+        machine = Machine(plan, self._palette, self._rate_hz, place=NEAR, seed=self._done)
+        out = machine.next(round(seconds * self._rate_hz)).astype(np.float32)
         return out.astype(np.float64)
 
     def planned(self, commands: tuple[Command, ...]) -> None:
@@ -295,7 +296,7 @@ def loop_of(
     )
     engine = LiveEngine(palette, rules, make(rate_hz), rate_hz, clocks, settings)
     now.append(engine)
-    link = SimulatedLink(engine.player.empty_plan, palette)
+    link = SimulatedLink(palette)
     echo = None if way is None else Echo(palette, rate_hz, bird_level_db(recipe), way)
     engine.latency = Every()
     return Loop(engine, link, echo, stage)

@@ -168,7 +168,7 @@ class Soak:
         settings = LiveSettings(needs_link=True)
         birds = Birds(RATE_HZ)
         self._engine = LiveEngine(self._palette, self._rules, birds, RATE_HZ, clocks, settings)
-        self._link = SimulatedLink(self._engine.player.empty_plan, self._palette, drift_ppm=60.0)
+        self._link = SimulatedLink(self._palette, drift_ppm=60.0)
         day = {"palette": self._palette.name, "start": self._wall().isoformat()}
         self._perform([Record(0.0, "day", day)])
         if self._log.last_run_cut is not None:

@@ -305,7 +305,7 @@ class _Morning:
         )
         drift_ppm = float(self.rng.uniform(-60, 60))
         self.board_rate = 1 + drift_ppm * 1e-6
-        self.link = SimulatedLink(self.engine.player.empty_plan, self.palette, drift_ppm=drift_ppm)
+        self.link = SimulatedLink(self.palette, drift_ppm=drift_ppm)
         self.played: list[_Played] = []
         self.joins: list[tuple[float, str]] = []
         self._seen = 0

@@ -104,7 +104,7 @@ def follow_plan(
         StopListener(url) as listener,
         midi_input(name, virtual, inbox, clock),
     ):
-        output = BoardOutput(followed.empty_plan, url, clock, watch)
+        output = BoardOutput(url, clock, watch)
         ui.warn("waiting for the clock to start")
 
         def stop() -> bool:

@@ -83,7 +83,7 @@ def run(**words: object) -> None:
         signals = opened.enter_context(deferred())
         listener = opened.enter_context(StopListener(url))
         opened.enter_context(_input(options, palette, inbox, clock))
-        output = _output(options, player, palette, url, clock)
+        output = _output(options, palette, url, clock)
 
         def stop() -> str | None:
             if listener.requested.is_set():
@@ -124,11 +124,9 @@ def _input(options: PlayOptions, palette: Palette, inbox: Inbox, clock: Clock) -
             yield
 
 
-def _output(
-    options: PlayOptions, player: HandPlayer, palette: Palette, url: str | None, clock: Clock
-) -> Output:
+def _output(options: PlayOptions, palette: Palette, url: str | None, clock: Clock) -> Output:
     if url is not None:
-        return BoardOutput(player.empty_plan, url, clock)
+        return BoardOutput(url, clock)
     if options.device_heard:
         return SoundOutput(palette, clock, device_named(options.device), RATE_HZ)
     return NullOutput()

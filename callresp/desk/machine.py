@@ -166,7 +166,7 @@ class MachineRun:
             board = simulated_board(self.palette)
         try:
             with board as url, StopListener(url) as listener:
-                session = Session(self._checker.admit([]), new_session(), zero_s=0.0)
+                session = Session(None, new_session())
                 self.session = session
                 stream_session(
                     session, url, self._clock, lambda: self._ending(listener), self._tick

@@ -60,6 +60,20 @@ class PortInUseError(UserError):
     """Another program holds the port."""
 
 
+def no_board(url: str) -> UserError:
+    """Where nothing that is a board answers on a port."""
+    return UserError(
+        "no board answers here", where=url, remedy="check the port, the baud rate and power"
+    )
+
+
+def board_gone(url: str) -> UserError:
+    """Where a board has said nothing for long."""
+    return UserError(
+        "the board has gone", where=url, remedy="check its power; it has released all coils"
+    )
+
+
 class Clock:
     """Steady time that may run `speed` times as fast as the wall's."""
 
@@ -192,11 +206,7 @@ class BoardConnection:
                 self.heartbeat()
                 next_beat += HEARTBEAT_S
             time.sleep(0.002)
-        raise UserError(
-            "no board answers here",
-            where=self.url,
-            remedy="check the port, the baud rate and the board's power",
-        )
+        raise no_board(self.url)
 
     def hello(self) -> HelloAck:
         """Ask the board who it is, in a session of its own."""

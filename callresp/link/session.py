@@ -75,7 +75,8 @@ class Session:
     Parameters
     ----------
     checked
-        Only a plan that passed the limits can be streamed.
+        Only a plan that passed the limits can be streamed. `None` opens a session whose
+        commands all come by `add`.
     session
         A number that tells this session from the one before, 1 to 65,535.
     zero_s
@@ -91,17 +92,21 @@ class Session:
 
     def __init__(
         self,
-        checked: CheckedPlan,
+        checked: CheckedPlan | None,
         session: int = 1,
         *,
         zero_s: float | None = None,
         ahead_s: float = AHEAD_S,
         least_ahead_s: float = LEAST_AHEAD_S,
     ) -> None:
-        _only_checked(checked)
-        self.palette = checked.palette
+        if checked is None:
+            self._commands: tuple[Command, ...] = ()
+            zero_s = zero_s or 0.0
+        else:
+            _only_checked(checked)
+            self._commands = checked.plan.commands
         self.clock = BoardClock()
-        self.report = Report(commands=len(checked.plan.commands))
+        self.report = Report(commands=len(self._commands))
         self.hello_ack: HelloAck | None = None
         self.status: Status | None = None
         self.sensed = SensorReadings()
@@ -112,7 +117,6 @@ class Session:
         self._cancel_s = -math.inf
         self._releasing = False
         self._muted: frozenset[str] = frozenset()
-        self._commands = checked.plan.commands
         self._session = session
         self._deframer = Deframer()
         self._trips = 0
@@ -131,7 +135,7 @@ class Session:
         self._ends_s = -math.inf
         if zero_s is not None:
             self.start_s = zero_s
-            self._enqueue(SentCommand(c, zero_s + c.at_s) for c in checked.plan.commands)
+            self._enqueue(SentCommand(c, zero_s + c.at_s) for c in self._commands)
 
     def add(self, checked: CheckedPlan, zero_s: float | None = None) -> None:
         """Take further commands, in any order of time, into an open-ended session.

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from callresp.errors import UserError
-from callresp.link.port import Clock, Port, new_session, open_port
+from callresp.link.port import Clock, Port, board_gone, new_session, no_board, open_port
 from callresp.link.session import Session
 from callresp.link.signals import deferred
 from callresp.link.stop_request import StopListener
@@ -150,17 +150,9 @@ class _Streaming:
 
     def _check_answers(self, open_s: float, silent_s: float) -> None:
         if self.session.hello_ack is None and open_s > ANSWER_S:
-            raise UserError(
-                "no board answers here",
-                where=self.url,
-                remedy="check the port, the baud rate and power",
-            )
+            raise no_board(self.url)
         if silent_s > GONE_S:
-            raise UserError(
-                "the board has gone",
-                where=self.url,
-                remedy="check its power; it has released all coils",
-            )
+            raise board_gone(self.url)
 
     def _reopened(self, port: Port, fault: OSError) -> Port | None:
         """The port again after its cable was out; `None` when asked to end meanwhile."""

@@ -26,7 +26,6 @@ from callresp.link.messages import (
 from callresp.link.port import AGAIN_S, ANSWER_S
 from callresp.link.session import SentCommand, Session
 from callresp.live.actions import BoardState, CommandOutcome, LinkUpdate, Notice
-from callresp.plan.checked_plan import CheckedPlan
 
 # Little goes out ahead, so that little has to be taken back.
 SEND_AHEAD_S = 0.4
@@ -48,14 +47,12 @@ class LiveSession:
 
     Parameters
     ----------
-    empty_plan
-        A checked plan of no commands, of the machine's palette.
     session
         A number that tells this session from the one before.
     """
 
-    def __init__(self, empty_plan: CheckedPlan, session: int) -> None:
-        self._empty_plan, self._number = empty_plan, session
+    def __init__(self, session: int) -> None:
+        self._number = session
         self.session = self._opened()
         self.waits_s: list[float] = []
         self._ended: list[SentCommand] = []
@@ -71,13 +68,7 @@ class LiveSession:
         self._deframer = Deframer()
 
     def _opened(self) -> Session:
-        return Session(
-            self._empty_plan,
-            self._number,
-            zero_s=0.0,
-            ahead_s=SEND_AHEAD_S,
-            least_ahead_s=LEAST_AHEAD_S,
-        )
+        return Session(None, self._number, ahead_s=SEND_AHEAD_S, least_ahead_s=LEAST_AHEAD_S)
 
     def up(self, now_s: float) -> bool:
         """Whether the board is there and its clock is known."""

@@ -85,8 +85,6 @@ class SimulatedLink:
 
     Parameters
     ----------
-    empty_plan
-        A checked plan of no commands.
     palette
         Of the board.
     drift_ppm
@@ -95,9 +93,9 @@ class SimulatedLink:
 
     fatal: UserError | None = None
 
-    def __init__(self, empty_plan: CheckedPlan, palette: Palette, drift_ppm: float = 37.0) -> None:
+    def __init__(self, palette: Palette, drift_ppm: float = 37.0) -> None:
         self.board = SimulatedBoard(palette, drift_ppm=drift_ppm, ahead_s=1234.5)
-        self.talk = LiveSession(empty_plan, session=1)
+        self.talk = LiveSession(session=1)
         self.cut = False
         self._now_s = 0.0
 
@@ -172,8 +170,6 @@ class PortLink:
 
     Parameters
     ----------
-    empty_plan
-        A checked plan of no commands, of the machine's palette.
     url
         A serial port, or an address that pyserial knows.
     origin
@@ -187,14 +183,12 @@ class PortLink:
         When the port is not there at the start. Later it is waited for.
     """
 
-    def __init__(
-        self, empty_plan: CheckedPlan, url: str, origin: EngineOrigin, clock: Clock
-    ) -> None:
+    def __init__(self, url: str, origin: EngineOrigin, clock: Clock) -> None:
         self.url = url
         self.fatal: UserError | None = None
         self._origin = origin
         self._clock = clock
-        self._talk = LiveSession(empty_plan, session=new_session())
+        self._talk = LiveSession(session=new_session())
         self._inbox: queue.SimpleQueue[tuple[CheckedPlan | None, float]] = queue.SimpleQueue()
         self._notices: list[Notice] = []
         self._lock = threading.Lock()

@@ -82,11 +82,6 @@ class Player:
         }
 
     @property
-    def empty_plan(self) -> CheckedPlan:
-        """A checked plan of no commands: opens a session."""
-        return self._checker.admit([])
-
-    @property
     def waiting(self) -> bool:
         """Whether notes wait to be planned."""
         return bool(self._notes)

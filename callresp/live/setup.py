@@ -121,10 +121,9 @@ def _source(sound: SoundInput) -> Source:
 
 @contextlib.contextmanager
 def _link(
-    where: Destinations, palette: Palette, engine: LiveEngine, origin: EngineOrigin, time: _Clocks
+    where: Destinations, palette: Palette, origin: EngineOrigin, time: _Clocks
 ) -> Iterator[tuple[Link, str | None]]:
     """The link, and the port by which another terminal may stop it."""
-    empty_plan = engine.player.empty_plan
     if where.midi is not None:
         from callresp.midi.ports import open_port as open_midi
 
@@ -132,12 +131,12 @@ def _link(
     elif where.port is None:
         yield NullLink(), None
     elif where.port != SIMULATED:
-        yield PortLink(empty_plan, where.port, origin, time.clock), where.port
+        yield PortLink(where.port, origin, time.clock), where.port
     elif time.sound.in_engine_time:
-        yield SimulatedLink(empty_plan, palette), SIMULATED
+        yield SimulatedLink(palette), SIMULATED
     else:
         with simulated_board(palette) as url:
-            yield PortLink(empty_plan, url, origin, time.clock), url
+            yield PortLink(url, origin, time.clock), url
 
 
 def listener_of(sample_rate_hz: int, profile: Profile) -> BlockListener:
@@ -234,7 +233,7 @@ def live_runner(
     with contextlib.ExitStack() as opened:
         log = LogThread(where.log, snippets)
         opened.callback(log.close)
-        link, port = opened.enter_context(_link(where, palette, engine, origin, time))
+        link, port = opened.enter_context(_link(where, palette, origin, time))
         runner = Runner(
             engine,
             source,

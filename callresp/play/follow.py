@@ -84,11 +84,6 @@ class FollowedPlan:
         return command.at_s + latency_s
 
     @property
-    def empty_plan(self) -> CheckedPlan:
-        """A checked plan of no commands: opens a session."""
-        return self._checker.admit([])
-
-    @property
     def total(self) -> int:
         """How many commands there are to be handed out."""
         return len(self._commands)

@@ -34,7 +34,7 @@ from callresp.midi.keymap import KeyMap, force_for
 from callresp.midi.performance import ALL_NOTES_OFF, ALL_SOUND_OFF, Channel, Tunings
 from callresp.midi.smf import SYSEX
 from callresp.palette.model import Palette, Striker, Turner
-from callresp.plan.checked_plan import CheckedPlan, Checker, PlanBreaksLimitError
+from callresp.plan.checked_plan import Checker, PlanBreaksLimitError
 from callresp.plan.intents import CLEAR_S
 from callresp.plan.model import Change, Command
 from callresp.plan.planner import Planner
@@ -124,11 +124,6 @@ class HandPlayer:
         self._said_s: dict[str, float] = {}
         self._last_s = 0.0
         self._out = DueCommands()
-
-    @property
-    def empty_plan(self) -> CheckedPlan:
-        """A checked plan of no commands: opens a session."""
-        return self._checker.admit([])
 
     def take(self, now_s: float, data: bytes, came_s: float | None = None) -> DueCommands:
         """Take a MIDI message.

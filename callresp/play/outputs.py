@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from callresp.errors import UserError
-from callresp.link.port import Clock, new_session, open_port
+from callresp.link.port import Clock, board_gone, new_session, no_board, open_port
 from callresp.link.session import SentCommand, Session
 from callresp.link.stream import ANSWER_S, GONE_S, Watch
 from callresp.plan.checked_plan import CheckedPlan
@@ -56,8 +56,6 @@ class BoardOutput:
 
     Parameters
     ----------
-    empty_plan
-        A checked plan of no commands, of the machine's palette.
     url
         A serial port, or an address that pyserial knows.
     clock
@@ -79,26 +77,14 @@ class BoardOutput:
         When no board is there or answers.
     """
 
-    def __init__(
-        self,
-        empty_plan: CheckedPlan,
-        url: str,
-        clock: Clock,
-        watch: Watch | None = None,
-    ) -> None:
+    def __init__(self, url: str, clock: Clock, watch: Watch | None = None) -> None:
         self.outcomes: Counter[str] = Counter()
         self.errors_ms: list[float] = []
         self._url = url
         self._clock = clock
         self._watch = watch
         self._read = 0
-        self._session = Session(
-            empty_plan,
-            new_session(),
-            zero_s=0.0,
-            ahead_s=AHEAD_S,
-            least_ahead_s=LEAST_AHEAD_S,
-        )
+        self._session = Session(None, new_session(), ahead_s=AHEAD_S, least_ahead_s=LEAST_AHEAD_S)
         self._port = open_port(url)
         self._heard_s = time.monotonic()
         until_s = time.monotonic() + ANSWER_S
@@ -106,11 +92,7 @@ class BoardOutput:
             self.exchange(clock.now_s())
             if time.monotonic() > until_s:
                 self._port.close()
-                raise UserError(
-                    "no board answers here",
-                    where=url,
-                    remedy="check the port, the baud rate and power",
-                )
+                raise no_board(url)
             time.sleep(POLL_S)
 
     def send(self, checked: CheckedPlan) -> None:
@@ -133,11 +115,7 @@ class BoardOutput:
                 remedy="check the cable; the board has released everything by itself",
             ) from fault
         if time.monotonic() - self._heard_s > GONE_S:
-            raise UserError(
-                "the board has gone",
-                where=self._url,
-                remedy="check its power; it has released all coils",
-            )
+            raise board_gone(self._url)
         if self._watch is not None:
             self._watch(self._session, now_s)
         return self._outcomes()

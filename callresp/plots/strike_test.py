@@ -54,7 +54,7 @@ def draw_strike_test(path: Path, found: StrikeTestResult, title: str) -> None:
         _head(figure, found, title)
         for number, striker in enumerate(found.strikers):
             top = TOP_IN + number * (ROW_IN + GAP_IN)
-            _row(figure, striker, top, first=number == 0, last=number == rows - 1)
+            _row(figure, striker, top, first=number == 0)
         foot = TOP_IN + rows * (ROW_IN + GAP_IN) + 0.28
         _foot(figure, notes, foot)
         look.save(figure, path, title, dpi=160)
@@ -75,7 +75,7 @@ def _head(figure: Figure, found: StrikeTestResult, title: str) -> None:
     _text(figure, LEFT_IN, 0.64, line, color=look.MUTED)
 
 
-def _row(figure: Figure, one: StrikerResult, top: float, *, first: bool, last: bool) -> None:
+def _row(figure: Figure, one: StrikerResult, top: float, first: bool) -> None:
     _figures(figure, one, top)
     panels = (_partials, _decay, _force, _repeats)
     heads = (
