@@ -87,7 +87,7 @@ class Detection:
     threshold: float
 
 
-def detect(found: Correlations, air_c: float, humidity: float, seed: int = 1) -> Detection:
+def detect(found: Correlations, air_c: float, humidity: float) -> Detection:
     """Find the returns in the strokes' correlations.
 
     Parameters
@@ -96,12 +96,10 @@ def detect(found: Correlations, air_c: float, humidity: float, seed: int = 1) ->
         From `callresp.echoes.deconvolution.correlate`.
     air_c, humidity
         For what the air takes away on the way.
-    seed
-        Of the draws.
     """
     delay_s = (np.arange(found.values.shape[2]) + found.first) / found.rate_hz
     mixer = _Mixer(found, delay_s, air_c, humidity)
-    chance = _Chance(mixer.off(), mixer.spread, found.rate_hz, np.random.default_rng(seed))
+    chance = _Chance(mixer.off(), mixer.spread, found.rate_hz, np.random.default_rng(1))
     returns: list[Return] = []
     left = first = mixer.gain()
     for _ in range(MOST):

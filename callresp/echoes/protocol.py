@@ -75,7 +75,6 @@ def ask_plan(
     strokes: int = 16,
     farthest_m: float = FARTHEST_M,
     background_db: float = BACKGROUND_DB,
-    seed: int = 1,
     name: str = "",
 ) -> CheckedPlan:
     """The plan of a train of strokes, within every limit of the palette.
@@ -90,8 +89,6 @@ def ask_plan(
         A wall as far as this is still to be heard.
     background_db
         Of the place, dB SPL within the striker's band, to choose the force by.
-    seed
-        Of the odd times.
     name
         How the plan refers to the palette.
 
@@ -110,7 +107,7 @@ def ask_plan(
         )
     point = softest(striker, strokes, farthest_m, background_db, palette.ambient_c)
     least_s = shortest_gap_s(striker, farthest_m, palette.ambient_c)
-    rng = np.random.default_rng([seed, strokes])
+    rng = np.random.default_rng([1, strokes])
     # One pause of each length, in random order: no two are alike.
     lengths = least_s * (
         1 + UNEVEN_SHARE * (np.arange(strokes) + rng.uniform(size=strokes)) / strokes

@@ -559,7 +559,20 @@ def stretch_of(recording: Recording, start_s: float, end_s: float) -> npt.NDArra
 
 
 def at_most(samples: Samples, rate_hz: int, most_hz: int) -> tuple[Samples, int]:
-    """Sound at a rate of `most_hz` where it has more, and its rate."""
+    """Sound at a rate that is no higher than asked for.
+
+    Parameters
+    ----------
+    samples, rate_hz
+        The sound, shape ``(n,)``.
+    most_hz
+        The highest rate.
+
+    Returns
+    -------
+    ndarray, int
+        The sound, resampled where it had more, and its rate.
+    """
     if rate_hz <= most_hz:
         return samples, rate_hz
     import soxr
