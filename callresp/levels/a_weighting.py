@@ -127,7 +127,7 @@ def recording_levels_db(
     """
     channels = range(1, recording.channels + 1)
     if recording.channel is None and recording.channels > 1:
-        sources = [Recording(recording.path, channel) for channel in channels]
+        sources = [recording.only(channel) for channel in channels]
     else:
         sources = [recording]
     powers = []

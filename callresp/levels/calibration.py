@@ -157,12 +157,12 @@ def _with_the_tone(recording: Recording, frequency_hz: float) -> Recording:
     """The channel whose tone is strongest where it is steady."""
 
     def strength(channel: int) -> float:
-        frames = _analyse(Recording(recording.path, channel), frequency_hz)
+        frames = _analyse(recording.only(channel), frequency_hz)
         first, last = _longest_steady(frames)
         return _mean_db(frames.tone_db[first:last]) if last > first else -math.inf
 
     best = max(range(1, recording.channels + 1), key=strength)
-    return Recording(recording.path, best)
+    return recording.only(best)
 
 
 def _mean_db(levels_db: Values) -> float:
