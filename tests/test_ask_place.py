@@ -35,7 +35,7 @@ from callresp.echoes.alignment import _by_envelope
 from callresp.echoes.ask import Air, _longest_s, _path, ask_place
 from callresp.echoes.decay import reverberation
 from callresp.echoes.deconvolution import Correlations
-from callresp.echoes.detection import Detection, Return, _Chance, _hides, _over_the_ring
+from callresp.echoes.detection import Detection, Reflection, _Chance, _hides, _over_the_ring
 from callresp.echoes.protocol import ask_plan, quickest, softest
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
@@ -175,7 +175,9 @@ def test_one_wall_twice_is_said_to_be_that() -> None:
 
 def returning(*delays_s: float) -> Detection:
     """Echoes that come back so late, each fainter than the one before."""
-    made = [Return(at_s, 1e-5, -30.0 - 3 * n, 0.5, 1e-6, 9.0) for n, at_s in enumerate(delays_s)]
+    made = [
+        Reflection(at_s, 1e-5, -30.0 - 3 * n, 0.5, 1e-6, 9.0) for n, at_s in enumerate(delays_s)
+    ]
     return Detection(tuple(made), np.zeros(1), np.zeros(1), np.ones(1), 5.0)
 
 
@@ -307,8 +309,8 @@ def test_clipped_strokes_are_refused() -> None:
     [(0.0003, 9.0, True), (0.0003, -3.0, True), (0.002, 9.0, False), (0.02, 13.0, True)],
 )
 def test_a_remnant_beside_an_echo_is_none(apart_s: float, below_db: float, hidden: bool) -> None:
-    loud = Return(0.5, 1e-5, -40.0, 0.5, 1e-6, 50.0)
-    faint = Return(0.5 + apart_s, 1e-5, -40.0 - below_db, 0.5, 1e-6, 9.0)
+    loud = Reflection(0.5, 1e-5, -40.0, 0.5, 1e-6, 50.0)
+    faint = Reflection(0.5 + apart_s, 1e-5, -40.0 - below_db, 0.5, 1e-6, 9.0)
     assert _hides(loud, faint) == hidden
 
 
@@ -332,7 +334,7 @@ def test_what_is_left_of_a_ring_is_no_return(t60_s: float, told: list[float]) ->
         6000,
     )
     heard = [
-        Return(at_s, 1e-5, -40.0, 1.0, 1e-5, score)
+        Reflection(at_s, 1e-5, -40.0, 1.0, 1e-5, score)
         for at_s, score in ((0.021, 20.0), (0.03, 9.0), (0.08, 9.0))
     ]
     assert [one.delay_s for one in _over_the_ring(heard, found)] == told

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pytest
 
 from callresp.live.delay_filter import DelayFilter, likelihood
-from callresp.live.echo_following import EchoFollower, Heard
+from callresp.live.echo_following import EchoFollower, StrokeResponse
 from callresp.live.recent_sound import RecentSound
 
 KEPT_S = 20.0
@@ -196,7 +196,7 @@ def test_a_whistle_is_no_echo_where_what_is_looked_through_is_cut_off() -> None:
         clip = passage(0.2, rng, 0.002).astype(np.float64)
         whistle = 0.1 * np.sin(2 * np.pi * rng.uniform(2000.0, 6000.0) * time_s)
         clip += np.where(time_s > 0.8, whistle, 0.0)
-        heard = Heard.of(clip[round(0.15 * RATE_HZ) :], RATE_HZ)
+        heard = StrokeResponse.of(clip[round(0.15 * RATE_HZ) :], RATE_HZ)
         assert heard is not None
         told.append(heard.likely(0.45, offsets))
     ends = np.mean(told, axis=0)

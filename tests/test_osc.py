@@ -53,9 +53,9 @@ from callresp.osc.asked import (
     StrikerAsked,
 )
 from callresp.osc.codec import LARGEST, Message, OscFault, packet, read_packet, single
-from callresp.osc.door import OscReceiver, OscSender, Place
-from callresp.osc.sessions import LiveDoor, StreamDoor
+from callresp.osc.sessions import LiveOsc, StreamOsc
 from callresp.osc.told import of_record
+from callresp.osc.udp import NetAddress, OscReceiver, OscSender
 from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan, write_plan
 from callresp.plan.planner import make_plan
@@ -205,12 +205,12 @@ def test_other_requests_are_refused(
 
 
 def test_a_place_is_this_computer_unless_it_says_otherwise() -> None:
-    assert Place.of("9000", "osc_in") == Place("127.0.0.1", 9000)
-    assert Place.of("0.0.0.0:9000", "osc_in") == Place("0.0.0.0", 9000)
-    assert Place.of("[::1]:9000", "osc_in") == Place("::1", 9000)
+    assert NetAddress.of("9000", "osc_in") == NetAddress("127.0.0.1", 9000)
+    assert NetAddress.of("0.0.0.0:9000", "osc_in") == NetAddress("0.0.0.0", 9000)
+    assert NetAddress.of("[::1]:9000", "osc_in") == NetAddress("::1", 9000)
     for text in ("", "here", "host:", "70000", "0"):
         with pytest.raises(UserError, match="is no address"):
-            Place.of(text, "osc_in")
+            NetAddress.of(text, "osc_in")
 
 
 def free_port() -> int:
@@ -228,7 +228,7 @@ def receiver() -> Iterator[tuple[int, queue.SimpleQueue[Asked]]]:
         return "done"
 
     port = free_port()
-    made = OscReceiver(Place("127.0.0.1", port), Gate("wren"), grant)
+    made = OscReceiver(NetAddress("127.0.0.1", port), Gate("wren"), grant)
     yield port, came
     made.close()
 
@@ -251,7 +251,7 @@ def test_a_request_is_answered_to_where_it_came_from(
 
 def test_a_taken_port_is_told(receiver: tuple[int, queue.SimpleQueue[Asked]]) -> None:
     with pytest.raises(UserError, match=r"can't listen on 127\.0\.0\.1"):
-        OscReceiver(Place("127.0.0.1", receiver[0]), Gate(None), str)
+        OscReceiver(NetAddress("127.0.0.1", receiver[0]), Gate(None), str)
 
 
 def tool(name: str) -> str:
@@ -284,7 +284,7 @@ def test_another_client_asks(receiver: tuple[int, queue.SimpleQueue[Asked]]) -> 
 def test_another_client_hears() -> None:
     port = free_port()
     words = ["stdbuf", "-oL", tool("oscdump"), str(port)]
-    sender = OscSender([Place("127.0.0.1", port)])
+    sender = OscSender([NetAddress("127.0.0.1", port)])
     with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as dump:
         assert dump.stdout is not None
         heard: queue.SimpleQueue[str] = queue.SimpleQueue()
@@ -383,7 +383,7 @@ def test_nothing_is_told_or_taken_unless_it_was_asked_for(
     def never(*given: object) -> None:
         raise AssertionError("a socket was opened")
 
-    monkeypatch.setattr("callresp.osc.door.socket.socket", never)
+    monkeypatch.setattr("callresp.osc.udp.socket.socket", never)
     assert live(tmp_path, monkeypatch).exit_code == 0
     asked_for = live(tmp_path, monkeypatch, "--osc-to", "9000")
     assert isinstance(asked_for.exception, AssertionError)
@@ -414,38 +414,38 @@ def runner() -> Runner:
 
 def test_requests_reach_the_engine() -> None:
     run = runner()
-    door = LiveDoor(run, [], None, "wren")
+    osc = LiveOsc(run, [], None, "wren")
 
     def done() -> None:
         while not run.requests.empty():
             run.perform(run.requests.get()(run.engine))
 
-    assert door.grant(MuteAsked(True)) == "it plays nothing"
+    assert osc.grant(MuteAsked(True)) == "it plays nothing"
     done()
     assert run.engine.inhibited == "muted from outside: it listens on"
-    door.grant(MuteAsked(False))
+    osc.grant(MuteAsked(False))
     done()
     assert run.engine.inhibited is None
-    assert door.grant(RulesAsked("shadow")) == "it answers by 'shadow'"
+    assert osc.grant(RulesAsked("shadow")) == "it answers by 'shadow'"
     done()
     assert run.engine.rules == load_rules("shadow")
-    assert door.grant(StrikerAsked("lowest 2", True)) == "left out: tube 1, tube 2"
+    assert osc.grant(StrikerAsked("lowest 2", True)) == "left out: tube 1, tube 2"
     done()
     assert run.engine.player.muted == {"tube 1", "tube 2"}
-    door.grant(SettingAsked("manners.rest_s", 7.5))
+    osc.grant(SettingAsked("manners.rest_s", 7.5))
     done()
     assert run.engine.rules.manners.rest_s == 7.5
     assert run.engine._replier._replier.turns.manners.rest_s == 7.5
     with pytest.raises(UserError, match=r"no setting 'manners\.nap_s'"):
-        door.grant(SettingAsked("manners.nap_s", 1.0))
+        osc.grant(SettingAsked("manners.nap_s", 1.0))
     with pytest.raises(UserError, match="is not allowed"):
-        door.grant(SettingAsked("manners.share_max", 9.0))
+        osc.grant(SettingAsked("manners.share_max", 9.0))
     with pytest.raises(UserError, match="no-such"):
-        door.grant(RulesAsked("no-such"))
-    assert not door.stop.is_set()
-    assert door.grant(StopAsked()) == "it stops"
-    assert door.stop.is_set()
-    door.close()
+        osc.grant(RulesAsked("no-such"))
+    assert not osc.stop.is_set()
+    assert osc.grant(StopAsked()) == "it stops"
+    assert osc.stop.is_set()
+    osc.close()
     run.log.close()
 
 
@@ -500,11 +500,11 @@ def test_of_a_stream_strikers_are_left_out_and_played_again() -> None:
         def mute(self, names: frozenset[str], now_s: float, release: bool) -> None:
             self.muted.append((set(names), release))
 
-    door, session = StreamDoor(FETTLE, [], None, "wren"), Muted()
+    osc, session = StreamOsc(FETTLE, [], None, "wren"), Muted()
 
     def done(asked: Asked) -> tuple[str, set[str], bool]:
-        told = door.grant(asked)
-        door.watch(session, 0.0)  # type: ignore[arg-type]
+        told = osc.grant(asked)
+        osc.watch(session, 0.0)  # type: ignore[arg-type]
         return (told, *session.muted[-1])
 
     shaker = FETTLE.turner[0].name
@@ -517,18 +517,18 @@ def test_of_a_stream_strikers_are_left_out_and_played_again() -> None:
     assert done(MuteAsked(False)) == ("it plays again", {"oak block"}, False)
     assert done(StrikerAsked(shaker, True))[1] == {"oak block", shaker}
     with pytest.raises(RefusedError, match="Fettle has no 'gong'"):
-        door.grant(StrikerAsked("gong", True))
-    door.close()
+        osc.grant(StrikerAsked("gong", True))
+    osc.close()
 
 
 def test_a_stream_takes_a_stop_and_no_rules() -> None:
-    door = StreamDoor(FETTLE, [], None, "wren")
+    osc = StreamOsc(FETTLE, [], None, "wren")
     for asked in (RulesAsked("shadow"), SettingAsked("manners.rest_s", 1.0)):
         with pytest.raises(RefusedError, match="a plan is finished"):
-            door.grant(asked)
-    assert door.grant(StopAsked()) == "it stops"
-    assert door.stop.is_set()
-    door.close()
+            osc.grant(asked)
+    assert osc.grant(StopAsked()) == "it stops"
+    assert osc.stop.is_set()
+    osc.close()
 
 
 def test_a_plan_that_follows_a_clock_is_told_and_logged(

@@ -27,7 +27,7 @@ from callresp.live.interlocks import ActiveHours, Hours, StopLimits, limits_of
 from callresp.live.keys import stop_key
 from callresp.live.self_masking import Acoustics, Return
 from callresp.live.sources import device_named
-from callresp.osc.door import Place
+from callresp.osc.udp import NetAddress
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.reply.echoes import loudest
@@ -101,7 +101,7 @@ def run(**words: object) -> None:
     if where.midi is not None or where.port not in (None, SIMULATED):
         # What comes in through standard input is the sound: nobody can be asked there.
         ui.confirm(options.yes)
-    told, at = common.osc_places(options.osc_to, options.osc_in)
+    told, at = common.osc_addresses(options.osc_to, options.osc_in)
     hooks, pressed = Hooks(), threading.Event()
     with (
         live_runner(sound, where, palette, rules, options.profile, settings, hooks) as (
@@ -160,7 +160,7 @@ def live_page(
         return
     from callresp.desk.live_page import LivePage
 
-    place, profile = Place.of(options.page, "page"), load_profile(options.profile)
+    place, profile = NetAddress.of(options.page, "page"), load_profile(options.profile)
     rate_hz = runner.source.sample_rate_hz
     page = LivePage(place.host, place.port, palette.name, profile, rate_hz)
 
@@ -182,24 +182,24 @@ def other_software(
     runner: Runner,
     hooks: Hooks,
     view: LiveView,
-    told: Sequence[Place],
-    at: Place | None,
+    told: Sequence[NetAddress],
+    at: NetAddress | None,
 ) -> Iterator[threading.Event]:
     """Open Sound Control and MIDI clocks; yields what is set when the end is asked for."""
-    from callresp.osc.sessions import LiveDoor
+    from callresp.osc.sessions import LiveOsc
 
     with (
-        contextlib.closing(LiveDoor(runner, told, at, options.osc_word)) as door,
+        contextlib.closing(LiveOsc(runner, told, at, options.osc_word)) as osc,
         clocks.of_session(runner, options.clock_in, options.clock_out, options.virtual) as beats,
     ):
 
         def record(row: Record) -> None:
             view.record(row)
-            door.record(row)
+            osc.record(row)
             beats(row)
 
-        hooks.sensed, hooks.record = door.sensed, record
-        yield door.stop
+        hooks.sensed, hooks.record = osc.sensed, record
+        yield osc.stop
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from callresp.errors import UserError
 from callresp.scout.sun import DayTime, Site, read_day_time
 
 if TYPE_CHECKING:
-    from callresp.osc.door import Place
+    from callresp.osc.udp import NetAddress
 
 Given = TypeVar("Given")
 
@@ -54,12 +54,12 @@ def filled(kind: type[Given], given: Mapping[str, object]) -> Given:
     return make(**given)
 
 
-def osc_places(to: Sequence[str], at: str | None) -> tuple[list[Place], Place | None]:
+def osc_addresses(to: Sequence[str], at: str | None) -> tuple[list[NetAddress], NetAddress | None]:
     """Where to tell and where to listen, as `osc` takes them."""
-    from callresp.osc.door import Place
+    from callresp.osc.udp import NetAddress
 
-    place = None if at is None else Place.of(at, "osc_in")
-    return [Place.of(text, "osc_to") for text in to], place
+    place = None if at is None else NetAddress.of(at, "osc_in")
+    return [NetAddress.of(text, "osc_to") for text in to], place
 
 
 def known_site(site: Site | None) -> Site:

@@ -50,7 +50,7 @@ def run(
     as_json: bool,
 ) -> None:
     """Send a plan to the board on a port, each command stamped with its time."""
-    from callresp.osc.sessions import StreamDoor
+    from callresp.osc.sessions import StreamOsc
 
     for written, other in ((log, board_log), (board_log, log)):
         if written is not None:
@@ -75,13 +75,13 @@ def run(
         ui.confirm(yes)
     begun: list[Session] = []
     followed = None if clock_in is None else FollowedPlan(checked, ClockFollower(), tempo)
-    to, at = options.osc_places(osc_to, osc_in)
+    to, at = options.osc_addresses(osc_to, osc_in)
     try:
         total = len(checked.plan.commands)
         with (
             _line(port, machine, board_log, None if clocked else speed) as (url, clock),
             live_view(machine, total) as look,
-            contextlib.closing(StreamDoor(machine, to, at, osc_word, speed)) as door,
+            contextlib.closing(StreamOsc(machine, to, at, osc_word, speed)) as osc,
             clocks.of_plan(clock_out, virtual, tempo) as told_clock,
         ):
             rests = rest_told()
@@ -90,15 +90,15 @@ def run(
                 begun[:] = [session]
                 rests(session, now_s)
                 look(session, now_s)
-                door.watch(session, now_s)
+                osc.watch(session, now_s)
                 told_clock(session, now_s)
 
-            stop = door.stop.is_set
+            stop = osc.stop.is_set
             if followed is not None and clock_in is not None:
                 status = clocks.follow_plan(followed, url, clock_in, virtual, as_json, watch, stop)
             else:
                 session = stream(checked, url, clock=clock, watch=watch, ended=stop)
-                door.finish(session)
+                osc.finish(session)
                 print_summary(session, as_json)
                 status = 0 if session.report.played == session.report.commands else 1
     finally:

@@ -197,7 +197,7 @@ def _echoes(heard: detection.Detection, air: Air, microphone_m: float) -> tuple[
     return tuple(made)
 
 
-def _path(one: detection.Return, heard: detection.Detection, straight_s: float) -> str:
+def _path(one: detection.Reflection, heard: detection.Detection, straight_s: float) -> str:
     """Which earlier returns a delay is the sum of, in words; `straight_s` is the stroke's own way.
 
     Two ways of equal length, there and back again, add up to 6 dB more than one.

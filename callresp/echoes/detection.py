@@ -58,7 +58,7 @@ HIDES = ((0.0015, -100.0), (0.035, 12.0), (0.15, 30.0))
 
 
 @dataclass(frozen=True)
-class Return:
+class Reflection:
     """One return: a delay, its gain against the stroke, how surely it is no chance.
 
     `gain_db` is within the stroke's own band, absorption by air and all.
@@ -80,7 +80,7 @@ class Detection:
     delays `delay_s`.
     """
 
-    returns: tuple[Return, ...]
+    returns: tuple[Reflection, ...]
     delay_s: Values
     gain: Values
     spread: Values
@@ -100,7 +100,7 @@ def detect(found: Correlations, air_c: float, humidity: float) -> Detection:
     delay_s = (np.arange(found.values.shape[2]) + found.first) / found.rate_hz
     mixer = _Mixer(found, delay_s, air_c, humidity)
     chance = _Chance(mixer.off(), mixer.spread, found.rate_hz, np.random.default_rng(1))
-    returns: list[Return] = []
+    returns: list[Reflection] = []
     left = first = mixer.gain()
     for _ in range(MOST):
         at, score = chance.highest(left)
@@ -117,7 +117,7 @@ def detect(found: Correlations, air_c: float, humidity: float) -> Detection:
     return Detection(tuple(returns), delay_s, first, mixer.spread, chance.threshold())
 
 
-def _over_the_ring(returns: list[Return], found: Correlations) -> list[Return]:
+def _over_the_ring(returns: list[Reflection], found: Correlations) -> list[Reflection]:
     """The returns without those that may be what is left of the stroke's ring."""
     edge_s = found.first / found.rate_hz + EDGE_S
     left = max((one.score for one in returns if one.delay_s < edge_s), default=0.0)
@@ -146,7 +146,7 @@ def _ring_t60_s(found: Correlations) -> float:
     return float(np.clip(60 * apart_s / max(fallen_db, 0.1), 0.05, RING_MOST_S))
 
 
-def _hides(loud: Return, faint: Return) -> bool:
+def _hides(loud: Reflection, faint: Reflection) -> bool:
     """Whether one return may be no more than a remnant of another that was taken out."""
     apart_s = abs(loud.delay_s - faint.delay_s)
     below_db = loud.gain_db - faint.gain_db
@@ -268,12 +268,12 @@ class _Mixer:
 
 def _measured(
     mixer: _Mixer, placed: tuple[float, float, float], risk: float, score: float
-) -> Return:
+) -> Reflection:
     exact, spread, _ = placed
     rate_hz = mixer.found.rate_hz
     gain, sd = mixer.level(exact)
     gain = max(gain, 1e-9)
-    return Return(
+    return Reflection(
         delay_s=(exact + mixer.found.first) / rate_hz,
         delay_sd_s=max(spread, 0.3) / rate_hz,
         gain_db=20 * math.log10(gain),

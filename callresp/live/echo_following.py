@@ -97,7 +97,7 @@ class EchoFollower:
             return False
         alone = [self._uncovered(at_s, wall_s, others) for wall_s in self._walls_s]
         clip = self._clip(at_s) if any(alone) else None
-        heard = None if clip is None else Heard.of(*clip)
+        heard = None if clip is None else StrokeResponse.of(*clip)
         if heard is None:
             return False
         likely = np.ones(len(self._filter.offsets))
@@ -120,7 +120,7 @@ class EchoFollower:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class StrokeResponse:
     """A stroke and what follows it, its ring filtered out.
 
     The stroke arrives at sample `stroke` of `burst`; `noise` is the spectrum of what sounds before.
@@ -133,7 +133,7 @@ class Heard:
     noise: Values
 
     @classmethod
-    def of(cls, clip: npt.NDArray[np.floating], rate_hz: int) -> Heard | None:
+    def of(cls, clip: npt.NDArray[np.floating], rate_hz: int) -> StrokeResponse | None:
         """Of a clip that begins `QUIET_S` before a stroke; `None` where no stroke is heard."""
         from scipy import signal
 

@@ -23,7 +23,7 @@ from callresp.osc.asked import (
     StrikerAsked,
 )
 from callresp.osc.codec import Message
-from callresp.osc.door import OscReceiver, OscSender, Place
+from callresp.osc.udp import NetAddress, OscReceiver, OscSender
 from callresp.palette.model import Palette
 from callresp.plan.auditions import with_setting
 from callresp.reply.rules import load_rules
@@ -66,7 +66,7 @@ class LeftOut:
         return f"left out: {left_out}" if left_out else "nothing is left out"
 
 
-class Door(ABC):
+class OscSession(ABC):
     """Tells other software of what runs, and takes its requests.
 
     Parameters
@@ -87,7 +87,7 @@ class Door(ABC):
     """
 
     def __init__(
-        self, palette: Palette, to: Sequence[Place], at: Place | None, word: str | None
+        self, palette: Palette, to: Sequence[NetAddress], at: NetAddress | None, word: str | None
     ) -> None:
         self.stop = Event()
         self._left_out = LeftOut(palette)
@@ -118,11 +118,11 @@ class Door(ABC):
         self._sender.close()
 
 
-class LiveDoor(Door):
-    """Tells of a live session, and takes requests for it: see `Door`."""
+class LiveOsc(OscSession):
+    """Tells of a live session, and takes requests for it: see `OscSession`."""
 
     def __init__(
-        self, runner: Runner, to: Sequence[Place], at: Place | None, word: str | None
+        self, runner: Runner, to: Sequence[NetAddress], at: NetAddress | None, word: str | None
     ) -> None:
         self._runner = runner
         super().__init__(runner.engine.player.palette, to, at, word)
@@ -160,13 +160,13 @@ class LiveDoor(Door):
         return f"it answers by '{rules.name}'" + "".join(f"; {text}" for text in lacks)
 
 
-class StreamDoor(Door):
+class StreamOsc(OscSession):
     """Tells of a stream, lets it be stopped, and strikers be left out.
 
     Parameters
     ----------
     palette, to, at, word
-        As of `Door`; the palette is the plan's.
+        As of `OscSession`; the palette is the plan's.
     speed
         Of the stream's time.
     """
@@ -174,8 +174,8 @@ class StreamDoor(Door):
     def __init__(
         self,
         palette: Palette,
-        to: Sequence[Place],
-        at: Place | None,
+        to: Sequence[NetAddress],
+        at: NetAddress | None,
         word: str | None,
         speed: float = 1.0,
     ) -> None:

@@ -18,14 +18,14 @@ LOOK_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """A host and a UDP port."""
+class NetAddress:
+    """A host and a port."""
 
     host: str
     port: int
 
     @classmethod
-    def of(cls, text: str, argument: str) -> Place:
+    def of(cls, text: str, argument: str) -> NetAddress:
         """Read "PORT" (on this computer) or "HOST:PORT".
 
         Raises
@@ -42,7 +42,7 @@ class Place:
 
 
 class OscSender:
-    """Sends bundles to several places; what can't be sent is lost, as UDP is.
+    """Sends bundles to several addresses; what can't be sent is lost, as UDP is.
 
     Raises
     ------
@@ -50,16 +50,16 @@ class OscSender:
         When a host is not known.
     """
 
-    def __init__(self, places: Sequence[Place]) -> None:
+    def __init__(self, addresses: Sequence[NetAddress]) -> None:
         self._targets = []
-        for place in places:
+        for to in addresses:
             try:
                 family, kind, _, _, address = socket.getaddrinfo(
-                    place.host, place.port, type=socket.SOCK_DGRAM
+                    to.host, to.port, type=socket.SOCK_DGRAM
                 )[0]
             except OSError as fault:
                 raise UserError(
-                    f"host '{place.host}' is not known ({fault.strerror})",
+                    f"host '{to.host}' is not known ({fault.strerror})",
                     argument="osc_to",
                     remedy="check the name",
                 ) from fault
@@ -87,7 +87,7 @@ class OscReceiver:
 
     Parameters
     ----------
-    place
+    address
         Where to listen; this computer only, unless its host says otherwise.
     gate
         Says what may be asked.
@@ -101,17 +101,17 @@ class OscReceiver:
         When the port is taken.
     """
 
-    def __init__(self, place: Place, gate: Gate, grant: Callable[[Asked], str]) -> None:
+    def __init__(self, address: NetAddress, gate: Gate, grant: Callable[[Asked], str]) -> None:
         self._gate = gate
         self._grant = grant
-        family = socket.AF_INET6 if ":" in place.host else socket.AF_INET
+        family = socket.AF_INET6 if ":" in address.host else socket.AF_INET
         self._socket = socket.socket(family, socket.SOCK_DGRAM)
         try:
-            self._socket.bind((place.host, place.port))
+            self._socket.bind((address.host, address.port))
         except OSError as fault:
             self._socket.close()
             raise UserError(
-                f"can't listen on {place.host}:{place.port} ({fault.strerror})",
+                f"can't listen on {address.host}:{address.port} ({fault.strerror})",
                 argument="osc_in",
                 remedy="give another port",
             ) from fault
