@@ -243,8 +243,11 @@ def test_hisses_out_of_digital_silence_are_heard(
     assert 18 <= len(noted) <= 20
 
 
-def test_noise_that_a_gate_lets_through_about_each_call_is_no_call(tmp_path: Path) -> None:
-    wave, at_s = gated(0.0005, 0.6, 0.1, 0.003)
+@pytest.mark.parametrize(("bed", "bed_s", "hiss_s"), [(0.0005, 0.6, 0.1), (0.002, 0.9, 0.03)])
+def test_noise_that_a_gate_lets_through_about_each_call_is_no_call(
+    bed: float, bed_s: float, hiss_s: float, tmp_path: Path
+) -> None:
+    wave, at_s = gated(bed, bed_s, hiss_s, 0.003)
     assert heard(wave, tmp_path)["onset_s"] == pytest.approx(at_s, abs=0.01)
 
 
