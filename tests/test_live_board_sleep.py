@@ -42,10 +42,9 @@ from callresp.live.board_session import (
     LiveSession,
 )
 from callresp.live.engine import LiveEngine
-from callresp.live.interlocks import ActiveHours, Hours
 from callresp.live.links import EngineOrigin, PortLink
 from callresp.live.sources import Block
-from callresp.scout.sun import DayTime, Site, SunHours
+from callresp.scout.sun import ActiveHours, DayTime, Site
 
 HOUR_S = 3600.0
 
@@ -315,7 +314,7 @@ def seconds_of_silence(seconds: float, start_s: float = 0.0) -> Iterator[Block]:
 
 def test_a_days_engine_sends_its_board_to_sleep_and_plays_in_the_morning() -> None:
     """04:30 to 04:50 is night: that is told and logged, and the morning's calls are answered."""
-    hours = ActiveHours(time(4, 50), time(4, 29))
+    hours = ActiveHours(DayTime(time(4, 50)), DayTime(time(4, 29)))
     # The listener begins anew when it wakes: these calls come some seconds after that.
     day = day_of(calls(3, first_s=5.0), PROMPT, hours=hours)
     day.run(seconds_of_silence(1200.0))
@@ -347,7 +346,7 @@ def test_without_hours_no_board_is_put_to_sleep() -> None:
 
 
 def asked_of(
-    hours: Hours, start: datetime, seconds: float, step_s: float = 0.0
+    hours: ActiveHours, start: datetime, seconds: float, step_s: float = 0.0
 ) -> list[float | None]:
     """When the engine says that its machine is wanted, in seconds; the clock may be set midway."""
     now: list[LiveEngine] = []
@@ -363,7 +362,7 @@ def asked_of(
 
 
 def test_a_clock_that_is_set_moves_the_time_at_which_it_is_wanted() -> None:
-    night = ActiveHours(time(4, 0), time(22, 0))
+    night = ActiveHours(DayTime(time(4, 0)), DayTime(time(22, 0)))
     start = datetime(2026, 5, 12, 23, 0)
     first_s, then_s = asked_of(night, start, 100.0, step_s=3600.0)
     assert first_s == pytest.approx(5 * HOUR_S, abs=1.0)
@@ -371,7 +370,7 @@ def test_a_clock_that_is_set_moves_the_time_at_which_it_is_wanted() -> None:
 
 
 def test_a_clock_that_drifts_moves_nothing() -> None:
-    night = ActiveHours(time(4, 0), time(22, 0))
+    night = ActiveHours(DayTime(time(4, 0)), DayTime(time(22, 0)))
     assert len(asked_of(night, datetime(2026, 5, 12, 23, 0), 100.0, step_s=5.0)) == 1
 
 
@@ -380,14 +379,14 @@ def test_by_the_sun_it_is_wanted_at_sunrise_and_never_told_a_time_that_there_is_
     the almanac's tables; in June at 78 N the sun does not rise, as it does not set."""
     zone = ZoneInfo("Europe/London")
     start = datetime(2026, 5, 12, 1, 0, tzinfo=zone)
-    hours = SunHours(
+    hours = ActiveHours(
         DayTime(event="sunrise", after=timedelta(minutes=-40)),
         DayTime(event="sunrise", after=timedelta(hours=3)),
         Site(54.2, -2.8),
     )
     (until_s,) = asked_of(hours, start, 20.0)
     assert until_s == pytest.approx(3.55 * HOUR_S, abs=120.0)
-    polar = SunHours(DayTime(event="sunrise"), DayTime(event="sunset"), Site(78.0, 15.0))
+    polar = ActiveHours(DayTime(event="sunrise"), DayTime(event="sunset"), Site(78.0, 15.0))
     (until_s,) = asked_of(polar, datetime.combine(date(2026, 6, 21), time(1, 0), zone), 20.0)
     assert until_s == float("inf")
 
@@ -401,7 +400,7 @@ def test_by_the_sun_it_is_wanted_at_sunrise_and_never_told_a_time_that_there_is_
     ],
 )
 def test_when_hours_by_the_clock_begin_next(at: datetime, wakes: datetime) -> None:
-    assert ActiveHours(time(4, 30), time(10, 0)).wakes_at(at) == wakes
+    assert ActiveHours(DayTime(time(4, 30)), DayTime(time(10, 0))).wakes_at(at) == wakes
 
 
 def test_over_a_real_port_it_is_put_to_sleep_and_the_end_does_not_wake_it(

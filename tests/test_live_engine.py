@@ -17,11 +17,12 @@ from callresp.io.score import Note
 from callresp.listen.online import Event, VoiceChange
 from callresp.live.actions import BoardState
 from callresp.live.clocked_listener import ClockedListener
-from callresp.live.interlocks import ActiveHours, StopLimits
+from callresp.live.interlocks import StopLimits
 from callresp.live.self_masking import Acoustics, Return
 from callresp.live.sources import Block
 from callresp.plan.model import Strike
 from callresp.reply.rules import Manners, Rule, RuleSet
+from callresp.scout.sun import ActiveHours, DayTime
 
 PROMPT = RuleSet(
     name="prompt",
@@ -222,7 +223,7 @@ def test_it_stops_after_so_many_strikes() -> None:
 
 
 def test_it_sleeps_and_wakes_by_the_time_of_day() -> None:
-    hours = ActiveHours(time(4, 30, 10), time(4, 30, 20))
+    hours = ActiveHours(DayTime(time(4, 30, 10)), DayTime(time(4, 30, 20)))
     day = day_of(calls(6, every_s=5.0, first_s=1.0), PROMPT, hours=hours)
     day.run(silence(30))
     states = [r["state"] for r in day.of("remark") if "state" in r]  # type: ignore[index,operator]

@@ -13,8 +13,16 @@ from callresp.cli import cli
 from callresp.commands.live import active_hours
 from callresp.errors import UserError
 from callresp.field.day import _WallClock
-from callresp.live.interlocks import ActiveHours, Hours, WallClockMonitor
-from callresp.scout.sun import DayTime, Site, SunHours, moment_on, read_day_time, read_site, sun_day
+from callresp.live.interlocks import WallClockMonitor
+from callresp.scout.sun import (
+    ActiveHours,
+    DayTime,
+    Site,
+    moment_on,
+    read_day_time,
+    read_site,
+    sun_day,
+)
 
 # Rise and Set for the Sun for 2023, U. S. Naval Observatory, Astronomical Applications Dept.;
 # location W112 31, N36 57; zone 7 h west of Greenwich; hours and minutes of rise and set on the
@@ -80,8 +88,8 @@ def london() -> Iterator[None]:
     host_time.tzset()
 
 
-CLOCK_HOURS = ActiveHours(time(4, 30), time(10, 0))
-MIXED_HOURS = SunHours(DayTime(clock=time(4, 30)), DayTime(event="sunset"), Site(54.2, -2.8))
+CLOCK_HOURS = ActiveHours(DayTime(time(4, 30)), DayTime(time(10, 0)))
+MIXED_HOURS = ActiveHours(DayTime(clock=time(4, 30)), DayTime(event="sunset"), Site(54.2, -2.8))
 
 
 @pytest.mark.usefixtures("london")
@@ -99,7 +107,7 @@ MIXED_HOURS = SunHours(DayTime(clock=time(4, 30)), DayTime(event="sunset"), Site
     ],
 )
 def test_hours_by_the_clock_begin_in_time_when_clocks_are_put_forward_in_the_night(
-    hours: Hours, evening: datetime, wakes: datetime
+    hours: ActiveHours, evening: datetime, wakes: datetime
 ) -> None:
     assert hours.wakes_at(evening.astimezone()) == wakes
 

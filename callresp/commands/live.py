@@ -23,7 +23,7 @@ from callresp.link.signals import Deferred, deferred
 from callresp.link.stop_request import StopListener
 from callresp.listen.profile import load_profile
 from callresp.live.actions import Notice, Record
-from callresp.live.interlocks import ActiveHours, Hours, StopLimits, limits_of
+from callresp.live.interlocks import StopLimits, limits_of
 from callresp.live.keys import stop_key
 from callresp.live.self_masking import Acoustics, Return
 from callresp.live.sources import device_named
@@ -33,7 +33,7 @@ from callresp.palette.model import Palette
 from callresp.reply.echoes import loudest
 from callresp.reply.rules import load_rules
 from callresp.reply.selection import missing
-from callresp.scout.sun import Site, SunHours
+from callresp.scout.sun import ActiveHours, Site
 
 if TYPE_CHECKING:
     from callresp.live.engine import LiveSettings
@@ -292,7 +292,9 @@ def live_settings(options: LiveOptions, palette: Palette) -> LiveSettings:
     )
 
 
-def active_hours(since: str | None, until: str | None, site: Site | None = None) -> Hours | None:
+def active_hours(
+    since: str | None, until: str | None, site: Site | None = None
+) -> ActiveHours | None:
     """The hours in which it is awake.
 
     Raises
@@ -312,6 +314,5 @@ def active_hours(since: str | None, until: str | None, site: Site | None = None)
             where="--until",
             remedy="give another, or leave out both to listen all day",
         )
-    if ends[0].clock is not None and ends[1].clock is not None:
-        return ActiveHours(ends[0].clock, ends[1].clock)
-    return SunHours(*ends, common.known_site(site))
+    by_clock = ends[0].clock is not None and ends[1].clock is not None
+    return ActiveHours(*ends, None if by_clock else common.known_site(site))

@@ -47,7 +47,6 @@ from callresp.live.actions import (
 from callresp.live.clocked_listener import BlockListener, ClockedListener
 from callresp.live.echo_following import EchoFollower
 from callresp.live.interlocks import (
-    Hours,
     Interlocks,
     StopLimits,
     StopRules,
@@ -64,6 +63,7 @@ from callresp.plan.model import Command, Strike
 from callresp.reply.echoes import KnownEcho
 from callresp.reply.live import LiveReplier
 from callresp.reply.rules import RuleSet
+from callresp.scout.sun import ActiveHours
 
 STATUS_EVERY_S = 10.0
 CHECK_EVERY_S = 0.5
@@ -99,7 +99,7 @@ class LiveSettings:
     acoustics: Acoustics = field(default_factory=Acoustics)
     echo: KnownEcho | None = None
     limits: StopLimits | None = None
-    hours: Hours | None = None
+    hours: ActiveHours | None = None
     snippets: bool = False
     needs_link: bool = False
     seed: int | None = None
@@ -518,7 +518,7 @@ class LiveEngine:
         self._inhibit("asleep", None if awake else f"it sleeps until {hours.wakes(now)}")
         self._rest_board(None if awake else self._wanted_s(hours, now))
 
-    def _wanted_s(self, hours: Hours, now: datetime) -> float:
+    def _wanted_s(self, hours: ActiveHours, now: datetime) -> float:
         """When the hours of the day begin, on the engine's clock."""
         at = hours.wakes_at(now)
         return float("inf") if at is None else self.now_s + at.timestamp() - now.timestamp()

@@ -14,14 +14,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
-from typing import Literal, Protocol
+from datetime import UTC, datetime
+from typing import Literal
 
 from callresp.io.wording import counted
 from callresp.link.messages import COILS_REST
 from callresp.live.actions import BoardState
 from callresp.palette.model import Palette
-from callresp.scout.sun import moment_on
 
 # A strike pulls the voltage down for some milliseconds: only what stays down counts.
 LOW_FOR_S = 3.0
@@ -135,54 +134,6 @@ class StopRules:
             self._rained_s = None
             return None
         return f"it rains: it waits until it has been dry for {DRY_FOR_S / 60:g} min"
-
-
-class Hours(Protocol):
-    """Hours of the day in which it is awake, by the clock or by the sun."""
-
-    def awake_at(self, at: datetime) -> bool:
-        """Whether it is awake at a moment."""
-
-    def wakes(self, at: datetime) -> str:
-        """When it wakes next, as text."""
-
-    def wakes_at(self, at: datetime) -> datetime | None:
-        """When it wakes next, where that is known."""
-
-
-@dataclass(frozen=True, slots=True)
-class ActiveHours:
-    """Times of day between which it is awake; past midnight where `until` is the earlier.
-
-    Examples
-    --------
-    >>> night = ActiveHours(time(22, 0), time(4, 30))
-    >>> night.awake(time(23, 0)), night.awake(time(5, 0))
-    (True, False)
-    """
-
-    since: time
-    until: time
-
-    def awake_at(self, at: datetime) -> bool:
-        """Whether it is awake at a moment."""
-        return self.awake(at.time())
-
-    def wakes(self, at: datetime) -> str:
-        """When it wakes next, as text."""
-        return f"{self.since:%H:%M}"
-
-    def wakes_at(self, at: datetime) -> datetime | None:
-        """When it wakes next."""
-        days = (at.date(), at.date() + timedelta(days=1))
-        today, tomorrow = (moment_on(day, self.since, at.tzinfo) for day in days)
-        return today if today > at else tomorrow
-
-    def awake(self, at: time) -> bool:
-        """Whether it is awake at a time of day."""
-        if self.since <= self.until:
-            return self.since <= at < self.until
-        return at >= self.since or at < self.until
 
 
 STEP_MIN_S = 2.0

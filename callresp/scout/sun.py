@@ -144,11 +144,12 @@ class DayTime:
     event: Event | None = None
     after: timedelta = timedelta()
 
-    def on(self, day: date, site: Site | None, zone: tzinfo) -> datetime | None:
+    def on(self, day: date, site: Site | None, zone: tzinfo | None) -> datetime | None:
         """When that is on a day; `None` where the sun gives no such time."""
         if self.clock is not None:
             return moment_on(day, self.clock, zone)
         assert site is not None
+        assert zone is not None
         sun = sun_day(site, day, zone)
         moment = sun.sunrise if self.event == "sunrise" else sun.sunset
         return None if moment is None else moment + self.after
@@ -181,56 +182,58 @@ def read_day_time(text: str) -> DayTime:
 
 
 @dataclass(frozen=True, slots=True)
-class SunHours:
-    """Hours in which a machine is awake, of which one end or both follow the sun.
+class ActiveHours:
+    """Hours of the day in which a machine is awake, by the clock or by the sun.
 
-    Where the sun gives no such time on a day, the machine sleeps through it.
+    They go past midnight where `until` is the earlier. Where the sun gives no such time on a
+    day, the machine sleeps through it.
+
+    Examples
+    --------
+    >>> night = ActiveHours(DayTime(time(22, 0)), DayTime(time(4, 30)))
+    >>> [night.awake_at(datetime(2026, 5, 12, hour)) for hour in (3, 5, 23)]
+    [True, False, True]
     """
 
     since: DayTime
     until: DayTime
-    site: Site
+    site: Site | None = None
 
     def awake_at(self, at: datetime) -> bool:
         """Whether it is awake at a moment."""
-        at, zone = _zoned(at)
-        for days in (-1, 0, 1):
-            day = at.date() + timedelta(days=days)
-            span = self._span(day, zone)
-            if span is not None and span[0] <= at < span[1]:
-                return True
-        return False
+        at = self._zoned(at)
+        spans = (self._span(at, days) for days in (-1, 0, 1))
+        return any(span is not None and span[0] <= at < span[1] for span in spans)
 
     def wakes(self, at: datetime) -> str:
         """When it wakes next, as text."""
         moment = self.wakes_at(at)
         if moment is not None:
             return f"{moment:%H:%M}"
-        at, zone = _zoned(at)
-        why = sun_day(self.site, at.date(), zone).without
+        at = self._zoned(at)
+        assert self.site is not None
+        assert at.tzinfo is not None
+        why = sun_day(self.site, at.date(), at.tzinfo).without
         return f"a day with sunrise and sunset ({why})" if why else "the sun is back"
 
     def wakes_at(self, at: datetime) -> datetime | None:
-        """When it wakes next, where the sun gives such a time within two days."""
-        at, zone = _zoned(at)
-        for days in range(-1, 3):
-            span = self._span(at.date() + timedelta(days=days), zone)
-            if span is not None and span[0] > at:
-                return span[0]
-        return None
+        """When it wakes next, where there is such a time within two days."""
+        at = self._zoned(at)
+        spans = (self._span(at, days) for days in range(-1, 3))
+        return next((span[0] for span in spans if span is not None and span[0] > at), None)
 
-    def _span(self, day: date, zone: tzinfo) -> tuple[datetime, datetime] | None:
-        since, until = (end.on(day, self.site, zone) for end in (self.since, self.until))
+    def _zoned(self, at: datetime) -> datetime:
+        """A moment; one without a zone is taken as this computer's where the sun is asked."""
+        by_clock = self.since.clock is not None and self.until.clock is not None
+        return at if by_clock or at.tzinfo is not None else at.astimezone()
+
+    def _span(self, at: datetime, days: int) -> tuple[datetime, datetime] | None:
+        """The hours that begin so many days after a moment's own."""
+        day, site, zone = at.date() + timedelta(days=days), self.site, at.tzinfo
+        since, until = self.since.on(day, site, zone), self.until.on(day, site, zone)
         if since is None or until is None:
             return None
         if until <= since:
             # Past midnight: the end is that of the next day.
-            until = self.until.on(day + timedelta(days=1), self.site, zone)
+            until = self.until.on(day + timedelta(days=1), site, zone)
         return None if until is None else (since, until)
-
-
-def _zoned(at: datetime) -> tuple[datetime, tzinfo]:
-    """A moment with its zone; one without is taken as this computer's."""
-    at = at if at.tzinfo is not None else at.astimezone()
-    assert at.tzinfo is not None
-    return at, at.tzinfo
