@@ -416,6 +416,9 @@ def test_what_to_type_next_can_be_typed(made: Path, run: Run) -> None:
     out = run("reply", "a day's song.heard.jsonl")[1]
     typed = next(line for line in out.splitlines() if line.startswith("next: callresp "))
     assert shlex.split(typed)[2:] == ["check", "a day's song.reply.jsonl"]
+    # A name like an option's would be taken for one.
+    out = run("reply", "a day's song.heard.jsonl", "-o", "-x.reply.jsonl")[1]
+    assert "next: callresp check ./-x.reply.jsonl\n" in out
     out = run("ask-place", "--striker", "oak block", "-o", "a day's.plan.jsonl")[1]
     out += run("strike-test", "--palette", "pocket", "-o", "a day's test.plan.jsonl")[1]
     then = [shlex.split(line) for line in out.splitlines() if line.startswith("then: callresp ")]

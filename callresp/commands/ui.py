@@ -175,8 +175,8 @@ def say(text: str = "") -> None:
 
 
 def typed(word: Path | str) -> str:
-    """A file's name as a shell takes it, where a line tells what to type next."""
-    return shlex.quote(str(word))
+    """A file's name as a shell takes it, and none for an option, where a line tells what to type."""
+    return shlex.quote(f"./{word}" if str(word).startswith("-") else str(word))
 
 
 def look(text: str) -> None:
