@@ -205,5 +205,7 @@ def _print_summary(made: Made) -> None:
         ui.say(f"          {path.name}")
     ui.say(f"next      look at {folder['.png']}, listen to {folder['.rehearsal.wav']}")
     ui.say("          callresp demo --rules shadow -o another, and compare")
-    ui.say(f"          callresp reply {folder['.heard.jsonl']} --rules slow-bells --explain")
+    ui.say(
+        f"          callresp reply {ui.typed(folder['.heard.jsonl'])} --rules slow-bells --explain"
+    )
     ui.say("          callresp transcribe YOUR-RECORDING.wav")
