@@ -7,6 +7,7 @@ import shutil
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -42,6 +43,23 @@ def test_counts_agree_with_what_was_written(day: FieldDay) -> None:
     last = [row.strikes for row in day.statuses][-1]
     assert last is not None
     assert last <= figures.strokes
+
+
+def test_an_answer_of_which_nothing_sounded_is_none(day: FieldDay) -> None:
+    before = statistics_of(day)
+    sounded = {note.id for note in day.sounded()}
+    reply = next(r for r in day.replies if sounded & {note.id for note in r.notes})
+    ids = {note.id for note in reply.notes}
+    commands = tuple(
+        replace(one, fate="left off", played_s=None) if one.reply in ids else one
+        for one in day.commands
+    )
+    after = statistics_of(replace(day, commands=commands))
+    assert after.answered == before.answered - 1
+    told = "nothing of its answer was played"
+    assert after.unanswered[told] == before.unanswered.get(told, 0) + 1
+    assert sum(h.answers for h in after.hours) == sum(h.answers for h in before.hours) - 1
+    assert after.answered + sum(after.unanswered.values()) == after.calls
 
 
 def test_hours_are_those_of_the_clock(day: FieldDay) -> None:
@@ -255,8 +273,12 @@ def test_a_phrase_that_was_renamed_has_its_last_voice(tmp_path: Path) -> None:
 def test_the_days_own_answers_as_a_score(day: FieldDay) -> None:
     reply = reply_score(day)
     figures = statistics_of(day)
-    assert len({note.heard_phrase for note in reply.notes}) == figures.answered
-    assert len(reply.unanswered) == figures.calls - figures.answered
+    asked = {note.heard_phrase for note in reply.notes}
+    # Of one answer all strokes came too late.
+    sounded = {note.id for note in day.sounded()}
+    assert len({n.heard_phrase for n in reply.notes if n.id in sounded}) == figures.answered
+    assert len(asked) - figures.answered == figures.unanswered["nothing of its answer was played"]
+    assert len(reply.unanswered) == figures.calls - len(asked)
     by_id = {note.id: note for note in heard_score(day).notes}
     for note in reply.notes:
         assert note.heard is not None

@@ -183,6 +183,10 @@ class FieldDay:
         played = {c.reply for c in self.commands if c.played and c.what != "hold"}
         return [note for note in self.answers() if note.id in played]
 
+    def answered(self) -> set[int]:
+        """The phrases of whose answers something sounded."""
+        return {note.heard_phrase for note in self.sounded()}
+
 
 Timed = TypeVar("Timed", Phrase, ReplyNote, LoggedReply, LoggedCommand, LoggedStatus, LoggedEvent)
 

@@ -28,6 +28,7 @@ REASONS_MAX = 25
 IDLE_PERIODS_MOST = 24
 NOT_STRUCK = "not struck: "
 RUN_ENDED = "the run ended before it was decided"
+NOT_PLAYED = "nothing of its answer was played"
 LOG_CUT = "the log breaks off before it was decided"
 
 
@@ -123,7 +124,6 @@ class DayStatistics(msgspec.Struct, frozen=True, kw_only=True):
 
 def statistics_of(day: FieldDay) -> DayStatistics:
     """Work out a day's figures."""
-    answered = {reply.phrase for reply in day.replies if reply.notes}
     commands = [command for command in day.commands if command.what != "hold"]
     refused = Counter(command.fate for command in day.commands if not command.played)
     return DayStatistics(
@@ -136,7 +136,7 @@ def statistics_of(day: FieldDay) -> DayStatistics:
         calls=len(day.phrases),
         notes=sum(len(phrase.notes) for phrase in day.phrases),
         voices=len({(day.run_at(phrase.onset_s), phrase.voice) for phrase in day.phrases}),
-        answered=len(answered),
+        answered=len(day.answered()),
         strokes=sum(command.played and command.what == "strike" for command in commands),
         refused=dict(refused.most_common()),
         hours=counts_per(day, 3600.0),
@@ -207,7 +207,8 @@ def counts_per(day: FieldDay, length_s: float) -> tuple[PeriodCounts, ...]:
         return max(int((into_s + at_s) // length_s), 0)
 
     calls = Counter(period(phrase.onset_s) for phrase in day.phrases)
-    answers = Counter(period(reply.at_s) for reply in day.replies if reply.notes)
+    answered = day.answered()
+    answers = Counter(period(reply.at_s) for reply in day.replies if reply.phrase in answered)
     strokes = Counter(
         period(command.at_s)
         for command in day.commands
@@ -276,12 +277,15 @@ def busiest_minute(times_s: Sequence[float]) -> tuple[int, float | None]:
 def reasons(day: FieldDay) -> dict[str, int]:
     """Why phrases were left alone, commonest first."""
     whys = _alike(reply.unanswered.split(":")[0] for reply in day.replies if reply.unanswered)
-    told = {reply.phrase for reply in day.replies}
+    told, answered = {reply.phrase for reply in day.replies}, day.answered()
+    whys[NOT_PLAYED] += sum(
+        bool(reply.notes) and reply.phrase not in answered for reply in day.replies
+    )
     for phrase in day.phrases:
         if phrase.id not in told:
             ended = day.runs[day.run_at(phrase.onset_s)].ended if day.runs else ""
             whys[RUN_ENDED if ended else LOG_CUT] += 1
-    return dict(whys.most_common(REASONS_MAX))
+    return dict((+whys).most_common(REASONS_MAX))
 
 
 def _alike(texts: Iterable[str]) -> Counter[str]:
