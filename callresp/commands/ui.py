@@ -175,7 +175,7 @@ def say(text: str = "") -> None:
 
 
 def typed(word: Path | str) -> str:
-    """A file's name as a shell takes it, and none for an option, where a line tells what to type."""
+    """A file's name as a shell takes it, and not for an option, where a line says what to type."""
     return shlex.quote(f"./{word}" if str(word).startswith("-") else str(word))
 
 
