@@ -25,6 +25,7 @@ from callresp.io.score import Note, Phrase, ReplyHeader, ReplyScore
 from callresp.link.port import Clock
 from callresp.live.actions import Record
 from callresp.live.beat import Beats, PulseTeller
+from callresp.live.links import EngineOrigin
 from callresp.live.player import Player
 from callresp.live.self_masking import Acoustics, SelfMask
 from callresp.midi.clock import PER_BEAT, SLEW, ClockFollower, ClockMaker, folded
@@ -153,16 +154,19 @@ def test_a_pulse_is_brought_to_a_tempo_that_can_be_tapped() -> None:
     )
 
 
-class Origin:
-    host_s = 100.0
+def at_100_s() -> EngineOrigin:
+    """The engine's second 0 at second 100 of the host's clock."""
+    origin = EngineOrigin()
+    origin.observe(0.0, 100.0)
+    return origin
 
 
 def test_replies_wait_for_the_next_beat_and_for_none_where_no_clock_runs() -> None:
     follower = fed(60.0, 4, start_s=101.0)
-    beats = Beats(follower, Origin(), lambda: 105.0)
+    beats = Beats(follower, at_100_s(), lambda: 105.0)
     assert beats.align(5.25) == pytest.approx(6.0)
     assert beats.align(6.0) == pytest.approx(6.0)
-    assert Beats(follower, Origin(), lambda: 107.0).align(5.25) == 5.25
+    assert Beats(follower, at_100_s(), lambda: 107.0).align(5.25) == 5.25
     player = Player(FETTLE, SelfMask(FETTLE, Acoustics()))
     player.align = beats.align
     notes = [reply_note(n, 5.0 + n / 10, None, "oak block") for n in range(3)]
@@ -179,7 +183,7 @@ def phrase_record(onsets_s: list[float]) -> Record:
 
 def test_the_pulse_of_a_phrase_is_handed_on_and_a_phrase_without_is_not() -> None:
     told: list[tuple[float, float]] = []
-    teller = PulseTeller(Origin(), lambda beat_s, period_s: told.append((beat_s, period_s)))
+    teller = PulseTeller(at_100_s(), lambda beat_s, period_s: told.append((beat_s, period_s)))
     teller.record(phrase_record([1.0 + n * 0.4 for n in range(8)]))
     teller.record(phrase_record([1.0, 1.13, 1.5, 1.58, 2.3]))
     teller.record(Record(1.0, "remark", {"text": "x"}))

@@ -14,6 +14,7 @@ from callresp.link.port import Clock
 from callresp.link.session import Session
 from callresp.link.signals import deferred
 from callresp.link.stop_request import StopListener
+from callresp.link.stream import Watch
 from callresp.live.actions import Record
 from callresp.live.beat import Beats, PulseTeller
 from callresp.midi.clock import ClockFollower
@@ -66,7 +67,7 @@ def _tell_clock(what: str, tempo_bpm: float | None, jitter_ms: float | None) -> 
 
 
 @contextlib.contextmanager
-def of_plan(name: str | None, virtual: bool, tempo_bpm: float) -> Iterator[ui.Watch]:
+def of_plan(name: str | None, virtual: bool, tempo_bpm: float) -> Iterator[Watch]:
     """A MIDI clock that starts with the plan's second 0, if one is asked for."""
     if name is None:
         yield lambda session, now_s: None
@@ -94,7 +95,7 @@ def follow_plan(
     name: str,
     virtual: bool,
     as_json: bool,
-    watch: ui.Watch,
+    watch: Watch,
     ended: Callable[[], bool],
 ) -> int:
     """Play a plan by another's MIDI clock; returns 0 when all of it was played, else 1."""

@@ -19,7 +19,7 @@ from callresp.link.messages import COILS_REST, DRY_RUN
 from callresp.link.port import Clock
 from callresp.link.session import Session
 from callresp.link.simulator import board_in_step
-from callresp.link.stream import stream
+from callresp.link.stream import Watch, stream
 from callresp.midi.clock import ClockFollower
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
@@ -137,7 +137,7 @@ def _line(
             yield url, None
 
 
-def rest_told() -> ui.Watch:
+def rest_told() -> Watch:
     """A watch that says once that the board lets its coils rest before a plan begins."""
     said: list[Session] = []
 

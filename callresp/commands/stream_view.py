@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from callresp.commands import ui
 from callresp.link.session import SentCommand, Session
+from callresp.link.stream import Watch
 from callresp.palette.model import Palette
 from callresp.plan.model import Hold, Light, Strike
 
@@ -129,7 +130,7 @@ def headline(session: Session, now_s: float, total: int) -> str:
 
 
 @contextmanager
-def live_view(palette: Palette, total: int) -> Iterator[ui.Watch]:
+def live_view(palette: Palette, total: int) -> Iterator[Watch]:
     """A view on a terminal that follows a stream; silent where there is no terminal."""
     if not ui.is_terminal(sys.stderr):
         yield lambda session, now_s: None

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol, TextIO
+from typing import Protocol, TextIO
 
 import click
 import msgspec
@@ -19,22 +19,12 @@ from callresp.io.kinds import Kind, kind_of, promised_by
 # Where a command's context keeps that something needs a look.
 LOOK = "callresp.look"
 
-if TYPE_CHECKING:
-    from callresp.link.session import Session
-
 
 class Advance(Protocol):
     """Called with the share done, 0 to 1, and a note for the end of the line."""
 
     def __call__(self, share: float, note: str = "") -> None:
         """Report progress."""
-
-
-class Watch(Protocol):
-    """Called with a session of the link and its time."""
-
-    def __call__(self, session: Session, now_s: float) -> None:
-        """Look on."""
 
 
 @contextmanager

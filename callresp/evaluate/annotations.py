@@ -34,10 +34,11 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from callresp.errors import UserError
 from callresp.io.files import read_text
+from callresp.io.score import Note
 
 MARGIN_S = 0.1
 
@@ -54,18 +55,7 @@ class Mark:
     label: str = ""
 
 
-class Timed(Protocol):
-    """Anything with an onset and an offset: a mark, a note."""
-
-    @property
-    def onset_s(self) -> float:
-        """Seconds from the start of the recording."""
-
-    @property
-    def offset_s(self) -> float:
-        """Seconds from the start of the recording."""
-
-
+Timed = Mark | Note
 T = TypeVar("T", bound=Timed)
 
 

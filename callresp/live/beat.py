@@ -9,23 +9,15 @@ says where the engine's 0 lies on it.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
 
 from callresp.io.score import Phrase
 from callresp.live.actions import Record
+from callresp.live.links import EngineOrigin
 from callresp.midi.clock import ClockFollower
 from callresp.rhythm import find_pulse
 
 # A pulse weaker than this is no tempo to hand on.
 LEAST_STRENGTH = 0.5
-
-
-class Origin(Protocol):
-    """Where the engine's second 0 lies on the host's clock."""
-
-    @property
-    def host_s(self) -> float:
-        """Seconds of the host's clock."""
 
 
 class Beats:
@@ -41,7 +33,9 @@ class Beats:
         The host's clock.
     """
 
-    def __init__(self, follower: ClockFollower, origin: Origin, now_s: Callable[[], float]) -> None:
+    def __init__(
+        self, follower: ClockFollower, origin: EngineOrigin, now_s: Callable[[], float]
+    ) -> None:
         self._follower = follower
         self._origin = origin
         self._now_s = now_s
@@ -66,7 +60,7 @@ class PulseTeller:
         Called with a beat's time on the host's clock, and the period.
     """
 
-    def __init__(self, origin: Origin, tell: Callable[[float, float], None]) -> None:
+    def __init__(self, origin: EngineOrigin, tell: Callable[[float, float], None]) -> None:
         self._origin = origin
         self._tell = tell
 

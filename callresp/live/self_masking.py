@@ -31,7 +31,7 @@ import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -40,6 +40,11 @@ from callresp.io.score import Note
 from callresp.live.recent_sound import RecentSound, Wave
 from callresp.palette.model import Damper, Palette, Striker
 from callresp.plan.model import Command, Hold, Strike, Turn
+
+if TYPE_CHECKING:
+    from callresp.listen.online import NoteOnset
+
+    HeardSound = NoteOnset | Note
 
 Values = npt.NDArray[np.float64]
 
@@ -92,26 +97,6 @@ class Acoustics:
     least_width_hz: float = 90.0
     fade_db: float = 55.0
     returns: tuple[Return, ...] = ()
-
-
-class HeardSound(Protocol):
-    """What is asked of a sound: a note, or the mere beginning of one."""
-
-    @property
-    def onset_s(self) -> float:
-        """When it begins."""
-
-    @property
-    def pitch_hz(self) -> float | None:
-        """`None` where unpitched."""
-
-    @property
-    def low_hz(self) -> float:
-        """Where its band begins."""
-
-    @property
-    def high_hz(self) -> float:
-        """Where its band ends."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from typing import Protocol
 
+from callresp.link.port import Clock
 from callresp.midi.clock import ClockMaker
 from callresp.midi.ports import MidiOutput
 
@@ -14,13 +14,6 @@ NEAR_S, NAP_S, IDLE_S = 0.003, 0.0002, 0.05
 KEPT = 5000
 # A clock that is later than this is of no use to anyone: it is left out, and counted.
 LATE_S = 0.05
-
-
-class Clock(Protocol):
-    """A steady clock."""
-
-    def now_s(self) -> float:
-        """Seconds."""
 
 
 class ClockOut:
