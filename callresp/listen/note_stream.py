@@ -173,16 +173,17 @@ class NoteStream:
     def _analyse(self, power: Power, last: bool) -> None:
         while self.setup.lossy and len(power):
             # At the same frames, however the sound comes.
-            left = codec_holes.HELD - self.state["frame"] % codec_holes.HELD
-            if left == codec_holes.HELD:
-                self._fill_holes()
+            now = self.state["frame"]
+            if now % codec_holes.HELD == 0:
+                self._fill_holes(now)
+            step = codec_holes.HELD if self._least.any() else codec_holes.EVERY
+            left = step - now % step
             self._take(power[:left], last=False)
             power = power[left:]
         self._take(power, last)
 
-    def _fill_holes(self) -> None:
-        """Lift the quartile where it lies in holes that a codec cut."""
-        now = self.state["frame"]
+    def _fill_holes(self, now: int) -> None:
+        """Lift the quartile where it lies in holes that a codec cut, at frame `now`."""
         if now and now % codec_holes.EVERY == 0:
             past = np.arange(max(0, now - codec_holes.FRAMES), now, codec_holes.STEP)
             rows = self.spec.power[past & (layout.RING - 1)]

@@ -68,7 +68,7 @@ def is_residue(
         return True
     far = BROAD_FAR if gated or freq == 0.0 else FAR
     power = 10.0 ** (0.1 * level_db)
-    if (gated or setup.lossy) and _loudest_about(frame, state, spec, setup) * LONG_FAR > power:
+    if (gated or setup.lossy) and _is_far_below(power, frame, state, spec, setup):
         return True
     skirt = SKIRT_HZ / setup.bin_hz
     earliest = max(0, frame - BLOCK_FRAMES, state.frame - RING + 2)
@@ -96,16 +96,15 @@ def _any_over(row: Any, share: float, power: float) -> bool:
     return over > 0
 
 
-@inner
-def _loudest_about(frame: int, state: Any, spec: Any, setup: Any) -> float:
-    """The highest power of a bin within `LONG_FRAMES` of a frame."""
-    most = 0.0
+@noalloc
+def _is_far_below(power: float, frame: int, state: Any, spec: Any, setup: Any) -> bool:
+    """Whether a power lies `LONG_FAR` below any bin within `LONG_FRAMES` of a frame."""
     earliest = max(0, frame - LONG_FRAMES, state.frame - RING + 2)
     for other in range(earliest, min(state.frame, frame + LONG_FRAMES) + 1, LONG_STEP):
         row = spec.power[other & (RING - 1)]
-        for k in range(setup.low, setup.high):
-            most = max(most, row[k])
-    return most
+        if _any_over(row[setup.low : setup.high], LONG_FAR, power):
+            return True
+    return False
 
 
 @inner
