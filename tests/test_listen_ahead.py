@@ -28,6 +28,12 @@ def song() -> Waveform:
     return Waveform(render(load_recipe("duet")).samples[: 12 * RATE_HZ], RATE_HZ)
 
 
+@pytest.fixture(autouse=True)
+def some_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fewer than usual, so that a short song is handed over several times."""
+    monkeypatch.setattr(offline, "AT_ONCE", 4)
+
+
 def heard(recording: Recording) -> NoteTable:
     return unassigned_notes(recording, Profile())[0]
 
