@@ -23,6 +23,7 @@ from callresp.listen.voices.bouts import (
 )
 from callresp.listen.voices.clustering import join_again, settle
 from callresp.listen.voices.looks import Numbers, looks_of
+from callresp.listen.voices.online_voices import HISTORY, VoiceTracker
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
 from callresp.listen.voices.recurrence import likelier
 from callresp.listen.voices.voice_model import gather, room_for_groups, terms
@@ -320,3 +321,39 @@ def test_who_is_known_is_not_parted() -> None:
     known = nobody.copy()
     known[:32] = 0
     assert set(settle(pairs, known)[:32].tolist()) == {0}
+
+
+@pytest.mark.parametrize("known_bouts", [1, 2])
+def test_bouts_tell_a_second_bird_though_the_first_is_known(known_bouts: int) -> None:
+    """It went to whoever was known, however long both sang: in a long recording, and live."""
+    pairs, bout = _turns([FIRST, NEIGHBOUR] * 3)
+    known = np.where(bout < known_bouts, bout % 2, -1)
+    assert settle(pairs, known).tolist() == (bout % 2).tolist()
+
+
+def test_online_two_birds_in_turns_stay_two_longer_than_its_history() -> None:
+    notes, features = _sung([FIRST, SECOND] * 20)
+    assert len(notes) > 1.5 * HISTORY
+    tracker = VoiceTracker(regroup=False)
+    voices: list[int] = []
+    for n in range(len(notes)):
+        voices.append(tracker.assign(notes[n : n + 1], features[n : n + 1]))
+        if n % 16 == 15:
+            for number, voice in tracker.regroup(frozenset(range(n + 1))).items():
+                voices[number] = voice
+    assert _same(voices, (np.arange(len(notes)) // 16 % 2).tolist())
+
+
+def test_online_a_bird_is_known_again_after_longer_than_its_history() -> None:
+    songs = [FIRST, SECOND] * 3 + [FIRST] * 24 + [SECOND, FIRST] * 3
+    notes, features = _sung(songs)
+    tracker = VoiceTracker(regroup=False)
+    voices: list[int] = []
+    for n in range(len(notes)):
+        voices.append(tracker.assign(notes[n : n + 1], features[n : n + 1]))
+        if n % 16 == 15:
+            for number, voice in tracker.regroup(frozenset(range(n - 63, n + 1))).items():
+                voices[number] = voice
+    true = [int(song is SECOND) for song in songs for _ in range(16)]
+    late = slice(-16 * 6, None)
+    assert _same(voices[16 * 4 : 16 * 6] + voices[late], true[16 * 4 : 16 * 6] + true[late])

@@ -142,19 +142,33 @@ def _sung_over_each_other(
     return rows, who
 
 
-def test_the_online_form_finds_the_singers_after_a_while() -> None:
+def test_the_online_form_finds_the_singers_after_a_while_and_keeps_their_names() -> None:
     truth = render(vary(load_recipe("duet"), seconds=60, seed=31)).truth
     notes, features = truth_rows(truth.notes)
-    tracker = VoiceTracker(regroup=False)
-    voices: list[int] = []
-    for i in range(len(notes)):
-        voices.append(tracker.assign(notes[i], features[i]))
-        if tracker.due():
-            for number, voice in tracker.regroup(frozenset(range(i + 1))).items():
-                voices[number] = voice
+    tracker = VoiceTracker()
+    given_voices = [tracker.assign(notes[i], features[i]) for i in range(len(notes))]
     half = len(notes) // 2
     true = [note.voice for note in truth.notes]
-    assert pairwise_f(true[half:], voices[half:]) > 0.9
+    assert pairwise_f(true[half:], given_voices[half:]) > 0.6
+
+
+def test_where_nothing_is_settled_the_online_form_ends_as_the_offline_one() -> None:
+    online, offline = [], []
+    for seed in range(31, 37):
+        truth = render(vary(load_recipe("duet"), seconds=60, seed=seed)).truth
+        notes, features = truth_rows(truth.notes)
+        tracker = VoiceTracker(regroup=False)
+        voices: list[int] = []
+        for i in range(len(notes)):
+            voices.append(tracker.assign(notes[i], features[i]))
+            if tracker.due():
+                for number, voice in tracker.regroup(frozenset(range(i + 1))).items():
+                    voices[number] = voice
+        true = [note.voice for note in truth.notes]
+        online.append(pairwise_f(true, voices))
+        offline.append(pairwise_f(true, assign_voices(notes, features)["voice"].tolist()))
+    assert all(a > b - 0.06 for a, b in zip(online, offline, strict=True))
+    assert np.mean(online) > np.mean(offline) - 0.02
 
 
 def test_the_online_form_tells_two_birds_in_turns_apart_once_each_has_sung_a_bout() -> None:

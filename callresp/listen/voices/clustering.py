@@ -18,7 +18,7 @@ Five steps, the first four as in telling speakers apart:
    has come to say so; parts of a song, against a little evidence.
 5. Bouts. All bouts are asked whether one sang them, or two who have little in common, or more
    (`callresp.listen.voices.bouts`); who is found so stands where that accounts better for what
-   comes back (`callresp.listen.voices.recurrence`).
+   comes back (`callresp.listen.voices.recurrence`). Who is known from before keeps those notes.
 
 In a chorus, the plainest pieces are joined by how alike their notes are, and no more is done
 (`callresp.listen.voices.choruses`).
@@ -31,6 +31,7 @@ are known from before: those of one number stay together.
 
 from __future__ import annotations
 
+from collections import Counter
 from itertools import combinations
 
 import numpy as np
@@ -113,15 +114,35 @@ def settle(
     if owner.max() > 0:
         _look_again(owner, pieces(p, known, by_band, SURER), known < 0, by_band, p)
         owner = renumbered(owner)
-    if by_band or known.max() >= 0:  # who is known stays together
+    if by_band:
         return owner
-    owner = join_again(owner, p, least)
+    if known.max() < 0:
+        owner = join_again(owner, p, least)
     told = by_bouts(p, most, two_before=bool(owner.max() > 0))
-    if told is None or (owner.max() > 0 and not likelier(told, owner, p)):
-        return owner
     # Of two who sing at once, each bout may hold both: that they are alike doesn't join them.
-    joins = told.max() == 0 and p.about @ p.weight >= AT_ONCE * p.weight.sum()
-    return owner if joins else renumbered(told)
+    if told is None or (told.max() == 0 and p.about @ p.weight >= AT_ONCE * p.weight.sum()):
+        return owner
+    if known.max() >= 0:  # who is known stays together
+        names = names_of(told, owner, sure=known >= 0)
+        new = [names.get(row, int(owner.max()) + 1 + row) for row in range(int(told.max()) + 1)]
+        told = renumbered(np.where(known < 0, np.array(new)[told], owner))
+    return renumbered(told) if owner.max() == 0 or likelier(told, owner, p) else owner
+
+
+def names_of(found: Numbers, named: Numbers, sure: Flags | None = None) -> dict[int, int]:
+    """The name that most notes of each group have, each name once: some groups have none.
+
+    `found` is the group of every note, `named` the name that it had, shape ``(n,)``. Those that
+    are `sure` are asked first.
+    """
+    names: dict[int, int] = {}
+    every = np.ones(len(found), np.bool_)
+    for some in (every,) if sure is None else (sure, every):
+        votes = Counter(zip(found[some].tolist(), named[some].tolist(), strict=True))
+        for (row, name), _ in votes.most_common():
+            if row not in names and name not in names.values():
+                names[row] = name
+    return names
 
 
 def join_again(owner: Numbers, p: Pairs, least: float) -> Numbers:

@@ -27,14 +27,14 @@ import numpy as np
 from callresp.listen.kernels._jit import kernel
 from callresp.listen.notes import FEATURES, Rows
 from callresp.listen.voices.assign import DEFAULT_SETTINGS, SingerSettings, latest
-from callresp.listen.voices.clustering import renumbered, settle
+from callresp.listen.voices.clustering import names_of, renumbered, settle
 from callresp.listen.voices.looks import Numbers, Values, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, compare_last, pairs_of, room_for
 from callresp.listen.voices.voice_model import FEATURES as EVIDENCE
 from callresp.listen.voices.voice_model import add_up, empty_groups, log_odds
 
-HISTORY = 224  # notes that are grouped anew
-ROOM = 512
+HISTORY = 320  # notes that are grouped anew
+ROOM = 768
 FIRST_AFTER = 12  # notes; from then on after a quarter more, up to every EVERY
 EVERY = 24
 LEAST = -1.3  # nats, below which a note opens a singer; together with others it is looked at anew
@@ -193,11 +193,7 @@ class VoiceTracker:
 
     def _matched(self, found: Numbers, named: Numbers) -> list[int]:
         """A name for each group: the one that most of its notes had, each name once."""
-        pairs = Counter(zip(found.tolist(), named.tolist(), strict=True))
-        names: dict[int, int] = {}
-        for (row, name), _ in pairs.most_common():
-            if row not in names and name not in names.values():
-                names[row] = name
+        names = names_of(found, named)
         return [
             names[row] if row in names else self._new_name() for row in range(int(found.max()) + 1)
         ]
