@@ -335,6 +335,19 @@ def test_the_listener_is_told_what_was_answered_and_the_log_what_was_renamed() -
     assert day.of("voice") == [{"phrase": second.id, "voice": "Z"}]  # type: ignore[attr-defined]
 
 
+@pytest.mark.parametrize("after_s", [0.1, 1.0])
+def test_a_call_that_the_sound_ends_on_is_logged_with_why_it_was_left(after_s: float) -> None:
+    """Once before its rest is over, and once while its answer waits."""
+    waits = msgspec.structs.replace(PROMPT.manners, wait_s=(3.0, 3.0))
+    notes = calls(1)
+    day = day_of(notes, msgspec.structs.replace(PROMPT, manners=waits))
+    day.run(silence(notes[-1].offset_s + 0.15 + after_s))
+    day.perform(day.engine.finish())
+    assert len(day.of("phrase")) == 1
+    replies: list[Any] = day.of("reply")
+    assert [row["unanswered"] for row in replies] == ["the sound ended before it could be answered"]
+
+
 def test_every_row_can_be_written_and_read() -> None:
     day = day_of(calls(2), PROMPT)
     day.run(silence(25))

@@ -296,6 +296,17 @@ def test_what_closes_between_two_ticks_is_all_answered_for() -> None:
     assert [(phrase.voice, phrase.onset_s) for phrase in live.closed] == [("A", 1.0), ("B", 1.1)]
 
 
+def test_phrases_are_numbered_as_they_close() -> None:
+    live = LiveReplier(FETTLE, load_rules("answer"))
+    for number, (at_s, length_s, voice) in enumerate(
+        [(1.0, 0.1, "A"), (1.05, 0.1, "B"), (1.3, 0.8, "A")]
+    ):
+        live.heard(note(number, at_s, length_s, voice=voice))
+    live.tick(5.0)
+    live.tick(6.0)
+    assert [(phrase.id, phrase.notes[0].phrase) for phrase in live.closed] == [(0, 0), (1, 1)]
+
+
 def test_a_voice_is_remembered_until_it_has_been_silent_for_ten_minutes() -> None:
     live = LiveReplier(FETTLE, load_rules("answer"))
     live.began(7, "A", 61.0)

@@ -309,6 +309,8 @@ class LiveEngine:
         """The sound has ended: close what is open, release everything."""
         for event in self._listener.rest():
             self._hear(event)
+        self._replier.inhibited = self._interlocks.why
+        self._replier.finish(self.now_s)
         self._record_phrases()
         self._out.append(Release("the session is over"))
         return self._drain()

@@ -8,6 +8,7 @@ by which it ends: as a note, or as nothing.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
@@ -119,6 +120,7 @@ class LiveReplier:
         self._playing: _Playing | None = None
         self._tidied_s = 0.0
         self._over: list[Closed[str]] = []
+        self._phrases = 0
         self._ended: dict[int, _Ended] = {}  # by number of note; not those that were answered
         self.silences: list[Unanswered] = []
         self.closed: list[Phrase] = []
@@ -229,6 +231,14 @@ class LiveReplier:
             self._close(closed, now_s)
         return self._begin(now_s)
 
+    def finish(self, now_s: float) -> None:
+        """The sound has ended: what is open closes, and nothing more is answered."""
+        self.inhibited = self.inhibited or silences.over()
+        over, self._over = [*self._over, *self._closer.finish()], []
+        for closed in over:
+            self._close(closed, now_s)
+        self._begin(math.inf)
+
     def _voices(self, now_s: float) -> set[str]:
         """Those who sing now, and are given way to."""
         return {
@@ -257,9 +267,11 @@ class LiveReplier:
             (self._open.pop(number) for number in closed.notes),
             key=lambda note: (note.onset_s, note.id),
         )
-        notes = tuple(msgspec.structs.replace(note, phrase=closed.phrase) for note in run)
+        # In the order in which they close, as who reads the log numbers them.
+        number, self._phrases = self._phrases, self._phrases + 1
+        notes = tuple(msgspec.structs.replace(note, phrase=number) for note in run)
         voice = notes[0].voice
-        phrase = Phrase(id=closed.phrase, voice=voice, notes=notes)
+        phrase = Phrase(id=number, voice=voice, notes=notes)
         self.closed.append(phrase)
         recall = self._replier.memory.recall(phrase)
         ended = _Ended(phrase, recall, {note.id: note.voice for note in notes})

@@ -143,6 +143,11 @@ def rules_changed() -> str:
     return reason("the rules were changed before it could sound", "rule")
 
 
+def over() -> str:
+    """The sound ended."""
+    return "the sound ended before it could be answered"
+
+
 def cut_short(at_s: float) -> str:
     """One that is given way to began before the first stroke."""
     detail = f"a call began at {at_s:.1f} s"
