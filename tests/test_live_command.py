@@ -140,7 +140,7 @@ def test_raw_sound_on_standard_input(run: Run, monkeypatch: pytest.MonkeyPatch) 
         cli, ["live", "--input", "-", "--rate", str(RATE_HZ), "--rules", "shadow"], input=raw
     )
     assert result.exit_code == 0, result.output
-    assert "phrases heard" in result.output
+    assert "1 phrase heard, 0 answered" in result.output
 
 
 def test_a_phrase_that_was_renamed_is_shown(capfd: pytest.CaptureFixture[str]) -> None:
