@@ -41,11 +41,12 @@ from callresp.io.place import Echo
 from callresp.io.wording import counted
 from callresp.palette.model import Palette
 from callresp.plan.model import Plan
+from callresp.scene.place import Convolver
 from callresp.synthesis.execution import Execution, execute
 from callresp.synthesis.levels import ListeningPoint, listening_point
 from callresp.synthesis.loudness import LoudnessMeter
 from callresp.synthesis.modal import StrikerVoice
-from callresp.synthesis.returns import Returns
+from callresp.synthesis.returns import response_of
 from callresp.synthesis.turning import TurnerVoice
 
 Waves = npt.NDArray[np.float64]
@@ -182,19 +183,30 @@ class _Source:
     def blocks(self) -> Iterator[tuple[Waves, Waves]]:
         """Yield (chorus, machine), each ``(n, channels)``, until both have ended."""
         machine = Machine(self._plan, self._palette, self.rate, place=self._place, seed=self._seed)
-        place = self._place
-        walls = Returns(self._mixing.echoes, self.rate, place.temperature_c, place.humidity, BLOCK)
+        walls = self._walls()
         gains = np.array(self._mixing.gains)
+
+        def played(count: int) -> Waves:
+            dry = machine.next(count)
+            return np.outer(dry + walls(dry) if walls else dry, gains)
+
         done = 0
         for chorus in self._chorus(len(gains)):
-            yield chorus, np.outer(walls(machine.next(len(chorus))), gains)
+            yield chorus, played(len(chorus))
             done += len(chorus)
         # A recording that broke off leaves the rest to the machine alone.
         last = max(self.frames, done)
         while done < last:
             count = min(BLOCK, last - done)
-            yield np.zeros((count, len(gains))), np.outer(walls(machine.next(count)), gains)
+            yield np.zeros((count, len(gains))), played(count)
             done += count
+
+    def _walls(self) -> Convolver | None:
+        echoes, place = self._mixing.echoes, self._place
+        if not echoes:
+            return None
+        response = response_of(echoes, self.rate, place.temperature_c, place.humidity)
+        return Convolver(response, BLOCK)
 
     def _chorus(self, channels: int) -> Iterator[Waves]:
         for parts in zip(*(item.blocks() for item in self._recordings), strict=True):

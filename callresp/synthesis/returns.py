@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.io.place import Echo
-from callresp.scene.place import Convolver
 from callresp.scene.walls import TAPS, add_taps, air_taps
 
 Waves = npt.NDArray[np.float64]
@@ -33,32 +32,3 @@ def response_of(
         taps = air_taps(way_m, sample_rate_hz, temperature_c, humidity, MIDDLE_HZ)
         add_taps(out, round(echo.delay_s * sample_rate_hz), 10 ** (echo.level_db / 20) * taps)
     return out
-
-
-class Returns:
-    """Adds the echoes to the machine's sound, block by block.
-
-    Parameters
-    ----------
-    echoes, sample_rate_hz, temperature_c, humidity
-        As for `response_of`.
-    block
-        The longest block that comes.
-    """
-
-    def __init__(
-        self,
-        echoes: Sequence[Echo],
-        sample_rate_hz: int,
-        temperature_c: float,
-        humidity: float,
-        block: int,
-    ) -> None:
-        self._convolve = None
-        if echoes:
-            response = response_of(echoes, sample_rate_hz, temperature_c, humidity)
-            self._convolve = Convolver(response, block)
-
-    def __call__(self, dry: Waves) -> Waves:
-        """A block of the machine with what comes back by then."""
-        return dry if self._convolve is None else dry + self._convolve(dry)
