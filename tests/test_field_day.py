@@ -18,7 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callresp.errors import UserError
-from callresp.field.day import FieldDay, read_day
+from callresp.field.day import FieldDay
+from callresp.field.day_reader import read_day
 from callresp.field.log import FieldLog
 from callresp.field.scores import heard_score, reply_score
 from callresp.field.statistics import busiest_minute, statistics_of

@@ -13,7 +13,7 @@ from live_helpers import RATE_HZ, Scripted
 from test_live_engine import calls
 
 from callresp.cli import cli
-from callresp.field.day import read_day
+from callresp.field.day_reader import read_day
 from callresp.field.statistics import statistics_of
 from callresp.io.audio import write_wav
 from callresp.live import setup

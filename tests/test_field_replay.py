@@ -16,7 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callresp.field import replay as again
-from callresp.field.day import FieldDay, read_day
+from callresp.field.day import FieldDay
+from callresp.field.day_reader import read_day
 from callresp.field.scores import heard_score, reply_score
 from callresp.io.score import ReplyNote, read_heard, read_reply
 from callresp.palette.files import load_palette

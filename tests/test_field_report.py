@@ -19,7 +19,7 @@ from PIL import Image
 
 from callresp.commands.report import print_summary
 from callresp.field import timeline
-from callresp.field.day import read_day
+from callresp.field.day_reader import read_day
 from callresp.field.log import FieldLog
 from callresp.field.statistics import statistics_of
 from callresp.plots import charts, dial

@@ -19,7 +19,7 @@ from field_helpers import log_rows
 from live_helpers import RATE_HZ
 
 from callresp.cli import cli
-from callresp.field.day import read_day
+from callresp.field.day_reader import read_day
 from callresp.field.log import END_KEY, FieldLog
 from callresp.field.timeline import timeline
 from callresp.io.audio import write_wav

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from callresp.cli import cli
 from callresp.commands.live import active_hours
 from callresp.errors import UserError
-from callresp.field.day import _WallClock
+from callresp.field.day_reader import _WallClock
 from callresp.live.interlocks import WallClockMonitor
 from callresp.scout.sun import (
     ActiveHours,

@@ -10,7 +10,8 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.errors import UserError
-from callresp.field.day import FieldDay, read_day
+from callresp.field.day import FieldDay
+from callresp.field.day_reader import read_day
 from callresp.field.provenance import palette_of, rules_of
 from callresp.field.replay import (
     Variant,

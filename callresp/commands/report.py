@@ -11,7 +11,8 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.errors import UserError
-from callresp.field.day import FieldDay, read_day
+from callresp.field.day import FieldDay
+from callresp.field.day_reader import read_day
 from callresp.field.provenance import palette_of
 from callresp.field.statistics import DayStatistics, statistics_of
 from callresp.io.files import write_text

@@ -168,7 +168,7 @@ def hear(source: Source, progress: Callable[[float], None]) -> HeardScore:
         Called with the share done.
     """
     if source.kind == "field log":
-        from callresp.field.day import read_day
+        from callresp.field.day_reader import read_day
         from callresp.field.scores import heard_score
 
         return heard_score(read_day(source.path))
