@@ -229,11 +229,13 @@ class MachineRun:
 
 def _moved(note: ReplyNote, by_s: float, end_s: float) -> ReplyNote:
     """A note of the loop in one of its passes; what rings beyond the pass is damped at its end."""
-    onset_s = round(note.onset_s + by_s, 6)
-    offset_s = None if note.offset_s is None else round(min(note.offset_s + by_s, end_s), 6)
-    if offset_s is not None and offset_s <= onset_s:
-        offset_s = round(onset_s + 0.05, 6)
-    return msgspec.structs.replace(note, onset_s=onset_s, offset_s=offset_s)
+    moved = note.later(by_s)
+    if moved.offset_s is None:
+        return moved
+    offset_s = min(moved.offset_s, round(end_s, 6))
+    if offset_s <= moved.onset_s:
+        offset_s = round(moved.onset_s + 0.05, 6)
+    return msgspec.structs.replace(moved, offset_s=offset_s)
 
 
 def ports() -> list[str]:

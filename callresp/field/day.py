@@ -176,8 +176,7 @@ def shifted(item: Timed, by_s: float) -> Timed:
     if isinstance(item, Phrase):
         return msgspec.structs.replace(item, notes=tuple(moved(note) for note in item.notes))
     if isinstance(item, ReplyNote):
-        offset_s = None if item.offset_s is None else later(item.offset_s)
-        return msgspec.structs.replace(item, onset_s=later(item.onset_s), offset_s=offset_s)
+        return item.later(by_s)
     if isinstance(item, LoggedReply):
         notes = tuple(shifted(note, by_s) for note in item.notes)
         return replace(item, at_s=later(item.at_s), notes=notes)

@@ -25,7 +25,7 @@ from collections.abc import Callable, Iterable, Sequence
 from itertools import chain, groupby, pairwise
 from operator import attrgetter
 from pathlib import Path
-from typing import TypeVar
+from typing import Self, TypeVar
 
 import msgspec
 
@@ -262,6 +262,14 @@ class ReplyNote(msgspec.Struct, frozen=True, kw_only=True):
         _span(self.onset_s, self.onset_s if self.offset_s is None else self.offset_s)
         _share("force", self.force)
         _positive_or_none("asked_hz", self.asked_hz)
+
+    def later(self, by_s: float) -> Self:
+        """The same note, `by_s` later."""
+        if by_s == 0:
+            return self
+        offset_s = None if self.offset_s is None else round(self.offset_s + by_s, 6)
+        onset_s = round(self.onset_s + by_s, 6)
+        return msgspec.structs.replace(self, onset_s=onset_s, offset_s=offset_s)
 
 
 class Unanswered(msgspec.Struct, frozen=True, kw_only=True):

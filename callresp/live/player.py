@@ -21,8 +21,6 @@ import itertools
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
-import msgspec
-
 from callresp.io.score import ReplyNote
 from callresp.live.self_masking import SelfMask
 from callresp.palette.model import Palette
@@ -99,7 +97,7 @@ class Player:
         late_s += max(self.align(first_s) - first_s, 0.0)
         played = []
         for starts_s, note in starts:
-            moved = _moved(note, late_s)
+            moved = note.later(late_s)
             played.append(moved)
             heapq.heappush(self._notes, (starts_s + late_s, next(self._count), moved))
         self.first_s = None
@@ -149,10 +147,3 @@ class Player:
             heapq.heappush(self._coming, (sounds_s, next(self._count), command))
         first_s = min(command.at_s for command in commands)
         self.first_s = first_s if self.first_s is None else min(self.first_s, first_s)
-
-
-def _moved(note: ReplyNote, by_s: float) -> ReplyNote:
-    if by_s == 0:
-        return note
-    offset_s = None if note.offset_s is None else round(note.offset_s + by_s, 6)
-    return msgspec.structs.replace(note, onset_s=round(note.onset_s + by_s, 6), offset_s=offset_s)

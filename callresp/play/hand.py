@@ -223,7 +223,7 @@ class HandPlayer:
         played = [note for note in self._notes if note.id not in self._unplayed]
         cut_s = max(min((note.onset_s for note in played), default=0.0) - LEAD_IN_S, 0.0)
         notes = sorted(
-            (_earlier(note, cut_s) for note in played), key=lambda note: (note.onset_s, note.id)
+            (note.later(-cut_s) for note in played), key=lambda note: (note.onset_s, note.id)
         )
         last_s = max((note.offset_s or note.onset_s for note in notes), default=0.0)
         header = ReplyHeader(
@@ -443,10 +443,3 @@ class HandPlayer:
     def _drain(self) -> DueCommands:
         out, self._out = self._out, DueCommands()
         return out
-
-
-def _earlier(note: ReplyNote, by_s: float) -> ReplyNote:
-    if by_s == 0:
-        return note
-    offset_s = None if note.offset_s is None else note.offset_s - by_s
-    return msgspec.structs.replace(note, onset_s=note.onset_s - by_s, offset_s=offset_s)
