@@ -18,7 +18,7 @@ import numpy as np
 from reply_helpers import note
 from starlette.types import ASGIApp
 
-from callresp.desk.address import Opened, open_server
+from callresp.desk.address import BoundServer, open_server
 from callresp.desk.api import Desk, application
 from callresp.desk.opening import open_job
 from callresp.desk.server import server_of
@@ -104,7 +104,7 @@ class Served:
 
 
 @contextmanager
-def running(app: ASGIApp | Future[ASGIApp], opened: Opened) -> Iterator[None]:
+def running(app: ASGIApp | Future[ASGIApp], opened: BoundServer) -> Iterator[None]:
     """Run a desk's server in a thread of this process."""
     server = server_of(app, opened)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [opened.listener]}, daemon=True)

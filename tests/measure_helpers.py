@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from callresp.io.audio import clipped_at
-from callresp.io.settings import Source, convert
+from callresp.io.settings import SettingsFile, convert
 from callresp.palette.model import Palette
 from callresp.plan.model import Plan, PlanHeader, Strike
 from callresp.strike_test import analysis, draft, protocol
@@ -89,7 +89,7 @@ def drafted(machine: Sequence[Any], soft_ms: float = 4.5) -> tuple[Palette, str]
         draft.WiredStriker(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine
     ]
     text = draft.draft("tried", wired, draft.CoilSupply(soft_ms=soft_ms, hard_ms=12))
-    return convert(Source(text, "drafted.toml"), Palette), text
+    return convert(SettingsFile(text, "drafted.toml"), Palette), text
 
 
 def capture_of(samples: Any, rate_hz: int = 48000) -> Capture:

@@ -21,7 +21,7 @@ from callresp.palette.model import (
 )
 from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike, Turn
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import Machine
+from callresp.synthesis.mixing import PlanRenderer
 
 Waves = npt.NDArray[np.float64]
 
@@ -44,7 +44,7 @@ def render(
     seed: int = 0,
 ) -> npt.NDArray[np.float32]:
     """What a machine sounds like while it plays a plan."""
-    playing = Machine(score, palette, rate_hz, start_s, place, seed)
+    playing = PlanRenderer(score, palette, rate_hz, start_s, place, seed)
     return playing.next(round(duration_s * rate_hz)).astype(np.float32)
 
 

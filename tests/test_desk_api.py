@@ -35,7 +35,7 @@ from callresp.palette.files import load_palette
 from callresp.plan.planner import make_plan
 from callresp.reply.replier import answer
 from callresp.reply.rules import load_rules
-from callresp.synthesis.mixing import Machine
+from callresp.synthesis.mixing import PlanRenderer
 
 
 @pytest.fixture(scope="module")
@@ -261,7 +261,7 @@ def test_the_machines_chunks_are_the_rehearsals_samples(desk: Served) -> None:
     plan = make_plan(
         answer(desk.desk.session.need_heard().score, palette, load_rules("answer")), palette
     )
-    whole = Machine(plan.plan, palette, RATE_HZ).next(3 * BLOCK).astype(np.float32)
+    whole = PlanRenderer(plan.plan, palette, RATE_HZ).next(3 * BLOCK).astype(np.float32)
     # Out of order, so that each chunk but one starts a machine of its own.
     for number in (2, 0, 1):
         chunk = np.frombuffer(desk.ask(f"/api/machine/{state['sound']}/{number}")[1], "<f4")

@@ -38,12 +38,12 @@ def found(path: Path) -> comparing.Comparison:
     )
 
 
-def _heard(name: str, onsets_s: list[float]) -> comparing.Heard:
+def _heard(name: str, onsets_s: list[float]) -> comparing.DetectorResult:
     notes = tuple(
         Note(id=i, onset_s=t, offset_s=t + 0.05, pitch_hz=None, level_db=-20, voice="A")
         for i, t in enumerate(onsets_s)
     )
-    return comparing.Heard(name, HeardScore(header=HeardHeader(), notes=notes), 1.0)
+    return comparing.DetectorResult(name, HeardScore(header=HeardHeader(), notes=notes), 1.0)
 
 
 def test_a_detector_agrees_with_itself_and_is_scored_within_the_spans(

@@ -17,7 +17,7 @@ from plan_oracle import broken_limits
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
 from callresp.io.resources import shipped
-from callresp.io.settings import Source, convert
+from callresp.io.settings import SettingsFile, convert
 from callresp.palette.files import load_palette
 from callresp.palette.model import Coil, Palette
 from callresp.plan.checked_plan import check
@@ -104,7 +104,7 @@ def random_machine(rng: random.Random) -> Palette:
     limits += f"cycle_s = {rng.uniform(2, 60)}\nthermal_k_per_w = {rng.uniform(1, 60)}"
     text = text.replace("on_max_ms = 15\nduty_max = 0.1", limits)
     text = text.replace("on_max_ms = 8000", f"on_max_ms = {1000 * rng.uniform(1.0, 30)}")
-    return convert(Source(text, "any.toml"), Palette)
+    return convert(SettingsFile(text, "any.toml"), Palette)
 
 
 def slightly_weaker(palette: Palette) -> Palette:

@@ -115,14 +115,14 @@ def test_swapped_channels_are_told_by_the_palettes_pitches() -> None:
     hz = [932.0 * r for r in BAR]
     machine = (tube(felt=None, hz=hz, t60_s=[1.2, 0.8, 0.5, 0.3]), bell(channel=1))
     _, text = drafted(machine)
-    from callresp.io.settings import Source, convert
+    from callresp.io.settings import SettingsFile, convert
     from callresp.palette.model import Palette
 
     text = text.replace("pitch_hz = 1000.0", "pitch_hz = 932.0", 1)
     text = text.replace("pitch_hz = 1000.0", "pitch_hz = 523.0", 1)
     first, second = text.split('name = "bell"')
     text = first + 'name = "bell"' + second.replace('kind = "bar"', 'kind = "bell"', 1)
-    palette = convert(Source(text, "known.toml"), Palette)
+    palette = convert(SettingsFile(text, "known.toml"), Palette)
     schedule = laid_out(palette, runs=0, pulses=2)
     swap = {n: 1 - s.channel for n, s in enumerate(schedule.strikes)}
     found = measured(

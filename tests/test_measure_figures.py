@@ -13,7 +13,7 @@ from measure_helpers import BAR, bell, capture_of, cents, drafted, tube
 
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
-from callresp.io.settings import Source, convert
+from callresp.io.settings import SettingsFile, convert
 from callresp.palette.model import Palette
 from callresp.strike_test import (
     analysis,
@@ -474,7 +474,7 @@ def test_a_draft_says_what_was_given_and_hurts_no_common_coil() -> None:
     wired = [draft.WiredStriker('the "one"', 3, 7, "off"), draft.WiredStriker("two", 1)]
     supply = draft.CoilSupply(volts=24.0, ohms=10.0, damper_ohms=40.0, soft_ms=4.0, hard_ms=9.0)
     text = draft.draft("mine", wired, supply, title="In the shed", restrike_ms=200.0)
-    palette = convert(Source(text, "mine.toml"), Palette)
+    palette = convert(SettingsFile(text, "mine.toml"), Palette)
     assert (palette.name, palette.description) == ("mine", "In the shed")
     assert palette.board.coil_channels == 8
     assert palette.driver[0].channels == (1, 3, 7)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from callresp.errors import UserError
 from callresp.io.resources import corpus
-from callresp.io.settings import Source, convert
+from callresp.io.settings import SettingsFile, convert
 from callresp.palette.model import Palette
 from callresp.strike_test import draft, toml_update
 from callresp.strike_test.findings import _strokes
@@ -77,7 +77,7 @@ def found(*strikers: StrikerResult) -> StrikeTestResult:
 
 
 def palette_of(text: str) -> Palette:
-    return convert(Source(text, "written.toml"), Palette)
+    return convert(SettingsFile(text, "written.toml"), Palette)
 
 
 def test_measured_values_are_written_with_their_uncertainty() -> None:

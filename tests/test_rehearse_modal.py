@@ -25,7 +25,7 @@ from scipy import optimize
 from callresp.io.audio import level_db
 from callresp.palette.files import load_palette
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import Machine
+from callresp.synthesis.mixing import PlanRenderer
 from callresp.synthesis.modal import contact_s, partial_amplitudes
 
 RATE = 48000
@@ -195,7 +195,7 @@ def test_blocks_of_any_size_give_the_same_sound(
     strokes = [strike(at, pulse) for at, pulse in zip(starts, pulses, strict=False)]
     score = plan(*strokes, hold(held[0], held[0] + held[1]))
     whole = render(score, palette, rate, 2.0)
-    by_blocks = Machine(score, palette, rate)
+    by_blocks = PlanRenderer(score, palette, rate)
     parts, left, turn = [], len(whole), 0
     while left > 0:
         size = min(blocks[turn % len(blocks)], left)
@@ -208,7 +208,7 @@ def test_blocks_of_one_sample_give_the_same_sound() -> None:
     palette = machine(bar(600.0, damper=damper("on", 0.2, noise_db=40.0)))
     score = plan(strike(0.0), strike(0.02), hold(-0.1, 0.01))
     whole = render(score, palette, 8000, 0.12)
-    by_blocks = Machine(score, palette, 8000)
+    by_blocks = PlanRenderer(score, palette, 8000)
     parts = [by_blocks.next(1) for _ in range(len(whole))]
     assert np.abs(np.concatenate(parts) - whole).max() < 1e-6
 

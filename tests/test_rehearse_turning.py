@@ -11,7 +11,7 @@ from rehearse_helpers import bar, machine, plan, render, shaker, turn
 from callresp.io.audio import level_db
 from callresp.synthesis.execution import execute
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import Machine
+from callresp.synthesis.mixing import PlanRenderer
 from callresp.synthesis.turning import Shaft, level_at
 
 RATE = 48000
@@ -83,7 +83,7 @@ def test_blocks_of_any_size_give_the_same_grains(blocks: list[int], start: int) 
     rate = 16000
     palette, score = machine(turner=shaker()), plan(turn(0.2, 2.0, 3.0))
     whole = render(score, palette, rate, 3.0)
-    by_blocks = Machine(score, palette, rate, start_s=start / rate)
+    by_blocks = PlanRenderer(score, palette, rate, start_s=start / rate)
     parts, left, turns = [], len(whole) - start, 0
     while left > 0:
         size = min(blocks[turns % len(blocks)], left)

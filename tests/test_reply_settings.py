@@ -16,7 +16,7 @@ from msgspec import Meta
 from callresp.cli import cli
 from callresp.errors import UserError
 from callresp.io.setting_guide import REQUIRED, Setting, settings_of, told
-from callresp.io.settings import Source, allowed_at, convert
+from callresp.io.settings import SettingsFile, allowed_at, convert
 from callresp.reply import rules
 from callresp.reply.rules import RuleSet, load_rules
 
@@ -197,7 +197,7 @@ def test_an_open_end_is_told_as_open() -> None:
 
     assert allowed_at(Open, ("share",)) == "above 0.0, up to 1.0"
     with pytest.raises(UserError, match=r"allowed: above 0\.0, up to 1\.0"):
-        convert(Source("share = 0.0", "mine.toml"), Open)
+        convert(SettingsFile("share = 0.0", "mine.toml"), Open)
 
 
 def run(*words: str) -> tuple[int, str]:

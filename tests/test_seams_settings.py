@@ -10,7 +10,7 @@ import pytest
 from msgspec import Meta
 
 from callresp.errors import UserError
-from callresp.io.settings import Source, lines_of, load
+from callresp.io.settings import SettingsFile, lines_of, load
 
 
 class Coil(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -90,7 +90,9 @@ def test_a_mistake_is_named(tmp_path: Path, old: str, new: str, expected: list[s
 
 
 def test_a_rooms_own_check_can_name_a_place() -> None:
-    fault = Source(GOOD, "box.toml").fault_at(("bell", 1, "coil", "pulse_ms"), "too long", "less")
+    fault = SettingsFile(GOOD, "box.toml").fault_at(
+        ("bell", 1, "coil", "pulse_ms"), "too long", "less"
+    )
     assert str(fault) == "box.toml, line 12, bell[2].coil.pulse_ms: too long; less"
 
 

@@ -26,7 +26,7 @@ import numpy.typing as npt
 import strike_machine as sm
 
 from callresp.commands.ui import emit, say
-from callresp.io.settings import Source, convert
+from callresp.io.settings import SettingsFile, convert
 from callresp.palette.model import Palette
 from callresp.plan.model import Plan
 from callresp.strike_test import analysis, draft, protocol
@@ -94,7 +94,7 @@ def drafted(machine: list[Any]) -> Palette:
         draft.WiredStriker(s.name, s.channel, s.felt.channel if s.felt else None) for s in machine
     ]
     text = draft.draft("bench", wired, draft.CoilSupply(soft_ms=4.5, hard_ms=12))
-    return convert(Source(text, "bench"), Palette)
+    return convert(SettingsFile(text, "bench"), Palette)
 
 
 def try_one(seed: int, over_noise_db: float, errors: Errors) -> None:

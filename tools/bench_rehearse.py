@@ -33,7 +33,7 @@ from callresp.palette.model import Palette, Striker
 from callresp.plan.model import Hold, Plan, PlanHeader, Strike
 from callresp.synthesis.execution import execute, strike_partial
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import Machine, mix
+from callresp.synthesis.mixing import PlanRenderer, mix
 from callresp.synthesis.modal import LN_1000, StrikerVoice, partial_amplitudes
 
 Waves = npt.NDArray[np.float64]
@@ -143,11 +143,11 @@ def decay_errors(palette: Palette) -> tuple[float, float]:
             up = Hold(at_s=-0.5, channel=channel, hold_ms=1e5, pull_ms=30, hold_duty=0.3)
             commands = [up, pulse]
             lying = Plan(header=PlanHeader(), commands=(pulse,))
-            wave = Machine(lying, palette, RATE, place=NEAR).next(RATE)
+            wave = PlanRenderer(lying, palette, RATE, place=NEAR).next(RATE)
             found = schroeder_t60_s(wave[1500:], item.pitch_hz)
             damped.append(abs(found / item.damper.damped_t60_s - 1))
         plan = Plan(header=PlanHeader(), commands=tuple(commands))
-        wave = Machine(plan, palette, RATE, place=NEAR).next(int((own.t60_s + 0.2) * RATE))
+        wave = PlanRenderer(plan, palette, RATE, place=NEAR).next(int((own.t60_s + 0.2) * RATE))
         free.append(abs(schroeder_t60_s(wave[2000:], item.pitch_hz) / own.t60_s - 1))
     return max(free), max(damped)
 
@@ -198,7 +198,7 @@ def main(
     for name, spent in (("ours", quick), ("lfilter bank", middle), ("sum of sines", slow)):
         say(f"  partials, {name:13} {seconds / spent:8.0f} x real time")
     began = time.process_time()
-    playing = Machine(plan, machine, RATE)
+    playing = PlanRenderer(plan, machine, RATE)
     for first in range(0, len(ours), BLOCK):
         playing.next(min(BLOCK, len(ours) - first))
     full = time.process_time() - began

@@ -32,7 +32,7 @@ from callresp.reply.rules import RuleSet
 from callresp.scene.recipe import Recipe, vary
 from callresp.scene.render import Stage
 from callresp.synthesis.levels import ListeningPoint
-from callresp.synthesis.mixing import Machine
+from callresp.synthesis.mixing import PlanRenderer
 
 Waves = npt.NDArray[np.float64]
 DAWN = datetime(2026, 5, 12, 4, 30)
@@ -85,7 +85,7 @@ class Echo:
     def _sound(self, commands: list[Command], seconds: float) -> Waves:
         ordered = tuple(sorted(commands, key=lambda command: command.at_s))
         plan = Plan(header=PlanHeader(palette=self._palette.name), commands=ordered)
-        machine = Machine(plan, self._palette, self._rate_hz, place=NEAR, seed=self._done)
+        machine = PlanRenderer(plan, self._palette, self._rate_hz, place=NEAR, seed=self._done)
         out = machine.next(round(seconds * self._rate_hz)).astype(np.float32)
         return out.astype(np.float64)
 

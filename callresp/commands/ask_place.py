@@ -8,7 +8,7 @@ from pathlib import Path
 from callresp.commands import options, ui
 from callresp.commands.listening import Recorder, play_and_record
 from callresp.echoes.alignment import RATE_MAX_HZ
-from callresp.echoes.ask import ASSUMED_SD_C, STATED_SD_C, Air, Answer, ask_place
+from callresp.echoes.ask import ASSUMED_SD_C, STATED_SD_C, Air, EchoResult, ask_place
 from callresp.echoes.protocol import ask_plan, quickest
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
@@ -213,7 +213,7 @@ def _sure(confidence: float) -> str:
     return f"{confidence:.2%} sure" if confidence < SUREST else f"over {SUREST:.2%} sure"
 
 
-def print_summary(answer: Answer) -> None:
+def print_summary(answer: EchoResult) -> None:
     """Tell what the place gives back."""
     report = answer.report
     place = report.place

@@ -16,7 +16,7 @@ from callresp.io.audio import Samples, at_most, clipped_at
 from callresp.io.wording import counted
 from callresp.link.session import Session
 from callresp.link.stream import stream
-from callresp.live.sources import FileSource, PipeSource, SoundCard, Source, device_named
+from callresp.live.sources import AudioSource, FileSource, PipeSource, SoundCard, device_named
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.strike_test.capture import RATE_MAX_HZ, Capture
@@ -28,7 +28,7 @@ LONGEST_S = 1800.0
 
 def source_of(
     what: str, device: str | None, rate_hz: int, channels: int = 1, channel: int | None = None
-) -> Source:
+) -> AudioSource:
     """Where sound comes from: 'device', '-' (raw PCM), or a file, as fast as can be."""
     if what == "device":
         return SoundCard(device_named(device), rate_hz, report=lambda notice: ui.warn(notice.text))

@@ -14,7 +14,7 @@ from callresp.io.audio import Samples
 from callresp.io.wording import counted
 from callresp.levels.level_meter import LevelMeter, MeterReading
 from callresp.listen.profile import load_profile
-from callresp.live.sources import Source
+from callresp.live.sources import AudioSource
 
 if TYPE_CHECKING:
     from callresp.listen.note_stream import NoteStream
@@ -56,7 +56,7 @@ def run(
 
 
 def _follow(
-    sound: Source, meter: LevelMeter, engine: NoteStream | None, seconds: float | None
+    sound: AudioSource, meter: LevelMeter, engine: NoteStream | None, seconds: float | None
 ) -> int:
     """Meter the sound until it ends, its time is over, or Ctrl-C; returns samples lost."""
     import numpy as np

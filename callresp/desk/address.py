@@ -25,7 +25,7 @@ def new_token() -> str:
 
 
 @dataclass(frozen=True)
-class Opened:
+class BoundServer:
     """A server that is about to serve: its socket, token and address."""
 
     listener: socket.socket
@@ -62,7 +62,7 @@ def names_of(host: str) -> tuple[str, ...]:
     return (*found, "127.0.0.1", "localhost")
 
 
-def open_server(host: str = LOOPBACK, port: int = 0) -> Opened:
+def open_server(host: str = LOOPBACK, port: int = 0) -> BoundServer:
     """Bind a port and make a token.
 
     Parameters
@@ -94,4 +94,4 @@ def open_server(host: str = LOOPBACK, port: int = 0) -> Opened:
     own = int(listener.getsockname()[1])
     known = {host, *names_of(host), *(("localhost",) if host == LOOPBACK else ())}
     hosts = {f"[{name}]:{own}" if ":" in name else f"{name}:{own}" for name in known}
-    return Opened(listener, new_token(), frozenset(hosts))
+    return BoundServer(listener, new_token(), frozenset(hosts))

@@ -18,7 +18,7 @@ import uvicorn
 from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from callresp.desk.address import Opened
+from callresp.desk.address import BoundServer
 from callresp.desk.security import Guard
 
 PAGE = Path(__file__).parent / "page"
@@ -55,7 +55,7 @@ class Front:
         await behind(scope, receive, send)
 
 
-def serve(build: Callable[[], ASGIApp], opened: Opened) -> None:
+def serve(build: Callable[[], ASGIApp], opened: BoundServer) -> None:
     """Serve until the process is told to end (Ctrl-C, or a signal).
 
     Parameters
@@ -99,7 +99,7 @@ class Server(uvicorn.Server):
 
 
 def server_of(
-    app: ASGIApp | Future[ASGIApp], opened: Opened, start: str = "index.html", path: str = "/"
+    app: ASGIApp | Future[ASGIApp], opened: BoundServer, start: str = "index.html", path: str = "/"
 ) -> Server:
     """A server to be run: an application, perhaps one that is yet to come, behind page and guard.
 

@@ -2,7 +2,7 @@
 
 Method
 ------
-A `Machine` renders on from chunk to chunk. A chunk elsewhere starts a new one there, whose
+A `PlanRenderer` renders on from chunk to chunk. A chunk elsewhere starts a new one there, whose
 strokes and noises are those of the whole: chunks fit each other to the sample whatever the
 order they were asked for in.
 
@@ -25,7 +25,7 @@ from callresp.palette.model import Striker
 from callresp.synthesis.execution import DamperMove, Execution, PlayedStroke, StrikerPart
 from callresp.synthesis.levels import ListeningPoint, listening_point
 from callresp.synthesis.loudness import LoudnessMeter
-from callresp.synthesis.mixing import Machine
+from callresp.synthesis.mixing import PlanRenderer
 from callresp.synthesis.modal import StrikerVoice
 
 Floats = npt.NDArray[np.float32]
@@ -61,7 +61,7 @@ class MachineSound:
         palette = answer.checked.palette
         self._place = listening_point(palette, listening.distance_m)
         self._execution = _unmuted(answer.execution, listening.muted)
-        self._machine: Machine | None = None
+        self._machine: PlanRenderer | None = None
         self._next = -1
         self._chunks: OrderedDict[int, Floats] = OrderedDict()
         self._lock = threading.Lock()
@@ -80,7 +80,7 @@ class MachineSound:
         if self._machine is None or self._next != number:
             palette = self.answer.checked.palette
             start_s = number * BLOCK / self.rate_hz
-            self._machine = Machine(
+            self._machine = PlanRenderer(
                 self.answer.checked.plan,
                 palette,
                 self.rate_hz,

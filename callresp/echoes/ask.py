@@ -58,7 +58,7 @@ class Air:
 
 
 @dataclass(frozen=True)
-class Answer:
+class EchoResult:
     """What was found, and the curves that it was found in, for a picture."""
 
     report: PlaceReport
@@ -73,7 +73,7 @@ def ask_place(
     air: Air,
     microphone_m: float = 0.0,
     advance: Callable[[float, str], None] = lambda share, note: None,
-) -> Answer:
+) -> EchoResult:
     """Hear what a place gives back.
 
     Parameters
@@ -140,7 +140,7 @@ def ask_place(
         answer=_in_words(echoes, rings),
     )
     advance(1.0, "")
-    return Answer(PlaceReport(echoes=echoes, place=place), heard, strokes.snr_db)
+    return EchoResult(PlaceReport(echoes=echoes, place=place), heard, strokes.snr_db)
 
 
 def _train(plan: Plan, palette: Palette | None) -> tuple[Values, str]:

@@ -29,7 +29,7 @@ DEFAULTS = ("native", "superflux", "librosa")
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class DetectorResult:
     """What one detector heard.
 
     Attributes
@@ -62,7 +62,7 @@ class Comparison:
     Attributes
     ----------
     heard
-        A `Heard` for each detector, in the order asked.
+        A `DetectorResult` for each detector, in the order asked.
     pairwise
         F of each with each, shape ``(k, k)``, for each of
         `scoring.WINDOWS_S`.
@@ -72,7 +72,7 @@ class Comparison:
         What was marked by hand, and where; `None` where nothing was.
     """
 
-    heard: tuple[Heard, ...]
+    heard: tuple[DetectorResult, ...]
     pairwise: tuple[npt.NDArray[np.float64], ...]
     alone: tuple[int, ...]
     marks: tuple[Mark, ...] | None = None
@@ -123,7 +123,7 @@ def compare(
         found = None
         if marks is not None:
             found = scoring.against(inside(marks, spans), inside(score.notes, spans))
-        heard.append(Heard(name, score, taken_s, found))
+        heard.append(DetectorResult(name, score, taken_s, found))
     onsets = [own.onsets_s for own in heard]
     return Comparison(
         heard=tuple(heard),

@@ -75,7 +75,7 @@ def _resolve(dotted: str, counts: dict[Path_, int], *, opens_item: bool) -> Path
     return path
 
 
-class Source:
+class SettingsFile:
     """A settings text with its file's name: knows where each key stands."""
 
     def __init__(self, text: str, name: str) -> None:
@@ -125,7 +125,7 @@ def dotted(path: Path_) -> str:
     return text.lstrip(".")
 
 
-def load(path: Path, kind: type[T]) -> tuple[T, Source]:
+def load(path: Path, kind: type[T]) -> tuple[T, SettingsFile]:
     """Read the settings file at `path` as a `kind`; with it its source, for later faults.
 
     Raises
@@ -133,11 +133,11 @@ def load(path: Path, kind: type[T]) -> tuple[T, Source]:
     UserError
         With file, line, key and what is allowed.
     """
-    source = Source(read_text(path), str(path))
+    source = SettingsFile(read_text(path), str(path))
     return convert(source, kind), source
 
 
-def convert(source: Source, kind: type[T]) -> T:
+def convert(source: SettingsFile, kind: type[T]) -> T:
     """Turn a source into a `kind`; faults name the place.
 
     Raises
@@ -151,7 +151,7 @@ def convert(source: Source, kind: type[T]) -> T:
         raise _explained(source, kind, str(fault)) from None
 
 
-def _explained(source: Source, kind: type, message: str) -> UserError:
+def _explained(source: SettingsFile, kind: type, message: str) -> UserError:
     what, _, pointer = message.partition(" - at `")
     path = _known_steps(pointer.rstrip("`"))
     if unknown := re.search(r"unknown field `([^`]+)`", what):

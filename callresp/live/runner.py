@@ -33,7 +33,7 @@ from callresp.live.engine import LiveEngine
 from callresp.live.links import EngineOrigin, Link, SimulatedLink
 from callresp.live.log_thread import LogThread, Snippet, SnippetBuffer
 from callresp.live.player import LINK_LEAD_S
-from callresp.live.sources import BLOCK_S, STALL_S, WAITING_S, Block, Source
+from callresp.live.sources import BLOCK_S, STALL_S, WAITING_S, AudioSource, Block
 
 IDLE_S = 0.2
 CHECK_EVERY_S = 0.02
@@ -94,7 +94,7 @@ class Runner:
     """
 
     engine: LiveEngine
-    source: Source
+    source: AudioSource
     link: Link
     log: LogThread
     hooks: Hooks

@@ -29,7 +29,7 @@ from callresp.live.links import EngineOrigin, Link, NullLink, PortLink, Simulate
 from callresp.live.log_thread import LogThread, SnippetFolder
 from callresp.live.midi_link import MidiLink
 from callresp.live.runner import Hooks, Runner
-from callresp.live.sources import FileSource, PipeSource, SoundCard, Source
+from callresp.live.sources import AudioSource, FileSource, PipeSource, SoundCard
 from callresp.palette.files import fingerprint
 from callresp.palette.model import Palette
 from callresp.reply.rules import RuleSet
@@ -105,7 +105,7 @@ class _Clocks:
         return 0.0 if self.engine is None else self.engine.now_s
 
 
-def _source(sound: SoundInput) -> Source:
+def _source(sound: SoundInput) -> AudioSource:
     if sound.name == "device":
         if (sound.channel or 1) > 1:
             raise UserError(

@@ -60,7 +60,7 @@ class Block:
     lost: int = 0
 
 
-class Source(Protocol):
+class AudioSource(Protocol):
     """What the engine needs of a source."""
 
     sample_rate_hz: int

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from callresp.errors import UserError
-from callresp.io.settings import Path_, Source
+from callresp.io.settings import Path_, SettingsFile
 from callresp.palette import pin_checks
 from callresp.palette.model import Coil, Damper, Palette, Striker
 
@@ -18,7 +18,7 @@ from callresp.palette.model import Coil, Damper, Palette, Striker
 HIGHEST_HZ = 48_000.0
 
 
-def faults(palette: Palette, source: Source) -> Iterator[UserError]:
+def faults(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     """Every fault, in the order of the rules below."""
     yield from _names(palette, source)
     yield from _channels(palette, source)
@@ -43,7 +43,7 @@ def coil_places(palette: Palette) -> Iterator[tuple[Path_, str, Coil]]:
             yield place, f"the damper of {striker.name}", striker.damper.coil
 
 
-def _names(palette: Palette, source: Source) -> Iterator[UserError]:
+def _names(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     if not (palette.striker or palette.turner):
         yield source.fault_at((), "no striker and no turner", "add a [[striker]] table")
     sounding = [("striker", n, item.name) for n, item in enumerate(palette.striker)]
@@ -58,7 +58,7 @@ def _names(palette: Palette, source: Source) -> Iterator[UserError]:
             seen.add(name)
 
 
-def _channels(palette: Palette, source: Source) -> Iterator[UserError]:
+def _channels(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     board = palette.board
     coils = [
         ((*place, "channel"), name, coil.channel) for place, name, coil in coil_places(palette)
@@ -72,7 +72,7 @@ def _channels(palette: Palette, source: Source) -> Iterator[UserError]:
 
 
 def _taken(
-    wanted: list[tuple[Path_, str, int]], count: int, kind: str, source: Source
+    wanted: list[tuple[Path_, str, int]], count: int, kind: str, source: SettingsFile
 ) -> Iterator[UserError]:
     """Channels that are not on the board, or that are used twice."""
     taken: dict[int, str] = {}
@@ -90,7 +90,7 @@ def _range(count: int) -> str:
     return f"allowed: 0 to {count - 1}" if count else "the board has none"
 
 
-def _drivers(palette: Palette, source: Source) -> Iterator[UserError]:
+def _drivers(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     count = palette.board.coil_channels
     owner: dict[int, str] = {}
     for number, driver in enumerate(palette.driver):
@@ -109,7 +109,7 @@ def _drivers(palette: Palette, source: Source) -> Iterator[UserError]:
             yield source.fault_at((*place, "channel"), what, "add it to a driver's channels")
 
 
-def _supply(palette: Palette, source: Source) -> Iterator[UserError]:
+def _supply(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     supply = palette.supply
     if supply.cutoff_v >= supply.nominal_v:
         yield source.fault_at(
@@ -133,7 +133,7 @@ def _supply(palette: Palette, source: Source) -> Iterator[UserError]:
         )
 
 
-def _currents(palette: Palette, source: Source) -> Iterator[UserError]:
+def _currents(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     """No coil and no motor may be too much alone, with a full battery and cold copper."""
     volts, cold_c = palette.supply.highest_v, palette.coldest_copper_c
     if cold_c > palette.ambient_c:
@@ -164,7 +164,7 @@ def _currents(palette: Palette, source: Source) -> Iterator[UserError]:
             )
 
 
-def _striker(striker: Striker, place: Path_, source: Source) -> Iterator[UserError]:
+def _striker(striker: Striker, place: Path_, source: SettingsFile) -> Iterator[UserError]:
     if striker.pitch_hz is not None and striker.base_hz is not None:
         what = f"{striker.name} has pitch_hz and base_hz, and partials count from one of them"
         yield source.fault_at((*place, "base_hz"), what, "take one out")
@@ -188,12 +188,16 @@ def _striker(striker: Striker, place: Path_, source: Source) -> Iterator[UserErr
         yield source.fault_at((*place, "coil", "duty_max"), what, f"allowed: from {least:.4f}")
 
 
-def _band(band: tuple[float, float] | None, place: Path_, source: Source) -> Iterator[UserError]:
+def _band(
+    band: tuple[float, float] | None, place: Path_, source: SettingsFile
+) -> Iterator[UserError]:
     if band is not None and band[0] >= band[1]:
         yield source.fault_at(place, "runs from high to low", "put the lower edge first")
 
 
-def _damper(striker: Striker, damper: Damper, place: Path_, source: Source) -> Iterator[UserError]:
+def _damper(
+    striker: Striker, damper: Damper, place: Path_, source: SettingsFile
+) -> Iterator[UserError]:
     if damper.damped_t60_s > striker.t60_s:
         what = f"damped, {striker.name} would ring longer than free"
         yield source.fault_at((*place, "damped_t60_s"), what, f"allowed: up to {striker.t60_s:g}")
@@ -204,7 +208,7 @@ def _damper(striker: Striker, damper: Damper, place: Path_, source: Source) -> I
         )
 
 
-def _turners(palette: Palette, source: Source) -> Iterator[UserError]:
+def _turners(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     for number, turner in enumerate(palette.turner):
         place: Path_ = ("turner", number)
         yield from _band(turner.band_hz, (*place, "band_hz"), source)
@@ -229,7 +233,7 @@ def _turners(palette: Palette, source: Source) -> Iterator[UserError]:
             yield source.fault_at((*place, "store_turns"), what, "add it")
 
 
-def _midi(palette: Palette, source: Source) -> Iterator[UserError]:
+def _midi(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     """Keys play what there is."""
     names = [item.name for item in palette.striker] + [item.name for item in palette.turner]
     known = {name.casefold() for name in names}

@@ -10,7 +10,7 @@ import msgspec
 from callresp.errors import UserError
 from callresp.io.files import read_text
 from callresp.io.resources import find
-from callresp.io.settings import Source, convert, load
+from callresp.io.settings import SettingsFile, convert, load
 from callresp.palette.checks import faults
 from callresp.palette.model import Palette
 
@@ -47,7 +47,7 @@ def palette_of(text: str, path: Path) -> Palette:
     UserError
         With file, line, key and what is allowed there.
     """
-    source = Source(text, str(path))
+    source = SettingsFile(text, str(path))
     palette = convert(source, Palette)
     for fault in faults(palette, source):
         raise fault

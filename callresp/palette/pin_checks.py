@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from callresp.errors import UserError
-from callresp.io.settings import Path_, Source
+from callresp.io.settings import Path_, SettingsFile
 from callresp.palette import chips
 from callresp.palette.chips import Chip, ChipPin
 from callresp.palette.model import Palette
@@ -36,7 +36,7 @@ class PinUse:
     input_v: float = 0.0
 
 
-def faults(palette: Palette, source: Source) -> Iterator[UserError]:
+def faults(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     """Every fault of ``[board.pins]``; none where a palette has no pins."""
     board = palette.board
     if board.pins is None:
@@ -109,7 +109,7 @@ def _inputs(pins: BoardPins) -> Iterator[PinUse]:
         yield PinUse((*PINS, "power_down"), pins.power_down, "power-down", drives=True)
 
 
-def _there(chip: Chip, uses: list[PinUse], source: Source) -> Iterator[UserError]:
+def _there(chip: Chip, uses: list[PinUse], source: SettingsFile) -> Iterator[UserError]:
     names = list(chip.pins)
     for use in uses:
         if use.pin in chip.kept:
@@ -120,7 +120,7 @@ def _there(chip: Chip, uses: list[PinUse], source: Source) -> Iterator[UserError
             yield source.fault_at(use.path, what, f"its pins: {names[0]} to {names[-1]}")
 
 
-def _doubles(uses: list[PinUse], source: Source) -> Iterator[UserError]:
+def _doubles(uses: list[PinUse], source: SettingsFile) -> Iterator[UserError]:
     taken: dict[str, str] = {}
     for use in uses:
         if use.pin in taken:
@@ -129,7 +129,7 @@ def _doubles(uses: list[PinUse], source: Source) -> Iterator[UserError]:
         taken.setdefault(use.pin, use.what)
 
 
-def _counts(palette: Palette, pins: BoardPins, source: Source) -> Iterator[UserError]:
+def _counts(palette: Palette, pins: BoardPins, source: SettingsFile) -> Iterator[UserError]:
     board = palette.board
     lit = len(pins.lights) + (pins.light_strip.count if pins.light_strip is not None else 0)
     for key, have, most in (
@@ -153,7 +153,7 @@ def _counts(palette: Palette, pins: BoardPins, source: Source) -> Iterator[UserE
         yield source.fault_at((*PINS, "lights"), what, "name more, or lower board.lights")
 
 
-def _able(chip: Chip, use: PinUse, source: Source) -> Iterator[UserError]:
+def _able(chip: Chip, use: PinUse, source: SettingsFile) -> Iterator[UserError]:
     """What can be told of one pin alone."""
     pin = chip.pins[use.pin]
     if use.drives and not pin.drives:
@@ -204,7 +204,7 @@ def encoder_timer(chip: Chip, first: str, second: str | None) -> int | None:
     return min(one & other & chip.encoder_timers, default=None)
 
 
-def _encoders(chip: Chip, pins: BoardPins, source: Source) -> Iterator[UserError]:
+def _encoders(chip: Chip, pins: BoardPins, source: SettingsFile) -> Iterator[UserError]:
     if chip.encoder_timers is None:
         return
     owner: dict[int, int] = {}
@@ -232,7 +232,9 @@ def busy_timers(chip: Chip, pins: BoardPins) -> frozenset[int]:
     return frozenset(timer for timer in timers if timer is not None)
 
 
-def _pwm(chip: Chip, palette: Palette, pins: BoardPins, source: Source) -> Iterator[UserError]:
+def _pwm(
+    chip: Chip, palette: Palette, pins: BoardPins, source: SettingsFile
+) -> Iterator[UserError]:
     wanted = [use for use in uses_of(palette, pins) if use.pwm and chip.pins[use.pin].pwm]
     given = chips.assign_pwm(chip, [use.pin for use in wanted], busy_timers(chip, pins))
     for use in wanted:
@@ -244,7 +246,7 @@ def _pwm(chip: Chip, palette: Palette, pins: BoardPins, source: Source) -> Itera
             yield source.fault_at(use.path, what, "choose a pin of another timer")
 
 
-def _lines(chip: Chip, pins: BoardPins, source: Source) -> Iterator[UserError]:
+def _lines(chip: Chip, pins: BoardPins, source: SettingsFile) -> Iterator[UserError]:
     if pins.serial is not None:
         tx, rx = pins.serial.tx, pins.serial.rx
         if chips.pair_of(chip, tx, rx, ("TX", "RX")) is None:
@@ -271,7 +273,9 @@ def _pairs(chip: Chip, roles: tuple[str, str]) -> str:
     )
 
 
-def _analogue(chip: Chip, palette: Palette, pins: BoardPins, source: Source) -> Iterator[UserError]:
+def _analogue(
+    chip: Chip, palette: Palette, pins: BoardPins, source: SettingsFile
+) -> Iterator[UserError]:
     if pins.thermistor is not None:
         # At 25 °C the two lie in parallel: the input sees half of each.
         ohm = max(pins.thermistor.series_ohm, pins.thermistor.ohm_at_25c)

@@ -19,7 +19,7 @@ from msgspec import Meta
 from callresp.io.files import read_text
 from callresp.io.resources import find
 from callresp.io.setting_guide import told
-from callresp.io.settings import Source, convert
+from callresp.io.settings import SettingsFile, convert
 
 Treatment = Literal[
     "echo",
@@ -565,13 +565,13 @@ def rules_from_text(text: str, name: str) -> RuleSet:
     UserError
         With line, key and what is allowed there.
     """
-    source = Source(text, name)
+    source = SettingsFile(text, name)
     rules = convert(source, RuleSet)
     _check_ranges(rules, source)
     return rules
 
 
-def _check_ranges(rules: RuleSet, source: Source) -> None:
+def _check_ranges(rules: RuleSet, source: SettingsFile) -> None:
     if rules.manners.wait_s[0] > rules.manners.wait_s[1]:
         raise source.fault_at(("manners", "wait_s"), "runs from high to low", "put the lower first")
     for number, rule in enumerate(rules.rule):

@@ -27,14 +27,14 @@ _BANDS = (((20.0, 2000.0), 1.0), ((2000.0, 5000.0), 0.85), ((5000.0, 20000.0), 0
 
 
 @dataclass(frozen=True, slots=True)
-class Echo:
+class EchoTap:
     """One reflection: `delay` in samples behind the direct sound, `gain` against it."""
 
     delay: int
     gain: float
 
 
-def echoes(recipe: Recipe, singer: Singer, rate_hz: int) -> tuple[Echo, ...]:
+def echoes(recipe: Recipe, singer: Singer, rate_hz: int) -> tuple[EchoTap, ...]:
     """The early echoes between one singer's perch and the microphone."""
     rng = np.random.default_rng([recipe.seed, 61, zlib.crc32(singer.voice.encode())])
     delays_s = np.sort(rng.uniform(*ECHO_SPAN_S, recipe.echoes))
@@ -42,12 +42,12 @@ def echoes(recipe: Recipe, singer: Singer, rate_hz: int) -> tuple[Echo, ...]:
     down_db = recipe.echo_db - 6 * delays_s / ECHO_SPAN_S[1] + rng.uniform(-3, 0, recipe.echoes)
     signs = rng.choice([-1.0, 1.0], recipe.echoes)
     return tuple(
-        Echo(round(delay * rate_hz), float(sign * 10 ** (db / 20)))
+        EchoTap(round(delay * rate_hz), float(sign * 10 ** (db / 20)))
         for delay, db, sign in zip(delays_s, down_db, signs, strict=True)
     )
 
 
-def with_echoes(wave: Wave, reflections: tuple[Echo, ...]) -> Wave:
+def with_echoes(wave: Wave, reflections: tuple[EchoTap, ...]) -> Wave:
     """A wave followed by its early echoes."""
     longest = max((echo.delay for echo in reflections), default=0)
     out = np.zeros(len(wave) + longest)

@@ -19,7 +19,7 @@ from msgspec import Meta
 from callresp.errors import UserError
 from callresp.io.files import read_text
 from callresp.io.resources import find
-from callresp.io.settings import Source, convert
+from callresp.io.settings import SettingsFile, convert
 
 Shape = Literal[
     "whistle", "sweep", "arch", "trill", "vibrato", "stack", "double", "buzz", "click", "knock"
@@ -164,9 +164,9 @@ def load_recipe(name: str | Path) -> Recipe:
     return convert(_source(find("scenes", str(name)), ()), Recipe)
 
 
-def _source(path: Path, above: tuple[Path, ...]) -> Source:
+def _source(path: Path, above: tuple[Path, ...]) -> SettingsFile:
     """A recipe's source, its base already laid under it."""
-    source = Source(read_text(path), str(path))
+    source = SettingsFile(read_text(path), str(path))
     base = source.tree.get("base")
     if not isinstance(base, str):
         return source

@@ -19,7 +19,7 @@ from callresp.io.files import whole_file
 from callresp.io.score import HeardScore, Note, line
 from callresp.scene.levels import Levels, levels, noise_power
 from callresp.scene.noise import Noise
-from callresp.scene.place import Convolver, Echo, echoes, tail, with_echoes
+from callresp.scene.place import Convolver, EchoTap, echoes, tail, with_echoes
 from callresp.scene.recipe import Recipe, vary
 from callresp.scene.schedule import Coming, arrivals
 from callresp.scene.truth import header, median_hz, ordered
@@ -154,7 +154,7 @@ class Stage:
     def _sounding(self, coming: Coming, with_reflections: bool) -> _Sounding:
         voice = coming.singer.voice
         sound = voiced(coming.sung, coming.level_db, self._ways[voice], RATE_HZ)
-        reflections: tuple[Echo, ...] = self._echoes[voice] if with_reflections else ()
+        reflections: tuple[EchoTap, ...] = self._echoes[voice] if with_reflections else ()
         wave = with_echoes(sound.wave, reflections)
         if with_reflections and voice in self._walls:
             wave = _before_walls(wave, self._walls[voice])

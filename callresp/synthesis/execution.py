@@ -68,7 +68,7 @@ class StrikerPart:
 
 
 @dataclass(frozen=True, slots=True)
-class MotorRun:
+class PlayedMotorRun:
     """A motor's run: command on, command off, the speed asked."""
 
     from_s: float
@@ -86,7 +86,7 @@ class TurnerPart:
     """
 
     turner: Turner
-    spells: tuple[MotorRun, ...]
+    spells: tuple[PlayedMotorRun, ...]
     curve: tuple[tuple[float, float], ...]
 
 
@@ -234,7 +234,7 @@ def _turner_part(turner: Turner, turns: list[Turn]) -> TurnerPart:
     spells = []
     for turn in turns:
         end_s = turn.at_s + turn.run_ms / 1000
-        spells.append(MotorRun(turn.at_s, end_s, turn.speed_rps, turn.reply))
+        spells.append(PlayedMotorRun(turn.at_s, end_s, turn.speed_rps, turn.reply))
         now = _cut(curve, turn.at_s)
         curve.append((turn.at_s, now))
         up_s = min(turner.spin_up_s, turn.run_ms / 1000)

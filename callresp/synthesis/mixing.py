@@ -182,7 +182,9 @@ class _Source:
 
     def blocks(self) -> Iterator[tuple[Waves, Waves]]:
         """Yield (chorus, machine), each ``(n, channels)``, until both have ended."""
-        machine = Machine(self._plan, self._palette, self.rate, place=self._place, seed=self._seed)
+        machine = PlanRenderer(
+            self._plan, self._palette, self.rate, place=self._place, seed=self._seed
+        )
         walls = self._walls()
         gains = np.array(self._mixing.gains)
 
@@ -374,7 +376,7 @@ def _db(peak: float) -> float:
     return round(20 * math.log10(peak), 2) if peak > 1e-10 else -200.0
 
 
-class Machine:
+class PlanRenderer:
     """Renders a plan's sound from any moment on.
 
     Parameters
