@@ -357,3 +357,25 @@ def test_online_a_bird_is_known_again_after_longer_than_its_history() -> None:
     true = [int(song is SECOND) for song in songs for _ in range(16)]
     late = slice(-16 * 6, None)
     assert _same(voices[16 * 4 : 16 * 6] + voices[late], true[16 * 4 : 16 * 6] + true[late])
+
+
+def test_online_a_voice_told_apart_once_more_has_its_old_name(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One after all at one grouping, two at the next: the name that fell out of use comes back."""
+    notes, features = _sung([FIRST, SECOND] * 4)
+    true = np.arange(len(notes)) // 16 % 2
+    tracker = VoiceTracker(regroup=False)
+    for n in range(len(notes)):
+        tracker.assign(notes[n : n + 1], features[n : n + 1])
+        if n % 16 == 15:
+            tracker.regroup(frozenset(range(n + 1)))
+    told: list[set[int]] = []
+    for groups in (true, 0 * true, true, 0 * true, true):
+        monkeypatch.setattr(
+            "callresp.listen.voices.online_voices.settle", lambda *_, groups=groups: groups
+        )
+        tracker.regroup(frozenset(range(len(notes))))
+        told.append(set(tracker._name[: len(notes)].tolist()))
+    assert [len(names) for names in told] == [2, 1, 2, 1, 2]
+    assert told[0] == told[2] == told[4]

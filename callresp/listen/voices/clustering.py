@@ -123,23 +123,23 @@ def settle(
     if told is None or (told.max() == 0 and p.about @ p.weight >= AT_ONCE * p.weight.sum()):
         return owner
     if known.max() >= 0:  # who is known stays together
-        names = names_of(told, owner, sure=known >= 0)
+        sure = known >= 0
+        names = names_of((told[sure], owner[sure]), (told, owner))
         new = [names.get(row, int(owner.max()) + 1 + row) for row in range(int(told.max()) + 1)]
         told = renumbered(np.where(known < 0, np.array(new)[told], owner))
     return renumbered(told) if owner.max() == 0 or likelier(told, owner, p) else owner
 
 
-def names_of(found: Numbers, named: Numbers, sure: Flags | None = None) -> dict[int, int]:
+def names_of(*votes: tuple[Numbers, Numbers]) -> dict[int, int]:
     """The name that most notes of each group have, each name once: some groups have none.
 
-    `found` is the group of every note, `named` the name that it had, shape ``(n,)``. Those that
-    are `sure` are asked first.
+    Each of `votes` is the group of some notes and the name that they had, shape ``(n,)``. A group
+    goes by the first votes in which it has a name that no other has.
     """
     names: dict[int, int] = {}
-    every = np.ones(len(found), np.bool_)
-    for some in (every,) if sure is None else (sure, every):
-        votes = Counter(zip(found[some].tolist(), named[some].tolist(), strict=True))
-        for (row, name), _ in votes.most_common():
+    for found, named in votes:
+        pairs = Counter(zip(found.tolist(), named.tolist(), strict=True))
+        for (row, name), _ in pairs.most_common():
             if row not in names and name not in names.values():
                 names[row] = name
     return names

@@ -78,6 +78,7 @@ class VoiceTracker:
         self._number = np.zeros(ROOM, np.int64)  # of each note laid out, as it came
         self._group = np.zeros(ROOM, np.int64)
         self._name = np.zeros(ROOM, np.int64)
+        self._first_name = np.zeros(ROOM, np.int64)  # as it was first given
         self._pairs = room_for(ROOM)
 
     def assign(self, note: Rows, features: Rows | None = None) -> int:
@@ -100,7 +101,7 @@ class VoiceTracker:
         if row == len(self._names):
             self._names.append(self._new_name())
         self._group[at], self._name[at] = row, self._names[row]
-        self._number[at] = self._heard
+        self._first_name[at], self._number[at] = self._names[row], self._heard
         self._kept += 1
         self._heard += 1
         if self._regroups and self._heard >= self._due:
@@ -139,7 +140,7 @@ class VoiceTracker:
         part = pairs_of(p.looks[at], p.onset_s[at], p.offset_s[at])
         known = np.concatenate([self._name[held], np.full(end - start, -1, np.int64)])
         found = settle(part, known, self._settings.most, self._settings.by_band)
-        names = self._matched(found, self._name[at])
+        names = self._matched(found, at)
         rows = np.array(names)[found]
         now = dict(zip(self._number[at].tolist(), rows.tolist(), strict=True))
         may_change = {number: now[number] for number in unsettled & now.keys()}
@@ -187,13 +188,13 @@ class VoiceTracker:
                 now[:kept, :kept] = was[np.ix_(at, at)]
             else:
                 now[:kept] = was[at]
-        for column in (self._number, self._group, self._name):
+        for column in (self._number, self._group, self._name, self._first_name):
             column[:kept] = column[at]
         self._kept = kept
 
-    def _matched(self, found: Numbers, named: Numbers) -> list[int]:
-        """A name for each group: the one that most of its notes had, each name once."""
-        names = names_of(found, named)
+    def _matched(self, found: Numbers, at: Numbers) -> list[int]:
+        """A name for each group: that which most of its notes have, else had at first."""
+        names = names_of((found, self._name[at]), (found, self._first_name[at]))
         return [
             names[row] if row in names else self._new_name() for row in range(int(found.max()) + 1)
         ]
