@@ -48,14 +48,14 @@ from callresp.scout.strangers import in_noise, strangers
 CHUNK = 70 * CELL  # frames, just under three minutes
 # Learning a noise takes some seconds: a rest that is shorter is judged by the noise before it.
 LEARN = 20 * FRAMES_PER_S
-WEIGHTS = dict(zip(KINDS, (0.48, 0.16, 0.4, 0.32, 1.2), strict=True))
-OFFSET = -2.5
+WEIGHTS = dict(zip(KINDS, (0.6, 0.2, 0.5, 0.4, 1.5), strict=True))
+OFFSET = -2.65
 # No one kind decides alone: evidence in spreads of what strangers reach.
 LEAST_EVIDENCE, MOST_EVIDENCE = -6.0, 10.0
 SPREAD_LEAST = 0.05
-DOUBT = 1.1
+DOUBT = 1.5
 # A call in a recording that holds some is doubted less: at most so much.
-CALL_DOUBT = 1.5
+CALL_DOUBT = 2.3
 # Calls begin no closer to each other than this share of the example.
 APART = 0.9
 # What begins so soon after a call and has less of its odds is a likeness of some of its notes.
