@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
 
 import librosa
 import numpy as np
@@ -79,25 +78,6 @@ def test_a_piece_fits_as_numpy_correlates(monkeypatch: pytest.MonkeyPatch) -> No
         assert track[at] == pytest.approx(known, abs=1e-5)
     (best,) = pieces.found(own, recording, 4).max(axis=0)
     assert best[5] == track[20:24].max()
-
-
-def test_other_notes_in_the_same_bands_fit_less_once_what_lies_around_is_taken_off() -> None:
-    """Two hisses that come and go together and share no moment, against one that returns."""
-    rng = np.random.default_rng(6)
-    frames, bands = np.hanning(160)[:, None], np.hanning(70)
-    given, other = (8 * frames * bands + rng.normal(0, 2, (2, 160, 70))).astype(np.float32)
-    again = given + rng.normal(0, 1, given.shape).astype(np.float32)
-
-    def fit(shown: Callable[[Grid], Grid], recording: Grid) -> float:
-        own = pieces.cut(shown(given), pieces.NOTE)
-        return float(own.weights @ pieces.found(own, shown(recording), SLACK).max(axis=(0, 2)))
-
-    def plain(frames: Grid) -> Grid:
-        return frames
-
-    assert fit(plain, other) > 0.6
-    assert fit(pieces.outlined, other) < 0.3
-    assert fit(pieces.outlined, again) > 0.9 * fit(plain, again)
 
 
 def test_notes_in_another_order_are_found_by_their_pieces_and_not_by_their_order() -> None:

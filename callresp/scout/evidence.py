@@ -89,7 +89,7 @@ class Likeness:
         self._rhythms = rhythm(np.stack([_centred(one, self._span) for one in shown]))
         self._moves = modulation(_centred(plain, self._span)[None])[0]
         self._moments = moments(plain)
-        self._pieces = pieces.cut(pieces.outlined(plain), pieces.NOTE)
+        self._pieces = pieces.cut(pieces.smooth(plain), pieces.NOTE)
 
     def _shown(self, powers: Grid, noise: NoiseModel) -> Grid:
         """The example's own bands as they would look over the noise."""
@@ -104,7 +104,7 @@ class Likeness:
 
     def tracks(self, own: Grid) -> Tracks:
         """How well the example fits frames from `heard`."""
-        short = pieces.found(self._pieces, pieces.outlined(own), SLACK)
+        short = pieces.found(self._pieces, pieces.smooth(own), SLACK)
         return Tracks(
             fisher(pieces.in_place(self._pieces, short, SLACK)),
             fisher(short.max(axis=0)),

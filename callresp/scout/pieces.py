@@ -13,13 +13,10 @@ fits some piece somewhere, what comes in its place counts.
 Method
 ------
 Normalised correlation, a matched filter's output over the length of what it is compared with, at
-each frame. First the mean of what lies widely around is taken off: in any sound neighbours in time
-and frequency are alike, so that pieces of other sounds in the same bands would fit, too. What is
-told is the mean over the pieces of the best that each finds, weighted by how much of the sound a
-piece holds: in the whole stretch, or in its place at one pace and pitch.
+each frame. What is told is the mean over the pieces of the best that each finds, weighted by how
+much of the sound a piece holds: in the whole stretch, or in its place at one pace and pitch.
 
-Sources: G. L. Turin, An introduction to matched filters, IRE Trans. IT-6 (1960); whitening before
-correlating with one example: B. Hariharan, J. Malik & D. Ramanan, ECCV (2012).
+Source: G. L. Turin, An introduction to matched filters, IRE Trans. IT-6 (1960).
 """
 
 from __future__ import annotations
@@ -37,7 +34,6 @@ SLACK = 4
 MOST_PIECES = 40
 SHIFTS = (-2, -1, 0, 1, 2)  # bands
 SMOOTHED = 0.7  # bands
-AROUND = (41, 15)  # frames and bands
 PIECE_SHARE = 0.5  # of what a strong piece holds
 LEAST_ENERGY = 0.5  # of what noise alone would have
 AT_ONCE = 2048  # frames
@@ -68,11 +64,9 @@ class Pieces:
     weights: Grid
 
 
-def outlined(frames: Grid) -> Grid:
-    """Frames ``(n, bands)`` less what lies widely around, a little out of tune the same."""
-    wide = scipy.ndimage.uniform_filter(frames, AROUND, mode="constant")
-    smooth = scipy.ndimage.gaussian_filter1d(frames, SMOOTHED, axis=1)
-    return np.asarray(smooth - wide, dtype=np.float32)
+def smooth(frames: Grid) -> Grid:
+    """Frames ``(n, bands)`` in which a little out of tune is no other note."""
+    return np.asarray(scipy.ndimage.gaussian_filter1d(frames, SMOOTHED, axis=1), dtype=np.float32)
 
 
 def cut(frames: Grid, length: int) -> Pieces:
@@ -81,7 +75,7 @@ def cut(frames: Grid, length: int) -> Pieces:
     Parameters
     ----------
     frames
-        From `outlined`.
+        From `smooth`.
     length
         Of a piece, in frames.
     """
@@ -117,7 +111,7 @@ def found(pieces: Pieces, frames: Grid, slack: int) -> Grid:
     pieces
         From `cut`.
     frames
-        From `outlined`, shape ``(n, bands)``.
+        From `smooth`, shape ``(n, bands)``.
     slack
         Frames that are taken together.
 
