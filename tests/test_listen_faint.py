@@ -159,17 +159,16 @@ def test_what_a_codec_leaves_beside_calls_is_no_note(
     assert 14 <= len(notes) <= 20
 
 
-def in_coded_noise(
-    path: Path, codec: str, level: float, noise_db: float, low_hz: float, white: bool
+def coded(
+    wave: Wave, folder: Path, codec: str, level: float, mode: str | None = "CONSTANT"
 ) -> Path:
-    """Fourteen calls in noise, in a file coded at a low rate.
+    """A file coded with loss; MP3 at a constant rate, or else at one that varies.
 
     The level that libsndfile takes is, of MP3, linear from 320 to 32 kbit/s, and of
     Vorbis 1 less a tenth of the quality (from memory).
     """
-    wave = calls_in_noise(noise_db, low_hz, white)
-    path = path / f"coded.{codec.lower()}"
-    subtype, mode = ("MPEG_LAYER_III", "CONSTANT") if codec == "MP3" else ("VORBIS", None)
+    path = folder / f"coded.{codec.lower()}"
+    subtype = "MPEG_LAYER_III" if codec == "MP3" else "VORBIS"
     soundfile.write(
         path,
         wave,
@@ -177,7 +176,7 @@ def in_coded_noise(
         format=codec,
         subtype=subtype,
         compression_level=level,
-        bitrate_mode=mode,
+        bitrate_mode=mode if codec == "MP3" else None,
     )
     return path
 
@@ -198,7 +197,7 @@ def test_noise_that_a_codec_cut_holes_into_is_no_note(
     codec: str, level: float, noise_db: float, low_hz: float, white: bool, tmp_path: Path
 ) -> None:
     """For more than a quarter of the time some bands are empty, so that their quartile is, too."""
-    path = in_coded_noise(tmp_path, codec, level, noise_db, low_hz, white)
+    path = coded(calls_in_noise(noise_db, low_hz, white), tmp_path, codec, level)
     notes = note_table(open_recording(path), Profile())[0].notes
     assert 14 <= len(notes) <= 18
 
@@ -208,15 +207,40 @@ def test_calls_of_two_pitches_over_a_converters_noise_are_no_noise_with_holes(
     white: bool, tmp_path: Path
 ) -> None:
     """Each holds its level for a good part of the time, and there is nothing else."""
-    path = in_coded_noise(tmp_path, "MP3", 0.889, -90.0, 550.0, white)
+    path = coded(calls_in_noise(-90.0, 550.0, white), tmp_path, "MP3", 0.889)
     assert len(note_table(open_recording(path), Profile())[0].notes) == 14
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_what_a_codec_lets_through_while_a_call_dies_away_is_no_note(
+    seed: int, tmp_path: Path
+) -> None:
+    """Six calls with eight harmonics in a place that rings for 0.8 s, at some 50 kbit/s."""
+    rng, rate_hz, at_s = np.random.default_rng(seed), 44100, np.arange(6) * 1.4 + 0.6
+    time_s = np.arange(int(0.18 * rate_hz)) / rate_hz
+    phase = 2 * np.pi * np.cumsum(900 + 300 * np.sin(np.pi * time_s / 0.18)) / rate_hz
+    call = 0.3 * np.hanning(time_s.size) ** 0.5 * sum(np.sin(k * phase) / k for k in range(1, 9))
+    ring_s = np.arange(int(1.2 * rate_hz)) / rate_hz
+    wave = np.zeros(int(9.2 * rate_hz))
+    for onset_s in at_s:
+        at = int(onset_s * rate_hz)
+        ring = 0.05 * rng.standard_normal(ring_s.size) * 10 ** (-3 * ring_s / 0.8)
+        wave[at : at + call.size] += call
+        wave[at + call.size // 2 :][: ring.size] += ring
+    wave += 10 ** (-88 / 20) * rng.standard_normal(wave.size)
+    path = coded(np.clip(wave, -0.99, 0.99), tmp_path, "MP3", 0.5, None)
+    notes = note_table(open_recording(path), Profile())[0].notes
+    away_s = np.abs(notes["onset_s"][:, None] - at_s)
+    # Every call is heard, and nothing but the calls.
+    assert away_s.min(axis=0).max() < 0.02
+    assert away_s.min(axis=1).max() < 0.25
 
 
 @pytest.mark.parametrize("size", [1000, 65536])
 def test_holes_are_found_while_listening_too_however_the_sound_comes(
     size: int, tmp_path: Path
 ) -> None:
-    recording = open_recording(in_coded_noise(tmp_path, "OGG", 1.0, -60.0, 550.0, white=False))
+    recording = open_recording(coded(calls_in_noise(-60.0, 550.0), tmp_path, "OGG", 1.0))
     stream = NoteStream(44100, Profile(), lossy=True)
     outputs = [out for block in recording.blocks(size) for out in stream.push(block)]
     outputs += stream.push(np.zeros(0, np.float32), last=True)
