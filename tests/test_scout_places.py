@@ -194,4 +194,10 @@ def test_the_command_ranks_draws_and_writes(field: Path, tmp_path: Path) -> None
     assert "http" not in text.replace("http-equiv", "")
     assert "permits" in text
     # It may be written again over itself, and over nothing else.
-    assert command(field, "-o", str(page), "--csv", str(table)).exit_code == 0
+    again = command(field, "-o", str(page), "--csv", str(table))
+    assert again.exit_code == 0
+    assert f"wrote {page}, {table}\n" in again.stdout
+    # With --json no page is written unasked, but the picture is.
+    alone = tmp_path / "alone.png"
+    assert command(field, "--picture", str(alone), "--json").exit_code == 0
+    assert alone.read_bytes().startswith(b"\x89PNG")

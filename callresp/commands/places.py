@@ -77,7 +77,7 @@ def run(
     sunrise, best = ranking.from_sunrise(rows, machine_palette), ranking.ranked(clock)
     if table is not None:
         write_table(table, clock)
-    if output is not None:
+    if output is not None or picture is not None:
         draw(output, picture, planned, clock, sunrise, best, told, like)
     if as_json:
         ui.emit({"ranked": best, "from_sunrise": sunrise, "findings": told})
@@ -87,7 +87,7 @@ def run(
             ui.say(f"{one.place}, {one.hour}:00, by {heard} of sound   {one.why}")
         if not best:
             ui.say("no recording has a time of day: name them by it, or see places.toml")
-        ui.say(f"wrote {output}")
+        ui.say(f"wrote {', '.join(str(path) for path in (output, picture, table) if path)}")
 
 
 def write_table(path: Path, hours: Sequence[PlaceHour]) -> None:
@@ -102,7 +102,7 @@ def write_table(path: Path, hours: Sequence[PlaceHour]) -> None:
 
 
 def draw(
-    output: Path,
+    output: Path | None,
     picture: Path | None,
     planned: Sequence[Unit],
     clock: Sequence[PlaceHour],
@@ -111,7 +111,7 @@ def draw(
     told: Sequence[str],
     like: Iterable[Path],
 ) -> None:
-    """Write the page, and the picture where one is wanted."""
+    """Write the page and the picture, whichever is wanted."""
     from callresp.plots.places import draw_places, places_page
 
     suns = sun_lines(planned)
@@ -125,6 +125,8 @@ def draw(
     with tempfile.TemporaryDirectory() as folder:
         shown = picture or Path(folder) / "places.png"
         draw_places(shown, clock, sunrise, suns, title, facts)
+        if output is None:
+            return
         if shown.suffix.lower() != ".png":
             shown = Path(folder) / "places.png"
             draw_places(shown, clock, sunrise, suns, title, facts)
