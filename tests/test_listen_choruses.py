@@ -16,7 +16,7 @@ from callresp.listen.voices.assign import SingerSettings, assign_voices, why
 from callresp.listen.voices.choruses import ALIKE, held_of, is_chorus, joined, pair_nats
 from callresp.listen.voices.clustering import settle
 from callresp.listen.voices.linkage import FEW
-from callresp.listen.voices.looks import Values, looks_of
+from callresp.listen.voices.looks import Numbers, Values, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
 
 _KINDS = (("thrush", 2300.0), ("robin", 2900.0), ("wren", 3700.0), ("tit", 6000.0))
@@ -113,6 +113,9 @@ def test_groups_are_those_of_average_linkage(seed: int, least: float) -> None:
     some = slice(0, 60)
     p = _pairs(notes[some], features[some])
     p.weight[:60] = FEW
+    # Too far apart for one to follow another closely.
+    p.onset_s[:60] = 10.0 * np.arange(60)
+    p.offset_s[:60] = p.onset_s[:60] + 0.1
     held = held_of(p, 60)
     nats = ALIKE[0] + sum(pair_nats(held, held))
     nats = np.clip(nats, -choruses.MOST_NATS, choruses.MOST_NATS).astype(np.float64)
@@ -122,6 +125,34 @@ def test_groups_are_those_of_average_linkage(seed: int, least: float) -> None:
     theirs = fcluster(tree, choruses.MOST_NATS - least, "distance")
     ours = joined(np.arange(60), np.full(60, -1), p, least=least)
     assert pairwise_f([str(one) for one in theirs], ours.tolist()) == 1.0
+
+
+def _two_kinds(first_s: Values, second_s: Values) -> tuple[Pairs, Numbers]:
+    """Notes of two kinds, somewhat unlike, at some times; and which of the two each is."""
+    rng = np.random.default_rng(11)
+    shape = rng.uniform(0, 1, (PARTS, BANDS))
+    times = [(t, 2300.0, 0) for t in first_s] + [(t, 2600.0, 1) for t in second_s]
+    rows = [_sung(t, low_hz, shape, -30.0, rng) for t, low_hz, _ in sorted(times)]
+    return _pairs(*table(rows)), np.array([kind for *_, kind in sorted(times)])
+
+
+@pytest.mark.parametrize(
+    ("later_s", "every_s", "singers"),
+    [
+        (0.2, 3.0, 1),  # right after the first, each time
+        (1.2, 3.0, 2),
+        (0.05, 0.6, 2),  # so often that it follows anything
+    ],
+)
+def test_what_follows_closely_more_often_than_by_chance_is_one_singers(
+    later_s: float, every_s: float, singers: int
+) -> None:
+    p, kind = _two_kinds(np.arange(0.0, 60.0, 3.0), np.arange(later_s, 60.0, every_s))
+    held = held_of(p, len(kind))
+    nats = ALIKE[0] + np.sum(pair_nats(held, held), axis=0)
+    # Unlike enough for two by likeness and gaps alone.
+    assert -0.7 < nats[np.ix_(kind == 0, kind == 1)].mean() < -0.3
+    assert len(set(joined(kind, np.full(len(kind), -1), p).tolist())) == singers
 
 
 def test_who_is_known_stays_apart_and_the_user_may_cap_the_singers() -> None:

@@ -52,6 +52,9 @@ APART_OCT = 0.6
 ALIKE = (0.19, 0.45, -0.92, -0.24, -0.63)
 MOST_NATS = 4.0  # of two notes
 MOST_OCT = 2.0
+CLOSE_S = 0.3  # a note follows another closely
+# Nats for one singer of two groups, by ln of how many more of their notes are close than by chance.
+OFTEN_CLOSE = 0.5
 _LEAST_LIKE, _LEAST_GAP_S = 0.02, 0.02
 _LEAST_NORM, _LEAST_SIZE = 1e-6, 1e-9
 _TOLD_APART = -1e6
@@ -200,17 +203,46 @@ def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float
     size = np.maximum(np.bincount(owner, weight, groups), _LEAST_SIZE)
     named = np.zeros(groups, np.bool_)
     named[owner[known >= 0]] = True
-    return np.asarray(_linked(owner, nats, size, named, most, least)[owner])
+    close, chance = _close(owner, groups, p), _close_by_chance(p, count)
+    return np.asarray(_linked(owner, nats, close, chance, size, named, most, least)[owner])
+
+
+def _close_by_chance(p: Pairs, count: int) -> float:
+    """The share of pairs of notes that would be close if each were sung at any time."""
+    length_s = float(p.offset_s[:count].max() - p.onset_s[0])
+    return 2.0 * CLOSE_S / max(length_s, 2.0 * CLOSE_S)
+
+
+@kernel
+def _close(owner: Numbers, groups: int, p: Pairs) -> Values:
+    """How many pairs of notes of each two groups follow one another closely: by weight."""
+    found = np.zeros((groups, groups))
+    for i in range(1, len(owner)):
+        j = i - 1
+        while j >= 0 and p.onset_s[i] - p.onset_s[j] <= LONGEST_S + CLOSE_S:
+            if -TOGETHER_S < p.onset_s[i] - p.offset_s[j] < CLOSE_S:
+                both = p.weight[i] * p.weight[j]
+                found[owner[i], owner[j]] += both
+                found[owner[j], owner[i]] += both
+            j -= 1
+    return found
 
 
 @kernel
 def _linked(
-    owner: Numbers, pairs: Shares, size: Values, named: Flags, most: int, least: float
+    owner: Numbers,
+    pairs: Shares,
+    close: Values,
+    chance: float,
+    size: Values,
+    named: Flags,
+    most: int,
+    least: float,
 ) -> Numbers:
-    """Into which group each went, by the nats of each two notes; `size` and `named` are changed.
+    """Into which group each went, by the nats of each two notes and how many are close.
 
-    `pairs` holds them below the diagonal. scipy's linkage can't be told who is known, nor whose
-    notes are too few.
+    `pairs` holds nats below the diagonal; `close`, `size` and `named` are changed. scipy's linkage
+    can't be told who is known, nor whose notes are too few.
     """
     left = len(size)
     sums = np.zeros((left, left))
@@ -220,7 +252,7 @@ def _linked(
     best, nats = np.full(left, -1), np.full(left, np.inf)
     odds = np.empty(sums.shape)
     for a in range(left):
-        _mean(a, a, odds, sums, size, named)
+        _nats(a, a, odds, sums, close, chance, size, named)
     while left > 1:
         a = next_to_join(best, nats, alive, odds, size, least, most > 0 and left > most)
         if a < 0:
@@ -228,20 +260,36 @@ def _linked(
         b = best[a]
         sums[a] += sums[b]
         sums[:, a] += sums[:, b]
+        close[a] += close[b]
+        close[:, a] += close[:, b]
         size[a] += size[b]
         named[a] = named[a] or named[b]
         alive[b] = False
         into[into == b] = a
         left -= 1
-        _mean(a, len(size), odds, sums, size, named)
+        _nats(a, len(size), odds, sums, close, chance, size, named)
         follow_up(a, b, best, nats, odds[a])
     return into
 
 
 @noalloc
-def _mean(a: int, count: int, odds: Values, sums: Values, size: Values, named: Flags) -> None:
+def _nats(
+    a: int,
+    count: int,
+    odds: Values,
+    sums: Values,
+    close: Values,
+    chance: float,
+    size: Values,
+    named: Flags,
+) -> None:
     """Nats for one singer of group `a` and each of the first `count`, both ways."""
     for b in range(count):
-        known = named[a] and named[b]
-        odds[a, b] = _TOLD_APART if known else sums[a, b] / (size[a] * size[b])
+        if named[a] and named[b]:
+            odds[a, b] = _TOLD_APART
+        else:
+            pairs = size[a] * size[b]
+            # A pair more on either side: of few pairs, how many are close tells little.
+            more = (close[a, b] + 1.0) / (pairs * chance + 1.0)
+            odds[a, b] = sums[a, b] / pairs + OFTEN_CLOSE * math.log(max(more, 1.0))
         odds[b, a] = odds[a, b]
