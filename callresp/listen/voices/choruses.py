@@ -5,13 +5,15 @@ Goal
 In a chorus of several kinds the next note in time is mostly another bird's, so that gaps between
 notes tell nothing, and by the evidence of `callresp.listen.voices.voice_model` nearly all become
 one singer. What tells there is how alike two notes are: as spectrograms, and within their own
-bands; and notes near in time are somewhat likelier one bird's. Two groups are one
-singer's by the mean over all pairs of their notes (average linkage, Sokal & Michener 1958): one
-pair that happens to be alike, or to follow one another, joins nothing.
+bands; and notes near in time are somewhat likelier one bird's. Two groups are one singer's by
+the mean over all pairs of their notes (average linkage, Sokal & Michener 1958): one pair that
+happens to be alike, or to follow one another, joins nothing. Where many more pairs follow closely
+than would by chance, that speaks for one singer, too: a song that goes over an octave has
+syllables that are unlike.
 
 A stretch is a chorus if it hardly ever falls silent, notes overlap (`about` in
-`callresp.listen.voices.pair_evidence`), and some that do neither begin nor end together and
-lie far apart: parts of one sound seldom do.
+`callresp.listen.voices.pair_evidence`), and some lie far apart that neither begin nor end
+together: parts of one sound seldom do.
 
 The weights (`ALIKE`) are a logistic regression on pairs of notes of 12 mixes of 3 to 6 birds
 (tools/singer_cases.py, `crowd`) and of four real choruses.
