@@ -328,8 +328,8 @@ SWITCHES = (
     Switch(
         "residue: what a codec lets through for a second is none",
         "residue.py",
-        "if (gated or setup.lossy) and _loudest_about",
-        "if not {off} and (gated or setup.lossy) and _loudest_about",
+        "if (gated or setup.lossy) and _is_far_below",
+        "if not {off} and (gated or setup.lossy) and _is_far_below",
         (FAINT,),
     ),
     Switch(
