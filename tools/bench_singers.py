@@ -99,7 +99,13 @@ def gather(job: Job, bird: Sequence[Path], birds: Sequence[Path]) -> None:
     "--use", type=click.Choice(["scoring", "tuning"]), default="scoring", show_default=True
 )
 @click.option("--rows", multiple=True, type=click.Choice(list(ROWS)), help="Only these rows.")
-@click.option("--pairs", type=click.IntRange(1, 200), default=9, show_default=True)
+@click.option(
+    "--pairs",
+    type=click.IntRange(1, 200),
+    default=9,
+    show_default=True,
+    help="Of birds, in every row of two: among nine, one more or less told apart is .03.",
+)
 @click.option("--seeds", type=click.IntRange(1, 50), default=1, show_default=True)
 @click.option("--profile", help="A profile to listen with.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a table.")
