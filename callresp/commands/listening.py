@@ -12,7 +12,7 @@ import numpy as np
 from callresp.commands import ui
 from callresp.commands.board import port_of
 from callresp.errors import UserError
-from callresp.io.audio import Samples, at_most, clipped_at
+from callresp.io.audio import Samples, clipped_at, downsampled
 from callresp.io.wording import counted
 from callresp.link.session import Session
 from callresp.link.stream import stream
@@ -119,7 +119,7 @@ class Recorder:
         samples = np.concatenate(self._blocks) if self._blocks else np.zeros(0, np.float32)
         rate_hz = self._source.sample_rate_hz
         clipped_s = clipped_at(samples) / rate_hz
-        samples, rate_hz = at_most(samples, rate_hz, RATE_MAX_HZ)
+        samples, rate_hz = downsampled(samples, rate_hz, RATE_MAX_HZ)
         warnings = (f"{counted(self._lost, 'sample')} lost",) if self._lost else ()
         return Capture(samples, rate_hz, clipped_s, warnings, self._name)
 

@@ -141,7 +141,7 @@ def _other_orders(planned_s: Values, curve: Values) -> float:
 
 
 def highpassed(samples: npt.NDArray[np.floating], rate_hz: int) -> Values:
-    """The sound without what lies below all strokes, moved by nothing in time."""
+    """The sound from `LOWEST_HZ` on, by a filter of zero phase."""
     from scipy import signal
 
     taps = signal.butter(3, LOWEST_HZ, "high", fs=rate_hz, output="sos")

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from callresp.echoes import alignment, decay, deconvolution, detection
 from callresp.errors import UserError
-from callresp.io.audio import SILENCE_DB, at_most, level_db
+from callresp.io.audio import SILENCE_DB, downsampled, level_db
 from callresp.io.place import Echo, Octave, Place, PlaceReport
 from callresp.io.wording import counted
 from callresp.palette.model import Palette
@@ -98,7 +98,7 @@ def ask_place(
     """
     planned_s, striker = _train(plan, palette)
     # High sounds do not travel far.
-    samples, rate_hz = at_most(capture.samples, capture.rate_hz, alignment.RATE_MAX_HZ)
+    samples, rate_hz = downsampled(capture.samples, capture.rate_hz, alignment.RATE_MAX_HZ)
     samples = _with_a_floor(samples)
     advance(0.1, "finding the strokes")
     strokes = alignment.align_strokes(samples, rate_hz, planned_s, capture.name)

@@ -558,20 +558,20 @@ def stretch_of(recording: Recording, start_s: float, end_s: float) -> npt.NDArra
     return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
 
-def at_most(samples: Samples, rate_hz: int, most_hz: int) -> tuple[Samples, int]:
-    """Sound at a rate that is no higher than asked for.
+def downsampled(samples: Samples, rate_hz: int, most_hz: int) -> tuple[Samples, int]:
+    """Sound with a sample rate of at most `most_hz`.
 
     Parameters
     ----------
     samples, rate_hz
         The sound, shape ``(n,)``.
     most_hz
-        The highest rate.
+        Samples a second that may be left.
 
     Returns
     -------
     ndarray, int
-        The sound, resampled where it had more, and its rate.
+        The sound, resampled where its rate was higher, and its rate.
     """
     if rate_hz <= most_hz:
         return samples, rate_hz

@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from callresp.echoes.alignment import RATE_MAX_HZ, highpassed
 from callresp.echoes.deconvolution import AHEAD_S, TEMPLATE_S, predictor_of
-from callresp.io.audio import at_most
+from callresp.io.audio import downsampled
 from callresp.live.delay_filter import DelayFilter, likelihood
 from callresp.live.recent_sound import RecentSound, Wave
 
@@ -116,7 +116,7 @@ class EchoFollower:
     def _clip(self, at_s: float) -> tuple[Wave, int] | None:
         """What was heard from a moment before a stroke to its return, and the rate it is at."""
         part = self.sound.part(at_s - QUIET_S, at_s + self._needed_s)
-        return None if part is None else at_most(part, self.sound.rate_hz, RATE_MAX_HZ)
+        return None if part is None else downsampled(part, self.sound.rate_hz, RATE_MAX_HZ)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
-from callresp.io.audio import Recording, at_most, clipped_at, open_recording
+from callresp.io.audio import Recording, clipped_at, downsampled, open_recording
 
 Wave = npt.NDArray[np.float32]
 
@@ -74,7 +74,7 @@ def read_capture(
             remedy=f"record with {RATE_MIN_HZ} or more; {best_hz} is best",
         )
     samples, clipped = _read_all(recording)
-    samples, rate_hz = at_most(samples, recording.sample_rate_hz, RATE_MAX_HZ)
+    samples, rate_hz = downsampled(samples, recording.sample_rate_hz, RATE_MAX_HZ)
     return Capture(
         samples=samples,
         rate_hz=rate_hz,

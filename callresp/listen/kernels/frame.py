@@ -40,8 +40,9 @@ BROKEN_FLOOR_EVERY = 128
 # After the longest note, before what has sounded since the first sample, or since digital silence,
 # counts as noise: until its group has been closed.
 OPENING_FRAMES = 16
-# Frames that the window blurs; mean SNR of the strongest band where noise is the floor itself, or
-# lies too low above it to be heard for sure; and by how much quarters of even noise may differ.
+# A stretch of sound between digital silences became the floor itself if its strongest band has a
+# mean SNR (a ratio of powers) between these, and no band's quarters differ by more than UNEVEN
+# times; frames at its ends, which the window blurs, are left out.
 EDGE_FRAMES = 6
 AT_FLOOR = 1.2
 OUT_OF_FLOOR = 30.0
@@ -182,7 +183,7 @@ def _take_floor(spec: Any, setup: Any) -> None:
 
 @noalloc
 def _is_floor(state: Any, spec: Any, setup: Any) -> bool:
-    """Whether the stretch of sound before this silence was the floor, and nothing louder in it.
+    """Whether the sound before this silence was even noise that became the floor itself.
 
     Told by the mean SNR of every band in each quarter of it, without its edges.
     """

@@ -142,16 +142,16 @@ class VoiceTracker:
         found = settle(part, known, self._settings.most, self._settings.by_band)
         names = self._matched(found, at)
         rows = np.array(names)[found]
-        now = dict(zip(self._number[at].tolist(), rows.tolist(), strict=True))
-        may_change = {number: now[number] for number in unsettled & now.keys()}
+        grouped = dict(zip(self._number[at].tolist(), rows.tolist(), strict=True))
+        anew = {number: grouped[number] for number in unsettled & grouped.keys()}
         for run in together:
-            votes = Counter(now[number] for number in run if number in now)
+            votes = Counter(grouped[number] for number in run if number in grouped)
             if votes:
-                may_change |= dict.fromkeys(run, votes.most_common(1)[0][0])
+                anew |= dict.fromkeys(run, votes.most_common(1)[0][0])
         changed = {}
         for n in range(self._kept):
             number = int(self._number[n])
-            name = may_change.get(number, self._name[n])
+            name = anew.get(number, self._name[n])
             if self._name[n] != name:
                 changed[number] = self._name[n] = name
         self._take_over(at, found, names)
