@@ -28,6 +28,7 @@ from live_loop import Feedback, Loop, loop_of
 
 from callresp.commands.ui import say
 from callresp.io.score import Note
+from callresp.link.simulator import POWERED_FOR_S
 from callresp.listen.online import Event, Listener, NoteEnd, NoteOnset
 from callresp.live.actions import Action, Record, Release, Send
 from callresp.live.echo_following import EchoFollower
@@ -339,7 +340,7 @@ class _Morning:
         for row in log[self._seen :]:
             if row.did != "on" or row.output != "coil" or row.channel not in self.machines:
                 continue
-            on_s = (row.board_s - 1234.5) / self.board_rate
+            on_s = (row.board_s - POWERED_FOR_S) / self.board_rate
             spread = self.rng.normal(0, self.palette.striker[0].latency_spread_ms)
             sounds_s = on_s + (self.late_ms[row.channel] + spread) / 1000
             machine = self.machines[row.channel]

@@ -314,5 +314,5 @@ def active_hours(
             where="--until",
             remedy="give another, or leave out both to listen all day",
         )
-    by_clock = ends[0].clock is not None and ends[1].clock is not None
-    return ActiveHours(*ends, None if by_clock else common.known_site(site))
+    hours = ActiveHours(*ends)
+    return hours if hours.by_clock else replace(hours, site=common.known_site(site))

@@ -69,8 +69,8 @@ def run(
             ui.say(f"{plan}: {told}, all within the limits; nothing sent")
         return
     simulated = port == "simulated"
-    clocked = clock_in is not None or clock_out is not None
-    _refuse_two_paces(simulated, speed, clock_in, clock_out)
+    midi_clocks = (clock_in is not None) + (clock_out is not None)
+    _refuse_two_paces(simulated, speed, midi_clocks)
     if not simulated:
         ui.confirm(yes)
     begun: list[Session] = []
@@ -79,7 +79,7 @@ def run(
     try:
         total = len(checked.plan.commands)
         with (
-            _line(port, machine, board_log, None if clocked else speed) as (url, clock),
+            _line(port, machine, board_log, None if midi_clocks else speed) as (url, clock),
             live_view(machine, total) as look,
             contextlib.closing(StreamOsc(machine, to, at, osc_word, speed)) as osc,
             clocks.of_plan(clock_out, virtual, tempo) as told_clock,
@@ -108,17 +108,14 @@ def run(
     click.get_current_context().exit(status)
 
 
-def _refuse_two_paces(
-    simulated: bool, speed: float, clock_in: str | None, clock_out: str | None
-) -> None:
-    clocked = clock_in is not None or clock_out is not None
-    if speed != 1.0 and (clocked or not simulated):
+def _refuse_two_paces(simulated: bool, speed: float, midi_clocks: int) -> None:
+    if speed != 1.0 and (midi_clocks or not simulated):
         raise UserError(
             "only a simulated board without a MIDI clock can run at another speed than 1",
             argument="speed",
             remedy="leave it out",
         )
-    if clock_in is not None and clock_out is not None:
+    if midi_clocks == 2:
         raise UserError(
             "a plan that follows a clock sends none", argument="clock_out", remedy="leave it out"
         )

@@ -278,14 +278,12 @@ def reasons(day: FieldDay) -> dict[str, int]:
     """Why phrases were left alone, commonest first."""
     whys = _alike(reply.unanswered.split(":")[0] for reply in day.replies if reply.unanswered)
     told, answered = {reply.phrase for reply in day.replies}, day.answered()
-    whys[NOT_PLAYED] += sum(
-        bool(reply.notes) and reply.phrase not in answered for reply in day.replies
-    )
+    whys.update(NOT_PLAYED for reply in day.replies if reply.notes and reply.phrase not in answered)
     for phrase in day.phrases:
         if phrase.id not in told:
             ended = day.runs[day.run_at(phrase.onset_s)].ended if day.runs else ""
             whys[RUN_ENDED if ended else LOG_CUT] += 1
-    return dict((+whys).most_common(REASONS_MAX))
+    return dict(whys.most_common(REASONS_MAX))
 
 
 def _alike(texts: Iterable[str]) -> Counter[str]:

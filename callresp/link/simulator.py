@@ -116,10 +116,8 @@ def simulated_board(
 
     Parameters
     ----------
-    palette
-        Its channels and limits.
-    log
-        Where it writes what its channels did, a JSON object a line.
+    palette, log
+        As of `board_in_step`.
     speed
         How many times as fast as the wall's its time runs; give the host the same.
     drift_ppm

@@ -17,6 +17,7 @@ from typing import Protocol
 from callresp.errors import UserError
 from callresp.link.board import SimulatedBoard
 from callresp.link.port import Clock, Port, new_session, open_port
+from callresp.link.simulator import DRIFT_PPM, POWERED_FOR_S
 from callresp.live.actions import CommandOutcome, LinkUpdate, Notice
 from callresp.live.board_session import LiveSession
 from callresp.palette.model import Palette
@@ -93,8 +94,8 @@ class SimulatedLink:
 
     fatal: UserError | None = None
 
-    def __init__(self, palette: Palette, drift_ppm: float = 37.0) -> None:
-        self.board = SimulatedBoard(palette, drift_ppm=drift_ppm, ahead_s=1234.5)
+    def __init__(self, palette: Palette, drift_ppm: float = DRIFT_PPM) -> None:
+        self.board = SimulatedBoard(palette, drift_ppm=drift_ppm, ahead_s=POWERED_FOR_S)
         self.talk = LiveSession(session=1)
         self.cut = False
         self._now_s = 0.0

@@ -8,7 +8,6 @@ by which it ends: as a note, or as nothing.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
@@ -237,7 +236,8 @@ class LiveReplier:
         over, self._over = [*self._over, *self._closer.finish()], []
         for closed in over:
             self._close(closed, now_s)
-        self._begin(math.inf)
+        if self._pending is not None:
+            self._give_up(self._pending, self.inhibited)
 
     def _voices(self, now_s: float) -> set[str]:
         """Those who sing now, and are given way to."""

@@ -199,6 +199,11 @@ class ActiveHours:
     until: DayTime
     site: Site | None = None
 
+    @property
+    def by_clock(self) -> bool:
+        """Whether the clock alone tells them; else there must be a site."""
+        return self.since.clock is not None and self.until.clock is not None
+
     def awake_at(self, at: datetime) -> bool:
         """Whether it is awake at a moment."""
         at = self._zoned(at)
@@ -224,8 +229,7 @@ class ActiveHours:
 
     def _zoned(self, at: datetime) -> datetime:
         """A moment; one without a zone is taken as this computer's where the sun is asked."""
-        by_clock = self.since.clock is not None and self.until.clock is not None
-        return at if by_clock or at.tzinfo is not None else at.astimezone()
+        return at if self.by_clock or at.tzinfo is not None else at.astimezone()
 
     def _span(self, at: datetime, days: int) -> tuple[datetime, datetime] | None:
         """The hours that begin so many days after a moment's own."""
