@@ -70,7 +70,7 @@ GOES_ON, PART_GOES_ON = 0.5, 0.2  # nats by gaps
 # so many nats, where it is heard once, or changes with the other's notes faster than birds do.
 PART, LIKELY_PART = 24.0, 3.0
 PART_TURNS, PART_TURN = 3, 3.0  # and notes a turn
-AT_ONCE = 0.1  # the share of notes that overlap, from which on bouts join nobody
+OVERLAPPING = 0.1  # the share of notes that overlap, from which on bouts join nobody
 SHRINK = 0.7  # of the rows, below which those of groups that were joined are dropped
 _NEVER = -1e9
 
@@ -120,7 +120,7 @@ def settle(
         owner = join_again(owner, p, least)
     told = by_bouts(p, most, two_before=bool(owner.max() > 0))
     # Of two who sing at once, each bout may hold both: that they are alike doesn't join them.
-    if told is None or (told.max() == 0 and p.about @ p.weight >= AT_ONCE * p.weight.sum()):
+    if told is None or (told.max() == 0 and p.about @ p.weight >= OVERLAPPING * p.weight.sum()):
         return owner
     if known.max() >= 0:  # who is known stays together
         sure = known >= 0
