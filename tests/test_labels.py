@@ -121,11 +121,20 @@ def test_a_bare_name_goes_with_the_note_it_lies_over(tmp_path: Path) -> None:
         ("0\t1\tA #4\n0\t1\tA #4\n", "two labels are note #4"),
         ("0\t1\t#4\n", "names no voice"),
         ("0\t1\tA 0 Hz #4\n", "a pitch of 0 Hz"),
+        ("0\t1\tA 3,1 kHz #4\n", "no number of hertz"),
+        ("0\t1\tA -3000 Hz #4\n", "no number of hertz"),
+        ("0\t1\tA 3120,5 Hz\n", "no number of hertz"),
+        ("1\t1\tA #4\n", "has no length"),
+        ("5\t5\tA\n", "has no length"),
+        ("0\t1e9\tA #4\n", "after the recording's end at 9 s"),
+        ("8\t30\tA\n", "after the recording's end at 9 s"),
     ],
 )
 def test_what_labels_can_not_say_is_told(text: str, told: str, tmp_path: Path) -> None:
     with pytest.raises(UserError, match=told):
         applied(text, tmp_path)
+    # A singer may be named after what is no pitch.
+    assert applied("0.13\t0.22\tMHz 2 #4\n", tmp_path)[0].notes[0].voice == "MHz 2"
 
 
 def test_a_new_note_needs_its_recording(tmp_path: Path) -> None:

@@ -104,7 +104,9 @@ def _columns(cells: list[str], where: str) -> dict[str, int]:
         known = [other for other in (name, *others) if other in written]
         if not known:
             raise UserError(
-                f"no column '{name}'", where=where, remedy="head it onset_s,offset_s,label"
+                f"no column '{name}'",
+                where=where,
+                remedy="head it onset_s,offset_s,label, or put tabs between begin, end and label",
             )
         found[name] = written[known[0]]
     return found

@@ -39,9 +39,13 @@ SAME_HZ = 0.51
 SHARED = 0.5
 # Below this a stretch is digital silence.
 NO_SOUND_DB = -150.0
+# A label may end so much after the recording, as a score's note may begin (`read_heard`).
+PAST_END_S = 1.0
 _TEXT = re.compile(
     r"(?P<voice>.*?)(?:\s+(?P<hz>\d+(?:\.\d+)?)\s*Hz)?(?:\s*#(?P<number>\d+))?", re.IGNORECASE
 )
+# What was meant as a pitch, and would else become part of the voice's name.
+_NO_PITCH = re.compile(r"\S*\d\s*k?Hz", re.IGNORECASE)
 
 # Level in dB re a full-scale sine of a stretch of the recording.
 Measure = Callable[[float, float], float]
@@ -103,8 +107,8 @@ def corrected(
     Raises
     ------
     UserError
-        A number that stands twice or that no note has, a label without a voice,
-        or a new note whose level nothing tells.
+        A number that stands twice or that no note has, a label without a voice
+        or length or past the recording's end, or a new note whose level nothing tells.
     """
     by_number = {note.id: note for note in score.notes}
     read = [_Label.of(mark, where) for mark in marks]
@@ -127,6 +131,9 @@ def corrected(
         claimed[label.number] = label
     left = [note for note in score.notes if note.id not in claimed]
     fresh = _claim_by_overlap([label for label in read if label.number is None], left, claimed)
+    moved = [label for number, label in claimed.items() if not _lies_over(by_number[number], label)]
+    for label in (*moved, *fresh):
+        _check_span(label, score.header.duration_s, where)
     made, counts = [], dict.fromkeys(Corrections.__slots__, 0)
     for number, label in claimed.items():
         made.append(_changed(by_number[number], label, counts))
@@ -161,6 +168,13 @@ class _Label:
             raise UserError(
                 f"the label at {mark.onset_s:g} s names no voice", where=where, remedy="name one"
             )
+        if not found["hz"] and _NO_PITCH.search(voice):
+            raise UserError(
+                f"the label '{mark.label}' at {mark.onset_s:g} s has a pitch that is no number of"
+                " hertz",
+                where=where,
+                remedy="write it as in 'A 3120 Hz'",
+            )
         hz = float(found["hz"]) if found["hz"] else None
         if hz == 0:
             raise UserError(
@@ -170,6 +184,29 @@ class _Label:
             )
         number = int(found["number"]) if found["number"] else None
         return cls(mark.onset_s, mark.offset_s, mark.label, voice, hz, number)
+
+
+def _lies_over(note: Note, label: _Label) -> bool:
+    return (
+        abs(label.onset_s - max(note.onset_s, 0.0)) <= SAME_S
+        and abs(label.offset_s - note.offset_s) <= SAME_S
+    )
+
+
+def _check_span(label: _Label, end_s: float, where: str) -> None:
+    if label.onset_s == label.offset_s:
+        raise UserError(
+            f"the label '{label.text}' at {label.onset_s:g} s has no length",
+            where=where,
+            remedy="draw it from the note's onset to its end",
+        )
+    if label.offset_s > end_s + PAST_END_S:
+        raise UserError(
+            f"the label '{label.text}' at {label.onset_s:g} s ends at {label.offset_s:g} s, after"
+            f" the recording's end at {end_s:g} s",
+            where=where,
+            remedy="move it",
+        )
 
 
 def _shared_s(label: _Label, note: Note) -> float:

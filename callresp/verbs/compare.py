@@ -15,13 +15,13 @@ from callresp.verbs.options import PATH
 @click.option(
     "--labels",
     type=PATH,
-    help="Marks made by hand: CSV of onset_s,offset_s[,label].",
+    help="Marks made by hand: a label track, or CSV of onset_s,offset_s[,label].",
 )
 @click.option(
     "--span",
     "spans",
     type=PATH,
-    help="The stretches that were marked: CSV of onset_s,offset_s.",
+    help="The stretches that were marked, likewise.",
 )
 @options.profile
 @options.channel
