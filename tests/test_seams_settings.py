@@ -75,6 +75,13 @@ def test_lines_of_finds_tables_in_arrays() -> None:
         ('kind = "pull"', 'kind = "drag"', ["line 13", "allowed: 'push', 'pull'"]),
         ('kind = "pull"', 'kid = "pull"', ["line 13", "no such key", "did you mean 'kind'?"]),
         ('name = "two"\n', "", ["bell[2].name", "this key is missing"]),
+        ("pulse_ms = 6.0\n", "", ["line 11", "coil.pulse_ms", "add it (1.0 to 50.0)"]),
+        (
+            GOOD[GOOD.index('name = "two"') :],
+            "",
+            ["line 7, bell[2]: these keys are missing: name, coil (a table of pulse_ms); add them"],
+        ),
+        (GOOD, "", ["box.toml, bell: this key is missing; add it (tables of name, coil)"]),
         ("levels = [1.0, 2.0]", "levels = [1.0, -2.0]", ["line 9", "from 0.0"]),
         ('name = "two"', "name = 2", ["line 8", "Expected str"]),
         ("[bell.coil]", "[bell.coil", ["not valid TOML", "line 11"]),

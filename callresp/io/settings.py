@@ -161,9 +161,40 @@ def _explained(source: SettingsFile, kind: type, message: str) -> UserError:
         hint = f"did you mean '{near[0]}'?" if near else f"known here: {', '.join(known)}"
         return source.fault_at((*path, name), "no such key", hint)
     if missing := re.search(r"missing required field `([^`]+)`", what):
-        return source.fault_at((*path, missing[1]), "this key is missing", "add it")
+        return _missing(source, kind, path, missing[1])
     allowed = allowed_at(kind, path)
     return source.fault_at(path, what.replace("`", ""), f"allowed: {allowed}" if allowed else "")
+
+
+def _missing(source: SettingsFile, kind: type, path: Path_, first: str) -> UserError:
+    """Tells all keys that a table lacks, and what may stand there: a table is written as one."""
+    written: object = source.tree
+    for step in path:
+        written = written[step] if isinstance(written, dict | list) else {}  # type: ignore[index]
+    needed = required_keys(_walk(kind, path)[0])
+    absent = [key for key in needed if key not in written] or [first]  # type: ignore[operator]
+    told = [f"{key} ({what})" if (what := _wanted(kind, (*path, key))) else key for key in absent]
+    if len(told) == 1:
+        hint = f"add it{told[0].removeprefix(first)}"
+        return source.fault_at((*path, first), "this key is missing", hint)
+    return source.fault_at(path, f"these keys are missing: {', '.join(told)}", "add them")
+
+
+def _wanted(kind: type, path: Path_) -> str:
+    """What a key that is missing asks for, as text: its range, or the keys of its table."""
+    target, _ = _walk(kind, path)
+    row = bare(get_args(target)[0])[0] if get_origin(target) is tuple else target
+    inner = required_keys(row)
+    if inner:
+        return f"{'a table' if row is target else 'tables'} of {', '.join(inner)}"
+    return allowed_at(kind, path)
+
+
+def required_keys(kind: object) -> list[str]:
+    """The keys that a settings table must have."""
+    if not (isinstance(kind, type) and issubclass(kind, msgspec.Struct)):
+        return []
+    return [field.encode_name for field in msgspec.structs.fields(kind) if field.required]
 
 
 def _known_steps(pointer: str) -> Path_:
