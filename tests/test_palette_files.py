@@ -105,6 +105,8 @@ def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
         ("start_current_a = 0.8", "start_current_a = 9", ["allowed: up to 6.92"]),
         ("start_current_a = 0.8", "start_current_a = 0.1", ["allowed: from current_a, 0.25"]),
         ("cutoff_v = 11.0", "cutoff_v = 12.5", ["allowed: below nominal_v, 12"]),
+        ("capacity_ah = 7.0", "# ", ["supply.capacity_ah", "missing: how long the battery lasts"]),
+        ("cutoff_v = 11.0", "# ", ["supply.cutoff_v", "missing: emptied below it, a battery"]),
         ("# full_v = 14.4", "full_v = 24", ["supply.full_v", "allowed: 12 to 18"]),
         ("idle_current_a = 0.08", "idle_current_a = 8", ["allowed: below 7"]),
         ('name = "dampers"', 'name = "tubes"', ["driver[2].name", "named twice"]),

@@ -10,10 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from reply_helpers import call, heard_scores, note, score_of
 
-from callresp.commands.reply import figures
+from callresp.commands.reply import figures, without_striker
 from callresp.io.resources import shipped
 from callresp.io.score import HeardScore, ReplyNote, phrases
 from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
 from callresp.reply.live import LiveReplier
 from callresp.reply.replier import answer
 from callresp.reply.rules import Manners, Rule, RuleSet, When, load_rules
@@ -137,6 +138,31 @@ def test_conditions_are_named_with_their_rule() -> None:
     chosen = rules(Manners(), when=When(clock=("04:00", "05:00")))
     (why,) = whys(score_of(*call([1200, 1500])), chosen)
     assert "the time of day is not known (rule.1.when.clock)" in why
+
+
+def bells_alone() -> Palette:
+    """Fettle without its block and box: nothing is there for a sound of no pitch."""
+    tubes = tuple(striker for striker in FETTLE.striker if striker.pitch_hz is not None)
+    return msgspec.structs.replace(FETTLE, striker=tubes)
+
+
+def test_notes_without_pitch_that_no_striker_is_for_are_told() -> None:
+    heard = score_of(*call([None, None, None, 2000.0]))
+    at_most_three = {"pitch": "rank", "at_most": 3}
+    silent = answer(heard, bells_alone(), rules(Manners(), **at_most_three)).unanswered
+    # What is pitched lies beyond the most notes of a reply: no choice of strikers changes that.
+    assert silent[0].why == (
+        "no striker for any of its notes (unpitched): by rule 'r' (rule.1.unpitched)"
+    )
+    named = rules(Manners(), **at_most_three, unpitched=("tube 1",))
+    assert answer(heard, bells_alone(), named).notes
+    assert without_striker(heard, rules(Manners()), bells_alone()) == (
+        "3 of 4 heard notes have no pitch, and no striker of Fettle is without one:"
+        " rule.1.unpitched can name some for them"
+    )
+    assert not without_striker(heard, named, bells_alone())
+    assert not without_striker(heard, rules(Manners()), FETTLE)
+    assert not without_striker(score_of(*call([2000.0])), rules(Manners()), bells_alone())
 
 
 def test_a_reply_cut_off_before_its_first_stroke_is_a_silence() -> None:

@@ -75,7 +75,7 @@ def _list(as_json: bool) -> None:
 
 def _print_summary(palette: Palette, able: Capability) -> None:
     board = palette.board
-    ui.say(f"{palette.name}: {palette.description}")
+    ui.say(f"{palette.name}: {palette.description}" if palette.description else palette.name)
     ui.say(
         f"  board {board.name}: {board.coil_channels} coil and {board.motor_channels} motor"
         f" channels, {board.idle_current_a:g} A idle, lets go after {board.silence_ms:g} ms"

@@ -9,12 +9,13 @@ import msgspec
 
 from callresp.commands import ui
 from callresp.io.place import read_place
-from callresp.io.score import ReplyNote, ReplyScore, read_heard, write_reply
+from callresp.io.score import HeardScore, ReplyNote, ReplyScore, read_heard, write_reply
 from callresp.io.wording import counted
 from callresp.palette.files import load_palette
+from callresp.palette.model import Palette
 from callresp.reply.echoes import KnownEcho, loudest
 from callresp.reply.replier import answer
-from callresp.reply.rules import load_rules
+from callresp.reply.rules import RuleSet, load_rules
 from callresp.reply.selection import missing
 from callresp.reply.silences import tally
 from callresp.synthesis.job_files import named_after
@@ -41,7 +42,10 @@ def run(
     machine, rule_set = load_palette(palette), load_rules(rules)
     for line in missing(rule_set, machine):
         ui.warn(line)
-    score = answer(read_heard(heard, ui.look), machine, rule_set, seed, echo_of(place))
+    calls = read_heard(heard, ui.look)
+    if told := without_striker(calls, rule_set, machine):
+        ui.warn(told)
+    score = answer(calls, machine, rule_set, seed, echo_of(place))
     header = msgspec.structs.replace(score.header, palette=palette, heard_file=heard.name)
     score = msgspec.structs.replace(score, header=header)
     write_reply(output, score)
@@ -66,6 +70,18 @@ def echo_of(place: Path | None) -> KnownEcho | None:
     if found is None:
         ui.warn(f"{place}: this place gives nothing back; rules with 'echo' have nothing to join")
     return found
+
+
+def without_striker(calls: HeardScore, rules: RuleSet, palette: Palette) -> str:
+    """That notes without pitch can't be played, where rules give them none of the strikers."""
+    lost = sum(note.pitch_hz is None for note in calls.notes)
+    idle = [number for number, rule in enumerate(rules.rule, start=1) if not rule.unpitched]
+    if not (lost and idle) or any(striker.pitch_hz is None for striker in palette.striker):
+        return ""
+    return (
+        f"{lost} of {counted(len(calls.notes), 'heard note')} have no pitch, and no striker of"
+        f" {palette.name} is without one: rule.{idle[0]}.unpitched can name some for them"
+    )
 
 
 def figures(score: ReplyScore) -> dict[str, object]:

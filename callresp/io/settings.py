@@ -92,6 +92,10 @@ class SettingsFile:
         for path, value in _endless(self.tree):
             raise self.fault_at(path, f"{value} is no finite number", "give a number")
 
+    def __contains__(self, path: Path_) -> bool:
+        """Whether a key stands in the file, rather than its default."""
+        return _written(self.tree, path) is not None
+
     def where(self, path: Path_) -> str:
         """The place of a key as text: file, line and key."""
         near = path
@@ -103,6 +107,16 @@ class SettingsFile:
     def fault_at(self, path: Path_, what: str, remedy: str = "") -> UserError:
         """A `UserError` that names the file, the line and the key at `path`."""
         return UserError(what, where=self.where(path), remedy=remedy)
+
+
+def _written(value: object, path: Path_) -> object:
+    """What stands at a path of a TOML tree; `None` if nothing does."""
+    for step in path:
+        if isinstance(step, int):
+            value = value[step] if isinstance(value, list) and step < len(value) else None
+        else:
+            value = value.get(step) if isinstance(value, dict) else None
+    return value
 
 
 def _endless(value: object, path: Path_ = ()) -> Iterator[tuple[Path_, float]]:
@@ -168,11 +182,8 @@ def _explained(source: SettingsFile, kind: type, message: str) -> UserError:
 
 def _missing(source: SettingsFile, kind: type, path: Path_, first: str) -> UserError:
     """Tells all keys that a table lacks, and what may stand there: a table is written as one."""
-    written: object = source.tree
-    for step in path:
-        written = written[step] if isinstance(written, dict | list) else {}  # type: ignore[index]
     needed = required_keys(_walk(kind, path)[0])
-    absent = [key for key in needed if key not in written] or [first]  # type: ignore[operator]
+    absent = [key for key in needed if (*path, key) not in source] or [first]
     told = [f"{key} ({what})" if (what := _wanted(kind, (*path, key))) else key for key in absent]
     if len(told) == 1:
         hint = f"add it{told[0].removeprefix(first)}"

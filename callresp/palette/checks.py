@@ -17,6 +17,12 @@ from callresp.palette.model import Coil, Damper, Palette, Striker
 # No field recorder takes in a partial above this, so it is a slip and not a measurement.
 HIGHEST_HZ = 48_000.0
 
+# What a battery must say of itself, why, and where to find it.
+_BATTERY_KEYS = (
+    ("capacity_ah", "how long the battery lasts is reckoned by it", "add what stands on it"),
+    ("cutoff_v", "emptied below it, a battery is harmed", "add what its maker calls empty"),
+)
+
 
 def faults(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     """Every fault, in the order of the rules below."""
@@ -111,6 +117,9 @@ def _drivers(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
 
 def _supply(palette: Palette, source: SettingsFile) -> Iterator[UserError]:
     supply = palette.supply
+    for key, why, remedy in _BATTERY_KEYS if supply.chemistry != "mains" else ():
+        if ("supply", key) not in source:
+            yield source.fault_at(("supply", key), f"this key is missing: {why}", remedy)
     if supply.cutoff_v >= supply.nominal_v:
         yield source.fault_at(
             ("supply", "cutoff_v"),

@@ -77,10 +77,7 @@ def compose(
     worked
         Strokes of each striker so far.
     """
-    tones = from_phrase(phrase)
-    for name in rule.treatments:
-        tones = TREATMENTS[name](tones)
-    tones = settled(tones[: rule.at_most])
+    tones = considered(phrase, rule)
     strikers = _strikers(tones, rule, palette, rng, worked or {})
     tones, strikers = _once(tones, strikers)
     tones = transformations.scaled(tones, rule.stretch)
@@ -108,6 +105,14 @@ def compose(
             )
         )
     return strokes
+
+
+def considered(phrase: Phrase, rule: Rule) -> Tones:
+    """What of a phrase a rule wants to play, treated, before strikers are sought for it."""
+    tones = from_phrase(phrase)
+    for name in rule.treatments:
+        tones = TREATMENTS[name](tones)
+    return settled(tones[: rule.at_most])
 
 
 def _strikers(

@@ -28,7 +28,7 @@ from callresp.listen.voices.phrases import Ending, endings
 from callresp.palette.model import Palette
 from callresp.reply import silences
 from callresp.reply.choose import Moment, choose_rule
-from callresp.reply.compose import Loudness, Stroke, compose, ends_s
+from callresp.reply.compose import Loudness, Stroke, compose, considered, ends_s
 from callresp.reply.crackle import Crackle
 from callresp.reply.echoes import KnownEcho, SingersRests, echo_for, falls_on, joined
 from callresp.reply.memory import Memory, Recall
@@ -169,7 +169,7 @@ class Replier:
         strokes = compose(phrase, rule, self.palette, top_db, rng, self.worked)
         if not strokes:
             number = 1 + self.rules.rule.index(rule)
-            pitched = any(note.pitch_hz is not None for note in phrase.notes)
+            pitched = any(tone.pitch_hz is not None for tone in considered(phrase, rule))
             why = silences.no_striker(number, rule.name, pitched, rule.pitch == "table")
             return self._silence(phrase, rule.name, why)
         return rule, joined(strokes, rule, echo_for(rule, self.echo), self.palette)
