@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import msgspec
 import pytest
 from click.testing import CliRunner
-from reply_helpers import call, score_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from reply_helpers import call, heard_scores, score_of
 
 from callresp.cli import cli
 from callresp.io.resources import corpus, shipped
+from callresp.io.score import HeardScore
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
+from callresp.reply.compose import playable
 from callresp.reply.replier import answer
 from callresp.reply.rules import Manners, Pitched, Rule, RuleSet, load_rules
 from callresp.reply.selection import bound, carried, missing, renamed, strikers_for, turner_for
@@ -169,3 +174,33 @@ def test_the_command_carries_a_file_and_keeps_its_comments(tmp_path: Path) -> No
     assert "names 'tube 1', which Pocket has not" in shown.output
     lone = CliRunner().invoke(cli, ["rules", "undertow", "--from", "fettle"])
     assert lone.exit_code != 0
+
+
+@settings(max_examples=40)
+@given(
+    heard_scores(),
+    st.sampled_from([(), ("lowest 2",), ("tube 5", "oak block")]),
+    st.sampled_from([(), ("lowest 2",), ("oak block",)]),
+    st.sampled_from(["rank", "table"]),
+)
+def test_only_what_a_rule_is_said_to_play_is_played(
+    heard: HeardScore,
+    strikers: tuple[str, ...],
+    unpitched: tuple[str, ...],
+    pitch: Literal["rank", "table"],
+) -> None:
+    table = (Pitched(from_hz=100, to_hz=9000, striker="tube 3"),) if pitch == "table" else ()
+    rule = Rule(name="r", strikers=strikers, unpitched=unpitched, pitch=pitch, table=table)
+    manners = Manners(wait_s=(0.2, 0.2), share_max=1.0)
+    chosen = RuleSet(name="n", description="d", manners=manners, rule=(rule,))
+    rule_there = bound(chosen, FETTLE).rule[0]
+    able = {s.name for s in playable(rule_there, FETTLE)}
+    assert {note.instrument for note in answer(heard, FETTLE, chosen).notes} <= able
+
+
+def test_a_rule_with_drums_of_its_own_still_plays_the_others_by_pitch(tmp_path: Path) -> None:
+    mine = tmp_path / "mine.toml"
+    text = '[[rule]]\nname = "r"\npitch = "rank"\nunpitched = ["any block"]\n'
+    mine.write_text('name = "n"\ndescription = "d"\n' + text)
+    told = CliRunner().invoke(cli, ["rules", str(mine), "--for", "fettle"])
+    assert told.output == "r: tube 1, tube 2, tube 3, tube 4, tube 5, oak block\n"

@@ -15,6 +15,7 @@ from callresp.io.score import phrases, read_heard
 from callresp.io.setting_guide import as_lines, as_markdown, named, settings_of
 from callresp.io.wording import counted
 from callresp.palette.files import load_palette
+from callresp.reply.compose import playable
 from callresp.reply.mapping import fits
 from callresp.reply.rules import RuleSet, load_rules
 from callresp.reply.selection import bound, carried, missing, renamed
@@ -105,13 +106,10 @@ def _print_summary(rules: RuleSet, old: str | None, palette: str, as_json: bool)
     """Which instruments of a palette each rule plays, and what the set loses there."""
     machine = load_palette(palette)
     lost = carried(rules, load_palette(old), machine).told if old is not None else ()
-    every = [item.name for item in machine.striker]
     plays = {}
     for rule in bound(rules, machine).rule:
-        wanted = (*rule.strikers, *rule.unpitched, *(row.striker for row in rule.table))
-        able = [name for name in dict.fromkeys(wanted) if name in every]
         turner = [rule.turner] if machine.turner_named(rule.turner) else []
-        plays[rule.name] = (able if wanted else every) + turner
+        plays[rule.name] = [item.name for item in playable(rule, machine)] + turner
     if as_json:
         ui.emit({"plays": plays, "missing": missing(rules, machine), "lost": lost})
         return

@@ -115,10 +115,33 @@ def considered(phrase: Phrase, rule: Rule) -> Tones:
     return settled(tones[: rule.at_most])
 
 
+def playable(rule: Rule, palette: Palette) -> list[Striker]:
+    """Every striker that a rule may play, in the palette's order."""
+    rows = {row.striker for row in rule.table}
+    able = [
+        s
+        for s in _allowed(rule, palette)
+        if (s.name in rows if rule.pitch == "table" else s.pitch_hz is not None)
+    ]
+    able += _drum_kit(rule, palette)
+    return [striker for striker in palette.striker if striker in able]
+
+
+def _allowed(rule: Rule, palette: Palette) -> list[Striker]:
+    return [s for s in palette.striker if not rule.strikers or s.name in rule.strikers]
+
+
+def _drum_kit(rule: Rule, palette: Palette) -> list[Striker]:
+    """The strikers for what has no pitch."""
+    if rule.unpitched:
+        return [s for s in palette.striker if s.name in rule.unpitched]
+    return [s for s in _allowed(rule, palette) if s.pitch_hz is None]
+
+
 def _strikers(
     tones: Tones, rule: Rule, palette: Palette, rng: random.Random, worked: Mapping[str, int]
 ) -> list[Striker | None]:
-    allowed = [s for s in palette.striker if not rule.strikers or s.name in rule.strikers]
+    allowed = _allowed(rule, palette)
     moved = 2 ** (rule.transpose_cents / 1200)
     asked = [None if tone.pitch_hz is None else tone.pitch_hz * moved for tone in tones]
     if rule.pitch == "table":
@@ -154,13 +177,7 @@ def _drums(tones: Tones, rule: Rule, palette: Palette, rng: random.Random) -> li
     them. Those too slow for most of the phrase are left out while a quick one is
     there.
     """
-    names = rule.unpitched
-    able = [
-        s
-        for s in palette.striker
-        if (s.name in names if names else s.pitch_hz is None)
-        and (not rule.strikers or s.name in rule.strikers or s.name in names)
-    ]
+    able = _drum_kit(rule, palette)
     struck = [tone for tone in tones if tone.pitch_hz is None]
     if not able or not struck:
         return [None] * len(struck)
