@@ -18,10 +18,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callresp.errors import UserError
+from callresp.midi.imported import import_midi
 from callresp.midi.performance import KeyNote, perform
 from callresp.midi.smf import META, SYSEX, Smf, parse_smf, read_smf
 from callresp.midi.timing import MeterMap, TempoMap
 from callresp.midi.tuning import hz_of
+from callresp.palette.files import load_palette
+
+FETTLE = load_palette("fettle")
 
 # The example of the standard: 4/4 at 120, three channels, running status.
 EXAMPLE = bytes.fromhex(
@@ -264,7 +268,7 @@ def test_a_file_of_music21_sounds_when_music21_says(tmp_path: Path) -> None:
 
 
 def test_damaged_files_are_read_or_refused_in_one_line(tmp_path: Path) -> None:
-    rng, told = random.Random(1), []
+    rng, told, path = random.Random(1), [], tmp_path / "x.mid"
     whole = EXAMPLE + track("00 ff 58 04 03 02 18 08", "00 f0 03 7f 01 f7", "00 e0 00 70")
     for _ in range(400):
         data = bytearray(whole)
@@ -284,6 +288,8 @@ def test_damaged_files_are_read_or_refused_in_one_line(tmp_path: Path) -> None:
             for one in perform(smf):
                 assert tempo.seconds(one.offset) >= tempo.seconds(one.onset) >= 0
                 meter.place(one.onset)
+            path.write_bytes(data)
+            import_midi(path, FETTLE)
         except UserError as fault:
             told.append(str(fault))
     assert len(told) > 100

@@ -1,7 +1,7 @@
 """Playing by hand: what is struck, when, and that no limit is ever broken.
 
 The judges are the plan's own check, the tests' oracle (which shares no code with
-the package), the simulated board, and the firmware's core in `bench_doors`.
+the package), the simulated board, and the firmware's core.
 """
 
 from __future__ import annotations

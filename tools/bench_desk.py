@@ -4,9 +4,9 @@
     python tools/bench_desk.py --only sound memory some of them
     python tools/bench_desk.py --pictures DIR      draw the README's pictures instead
 
-Needs Chromium from the system's packages, and playwright and axe-playwright-python from the
-lock for developing. Beside the time from a change to its sound stands what the same change takes
-by the commands: reply, check, rehearse.
+Needs Chromium from the system's packages, and playwright from the lock for developing. Beside the
+time from a change to its sound stands what the same change takes by the commands: reply, check,
+rehearse.
 """
 
 from __future__ import annotations
@@ -41,13 +41,12 @@ ARGUMENTS = [
     "--disable-background-networking",
     "--autoplay-policy=no-user-gesture-required",
 ]
-ROWS = ("picture", "sound", "seam", "frames", "playhead", "strokes", "axe", "memory")
+ROWS = ("picture", "sound", "frames", "playhead", "strokes", "memory")
 SCENE = "hollin-carr"
 CHANGES = 1000
 STARTS = 7
 # A new window of the browser loads its own parts for a second: the user's is open already.
 SETTLES_MS = 2000
-VIEWS = ("call", "rules", "palette", "mix", "machine")
 
 
 def stretched(heard: HeardScore, seconds: float, count: int) -> HeardScore:
@@ -232,50 +231,6 @@ def sound(browser: Any, jobs: dict[str, Path]) -> list[str]:
     return told
 
 
-def fetched(address: str, path: str, last: int) -> Any:
-    """Samples of the chorus or of a machine, from the first to beyond `last`."""
-    base, token = address.split("/?token=")
-    parts = []
-    for number in range(1 + last // BLOCK):
-        request = urllib.request.Request(
-            f"{base}{path}/{number}", headers={"Authorization": f"Bearer {token}"}
-        )
-        with urllib.request.urlopen(request, timeout=60) as answer:
-            parts.append(np.frombuffer(answer.read(), "<f4"))
-    return np.concatenate(parts).astype(np.float64)
-
-
-def seam(browser: Any, jobs: dict[str, Path]) -> list[str]:
-    """What the browser gives out across an exchange, held against what it should."""
-    fade = 1024
-    with page_on(browser, jobs["minute"]) as (page, address):
-        rate = page.evaluate("desk.sound.source.rate_hz")
-        page.evaluate("desk.sound.setGains({ master: 1 }); desk.playFrom(2)")
-        until(page, "desk.sound.last.at > 3 * desk.sound.source.rate_hz")
-        page.evaluate(
-            """(frames) => { const take = desk.sound.take.bind(desk.sound);
-              desk.old = desk.sound.sound;
-              desk.sound.node.port.onmessage = ({ data }) => {
-                if (data.swapped) desk.swapAt = data.swapAt; take(data); };
-              desk.taped = desk.sound.record(frames); }""",
-            5 * rate,
-        )
-        page.evaluate(CHANGE, 1.7)
-        told = page.evaluate(
-            """async () => { const t = await desk.taped;
-              return { samples: Array.from(t.tape), at: t.from.at }; }"""
-        )
-        swap, old, new = page.evaluate("[desk.swapAt, desk.old, desk.sound.sound]")
-        at, got = told["at"], np.array(told["samples"])
-        last = at + len(got)
-        machines = [fetched(address, f"/api/machine/{n}", last)[:last] for n in (old, new)]
-        share = np.clip((np.arange(last) - swap) / fade, 0.0, 1.0)
-        wanted = fetched(address, "/api/chorus", last)[:last]
-        wanted += (1 - share) * machines[0] + share * machines[1]
-        off = float(np.abs(got - wanted[at:]).max())
-    return [f"gap or click at the exchange: largest sample that is off {off:.1e} of full scale"]
-
-
 MOVE = """async (frames) => {
   const axis = desk.score.axis, gaps = [], whole = axis.whole;
   let before = await new Promise(requestAnimationFrame);
@@ -377,22 +332,6 @@ def strokes(browser: Any, jobs: dict[str, Path]) -> list[str]:
         f" median, {off[-1]:.1f} ms at most of {len(off)} strokes (bar 5 ms);"
         f" {state['refused']} commands not played"
     ]
-
-
-def axe(browser: Any, jobs: dict[str, Path]) -> list[str]:
-    """What axe-core finds in every view, light and dark."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    count = views = 0
-    for scheme in ("light", "dark"):
-        with page_on(browser, jobs["minute"], color_scheme=scheme, bypass_csp=True) as (page, _):
-            page.keyboard.press("o")
-            for view in VIEWS:
-                page.click(f"#tab-{view}")
-                page.wait_for_timeout(300)
-                count += len(Axe().run(page).response["violations"])
-                views += 1
-    return [f"axe-core: {count} violations in {views} views (bar 0)"]
 
 
 def rss_mb(pid: int) -> float:

@@ -2,7 +2,6 @@
 
     python tools/bench_firmware.py                    a few minutes
     python tools/bench_firmware.py --minutes 60 --fuzz 10000000
-    python tools/bench_firmware.py --only faults --before TREE    half a minute
 
 Sizes: flash and RAM of the whole image, and of the core alone. Interrupt: instructions of the
 longest and of a mean tick, with all outputs of the machine ending in one tick, more to begin, and
@@ -12,16 +11,13 @@ whose instructions take their time (4 ns on the STM32F405, 16 ns on the small co
 its time each coil went on. The peer in the same run is the 20 us, 16 kB and 1 ms that are asked.
 Idle: 60 h powered without a host, then a phrase. Conformance: every test that the simulated
 board passes, on every emulated chip, a minute of garbage, a killed host, resets and days of
-power among them. Fuzz: frames and noise under sanitizers. Faults: seven that version 0.1.0 had,
-now, and in its own tree where `--before` says where that is.
+power among them. Fuzz: frames and noise under sanitizers.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import re
-import shutil
 import subprocess
 import sys
 import tempfile
@@ -35,10 +31,9 @@ import msgspec
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
-from board_talk import EVERYWHERE, Talk
-from core_board import CoreBoard, core_program
+from board_talk import EVERYWHERE
 from emulated_board import FINE, MACHINES, EmulatedBoard, Emulator, image_of, wide_files
-from firmware_helpers import FIRMWARE, built
+from firmware_helpers import built
 from link_helpers import FETTLE, plan_of
 from test_firmware_chips import CLOCKS, longest_tick, sizes_of
 
@@ -46,17 +41,14 @@ from callresp.firmware.folder import firmware_files
 from callresp.firmware.own_plan import PlanStart
 from callresp.link.framing import Deframer, frame
 from callresp.link.messages import (
-    FAULTS,
     TICKS_PER_S,
     VERSION,
     Acknowledge,
     Done,
     Hello,
-    Status,
     StrikeAt,
     TimeReply,
     TimeRequest,
-    TurnAt,
     parse,
 )
 from callresp.palette.files import load_palette
@@ -217,128 +209,12 @@ def fuzz(folder: Path, rounds: int) -> Iterator[Row]:
     yield {"fuzz": done.stdout.strip(), "status": done.returncode, "found": done.stderr[:200]}
 
 
-def _first(folder: Path, tree: Path) -> dict[str, str]:
-    """What the core of version 0.1.0 does, on an emulated Cortex-M3, its code that of an M0."""
-    folder.mkdir()
-    old = tree / "tools" / "firmware"
-    for path in (*old.glob("*.[ch]"), *(FIRMWARE / "first").iterdir()):
-        if path.name not in ("replay.c", "fuzz_core.c", "host_board.c", "board_layer.c"):
-            shutil.copy(path, folder)
-    words = [sys.executable, str(old / "limits.py"), "fettle", "header"]
-    env = os.environ | {"PYTHONPATH": str(tree)}
-    made = subprocess.run(words, cwd=tree, env=env, capture_output=True, text=True, check=True)
-    (folder / "pins.h").write_text(made.stdout, encoding="utf-8")
-    tick = round(100 * CLOCKS["cortex-m0plus"] / 20 / CLOCKS_EACH)
-    words = ["arm-none-eabi-gcc", "-std=c99", "-Os", "-mthumb", "-mcpu=cortex-m0", "-w"]
-    words += ["-DCR_SPANS=548", f"-DLONGEST={tick}", "--specs=rdimon.specs", "-T", "first_core.ld"]
-    words += ["first_core.c", "core.c", "outputs.c", "framing.c", "-o", "first.elf"]
-    subprocess.run(words, cwd=folder, capture_output=True, check=True)
-    words = ["qemu-system-arm", "-M", "mps2-an385", "-display", "none", "-monitor", "none"]
-    words += ["-serial", "none", "-icount", "shift=4,sleep=off"]
-    words += [
-        "-semihosting-config",
-        "enable=on,target=native",
-        "-kernel",
-        str(folder / "first.elf"),
-    ]
-    done = subprocess.run(words, capture_output=True, text=True, check=True)
-    rows = (line.split("|") for line in done.stdout.splitlines())
-    return {f"{number} {tried}": found for number, tried, found in rows}
-
-
-def _now(folder: Path) -> dict[str, str]:
-    """The same of the core as it is."""
-    program, found = core_program(folder), dict[str, str]()
-    made: list[CoreBoard] = []
-
-    def talk_to() -> Talk:
-        made.append(CoreBoard(program, FETTLE))
-        return Talk(made[-1])
-
-    talk = talk_to()
-    talk.idle(60 * 3600.0)
-    talk.greet()
-    at = talk.now() + 1000
-    talk.say(*(StrikeAt(n, n % 5, at + 1500 * n, 800) for n in range(8)))
-    talk.pass_s(3.0)
-    played, receipts = talk.outcomes.count("executed"), len(talk.all(Acknowledge))
-    tried = "1 8 strokes after 60 h of power"
-    found[tried] = f"{played} played, {receipts} receipts"
-
-    talk = talk_to()
-    talk.greet()
-    talk.pass_s(0.5)
-    talk.board.volts = 10.0
-    talk.pass_s(1.0)
-    talk.board.volts = 12.0
-    talk.pass_s(60.0)
-    talk.say(StrikeAt(0, 0, talk.now() + 1000, 800))
-    talk.pass_s(1.0)
-    tried = "2 a second of 10 V, then a minute of 12 V, then a stroke"
-    found[tried] = "played" if talk.outcomes == ["executed"] else "refused"
-
-    image = image_of(folder / "cortex-m0plus", "cortex-m0plus", FETTLE)
-    board = EmulatedBoard(image, FETTLE, chip="cortex-m0plus", ahead_s=1.0)
-    board.quiet()
-    board.measured()
-    most = longest_tick(board, 13, 1)
-    board.close()
-    found["3 instructions of the longest interrupt, Fettle"] = f"{most:.0f}"
-    words = ["arm-none-eabi-nm", "-S", str(image)]
-    told = subprocess.run(words, capture_output=True, text=True, check=True).stdout
-    core = int(re.findall(r"\w+ (\w+) \w board$", told, re.MULTILINE)[0], 16)
-    found["4 bytes of the core's RAM, Fettle"] = str(core)
-
-    talk = talk_to()
-    talk.board.stuck = {0}
-    talk.greet()
-    talk.say(TurnAt(0, 0, talk.now() + 500, 1_200_000, 200))
-    talk.pass_s(130.0)
-    on, off = (row.board_s for row in talk.board.log if row.output == "motor")
-    faults = [status.faults for status in talk.all(Status)]
-    told = (
-        "told" if any(bits >> FAULTS.index("motor jammed") & 1 for bits in faults) else "not told"
-    )
-    found["6 a motor asked for 120 s whose encoder stands still"] = (
-        f"on for {off - on:.1f} s, {told}"
-    )
-    for each in made:
-        each.close()
-    return found
-
-
-def _in_tree(tree: Path) -> dict[str, str]:
-    """Currents of cold copper and poor clocks, by that tree's own planner, session and board."""
-    words = [sys.executable, str(ROOT / "tools" / "firmware_faults.py")]
-    env = os.environ | {"PYTHONPATH": os.pathsep.join((str(tree), str(tree / "tests")))}
-    done = subprocess.run(words, cwd=tree, env=env, capture_output=True, text=True, check=True)
-    rows = [json.loads(line) for line in done.stdout.splitlines()]
-    return {f"{row['fault']}: {row['case']}": row["found"] for row in rows}
-
-
-def faults(folder: Path, before: Path | None) -> Iterator[Row]:
-    """Seven faults of version 0.1.0, now and (with its tree) then."""
-    now, then = _now(folder) | _in_tree(ROOT), dict[str, str]()
-    if before is not None:
-        then = _first(folder / "first", before) | _in_tree(before)
-    for tried in sorted(now, key=lambda text: text[0]):
-        row: Row = {"fault": tried}
-        if before is not None:
-            row["0.1.0"] = then[tried]
-        yield row | {"now": now[tried]}
-
-
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--minutes", default=5.0, show_default=True, help="Simulated, of the lateness.")
 @click.option("--fuzz", "rounds", default=100_000, show_default=True, help="Rounds of fuzzing.")
-@click.option(
-    "--before",
-    type=click.Path(path_type=Path, exists=True, file_okay=False, resolve_path=True),
-    help="A tree of version 0.1.0, to show its faults beside.",
-)
 @click.option("--only", help="Parts, such as 'sizes,interrupts'; all if not said.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a row.")
-def main(minutes: float, rounds: int, before: Path | None, only: str | None, as_json: bool) -> None:
+def main(minutes: float, rounds: int, only: str | None, as_json: bool) -> None:
     """Print what the firmware asks of a chip."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -347,7 +223,6 @@ def main(minutes: float, rounds: int, before: Path | None, only: str | None, as_
             "interrupts": lambda: interrupts(folder),
             "line": line_rates,
             "idle": lambda: idle(folder),
-            "faults": lambda: faults(folder, before),
             "conformance": conformance,
             "lateness": lambda: lateness(folder, minutes),
             "fuzz": lambda: fuzz(folder, rounds),

@@ -5,9 +5,8 @@
     python tools/bench_plan.py                  some twenty seconds
     python tools/bench_plan.py --palette ladder --notes 40000
 
-Figures are user seconds of this process. Peers, in the same run: scipy's
-adaptive integrator for a coil's heat, and a plain grid of time in numpy for
-the largest current.
+Figures are user seconds of this process. The peer, in the same run, is a plain
+grid of time in numpy for the largest current.
 """
 
 from __future__ import annotations
@@ -20,16 +19,13 @@ from typing import TypeVar
 
 import click
 import numpy as np
-from scipy.integrate import solve_ivp
 
 from callresp.commands.ui import say
 from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.palette.files import load_palette
-from callresp.palette.model import Coil, Palette
+from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, check
-from callresp.plan.electrical.heat import CoilHeat
 from callresp.plan.electrical.loads import LoadModel
-from callresp.plan.model import Strike
 from callresp.plan.planner import Planner, make_plan
 from callresp.plan.summary import summarise
 
@@ -101,56 +97,6 @@ def live(palette: Palette, notes: int) -> None:
     say(f"note by note: {1e6 * took_s / len(reply.notes):.0f} µs a note")
 
 
-def heat(checked: CheckedPlan) -> None:
-    """Temperature of the busiest coil, ours and scipy's."""
-    palette = checked.palette
-    by_channel: dict[int, list[Strike]] = {}
-    for command in checked.plan.commands:
-        if isinstance(command, Strike) and command.at_s < 600:
-            by_channel.setdefault(command.channel, []).append(command)
-    channel = max(by_channel, key=lambda c: len(by_channel[c]))
-    coil, strikes = palette.coils()[channel], by_channel[channel]
-    volts, ambient_c = palette.supply.highest_v, palette.ambient_c
-
-    def ours() -> float:
-        model = CoilHeat(coil, volts, ambient_c)
-        for strike in strikes:
-            model.heat(strike.at_s, strike.pulse_ms / 1000, 1.0)
-        return model.temperature_c
-
-    own_c, own_s = user_s(ours)
-    peer_c, peer_s = user_s(lambda: ambient_c + integrated(coil, volts, ambient_c, strikes))
-    say(
-        f"heat after {len(strikes)} strikes: ours {own_c:.4f} °C in {own_s:.3f} s,"
-        f" scipy solve_ivp {peer_c:.4f} °C in {peer_s:.3f} s"
-    )
-
-
-def integrated(coil: Coil, volts: float, ambient_c: float, strikes: list[Strike]) -> float:
-    """The rise by scipy, from switching to switching."""
-    rise, now_s = np.zeros(1), strikes[0].at_s
-    switchings = [(s.at_s + s.pulse_ms / 1000, True) for s in strikes]
-    for strike, (end_s, _) in zip(strikes, switchings, strict=True):
-        for until_s, on in ((strike.at_s, False), (end_s, True)):
-            if until_s > now_s:
-                rise = piece(coil, volts, ambient_c, rise, until_s - now_s, on)
-                now_s = until_s
-    return float(rise[0])
-
-
-def piece(
-    coil: Coil, volts: float, ambient_c: float, rise: np.ndarray, length_s: float, on: bool
-) -> np.ndarray:
-    """One stretch between switchings."""
-
-    def slope(_: float, x: np.ndarray) -> np.ndarray:
-        warm = coil.resistance_ohm * (1 + 0.00393 * (ambient_c + x - 20.0))
-        watts = volts**2 / warm if on else 0.0
-        return np.asarray((coil.thermal_k_per_w * watts - x) / coil.thermal_time_s)
-
-    return np.asarray(solve_ivp(slope, (0.0, length_s), rise, rtol=1e-8, atol=1e-9).y[:, -1])
-
-
 def current(checked: CheckedPlan) -> None:
     """The largest current, ours and off a grid of a tenth of a millisecond."""
     figures, own_s = user_s(lambda: summarise(checked))
@@ -184,7 +130,6 @@ def main(palette: str, notes: int) -> None:
     machine = load_palette(palette)
     checked = speed(machine, notes)
     live(machine, notes)
-    heat(checked)
     current(checked)
 
 

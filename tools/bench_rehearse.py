@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Bench of the rehearsal: speed, exactness, decay, memory.
+"""Bench of the rehearsal: speed, exactness, memory.
 
 
     python tools/bench_rehearse.py              about a minute
@@ -9,7 +9,7 @@ Speed is in times real time, from user time of this process on one core. The
 peers render the same free strokes of the same partials in the two textbook
 ways: a bank of two-pole resonators (scipy.signal.lfilter), and each stroke as
 a sum of decaying sines (numpy). Exactness is the largest difference between us
-and the sines. Decay is read back by Schroeder's backward integration (1965).
+and the sines.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from callresp.io.audio import BLOCK
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
 from callresp.plan.model import Hold, Plan, PlanHeader, Strike
-from callresp.synthesis.execution import execute, strike_partial
+from callresp.synthesis.execution import execute
 from callresp.synthesis.levels import ListeningPoint
 from callresp.synthesis.mixing import PlanRenderer, mix
 from callresp.synthesis.modal import LN_1000, StrikerVoice, partial_amplitudes
@@ -119,39 +119,6 @@ def timed(work: object, *given: object) -> tuple[Waves, float]:
     return made, time.process_time() - began
 
 
-def schroeder_t60_s(wave: Waves, hz: float) -> float:
-    """T60 about `hz` from the fall between -5 and -35 dB (ISO 3382-1, T30)."""
-    sos = signal.butter(2, (0.8 * hz, 1.25 * hz), "bandpass", fs=RATE, output="sos")
-    energy = signal.sosfiltfilt(sos, wave) ** 2
-    left = np.cumsum(energy[::-1])[::-1]
-    curve = 10 * np.log10(np.maximum(left / left[0], 1e-12))
-    first, last = int(np.argmax(curve <= -5)), int(np.argmax(curve <= -35))
-    return float(-60 / np.polyfit(np.arange(first, last) / RATE, curve[first:last], 1)[0])
-
-
-def decay_errors(palette: Palette) -> tuple[float, float]:
-    """Largest error of T60, free and damped, over the pitched strikers; as shares."""
-    free, damped = [0.0], [0.0]
-    for item in palette.striker:
-        if item.pitch_hz is None:
-            continue
-        own = item.partials[strike_partial(item)]
-        pulse = Strike(at_s=0.0, channel=item.coil.channel, pulse_ms=item.force[-1].pulse_ms)
-        commands: list[Strike | Hold] = [pulse]
-        if item.damper is not None and item.damper.rest == "on":
-            channel = item.damper.coil.channel
-            up = Hold(at_s=-0.5, channel=channel, hold_ms=1e5, pull_ms=30, hold_duty=0.3)
-            commands = [up, pulse]
-            lying = Plan(header=PlanHeader(), commands=(pulse,))
-            wave = PlanRenderer(lying, palette, RATE, place=NEAR).next(RATE)
-            found = schroeder_t60_s(wave[1500:], item.pitch_hz)
-            damped.append(abs(found / item.damper.damped_t60_s - 1))
-        plan = Plan(header=PlanHeader(), commands=tuple(commands))
-        wave = PlanRenderer(plan, palette, RATE, place=NEAR).next(int((own.t60_s + 0.2) * RATE))
-        free.append(abs(schroeder_t60_s(wave[2000:], item.pitch_hz) / own.t60_s - 1))
-    return max(free), max(damped)
-
-
 def memory_mb(minutes: float) -> float:
     """Peak memory of a fresh process that mixes so many minutes."""
     words = [sys.executable, __file__, "--mix-only", str(minutes)]
@@ -205,8 +172,6 @@ def main(
     say(f"  with noises and air {seconds / full:8.0f} x real time")
     say(f"  ours - sines, largest      {np.abs(ours - sines).max():.2e} of full scale")
     say(f"  bank - sines, largest      {np.abs(bank - sines).max():.2e} of full scale")
-    free, damped = decay_errors(machine)
-    say(f"  T60 by backward integration: off by {free:.2%} free, {damped:.2%} damped at most")
     if not skip_memory:
         for length in (5.0, 60.0):
             say(f"  peak memory of a mix of {length:g} min: {memory_mb(length):.0f} MB")

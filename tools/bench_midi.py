@@ -1,12 +1,9 @@
-"""How good the open doors are: MIDI in and out, playing by hand, Open Sound Control.
+"""MIDI: from a key to its coil, the import of a long file, clocks followed and sent.
 
-    python tools/bench_doors.py                     all of it
-    python tools/bench_doors.py latency --keys 300  key to coil, beside a bare echo of MIDI
-    python tools/bench_doors.py roundtrip           import of export, 200 random scores
-    python tools/bench_doors.py import              10,000 notes imported and planned
-    python tools/bench_doors.py clock               a MIDI clock followed, and sent
-    python tools/bench_doors.py mash                keys mashed for a simulated hour
-    python tools/bench_doors.py fuzz                10,000 damaged files and packets
+    python tools/bench_midi.py                     all of it
+    python tools/bench_midi.py latency --keys 300  key to coil, beside a bare echo of MIDI
+    python tools/bench_midi.py import              10,000 notes imported and planned
+    python tools/bench_midi.py clock               a MIDI clock followed, and sent
 
 Latency: a client of python-rtmidi presses keys through a JACK server on its
 dummy driver; `callresp play` runs as users run it, with a board on a
@@ -39,120 +36,24 @@ import pytest
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 from bench_table import Table
-from firmware_helpers import built, messages_of, outcomes_in_c, outcomes_in_python
 from jack_server import jack_server
-from plan_helpers import random_palette, random_reply
-from test_play import Hand, joined, mash
 
-from callresp.errors import UserError
-from callresp.io.score import ReplyNote, ReplyScore
 from callresp.link.board import SimulatedBoard
 from callresp.link.framing import frame
 from callresp.link.messages import StrikeAt
 from callresp.link.port import BAUD, Clock
 from callresp.midi.clock import PER_BEAT, ClockFollower
 from callresp.midi.clock_port import ClockOut
-from callresp.midi.file import write_midi
 from callresp.midi.imported import import_midi
-from callresp.midi.notes import played_notes
 from callresp.midi.performance import perform
 from callresp.midi.ports import open_port
-from callresp.midi.smf import parse_smf, read_smf
-from callresp.midi.timing import MeterMap, TempoMap
-from callresp.osc.codec import Message, OscFault, packet, read_packet
+from callresp.midi.smf import read_smf
 from callresp.palette.files import load_palette
-from callresp.palette.model import Striker
-from callresp.plan.checked_plan import CheckedPlan, check
 from callresp.plan.planner import make_plan
-from callresp.synthesis.execution import execute
 
 FETTLE = load_palette("fettle")
-SCORES = 200
 NOTES = 10_000
-DAMAGED = 10_000
 WAIT_S = 30.0
-
-
-def roundtrip() -> Table:
-    """Random scores on random palettes, out as MIDI and in again."""
-    table = Table(
-        f"import of export, {SCORES} random scores of random palettes",
-        (
-            "tuning", "notes", "lost", "worst ms",
-            "strikes of plans", "lost or other", "without a file", "worst ms ",
-        ),
-    )  # fmt: skip
-    path = Path(tempfile.mkdtemp()) / "x.mid"
-    for tuning in ("bend", "mts"):
-        rng = random.Random(1)
-        notes = lost = strikes = other = bare = 0
-        worst_s = worst_strike_s = 0.0
-        for _ in range(SCORES):
-            palette = random_palette(rng)
-            names = [s.name for s in palette.striker] + [t.name for t in palette.turner]
-            asked = random_reply(rng, names)
-            if not asked.notes:
-                continue
-            write_midi(path, reply=asked, palette=palette, tuning=tuning)
-            back = import_midi(path, palette).reply
-            for name in names:
-                wanted = sorted(n.onset_s for n in asked.notes if n.instrument == name)
-                got = sorted(n.onset_s for n in back.notes if n.instrument == name)
-                notes, lost = notes + len(wanted), lost + abs(len(wanted) - len(got))
-                pairs = zip(wanted, got, strict=False)
-                worst_s = max(worst_s, *(abs(a - b) for a, b in pairs), 0.0)
-            plan = make_plan(asked, palette)
-            if not plan.plan.strikes:
-                continue
-            write_midi(path, plan=plan.plan, palette=palette, tuning=tuning)
-            again = make_plan(import_midi(path, palette).reply, palette).plan
-            same = make_plan(_as_asked(plan, asked), palette).plan
-            by_channel = {s.coil.channel for s in palette.striker}
-            for channel in by_channel:
-                wanted = [s.at_s for s in plan.plan.strikes if s.channel == channel]
-                got = [s.at_s for s in again.strikes if s.channel == channel]
-                strikes += len(wanted)
-                bare += abs(len(wanted) - sum(s.channel == channel for s in same.strikes))
-                if len(wanted) != len(got):
-                    other += abs(len(wanted) - len(got))
-                    continue
-                pairs = zip(wanted, got, strict=True)
-                worst_strike_s = max(worst_strike_s, *(abs(a - b) for a, b in pairs), 0.0)
-        table.add(tuning, notes, lost, 1000 * worst_s, strikes, other, bare, 1000 * worst_strike_s)
-    table.notes.append("a tick of the file is 0.521 ms; half of it is the least that can be had")
-    table.notes.append(
-        "'lost or other': a plan's strokes, already moved to where there was room, are planned"
-        " once more, and not all find room again; 'without a file' is the same without MIDI"
-    )
-    return table
-
-
-def _as_asked(checked: CheckedPlan, reply: ReplyScore) -> ReplyScore:
-    """What a plan plays, asked for as a reply: what a perfect file would give back."""
-    parts = execute(checked.plan, checked.palette)
-    forces = {
-        (part.striker.name, stroke.at_s): stroke.force
-        for part in parts.strikers
-        for stroke in part.strokes
-    }
-    notes = []
-    for number, note in enumerate(played_notes(checked.plan, checked.palette)):
-        item = note.instrument
-        rings = isinstance(item, Striker) and item.damper is None
-        notes.append(
-            ReplyNote(
-                id=number,
-                onset_s=note.from_s,
-                offset_s=None if rings else note.until_s,
-                instrument=item.name,
-                force=forces.get((item.name, note.from_s), 0.5),
-                phrase=0,
-                heard=None,
-                heard_phrase=0,
-                rule="asked anew",
-            )
-        )
-    return ReplyScore(header=reply.header, notes=tuple(notes))
 
 
 def importing() -> Table:
@@ -184,105 +85,6 @@ def importing() -> Table:
             times.append((time.perf_counter() - began, time.process_time() - cpu))
         table.add(name, *min(times))
     return table
-
-
-def mashed(minutes: float) -> Table:
-    """Random playing, judged by four judges."""
-    table = Table(
-        f"keys mashed for {minutes:g} simulated minutes",
-        ("palette", "keys", "strokes", "commands", "check", "board", "core in C", "CPU s"),
-        places=1,
-    )
-    folder = Path(tempfile.mkdtemp())
-    try:
-        core = built(folder, "replay.c")
-    except (AssertionError, pytest.skip.Exception):
-        core = None
-    palettes = [
-        ("fettle", FETTLE),
-        *((f"random {n}", random_palette(random.Random(n))) for n in (1, 2)),
-    ]
-    for name, palette in palettes:
-        rng, hand = random.Random(5), Hand(palette)
-        began = time.process_time()
-        pressed = mash(hand, rng, 60 * minutes)
-        took = time.process_time() - began
-        check(hand.plan, palette)
-        messages = messages_of(hand.plan, 1e-4)
-        refused = [o for o in outcomes_in_python(palette, messages) if o != "executed"]
-        in_c: int | str = "-"
-        if core is not None:
-            in_c = sum(o != "executed" for o in outcomes_in_c(core, [(palette, messages)])[0])
-        for channel, coil in palette.coils().items():
-            own: list[Any] = [h for h in hand.holds if h.channel == channel]
-            assert max(joined(own, 0.004), default=0.0) <= coil.on_max_ms / 1000 + 1e-9
-        table.add(
-            name,
-            len(pressed),
-            len(hand.strikes),
-            len(hand.commands),
-            "kept",
-            len(refused),
-            in_c,
-            took,
-        )
-    table.notes.append("board, core in C: commands that they refused")
-    return table
-
-
-def fuzzed() -> Table:
-    """Damaged files and packets: read, or refused in one line; anything else ends the bench."""
-    table = Table(f"{DAMAGED:,} damaged of each", ("what", "read", "refused", "CPU s"))
-    rng = random.Random(3)
-    path = Path(tempfile.mkdtemp()) / "x.mid"
-    asked = random_reply(random.Random(8), [s.name for s in FETTLE.striker])
-    write_midi(path, reply=asked, palette=FETTLE, tuning="mts")
-    whole = path.read_bytes()
-
-    def a_file(data: bytes) -> None:
-        smf = parse_smf(data)
-        tempo, meter = TempoMap(smf), MeterMap(smf)
-        for note in perform(smf):
-            tempo.seconds(note.offset)
-            meter.place(note.onset)
-
-    def an_import(data: bytes) -> None:
-        path.write_bytes(data)
-        import_midi(path, FETTLE)
-
-    told = packet([Message("/callresp/set", ("manners.rest_s", 2.0, "word")), Message("/a", (1,))])
-    kinds: list[tuple[str, bytes, Callable[[bytes], object], int]] = [
-        ("MIDI files, read", whole, a_file, DAMAGED),
-        ("MIDI files, imported", whole, an_import, DAMAGED // 10),
-        ("OSC packets", told, read_packet, DAMAGED),
-    ]
-    for name, source, take, count in kinds:
-        read = refused = 0
-        began = time.process_time()
-        for _ in range(count):
-            try:
-                take(_damaged(rng, source))
-                read += 1
-            except (UserError, OscFault) as fault:
-                refused += "\n" not in str(fault)
-        if read + refused < count:
-            raise SystemExit(f"{name}: a fault of several lines")
-        table.add(name, read, refused, time.process_time() - began)
-    return table
-
-
-def _damaged(rng: random.Random, source: bytes) -> bytes:
-    data = bytearray(source)
-    for _ in range(rng.randrange(1, 8)):
-        place, how = rng.randrange(len(data)), rng.random()
-        if how < 0.7:
-            data[place] = rng.randrange(256)
-        elif how < 0.85:
-            data[place:place] = rng.randbytes(rng.randrange(1, 5))
-        else:
-            del data[place : place + rng.randrange(1, 9)]
-            data += b"\0" * (not data)
-    return bytes(data)
 
 
 class Board:
@@ -327,7 +129,7 @@ def latency(keys: int) -> Table:
         rtmidi: Any = import_module("rtmidi")
         board = Board()
         words = [sys.executable, "-m", "callresp", "play", "--port", board.url, "--yes", "--json"]
-        words += ["--midi-in", "Doors", "--virtual"]
+        words += ["--midi-in", "Keys", "--virtual"]
         with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as played:
             assert played.stderr is not None
             while b"playing" not in played.stderr.readline():
@@ -336,7 +138,7 @@ def latency(keys: int) -> Table:
             listener = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "Echo")
             listener.open_virtual_port("in")
             listener.set_callback(lambda event, data: echoed.append(time.monotonic()))
-            to_echo, to_play = _client(rtmidi, "Echo"), _client(rtmidi, "Doors")
+            to_echo, to_play = _client(rtmidi, "Echo"), _client(rtmidi, "Keys")
             time.sleep(1.0)
             pressed, bare = [], []
             rng = random.Random(1)
@@ -494,16 +296,12 @@ def _client(rtmidi: Any, name: str) -> Any:
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("parts", nargs=-1)
 @click.option("--keys", default=200, show_default=True, help="Pressed for the latency.")
-@click.option("--minutes", default=60.0, show_default=True, help="Of mashed keys.")
-def main(parts: tuple[str, ...], keys: int, minutes: float) -> None:
-    """Print what the doors do."""
+def main(parts: tuple[str, ...], keys: int) -> None:
+    """Print the parts that are asked for."""
     made: dict[str, Callable[[], list[Table]]] = {
         "latency": lambda: [latency(keys)],
-        "roundtrip": lambda: [roundtrip()],
         "import": lambda: [importing()],
         "clock": clocks,
-        "mash": lambda: [mashed(minutes)],
-        "fuzz": lambda: [fuzzed()],
     }
     for name in parts or made:
         for table in made[name]():
