@@ -435,7 +435,7 @@ def test_requests_reach_the_engine() -> None:
     osc.grant(SettingAsked("manners.rest_s", 7.5))
     done()
     assert run.engine.rules.manners.rest_s == 7.5
-    assert run.engine._replier._replier.turns.manners.rest_s == 7.5
+    assert run.engine._replier._turns.manners.rest_s == 7.5
     with pytest.raises(UserError, match=r"no setting 'manners\.nap_s'"):
         osc.grant(SettingAsked("manners.nap_s", 1.0))
     with pytest.raises(UserError, match="is not allowed"):

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
 import random
 
 import msgspec
 import pytest
-from reply_helpers import call, note, score_of
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from reply_helpers import call, heard_scores, note, score_of
 
+from callresp.io.resources import shipped
 from callresp.io.score import HeardScore, Note, ReplyNote, Unanswered
+from callresp.listen.voices.phrases import STEADY_S, endings, phrased
 from callresp.palette.files import load_palette
-from callresp.reply.live import STEADY_S, LiveReplier
+from callresp.reply.live import LiveReplier
 from callresp.reply.replier import answer
 from callresp.reply.rules import Manners, Rule, RuleSet, When, load_rules
 from callresp.reply.silences import kind_of
@@ -68,6 +73,54 @@ def test_live_says_what_the_desk_said(seed: int, name: str) -> None:
     ]
     late = [b.onset_s - a.onset_s for a, b in zip(desk.notes, live, strict=True)]
     assert max(map(abs, late), default=0.0) <= STEP_S + 1e-6
+
+
+def closing(heard: HeardScore) -> tuple[HeardScore, list[float]]:
+    """A score with its phrases closed by rests and numbered as they end, and when they do."""
+    notes = phrased(heard.notes)
+    ends = endings(notes)
+    order = sorted(ends, key=lambda number: (ends[number].known_s, number))
+    place = {number: n for n, number in enumerate(order)}
+    notes = tuple(msgspec.structs.replace(one, phrase=place[one.phrase]) for one in notes)
+    known_s = [ends[number].known_s for number in order]
+    return msgspec.structs.replace(heard, notes=notes), known_s
+
+
+@settings(max_examples=150, deadline=None)
+@given(heard_scores(), st.sampled_from([load_rules(name) for name in shipped("rules")]))
+def test_the_desk_and_live_decide_alike(heard: HeardScore, rules: RuleSet) -> None:
+    """Whatever is sung and by whichever rules: the same strokes at the same times, and silences."""
+    heard, known_s = closing(heard)
+    assume(len(set(known_s)) == len(known_s))
+    desk = answer(heard, FETTLE, rules)
+    live = LiveReplier(FETTLE, rules)
+    happens = sorted(
+        [(n.onset_s, 0, n) for n in heard.notes]
+        + [(n.offset_s, 1, n) for n in heard.notes]
+        + [(at_s, 2, None) for at_s in known_s],
+        key=lambda one: one[:2],
+    )
+    out: list[ReplyNote] = []
+    for number, (at_s, what, one) in enumerate(happens):
+        until_s = happens[number + 1][0] if number + 1 < len(happens) else math.inf
+        if one is not None and what == 0:
+            stop_s = live.began(one.id, one.voice, at_s)
+            if stop_s is not None:
+                out = [made for made in out if made.onset_s < stop_s]
+        elif one is not None:
+            live.heard(one, one.id)
+        while at_s < until_s:
+            out += live.tick(at_s)
+            at_s = live.next_s(at_s)
+    assert [phrase.id for phrase in live.closed] == list(range(len(known_s)))
+    strokes = [
+        sorted((n.onset_s, n.instrument, n.force, n.heard, n.heard_phrase, n.rule) for n in some)
+        for some in (desk.notes, out)
+    ]
+    assert strokes[0] == strokes[1]
+    # A reply that nothing sounded of is told live as it is broken off, by the engine.
+    told = {s.unanswered: s.why for s in desk.unanswered if "first stroke" not in s.why}
+    assert told == {s.unanswered: s.why for s in live.silences}
 
 
 @pytest.mark.parametrize(
@@ -252,7 +305,7 @@ def test_a_phrase_that_has_ended_is_renamed_as_a_whole_and_remembered_so() -> No
     (renamed,) = live.renamings
     assert (renamed.id, renamed.voice) == (phrase.id, "B")
     assert {own.voice for own in renamed.notes} == {"B"}
-    memory = live._replier.memory
+    memory = live._maker.memory
     assert memory.recall(phrase).novelty == 1.0  # A has sung nothing that is known
     assert memory.recall(renamed).novelty == 0.0
 

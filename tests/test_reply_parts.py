@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 from reply_helpers import call, note, score_of
 
 from callresp.io.score import Phrase, phrases
-from callresp.listen.voices.phrases import Ending
 from callresp.palette.files import load_palette
 from callresp.palette.model import Striker
 from callresp.reply import silences
@@ -23,7 +22,9 @@ from callresp.reply.choose import Moment, choose_rule, unmet
 from callresp.reply.compose import Loudness, compose, ends_s
 from callresp.reply.mapping import by_table, choose, csim, fits, fitted, line_fit, octave_off_cents
 from callresp.reply.memory import Memory, difference, signature
-from callresp.reply.replier import AmbientLevel, answer
+from callresp.reply.metrics import merged
+from callresp.reply.replier import answer
+from callresp.reply.reply_maker import AmbientLevel
 from callresp.reply.rules import Manners, Pitched, Rule, RuleSet, When
 from callresp.reply.transformations import (
     TREATMENTS,
@@ -33,7 +34,7 @@ from callresp.reply.transformations import (
     scaled,
     stretch_needed,
 )
-from callresp.reply.turn_taking import Turns, VoiceActivity, merged
+from callresp.reply.turn_taking import Turns
 
 FETTLE = load_palette("fettle")
 TUBES = [striker for striker in FETTLE.striker if striker.pitch_hz is not None]
@@ -530,7 +531,7 @@ def test_why_its_own_reply_kept_it_from_another() -> None:
         (silences.echo_falls_on("B", 0.4), "voice B may be back 0.4 s before it is over"),
         (silences.come_back(60.0), "let them sing 60 s"),
         (silences.cut_short(12.3), "a call began at 12.3 s"),
-        (silences.waiting(7), "call 7"),
+        (silences.waiting(7, 9.0), "call 7, answered from 9.0 s on"),
     ],
 )
 def test_a_reason_names_a_setting_and_then_tells_of_the_call(why: str, told: str) -> None:
@@ -543,16 +544,6 @@ def test_a_reason_names_a_setting_and_then_tells_of_the_call(why: str, told: str
 
 def test_spans_are_one_where_they_overlap_or_touch() -> None:
     assert merged([(2.0, 3.0), (0.0, 1.0), (1.0, 2.0), (2.5, 2.6)]) == ([0.0], [3.0])
-
-
-def test_who_hardly_rests_is_minded_again_once_it_has() -> None:
-    """It is sounded beneath from the second cut, at 4 s, till it was known to rest, at 6 s."""
-    notes = [note(n, at_s, phrase=n) for n, at_s in enumerate([1.0, 3.0, 5.0, 6.0])]
-    ends = {n: Ending(2.0 * n + 2.0, goes_on=n < 2) for n in range(4)}
-    activity = VoiceActivity(notes, ends, beneath=True)
-    assert activity.begins_after(3.5, None) == 6.0
-    assert activity.turn_over(3.5, "A") == 4.0
-    assert activity.turn_over(6.0, "A") == 8.0
 
 
 def test_a_reply_says_what_it_is_of_and_numbers_its_phrases_and_notes() -> None:

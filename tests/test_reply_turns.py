@@ -187,7 +187,27 @@ def test_a_rest_that_the_machine_itself_sounded_in_is_not_told_as_none() -> None
     for starts, whys in both(score, rules(rest_s=0.0, **manners)):
         assert 1 not in whys
         assert len(starts) == 3
-    # Where the other bird sings at once, there is no rest. (Live that may be more of the call.)
-    score = heard(*run(0, 1.0, 4), *run(4, 2.9, 4, "B"), note(8, 4.0, 4.2, 5000, "C"))
-    _, whys = both(score, rules(rest_s=2.0, **manners))[0]
-    assert whys[1] == "no rest to answer in (manners.patience_s)"
+    # Where the other bird sings at once, and on, there is no rest.
+    on = [note(8 + n, 4.0 + 0.25 * n, 0.2, 5000, "C") for n in range(20)]
+    score = heard(*run(0, 1.0, 4), *run(4, 2.9, 4, "B"), *on)
+    for _, whys in both(score, rules(rest_s=2.0, **manners)):
+        assert whys[1] == "no rest to answer in (manners.patience_s)"
+
+
+def test_a_call_is_not_known_to_be_over_while_a_sound_lasts_that_may_be_its_next_note() -> None:
+    score = heard(*run(0, 1.0, 4), note(8, 2.2, 3.0, 5000, "C"))
+    for starts, whys in both(score, rules(give_way="nobody")):
+        assert not whys
+        assert starts[0] == pytest.approx(5.2, abs=0.006)
+
+
+@pytest.mark.parametrize(("patience_s", "answered"), [(4.0, {0, 1}), (1.0, {1})])
+def test_calls_that_wait_for_one_rest_are_answered_one_after_another(
+    patience_s: float, answered: set[int]
+) -> None:
+    """Two calls end while a third bird sings on, for some 3 s: each has its own patience."""
+    on = [note(20 + n, 1.9 + 0.25 * n, 0.2, 5000, "C") for n in range(12)]
+    score = heard(*run(0, 1.0, 4), *run(4, 2.9, 4, "B"), *on)
+    chosen = rules(patience_s=patience_s)
+    for notes in (answer(score, FETTLE, chosen).notes, live(score, chosen)[0]):
+        assert {made.heard_phrase for made in notes} & {0, 1} == answered

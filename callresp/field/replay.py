@@ -6,9 +6,9 @@ What is compared
 - The same calls answered anew at the desk by some rules, and planned for the
   palette: the notes that the plan's limits leave.
 
-The two were not made quite alike. In the field a reply is decided while nobody
-knows what sings next, and calls that the machine's own sound covered were not
-heard; at the desk the whole day is there. So the day's own rules are answered
+The two were not made quite alike. In the field it is a guess who begins to sing,
+calls that the machine's own sound covered were not heard, and what is heard
+comes some hundredths of a second late. So the day's own rules are answered
 anew too: the step from the log to them is the field's, the step from them to
 other rules is the rules'.
 """

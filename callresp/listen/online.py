@@ -46,7 +46,6 @@ from callresp.listen.voices.phrases import Closed, PhraseCloser, place_of, sung_
 
 PATIENCE_S = 0.06  # for which a finished note waits for its neighbours
 SETTLE_S = 0.25
-STEADY_S = 20.0  # what sounds for longer keeps no phrase open
 LATELY_S = 1.0  # who sang within this may be who begins
 FRESH = 8  # notes that are looked at again before a phrase is closed
 SAME_BAND = 1.1  # by which a fragment may stick out of the band of its croak
@@ -202,8 +201,7 @@ class Listener:
         return events
 
     def _phrase_ends(self) -> list[Event]:
-        onsets = (onset.onset_s - self._zero_s for begun in self._open.values() for onset in begun)
-        begun_s = [at_s for at_s in onsets if self._heard_s - at_s < STEADY_S]
+        begun_s = [one.onset_s - self._zero_s for begun in self._open.values() for one in begun]
         if not self._closer.due(self._heard_s, begun_s):
             return []
         events: list[Event] = self._regrouped() if self._since_regrouped >= FRESH else []

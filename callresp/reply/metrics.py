@@ -30,7 +30,6 @@ from callresp.io.score import HeardScore, ReplyNote, ReplyScore, phrases
 from callresp.palette.model import Palette
 from callresp.reply.mapping import csim, octave_off_cents
 from callresp.reply.recognition import picked
-from callresp.reply.turn_taking import merged
 
 FREE_RING_S = 1.0
 
@@ -86,6 +85,19 @@ def measure(heard: HeardScore, reply: ReplyScore, palette: Palette) -> ReplyMetr
         picked_chance=round(told.chance, 4) if told else None,
         work=dict(Counter(note.instrument for note in strokes).most_common()),
     )
+
+
+def merged(spans: Iterable[tuple[float, float]]) -> tuple[list[float], list[float]]:
+    """Rising starts and ends of spans, joined where they overlap or touch."""
+    starts: list[float] = []
+    ends: list[float] = []
+    for start, end in sorted(spans):
+        if ends and start <= ends[-1]:
+            ends[-1] = max(ends[-1], end)
+        else:
+            starts.append(start)
+            ends.append(end)
+    return starts, ends
 
 
 def overlap(heard: HeardScore, strokes: Iterable[ReplyNote]) -> float:

@@ -1,16 +1,19 @@
-"""Answering a heard score: phrase by phrase, in order of their ends.
+"""Answering what is heard, as it happens: which phrases, when, and when to leave off.
 
-The replier sees a phrase when it has closed and decides with what was heard
-until then, and with its own manners; a seed makes every choice repeatable.
+One path decides, live and at the desk. What begins, what ends and which phrases are over comes
+in by its time, and `Replier.tick` gives what to play from then on. Live the sound brings that
+(`callresp.reply.live`); `answer` feeds a recording's notes in the order in which they happened,
+so that what is auditioned at the desk is what the machine does in the field. What comes later
+than a moment can't change what was done by then.
 """
 
 from __future__ import annotations
 
-import random
-import statistics
-from collections import Counter, deque
-from collections.abc import Callable
-from datetime import datetime, timedelta
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
 
 import msgspec
 
@@ -24,44 +27,65 @@ from callresp.io.score import (
     Unanswered,
     phrases,
 )
-from callresp.listen.voices.phrases import Ending, endings
+from callresp.listen.voices.phrases import STEADY_S, Ending, endings
 from callresp.palette.model import Palette
 from callresp.reply import silences
-from callresp.reply.choose import Moment, choose_rule
-from callresp.reply.compose import Loudness, Stroke, compose, considered, ends_s
-from callresp.reply.crackle import Crackle
-from callresp.reply.echoes import KnownEcho, SingersRests, echo_for, falls_on, joined
-from callresp.reply.memory import Memory, Recall
+from callresp.reply.compose import Stroke, ends_s
+from callresp.reply.echoes import KnownEcho
+from callresp.reply.memory import Recall
+from callresp.reply.reply_maker import ReplyMaker
 from callresp.reply.rules import Rule, RuleSet
-from callresp.reply.selection import bound
-from callresp.reply.turn_taking import Turns, VoiceActivity
+from callresp.reply.turn_taking import CUTS, SETTLE_S, Turns
 
-DENSITY_S = 10.0
-# Calls at this rate bring a turner that follows them to its fastest.
-DENSE_PER_S = 8.0
-# So much above its quietest, wind and water bring one that follows them to its fastest.
-LOUD_PLACE_DB = 20.0
-# Fewer notes than before, so soon after, belong to the call whose answer they broke off.
-REST_OF_CALL_S = 2.0
-# The place is as loud as its floor of so many seconds, against the quietest of the last hour.
-PLACE_NOW_S = 15.0
-PLACE_HOUR_S = 3600.0
+_BEGAN, _ENDED, _OVER = range(3)  # in the order in which they are taken at one moment
+
+
+@dataclass(slots=True)
+class Waiting:
+    """A reply that waits for a rest.
+
+    `missed` is whether there was one, in which the machine itself still sounded, or rested.
+    """
+
+    phrase: Phrase
+    goes_on: bool
+    recall: Recall
+    rule: Rule
+    strokes: list[Stroke]
+    wanted_s: float
+    due_s: float
+    latest_s: float
+    missed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Playing:
+    """A reply that sounds, and whom it leaves off for."""
+
+    phrase: Phrase
+    strokes: list[Stroke]
+    start_s: float
+    end_s: float
+    watched: str | None
 
 
 class Replier:
-    """Decides on one phrase after another.
+    """Decides on one phrase after another, and when its answer begins.
 
     Parameters
     ----------
-    palette, rules
-        What it plays on and by which rules.
-    seed
-        Of its choices; the rule set's own by default.
-    start
-        When second 0 was, for conditions on the time of day.
-    echo
-        The return of the place that rules with `echo` act on; `None` if none is known.
-        It may be set anew as the air changes.
+    palette, rules, seed, start, echo
+        As of `callresp.reply.reply_maker.ReplyMaker`.
+
+    Attributes
+    ----------
+    silences : list of Unanswered
+        Phrases that were not answered, and why; the caller may empty it.
+    inhibited : str or None
+        Why nothing is answered for now, whatever is heard.
+    due_s : float
+        When the last reply could have begun, by the rules and by the notes' own
+        times: what it came later than this is the listener's and our delay.
     """
 
     def __init__(
@@ -72,273 +96,241 @@ class Replier:
         start: datetime | None = None,
         echo: KnownEcho | None = None,
     ) -> None:
-        self.palette = palette
-        self.echo = echo
-        self._rests = SingersRests()
-        self._crackle = Crackle()
-        self._broken_off: dict[str, Phrase] = {}  # calls whose answers were, by voice
-        self.rules = bound(rules, palette)
-        self.seed = rules.seed if seed is None else seed
-        self._start = start
+        self._palette = palette
+        self._maker = ReplyMaker(palette, rules, seed, start, echo)
         into_hour_s = 0.0 if start is None else 60.0 * start.minute + start.second
-        self.turns = Turns(rules.manners, into_hour_s)
-        self.memory = Memory()
-        self.worked: Counter[str] = Counter()
-        self._loudness = Loudness()
-        self._ambient = AmbientLevel()
-        self._recent: deque[float] = deque()
-        self._notes = 0
-        self._phrases = 0
+        self._turns = Turns(rules.manners, into_hour_s)
+        self._open: dict[int, Note] = {}  # of phrases that have not ended, by number
+        self._sounding: dict[int, tuple[str, float]] = {}
+        self._silent_since_s: dict[str, float] = {}
+        self._cuts: dict[str, int] = {}  # phrases in a row cut from song that goes on
+        self._waiting: list[Waiting] = []  # in the order in which their phrases ended
+        self._playing: _Playing | None = None
+        self.silences: list[Unanswered] = []
+        self.inhibited: str | None = None
+        self.due_s = 0.0
+
+    @property
+    def seed(self) -> int:
+        """The seed of its choices."""
+        return self._maker.seed
+
+    @property
+    def answers(self) -> Phrase | None:
+        """The phrase that the reply which sounds now answers."""
+        return None if self._playing is None else self._playing.phrase
+
+    def change_rules(self, rules: RuleSet) -> None:
+        """Answer by other rules from now on; replies that wait are given up."""
+        self._maker.change_rules(rules)
+        self._turns.manners = rules.manners
+        self._give_up_all(silences.rules_changed())
+
+    def echo_is(self, echo: KnownEcho) -> None:
+        """The place's return has moved, as the air grew warmer or colder."""
+        self._maker.echo = echo
 
     def clock_was_set(self, by_s: float) -> None:
         """The time of day was set by so much: conditions on it follow."""
-        if self._start is not None:
-            self._start += timedelta(seconds=by_s)
-            self.turns.hour_was_set(by_s)
+        self._maker.clock_was_set(by_s)
+        self._turns.hour_was_set(by_s)
 
-    def change_rules(self, rules: RuleSet) -> None:
-        """Answer by other rules from now on; what was heard and replied stays known."""
-        self.rules = bound(rules, self.palette)
-        self.turns.manners = rules.manners
+    def left_off(self, now_s: float) -> None:
+        """The reply that is being played was taken back, for whatever reason."""
+        self._playing = None
+        self._turns.left_off(now_s)
 
-    def ended(self, phrase: Phrase) -> None:
-        """Take note of a phrase that has closed, whether or not it is answered."""
-        self._rests.closed(phrase)
-        self._crackle.closed(phrase)
+    def began(self, key: int, voice: str, now_s: float) -> float | None:
+        """Somebody begins to sing.
 
-    def heard(self, note: Note) -> None:
-        """Take note of a heard note, in order of onset."""
-        self._loudness.heard(note)
-        self._ambient.heard(note)
-        self.turns.called(note.onset_s)
-        self._recent.append(note.onset_s)
-        while self._recent[0] < note.onset_s - 2 * DENSITY_S:
-            self._recent.popleft()
+        Parameters
+        ----------
+        key
+            By which `heard` or `dropped` will end it.
+        voice
+            Who it may be; a guess.
+        now_s
 
-    def _density(self, at_s: float) -> float:
-        """Notes a second over the last ten seconds."""
-        while self._recent and self._recent[0] < at_s - DENSITY_S:
-            self._recent.popleft()
-        return len(self._recent) / DENSITY_S
+        Returns
+        -------
+        float or None
+            When the reply that is being played must have left off.
+        """
+        self._sounding[key] = (voice, now_s)
+        self._turns.called(now_s)
+        manners, playing = self._turns.manners, self._playing
+        if playing is None or not manners.leave_off or manners.give_way == "nobody":
+            return None
+        if not playing.start_s < now_s < playing.end_s or playing.watched not in (None, voice):
+            return None
+        if self._ignores(voice):
+            return None
+        stop_s = now_s + manners.reaction_s
+        unstruck = [one for one in playing.strokes if playing.start_s + one.at_s >= stop_s]
+        if unstruck:
+            self._maker.left_off(playing.phrase, unstruck)
+        self.left_off(stop_s)
+        return stop_s
 
-    def _moment(self, phrase: Phrase, recall: Recall) -> Moment:
-        clock = None
-        if self._start is not None:
-            clock = (self._start + timedelta(seconds=phrase.offset_s)).time()
-        return Moment(
-            since_reply_s=phrase.offset_s - self.turns.last_end_s,
-            novelty=recall.novelty,
-            clock=clock,
-            last_rule=recall.last_rule,
-            tiredness=self.memory.tiredness(phrase.offset_s),
-            echo=self.echo is not None,
-        )
+    def dropped(self, key: int) -> None:
+        """What began came to nothing, or was no call."""
+        self._sounding.pop(key, None)
 
-    def closed(
-        self, phrase: Phrase, ending: Ending, activity: VoiceActivity
-    ) -> list[ReplyNote] | Unanswered:
-        """Answer a phrase that has closed, or say why not.
+    def heard(self, note: Note, key: int | None = None) -> None:
+        """A note has ended; `key` is that by which it began, if it did."""
+        if key is not None:
+            self.dropped(key)
+        silent_s = self._silent_since_s.get(note.voice, note.offset_s)
+        self._silent_since_s[note.voice] = max(silent_s, note.offset_s)
+        self._open[note.id] = note
+        self._turns.called(note.onset_s)
+        self._maker.heard(note)
+
+    def ended(self, phrase: Phrase, ending: Ending) -> Recall:
+        """A phrase is over: its reply waits from now on, or it is left alone.
 
         Parameters
         ----------
         phrase
-            Phrases come in the order in which they were known to be over.
+            All of whose notes were `heard`.
         ending
-            When that was known.
-        activity
-            What sounds; only times up to the reply's own notes are asked of it.
+            When it was over; it is known now.
+
+        Returns
+        -------
+        Recall
+            What was remembered of it.
         """
-        recall = self.memory.recall(phrase)
-        self.ended(phrase)
-        decision = self._decide(phrase, ending, recall, activity)
-        rule = decision[0].rule if isinstance(decision, list) and decision else ""
-        self.memory.heard(phrase.voice, recall, rule)
-        return decision
-
-    def consider(self, phrase: Phrase, recall: Recall) -> tuple[Rule, list[Stroke]] | Unanswered:
-        """The rule that answers a phrase and its strokes, whenever they may sound."""
-        crackle = self._crackle.count_with(phrase)
-        if crackle and self.rules.manners.crackle == "leave":
-            return self._silence(phrase, "manners", silences.crackle(crackle))
-        rng = random.Random(f"{self.seed}/{phrase.id}")
-        phrase = self._whole(phrase)
-        rule = choose_rule(self.rules, phrase, self._moment(phrase, recall), rng)
-        if isinstance(rule, str):
-            return self._silence(phrase, "conditions", rule)
-        top_db = self._loudness.top_db(phrase.offset_s)
-        strokes = compose(phrase, rule, self.palette, top_db, rng, self.worked)
-        if not strokes:
-            number = 1 + self.rules.rule.index(rule)
-            pitched = any(tone.pitch_hz is not None for tone in considered(phrase, rule))
-            why = silences.no_striker(number, rule.name, pitched, rule.pitch == "table")
-            return self._silence(phrase, rule.name, why)
-        return rule, joined(strokes, rule, echo_for(rule, self.echo), self.palette)
-
-    def wait_s(self, phrase: Phrase) -> float:
-        """How long after the end of a phrase its reply is to begin."""
-        rng = random.Random(f"{self.seed}/{phrase.id}/wait")
-        return rng.uniform(*self.rules.manners.wait_s)
-
-    def left_off(self, phrase: Phrase) -> None:
-        """The answer to a phrase was broken off: the rest of the call brings it anew."""
-        self._broken_off[phrase.voice] = phrase
-
-    def _whole(self, phrase: Phrase) -> Phrase:
-        """A phrase, with that before it where it is only the rest of that call."""
-        before = self._broken_off.pop(phrase.voice, None)
-        if before is None or phrase.onset_s > before.offset_s + REST_OF_CALL_S:
-            return phrase
-        if len(phrase.notes) >= len(before.notes):
-            return phrase
-        return msgspec.structs.replace(phrase, notes=before.notes + phrase.notes)
-
-    def echo_falls_on(
-        self, phrase: Phrase, rule: Rule, strokes: list[Stroke], start_s: float
-    ) -> str | None:
-        """Why a reply must not start then, by the rule that keeps its echo off the singer."""
-        echo = echo_for(rule, self.echo)
-        if rule.echo != "clear" or echo is None:
-            return None
-        over_s = falls_on(phrase, strokes, start_s, echo, self._rests)
-        return None if over_s is None else silences.echo_falls_on(phrase.voice, over_s)
-
-    def _decide(
-        self, phrase: Phrase, ending: Ending, recall: Recall, activity: VoiceActivity
-    ) -> list[ReplyNote] | Unanswered:
-        if quiet := self.turns.busy(phrase, ending.known_s):
-            return self._silence(phrase, "manners", quiet)
-        chosen = self.consider(phrase, recall)
+        for note in phrase.notes:
+            self._open.pop(note.id, None)
+        self._cuts[phrase.voice] = self._cuts.get(phrase.voice, 0) + 1 if ending.goes_on else 0
+        recall = self._maker.ended(phrase)
+        if why := self.inhibited or self._turns.quiet(phrase):
+            self._maker.memory.heard(phrase.voice, recall, "")
+            self.leave_alone(phrase, why)
+            return recall
+        chosen = self._maker.consider(phrase, recall, self._turns.last_end_s)
         if isinstance(chosen, Unanswered):
-            return chosen
+            self._maker.memory.heard(phrase.voice, recall, "")
+            self.silences.append(chosen)
+            return recall
         rule, strokes = chosen
-        start_s = self.turns.start(phrase, ending, self.wait_s(phrase), activity)
-        if isinstance(start_s, str):
-            return self._silence(phrase, "manners", start_s)
-        if falls := self.echo_falls_on(phrase, rule, strokes, start_s):
-            return self._silence(phrase, rule.name, falls)
-        if ends_s(strokes, self.palette) > self.turns.share_left_s(start_s):
-            share = self.rules.manners.share_max
-            return self._silence(phrase, "manners", silences.had_its_share(share))
-        stop_s = self.turns.interrupted(phrase, start_s, activity)
-        if stop_s is not None and start_s + strokes[0].at_s >= stop_s:
-            began_s = stop_s - self.rules.manners.reaction_s
-            return self._silence(phrase, "manners", silences.cut_short(began_s))
-        return self.reply(phrase, rule, strokes, start_s, stop_s)
+        ready_s = phrase.offset_s + self._maker.wait_s(phrase)
+        wanted_s, due_s = max(ready_s, ending.known_s), max(ready_s, ending.over_s)
+        # Who gives way to nobody waits for no silence, but only to know that the call is over.
+        watches, _ = self._turns.watched(phrase)
+        latest_s = (due_s if watches else wanted_s) + self._turns.manners.patience_s
+        self._waiting.append(
+            Waiting(phrase, ending.goes_on, recall, rule, strokes, wanted_s, due_s, latest_s)
+        )
+        return recall
 
-    def _silence(self, phrase: Phrase, rule: str, why: str) -> Unanswered:
-        return Unanswered(unanswered=phrase.id, at_s=phrase.onset_s, rule=rule, why=why)
+    def tick(self, now_s: float) -> list[ReplyNote]:
+        """What to play, decided by now: notes that start at `now_s` or later."""
+        for waiting in list(self._waiting):
+            if made := self._begin(waiting, now_s):
+                return made
+        return []
 
-    def reply(
-        self,
-        phrase: Phrase,
-        rule: Rule,
-        strokes: list[Stroke],
-        start_s: float,
-        stop_s: float | None,
-    ) -> list[ReplyNote]:
-        """The notes of a reply that starts at `start_s`, and must stop by `stop_s`."""
-        kept = [s for s in strokes if stop_s is None or start_s + s.at_s < stop_s]
-        notes = [self._struck(phrase, rule, stroke, start_s) for stroke in kept]
-        end_s = start_s + ends_s(kept, self.palette)
-        if stop_s is not None and stop_s < end_s:
-            end_s = stop_s
-            notes = [_left_off(note, stop_s) for note in notes]
-        if len(kept) < len(strokes):
-            self.left_off(phrase)
-        if rule.turner and self.palette.turner_named(rule.turner):
-            notes.append(self._turned(phrase, rule, start_s, end_s))
-        self.turns.replied(phrase, start_s, end_s)
-        self.memory.replied(start_s)
-        self.worked.update(stroke.instrument for stroke in kept)
-        self._phrases += 1
-        numbered = [
-            msgspec.structs.replace(note, id=self._notes + n) for n, note in enumerate(notes)
-        ]
-        self._notes += len(notes)
-        return numbered
+    def next_s(self, now_s: float) -> float:
+        """When a reply that waits may begin or be given up, if nothing more is heard till then."""
+        if not self._waiting:
+            return math.inf
+        times = [self._free_s(), self._settled_s()]
+        times += [since_s + STEADY_S for _, since_s in self._sounding.values()]
+        for one in self._waiting:
+            times += [one.wanted_s, math.nextafter(one.latest_s, math.inf)]
+        return min((at_s for at_s in times if at_s > now_s), default=math.inf)
 
-    def _struck(self, phrase: Phrase, rule: Rule, stroke: Stroke, start_s: float) -> ReplyNote:
-        onset_s = round(start_s + stroke.at_s, 6)
-        length_s = stroke.length_s
-        return ReplyNote(
-            id=0,
-            onset_s=onset_s,
-            offset_s=None if length_s is None else round(onset_s + length_s, 6),
-            instrument=stroke.instrument,
-            force=round(stroke.force, 4),
-            phrase=self._phrases,
-            heard=stroke.heard,
-            heard_phrase=phrase.id,
-            rule=rule.name,
-            why=stroke.why,
-            asked_hz=stroke.asked_hz,
+    def _begin(self, waiting: Waiting, now_s: float) -> list[ReplyNote]:
+        if now_s < min(waiting.wanted_s, waiting.latest_s):
+            return []
+        turns, manners, phrase = self._turns, self._turns.manners, waiting.phrase
+        if self.inhibited is not None:
+            return self._give_up(waiting, self.inhibited)
+        if now_s > waiting.latest_s:
+            if waiting.missed or self._free_s() > waiting.latest_s:
+                return self._give_up(waiting, turns.own_reason(phrase.offset_s))
+            sings = self._sings(phrase.voice)
+            return self._give_up(
+                waiting, turns.no_gap(phrase, sings=sings, goes_on=waiting.goes_on)
+            )
+        watches, voice = turns.watched(phrase)
+        if watches and not self._settled(phrase.voice, voice is None, now_s):
+            return []
+        if now_s < self._free_s():
+            waiting.missed = True
+            return []
+        falls = self._maker.echo_falls_on(phrase, waiting.rule, waiting.strokes, now_s)
+        if falls is not None:
+            return self._give_up(waiting, falls, waiting.rule.name)
+        length_s = ends_s(waiting.strokes, self._palette)
+        if length_s > turns.share_left_s(now_s):
+            return self._give_up(waiting, silences.had_its_share(manners.share_max))
+        self.due_s = max(
+            waiting.due_s,
+            self._free_s(),
+            self._settled_s() if watches and voice is None else 0.0,
+        )
+        self._waiting.remove(waiting)
+        made = self._maker.reply(phrase, waiting.rule, waiting.strokes, now_s)
+        turns.replied(phrase, now_s, now_s + length_s)
+        self._maker.memory.heard(phrase.voice, waiting.recall, waiting.rule.name)
+        self._playing = _Playing(phrase, waiting.strokes, now_s, now_s + length_s, voice)
+        return made
+
+    def _give_up(self, waiting: Waiting, why: str, rule: str = "manners") -> list[ReplyNote]:
+        self._waiting.remove(waiting)
+        self._maker.memory.heard(waiting.phrase.voice, waiting.recall, "")
+        self.leave_alone(waiting.phrase, why, rule)
+        return []
+
+    def _give_up_all(self, why: str) -> None:
+        for waiting in list(self._waiting):
+            self._give_up(waiting, why)
+
+    def _goes_to(self, before: Phrase, phrase: Phrase, recall: Recall) -> None:
+        """A phrase that has ended, and was not answered, turns out to be another voice's."""
+        for waiting in self._waiting:
+            if waiting.phrase is before:
+                waiting.phrase = phrase
+                return
+        self._maker.memory.renamed(recall, before.voice, phrase.voice)
+
+    def leave_alone(self, phrase: Phrase, why: str, rule: str = "manners") -> None:
+        """Take note of a phrase that is not answered, and of what is to blame."""
+        self.silences.append(
+            Unanswered(unanswered=phrase.id, at_s=phrase.onset_s, rule=rule, why=why)
         )
 
-    def _turned(self, phrase: Phrase, rule: Rule, start_s: float, end_s: float) -> ReplyNote:
-        force, why = rule.turner_force, f"turns along with the reply to phrase {phrase.id}"
-        if rule.turner_follows == "calls":
-            density = self._density(phrase.offset_s)
-            force = min(1.0, force + (1 - force) * density / DENSE_PER_S)
-            why += f", at {density:.1f} calls a second"
-        elif rule.turner_follows == "place":
-            risen_db = self._ambient.risen_db(phrase.offset_s)
-            force = min(1.0, force + (1 - force) * risen_db / LOUD_PLACE_DB)
-            why += f", with the place {risen_db:.0f} dB above its quietest"
-        return ReplyNote(
-            id=0,
-            onset_s=round(start_s, 6),
-            offset_s=round(max(end_s, start_s + 0.1), 6),
-            instrument=rule.turner,
-            force=round(force, 4),
-            phrase=self._phrases,
-            heard=None,
-            heard_phrase=phrase.id,
-            rule=rule.name,
-            why=why,
-        )
+    def _free_s(self) -> float:
+        """When the machine has sounded, and rested."""
+        return self._turns.last_end_s + self._turns.manners.rest_s
 
+    def _ignores(self, voice: str) -> bool:
+        """Whether a voice hardly rests, and the machine sounds beneath it."""
+        beneath = self._turns.manners.sings_on == "beneath"
+        return beneath and self._cuts.get(voice, 0) >= CUTS
 
-def _left_off(note: ReplyNote, stop_s: float) -> ReplyNote:
-    """Damp a note that would ring into the song that made us leave off."""
-    end_s = round(max(stop_s, note.onset_s + 0.05), 6)
-    if note.offset_s is not None and note.offset_s <= end_s:
-        return note
-    why = f"{note.why}; leaves off for a call"
-    return msgspec.structs.replace(note, offset_s=end_s, why=why)
+    def _sings(self, voice: str) -> bool:
+        """Whether a voice has a phrase that is not over."""
+        return any(note.voice == voice for note in self._open.values())
 
+    def _settled_s(self) -> float:
+        """When all who are given way to have been silent for a moment, as far as is known."""
+        known = (at_s for v, at_s in self._silent_since_s.items() if not self._ignores(v))
+        return max(known, default=0.0) + SETTLE_S
 
-class AmbientLevel:
-    """How loud the place is, told from the notes themselves.
-
-    A heard note carries its level and how far it stands above the floor in its own band; the
-    difference is the floor: wind and water, at that moment, near that pitch. The median over
-    some seconds smooths what single notes get wrong.
-    """
-
-    def __init__(self) -> None:
-        self._now: deque[tuple[float, float]] = deque()
-        self._minutes: deque[tuple[float, float]] = deque()
-
-    def heard(self, note: Note) -> None:
-        """Take note of a note, in order of onset; one without `snr_db` says nothing."""
-        if note.snr_db <= 0:
-            return
-        self._now.append((note.onset_s, note.level_db - note.snr_db))
-        while self._now[0][0] < note.onset_s - PLACE_NOW_S:
-            self._now.popleft()
-        if not self._minutes or note.onset_s - self._minutes[-1][0] >= PLACE_NOW_S:
-            self._minutes.append((note.onset_s, self._floor_db()))
-            while self._minutes[0][0] < note.onset_s - PLACE_HOUR_S:
-                self._minutes.popleft()
-
-    def _floor_db(self) -> float:
-        return statistics.median(level for _, level in self._now)
-
-    def risen_db(self, at_s: float) -> float:
-        """How far the floor stands above its quietest of the last hour; 0 while unknown."""
-        if not self._now or self._now[-1][0] < at_s - PLACE_NOW_S or not self._minutes:
-            return 0.0
-        return max(self._floor_db() - min(level for _, level in self._minutes), 0.0)
+    def _settled(self, caller: str, everyone: bool, now_s: float) -> bool:
+        """Whether the caller's phrase is over, and others have been silent for a moment."""
+        sounding = {
+            voice
+            for voice, since_s in self._sounding.values()
+            if now_s < since_s + STEADY_S and not self._ignores(voice)
+        }
+        if caller in sounding or (self._sings(caller) and not self._ignores(caller)):
+            return False
+        return not everyone or not (sounding or self._settled_s() > now_s)
 
 
 def answer(
@@ -349,7 +341,7 @@ def answer(
     echo: KnownEcho | None = None,
     progress: Callable[[float], None] = lambda share: None,
 ) -> ReplyScore:
-    """Answer a whole heard score.
+    """Answer a whole heard score, as it would have been answered while it was sung.
 
     Parameters
     ----------
@@ -367,24 +359,35 @@ def answer(
     start = None if heard.header.start is None else datetime.fromisoformat(heard.header.start)
     replier = Replier(palette, rules, seed, start, echo)
     ends = endings(heard.notes, heard.header.rest_s, heard.header.longest_phrase_s)
-    beneath = rules.manners.sings_on == "beneath"
-    activity = VoiceActivity(heard.notes, ends, beneath=beneath)
-    coming = iter(heard.notes)
-    waiting = next(coming, None)
-    notes: list[ReplyNote] = []
-    silences: list[Unanswered] = []
-    order = sorted(phrases(heard.notes), key=lambda one: (ends[one.id].known_s, one.id))
-    for number, phrase in enumerate(order):
-        progress(number / len(order))
-        ending = ends[phrase.id]
-        while waiting is not None and waiting.onset_s <= ending.known_s:
-            replier.heard(waiting)
-            waiting = next(coming, None)
-        decision = replier.closed(phrase, ending, activity)
-        if isinstance(decision, Unanswered):
-            silences.append(decision)
+    called = {phrase.id: phrase for phrase in phrases(heard.notes)}
+    happened = sorted(
+        [(note.onset_s, _BEGAN, n) for n, note in enumerate(heard.notes)]
+        + [(note.offset_s, _ENDED, n) for n, note in enumerate(heard.notes)]
+        + [(ends[number].known_s, _OVER, number) for number in called]
+    )
+    replies: list[list[ReplyNote]] = []
+    over = 0
+    for (at_s, what, number), (until_s, *_) in pairwise([*happened, (math.inf, _OVER, 0)]):
+        if what == _BEGAN:
+            stop_s = replier.began(number, heard.notes[number].voice, at_s)
+            if stop_s is not None:
+                reply, replies[-1] = replies[-1], _left_off(replies[-1], stop_s)
+                if not replies[-1]:
+                    phrase = called[reply[0].heard_phrase]
+                    replier.leave_alone(phrase, silences.cut_short(at_s))
+        elif what == _ENDED:
+            replier.heard(heard.notes[number], number)
         else:
-            notes.extend(decision)
+            progress(over / len(called))
+            over += 1
+            replier.ended(called[number], ends[number])
+        replies += _replies(replier, at_s, until_s)
+    notes = [
+        msgspec.structs.replace(note, phrase=number)
+        for number, reply in enumerate(filter(None, replies))
+        for note in reply
+    ]
+    notes = [msgspec.structs.replace(note, id=number) for number, note in enumerate(notes)]
     notes.sort(key=lambda note: (note.onset_s, note.id))
     header = ReplyHeader(
         recording=heard.header.recording,
@@ -394,5 +397,29 @@ def answer(
         rules=rules.name,
         seed=replier.seed,
     )
-    silences.sort(key=lambda silence: silence.at_s)
-    return ReplyScore(header=header, notes=tuple(notes), unanswered=tuple(silences))
+    unanswered = sorted(replier.silences, key=lambda silence: silence.at_s)
+    return ReplyScore(header=header, notes=tuple(notes), unanswered=tuple(unanswered))
+
+
+def _replies(replier: Replier, from_s: float, until_s: float) -> Iterator[list[ReplyNote]]:
+    """Replies that begin in a stretch in which nothing else happens."""
+    while from_s < until_s:
+        if made := replier.tick(from_s):
+            yield made
+        from_s = replier.next_s(from_s)
+
+
+def _left_off(reply: list[ReplyNote], stop_s: float) -> list[ReplyNote]:
+    """What of a reply sounded: nothing is struck from `stop_s` on, and what rings is damped."""
+    if reply[0].onset_s >= stop_s:
+        return []
+    return [_damped(note, stop_s) for note in reply if note.onset_s < stop_s]
+
+
+def _damped(note: ReplyNote, stop_s: float) -> ReplyNote:
+    """A note that would ring into the song that made us leave off."""
+    end_s = round(max(stop_s, note.onset_s + 0.05), 6)
+    if note.offset_s is not None and note.offset_s <= end_s:
+        return note
+    why = f"{note.why}; leaves off for a call"
+    return msgspec.structs.replace(note, offset_s=end_s, why=why)

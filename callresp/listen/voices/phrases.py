@@ -24,8 +24,10 @@ Seconds; phrases are numbered from 0 in order of their first notes.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate
 from typing import Generic, TypeVar
 
 import msgspec
@@ -39,6 +41,7 @@ from callresp.listen.voices.themes import SHORTEST_S, NoteFeatures, Sung, change
 REST_S = 0.4
 LONGEST_S = 15.0
 LEAST_THEME = 0.2  # of the longest length
+STEADY_S = 20.0  # a sound that goes on for longer is no call, and keeps nobody waiting
 
 Voice = TypeVar("Voice", int, str)  # its number or its name
 
@@ -61,8 +64,13 @@ class Closed(Generic[Voice]):
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """When a phrase was known to be over, and whether its singer went on without a rest."""
+    """When a phrase was over, and known to be, and whether its singer went on without a rest.
 
+    By its own notes it is over at `over_s`. It is known from `known_s` on: a sound of anybody that
+    had begun before may have been its next note, until that ended.
+    """
+
+    over_s: float
     known_s: float
     goes_on: bool
 
@@ -142,9 +150,9 @@ class PhraseCloser(Generic[Voice]):
         """Voices whose phrases are over by now.
 
         Sounds that have `begun_s` and still sound may each be the next note of anyone who had not
-        rested for long by then.
+        rested for long by then, but those that have sounded for `STEADY_S`.
         """
-        begun = list(begun_s)
+        begun = [at_s for at_s in begun_s if now_s < at_s + STEADY_S]
         found = []
         for voice, own in self._voices.items():
             if not own.notes:
@@ -157,10 +165,6 @@ class PhraseCloser(Generic[Voice]):
     def silent(self, now_s: float, begun_s: Iterable[float] = ()) -> list[Closed[Voice]]:
         """Close the phrases that are over by now; as `due`."""
         return [self._rested(voice, self._voices[voice]) for voice in self.due(now_s, begun_s)]
-
-    def sings(self, voice: Voice) -> bool:
-        """Whether a voice has a phrase that is not over, as far as was asked."""
-        return voice in self._voices and bool(self._voices[voice].notes)
 
     def open_notes(self) -> frozenset[int]:
         """Numbers of all notes whose phrases are open."""
@@ -308,7 +312,7 @@ def phrased(
 def endings(
     notes: Sequence[Note], rest_s: float = REST_S, longest_s: float = LONGEST_S
 ) -> dict[int, Ending]:
-    """When each phrase of a score was known to be over.
+    """When each phrase of a score was known to be over, by `PhraseCloser.due` as the notes came.
 
     Parameters
     ----------
@@ -334,14 +338,17 @@ def endings(
             after.setdefault(before, note.onset_s)
         latest[note.voice] = note.phrase
     found = {}
+    onsets = [note.onset_s for note in notes]
+    ends = (min(note.offset_s, note.onset_s + STEADY_S) for note in notes)
+    sounds_until = list(accumulate(ends, max))
     for phrase, run in members.items():
         closed = told.get(tuple(run))
-        if closed is not None:
-            found[phrase] = Ending(closed.known_s, closed.goes_on)
-            continue
         until_s = max(notes[n].offset_s for n in run)
         rested_s = min(until_s + rest_s, after.get(phrase, math.inf))
-        found[phrase] = Ending(max(until_s, rested_s), goes_on=False)
+        over_s = max(until_s, rested_s if closed is None else closed.known_s)
+        goes_on = closed is not None and closed.goes_on
+        last_s = over_s if goes_on else sounds_until[bisect_left(onsets, over_s) - 1]
+        found[phrase] = Ending(over_s, max(over_s, last_s), goes_on)
     return found
 
 
