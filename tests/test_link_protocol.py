@@ -27,3 +27,18 @@ def test_every_worked_frame_reads_back() -> None:
         (payload,) = Deframer().feed(bytes.fromhex(line))
         assert payload == bytes.fromhex(message)
         assert str(parse(payload)) == said
+
+
+def test_who_builds_a_board_from_the_page_learns_every_unit() -> None:
+    """A pulse taken for ticks is ten times too long, and a stop taken for a copy is passed over."""
+    page = " ".join(PAGE.read_text().split())
+    said = dict(re.findall(r"### 0x.. (\w+) \(\w+\)(.*?)```text", page))
+    assert "`pulse` hundredths of a millisecond" in said["StrikeAt"]
+    assert "`length` ticks" in said["HoldAt"]
+    assert "`pull` ticks" in said["HoldAt"]
+    assert "`duty` of 255" in said["HoldAt"]
+    assert "`speed` hundredths of rev/s" in said["TurnAt"]
+    assert "`level` of 255" in said["LightAt"]
+    assert "hundredths of a degree" in said["Sensed"]
+    for name in ("Cancel", "Stop"):
+        assert "`sequence` counts for nothing" in said[name]

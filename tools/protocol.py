@@ -6,6 +6,7 @@ python tools/protocol.py --check    status 1 when the page is not as it should b
 
 from __future__ import annotations
 
+import inspect
 import sys
 from pathlib import Path
 
@@ -52,18 +53,20 @@ after almost five days and are compared by their signed difference.
 
 1. The host sends **Hello** with its protocol version and a session number; the board answers
    **HelloAck** with its channels, its buffer, the silence after which it releases everything, and
-   how often it has started. A new session number clears what waited from the last.
+   how often it has started. A new session number releases what the last one switched on, drops
+   what waited from it, and begins the commands' numbers at 0.
 2. The host sends a **TimeRequest** every 60 ms, which is also its heartbeat. After `silence_ms`
    without a good frame the board releases every coil, stops every motor, cancels what waits, and
    reports it. After a reset the board's session is 0, and it takes no command until it is greeted.
 3. Commands go out up to 3 s ahead, as far as the board's **credit** goes. Each carries its own end:
    the board never waits for an "off". Numbers run from 0 to 255 and wrap; the board takes any of
    the next {window}, each once, and **acknowledges**, once in 5 ms for all that came, with the
-   first it misses and a bit for each beyond. The host resends what is missing after 100 ms,
-   older ones before new ones.
+   first it misses and a bit for each beyond, the lowest for the next. The host resends what is
+   missing after 100 ms, older ones before new ones.
 4. A command more than 2 ms late, over a limit of its channel, of the supply or of a coil's heat, or
    for a channel that is busy or not there, is refused. **Done** reports the outcome of each.
-5. **Cancel** drops what waits. **Stop** also releases everything at once.
+5. **Cancel** drops what waits. **Stop** also releases everything at once. Both are obeyed whenever
+   they come: their number is not one of the commands'.
 6. **Lights** are time-stamped too, so that a machine among birds can be dark: the status light,
    number 0, is lit when the board starts and obeys from then on. Dark stays dark, through stop,
    silence and a new session, until the board starts anew. In a **dry run** (mode 1 of HelloAck) the
@@ -106,6 +109,12 @@ def layout_of(message: m.Message) -> str:
     return ", ".join(["kind u8", *fields])
 
 
+def said_of(message: m.Message) -> str:
+    """What the class says of its message, without its sender: units above all."""
+    text = inspect.cleandoc(type(message).__doc__ or "").partition(": ")[2]
+    return text[0].upper() + text[1:]
+
+
 def page() -> str:
     """The page as it should be."""
     strike = m.StrikeAt(1, 3, 12_350_001, 850)
@@ -135,6 +144,8 @@ def page() -> str:
             f"### 0x{message.kind:02x} {name} ({sender})",
             "",
             f"{layout_of(message)}.",
+            "",
+            said_of(message),
             "",
             "```text",
             f"{message}",

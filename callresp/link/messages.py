@@ -58,7 +58,7 @@ class Message(msgspec.Struct, frozen=True):
 
 
 class Hello(Message, frozen=True):
-    """Host: who are you? Starts the session anew; `session` marks it."""
+    """Host: who are you? Another `session` than before starts anew."""
 
     kind = 0x01
     layout = struct.Struct("<BH")
@@ -119,7 +119,10 @@ class StrikeAt(Message, frozen=True):
 
 
 class HoldAt(Message, frozen=True):
-    """Host: hold a coil from `at`, for `length` ticks; full power for `pull` ticks first."""
+    """Host: hold a coil from `at`, for `length` ticks.
+
+    Full power for `pull` ticks first, then `duty` of 255 of it.
+    """
 
     kind = 0x11
     layout = struct.Struct("<BBIIHB")
@@ -170,7 +173,7 @@ class Acknowledge(Message, frozen=True):
 
 
 class Done(Message, frozen=True):
-    """Board: what became of a command: `at` is when, `outcome` an index into `OUTCOMES`."""
+    """Board: what became of a command: `at` is when, `outcome` one of those below."""
 
     kind = 0x84
     layout = struct.Struct("<BIB")
@@ -180,7 +183,10 @@ class Done(Message, frozen=True):
 
 
 class Cancel(Message, frozen=True):
-    """Host: forget what waits; what sounds goes on to its own end."""
+    """Host: forget what waits; what sounds goes on to its own end.
+
+    Obeyed whenever it comes: `sequence` counts for nothing.
+    """
 
     kind = 0x03
     layout = struct.Struct("<B")
@@ -188,7 +194,10 @@ class Cancel(Message, frozen=True):
 
 
 class Stop(Message, frozen=True):
-    """Host: forget all, release every coil, stop every motor, now."""
+    """Host: forget all, release every coil, stop every motor, now.
+
+    Obeyed whenever it comes: `sequence` counts for nothing.
+    """
 
     kind = 0x04
     layout = struct.Struct("<B")
@@ -196,7 +205,7 @@ class Stop(Message, frozen=True):
 
 
 class Status(Message, frozen=True):
-    """Board: how it is. `faults` is a set of bits, see `FAULTS`.
+    """Board: how it is. `faults` is a set of bits, see below.
 
     `temperature_c` is the board's own; `hottest_c` that of its warmest coil, as
     it reckons it.
