@@ -173,6 +173,27 @@ def test_a_cable_out_and_in_is_taken_up_again() -> None:
     assert no_channel_over_its_limit(line.board)
 
 
+def test_a_short_cut_of_the_cable_loses_little_more_than_itself() -> None:
+    """The board's word of what it cancelled in the silence is lost in the cut as well."""
+    cuts = [(8.0 + 6 * number, 8.5 + 6 * number) for number in range(5)]
+
+    def spoil(data: bytes, now_s: float) -> list[bytes]:
+        return [] if any(out_s < now_s < in_s for out_s, in_s in cuts) else [data]
+
+    line = Line(Session(plan_of(200, 0.2)), SimulatedBoard(FETTLE), spoil=spoil)
+    line.run()
+    start_s = line.session.start_s
+    assert start_s is not None
+    strokes = Counter((row.channel, row.planned_s) for row in line.board.log if row.did == "on")
+    assert max(strokes.values()) == 1
+    # What is due within a cut, less than the board's silence before it, or a moment after it.
+    due_s = [start_s + command.at_s for command in plan_of(200, 0.2).plan.commands]
+    left = sum(any(out - 0.2 < at_s < back + 0.15 for out, back in cuts) for at_s in due_s)
+    assert len(strokes) >= len(due_s) - left
+    assert sum(line.session.report.outcomes.values()) == line.session.report.commands
+    assert no_channel_over_its_limit(line.board)
+
+
 def test_a_board_reset_mid_phrase_is_taken_up_again() -> None:
     line = Line(Session(plan_of(200, 0.2)), SimulatedBoard(FETTLE))
     while line.session.report.outcomes["executed"] < 60:

@@ -47,6 +47,7 @@ from callresp.link.messages import (
     TimeRequest,
     TurnAt,
     parse,
+    ticks_between,
     ticks_of,
 )
 from callresp.link.outputs import PULSES_PER_S, SPEEDS_PER_RPS
@@ -131,6 +132,10 @@ class Session:
         self._heard_s = -math.inf
         self._other_session = False
         self._forgotten = False
+        # What the board held when the line was silent, and the stamp of the question after which
+        # it is known what became of that.
+        self._in_doubt: dict[int, SentCommand] = {}
+        self._recalled: int | None = None
         self._now_s = -math.inf
         self._ends_s = -math.inf
         if zero_s is not None:
@@ -237,6 +242,7 @@ class Session:
         messages = [parse(payload) for payload in self._deframer.feed(data)]
         for message in messages:
             if message is not None:
+                self._notice_silence(now_s)
                 self._heard_s = now_s
                 self._hear(message, now_s)
         self.report.damaged = self._deframer.damaged
@@ -252,7 +258,7 @@ class Session:
                 return b""
             self._hello_s = now_s
             return frame(Hello(VERSION, self._session).pack())
-        out = b""
+        out = self._recall(now_s)
         pace_s = HEARTBEAT_EVERY_S if self._trips >= TRIPS_FIRST else HEARTBEAT_FIRST_S
         if now_s - self._ask_s >= pace_s:
             self._ask_s = now_s
@@ -277,6 +283,33 @@ class Session:
             return b""
         self._cancel_s = now_s
         return frame((Stop(0) if self._releasing else Cancel(0)).pack())
+
+    def _notice_silence(self, now_s: float) -> None:
+        """After a silence in which the board may have cancelled all, and its reports been lost."""
+        if self.hello_ack and now_s - self._heard_s > self.hello_ack.silence_ms / 1000:
+            self._in_doubt, self._recalled = dict(self._flying), None
+
+    def _recall(self, now_s: float) -> bytes:
+        """Cancel what may still wait on the board; the answer to the question comes behind.
+
+        Twice: where a cancel is lost, the board has both copies and refuses the second.
+        """
+        if not self._in_doubt or self._recalled is not None:
+            return b""
+        self._recalled, self._ask_s = ticks_of(now_s), now_s
+        return 2 * frame(Cancel(0).pack()) + frame(TimeRequest(self._recalled).pack())
+
+    def _settle_doubt(self, host_ticks: int, now_s: float) -> None:
+        """Send again what the board no longer holds and still lies far enough ahead."""
+        if self._recalled is None or ticks_between(self._recalled, host_ticks) < 0:
+            return
+        for number, sent in self._in_doubt.items():
+            ahead = sent.host_s > now_s + self._least_ahead_s and not sent.revoked
+            # A number that the board still lacks must come, or it takes none beyond.
+            if ahead and sent.acknowledged and self._flying.get(number) is sent:
+                del self._flying[number]
+                self._enqueue([sent])
+        self._in_doubt, self._recalled = {}, None
 
     def _begin(self, now_s: float) -> None:
         first_s = min((command.at_s for command in self._commands), default=0.0)
@@ -396,6 +429,7 @@ class Session:
                 self._forgotten = True
                 self._session = self._session % 65535 + 1
             return
+        self._settle_doubt(message.host_ticks, now_s)
         self._trips += self.clock.learn_reply(message.host_ticks, message.board_ticks, now_s)
         if (off := self.clock.too_far_off) is not None:
             raise UserError(
