@@ -312,6 +312,39 @@ def test_all_is_done_by_keyboard(page: Page) -> None:
     until(page, "desk.state.rules.slot === 'a'")
 
 
+def test_what_another_tab_changed_is_there_when_this_one_is_turned_to(
+    page: Page, desk: Served
+) -> None:
+    """What it undid was the other tab's change, which it did not show."""
+    other = page.context.new_page()
+    other.goto(desk.address)
+    until(other, OPEN)
+    other.evaluate("desk.change({ op: 'set', changes: [['manners.rest_s', 7]] })")
+    until(other, "desk.state.rules.values.manners.rest_s === 7")
+    other.close()
+    page.evaluate("dispatchEvent(new Event('focus'))")
+    until(page, "desk.state.rules.values.manners.rest_s === 7")
+    until(page, "desk.score.answer.number === desk.state.answer")
+
+
+def test_letters_are_as_large_as_the_browser_is_told(browser: Browser, desk: Served) -> None:
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    page = context.new_page()
+    page.goto(desk.address)
+    until(page, OPEN)
+    # Sliders and boxes have no letters, and the options of a closed list are not shown.
+    sizes = """() => [...document.querySelectorAll("body *")]
+      .filter((one) => one.checkVisibility() && !one.matches("option, input:not([type=number])"))
+      .map((one) => parseFloat(getComputedStyle(one).fontSize))"""
+    page.evaluate("desk.showView('rules')")
+    before = page.evaluate(sizes)
+    # As a preference of 24 px does where 16 are usual.
+    page.evaluate("document.documentElement.style.fontSize = '150%'")
+    assert page.evaluate(sizes) == pytest.approx([1.5 * size for size in before], rel=0.01)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    context.close()
+
+
 def test_axe_finds_no_fault_in_any_view(browser: Browser, desk: Served) -> None:
     from axe_playwright_python.sync_playwright import Axe
 

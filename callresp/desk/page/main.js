@@ -61,7 +61,18 @@ class Desk {
     listenToHands(this);
     listenToKeys(this);
     this.showView("call");
+    // Another tab may have changed what is played meanwhile.
+    addEventListener("focus", () => this.catchUp());
     requestAnimationFrame(() => this.tick());
+  }
+
+  async catchUp() {
+    if (!this.state?.source.ready || this.sending) return;
+    const state = await tried(() => get("/api/state", { around: this.seconds }));
+    if (!state || this.sending || JSON.stringify(state) === JSON.stringify(this.state)) return;
+    const other = state.source.file !== this.state.source.file;
+    await this.take(state);
+    if (other) await this.refresh();
   }
 
   get seconds() {
