@@ -117,6 +117,9 @@ def test_it_plays_no_more_after_so_many_strikes(run: Run) -> None:
     ("words", "said"),
     [
         (("--input", "none.wav"), "none.wav"),
+        # A clock at three times the pace of the sound called every answer late.
+        (("--input", "-", "--speed", "3"), "--speed: what is heard as it comes has its own pace"),
+        (("--input", "-", "--start", "2026-05-12T04:00"), "--start: what is heard as it comes"),
         ((*FILE, "--from", "05:00"), "--until"),
         ((*FILE, "--from", "05:00", "--until", "05:00"), "--until: sleeps and wakes at the same"),
         ((*FILE, "--from", "5 am", "--until", "09:00"), "not a time of day"),

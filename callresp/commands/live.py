@@ -260,6 +260,10 @@ def sound_input(options: LiveOptions) -> SoundInput:
         speed=options.speed,
     )
     if not given.is_file:
+        for name, ask in (("start", options.start is not None), ("speed", options.speed != 1.0)):
+            if ask:
+                what = "what is heard as it comes has its own pace and time of day"
+                raise UserError(what, argument=name, remedy="leave it out, or give a recording")
         return given
     return replace(given, start=start_of(Path(given.name), options.start))
 
