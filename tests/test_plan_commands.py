@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 from plan_helpers import reply_note
 
+from callresp.cli import cli
 from callresp.commands.check import describe
 from callresp.errors import UserError
 from callresp.io.resources import corpus
@@ -135,3 +136,23 @@ def test_a_palette_is_copied_as_it_is_and_over_nothing(tmp_path: Path) -> None:
     assert again.exception.where == str(own)
     which = CliRunner().invoke(palette.palette_command, words[1:])
     assert isinstance(which.exception, UserError)
+
+
+def test_a_palette_is_found_beside_what_was_made_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was only looked for in the folder that one was in, where another may have its name."""
+    there = tmp_path / "there"
+    there.mkdir()
+    text = (corpus() / "palettes" / "fettle.toml").read_text()
+    (there / "mine.toml").write_text(text.replace('name = "Fettle"', 'name = "Mine"'))
+    path = reply_file(there, reply_note(0, 10, 11, "tube 1"))
+    path.write_text(path.read_text().replace('"fettle"', '"mine.toml"'))
+    monkeypatch.chdir(tmp_path)
+    words = ["stream", str(there / "dawn.plan.jsonl"), "--port", "simulated", "--dry-run"]
+    for _ in range(2):
+        assert run(str(path)).stdout.startswith("Mine: 1 strike")
+        assert "all within the limits" in CliRunner().invoke(cli, words).output
+        # Another machine's, in the folder that one is in: it has no tube 1.
+        pocket = (corpus() / "palettes" / "pocket.toml").read_text()
+        (tmp_path / "mine.toml").write_text(pocket)

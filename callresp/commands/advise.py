@@ -15,7 +15,7 @@ from callresp.plan.planner import make_plan
 from callresp.plan.summary import Workload, workload
 from callresp.reply.replier import answer
 from callresp.reply.rules import load_rules
-from callresp.synthesis.job_files import of_one_recording
+from callresp.synthesis.job_files import made_for, of_one_recording
 
 GAPS_TOLD = 5
 ADDED_TOLD = 3
@@ -29,7 +29,10 @@ def run(
     given = None if reply is None else read_reply(reply)
     if reply is not None and given is not None:
         of_one_recording(reply, given.header.recording, score.header.recording)
-    machine = load_palette(palette or (given.header.palette if given else "") or "fettle")
+    if palette is None and reply is not None:
+        machine = made_for(reply, None, given)
+    else:
+        machine = load_palette(palette or "fettle")
     rule_set = load_rules(rules)
     answered = given or answer(score, machine, rule_set)
     work = workload(answered, make_plan(answered, machine))

@@ -15,7 +15,7 @@ from callresp.plan.files import write_plan
 from callresp.plan.model import Change
 from callresp.plan.planner import make_plan
 from callresp.plan.summary import ChangeGroup, HottestCoil, Summary, grouped, summarise
-from callresp.synthesis.job_files import named_after
+from callresp.synthesis.job_files import made_for, named_after
 
 
 def run(
@@ -26,7 +26,7 @@ def run(
         output or named_after(reply, "reply", ".plan.jsonl"), reply, palette, writes="plan"
     )
     asked = read_reply(reply)
-    machine = load_palette(palette or asked.header.palette or "fettle")
+    machine = load_palette(palette) if palette else made_for(reply, None, asked)
     with ui.progress("planning") as advance:
         checked = make_plan(asked, machine, advance)
     header = msgspec.structs.replace(checked.plan.header, reply_file=reply.name)

@@ -28,6 +28,7 @@ from callresp.plan.files import read_plan
 from callresp.plan.model import Command
 from callresp.plan.planner import darkened
 from callresp.play.follow import FollowedPlan
+from callresp.synthesis.job_files import made_for
 
 
 def run(
@@ -56,7 +57,7 @@ def run(
         if written is not None:
             ui.target(written, plan, palette, other, writes="log of commands")
     asked = read_plan(plan)
-    machine = load_palette(palette or asked.header.palette or "fettle")
+    machine = load_palette(palette) if palette else made_for(plan, asked, None)
     checked = check(asked, machine)
     if dark:
         checked = darkened(checked)

@@ -251,22 +251,46 @@ def find_palette(
     """
     if named:
         return _fits(load_palette(named), path, plan, reply)
+    return made_for(path, plan, reply)
+
+
+def made_for(path: Path, plan: Plan | None, reply: ReplyScore | None) -> Palette:
+    """The palette that a plan or reply was made for: in this folder, beside it, or a shipped one.
+
+    Parameters
+    ----------
+    path
+        Of the plan or reply.
+    plan, reply
+        What was made for it.
+
+    Returns
+    -------
+    Palette
+        Of the name that stands there: the plan's own to the letter, or one that has the
+        reply's instruments, where there is such a one.
+
+    Raises
+    ------
+    UserError
+        When none of that name can be found.
+    """
     told = [reply.header.palette if reply else "", plan.header.palette if plan else ""]
     names = [name for text in told if text for name in (text, text.lower())]
     wanted = plan.header.palette_sha256 if plan else ""
-    changed: Palette | None = None
+    other: Palette | None = None
     for name in dict.fromkeys(names):
         own = [Path(name), path.parent / name, path.parent / f"{name}.toml"]
-        found = next((item for item in own if item.suffix == ".toml" and item.is_file()), None)
-        if found is None and name not in shipped("palettes"):
-            continue
-        palette = load_palette(found or name)
-        if not wanted or fingerprint(palette) == wanted:
-            return palette
-        changed = changed or palette
-    if changed is not None:
+        found = [str(item) for item in own if item.suffix == ".toml" and item.is_file()]
+        for one in found or [name] * (name in shipped("palettes")):
+            palette = load_palette(one)
+            suits = fingerprint(palette) == wanted if wanted else not _lacking(palette, reply)
+            if suits:
+                return palette
+            other = other or palette
+    if other is not None:
         # Of that name, but altered since: the check of the plan says so.
-        return changed
+        return other
     which = f"palette '{names[0]}'" if names else "the palette that it was made for"
     raise UserError(
         f"can't find {which}", where=str(path), remedy="name its file", argument="palette"
@@ -278,10 +302,7 @@ def _fits(palette: Palette, path: Path, plan: Plan | None, reply: ReplyScore | N
     if plan is not None:
         require_palette(plan, palette)
         return palette
-    known = {one.name for one in palette.striker} | {one.name for one in palette.turner}
-    asked = [note.instrument for note in reply.notes] if reply is not None else []
-    lacks = [name for name in asked if name not in known]
-    if lacks:
+    if lacks := _lacking(palette, reply):
         raise UserError(
             f"{palette.name} has no '{lacks[0]}'",
             where=str(path),
@@ -295,3 +316,10 @@ def find_recording(path: Path, name: str) -> Path | None:
     places = [Path(name), path.parent / name, path.parent / Path(name).name] if name else []
     places += [sibling(path, ending) for ending in _SOUNDS]
     return next((place for place in places if place.is_file()), None)
+
+
+def _lacking(palette: Palette, reply: ReplyScore | None) -> list[str]:
+    """The instruments of a reply that a palette has not."""
+    known = {one.name for one in palette.striker} | {one.name for one in palette.turner}
+    asked = [note.instrument for note in reply.notes] if reply is not None else []
+    return [name for name in asked if name not in known]
