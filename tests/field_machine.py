@@ -7,7 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 import msgspec
-from measure_helpers import BAR, bell, block, capture_of, drafted, sm, tube
+import strike_machine as sm
+from measure_helpers import BAR, bell, block, capture_of, drafted, tube
 
 from callresp.field.self_test import judge, measure
 from callresp.field.self_test import schedule as roll_call

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable, Iterable, Sequence
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
+import strike_machine as sm
 
 from callresp.io.audio import clipped_at
 from callresp.io.settings import SettingsFile, convert
@@ -19,25 +16,8 @@ from callresp.strike_test import analysis, draft, protocol
 from callresp.strike_test.capture import Capture
 from callresp.strike_test.results import StrikerResult, StrikeTestResult
 
-TOOLS = Path(__file__).parent.parent / "tools"
 # Free bar; Fletcher & Rossing, The Physics of Musical Instruments, table 2.1.
 BAR = (1.0, 2.7565, 5.4039, 8.9330)
-
-
-def tool(name: str) -> ModuleType:
-    """A script of tools/ as a module."""
-    if name in sys.modules:
-        return sys.modules[name]
-    spec = importlib.util.spec_from_file_location(name, TOOLS / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-sm = tool("strike_machine")
 
 
 def tube(**changes: Any) -> Any:

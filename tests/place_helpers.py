@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pyroomacoustics as pra
-from measure_helpers import sm
+import strike_machine as sm
 from scipy import signal
 
 from callresp.echoes.protocol import ask_plan

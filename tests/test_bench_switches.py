@@ -5,14 +5,13 @@ from __future__ import annotations
 import ast
 from pathlib import Path
 
+import bench_switches
 import pytest
-from corpus_helpers import tool
+import switch_cases
 
 from callresp.errors import UserError
 
 TESTS = Path(__file__).parent
-bench_switches = tool("bench_switches")
-switch_cases = tool("switch_cases")
 SWITCHES = switch_cases.SWITCHES
 
 

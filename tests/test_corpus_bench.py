@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import bench_data
+import bench_peers
+import bench_scores
+import bench_table
 import numpy as np
 import pytest
-from corpus_helpers import tool
 
 from callresp.errors import UserError
 from callresp.io.score import Note
-
-bench_data = tool("bench_data")
-bench_peers = tool("bench_peers")
-bench_scores = tool("bench_scores")
-bench_table = tool("bench_table")
 
 
 def note(

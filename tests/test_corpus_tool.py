@@ -7,14 +7,12 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from corpus_helpers import tool
 
+import corpus
 from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.io.resources import shipped
 from callresp.io.score import read_heard
-
-corpus = tool("corpus")
 
 
 def _run(*words: str) -> list[dict[str, object]]:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+from bench_desk import ARGUMENTS, CHROMIUM
 from conftest import missing
-from corpus_helpers import tool
 from desk_helpers import RATE_HZ, STARTS_S, Served, job, served
 
 from callresp.io.audio import BLOCK
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 # The browser of the bench.
-CHROMIUM, ARGUMENTS = tool("bench_desk").CHROMIUM, tool("bench_desk").ARGUMENTS
 VIEWS = ("call", "rules", "palette", "mix", "machine")
 FADE = 1024
 

@@ -153,9 +153,9 @@ def test_clipping_is_forgiven_after_a_while_but_told() -> None:
 
 
 def test_wind_is_told_from_birds() -> None:
-    from measure_helpers import sm
+    import strike_machine as sm
 
-    gusts = sum(sm.gust(RATE, 9.0, at_s, 2.5, -18.0) for at_s in (0.2, 3.0, 6.0))
+    gusts = np.sum([sm.gust(RATE, 9.0, at_s, 2.5, -18.0) for at_s in (0.2, 3.0, 6.0)], axis=0)
     still = calls(-16.0, 9.0) + noise(-65.0, 9.0)
     assert any("wind shield" in text for text in read(still + gusts.astype(np.float32)).advice)
     assert not any("wind" in text for text in read(still).advice)

@@ -11,11 +11,12 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
+import strike_machine as sm
 from click.testing import CliRunner
 from field_machine import PULSE_MS, judged, known, machine, recorded
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from measure_helpers import BAR, capture_of, sm
+from measure_helpers import BAR, capture_of
 
 from callresp.commands import listening
 from callresp.errors import UserError

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
+import live_judge
+import live_loop
 import pytest
-from corpus_helpers import tool
 from live_helpers import FETTLE
 from peak_listener import PeakListener
 from reply_helpers import note
 
 from callresp.reply.rules import Manners, Rule, RuleSet
 from callresp.scene.recipe import load_recipe, vary
-
-live_loop = tool("live_loop")
-live_judge = tool("live_judge")
 
 # Talkative: it answers whatever it hears, and gives way to nobody.
 EAGER = RuleSet(

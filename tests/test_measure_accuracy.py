@@ -11,7 +11,8 @@ from typing import Any
 
 import msgspec
 import pytest
-from measure_helpers import bell, block, cents, drafted, laid_out, measured, named, sm, tube
+import strike_machine as sm
+from measure_helpers import bell, block, cents, drafted, laid_out, measured, named, tube
 
 from callresp.strike_test.results import StrikeTestResult
 

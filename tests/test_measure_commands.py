@@ -9,8 +9,9 @@ from pathlib import Path
 
 import msgspec
 import pytest
+import strike_machine as sm
 from click.testing import CliRunner
-from measure_helpers import bell, block, cents, sm, strokes_plan, tube
+from measure_helpers import bell, block, cents, strokes_plan, tube
 from plan_helpers import with_coils
 from plan_oracle import broken_limits
 

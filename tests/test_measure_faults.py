@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import strike_machine as sm
 from measure_helpers import (
     BAR,
     bell,
@@ -17,7 +18,6 @@ from measure_helpers import (
     laid_out,
     measured,
     named,
-    sm,
     strokes_plan,
     tube,
 )

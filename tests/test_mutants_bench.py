@@ -5,11 +5,9 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import bench_mutants as mutants
 import click
 import pytest
-from corpus_helpers import tool
-
-mutants = tool("bench_mutants")
 
 
 def test_what_became_of_each_change_is_read(tmp_path: Path) -> None:

@@ -10,12 +10,12 @@ from __future__ import annotations
 import zipfile
 from pathlib import Path
 
+import birdsong
 import msgspec
 import numpy as np
 import numpy.typing as npt
 import pytest
 from conftest import missing, need_madmom
-from corpus_helpers import tool
 from scipy import signal
 
 from callresp.errors import UserError
@@ -24,7 +24,6 @@ from callresp.io.score import HeardScore
 from callresp.listen.offline import transcribe
 
 Wave = npt.NDArray[np.float64]
-birdsong = tool("birdsong")
 
 
 @pytest.fixture(scope="module")

@@ -6,10 +6,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scout_cases
 import soundfile as sf
-from corpus_helpers import tool
 
-scout_cases = tool("scout_cases")
 RATE_HZ = scout_cases.RATE_HZ
 
 

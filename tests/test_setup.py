@@ -9,15 +9,13 @@ import sys
 import tomllib
 from pathlib import Path
 
+import check_locks
 import pytest
-from corpus_helpers import tool
+import setup
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from callresp.listen.detectors.madmom import has_wheel
-
-setup = tool("setup")
-check_locks = tool("check_locks")
 
 ROOT = Path(__file__).parent.parent
 PYTHONS = [(3, 11), (3, 12), (3, 13), (3, 14)]
@@ -78,6 +76,7 @@ def test_others_are_refused_in_one_line(
     version: tuple[int, ...], kind: str, system: str, machine: str, said: str
 ) -> None:
     reason = setup.refusal(version, kind, system, machine)
+    assert reason is not None
     assert said in reason
     assert "\n" not in reason
 
@@ -178,7 +177,7 @@ def builder(monkeypatch: pytest.MonkeyPatch) -> type[_Builder]:
     class Builder(_Builder):
         pass
 
-    monkeypatch.setattr(setup.venv, "EnvBuilder", Builder)
+    monkeypatch.setattr("venv.EnvBuilder", Builder)
     return Builder
 
 

@@ -22,11 +22,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import strike_machine as sm
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 
 from field_machine import known, machine, recorded
-from measure_helpers import capture_of, sm
+from measure_helpers import capture_of
 
 from callresp.errors import UserError
 from callresp.field.self_test import judge, measure
