@@ -7,7 +7,9 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
+from plan_helpers import reply_note
+
+from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.link.board import SimulatedBoard
 from callresp.link.framing import Deframer
 from callresp.link.messages import Message, parse
@@ -31,19 +33,8 @@ def plan_of(count: int, step_s: float = 0.4, seed: int = 0) -> CheckedPlan:
     now, notes = 0.0, []
     for number in range(count):
         now += rng.uniform(0.5, 1.5) * step_s
-        notes.append(
-            ReplyNote(
-                id=number,
-                onset_s=now,
-                offset_s=rng.choice([None, now, now + 0.3]),
-                instrument=rng.choice(NAMES),
-                force=rng.random(),
-                phrase=0,
-                heard=None,
-                heard_phrase=0,
-                rule="any",
-            )
-        )
+        offset_s = rng.choice([None, now, now + 0.3])
+        notes.append(reply_note(number, now, offset_s, rng.choice(NAMES), rng.random()))
     return make_plan(ReplyScore(header=ReplyHeader(), notes=tuple(notes)), FETTLE)
 
 

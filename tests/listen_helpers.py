@@ -10,9 +10,11 @@ import numpy as np
 import numpy.typing as npt
 import scipy.signal
 
-from callresp.io.audio import write_wav
+from callresp.io.audio import open_recording, write_wav
 from callresp.io.score import Note
 from callresp.listen.notes import FEATURES, NOTE, Rows
+from callresp.listen.offline import note_table
+from callresp.listen.profile import Profile
 
 RATE_HZ = 44100
 Wave = npt.NDArray[np.float64]
@@ -72,6 +74,19 @@ def recorded(folder: Path, wave: Wave, rate_hz: int = RATE_HZ, name: str = "call
     path = folder / name
     write_wav(path, wave, rate_hz)
     return path
+
+
+def heard(
+    wave: npt.NDArray[np.floating],
+    folder: Path,
+    profile: Profile | None = None,
+    rate_hz: int = 48000,
+    subtype: str = "PCM_24",
+) -> Rows:
+    """What the listener makes of a wave: rows of `NOTE`, in no voices."""
+    path = folder / "heard.wav"
+    write_wav(path, wave, rate_hz, subtype)
+    return note_table(open_recording(path), profile or Profile())[0].notes
 
 
 def row(

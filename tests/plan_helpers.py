@@ -1,12 +1,12 @@
-"""Random palettes and replies, by hypothesis and by seed."""
+"""Random palettes and replies."""
 
 from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from typing import Any
 
 import msgspec
-from hypothesis import strategies as st
 
 from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
 from callresp.palette.model import (
@@ -23,114 +23,6 @@ from callresp.palette.model import (
 )
 
 
-@st.composite
-def coils(draw: st.DrawFn, channel: int, *, holds: bool) -> Coil:
-    return Coil(
-        channel=channel,
-        resistance_ohm=draw(st.floats(8.0, 60.0)),
-        on_max_ms=draw(st.floats(200.0, 8000.0) if holds else st.floats(12.0, 60.0)),
-        duty_max=draw(st.floats(0.02, 1.0)),
-        cycle_s=draw(st.floats(0.5, 20.0)),
-        thermal_k_per_w=draw(st.floats(2.0, 60.0)),
-        thermal_time_s=draw(st.floats(5.0, 400.0)),
-        insulation=draw(st.sampled_from(["A", "E", "B", "F", "H"])),
-    )
-
-
-@st.composite
-def strikers(draw: st.DrawFn, number: int, count: int) -> Striker:
-    damper = None
-    if draw(st.booleans()):
-        damper = Damper(
-            coil=draw(coils(count + number, holds=True)),
-            lift_ms=draw(st.floats(5, 60)),
-            fall_ms=draw(st.floats(5, 60)),
-            damped_t60_s=draw(st.floats(0.05, 0.5)),
-            rest=draw(st.sampled_from(["on", "off"])),
-            pull_ms=draw(st.floats(5, 60)),
-            hold_duty=draw(st.floats(0.1, 1.0)),
-        )
-    low = draw(st.floats(2.0, 6.0))
-    return Striker(
-        name=f"s{number}",
-        kind="bar",
-        coil=draw(coils(number, holds=False)),
-        latency_ms=draw(st.floats(2, 40)),
-        restrike_ms=draw(st.floats(20, 300)),
-        force=(
-            ForcePoint(pulse_ms=low, level_db=50),
-            ForcePoint(pulse_ms=draw(st.floats(low + 0.5, 12.0)), level_db=75),
-        ),
-        partials=(Partial(ratio=1, t60_s=draw(st.floats(0.1, 8))),),
-        pitch_hz=1000.0 + 100 * number,
-        damper=damper,
-    )
-
-
-@st.composite
-def palettes(draw: st.DrawFn) -> Palette:
-    count = draw(st.integers(1, 4))
-    made = tuple(draw(strikers(number, count)) for number in range(count))
-    slowest = draw(st.floats(0.2, 2.0))
-    turner = Turner(
-        name="t0",
-        kind="wound",
-        channel=0,
-        slowest_rps=slowest,
-        fastest_rps=slowest + draw(st.floats(0, 3)),
-        spin_up_s=draw(st.floats(0.05, 0.6)),
-        slow_down_s=draw(st.floats(0.05, 0.6)),
-        current_a=0.2,
-        start_current_a=draw(st.floats(0.2, 1.5)),
-        run_max_s=draw(st.floats(0.5, 10.0)),
-        store_turns=draw(st.none() | st.floats(1.0, 40.0)),
-    )
-    channels = range(2 * count)
-    split = draw(st.integers(1, 2 * count))
-    drivers = [Driver(name="a", channels=tuple(channels[:split]), current_max_a=3.0)]
-    if channels[split:]:
-        drivers.append(Driver(name="b", channels=tuple(channels[split:]), current_max_a=2.0))
-    return Palette(
-        name="any",
-        board=Board(name="b", coil_channels=16, motor_channels=1),
-        supply=Supply(
-            chemistry="lead-acid",
-            nominal_v=12.0,
-            current_max_a=draw(st.floats(2.0, 8.0)),
-            capacity_ah=draw(st.floats(0.005, 5.0)),
-            rated_h=20,
-            peukert=1.2,
-            cutoff_v=10.5,
-        ),
-        driver=tuple(drivers),
-        striker=made,
-        turner=(turner,),
-        ambient_c=draw(st.floats(-10, 40)),
-    )
-
-
-@st.composite
-def replies(draw: st.DrawFn, names: list[str]) -> ReplyScore:
-    steps = draw(
-        st.lists(
-            st.tuples(
-                st.sampled_from([0.0, 0.001, 0.01, 0.04, 0.2, 1.0]),
-                st.sampled_from([*names, "no such"]),
-                st.floats(0, 1),
-                st.none() | st.floats(0, 4),
-            ),
-            max_size=40,
-        )
-    )
-    now = draw(st.floats(0, 200))
-    notes = []
-    for number, (step, name, force, length) in enumerate(steps):
-        now += step
-        offset_s = None if length is None else now + length
-        notes.append(reply_note(number, now, offset_s, name, force))
-    return ReplyScore(header=ReplyHeader(duration_s=now + 5), notes=tuple(notes))
-
-
 def with_coils(palette: Palette, changed: Callable[[Coil], Coil]) -> Palette:
     """A palette with every coil changed."""
     strikers = []
@@ -143,7 +35,7 @@ def with_coils(palette: Palette, changed: Callable[[Coil], Coil]) -> Palette:
 
 
 def random_palette(rng: random.Random) -> Palette:
-    """A palette at the edge of what it may be, made faster than hypothesis draws one."""
+    """A palette at the edge of what it may be."""
     count = rng.randint(1, 5)
     made = tuple(_random_striker(rng, number, count) for number in range(count))
     slowest = rng.uniform(0.2, 2.0)
@@ -249,17 +141,22 @@ def random_reply(rng: random.Random, names: list[str], most: int = 40) -> ReplyS
 
 
 def reply_note(
-    number: int, onset_s: float, offset_s: float | None, instrument: str, force: float = 1.0
+    number: int,
+    onset_s: float,
+    offset_s: float | None,
+    instrument: str,
+    force: float = 1.0,
+    phrase: int = 0,
+    **rest: Any,
 ) -> ReplyNote:
-    """A note of a reply, with nothing that plans don't ask for."""
+    """A note of a reply to the heard phrase of the same number, with nothing else unless given."""
+    given: dict[str, Any] = {"heard": None, "heard_phrase": phrase, "rule": "any"}
     return ReplyNote(
         id=number,
         onset_s=onset_s,
         offset_s=offset_s,
         instrument=instrument,
         force=force,
-        phrase=0,
-        heard=None,
-        heard_phrase=0,
-        rule="any",
+        phrase=phrase,
+        **(given | rest),
     )

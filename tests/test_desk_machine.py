@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from desk_helpers import job, served
+from plan_helpers import reply_note
 
 from callresp.desk import machine as machines
 from callresp.desk.machine import MachineRun, Machines
@@ -22,17 +23,7 @@ STEP_S = 0.002
 
 
 def struck(number: int, at_s: float, offset_s: float | None = None) -> ReplyNote:
-    return ReplyNote(
-        id=number,
-        onset_s=at_s,
-        offset_s=offset_s,
-        instrument=("tube 1", "tube 3", "oak block")[number % 3],
-        force=0.7,
-        phrase=0,
-        heard=None,
-        heard_phrase=0,
-        rule="r",
-    )
+    return reply_note(number, at_s, offset_s, ("tube 1", "tube 3", "oak block")[number % 3], 0.7)
 
 
 class Steps:
@@ -86,13 +77,7 @@ def test_each_pass_falls_where_the_page_says(monkeypatch: pytest.MonkeyPatch) ->
 
 def test_heat_and_duty_of_all_passes_count_together(monkeypatch: pytest.MonkeyPatch) -> None:
     steps = Steps(monkeypatch, 40.0)
-    notes = [
-        ReplyNote(
-            id=n, onset_s=0.06 * n, offset_s=None, instrument="tube 1", force=1.0, phrase=0,
-            heard=None, heard_phrase=0, rule="r",
-        )
-        for n in range(12)
-    ]  # fmt: skip
+    notes = [reply_note(n, 0.06 * n, None, "tube 1") for n in range(12)]
     run = run_of(notes, 0.0, 0.8)
     for number in range(40):
         run.add_pass(run._zero_s + 3.0 + 0.8 * number)

@@ -14,12 +14,13 @@ from click.testing import CliRunner
 from field_helpers import START, whole_day
 from hypothesis import given
 from hypothesis import strategies as st
+from plan_helpers import reply_note
 
 from callresp.field import replay as again
 from callresp.field.day import FieldDay
 from callresp.field.day_reader import read_day
 from callresp.field.scores import heard_score, reply_score
-from callresp.io.score import ReplyNote, read_heard, read_reply
+from callresp.io.score import read_heard, read_reply
 from callresp.palette.files import load_palette
 from callresp.plan.files import read_plan
 from callresp.plan.planner import make_plan
@@ -86,12 +87,7 @@ def test_sounding_time_by_counting_tenths_of_seconds(given_spans: list[Any]) -> 
     notes, marks = [], np.zeros(400, dtype=bool)
     for number, (onset, length) in enumerate(given_spans):
         end = None if length is None else (onset + length) / 10
-        notes.append(
-            ReplyNote(
-                id=number, onset_s=onset / 10, offset_s=end, instrument="tube 1", force=0.5,
-                phrase=0, heard=None, heard_phrase=0, rule="r",
-            )
-        )  # fmt: skip
+        notes.append(reply_note(number, onset / 10, end, "tube 1"))
         # A free ring is counted as a second, as in the measures of a reply.
         marks[onset : onset + (10 if length is None else length)] = True
     assert math.isclose(again.sounding_s(notes), marks.sum() / 10, abs_tol=1e-6)

@@ -13,9 +13,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from link_helpers import FETTLE, messages_in, plan_of
+from plan_helpers import reply_note
 
 from callresp.errors import UserError
-from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
+from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.link.board import SimulatedBoard, lamp_of
 from callresp.link.board_clock import BoardClock, RoundTrip
 from callresp.link.framing import frame
@@ -415,25 +416,8 @@ def spoken(session: Session, from_s: float, until_s: float) -> list[tuple[float,
 
 
 NOTHING = make_plan(ReplyScore(header=ReplyHeader(), notes=()), FETTLE)
-STROKE = make_plan(
-    ReplyScore(
-        header=ReplyHeader(),
-        notes=(
-            ReplyNote(
-                id=0,
-                onset_s=1.0,
-                offset_s=None,
-                instrument="oak block",
-                force=0.5,
-                phrase=0,
-                heard=None,
-                heard_phrase=0,
-                rule="any",
-            ),
-        ),
-    ),
-    FETTLE,
-)
+_notes = (reply_note(0, 1.0, None, "oak block", 0.5),)
+STROKE = make_plan(ReplyScore(header=ReplyHeader(), notes=_notes), FETTLE)
 # When it is on, in the plan's time, and for how long.
 (_command,) = STROKE.plan.commands
 STROKE_S, STROKE_LASTS_S = _command.at_s, _command.length_ms / 1000

@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from listen_helpers import sung
-from test_listen_rules import RATE_HZ, harsh, heard, put, quiet
+from listen_helpers import heard, sung
+from test_listen_rules import RATE_HZ, harsh, put, quiet
 
 from callresp.io.audio import open_recording
 from callresp.listen.diagnostics import collect_evidence

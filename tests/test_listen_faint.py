@@ -12,24 +12,17 @@ import numpy.typing as npt
 import pytest
 import scipy.signal
 import soundfile
-from listen_helpers import sung, tone
+from listen_helpers import heard, sung, tone
 
 from callresp.io.audio import open_recording, write_wav
 from callresp.listen.diagnostics import collect_evidence
 from callresp.listen.kernels import noise_floor
 from callresp.listen.note_stream import NoteStream
-from callresp.listen.notes import Rows
 from callresp.listen.offline import note_table
 from callresp.listen.profile import Profile
 
 Wave = npt.NDArray[np.float64]
 RATE_HZ = 48000
-
-
-def heard(wave: Wave, folder: Path, rate_hz: int = RATE_HZ, subtype: str = "PCM_24") -> Rows:
-    path = folder / "heard.wav"
-    write_wav(path, wave, rate_hz, subtype)
-    return note_table(open_recording(path), Profile())[0].notes
 
 
 def test_an_opening_full_of_sound_does_not_hide_the_noise() -> None:
@@ -276,7 +269,7 @@ def test_no_tone_stands_farther_out_of_silence_than_its_converter_lets_it(
     wave = np.zeros(5 * 48000)
     for n in range(6):
         sung(wave, 1.0 + 0.6 * n, 3000.0, 3000.0, 0.15, 1e-3, 48000)
-    snr_db = heard(wave, tmp_path, 48000, subtype)["snr_db"]
+    snr_db = heard(wave, tmp_path, subtype=subtype)["snr_db"]
     most_db = 6.02 * bits + 1.76 + 10 * np.log10(24000 / (1.5 * 93.75)) - 60.0
     assert len(snr_db) >= 5
     assert (snr_db > most_db - 15.0).all()

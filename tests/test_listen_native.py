@@ -11,13 +11,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from listen_helpers import recorded, sung, tone
+from listen_helpers import heard, recorded, sung, tone
 
 import callresp
-from callresp.io.audio import open_recording, write_wav
+from callresp.io.audio import open_recording
 from callresp.listen.kernels import frame
 from callresp.listen.note_stream import NoteStream, StreamOutput
-from callresp.listen.notes import Rows
 from callresp.listen.offline import note_table
 from callresp.listen.online import SETTLE_S, Event, Listener, NoteEnd, NoteOnset
 from callresp.listen.profile import Profile
@@ -31,13 +30,6 @@ RATE_HZ = 48000
 def scene(name: str) -> Scene:
     """A shipped scene, rendered once."""
     return render(load_recipe(name))
-
-
-def heard(wave: np.ndarray, folder: Path, rate_hz: int = RATE_HZ) -> Rows:
-    """What the listener makes of a wave."""
-    path = folder / "heard.wav"
-    write_wav(path, wave, rate_hz)
-    return note_table(open_recording(path), Profile())[0].notes
 
 
 def onset_f(made: Scene, onsets_s: np.ndarray, within_s: float) -> float:

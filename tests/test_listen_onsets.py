@@ -12,13 +12,11 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 import scipy.signal
-from listen_helpers import sung, tone
+from listen_helpers import heard, sung, tone
 
-from callresp.io.audio import open_recording, write_wav
+from callresp.io.audio import open_recording
 from callresp.listen.diagnostics import collect_evidence
 from callresp.listen.kernels import segmentation
-from callresp.listen.notes import Rows
-from callresp.listen.offline import note_table
 from callresp.listen.online import Listener, NoteEnd, NoteOnset
 from callresp.listen.profile import Profile
 from callresp.scene.recipe import load_recipe, vary
@@ -26,12 +24,6 @@ from callresp.scene.render import render
 
 Wave = npt.NDArray[np.float64]
 RATE_HZ = 48000
-
-
-def heard(wave: Wave, folder: Path, rate_hz: int = RATE_HZ) -> Rows:
-    path = folder / "heard.wav"
-    write_wav(path, wave, rate_hz)
-    return note_table(open_recording(path), Profile())[0].notes
 
 
 def attack(kind: str, rate_hz: int, number: int, rng: np.random.Generator) -> Wave:
@@ -58,7 +50,7 @@ def test_an_onset_is_neither_early_nor_late_whatever_begins(
         part = attack(kind, rate_hz, number, rng)
         wave[first : first + len(part)] += part
         true_s.append(first / rate_hz)
-    onsets_s = heard(wave, tmp_path, rate_hz)["onset_s"]
+    onsets_s = heard(wave, tmp_path, rate_hz=rate_hz)["onset_s"]
     errors_s = [onsets_s[np.abs(onsets_s - at_s).argmin()] - at_s for at_s in true_s]
     assert abs(np.median(errors_s)) < 0.001
     assert np.percentile(np.abs(errors_s), 90) < 0.002

@@ -10,22 +10,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from listen_helpers import rung, sung, tone
+from listen_helpers import heard, rung, sung, tone
 
-from callresp.io.audio import open_recording, write_wav
-from callresp.listen.notes import Rows
-from callresp.listen.offline import note_table
 from callresp.listen.online import Listener, NoteOnset
 from callresp.listen.profile import Profile
 
 Wave = npt.NDArray[np.float64]
 RATE_HZ = 48000
-
-
-def heard(wave: Wave, folder: Path, profile: Profile | None = None) -> Rows:
-    path = folder / "heard.wav"
-    write_wav(path, wave, RATE_HZ)
-    return note_table(open_recording(path), profile or Profile())[0].notes
 
 
 def begun(wave: Wave) -> list[NoteOnset]:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from live_helpers import FETTLE
+from plan_helpers import reply_note
 
 from callresp.io.score import ReplyNote
 from callresp.live.player import LINK_LEAD_S, PLAN_AHEAD_S, Player
@@ -25,19 +26,8 @@ def reply(start_s: float, steps: list[float], seed: int = 0) -> list[ReplyNote]:
     rng, found, at_s = random.Random(seed), [], start_s
     for number, step in enumerate(steps):
         at_s += step if number else 0.0
-        found.append(
-            ReplyNote(
-                id=number,
-                onset_s=at_s,
-                offset_s=rng.choice([None, at_s + 0.2]),
-                instrument=rng.choice(NAMES),
-                force=rng.random(),
-                phrase=0,
-                heard=None,
-                heard_phrase=0,
-                rule="r",
-            )
-        )
+        offset_s = rng.choice([None, at_s + 0.2])
+        found.append(reply_note(number, at_s, offset_s, rng.choice(NAMES), rng.random()))
     return found
 
 

@@ -24,6 +24,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from live_helpers import FETTLE, MORNING, RATE_HZ, Scripted, silence
+from plan_helpers import reply_note
 from test_live_engine import PROMPT, calls
 
 from callresp.cli import cli
@@ -31,7 +32,7 @@ from callresp.commands.stream import write_log
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
 from callresp.io.kinds import kind_of
-from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
+from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.link.port import Clock
 from callresp.link.session import Report, SentCommand, Session
 from callresp.live import setup
@@ -461,13 +462,7 @@ def test_a_muted_engine_plays_nothing_and_listens_on() -> None:
 
 
 def small_plan(tmp_path: Path) -> Path:
-    notes = tuple(
-        ReplyNote(
-            id=n, onset_s=0.5 + n / 4, offset_s=None, instrument="oak block", force=0.5, phrase=0,
-            heard=None, heard_phrase=0, rule="r",
-        )
-        for n in range(4)
-    )  # fmt: skip
+    notes = tuple(reply_note(n, 0.5 + n / 4, None, "oak block", 0.5) for n in range(4))
     plan = make_plan(ReplyScore(header=ReplyHeader(), notes=notes), FETTLE)
     write_plan(tmp_path / "x.plan.jsonl", plan.plan)
     return tmp_path / "x.plan.jsonl"

@@ -10,8 +10,9 @@ import msgspec
 import pytest
 from click.testing import CliRunner
 from plan_helpers import reply_note
+from reply_helpers import note
 
-from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyScore, write_heard
+from callresp.io.score import HeardHeader, HeardScore, ReplyHeader, ReplyScore, write_heard
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
 from callresp.palette.similarity import pairs_of
@@ -26,23 +27,10 @@ FETTLE = load_palette("fettle")
 SHADOW = load_rules("shadow")
 
 
-def note(number: int, onset_s: float, pitch_hz: float | None, phrase: int = 0) -> Note:
-    return Note(
-        id=number,
-        onset_s=onset_s,
-        offset_s=onset_s + 0.15,
-        pitch_hz=pitch_hz,
-        level_db=-20.0,
-        voice="A",
-        phrase=phrase,
-        tonality=0.9 if pitch_hz else 0.1,
-    )
-
-
 def heard(*pitches: float) -> HeardScore:
     """Phrases of three notes, all on the same pitches, ten seconds apart."""
     notes = [
-        note(3 * phrase + place, 10.0 * phrase + 0.4 * place, hz, phrase)
+        note(3 * phrase + place, 10.0 * phrase + 0.4 * place, 0.15, hz, phrase=phrase)
         for phrase in range(8)
         for place, hz in enumerate(pitches)
     ]
@@ -66,7 +54,7 @@ def test_a_pitch_is_answered_within_half_a_semitone_in_any_octave(
 ) -> None:
     """Equal temperament: a semitone is the twelfth root of 2 (ISO 16:1975 for 440 Hz)."""
     machine = only_tubes(440.0)
-    found = pitch_coverage([note(0, 1.0, 440.0 * 2 ** (semitones / 12))], machine.striker)
+    found = pitch_coverage([note(0, 1.0, 0.15, 440.0 * 2 ** (semitones / 12))], machine.striker)
     assert {key: getattr(found, key) for key in ("direct", "by_octave", "none")} == {
         key: float(key == where) for key in ("direct", "by_octave", "none")
     }
@@ -74,7 +62,7 @@ def test_a_pitch_is_answered_within_half_a_semitone_in_any_octave(
 
 def test_gaps_say_where_and_how_far() -> None:
     machine = only_tubes(440.0, 880.0)
-    notes = [note(n, n, hz) for n, hz in enumerate((2500, 2550, 2600, 3100, 440, None))]
+    notes = [note(n, n, 0.15, hz) for n, hz in enumerate((2500, 2550, 2600, 3100, 440, None))]
     found = pitch_coverage(notes, machine.striker)
     assert [(gap.low_hz, gap.high_hz, gap.notes) for gap in found.gaps] == [
         (2500, 2600, 3),
@@ -89,7 +77,7 @@ def test_gaps_say_where_and_how_far() -> None:
 def test_nothing_to_reach_with_nor_to_reach() -> None:
     assert pitch_coverage([], FETTLE.striker).none == 0.0
     blocks = tuple(s for s in FETTLE.striker if s.pitch_hz is None)
-    assert pitch_coverage([note(0, 1, 500.0)], blocks).none == 1.0
+    assert pitch_coverage([note(0, 1, 0.15, 500.0)], blocks).none == 1.0
     assert candidates(heard(500.0, 600.0, 700.0), only_tubes(), 5) == []
 
 

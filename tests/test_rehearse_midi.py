@@ -9,11 +9,12 @@ import mido
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from plan_helpers import reply_note
 from rehearse_helpers import bar, bent_hz, damper, hold, machine, plan, shaker, strike, turn
 from smf_reader import Event, Midi, quantity, read_midi
 
 from callresp.errors import UserError
-from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyNote, ReplyScore
+from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyScore
 from callresp.midi.file import TEMPO_US, TICKS_PER_BEAT, tick_of, tracks_of, write_midi
 from callresp.midi.notes import MELODIC, velocity_of
 from callresp.midi.out import play
@@ -255,13 +256,9 @@ def test_a_turner_is_percussion_for_as_long_as_it_runs(tmp_path: Path) -> None:
 
 
 def test_a_reply_is_written_as_asked(tmp_path: Path) -> None:
-    common = {"phrase": 0, "heard": None, "heard_phrase": 0, "rule": "r", "instrument": "bar"}
     reply = ReplyScore(
         header=ReplyHeader(recording="dawn.wav"),
-        notes=(
-            ReplyNote(id=0, onset_s=1.0, offset_s=1.4, force=1.0, **common),  # type: ignore[arg-type]
-            ReplyNote(id=1, onset_s=2.0, offset_s=None, force=0.0, **common),  # type: ignore[arg-type]
-        ),
+        notes=(reply_note(0, 1.0, 1.4, "bar"), reply_note(1, 2.0, None, "bar", 0.0)),
     )
     path = tmp_path / "x.mid"
     palette = machine(bar(440.0, t60_s=(3.0,), damper=damper()))

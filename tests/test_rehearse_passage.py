@@ -5,10 +5,11 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from plan_helpers import reply_note
 from rehearse_helpers import bar, damper, hold, machine, plan, shaker, strike, turn
 
 from callresp.errors import UserError
-from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyNote, ReplyScore
+from callresp.io.score import HeardHeader, HeardScore, Note, ReplyHeader, ReplyScore
 from callresp.plan.model import Change, Plan
 from callresp.plots.excerpt import busiest_stretch, excerpt_of, links_of, marks_of
 
@@ -24,20 +25,7 @@ def heard() -> HeardScore:
 
 def reply() -> ReplyScore:
     rows = [(0, 2.0, 2.3, 0, 7), (1, 2.5, None, 0, 7), (2, 5.0, 5.2, 1, 8)]
-    notes = tuple(
-        ReplyNote(
-            id=i,
-            onset_s=a,
-            offset_s=b,
-            instrument="bar",
-            force=0.5,
-            phrase=p,
-            heard=None,
-            heard_phrase=h,
-            rule="r",
-        )
-        for i, a, b, p, h in rows
-    )
+    notes = tuple(reply_note(i, a, b, "bar", 0.5, p, heard_phrase=h) for i, a, b, p, h in rows)
     return ReplyScore(header=ReplyHeader(recording="x.wav", duration_s=6.0), notes=notes)
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import msgspec
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -24,22 +25,9 @@ GRID_S = 0.01
 
 
 def struck(
-    number: int,
-    onset_s: float,
-    instrument: str,
-    *,
-    heard: int | None = None,
-    offset_s: float | None = None,
-    asked_hz: float | None = None,
-    phrase: int = 0,
+    number: int, onset_s: float, instrument: str, offset_s: float | None = None, **rest: Any
 ) -> ReplyNote:
-    return msgspec.structs.replace(
-        reply_note(number, onset_s, offset_s, instrument),
-        heard=heard,
-        asked_hz=asked_hz,
-        phrase=phrase,
-        heard_phrase=phrase,
-    )
+    return reply_note(number, onset_s, offset_s, instrument, **rest)
 
 
 # Three notes that go up and down again, from 1.0 s to 1.7 s; and a long one of another bird.

@@ -7,6 +7,7 @@ from itertools import combinations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plan_helpers import reply_note
 from reply_helpers import call, note, score_of
 
 from callresp.io.score import Note, Phrase, ReplyNote, phrases
@@ -42,13 +43,9 @@ def sung(places: list[int], start_s: float, step_s: float, phrase: int) -> list[
 
 def struck(places: list[int], start_s: float, step_s: float, answers: int) -> list[ReplyNote]:
     return [
-        ReplyNote(
-            id=100 * answers + k, onset_s=start_s + k * step_s, offset_s=None,
-            instrument=TUBES[place].name, force=0.5, phrase=answers, heard=None,
-            heard_phrase=answers, rule="r",
-        )
+        reply_note(100 * answers + k, start_s + k * step_s, None, TUBES[place].name, 0.5, answers)
         for k, place in enumerate(places)
-    ]  # fmt: skip
+    ]
 
 
 CALLS = phrases([*sung(UP, 1.0, 0.2, 0), *sung(DOWN, 4.0, 0.2, 1), *sung(ARCH, 7.0, 0.2, 2)])

@@ -13,15 +13,21 @@ from __future__ import annotations
 
 import random
 import resource
+import sys
 from collections.abc import Callable
 from functools import partial
+from pathlib import Path
 from typing import TypeVar
 
 import click
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+from plan_helpers import reply_note
+
 from callresp.commands.ui import say
-from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
+from callresp.io.score import ReplyHeader, ReplyScore
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, check
@@ -49,19 +55,7 @@ def dense_reply(palette: Palette, notes: int, seconds: float) -> ReplyScore:
     for number, onset_s in enumerate(sorted(rng.uniform(0, seconds) for _ in range(notes))):
         name = rng.choice(turners) if turners and rng.random() < 0.003 else rng.choice(names)
         ends_s = None if rng.random() < 0.3 else onset_s + rng.uniform(0.05, 1.5)
-        made.append(
-            ReplyNote(
-                id=number,
-                onset_s=onset_s,
-                offset_s=ends_s,
-                instrument=name,
-                force=rng.random(),
-                phrase=0,
-                heard=None,
-                heard_phrase=0,
-                rule="bench",
-            )
-        )
+        made.append(reply_note(number, onset_s, ends_s, name, rng.random()))
     return ReplyScore(header=ReplyHeader(duration_s=seconds), notes=tuple(made))
 
 

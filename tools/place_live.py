@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
@@ -23,13 +23,14 @@ from scipy import fft, signal
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
+from live_helpers import Scripted
 from live_judge import Truth, found_of, judge
 from live_loop import Feedback, Loop, loop_of
 
 from callresp.commands.ui import say
 from callresp.io.score import Note
 from callresp.link.simulator import POWERED_FOR_S
-from callresp.listen.online import Event, Listener, NoteEnd, NoteOnset
+from callresp.listen.online import Listener
 from callresp.live.actions import Action, Record, Release, Send
 from callresp.live.echo_following import EchoFollower
 from callresp.live.engine import Clocks, LiveEngine, LiveSettings
@@ -220,48 +221,22 @@ def row_air(cases: int, seed: int, birds: Sequence[Path]) -> dict[str, object]:
 # Joining, with the board in the loop
 
 
-class Callers:
-    """Is told what birds sing: one or a few notes, every so often."""
-
-    def __init__(self, rng: np.random.Generator, seconds: float) -> None:
-        self._events: list[tuple[float, Event]] = []
-        at_s, key = 5.0, 0
-        while at_s < seconds - 15:
-            start_s = at_s
-            for _ in range(int(rng.integers(1, 4))):
-                key += 1
-                hz, length_s = float(rng.uniform(1200, 5000)), float(rng.uniform(0.05, 0.2))
-                note = Note(
-                    id=key, onset_s=start_s, offset_s=start_s + length_s, pitch_hz=hz,
+def calls(rng: np.random.Generator, seconds: float) -> list[Note]:
+    """What birds sing: one or a few notes, every so often."""
+    notes: list[Note] = []
+    at_s = 5.0
+    while at_s < seconds - 15:
+        for _ in range(int(rng.integers(1, 4))):
+            hz, length_s = float(rng.uniform(1200, 5000)), float(rng.uniform(0.05, 0.2))
+            notes.append(
+                Note(
+                    id=len(notes) + 1, onset_s=at_s, offset_s=at_s + length_s, pitch_hz=hz,
                     level_db=-30.0, voice="A", low_hz=hz - 50, high_hz=hz + 50,
-                )  # fmt: skip
-                began = NoteOnset(key, start_s, hz, hz - 50, hz + 50, note.level_db, "A")
-                self._events.append((start_s + 0.015, began))
-                self._events.append((note.offset_s + 0.1, NoteEnd(key, note)))
-                start_s = note.offset_s + float(rng.uniform(0.1, 0.3))
-            at_s = start_s + float(rng.uniform(8.0, 20.0))
-        self._events.sort(key=lambda event: event[0])
-        self._done = 0
-
-    def push(self, block: npt.NDArray[np.float32]) -> list[Event]:
-        """What begins and ends by the end of a block."""
-        self._done += len(block)
-        now_s = self._done / RATE
-        out = []
-        while self._events and self._events[0][0] <= now_s:
-            out.append(self._events.pop(0)[1])
-        return out
-
-    def restart(self, at_s: float) -> None:
-        """Nothing is begun anew."""
-        self._done = round(at_s * RATE)
-
-    def settle(self, notes: Iterable[int]) -> None:
-        """No voice changes anyway."""
-
-    def finish(self) -> list[Event]:
-        """All has ended."""
-        return []
+                )
+            )  # fmt: skip
+            at_s += length_s + float(rng.uniform(0.1, 0.3))
+        at_s += float(rng.uniform(8.0, 20.0))
+    return notes
 
 
 @dataclass
@@ -300,7 +275,7 @@ class _Morning:
             needs_link=True,
         )
         self.now_s = 0.0
-        callers = Callers(self.rng, self.seconds)
+        callers = Scripted(calls(self.rng, self.seconds), RATE, began_s=0.015)
         self.engine = LiveEngine(
             self.palette, load_rules("canyon"), callers, RATE, clocks, settings
         )
