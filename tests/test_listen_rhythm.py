@@ -11,12 +11,12 @@ from click.testing import CliRunner
 from conftest import need_madmom
 from hypothesis import given
 from hypothesis import strategies as st
+from pulse_peers import comb_period_s, tempogram_period_s
 from scipy import stats
 
 from callresp import rhythm
 from callresp.io.score import HeardHeader, HeardScore, Note, phrases, write_heard
 from callresp.listen.detectors.madmom import why_missing
-from callresp.listen.detectors.tempo import comb_period_s, tempogram_period_s
 from callresp.verbs.rhythm import command
 
 

@@ -6,7 +6,7 @@
     python tools/bench_rhythm.py --seeds 4 --json
 
 One set of defaults; scenes of other seeds than any test uses. Peers are
-madmom's comb filters and librosa's tempogram (`callresp.listen.detectors.tempo`),
+madmom's comb filters and librosa's tempogram (`pulse_peers` of the tests),
 asked for the same phrases in the same run.
 """
 
@@ -24,11 +24,14 @@ import click
 import numpy as np
 import numpy.typing as npt
 
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+from pulse_peers import period_opinions
+
 from callresp.commands.ui import emit, say
 from callresp.evaluate.scoring import match_onsets
 from callresp.io.audio import open_recording, write_wav
 from callresp.io.score import phrases, read_heard, write_heard
-from callresp.listen.detectors.tempo import period_opinions
 from callresp.listen.notes import FEATURES, NOTE
 from callresp.listen.offline import transcribe
 from callresp.listen.voices.assign import assign_voices

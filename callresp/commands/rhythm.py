@@ -10,7 +10,7 @@ from callresp.io.wording import counted
 from callresp.rhythm import Rhythm, phrase_rhythms, voice_pulse
 
 
-def run(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> None:
+def run(heard: Path, voice: str | None, as_json: bool) -> None:
     """Tell the rhythm of every phrase: pace, pulse, trills, hurrying and slowing."""
     score = read_heard(heard, ui.look)
     found = phrase_rhythms(p for p in phrases(score.notes) if voice is None or p.voice == voice)
@@ -18,11 +18,10 @@ def run(heard: Path, voice: str | None, opinions: bool, as_json: bool) -> None:
         ui.warn(f"{heard}: no notes" + (f" of voice {voice}" if voice else ""))
         raise SystemExit(1)
     for phrase, rhythm in found:
-        asked = _opinions(phrase) if opinions and rhythm.onsets > 1 else {}
         if as_json:
-            ui.emit(row_of(phrase, rhythm) | asked)
+            ui.emit(row_of(phrase, rhythm))
         else:
-            ui.say(describe(phrase, rhythm) + _asked(asked))
+            ui.say(describe(phrase, rhythm))
     if as_json:
         return
     for name in sorted({phrase.voice for phrase, _ in found}):
@@ -68,18 +67,3 @@ def describe(phrase: Phrase, rhythm: Rhythm) -> str:
     if rhythm.change:
         text += f", {rhythm.change} (to {rhythm.pace:.1f} times its pace)"
     return text
-
-
-def _opinions(phrase: Phrase) -> dict[str, float | None]:
-    from callresp.listen.detectors.tempo import period_opinions
-
-    found = period_opinions([note.onset_s for note in phrase.notes])
-    return {f"{name}_s": period for name, period in found.items()}
-
-
-def _asked(found: dict[str, float | None]) -> str:
-    return "".join(
-        f", {name.removesuffix('_s')} says {1000 * period:.0f} ms"
-        for name, period in found.items()
-        if period is not None
-    )

@@ -11,7 +11,6 @@ from callresp.verbs.options import PATH
 @click.command(name="rhythm")
 @click.argument("heard", type=PATH)
 @click.option("--voice", help="This voice alone.")
-@click.option("--opinions", is_flag=True, help="Ask madmom and librosa for the pulse too.")
 @options.json("One JSON object a phrase, nothing else.")
 def command(**given: object) -> None:
     """Tell the rhythm of every phrase: pace, pulse, trills, hurrying and slowing.
@@ -22,7 +21,7 @@ def command(**given: object) -> None:
     \b
     Examples:
       callresp rhythm dawn.heard.jsonl
-      callresp rhythm dawn.heard.jsonl --voice E --opinions
+      callresp rhythm dawn.heard.jsonl --voice E
       callresp rhythm dawn.heard.jsonl --json | jq .pulse_s
     """
     options.call("rhythm.run", given)

@@ -1,4 +1,4 @@
-"""Other methods for the pulse: madmom's comb filters and librosa's tempogram.
+"""Other methods for the pulse, to hold ours against: madmom's comb filters, librosa's tempogram.
 
 Both were made for music at 40 to 250 beats a minute and look at a curve of
 onset strength, not at onsets. We make that curve from the onsets, so that they
