@@ -78,7 +78,6 @@ class RehearseOptions:
     distance: float | None
     full_scale: float | None
     calibration: Path | None
-    headroom: float
     float32: bool
     seed: int
     picture: bool
@@ -94,7 +93,6 @@ class RehearseOptions:
 
 def _mix(job: Job, output: Path, asked: RehearseOptions, echoes: tuple[Echo, ...]) -> MixReport:
     mixing = MixSettings(
-        headroom_db=asked.headroom,
         stereo=asked.stereo or asked.pan is not None,
         pan=asked.pan or 0.0,
         float32=asked.float32,

@@ -22,7 +22,6 @@ from callresp.verbs.options import PATH
 @options.number("--distance", (0.1, 10000), "Listener to machine; else palette's.", metavar="M")
 @options.number("--full-scale", (40, 200), "dB SPL of a full-scale sine [94].", metavar="DB")
 @click.option("--calibration", type=PATH, help="File from 'callresp calibrate' instead of it.")
-@options.number("--headroom", (0, 60), default=1.0)
 @click.option("--float", "float32", is_flag=True, help="32-bit float instead of 24 bit.")
 @options.whole("--seed", (0, None), "Of the noises.", default=0)
 @click.option("--picture", is_flag=True, help="Draw a picture too (PNG).")
