@@ -172,6 +172,19 @@ def test_a_palette_that_is_there_is_filled_in_and_keeps_what_it_says(tmp_path: P
         run(test_command.measure_command, *words, str(mine))
 
 
+def test_no_palette_is_left_where_its_plan_can_not_be_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(path: Path, plan: object) -> None:
+        raise UserError("could not write it", where=str(path))
+
+    monkeypatch.setattr("callresp.commands.strike_test.write_plan", full)
+    words = ["--palette", "fettle", "-o", str(tmp_path / "t.plan.jsonl")]
+    with pytest.raises(UserError, match="could not write it"):
+        run(test_command.strike_test_command, *words)
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize(("option", "value"), [("--names", "a,b"), ("--dampers", "7")])
 def test_names_and_dampers_are_one_for_each_channel(
     option: str, value: str, tmp_path: Path

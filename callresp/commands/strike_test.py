@@ -12,7 +12,7 @@ import msgspec
 
 from callresp.commands import options, ui
 from callresp.errors import UserError
-from callresp.io.files import read_text, write_text
+from callresp.io.files import read_text, whole_file, write_text
 from callresp.io.resources import find
 from callresp.io.wording import counted, lasting
 from callresp.palette.files import load_palette, palette_of
@@ -70,8 +70,10 @@ def run_strike_test(
     )
     known = load_palette(find("palettes", palette)) if palette is not None else machine
     checked, settings = plan_strike_test(known, machine, settings, str(beside))
-    write_text(beside, text)
-    write_plan(output, checked.plan)
+    # Neither is of use without the other: the palette takes its name once the plan is there.
+    with whole_file(beside) as part:
+        part.write_text(text, encoding="utf-8")
+        write_plan(output, checked.plan)
     plan = checked.plan
     if as_json:
         ui.emit(
