@@ -20,6 +20,7 @@ import msgspec
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
+from bench_table import Table
 from link_helpers import FETTLE, Line, plan_of, true_errors_ms
 
 from callresp.link.board import SimulatedBoard
@@ -53,30 +54,19 @@ def landed(minutes: float, ppm: float, line_name: str) -> tuple[list[float], lis
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--minutes", default=60.0, show_default=True, help="Simulated, for each line.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a row.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def main(minutes: float, as_json: bool) -> None:
     """Print where strokes land."""
-    if not as_json:
-        click.echo(f"strokes from plan by the true time, {minutes:g} simulated minutes each")
-        click.echo(f"{'line':22}{'ppm':>6}{'median ms':>11}{'p99 ms':>9}{'peer p99 ms':>13}")
+    table = Table(
+        f"strokes from plan by the true time, {minutes:g} simulated minutes each",
+        ("line", "ppm", "strokes", "median ms", "p99 ms", "peer p99 ms"),
+    )
     for name in LINES:
         for ppm in (-100.0, 100.0):
             ours, peer = landed(minutes, ppm, name)
-            row = {
-                "line": name,
-                "ppm": ppm,
-                "strokes": len(ours),
-                "median_ms": percentile(ours, 0.5),
-                "p99_ms": percentile(ours, 0.99),
-                "peer_p99_ms": percentile(peer, 0.99),
-            }
-            if as_json:
-                click.echo(msgspec.json.encode(row))
-            else:
-                click.echo(
-                    f"{name:22}{ppm:6.0f}{row['median_ms']:11.3f}{row['p99_ms']:9.3f}"
-                    f"{row['peer_p99_ms']:13.2f}"
-                )
+            middle, most = percentile(ours, 0.5), percentile(ours, 0.99)
+            table.add(name, f"{ppm:g}", len(ours), middle, most, percentile(peer, 0.99))
+    click.echo(msgspec.json.encode(table.plain()) if as_json else table.text())
 
 
 if __name__ == "__main__":

@@ -27,6 +27,7 @@ import msgspec
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
+from bench_table import Table
 from link_helpers import FETTLE
 
 from callresp.link.board import SimulatedBoard
@@ -120,28 +121,28 @@ class Figures:
     resent: int = 0
     cpu_s: float = 0.0
 
-    def row(self) -> dict[str, float | str]:
-        """For printing; `lost` are those that were neither played nor refused as late."""
+    def row(self) -> tuple[str | float, ...]:
+        """A row of the table; `lost` are those that were neither played nor refused as late."""
         errors = sorted(self.errors_ms) or [float("nan")]
         seconds = self.minutes * 60
-        return {
-            "who": self.who,
-            "asked_per_s": self.asked_per_s,
-            "minutes": self.minutes,
-            "asked": self.asked,
-            "played": self.played,
-            "late": self.late,
-            "lost": self.asked - self.played - self.late,
-            "median_ms": errors[len(errors) // 2],
-            "p99_ms": errors[int(0.99 * (len(errors) - 1))],
-            "worst_ms": errors[-1],
-            "out_bytes_each": self.out_bytes / max(self.asked, 1),
-            "back_bytes_each": self.back_bytes / max(self.asked, 1),
-            "out_full": self.out_bytes * 10 / BAUD / seconds,
-            "back_full": self.back_bytes * 10 / BAUD / seconds,
-            "resent": self.resent,
-            "cpu_s": self.cpu_s,
-        }
+        return (
+            self.who,
+            self.asked_per_s,
+            self.minutes,
+            self.asked,
+            self.played,
+            self.late,
+            self.asked - self.played - self.late,
+            errors[len(errors) // 2],
+            errors[int(0.99 * (len(errors) - 1))],
+            errors[-1],
+            self.out_bytes / max(self.asked, 1),
+            self.back_bytes / max(self.asked, 1),
+            100 * self.out_bytes * 10 / BAUD / seconds,
+            100 * self.back_bytes * 10 / BAUD / seconds,
+            self.resent,
+            self.cpu_s,
+        )
 
 
 def due_at(number: int, rate: int) -> tuple[float, int]:
@@ -237,39 +238,25 @@ def peer(rate: int, minutes: float) -> Figures:
     return figures
 
 
-def tell(figures: Figures, as_json: bool) -> None:
-    """Print one run."""
-    row = figures.row()
-    if as_json:
-        click.echo(msgspec.json.encode(row))
-        return
-    click.echo(
-        f"{row['who']:20}{row['asked_per_s']:6}{row['minutes']:5.0f}{row['asked']:9}"
-        f"{row['played']:9}{row['late']:7}{row['lost']:7}{row['median_ms']:9.3f}"
-        f"{row['p99_ms']:9.3f}{row['worst_ms']:10.3f}{row['out_bytes_each']:7.1f}"
-        f"{row['back_bytes_each']:6.1f}{row['out_full']:6.0%}{row['back_full']:6.0%}"
-        f"{row['resent']:7}{row['cpu_s']:7.0f}",
-    )
-
-
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--minutes", default=60.0, show_default=True, help="Simulated, of the long run.")
 @click.option("--rate", default=60, show_default=True, help="Strikes a second of the long run.")
 @click.option("--short", default=1.0, show_default=True, help="Minutes of each short run.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a row.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def main(minutes: float, rate: int, short: float, as_json: bool) -> None:
     """Print what 20 channels take through 115,200 baud."""
-    if not as_json:
-        click.echo(
-            f"{'host':20}{'/s':>6}{'min':>5}{'asked':>9}{'played':>9}{'late':>7}{'lost':>7}"
-            f"{'med ms':>9}{'p99 ms':>9}{'worst ms':>10}{'B out':>7}{'back':>6}{'full':>6}"
-            f"{'back':>6}{'again':>7}{'CPU s':>7}"
-        )
-    for short_rate in (200, 500, 700, 800, 1000):
-        tell(ours(short_rate, short), as_json)
-        tell(peer(short_rate, short), as_json)
-    tell(ours(rate, minutes), as_json)
-    tell(peer(rate, minutes), as_json)
+    table = Table(
+        f"Strikes on {CHANNELS} channels through {BAUD} baud",
+        (
+            "host", "/s", "min", "asked", "played", "late", "lost", "median ms", "p99 ms",
+            "worst ms", "B out", "B back", "out full %", "back full %", "resent", "CPU s",
+        ),
+    )  # fmt: skip
+    runs = [(short_rate, short) for short_rate in (200, 500, 700, 800, 1000)]
+    for one_rate, one_minutes in [*runs, (rate, minutes)]:
+        table.add(*ours(one_rate, one_minutes).row())
+        table.add(*peer(one_rate, one_minutes).row())
+    click.echo(msgspec.json.encode(table.plain()) if as_json else table.text())
 
 
 if __name__ == "__main__":

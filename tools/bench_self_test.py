@@ -26,6 +26,7 @@ import strike_machine as sm
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 
+from bench_table import Table
 from field_machine import known, machine, recorded
 from measure_helpers import capture_of
 
@@ -88,7 +89,10 @@ def main(runs: int) -> None:
         10 * np.log10(2 * np.mean(quiet[round((a + 0.01) * 48000) :][:12000].astype(float) ** 2))
         for a in at_s
     ]
-    print(f"{'fault':10}{'named':>8}{'others blamed':>15}{'plain':>8}{'others blamed':>15}")
+    table = Table(
+        f"{runs} machines with each fault, of five strikers",
+        ("fault", "named", "others blamed", "plain check", "others blamed by it"),
+    )
     total_s = 0.0
     for fault, what in FAULTS.items():
         counts = np.zeros(4, int)
@@ -119,11 +123,11 @@ def main(runs: int) -> None:
             ]
             counts += (right, sum(n != bad for n in blamed), bad in plain,
                        sum(n != bad for n in plain))  # fmt: skip
-        print(
-            f"{fault:10}{counts[0]:>4}/{runs:<3}{counts[1]:>12}/{4 * runs:<3}"
-            f"{counts[2]:>4}/{runs:<3}{counts[3]:>12}/{4 * runs:<3}"
-        )
-    print(f"{total_s / runs / len(FAULTS):.2f} s of processor time a test of five strikers")
+        table.add(fault, *map(int, counts))
+    table.notes.append(
+        f"{total_s / runs / len(FAULTS):.2f} s of processor time a test of five strikers"
+    )
+    print(table.text())
 
 
 if __name__ == "__main__":
