@@ -15,6 +15,7 @@ import pytest
 from conftest import missing
 
 import callresp
+from callresp.firmware.folder import firmware_files, write_folder
 from callresp.firmware.limits import board_numbers, coil_numbers, driver_numbers, motor_numbers
 from callresp.link.board import SimulatedBoard
 from callresp.link.framing import Deframer, frame
@@ -94,6 +95,22 @@ def built(folder: Path, main: str) -> Path:
     done = subprocess.run(words, cwd=FIRMWARE, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     return program
+
+
+def made(folder: Path, palette: Palette) -> Path:
+    """A board's folder, with what plain `make` leaves in it."""
+    for tool in ("make", "arm-none-eabi-gcc"):
+        if shutil.which(tool) is None:
+            missing(f"no {tool} here: install make and gcc-arm-none-eabi to build the firmware")
+    write_folder(folder, firmware_files(palette))
+    done = subprocess.run(["make", "-s"], cwd=folder, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    return folder
+
+
+def beats(until_ms: int) -> list[tuple[float, bytes]]:
+    """A host's heartbeat, as (time in µs, frame)."""
+    return [(1000.0 * at, frame(TimeRequest(at).pack())) for at in range(10, until_ms, 60)]
 
 
 def messages_of(plan: Plan, drift: float, lead_s: float = 1.0) -> list[Timed]:

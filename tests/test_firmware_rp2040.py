@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import re
-import shutil
 import struct
 import subprocess
 from pathlib import Path
 
 import msgspec
 import pytest
-from conftest import missing
 from emulated_cortex import rested_memory
 from emulated_rp2040 import SYST_CSR, SYST_RVR, VTOR, Rp2040
-from firmware_helpers import strip_levels
+from firmware_helpers import beats, made, strip_levels
 from i2c_parts import I2cBus, Sht31
 from link_helpers import messages_in
 
-from callresp.firmware.folder import firmware_files, write_folder
 from callresp.link.framing import frame
 from callresp.link.messages import (
     VERSION,
@@ -44,14 +41,7 @@ BASE = 0x20000000 - 256  # its image begins behind the boot code
 
 @pytest.fixture(scope="module")
 def uf2(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    for tool in ("make", "arm-none-eabi-gcc"):
-        if shutil.which(tool) is None:
-            missing(f"no {tool} here: install make and gcc-arm-none-eabi to build the firmware")
-    folder = tmp_path_factory.mktemp("pocket") / "board"
-    write_folder(folder, firmware_files(POCKET))
-    done = subprocess.run(["make", "-s"], cwd=folder, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    return folder / "firmware.uf2"
+    return made(tmp_path_factory.mktemp("pocket") / "board", POCKET) / "firmware.uf2"
 
 
 def started(uf2: Path, **more: object) -> Rp2040:
@@ -59,11 +49,6 @@ def started(uf2: Path, **more: object) -> Rp2040:
     chip = Rp2040(uf2=uf2, adc=3350, **more)  # type: ignore[arg-type]
     chip.start()
     return chip
-
-
-def beats(until_ms: int) -> list[tuple[float, bytes]]:
-    """A host's heartbeat."""
-    return [(1000.0 * at, frame(TimeRequest(at).pack())) for at in range(10, until_ms, 60)]
 
 
 def test_it_boots_from_the_flash_and_plays_within_its_limits(uf2: Path) -> None:
@@ -157,9 +142,7 @@ def test_addressable_lights_are_told_bit_by_bit(tmp_path: Path) -> None:
     assert pins is not None
     pins = msgspec.structs.replace(pins, light_strip=LightStrip(pin="GP22", count=2))
     board = msgspec.structs.replace(POCKET.board, pins=pins, lights=3)
-    folder = tmp_path / "b"
-    write_folder(folder, firmware_files(msgspec.structs.replace(POCKET, board=board)))
-    subprocess.run(["make", "-s"], cwd=folder, check=True, capture_output=True)
+    folder = made(tmp_path / "b", msgspec.structs.replace(POCKET, board=board))
     words = ["arm-none-eabi-nm", "-S", str(folder / "firmware.elf")]
     told = subprocess.run(words, capture_output=True, text=True, check=True).stdout
     found = re.search(r"^(\w+) (\w+) T chip_strip_show$", told, re.MULTILINE)

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 import struct
-import subprocess
 from pathlib import Path
 
 import msgspec
 import pytest
-from conftest import missing
 from emulated_cortex import rested_memory
 from emulated_stm32 import (
     FLASH,
@@ -22,11 +19,10 @@ from emulated_stm32 import (
     Stm32f405,
     pin_number,
 )
-from firmware_helpers import strip_levels
+from firmware_helpers import beats, made, strip_levels
 from i2c_parts import Ads1115, Bh1750, I2cBus, Sht31
 from link_helpers import messages_in
 
-from callresp.firmware.folder import firmware_files, write_folder
 from callresp.link.framing import frame
 from callresp.link.messages import (
     FAULTS,
@@ -57,20 +53,14 @@ AT_REST = {BATTERY: round(12.0 * 22 / 122 / 3.3 * 4096), THERMISTOR: 2048}
 
 @pytest.fixture(scope="module")
 def flash(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    for tool in ("make", "arm-none-eabi-gcc"):
-        if shutil.which(tool) is None:
-            missing(f"no {tool} here: install make and gcc-arm-none-eabi to build the firmware")
-    folder = tmp_path_factory.mktemp("fettle") / "board"
     pins = FETTLE.board.pins
     assert pins is not None
     assert pins.sensors is not None
     bus = msgspec.structs.replace(pins.sensors, parts=("SHT31", "BH1750", "ADS1115"))
     pins = msgspec.structs.replace(pins, sensors=bus)
     board = msgspec.structs.replace(FETTLE.board, pins=pins)
-    write_folder(folder, firmware_files(msgspec.structs.replace(FETTLE, board=board)))
-    done = subprocess.run(["make", "-s"], cwd=folder, capture_output=True, text=True, check=False)
-    assert (done.returncode, done.stderr) == (0, "")
-    return folder / "firmware.bin"
+    folder = tmp_path_factory.mktemp("fettle") / "board"
+    return made(folder, msgspec.structs.replace(FETTLE, board=board)) / "firmware.bin"
 
 
 def started(flash: Path, **more: object) -> Stm32f405:
@@ -85,10 +75,6 @@ def told(chip: Stm32f405) -> list[Message]:
     messages = messages_in(bytes(chip.sent))
     chip.sent.clear()
     return [message for message in messages if message is not None]
-
-
-def beats(until_ms: int) -> list[tuple[float, bytes]]:
-    return [(1000.0 * at, frame(TimeRequest(at).pack())) for at in range(10, until_ms, 60)]
 
 
 def test_it_starts_by_its_crystal_strikes_and_holds(flash: Path) -> None:
@@ -188,9 +174,8 @@ def test_addressable_lights_are_told_bit_by_bit(tmp_path: Path) -> None:
     strip = LightStrip(pin="PB9", count=2)
     pins = msgspec.structs.replace(pins, light_strip=strip)
     board = msgspec.structs.replace(FETTLE.board, pins=pins, lights=3)
-    write_folder(tmp_path / "b", firmware_files(msgspec.structs.replace(FETTLE, board=board)))
-    subprocess.run(["make", "-s"], cwd=tmp_path / "b", check=True, capture_output=True)
-    chip = started(tmp_path / "b" / "firmware.bin", tick_instructions=4000)
+    folder = made(tmp_path / "b", msgspec.structs.replace(FETTLE, board=board))
+    chip = started(folder / "firmware.bin", tick_instructions=4000)
     lights = [LightAt(n, 1 + n, 1000, level) for n, level in enumerate((0x35, 0xC2))]
     said = b"".join(frame(message.pack()) for message in (Hello(VERSION, 7), *lights))
     chip.run(160_000, [*beats(160), (5_000.0, said)])
