@@ -9,7 +9,7 @@ a host that falls silent; in us at the chip's clock, at 1.5 clocks an instructio
 nobody here: a board with a scope tells). Lateness: a plan of its own, played by an emulated chip
 whose instructions take their time (4 ns on the STM32F405, 16 ns on the small core), how far from
 its time each coil went on. The peer in the same run is the 20 us, 16 kB and 1 ms that are asked.
-Idle: 60 h powered without a host, then a phrase. Conformance: every test that the simulated
+Conformance: every test that the simulated
 board passes, on every emulated chip, a minute of garbage, a killed host, resets and days of
 power among them. Fuzz: frames and noise under sanitizers.
 """
@@ -39,17 +39,14 @@ from test_firmware_chips import CLOCKS, longest_tick, sizes_of
 
 from callresp.firmware.folder import firmware_files
 from callresp.firmware.own_plan import PlanStart
-from callresp.link.framing import Deframer, frame
+from callresp.link.framing import frame
 from callresp.link.messages import (
     TICKS_PER_S,
-    VERSION,
     Acknowledge,
     Done,
-    Hello,
     StrikeAt,
     TimeReply,
     TimeRequest,
-    parse,
 )
 from callresp.palette.files import load_palette
 from callresp.plan.model import Hold, Strike
@@ -162,27 +159,6 @@ def lateness(folder: Path, minutes: float) -> Iterator[Row]:
         }
 
 
-def idle(folder: Path) -> Iterator[Row]:
-    """60 h powered without a host, then a phrase."""
-    for chip in MACHINES:
-        image = image_of(folder / f"{chip}-13", chip, FETTLE)
-        board = EmulatedBoard(image, FETTLE, chip=chip)
-        board.idle(60 * 3600.0)
-        # It sleeps: a greeting wakes it, and is lost, as a host says it again.
-        board.receive(frame(Hello(VERSION, 7).pack()), 60 * 3600.0)
-        told, deframer, now_s = list[object](), Deframer(), 60 * 3600.0 + 0.25
-        at = round(now_s * TICKS_PER_S) + 1000
-        data = frame(Hello(VERSION, 7).pack())
-        for n in range(8):
-            data += frame(StrikeAt(n, n % 5, at + 1500 * n, 800).pack())
-        for _ in range(30):
-            told += [parse(p) for p in deframer.feed(board.receive(data, now_s))]
-            now_s, data = now_s + 0.05, frame(TimeRequest(1).pack())
-        board.close()
-        played = sum(isinstance(m, Done) and m.outcome == 0 for m in told)
-        yield {"idle on": chip, "hours": 60, "strokes played after": f"{played} of 8"}
-
-
 def conformance() -> Iterator[Row]:
     """Every conformance and fault test on every emulated chip: each a row, as it ends."""
     ends = Counter[str]()
@@ -222,7 +198,6 @@ def main(minutes: float, rounds: int, only: str | None, as_json: bool) -> None:
             "sizes": lambda: sizes(folder),
             "interrupts": lambda: interrupts(folder),
             "line": line_rates,
-            "idle": lambda: idle(folder),
             "conformance": conformance,
             "lateness": lambda: lateness(folder, minutes),
             "fuzz": lambda: fuzz(folder, rounds),

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from pathlib import Path
 
@@ -26,9 +26,10 @@ import click
 import msgspec
 import numpy as np
 import numpy.typing as npt
-import place_live
 import pyroomacoustics as pra
 import strike_machine as sm
+from place_live import HUMIDITY, RATE, real_one, speed
+from place_live import ROWS as LIVE_ROWS
 from scipy import fft, signal
 
 from callresp.commands.ui import emit, say
@@ -43,11 +44,8 @@ from callresp.strike_test.capture import Capture
 
 Wave = npt.NDArray[np.float64]
 
-# As fast as is worked at; that other rates do as well is for the tests.
-RATE = 24000
 HIT_S = 0.0005
 KINDS = ("oak block", "tin box", "tube 2")
-HUMIDITY = 60.0
 SOUND = (".wav", ".flac")
 
 
@@ -59,11 +57,6 @@ class Heard:
     report: PlaceReport
     peers_s: dict[str, float]
     loud_db: float
-
-
-def speed_there(air_c: float) -> float:
-    """What pyroomacoustics takes as the speed of sound."""
-    return float(pra.parameters.Physics(air_c, HUMIDITY).get_sound_speed())
 
 
 def wall_response(
@@ -79,7 +72,7 @@ def wall_response(
     west = pra.Material(absorbed[0])
     east = pra.Material(absorbed[1]) if len(walls_m) > 1 else gone
     materials = dict.fromkeys(("north", "south", "floor", "ceiling"), gone)
-    speed = speed_there(air_c)
+    speed_m_s = speed(air_c)
     across_m = walls_m[0] + (walls_m[1] if len(walls_m) > 1 else far_m)
     room = pra.ShoeBox(
         [across_m, 2 * far_m, 2 * far_m],
@@ -95,8 +88,8 @@ def wall_response(
     room.add_source(source)
     room.add_microphone(ear)
     room.compute_rir()
-    straight_s = microphone_m / speed
-    delays = [math.hypot(2 * m, microphone_m) / speed - straight_s for m in walls_m]
+    straight_s = microphone_m / speed_m_s
+    delays = [math.hypot(2 * m, microphone_m) / speed_m_s - straight_s for m in walls_m]
     response = np.asarray(room.rir[0][0])
     return response / np.abs(response).max(), tuple(delays)
 
@@ -166,18 +159,12 @@ def wind(rng: np.random.Generator, count: int) -> Wave:
 
 
 def a_striker(striker: Striker, rng: np.random.Generator) -> sm.Striker:
-    """A real one: no two are as their palette says, and it rings free."""
-    each = rng.normal(1.0, 0.01, len(striker.partials))
-    return sm.Striker(
-        striker.name,
-        striker.coil.channel,
-        [p.ratio * striker.reference_hz * e for p, e in zip(striker.partials, each, strict=True)],
-        [p.level_db + rng.normal(0, 2) for p in striker.partials],
-        [p.t60_s * rng.uniform(0.8, 1.25) for p in striker.partials],
+    """One that also rings for another time than its palette says, and scatters."""
+    return replace(
+        real_one(striker, rng),
+        t60_s=[p.t60_s * rng.uniform(0.8, 1.25) for p in striker.partials],
         latency_ms=striker.latency_ms + rng.uniform(-3, 3),
         jitter_ms=0.4,
-        contact_db=-15.0,
-        speaks_ms=3.0,
     )
 
 
@@ -254,9 +241,8 @@ def one(
     machine = a_striker(striker, rng)
     if walls_m:
         response, truth_s = wall_response(walls_m, losses_db, air_c, microphone_m)
-        speed = speed_there(air_c)
         at = (
-            round((truth_s[0] + microphone_m / speed) * RATE)
+            round((truth_s[0] + microphone_m / speed(air_c)) * RATE)
             + pra.constants.get("frac_delay_length") // 2
         )
         echo = float(
@@ -467,7 +453,7 @@ ROWS = {
     "field": row_field,
     "two": row_two,
     "room": row_room,
-    **place_live.ROWS,
+    **LIVE_ROWS,
 }
 
 

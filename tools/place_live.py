@@ -47,6 +47,7 @@ from callresp.scene.recipe import load_recipe, vary
 
 Wave = npt.NDArray[np.float64]
 
+# As fast as is worked at; that other rates do as well is for the tests.
 RATE = 24000
 HUMIDITY = 60.0
 MICROPHONE_M = 0.6
