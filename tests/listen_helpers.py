@@ -14,6 +14,7 @@ from callresp.io.audio import open_recording, write_wav
 from callresp.io.score import Note
 from callresp.listen.notes import FEATURES, NOTE, Rows
 from callresp.listen.offline import note_table
+from callresp.listen.online import Event, Listener
 from callresp.listen.profile import Profile
 
 RATE_HZ = 44100
@@ -87,6 +88,21 @@ def heard(
     path = folder / "heard.wav"
     write_wav(path, wave, rate_hz, subtype)
     return note_table(open_recording(path), profile or Profile())[0].notes
+
+
+def online(
+    wave: npt.NDArray[np.floating],
+    size: int = 256,
+    rate_hz: int = 48000,
+    profile: Profile | None = None,
+) -> list[tuple[float, Event]]:
+    """Every event of a wave heard by blocks, with the time, in sound heard, at which it came."""
+    listener, samples = Listener(rate_hz, profile), wave.astype(np.float32)
+    events: list[tuple[float, Event]] = []
+    for start in range(0, len(samples), size):
+        now_s = (start + size) / rate_hz
+        events += [(now_s, event) for event in listener.push(samples[start : start + size])]
+    return [*events, *((len(samples) / rate_hz, event) for event in listener.finish())]
 
 
 def row(

@@ -14,13 +14,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from listen_helpers import heard, sung
+from listen_helpers import heard, online, sung
 from test_listen_rules import RATE_HZ, harsh, put, quiet
 
 from callresp.io.audio import open_recording
 from callresp.listen.diagnostics import collect_evidence
 from callresp.listen.notes import Rows
-from callresp.listen.online import Listener, NoteEnd, NoteOnset
+from callresp.listen.online import NoteEnd, NoteOnset
 from callresp.listen.profile import Profile
 
 Wave = npt.NDArray[np.float64]
@@ -170,11 +170,7 @@ def test_a_harsh_end_of_a_call_is_heard_in_the_rain(tmp_path: Path) -> None:
 
 def told_s(wave: Wave, profile: Profile | None = None) -> npt.NDArray[np.float64]:
     """When the notes begin that are told online, seconds; each of them is ended."""
-    listener, events = Listener(RATE_HZ, profile), []
-    samples = wave.astype(np.float32)
-    for start in range(0, len(samples), 256):
-        events += listener.push(samples[start : start + 256])
-    events += listener.finish()
+    events = [event for _, event in online(wave, profile=profile)]
     onsets_s = {one.key: one.onset_s for one in events if isinstance(one, NoteOnset)}
     assert set(onsets_s) <= {one.key for one in events if isinstance(one, NoteEnd)}
     return np.array(list(onsets_s.values()))
@@ -210,15 +206,7 @@ def test_online_no_brief_tone_by_chance_is_reported(
 
 def test_online_and_offline_leave_out_the_same(tmp_path: Path) -> None:
     wave = rain()
-    listener, samples = Listener(RATE_HZ), wave.astype(np.float32)
-    events = [
-        event
-        for start in range(0, len(samples), 999)
-        for event in listener.push(samples[start : start + 999])
-    ]
-    online_s = [
-        e.note.onset_s for e in [*events, *listener.finish()] if isinstance(e, NoteEnd) and e.note
-    ]
+    online_s = [e.note.onset_s for _, e in online(wave, 999) if isinstance(e, NoteEnd) and e.note]
     offline_s = heard(wave, tmp_path)["onset_s"]
     assert [round(s, 3) for s in online_s if s > 8.0] == [
         round(float(s), 3) for s in offline_s if s > 8.0

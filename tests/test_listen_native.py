@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from listen_helpers import heard, recorded, sung, tone
+from listen_helpers import heard, online, recorded, sung, tone
 
 import callresp
 from callresp.io.audio import open_recording
 from callresp.listen.kernels import frame
 from callresp.listen.note_stream import NoteStream, StreamOutput
 from callresp.listen.offline import note_table
-from callresp.listen.online import SETTLE_S, Event, Listener, NoteEnd, NoteOnset
+from callresp.listen.online import SETTLE_S, NoteEnd, NoteOnset
 from callresp.listen.profile import Profile
 from callresp.scene.recipe import load_recipe
 from callresp.scene.render import Scene, render
@@ -100,16 +100,6 @@ def _notes(engine: NoteStream, samples: np.ndarray, size: int) -> np.ndarray:
     outputs += engine.push(np.zeros(0, np.float32), last=True)
     rows = np.concatenate([out.notes.notes for out in outputs])
     return np.stack([rows["onset_s"], rows["offset_s"], rows["level_db"]])
-
-
-def online(samples: np.ndarray, size: int = 256) -> list[tuple[float, Event]]:
-    """Every event with the time at which it came out."""
-    listener = Listener(RATE_HZ)
-    events: list[tuple[float, Event]] = []
-    for start in range(0, len(samples), size):
-        now_s = (start + size) / RATE_HZ
-        events += [(now_s, event) for event in listener.push(samples[start : start + size])]
-    return [*events, *((len(samples) / RATE_HZ, event) for event in listener.finish())]
 
 
 @pytest.mark.parametrize("name", ["solo", "duet", "rhythm"])

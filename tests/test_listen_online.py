@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from listen_helpers import rung, sung, tone
+from listen_helpers import online, rung, sung, tone
 
 from callresp.errors import UserError
 from callresp.listen.online import Event, Listener, NoteEnd, NoteOnset, PhraseEnd, VoiceChange
@@ -16,17 +16,6 @@ from callresp.scene.render import render
 
 RATE_HZ = 48000
 Events = list[tuple[float, Event]]
-
-
-def online(samples: np.ndarray, size: int = 256) -> Events:
-    """Every event with the time, in sound heard, at which it came out."""
-    listener = Listener(RATE_HZ)
-    wave = samples.astype(np.float32)
-    events: Events = []
-    for start in range(0, len(wave), size):
-        now_s = (start + size) / RATE_HZ
-        events += [(now_s, event) for event in listener.push(wave[start : start + size])]
-    return [*events, *((len(wave) / RATE_HZ, event) for event in listener.finish())]
 
 
 def told(events: Events) -> list[tuple[float, NoteOnset]]:

@@ -12,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 import scipy.signal
-from listen_helpers import heard, sung, tone
+from listen_helpers import heard, online, sung, tone
 
 from callresp.io.audio import open_recording
 from callresp.listen.diagnostics import collect_evidence
 from callresp.listen.kernels import segmentation
-from callresp.listen.online import Listener, NoteEnd, NoteOnset
+from callresp.listen.online import NoteEnd, NoteOnset
 from callresp.listen.profile import Profile
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import render
@@ -151,14 +151,8 @@ def test_a_whine_without_end_is_of_the_place_and_explained(tmp_path: Path) -> No
 
 
 def test_few_onsets_of_croaks_come_to_nothing() -> None:
-    pond = render(vary(load_recipe("pond"), seconds=30)).samples.astype(np.float32)
-    listener = Listener(RATE_HZ)
-    events = [
-        event
-        for start in range(0, len(pond), 256)
-        for event in listener.push(pond[start : start + 256])
-    ]
-    events += listener.finish()
+    pond = render(vary(load_recipe("pond"), seconds=30)).samples
+    events = [event for _, event in online(pond)]
     begun = {event.key for event in events if isinstance(event, NoteOnset)}
     none = {event.key for event in events if isinstance(event, NoteEnd) and event.note is None}
     assert len(none) < 0.3 * len(begun)

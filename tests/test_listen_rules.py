@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from listen_helpers import heard, rung, sung, tone
+from listen_helpers import heard, online, rung, sung, tone
 
-from callresp.listen.online import Listener, NoteOnset
+from callresp.listen.online import NoteOnset
 from callresp.listen.profile import Profile
 
 Wave = npt.NDArray[np.float64]
@@ -21,14 +21,7 @@ RATE_HZ = 48000
 
 def begun(wave: Wave) -> list[NoteOnset]:
     """The onsets that are told online."""
-    samples = wave.astype(np.float32)
-    listener = Listener(RATE_HZ)
-    events = [
-        event
-        for start in range(0, len(samples), 256)
-        for event in listener.push(samples[start : start + 256])
-    ]
-    return [event for event in [*events, *listener.finish()] if isinstance(event, NoteOnset)]
+    return [event for _, event in online(wave) if isinstance(event, NoteOnset)]
 
 
 def quiet(seconds: float, seed: int = 1) -> Wave:

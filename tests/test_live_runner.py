@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from board_on_pty import wait_until
 from field_helpers import log_rows
 from live_helpers import FETTLE, MORNING, RATE_HZ, Scripted, silence
 from test_live_engine import PROMPT, calls
@@ -73,13 +74,6 @@ class Played:
 
     def close(self) -> None:
         self.closed.set()
-
-
-def wait_until(there: Callable[[], object]) -> None:
-    until = time.monotonic() + PATIENCE_S
-    while not there():
-        assert time.monotonic() < until, "it never came"
-        time.sleep(0.001)
 
 
 def engine_for(notes: list[Note], clock: Clock, **more: object) -> LiveEngine:
