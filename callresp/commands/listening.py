@@ -147,16 +147,8 @@ def play_and_record(
 ) -> PlayedAndHeard:
     """Stream a plan to the board on a port, and record meanwhile.
 
-    Parameters
-    ----------
-    checked, machine, port
-        The plan, its palette, and a serial port or 'simulated'.
-    recorder
-        Not yet entered.
-    after_s
-        Sound that is taken after the last command.
-    label
-        Of the progress bar.
+    `port` may be 'simulated'; the recorder is not yet entered. Sound is taken for `after_s` more
+    after the last command.
     """
     began: list[float] = []
     with recorder:

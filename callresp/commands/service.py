@@ -103,16 +103,9 @@ def _me() -> str:
 
 
 def unit_text(options: tuple[str, ...], name: str, user: str, folder: Path) -> str:
-    """The unit: the options with whole paths, quoted as systemd reads them.
+    """The unit: the options of ``callresp live`` with whole paths, quoted as systemd reads them.
 
-    Parameters
-    ----------
-    options
-        Of ``callresp live``.
-    name, user
-        Of the service, and who runs it.
-    folder
-        What relative paths are relative to.
+    Relative paths are relative to `folder`; `user` runs the service.
     """
     words = [sys.executable, "-m", "callresp", "live", *_absolute(options, folder)]
     if "--yes" not in words:

@@ -50,14 +50,7 @@ def progress(label: str) -> Iterator[Advance]:
 def target(output: Path, *inputs: Path | str | None, writes: Kind) -> Path:
     """Look at a file to be written before any work is done for it.
 
-    Parameters
-    ----------
-    output
-        Where the result should go.
-    inputs
-        What the command reads, and what else it writes.
-    writes
-        What it will hold.
+    `inputs` are what the command reads, and what else it writes.
 
     Raises
     ------

@@ -114,18 +114,9 @@ def make_answer(
     around_s: float | None = None,
     cancelled: Callable[[], bool] = lambda: False,
 ) -> Answer:
-    """Answer, plan and act out.
+    """Answer, plan and act out; of a long score only the stretch around `around_s`, if given.
 
-    Parameters
-    ----------
-    number
-        By which the page asks for it.
-    heard, palette, rules
-        What is answered, on what, by which rules.
-    around_s
-        Answer the stretch around this moment only; `None` for the whole.
-    cancelled
-        Asked now and then whether anybody still waits.
+    `cancelled` is asked now and then whether nobody waits any more.
 
     Raises
     ------

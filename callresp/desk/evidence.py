@@ -30,15 +30,7 @@ POINTS_MAX = 6000
 
 
 def evidence_of(heard: Heard, chorus: Chorus, number: int) -> dict[str, object]:
-    """What a note was decided by: partials, edges, what was left out about it, and who sang.
-
-    Parameters
-    ----------
-    heard, chorus
-        What was heard, and the sound that it was heard in.
-    number
-        Of the note.
-    """
+    """What a note was decided by: partials, edges, what was left out about it, and who sang."""
     place = heard.place.get(number)
     if place is None:
         raise UserError(f"no note {number}", remedy="ask for one that was heard")

@@ -43,14 +43,7 @@ def remedy_for(
 ) -> Remedy | None:
     """The least change that was found to have a phrase answered; `None` if none was.
 
-    Parameters
-    ----------
-    heard, palette, text
-        What is answered, on what, by which rules.
-    made
-        The answer in which the phrase is left alone.
-    phrase_id
-        Of the phrase.
+    `made` is the answer in which the phrase is left alone.
     """
     phrase = heard.phrases.get(phrase_id)
     silence = made.silences.get(phrase_id)

@@ -103,14 +103,7 @@ def server_of(
 ) -> Server:
     """A server to be run: an application, perhaps one that is yet to come, behind page and guard.
 
-    Parameters
-    ----------
-    app
-        What answers all but the page's own files.
-    opened
-        Where it serves.
-    start, path
-        The page's first file, and where it is found.
+    The page's first file is `start`, found at `path`.
     """
     if not isinstance(app, Future):
         known, app = app, Future()

@@ -160,10 +160,7 @@ class Session:
     def answer_now(self, around_s: float) -> Answer:
         """The active set's answer: the latest if nothing has changed, else made now.
 
-        Parameters
-        ----------
-        around_s
-            Of a long recording the stretch around this moment is answered first.
+        Of a long recording the stretch around `around_s` is answered first.
         """
         return self.answer_of(self.active, around_s)
 

@@ -158,15 +158,7 @@ def _scored(path: Path, kind: Kind) -> Source:
 
 
 def hear(source: Source, progress: Callable[[float], None]) -> HeardScore:
-    """What was heard: read, or heard now.
-
-    Parameters
-    ----------
-    source
-        What was opened.
-    progress
-        Called with the share done.
-    """
+    """What was heard: read, or heard now."""
     if source.kind == "field log":
         from callresp.field.day_reader import read_day
         from callresp.field.scores import heard_score

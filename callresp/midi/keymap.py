@@ -60,16 +60,8 @@ class KeyMap:
     def find(self, channel: int, key: int, hz: float, track: str = "") -> Played | None:
         """What a key plays; `None` where nothing is like it.
 
-        Parameters
-        ----------
-        channel
-            0 to 15.
-        key
-            0 to 127.
-        hz
-            Its pitch, bend and tuning included.
-        track
-            Name of its track, in a file.
+        `channel` is 0 to 15; `hz` is the key's pitch, bend and tuning included; `track` the name
+        of its track, in a file.
         """
         asked = (channel, key, hz, track)
         if asked not in self._found:

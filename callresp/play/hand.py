@@ -126,17 +126,7 @@ class HandPlayer:
         self._out = DueCommands()
 
     def take(self, now_s: float, data: bytes, came_s: float | None = None) -> DueCommands:
-        """Take a MIDI message.
-
-        Parameters
-        ----------
-        now_s
-            The time.
-        data
-            Of one whole message, status first.
-        came_s
-            When it came in, where that was earlier.
-        """
+        """Take a whole MIDI message, status first; it came in at `came_s`, where that is known."""
         if not data:
             return self._drain()
         kind, number = data[0] & 0xF0, data[0] & 0x0F

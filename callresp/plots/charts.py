@@ -69,14 +69,7 @@ def mirrored_bars(
 ) -> Chart:
     """Two rows of bars from a common line, one up and one down, on one scale.
 
-    Parameters
-    ----------
-    above, below
-        Calls and answers, as many of each.
-    labels
-        Of each pair of bars.
-    alt
-        What it shows, for those who can't see it.
+    `alt` says what it shows, for those who can't see it.
     """
     step = count_step(max([*above, *below, 1]))
     top = step * math.ceil(max([*above, 1]) / step)
@@ -112,18 +105,8 @@ def line_chart(
 ) -> Chart:
     """Lines over the day, on one scale.
 
-    Parameters
-    ----------
-    lines
-        At least one.
-    across
-        Ticks of the time axis.
-    unit
-        Of the values; it stands in the key, since an axis has no room for it.
-    alt
-        What it shows, for those who can't see it.
-    limit
-        A dashed line: its name and value.
+    The unit stands in the key, since an axis has no room for it. `limit` is the name and the
+    value of a dashed line; `alt` says what it shows, for those who can't see it.
     """
     values = [value for line in lines for _, value in line.points if math.isfinite(value)]
     keys = [(line.colour, f"{line.name}, {unit}") for line in lines]

@@ -136,20 +136,7 @@ def with_returns(shown: Excerpt, echoes: Sequence[Echo]) -> Excerpt:
 def marks_of(
     plan: Plan | None, reply: ReplyScore | None, palette: Palette | None
 ) -> tuple[list[StrokeMark], list[TurnMark]]:
-    """Work out strokes and turns: as planned, or else as asked for.
-
-    Parameters
-    ----------
-    plan, reply
-        The plan is taken where there are both.
-    palette
-        What is played on; without it there is nothing to draw.
-
-    Returns
-    -------
-    strokes, turns
-        Strokes in order of time.
-    """
+    """Strokes in order of time, and turns: as planned, or else as asked for."""
     if palette is None or (plan is None and reply is None):
         return [], []
     if plan is None:
@@ -247,17 +234,10 @@ def excerpt_of(
     from_s: float | None = None,
     to_s: float | None = None,
 ) -> Excerpt:
-    """Gather what a picture shows.
+    """Gather what a picture shows of what there is of a job.
 
-    Parameters
-    ----------
-    heard, reply, plan, palette
-        What there is of a job.
-    duration_s
-        Of the recording, where there is one.
-    from_s, to_s
-        The stretch. By default a recording of up to 75 s is shown whole; of a
-        longer one, the 40 s with most strokes (or heard notes, if none).
+    By default a recording of up to 75 s is shown whole; of a longer one, the 40 s with most
+    strokes (or heard notes, if none).
 
     Raises
     ------
@@ -302,16 +282,7 @@ def whole_length_s(
 def choose_stretch(
     onsets_s: Sequence[float], whole_s: float, from_s: float | None, to_s: float | None
 ) -> tuple[float, float]:
-    """Choose the stretch to draw: the one asked for, all of a short one, or the busiest.
-
-    Parameters
-    ----------
-    onsets_s
-        Of what a reader looks for, in any order.
-    whole_s
-        Length of the whole.
-    from_s, to_s
-        What was asked for, if anything.
+    """Choose the stretch to draw: the one asked for, all of a short one, or where most begins.
 
     Raises
     ------
@@ -355,20 +326,7 @@ def busiest_stretch(
 
 
 def lanes_of(palette: Palette, shown: Excerpt) -> Palette:
-    """A palette with those strikers that get a lane: of many, the ones that are heard of.
-
-    Parameters
-    ----------
-    palette
-        All strikers and turners.
-    shown
-        What is drawn on their lanes.
-
-    Returns
-    -------
-    Palette
-        The same, up to `LANES_MAX` strikers.
-    """
+    """A palette with those strikers that get a lane: of many, `LANES_MAX` that are heard of."""
     struck = {mark.instrument for mark in shown.marks} | {lane for _, lane in shown.changes}
     kept = tuple(item for item in palette.striker if item.name in struck)
     if len(palette.striker) <= LANES_MAX or not kept:

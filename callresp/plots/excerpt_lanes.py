@@ -62,18 +62,7 @@ def draw_lanes(
 ) -> None:
     """Draw all lanes; the y axis counts them from the top.
 
-    Parameters
-    ----------
-    axes
-        Where to draw.
-    palette
-        Gives the lanes.
-    shown
-        What is drawn on them.
-    colours
-        Of the voices, by name; a stroke has the colour of the voice it answers.
-    sizes
-        How large.
+    A stroke has the colour of the voice that it answers.
     """
     order = lane_order(palette)
     axes.set_ylim(len(order), 0)
@@ -182,16 +171,7 @@ def lane_counts(shown: Excerpt) -> Counter[str]:
 def draw_key(axes: Axes, width_in: float, colours: dict[str, str], walls: bool = False) -> None:
     """Say what the shapes and colours mean; the axes' units are inches.
 
-    Parameters
-    ----------
-    axes
-        Where to draw.
-    width_in
-        Width of the axes.
-    colours
-        Of the voices; empty where nobody was heard.
-    walls
-        Whether returns are drawn.
+    `colours` is empty where nobody was heard; `walls` tells whether returns are drawn.
     """
     axes.axis("off")
     axes.set_xlim(0, width_in)

@@ -239,10 +239,7 @@ def moment(start: str | None, at_s: float) -> datetime | None:
 def draw_time_axis(axes: Axes, from_s: float, to_s: float, start: str | None) -> list[float]:
     """Draw the time below the axes above it: since the recording's start, and by the clock.
 
-    Returns
-    -------
-    list of float
-        The ticks, in seconds.
+    Returns the ticks, in seconds.
     """
     axes.set_xlim(from_s, to_s)
     ticks = _time_ticks(axes, from_s, to_s, start)

@@ -104,15 +104,7 @@ def report_page(
 
 
 def page_of(template: str, **values: object) -> str:
-    """Fill in one of our templates, which escapes all that it is given.
-
-    Parameters
-    ----------
-    template
-        Its name, without the ending.
-    values
-        What it is given, beside our colours.
-    """
+    """Fill in one of our templates, which escapes all that it is given, and knows our colours."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     templates = Environment(

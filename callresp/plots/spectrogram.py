@@ -119,12 +119,7 @@ class RowSpectra:
     def power(self, frames: Grid, scratch: Scratch | None = None) -> Powers:
         """From windows of samples, shape ``(n, size)``, to powers, shape ``(n, rows)``.
 
-        Parameters
-        ----------
-        frames
-            At most as many as `scratch` has room for.
-        scratch
-            To be used again by the next call.
+        `n` is at most what `scratch`, which the next call may use again, has room for.
         """
         scratch = scratch or self.scratch(len(frames))
         count = len(frames)
@@ -184,18 +179,8 @@ def log_spectrogram(
 ) -> Spectrogram:
     """Make the spectrogram of a stretch, in memory that does not grow with it.
 
-    Parameters
-    ----------
-    recording
-        The recording; it is read onward from its start.
-    from_s, to_s
-        The stretch.
-    low_hz, high_hz
-        Ends of the frequency axis; the upper one within half the sample rate.
-    columns, rows
-        Size of the picture.
-    progress
-        Called with the share done.
+    The recording is read onward from its start. The upper end of the frequency axis lies within
+    half the sample rate.
     """
     rate = recording.sample_rate_hz
     high_hz = min(high_hz, 0.49 * rate)

@@ -97,19 +97,10 @@ def axes_in(figure: Figure, left: float, top: float, width: float, height: float
 def stacked(
     parts: Sequence[tuple[str, float, float]], width_in: float, left_in: float, right_in: float
 ) -> tuple[Figure, dict[str, Axes]]:
-    """Lay out axes from the top down; all but the title share a left and a right edge.
+    """Lay out axes from the top down, and give them by name.
 
-    Parameters
-    ----------
-    parts
-        (name, gap above it, height), in inches.
-    width_in, left_in, right_in
-        Of the figure, and of its margins.
-
-    Returns
-    -------
-    figure, axes
-        The axes by name.
+    Parts are (name, gap above it, height), in inches. All but the title share a left and a right
+    edge.
     """
     figure = new_figure(width_in, sum(gap + height for _, gap, height in parts))
     axes: dict[str, Axes] = {}
@@ -148,21 +139,9 @@ EDGE_IN = 0.06  # kept free at a picture's edge
 
 
 def shortened(text: str, width_in: float, size: float) -> str:
-    """A text that fits into a width; a longer one loses its middle, since names differ at the end.
+    """A line that fits into a width, in the picture's own font of `size` points.
 
-    Parameters
-    ----------
-    text
-        To be set in one line, in the picture's own font.
-    width_in
-        The room for it, in inches.
-    size
-        Of the font, in points.
-
-    Returns
-    -------
-    str
-        With an ellipsis where something was left out.
+    A longer one loses its middle, since names differ at the end, and has an ellipsis there.
     """
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path

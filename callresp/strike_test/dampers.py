@@ -250,16 +250,7 @@ def measured(
 ) -> DamperResult:
     """What was found, in the palette's terms.
 
-    Parameters
-    ----------
-    damper
-        Says where it rests without power.
-    fallen, lifted
-        The damper's falls and lifts.
-    rest_rate
-        Decay (1/s) with the damper resting on the striker, from strokes on it.
-    noise_db
-        Level of its own noise.
+    `rest_rate` is the decay (1/s) with the damper resting on the striker, from strokes on it.
     """
     damped = MeasuredValue.of([LN_1000 / knee.rate for knee in fallen])
     if rest_rate is not None and (damped is None or rest_rate.n > 1):

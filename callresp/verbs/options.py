@@ -228,12 +228,8 @@ def json(what: str = "One JSON object, nothing else.") -> Option:
 def call(function: str, given: Mapping[str, object]) -> None:
     """Do what a verb asks: only now is loaded what that needs.
 
-    Parameters
-    ----------
-    function
-        Module and function below `callresp.commands`, as ``"board.run_sleep"``.
-    given
-        What was typed, by the names of the function's parameters.
+    `function` is named below `callresp.commands`, as in ``"board.run_sleep"``; `given` is what was
+    typed, by the names of its parameters.
     """
     module, name = function.split(".")
     getattr(importlib.import_module(f"callresp.commands.{module}"), name)(**given)
