@@ -109,7 +109,7 @@ def lark(seconds: float, voice: str = "A") -> list[Note]:
     ]
 
 
-@pytest.mark.parametrize("give_way", ["everyone", "caller"])
+@pytest.mark.parametrize("give_way", ["everyone", "caller", "nobody"])
 def test_who_hardly_rests_is_answered_beneath_or_waited_for(give_way: str) -> None:
     score = heard(*lark(60.0))
     assert len({one.phrase for one in score.notes}) >= 4
@@ -147,10 +147,11 @@ def test_once_it_has_rested_it_is_given_way_to_again() -> None:
         assert not any(35.0 < start_s < 35.85 + REST_S for start_s in starts)
 
 
-def test_a_long_bout_is_not_sounded_into_and_its_silence_says_why() -> None:
+@pytest.mark.parametrize("give_way", ["everyone", "caller", "nobody"])
+def test_a_long_bout_is_not_sounded_into_and_its_silence_says_why(give_way: str) -> None:
     score = heard(*lark(22.0))
     assert {one.phrase for one in score.notes} == {0, 1}
-    for starts, whys in both(score, rules()):
+    for starts, whys in both(score, rules(give_way=give_way)):
         assert whys == {0: "its singer did not rest (manners.patience_s)"}
         assert starts[0] > 23.0
 

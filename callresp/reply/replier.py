@@ -256,7 +256,9 @@ class Replier:
                 waiting, turns.no_gap(phrase, sings=sings, goes_on=waiting.goes_on)
             )
         watches, voice = turns.watched(phrase)
-        if watches and not self._settled(phrase.voice, voice is None, now_s):
+        # Who gives way to nobody waits for a breath, too, where a call was cut from song.
+        waits = watches or waiting.goes_on
+        if waits and not self._settled(phrase.voice, watches and voice is None, now_s):
             return []
         if now_s < self._free_s():
             waiting.missed = True
