@@ -12,12 +12,12 @@ import scipy.ndimage
 from test_scout_presence import RATE_HZ, place, song, sought, stranger
 
 from callresp.scout import order, pieces
-from callresp.scout.evidence import KINDS
+from callresp.scout.evidence import KINDS, Likeness
 from callresp.scout.examples import make_example
 from callresp.scout.modulation import RATES_HZ, RIPPLES, WIDE, alike, modulation
 from callresp.scout.pieces import SLACK
-from callresp.scout.presence import CHUNK, Stretch, _Judge
-from callresp.scout.spectra import Grid, analysis, noise_model, powers_of
+from callresp.scout.spectra import Grid
+from callresp.scout.stretches import whole
 
 Values = npt.NDArray[np.float64]
 
@@ -198,23 +198,18 @@ def test_likeness_to_several_is_numpys_correlation_with_each() -> None:
     assert alike(rows, given[1]) == pytest.approx(np.corrcoef(rows, given)[:5, 6])
 
 
-def judged(samples: npt.NDArray[np.float32]) -> tuple[_Judge, Values]:
-    (powers,) = powers_of([samples], RATE_HZ, CHUNK)
-    noise = noise_model(powers, analysis(RATE_HZ).degrees)
-    judge = _Judge(sought().example, noise)
-    return judge, judge.evidence(Stretch(powers, 0, len(powers), noise))
+def likeness(samples: npt.NDArray[np.float32]) -> Likeness:
+    return Likeness(sought().example, whole(samples, RATE_HZ))
 
 
 def evidence(samples: npt.NDArray[np.float32]) -> dict[str, float]:
-    return dict(zip(KINDS, judged(samples)[1].max(axis=0), strict=True))
+    return dict(zip(KINDS, likeness(samples).windows().max(axis=0), strict=True))
 
 
 @pytest.mark.filterwarnings("error")
 def test_a_place_past_the_last_frame_has_evidence() -> None:
-    judge, _ = judged(place(5, 5, {3.4: song()}))
-    assert judge.tracks is not None
-    found = judge.likeness.near(judge.tracks, judge.tracks.song.shape[1] + 20)
-    assert np.isfinite(found).all()
+    fit = likeness(place(5, 5, {3.4: song()}))
+    assert np.isfinite(fit.near(fit.song.shape[1] + 20)).all()
 
 
 def test_every_kind_speaks_for_the_sound_and_against_another() -> None:
@@ -233,8 +228,6 @@ def test_rhythm_and_song_bear_another_pitch() -> None:
 def test_a_brief_call_has_its_rhythm_though_five_seconds_are_mostly_noise() -> None:
     """Over five seconds the same call reaches .95."""
     brief = song()[: int(0.42 * RATE_HZ)]
-    (powers,) = powers_of([place(5, -16, {2.0: brief})], RATE_HZ, CHUNK)
-    noise = noise_model(powers, analysis(RATE_HZ).degrees)
-    judge = _Judge(make_example(brief, RATE_HZ), noise)
-    found = judge.evidence(Stretch(powers, 0, len(powers), noise)).max(axis=0)
+    around = whole(place(5, -16, {2.0: brief}), RATE_HZ)
+    found = Likeness(make_example(brief, RATE_HZ), around).windows().max(axis=0)
     assert found[KINDS.index("rhythm")] > 1.2

@@ -17,11 +17,12 @@ from threadpoolctl import threadpool_info
 from callresp.cli import cli
 from callresp.errors import UserError
 from callresp.io.audio import Waveform, write_wav
-from callresp.scout import presence, spectra
+from callresp.scout import odds, presence, spectra
 from callresp.scout.evidence import CELL, KINDS, Likeness
 from callresp.scout.examples import make_example
 from callresp.scout.matches import best_matches
-from callresp.scout.presence import Wanted, scan, search, wanted
+from callresp.scout.odds import Wanted, wanted
+from callresp.scout.presence import scan, search
 from callresp.scout.roadside import Roadside
 from callresp.scout.strangers import pink_noise, strangers
 from callresp.scout.survey import Tables, Unit, listen, tables
@@ -95,7 +96,7 @@ def test_no_one_kind_decides_alone() -> None:
     """By hand: six spreads below what strangers reach at most, and ten above."""
     one = Wanted(sought().example, np.zeros(len(KINDS)), np.full(len(KINDS), 0.95))
     plain = one.odds(np.zeros((1, len(KINDS))))
-    for number, weight in enumerate(presence.WEIGHTS.values()):
+    for number, weight in enumerate(odds.WEIGHTS.values()):
         for given, counted in ((-9.0, -6.0), (12.0, 10.0), (2.0, 2.0)):
             evidence = np.zeros((1, len(KINDS)))
             evidence[0, number] = given

@@ -18,7 +18,7 @@ from threadpoolctl import threadpool_limits
 from callresp.io.audio import write_wav
 from callresp.scout import roadside as roadsides
 from callresp.scout.evidence import CELL
-from callresp.scout.presence import Candidate
+from callresp.scout.odds import Candidate
 from callresp.scout.roadside import News, Roadside
 from callresp.scout.spectra import BandPowers
 

@@ -25,8 +25,9 @@ from callresp.cli import cli
 from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
 from callresp.scout import season
+from callresp.scout.odds import Wanted
 from callresp.scout.places import load_places, sources
-from callresp.scout.presence import Wanted, search
+from callresp.scout.presence import search
 from callresp.scout.questions import ask
 from callresp.scout.season import Made, is_done, open_season, write_partition
 from callresp.scout.spread import Done, over_cluster, over_cores

@@ -46,7 +46,8 @@ from callresp.io.audio import Waveform
 from callresp.scene.recipe import load_recipe
 from callresp.scene.render import render
 from callresp.scout.examples import make_example
-from callresp.scout.presence import Wanted, scan, wanted
+from callresp.scout.odds import Wanted, wanted
+from callresp.scout.presence import scan
 from callresp.scout.roadside import Roadside
 from callresp.scout.strangers import pink_noise
 

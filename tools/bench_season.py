@@ -51,8 +51,8 @@ from callresp.io.audio import write_wav
 from callresp.scene.recipe import load_recipe
 from callresp.scene.render import render
 from callresp.scout.examples import make_example, read_clip
+from callresp.scout.odds import Wanted, wanted
 from callresp.scout.places import Place, Source
-from callresp.scout.presence import Wanted, wanted
 from callresp.scout.questions import ask
 from callresp.scout.season import Made, open_season, write_partition
 from callresp.scout.spread import over_cores

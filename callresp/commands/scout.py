@@ -21,7 +21,8 @@ from callresp.io.wording import counted, lasting
 from callresp.scout.places import sounds_in
 
 if TYPE_CHECKING:
-    from callresp.scout.presence import Presence, Search, Wanted
+    from callresp.scout.odds import Wanted
+    from callresp.scout.presence import Presence, Search
     from callresp.scout.roadside import News, Roadside
 
 CAUTIONS = (
@@ -153,7 +154,8 @@ def examples(like: Sequence[Path]) -> list[Wanted]:
         When none is given, or one can't be used.
     """
     from callresp.scout.examples import make_example, read_clip
-    from callresp.scout.presence import two_sounds, wanted
+    from callresp.scout.odds import wanted
+    from callresp.scout.presence import two_sounds
 
     if not like:
         raise UserError(

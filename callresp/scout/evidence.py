@@ -18,7 +18,7 @@ Rhythm and moves are those of stretches as long as the example: over five second
 is mostly what lies around it.
 
 Correlations are taken as Fisher's z, which spreads them evenly, less what strangers reach
-(`callresp.scout.strangers`), over their spread. `callresp.scout.presence.WEIGHTS` are few and
+(`callresp.scout.strangers`), over their spread. `callresp.scout.odds.WEIGHTS` are few and
 set by hand: each kind of caller left out once, a logistic regression that was free to choose
 them did worse on those it had not seen, above all on other birds of a kind. Only their scale and
 offset are fitted, on real callers that are kept apart for tuning.
@@ -28,7 +28,7 @@ Source: R. A. Fisher, Biometrika 10 (1915).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -39,12 +39,13 @@ from callresp.scout.modulation import alike, modulation, rhythm
 from callresp.scout.order import MOMENT, WORST, costs, moments
 from callresp.scout.pieces import SLACK
 from callresp.scout.spectra import Grid, NoiseModel
-
-Values = npt.NDArray[np.float64]
+from callresp.scout.stretches import Stretch, Values
 
 CELL = 256  # frames; a window is two cells
 CELL_STEPS = CELL // SLACK
 KINDS = ("song", "notes", "order", "rhythm", "moves")
+# How far an example's loudest parts stand over the noise that it is shown over, ratio of powers.
+LOUDEST = 5.0
 LEAST_ABOVE, MOST_ABOVE = -2.0, 25.0
 NOTHING = 0.0  # what is told of steps beyond the frames
 NEAR = 8  # steps that a part may be away from its place
@@ -53,12 +54,13 @@ SHORTEST, LONGEST, OVERLAPPING = 100, 2 * CELL, 4
 AT_ONCE = 64  # stretches
 
 
-@dataclass(frozen=True, slots=True)
-class Tracks:
-    """How well an example fits a recording, every `SLACK` frames: Fisher's z of correlations.
+class Likeness:
+    """How well an example fits a stretch, every `SLACK` frames: Fisher's z of correlations.
 
     Attributes
     ----------
+    lead : int
+        Frames before the first that is judged: calls that began before it are looked for, too.
     song : ndarray
         Of its notes where they should come, shape ``(paces, steps)``; a step's example begins
         there.
@@ -70,102 +72,42 @@ class Tracks:
         Of the stretch that has its middle there, shape ``(steps,)``.
     """
 
-    song: Values
-    notes: Values
-    order: Values
-    rhythm: Values
-    moves: Values
-
-
-class Likeness:
-    """Holds windows of a recording against one example in one noise."""
-
-    def __init__(self, example: Example, noise: NoiseModel) -> None:
-        self.example = example
-        self._active = example.active
-        shown = [self._shown(example.powers[pitch], noise) for pitch in PITCHES]
+    def __init__(self, example: Example, stretch: Stretch) -> None:
+        self._frames = example.frames
+        ahead = -(-max(0, example.frames - stretch.first) // SLACK) * SLACK
+        ahead += -(stretch.first + ahead) % SLACK
+        self.lead = ahead + stretch.first
+        self._cells = max(1, -(-(stretch.last - stretch.first) // CELL))
+        active, noise = example.active, stretch.noise
+        shown = [_shown(example.powers[pitch], active, noise) for pitch in PITCHES]
         plain = shown[PITCHES.index(1.0)]
-        self._span = min(max(example.frames, SHORTEST), LONGEST)
-        self._rhythms = rhythm(np.stack([_centred(one, self._span) for one in shown]))
-        self._moves = modulation(_centred(plain, self._span)[None])[0]
-        self._moments = moments(plain)
-        self._pieces = pieces.cut(pieces.smooth(plain), pieces.NOTE)
+        own = np.clip(stretch.above[:, active], LEAST_ABOVE, MOST_ABOVE)
+        own = np.concatenate([np.zeros((ahead, own.shape[1]), np.float32), own])
+        cut = pieces.cut(pieces.smooth(plain), pieces.NOTE)
+        short = pieces.found(cut, pieces.smooth(own), SLACK)
+        self._weights = cut.weights
+        self.song = fisher(pieces.in_place(cut, short, SLACK))
+        self.notes = fisher(short.max(axis=0))
+        self.order = fisher(_order(moments(plain), moments(own)))
+        self.rhythm, self.moves = _textures(shown, plain, own)
 
-    def _shown(self, powers: Grid, noise: NoiseModel) -> Grid:
-        """The example's own bands as they would look over the noise."""
-        above = (powers / noise.floor)[:, self._active]
-        loudest = np.quantile(above, 0.98)
-        seen = np.log1p(5.0 * above / max(float(loudest), 1e-30)) / noise.spread[self._active]
-        return np.asarray(seen, dtype=np.float32)
-
-    def heard(self, above: Grid) -> Grid:
-        """The example's own bands of frames ``(n, BANDS)``, none far louder than the others."""
-        return np.asarray(np.clip(above[:, self._active], LEAST_ABOVE, MOST_ABOVE))
-
-    def tracks(self, own: Grid) -> Tracks:
-        """How well the example fits frames from `heard`."""
-        short = pieces.found(self._pieces, pieces.smooth(own), SLACK)
-        return Tracks(
-            fisher(pieces.in_place(self._pieces, short, SLACK)),
-            fisher(short.max(axis=0)),
-            fisher(self._order(own)),
-            *self._textures(own),
-        )
-
-    def _order(self, own: Grid) -> Grid:
-        found = costs(self._moments, moments(own))
-        late = len(self._moments)
-        begins = np.concatenate([found[late:], np.full(min(late, len(found)), WORST)])
-        per_step = SLACK // MOMENT
-        count = len(begins) // per_step
-        return np.asarray(1 - begins[: count * per_step].reshape(count, -1).min(axis=1))
-
-    def _textures(self, own: Grid) -> tuple[Values, Values]:
-        """Rhythm and moves at each step, by the stretch that has its middle nearest to it."""
-        span, steps = self._span, -(-len(own) // SLACK)
-        hop = max(1, span // OVERLAPPING // SLACK)
-        count = -(-steps // hop) + 1
-        padded = np.zeros(((count - 1) * hop * SLACK + span, own.shape[1]), np.float32)
-        inside = own[: len(padded) - span // 2]
-        padded[span // 2 : span // 2 + len(inside)] = inside
-        whole = np.lib.stride_tricks.sliding_window_view(padded, span, axis=0)[:: hop * SLACK]
-        stretches = whole.transpose(0, 2, 1)
-        tracks = np.empty((2, count))
-        for at in range(0, count, AT_ONCE):
-            part = np.ascontiguousarray(stretches[at : at + AT_ONCE])
-            tracks[0, at : at + AT_ONCE] = alike(rhythm(part), self._rhythms).max(axis=1)
-            tracks[1, at : at + AT_ONCE] = alike(modulation(part), self._moves)
-        nearest = (np.arange(steps) + hop // 2) // hop
-        rhythms, moves = fisher(tracks)[:, nearest]
-        return rhythms, moves
-
-    def windows(self, tracks: Tracks, cells: int, lead: int) -> Values:
-        """Evidence in each window, shape ``(cells, len(KINDS))``.
-
-        Parameters
-        ----------
-        tracks
-            From `tracks`.
-        cells
-            How many begin.
-        lead
-            Frames before the first.
-        """
-        begin = lead // SLACK
+    def windows(self) -> Values:
+        """Evidence in each window that is judged, shape ``(cells, len(KINDS))``."""
+        begin = self.lead // SLACK
         # A call is in the cell that holds its middle.
-        late = begin - self.example.frames // 2 // SLACK
+        late = begin - self._frames // 2 // SLACK
         rows = np.stack([
-            _by_cell(tracks.song.max(axis=0), late, cells),
-            self._pieces.weights @ _by_cell(tracks.notes, begin, cells),
-            _by_cell(tracks.order, late, cells),
-            _by_cell(tracks.rhythm, begin, cells),
-            _by_cell(tracks.moves, begin, cells),
+            _by_cell(self.song.max(axis=0), late, self._cells),
+            self._weights @ _by_cell(self.notes, begin, self._cells),
+            _by_cell(self.order, late, self._cells),
+            _by_cell(self.rhythm, begin, self._cells),
+            _by_cell(self.moves, begin, self._cells),
         ], axis=1)  # fmt: skip
         return np.asarray(rows)
 
-    def near(self, tracks: Tracks, step: int) -> Values:
+    def near(self, step: int) -> Values:
         """Evidence for an example that begins at one step, shape ``(len(KINDS),)``."""
-        length = self.example.frames // SLACK
+        length = self._frames // SLACK
         around = slice(max(0, step - NEAR), step + NEAR + 1)
         inside = slice(max(0, step - NEAR), step + length + NEAR)
         late = length // 6  # a pace that is not the example's ends sooner or later
@@ -177,12 +119,50 @@ class Likeness:
             return np.asarray(track[..., where].max(axis=-1, initial=NOTHING))
 
         return np.array([
-            most(tracks.song, around).max(),
-            self._pieces.weights @ most(tracks.notes, inside),
-            most(tracks.order, warped),
-            most(tracks.rhythm, middle),
-            most(tracks.moves, middle),
+            most(self.song, around).max(),
+            self._weights @ most(self.notes, inside),
+            most(self.order, warped),
+            most(self.rhythm, middle),
+            most(self.moves, middle),
         ])  # fmt: skip
+
+
+def _shown(powers: Grid, active: npt.NDArray[np.bool_], noise: NoiseModel) -> Grid:
+    """The example's own bands as they would look over the noise."""
+    above = (powers / noise.floor)[:, active]
+    loudest = np.quantile(above, 0.98)
+    seen = np.log1p(LOUDEST * above / max(float(loudest), 1e-30)) / noise.spread[active]
+    return np.asarray(seen, dtype=np.float32)
+
+
+def _order(example: Grid, recording: Grid) -> Grid:
+    found = costs(example, recording)
+    late = len(example)
+    begins = np.concatenate([found[late:], np.full(min(late, len(found)), WORST)])
+    per_step = SLACK // MOMENT
+    count = len(begins) // per_step
+    return np.asarray(1 - begins[: count * per_step].reshape(count, -1).min(axis=1))
+
+
+def _textures(shown: Sequence[Grid], plain: Grid, own: Grid) -> Values:
+    """Rhythm and moves at each step, by the stretch that has its middle nearest to it."""
+    span, steps = min(max(len(plain), SHORTEST), LONGEST), -(-len(own) // SLACK)
+    rhythms = rhythm(np.stack([_centred(one, span) for one in shown]))
+    moves = modulation(_centred(plain, span)[None])[0]
+    hop = max(1, span // OVERLAPPING // SLACK)
+    count = -(-steps // hop) + 1
+    padded = np.zeros(((count - 1) * hop * SLACK + span, own.shape[1]), np.float32)
+    inside = own[: len(padded) - span // 2]
+    padded[span // 2 : span // 2 + len(inside)] = inside
+    spans = np.lib.stride_tricks.sliding_window_view(padded, span, axis=0)[:: hop * SLACK]
+    spans = spans.transpose(0, 2, 1)
+    tracks = np.empty((2, count))
+    for at in range(0, count, AT_ONCE):
+        part = np.ascontiguousarray(spans[at : at + AT_ONCE])
+        tracks[0, at : at + AT_ONCE] = alike(rhythm(part), rhythms).max(axis=1)
+        tracks[1, at : at + AT_ONCE] = alike(modulation(part), moves)
+    nearest = (np.arange(steps) + hop // 2) // hop
+    return np.asarray(fisher(tracks)[:, nearest])
 
 
 def _centred(frames: Grid, span: int) -> Grid:

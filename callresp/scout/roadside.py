@@ -15,14 +15,9 @@ import numpy as np
 
 from callresp.listen.one_thread import one_thread
 from callresp.scout.evidence import CELL
-from callresp.scout.presence import (
-    CALL_DOUBT,
-    LEAST_SCORE,
+from callresp.scout.odds import (
     OFFSET,
-    Call,
     Candidate,
-    Presence,
-    Stretch,
     Wanted,
     apart,
     doubt,
@@ -30,7 +25,9 @@ from callresp.scout.presence import (
     probability,
     within_reach,
 )
+from callresp.scout.presence import CALL_DOUBT, LEAST_SCORE, Call, Presence
 from callresp.scout.spectra import BANDS, FRAMES_PER_S, BandPowers, Grid, noise_model
+from callresp.scout.stretches import Stretch
 
 KEPT = 60 * FRAMES_PER_S
 LEARN = 5 * FRAMES_PER_S
