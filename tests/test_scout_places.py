@@ -18,9 +18,10 @@ from callresp.cli import cli
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
 from callresp.palette.files import load_palette
+from callresp.scout.machine import Machine
 from callresp.scout.places import load_places, sources
 from callresp.scout.ranking import by_clock, from_sunrise, ranked, reach_db, worth
-from callresp.scout.survey import HourRow, Machine, Tables, units
+from callresp.scout.survey import HourRow, Tables, units
 
 pytestmark = pytest.mark.usefixtures("coarse")
 

@@ -17,7 +17,8 @@ from callresp.scout.places import findings, load_places, sources, without_double
 from callresp.scout.spread import cores, over_cluster, over_cores
 
 if TYPE_CHECKING:
-    from callresp.scout.survey import Machine, Unit
+    from callresp.scout.machine import Machine
+    from callresp.scout.survey import Unit
 
 
 def run(**given: object) -> None:
@@ -123,7 +124,7 @@ def machine_of(palette: str | None, rules: str | None) -> Machine | None:
     UserError
         When palette or rules can't be read, or rules are given alone.
     """
-    from callresp.scout.survey import Machine
+    from callresp.scout.machine import Machine
 
     if palette is None:
         if rules is not None:

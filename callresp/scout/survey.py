@@ -21,34 +21,23 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from functools import lru_cache, partial
+from functools import partial
 
 import msgspec
 import numpy as np
-import numpy.typing as npt
 
 from callresp.errors import UserError
-from callresp.io.audio import Recording, open_recording, power_db
-from callresp.palette.model import Palette
-from callresp.reply.rules import RuleSet
+from callresp.io.audio import open_recording
+from callresp.scout.machine import Answered, Machine, answered_in
+from callresp.scout.odds import Wanted
 from callresp.scout.places import Place, Source
-from callresp.scout.presence import Search, Stretch, Wanted, search
-from callresp.scout.spectra import FRAMES_PER_S, LEAST_FLOOR, LOW_HZ, band_edges
+from callresp.scout.presence import Search, search
 from callresp.scout.spread import Done, keep_memory
 from callresp.scout.sun import sun_day
+from callresp.scout.weather import Quietest, Seconds, rests
 
-Values = npt.NDArray[np.float64]
-CLEAR = 5.0  # spreads of the noise: a band that stands so far above it is a sound
-CLEAR_BANDS, CLEAR_SHARE = 2, 0.05
-FROM_HZ, WEATHER_HZ = 500.0, 1000.0
-WINDY_DB = RAINY_DB = 6.0
-RAIN_HZ = np.geomspace(2000.0, 8000.0, 9)
-# Most of a song is louder than this quantile of a second; rain has no gaps.
-GAPS = 0.25
-QUIETEST = 0.1
-REST_S = 3
 PART_S = 1800.0  # shorter parts of a day would cost more than they take
 
 
@@ -107,14 +96,6 @@ class Tables(msgspec.Struct, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True, slots=True)
-class Machine:
-    """Names of a palette and a rule set, as a user gives them."""
-
-    palette: str
-    rules: str
-
-
-@dataclass(frozen=True, slots=True)
 class Unit:
     """The recordings of one place and one day; `day` is empty where that is not known."""
 
@@ -133,72 +114,6 @@ class Unit:
                 made.append(replace(self, sources=tuple(kept)))
                 kept = []
         return made
-
-
-@dataclass(slots=True)
-class Seconds:
-    """What is noted of every second of a recording; of `RAIN_HZ`, many seconds to an array."""
-
-    low_db: list[float] = field(default_factory=list)
-    noise_db: list[float] = field(default_factory=list)
-    clear: list[bool] = field(default_factory=list)
-    gaps_db: list[Values] = field(default_factory=list)
-
-    def take(self, stretch: Stretch) -> None:
-        """Note the seconds of a stretch."""
-        judged = slice(stretch.first, stretch.last)
-        powers = stretch.powers[judged]
-        edges = band_edges()
-        first, low = np.searchsorted(edges, (LOW_HZ, WEATHER_HZ), side="right") - 1
-        main = int(np.searchsorted(edges[:-1], FROM_HZ))
-        rain = np.searchsorted(edges, RAIN_HZ)
-        lows = powers[:, first:low].sum(axis=1)
-        bands = np.add.reduceat(powers[:, : rain[-1]], rain[:-1], axis=1)
-        voiced = (stretch.above[judged, main:] > CLEAR).sum(axis=1) >= CLEAR_BANDS
-        noise_db = power_db(float(stretch.noise.floor[main:].sum()) / 2)
-        whole = len(powers) // FRAMES_PER_S
-        for seconds, first in ((whole, 0), (min(1, len(powers) % FRAMES_PER_S), whole)):
-            if not seconds:
-                continue
-            part = slice(first * FRAMES_PER_S, (first + seconds) * FRAMES_PER_S)
-            middle = np.median(lows[part].reshape(seconds, -1), axis=1)
-            gaps = np.quantile(bands[part].reshape(seconds, -1, bands.shape[1]), GAPS, axis=1)
-            # A sine of power 1 in a band is a full-scale sine: see `spectra`.
-            self.low_db += [power_db(float(power) / 2) for power in middle]
-            self.noise_db += [noise_db] * seconds
-            self.clear += (voiced[part].reshape(seconds, -1).mean(axis=1) > CLEAR_SHARE).tolist()
-            self.gaps_db.append(10 * np.log10(np.maximum(gaps, LEAST_FLOOR)))
-
-
-@dataclass(frozen=True, slots=True)
-class _Quietest:
-    """The quietest seconds of a day at a place: a recording that it rains through has none."""
-
-    low_db: float
-    gaps_db: Values
-
-    @staticmethod
-    def of(days: Sequence[Seconds]) -> _Quietest:
-        """Of all recordings of a day."""
-        low_db = [value for one in days for value in one.low_db]
-        gaps_db = [value for one in days for value in one.gaps_db]
-        if not low_db:
-            return _Quietest(0.0, np.zeros(len(RAIN_HZ) - 1))
-        return _Quietest(
-            float(np.quantile(low_db, QUIETEST)),
-            np.quantile(np.concatenate(gaps_db), QUIETEST, axis=0),
-        )
-
-    def rainy(self, seconds: Seconds) -> npt.NDArray[np.bool_]:
-        """Seconds in which every band that the recording holds is full."""
-        gaps_db = np.concatenate([np.zeros((0, len(RAIN_HZ) - 1)), *seconds.gaps_db])
-        held = self.gaps_db > 10 * math.log10(LEAST_FLOOR)
-        full = (gaps_db > self.gaps_db + RAINY_DB) | ~held
-        return np.asarray(full.all(axis=1) & held.any())
-
-    def windy(self, seconds: Seconds) -> npt.NDArray[np.bool_]:
-        """Seconds in which the low bands are full."""
-        return np.array(seconds.low_db) > self.low_db + WINDY_DB
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,7 +173,7 @@ def by_day(
 
 def tables(heard: Sequence[Heard]) -> Tables:
     """What was heard in all recordings of a day, in their order."""
-    quietest = _Quietest.of([one.seconds for one in heard])
+    quietest = Quietest.of([one.seconds for one in heard])
     return Tables(
         files=tuple(one.file for one in heard),
         calls=tuple(row for one in heard for row in _call_rows(one)),
@@ -297,7 +212,7 @@ def listen(part: Unit, sought: Sequence[Wanted]) -> tuple[Heard, ...]:
             found = search(
                 recording, sought, place=part.place.name, start=source.start, look=seconds.take
             )
-            answered = _answered(recording, part.machine, source.start)
+            answered = answered_in(recording, part.machine, source.start)
         except (UserError, OSError) as fault:
             told = msgspec.structs.replace(row, fault=str(fault))
             heard.append(Heard(source, told, None, Seconds(), Answered()))
@@ -336,7 +251,7 @@ def _later(start: datetime, seconds: float) -> datetime:
     return datetime.fromtimestamp(start.timestamp() + seconds, start.tzinfo)
 
 
-def _hour_rows(heard: Heard, quietest: _Quietest) -> list[HourRow]:
+def _hour_rows(heard: Heard, quietest: Quietest) -> list[HourRow]:
     """A row for each hour of the clock that a recording covers."""
     source, found, seconds, answered = heard.source, heard.found, heard.seconds, heard.answered
     if found is None:
@@ -363,7 +278,7 @@ def _hour_rows(heard: Heard, quietest: _Quietest) -> list[HourRow]:
                 weather=round(float(stormy[first:last].mean()), 3),
                 rain=round(float(rainy[first:last].mean()), 3),
                 quiet=round(float(1 - clear.mean()), 3),
-                rests=_rests(clear),
+                rests=rests(clear),
                 answers=answered.count(answered.answers_s, first, last),
                 strokes=answered.count(answered.strokes_s, first, last),
                 overlap=answered.overlap,
@@ -395,66 +310,6 @@ def _from_sunrise_h(place: Place, begins: datetime | None, middle_s: float) -> f
     if sunrise is None:
         return None
     return round(((begins - sunrise) / timedelta(hours=1)) + middle_s / 3600, 2)
-
-
-def _rests(clear: npt.NDArray[np.bool_]) -> int:
-    """Quiet stretches of `REST_S` or more."""
-    edges = np.flatnonzero(np.diff(np.r_[True, clear, True].astype(np.int8)))
-    return int(np.sum(edges[1::2] - edges[::2] >= REST_S))
-
-
-@dataclass(frozen=True, slots=True)
-class Answered:
-    """What the machine would do in one recording; nothing is known where there is none."""
-
-    answers_s: tuple[float, ...] | None = None
-    strokes_s: tuple[float, ...] | None = None
-    overlap: float | None = None
-    battery_h: float | None = None
-
-    @staticmethod
-    def count(times_s: tuple[float, ...] | None, first: int, last: int) -> int | None:
-        """How many lie in a span of seconds."""
-        return None if times_s is None else sum(first <= at < last for at in times_s)
-
-
-def _answered(recording: Recording, machine: Machine | None, start: datetime | None) -> Answered:
-    """Run the replier over a recording, as a rehearsal would."""
-    if machine is None:
-        return Answered()
-    from callresp.listen.offline import transcribe
-    from callresp.plan.model import Strike, Turn
-    from callresp.plan.planner import make_plan
-    from callresp.plan.summary import summarise
-    from callresp.reply.metrics import measure
-    from callresp.reply.replier import answer
-
-    palette, rules = _machine(machine)
-    heard = transcribe(recording)
-    if start is not None:
-        header = msgspec.structs.replace(heard.header, start=start.isoformat())
-        heard = msgspec.structs.replace(heard, header=header)
-    reply = answer(heard, palette, rules)
-    checked = make_plan(reply, palette)
-    first: dict[int, float] = {}
-    played = {c.reply for c in checked.plan.commands if isinstance(c, Strike | Turn)}
-    for note in reply.notes:
-        if note.id in played:
-            first.setdefault(note.heard_phrase, note.onset_s)
-    return Answered(
-        answers_s=tuple(first.values()),
-        strokes_s=tuple(c.at_s for c in checked.plan.commands if isinstance(c, Strike)),
-        overlap=measure(heard, reply, palette).overlap_share,
-        battery_h=summarise(checked).battery_hours,
-    )
-
-
-@lru_cache(maxsize=4)
-def _machine(machine: Machine) -> tuple[Palette, RuleSet]:
-    from callresp.palette.files import load_palette
-    from callresp.reply.rules import load_rules
-
-    return load_palette(machine.palette), load_rules(machine.rules)
 
 
 def units(found: Sequence[Source], machine: Machine | None = None) -> list[Unit]:
