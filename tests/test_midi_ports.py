@@ -13,6 +13,7 @@ from jack_server import jack_server
 
 from callresp.errors import UserError
 from callresp.link.port import Clock
+from callresp.midi import ports
 from callresp.midi.ports import open_input, open_port
 from callresp.play.inputs import Midi, midi_input
 
@@ -89,3 +90,28 @@ def test_a_virtual_output_is_heard_by_another_program(server: Any) -> None:
 def test_an_input_that_is_not_there_is_told(server: Any) -> None:
     with pytest.raises(UserError, match="no MIDI input 'Nobody'"):
         open_input("Nobody", lambda data: None)
+
+
+class Ports:
+    """A system's MIDI outputs; opening one gives its name."""
+
+    def get_output_names(self) -> list[str]:
+        return ["Synth in", "Synth", "Clients:Bells", "Clients:Bars low", "Clients:Bars high"]
+
+    def open_output(self, name: str, *, virtual: bool) -> str:
+        return name
+
+
+@pytest.mark.parametrize(
+    ("asked", "opened"),
+    [("Synth", "Synth"), ("Synth i", "Synth in"), ("Bells", "Clients:Bells"), ("Bars", "")],
+)
+def test_a_port_is_found_by_its_name_or_a_part_that_no_other_holds(
+    asked: str, opened: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ports, "_backend", Ports)
+    if opened:
+        assert str(open_port(asked)) == opened
+        return
+    with pytest.raises(UserError, match="'Clients:Bars low', 'Clients:Bars high'"):
+        open_port(asked)

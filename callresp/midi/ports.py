@@ -63,12 +63,12 @@ class _Backend(Protocol):
 
 
 def open_port(name: str, virtual: bool = False) -> MidiOutput:
-    """Open a MIDI output: an existing one whose name starts so, or a new virtual one.
+    """Open a MIDI output: an existing one by its name or a part of it, or a new virtual one.
 
     Parameters
     ----------
     name
-        How the output's name begins, or what a new one is to be called.
+        How the output's name begins, what no other's holds, or what a new one is to be called.
     virtual
         Make one, for other programs to connect to.
 
@@ -94,7 +94,7 @@ def open_input(name: str, take: Callable[[bytes], None], virtual: bool = False) 
     Parameters
     ----------
     name
-        How the input's name begins, or what a new one is to be called.
+        How the input's name begins, what no other's holds, or what a new one is to be called.
     take
         Called with the bytes of each message.
     virtual
@@ -126,16 +126,17 @@ def open_input(name: str, take: Callable[[bytes], None], virtual: bool = False) 
 
 
 def _matched(name: str, names: list[str], kind: str) -> str:
-    match = next((item for item in names if item == name), None) or next(
-        (item for item in names if item.startswith(name)), None
-    )
-    if match is None:
+    # Some systems put a program's name before it: then it must be in one name alone.
+    begins = [item for item in names if item.startswith(name)]
+    holds = [item for item in names if name in item]
+    found = begins or (holds if len(holds) == 1 else [])
+    if not found:
         there = ", ".join(f"'{item}'" for item in names) or "none here"
         raise UserError(
             f"no MIDI {kind} '{name}'",
             remedy=f"there are: {there}; or make a virtual one of that name",
         )
-    return match
+    return name if name in found else found[0]
 
 
 def _backend() -> _Backend:
