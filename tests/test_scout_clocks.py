@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
@@ -89,6 +90,22 @@ def test_gaps_overlaps_and_clocks_are_found(tmp_path: Path) -> None:
     told = recorded(tmp_path / "none", "first take")
     assert told[0].startswith(f"passed over: {tmp_path / 'none' / 'unread.wav'}")
     assert told[1:] == ["carr: 1 recording without a time of day"]
+
+
+def test_a_phones_recordings_are_looked_through_or_told_of(tmp_path: Path) -> None:
+    """Formats that libsndfile 1.2 reads and not, by its documentation; a folder left some out."""
+    tone = np.sin(np.arange(RATE_HZ) / 3.0)
+    for name, words in (
+        ("a.opus", {"format": "OGG", "subtype": "OPUS"}),
+        ("b.caf", {"format": "CAF"}),
+        ("c.mp3", {"format": "MP3"}),
+    ):
+        soundfile.write(tmp_path / name, tone, RATE_HZ, **words)
+    for name in ("d.m4a", "e.3gp", "._a.opus"):
+        (tmp_path / name).write_bytes(bytes(4096))
+    found = sources(Place(name="carr"), tmp_path)
+    assert [one.path.name for one in found] == ["a.opus", "b.caf", "c.mp3", "d.m4a", "e.3gp"]
+    assert [bool(one.fault) for one in found] == [False, False, False, True, True]
 
 
 def test_a_clock_that_did_not_follow_daylight_saving_is_found(tmp_path: Path) -> None:

@@ -60,6 +60,13 @@ _MAGIC: dict[bytes, Kind] = {
     b"[Unit]": "unit file",
     b"# Made by callresp service": "unit file",
 }
+# Endings of sound files that libsndfile reads, the usual ones first.
+SOUNDS = (
+    *(".wav", ".flac", ".ogg", ".mp3", ".opus", ".oga"),
+    *(".aif", ".aiff", ".aifc", ".caf", ".w64", ".rf64", ".au"),
+)
+# Of those that it does not read: found in a folder they are told of, not passed over.
+OTHER_SOUNDS = (".m4a", ".aac", ".3gp", ".amr", ".wma")
 _ENDINGS: dict[str, tuple[Kind, ...]] = {
     ".toml": ("palette", "rule set", "calibration", "settings file"),
     ".mid": ("MIDI file",),
@@ -68,7 +75,7 @@ _ENDINGS: dict[str, tuple[Kind, ...]] = {
     ".csv": ("table",),
     ".htm": ("page",),
     **dict.fromkeys((".png", ".svg", ".pdf"), ("picture",)),
-    **dict.fromkeys((".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64"), ("sound file",)),
+    **dict.fromkeys(SOUNDS, ("sound file",)),
     ".jsonl": ("heard score", "reply score", "plan", "place", "log of commands"),
 }
 _SCORES: dict[object, Kind] = {"heard": "heard score", "reply": "reply score", "plan": "plan"}

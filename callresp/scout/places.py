@@ -34,12 +34,12 @@ import msgspec
 from callresp.errors import UserError
 from callresp.io.audio import Recording
 from callresp.io.files import named_in_utf8
+from callresp.io.kinds import OTHER_SOUNDS, SOUNDS
 from callresp.io.settings import load
 from callresp.io.starttime import header_start, name_start
 from callresp.io.wording import counted, lasting
 from callresp.scout.sun import Site
 
-SOUNDS = (".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64", ".rf64")
 PLACES_FILE = "places.toml"
 # A recorder's clock before this was never set.
 NEVER_SET = 2005
@@ -133,13 +133,17 @@ def load_places(given: Path) -> tuple[tuple[Place, Path], ...]:
 def sounds_in(folder: Path) -> list[Path]:
     """Sound files of a folder and those below it, in order of their names.
 
+    Also those that can't be read here, to be told of; not the companions, named "._" and as
+    the file itself, that some computers leave on cards (from memory).
+
     Raises
     ------
     UserError
         When a name is not in UTF-8: after hours of looking it could not be written down.
     """
-    found = (one for one in folder.rglob("*") if one.suffix.lower() in SOUNDS and one.is_file())
-    return sorted(named_in_utf8(one) for one in found)
+    endings = (*SOUNDS, *OTHER_SOUNDS)
+    found = (one for one in folder.rglob("*") if one.suffix.lower() in endings and one.is_file())
+    return sorted(named_in_utf8(one) for one in found if not one.name.startswith("._"))
 
 
 def sources(place: Place, folder: Path) -> list[Source]:

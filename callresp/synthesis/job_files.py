@@ -14,7 +14,7 @@ from typing import Literal
 from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.io.files import read_text
-from callresp.io.kinds import Kind, kind_of
+from callresp.io.kinds import SOUNDS, Kind, kind_of
 from callresp.io.resources import shipped
 from callresp.io.score import HeardScore, ReplyScore, read_heard, read_reply
 from callresp.palette.files import fingerprint, load_palette
@@ -32,7 +32,6 @@ _STAGE_OF: dict[Kind | None, Stage] = {
 _STAGES = ("heard", "reply", "plan", "rehearsal")
 # Two lengths this near are one recording's.
 SAME_S = 0.5
-_SOUNDS = (".wav", ".flac", ".ogg", ".mp3", ".aif", ".aiff", ".w64")
 
 
 def stem_of(path: Path) -> str:
@@ -314,7 +313,7 @@ def _fits(palette: Palette, path: Path, plan: Plan | None, reply: ReplyScore | N
 def find_recording(path: Path, name: str) -> Path | None:
     """The recording of a plan: by the name in its header, or by the stem."""
     places = [Path(name), path.parent / name, path.parent / Path(name).name] if name else []
-    places += [sibling(path, ending) for ending in _SOUNDS]
+    places += [sibling(path, ending) for ending in SOUNDS]
     return next((place for place in places if place.is_file()), None)
 
 
