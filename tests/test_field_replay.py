@@ -127,7 +127,7 @@ def test_its_own_answers_stand_beside_what_is_answered_anew(day: FieldDay) -> No
     went = again.as_played(day, heard, machine)
     assert went.answered <= {phrase.id for phrase in day.phrases}
     assert {note.id for note in went.notes} <= {note.id for note in reply_score(day).notes}
-    assert 0 < went.side.time_share < 1
+    assert 0 < went.figures.time_share < 1
 
 
 def test_mistakes_are_told(log: Path, tmp_path: Path) -> None:

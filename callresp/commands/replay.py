@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -15,18 +14,16 @@ from callresp.field.day_reader import read_day
 from callresp.field.provenance import palette_of, rules_of
 from callresp.field.replay import (
     Variant,
-    VariantFigures,
     answered_anew,
     as_played,
     cut_day,
     overlap_of,
 )
 from callresp.field.scores import heard_score
-from callresp.io.score import HeardScore, ReplyScore, write_heard, write_reply
+from callresp.io.score import HeardScore, write_heard, write_reply
 from callresp.io.wording import counted
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
-from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.files import write_plan
 from callresp.plan.planner import make_plan
 from callresp.plots.dial import draw_day
@@ -37,20 +34,6 @@ from callresp.synthesis.mixing import mix as mix_down
 
 # A longer mix would not fit into a WAV file of 4 GB (48 kHz, 24 bit, one channel).
 MIX_MAX_S = 7 * 3600.0
-
-
-@dataclass(frozen=True)
-class Way:
-    """One way that the day went or would have gone, and what it was made from."""
-
-    went: Variant
-    reply: ReplyScore | None = None
-    checked: CheckedPlan | None = None
-
-    @property
-    def side(self) -> VariantFigures:
-        """Its figures."""
-        return self.went.side
 
 
 def run(
@@ -76,18 +59,20 @@ def run(
     _before_mixing(day, mix, picture)
     heard = heard_score(day)
     write_heard(output, heard)
-    ways = [Way(as_played(day, heard, machine))]
+    variants = [as_played(day, heard, machine)]
     with ui.progress("answering anew") as advance:
         for number, (label, rule_set) in enumerate(sets):
-            ways.append(_anew(label, heard, machine, rule_set, seed))
+            reply = answer(heard, machine, rule_set, seed)
+            variants.append(answered_anew(label, heard, reply, make_plan(reply, machine)))
             advance((number + 1) / len(sets), label)
     written = [output]
-    for way in ways[1:]:
-        written += _written(way, day, output, machine, plans=plans, mix=mix, picture=picture)
+    for one in variants[1:]:
+        written += _written(one, day, output, machine, plans=plans, mix=mix, picture=picture)
     if as_json:
-        ui.emit({"heard": str(output), **_plain(heard, ways), "written": [str(p) for p in written]})
+        rows = {"heard": str(output), **_plain(heard, variants)}
+        ui.emit({**rows, "written": [str(path) for path in written]})
         return
-    print_summary(heard, ways)
+    print_summary(heard, variants)
     ui.say(f"wrote {', '.join(map(str, written))}")
 
 
@@ -154,34 +139,36 @@ def _before_mixing(day: FieldDay, mix: bool, picture: bool) -> None:
         raise UserError("one dial holds 24 hours", where="--picture", remedy=narrow)
 
 
-def _anew(label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None) -> Way:
-    reply = answer(heard, machine, rules, seed)
-    checked = make_plan(reply, machine)
-    return Way(answered_anew(label, heard, reply, checked), reply, checked)
-
-
 def _written(
-    way: Way, day: FieldDay, heard: Path, machine: Palette, *, plans: bool, mix: bool, picture: bool
+    one: Variant,
+    day: FieldDay,
+    heard: Path,
+    machine: Palette,
+    *,
+    plans: bool,
+    mix: bool,
+    picture: bool,
 ) -> list[Path]:
-    """Write what was asked for of one way, beside the heard score."""
-    assert way.reply is not None
-    assert way.checked is not None
-    stem = f"{heard.name.removesuffix('.jsonl').removesuffix('.heard')}.{_as_name(way.side.label)}"
+    """Write what was asked for of a variant, beside the heard score."""
+    assert one.reply is not None
+    assert one.checked is not None
+    label = _as_name(one.figures.label)
+    stem = f"{heard.name.removesuffix('.jsonl').removesuffix('.heard')}.{label}"
     written = []
     if plans:
         written += [heard.with_name(f"{stem}.reply.jsonl"), heard.with_name(f"{stem}.plan.jsonl")]
-        write_reply(written[0], way.reply)
-        write_plan(written[1], way.checked.plan)
+        write_reply(written[0], one.reply)
+        write_plan(written[1], one.checked.plan)
     if mix:
         written.append(heard.with_name(f"{stem}.rehearsal.wav"))
         with ui.progress(f"mixing {written[-1].name}") as advance:
-            mix_down(None, way.checked.plan, machine, written[-1], FOR_LISTENING, progress=advance)
+            mix_down(None, one.checked.plan, machine, written[-1], FOR_LISTENING, progress=advance)
     if picture:
         written.append(heard.with_name(f"{stem}.png"))
-        title = f"{day.path.stem}: {way.side.label}"
-        told = (counted(len(day.phrases), "call"), f"{way.side.answered:,} answered")
+        title = f"{day.path.stem}: {one.figures.label}"
+        told = (counted(len(day.phrases), "call"), f"{one.figures.answered:,} answered")
         draw_day(
-            written[-1], day.phrases, way.went.notes, day.start, day.duration_s, machine, title,
+            written[-1], day.phrases, one.notes, day.start, day.duration_s, machine, title,
             told=told,
         )  # fmt: skip
     return written
@@ -191,14 +178,14 @@ def _as_name(label: str) -> str:
     return "".join(c if c.isalnum() else "-" for c in label.replace(", ", "-"))
 
 
-def _plain(heard: HeardScore, ways: list[Way]) -> dict[str, object]:
+def _plain(heard: HeardScore, variants: list[Variant]) -> dict[str, object]:
     return {
         "calls": len({note.phrase for note in heard.notes}),
         "start": heard.header.start,
         "duration_s": heard.header.duration_s,
-        "ways": [msgspec.to_builtins(way.side) for way in ways],
+        "ways": [msgspec.to_builtins(one.figures) for one in variants],
         "beside_as_played": [
-            msgspec.to_builtins(overlap_of(heard, ways[0].went, way.went)) for way in ways[1:]
+            msgspec.to_builtins(overlap_of(heard, variants[0], one)) for one in variants[1:]
         ],
     }
 
@@ -216,26 +203,26 @@ ROWS = (
 )
 
 
-def print_summary(heard: HeardScore, ways: list[Way]) -> None:
-    """Tell a person how the ways differ."""
+def print_summary(heard: HeardScore, variants: list[Variant]) -> None:
+    """Tell a person how the variants differ."""
     calls = len({note.phrase for note in heard.notes})
     ui.say(f"{counted(calls, 'call')} in {heard.header.duration_s / 3600:.2f} h")
-    wide = max(12, *(len(way.side.label) for way in ways)) + 2
-    ui.say(" " * 20 + "".join(way.side.label.rjust(wide) for way in ways))
+    wide = max(12, *(len(one.figures.label) for one in variants)) + 2
+    ui.say(" " * 20 + "".join(one.figures.label.rjust(wide) for one in variants))
     for name, key, shape in ROWS:
-        values = [getattr(way.side, key) for way in ways]
+        values = [getattr(one.figures, key) for one in variants]
         cells = ["-" if value is None else shape.format(value) for value in values]
         ui.say(name.ljust(20) + "".join(cell.rjust(wide) for cell in cells))
-    for instrument in dict.fromkeys(name for way in ways for name in way.side.work):
-        cells = [f"{way.side.work.get(instrument, 0):,}" for way in ways]
+    for instrument in dict.fromkeys(name for one in variants for name in one.figures.work):
+        cells = [f"{one.figures.work.get(instrument, 0):,}" for one in variants]
         ui.say(f"  {instrument}".ljust(20) + "".join(cell.rjust(wide) for cell in cells))
-    for way in ways:
-        for why, count in way.side.not_played.items():
-            ui.say(f"{way.side.label}: {count} not played, {why}")
-    for way in ways[1:]:
-        found = overlap_of(heard, ways[0].went, way.went)
+    for one in variants:
+        for why, count in one.figures.not_played.items():
+            ui.say(f"{one.figures.label}: {count} not played, {why}")
+    for one in variants[1:]:
+        found = overlap_of(heard, variants[0], one)
         new = counted(found.only_other, "call")
         ui.say(
-            f"{way.side.label}: answers {new} left alone that day, leaves {found.only_one:,} that"
-            f" were answered, {found.both:,} in common"
+            f"{one.figures.label}: answers {new} left alone that day, leaves"
+            f" {found.only_one:,} that were answered, {found.both:,} in common"
         )

@@ -32,7 +32,7 @@ from callresp.reply.metrics import FREE_RING_S, measure
 
 
 class VariantFigures(msgspec.Struct, frozen=True, kw_only=True):
-    """One way that the day went, or would have gone.
+    """How the day went, or would have gone, in figures.
 
     `answered` counts phrases of which something was played; `asked` counts the
     notes that the rules wanted, `played` those that were, or would be;
@@ -57,15 +57,20 @@ class VariantFigures(msgspec.Struct, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """A way in figures, with the phrases that it answered and the notes that sounded."""
+    """The day as it went or would have gone: what it answered, and the notes that sounded.
 
-    side: VariantFigures
+    `reply` and `checked` are what was made anew; `None` of what was played that day.
+    """
+
+    figures: VariantFigures
     answered: frozenset[int]
     notes: tuple[ReplyNote, ...]
+    reply: ReplyScore | None = None
+    checked: CheckedPlan | None = None
 
 
 class Overlap(msgspec.Struct, frozen=True, kw_only=True):
-    """Phrases that two ways answer: both, one of them, or neither."""
+    """Phrases that two variants answer: both, one of them, or neither."""
 
     one: str
     other: str
@@ -90,7 +95,7 @@ def as_played(day: FieldDay, heard: HeardScore, palette: Palette) -> Variant:
     Returns
     -------
     Variant
-        The way that it went.
+        As it went.
     """
     score = reply_score(day)
     played = day.sounded()
@@ -98,7 +103,7 @@ def as_played(day: FieldDay, heard: HeardScore, palette: Palette) -> Variant:
     unsent = len(score.notes) - len(played) - sum(refused.values())
     if unsent > 0:
         refused["never sent"] += unsent
-    return _side("as played", heard, score, played, dict(refused.most_common()), palette)
+    return _variant("as played", heard, score, played, dict(refused.most_common()), palette)
 
 
 def answered_anew(
@@ -109,7 +114,7 @@ def answered_anew(
     Parameters
     ----------
     label
-        What the way is called.
+        What the variant is called.
     heard
         What was heard on the day.
     reply, checked
@@ -118,16 +123,17 @@ def answered_anew(
     Returns
     -------
     Variant
-        The way that it would have gone.
+        As it would have gone.
     """
     plan = checked.plan
     sounding = {c.reply for c in plan.commands if isinstance(c, Strike | Turn)}
     played = [note for note in reply.notes if note.id in sounding]
     dropped = Counter(change.limit for change in plan.changes if change.change == "dropped")
-    return _side(label, heard, reply, played, dict(dropped.most_common()), checked.palette)
+    found = _variant(label, heard, reply, played, dict(dropped.most_common()), checked.palette)
+    return replace(found, reply=reply, checked=checked)
 
 
-def _side(
+def _variant(
     label: str,
     heard: HeardScore,
     asked: ReplyScore,
@@ -139,7 +145,7 @@ def _side(
     found = measure(heard, sounded, palette)
     known = {note.phrase for note in heard.notes}
     answered = frozenset(note.heard_phrase for note in played) & known
-    side = VariantFigures(
+    figures = VariantFigures(
         label=label,
         answered=len(answered),
         answered_share=round(len(answered) / max(len(known), 1), 4),
@@ -153,7 +159,7 @@ def _side(
         contour=found.contour,
         work=found.work,
     )
-    return Variant(side, answered, tuple(played))
+    return Variant(figures, answered, tuple(played))
 
 
 def sounding_s(notes: Iterable[ReplyNote]) -> float:
@@ -177,14 +183,14 @@ def sounding_s(notes: Iterable[ReplyNote]) -> float:
 
 
 def overlap_of(heard: HeardScore, one: Variant, other: Variant) -> Overlap:
-    """Which phrases two ways answer.
+    """Which phrases two variants answer.
 
     Parameters
     ----------
     heard
         What was heard on the day.
     one, other
-        The two ways.
+        The two variants.
 
     Returns
     -------
@@ -193,8 +199,8 @@ def overlap_of(heard: HeardScore, one: Variant, other: Variant) -> Overlap:
     """
     phrases = len({note.phrase for note in heard.notes})
     return Overlap(
-        one=one.side.label,
-        other=other.side.label,
+        one=one.figures.label,
+        other=other.figures.label,
         both=len(one.answered & other.answered),
         only_one=len(one.answered - other.answered),
         only_other=len(other.answered - one.answered),
