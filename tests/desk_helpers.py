@@ -19,7 +19,8 @@ from reply_helpers import note
 from starlette.types import ASGIApp
 
 from callresp.desk.address import BoundServer, open_server
-from callresp.desk.api import Desk, application
+from callresp.desk.api import application
+from callresp.desk.desk import Desk
 from callresp.desk.opening import open_job
 from callresp.desk.server import server_of
 from callresp.io.audio import write_wav

@@ -55,7 +55,8 @@ def run(
             chorus = chorus_of(opening.source)
             if chorus is not None:
                 chorus.start()
-            from callresp.desk.api import Desk, application
+            from callresp.desk.api import application
+            from callresp.desk.desk import Desk
 
             desk = Desk(opening, () if machine is None else (machine,), chorus)
             ending.callback(desk.close)
