@@ -22,8 +22,9 @@ from callresp.field import timeline
 from callresp.field.day_reader import read_day
 from callresp.field.log import FieldLog
 from callresp.field.statistics import statistics_of
-from callresp.plots import charts, dial
+from callresp.plots import charts, dial_picture
 from callresp.plots import report as pages
+from callresp.plots.dial import dial_for
 from callresp.verbs.report import command
 
 
@@ -164,7 +165,7 @@ def test_a_day_of_forty_hours_has_two_dials(tmp_path: Path) -> None:
         for hour in range(40):
             writer.reply(writer.phrase(3600.0 * hour + 5))
     day = read_day(tmp_path / "long.log")
-    stretches = dial.dials(day)
+    stretches = dial_picture.dials(day)
     assert stretches[0] == (0.0, 86400.0)
     assert stretches[1] == (86400.0, day.duration_s)
     Image.new("RGB", (8, 8)).save(tmp_path / "dial.png")
@@ -256,7 +257,7 @@ def test_thinning_keeps_gaps() -> None:
 
 
 def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
-    sun = dial.Sun(
+    sun = dial_picture.Sun(
         datetime.fromisoformat("2026-05-12T05:12:00+01:00"),
         datetime.fromisoformat("2026-05-12T20:58:00+01:00"),
     )
@@ -265,8 +266,8 @@ def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
         for hour in range(40):
             writer.phrase(3600.0 * hour + 5)
     day = read_day(tmp_path / "long.log")
-    _, second = dial.dials(day)
-    dial.draw_dial(tmp_path / "dial.png", day, second, None, "", sun)
+    _, second = dial_picture.dials(day)
+    dial_picture.draw_dial(tmp_path / "dial.png", day, second, None, "", sun)
     with Image.open(tmp_path / "dial.png") as picture:
         drawn = picture.convert("RGB")
 
@@ -286,7 +287,7 @@ def test_a_short_day_fills_its_dial_and_its_bars(tmp_path: Path) -> None:
         writer = Writer(log, START)
         writer.spell(1.0, 500.0, 10.0)
     day = read_day(tmp_path / "short.log")
-    assert dial.dial_for(day.start, day.duration_s).turn_h == 0.25
+    assert dial_for(day.start, day.duration_s).turn_h == 0.25
     status, told = report(tmp_path / "short.log")
     assert status == 0
     page = parsed((tmp_path / "short.report.html").read_text())

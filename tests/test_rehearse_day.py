@@ -24,10 +24,10 @@ from callresp.plots.dial import (
     call_marks,
     counts_per_bin,
     dial_for,
-    draw_day,
     radius,
     xy,
 )
+from callresp.plots.dial_picture import draw_day
 
 ZONE = timezone(timedelta(hours=1))
 DAWN = datetime(2026, 5, 12, 4, 15, tzinfo=ZONE)

@@ -58,7 +58,7 @@ def taken(function: object, module: object) -> set[str]:
     (options,) = (
         value
         for name, value in vars(module).items()
-        if is_dataclass(value) and name.endswith(("Options", "Asked"))
+        if is_dataclass(value) and name.endswith("Options")
     )
     return {field.name for field in fields(options)}
 

@@ -30,7 +30,7 @@ WILDLIFE = "a few soft strokes are enough; never near nests, and stop when a bir
 
 def run(**given: object) -> None:
     """Strike softly at odd times, and hear which walls answer, and how far off they are."""
-    asked = options.filled(_Asked, given)
+    asked = options.filled(AskPlaceOptions, given)
     if asked.recording is not None:
         _hear(asked)
     elif asked.port is not None:
@@ -40,7 +40,7 @@ def run(**given: object) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
+class AskPlaceOptions:
     """The command's options, by their parameter names."""
 
     recording: Path | None
@@ -65,7 +65,7 @@ class _Asked:
     as_json: bool
 
 
-def _write(asked: _Asked) -> None:
+def _write(asked: AskPlaceOptions) -> None:
     for given, option in ((asked.plan_file, "--plan"), (asked.picture, "--picture")):
         if given is not None:
             raise UserError("needs the recording too", where=option, remedy="give it first")
@@ -96,7 +96,7 @@ def _write(asked: _Asked) -> None:
     ui.say(f"then: callresp ask-place RECORDING --plan {ui.typed(output)}")
 
 
-def _planned(asked: _Asked) -> tuple[Palette, Striker, CheckedPlan]:
+def _planned(asked: AskPlaceOptions) -> tuple[Palette, Striker, CheckedPlan]:
     name = asked.palette or "fettle"
     machine = load_palette(name)
     if not machine.striker:
@@ -117,7 +117,7 @@ def _level_db(striker: Striker, checked: CheckedPlan) -> float:
     return level_of(striker, checked.plan.strikes[0].pulse_ms) or striker.force[0].level_db
 
 
-def _strike_and_hear(asked: _Asked) -> None:
+def _strike_and_hear(asked: AskPlaceOptions) -> None:
     if asked.plan_file is not None:
         raise UserError("--plan goes with a recording", remedy="leave it out, or leave out --port")
     machine, _, checked = _planned(asked)
@@ -136,7 +136,7 @@ def _strike_and_hear(asked: _Asked) -> None:
         ui.look(f"not played: {counted(played.refused, 'stroke')}")
 
 
-def _hear(asked: _Asked) -> None:
+def _hear(asked: AskPlaceOptions) -> None:
     assert asked.recording is not None
     if asked.plan_file is None:
         raise UserError(
@@ -154,7 +154,7 @@ def _hear(asked: _Asked) -> None:
     _answer(asked, capture, played, machine)
 
 
-def _palette_of(asked: _Asked, played: Plan) -> Palette | None:
+def _palette_of(asked: AskPlaceOptions, played: Plan) -> Palette | None:
     """The palette of the plan; it is needed for the temperature only, and may be away."""
     assert asked.plan_file is not None
     try:
@@ -165,7 +165,7 @@ def _palette_of(asked: _Asked, played: Plan) -> Palette | None:
         return None
 
 
-def _answer(asked: _Asked, capture: Capture, plan: Plan, machine: Palette | None) -> None:
+def _answer(asked: AskPlaceOptions, capture: Capture, plan: Plan, machine: Palette | None) -> None:
     inputs = (asked.recording, asked.plan_file, asked.palette)
     if asked.output is not None:
         ui.target(asked.output, *inputs, writes="place")
@@ -201,7 +201,7 @@ POOR_DB = 3.0
 SUREST = 0.9999
 
 
-def _air(asked: _Asked, machine: Palette | None) -> Air:
+def _air(asked: AskPlaceOptions, machine: Palette | None) -> Air:
     if asked.temperature is not None:
         return Air(asked.temperature, asked.humidity, STATED_SD_C)
     ambient_c = 10.0 if machine is None else machine.ambient_c

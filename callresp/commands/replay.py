@@ -26,7 +26,7 @@ from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plan.files import write_plan
 from callresp.plan.planner import make_plan
-from callresp.plots.dial import draw_day
+from callresp.plots.dial_picture import draw_day
 from callresp.reply.replier import answer
 from callresp.reply.rules import RuleSet, load_rules
 from callresp.synthesis.mixing import FOR_LISTENING

@@ -19,8 +19,8 @@ from callresp.io.files import write_text
 from callresp.io.wording import counted, lasting, watt_hours
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
-from callresp.plots import dial, poster
-from callresp.plots.dial import Sun
+from callresp.plots import dial_picture, poster
+from callresp.plots.dial_picture import Sun
 from callresp.plots.report import report_page
 
 
@@ -69,14 +69,16 @@ def _write(
     output: Path,
     picture: Path,
 ) -> None:
-    stretches = dial.dials(day)
-    if day.duration_s > dial.DIAL_S * dial.DIALS_MAX:
-        ui.warn(f"drew the last {dial.DIALS_MAX} dials of 24 hours; the figures are of all")
+    stretches = dial_picture.dials(day)
+    if day.duration_s > dial_picture.DIAL_S * dial_picture.DIALS_MAX:
+        ui.warn(f"drew the last {dial_picture.DIALS_MAX} dials of 24 hours; the figures are of all")
     with tempfile.TemporaryDirectory() as folder, ui.progress("drawing") as advance:
         dials = []
         for number, stretch in enumerate(stretches):
             dials.append(Path(folder) / f"dial-{number}.png")
-            dial.draw_dial(dials[-1], day, stretch, machine, title if number == 0 else "", sun)
+            dial_picture.draw_dial(
+                dials[-1], day, stretch, machine, title if number == 0 else "", sun
+            )
             advance(0.8 * (number + 1) / len(stretches))
         write_text(output, report_page(day, figures, dials, title, machine))
         poster.draw_poster(picture, day, figures, dials, machine)
