@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import ctypes
 import subprocess
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -18,7 +17,6 @@ from hypothesis import strategies as st
 # Few places, so that the tests merge: what is kept when more come than there is place for.
 SPANS = 8
 TURN = 1 << 32
-Duty = Callable[[int, int, list[tuple[int, int]]], list[tuple[int, int]]]
 
 
 class Lib:

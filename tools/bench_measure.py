@@ -24,6 +24,7 @@ import click
 import numpy as np
 import numpy.typing as npt
 import strike_machine as sm
+from bench_table import Table
 
 from callresp.commands.ui import emit, say
 from callresp.io.settings import SettingsFile, convert
@@ -219,30 +220,25 @@ def cents(one_hz: float, other_hz: float) -> float:
     show_default=True,
     help="Hardest stroke over noise, dB; may be given several times.",
 )
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a level.")
 def main(machines: int, over_noise: tuple[float, ...], as_json: bool) -> None:
     for over_noise_db in over_noise:
-        if not as_json:
-            say(f"{over_noise_db:g} dB over noise: figure, method, median, worst")
-        at_level(machines, over_noise_db, as_json)
+        table = at_level(machines, over_noise_db)
+        emit(table.plain()) if as_json else say(table.text())
 
 
-def at_level(machines: int, over_noise_db: float, as_json: bool) -> None:
-    """Measure every machine at one level over noise, and print the errors."""
+def at_level(machines: int, over_noise_db: float) -> Table:
+    """Measure every machine at one level over noise; a row for each figure and method."""
     errors = Errors()
     for seed in range(machines):
         try_one(seed, over_noise_db, errors)
+    table = Table(f"{over_noise_db:g} dB over noise", ("figure", "method", "median", "worst", "n"))
     rows = sorted(errors.rows.items(), key=lambda row: (row[0][0], row[0][1] != "ours", row[0][1]))
     for (figure, method), values in rows:
-        row = {"figure": figure, "method": method, "over_noise_db": over_noise_db}
-        middle, worst = float(np.median(values)), float(np.max(values))
-        if as_json:
-            emit({**row, "median": middle, "worst": worst})
-        else:
-            say(f"{figure:26} {method:30} {middle:9.3f} {worst:9.3f}   n {len(values)}")
+        table.add(figure, method, float(np.median(values)), float(np.max(values)), len(values))
     took, length = errors.seconds["strike test, ours"], errors.seconds["recordings"]
-    if not as_json:
-        say(f"{length:.0f} s of recordings measured in {took:.0f} s of one core's time")
+    table.notes.append(f"{length:.0f} s of recordings measured in {took:.0f} s of one core's time")
+    return table
 
 
 if __name__ == "__main__":

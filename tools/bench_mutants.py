@@ -9,8 +9,7 @@
 mutmut makes the changes (a sign turned, a bound moved, a number off by one, an argument left
 out) and runs for each the tests that reach the changed function, the fastest first, until one
 fails or they have taken `--seconds` together: what is not noticed by then counts as not noticed,
-though a slower test might. With --all every test that reaches it is run for these, and the
-share that is caught so is told as well. Of each room a random `--sample` is tried, the same one
+though a slower test might. Of each room a random `--sample` is tried, the same one
 for the same seed; the share caught is printed with its 95 % interval (Wilson's), and every
 change that no test noticed, with --show as a diff. A change that makes the tests run for ever
 counts as caught, if it does so again with five times the time (a busy machine is slow as well);
@@ -34,7 +33,6 @@ import subprocess
 import sys
 import tempfile
 import tomllib
-from collections.abc import Collection
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from itertools import accumulate
@@ -99,9 +97,7 @@ ROOMS = {
 @click.option("--seed", default=0, show_default=True)
 @click.option("--seconds", default=30.0, show_default=True, help="Of tests for each change.")
 @click.option("--examples", default=10, show_default=True, help="Of a property test, at most.")
-@click.option("--skip", multiple=True, help="Test files to leave out, as a quick look may.")
 @click.option("--workers", default=2, show_default=True)
-@click.option("--all", "all_tests", is_flag=True, help="Then all tests for what is not noticed.")
 @click.option("--keep", type=click.Path(path_type=Path), help="Work here, and leave it.")
 @click.option("--show", is_flag=True, help="Print each survivor as a diff.")
 def bench(
@@ -111,9 +107,7 @@ def bench(
     seed: int,
     seconds: float,
     examples: int,
-    skip: tuple[str, ...],
     workers: int,
-    all_tests: bool,
     keep: Path | None,
     show: bool,
 ) -> None:
@@ -129,7 +123,6 @@ def bench(
             "least",
             "most",
             "asked",
-            "by all",
         ),
         places=2,
     )
@@ -137,7 +130,7 @@ def bench(
     with tempfile.TemporaryDirectory() as scratch:
         for name in rooms or tuple(ROOMS):
             room, folder = ROOMS[name], (keep or Path(scratch)) / name
-            prepare(folder, room, examples, skip)
+            prepare(folder, room, examples)
             whole = folder / "all-times.json"  # an earlier run left fewer to mutmut
             if whole.exists():
                 shutil.copy(whole, folder / TIMES)
@@ -165,18 +158,11 @@ def bench(
             judged = caught + len(missed)
             sure = binomtest(caught, judged).proportion_ci(method="wilson")
             share = caught / judged
-            by_all = None
-            if all_tests:
-                (folder / TIMES).write_text(timed, encoding="utf-8")
-                mutmut(folder, "run", "--max-children", workers, *missed or [NO_SUCH_CHANGE])
-                found = {key: results(folder)[key] for key in missed}
-                by_all = 1 - sum(status not in CAUGHT for status in found.values()) / judged
             count = len(made), len(drawn), len(drawn) - judged, caught
-            table.add(name, *count, share, sure.low, sure.high, room.bar, by_all)
+            table.add(name, *count, share, sure.low, sure.high, room.bar)
             short |= share < room.bar
             for key in sorted(missed):
-                slower = ", but caught by a slower test" if found[key] in CAUGHT else ""
-                survivors.append(f"{key}: {'survived' if slower else found[key]}{slower}")
+                survivors.append(f"{key}: {found[key]}")
                 if show:
                     survivors.append(diffs[key])
     click.echo(table.text())
@@ -185,7 +171,7 @@ def bench(
     sys.exit(short)
 
 
-def prepare(folder: Path, room: Room, examples: int, skip: Collection[str]) -> None:
+def prepare(folder: Path, room: Room, examples: int) -> None:
     """A copy of the checkout with mutmut's settings; one that is there is brought up to date."""
     folder.mkdir(parents=True, exist_ok=True)
     for name in ("callresp", "corpus", "tests", "tools"):
@@ -208,7 +194,6 @@ def prepare(folder: Path, room: Room, examples: int, skip: Collection[str]) -> N
         f"tests/{path.name}"
         for pattern in room.tests
         for path in sorted((ROOT / "tests").glob(pattern))
-        if path.name not in skip
     ]
     arguments = ["-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:cov"]
     settings = {

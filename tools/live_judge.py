@@ -35,8 +35,6 @@ HARMONICS = (1, 2, 3)
 # So high a one only where both begin and end within `TOGETHER_S` and keep closely to it.
 HIGH_HARMONICS, TOGETHER_S, TUNED = (4, 5, 6, 7, 8), 0.02, 0.02
 CLICK_S = 0.12
-# From 10 dB above the birds, so far down it can't be heard among them.
-FADE_DB = 60.0
 LONGEST_S = 6.0
 
 
