@@ -14,6 +14,7 @@ from callresp.reply.live import LiveReplier
 from callresp.reply.replier import answer
 from callresp.reply.rules import Manners, Rule, RuleSet
 from callresp.reply.silences import kind_of
+from callresp.reply.turn_taking import SETTLE_S
 
 FETTLE = load_palette("fettle")
 PROMPT = Manners(wait_s=(0.05, 0.05), share_max=1.0, rest_s=0.0, quiet_share=0.0, return_s=0.0)
@@ -202,13 +203,25 @@ def test_a_call_is_not_known_to_be_over_while_a_sound_lasts_that_may_be_its_next
         assert starts[0] == pytest.approx(5.2, abs=0.006)
 
 
-@pytest.mark.parametrize(("patience_s", "answered"), [(4.0, {0, 1}), (1.0, {1})])
-def test_calls_that_wait_for_one_rest_are_answered_one_after_another(
-    patience_s: float, answered: set[int]
+@pytest.mark.parametrize(("patience_s", "answered"), [(4.0, "BA"), (1.0, "B")])
+def test_calls_that_wait_for_one_rest_are_answered_from_the_latest_on(
+    patience_s: float, answered: str
 ) -> None:
     """Two calls end while a third bird sings on, for some 3 s: each has its own patience."""
     on = [note(20 + n, 1.9 + 0.25 * n, 0.2, 5000, "C") for n in range(12)]
     score = heard(*run(0, 1.0, 4), *run(4, 2.9, 4, "B"), *on)
+    voice = {one.id: one.voice for one in score.notes}
     chosen = rules(patience_s=patience_s)
     for notes in (answer(score, FETTLE, chosen).notes, live(score, chosen)[0]):
-        assert {made.heard_phrase for made in notes} & {0, 1} == answered
+        order = dict.fromkeys(voice[made.heard] for made in notes if made.heard is not None)
+        assert [one for one in order if one != "C"] == list(answered)
+
+
+def test_a_rest_that_another_call_was_answered_in_is_not_told_as_none() -> None:
+    """Two calls wait for one rest; the answer to one is broken off, and no other rest comes."""
+    on = [[note(20 + 40 * k + n, at_s + 0.25 * n, 0.2, 5000, "C") for n in range(count)]
+          for k, (at_s, count) in enumerate([(1.9, 10), (4.8, 20)])]  # fmt: skip
+    score = heard(*run(0, 1.0, 4), *run(4, 1.1, 4, "B"), *on[0], *on[1])
+    for starts, whys in both(score, rules(patience_s=4.0)):
+        assert starts[0] == pytest.approx(4.35 + SETTLE_S, abs=0.006)
+        assert whys[0] == "another call was waiting for its answer (manners.patience_s)"

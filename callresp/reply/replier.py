@@ -227,10 +227,10 @@ class Replier:
 
     def tick(self, now_s: float) -> list[ReplyNote]:
         """What to play, decided by now: notes that start at `now_s` or later."""
-        for waiting in list(self._waiting):
-            if made := self._begin(waiting, now_s):
-                return made
-        return []
+        # The latest call first: to a listener an answer belongs to what was just sung. Once it has
+        # begun the others miss the rest that it took, which `_begin` notes.
+        latest = reversed(list(self._waiting))
+        return [made for waiting in latest for made in self._begin(waiting, now_s)]
 
     def next_s(self, now_s: float) -> float:
         """When a reply that waits may begin or be given up, if nothing more is heard till then."""
