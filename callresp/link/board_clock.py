@@ -11,7 +11,10 @@ of each span of `SPAN_S` the shortest is kept (the clock filter of NTP, RFC
 5905, section 10), and through those goes a line by least squares, each weighed
 by the inverse square of what it may err by: an error evenly spread over half a
 trip either way has a standard deviation of its length over the root of 12. A
-wild trip is a long one, and weighs little. That crystals are good is known
+wild trip is a long one, and weighs little. What the shortest trip takes is the
+line's own (the latency timer of a serial adapter, say) and the same each time: of a
+crystal's clock a trip errs by what it takes beyond that, or a share of it, since
+the shortest yet is not the shortest there is. That crystals are good is known
 beforehand, and counts as one more observation: no drift, give or take
 `DRIFT_SD`.
 
@@ -28,6 +31,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 from itertools import combinations
+from typing import NamedTuple
 
 from callresp.link.messages import TICKS_PER_S, ticks_between, ticks_of
 
@@ -51,6 +55,7 @@ LEAST_AHEAD_S = 0.5
 # What a trip may err by even if it took no time: ticks, and the host's own delays.
 TRIP_ERROR_S = 0.0003
 OUTLIER_S = 0.02
+LEAST_SHARE = 0.25
 # Fewer spans than these judge nothing, and so many trips on end must agree: a clock that was
 # set looks like one that runs away, for a moment.
 FEWEST = 6
@@ -191,10 +196,37 @@ def _line(trips: list[RoundTrip]) -> _Line:
     """Weighted least squares through the trips."""
     if not trips:
         raise ValueError("the board's clock is not known yet")
+    errors_s = [trip.took_s for trip in trips]
+    fit = _regression(trips, errors_s)
+    poor = fit.spread > 0 and abs(fit.raw_drift) > CRYSTAL + SURE / math.sqrt(fit.spread)
+    sd = 1 / math.sqrt(fit.spread + 1 / POOR_SD**2)
+    prior_sd, most = (POOR_SD, DRIFT_MAX) if poor else (DRIFT_SD, CRYSTAL)
+    raw, least_s = fit.raw_drift, min(errors_s)
+    if not poor:
+        fit = _regression(trips, [max(s - least_s, s * LEAST_SHARE) for s in errors_s])
+    drift = fit.along / (fit.spread + 1 / prior_sd**2)
+    return _Line(fit.origin_s, fit.offset_s, max(-most, min(most, drift)), raw, sd)
+
+
+class _Regression(NamedTuple):
+    """Weighted means of host time and of the gap between the clocks, and their moments."""
+
+    origin_s: float
+    offset_s: float
+    spread: float
+    along: float
+
+    @property
+    def raw_drift(self) -> float:
+        return self.along / self.spread if self.spread > 0 else 0.0
+
+
+def _regression(trips: list[RoundTrip], errors_s: list[float]) -> _Regression:
+    """Of trips whose gaps err by up to half of `errors_s`, either way."""
     # Of each trip its weight, host time and gap between the clocks.
     weighed = [
-        (12 / (trip.took_s + TRIP_ERROR_S) ** 2, trip.host_s, trip.board_s - trip.host_s)
-        for trip in trips
+        (12 / (error_s + TRIP_ERROR_S) ** 2, trip.host_s, trip.board_s - trip.host_s)
+        for trip, error_s in zip(trips, errors_s, strict=True)
     ]
     total = sum(weight for weight, _, _ in weighed)
     origin_s = sum(weight * host_s for weight, host_s, _ in weighed) / total
@@ -203,13 +235,7 @@ def _line(trips: list[RoundTrip]) -> _Line:
     for weight, host_s, gap_s in weighed:
         spread += weight * (host_s - origin_s) ** 2
         along += weight * (host_s - origin_s) * (gap_s - offset_s)
-    raw = along / spread if spread > 0 else 0.0
-    poor = spread > 0 and abs(raw) > CRYSTAL + SURE / math.sqrt(spread)
-    prior_sd = POOR_SD if poor else DRIFT_SD
-    drift = along / (spread + 1 / prior_sd**2)
-    most = DRIFT_MAX if poor else CRYSTAL
-    sd = 1 / math.sqrt(spread + 1 / POOR_SD**2)
-    return _Line(origin_s, offset_s, max(-most, min(most, drift)), raw, sd)
+    return _Regression(origin_s, offset_s, spread, along)
 
 
 def _least_drift(trips: list[RoundTrip]) -> float:
