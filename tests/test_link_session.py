@@ -480,3 +480,13 @@ def test_a_pseudo_terminal_carries_every_byte_both_ways() -> None:
         write(every)
         assert os.read(other, 4096) == every
         os.close(other)
+
+
+def test_answers_that_a_busy_host_reads_late_cancel_nothing() -> None:
+    """Greeted, asked and sent in time: the board was never silent, only the host's ears were."""
+    line = Line(Session(plan_of(100, 0.2)), SimulatedBoard(FETTLE), to_host_s=(0.001, 0.002))
+    while line.session.report.outcomes["executed"] < 30:
+        line.step()
+    line.to_host_s = (0.21, 0.22)
+    line.run()
+    assert line.session.report.outcomes == {"executed": line.session.report.commands}

@@ -285,8 +285,12 @@ class Session:
         return frame((Stop(0) if self._releasing else Cancel(0)).pack())
 
     def _notice_silence(self, now_s: float) -> None:
-        """After a silence in which the board may have cancelled all, and its reports been lost."""
-        if self.hello_ack and now_s - self._heard_s > self.hello_ack.silence_ms / 1000:
+        """After a silence in which the board may have cancelled all, and its reports been lost.
+
+        Answers that a busy host reads late are no silence of the board's.
+        """
+        gap_s = now_s - self._heard_s - 2 * HEARTBEAT_EVERY_S
+        if self.hello_ack and gap_s > self.hello_ack.silence_ms / 1000:
             self._in_doubt, self._recalled = dict(self._flying), None
 
     def _recall(self, now_s: float) -> bytes:
