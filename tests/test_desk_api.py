@@ -183,7 +183,7 @@ def test_without_the_token_nothing_of_the_users_is_given(desk: Served, path: str
     for token in ("", "x" * 22, "é"):
         status, body, _ = desk.ask(path, token=token)
         assert status == 401
-        assert json.loads(body)["remedy"] == "open the address that the desk printed"
+        assert json.loads(body)["remedy"] == "open the address that was printed"
 
 
 # Other pages of the same browser, and names that were made to mean this machine: Fetch (WHATWG),

@@ -63,3 +63,10 @@ def test_singers_stay_apart_in_the_dark_for_all_sight(kind: str) -> None:
     nearest = min(float(np.linalg.norm(seen[a] - seen[b])) for a, b in combinations(seen, 2))
     # As on light ground: about nine times what is just noticeable in CIELAB (from memory).
     assert nearest > 20
+
+
+def test_letters_and_the_room_for_the_stop_below_them_grow_with_the_browsers_text_size() -> None:
+    assert re.findall(r"font(?:-size)?:[^;}]*\dpx", CSS) == []
+    room = re.search(r"\.live main \{[^}]*padding: [^;}]* [\d.]+(\w+);", CSS)
+    assert room is not None
+    assert room[1] == "rem"

@@ -103,7 +103,7 @@ class Guard:
         if scope["path"].startswith(self._open):
             return None
         if not self._knows_token(headers, scope["query_string"]):
-            return 401, "the token is missing or wrong", "open the address that the desk printed"
+            return 401, "the token is missing or wrong", "open the address that was printed"
         return None
 
     def _knows_token(self, headers: Headers, query: bytes) -> bool:
