@@ -53,6 +53,8 @@ class Correlations:
         float32, shape ``(strokes, bands, delays)``.
     power
         What an echo as loud as the stroke would give, shape ``(strokes, bands)``.
+    stroke_share
+        How much of the strokes' own energy lies in each band, whatever the noise is there.
     own
         The filter's answer to the template itself: shape ``(strokes, bands, 2 m + 1)``.
     middle_hz
@@ -67,6 +69,7 @@ class Correlations:
     first: int
     values: npt.NDArray[np.float32]
     power: Values
+    stroke_share: Values
     own: Values
     middle_hz: Values
     predictor: Values
@@ -121,6 +124,9 @@ def correlate(
     scale = float(np.sqrt(noise.mean()))
     templates = (templates / scale).astype(np.complex64)
     spectra, noise = spectra / np.float32(scale), noise / scale**2
+    # The predictor flattened the templates: what the strokes themselves are made of is before it.
+    flattened = np.abs(fft.rfft(predictor, size)) ** 2
+    energy = np.asarray(shares) @ (np.mean(np.abs(templates) ** 2, axis=0) / flattened)
     count = round(longest_s * rate_hz) - first
     values = np.empty((len(clips), len(shares), count), np.float32)
     power = np.empty((len(clips), len(shares)))
@@ -133,7 +139,16 @@ def correlate(
         power[:, band] = each[:, 0]
         own[:, band] = np.concatenate([each[:, -reach:], each[:, : reach + 1]], axis=1)
     return Correlations(
-        rate_hz, first, values, np.maximum(power, 1e-30), own, middle_hz, predictor, clips, before
+        rate_hz,
+        first,
+        values,
+        np.maximum(power, 1e-30),
+        energy / np.sum(energy),
+        own,
+        middle_hz,
+        predictor,
+        clips,
+        before,
     )
 
 

@@ -256,9 +256,8 @@ class _Mixer:
     def level(self, exact: float) -> tuple[float, float]:
         """Gain of an echo in the stroke's own band, air and all, and its standard deviation."""
         at = round(exact)
-        air, power = self.air[:, at].astype(np.float64), self.found.power
+        air, share = self.air[:, at].astype(np.float64), self.found.stroke_share
         # By bands: what reaches us of each, weighed by how much of the stroke lies in it.
-        share = np.sum(power, axis=0) / np.sum(power)
         reference, _ = self.around(at, 0)
         gain = float(reference.mean())
         through = math.sqrt(float(np.sum(share * air**2)))
