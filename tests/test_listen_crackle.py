@@ -83,8 +83,8 @@ def test_calls_in_the_rain_are_heard_and_drops_are_not(tmp_path: Path) -> None:
     assert (notes["onset_s"] > 3.0).sum() <= calls + 3
 
 
-def test_a_pitch_in_the_rain_counts_where_it_lasts_or_is_clear(tmp_path: Path) -> None:
-    """What has one by chance: brief bursts of noise in a narrow band."""
+def test_a_pitch_in_the_rain_counts_where_it_lasts_or_comes_again_clearly(tmp_path: Path) -> None:
+    """What has one by chance: brief bursts of noise in a narrow band, and one clear tone alone."""
     wave, chance_s = rain(), np.arange(8.0, 20.0, 0.5)
     for n, at_s in enumerate(chance_s):
         put(wave, at_s, 2e-4 * harsh(5000 + n, 2925.0, 3075.0, 0.03))
@@ -93,9 +93,24 @@ def test_a_pitch_in_the_rain_counts_where_it_lasts_or_is_clear(tmp_path: Path) -
     by_chance = by_chance[pitched & (by_chance["onset_s"] > 8.0)]
     assert len(by_chance) >= 2
     assert not any(near(heard(wave, tmp_path), note["onset_s"]) for note in by_chance)
-    for at_s, length_s in ((20.5, 0.03), (21.5, 0.08)):
-        sung(wave, at_s, 3000.0, 3000.0, length_s, 4e-4, RATE_HZ, 0.003)
-    assert [near(heard(wave, tmp_path), at_s) for at_s in (20.5, 21.5)] == [True, True]
+    tones = {19.0: (3400.0, 0.03), 20.5: (4000.0, 0.03), 20.7: (4040.0, 0.03), 22.5: (3400.0, 0.08)}
+    for at_s, (freq_hz, length_s) in tones.items():
+        sung(wave, at_s, freq_hz, freq_hz, length_s, 4e-4, RATE_HZ, 0.003)
+    assert all(near(heard(wave, tmp_path, EVER), at_s) for at_s in tones)
+    notes = heard(wave, tmp_path)
+    assert [near(notes, at_s) for at_s in tones] == [False, True, True, True]
+
+
+@pytest.mark.parametrize("over_db", [6.0, 7.0])
+def test_a_faint_drop_makes_no_note_of_a_tone_that_is_none(over_db: float, tmp_path: Path) -> None:
+    """Tones about as loud as a note must be, with and without a drop in the middle of each."""
+    tones = quiet(26.0)
+    begin_s = np.arange(2.0, 25.0, 1.1)
+    for at_s in begin_s:
+        sung(tones, at_s, 3000.0, 3000.0, 0.1, 1.35e-4, RATE_HZ, 0.01)
+    alone = len(heard(tones, tmp_path, EVER))
+    drops(tones, begin_s + 0.05, over_db, 400, 0.012)
+    assert 3 <= len(heard(tones, tmp_path, EVER)) <= alone <= len(begin_s) / 2
 
 
 def test_a_trill_hardly_louder_than_drops_is_heard(tmp_path: Path) -> None:

@@ -169,8 +169,8 @@ SWITCHES = (
     Switch(
         "onsets: a tonal onset must stand out of what a gust lifted",
         "onsets.py",
-        "if snr_db - cfar.excess_db(group.onset, frame, freq, spec, setup) < setup.note_db:",
-        "if not {off} and snr_db - cfar.excess_db(group.onset, frame, freq,"
+        "if snr_db - cfar.excess_db(before, frame, freq, spec, setup) < setup.note_db:",
+        "if not {off} and snr_db - cfar.excess_db(before, frame, freq,"
         " spec, setup) < setup.note_db:",
         (ONLINE, RULES),
     ),
@@ -269,10 +269,16 @@ SWITCHES = (
     Switch(
         "note_formation: a peak must stand out of what a gust lifted",
         "note_formation.py",
-        "if snr_db - cfar.excess_db(first + a, first + b, freq, spec, setup) < setup.note_db:",
-        "if not {off} and snr_db - cfar.excess_db(first + a, first + b, freq, spec, setup)"
-        " < setup.note_db:",
+        "gust_db = cfar",
+        "gust_db = (1 - {off}) * cfar",
         (RULES, NATIVE, FAINT),
+    ),
+    Switch(
+        "note_formation: and of what a drop lifted",
+        "note_formation.py",
+        "drop_db = cfar",
+        "drop_db = (1 - {off}) * cfar",
+        (CRACKLE,),
     ),
     Switch(
         "note_formation: a stack is no work of a gust",
@@ -386,6 +392,20 @@ SWITCHES = (
         "crackle.py",
         "return length >= TICK_S",
         "return {off} or length >= TICK_S",
+        (CRACKLE,),
+    ),
+    Switch(
+        "masking: but for one that is clear",
+        "masking.py",
+        "if note.tonality < CLEAR_TONALITY:",
+        "if not {off} and note.tonality < CLEAR_TONALITY:",
+        (CRACKLE,),
+    ),
+    Switch(
+        "masking: and comes again",
+        "masking.py",
+        "if near and abs(other.onset_s",
+        "if {off} or near and abs(other.onset_s",
         (CRACKLE,),
     ),
     Switch(

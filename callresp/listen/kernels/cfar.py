@@ -8,8 +8,9 @@ them too, which a song does not.
 
 Conventions
 -----------
-The surroundings of a sound are the bands within `REACH` of its own, from
-`BEFORE` frames ahead of it to its end. Their lower third counts, so that another
+The surroundings of a sound are the bands within `REACH` of its own: from `BEFORE`
+frames ahead of it to its end, and as it is loudest, since a drop is briefer than
+any note. Their lower third counts, so that another
 singer among them is not taken for weather.
 
 Source: ordered-statistic thresholds beside a clutter edge, Rohling (1983),
@@ -42,12 +43,15 @@ STEADY_NOISE = 10**0.1  # SNR that bands of steady noise read, clipped at 1 as t
 
 @inner
 def excess_db(first: int, last: int, freq: float, spec: Any, setup: Any) -> float:
-    """How far the surroundings of `freq` stood over the floor from frame to frame, dB, ≥ 0."""
+    """How far the surroundings of `freq` stood over the floor from frame to frame, dB, ≥ 0.
+
+    In the mean of frames [first, last].
+    """
     own = int((freq - setup.low) / BAND_BINS)
     low = max(0, own - REACH)
     total = np.zeros(max(0, min(setup.bands, own + REACH + 1) - low))
-    start = max(0, first - BEFORE)
-    for frame in range(start, last + 1):
+    first = max(0, first)
+    for frame in range(first, last + 1):
         row = spec.band_snr[frame & (RING - 1), low : low + total.size]
         for i in range(total.size):
             total[i] += row[i]
@@ -56,7 +60,7 @@ def excess_db(first: int, last: int, freq: float, spec: Any, setup: Any) -> floa
         if abs(low + i - own) <= GUARD:
             continue
         # Sorted into the room of those that have been taken already.
-        insert_sorted(total, count, total[i] / max(1, last + 1 - start))
+        insert_sorted(total, count, total[i] / max(1, last + 1 - first))
         count += 1
     if count == 0:
         return 0.0

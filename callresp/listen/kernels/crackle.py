@@ -34,8 +34,7 @@ BELOW_DB = 1.5  # a note's least SNR: from there on sounds are counted
 LOUD_DB = 8.0  # over a note's least SNR: weather rarely is so loud
 CALL_DB = 13.0  # over it: from here on taken for a call
 NEAR_S = 0.3  # before and after a call
-TICK_S = 0.035  # a pitch found in so short a sound may be chance, but for one so clear
-CLEAR_TONALITY = 0.8
+TICK_S = 0.035  # a pitch found in so short a sound may be chance
 # Drops are brief; what lasts longer need only stand clear of what waves do.
 RASP_S = 0.07
 RASP_DB = 3.0  # over a note's least SNR
@@ -89,9 +88,9 @@ def _cell(number: int, state: Any) -> Any:
 
 
 @noalloc
-def is_tone(length: float, tonality: float, setup: Any) -> bool:
-    """Whether a sound of so many frames, in which a pitch was found, has it for certain."""
-    return length >= TICK_S * setup.frames_per_s or tonality >= CLEAR_TONALITY
+def lasts(length: float, setup: Any) -> bool:
+    """Whether a pitch found in a sound of so many frames is no chance."""
+    return length >= TICK_S * setup.frames_per_s
 
 
 @noalloc

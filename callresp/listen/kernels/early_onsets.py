@@ -74,10 +74,10 @@ def _stands_clear(track: Any, frame: int, state: Any, spec: Any, setup: Any) -> 
             return False
     if reverberation.may_be_tail(track.freq, track.power, track.born, spec, setup):
         return False
-    tone = track.roughness <= TONE_ROUGHNESS and crackle.is_tone(track.count, 0.0, setup)
+    tone = track.roughness <= TONE_ROUGHNESS and crackle.lasts(track.count, setup)
     if not tone and snr_db < crackle.asked_db(track.born, frame, state, setup):
         return False
-    excess_db = cfar.excess_db(track.born, frame, track.freq, spec, setup)
+    excess_db = cfar.excess_db(track.born - cfar.BEFORE, frame, track.freq, spec, setup)
     return bool(snr_db - excess_db >= setup.note_db)
 
 

@@ -44,6 +44,9 @@ SHARED = 0.65
 SHADOW_DB = 15.0  # below a broadband sound: part of it
 SKIRT_BINS = 4.0
 FAINTER_DB = 3.0  # a sound in a tone's skirts may be louder by so much, and still be part of it
+# What is brief has a pitch for certain if it is so clear, and comes again, as in a trill.
+CLEAR_TONALITY = 0.8
+SAME_PITCH = 1.04
 FORGET_S = 1.0  # after which a note given out says nothing about others any more
 
 
@@ -111,10 +114,26 @@ def _why_none(n: int, state: Any, setup: Any) -> int:
                 return reason
     note, pending = state.pending_notes[n], state.pending[n]
     length = (note.offset_s - note.onset_s) * setup.frames_per_s
-    if note.pitch_hz > 0.0 and crackle.is_tone(length, note.tonality, setup):
+    if note.pitch_hz > 0.0 and (crackle.lasts(length, setup) or _comes_again(n, state)):
         return 0
     pending.asked_db = crackle.asked_of_harsh_db(pending.asked_db, length, setup)
     return CRACKLE if note.snr_db < pending.asked_db else 0
+
+
+@inner
+def _comes_again(n: int, state: Any) -> bool:
+    """Whether pending note `n` is a clear tone, and not the only one of its pitch about."""
+    note = state.pending_notes[n]
+    if note.tonality < CLEAR_TONALITY:
+        return False
+    for m in range(MOST_PENDING):
+        other = state.pending_notes[m]
+        near = m != n and state.pending[m].status != EMPTY
+        if near and abs(other.onset_s - note.onset_s) < FORGET_S:
+            ratio = other.pitch_hz / note.pitch_hz
+            if 1.0 / SAME_PITCH < ratio < SAME_PITCH:
+                return True
+    return False
 
 
 @inner

@@ -268,7 +268,8 @@ def _form_notes(
         asked_db = float(setup.note_db)
         if part.broadband and snr_db < asked_db:
             snr_db, asked_db = _in_calm(part, snr_db, first, first + top, state, spec, setup)
-        reason = _why_none(part, snr_db, asked_db, shortest, first, begin, offset, spec, setup)
+        shown = begin, offset, top
+        reason = _why_none(part, snr_db, asked_db, shortest, first, shown, spec, setup)
         if reason == 0 and constant:
             reason = CONSTANT
         if reason == 0:
@@ -277,10 +278,10 @@ def _form_notes(
             if residue.is_residue(level[top], freq, part.owned, first + top, state, spec, setup):
                 reason = RESIDUE
             elif not tonal:
-                shown = level[int(begin) : int(offset) + 1]
+                heard_db = level[int(begin) : int(offset) + 1]
                 least_db = floor_db + asked_db - CALM_DB
                 at = first + int(begin)
-                if residue.is_splatter(shown, least_db, part.owned, at, state, spec, setup):
+                if residue.is_splatter(heard_db, least_db, part.owned, at, state, spec, setup):
                     reason = RESIDUE
         if reason == 0 and _is_borrowed(part, outline, first, begin, offset, state, setup):
             reason = BORROWED
@@ -332,12 +333,12 @@ def _why_none(
     asked_db: float,
     shortest: float,
     first: int,
-    onset: float,
-    offset: float,
+    shown: tuple[float, float, int],
     spec: Any,
     setup: Any,
 ) -> int:
-    """Why a stretch of an envelope is no note, or 0."""
+    """Why a stretch of an envelope is no note, or 0: from and to where, and where it is highest."""
+    onset, offset, top = shown
     if snr_db < asked_db:
         return FAINT
     if offset - onset < shortest:
@@ -349,9 +350,9 @@ def _why_none(
     if part.broadband or _is_stack(part, a, b):
         return 0
     freq = _loudest_freq(part, a, b)
-    if snr_db - cfar.excess_db(first + a, first + b, freq, spec, setup) < setup.note_db:
-        return GUST
-    return 0
+    gust_db = cfar.excess_db(first + a - cfar.BEFORE, first + b, freq, spec, setup)
+    drop_db = cfar.excess_db(first + top - 1, first + min(top + 1, b), freq, spec, setup)
+    return GUST if snr_db - max(gust_db, drop_db) < setup.note_db else 0
 
 
 @inner
@@ -481,7 +482,7 @@ def _add_pending(
     pending.broadband = part.broadband
     pending.fragments = 1
     pending.group = number
-    call = note.pitch_hz > 0.0 and crackle.is_tone(release - onset, 0.0, setup)
+    call = note.pitch_hz > 0.0 and crackle.lasts(release - onset, setup)
     pending.asked_db = crackle.asked_db(first + onset, first + release, state, setup)
     crackle.count(first + onset, first + release, note.snr_db, call, state, setup)
     pending.equivalent_ms = 1000.0 * area / math.sqrt(most) / setup.frames_per_s

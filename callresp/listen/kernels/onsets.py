@@ -81,11 +81,12 @@ def _report_tonal(g: int, frame: int, state: Any, spec: Any, setup: Any, out: An
     if snr_db < setup.note_db:
         return
     group = state.groups[g]
-    if snr_db - cfar.excess_db(group.onset, frame, freq, spec, setup) < setup.note_db:
+    before = group.onset - cfar.BEFORE
+    if snr_db - cfar.excess_db(before, frame, freq, spec, setup) < setup.note_db:
         return
     if reverberation.may_be_tail(freq, power, group.onset, spec, setup):
         return
-    tone = group.roughness <= TONE_ROUGHNESS and crackle.is_tone(count, 0.0, setup)
+    tone = group.roughness <= TONE_ROUGHNESS and crackle.lasts(count, setup)
     if not tone and snr_db < crackle.asked_db(group.onset, frame, state, setup):
         return
     beside = _rough_beside(g, frame, state)
