@@ -106,6 +106,24 @@ def test_old_pythons_can_read_as_far_as_the_refusal() -> None:
 # ---- the environment ----
 
 
+def test_the_demo_says_how_its_next_commands_are_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its last lines are commands of callresp, which no shell finds after the set-up alone."""
+    folder = tmp_path / "an environment"
+    (folder / "bin").mkdir(parents=True)
+    (folder / "bin" / "activate").write_text(f'PATH="{folder}/bin:$PATH"\n')
+    (folder / "bin" / "callresp").write_text("#!/bin/sh\necho here\n")
+    (folder / "bin" / "callresp").chmod(0o755)
+    monkeypatch.setattr(setup, "prepare", lambda venv, which: venv / "bin" / "python")
+    monkeypatch.setattr(setup, "run", lambda words: 0)
+    monkeypatch.setattr(sys, "argv", ["setup.py", "demo", "--venv", str(folder)])
+    assert setup.main() == 0
+    typed = capsys.readouterr().err.splitlines()[-1].partition("after: ")[2]
+    said = subprocess.run(["bash", "-c", f"{typed} && callresp"], capture_output=True, text=True)
+    assert said.stdout == "here\n"
+
+
 def test_the_fingerprint_knows_what_it_was_made_from(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -17,6 +17,7 @@ import argparse
 import hashlib
 import os
 import platform
+import shlex
 import shutil
 import subprocess
 import sys
@@ -83,7 +84,9 @@ def main() -> int:
         return 2
     python = prepare(args.venv, "dev" if args.what == "test" else "run")
     if args.what == "demo":
-        return run([python, "-m", "callresp", "demo", *rest])
+        status = run([python, "-m", "callresp", "demo", *rest])
+        say(f"a shell finds callresp after: {activation(args.venv)}")
+        return status
     if args.what == "test":
         return run_tests(python, rest)
     print(f"ready: {python.parent / 'callresp'} --help")
@@ -118,6 +121,13 @@ def prepare(folder: Path, which: str) -> Path:
 def python_of(folder: Path) -> Path:
     """The Python of an environment."""
     return folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+
+
+def activation(folder: Path) -> str:
+    """What to type so that the environment's commands are found."""
+    if os.name == "nt":
+        return str(folder / "Scripts" / "activate")
+    return shlex.join(["source", str(folder / "bin" / "activate")])
 
 
 def lock_file(which: str) -> Path:
