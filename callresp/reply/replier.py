@@ -325,14 +325,13 @@ class Replier:
 
     def _settled(self, caller: str, everyone: bool, now_s: float) -> bool:
         """Whether the caller's phrase is over, and others have been silent for a moment."""
-        sounding = {
-            voice
-            for voice, since_s in self._sounding.values()
-            if now_s < since_s + STEADY_S and not self._ignores(voice)
-        }
-        if caller in sounding or (self._sings(caller) and not self._ignores(caller)):
+        for voice, since_s in self._sounding.values():
+            heeded = (everyone or voice == caller) and not self._ignores(voice)
+            if heeded and now_s < since_s + STEADY_S:
+                return False
+        if everyone and self._settled_s() > now_s:
             return False
-        return not everyone or not (sounding or self._settled_s() > now_s)
+        return self._ignores(caller) or not self._sings(caller)
 
 
 def answer(
