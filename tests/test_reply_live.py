@@ -14,6 +14,7 @@ from reply_helpers import call, heard_scores, note, score_of
 from callresp.io.resources import shipped
 from callresp.io.score import HeardScore, Note, ReplyNote, Unanswered
 from callresp.listen.voices.phrases import STEADY_S, endings, phrased
+from callresp.listen.voices.rests import LONGEST_S as LONGEST_REST_S
 from callresp.palette.files import load_palette
 from callresp.reply.live import LiveReplier
 from callresp.reply.replier import answer
@@ -92,6 +93,11 @@ def test_the_desk_and_live_decide_alike(heard: HeardScore, rules: RuleSet) -> No
     """Whatever is sung and by whichever rules: the same strokes at the same times, and silences."""
     heard, known_s = closing(heard)
     assume(len(set(known_s)) == len(known_s))
+    ended_s: dict[str, float] = {}
+    for sung in heard.notes:
+        # Which of two sums of floats is the greater is chance where they meet.
+        assume(abs(sung.onset_s - ended_s.get(sung.voice, -9.0) - LONGEST_REST_S) > 1e-9)
+        ended_s[sung.voice] = sung.offset_s
     desk = answer(heard, FETTLE, rules)
     live = LiveReplier(FETTLE, rules)
     happens = sorted(

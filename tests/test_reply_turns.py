@@ -12,7 +12,7 @@ from callresp.listen.voices.rests import SingersGaps
 from callresp.palette.files import load_palette
 from callresp.reply.live import LiveReplier
 from callresp.reply.replier import answer
-from callresp.reply.rules import Manners, Rule, RuleSet
+from callresp.reply.rules import Manners, Rule, RuleSet, When
 from callresp.reply.silences import kind_of
 from callresp.reply.turn_taking import SETTLE_S
 
@@ -225,3 +225,14 @@ def test_a_rest_that_another_call_was_answered_in_is_not_told_as_none() -> None:
     for starts, whys in both(score, rules(patience_s=4.0)):
         assert starts[0] == pytest.approx(4.35 + SETTLE_S, abs=0.006)
         assert whys[0] == "another call was waiting for its answer (manners.patience_s)"
+
+
+def test_conditions_hold_when_an_answer_begins_not_only_when_its_call_ends() -> None:
+    """Two calls wait for one rest, and at most one in ten seconds is to be answered."""
+    on = [note(20 + n, 1.9 + 0.25 * n, 0.2, 5000, "C") for n in range(10)]
+    score = heard(*run(0, 1.0, 4), *run(4, 1.1, 4, "B"), *on)
+    seldom = msgspec.structs.replace(rules().rule[0], when=When(since_reply_s=10.0))
+    chosen = msgspec.structs.replace(rules(patience_s=5.0), rule=(seldom,))
+    for starts, whys in both(score, chosen):
+        assert len(starts) == 1
+        assert whys[0] == whys[2] == "no rule fits (when)"

@@ -34,7 +34,7 @@ from callresp.reply.compose import Stroke, ends_s
 from callresp.reply.echoes import KnownEcho
 from callresp.reply.memory import Recall
 from callresp.reply.reply_maker import ReplyMaker
-from callresp.reply.rules import Rule, RuleSet
+from callresp.reply.rules import RuleSet
 from callresp.reply.turn_taking import CUTS, SETTLE_S, Turns
 
 _BEGAN, _ENDED, _OVER = range(3)  # in the order in which they are taken at one moment
@@ -42,16 +42,16 @@ _BEGAN, _ENDED, _OVER = range(3)  # in the order in which they are taken at one 
 
 @dataclass(slots=True)
 class Waiting:
-    """A reply that waits for a rest.
+    """A call whose answer waits for a rest.
 
-    `missed` is whether there was one, in which the machine itself still sounded, or rested.
+    `whole` is the phrase, with that before it where it is only the rest of that call. `missed` is
+    whether there was a rest, in which the machine itself still sounded, or rested.
     """
 
     phrase: Phrase
+    whole: Phrase
     goes_on: bool
     recall: Recall
-    rule: Rule
-    strokes: list[Stroke]
     wanted_s: float
     due_s: float
     latest_s: float
@@ -209,19 +209,18 @@ class Replier:
             self._maker.memory.heard(phrase.voice, recall, "")
             self.leave_alone(phrase, why)
             return recall
-        chosen = self._maker.consider(phrase, recall, self._turns.last_end_s)
-        if isinstance(chosen, Unanswered):
+        whole = self._maker.whole(phrase)
+        if refused := self._maker.refused(whole, recall, self._turns.last_end_s):
             self._maker.memory.heard(phrase.voice, recall, "")
-            self.silences.append(chosen)
+            self.silences.append(refused)
             return recall
-        rule, strokes = chosen
         ready_s = phrase.offset_s + self._maker.wait_s(phrase)
         wanted_s, due_s = max(ready_s, ending.known_s), max(ready_s, ending.over_s)
         # Who gives way to nobody waits for no silence, but only to know that the call is over.
         watches, _ = self._turns.watched(phrase)
         latest_s = (due_s if watches else wanted_s) + self._turns.manners.patience_s
         self._waiting.append(
-            Waiting(phrase, ending.goes_on, recall, rule, strokes, wanted_s, due_s, latest_s)
+            Waiting(phrase, whole, ending.goes_on, recall, wanted_s, due_s, latest_s)
         )
         return recall
 
@@ -263,10 +262,14 @@ class Replier:
         if now_s < self._free_s():
             waiting.missed = True
             return []
-        falls = self._maker.echo_falls_on(phrase, waiting.rule, waiting.strokes, now_s)
+        made = self._maker.made(waiting.whole, waiting.recall, turns.last_end_s)
+        if isinstance(made, Unanswered):
+            return self._give_up(waiting, made.why, made.rule)
+        rule, strokes = made
+        falls = self._maker.echo_falls_on(phrase, rule, strokes, now_s)
         if falls is not None:
-            return self._give_up(waiting, falls, waiting.rule.name)
-        length_s = ends_s(waiting.strokes, self._palette)
+            return self._give_up(waiting, falls, rule.name)
+        length_s = ends_s(strokes, self._palette)
         if length_s > turns.share_left_s(now_s):
             return self._give_up(waiting, silences.had_its_share(manners.share_max))
         self.due_s = max(
@@ -275,11 +278,11 @@ class Replier:
             self._settled_s() if watches and voice is None else 0.0,
         )
         self._waiting.remove(waiting)
-        made = self._maker.reply(phrase, waiting.rule, waiting.strokes, now_s)
+        notes = self._maker.reply(phrase, rule, strokes, now_s)
         turns.replied(phrase, now_s, now_s + length_s)
-        self._maker.memory.heard(phrase.voice, waiting.recall, waiting.rule.name)
-        self._playing = _Playing(phrase, waiting.strokes, now_s, now_s + length_s, voice)
-        return made
+        self._maker.memory.heard(phrase.voice, waiting.recall, rule.name)
+        self._playing = _Playing(phrase, strokes, now_s, now_s + length_s, voice)
+        return notes
 
     def _give_up(self, waiting: Waiting, why: str, rule: str = "manners") -> list[ReplyNote]:
         self._waiting.remove(waiting)
@@ -296,6 +299,7 @@ class Replier:
         for waiting in self._waiting:
             if waiting.phrase is before:
                 waiting.phrase = phrase
+                waiting.whole = msgspec.structs.replace(waiting.whole, voice=phrase.voice)
                 return
         self._maker.memory.renamed(recall, before.voice, phrase.voice)
 

@@ -119,21 +119,25 @@ class ReplyMaker:
             echo=self.echo is not None,
         )
 
-    def consider(
-        self, phrase: Phrase, recall: Recall, last_end_s: float
-    ) -> tuple[Rule, list[Stroke]] | Unanswered:
-        """The rule that answers a phrase and its strokes, whenever they may sound.
+    def refused(self, call: Phrase, recall: Recall, last_end_s: float) -> Unanswered | None:
+        """Why a call that is over is not answered, whatever is sung next; `None` if it may be.
 
         `last_end_s` is the end of the last reply.
         """
-        crackle = self._crackle.count_with(phrase)
+        crackle = self._crackle.count_with(call)
         if crackle and self.rules.manners.crackle == "leave":
-            return self._silence(phrase, "manners", silences.crackle(crackle))
-        rng = random.Random(f"{self.seed}/{phrase.id}")
-        phrase = self._whole(phrase)
-        rule = choose_rule(self.rules, phrase, self._moment(phrase, recall, last_end_s), rng)
-        if isinstance(rule, str):
-            return self._silence(phrase, "conditions", rule)
+            return self._silence(call, "manners", silences.crackle(crackle))
+        chosen = self._chosen(call, recall, last_end_s, self._rng(call))
+        return chosen if isinstance(chosen, Unanswered) else None
+
+    def made(
+        self, phrase: Phrase, recall: Recall, last_end_s: float
+    ) -> tuple[Rule, list[Stroke]] | Unanswered:
+        """The rule that answers a call now, and its strokes; as `refused`."""
+        rng = self._rng(phrase)
+        rule = self._chosen(phrase, recall, last_end_s, rng)
+        if isinstance(rule, Unanswered):
+            return rule
         top_db = self._loudness.top_db(phrase.offset_s)
         strokes = compose(phrase, rule, self.palette, top_db, rng, self.worked)
         if not strokes:
@@ -142,6 +146,15 @@ class ReplyMaker:
             why = silences.no_striker(number, rule.name, pitched, rule.pitch == "table")
             return self._silence(phrase, rule.name, why)
         return rule, joined(strokes, rule, echo_for(rule, self.echo), self.palette)
+
+    def _rng(self, phrase: Phrase) -> random.Random:
+        return random.Random(f"{self.seed}/{phrase.id}")
+
+    def _chosen(
+        self, phrase: Phrase, recall: Recall, last_end_s: float, rng: random.Random
+    ) -> Rule | Unanswered:
+        rule = choose_rule(self.rules, phrase, self._moment(phrase, recall, last_end_s), rng)
+        return self._silence(phrase, "conditions", rule) if isinstance(rule, str) else rule
 
     def wait_s(self, phrase: Phrase) -> float:
         """How long after the end of a phrase its reply is to begin."""
@@ -153,7 +166,7 @@ class ReplyMaker:
         self._broken_off[phrase.voice] = phrase
         self.worked.subtract(stroke.instrument for stroke in unstruck)
 
-    def _whole(self, phrase: Phrase) -> Phrase:
+    def whole(self, phrase: Phrase) -> Phrase:
         """A phrase, with that before it where it is only the rest of that call."""
         before = self._broken_off.pop(phrase.voice, None)
         if before is None or phrase.onset_s > before.offset_s + REST_OF_CALL_S:

@@ -67,7 +67,7 @@ class Ending:
     """When a phrase was over, and known to be, and whether its singer went on without a rest.
 
     By its own notes it is over at `over_s`. It is known from `known_s` on: a sound of anybody that
-    had begun before may have been its next note, until that ended.
+    had begun before may have been its next note, until that ended, or that note came.
     """
 
     over_s: float
@@ -329,13 +329,13 @@ def endings(
     """
     told = {one.notes: one for one in _all_closed(notes, rest_s, longest_s)}
     members: dict[int, list[int]] = {}
-    after: dict[int, float] = {}  # when the voice goes on behind each phrase
+    after: dict[int, Note] = {}  # with which the voice goes on behind each phrase
     latest: dict[str, int] = {}
     for n, note in enumerate(notes):
         members.setdefault(note.phrase, []).append(n)
         before = latest.get(note.voice, note.phrase)
         if before != note.phrase:
-            after.setdefault(before, note.onset_s)
+            after.setdefault(before, note)
         latest[note.voice] = note.phrase
     found = {}
     onsets = [note.onset_s for note in notes]
@@ -344,11 +344,14 @@ def endings(
     for phrase, run in members.items():
         closed = told.get(tuple(run))
         until_s = max(notes[n].offset_s for n in run)
-        rested_s = min(until_s + rest_s, after.get(phrase, math.inf))
+        goes_on_s, shown_s = math.inf, math.inf
+        if phrase in after:
+            goes_on_s, shown_s = after[phrase].onset_s, after[phrase].offset_s
+        rested_s = min(until_s + rest_s, goes_on_s)
         over_s = max(until_s, rested_s if closed is None else closed.known_s)
         goes_on = closed is not None and closed.goes_on
         last_s = over_s if goes_on else sounds_until[bisect_left(onsets, over_s) - 1]
-        found[phrase] = Ending(over_s, max(over_s, last_s), goes_on)
+        found[phrase] = Ending(over_s, max(over_s, min(last_s, shown_s)), goes_on)
     return found
 
 
