@@ -4,8 +4,6 @@ Kinds
 -----
 song : pieces as short as a note, each where it should come, at one pace and pitch
     (`callresp.scout.pieces`). Another performance of the song, in noise, too.
-notes : the best moment of each of these pieces, whatever their order. Another song of the same
-    singer.
 order : the moments of the example, in their order, by time warping (`callresp.scout.order`).
     Another pace.
 rhythm : how fast each band comes and goes, at the pitch that fits best
@@ -43,7 +41,7 @@ from callresp.scout.stretches import Stretch, Values
 
 CELL = 256  # frames; a window is two cells
 CELL_STEPS = CELL // SLACK
-KINDS = ("song", "notes", "order", "rhythm", "moves")
+KINDS = ("song", "order", "rhythm", "moves")
 # How far an example's loudest parts stand over the noise that it is shown over, ratio of powers.
 LOUDEST = 5.0
 LEAST_ABOVE, MOST_ABOVE = -2.0, 25.0
@@ -64,8 +62,6 @@ class Likeness:
     song : ndarray
         Of its notes where they should come, shape ``(paces, steps)``; a step's example begins
         there.
-    notes : ndarray
-        Of its pieces at the pitch that fits best, shape ``(pieces, steps)``.
     order : ndarray
         Of its moments by time warping, shape ``(steps,)``.
     rhythm, moves : ndarray
@@ -84,10 +80,8 @@ class Likeness:
         own = np.clip(stretch.above[:, active], LEAST_ABOVE, MOST_ABOVE)
         own = np.concatenate([np.zeros((ahead, own.shape[1]), np.float32), own])
         cut = pieces.cut(pieces.smooth(plain), pieces.NOTE)
-        short = pieces.found(cut, pieces.smooth(own), SLACK)
-        self._weights = cut.weights
-        self.song = fisher(pieces.in_place(cut, short, SLACK))
-        self.notes = fisher(short.max(axis=0))
+        fits = pieces.found(cut, pieces.smooth(own), SLACK)
+        self.song = fisher(pieces.in_place(cut, fits, SLACK))
         self.order = fisher(_order(moments(plain), moments(own)))
         self.rhythm, self.moves = _textures(shown, plain, own)
 
@@ -98,7 +92,6 @@ class Likeness:
         late = begin - self._frames // 2 // SLACK
         rows = np.stack([
             _by_cell(self.song.max(axis=0), late, self._cells),
-            self._weights @ _by_cell(self.notes, begin, self._cells),
             _by_cell(self.order, late, self._cells),
             _by_cell(self.rhythm, begin, self._cells),
             _by_cell(self.moves, begin, self._cells),
@@ -109,18 +102,16 @@ class Likeness:
         """Evidence for an example that begins at one step, shape ``(len(KINDS),)``."""
         length = self._frames // SLACK
         around = slice(max(0, step - NEAR), step + NEAR + 1)
-        inside = slice(max(0, step - NEAR), step + length + NEAR)
         late = length // 6  # a pace that is not the example's ends sooner or later
         warped = slice(max(0, step - NEAR - late), step + NEAR + late + 1)
         middle = slice(around.start + length // 2, around.stop + length // 2)
 
         # The last steps of the recording may lie before those that are asked for.
-        def most(track: Values, where: slice) -> Values:
-            return np.asarray(track[..., where].max(axis=-1, initial=NOTHING))
+        def most(track: Values, where: slice) -> float:
+            return float(track[..., where].max(initial=NOTHING))
 
         return np.array([
-            most(self.song, around).max(),
-            self._weights @ most(self.notes, inside),
+            most(self.song, around),
             most(self.order, warped),
             most(self.rhythm, middle),
             most(self.moves, middle),
@@ -176,12 +167,11 @@ def _by_cell(track: Values, begin: int, cells: int) -> Values:
     """The most of each cell and the next; the first begins at step `begin`, perhaps below 0."""
     need = (cells + 1) * CELL_STEPS
     front = max(0, -begin)
-    inside = track[..., begin + front : max(0, begin + need)]
-    rest = need - front - inside.shape[-1]
-    sides = [(0, 0)] * (track.ndim - 1) + [(front, rest)]
-    filled = np.pad(inside, sides, constant_values=NOTHING)
-    most = filled.reshape(*track.shape[:-1], cells + 1, CELL_STEPS).max(axis=-1)
-    return np.asarray(np.maximum(most[..., :-1], most[..., 1:]))
+    inside = track[begin + front : max(0, begin + need)]
+    rest = need - front - len(inside)
+    filled = np.pad(inside, (front, rest), constant_values=NOTHING)
+    most = filled.reshape(cells + 1, CELL_STEPS).max(axis=1)
+    return np.asarray(np.maximum(most[:-1], most[1:]))
 
 
 def fisher(values: npt.NDArray[np.floating]) -> Values:

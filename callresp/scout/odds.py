@@ -23,7 +23,7 @@ from callresp.scout.spectra import FRAMES_PER_S, analysis
 from callresp.scout.strangers import strangers
 from callresp.scout.stretches import Stretch, Values, whole
 
-WEIGHTS = dict(zip(KINDS, (0.6, 0.2, 0.5, 0.4, 1.5), strict=True))
+WEIGHTS = dict(zip(KINDS, (0.8, 0.5, 0.4, 1.5), strict=True))
 OFFSET = -2.65
 # No one kind decides alone: evidence in spreads of what strangers reach.
 LEAST_EVIDENCE, MOST_EVIDENCE = -6.0, 10.0

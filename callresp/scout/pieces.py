@@ -1,20 +1,16 @@
-"""Pieces of an example as short as a note, wherever they are in a recording, or in order.
+"""Pieces of an example as short as a note, looked for where the song has them.
 
 Goal
 ----
-Another song of the same singer, or one of another singer of its kind, shares neither order nor
-pace with the example, but many of its notes. Pieces of 0.12 s hold a note with the way in
-which it moves. Each is looked for everywhere, a little higher and lower, too.
-
 The same song again has its notes in their places, at a pace and a pitch that may be a little
-another. So pieces are looked for each where it should come, too: in noise, where chance alone
+another. Pieces of 0.12 s hold a note with the way in which it moves. In noise, where chance alone
 fits some piece somewhere, what comes in its place counts.
 
 Method
 ------
 Normalised correlation, a matched filter's output over the length of what it is compared with, at
-each frame. What is told is the mean over the pieces of the best that each finds, weighted by how
-much of the sound a piece holds: in the whole stretch, or in its place at one pace and pitch.
+each frame. What is told is the mean over the pieces, weighted by how much of the sound a piece
+holds, each in its place at one pace and pitch.
 
 Source: G. L. Turin, An introduction to matched filters, IRE Trans. IT-6 (1960).
 """
