@@ -13,8 +13,15 @@ from scipy.spatial.distance import squareform
 from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, FEATURES, PARTS, Rows
 from callresp.listen.voices import choruses
 from callresp.listen.voices.assign import SingerSettings, assign_voices, why
-from callresp.listen.voices.choruses import ALIKE, held_of, is_chorus, joined, pair_nats
-from callresp.listen.voices.clustering import settle
+from callresp.listen.voices.choruses import (
+    ALIKE,
+    hardly_pauses,
+    held_of,
+    is_chorus,
+    joined,
+    pair_nats,
+)
+from callresp.listen.voices.clustering import settle, several_at_once
 from callresp.listen.voices.linkage import FEW
 from callresp.listen.voices.looks import Numbers, Values, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
@@ -69,12 +76,36 @@ def test_kinds_that_sing_among_each_other_are_told_apart(
     assert pairwise_f(who, assign_voices(notes, features)["voice"].tolist()) < as_chorus
 
 
-def test_where_all_fall_silent_now_and_then_it_is_no_chorus() -> None:
-    notes, features, _ = _chorus(np.random.default_rng(4))
+def test_where_all_fall_silent_now_and_then_other_evidence_may_stand() -> None:
+    notes, features, who = _chorus(np.random.default_rng(4))
+    kinds = np.unique(who, return_inverse=True)[1]
+    pairs = _pairs(notes, features)
+    # Nobody overlaps itself, and yet: without a pause nobody else is asked.
+    assert hardly_pauses(pairs, len(notes))
+    assert several_at_once(kinds, None, pairs)
     late = notes["onset_s"] > 20.0
     notes["onset_s"][late] += 10.0
     notes["offset_s"][late] += 10.0
-    assert not is_chorus(_pairs(notes, features), len(notes))
+    pairs = _pairs(notes, features)
+    assert not hardly_pauses(pairs, len(notes))
+    assert not several_at_once(kinds, None, pairs)
+    one = np.zeros_like(kinds)
+    assert several_at_once(one, None, pairs)
+    assert several_at_once(one, one, pairs)
+    assert not several_at_once(one, late.astype(np.int64), pairs)
+
+
+@pytest.mark.parametrize("seed", [4, 5])
+def test_kinds_that_rest_now_and_then_are_told_apart(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    notes, features, who = _chorus(np.random.default_rng(seed), rest_s=0.6)
+    pairs = _pairs(notes, features)
+    assert is_chorus(pairs, len(notes))
+    assert not hardly_pauses(pairs, len(notes))
+    assert pairwise_f(who, assign_voices(notes, features)["voice"].tolist()) > 0.95
+    monkeypatch.setattr(choruses, "accounts_for", lambda *_: True)
+    assert pairwise_f(who, assign_voices(notes, features)["voice"].tolist()) < 0.9
 
 
 def test_parts_of_one_sound_make_no_chorus() -> None:
@@ -106,8 +137,8 @@ def test_a_few_notes_and_notes_without_spectrograms_are_no_chorus() -> None:
 
 
 @settings(max_examples=25, deadline=None)
-@given(st.integers(0, 1000), st.floats(-0.5, 0.5))
-def test_groups_are_those_of_average_linkage(seed: int, least: float) -> None:
+@given(st.integers(0, 1000))
+def test_plainly_alike_pieces_are_joined_by_average_linkage(seed: int) -> None:
     # Outside: scipy's average linkage on the same nats, where no group is too small for a singer.
     notes, features, _ = _chorus(np.random.default_rng(seed))
     some = slice(0, 60)
@@ -122,8 +153,8 @@ def test_groups_are_those_of_average_linkage(seed: int, least: float) -> None:
     away = choruses.MOST_NATS - nats
     np.fill_diagonal(away, 0.0)
     tree = linkage(squareform(away, checks=False), "average")
-    theirs = fcluster(tree, choruses.MOST_NATS - least, "distance")
-    ours = joined(np.arange(60), np.full(60, -1), p, least=least)
+    theirs = fcluster(tree, choruses.MOST_NATS - choruses.PLAINLY, "distance")
+    ours = joined(np.arange(60), np.full(60, -1), p, least=1e6)
     assert pairwise_f([str(one) for one in theirs], ours.tolist()) == 1.0
 
 
@@ -153,6 +184,13 @@ def test_what_follows_closely_more_often_than_by_chance_is_one_singers(
     # Unlike enough for two by likeness and gaps alone.
     assert -0.7 < nats[np.ix_(kind == 0, kind == 1)].mean() < -0.3
     assert len(set(joined(kind, np.full(len(kind), -1), p).tolist())) == singers
+
+
+def test_the_fewer_notes_the_likelier_they_are_a_part_of_anothers_song() -> None:
+    p, kind = _two_kinds(np.arange(0.0, 60.0, 3.0), np.arange(1.2, 9.0, 3.0))
+    assert set(joined(kind, np.full(len(kind), -1), p).tolist()) == {0}
+    p, kind = _two_kinds(np.arange(0.0, 60.0, 3.0), np.arange(1.2, 60.0, 3.0))
+    assert set(joined(kind, np.full(len(kind), -1), p).tolist()) == {0, 1}
 
 
 def test_who_is_known_stays_apart_and_the_user_may_cap_the_singers() -> None:

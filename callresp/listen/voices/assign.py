@@ -27,8 +27,8 @@ import numpy as np
 from callresp.listen.notes import Rows
 from callresp.listen.profile import Profile
 from callresp.listen.voices import choruses
-from callresp.listen.voices.bouts import nats_apart
-from callresp.listen.voices.clustering import renumbered, settle
+from callresp.listen.voices.bouts import by_bouts, nats_apart
+from callresp.listen.voices.clustering import renumbered, settle, several_at_once
 from callresp.listen.voices.looks import Numbers, Values, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
 from callresp.listen.voices.voice_model import (
@@ -230,7 +230,8 @@ def why(notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_
     alone = bool(np.sum(owner == own) == 1)
     owner[at] = -1
     singers = np.unique(owner)[1:].tolist()
-    chorus = not settings.by_band and choruses.is_chorus(pairs, len(about))
+    bouts = by_bouts(pairs, settings.most, two_before=len(singers) > 1)
+    chorus = not settings.by_band and several_at_once(voice[about], bouts, pairs)
     told = (
         choruses.note_nats(at, [owner == v for v in singers], pairs, len(about))
         if chorus

@@ -9,14 +9,16 @@ bands; and notes near in time are somewhat likelier one bird's. Two groups are o
 the mean over all pairs of their notes (average linkage, Sokal & Michener 1958): one pair that
 happens to be alike, or to follow one another, joins nothing. Where many more pairs follow closely
 than would by chance, that speaks for one singer, too: a song that goes over an octave has
-syllables that are unlike.
+syllables that are unlike. The fewer notes a group has, the likelier it is a part of a song.
 
-A stretch is a chorus if it hardly ever falls silent, notes overlap (`about` in
-`callresp.listen.voices.pair_evidence`), and some lie far apart that neither begin nor end
-together: parts of one sound seldom do.
+A stretch is a chorus if notes overlap (`about` in `callresp.listen.voices.pair_evidence`) and some
+lie far apart that neither begin nor end together: parts of one sound seldom do. Two birds in a wood
+are one, too, though both rest now and then. Where all do, other evidence is asked first, and stands
+if bouts tell singers who take turns, or if hardly anything overlaps within one voice.
 
-The weights (`ALIKE`) are a logistic regression on pairs of notes of 12 mixes of 3 to 6 birds
-(tools/singer_cases.py, `crowd`) and of four real choruses.
+The weights are logistic regressions: `ALIKE` on pairs of notes of 12 mixes of 3 to 6 birds
+(tools/singer_cases.py, `crowd`) and of four real choruses, `ONE` on pairs of groups that are joined
+at last, in mixes of one to six birds of unlike kinds and in the same choruses.
 """
 
 from __future__ import annotations
@@ -26,7 +28,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from callresp.listen.kernels._jit import kernel, noalloc
+from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices.linkage import follow_up, next_to_join
 from callresp.listen.voices.looks import CELL, IN_BAND, WHERE, Flags, Numbers, Values
 from callresp.listen.voices.pair_evidence import (
@@ -40,7 +42,14 @@ from callresp.listen.voices.pair_evidence import (
     mirror,
     spectrograms_alike,
 )
-from callresp.listen.voices.voice_model import GAP, PRIOR, REPERTOIRE, TERMS, sum_pairs
+from callresp.listen.voices.voice_model import (
+    GAP,
+    MOST_NOTES,
+    PRIOR,
+    REPERTOIRE,
+    TERMS,
+    sum_pairs,
+)
 
 LEAST_NOTES = 60
 PAUSE_S = 0.4  # of all sound
@@ -49,22 +58,26 @@ OVERLAPPING = 0.025  # the share of notes that overlap another
 CROSSED = 0.012  # the share of notes that sound at once with one far from them
 TOGETHER_S = 0.03  # parts of a sound begin or end together
 APART_OCT = 0.6
+WITHIN = 0.03  # the share of overlap left within single voices, at most, by voices that explain it
 # Nats for one singer: constant, ln of likeness of spectrograms, ln of what the cosine of cells
 # within both notes' bands lacks, ln of the gap (s), octaves apart.
 ALIKE = (0.19, 0.45, -0.92, -0.24, -0.63)
 MOST_NATS = 4.0  # of two notes
 MOST_OCT = 2.0
 CLOSE_S = 0.3  # a note follows another closely
-# Nats for one singer of two groups, by ln of how many more of their notes are close than by chance.
-OFTEN_CLOSE = 0.5
+# Nats for one singer of two groups: constant, mean over pairs of notes, ln of how many more of
+# them are close than by chance, ln of how many notes the smaller group has. Pieces are joined by
+# other weights first, as long as they are plainly alike.
+ONE = (3.2, 1.6, 1.8, -1.0)
+PIECES, PLAINLY = (0.0, 1.0, 0.5, 0.0), 1.0
 _LEAST_LIKE, _LEAST_GAP_S = 0.02, 0.02
 _LEAST_NORM, _LEAST_SIZE = 1e-6, 1e-9
 _TOLD_APART = -1e6
 
 
 def is_chorus(p: Pairs, count: int) -> bool:
-    """Whether the first `count` notes are a chorus: hardly a pause, and sounds that cross."""
-    if count < LEAST_NOTES or _pausing(p, count) > MOST_PAUSES:
+    """Whether the first `count` notes may be a chorus: sounds overlap, and cross."""
+    if count < LEAST_NOTES:
         return False
     if np.isnan(p.looks[:count, CELL]).mean() > 0.5:  # without spectrograms nothing is left
         return False
@@ -74,11 +87,19 @@ def is_chorus(p: Pairs, count: int) -> bool:
     return float(crossed(count, p) @ weight) >= CROSSED * float(weight.sum())
 
 
-def _pausing(p: Pairs, count: int) -> float:
-    """The share of time in which all pause."""
+def hardly_pauses(p: Pairs, count: int) -> bool:
+    """Whether there is hardly any time in which all of the first `count` notes pause."""
     until_s = np.maximum.accumulate(p.offset_s[:count])
     gaps_s = p.onset_s[1:count] - until_s[:-1]
-    return float(gaps_s[gaps_s >= PAUSE_S].sum() / max(until_s[-1] - p.onset_s[0], 1e-9))
+    length_s = float(until_s[-1] - p.onset_s[0])
+    return float(gaps_s[gaps_s >= PAUSE_S].sum()) <= MOST_PAUSES * length_s
+
+
+def accounts_for(owner: Numbers, p: Pairs) -> bool:
+    """Whether hardly anything overlaps within one of some voices, shape ``(n,)``."""
+    overlap = p.overlap[: len(owner), : len(owner)]
+    within = overlap[owner[:, None] == owner].sum()
+    return bool(within <= WITHIN * overlap.sum())
 
 
 @kernel
@@ -167,7 +188,8 @@ def note_nats(at: int, singers: list[Flags], p: Pairs, count: int) -> list[Value
         weight[at] = 0.0
         weight /= max(float(weight.sum()), _LEAST_SIZE)
         nats = np.zeros(TERMS)
-        nats[[REPERTOIRE, GAP, PRIOR]] = weight @ alike, weight @ gap, ALIKE[0]
+        nats[[REPERTOIRE, GAP]] = ONE[1] * (weight @ alike), ONE[1] * (weight @ gap)
+        nats[PRIOR] = ONE[0] + ONE[1] * ALIKE[0] + ONE[3] * math.log1p(p.weight[at])
         found.append(nats)
     return found
 
@@ -246,32 +268,55 @@ def _linked(
     `pairs` holds nats below the diagonal; `close`, `size` and `named` are changed. scipy's linkage
     can't be told who is known, nor whose notes are too few.
     """
-    left = len(size)
-    sums = np.zeros((left, left))
+    groups = len(size)
+    sums = np.zeros((groups, groups))
     mirror(len(owner), pairs)
     sum_pairs(owner, owner, pairs, len(owner), False, sums)
-    into, alive = np.arange(left), np.ones(left, np.bool_)
-    best, nats = np.full(left, -1), np.full(left, np.inf)
-    odds = np.empty(sums.shape)
-    for a in range(left):
-        _nats(a, a, odds, sums, close, chance, size, named)
+    g = _Linking(np.arange(groups), np.ones(groups, np.bool_), sums, close, size, named)
+    _link(g, chance, PIECES, 0, PLAINLY)
+    _link(g, chance, ONE, most, least)
+    return g.into
+
+
+class _Linking(NamedTuple):
+    """Groups: into which each went, which are left, and sums of theirs, shape ``(k,)`` each.
+
+    `sums`, nats of pairs of notes, and `close` are of shape ``(k, k)``.
+    """
+
+    into: Numbers
+    alive: Flags
+    sums: Values
+    close: Values
+    size: Values
+    named: Flags
+
+
+@inner
+def _link(
+    g: _Linking, chance: float, by: tuple[float, float, float, float], most: int, least: float
+) -> None:
+    """Join the two groups that are one singer's likeliest by the weights `by`, and so on."""
+    groups, left = len(g.size), g.alive.sum()
+    best, nats = np.full(groups, -1), np.full(groups, np.inf)
+    odds = np.empty(g.sums.shape)
+    for a in range(groups):
+        _nats(a, a, odds, g, chance, by)
     while left > 1:
-        a = next_to_join(best, nats, alive, odds, size, least, most > 0 and left > most)
+        a = next_to_join(best, nats, g.alive, odds, g.size, least, most > 0 and left > most)
         if a < 0:
             break
         b = best[a]
-        sums[a] += sums[b]
-        sums[:, a] += sums[:, b]
-        close[a] += close[b]
-        close[:, a] += close[:, b]
-        size[a] += size[b]
-        named[a] = named[a] or named[b]
-        alive[b] = False
-        into[into == b] = a
+        for of_two in (g.sums, g.close):
+            of_two[a] += of_two[b]
+            of_two[:, a] += of_two[:, b]
+        g.size[a] += g.size[b]
+        g.named[a] = g.named[a] or g.named[b]
+        g.alive[b] = False
+        g.into[g.into == b] = a
         left -= 1
-        _nats(a, len(size), odds, sums, close, chance, size, named)
+        _nats(a, groups, odds, g, chance, by)
         follow_up(a, b, best, nats, odds[a])
-    return into
 
 
 @noalloc
@@ -279,19 +324,19 @@ def _nats(
     a: int,
     count: int,
     odds: Values,
-    sums: Values,
-    close: Values,
+    g: _Linking,
     chance: float,
-    size: Values,
-    named: Flags,
+    by: tuple[float, float, float, float],
 ) -> None:
     """Nats for one singer of group `a` and each of the first `count`, both ways."""
     for b in range(count):
-        if named[a] and named[b]:
+        if g.named[a] and g.named[b]:
             odds[a, b] = _TOLD_APART
         else:
-            pairs = size[a] * size[b]
+            pairs = g.size[a] * g.size[b]
             # A pair more on either side: of few pairs, how many are close tells little.
-            more = (close[a, b] + 1.0) / (pairs * chance + 1.0)
-            odds[a, b] = sums[a, b] / pairs + OFTEN_CLOSE * math.log(max(more, 1.0))
+            more = (g.close[a, b] + 1.0) / (pairs * chance + 1.0)
+            few = min(g.size[a], g.size[b], MOST_NOTES)
+            odds[a, b] = by[0] + by[1] * g.sums[a, b] / pairs + by[2] * math.log(max(more, 1.0))
+            odds[a, b] += by[3] * math.log(1.0 + few)
         odds[b, a] = odds[a, b]

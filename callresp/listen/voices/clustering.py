@@ -20,8 +20,8 @@ Five steps, the first four as in telling speakers apart:
    (`callresp.listen.voices.bouts`); who is found so stands where that accounts better for what
    comes back (`callresp.listen.voices.recurrence`). Who is known from before keeps those notes.
 
-In a chorus, the plainest pieces are joined by how alike their notes are, and no more is done
-(`callresp.listen.voices.choruses`).
+In a chorus whose bouts tell nobody apart, the plainest pieces are joined by how alike their notes
+are instead (`callresp.listen.voices.choruses`).
 
 Conventions
 -----------
@@ -101,8 +101,9 @@ def settle(
     """
     if len(known) == 0:
         return np.zeros(0, np.int64)
-    if not by_band and choruses.is_chorus(p, len(known)):
-        return renumbered(choruses.joined(pieces(p, known, sure=SURER), known, p, most, least))
+    count = len(known)
+    if not by_band and choruses.is_chorus(p, count) and choruses.hardly_pauses(p, count):
+        return _by_likeness(p, known, most, least)
     owner = pieces(p, known, by_band)
     groups = room_for_groups(int(owner.max()) + 1)
     gather(owner, p, groups)
@@ -119,6 +120,8 @@ def settle(
     if known.max() < 0:
         owner = join_again(owner, p, least)
     told = by_bouts(p, most, two_before=bool(owner.max() > 0))
+    if several_at_once(owner, told, p):
+        return _by_likeness(p, known, most, least)
     # Of two who sing at once, each bout may hold both: that they are alike doesn't join them.
     if told is None or (told.max() == 0 and p.about @ p.weight >= OVERLAPPING * p.weight.sum()):
         return owner
@@ -128,6 +131,19 @@ def settle(
         new = [names.get(row, int(owner.max()) + 1 + row) for row in range(int(told.max()) + 1)]
         told = renumbered(np.where(known < 0, np.array(new)[told], owner))
     return renumbered(told) if owner.max() == 0 or likelier(told, owner, p) else owner
+
+
+def several_at_once(owner: Numbers, told: Numbers | None, p: Pairs) -> bool:
+    """Whether notes are a chorus; `owner` are voices by other evidence, `told` those by bouts."""
+    if not choruses.is_chorus(p, len(owner)):
+        return False
+    if choruses.hardly_pauses(p, len(owner)):
+        return True
+    return (told is None or told.max() == 0) and not choruses.accounts_for(owner, p)
+
+
+def _by_likeness(p: Pairs, known: Numbers, most: int, least: float) -> Numbers:
+    return renumbered(choruses.joined(pieces(p, known, sure=SURER), known, p, most, least))
 
 
 def names_of(*votes: tuple[Numbers, Numbers]) -> dict[int, int]:
