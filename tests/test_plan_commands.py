@@ -156,3 +156,16 @@ def test_a_palette_is_found_beside_what_was_made_for_it(
         # Another machine's, in the folder that one is in: it has no tube 1.
         pocket = (corpus() / "palettes" / "pocket.toml").read_text()
         (tmp_path / "mine.toml").write_text(pocket)
+
+
+def test_a_plan_for_a_shipped_palette_needs_no_changed_copy_of_it_beside(tmp_path: Path) -> None:
+    """The copy alone was looked at, and the plan was told to be of another palette."""
+    assert run(str(reply_file(tmp_path, reply_note(0, 10, 11, "tube 1")))).exit_code == 0
+    text = (corpus() / "palettes" / "fettle.toml").read_text()
+    copy = tmp_path / "fettle.toml"
+    copy.write_text(text.replace('name = "Fettle"', 'name = "Other"'))
+    assert load_palette(copy).name == "Other"
+    words = ["stream", str(tmp_path / "dawn.plan.jsonl"), "--port", "simulated", "--dry-run"]
+    done = CliRunner().invoke(cli, words)
+    assert done.exit_code == 0, done.output
+    assert "all within the limits" in done.output

@@ -281,7 +281,7 @@ def made_for(path: Path, plan: Plan | None, reply: ReplyScore | None) -> Palette
     for name in dict.fromkeys(names):
         own = [Path(name), path.parent / name, path.parent / f"{name}.toml"]
         found = [str(item) for item in own if item.suffix == ".toml" and item.is_file()]
-        for one in found or [name] * (name in shipped("palettes")):
+        for one in found + [name] * (name in shipped("palettes")):
             palette = load_palette(one)
             suits = fingerprint(palette) == wanted if wanted else not _lacking(palette, reply)
             if suits:
