@@ -496,6 +496,15 @@ def test_manners_of_the_hour_and_of_a_singer_that_comes_back() -> None:
     assert quiet(2311.0) is None
 
 
+def test_a_long_note_that_ends_after_others_began_makes_no_pause() -> None:
+    turns = Turns(Manners(quiet_share=0.0, quiet_after_s=10.0, return_s=60.0))
+    for at_s in (0.0, 9.0, 0.0, 15.0):  # one from 0 to 12 s is told again when it ends
+        turns.called(at_s)
+    assert turns.quiet(phrases([note(0, 15.0)])[0]) is None
+    turns.called(26.0)
+    assert turns.quiet(phrases([note(0, 26.0)])[0]) is not None
+
+
 def test_the_share_of_a_minute_is_what_of_it_was_sounded() -> None:
     turns = Turns(Manners(share_max=0.5))
     phrase = phrases([note(0, 1.0)])[0]

@@ -242,7 +242,7 @@ class Replier:
         return min((at_s for at_s in times if at_s > now_s), default=math.inf)
 
     def _begin(self, waiting: Waiting, now_s: float) -> list[ReplyNote]:
-        if now_s < min(waiting.wanted_s, waiting.latest_s):
+        if now_s < waiting.wanted_s:
             return []
         turns, manners, phrase = self._turns, self._turns.manners, waiting.phrase
         if self.inhibited is not None:

@@ -76,7 +76,7 @@ def no_striker(number: int, rule: str, pitched: bool, by_table: bool) -> str:
 
 
 def waiting(phrase: int, from_s: float) -> str:
-    """A reply to another call had been chosen but had not begun."""
+    """Another call waited, too, and got the rest for its answer."""
     detail = f"call {phrase}, answered from {from_s:.1f} s on"
     return reason("another call was waiting for its answer", "manners.patience_s", detail)
 

@@ -51,7 +51,7 @@ class Turns:
     def own_reason(self, at_s: float) -> str:
         """What the machine's own last reply was doing at a moment, where that kept it from another.
 
-        A reply is known from when it is chosen; until it begins it only waits.
+        If it had not begun by then, both calls waited for a rest, and the other got it.
         """
         if self.last_start_s > at_s:
             return silences.waiting(self._last_phrase, self.last_start_s)
@@ -74,10 +74,10 @@ class Turns:
         return None
 
     def called(self, onset_s: float) -> None:
-        """Take note of the onset of a heard note, in order of time."""
+        """Take note of the onset of a heard note; a long one is told when it ends, too."""
         if onset_s - self._last_call_s > self.manners.quiet_after_s:
             self._returned_s = onset_s
-        self._last_call_s = onset_s
+        self._last_call_s = max(self._last_call_s, onset_s)
 
     def share_left_s(self, at_s: float) -> float:
         """How much longer the machine may sound in the minute up to `at_s`."""
