@@ -54,8 +54,9 @@ AHEAD_ERROR_S = 0.0005
 LEAST_AHEAD_S = 0.5
 # What a trip may err by even if it took no time: ticks, and the host's own delays.
 TRIP_ERROR_S = 0.0003
-OUTLIER_S = 0.02
+# And by this share of what it took, however near that is to the shortest.
 LEAST_SHARE = 0.25
+OUTLIER_S = 0.02
 # Fewer spans than these judge nothing, and so many trips on end must agree: a clock that was
 # set looks like one that runs away, for a moment.
 FEWEST = 6

@@ -46,7 +46,7 @@ class Loudness:
         self._recent: deque[tuple[float, float]] = deque()
 
     def heard(self, note: Note) -> None:
-        """Take note of a note, in order of onset."""
+        """Take note of a note that has ended."""
         while self._recent and self._recent[-1][1] <= note.level_db:
             self._recent.pop()
         self._recent.append((note.onset_s, note.level_db))

@@ -1,7 +1,7 @@
 """By which notes a phrase is answered: a rule for it, and that rule's strokes.
 
-What hangs on the phrase alone and on what was heard before it, whenever the reply may sound;
-when that is, `callresp.reply.replier` says. A seed makes every choice repeatable.
+By all that was heard and replied until then; when a reply is made, `callresp.reply.replier` says.
+A seed makes every choice repeatable.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
-"""Turn-taking: when the machine may begin, and when it leaves off.
+"""The machine's manners: whom it gives way to, when it keeps quiet, how much it may sound.
 
-Everything here is causal: it uses only what was heard up to the moment in
-question, so that a rehearsal at a desk and a machine in a field take their
-turns alike.
+Everything here is causal: it uses only what was heard up to the moment in question. By it
+`callresp.reply.replier` decides when a reply begins, and when it leaves off.
 """
 
 from __future__ import annotations
