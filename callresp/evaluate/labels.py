@@ -131,7 +131,7 @@ def corrected(
         claimed[label.number] = label
     left = [note for note in score.notes if note.id not in claimed]
     fresh = _claim_by_overlap([label for label in read if label.number is None], left, claimed)
-    moved = [label for number, label in claimed.items() if not _lies_over(by_number[number], label)]
+    moved = [label for number, label in claimed.items() if _is_moved(by_number[number], label)]
     for label in (*moved, *fresh):
         _check_span(label, score.header.duration_s, where)
     made, counts = [], dict.fromkeys(Corrections.__slots__, 0)
@@ -186,11 +186,17 @@ class _Label:
         return cls(mark.onset_s, mark.offset_s, mark.label, voice, hz, number)
 
 
-def _lies_over(note: Note, label: _Label) -> bool:
-    return (
-        abs(label.onset_s - max(note.onset_s, 0.0)) <= SAME_S
-        and abs(label.offset_s - note.offset_s) <= SAME_S
-    )
+def _span(note: Note, label: _Label) -> tuple[float, float]:
+    """From when to when a note sounds by its label: as before, to the digit, if that stayed."""
+    onset_s = note.onset_s if abs(label.onset_s - note.onset_s) <= SAME_S else label.onset_s
+    if note.onset_s < 0 and label.onset_s == 0:
+        onset_s = note.onset_s
+    offset_s = note.offset_s if abs(label.offset_s - note.offset_s) <= SAME_S else label.offset_s
+    return onset_s, offset_s
+
+
+def _is_moved(note: Note, label: _Label) -> bool:
+    return _span(note, label) != (note.onset_s, note.offset_s)
 
 
 def _check_span(label: _Label, end_s: float, where: str) -> None:
@@ -235,12 +241,9 @@ def _claim_by_overlap(
 
 
 def _changed(note: Note, label: _Label, counts: dict[str, int]) -> Note:
-    onset_s = note.onset_s if abs(label.onset_s - note.onset_s) <= SAME_S else label.onset_s
-    if note.onset_s < 0 and label.onset_s == 0:
-        onset_s = note.onset_s
-    offset_s = note.offset_s if abs(label.offset_s - note.offset_s) <= SAME_S else label.offset_s
+    onset_s, offset_s = _span(note, label)
     pitch_hz, track = note.pitch_hz, note.track
-    if (onset_s, offset_s) != (note.onset_s, note.offset_s):
+    if _is_moved(note, label):
         counts["moved"] += 1
         track = tuple(point for point in track if onset_s <= point[0] <= offset_s)
     if label.voice != note.voice:

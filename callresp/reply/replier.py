@@ -305,9 +305,7 @@ class Replier:
 
     def leave_alone(self, phrase: Phrase, why: str, rule: str = "manners") -> None:
         """Take note of a phrase that is not answered, and of what is to blame."""
-        self.silences.append(
-            Unanswered(unanswered=phrase.id, at_s=phrase.onset_s, rule=rule, why=why)
-        )
+        self.silences.append(silences.left_alone(phrase, rule, why))
 
     def _free_s(self) -> float:
         """When the machine has sounded, and rested."""

@@ -126,7 +126,7 @@ class ReplyMaker:
         """
         crackle = self._crackle.count_with(call)
         if crackle and self.rules.manners.crackle == "leave":
-            return self._silence(call, "manners", silences.crackle(crackle))
+            return silences.left_alone(call, "manners", silences.crackle(crackle))
         chosen = self._chosen(call, recall, last_end_s, self._rng(call))
         return chosen if isinstance(chosen, Unanswered) else None
 
@@ -144,7 +144,7 @@ class ReplyMaker:
             number = 1 + self.rules.rule.index(rule)
             pitched = any(tone.pitch_hz is not None for tone in considered(phrase, rule))
             why = silences.no_striker(number, rule.name, pitched, rule.pitch == "table")
-            return self._silence(phrase, rule.name, why)
+            return silences.left_alone(phrase, rule.name, why)
         return rule, joined(strokes, rule, echo_for(rule, self.echo), self.palette)
 
     def _rng(self, phrase: Phrase) -> random.Random:
@@ -154,7 +154,7 @@ class ReplyMaker:
         self, phrase: Phrase, recall: Recall, last_end_s: float, rng: random.Random
     ) -> Rule | Unanswered:
         rule = choose_rule(self.rules, phrase, self._moment(phrase, recall, last_end_s), rng)
-        return self._silence(phrase, "conditions", rule) if isinstance(rule, str) else rule
+        return silences.left_alone(phrase, "conditions", rule) if isinstance(rule, str) else rule
 
     def wait_s(self, phrase: Phrase) -> float:
         """How long after the end of a phrase its reply is to begin."""
@@ -184,9 +184,6 @@ class ReplyMaker:
             return None
         over_s = falls_on(phrase, strokes, start_s, echo, self._rests)
         return None if over_s is None else silences.echo_falls_on(phrase.voice, over_s)
-
-    def _silence(self, phrase: Phrase, rule: str, why: str) -> Unanswered:
-        return Unanswered(unanswered=phrase.id, at_s=phrase.onset_s, rule=rule, why=why)
 
     def reply(
         self, phrase: Phrase, rule: Rule, strokes: list[Stroke], start_s: float

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
+from callresp.io.score import Phrase, Unanswered
 from callresp.io.wording import counted
 
 
@@ -35,6 +36,11 @@ def reason(kind: str, setting: str, detail: str = "") -> str:
     """
     head = f"{kind} ({setting})"
     return f"{head}: {detail}" if detail else head
+
+
+def left_alone(phrase: Phrase, rule: str, why: str) -> Unanswered:
+    """What is told of a phrase that is not answered: which rule, or the manners, and why."""
+    return Unanswered(unanswered=phrase.id, at_s=phrase.onset_s, rule=rule, why=why)
 
 
 def kind_of(why: str) -> str:

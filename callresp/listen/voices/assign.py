@@ -230,8 +230,9 @@ def why(notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_
     alone = bool(np.sum(owner == own) == 1)
     owner[at] = -1
     singers = np.unique(owner)[1:].tolist()
-    bouts = by_bouts(pairs, settings.most, two_before=len(singers) > 1)
-    chorus = not settings.by_band and several_at_once(voice[about], bouts, pairs)
+    chorus = not settings.by_band and several_at_once(
+        voice[about], by_bouts(pairs, settings.most, two_before=len(singers) > 1), pairs
+    )
     told = (
         choruses.note_nats(at, [owner == v for v in singers], pairs, len(about))
         if chorus

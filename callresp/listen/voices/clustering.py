@@ -102,7 +102,8 @@ def settle(
     if len(known) == 0:
         return np.zeros(0, np.int64)
     count = len(known)
-    if not by_band and choruses.is_chorus(p, count) and choruses.hardly_pauses(p, count):
+    chorus = not by_band and choruses.is_chorus(p, count)
+    if chorus and choruses.hardly_pauses(p, count):
         return _by_likeness(p, known, most, least)
     owner = pieces(p, known, by_band)
     groups = room_for_groups(int(owner.max()) + 1)
@@ -120,7 +121,7 @@ def settle(
     if known.max() < 0:
         owner = join_again(owner, p, least)
     told = by_bouts(p, most, two_before=bool(owner.max() > 0))
-    if several_at_once(owner, told, p):
+    if chorus and not _accounted_for(owner, told, p):
         return _by_likeness(p, known, most, least)
     # Of two who sing at once, each bout may hold both: that they are alike doesn't join them.
     if told is None or (told.max() == 0 and p.about @ p.weight >= OVERLAPPING * p.weight.sum()):
@@ -137,9 +138,12 @@ def several_at_once(owner: Numbers, told: Numbers | None, p: Pairs) -> bool:
     """Whether notes are a chorus; `owner` are voices by other evidence, `told` those by bouts."""
     if not choruses.is_chorus(p, len(owner)):
         return False
-    if choruses.hardly_pauses(p, len(owner)):
-        return True
-    return (told is None or told.max() == 0) and not choruses.accounts_for(owner, p)
+    return choruses.hardly_pauses(p, len(owner)) or not _accounted_for(owner, told, p)
+
+
+def _accounted_for(owner: Numbers, told: Numbers | None, p: Pairs) -> bool:
+    """Whether bouts tell singers apart, or voices by other evidence explain what overlaps."""
+    return (told is not None and bool(told.max() > 0)) or choruses.accounts_for(owner, p)
 
 
 def _by_likeness(p: Pairs, known: Numbers, most: int, least: float) -> Numbers:
