@@ -15,7 +15,6 @@ from field_helpers import log_rows
 
 from callresp.errors import UserError
 from callresp.field.log import FieldLog, LogReader
-from callresp.field.salvage import salvage
 
 WRITER = """
 import sys
@@ -254,21 +253,20 @@ def test_a_lost_page_is_counted(tmp_path: Path, numbered: bytes) -> None:
     assert len(rows) + lost == 400
 
 
-def test_salvage_reads_what_sqlite_does(tmp_path: Path) -> None:
-    """SQLite itself is the judge: on a log that is whole, and still has its write-ahead file."""
+def test_a_lost_first_page_keeps_what_waits_beside_the_file(tmp_path: Path) -> None:
     path = tmp_path / "day.log"
+    with FieldLog(path) as log:
+        log.append(0.0, "remark", {"number": 0})
     log = FieldLog(path)
-    for number in range(300):
-        log.append(number * 1.5, "status", {"n": number, "text": "y" * (number * 37 % 6000)})
+    for number in range(1, 300):
+        log.append(number * 1.5, "status", {"number": number, "text": "y" * (number * 37 % 6000)})
     log.commit(500.0)
-    assert path.with_name("day.log-wal").stat().st_size > 0
-    base = sqlite3.connect(path)
-    base.text_factory = bytes
-    whole = base.execute("SELECT id, at_s, wall, kind, body FROM entry ORDER BY id").fetchall()
-    rows, highest = salvage(path, frozenset([b"status"]))
-    assert rows == whole
-    assert highest == 300
+    cut = tmp_path / "cut" / "day.log"
+    cut.parent.mkdir()
+    shutil.copy(path.with_name("day.log-wal"), cut.parent)
+    cut.write_bytes(bytes(4096) + path.read_bytes()[4096:])
     log.close(500.0)
+    assert numbers(cut) == (list(range(300)), 0)
 
 
 def test_rows_that_are_none_are_left_out_and_counted(tmp_path: Path) -> None:

@@ -35,7 +35,6 @@ from typing import Any, Literal, get_args
 import msgspec
 
 from callresp.errors import UserError
-from callresp.field.salvage import RawRow, salvage
 from callresp.io.files import OnlyWriter
 from callresp.io.wording import counted
 
@@ -62,6 +61,15 @@ CREATE TRIGGER IF NOT EXISTS entry_keeps BEFORE UPDATE ON entry
 CREATE TRIGGER IF NOT EXISTS entry_stays BEFORE DELETE ON entry
     BEGIN SELECT RAISE(ABORT, 'the field log is append-only'); END;
 """
+
+
+# Number, seconds, wall clock, kind and body, as SQLite gives them.
+RawRow = tuple[int, object, bytes, bytes, bytes]
+PAGE = 4096
+# A page that leads to others, and is damaged, costs as many rows at most.
+MISSING_MAX = 50_000
+_ROWS_AFTER = "SELECT id, at_s, wall, kind, body FROM entry WHERE id > ? ORDER BY id"
+_KINDS_STORED = frozenset(kind.encode() for kind in KINDS)
 
 
 class LogRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -246,8 +254,9 @@ class FieldLog:
 class LogReader:
     """Reads the rows of a log in the order they were written, whole, cut, damaged, or growing.
 
-    Where SQLite gives up, the rows that are still whole are taken page by page
-    (`salvage`). A row that is damaged itself is left out.
+    Rows are numbered from 1 without gaps, so where SQLite stops at a damaged page, it is asked
+    for the next numbers until one can be read (`_read_around`). A row that is damaged itself is
+    left out.
 
     Attributes
     ----------
@@ -278,7 +287,7 @@ class LogReader:
                 self._last = number
                 try:
                     row = _row(at_s, wall, kind, body)
-                except (ValueError, RecursionError):
+                except (ValueError, AttributeError, RecursionError):
                     self.lost += 1
                     continue
                 if row.kind in wanted:
@@ -286,31 +295,72 @@ class LogReader:
 
     def _raw(self, near: Path) -> Iterator[RawRow]:
         try:
-            with closing(sqlite3.connect(f"{near.absolute().as_uri()}?mode=ro", uri=True)) as base:
-                base.text_factory = bytes
-                query = "SELECT id, at_s, wall, kind, body FROM entry ORDER BY id"
-                for row in base.execute(query):
+            with closing(_connect(near)) as base:
+                for row in base.execute(_ROWS_AFTER, (0,)):
                     if row[0] != self._last + 1:
                         raise sqlite3.DatabaseError("rows are missing")
                     yield row
         except sqlite3.DatabaseError as fault:
-            rows, highest = salvage(near, frozenset(kind.encode() for kind in KINDS))
-            if highest == 0 and self._last == 0 and not self._is_empty(near):
+            rows, highest = _read_around(near)
+            if not rows and self._last == 0:
                 raise UserError(
                     f"not a field log ({fault})",
                     where=str(self.path),
-                    remedy="name a log made by callresp live",
+                    remedy="name a log of callresp live; sqlite3's .recover may mend a damaged one",
                 ) from fault
             yield from (row for row in rows if row[0] > self._last)
             self.lost += max(highest - self._last, 0)
 
-    def _is_empty(self, near: Path) -> bool:
-        """Whether it is a log, though one without rows."""
-        try:
-            with closing(sqlite3.connect(near)) as base:
-                return bool(base.execute("SELECT count(*) FROM entry").fetchone() == (0,))
-        except sqlite3.DatabaseError:
-            return False
+
+def _connect(path: Path) -> sqlite3.Connection:
+    base = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+    base.text_factory = bytes
+    return base
+
+
+def _read_around(path: Path) -> tuple[list[RawRow], int]:
+    """The rows of a damaged log that SQLite can still reach, and the highest number it tells of."""
+    with tempfile.TemporaryDirectory() as folder, closing(_connect(_mended(path, folder))) as base:
+        found: dict[int, RawRow] = {}
+        last = after = 0
+        while after < last + MISSING_MAX:
+            try:
+                for row in base.execute(_ROWS_AFTER, (after,)):
+                    if row[3] in _KINDS_STORED and row[0] <= last + MISSING_MAX:
+                        found[row[0]] = row
+                        last = after = row[0]
+                break
+            except sqlite3.DatabaseError:
+                after += 1
+        return [found[number] for number in sorted(found)], max(_highest(base), last)
+
+
+def _highest(base: sqlite3.Connection) -> int:
+    """The number of the last row, by the table or, where its end is damaged, by the index."""
+    last = "SELECT id FROM entry ORDER BY id DESC LIMIT 1"
+    by_kind = "SELECT id FROM entry WHERE kind = ? ORDER BY at_s DESC LIMIT 1"
+    found = [0]
+    for query, values in [(last, ()), *((by_kind, (kind,)) for kind in KINDS)]:
+        with suppress(sqlite3.DatabaseError):
+            found += [number for (number,) in base.execute(query, values)]
+    return max(found)
+
+
+def _mended(path: Path, folder: str) -> Path:
+    """A copy of a log with the first page of a new one: it is the same in all, but for counters."""
+    new, copy = Path(folder, "new.log"), Path(folder, path.name)
+    with closing(sqlite3.connect(new)) as base:
+        base.executescript(_SCHEMA)
+    first = bytearray(new.read_bytes()[:PAGE])
+    # "Database File Format", 1.3: a write-ahead file may stand beside it, and without a number of
+    # pages the file's own length holds.
+    first[18:20] = b"\2\2"
+    first[28:32] = bytes(4)
+    copy.write_bytes(bytes(first) + path.read_bytes()[PAGE:])
+    wal = path.with_name(path.name + "-wal")
+    if wal.is_file():
+        shutil.copyfile(wal, copy.with_name(wal.name))
+    return copy
 
 
 def _row(at_s: object, wall: bytes, kind: bytes, body: bytes) -> LogRow:
