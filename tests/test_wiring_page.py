@@ -1,4 +1,4 @@
-"""``callresp wiring``: the page, the picture, and what else it says."""
+"""``callresp wiring``: the page, and what else it says."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from callresp.errors import UserError
 from callresp.io.resources import corpus
 from callresp.palette.files import load_palette
 from callresp.plan.electrical.wiring import wiring_of
-from callresp.plots.wiring import draw_wiring, wiring_page
+from callresp.plots.wiring import wiring_page
 from callresp.verbs import wiring
 
 pytestmark = pytest.mark.usefixtures("coarse")
@@ -48,16 +48,9 @@ def test_the_page_holds_every_row_and_needs_no_network(tmp_path: Path) -> None:
     assert "<script" not in text
 
 
-def test_the_same_palette_gives_the_same_page_and_picture(tmp_path: Path) -> None:
+def test_the_same_palette_gives_the_same_page() -> None:
     told = wiring_of(load_palette("pocket"))
     assert wiring_page(told) == wiring_page(told)
-    pictures = []
-    for number in range(2):
-        draw_wiring(tmp_path / f"{number}.svg", told)
-        pictures.append((tmp_path / f"{number}.svg").read_bytes())
-    assert pictures[0] == pictures[1]
-    for part in ("small bell", "GP26", "star ground", "0.63"):
-        assert part in pictures[0].decode()
 
 
 def test_names_of_a_palette_stay_text() -> None:
@@ -68,13 +61,9 @@ def test_names_of_a_palette_stay_text() -> None:
     assert "&lt;script&gt;" in page
 
 
-def test_a_picture_is_written_by_its_ending(tmp_path: Path) -> None:
-    done = run("pocket", "-o", str(tmp_path / "p.pdf"))
-    assert done.exit_code == 0, done.output
-    assert (tmp_path / "p.pdf").read_bytes().startswith(b"%PDF")
-    with pytest.raises(UserError, match=r"end its name in \.png"):
-        draw_wiring(tmp_path / "p.txt", wiring_of(load_palette("pocket")))
-    assert isinstance(run("pocket", "-o", str(tmp_path / "p.txt")).exception, UserError)
+def test_a_page_is_no_picture(tmp_path: Path) -> None:
+    assert isinstance(run("pocket", "-o", str(tmp_path / "p.pdf")).exception, UserError)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_json_has_the_table_and_writes_nothing(

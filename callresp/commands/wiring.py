@@ -9,7 +9,7 @@ from callresp.io.files import write_text
 from callresp.io.wording import counted
 from callresp.palette.files import load_palette
 from callresp.plan.electrical.wiring import wiring_of
-from callresp.plots.wiring import draw_wiring, wiring_page
+from callresp.plots.wiring import wiring_page
 
 
 def run(palette: str, output: Path | None, lead_m: float, hottest_c: float, as_json: bool) -> None:
@@ -21,12 +21,8 @@ def run(palette: str, output: Path | None, lead_m: float, hottest_c: float, as_j
     else:
         own = Path(palette)
         output = output or own.with_name(f"{own.stem}.wiring.html")
-        page = output.suffix.lower() in (".html", ".htm")
-        ui.target(output, palette, writes="page" if page else "picture")
-        if page:
-            write_text(output, wiring_page(told))
-        else:
-            draw_wiring(output, told)
+        ui.target(output, palette, writes="page")
+        write_text(output, wiring_page(told))
         ui.say(f"wrote {output}: {counted(len(told.channels), 'channel')}")
         ui.warn(told.cautions[0])
     if machine.board.pins is None:

@@ -1,47 +1,25 @@
-"""The wiring of a machine as a page to take to the bench: HTML, or a picture of one sheet.
+"""The wiring of a machine as a page to take to the bench, in HTML that prints on one sheet.
 
-Left, how every channel is wired, once; right, what each channel's parts must
-stand; below, feeds, other pins, ground, and what the meter should say, in the
-order in which nothing burns. The picture has the proportions of ISO 216, lying.
+How every channel is wired, once; what each channel's parts must stand; feeds,
+other pins, ground, and what the meter should say, in the order in which nothing burns.
 """
 
 from __future__ import annotations
 
 import base64
 import tempfile
-import textwrap
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from callresp.plan.electrical.wiring import ChannelWiring, Wiring
 from callresp.plots import style
 from callresp.plots.report import page_of
-from callresp.plots.style import ANSWER, DARK, GRID, MUTED, label, line
+from callresp.plots.style import DARK, label, line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
-WIDTH_IN, HEIGHT_IN = 14.14, 10.0
-LEFT_IN = 0.45
 SCHEMATIC_IN = (3.1, 3.9)
-HEADS = (
-    ("channel", 0.0),
-    ("what", 0.065),
-    ("pin", 0.2),
-    ("driver", 0.24),
-    ("Ω 20 °C", 0.345),
-    ("A cold", 0.392),
-    ("hot", 0.436),
-    ("fuse", 0.468),
-    ("wire", 0.528),
-    ("transistor", 0.63),
-    ("diode", 0.765),
-    ("plug", 0.83),
-    ("shorted", 0.872),
-)
-ROW_IN = 0.175
 
 
 def wiring_page(wiring: Wiring) -> str:
@@ -58,38 +36,6 @@ def wiring_page(wiring: Wiring) -> str:
     )
 
 
-def draw_wiring(path: Path, wiring: Wiring) -> None:
-    """Draw the page as a picture.
-
-    Parameters
-    ----------
-    path
-        The file to write: .png, .svg or .pdf.
-    wiring
-        What is drawn.
-
-    Raises
-    ------
-    UserError
-        For another ending, or a folder that can't be written.
-    """
-    style.check_ending(path)
-    # Many channels make the sheet higher, in step with its width.
-    scale = max(1.0, (len(wiring.channels) + 22) / 46)
-    with style.drawing_style():
-        figure = style.new_figure(WIDTH_IN * scale, HEIGHT_IN * scale)
-        axes = style.axes_in(figure, LEFT_IN, 0.3, WIDTH_IN * scale - 0.9, 0.7)
-        style.draw_title(axes, f"{wiring.palette}: wiring", _facts(wiring))
-        drawn = style.axes_in(figure, LEFT_IN, 1.25, *SCHEMATIC_IN)
-        draw_schematic(drawn)
-        left = LEFT_IN + SCHEMATIC_IN[0] + 0.3
-        wide = WIDTH_IN * scale - left - 0.35
-        under = _table(figure, left, 1.25, wide, wiring.channels)
-        _foot(figure, left, max(under, 1.25) + 0.15, wide, wiring)
-        _beside(figure, 1.25 + SCHEMATIC_IN[1] + 0.15, HEIGHT_IN * scale, wiring)
-        style.save(figure, path, f"{wiring.palette}: wiring")
-
-
 def _facts(wiring: Wiring) -> list[str]:
     return [
         f"{wiring.board}" + (f", {wiring.chip}" if wiring.chip else ""),
@@ -100,7 +46,7 @@ def _facts(wiring: Wiring) -> list[str]:
 
 
 def _cells(one: ChannelWiring) -> list[str]:
-    """A channel's row, in the order of `HEADS`."""
+    """A channel's row, in the order of the template's columns."""
     return [
         one.channel,
         one.name,
@@ -129,79 +75,6 @@ def _feeds(wiring: Wiring) -> list[list[str]]:
         ]
         for one in wiring.feeds
     ]
-
-
-def _table(
-    figure: Figure, left: float, top: float, wide: float, channels: Sequence[ChannelWiring]
-) -> float:
-    """The channels; returns where it ends, in inches from the top."""
-    high = ROW_IN * (len(channels) + 2)
-    axes = _plain(figure, left, top, wide, high)
-    for text, x in HEADS:
-        label(axes, x, 1 - 0.5 * ROW_IN / high, text, 6.8, MUTED)
-    for number, one in enumerate(channels):
-        y = 1 - (number + 1.6) * ROW_IN / high
-        line(axes, [0, 1], [y + 0.5 * ROW_IN / high] * 2, GRID, 0.5)
-        for (head, x), text in zip(HEADS, _cells(one), strict=True):
-            colour = ANSWER if head == "shorted" and "cut-out" in text else DARK
-            label(axes, x, y, _short(text, head), 6.6, colour)
-    return top + high
-
-
-def _short(text: str, head: str) -> str:
-    text = text.replace("needs a thermal cut-out", "cut-out!").replace(
-        "the coil stands it", "stands"
-    )
-    text = text.replace("the fuse opens", "fuse opens")
-    most = {"what": 24, "driver": 17}.get(head, 40)
-    return text if len(text) <= most else f"{text[: most - 1]}…"
-
-
-def _plain(figure: Figure, left: float, top: float, wide: float, high: float) -> Axes:
-    axes = style.axes_in(figure, left, top, wide, high)
-    style.no_frame(axes)
-    axes.set_xlim(0, 1)
-    axes.set_ylim(0, 1)
-    return axes
-
-
-def _foot(figure: Figure, left: float, top: float, wide: float, wiring: Wiring) -> None:
-    """Feeds and other pins below the table, then the meter's list."""
-    feeds = ["  ·  ".join(row) for row in _feeds(wiring)]
-    others = [f"{what}: {pin}, {how}" for what, pin, how in wiring.others]
-    half = wide / 2
-    below = max(
-        _list(figure, left, top, half - 0.2, "Feeds: channels, limit, fuse, wire", feeds),
-        _list(figure, left + half, top, half, "Other pins", others),
-    )
-    rows = [f"{one.where}, {one.when}: {one.expect}" for one in wiring.checks]
-    _list(figure, left, below + 0.12, half - 0.2, "The meter, in this order", rows)
-    _list(figure, left + half, below + 0.12, half, "Ground and supply", wiring.ground)
-
-
-def _beside(figure: Figure, top: float, page_in: float, wiring: Wiring) -> None:
-    """Cautions and sources under the schematic."""
-    wide = SCHEMATIC_IN[0]
-    below = _list(figure, LEFT_IN, top, wide, "Cautions", [wiring.shorted, *wiring.cautions])
-    if below < page_in - 1.2:
-        _list(figure, LEFT_IN, below + 0.12, wide, "Where the values come from", wiring.sources)
-
-
-def _list(
-    figure: Figure, left: float, top: float, wide: float, head: str, rows: Sequence[str]
-) -> float:
-    """A headed list, broken to its width; returns where it ends."""
-    broken = [
-        part
-        for row in rows
-        for part in textwrap.wrap(row, round(wide * 19.5), subsequent_indent="    ")
-    ]
-    high = 0.14 * (len(broken) + 1.5)
-    axes = _plain(figure, left, top, wide, high)
-    label(axes, 0, 1 - 0.07 / high, head, 8, MUTED)
-    for number, text in enumerate(broken):
-        label(axes, 0, 1 - 0.14 * (number + 1.6) / high, text, 6.6)
-    return top + high
 
 
 SCHEMATIC_TOLD = (

@@ -9,7 +9,7 @@ from callresp.verbs import options
 
 @click.command(name="wiring")
 @click.argument("palette")
-@options.output("Page (.html) or picture (.png, .svg, .pdf) to write.")
+@options.output("Page to write (.html); a browser prints it on one sheet.")
 @options.number(
     "--lead",
     (0.05, 50.0),
@@ -38,7 +38,7 @@ def command(**given: object) -> None:
     \b
     Examples:
       callresp wiring fettle                          writes fettle.wiring.html
-      callresp wiring mine.toml -o mine.pdf --lead 3.5
+      callresp wiring mine.toml -o bench.html --lead 3.5
       callresp wiring fettle --json | jq '.channels[] | {channel, fuse_a, wire_mm2}'
     """
     options.call("wiring.run", given)
