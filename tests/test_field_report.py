@@ -1,4 +1,4 @@
-"""The day's page and poster: whole, self-contained, readable, and true to the log."""
+"""The day's page and picture: whole, self-contained, readable, and true to the log."""
 
 from __future__ import annotations
 
@@ -131,10 +131,9 @@ def test_its_figures_are_the_logs(told: tuple[Path, ElementTree.Element, str]) -
 
 def test_the_pictures(told: tuple[Path, ElementTree.Element, str], tmp_path: Path) -> None:
     log, tree, _ = told
-    with Image.open(log.with_name("carr.report.png")) as poster:
-        assert poster.width == 2200
-        assert poster.height > 3400
-        assert len(poster.convert("RGB").resize((220, 400)).getcolors(100_000) or ()) > 50
+    with Image.open(log.with_name("carr.report.png")) as hung:
+        assert hung.size == (2200, 2200)
+        assert len(hung.resize((220, 220)).getcolors(100_000) or ()) > 50
     (image,) = tree.iter("img")
     dial = tmp_path / "dial.png"
     dial.write_bytes(base64.b64decode(image.attrib["src"].split(",")[1]))
@@ -169,6 +168,9 @@ def test_a_day_of_forty_hours_has_two_dials(tmp_path: Path) -> None:
     assert stretches[0] == (0.0, 86400.0)
     assert stretches[1] == (86400.0, day.duration_s)
     Image.new("RGB", (8, 8)).save(tmp_path / "dial.png")
+    dial_picture.hang(tmp_path / "both.png", [tmp_path / "dial.png"] * 2)
+    with Image.open(tmp_path / "both.png") as both:
+        assert both.size == (8, 16)
     made = pages.report_page(day, statistics_of(day), [tmp_path / "dial.png"] * 2, "Carr", None)
     alts = [image.attrib["alt"] for image in parsed(made).iter("img")]
     assert ["dial 1 of 2" in alts[0], "dial 2 of 2" in alts[1]] == [True, True]
@@ -196,20 +198,6 @@ def test_notes_left_out_are_counted_and_no_rows(tmp_path: Path) -> None:
         "the battery is empty": 1,
     }
     assert [row.kind for row in timeline.timeline(day)] == ["start"]
-
-
-def test_when_it_was_asleep_or_off(tmp_path: Path) -> None:
-    with FieldLog(tmp_path / "day.log") as log:
-        writer = Writer(log, START)
-        writer.add(100.0, "remark", {"text": "x", "state": "asleep"})
-        writer.add(200.0, "remark", {"text": "x", "state": "awake"})
-        writer.add(300.0, "remark", {"text": "x", "state": "standing down"})
-        again = Writer(log, START + timedelta(seconds=1000))
-        again.status(500.0)
-    assert timeline.inactive_periods(read_day(tmp_path / "day.log")) == [
-        (100.0, 200.0, "asleep"),
-        (300.0, 1000.0, "off"),
-    ]
 
 
 def test_mistakes_are_told(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from callresp.io.files import write_text
 from callresp.io.wording import counted, lasting, watt_hours
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
-from callresp.plots import dial_picture, poster
+from callresp.plots import dial_picture
 from callresp.plots.dial_picture import Sun
 from callresp.plots.report import report_page
 
@@ -81,7 +81,7 @@ def _write(
             )
             advance(0.8 * (number + 1) / len(stretches))
         write_text(output, report_page(day, figures, dials, title, machine))
-        poster.draw_poster(picture, day, figures, dials, machine)
+        dial_picture.hang(picture, dials)
         advance(1.0)
 
 

@@ -1,4 +1,4 @@
-"""What a day's page and its poster both show, worked out once.
+"""What a day's page shows along its clock: what happened, readings, whole hours.
 
 Conventions
 -----------
@@ -21,6 +21,7 @@ DAY_S = 86400.0
 TOGETHER_S = 900.0
 # Without a status row for so long the line breaks: the machine was off or asleep.
 GAP_S = 120.0
+TICKS_MAX = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,23 +72,6 @@ def _together(rows: Sequence[TimelineRow]) -> Iterator[TimelineRow]:
         yield held
 
 
-def inactive_periods(day: FieldDay) -> list[tuple[float, float, str]]:
-    """When it was off, asleep, stopped or standing down: (from, to, state)."""
-    # At one moment a remark comes first, then the end of a run, then the next run.
-    changes = [(event.at_s, 0, event.state) for event in day.remarks if event.state]
-    changes += [(run.ends_s, 1, "off") for run in day.runs[:-1]]
-    changes += [(run.begins_s, 2, "awake") for run in day.runs]
-    found: list[tuple[float, float, str]] = []
-    state, since_s = "awake", 0.0
-    for at_s, _, new in [*sorted(changes), (day.duration_s, 3, "")]:
-        if new == state:
-            continue
-        if state != "awake" and at_s > since_s:
-            found.append((since_s, at_s, state))
-        state, since_s = new, at_s
-    return found
-
-
 def readings(day: FieldDay, name: str) -> list[tuple[float, float]]:
     """(seconds, value) of one kind of status reading, with a gap where it was silent."""
     found: list[tuple[float, float]] = []
@@ -119,11 +103,11 @@ def energy(day: FieldDay) -> list[tuple[float, float]]:
     return found
 
 
-def hour_ticks(day: FieldDay, about: int = 8) -> list[tuple[float, str]]:
+def hour_ticks(day: FieldDay) -> list[tuple[float, str]]:
     """(seconds, label) of whole hours, or of minutes on a short day."""
     steps_s = (60, 300, 600, 900, 1800, 3600, 7200, 10800, 14400, 21600, 43200, 86400)
-    days = math.ceil(day.duration_s / DAY_S / about)
-    step_s = next((s for s in steps_s if day.duration_s / s <= about), round(days * DAY_S))
+    days = math.ceil(day.duration_s / DAY_S / TICKS_MAX)
+    step_s = next((s for s in steps_s if day.duration_s / s <= TICKS_MAX), round(days * DAY_S))
     midnight = day.start.replace(hour=0, minute=0, second=0, microsecond=0)
     into_s = (day.start - midnight).total_seconds()
     at_s = step_s * math.ceil(into_s / step_s) - into_s

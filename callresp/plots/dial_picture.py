@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from callresp.field.day import FieldDay, shifted
+from callresp.io.files import whole_file
 from callresp.io.score import Phrase, ReplyNote
 from callresp.io.wording import counted
 from callresp.palette.model import Palette
@@ -347,6 +348,22 @@ def draw_dial(
     rise, down = _of_that_day(sun, start)
     lasted_s = max(to_s - from_s, 1.0)
     draw_day(path, calls, answers, start, lasted_s, palette, title, rise, down, told)
+
+
+def hang(path: Path, dials: Sequence[Path]) -> None:
+    """Write a day's dials, pictures of one size, as one PNG: one below the other."""
+    from PIL import Image
+
+    drawn = []
+    for dial in dials:
+        with Image.open(dial) as picture:
+            drawn.append(picture.convert("RGB"))
+    wide, high = drawn[0].size
+    whole = Image.new("RGB", (wide, high * len(drawn)))
+    for number, one in enumerate(drawn):
+        whole.paste(one, (0, high * number))
+    with whole_file(path) as part:
+        whole.save(part, "PNG")
 
 
 def _of_that_day(sun: Sun | None, start: datetime) -> tuple[datetime | None, datetime | None]:

@@ -174,12 +174,6 @@ def _busiest(counts: Sequence[PeriodCounts]) -> str:
     )
 
 
-def counts_title(counts: Sequence[PeriodCounts]) -> str:
-    """What a chart of counts is of: "… by the hour", "… for each 5 minutes"."""
-    name = counts[0].period
-    return f"Calls and answers {'by the' if name == 'hour' else 'for each'} {name}"
-
-
 def _counts(counts: Sequence[PeriodCounts]) -> dict[str, object]:
     name = counts[0].period
     hourly = name == "hour"
@@ -194,7 +188,8 @@ def _counts(counts: Sequence[PeriodCounts]) -> dict[str, object]:
     rows = [
         (f"{p.start:{shape}}", f"{p.calls:,}", f"{p.answers:,}", f"{p.strokes:,}") for p in counts
     ]
-    return {"title": counts_title(counts), "chart": chart, "rows": rows}
+    title = f"Calls and answers {'by the' if hourly else 'for each'} {name}"
+    return {"title": title, "chart": chart, "rows": rows}
 
 
 def _strikers(figures: DayStatistics) -> dict[str, object]:
