@@ -67,7 +67,7 @@ def excess_db(first: int, last: int, freq: float, spec: Any, setup: Any) -> floa
     return max(0.0, 10.0 * math.log10(total[count // 3] / STEADY_NOISE))
 
 
-@inner
+@noalloc
 def even_snr(bins: Any, frame: int, spec: Any) -> float:
     """Mean SNR of some bins in a frame: each counts alike, however loud the noise in it."""
     row = spec.power[frame & (RING - 1)]

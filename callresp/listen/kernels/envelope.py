@@ -35,7 +35,7 @@ def members(g: int, tracks: Any) -> Any:
     return found[:n]
 
 
-@inner
+@noalloc
 def widen_to_bands(owned: Any, setup: Any, bounds: Any) -> None:
     """Widen `bounds`, lowest and highest bin, to the bands that a group owns."""
     for b in range(setup.bands):
@@ -152,7 +152,7 @@ def _take_out(
                 noise[at] = max(1e-30, noise[at] - spec.floor[k])
 
 
-@inner
+@noalloc
 def _nearest_freq(freq: Any, at: int) -> float:
     """Where a partial is, or was or will be within a few frames: its flanks are its own."""
     for d in range(LEAD - 2):
@@ -163,7 +163,7 @@ def _nearest_freq(freq: Any, at: int) -> float:
     return np.nan
 
 
-@inner
+@noalloc
 def _add_partial(
     freq: Any, owned: Any, first: int, spec: Any, setup: Any, total: Any, noise: Any
 ) -> None:

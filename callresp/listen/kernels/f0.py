@@ -121,7 +121,7 @@ def _is_harmonic(ratio: float) -> bool:
     return bool((abs(ratio - n) < TOLERANCE * n) & (n <= HIGHEST_HARMONIC))
 
 
-@inner
+@noalloc
 def follow_pitch(
     base: float, freq: Any, level_db: Any, mean: Any, use: Any, start: int, end: int, pitch: Any
 ) -> None:
@@ -155,7 +155,7 @@ def median(values: Any) -> float:
     return 0.5 * (kept[(n - 1) // 2] + kept[n // 2])
 
 
-@inner
+@noalloc
 def straight_until(pitch: Any, start: int) -> int:
     """The farthest point that a straight line from `start` reaches past all between them."""
     best = pitch.size

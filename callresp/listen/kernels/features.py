@@ -18,7 +18,7 @@ BAND_RATIO = (BANDS_TO_HZ / BANDS_FROM_HZ) ** (1.0 / BANDS)
 LEAST_DB = -127.0  # that is kept of a spectrogram
 
 
-@inner
+@noalloc
 def describe(
     freq: Any, power: Any, pitch: Any, level: Any, bounds: Any, setup: Any, row: Any
 ) -> None:
@@ -40,7 +40,7 @@ def describe(
     _flanks(level, setup.frames_per_s, row)
 
 
-@inner
+@noalloc
 def _spread(freq: Any, power: Any, bounds: Any, bin_hz: float, row: Any) -> None:
     """Centre and standard deviation of the energy; of the whole band where nothing is tonal."""
     total = 0.0
@@ -59,7 +59,7 @@ def _spread(freq: Any, power: Any, bounds: Any, bin_hz: float, row: Any) -> None
     row.bandwidth_hz = math.sqrt(max(0.0, second / total - centre * centre)) * bin_hz
 
 
-@inner
+@noalloc
 def _pitch_course(pitch: Any, bin_hz: float, row: Any) -> None:
     """Start, end and extremes of the pitch track; nan where it has fewer than two points."""
     lowest = np.inf
@@ -82,7 +82,7 @@ def _pitch_course(pitch: Any, bin_hz: float, row: Any) -> None:
     row.highest_hz = highest * bin_hz
 
 
-@inner
+@noalloc
 def _flanks(level: Any, frames_per_s: float, row: Any) -> None:
     """Attack from 10 to 90 % of the peak amplitude, decay from 90 to 10 %."""
     top = 0
@@ -93,7 +93,7 @@ def _flanks(level: Any, frames_per_s: float, row: Any) -> None:
     row.decay_ms = 1000.0 * _flank(level, top, 1) / frames_per_s
 
 
-@inner
+@noalloc
 def _flank(level: Any, top: int, step: int) -> int:
     """Frames from 90 to 10 % of the peak amplitude, going away from the peak."""
     at = top

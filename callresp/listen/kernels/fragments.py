@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from callresp.listen.kernels._jit import inner
+from callresp.listen.kernels._jit import noalloc
 from callresp.listen.kernels.layout import EMPTY, MOST_PENDING, WAITING
 
 ROUGH = 0.6  # tonality of a fragment at most
@@ -27,7 +27,7 @@ BRIEF = 0.7
 BAND_ROOM = 1.15
 
 
-@inner
+@noalloc
 def merge_into_waiting(n: int, state: Any, setup: Any) -> None:
     """Merge pending note `n`, which has just ended, into a waiting fragment of the same sound."""
     note, pending = state.pending_notes[n], state.pending[n]
@@ -46,13 +46,13 @@ def merge_into_waiting(n: int, state: Any, setup: Any) -> None:
         return
 
 
-@inner
+@noalloc
 def shared_s(note: Any, other: Any) -> float:
     """How long two notes sound together; below 0, the gap between them."""
     return float(min(note.offset_s, other.offset_s) - max(note.onset_s, other.onset_s))
 
 
-@inner
+@noalloc
 def is_peak_of(note: Any, other: Any, fragments: int) -> bool:
     """Whether a tone is but one more peak of a sound merged from so many fragments."""
     length = note.offset_s - note.onset_s
@@ -65,13 +65,13 @@ def is_peak_of(note: Any, other: Any, fragments: int) -> bool:
     )
 
 
-@inner
+@noalloc
 def _are_one(note: Any, other: Any) -> bool:
     low, high = min(note.low_hz, other.low_hz), max(note.high_hz, other.high_hz)
     return bool(other.tonality < ROUGH and shared_s(note, other) > -GAP_S and high < OCTAVE * low)
 
 
-@inner
+@noalloc
 def _merge(m: int, n: int, state: Any) -> None:
     """Merge pending note `n` into `m`."""
     note, pending = state.pending_notes[n], state.pending[n]

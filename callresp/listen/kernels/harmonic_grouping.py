@@ -28,7 +28,7 @@ from typing import Any
 import numpy as np
 
 from callresp.listen.kernels import envelope
-from callresp.listen.kernels._jit import inner
+from callresp.listen.kernels._jit import inner, noalloc
 from callresp.listen.kernels.cfar import insert_sorted
 from callresp.listen.kernels.layout import BAND_BINS, RING
 
@@ -92,7 +92,7 @@ def split_stacks(freq: Any, level_db: Any, clear: Any) -> tuple[Any, int]:
     return stack, stacks
 
 
-@inner
+@noalloc
 def _is_slight(
     i: int, stack: Any, leader: int, peak_db: Any, count: Any, start: Any, end: Any
 ) -> bool:
@@ -108,7 +108,7 @@ def _is_slight(
     return bool(start[i] >= first - OUTSIDE and end[i] <= last + OUTSIDE)
 
 
-@inner
+@noalloc
 def _take_members(
     leader: int, rest: Any, freq: Any, peak_db: Any, start: Any, end: Any, stack: Any
 ) -> None:
@@ -129,7 +129,7 @@ def _take_members(
                     stack[i] = own
 
 
-@inner
+@noalloc
 def _strongest_beside(i: int, own: int, stack: Any, peak_db: Any, start: Any, end: Any) -> int:
     """The strongest partial of a stack that sounds during a good part of partial `i`, or -1."""
     best = -1
@@ -143,7 +143,7 @@ def _strongest_beside(i: int, own: int, stack: Any, peak_db: Any, start: Any, en
     return best
 
 
-@inner
+@noalloc
 def _is_same_line(i: int, k: int, freq: Any, start: Any, end: Any) -> bool:
     """Whether partial `i` lies on partial `k`, or goes on where it leaves off."""
     overlap = 0
@@ -167,7 +167,7 @@ def _is_same_line(i: int, k: int, freq: Any, start: Any, end: Any) -> bool:
     return bool(gap <= GAP and away < SKIRT + 0.25 * gap)
 
 
-@inner
+@noalloc
 def _is_harmonic(i: int, leader: int, freq: Any, peak_db: Any, start: Any, end: Any) -> bool:
     """Whether partial `i` keeps a harmonic ratio to the leader while both sound."""
     n = 0
@@ -201,7 +201,7 @@ def _is_harmonic(i: int, leader: int, freq: Any, peak_db: Any, start: Any, end: 
     return False
 
 
-@inner
+@noalloc
 def _is_plausible(below: int, ratio: float, louder_db: float, together: bool) -> bool:
     """A throat's fundamental is not far fainter than its overtones; late partials are overtones."""
     if ratio < 1.0 and below >= 3:
@@ -227,7 +227,7 @@ def clear_tones(freq: Any, level_db: Any, first: int, after: int, power: Any, se
     return marks
 
 
-@inner
+@noalloc
 def _is_smooth(freq: Any) -> bool:
     if envelope.points(freq) < CLEAR_FRAMES:
         return False
@@ -243,7 +243,7 @@ def _is_smooth(freq: Any) -> bool:
     return bent > 2 and bends < CLEAR_ROUGHNESS * CLEAR_ROUGHNESS * bent
 
 
-@inner
+@noalloc
 def _stands_clear(freq: Any, level_db: Any, first: int, power: Any, setup: Any) -> bool:
     count = 0
     over_db = 0.0

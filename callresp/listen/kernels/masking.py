@@ -20,7 +20,7 @@ from __future__ import annotations
 from typing import Any
 
 from callresp.listen.kernels import crackle, fragments, reverberation
-from callresp.listen.kernels._jit import inner
+from callresp.listen.kernels._jit import noalloc
 from callresp.listen.kernels.layout import (
     CRACKLE,
     EMPTY,
@@ -50,7 +50,7 @@ SAME_PITCH = 1.04
 FORGET_S = 1.0  # after which a note given out says nothing about others any more
 
 
-@inner
+@noalloc
 def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
     """Give out, or leave out, the pending notes that are due by `frame`."""
     if frame < state.next_due:
@@ -81,7 +81,7 @@ def give_out(frame: int, state: Any, setup: Any, out: Any) -> None:
             state.next_due = min(state.next_due, pending.due)
 
 
-@inner
+@noalloc
 def reject(
     reason: int,
     onset: float,
@@ -104,7 +104,7 @@ def reject(
     state.rejected_count += 1
 
 
-@inner
+@noalloc
 def _why_none(n: int, state: Any, setup: Any) -> int:
     """Why pending note `n` is none beside any of its neighbours or amid crackle, or 0."""
     for m in range(MOST_PENDING):
@@ -120,7 +120,7 @@ def _why_none(n: int, state: Any, setup: Any) -> int:
     return CRACKLE if note.snr_db < pending.asked_db else 0
 
 
-@inner
+@noalloc
 def _comes_again(n: int, state: Any) -> bool:
     """Whether pending note `n` is a clear tone, and not the only one of its pitch about."""
     note = state.pending_notes[n]
@@ -136,7 +136,7 @@ def _comes_again(n: int, state: Any) -> bool:
     return False
 
 
-@inner
+@noalloc
 def _why_none_beside(m: int, n: int, state: Any, setup: Any) -> int:
     note, other = state.pending_notes[n], state.pending_notes[m]
     mine, its = state.pending[n], state.pending[m]
@@ -181,7 +181,7 @@ def _why_none_beside(m: int, n: int, state: Any, setup: Any) -> int:
     return WITHIN if mostly and louder_db > SHADOW_DB and note.tonality < 0.5 else 0
 
 
-@inner
+@noalloc
 def _lies_in_skirts(note: Any, other: Any, bin_hz: float) -> bool:
     """Whether a sound without pitch lies in the skirts of a tone that sounds with it."""
     skirt = SKIRT_BINS * bin_hz
@@ -192,7 +192,7 @@ def _lies_in_skirts(note: Any, other: Any, bin_hz: float) -> bool:
     )
 
 
-@inner
+@noalloc
 def _coincide(note: Any, other: Any) -> bool:
     """Whether a tone and a sound of many bands begin together and share most of their time."""
     shared_s = fragments.shared_s(note, other)
@@ -203,7 +203,7 @@ def _coincide(note: Any, other: Any) -> bool:
     )
 
 
-@inner
+@noalloc
 def _are_twins(note: Any, other: Any) -> bool:
     """Whether two notes begin and end together and are harmonics of one fundamental."""
     if abs(note.onset_s - other.onset_s) > SAME_ONSET_S:
@@ -221,7 +221,7 @@ def _are_twins(note: Any, other: Any) -> bool:
     return False
 
 
-@inner
+@noalloc
 def _write(n: int, state: Any, out: Any) -> None:
     pending, at = state.pending[n], out.note_count
     if at >= len(out.notes) or out.point_count + pending.points > len(out.track):

@@ -28,7 +28,7 @@ from callresp.listen.kernels import (
     residue,
     segmentation,
 )
-from callresp.listen.kernels._jit import inner
+from callresp.listen.kernels._jit import inner, noalloc
 from callresp.listen.kernels.layout import (
     BORROWED,
     CONSTANT,
@@ -313,7 +313,7 @@ def _in_calm(
     return max(snr_db, even_db), max(note_db - CALM_DB, min(note_db, SPREADS * spread_db))
 
 
-@inner
+@noalloc
 def _loudest_freq(part: Part, start: int, end: int) -> float:
     """Frequency of the loudest point of the partials in frames [start, end); 0 for none."""
     loudest = -1e9
@@ -326,7 +326,7 @@ def _loudest_freq(part: Part, start: int, end: int) -> float:
     return float(freq)
 
 
-@inner
+@noalloc
 def _why_none(
     part: Part,
     snr_db: float,
@@ -365,7 +365,7 @@ def _is_stack(part: Part, start: int, end: int) -> bool:
     return bool(lasting >= STACK)
 
 
-@inner
+@noalloc
 def _is_borrowed(
     part: Part, outline: Outline, first: int, onset: float, offset: float, state: Any, setup: Any
 ) -> bool:
@@ -412,7 +412,7 @@ def _reject(
         masking.reject(reason, span[0], span[1], bounds[0], bounds[1], snr_db, asked_db, state)
 
 
-@inner
+@noalloc
 def _free_slot(state: Any) -> int:
     """A slot for a pending note, or -1."""
     for n in range(MOST_PENDING):
@@ -490,7 +490,7 @@ def _add_pending(
     fragments.merge_into_waiting(n, state, setup)
 
 
-@inner
+@noalloc
 def _sums(level: Any) -> tuple[float, float, float]:
     """Energy of an envelope, its highest power, and the area of its amplitude."""
     total = 0.0
@@ -504,7 +504,7 @@ def _sums(level: Any) -> tuple[float, float, float]:
     return total, most, area
 
 
-@inner
+@noalloc
 def _tonality(count: Any, power: Any, roughness: Any, use: Any) -> float:
     """Share of the partials' power in smooth ones, which are marked in `use`."""
     tonal = 0.0
@@ -535,7 +535,7 @@ def _bounds(part: Part, count: Any, mean: Any, setup: Any, bounds: Any) -> None:
         bounds[1] = np.nanmax(part.freq)
 
 
-@inner
+@noalloc
 def _keep_track(frame: int, pitch: Any, level: Any, setup: Any, pending: Any) -> int:
     """Keep the points of the track that lines between others would miss; returns how many."""
     kept = 0

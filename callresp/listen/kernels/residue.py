@@ -48,7 +48,7 @@ TONE_BINS = 4  # to either side that a tone fills by itself
 GATED_STEPS_DB = 5.0
 
 
-@inner
+@noalloc
 def is_residue(
     level_db: float, freq: float, owned: Any, frame: int, state: Any, spec: Any, setup: Any
 ) -> bool:
@@ -134,7 +134,7 @@ def is_splatter(
     return True
 
 
-@inner
+@noalloc
 def _splatter(bins: Any, row: Any, setup: Any) -> float:
     """Power that the splatter of the loudest tone of a frame may have in some bins."""
     tone = setup.low

@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 
-from callresp.listen.kernels._jit import inner
+from callresp.listen.kernels._jit import inner, noalloc
 
 NEAR_S = 0.025
 EDGE_DB = 22.0
@@ -168,7 +168,7 @@ def _dips(level: Any, split_db: float) -> Any:
     return found[:n]
 
 
-@inner
+@noalloc
 def bounds(
     level: Any, start: int, end: int, floor_db: float, frames_per_s: float
 ) -> tuple[float, float, float, int]:
@@ -189,7 +189,7 @@ def bounds(
     return first, offset, min(onset, offset), top
 
 
-@inner
+@noalloc
 def _lowest(level: Any, start: int, top: int, step: int, near: int) -> int:
     """Lowest of the first `near` frames on the way to the peak: past another note's tail."""
     best = start
@@ -203,7 +203,7 @@ def _lowest(level: Any, start: int, top: int, step: int, near: int) -> int:
     return best
 
 
-@inner
+@noalloc
 def _onset(
     level: Any, start: int, top: int, end: int, floor_db: float, near: int
 ) -> tuple[float, float]:
@@ -230,7 +230,7 @@ def _onset(
     return float(top), float(top)
 
 
-@inner
+@noalloc
 def _rises_above(level: Any, at: int, least: float) -> float:
     """Where the amplitude passes a level at or after frame `at`."""
     while level[at] < least:
@@ -238,7 +238,7 @@ def _rises_above(level: Any, at: int, least: float) -> float:
     return _crossing(level, at, least)
 
 
-@inner
+@noalloc
 def _falls_below(level: Any, at: int, end: int, least: float) -> float:
     """Where the amplitude falls below a level after its highest in [at, end), or `end`."""
     top = at
@@ -253,7 +253,7 @@ def _falls_below(level: Any, at: int, end: int, least: float) -> float:
     return float(end)
 
 
-@inner
+@noalloc
 def _crossing(level: Any, at: int, least: float) -> float:
     """Where the amplitude passes a level between frame `at` and the one before."""
     here = 10.0 ** (0.05 * (level[at] - least))
@@ -263,7 +263,7 @@ def _crossing(level: Any, at: int, least: float) -> float:
     return at - (here - 1.0) / (here - before)
 
 
-@inner
+@noalloc
 def _interpolate(x: float, xs: Any, ys: Any) -> float:
     i = 0
     while i < xs.size - 2 and x > xs[i + 1]:
@@ -272,7 +272,7 @@ def _interpolate(x: float, xs: Any, ys: Any) -> float:
     return ys[i] + min(1.0, max(0.0, share)) * (ys[i + 1] - ys[i])
 
 
-@inner
+@noalloc
 def _smear(depth_db: float, rise: float, above_half: float) -> float:
     """Frames by which the window lets an onset seem too early, see `SMEAR_DB`."""
     rise /= 1.0 - _interpolate(above_half, ABOVE_HALF, STEEPER)
@@ -286,7 +286,7 @@ def _smear(depth_db: float, rise: float, above_half: float) -> float:
     return by_rise + _interpolate(above_half, ABOVE_HALF, BRIEFER)
 
 
-@inner
+@noalloc
 def _offset(
     level: Any, start: int, top: int, floor_db: float, near: int, frames_per_s: float
 ) -> float:
@@ -310,7 +310,7 @@ def _offset(
     return float(top)
 
 
-@inner
+@noalloc
 def _before_shelf(level: Any, top: int, offset: float, frames_per_s: float) -> float:
     """Where a note falls off sharply to a shelf that only fades from there on, or `offset`."""
     fall = int(SHELF_FALL_S * frames_per_s)
@@ -331,7 +331,7 @@ def _before_shelf(level: Any, top: int, offset: float, frames_per_s: float) -> f
     return float(shelf)
 
 
-@inner
+@noalloc
 def release(level: Any, offset: float, end: int, floor_db: float, frames_per_s: float) -> float:
     """Where the steep fall ends that takes a note out of hearing, before frame `end`."""
     at = int(offset)
