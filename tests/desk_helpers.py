@@ -24,7 +24,8 @@ from callresp.desk.desk import Desk
 from callresp.desk.opening import open_job
 from callresp.desk.server import server_of
 from callresp.io.audio import write_wav
-from callresp.io.score import HeardHeader, HeardScore, Note, write_heard
+from callresp.io.score import HeardHeader, HeardScore, Note
+from callresp.io.score_files import write_heard
 
 RATE_HZ = 16000
 SECONDS = 12.0

@@ -12,7 +12,8 @@ from click.testing import CliRunner
 from reply_helpers import note, score_of
 
 from callresp.cli import cli
-from callresp.io.score import HeardScore, read_heard, write_heard
+from callresp.io.score import HeardScore
+from callresp.io.score_files import read_heard, write_heard
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ import corpus
 from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.io.resources import shipped
-from callresp.io.score import read_heard
+from callresp.io.score_files import read_heard
 
 
 def _run(*words: str) -> list[dict[str, object]]:

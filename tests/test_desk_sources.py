@@ -20,7 +20,8 @@ from callresp.desk.session import Session
 from callresp.desk.source import jobs_in, open_source
 from callresp.errors import UserError
 from callresp.io.audio import Waveform, open_recording
-from callresp.io.score import HeardHeader, HeardScore, read_heard, write_heard, write_reply
+from callresp.io.score import HeardHeader, HeardScore
+from callresp.io.score_files import read_heard, write_heard, write_reply
 from callresp.palette.files import load_palette
 from callresp.plan.files import write_plan
 from callresp.plan.planner import make_plan

@@ -15,7 +15,7 @@ from listen_helpers import RATE_HZ, calls
 
 import callresp
 from callresp.io.audio import Waveform, open_recording, write_wav
-from callresp.io.score import read_heard
+from callresp.io.score_files import read_heard
 
 ROOT = Path(__file__).resolve().parent.parent
 

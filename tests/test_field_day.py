@@ -23,7 +23,8 @@ from callresp.field.day_reader import read_day
 from callresp.field.log import FieldLog
 from callresp.field.scores import heard_score, reply_score
 from callresp.field.statistics import busiest_minute, statistics_of
-from callresp.io.score import HeardScore, Phrase, phrases, read_heard, write_heard
+from callresp.io.score import HeardScore, Phrase, phrases
+from callresp.io.score_files import read_heard, write_heard
 
 
 @pytest.fixture(scope="module")

@@ -20,7 +20,7 @@ from callresp.field import replay as again
 from callresp.field.day import FieldDay
 from callresp.field.day_reader import read_day
 from callresp.field.scores import heard_score, reply_score
-from callresp.io.score import read_heard, read_reply
+from callresp.io.score_files import read_heard, read_reply
 from callresp.palette.files import load_palette
 from callresp.plan.files import read_plan
 from callresp.plan.planner import make_plan

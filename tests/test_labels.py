@@ -16,7 +16,8 @@ from callresp.errors import UserError
 from callresp.evaluate.annotations import Mark, read_marks
 from callresp.evaluate.labels import Corrections, corrected, labels_of
 from callresp.io.audio import write_wav
-from callresp.io.score import HeardHeader, HeardScore, Note, read_heard, write_heard
+from callresp.io.score import HeardHeader, HeardScore, Note
+from callresp.io.score_files import read_heard, write_heard
 
 
 def note(number: int, onset_s: float, voice: str = "A", hz: float | None = 3000.4) -> Note:

@@ -13,7 +13,8 @@ from listen_helpers import pairwise_f
 
 from callresp.evaluate.scoring import match_onsets
 from callresp.io.audio import open_recording, write_wav
-from callresp.io.score import HeardScore, Note, phrases, read_heard, write_heard
+from callresp.io.score import HeardScore, Note, phrases
+from callresp.io.score_files import read_heard, write_heard
 from callresp.listen.offline import transcribe
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import Scene, render

@@ -15,7 +15,8 @@ from pulse_peers import comb_period_s, tempogram_period_s
 from scipy import stats
 
 from callresp import rhythm
-from callresp.io.score import HeardHeader, HeardScore, Note, phrases, write_heard
+from callresp.io.score import HeardHeader, HeardScore, Note, phrases
+from callresp.io.score_files import write_heard
 from callresp.listen.detectors.madmom import why_missing
 from callresp.verbs.rhythm import command
 

@@ -13,7 +13,8 @@ from plan_helpers import random_palette, random_reply, reply_note
 
 from callresp.cli import cli
 from callresp.errors import UserError
-from callresp.io.score import ReplyHeader, ReplyScore, read_reply, write_reply
+from callresp.io.score import ReplyHeader, ReplyScore
+from callresp.io.score_files import read_reply, write_reply
 from callresp.midi.file import write_midi
 from callresp.midi.imported import import_midi, obstacles_in_plan
 from callresp.midi.keymap import KeyMap, force_for

@@ -12,7 +12,8 @@ from click.testing import CliRunner
 from plan_helpers import reply_note
 from reply_helpers import note
 
-from callresp.io.score import HeardHeader, HeardScore, ReplyHeader, ReplyScore, write_heard
+from callresp.io.score import HeardHeader, HeardScore, ReplyHeader, ReplyScore
+from callresp.io.score_files import write_heard
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
 from callresp.palette.similarity import pairs_of

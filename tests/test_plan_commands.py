@@ -13,7 +13,8 @@ from callresp.cli import cli
 from callresp.commands.check import describe
 from callresp.errors import UserError
 from callresp.io.resources import corpus
-from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore, write_reply
+from callresp.io.score import ReplyHeader, ReplyNote, ReplyScore
+from callresp.io.score_files import write_reply
 from callresp.palette.files import load_palette
 from callresp.plan.checked_plan import check as check_plan
 from callresp.plan.files import read_plan

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from callresp.errors import UserError
-from callresp.io.score import read_reply
+from callresp.io.score_files import read_reply
 from callresp.link.port import Clock
 from callresp.link.simulator import simulated_board
 from callresp.palette.files import load_palette

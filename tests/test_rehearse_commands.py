@@ -16,7 +16,7 @@ from test_rehearse_mixing import chorus
 from test_rehearse_passage import heard, reply
 
 from callresp.errors import UserError
-from callresp.io.score import write_heard, write_reply
+from callresp.io.score_files import write_heard, write_reply
 from callresp.palette.files import fingerprint, load_palette
 from callresp.plan.files import write_plan
 from callresp.plan.model import Plan, PlanHeader

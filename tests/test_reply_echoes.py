@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from callresp.cli import cli
 from callresp.io.place import Echo, Place, PlaceReport, write_place
-from callresp.io.score import HeardHeader, HeardScore, Note, ReplyNote, phrases, write_heard
+from callresp.io.score import HeardHeader, HeardScore, Note, ReplyNote, phrases
+from callresp.io.score_files import write_heard
 from callresp.palette.files import load_palette
 from callresp.plan.model import Strike
 from callresp.plan.planner import make_plan

@@ -14,7 +14,8 @@ from scene_helpers import ANOTHER, DRUMMER, ONE_SINGER, recipe
 from callresp.errors import UserError
 from callresp.io.audio import open_recording
 from callresp.io.resources import shipped
-from callresp.io.score import Note, read_heard
+from callresp.io.score import Note
+from callresp.io.score_files import read_heard
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import Stage, render, render_to
 from callresp.scene.schedule import arrivals

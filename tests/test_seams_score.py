@@ -19,13 +19,9 @@ from callresp.io.score import (
     ReplyNote,
     ReplyScore,
     Unanswered,
-    line,
     phrases,
-    read_heard,
-    read_reply,
-    write_heard,
-    write_reply,
 )
+from callresp.io.score_files import line, read_heard, read_reply, write_heard, write_reply
 
 NOTE = '{"id":%d,"onset_s":%d,"offset_s":1000,"pitch_hz":null,"level_db":0,"voice":"A"}'
 seconds = st.floats(0, 90000, allow_nan=False)

@@ -19,7 +19,8 @@ import numpy.typing as npt
 
 import callresp.scene
 from callresp.errors import UserError
-from callresp.io.score import HeardScore, read_heard
+from callresp.io.score import HeardScore
+from callresp.io.score_files import read_heard
 from callresp.scene.recipe import Recipe, load_recipe, vary
 from callresp.scene.render import render_to
 

@@ -29,7 +29,8 @@ import msgspec
 import numpy as np
 
 from callresp.io.audio import BLOCK, open_recording, write_wav
-from callresp.io.score import HeardScore, Note, write_heard
+from callresp.io.score import HeardScore, Note
+from callresp.io.score_files import write_heard
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [

@@ -31,7 +31,8 @@ from pulse_peers import period_opinions
 from callresp.commands.ui import emit, say
 from callresp.evaluate.scoring import match_onsets
 from callresp.io.audio import open_recording, write_wav
-from callresp.io.score import phrases, read_heard, write_heard
+from callresp.io.score import phrases
+from callresp.io.score_files import read_heard, write_heard
 from callresp.listen.notes import FEATURES, NOTE
 from callresp.listen.offline import transcribe
 from callresp.listen.voices.assign import assign_voices

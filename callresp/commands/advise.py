@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from callresp.commands import ui
-from callresp.io.score import read_heard, read_reply
+from callresp.io.score_files import read_heard, read_reply
 from callresp.io.wording import band, counted
 from callresp.palette.files import load_palette
 from callresp.palette.similarity import SoundPair, pairs_of

@@ -7,7 +7,8 @@ from pathlib import Path
 from callresp.commands import ui
 from callresp.io.audio import open_recording
 from callresp.io.resources import shipped
-from callresp.io.score import HeardScore, read_heard
+from callresp.io.score import HeardScore
+from callresp.io.score_files import read_heard
 from callresp.palette.files import load_palette
 from callresp.plan.auditions import Audition, audition, swept
 from callresp.plots.auditions import AuditionRow, draw_auditions

@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from callresp.commands import ui
-from callresp.io.score import read_reply
+from callresp.io.score_files import read_reply
 from callresp.io.wording import counted
 from callresp.palette.files import load_palette
 from callresp.plan.files import write_plan

@@ -10,7 +10,7 @@ from callresp.errors import UserError
 from callresp.evaluate.annotations import read_marks
 from callresp.evaluate.scoring import WINDOWS_S
 from callresp.io.audio import Recording, open_recording
-from callresp.io.score import write_heard
+from callresp.io.score_files import write_heard
 from callresp.io.wording import counted
 from callresp.listen.profile import load_profile
 

@@ -14,7 +14,8 @@ from callresp.commands import ui
 from callresp.commands.check import describe
 from callresp.commands.stream import figures, write_log
 from callresp.io.audio import open_recording
-from callresp.io.score import HeardScore, ReplyScore, write_heard, write_reply
+from callresp.io.score import HeardScore, ReplyScore
+from callresp.io.score_files import write_heard, write_reply
 from callresp.io.wording import counted
 from callresp.link.session import Session
 from callresp.link.simulator import board_in_step

@@ -11,7 +11,7 @@ import msgspec
 
 from callresp.commands import ui
 from callresp.errors import UserError
-from callresp.io.score import read_reply, write_reply
+from callresp.io.score_files import read_reply, write_reply
 from callresp.io.wording import counted
 from callresp.midi.imported import Obstacle, import_midi, obstacles_in_plan
 from callresp.palette.files import load_palette

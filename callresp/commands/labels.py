@@ -13,7 +13,8 @@ from callresp.evaluate.annotations import read_marks
 from callresp.evaluate.labels import Measure, corrected, labels_of
 from callresp.io.audio import level_db, open_recording, stretch_of
 from callresp.io.files import write_text
-from callresp.io.score import HeardScore, read_heard, write_heard
+from callresp.io.score import HeardScore
+from callresp.io.score_files import read_heard, write_heard
 from callresp.io.wording import counted
 from callresp.listen.voices.phrases import phrased
 from callresp.synthesis.job_files import find_recording, named_after

@@ -13,7 +13,7 @@ from callresp.commands import ui
 from callresp.commands.board import port_of
 from callresp.commands.stream import error_figures
 from callresp.errors import UserError
-from callresp.io.score import write_reply
+from callresp.io.score_files import write_reply
 from callresp.io.wording import counted
 from callresp.link.port import Clock
 from callresp.link.signals import deferred

@@ -8,7 +8,7 @@ from pathlib import Path
 from callresp.commands import options, ui
 from callresp.errors import UserError
 from callresp.io.place import Echo, read_place
-from callresp.io.score import read_heard, read_reply
+from callresp.io.score_files import read_heard, read_reply
 from callresp.io.wording import counted
 from callresp.midi.file import tracks_of, write_midi
 from callresp.midi.notes import Tuning

@@ -20,7 +20,8 @@ from callresp.field.replay import (
     overlap_of,
 )
 from callresp.field.scores import heard_score
-from callresp.io.score import HeardScore, write_heard, write_reply
+from callresp.io.score import HeardScore
+from callresp.io.score_files import write_heard, write_reply
 from callresp.io.wording import counted
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette

@@ -9,7 +9,8 @@ import msgspec
 
 from callresp.commands import ui
 from callresp.io.place import read_place
-from callresp.io.score import HeardScore, ReplyNote, ReplyScore, read_heard, write_reply
+from callresp.io.score import HeardScore, ReplyNote, ReplyScore
+from callresp.io.score_files import read_heard, write_reply
 from callresp.io.wording import counted
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette

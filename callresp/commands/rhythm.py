@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from callresp.commands import ui
-from callresp.io.score import Phrase, phrases, read_heard
+from callresp.io.score import Phrase, phrases
+from callresp.io.score_files import read_heard
 from callresp.io.wording import counted
 from callresp.rhythm import Rhythm, phrase_rhythms, voice_pulse
 

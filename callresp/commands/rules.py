@@ -11,7 +11,8 @@ from callresp.commands import ui
 from callresp.errors import UserError
 from callresp.io.files import read_text, write_text
 from callresp.io.resources import find, shipped
-from callresp.io.score import phrases, read_heard
+from callresp.io.score import phrases
+from callresp.io.score_files import read_heard
 from callresp.io.setting_guide import as_lines, as_markdown, named, settings_of
 from callresp.io.wording import counted
 from callresp.palette.files import load_palette

@@ -13,7 +13,7 @@ from callresp.commands.board import port_of
 from callresp.commands.stream_view import live_view
 from callresp.errors import UserError
 from callresp.io.files import write_text
-from callresp.io.score import line
+from callresp.io.score_files import line
 from callresp.io.wording import counted
 from callresp.link.messages import COILS_REST, DRY_RUN
 from callresp.link.port import Clock

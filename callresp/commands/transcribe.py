@@ -14,7 +14,8 @@ from callresp.commands import ui
 from callresp.commands.voices import kept_if_corrected
 from callresp.errors import UserError
 from callresp.io.audio import open_recording
-from callresp.io.score import HeardHeader, Note, line, write_score
+from callresp.io.score import HeardHeader, Note
+from callresp.io.score_files import line, write_score
 from callresp.io.starttime import start_of
 from callresp.io.wording import band, counted, lasting
 from callresp.levels.a_weighting import note_a_level_db

@@ -12,7 +12,8 @@ import numpy as np
 
 from callresp.commands import ui
 from callresp.errors import UserError
-from callresp.io.score import HeardHeader, HeardScore, Note, phrases, read_heard, write_heard
+from callresp.io.score import HeardHeader, HeardScore, Note, phrases
+from callresp.io.score_files import read_heard, write_heard
 from callresp.io.wording import counted
 from callresp.listen.notes import FEATURES, NOTE, voice_name
 from callresp.listen.profile import load_profile

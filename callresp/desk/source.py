@@ -17,7 +17,8 @@ from callresp.errors import UserError
 from callresp.io.audio import Recording, open_recording
 from callresp.io.kinds import Kind, kind_of
 from callresp.io.resources import find, shipped
-from callresp.io.score import HeardScore, read_heard, read_reply
+from callresp.io.score import HeardScore
+from callresp.io.score_files import read_heard, read_reply
 from callresp.io.starttime import start_of
 from callresp.plan.files import read_plan
 from callresp.synthesis.job_files import SAME_S, beside, find_recording, sibling, stem_of

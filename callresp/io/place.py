@@ -15,7 +15,7 @@ from msgspec import Meta
 
 from callresp.errors import UserError
 from callresp.io.files import write_text
-from callresp.io.score import convert_line, line, read_objects
+from callresp.io.score_files import convert_line, line, read_objects
 
 Delay = Annotated[float, Meta(gt=0.0, le=60.0)]
 NotNegative = Annotated[float, Meta(ge=0.0)]

@@ -25,7 +25,7 @@ import msgspec
 
 from callresp.errors import UserError
 from callresp.io.files import write_text
-from callresp.io.score import line
+from callresp.io.score_files import line
 from callresp.link.board import SimulatedBoard
 from callresp.link.port import Clock
 from callresp.link.signals import ENDING

@@ -7,7 +7,13 @@ from pathlib import Path
 from typing import cast
 
 from callresp.errors import UserError
-from callresp.io.score import check_whole, convert_header, convert_line, read_objects, write_score
+from callresp.io.score_files import (
+    check_whole,
+    convert_header,
+    convert_line,
+    read_objects,
+    write_score,
+)
 from callresp.plan.model import Change, Command, Plan, PlanHeader
 
 

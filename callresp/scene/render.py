@@ -16,7 +16,8 @@ import numpy.typing as npt
 
 from callresp.io.audio import Samples, WavWriter, power_db
 from callresp.io.files import whole_file
-from callresp.io.score import HeardScore, Note, line
+from callresp.io.score import HeardScore, Note
+from callresp.io.score_files import line
 from callresp.scene.levels import Levels, levels, noise_power
 from callresp.scene.noise import Noise
 from callresp.scene.place import Convolver, EchoTap, echoes, tail, with_echoes

@@ -16,7 +16,8 @@ from callresp.io.audio import open_recording
 from callresp.io.files import read_text
 from callresp.io.kinds import SOUNDS, Kind, kind_of
 from callresp.io.resources import shipped
-from callresp.io.score import HeardScore, ReplyScore, read_heard, read_reply
+from callresp.io.score import HeardScore, ReplyScore
+from callresp.io.score_files import read_heard, read_reply
 from callresp.palette.files import fingerprint, load_palette
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import check, require_palette
