@@ -192,11 +192,11 @@ def _bouts(own: float, its: float, both: float, bouts: int = 3) -> Bouts:
     alike = np.full((count, count), both)
     alike[:bouts, :bouts], alike[bouts:, bouts:] = own, its
     nearest = np.repeat(np.arange(count), 10)
-    worth = np.where(nearest[:, None] == np.arange(count), 0.0, 10.0)
+    worth = 10.0 * (1.0 - np.eye(count))
     return Bouts(
         weight=np.ones(len(nearest), np.float32),
         nearest=nearest,
-        back=(worth * alike[nearest]).astype(np.float32),
+        back=(worth * alike)[nearest].astype(np.float32),
         worth=worth.astype(np.float32),
         alike=np.where(np.eye(count) > 0, 1.0, alike).astype(np.float32),
         kinds=np.full(count, 4.0, np.float32),
@@ -229,7 +229,7 @@ def test_no_other_two_sets_gain_more(count: int, seed: int) -> None:
     true = rng.permutation(np.arange(count) % 2 == 0)
     alike = np.where(true[:, None] == true, 0.4, 0.1) * rng.uniform(0.7, 1.0, (count, count))
     bouts = _bouts(1.0, 1.0, 1.0, bouts=4).among(np.arange(count))
-    back = bouts.worth * alike[bouts.nearest].astype(np.float32)
+    back = (bouts.worth * alike).astype(np.float32)[bouts.nearest]
     bouts = bouts._replace(back=back, alike=np.sqrt(alike).astype(np.float32))
     ways = np.arange(1, 2 ** (count - 1))[:, None] >> np.arange(count) & 1 > 0
     second = two_sets(bouts)

@@ -28,8 +28,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from callresp.listen.voices.looks import Flags, Numbers
-from callresp.listen.voices.pair_evidence import Pairs, Shares
+from callresp.listen.voices.looks import Flags, Numbers, Shares
+from callresp.listen.voices.pair_evidence import Pairs
 
 CALM = 0.25  # the share of notes that overlap, above which bouts tell nothing
 REST_S = 0.8
@@ -51,10 +51,10 @@ class Bouts(NamedTuple):
     """Bouts of one voice or several, in order, those long enough to be compared.
 
     Of ``n`` notes `weight` is of shape ``(n,)``, and `nearest` says which bout each lies in or
-    next to. `back` is how alike each is to the notes of each other bout, and `worth` what these
-    are worth, shape ``(n, k)``. `alike`, shape ``(k, k)``, is how alike two bouts are, 1 for the
-    same; `kinds`, how many unlike syllables each holds, and `first`, the number of its first
-    note, are of shape ``(k,)``.
+    next to. `back` is how alike each is to the notes of each other bout, shape ``(n, k)``; `worth`,
+    shape ``(k, k)``, is what the notes of the others are worth to each bout, and `alike` how alike
+    two bouts are, 1 for the same. `kinds`, how many unlike syllables each holds, and `first`, the
+    number of its first note, are of shape ``(k,)``.
     """
 
     weight: Shares
@@ -72,7 +72,7 @@ class Bouts(NamedTuple):
             self.weight[notes],
             np.searchsorted(some, self.nearest[notes]),
             self.back[np.ix_(notes, some)],
-            self.worth[np.ix_(notes, some)],
+            self.worth[np.ix_(some, some)],
             self.alike[np.ix_(some, some)],
             self.kinds[some],
             self.first[some],
@@ -131,18 +131,20 @@ def bouts_of(notes: Numbers, run: Numbers, p: Pairs, least: float) -> Bouts | No
     roots = np.sqrt(np.maximum(weight, 1e-6)).astype(np.float32)[:, None]
     # All of them in order, mostly: then without a copy.
     every = np.array_equal(notes, np.arange(len(p.weight)))
-    like, timbre = (pairs if every else pairs[np.ix_(notes, notes)] for pairs in (p.like, p.timbre))
+    timbre = p.timbre if every else p.timbre[np.ix_(notes, notes)]
     back = timbre @ (roots * within) / roots
     alike = (roots * roots * within).T @ back
     own = np.sqrt(np.diag(alike))
     worth = weight.astype(np.float32) @ within
+    members = np.split(notes, np.searchsorted(nearest, np.arange(1, len(told))))
+    like = np.array([p.like[np.ix_(own, own)].sum() for own in members])
     return Bouts(
         weight.astype(np.float32),
         nearest,
         np.where(within > 0, np.float32(0), back),
-        np.where(within > 0, np.float32(0), worth),
+        worth * (1 - np.eye(len(told), dtype=np.float32)),
         alike / np.outer(own, own),
-        worth**2 / np.einsum("nk,nk->k", like @ within, within),
+        worth**2 / like,
         starts[told],
     )
 
@@ -195,8 +197,9 @@ def gained(ways: Flags, bouts: Bouts) -> tuple[Shares, Shares]:
     weight = bouts.weight / bouts.weight.sum()
     size = ways.sum(axis=1)
     side = ways.T[bouts.nearest]
-    like, worth = (_in_own_set(some, ways, side) for some in (bouts.back, bouts.worth))
-    whole = bouts.back.sum(axis=1) / (bouts.worth.sum(axis=1) + 1.0)
+    like = _in_own_set(bouts.back, ways, side)
+    worth = _in_own_set(bouts.worth, ways, ways.T)[bouts.nearest]
+    whole = bouts.back.sum(axis=1) / (bouts.worth.sum(axis=1)[bouts.nearest] + 1.0)
     own = np.log(like / (worth + 1.0) + LEAST_LIKE)
     gain = weight @ own - weight @ np.log(whole + LEAST_LIKE)
     share = np.clip(weight @ side, 1e-6, 1.0 - 1e-6)
@@ -206,7 +209,7 @@ def gained(ways: Flags, bouts: Bouts) -> tuple[Shares, Shares]:
 
 
 def _in_own_set(of_bouts: Shares, ways: Flags, side: Flags) -> Shares:
-    """Sums of ``(n, k)`` over the bouts of each note's own set, shape ``(n, m)``."""
+    """Sums of ``(n, k)`` over the bouts of each one's own set, shape ``(n, m)``."""
     second = of_bouts @ ways.T.astype(np.float32)
     return np.where(side, second, of_bouts.sum(axis=1)[:, None] - second)
 

@@ -38,15 +38,19 @@ def likelier(owner: Numbers, than: Numbers, p: Pairs) -> bool:
     p
         The notes.
     """
-    roots = np.sqrt(np.maximum(p.weight, 1e-6)).astype(np.float32)
-    apart = np.abs(p.onset_s[:, None] - p.onset_s) > NEAR_S
-    far = (apart * p.weight).astype(np.float32)
-    alike = p.timbre / np.outer(roots, roots) * far
+    roots = np.sqrt(np.maximum(p.weight, 1e-6)).astype(np.float32)[:, None]
+    near = [np.searchsorted(p.onset_s, p.onset_s + s) for s in (-NEAR_S, NEAR_S)]
+    far = p.timbre.copy()
+    for row, first, end in zip(far, *near, strict=True):
+        row[first:end] = 0.0
     rests = np.diff(runs(p)) > 0
     nats, cost = np.zeros(2), np.zeros(2)
     for way, singer in enumerate((owner, than)):
         whose = np.eye(int(singer.max()) + 1, dtype=np.float32)[singer]
-        found = (alike @ whose + LEAST_ALIKE) / (far @ whose + 1.0)
+        alike = (far @ (roots * whose)) / roots
+        weights = np.cumsum(np.vstack([0.0 * whose[:1], p.weight[:, None] * whose]), axis=0)
+        worth = weights[-1] - (weights[near[1]] - weights[near[0]])
+        found = (alike + LEAST_ALIKE) / (worth + 1.0)
         nats[way] = np.log(found[np.arange(len(singer)), singer]) @ p.weight
         cost[way] = np.where(rests, OVER_AT_REST, OVER)[np.diff(singer) != 0].sum()
     fewer = float(than.max() - owner.max())
