@@ -30,14 +30,13 @@ import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices.linkage import follow_up, next_to_join
-from callresp.listen.voices.looks import CELL, IN_BAND, WHERE, Flags, Numbers, Values
+from callresp.listen.voices.looks import CELL, IN_BAND, WHERE, Flags, Numbers, Shares, Values
 from callresp.listen.voices.pair_evidence import (
     EDGE_S,
     LONGEST_S,
     ROWS,
     Cells,
     Pairs,
-    Shares,
     cells_of,
     mirror,
     spectrograms_alike,
@@ -97,9 +96,21 @@ def hardly_pauses(p: Pairs, count: int) -> bool:
 
 def accounts_for(owner: Numbers, p: Pairs) -> bool:
     """Whether hardly anything overlaps within one of some voices, shape ``(n,)``."""
-    overlap = p.overlap[: len(owner), : len(owner)]
-    within = overlap[owner[:, None] == owner].sum()
-    return bool(within <= WITHIN * overlap.sum())
+    within, total = _overlap(owner, p)
+    return within <= WITHIN * total
+
+
+@kernel
+def _overlap(owner: Numbers, p: Pairs) -> tuple[float, float]:
+    """How much notes overlap others of their own voice, and any others."""
+    within = total = 0.0
+    for i in range(1, len(owner)):
+        j = i - 1
+        while j >= 0 and p.onset_s[i] - p.onset_s[j] <= LONGEST_S:
+            total += p.overlap[i, j]
+            within += p.overlap[i, j] if owner[i] == owner[j] else 0.0
+            j -= 1
+    return within, total
 
 
 @kernel
@@ -133,7 +144,7 @@ class Held(NamedTuple):
 
     cells: Cells
     own: Shares
-    where: Values
+    where: Shares
     onset_s: Values
     offset_s: Values
 
@@ -154,7 +165,7 @@ def held_of(p: Pairs, count: int) -> Held:
     own /= np.maximum(np.linalg.norm(own, axis=1, keepdims=True), _LEAST_NORM)
     return Held(
         cells_of(np.arange(count), p),
-        own.astype(np.float32),
+        own,
         p.looks[:count, WHERE],
         p.onset_s[:count],
         p.offset_s[:count],
@@ -169,7 +180,7 @@ def pair_nats(one: Held, other: Held) -> tuple[Shares, Shares]:
     like = np.log(spectrograms_alike(one.cells, other.cells) + _LEAST_LIKE) + 2.0
     like[np.isnan(like)] = 0.0
     lacks = np.maximum(1.0 - one.own @ other.own.T, 0.0)
-    octaves = np.minimum(np.abs(one.where[:, None] - other.where), MOST_OCT).astype(np.float32)
+    octaves = np.minimum(np.abs(one.where[:, None] - other.where), MOST_OCT)
     alike = ALIKE[1] * like + ALIKE[2] * np.log(lacks + _LEAST_LIKE) + ALIKE[4] * octaves
     after_s = np.maximum(
         one.onset_s[:, None] - other.offset_s, other.onset_s - one.offset_s[:, None]

@@ -17,9 +17,8 @@ of decay (ms), log2 of the pitch at the start and at the end (Hz; for clear tone
 alone), and log2 of where it lies, be it the middle of its band. ``nan`` is unknown, and
 counts neither for nor against.
 
-After them come the cells of its coarse spectrogram, part by part: 0 for `RANGE_DB` and more
-below the loudest cell of its own band, 1 for that one's level; and `CELLS` flags, 1 where a
-cell lies in its own band.
+After them come the cells of its coarse spectrogram, part by part, in whole dB: 0 for `RANGE_DB` and
+more below the loudest cell of its own band; and `CELLS` flags, 1 where a cell lies in its own band.
 """
 
 from __future__ import annotations
@@ -33,6 +32,7 @@ from callresp.listen.kernels._jit import noalloc
 from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, PARTS, Rows
 
 Values = npt.NDArray[np.float64]
+Shares = npt.NDArray[np.float32]
 Numbers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
@@ -43,7 +43,7 @@ CELL = 10  # where the cells begin
 IN_BAND = CELL + CELLS  # and the flags
 LOOKS = IN_BAND + CELLS
 RANGE_DB = 25.0
-LOUDEST = 1.2  # in the same units, of cells beside its band
+LOUDEST_DB = 30.0  # on the same scale, of cells beside its band
 
 RENDITION = np.array([0.15, 0.4, 0.2, 3.0, 0.15, 0.4, 0.4, 0.12, 0.12])
 FROM_BOUT_TO_BOUT = 2.0  # times as far
@@ -52,10 +52,12 @@ _CLEAR_TONE = 0.7
 _TOP_HZ = 1e5
 _BAND_ROOM = 1.06  # edges of bands are unsure
 _UNIFORM = math.sqrt(12.0)
-_STRAY = 6.0  # nats; no single look tells more against a rendition
-_UNLIKE = 12.0  # nats; farther off, a note is no rendition
-_ONE_UNKNOWN = 0.9  # nats, where only one of two notes has the look
-_PER_STRAY = 1.0 / (FROM_BOUT_TO_BOUT * RENDITION)
+# Of single precision, as the looks: twice as many are held against each other at a time.
+_STRAY = np.float32(6.0)  # nats; no single look tells more against a rendition
+_UNLIKE = np.float32(12.0)  # nats; farther off, a note is no rendition
+_ONE_UNKNOWN = np.float32(0.9)  # nats, where only one of two notes has the look
+_PER_STRAY = (1.0 / (FROM_BOUT_TO_BOUT * RENDITION)).astype(np.float32)
+_NONE, _HALF, _NEVER = np.float32(0.0), np.float32(0.5), np.float32(-np.inf)
 
 
 def looks_of(notes: Rows, features: Rows) -> Values:
@@ -92,7 +94,7 @@ def _cells(notes: Rows, features: Rows) -> tuple[Values, Values]:
     own[~own.any(axis=1)] = True
     flags = np.repeat(own[:, None, :], PARTS, axis=1).astype(np.float64)
     top_db = np.where(flags > 0, level_db, -np.inf).max(axis=(1, 2))[:, None, None]
-    cells = np.clip(1.0 + (level_db - top_db) / RANGE_DB, 0.0, LOUDEST)
+    cells = np.clip(RANGE_DB + level_db - top_db, 0.0, LOUDEST_DB)
     cells[level_db[:, 0, 0] == 0.0] = np.nan
     shape = (len(notes), CELLS)
     return cells.reshape(shape), flags.reshape(shape)
@@ -115,13 +117,14 @@ def _energy(notes: Rows, named: dict[str, Values]) -> tuple[Values, Values]:
 
 
 @noalloc
-def likeness(i: int, looks: Values, like: Values, timbre: Values) -> None:
-    """How alike note `i` and each before it are, 0 to 1; and how alike but for their pitch.
+def ln_likeness(i: int, looks: Shares, like: Shares, timbre: Shares) -> None:
+    """How alike note `i` and each before it are, as ln; and how alike but for their pitch.
 
-    By all looks but their spectrograms. `looks` has a column a look, `like` and `timbre` a
-    number a note.
+    By all looks but their spectrograms; -inf where one is no rendition of the other. `looks` has a
+    column a look, `like` and `timbre` a number a note.
     """
-    timbre[:i] = 0.0
+    for j in range(i):
+        timbre[j] = 0.0
     for k in range(COMPARED):
         if k != PLACE and k != START and k != END:
             _stray(looks[i, k], looks[:i, k], _PER_STRAY[k], timbre)
@@ -129,23 +132,25 @@ def likeness(i: int, looks: Values, like: Values, timbre: Values) -> None:
         like[j] = timbre[j]
     for k in (PLACE, START, END):
         _stray(looks[i, k], looks[:i, k], _PER_STRAY[k], like)
-    for j in range(i):
-        if timbre[j] > _UNLIKE:
-            like[j] = timbre[j] = 0.0
-        else:
-            like[j] = math.exp(-like[j]) if like[j] < _UNLIKE else 0.0
-            timbre[j] = math.exp(-timbre[j])
+    _cut_off(like[:i])
+    _cut_off(timbre[:i])
 
 
 @noalloc
-def _stray(own: float, others: Values, per_stray: float, loss: Values) -> None:
-    """Add nats against a rendition: loops without branches, so vectorised."""
+def _stray(own: np.float32, others: Shares, per_stray: np.float32, nats: Shares) -> None:
+    """Take off nats against a rendition: loops without branches, so vectorised."""
     if math.isnan(own):
         for j in range(len(others)):
-            loss[j] += _ONE_UNKNOWN if others[j] == others[j] else 0.0
+            nats[j] -= _ONE_UNKNOWN if others[j] == others[j] else _NONE
         return
     for j in range(len(others)):
         gap = (own - others[j]) * per_stray
-        half = 0.5 * gap * gap
+        half = _HALF * gap * gap
         less = half if half < _STRAY else _STRAY
-        loss[j] += less if gap == gap else _ONE_UNKNOWN
+        nats[j] -= less if gap == gap else _ONE_UNKNOWN
+
+
+@noalloc
+def _cut_off(nats: Shares) -> None:
+    for j in range(len(nats)):
+        nats[j] = nats[j] if nats[j] > -_UNLIKE else _NEVER

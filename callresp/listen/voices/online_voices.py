@@ -203,8 +203,7 @@ class VoiceTracker:
 @kernel
 def _chosen(at: int, group: Numbers, groups: int, full: bool, by_band: bool, p: Pairs) -> int:
     """The group that note `at` is likeliest of: the next new one where it is of none."""
-    room = np.empty((3, at + 1))
-    compare_last(at, p, room)
+    compare_last(at, p)
     if groups == 0:
         return 0
     owner = np.empty(at + 1, np.int64)

@@ -35,7 +35,6 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.notes import BANDS, PARTS
@@ -48,11 +47,10 @@ from callresp.listen.voices.looks import (
     LOOKS,
     WHERE,
     Numbers,
+    Shares,
     Values,
-    likeness,
+    ln_likeness,
 )
-
-Shares = npt.NDArray[np.float32]
 
 NEAR_S = 1.0
 LONGEST_S = 9.0  # no note begins so long before another that it overlaps
@@ -64,13 +62,13 @@ FOLLOWERS = 13  # notes after one that may be the singer's next
 MOST_BETWEEN = 1.5  # notes of weight between a note and its singer's next
 TWIN_S = 0.015  # parts of one sound begin together
 TWIN_RATIO = 0.04
-ROWS = 48
+ROWS = 96
 TILE = 32
 # Of the geometric mean of two spectrograms' energies, by which those of one syllable differ; and
 # cells that it takes to compare them.
 SAME_SYLLABLE = 0.2
 LEAST_CELLS = 8.0
-_LEAST_ENERGY = 1e-6
+_LEAST_ENERGY = 1e-3
 CROWDED = 0.15  # the share of notes about that overlap, where spectrograms tell nothing
 
 # Log odds that notes heard at once are one singer's: constant, share of the shorter one that
@@ -91,12 +89,12 @@ class Pairs(NamedTuple):
     of notes near it that do; `link` holds log odds for the `FOLLOWERS` notes after each.
     """
 
-    looks: Values
+    looks: Shares
     onset_s: Values
     offset_s: Values
     weight: Values
     faint_db: Values
-    clear: Values
+    clear: Shares
     clash: Values
     around: Values
     about: Values
@@ -112,12 +110,12 @@ def room_for(notes: int) -> Pairs:
     # As one array: below 4 MB each page is faulted in anew, which cost more than the sums.
     squares = np.zeros((4, notes, notes), np.float32)
     return Pairs(
-        looks=np.full((notes, LOOKS), np.nan, order="F"),
+        looks=np.full((notes, LOOKS), np.nan, np.float32, order="F"),
         onset_s=np.zeros(notes),
         offset_s=np.zeros(notes),
         weight=np.zeros(notes),
         faint_db=np.zeros(notes),
-        clear=np.zeros((notes, CELLS)),
+        clear=np.zeros((notes, CELLS), np.float32),
         clash=np.zeros(notes),
         around=np.zeros(notes),
         about=np.zeros(notes),
@@ -136,37 +134,44 @@ def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
     # A lone row lies in either order, which numba takes for another type: it compiled all anew.
     pairs = room_for(max(count, 2))
     pairs.looks[:count], pairs.onset_s[:count], pairs.offset_s[:count] = looks, onset_s, offset_s
-    _compare_all(count, pairs)
+    _weigh_all(count, pairs)
+    # Some rows at a time, up to the diagonal: tables of all of them took longer to allocate.
+    for start in range(0, count, ROWS):
+        end = min(start + ROWS, count)
+        nats = np.empty((2, end - start, end), np.float32)
+        _compare_rows(start, nats, pairs)
+        _fill_rows(start, np.exp(nats, out=nats), pairs)
     calm = np.flatnonzero(pairs.about[:count] < CROWDED)
     cells = cells_of(calm, pairs)
-    # Some rows at a time, up to the diagonal: tables of all of them took longer to allocate.
     for start in range(0, len(calm), ROWS):
         rows, columns = cells.part(slice(start, start + ROWS)), cells.part(slice(start + ROWS))
-        alike = spectrograms_alike(rows, columns)
-        _mix_rows(calm, start, alike, pairs)
+        _mix_rows(calm, start, spectrograms_alike(rows, columns), pairs)
     _follow_all(count, pairs)
     return pairs
 
 
 class Cells(NamedTuple):
-    """Cells of notes' spectrograms, shape ``(n, CELLS)``.
+    """Cells of notes' spectrograms, shape ``(n, CELLS)``: energy and amplitude, as far as clear.
 
-    Their energy and their amplitude, as far as they are clear, and how clear they are.
+    `clear` is how clear they are; `all_energy` and `all_clear` are sums, shape ``(n,)``.
     """
 
-    energy: Values
-    shown: Values
-    clear: Values
+    energy: Shares
+    shown: Shares
+    clear: Shares
+    all_energy: Shares
+    all_clear: Shares
 
     def part(self, some: slice) -> Cells:
         """Those of some of the notes."""
-        return Cells(self.energy[some], self.shown[some], self.clear[some])
+        return Cells(*(of_all[some] for of_all in self))
 
 
 def cells_of(some: Numbers, p: Pairs) -> Cells:
     """The cells of some notes."""
     cells, clear = np.nan_to_num(p.looks[some, CELL:IN_BAND]), p.clear[some]
-    return Cells(clear * cells * cells, clear * cells, clear)
+    energy = clear * cells * cells
+    return Cells(energy, clear * cells, clear, energy.sum(axis=1), clear.sum(axis=1))
 
 
 def spectrograms_alike(one: Cells, other: Cells) -> Shares:
@@ -174,57 +179,94 @@ def spectrograms_alike(one: Cells, other: Cells) -> Shares:
 
     Shape ``(len(one.clear), len(other.clear))``.
     """
-    mine, its = one.energy @ other.clear.T, one.clear @ other.energy.T
-    apart = np.maximum(mine + its - 2.0 * (one.shown @ other.shown.T), 0.0)
-    scale = SAME_SYLLABLE * (np.sqrt(mine * its) + _LEAST_ENERGY)
-    # Of single precision an exponential takes a tenth of the time.
-    alike = np.exp((-apart / scale).astype(np.float32))
-    alike[one.clear @ other.clear.T < LEAST_CELLS] = np.nan
+    # Energy of each where the other is clear: mostly everywhere.
+    covered, hidden = one.all_clear < CELLS, other.all_clear < CELLS
+    mine, its = np.empty((2, len(one.clear), len(other.clear)), np.float32)
+    mine[:], its[:] = one.all_energy[:, None], other.all_energy
+    mine[:, hidden] = one.energy @ other.clear[hidden].T
+    its[covered] = one.clear[covered] @ other.energy.T
+    apart = mine + its
+    apart -= 2.0 * (one.shown @ other.shown.T)
+    np.maximum(apart, 0.0, out=apart)
+    scale = np.sqrt(np.multiply(mine, its, out=mine), out=mine)
+    scale += _LEAST_ENERGY
+    scale *= -SAME_SYLLABLE
+    apart /= scale
+    alike = np.exp(apart, out=apart)
+    # Two notes are both clear in as many cells as these sums leave, at least: enough, mostly.
+    few = np.flatnonzero(one.all_clear + other.all_clear.min(initial=CELLS) < CELLS + LEAST_CELLS)
+    alike[few] = np.where(one.clear[few] @ other.clear.T < LEAST_CELLS, np.nan, alike[few])
     return alike
 
 
 @kernel
-def _compare_all(count: int, p: Pairs) -> None:
+def _weigh_all(count: int, p: Pairs) -> None:
     for i in range(count):
         _weigh(i, count, p)
-    room = np.empty((3, count))
     for i in range(count):
-        _compare(i, p, room)
-    mirror(count, p.like)
+        _overlaps(i, p)
     for i in range(count):
         _look_about(i, count, p)
 
 
 @kernel
+def _compare_rows(start: int, nats: Shares, p: Pairs) -> None:
+    """The ln of likeness of some notes with those before them; anything with themselves."""
+    for k in range(nats.shape[1]):
+        ln_likeness(start + k, p.looks, nats[0, k], nats[1, k])
+        nats[:, k, start + k :] = 0.0
+
+
+@kernel
+def _fill_rows(start: int, alike: Shares, p: Pairs) -> None:
+    """Fill in how alike some notes are with those before them, by what both weigh."""
+    roots = np.sqrt(p.weight[: alike.shape[2]])
+    for k in range(alike.shape[1]):
+        i = start + k
+        _weighed(alike[0, k], roots[i], roots[:i], p.like[i])
+        _weighed(alike[1, k], roots[i], roots[:i], p.timbre[i])
+        p.like[i, i] = p.timbre[i, i] = p.weight[i]
+
+
+@kernel
 def _mix_rows(some: Numbers, start: int, alike: Shares, p: Pairs) -> None:
+    roots, about = np.sqrt(p.weight[some]), p.about[some]
     for m in range(len(alike)):
-        i = some[start + m]
+        timbre = p.timbre[some[start + m]]
         for n in range(start + m):
-            p.timbre[i, some[n]] = _mixed(i, some[n], alike[m, n], p)
+            both = roots[start + m] * roots[n]
+            overlaps = max(about[start + m], about[n])
+            timbre[some[n]] = _mixed(alike[m, n], timbre[some[n]], both, overlaps)
 
 
 @kernel
 def _follow_all(count: int, p: Pairs) -> None:
+    mirror(count, p.like)
     mirror(count, p.timbre)
     for i in range(count):
         _follow(i, p)
 
 
 @noalloc
-def compare_last(at: int, p: Pairs, room: Values) -> None:
-    """Fill in what is known of note `at`, held against all before it; `room` for three rows."""
+def compare_last(at: int, p: Pairs) -> None:
+    """Fill in what is known of note `at`, held against all before it."""
     _weigh(at, at + 1, p)
     p.clash[at] = 0.0
+    _overlaps(at, p)
+    like, timbre = p.like[at], p.timbre[at]
+    ln_likeness(at, p.looks, like, timbre)
     for j in range(at):
-        room[2, j] = math.sqrt(p.weight[j])
-    _compare(at, p, room)
-    for j in range(at):
-        p.like[j, at], p.timbre[j, at] = p.like[at, j], p.timbre[at, j]
+        both = math.sqrt(p.weight[at]) * math.sqrt(p.weight[j])
+        like[j] = p.like[j, at] = math.exp(like[j]) * both
+        timbre[j] = p.timbre[j, at] = math.exp(timbre[j]) * both
+    like[at] = timbre[at] = p.weight[at]
     _look_about(at, at + 1, p)
     for j in range(at):
         if max(p.about[at], p.about[j]) < CROWDED:
             alike = _spectrograms_alike(at, j, p)
-            p.timbre[at, j] = p.timbre[j, at] = _mixed(at, j, alike, p)
+            both = math.sqrt(p.weight[at]) * math.sqrt(p.weight[j])
+            overlaps = max(p.about[at], p.about[j])
+            p.timbre[at, j] = p.timbre[j, at] = _mixed(alike, p.timbre[at, j], both, overlaps)
     _follow(at, p)
 
 
@@ -276,20 +318,11 @@ def mirror(count: int, pairs: Values | Shares) -> None:
 
 
 @noalloc
-def _compare(i: int, p: Pairs, room: Values) -> None:
-    """Hold note `i` against itself and all before it, with likenesses on one side alone.
-
-    The last row of `room` holds the roots of the weights of those before it.
-    """
-    p.like[i, i] = p.weight[i]
-    p.timbre[i, i] = p.weight[i]
+def _overlaps(i: int, p: Pairs) -> None:
+    """Hold note `i` against what overlaps it of all before it."""
     known = 0.0 if math.isnan(p.looks[i, CELL]) else 1.0
     for cell in range(CELLS):
         p.clear[i, cell] = known
-    likeness(i, p.looks, room[0], room[1])
-    room[2, i] = math.sqrt(p.weight[i])
-    _weighed(room[0], room[2, i], room[2, :i], p.like[i])
-    _weighed(room[1], room[2, i], room[2, :i], p.timbre[i])
     for j in range(i):
         if min(p.offset_s[i], p.offset_s[j]) - p.onset_s[i] > EDGE_S:
             two = _overlapping(j, i, p)
@@ -302,7 +335,7 @@ def _compare(i: int, p: Pairs, room: Values) -> None:
 
 
 @noalloc
-def _weighed(values: Values, own: float, roots: Values, found: Shares) -> None:
+def _weighed(values: Shares, own: float, roots: Values, found: Shares) -> None:
     """Each value by the roots of both notes' weights: a loop without branches, so vectorised."""
     for j in range(len(roots)):
         found[j] = values[j] * own * roots[j]
@@ -338,17 +371,16 @@ def _spectrograms_alike(i: int, j: int, p: Pairs) -> float:
 
 
 @noalloc
-def _mixed(i: int, j: int, alike: float, p: Pairs) -> float:
-    """How alike two notes are in timbre.
+def _mixed(alike: float, by_looks: float, both: float, overlaps: float) -> float:
+    """How alike two notes are in timbre, `both` of which weigh so much.
 
     Spectrograms tell it the less the more overlaps about the notes. Of two about which as much
     as `CROWDED` overlaps they tell nothing.
     """
     if math.isnan(alike):
-        return p.timbre[i, j]
-    crowded = max(p.about[i], p.about[j]) / CROWDED
-    by_spectrogram = (1.0 - crowded) * alike * math.sqrt(p.weight[i] * p.weight[j])
-    return by_spectrogram + crowded * p.timbre[i, j]
+        return by_looks
+    crowded = overlaps / CROWDED
+    return (1.0 - crowded) * alike * both + crowded * by_looks
 
 
 @noalloc

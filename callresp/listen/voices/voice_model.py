@@ -34,8 +34,8 @@ import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.kernels.features import add_row
-from callresp.listen.voices.looks import LEVEL, WHERE, Numbers, Values
-from callresp.listen.voices.pair_evidence import Pairs, Shares, mirror, reach
+from callresp.listen.voices.looks import LEVEL, WHERE, Numbers, Shares, Values
+from callresp.listen.voices.pair_evidence import Pairs, mirror, reach
 
 # Terms of the evidence.
 GAP, OVERLAP, OWN_LEVEL, REPERTOIRE, PRIOR = range(5)
