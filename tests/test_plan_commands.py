@@ -166,6 +166,8 @@ def test_a_plan_for_a_shipped_palette_needs_no_changed_copy_of_it_beside(tmp_pat
     copy = tmp_path / "fettle.toml"
     copy.write_text(text.replace('name = "Fettle"', 'name = "Other"'))
     assert load_palette(copy).name == "Other"
+    # Nor is a reply that was made for it held against the copy.
+    assert run(str(tmp_path / "dawn.reply.jsonl")).stdout.startswith("Fettle: 1 strike")
     words = ["stream", str(tmp_path / "dawn.plan.jsonl"), "--port", "simulated", "--dry-run"]
     done = CliRunner().invoke(cli, words)
     assert done.exit_code == 0, done.output

@@ -15,7 +15,7 @@ from callresp.plan.planner import make_plan
 from callresp.plan.summary import Workload, workload
 from callresp.reply.replier import answer
 from callresp.reply.rules import load_rules
-from callresp.synthesis.job_files import made_for, of_one_recording
+from callresp.synthesis.job_files import find_palette, of_one_recording
 
 GAPS_TOLD = 5
 ADDED_TOLD = 3
@@ -29,8 +29,7 @@ def run(
     given = None if reply is None else read_reply(reply)
     if reply is not None and given is not None:
         of_one_recording(reply, given.header.recording, score.header.recording)
-    if palette is None and reply is not None:
-        machine = made_for(reply, None, given)
+        machine = find_palette(palette, reply, None, given)
     else:
         machine = load_palette(palette or "fettle")
     rule_set = load_rules(rules)

@@ -10,12 +10,11 @@ import msgspec
 from callresp.commands import ui
 from callresp.io.score_files import read_reply
 from callresp.io.wording import counted
-from callresp.palette.files import load_palette
 from callresp.plan.files import write_plan
 from callresp.plan.model import Change
 from callresp.plan.planner import make_plan
 from callresp.plan.summary import ChangeGroup, HottestCoil, Summary, grouped, summarise
-from callresp.synthesis.job_files import made_for, named_after
+from callresp.synthesis.job_files import find_palette, named_after
 
 
 def run(
@@ -26,7 +25,7 @@ def run(
         output or named_after(reply, "reply", ".plan.jsonl"), reply, palette, writes="plan"
     )
     asked = read_reply(reply)
-    machine = load_palette(palette) if palette else made_for(reply, None, asked)
+    machine = find_palette(palette, reply, None, asked)
     with ui.progress("planning") as advance:
         checked = make_plan(asked, machine, advance)
     header = msgspec.structs.replace(checked.plan.header, reply_file=reply.name)

@@ -22,6 +22,7 @@ from callresp.synthesis.job_files import (
     find_palette,
     load_job,
     of_one_recording,
+    refuse_lacking,
     sibling,
     stage_of,
 )
@@ -185,6 +186,8 @@ def run_export(
         source = files.get("plan") or files["reply"]
         told = beside(source, plan.header.reply_file if plan else "", ".reply.jsonl")
         machine = find_palette(palette, source, plan, reply or (read_reply(told) if told else None))
+        if plan is None:
+            refuse_lacking(machine, source, reply)
     own = plan or reply
     near = beside(scores[0], own.header.heard_file, ".heard.jsonl") if own and not alone else None
     if "heard" not in files and near is not None:

@@ -21,14 +21,13 @@ from callresp.link.session import Session
 from callresp.link.simulator import board_in_step
 from callresp.link.stream import Watch, stream
 from callresp.midi.clock import ClockFollower
-from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import check
 from callresp.plan.files import read_plan
 from callresp.plan.model import Command
 from callresp.plan.planner import darkened
 from callresp.play.follow import FollowedPlan
-from callresp.synthesis.job_files import made_for
+from callresp.synthesis.job_files import find_palette
 
 
 def run(
@@ -57,7 +56,7 @@ def run(
         if written is not None:
             ui.target(written, plan, palette, other, writes="log of commands")
     asked = read_plan(plan)
-    machine = load_palette(palette) if palette else made_for(plan, asked, None)
+    machine = find_palette(palette, plan, asked, None)
     checked = check(asked, machine)
     if dark:
         checked = darkened(checked)

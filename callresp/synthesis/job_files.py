@@ -235,14 +235,16 @@ def find_palette(
     named
         By the user: a shipped name or a file.
     path
-        Of the plan or reply, beside which a palette may lie.
+        Of the plan or reply. The palette that it names may be a file in this folder or beside it,
+        or a shipped one; a file of a shipped palette's name counts last, unless the plan is its.
     plan, reply
         What was made for it.
 
     Returns
     -------
     Palette
-        One that holds the instruments that are played.
+        The plan's own to the letter, or one that has the reply's instruments, where there is such
+        a one.
 
     Raises
     ------
@@ -250,39 +252,21 @@ def find_palette(
         When it can't be found, or is not the one that the plan was made for.
     """
     if named:
-        return _fits(load_palette(named), path, plan, reply)
-    return made_for(path, plan, reply)
-
-
-def made_for(path: Path, plan: Plan | None, reply: ReplyScore | None) -> Palette:
-    """The palette that a plan or reply was made for: in this folder, beside it, or a shipped one.
-
-    Parameters
-    ----------
-    path
-        Of the plan or reply.
-    plan, reply
-        What was made for it.
-
-    Returns
-    -------
-    Palette
-        Of the name that stands there: the plan's own to the letter, or one that has the
-        reply's instruments, where there is such a one.
-
-    Raises
-    ------
-    UserError
-        When none of that name can be found.
-    """
+        palette = load_palette(named)
+        if plan is not None:
+            require_palette(plan, palette)
+        return palette
     told = [reply.header.palette if reply else "", plan.header.palette if plan else ""]
     names = [name for text in told if text for name in (text, text.lower())]
     wanted = plan.header.palette_sha256 if plan else ""
     other: Palette | None = None
     for name in dict.fromkeys(names):
-        own = [Path(name), path.parent / name, path.parent / f"{name}.toml"]
-        found = [str(item) for item in own if item.suffix == ".toml" and item.is_file()]
-        for one in found + [name] * (name in shipped("palettes")):
+        own = [one for one in (Path(name), path.parent / name) if one.suffix == ".toml"]
+        found = [str(one) for one in own if one.is_file()]
+        found += [name] * (name in shipped("palettes"))
+        beside_it = path.parent / f"{name}.toml"
+        found += [str(beside_it)] * beside_it.is_file()
+        for one in found:
             palette = load_palette(one)
             suits = fingerprint(palette) == wanted if wanted else not _lacking(palette, reply)
             if suits:
@@ -297,18 +281,29 @@ def made_for(path: Path, plan: Plan | None, reply: ReplyScore | None) -> Palette
     )
 
 
-def _fits(palette: Palette, path: Path, plan: Plan | None, reply: ReplyScore | None) -> Palette:
-    """Refuse a palette that a plan was not made for, or that lacks a reply's instruments."""
-    if plan is not None:
-        require_palette(plan, palette)
-        return palette
+def refuse_lacking(palette: Palette, path: Path, reply: ReplyScore | None) -> None:
+    """Refuse a palette that lacks a reply's instruments.
+
+    Parameters
+    ----------
+    palette
+        That was named or found.
+    path
+        Of the reply.
+    reply
+        What is to be played on it.
+
+    Raises
+    ------
+    UserError
+        When it lacks any.
+    """
     if lacks := _lacking(palette, reply):
         raise UserError(
             f"{palette.name} has no '{lacks[0]}'",
             where=str(path),
             remedy="give the palette that it was made for",
         )
-    return palette
 
 
 def find_recording(path: Path, name: str) -> Path | None:
