@@ -71,6 +71,7 @@ def second_blow(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) ->
 
 
 def _residual(part: Values, waves: Values) -> float:
+    """Energy of a stretch that the waves do not explain."""
     return float(np.sum((part - fit_of(part, waves)) ** 2))
 
 
@@ -133,7 +134,7 @@ def _rest(part: Values, rate_hz: int, modes: Sequence[Mode]) -> float:
     """Mean square of a stretch without its known partials: its noise."""
     if len(part) < 256:
         return 0.0
-    return float(np.mean((part - fit_of(part, waves_of(modes, len(part), rate_hz))) ** 2))
+    return _residual(part, waves_of(modes, len(part), rate_hz)) / len(part)
 
 
 def explained(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> float:
@@ -162,5 +163,5 @@ def explained(capture: Capture, stroke: HeardStroke, modes: Sequence[Mode]) -> f
     if len(part) < 256:
         return 0.0
     part = part - part.mean()
-    left = part - fit_of(part, waves_of(modes, len(part), capture.rate_hz))
-    return 1.0 - float(np.sum(left**2)) / max(float(np.sum(part**2)), 1e-30)
+    left = _residual(part, waves_of(modes, len(part), capture.rate_hz))
+    return 1.0 - left / max(float(np.sum(part**2)), 1e-30)
