@@ -17,7 +17,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from callresp.listen.detectors.madmom import madmom, why_missing
+from callresp.listen.detectors.madmom import madmom
 
 FPS = 500  # frames a second of the onset curve
 SHORTEST_S = 0.03
@@ -81,15 +81,3 @@ def tempogram_period_s(onsets_s: npt.ArrayLike) -> float | None:
         std_bpm=4.0,
     )
     return 60 / float(rate[0]) if rate[0] > 0 else None
-
-
-def period_opinions(onsets_s: npt.ArrayLike) -> dict[str, float | None]:
-    """What every method that can be had here says of the period.
-
-    Keys are ``"comb"`` (madmom) and ``"tempogram"`` (librosa); ``"comb"`` is
-    left out where madmom is missing.
-    """
-    found = {"tempogram": tempogram_period_s(onsets_s)}
-    if why_missing() is None:
-        found["comb"] = comb_period_s(onsets_s)
-    return found

@@ -6,7 +6,7 @@
 Clock: boards of ±100 ppm behind lines of up to 20 ms of jittered, asymmetric
 delay; how far strokes land from plan by the true time, which neither end knows.
 The peer sends each stroke when it is due ("now"), as a host without a clock
-exchange does, over the very same line. What fits on the line: bench_load.py.
+exchange does, over the very same line.
 """
 
 from __future__ import annotations
