@@ -47,6 +47,7 @@ from callresp.listen.voices.voice_model import (
     PRIOR,
     REPERTOIRE,
     TERMS,
+    join_sums,
     sum_pairs,
 )
 
@@ -319,8 +320,7 @@ def _link(
             break
         b = best[a]
         for of_two in (g.sums, g.close):
-            of_two[a] += of_two[b]
-            of_two[:, a] += of_two[:, b]
+            join_sums(a, b, groups, of_two)
         g.size[a] += g.size[b]
         g.named[a] = g.named[a] or g.named[b]
         g.alive[b] = False
@@ -341,6 +341,8 @@ def _nats(
 ) -> None:
     """Nats for one singer of group `a` and each of the first `count`, both ways."""
     for b in range(count):
+        if not g.alive[b]:
+            continue
         if g.named[a] and g.named[b]:
             odds[a, b] = _TOLD_APART
         else:
@@ -348,6 +350,7 @@ def _nats(
             # A pair more on either side: of few pairs, how many are close tells little.
             more = (g.close[a, b] + 1.0) / (pairs * chance + 1.0)
             few = min(g.size[a], g.size[b], MOST_NOTES)
-            odds[a, b] = by[0] + by[1] * g.sums[a, b] / pairs + by[2] * math.log(max(more, 1.0))
-            odds[a, b] += by[3] * math.log(1.0 + few)
+            odds[a, b] = by[0] + by[1] * g.sums[a, b] / pairs
+            odds[a, b] += by[2] * math.log(more) if more > 1.0 else 0.0
+            odds[a, b] += by[3] * math.log(1.0 + few) if by[3] != 0.0 else 0.0
         odds[b, a] = odds[a, b]

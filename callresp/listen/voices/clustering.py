@@ -37,11 +37,12 @@ from itertools import combinations
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
+from callresp.listen.kernels.features import add_row
 from callresp.listen.one_thread import one_thread
 from callresp.listen.voices import choruses
 from callresp.listen.voices.bouts import by_bouts, runs
 from callresp.listen.voices.linkage import follow_up, next_to_join
-from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Values
+from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Shares, Values
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs, reach
 from callresp.listen.voices.recurrence import likelier
 from callresp.listen.voices.voice_model import (
@@ -336,13 +337,35 @@ def _packed(table: Values, kept: Numbers) -> Values:
     return to[: left * left].reshape(left, left)
 
 
-@kernel
 def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: Pairs) -> None:
-    """Give each piece to the singer whose it most likely is, in place."""
+    """Give each piece to the singer whose it most likely is, in place.
+
+    All of a piece are one singer's.
+    """
+    count = len(owner)
+    whose = np.eye(int(owner.max()) + 1, dtype=np.float32)[owner]
+    like, timbre = (pairs[:count, :count] @ whose for pairs in (p.like, p.timbre))
+    _move(owner, piece, free, by_band, like, timbre, p)
+
+
+@kernel
+def _move(
+    owner: Numbers,
+    piece: Numbers,
+    free: Flags,
+    by_band: bool,
+    like: Shares,
+    timbre: Shares,
+    p: Pairs,
+) -> None:
+    """As `_look_again`; `like` and `timbre` are each note's with each singer, ``(n, singers)``."""
     singers, count = owner.max() + 1, piece.max() + 1
     each = empty_groups(singers, singers)
     across = empty_groups(count, singers)
     own = empty_groups(count, 1)
+    for i in range(len(owner)):
+        add_row(like[i], across.like[piece[i]])
+        add_row(timbre[i], across.timbre[piece[i]])
     _add_up_all(owner, piece, each, across, own, p)
     g = empty_groups(2, 2)
     x = np.zeros((FEATURES, 1))
@@ -376,27 +399,30 @@ def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: P
 def _add_up_all(
     owner: Numbers, piece: Numbers, each: Groups, across: Groups, own: Groups, p: Pairs
 ) -> None:
-    """Sums of singers with singers, of pieces with singers, and within each piece."""
-    for i in range(len(owner)):
-        for a, g in ((owner[i], each), (piece[i], across), (piece[i], own)):
-            weight = p.weight[i]
+    """Sums of singers with singers, of pieces with singers, and within each piece.
+
+    Those of `like` and `timbre` of pieces with singers are there.
+    """
+    count = len(owner)
+    near = reach(count, p)
+    sum_pairs(piece, owner, p.overlap, near, False, across.overlap)
+    sum_pairs(piece, owner, p.adjacent, near, False, across.adjacent)
+    first, _, after = members(piece, len(own.size))
+    for q in range(len(first)):
+        for both, sums in (
+            (across.like, each.like),
+            (across.timbre, each.timbre),
+            (across.overlap, each.overlap),
+            (across.adjacent, each.adjacent),
+        ):
+            add_row(both[q], sums[owner[first[q]]])
+    for i in range(count):
+        q, weight = piece[i], p.weight[i]
+        for a, g in ((owner[i], each), (q, own)):
             g.size[a] += weight
             g.level[a] += weight * p.looks[i, LEVEL]
             g.where[a] += weight * p.looks[i, WHERE]
             g.busy[a] += weight * p.about[i]
-    count = len(owner)
-    near = reach(count, p)
-    for pairs, far, singers, both in (
-        (p.like, count, each.like, across.like),
-        (p.timbre, count, each.timbre, across.timbre),
-        (p.overlap, near, each.overlap, across.overlap),
-        (p.adjacent, near, each.adjacent, across.adjacent),
-    ):
-        sum_pairs(owner, owner, pairs, far, True, singers)
-        sum_pairs(piece, owner, pairs, far, False, both)
-    first, _, after = members(piece, len(own.size))
-    for i in range(count):
-        q = piece[i]
         j = first[q]
         while j >= 0:
             own.like[q, 0] += p.like[i, j]

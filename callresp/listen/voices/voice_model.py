@@ -223,13 +223,19 @@ def refresh(a: int, g: Groups) -> None:
 def join(a: int, b: int, count: int, g: Groups) -> None:
     """Add group `b` to group `a`, of the first `count`, in place; `b` itself is not kept up."""
     for sums in (g.like, g.timbre, g.overlap, g.adjacent):
-        add_row(sums[b, :count], sums[a])
-        sums[a, a] += sums[a, b]
-        for k in range(count):
-            sums[k, a] = sums[a, k]
+        join_sums(a, b, count, sums)
     for of in (g.size, g.level, g.where, g.busy):
         of[a] += of[b]
     refresh(a, g)
+
+
+@noalloc
+def join_sums(a: int, b: int, count: int, sums: Values) -> None:
+    """Add sums of group `b` with each of the first `count` to those of group `a`, both ways."""
+    add_row(sums[b, :count], sums[a])
+    sums[a, a] += sums[a, b]
+    for k in range(count):
+        sums[k, a] = sums[a, k]
 
 
 @noalloc
