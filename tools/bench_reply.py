@@ -19,6 +19,7 @@ from pathlib import Path
 
 import click
 import msgspec
+from bench_table import Table
 
 from callresp.io.resources import shipped
 from callresp.io.score import (
@@ -44,6 +45,7 @@ from callresp.scene.render import render
 SCENES = ("score-duet", "score-chorus")
 FIXED_DELAY_S = 1.0
 HOUR_NOTES = 20_000
+COLUMNS = ("rules", "answered", "overlap", "delay s", "contour")
 
 
 def naive(heard: HeardScore, palette: Palette) -> ReplyScore:
@@ -163,15 +165,10 @@ def main(palette: str, as_json: bool) -> None:
             for one in found:
                 click.echo(msgspec.json.encode({"scene": scene, **msgspec.to_builtins(one)}))
             continue
-        click.echo(f"{scene}: {found[0].phrases} phrases")
-        click.echo(f"  {'rules':20}{'answered':>10}{'overlap':>10}{'delay s':>10}{'contour':>10}")
+        shown = Table(f"{scene}: {found[0].phrases} phrases", COLUMNS, places=2)
         for one in found:
-            delay = "-" if one.delay_s is None else f"{one.delay_s:.2f}"
-            contour = "-" if one.contour is None else f"{one.contour:.2f}"
-            click.echo(
-                f"  {one.rules:20}{one.answered_share:10.0%}{one.overlap_share:10.1%}"
-                f"{delay:>10}{contour:>10}"
-            )
+            shown.add(one.rules, one.answered_share, one.overlap_share, one.delay_s, one.contour)
+        click.echo(shown.text())
     figures = speed(machine)
     figures["live: median ms"], figures["live: p99 ms"] = live_ms(machine)
     if as_json:

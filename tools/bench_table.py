@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import click
 
 from callresp.errors import UserError
+from callresp.io.wording import table
 
 Cell = str | float | int | None
 
@@ -30,11 +31,8 @@ class Table:
     def text(self) -> str:
         """The table as text, the first column to the left and the rest to the right."""
         body = [[_shown(cell, self.places) for cell in row] for row in self.rows]
-        columns = list(zip(self.header, *body, strict=True))
-        widths = [max(map(len, column)) for column in columns]
-        lines = ["", self.title, _row(list(self.header), widths)]
-        lines.append("  ".join("-" * width for width in widths))
-        lines += [_row(row, widths) for row in body]
+        under = ["-" * max(map(len, column)) for column in zip(self.header, *body, strict=True)]
+        lines = ["", self.title, *table(self.header, under, *body)]
         return "\n".join([*lines, *(f"  {note}" for note in self.notes)])
 
     def plain(self) -> dict[str, object]:
@@ -67,9 +65,3 @@ def _shown(cell: Cell, places: int) -> str:
     if isinstance(cell, float):
         return f"{cell:.{places}f}"
     return str(cell)
-
-
-def _row(cells: list[str], widths: list[int]) -> str:
-    first = cells[0].ljust(widths[0])
-    rest = [cell.rjust(width) for cell, width in zip(cells[1:], widths[1:], strict=True)]
-    return "  ".join([first, *rest]).rstrip()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from callresp.commands import ui
+from callresp.io import wording
 from callresp.io.audio import open_recording
 from callresp.io.resources import shipped
 from callresp.io.score import HeardScore
@@ -95,15 +96,14 @@ COLUMNS = (
 
 def table(auditions: list[Audition]) -> list[str]:
     """The measures side by side, a line each."""
-    wide = max(len("rules"), *(len(one.label) for one in auditions))
-    lines = ["  ".join(["rules".ljust(wide), *(name.rjust(11) for name, _, _ in COLUMNS)])]
+    cells = [["rules", *(name for name, _, _ in COLUMNS)]]
     for one in auditions:
         row = one.row()
-        cells = [
-            (shape.format(row[key]) if row[key] is not None else "-").rjust(11)
-            for _, key, shape in COLUMNS
-        ]
-        lines.append("  ".join([one.label.ljust(wide), *cells]))
+        told = (
+            shape.format(row[key]) if row[key] is not None else "-" for _, key, shape in COLUMNS
+        )
+        cells.append([one.label, *told])
+    lines = wording.table(*cells)
     for one in auditions:
         work = ", ".join(f"{name} {count}" for name, count in one.measures.work.items())
         lines.append(f"{one.label}: {work or 'nothing played'}")

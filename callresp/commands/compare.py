@@ -11,7 +11,7 @@ from callresp.evaluate.annotations import read_marks
 from callresp.evaluate.scoring import WINDOWS_S
 from callresp.io.audio import Recording, open_recording
 from callresp.io.score_files import write_heard
-from callresp.io.wording import counted
+from callresp.io.wording import counted, table
 from callresp.listen.profile import load_profile
 
 if TYPE_CHECKING:
@@ -135,11 +135,17 @@ def _draw(
 
 def print_summary(found: Comparison, duration_s: float) -> None:
     """Print a comparison for a person."""
-    wide = max(len(own.name) for own in found.heard) + 2
-    ui.say(f"{'detector':<{wide}}{'notes':>7}{'alone':>7}{'times real time':>17}")
-    for own, alone in zip(found.heard, found.alone, strict=True):
-        pace = duration_s / max(own.taken_s, 1e-6)
-        ui.say(f"{own.name:<{wide}}{len(own.score.notes):>7}{alone:>7}{pace:>17.1f}")
+    rows = [
+        (
+            own.name,
+            f"{len(own.score.notes)}",
+            f"{alone}",
+            f"{duration_s / max(own.taken_s, 1e-6):.1f}",
+        )
+        for own, alone in zip(found.heard, found.alone, strict=True)
+    ]
+    for line in table(("detector", "notes", "alone", "times real time"), *rows):
+        ui.say(line)
     if len(found.heard) > 1:
         ui.say("\nagreement with each other (F at " + _windows() + ")")
         for a, own in enumerate(found.heard):

@@ -22,7 +22,7 @@ from callresp.field.replay import (
 from callresp.field.scores import heard_score
 from callresp.io.score import HeardScore
 from callresp.io.score_files import write_heard, write_reply
-from callresp.io.wording import counted
+from callresp.io.wording import counted, table
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plan.files import write_plan
@@ -208,15 +208,15 @@ def print_summary(heard: HeardScore, variants: list[Variant]) -> None:
     """Tell a person how the variants differ."""
     calls = len({note.phrase for note in heard.notes})
     ui.say(f"{counted(calls, 'call')} in {heard.header.duration_s / 3600:.2f} h")
-    wide = max(12, *(len(one.figures.label) for one in variants)) + 2
-    ui.say(" " * 20 + "".join(one.figures.label.rjust(wide) for one in variants))
+    cells = [["", *(one.figures.label for one in variants)]]
     for name, key, shape in ROWS:
         values = [getattr(one.figures, key) for one in variants]
-        cells = ["-" if value is None else shape.format(value) for value in values]
-        ui.say(name.ljust(20) + "".join(cell.rjust(wide) for cell in cells))
+        cells.append([name, *("-" if one is None else shape.format(one) for one in values)])
     for instrument in dict.fromkeys(name for one in variants for name in one.figures.work):
-        cells = [f"{one.figures.work.get(instrument, 0):,}" for one in variants]
-        ui.say(f"  {instrument}".ljust(20) + "".join(cell.rjust(wide) for cell in cells))
+        struck = (f"{one.figures.work.get(instrument, 0):,}" for one in variants)
+        cells.append([f"  {instrument}", *struck])
+    for line in table(*cells):
+        ui.say(line)
     for one in variants:
         for why, count in one.figures.not_played.items():
             ui.say(f"{one.figures.label}: {count} not played, {why}")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from callresp.commands import options, ui
 from callresp.commands.scout import examples
 from callresp.errors import UserError
-from callresp.io.wording import counted, lasting
+from callresp.io.wording import counted, lasting, table
 from callresp.palette.files import load_palette
 from callresp.reply.rules import load_rules
 from callresp.scout.places import findings, load_places, sources, without_doubles
@@ -55,14 +55,8 @@ def answer(season: Path, question: str, as_json: bool) -> None:
             ui.emit(dict(zip(found.columns, row, strict=True)))
         return
     told = [["" if value is None else str(value) for value in row] for row in found.rows]
-    widths = [
-        max(len(name), *(len(row[at]) for row in told)) if told else len(name)
-        for at, name in enumerate(found.columns)
-    ]
-    for line in (found.columns, *told):
-        ui.say(
-            "  ".join(text.ljust(wide) for text, wide in zip(line, widths, strict=True)).rstrip()
-        )
+    for line in table(found.columns, *told):
+        ui.say(line)
 
 
 def make(given: SeasonOptions) -> None:

@@ -6,7 +6,7 @@ a number by itself.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
 
 def counted(count: int, noun: str, plural: str = "") -> str:
@@ -32,6 +32,21 @@ def counted(count: int, noun: str, plural: str = "") -> str:
     ('1 voice', '1,200 voices', '0 echoes')
     """
     return f"{count:,} {noun if count == 1 else plural or f'{noun}s'}"
+
+
+def table(*rows: Sequence[str]) -> list[str]:
+    """Rows of cells as lines: the first column flush left, the others right.
+
+    Examples
+    --------
+    >>> table(("rules", "answered"), ("slow-bells", "40%"))
+    ['rules       answered', 'slow-bells       40%']
+    """
+    wide = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join([row[0].ljust(wide[0]), *map(str.rjust, row[1:], wide[1:])]).rstrip()
+        for row in rows
+    ]
 
 
 def band(pitches_hz: Collection[float]) -> str:
