@@ -226,9 +226,9 @@ SWITCHES = (
     Switch(
         "note_formation: a harsh call keeps its own tones",
         "note_formation.py",
-        "        _unmark_own_tones(owned, first, freq, clear, spec, setup)\n        tones",
+        "        _unmark_own_tones(owned, first, partials, clear, spec, setup)\n        tones",
         "        if not {off}:\n"
-        "            _unmark_own_tones(owned, first, freq, clear, spec, setup)\n        tones",
+        "            _unmark_own_tones(owned, first, partials, clear, spec, setup)\n        tones",
         (PARTING, FAINT, RULES),
     ),
     Switch(
@@ -283,8 +283,8 @@ SWITCHES = (
     Switch(
         "note_formation: a stack is no work of a gust",
         "note_formation.py",
-        "if part.broadband or _is_stack(part, a, b):",
-        "if part.broadband or (not {off} and _is_stack(part, a, b)):",
+        "if part.broadband or _is_stack(part.partials, a, b):",
+        "if part.broadband or (not {off} and _is_stack(part.partials, a, b)):",
         (ONSETS,),
     ),
     Switch(
@@ -553,15 +553,15 @@ SWITCHES = (
     Switch(
         "harmonic_grouping: only a smooth and clear tone is parted from a harsh call",
         "harmonic_grouping.py",
-        "        if _is_smooth(freq[i]):",
-        "        if _is_smooth(freq[i]) or {off}:",
+        "if _is_smooth(freq):",
+        "if _is_smooth(freq) or {off}:",
         (PARTING, FAINT, RULES),
     ),
     Switch(
         "harmonic_grouping: a tone may show itself when the harsh call is over",
         "harmonic_grouping.py",
-        "if not marks[i] and after < freq.shape[1]",
-        "if not {off} and not marks[i] and after < freq.shape[1]",
+        "for begin in (0, after):",
+        "for begin in (0, 0 if {off} else after):",
         (RULES, PARTING),
     ),
     Switch(

@@ -2,7 +2,8 @@
 
 Conventions
 -----------
-- Partials are arrays of shape ``(partials, frames)``, nan where silent.
+- Partials are `Partials`: the points of each stand one after another, nan where it is silent
+  between them. A long group has hundreds of brief ones, so rows of all frames were mostly empty.
 - The envelope is the power that belongs to the group: that of its own bands, and
   of three bins about each partial elsewhere. It starts `LEAD` frames before the
   group's onset, so that the onset can be found by it.
@@ -11,7 +12,7 @@ Conventions
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -21,6 +22,29 @@ from callresp.listen.kernels.layout import BAND_BINS, MOST_TRACKS, RING
 LEAD = 10  # frames before and after a partial that are laid out with it
 TRAIL = 6
 SKIRT = 3  # bins to either side that a partial fills
+
+
+class Partials(NamedTuple):
+    """Partials of a group.
+
+    Attributes
+    ----------
+    start, end
+        Frames of the first and the last point of each, shape ``(partials,)``.
+    at
+        Where the point of frame 0 would stand: that of frame n is ``freq[at[i] + n]``.
+    freq, level_db
+        Of all points.
+    frames
+        That are laid out.
+    """
+
+    start: Any
+    end: Any
+    at: Any
+    freq: Any
+    level_db: Any
+    frames: int
 
 
 @inner
@@ -45,43 +69,65 @@ def widen_to_bands(owned: Any, setup: Any, bounds: Any) -> None:
 
 
 @inner
-def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> tuple[Any, Any]:
-    """Frequencies and levels of the partials that sound in `frames` frames from `first` on."""
-    freq = np.full((slots.size, frames), np.nan, np.float32)
-    level_db = np.full((slots.size, frames), np.nan, np.float32)
-    sounds = np.zeros(slots.size, np.bool_)
+def lay_out(slots: Any, first: int, frames: int, tracks: Any, points: Any) -> Partials:
+    """The partials that sound in `frames` frames from `first` on."""
+    begin = np.empty(slots.size, np.int64)
+    start = np.full(slots.size, frames)
+    end = np.full(slots.size, -1)
+    at = np.empty(slots.size, np.int64)
+    size = 0
     for i in range(slots.size):
+        begin[i] = max(0, tracks[slots[i]].born - first)
+        at[i] = size - begin[i]
+        size += max(0, min(frames, tracks[slots[i]].last - first + 1) - begin[i])
+    freq = np.full(size, np.nan, np.float32)
+    level_db = np.empty(size, np.float32)
+    for i in range(slots.size):
+        last = min(frames - 1, tracks[slots[i]].last - first)
         p = tracks[slots[i]].head
         while p >= 0:
-            at = points[p].frame - first
-            if at < 0:
+            here = points[p].frame - first
+            if here < begin[i]:
                 break
-            if at < frames:
-                freq[i, at] = points[p].freq
-                level_db[i, at] = points[p].level_db
-                sounds[i] = True
+            if here <= last:
+                freq[at[i] + here] = points[p].freq
+                level_db[at[i] + here] = points[p].level_db
+                start[i] = min(start[i], here)
+                end[i] = max(end[i], here)
             p = points[p].before
-    if not sounds.all():
-        kept = np.flatnonzero(sounds)
-        freq, level_db = freq[kept], level_db[kept]
-    return freq, level_db
+    return chosen(Partials(start, end, at, freq, level_db, frames), np.flatnonzero(end >= 0))
+
+
+@inner
+def chosen(partials: Partials, rows: Any) -> Partials:
+    """Some of the partials."""
+    start, end, at, freq, level_db, frames = partials
+    return Partials(start[rows], end[rows], at[rows], freq, level_db, frames)
 
 
 @noalloc
-def points(freq: Any) -> int:
-    """How many points a partial has; where it has none its frequency is nan, unequal to itself.
+def freq_at(partials: Partials, i: int, frame: int) -> float:
+    """Frequency of partial `i` in a frame, nan where it is silent."""
+    sounds = partials.start[i] <= frame <= partials.end[i]
+    return partials.freq[partials.at[i] + frame] if sounds else np.nan
 
-    A loop without branches is vectorised.
+
+@noalloc
+def points(partials: Partials, i: int, start: int, end: int) -> int:
+    """How many points partial `i` has in frames [start, end).
+
+    Where it has none its frequency is nan, unequal to itself: no branches, so vectorised.
     """
     count = 0
-    for at in range(freq.size):
-        count += freq[at] == freq[at]
+    first, last = max(start, partials.start[i]), min(end - 1, partials.end[i])
+    for p in range(partials.at[i] + first, partials.at[i] + last + 1):
+        count += partials.freq[p] == partials.freq[p]
     return count
 
 
 @inner
 def envelope(
-    owned: Any, freq: Any, without: Any, first: int, spec: Any, setup: Any
+    owned: Any, partials: Partials, without: Partials, first: int, spec: Any, setup: Any
 ) -> tuple[Any, Any]:
     """Power of a group frame by frame, and that of the noise floor in the same bins.
 
@@ -89,14 +135,14 @@ def envelope(
     ----------
     owned
         Which bands are the group's own.
-    freq
-        Its partials.
+    partials
+        Its own.
     without
         Partials whose power is taken out of the bands.
     first
-        Frame of the first column.
+        Frame that they count from.
     """
-    frames = freq.shape[1]
+    frames = partials.frames
     bins = owned_bins(owned, setup)
     floor = 0.0
     for k in bins:
@@ -110,10 +156,10 @@ def envelope(
             for k in bins:
                 here += row[k]
             total[at] = here
-    if without.shape[0]:
+    if without.start.size:
         _take_out(without, owned, first, spec, setup, total, noise)
-    for i in range(freq.shape[0]):
-        _add_partial(freq[i], owned, first, spec, setup, total, noise)
+    for i in range(partials.start.size):
+        _add_partial(partials, i, owned, first, spec, setup, total, noise)
     return total, noise
 
 
@@ -132,14 +178,14 @@ def owned_bins(owned: Any, setup: Any) -> Any:
 
 @inner
 def _take_out(
-    without: Any, owned: Any, first: int, spec: Any, setup: Any, total: Any, noise: Any
+    without: Partials, owned: Any, first: int, spec: Any, setup: Any, total: Any, noise: Any
 ) -> None:
     """Take partials and their skirts out of the power of the owned bands."""
     taken_at = np.full(setup.bins, -1)  # the frame in which each bin was taken out last
-    for at in range(without.shape[1]):
+    for at in range(without.frames):
         row = spec.power[(first + at) & (RING - 1)]
-        for i in range(without.shape[0]):
-            here = _nearest_freq(without[i], at)
+        for i in range(without.start.size):
+            here = _nearest_freq(without, i, at)
             if math.isnan(here):
                 continue
             middle = int(round(here))
@@ -153,34 +199,27 @@ def _take_out(
 
 
 @noalloc
-def _nearest_freq(freq: Any, at: int) -> float:
+def _nearest_freq(partials: Partials, i: int, at: int) -> float:
     """Where a partial is, or was or will be within a few frames: its flanks are its own."""
     for d in range(LEAD - 2):
-        if at - d >= 0 and not math.isnan(freq[at - d]):
-            return float(freq[at - d])
-        if at + d < freq.size and not math.isnan(freq[at + d]):
-            return float(freq[at + d])
+        for frame in (at - d, at + d):
+            here = freq_at(partials, i, frame)
+            if not math.isnan(here):
+                return float(here)
     return np.nan
 
 
 @noalloc
 def _add_partial(
-    freq: Any, owned: Any, first: int, spec: Any, setup: Any, total: Any, noise: Any
+    own: Partials, i: int, owned: Any, first: int, spec: Any, setup: Any, total: Any, noise: Any
 ) -> None:
     """Add the power of a partial and of the frames about it, where the group owns no band."""
-    start = -1
-    end = -1
-    for at in range(freq.size):
-        if not math.isnan(freq[at]):
-            if start < 0:
-                start = at
-            end = at
-    if start < 0:
-        return
-    here = freq[start]
-    for at in range(max(0, start - LEAD), min(freq.size, end + TRAIL + 1)):
-        if not math.isnan(freq[at]):
-            here = freq[at]
+    start, end = own.start[i], own.end[i]
+    here = freq_at(own, i, start)
+    for at in range(max(0, start - LEAD), min(own.frames, end + TRAIL + 1)):
+        now = freq_at(own, i, at)
+        if not math.isnan(now):
+            here = now
         middle = int(round(here))
         band = (middle - setup.low) // BAND_BINS
         if 0 <= band < setup.bands and owned[band]:

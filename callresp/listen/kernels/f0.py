@@ -25,38 +25,40 @@ STRAIGHT_CENTS = 6.0
 
 
 @inner
-def summarise(freq: Any, level_db: Any, start: int, end: int) -> tuple[Any, Any, Any, Any]:
+def summarise(partials: envelope.Partials, start: int, end: int) -> tuple[Any, Any, Any, Any]:
     """Of each partial in frames [start, end): points, mean frequency, power, roughness in bins.
 
     Means are weighted by power; roughness is the RMS of second differences.
     """
-    n = freq.shape[0]
+    n = partials.start.size
     count = np.zeros(n, np.int64)
     mean = np.zeros(n)
     power = np.zeros(n)
-    roughness = np.zeros(n)
+    roughness = np.ones(n)
     for i in range(n):
-        roughness[i] = 1.0
-        if envelope.points(freq[i, start:end]) == 0:
+        a, b = max(start, partials.start[i]), min(end, partials.end[i] + 1)
+        if a >= b:
             continue
-        roughness[i] = 0.0
+        freq = partials.freq[partials.at[i] + a : partials.at[i] + b]
+        level_db = partials.level_db[partials.at[i] + a : partials.at[i] + b]
+        bends = 0.0
         weights = 0.0
         before = 0.0  # power of the point before
-        for at in range(start, end):
-            if math.isnan(freq[i, at]):
+        for at in range(freq.size):
+            if math.isnan(freq[at]):
                 continue
             count[i] += 1
-            p = 10.0 ** (0.1 * level_db[i, at])
+            p = 10.0 ** (0.1 * level_db[at])
             power[i] += p
-            mean[i] += p * freq[i, at]
-            if at - 2 >= start and not (math.isnan(freq[i, at - 1]) or math.isnan(freq[i, at - 2])):
-                bend = freq[i, at] - 2 * freq[i, at - 1] + freq[i, at - 2]
-                roughness[i] += before * bend * bend
+            mean[i] += p * freq[at]
+            if at >= 2 and not (math.isnan(freq[at - 1]) or math.isnan(freq[at - 2])):
+                bend = freq[at] - 2 * freq[at - 1] + freq[at - 2]
+                bends += before * bend * bend
                 weights += before
             before = p
         if power[i] > 0:
             mean[i] /= power[i]
-        roughness[i] = math.sqrt(roughness[i] / weights) if weights > 0.0 else 1.0
+        roughness[i] = math.sqrt(bends / weights) if weights > 0.0 else 1.0
     return count, mean, power, roughness
 
 
@@ -121,24 +123,24 @@ def _is_harmonic(ratio: float) -> bool:
     return bool((abs(ratio - n) < TOLERANCE * n) & (n <= HIGHEST_HARMONIC))
 
 
-@noalloc
+@inner
 def follow_pitch(
-    base: float, freq: Any, level_db: Any, mean: Any, use: Any, start: int, end: int, pitch: Any
-) -> None:
+    base: float, partials: envelope.Partials, mean: Any, use: Any, start: int, end: int
+) -> Any:
     """Pitch in bins of each frame of [start, end) by all harmonics of `base`, nan where none."""
-    for at in range(start, end):
-        above = 0.0
-        below = 0.0
-        for i in range(mean.size):
-            if not use[i] or math.isnan(freq[i, at]):
-                continue
-            n = max(1.0, np.round(mean[i] / base))
-            if abs(mean[i] / base - n) > TOLERANCE * n:
-                continue
-            weight = 10.0 ** (0.05 * level_db[i, at])
-            above += weight * n * freq[i, at]
-            below += weight * n * n
-        pitch[at - start] = above / below if below > 0 else np.nan
+    above = np.zeros(end - start)
+    below = np.zeros(end - start)
+    for i in range(mean.size):
+        n = max(1.0, np.round(mean[i] / base))
+        if not use[i] or abs(mean[i] / base - n) > TOLERANCE * n:
+            continue
+        for at in range(max(start, partials.start[i]), min(end, partials.end[i] + 1)):
+            freq = partials.freq[partials.at[i] + at]
+            if not math.isnan(freq):
+                weight = 10.0 ** (0.05 * partials.level_db[partials.at[i] + at])
+                above[at - start] += weight * n * freq
+                below[at - start] += weight * n * n
+    return above / below
 
 
 @inner

@@ -10,8 +10,7 @@ at about the same time.
 
 Conventions
 -----------
-Partials as laid out by `callresp.listen.kernels.envelope`: shape
-``(partials, frames)``, nan where silent. The strongest partial leads the first
+Partials are `callresp.listen.kernels.envelope.Partials`. The strongest partial leads the first
 stack and takes to it what belongs to it; the strongest of the rest leads the
 next. What is too slight to be a note of its own stays with the stack in whose
 time it lies.
@@ -50,12 +49,12 @@ AROUND = 7  # bands to either side
 
 
 @inner
-def split_stacks(freq: Any, level_db: Any, clear: Any) -> tuple[Any, int]:
+def split_stacks(partials: envelope.Partials, clear: Any) -> tuple[Any, int]:
     """The stack of each partial, from 0, and how many stacks there are.
 
     Only a partial marked in `clear` may lead a second stack.
     """
-    n = freq.shape[0]
+    n = partials.start.size
     stack = np.full(n, -1, np.int64)
     if n < 2:
         stack[:] = 0
@@ -63,16 +62,12 @@ def split_stacks(freq: Any, level_db: Any, clear: Any) -> tuple[Any, int]:
     energy = np.zeros(n)
     peak_db = np.full(n, -300.0)
     count = np.zeros(n, np.int64)
-    start = np.zeros(n, np.int64)
-    end = np.full(n, -1, np.int64)
     for i in range(n):
-        for at in range(freq.shape[1]):
-            if not math.isnan(freq[i, at]):
-                start[i] = at if end[i] < 0 else start[i]
-                end[i] = at
+        for p in range(partials.at[i] + partials.start[i], partials.at[i] + partials.end[i] + 1):
+            if not math.isnan(partials.freq[p]):
                 count[i] += 1
-                energy[i] += 10.0 ** (0.1 * level_db[i, at])
-                peak_db[i] = max(peak_db[i], level_db[i, at])
+                energy[i] += 10.0 ** (0.1 * partials.level_db[p])
+                peak_db[i] = max(peak_db[i], partials.level_db[p])
     order = np.argsort(-energy)
     stacks = 0
     for first in range(n):
@@ -82,23 +77,24 @@ def split_stacks(freq: Any, level_db: Any, clear: Any) -> tuple[Any, int]:
         if stacks > 0 and (
             stacks == MOST_STACKS
             or not clear[leader]
-            or _is_slight(leader, stack, order[0], peak_db, count, start, end)
+            or _is_slight(leader, stack, order[0], peak_db, count, partials)
         ):
             stack[leader] = 0
             continue
         stack[leader] = stacks
-        _take_members(leader, order[first + 1 :], freq, peak_db, start, end, stack)
+        _take_members(leader, order[first + 1 :], partials, peak_db, stack)
         stacks += 1
     return stack, stacks
 
 
 @noalloc
 def _is_slight(
-    i: int, stack: Any, leader: int, peak_db: Any, count: Any, start: Any, end: Any
+    i: int, stack: Any, leader: int, peak_db: Any, count: Any, partials: envelope.Partials
 ) -> bool:
     """Whether a partial is too slight for a stack of its own, and lies amid the first stack."""
     if peak_db[i] > peak_db[leader] - SLIGHT_DB and count[i] >= SLIGHT_FRAMES:
         return False
+    start, end = partials.start, partials.end
     first = start[leader]
     last = end[leader]
     for k in range(stack.size):
@@ -110,7 +106,7 @@ def _is_slight(
 
 @noalloc
 def _take_members(
-    leader: int, rest: Any, freq: Any, peak_db: Any, start: Any, end: Any, stack: Any
+    leader: int, rest: Any, partials: envelope.Partials, peak_db: Any, stack: Any
 ) -> None:
     """Take to the stack of `leader` what belongs to it."""
     own = stack[leader]
@@ -120,18 +116,21 @@ def _take_members(
             if stack[i] >= 0:
                 continue
             for k in range(stack.size):
-                if stack[k] == own and _is_same_line(i, k, freq, start, end):
+                if stack[k] == own and _is_same_line(i, k, partials):
                     stack[i] = own
                     break
             if stack[i] < 0:
-                k = _strongest_beside(i, own, stack, peak_db, start, end)
-                if k >= 0 and _is_harmonic(i, k, freq, peak_db, start, end):
+                k = _strongest_beside(i, own, stack, peak_db, partials)
+                if k >= 0 and _is_harmonic(i, k, partials, peak_db):
                     stack[i] = own
 
 
 @noalloc
-def _strongest_beside(i: int, own: int, stack: Any, peak_db: Any, start: Any, end: Any) -> int:
+def _strongest_beside(
+    i: int, own: int, stack: Any, peak_db: Any, partials: envelope.Partials
+) -> int:
     """The strongest partial of a stack that sounds during a good part of partial `i`, or -1."""
+    start, end = partials.start, partials.end
     best = -1
     for k in range(stack.size):
         if stack[k] != own:
@@ -144,53 +143,67 @@ def _strongest_beside(i: int, own: int, stack: Any, peak_db: Any, start: Any, en
 
 
 @noalloc
-def _is_same_line(i: int, k: int, freq: Any, start: Any, end: Any) -> bool:
+def _is_same_line(i: int, k: int, partials: envelope.Partials) -> bool:
     """Whether partial `i` lies on partial `k`, or goes on where it leaves off."""
+    start, end = partials.start, partials.end
+    mine, its = _shared(i, k, partials)
     overlap = 0
     near = 0
-    for at in range(max(start[i], start[k]), min(end[i], end[k]) + 1):
-        if not (math.isnan(freq[i, at]) or math.isnan(freq[k, at])):
-            overlap += 1
-            near += abs(freq[i, at] - freq[k, at]) < SKIRT + 1.0
+    for at in range(mine.size):
+        away = abs(mine[at] - its[at])
+        overlap += away == away
+        near += away < SKIRT + 1.0
     if overlap:
         return near > 0.5 * overlap
     a, b = (k, i) if start[i] > start[k] else (i, k)
     gap = start[b] - end[a]
+    freq, at = partials.freq, partials.at
     back = max(start[a], end[a] - 4)
-    while math.isnan(freq[a, back]):
+    while math.isnan(freq[at[a] + back]):
         back += 1
+    last, then = freq[at[a] + end[a]], freq[at[b] + start[b]]
     slope = 0.0
     if end[a] > back:
-        slope = (freq[a, end[a]] - freq[a, back]) / (end[a] - back)
-    expected = freq[a, end[a]] + slope * gap
-    away = min(abs(freq[b, start[b]] - expected), abs(freq[b, start[b]] - freq[a, end[a]]))
+        slope = (last - freq[at[a] + back]) / (end[a] - back)
+    expected = last + slope * gap
+    away = min(abs(then - expected), abs(then - last))
     return bool(gap <= GAP and away < SKIRT + 0.25 * gap)
 
 
 @noalloc
-def _is_harmonic(i: int, leader: int, freq: Any, peak_db: Any, start: Any, end: Any) -> bool:
+def _shared(i: int, k: int, partials: envelope.Partials) -> tuple[Any, Any]:
+    """Frequencies of two partials in the frames in which both have begun and not ended."""
+    first = max(partials.start[i], partials.start[k])
+    end = max(first, min(partials.end[i], partials.end[k]) + 1)
+    mine = partials.freq[partials.at[i] + first : partials.at[i] + end]
+    return mine, partials.freq[partials.at[k] + first : partials.at[k] + end]
+
+
+@noalloc
+def _is_harmonic(i: int, leader: int, partials: envelope.Partials, peak_db: Any) -> bool:
     """Whether partial `i` keeps a harmonic ratio to the leader while both sound."""
     n = 0
     total = 0.0
     mine = 0.0
     its = 0.0
-    for at in range(max(start[i], start[leader]), min(end[i], end[leader]) + 1):
-        if not (math.isnan(freq[i, at]) or math.isnan(freq[leader, at])):
+    freq, other = _shared(i, leader, partials)
+    for at in range(freq.size):
+        if not (math.isnan(freq[at]) or math.isnan(other[at])):
             n += 1
-            total += freq[i, at] / freq[leader, at]
-            mine += freq[i, at]
-            its += freq[leader, at]
+            total += freq[at] / other[at]
+            mine += freq[at]
+            its += other[at]
     if n < 2:
         return False
     ratio = total / n
     unsure = ratio * FREQ_ERROR * (n / mine + n / its)
     strayed = 0.0
-    for at in range(max(start[i], start[leader]), min(end[i], end[leader]) + 1):
-        if not (math.isnan(freq[i, at]) or math.isnan(freq[leader, at])):
-            strayed += abs(freq[i, at] / freq[leader, at] - ratio)
+    for at in range(freq.size):
+        if not (math.isnan(freq[at]) or math.isnan(other[at])):
+            strayed += abs(freq[at] / other[at] - ratio)
     if strayed / n > unsure + RATIO_ERROR * ratio:
         return False
-    together = abs(start[i] - start[leader]) <= TOGETHER
+    together = abs(partials.start[i] - partials.start[leader]) <= TOGETHER
     for below in range(1, HIGHEST_HARMONIC + 1):
         above = math.floor(ratio * below + 0.5)
         chance = below > 1 and above > 1 and not together
@@ -210,37 +223,39 @@ def _is_plausible(below: int, ratio: float, louder_db: float, together: bool) ->
 
 
 @inner
-def clear_tones(freq: Any, level_db: Any, first: int, after: int, power: Any, setup: Any) -> Any:
+def clear_tones(partials: envelope.Partials, first: int, after: int, power: Any, setup: Any) -> Any:
     """Marks the partials that are smooth, last, and stand far over the sound about them.
 
     The partials of a harsh call wander; a tone amid them, as of another bird, does not.
     From frame `after` on, the call is over: a tone may show itself there, too.
     """
-    marks = np.zeros(freq.shape[0], np.uint8)
-    for i in range(freq.shape[0]):
-        # What lies about a tone takes longest to find, so that comes last.
-        if _is_smooth(freq[i]):
-            marks[i] = _stands_clear(freq[i], level_db[i], first, power, setup)
-        if not marks[i] and after < freq.shape[1] and _is_smooth(freq[i, after:]):
-            late, late_db = freq[i, after:], level_db[i, after:]
-            marks[i] = _stands_clear(late, late_db, first + after, power, setup)
+    marks = np.zeros(partials.start.size, np.uint8)
+    for i in range(marks.size):
+        for begin in (0, after):
+            a, b = max(begin, partials.start[i]), partials.end[i] + 1
+            # What lies about a tone takes longest to find, so that comes last.
+            if not marks[i] and a < b:
+                freq = partials.freq[partials.at[i] + a : partials.at[i] + b]
+                level_db = partials.level_db[partials.at[i] + a : partials.at[i] + b]
+                if _is_smooth(freq):
+                    marks[i] = _stands_clear(freq, level_db, first + a, power, setup)
     return marks
 
 
 @noalloc
 def _is_smooth(freq: Any) -> bool:
-    if envelope.points(freq) < CLEAR_FRAMES:
-        return False
+    count = 0
     bends = 0.0
     bent = 0
     for at in range(freq.size):
         here = freq[at]
         if math.isnan(here):
             continue
+        count += 1
         if at >= 2 and not (math.isnan(freq[at - 1]) or math.isnan(freq[at - 2])):
             bends += (here - 2 * freq[at - 1] + freq[at - 2]) ** 2
             bent += 1
-    return bent > 2 and bends < CLEAR_ROUGHNESS * CLEAR_ROUGHNESS * bent
+    return count >= CLEAR_FRAMES and bent > 2 and bends < CLEAR_ROUGHNESS * CLEAR_ROUGHNESS * bent
 
 
 @noalloc

@@ -88,17 +88,16 @@ class Part(NamedTuple):
         Which bands are its own.
     broadband
         1 where it began with a broadband onset.
-    freq, level_db
-        Its partials, shape ``(partials, frames)``.
+    partials
+        Its own.
     without
-        Partials that sound in its bands and are not its own, shape ``(partials, frames)``.
+        Partials that sound in its bands and are not its own.
     """
 
     owned: Any
     broadband: int
-    freq: Any
-    level_db: Any
-    without: Any
+    partials: envelope.Partials
+    without: envelope.Partials
 
 
 class Outline(NamedTuple):
@@ -120,8 +119,8 @@ def finish_group(g: int, state: Any, spec: Any, setup: Any) -> None:
     too_long = state.frame - group.onset > setup.longest
     constant = too_long and group.onset <= BEGINNING
     if frames > 2:
-        freq, level_db = envelope.lay_out(slots, first, frames, tracks, state.points)
-        _finish_stacks(group, constant, first, freq, level_db, state, spec, setup)
+        laid_out = envelope.lay_out(slots, first, frames, tracks, state.points)
+        _finish_stacks(group, constant, first, laid_out, state, spec, setup)
     rest = OF_FLOOR if too_long else UNGROUPED
     for i in range(slots.size):
         if tracks[slots[i]].alive:
@@ -136,8 +135,7 @@ def _finish_stacks(
     group: Any,
     constant: bool,
     first: int,
-    freq: Any,
-    level_db: Any,
+    partials: envelope.Partials,
     state: Any,
     spec: Any,
     setup: Any,
@@ -145,40 +143,40 @@ def _finish_stacks(
     """Split what several singers sang into stacks, and form the notes of each."""
     # Arrays of one memory layout throughout, or numba compiles all that follows twice.
     owned = group.owned.copy()
-    clear = np.ones(freq.shape[0], np.uint8)
+    clear = np.ones(partials.start.size, np.uint8)
     if group.broadband:
         after = max(0, group.last_in_bands - first + AFTER_CALL)
-        clear = harmonic_grouping.clear_tones(freq, level_db, first, after, spec.power, setup)
-    tones = np.arange(freq.shape[0])
+        clear = harmonic_grouping.clear_tones(partials, first, after, spec.power, setup)
     if group.kind != TONAL:
-        _unmark_own_tones(owned, first, freq, clear, spec, setup)
-        tones = np.flatnonzero(clear)
-        rest = np.flatnonzero(clear == 0)
-        tone_freq, tone_db = freq[tones], level_db[tones]
-        if tones.size == 0 or _has_rest(owned, first, tone_freq, tone_db, spec, setup):
-            part = Part(owned, 1, freq[rest], level_db[rest], tone_freq)
-            _form_notes(group, constant, part, first, state, spec, setup)
-        if tones.size == 0:
+        _unmark_own_tones(owned, first, partials, clear, spec, setup)
+        tones = envelope.chosen(partials, np.flatnonzero(clear))
+        rest = envelope.chosen(partials, np.flatnonzero(clear == 0))
+        if tones.start.size == 0 or _has_rest(owned, first, tones, spec, setup):
+            _form_notes(group, constant, Part(owned, 1, rest, tones), first, state, spec, setup)
+        if tones.start.size == 0:
             return
-    stack, stacks = harmonic_grouping.split_stacks(freq[tones], level_db[tones], clear[tones])
+        partials, clear = tones, clear[np.flatnonzero(clear)]
+    stack, stacks = harmonic_grouping.split_stacks(partials, clear)
     sizes = np.bincount(stack)
-    no_bands, no_partials = np.zeros_like(owned), freq[tones[:0]]
+    no_bands, no_partials = np.zeros_like(owned), envelope.chosen(partials, stack[:0])
     for n in range(stacks):
-        rows = tones[np.flatnonzero(stack == n)]
+        own = envelope.chosen(partials, np.flatnonzero(stack == n))
         rich = sizes[n] > 2 or (stacks == 1 and group.kind == TONAL)
         broadband = 1 if group.broadband and rich and sizes[n] == sizes.max() else 0
-        part = Part(no_bands, broadband, freq[rows], level_db[rows], no_partials)
+        part = Part(no_bands, broadband, own, no_partials)
         _form_notes(group, constant, part, first, state, spec, setup)
 
 
 @inner
-def _unmark_own_tones(owned: Any, first: int, freq: Any, clear: Any, spec: Any, setup: Any) -> None:
+def _unmark_own_tones(
+    owned: Any, first: int, partials: envelope.Partials, clear: Any, spec: Any, setup: Any
+) -> None:
     """Unmark in `clear` the tones that last as long as the noisy call they lie in: its own."""
     tones = np.flatnonzero(clear)
     if tones.size == 0:
         return
-    rest = freq[np.flatnonzero(clear == 0)]
-    part = Part(owned, 1, rest, rest, freq[tones])
+    rest = envelope.chosen(partials, np.flatnonzero(clear == 0))
+    part = Part(owned, 1, rest, envelope.chosen(partials, tones))
     level, floor_db, notes = _outline(part, first, spec, setup)
     for n in range(notes.size - 1):
         start, end, _, top = segmentation.bounds(
@@ -187,21 +185,21 @@ def _unmark_own_tones(owned: Any, first: int, freq: Any, clear: Any, spec: Any, 
         if level[top] - floor_db < setup.note_db:
             continue
         for i in tones:
-            sounds = np.flatnonzero(~np.isnan(freq[i]))
-            shared = min(sounds[-1], end) - max(sounds[0], start)
-            if shared > SHARED_OF_TONE * sounds.size and shared > SHARED_OF_CALL * (end - start):
+            points = envelope.points(partials, int(i), 0, partials.frames)
+            shared = min(partials.end[i], end) - max(partials.start[i], start)
+            if shared > SHARED_OF_TONE * points and shared > SHARED_OF_CALL * (end - start):
                 clear[i] = 0
 
 
 @inner
-def _has_rest(owned: Any, first: int, freq: Any, level_db: Any, spec: Any, setup: Any) -> bool:
+def _has_rest(owned: Any, first: int, tones: envelope.Partials, spec: Any, setup: Any) -> bool:
     """Whether a noisy group is more than the tones in it: beside them, or before and after."""
-    no_partials = np.empty((0, freq.shape[1]), np.float32)
-    total, noise = envelope.envelope(owned, no_partials, freq, first, spec, setup)
+    no_partials = envelope.chosen(tones, tones.start[:0])
+    total, noise = envelope.envelope(owned, no_partials, tones, first, spec, setup)
     rest = 0.0
     alone = 0
     ratio = 10.0 ** (0.1 * setup.note_db)
-    sounds = _sounding(level_db)
+    sounds = _sounding(tones)
     for at in range(total.size):
         rest += max(0.0, total[at] - noise[at])
         # Partials in frames whose windows overlap this one's sound in it, too.
@@ -210,27 +208,27 @@ def _has_rest(owned: Any, first: int, freq: Any, level_db: Any, spec: Any, setup
             alone += 1
     if alone > setup.shortest:
         return True
-    tones = 0.0
-    for i in range(level_db.shape[0]):
-        for at in range(level_db.shape[1]):
-            if not math.isnan(level_db[i, at]):
-                tones += HANN_SUM * 10.0 ** (0.1 * level_db[i, at])
-    return rest > REST_SHARE * tones
+    tonal = 0.0
+    for i in range(tones.start.size):
+        for at in range(tones.start[i], tones.end[i] + 1):
+            if not math.isnan(tones.freq[tones.at[i] + at]):
+                tonal += HANN_SUM * 10.0 ** (0.1 * tones.level_db[tones.at[i] + at])
+    return rest > REST_SHARE * tonal
 
 
 @inner
-def _sounding(level_db: Any) -> Any:
+def _sounding(partials: envelope.Partials) -> Any:
     """In which frames any partial sounds."""
-    sounds = np.zeros(level_db.shape[1], np.bool_)
-    for i in range(level_db.shape[0]):
-        for at in range(sounds.size):
-            sounds[at] |= level_db[i, at] == level_db[i, at]
+    sounds = np.zeros(partials.frames, np.bool_)
+    for i in range(partials.start.size):
+        for at in range(partials.start[i], partials.end[i] + 1):
+            sounds[at] |= not math.isnan(partials.freq[partials.at[i] + at])
     return sounds
 
 
 @inner
 def _outline(part: Part, first: int, spec: Any, setup: Any) -> Outline:
-    total, noise = envelope.envelope(part.owned, part.freq, part.without, first, spec, setup)
+    total, noise = envelope.envelope(part.owned, part.partials, part.without, first, spec, setup)
     level, floor_db = segmentation.in_db(total, noise)
     near = int(segmentation.NEAR_S * setup.frames_per_s)
     if part.broadband:
@@ -274,7 +272,7 @@ def _form_notes(
             reason = CONSTANT
         if reason == 0:
             tonal = not part.owned.any()
-            freq = _loudest_freq(part, notes[n], notes[n + 1]) if tonal else 0.0
+            freq = _loudest_freq(part.partials, notes[n], notes[n + 1]) if tonal else 0.0
             if residue.is_residue(level[top], freq, part.owned, first + top, state, spec, setup):
                 reason = RESIDUE
             elif not tonal:
@@ -314,15 +312,16 @@ def _in_calm(
 
 
 @noalloc
-def _loudest_freq(part: Part, start: int, end: int) -> float:
+def _loudest_freq(partials: envelope.Partials, start: int, end: int) -> float:
     """Frequency of the loudest point of the partials in frames [start, end); 0 for none."""
     loudest = -1e9
     freq = 0.0
-    for i in range(part.freq.shape[0]):
-        for at in range(max(0, start), min(end, part.freq.shape[1])):
-            if part.level_db[i, at] > loudest:
-                loudest = part.level_db[i, at]
-                freq = part.freq[i, at]
+    for i in range(partials.start.size):
+        for at in range(max(partials.start[i], start), min(end, partials.end[i] + 1)):
+            p = partials.at[i] + at
+            if not math.isnan(partials.freq[p]) and partials.level_db[p] > loudest:
+                loudest = partials.level_db[p]
+                freq = partials.freq[p]
     return float(freq)
 
 
@@ -346,22 +345,22 @@ def _why_none(
         sharp = snr_db >= setup.note_db + SHARP_DB and offset - onset >= setup.shortest_knock
         if not (part.broadband and sharp):
             return SHORT
-    a, b = max(0, int(onset)), min(part.freq.shape[1], int(offset) + 1)
-    if part.broadband or _is_stack(part, a, b):
+    a, b = max(0, int(onset)), min(part.partials.frames, int(offset) + 1)
+    if part.broadband or _is_stack(part.partials, a, b):
         return 0
-    freq = _loudest_freq(part, a, b)
+    freq = _loudest_freq(part.partials, a, b)
     gust_db = cfar.excess_db(first + a - cfar.BEFORE, first + b, freq, spec, setup)
     drop_db = cfar.excess_db(first + top - 1, first + min(top + 1, b), freq, spec, setup)
     return GUST if snr_db - max(gust_db, drop_db) < setup.note_db else 0
 
 
-@inner
-def _is_stack(part: Part, start: int, end: int) -> bool:
+@noalloc
+def _is_stack(partials: envelope.Partials, start: int, end: int) -> bool:
     """Whether several partials sound for most of frames [start, end): no chance peaks of noise."""
     lasting = 0
-    for i in range(part.freq.shape[0]):
-        sounds = (end - start) - np.isnan(part.freq[i, start:end]).sum()
-        lasting += sounds > max(STACK_POINTS, STACK_SHARE * (end - start))
+    least = max(STACK_POINTS, STACK_SHARE * (end - start))
+    for i in range(partials.start.size):
+        lasting += envelope.points(partials, i, start, end) > least
     return bool(lasting >= STACK)
 
 
@@ -396,13 +395,8 @@ def _reject(
     state: Any,
     setup: Any,
 ) -> None:
-    freq = part.freq
     bounds = np.array([1e9, 0.0])
-    for i in range(freq.shape[0]):
-        for at in range(max(0, int(onset)), min(freq.shape[1], int(offset) + 1)):
-            if not math.isnan(freq[i, at]):
-                bounds[0] = min(bounds[0], freq[i, at])
-                bounds[1] = max(bounds[1], freq[i, at])
+    _widen_to_points(part.partials, int(onset), int(offset), bounds)
     envelope.widen_to_bands(part.owned, setup, bounds)
     if bounds[1] > 0.0:
         snr_db, asked_db = snr_and_asked_db
@@ -445,22 +439,20 @@ def _add_pending(
     if n < 0:
         return
     level, floor_db = outline.level, outline.floor_db
-    freq, level_db = part.freq, part.level_db
     begin, onset, offset, release = span
     a = int(math.ceil(begin))
     b = max(a + 1, min(level.size, int(offset) + 1))
     end = max(b, min(level.size, int(release) + 1))
-    count, mean, power, roughness = f0.summarise(freq, level_db, a, b)
+    count, mean, power, roughness = f0.summarise(part.partials, a, b)
     use = np.zeros(mean.size, np.uint8)
     tonality = _tonality(count, power, roughness, use)
     base = f0.fundamental(mean, power, use, LEAST_PITCH_HZ / setup.bin_hz, DEEPEST)
-    pitch = np.empty(end - a)
-    pitch[:] = np.nan
+    pitch = np.full(end - a, np.nan)
     note = state.pending_notes[n]
     pending = state.pending[n]
     pending.points = 0
     if base > 0.0 and tonality >= setup.least_tonality:
-        f0.follow_pitch(base, freq, level_db, mean, use, a, end, pitch)
+        pitch = f0.follow_pitch(base, part.partials, mean, use, a, end)
         pending.points = _keep_track(first + a, pitch, level[a:end], setup, pending)
     bounds = np.empty(2)
     _bounds(part, count, mean, setup, bounds)
@@ -529,10 +521,20 @@ def _bounds(part: Part, count: Any, mean: Any, setup: Any, bounds: Any) -> None:
             bounds[0] = min(bounds[0], mean[i])
             bounds[1] = max(bounds[1], mean[i])
     envelope.widen_to_bands(part.owned, setup, bounds)
-    if bounds[1] == 0.0 and part.freq.shape[0]:
+    if bounds[1] == 0.0:
         # No partial lasted into the note itself: take where they sounded about it.
-        bounds[0] = np.nanmin(part.freq)
-        bounds[1] = np.nanmax(part.freq)
+        _widen_to_points(part.partials, 0, part.partials.frames, bounds)
+
+
+@noalloc
+def _widen_to_points(partials: envelope.Partials, first: int, last: int, bounds: Any) -> None:
+    """Widen `bounds`, lowest and highest bin, to all points of partials in frames [first, last]."""
+    for i in range(partials.start.size):
+        for at in range(max(first, partials.start[i]), min(last, partials.end[i]) + 1):
+            freq = partials.freq[partials.at[i] + at]
+            if not math.isnan(freq):
+                bounds[0] = min(bounds[0], freq)
+                bounds[1] = max(bounds[1], freq)
 
 
 @noalloc
