@@ -78,12 +78,15 @@ def test_a_lone_sound_counts_by_how_faint_brief_and_wide_it_is(
     assert may_be_crackle(phrase(msgspec.structs.replace(one, **changed))) is crackle
 
 
-def test_what_keeps_time_or_has_many_notes_is_no_crackle() -> None:
+def test_what_keeps_time_or_has_many_notes_and_pitches_is_no_crackle() -> None:
     assert may_be_crackle(drops(1.0, 1.1, 1.7, 1.75))
     assert not may_be_crackle(drops(1.0, 1.2, 1.4, 1.65))
     many = [1.0 + 0.1 * n + 0.09 * (n % 3 == 0) for n in range(13)]
-    assert may_be_crackle(drops(*many[:12]))
-    assert not may_be_crackle(drops(*many))
+    assert may_be_crackle(drops(*many))
+    song = [drop(n, at) for n, at in enumerate(many)]
+    song[::4] = [msgspec.structs.replace(one, pitch_hz=4000.0) for one in song[::4]]
+    assert may_be_crackle(phrase(*song[:12]))
+    assert not may_be_crackle(phrase(*song))
 
 
 def test_where_the_noise_is_not_known_nothing_is_crackle() -> None:

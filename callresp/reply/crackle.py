@@ -21,7 +21,9 @@ BRIEF_S = 0.1
 TICK_S = 0.035
 # Highest over lowest frequency, two octaves: harsh calls are narrower, breaking waves are not.
 WIDE = 4.0
+# So many notes are a song, unless hardly one has a pitch: drops on a tent come by the dozen.
 SONG_NOTES = 12
+SONG_PITCHED = 0.2
 RHYTHM_NOTES = 4
 RHYTHM_SPREAD = 0.35  # standard deviation of the gaps, of their mean
 ENOUGH = 4
@@ -50,7 +52,8 @@ class Crackle:
 def may_be_crackle(phrase: Phrase) -> bool:
     """Whether a phrase is short, faint, out of rhythm, and of brief or wide-band sounds."""
     notes = phrase.notes
-    if len(notes) > SONG_NOTES or _in_rhythm(phrase):
+    pitched = sum(note.pitch_hz is not None for note in notes)
+    if (len(notes) > SONG_NOTES and pitched > SONG_PITCHED * len(notes)) or _in_rhythm(phrase):
         return False
     # Notes that the listener did not make have no signal-to-noise ratio: it is 0.
     if not 0 < statistics.median(note.snr_db for note in notes) < FAINT_DB:
@@ -58,7 +61,7 @@ def may_be_crackle(phrase: Phrase) -> bool:
     length_s = statistics.median(note.offset_s - note.onset_s for note in notes)
     if length_s < TICK_S:
         return True
-    if 2 * sum(note.pitch_hz is None for note in notes) < len(notes):
+    if 2 * pitched > len(notes):
         return False
     return length_s < BRIEF_S or _ratio(phrase) >= WIDE
 
