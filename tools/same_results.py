@@ -5,31 +5,23 @@
     python tools/same_results.py ../old .
     python tools/same_results.py ../old . --scene chorus --scene pond
     python tools/same_results.py ../old . dawn.flac dusk.wav --ignore why
-    python tools/same_results.py ../old . --stages --ignore voice --ignore palette_sha256
 
 Both checkouts get the same sound: every scene of the old one's corpus (rendered
-once, by the old one) and the recordings named, each cut to two minutes. Each
+by the old one) and the recordings named, each cut to two minutes. Each
 transcribes it with every shipped profile, answers it with every rule set on
 every palette, plans every reply, and listens and answers live. What they wrote
 is compared line by line as parsed JSON, every digit of it; format versions are
-left out, and so are the fields named by --ignore. A row a recording says how
-much was compared and, where something differs, the first place.
-
-With --stages the new one answers what the old one heard, and plans what the old
-one answered, so that a stage changed on purpose hides nothing in those after it;
-the live run, which has all stages in one, is left out.
+left out, and so are the fields named by --ignore. Where something differs, the
+first place is told.
 
 Only the commands are called, so a checkout may be laid out inside as it likes.
-Sound and results are kept in a cache by what they were made from: a checkout
-that has not changed is not run again. Status 0: the same. 1: different. 2: a
-mistake, or a command that failed.
+Status 0: the same. 1: different. 2: a mistake, or a command that failed.
 """
 
 from __future__ import annotations
 
 import contextlib
 import dataclasses
-import hashlib
 import importlib.util
 import io
 import json
@@ -46,7 +38,6 @@ from pathlib import Path
 
 import click
 import soundfile
-from bench_table import Table
 
 Json = None | bool | int | float | str | list["Json"] | dict[str, "Json"]
 
@@ -65,9 +56,6 @@ class Job:
     rules: tuple[str, ...]
     palettes: tuple[str, ...]
     live: bool
-    # A folder of results for each recording, whose scores are answered and planned in place
-    # of this checkout's own.
-    given: tuple[str, ...] = ()
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -86,15 +74,8 @@ class Difference:
 @click.option("--scene", "scenes", multiple=True, help="Only these scenes; default: all.")
 @click.option("--no-scenes", is_flag=True, help="Only the recordings named.")
 @click.option("--no-live", is_flag=True, help="Leave out the live run.")
-@click.option("--stages", is_flag=True, help="Give each stage what the old one made before it.")
 @click.option("--seconds", default=120.0, show_default=True, help="Cut recordings to this.")
 @click.option("--ignore", multiple=True, help="A field to leave out, such as 'why'.")
-@click.option(
-    "--cache",
-    type=click.Path(path_type=Path),
-    default=Path(tempfile.gettempdir()) / "callresp-same-results",
-    show_default=True,
-)
 def same_results(
     old: Path,
     new: Path,
@@ -102,32 +83,28 @@ def same_results(
     scenes: tuple[str, ...],
     no_scenes: bool,
     no_live: bool,
-    stages: bool,
     seconds: float,
     ignore: tuple[str, ...],
-    cache: Path,
 ) -> None:
-    old, new, cache = old.resolve(), new.resolve(), cache.resolve()
+    old, new = old.resolve(), new.resolve()
     wanted = () if no_scenes else scenes or names(old, "scenes")
-    sounds = [scene(old, name, seconds, cache) for name in wanted]
-    sounds += [cut(path, seconds, cache) for path in recordings]
-    live = not (no_live or stages)
-    job = Job(names(old, "profiles"), names(old, "rules"), names(old, "palettes"), live)
-    made_old = results(old, sounds, job, cache)
-    if stages:
-        job = dataclasses.replace(job, given=tuple(str(folder) for folder in made_old))
-    made_new = results(new, sounds, job, cache)
-    table = Table(f"{old} against {new}", ("recording", "notes", "replies", "plan", "live", ""))
+    job = Job(names(old, "profiles"), names(old, "rules"), names(old, "palettes"), not no_live)
     found = []
-    for sound, before, after in zip(sounds, made_old, made_new, strict=True):
-        difference = compare(before, after, (*ALWAYS_IGNORED, *ignore))
-        if difference is not None:
-            found.append((sound.stem, difference))
-        table.add(sound.stem, *counts(before), "same" if difference is None else "DIFFERS")
-    click.echo(table.text())
-    for name, difference in found:
-        click.echo(f"\n{name}, {difference.where}")
-        click.echo(f"  old: {difference.old}\n  new: {difference.new}")
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        sounds = [scene(old, name, seconds, folder) for name in wanted]
+        sounds += [cut(path, seconds, folder) for path in recordings]
+        for number, tree in enumerate((old, new)):
+            run_on(tree, sounds, job, folder / str(number))
+        for sound in sounds:
+            before, after = (folder / str(number) / sound.stem for number in (0, 1))
+            difference = compare(before, after, (*ALWAYS_IGNORED, *ignore))
+            click.echo(f"{sound.stem}: {'same' if difference is None else 'DIFFERS'}")
+            if difference is not None:
+                found.append(difference)
+                click.echo(
+                    f"  {difference.where}\n  old: {difference.old}\n  new: {difference.new}"
+                )
     sys.exit(1 if found else 0)
 
 
@@ -139,59 +116,31 @@ def names(tree: Path, kind: str) -> tuple[str, ...]:
     return found
 
 
-def scene(tree: Path, name: str, seconds: float, cache: Path) -> Path:
-    """A scene rendered by `tree`, at most `seconds` long; from the cache if it is there."""
-    key = digest([tree_digest(tree, ("callresp/scene", "corpus/scenes")), name, str(seconds)])
-    sound = cache / "sound" / key / f"{name}.wav"
-    if not sound.exists():
-        click.echo(f"rendering {name}", err=True)
-        recipe = tomllib.loads((tree / "corpus/scenes" / f"{name}.toml").read_text("utf-8"))
-        shorter = ["--seconds", str(seconds)] if recipe.get("seconds", 0) > seconds else []
-        with tempfile.TemporaryDirectory(dir=made(cache)) as folder:
-            words = ["make", name, "--out", folder, *shorter]
-            run(tree, [tree / "tools/corpus.py", *words], cwd=Path(folder))
-            (Path(folder) / f"{name}.wav").rename(made(sound.parent) / sound.name)
-    return sound
+def scene(tree: Path, name: str, seconds: float, folder: Path) -> Path:
+    """A scene rendered by `tree` into a folder, at most `seconds` long."""
+    click.echo(f"rendering {name}", err=True)
+    recipe = tomllib.loads((tree / "corpus/scenes" / f"{name}.toml").read_text("utf-8"))
+    shorter = ["--seconds", str(seconds)] if recipe.get("seconds", 0) > seconds else []
+    run(tree, [tree / "tools/corpus.py", "make", name, "--out", str(folder), *shorter], folder)
+    return folder / f"{name}.wav"
 
 
-def cut(recording: Path, seconds: float, cache: Path) -> Path:
-    """The first `seconds` of a recording, as a file in the cache."""
-    key = digest([recording.read_bytes(), str(seconds)])
-    sound = cache / "sound" / key / f"{recording.stem}.wav"
-    if not sound.exists():
-        copy_beginning(recording, sound, seconds)
-    return sound
-
-
-def copy_beginning(source: Path, target: Path, seconds: float) -> None:
-    """Copy the first `seconds` of a sound file as they stand."""
-    with soundfile.SoundFile(source) as file:
+def cut(recording: Path, seconds: float, folder: Path) -> Path:
+    """The first `seconds` of a recording as they stand, as a file in a folder."""
+    sound = folder / f"{recording.stem}.wav"
+    with soundfile.SoundFile(recording) as file:
         subtype = file.subtype if file.subtype.startswith("PCM_") else "FLOAT"
         dtype = "float64" if subtype == "FLOAT" else "int32"
         samples = file.read(round(seconds * file.samplerate), dtype=dtype)
-        half = made(target.parent) / f"half-{target.name}"
-        soundfile.write(half, samples, file.samplerate, subtype=subtype)
-    half.rename(target)
+        soundfile.write(sound, samples, file.samplerate, subtype=subtype)
+    return sound
 
 
-def results(tree: Path, sounds: Sequence[Path], job: Job, cache: Path) -> list[Path]:
-    """Run one checkout on every sound; return a folder of results for each."""
-    state = tree_digest(tree, ("callresp", "corpus"))
-    method: list[str | bytes] = [state, Path(__file__).read_bytes(), repr(job), sys.version]
-    folders = [cache / "results" / digest([*method, sound.read_bytes()]) for sound in sounds]
-    # Where nothing is given, a stage reads what was made in the folder of results itself.
-    given = job.given or [""] * len(folders)
-    missing = [
-        (str(sound), str(folder), before)
-        for sound, folder, before in zip(sounds, folders, given, strict=True)
-        if not (folder / "done").exists()
-    ]
-    if missing:
-        click.echo(f"running {tree} on {len(missing)} recordings", err=True)
-        words = [json.dumps(missing), json.dumps(dataclasses.asdict(job))]
-        code = "import same_results; same_results.work()"
-        run(tree, ["-c", code, tree, *words], cwd=made(cache))
-    return folders
+def run_on(tree: Path, sounds: Sequence[Path], job: Job, folder: Path) -> None:
+    """Run one checkout on every sound: a folder of results for each."""
+    folder.mkdir()
+    words = [json.dumps([str(sound) for sound in sounds]), json.dumps(dataclasses.asdict(job))]
+    run(tree, ["-c", "import same_results; same_results.work()", tree, *words], folder)
 
 
 def run(tree: Path, words: Sequence[str | Path], cwd: Path) -> None:
@@ -208,25 +157,23 @@ def run(tree: Path, words: Sequence[str | Path], cwd: Path) -> None:
 
 
 def work() -> None:
-    """Do the jobs of the command line, one folder of results a recording."""
-    tree, jobs, job = Path(sys.argv[1]), json.loads(sys.argv[2]), Job(**json.loads(sys.argv[3]))
+    """Do the job of the command line, one folder of results a recording."""
+    tree, sounds, job = Path(sys.argv[1]), json.loads(sys.argv[2]), Job(**json.loads(sys.argv[3]))
     package = importlib.util.find_spec("callresp")
     if package is None or package.origin is None or tree not in Path(package.origin).parents:
         sys.exit(f"same_results: callresp was not found in {tree}")
-    for number, (sound, folder, given) in enumerate(jobs, 1):
+    home = Path.cwd()
+    for number, sound in enumerate(sounds, 1):
         started = time.monotonic()
-        os.chdir(made(Path(folder)))
-        do_one(sound, job, Path(given))
-        Path("done").touch()
+        (home / Path(sound).stem).mkdir()
+        os.chdir(home / Path(sound).stem)
+        do_one(sound, job)
         taken = time.monotonic() - started
-        print(f"  {number}/{len(jobs)} {Path(sound).stem}: {taken:.1f} s", file=sys.stderr)
+        print(f"  {number}/{len(sounds)} {Path(sound).stem}: {taken:.1f} s", file=sys.stderr)
 
 
-def do_one(sound: str, job: Job, given: Path) -> None:
-    """Hear, answer and plan one recording, each result in a file of the current folder.
-
-    The scores answered and planned are those in the folder `given`.
-    """
+def do_one(sound: str, job: Job) -> None:
+    """Hear, answer and plan one recording, each result in a file of the current folder."""
     call("transcribe", sound, "-o", "general.heard.jsonl")
     for profile in job.profiles:
         call("transcribe", sound, "--profile", profile, "-o", f"{profile}.heard.jsonl")
@@ -234,11 +181,10 @@ def do_one(sound: str, job: Job, given: Path) -> None:
         for palette in job.palettes:
             stem = f"{rules}-{palette}"
             words = ("--rules", rules, "--palette", palette)
-            call("reply", str(given / "general.heard.jsonl"), *words, "-o", f"{stem}.reply.jsonl")
-            call("check", str(given / f"{stem}.reply.jsonl"), "-o", f"{stem}.plan.jsonl")
+            call("reply", "general.heard.jsonl", *words, "-o", f"{stem}.reply.jsonl")
+            call("check", f"{stem}.reply.jsonl", "-o", f"{stem}.plan.jsonl")
     if job.live:
         log = Path("live.log")
-        log.unlink(missing_ok=True)
         played = ("--speed", "0", "--start", LIVE_START, "--log", str(log), "--json")
         call("live", "--input", sound, *played)
         Path("live.jsonl").write_text("".join(live_lines(log)))
@@ -316,48 +262,6 @@ def first_difference(old: Json, new: Json, ignored: Sequence[str], place: str) -
 
 def _has(key: str, side: dict[str, Json]) -> str:
     return json.dumps(side[key]) if key in side else "no such field"
-
-
-def counts(folder: Path) -> tuple[int, int, int, int]:
-    """Lines below the headers: notes, of replies, of plans, and of the live run."""
-
-    def lines(pattern: str, headers: int) -> int:
-        return sum(len(f.read_text().splitlines()) - headers for f in folder.glob(pattern))
-
-    return (
-        lines("*.heard.jsonl", 1),
-        lines("*.reply.jsonl", 1),
-        lines("*.plan.jsonl", 1),
-        lines("live.jsonl", 0),
-    )
-
-
-# ---- the cache ----
-
-
-def tree_digest(tree: Path, folders: Sequence[str]) -> str:
-    """A digest of the files below some folders of a checkout."""
-    parts: list[str | bytes] = []
-    for folder in folders:
-        for path in sorted((tree / folder).rglob("*")):
-            if path.suffix in (".py", ".toml"):
-                parts += [path.relative_to(tree).as_posix(), path.read_bytes()]
-    return digest(parts)
-
-
-def digest(parts: Sequence[str | bytes]) -> str:
-    """A short name for all of `parts`."""
-    total = hashlib.sha256()
-    for part in parts:
-        data = part.encode() if isinstance(part, str) else part
-        total.update(len(data).to_bytes(8, "little") + data)
-    return total.hexdigest()[:20]
-
-
-def made(folder: Path) -> Path:
-    """The folder, made if need be."""
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder
 
 
 if __name__ == "__main__":
