@@ -26,6 +26,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft
 
+from callresp.listen.kernels import windows
 from callresp.listen.profile import Profile
 
 if TYPE_CHECKING:
@@ -116,18 +117,14 @@ class Framer:
         self._held = stream[count * self.hop :].copy()
         if count == 0:
             return
-        shape, step = (count, self.window), stream.itemsize
-        view = np.ndarray(shape, np.float32, stream, strides=(self.hop * step, step))
         for start in range(0, count, BATCH):
-            yield self._transform(view[start : min(start + BATCH, count)])
+            rows = min(BATCH, count - start)
+            yield self._transform(stream[start * self.hop :], rows)
 
-    def _transform(self, view: npt.NDArray[np.float32]) -> Spectra:
-        rows = len(view)
+    def _transform(self, stream: npt.NDArray[np.float32], rows: int) -> Spectra:
         padded = -(-rows // _PACK) * _PACK
         work = self._work[:padded]
-        # A copy and a product are quicker than a product of rows that overlap, which numpy buffers.
-        np.copyto(work[:rows], view)
-        work[:rows] *= self._shape
+        windows.cut(stream, self.hop, self._shape, work[:rows])
         if rows < padded:
             work[rows:] = 0.0
         spectra: Spectra = scipy.fft.rfft(work, axis=1, workers=1)

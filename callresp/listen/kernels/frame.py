@@ -111,8 +111,10 @@ def analyse(powers: Any, last: bool, states: Any, spec: Any, setups: Any, outs: 
 @noalloc
 def _take(taken: Any, buffers: Buffers, state: Any, spec: Any, setup: Any, out: Any) -> None:
     power = spec.power[state.frame & (RING - 1)]
+    # By an index from 0, or the loop is not vectorised.
+    kept = power[setup.kept_from : setup.kept_to]
     for k in range(taken.size):
-        power[setup.kept_from + k] = taken[k]
+        kept[k] = taken[k]
     _follow_floor(power, state, spec, setup)
     _analyse_frame(power, buffers, state, spec, setup, out)
     state.frame += 1

@@ -230,6 +230,7 @@ def clear_tones(partials: envelope.Partials, first: int, after: int, power: Any,
     From frame `after` on, the call is over: a tone may show itself there, too.
     """
     marks = np.zeros(partials.start.size, np.uint8)
+    around = np.empty(2 * AROUND + 1)
     for i in range(marks.size):
         for begin in (0, after):
             a, b = max(begin, partials.start[i]), partials.end[i] + 1
@@ -238,7 +239,7 @@ def clear_tones(partials: envelope.Partials, first: int, after: int, power: Any,
                 freq = partials.freq[partials.at[i] + a : partials.at[i] + b]
                 level_db = partials.level_db[partials.at[i] + a : partials.at[i] + b]
                 if _is_smooth(freq):
-                    marks[i] = _stands_clear(freq, level_db, first + a, power, setup)
+                    marks[i] = _stands_clear(freq, level_db, first + a, power, setup, around)
     return marks
 
 
@@ -259,22 +260,23 @@ def _is_smooth(freq: Any) -> bool:
 
 
 @noalloc
-def _stands_clear(freq: Any, level_db: Any, first: int, power: Any, setup: Any) -> bool:
+def _stands_clear(
+    freq: Any, level_db: Any, first: int, power: Any, setup: Any, around: Any
+) -> bool:
     count = 0
     over_db = 0.0
     for at in range(freq.size):
         if not math.isnan(freq[at]):
             count += 1
             row = power[(first + at) & (RING - 1)]
-            over_db += level_db[at] - _around_db(freq[at], row, setup)
+            over_db += level_db[at] - _around_db(freq[at], row, setup, around)
     return over_db > CLEAR_DB * count
 
 
-@inner
-def _around_db(freq: float, row: Any, setup: Any) -> float:
+@noalloc
+def _around_db(freq: float, row: Any, setup: Any, around: Any) -> float:
     """Level a bin of the bands about a frequency, dB: their median."""
     band = int((freq - setup.low) / BAND_BINS)
-    around = np.empty(2 * AROUND + 1)
     n = 0
     for b in range(max(0, band - AROUND), min(setup.bands, band + AROUND + 1)):
         if abs(b - band) > 1:

@@ -138,7 +138,12 @@ def link(
         track = tracks[living[n]]
         expected[0, n] = track.freq
         expected[1, n] = (frame - track.last) * track.slope
-    freq, drift = expected[0, : state.living_count], expected[1, : state.living_count]
+    # Filled up to a multiple of eight by what lies nowhere, or the last few would be taken singly.
+    peak_room, room = (count + 7) // 8 * 8, (state.living_count + 7) // 8 * 8
+    peaks[0, count:peak_room] = np.inf
+    expected[0, state.living_count : room] = np.inf
+    expected[1, state.living_count : room] = 0.0
+    freq, drift = expected[0, :room], expected[1, :room]
     # A second round if any track lost a peak to a nearer one: it may find another.
     lost = 1
     for _ in range(2):
@@ -152,7 +157,7 @@ def link(
             gap = frame - tracks[t].last
             # A newborn track has no slope yet, and a fast sweep leaves it far behind.
             reach = setup.link_bins if tracks[t].count > 1 else setup.first_link_bins
-            i = _nearest_peak(freq[n] + drift[n], peaks[0, :count], joined, reach)
+            i = _nearest_peak(freq[n] + drift[n], peaks[0, :peak_room], joined, reach)
             if i < 0:
                 continue
             away = abs(peaks[0, i] - (freq[n] + drift[n]))

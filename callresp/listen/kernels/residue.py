@@ -116,6 +116,10 @@ def is_splatter(
     `level_db` is its envelope from frame `first` on.
     """
     bins = envelope.owned_bins(owned, setup)
+    share = np.zeros(setup.high - setup.low + 1)  # of a tone's splatter, so many bins away
+    for k in range(TONE_BINS + 1, share.size):
+        away = k / (SKIRT_HZ / setup.bin_hz)
+        share[k] = min(1.0, 1.0 / (away * away * away * away))
     known = np.full(level_db.size + 2 * SKIRT_FRAMES, -1.0)  # by frame; -1 for not asked yet
     for at in range(level_db.size):
         power = 10.0 ** (0.1 * level_db[at])
@@ -127,7 +131,7 @@ def is_splatter(
         for other in range(earliest, min(state.frame, frame + SKIRT_FRAMES) + 1):
             n = other - first + SKIRT_FRAMES
             if known[n] < 0.0:
-                known[n] = _splatter(bins, spec.power[other & (RING - 1)], setup)
+                known[n] = _splatter(bins, share, spec.power[other & (RING - 1)], setup)
             splatter = max(splatter, known[n])
         if splatter < power:
             return False
@@ -135,18 +139,15 @@ def is_splatter(
 
 
 @noalloc
-def _splatter(bins: Any, row: Any, setup: Any) -> float:
+def _splatter(bins: Any, share: Any, row: Any, setup: Any) -> float:
     """Power that the splatter of the loudest tone of a frame may have in some bins."""
     tone = setup.low
     for k in range(setup.low, setup.high):
         if row[k] > row[tone]:
             tone = k
-    skirt = SKIRT_HZ / setup.bin_hz
     total = 0.0
     for k in bins:
-        away = abs(k - tone) / skirt
-        if abs(k - tone) > TONE_BINS:
-            total += min(1.0, 1.0 / (away * away * away * away))
+        total += share[abs(k - tone)]
     return total * row[tone] * SKIRT
 
 
