@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from types import ModuleType
 
+import numba
 import numpy as np
 import pytest
 from hypothesis import given
@@ -19,7 +20,7 @@ from callresp.listen.voices.clustering import settle
 from callresp.listen.voices.looks import Numbers
 from callresp.listen.voices.online_voices import VoiceTracker
 from callresp.listen.voices.pair_evidence import Pairs
-from callresp.listen.voices.voice_model import GAP, room_for_groups, terms
+from callresp.listen.voices.voice_model import GAP, add_ln, room_for_groups, terms
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import render
 
@@ -358,12 +359,25 @@ def test_a_few_adjacent_notes_tell_little_of_two_long_songs_where_nothing_overla
         for adjacent in (4.0, 40.0):
             groups = room_for_groups(2)
             groups.size[:] = groups.kinds[:] = groups.notes[:] = 40.0
-            groups.root_like[:] = groups.root_timbre[:] = 1.0
+            groups.per_like[:] = groups.per_timbre[:] = 1.0
             groups.busy[:] = busy * groups.size
             groups.adjacent[0, 1] = groups.adjacent[1, 0] = adjacent
             nats[busy, adjacent] = terms(0, 1, False, groups)[GAP]
     assert nats[0.0, 4.0] < nats[1.0, 4.0] - 1
     assert nats[0.0, 40.0] == nats[1.0, 40.0]
+
+
+@numba.njit  # type: ignore[untyped-decorator]
+def _with_ln(values: np.ndarray) -> np.ndarray:
+    found = values.copy()
+    add_ln(found, len(found), 0.03, 2.0)
+    return found
+
+
+@given(st.lists(st.floats(0.0, 1e6), min_size=1, max_size=40))
+def test_logarithms_of_many_numbers_are_numpys(values: list[float]) -> None:
+    numbers = np.array(values)
+    assert _with_ln(numbers) == pytest.approx(np.log(numbers + 0.03) + 2.0, abs=1e-13)
 
 
 def test_some_minutes_of_song_are_grouped_at_once(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -111,9 +111,10 @@ class SingersGaps:
         mean, spread, pauses, ends = self._fitted()
         longest_s = max(LONGEST_S, self._least_s, TIMES_USUAL * math.exp(mean))
         x, longest = math.log(self._least_s), math.log(longest_s)
+        scale, others = spread * math.sqrt(2.0), 0.5 * (1.0 - ends - pauses)
         while x < longest:
             paused, rested = _paused_and_rested(x)
-            within = (1.0 - ends - pauses) * _beyond(x, mean, spread) + pauses * paused
+            within = others * math.erfc((x - mean) / scale) + pauses * paused
             rest = ends * rested
             if within <= LEAST_CHANCE * (within + rest):
                 return math.exp(x)

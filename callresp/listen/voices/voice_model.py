@@ -55,7 +55,6 @@ _TABLE = (
     (2.47, REPERTOIRE),  # timbre in common (ln)
     (-1.32, REPERTOIRE),  # timbre in common, times syllables
     (-0.7, REPERTOIRE),  # octaves apart
-    (0.0, REPERTOIRE),  # octaves apart, in a dense chorus
     (8.02, PRIOR),  # constant
     (-2.55, PRIOR),  # notes
     (-0.9, PRIOR),  # syllables
@@ -73,8 +72,11 @@ MOST_NOTES = 40.0
 MOST_SYLLABLES = 20.0
 BUSY = 0.3  # the share of notes that overlap in a dense chorus
 NONE_IN_COMMON = 0.15
+_PER_COMMON = 1.0 / NONE_IN_COMMON
 SMALL_SHARE = 0.3  # of the smaller group's notes are adjacent
 LEAST_LIKE, LEAST_TIMBRE = 0.03, 0.05
+# The bits of a number of double precision, as `add_ln` takes it apart.
+_FRACTION_BITS, _ROOT_HALF, _LN_2 = 52, int(np.sqrt(0.5).view(np.int64)), math.log(2.0)
 
 
 class Groups(NamedTuple):
@@ -82,8 +84,8 @@ class Groups(NamedTuple):
 
     `odds` is room for nats for one singer of each two.
     What follows from the sums of one group alone is kept by `refresh`: ln of how many `notes`
-    and of how many unlike `kinds` it has, its mean level and place, and roots of its likeness
-    with itself.
+    and of how many unlike `kinds` it has, its mean level and place, and one over the roots of its
+    likeness with itself.
     """
 
     like: Values
@@ -99,8 +101,8 @@ class Groups(NamedTuple):
     kinds: Values
     mean_level: Values
     mean_where: Values
-    root_like: Values
-    root_timbre: Values
+    per_like: Values
+    per_timbre: Values
 
 
 @inner
@@ -215,8 +217,8 @@ def refresh(a: int, g: Groups) -> None:
     g.kinds[a] = math.log(1.0 + min(size * size / like, MOST_SYLLABLES))
     g.mean_level[a] = g.level[a] / size
     g.mean_where[a] = g.where[a] / size
-    g.root_like[a] = math.sqrt(like)
-    g.root_timbre[a] = math.sqrt(max(g.timbre[a, a], 1e-9))
+    g.per_like[a] = 1.0 / math.sqrt(like)
+    g.per_timbre[a] = 1.0 / math.sqrt(max(g.timbre[a, a], 1e-9))
 
 
 @noalloc
@@ -243,47 +245,70 @@ def features(a: int, count: int, g: Groups, x: Values) -> None:
     """What group `a` has to do with each of the first `count`, as numbers for `WEIGHTS`.
 
     `x` has a row a feature and a column a group. A loop each, without branches, since those
-    are vectorised.
+    are vectorised; few groups are adjacent or overlap.
     """
-    _cosines(g.like[a], g.root_like[a], g.root_like[:count], x[4])
-    _cosines(g.timbre[a], g.root_timbre[a], g.root_timbre[:count], x[8])
-    _apart(g.mean_where[a], g.mean_where[:count], 2.0, x[10])
-    _apart(g.mean_level[a], g.mean_level[:count], 20.0, x[3])
-    _fewer(g.notes[a], g.notes[:count], x[13])
-    _fewer(g.kinds[a], g.kinds[:count], x[14])
+    _cosines(g.like[a], g.per_like[a], g.per_like[:count], x[4])
+    _cosines(g.timbre[a], g.per_timbre[a], g.per_timbre[:count], x[8])
+    _apart(g.mean_where[a], g.mean_where[:count], 2.0, 1.0, x[10])
+    _apart(g.mean_level[a], g.mean_level[:count], 20.0, 5.0, x[3])
+    _fewer(g.notes[a], g.notes[:count], x[12])
+    _fewer(g.kinds[a], g.kinds[:count], x[13])
     size_a = max(g.size[a], 1e-9)
-    _crowded(size_a, g.busy[a], g.size[:count], g.busy, x[15])
-    _follows(size_a, g.adjacent[a], g.size[:count], x[1], x[3])
+    _crowded(size_a, g.busy[a], g.size[:count], g.busy, x[14])
     _hardly(x[4], x[7], count)
+    add_ln(x[4], count, LEAST_LIKE, 2.0)
+    add_ln(x[8], count, LEAST_TIMBRE, 1.0)
+    _multiply(x[4], x[13], x[5], count)
+    _multiply(x[4], x[14], x[6], count)
+    _multiply(x[4], x[12], x[4], count)
+    _multiply(x[7], x[12], x[7], count)
+    _multiply(x[8], x[13], x[9], count)
+    for k, value in ((0, 0.0), (1, 0.0), (2, 0.0), (11, 1.0), (15, 0.0)):
+        _fill(x[k], value, count)
     for b in range(count):
         adjacent, overlap = g.adjacent[a, b], g.overlap[a, b]
-        x[0, b] = math.log(1.0 + adjacent) * x[13, b] if adjacent > 0.0 else 0.0
-        x[2, b] = math.log(1.0 + 3.0 * overlap) if overlap > 0.0 else 0.0
-        x[4, b] = math.log(x[4, b] + LEAST_LIKE) + 2.0
-        x[8, b] = math.log(x[8, b] + LEAST_TIMBRE) + 1.0
-    _multiply(x[4], x[14], x[5], count)
-    _multiply(x[4], x[15], x[6], count)
-    _multiply(x[4], x[13], x[4], count)
-    _multiply(x[7], x[13], x[7], count)
-    _multiply(x[8], x[14], x[9], count)
-    _multiply(x[10], x[15], x[11], count)
-    x[12, :count] = 1.0
-    # Of two birds in turns, a few notes taken for the other's are adjacent to much of its song.
-    for b in range(count):
-        x[16, b] = x[0, b] * max(1.0 - x[1, b] / SMALL_SHARE, 0.0) * (1.0 - x[15, b])
-        x[1, b] = min(x[1, b], 1.5)
+        if adjacent + overlap <= 0.0:
+            continue
+        if adjacent > 0.0:
+            share = adjacent / (min(size_a, max(g.size[b], 1e-9)) + 0.3)
+            x[0, b] = math.log(1.0 + adjacent) * x[12, b]
+            x[1, b] = min(share, 1.5)
+            x[3, b] *= 0.3 / (adjacent + 0.3)
+            # Of two birds in turns, a few notes taken for the other's are adjacent to much.
+            x[15, b] = x[0, b] * max(1.0 - share / SMALL_SHARE, 0.0) * (1.0 - x[14, b])
+        if overlap > 0.0:
+            x[2, b] = math.log(1.0 + 3.0 * overlap)
 
 
 @noalloc
-def _cosines(sums: Values, own: float, roots: Values, found: Values) -> None:
-    for b in range(len(roots)):
-        found[b] = min(sums[b] / (own * roots[b]), 1.0)
+def add_ln(values: Values, count: int, least: float, to: float) -> None:
+    """Put natural logarithms, added `to`, in place of the first of some numbers plus `least`.
+
+    `math.log` is a call each and takes five times as long. By powers of two, and the series of
+    4.1.27 in Abramowitz & Stegun, Handbook of Mathematical Functions (1964), of which the first
+    term left out is below 1e-14.
+    """
+    bits = values.view(np.int64)
+    for k in range(count):
+        values[k] += least
+        power = (bits[k] - _ROOT_HALF) >> _FRACTION_BITS
+        bits[k] -= power << _FRACTION_BITS
+        s = (values[k] - 1.0) / (values[k] + 1.0)
+        z = s * s
+        rest = 1 / 7 + z * (1 / 9 + z * (1 / 11 + z * (1 / 13 + z / 15)))
+        values[k] = 2.0 * s * (1.0 + z * (1 / 3 + z * (1 / 5 + z * rest))) + power * _LN_2 + to
 
 
 @noalloc
-def _apart(own: float, others: Values, most: float, found: Values) -> None:
+def _cosines(sums: Values, own: float, others: Values, found: Values) -> None:
     for b in range(len(others)):
-        found[b] = min(abs(own - others[b]), most)
+        found[b] = min(sums[b] * (own * others[b]), 1.0)
+
+
+@noalloc
+def _apart(own: float, others: Values, most: float, unit: float, found: Values) -> None:
+    for b in range(len(others)):
+        found[b] = min(abs(own - others[b]), most) / unit
 
 
 @noalloc
@@ -299,17 +324,15 @@ def _crowded(size: float, busy: float, sizes: Values, busies: Values, found: Val
 
 
 @noalloc
-def _follows(size: float, adjacent: Values, sizes: Values, per_note: Values, level: Values) -> None:
-    """How much is adjacent a note; and levels count the less, the more is."""
-    for b in range(len(sizes)):
-        per_note[b] = adjacent[b] / (min(size, max(sizes[b], 1e-9)) + 0.3)
-        level[b] = level[b] / 5.0 * 0.3 / (adjacent[b] + 0.3)
+def _hardly(cosines: Values, found: Values, count: int) -> None:
+    for b in range(count):
+        found[b] = max(1.0 - cosines[b] * _PER_COMMON, 0.0)
 
 
 @noalloc
-def _hardly(cosines: Values, found: Values, count: int) -> None:
-    for b in range(count):
-        found[b] = max(1.0 - cosines[b] / NONE_IN_COMMON, 0.0)
+def _fill(values: Values, value: float, count: int) -> None:
+    for k in range(count):
+        values[k] = value
 
 
 @noalloc
@@ -323,18 +346,13 @@ def log_odds(a: int, count: int, by_band: bool, g: Groups, x: Values, odds: Valu
     """Nats for one singer of group `a` and each of the first `count`; `x` is room for features."""
     features(a, count, g, x)
     for b in range(count):
-        odds[b] = 0.0
-    for k in range(FEATURES):
-        _weighted(WEIGHTS[k], x[k], odds, count)
+        nats = 0.0
+        for k in range(FEATURES):
+            nats += WEIGHTS[k] * x[k, b]
+        odds[b] = nats
     if by_band:
         for b in range(count):
             odds[b] -= BY_BAND * max(x[APART, b] - BAND_OCT, 0.0)
-
-
-@noalloc
-def _weighted(weight: float, values: Values, total: Values, count: int) -> None:
-    for k in range(count):
-        total[k] += weight * values[k]
 
 
 @kernel
