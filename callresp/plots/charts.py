@@ -16,6 +16,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 TALL = 100.0
+# What hardly changes is drawn on an axis as long as this.
+LEAST_SPAN = 0.1
 # Points of a line beyond this are thinned to the lowest and highest of each stretch.
 POINTS_MAX = 600
 
@@ -71,16 +73,14 @@ def mirrored_bars(
 
     `alt` says what it shows, for those who can't see it.
     """
-    step = count_step(max([*above, *below, 1]))
-    top = step * math.ceil(max([*above, 1]) / step)
-    foot = step * math.ceil(max([*below, 1]) / step)
+    values = [round(one) for one in axis_ticks(-max([*below, 1]), max([*above, 1]), whole=True)]
+    foot, top = -values[0], values[-1]
     per = TALL / (top + foot)
     bars = []
     for number, (calls, answers) in enumerate(zip(above, below, strict=True)):
         x = 10.0 * number + 1
         bars += [Bar("call", x, (top - calls) * per, calls * per)] if calls else []
         bars += [Bar("answer", x, top * per, answers * per)] if answers else []
-    values = range(-foot, top + 1, step)
     every = max(1, math.ceil(len(labels) / 8))
     return Chart(
         alt=alt,
@@ -110,14 +110,15 @@ def line_chart(
     """
     values = [value for line in lines for _, value in line.points if math.isfinite(value)]
     keys = [(line.colour, f"{line.name}, {unit}") for line in lines]
-    low, high, step = value_axis([*values, *([limit[1]] if limit else [])])
+    values += [limit[1]] if limit else []
+    ticks = axis_ticks(min(values, default=0.0), max(values, default=1.0))
+    low, high, step = ticks[0], ticks[-1], ticks[1] - ticks[0]
     paths = [(f"line {line.colour}", _path(line, low, high)) for line in lines]
     if limit is not None:
         y = TALL * (1 - (limit[1] - low) / (high - low))
         paths.insert(0, ("limit", f"M0 {y:.2f}H1000"))
         keys.append(("limit", limit[0]))
-    ticks = round((high - low) / step)
-    up = (AxisTick(n / ticks, tick_text(low + n * step, step)) for n in range(ticks + 1))
+    up = (AxisTick(n / (len(ticks) - 1), tick_text(one, step)) for n, one in enumerate(ticks))
     return Chart(
         alt=alt,
         wide=1000.0,
@@ -157,34 +158,12 @@ def thinned(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
     return kept
 
 
-def count_step(most: float) -> int:
-    """A whole step that cuts `most` into at most three parts.
+def axis_ticks(low: float, high: float, whole: bool = False) -> Sequence[float]:
+    """A few round values, evenly apart, the first and last of which hold what is drawn."""
+    from matplotlib.ticker import MaxNLocator
 
-    Examples
-    --------
-    >>> [count_step(n) for n in (1, 4, 9, 37, 512)]
-    [1, 2, 5, 20, 200]
-    """
-    size = int(10 ** math.floor(math.log10(max(most, 1))))
-    return next(step for step in (size, 2 * size, 5 * size, 10 * size) if most / step <= 3)
-
-
-def value_axis(values: Sequence[float]) -> tuple[float, float, float]:
-    """Lowest, highest and step of an axis that holds all values.
-
-    Examples
-    --------
-    >>> value_axis([11.2, 12.9])
-    (11.0, 13.0, 0.5)
-    """
-    low, high = min(values, default=0.0), max(values, default=1.0)
-    wide = max(high - low, 1e-6 * max(abs(low), abs(high)), 0.1)
-    size = 10.0 ** math.floor(math.log10(wide))
-    step = next(s for s in (0.2 * size, 0.5 * size, size, 2 * size) if wide / s <= 4.5 or s > size)
-    first = step * math.floor(low / step + 1e-9)
-    last = step * math.ceil(high / step - 1e-9)
-    last = max(last, first + step)
-    return round(first, 6), round(last, 6), round(step, 6)
+    locator = MaxNLocator(4, steps=[1, 2, 5, 10], integer=whole)
+    return locator.tick_values(low, max(high, low + LEAST_SPAN))
 
 
 def tick_text(value: float, step: float) -> str:
