@@ -6,7 +6,7 @@ import base64
 import json
 import math
 import re
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -25,6 +25,7 @@ from callresp.field.statistics import statistics_of
 from callresp.plots import charts, dial_picture
 from callresp.plots import report as pages
 from callresp.plots.dial import dial_for
+from callresp.scout.sun import Site
 from callresp.verbs.report import command
 
 
@@ -43,7 +44,7 @@ def parsed(html: str) -> ElementTree.Element:
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, ElementTree.Element, str]:
     log = whole_day(tmp_path_factory.mktemp("told") / "carr.log", hours=5.0)
-    status, _ = report(log, "--title", "Carr & <Moor>", "--sunrise", "05:12", "--sunset", "20:58")
+    status, _ = report(log, "--title", "Carr & <Moor>", "--site", "54.2,-2.8")
     assert status == 1, "a fault is in the log"
     html = log.with_name("carr.report.html").read_text(encoding="utf-8")
     return log, parsed(html), html
@@ -203,8 +204,7 @@ def test_notes_left_out_are_counted_and_no_rows(tmp_path: Path) -> None:
 def test_mistakes_are_told(tmp_path: Path) -> None:
     log = whole_day(tmp_path / "carr.log", hours=0.1)
     for words, text in (
-        (["--sunrise", "05:12"], "only one of"),
-        (["--sunrise", "5.12", "--sunset", "21:00"], "not a time of day"),
+        (["--site", "north"], "are no coordinates"),
         (["--picture", "carr.jpg"], "the picture is a PNG"),
         (["-o", str(log)], "would write over"),
         (["--palette", "nobody"], "nobody"),
@@ -239,17 +239,13 @@ def test_thinning_keeps_gaps() -> None:
 
 
 def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
-    sun = dial_picture.Sun(
-        datetime.fromisoformat("2026-05-12T05:12:00+01:00"),
-        datetime.fromisoformat("2026-05-12T20:58:00+01:00"),
-    )
     with FieldLog(tmp_path / "long.log") as log:
         writer = Writer(log, START)
         for hour in range(40):
             writer.phrase(3600.0 * hour + 5)
     day = read_day(tmp_path / "long.log")
     _, second = dial_picture.dials(day)
-    dial_picture.draw_dial(tmp_path / "dial.png", day, second, None, "", sun)
+    dial_picture.draw_dial(tmp_path / "dial.png", day, second, None, "", Site(54.2, -2.8))
     with Image.open(tmp_path / "dial.png") as picture:
         drawn = picture.convert("RGB")
 

@@ -38,13 +38,13 @@ def full_scale_db(full_scale: float | None, calibration: Path | None) -> float |
     return load_calibration(calibration).offset_db
 
 
-def time_of_day(option: str, text: str, example: str) -> time:
+def time_of_day(option: str, text: str) -> time:
     """A time of day as it is typed."""
     try:
         return time.fromisoformat(text).replace(tzinfo=None)
     except ValueError:
         raise UserError(
-            f"'{text}' is not a time of day", where=option, remedy=f"write it like {example}"
+            f"'{text}' is not a time of day", where=option, remedy="write it like 04:30"
         ) from None
 
 

@@ -124,7 +124,7 @@ def _spell(day: FieldDay, from_: str | None, to: str | None) -> FieldDay:
 
 def _since_start(option: str, text: str, day: FieldDay, after_s: float) -> float:
     """The first moment of the day at that time that is not before `after_s`."""
-    clock = options.time_of_day(option, text, "04:30")
+    clock = options.time_of_day(option, text)
     moment = datetime.combine(day.start.date(), clock, day.start.tzinfo)
     while (moment - day.start).total_seconds() <= after_s - (1 if option == "--from" else 0):
         moment += timedelta(days=1)

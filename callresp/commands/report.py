@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import tempfile
-from datetime import datetime
 from pathlib import Path
 
 import click
 import msgspec
 
-from callresp.commands import options, ui
+from callresp.commands import ui
 from callresp.errors import UserError
 from callresp.field.day import FieldDay
 from callresp.field.day_reader import read_day
@@ -20,8 +19,8 @@ from callresp.io.wording import counted, lasting, watt_hours
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plots import dial_picture
-from callresp.plots.dial_picture import Sun
 from callresp.plots.report import report_page
+from callresp.scout.sun import Site
 
 
 def run(
@@ -30,8 +29,7 @@ def run(
     picture: Path | None,
     title: str | None,
     palette: str | None,
-    sunrise: str | None,
-    sunset: str | None,
+    site: Site | None,
     as_json: bool,
 ) -> None:
     """Tell a day in the field: one page that opens offline, and a picture to hang up."""
@@ -50,9 +48,7 @@ def run(
         ui.emit({"log": str(log), **msgspec.to_builtins(figures)})
     else:
         machine = _palette(palette, day)
-        _write(
-            day, figures, machine, title or log.stem, _sun(sunrise, sunset, day), output, picture
-        )
+        _write(day, figures, machine, title or log.stem, site, output, picture)
         print_summary(figures)
         for step in day.clock_steps:
             ui.warn(f"{day.moment(step.at_s):%-d %B %Y, %H:%M}: {step.text}")
@@ -65,7 +61,7 @@ def _write(
     figures: DayStatistics,
     machine: Palette | None,
     title: str,
-    sun: Sun | None,
+    site: Site | None,
     output: Path,
     picture: Path,
 ) -> None:
@@ -77,7 +73,7 @@ def _write(
         for number, stretch in enumerate(stretches):
             dials.append(Path(folder) / f"dial-{number}.png")
             dial_picture.draw_dial(
-                dials[-1], day, stretch, machine, title if number == 0 else "", sun
+                dials[-1], day, stretch, machine, title if number == 0 else "", site
             )
             advance(0.8 * (number + 1) / len(stretches))
         write_text(output, report_page(day, figures, dials, title, machine))
@@ -96,20 +92,6 @@ def _palette(named: str | None, day: FieldDay) -> Palette | None:
     if not same:
         ui.warn(f"palette '{names}' was changed since that day")
     return machine
-
-
-def _sun(sunrise: str | None, sunset: str | None, day: FieldDay) -> Sun | None:
-    if sunrise is None and sunset is None:
-        return None
-    if sunrise is None or sunset is None:
-        raise UserError("only one of --sunrise and --sunset", remedy="give both, or neither")
-    rise, down = (
-        datetime.combine(
-            day.start.date(), options.time_of_day(option, text, "05:12"), day.start.tzinfo
-        )
-        for option, text in (("--sunrise", sunrise), ("--sunset", sunset))
-    )
-    return Sun(rise, down)
 
 
 def print_summary(figures: DayStatistics) -> None:

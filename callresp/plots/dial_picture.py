@@ -47,6 +47,7 @@ from callresp.plots.style import (
     line,
     outline,
 )
+from callresp.scout.sun import Site, sun_day
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -294,14 +295,6 @@ def _corners(axes: Axes, title: str, palette: Palette | None) -> None:
         label(axes, right, 1.22, f"answered by {palette.name}", 9, MUTED, ha="right")
 
 
-@dataclass(frozen=True, slots=True)
-class Sun:
-    """Sunrise and sunset of the place, to shade the night."""
-
-    rise: datetime
-    set: datetime
-
-
 def dials(day: FieldDay) -> list[tuple[float, float]]:
     """The stretches of a day that a dial each can hold; the last `DIALS_MAX` of them."""
     count = max(math.ceil(day.duration_s / DIAL_S), 1)
@@ -315,7 +308,7 @@ def draw_dial(
     stretch: tuple[float, float],
     palette: Palette | None,
     title: str,
-    sun: Sun | None,
+    site: Site | None,
 ) -> None:
     """Draw a stretch of a day as a round score.
 
@@ -331,8 +324,8 @@ def draw_dial(
         The machine, for its strikers' order; `None` where it is not known.
     title
         At the top.
-    sun
-        Sunrise and sunset, where the place is known.
+    site
+        Where it stood, to shade the night; `None` where that is not known.
 
     Raises
     ------
@@ -345,7 +338,10 @@ def draw_dial(
     answered = {note.heard_phrase for note in answers}
     told = (counted(len(calls), "call"), f"{len(answered):,} answered")
     start = day.moment(from_s)
-    rise, down = _of_that_day(sun, start)
+    rise = down = None
+    if site is not None and start.tzinfo is not None:
+        sun = sun_day(site, start.date(), start.tzinfo)
+        rise, down = sun.sunrise, sun.sunset
     lasted_s = max(to_s - from_s, 1.0)
     draw_day(path, calls, answers, start, lasted_s, palette, title, rise, down, told)
 
@@ -364,10 +360,3 @@ def hang(path: Path, dials: Sequence[Path]) -> None:
         whole.paste(one, (0, high * number))
     with whole_file(path) as part:
         whole.save(part, "PNG")
-
-
-def _of_that_day(sun: Sun | None, start: datetime) -> tuple[datetime | None, datetime | None]:
-    if sun is None:
-        return None, None
-    days = timedelta(days=(start.date() - sun.rise.date()).days)
-    return sun.rise + days, sun.set + days

@@ -14,8 +14,7 @@ from callresp.verbs.options import PATH
 @click.option("--picture", type=PATH, help="Picture to write (PNG); else beside the page.")
 @click.option("--title", help="Of the place or the day; else the log's name.")
 @options.own_palette("log's")
-@click.option("--sunrise", metavar="HH:MM", help="With --sunset: shade the night.")
-@click.option("--sunset", metavar="HH:MM")
+@options.site
 @options.json("Print one JSON object; write no file.")
 def command(**given: object) -> None:
     """Tell a day in the field: one page that opens offline, and a picture to hang up.
@@ -24,12 +23,12 @@ def command(**given: object) -> None:
     temperatures, faults and remarks, why calls were not answered, latencies
     and lost sound, and a round score of the whole day. A log that was cut, or
     that is still being written, is told as far as it goes. With --json only the
-    figures are printed. Status 1 when the log holds faults.
+    figures are printed; with --site the night is shaded. Status 1 when the log holds faults.
 
     \b
     Examples:
       callresp report carr.log                 writes carr.report.html and .png
-      callresp report carr.log --title "Hollin Carr" --sunrise 05:12 --sunset 20:58
+      callresp report carr.log --title "Hollin Carr" --site 54.2,-2.8
       callresp report carr.log --json | jq .unanswered
     """
     options.call("report.run", given)
