@@ -419,6 +419,13 @@ def test_an_audition_says_its_measures_in_a_line() -> None:
         "mine", 3, 1, 7.5,
     )  # fmt: skip
     assert row["answered_share"] == 0.5
+    assert one.caption() == (
+        "mine:  answers 50%, overlap 25%, 12 strokes a minute, contour 0.88,"
+        " call picked 70% (31% by chance), 1 dropped"
+    )
+    bare = msgspec.structs.replace(METRICS, contour=None, picked=None)
+    plain = Audition("mine", reply, make_plan(reply, FETTLE), bare, None)
+    assert plain.caption() == "mine:  answers 50%, overlap 25%, 12 strokes a minute"
 
 
 def test_an_audition_is_by_the_seed_that_is_asked() -> None:

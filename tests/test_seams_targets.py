@@ -73,6 +73,7 @@ OVER = [
     ("export", "dawn.plan.jsonl", "-o", "dawn.heard.jsonl"),
     ("stream", "dawn.plan.jsonl", "--port", "simulated", "--log", "dawn.plan.jsonl"),
     ("stream", "dawn.plan.jsonl", "--port", "simulated", "--board-log", "dawn.plan.jsonl"),
+    ("audition", "dawn.heard.jsonl", "-o", "dawn.heard.jsonl"),
     ("compare", "dawn.wav", "-o", "dawn.wav"),
     ("calibrate", "dawn.wav", "--level", "94", "-o", "dawn.wav"),
     ("sheet", "mine.toml", "-o", "mine.toml"),

@@ -68,6 +68,7 @@ class Room:
 
 PLAN_TESTS = (
     "test_plan_*.py",
+    "test_rehearse_auditions.py",
     "test_wiring_page.py",
     "test_play.py",
 )

@@ -12,6 +12,7 @@ from callresp.io.score import HeardScore
 from callresp.io.score_files import read_heard
 from callresp.palette.files import load_palette
 from callresp.plan.auditions import Audition, audition, swept
+from callresp.plots.auditions import AuditionRow, draw_auditions
 from callresp.reply.rules import load_rules
 from callresp.synthesis.mixing import FOR_LISTENING
 from callresp.synthesis.mixing import mix as mix_down
@@ -25,9 +26,12 @@ def run(
     sweep: str | None,
     steps: int,
     mix: bool,
+    picture: Path | None,
     as_json: bool,
 ) -> None:
     """Hear several rule sets on one recording, side by side."""
+    if picture is not None:
+        ui.target(picture, source, palette, *rules, writes="picture")
     machine = load_palette(palette)
     names = rules or tuple(shipped("rules"))
     if sweep:
@@ -42,6 +46,9 @@ def run(
             advance(number / len(tried))
     if mix:
         _mixes(source, recording, auditions)
+    if picture is not None:
+        rows = [AuditionRow(one.caption(), one.reply, one.checked) for one in auditions]
+        draw_auditions(picture, heard, rows, open_recording(recording) if recording else None)
     if as_json:
         for one in auditions:
             ui.emit(one.row())
@@ -50,6 +57,8 @@ def run(
         ui.say(line)
     if sweep and all(one.reply.notes == auditions[0].reply.notes for one in auditions):
         ui.look(f"{sweep} makes no difference here: every value gives the same replies")
+    if picture is not None:
+        ui.say(f"wrote {picture}")
 
 
 def _heard(source: Path) -> tuple[HeardScore, Path | None]:

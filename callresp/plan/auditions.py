@@ -44,6 +44,23 @@ class Audition:
             "battery_hours": self.battery_hours,
         }
 
+    def caption(self) -> str:
+        """The label with the measures, as a line for the picture."""
+        row = self.row()
+        parts = [
+            f"answers {row['answered_share']:.0%}",
+            f"overlap {row['overlap_share']:.0%}",
+            f"{row['strokes_per_minute']:.0f} strokes a minute",
+        ]
+        if row["contour"] is not None:
+            parts.append(f"contour {row['contour']:.2f}")
+        if row.get("picked") is not None:
+            by_chance = f"{row['picked_chance']:.0%} by chance"
+            parts.append(f"call picked {row['picked']:.0%} ({by_chance})")
+        if row["dropped"]:
+            parts.append(f"{row['dropped']} dropped")
+        return f"{self.label}:  {', '.join(parts)}"
+
 
 def audition(
     label: str, heard: HeardScore, machine: Palette, rules: RuleSet, seed: int | None

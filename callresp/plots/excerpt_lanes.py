@@ -11,6 +11,7 @@ fast, strewn with grains.
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -37,11 +38,27 @@ if TYPE_CHECKING:
 LANE_IN = 0.36
 
 
+@dataclass(frozen=True, slots=True)
+class LaneSizes:
+    """Sizes on a lane: of names and figures in points, and of marks as a share of the usual."""
+
+    name: float = 8.5
+    pitch: float = 6.3
+    count: float = 7.5
+    marks: float = 1.0
+
+
+FULL_SIZE = LaneSizes()
+# For several machines' lanes on one page.
+SMALL_SIZE = LaneSizes(6.6, 5.2, 6.2, 0.5)
+
+
 def draw_lanes(
     axes: Axes,
     palette: Palette,
     shown: Excerpt,
     colours: dict[str, str],
+    sizes: LaneSizes = FULL_SIZE,
 ) -> None:
     """Draw all lanes; the y axis counts them from the top.
 
@@ -53,35 +70,35 @@ def draw_lanes(
     rows = {item.name: index + 0.5 for index, item in enumerate(order)}
     counts = lane_counts(shown)
     for item in order:
-        _lane(axes, item, rows[item.name], counts[item.name])
+        _lane(axes, item, rows[item.name], counts[item.name], sizes)
     for turn in shown.turns:
-        _turn(axes, turn, rows[turn.instrument], shown)
+        _turn(axes, turn, rows[turn.instrument], shown, sizes)
     for mark in shown.marks:
         _decay(axes, mark, rows[mark.instrument], colours.get(shown.voice_of(mark), DARK))
     for back in shown.returns:
-        _return(axes, back, rows[back.stroke.instrument])
+        _return(axes, back, rows[back.stroke.instrument], sizes)
     if begun := shown.begun():
         axes.scatter(
             [mark.at_s for mark in begun],
             [rows[mark.instrument] for mark in begun],
-            s=[marker_area(mark.force) for mark in begun],
+            s=[sizes.marks * marker_area(mark.force) for mark in begun],
             c=[colours.get(shown.voice_of(mark), DARK) for mark in begun],
             edgecolors=BACKGROUND,
-            linewidths=0.7,
+            linewidths=0.7 * sizes.marks,
             zorder=5,
         )
-    _changes(axes, shown, rows)
+    _changes(axes, shown, rows, sizes)
 
 
-def _lane(axes: Axes, item: Striker | Turner, y: float, count: int) -> None:
+def _lane(axes: Axes, item: Striker | Turner, y: float, count: int, sizes: LaneSizes) -> None:
     axes.axhline(y, color=GRID, lw=0.7, zorder=0.5)
     below: str = item.kind if item.kind not in item.name else ""
     if isinstance(item, Striker) and item.pitch_hz is not None:
         below = pitch_name(item.pitch_hz)
         below += " ct" if " " in below else ""
-    side_label(axes, -0.012, y - (0.14 if below else 0.0), item.name, 8.5)
-    side_label(axes, -0.012, y + 0.24, below, 6.3, MUTED)
-    side_label(axes, 1.007, y, f"{count}" if count else "–", 7.5, MUTED)
+    side_label(axes, -0.012, y - (0.14 if below else 0.0), item.name, sizes.name)
+    side_label(axes, -0.012, y + 0.24, below, sizes.pitch, MUTED)
+    side_label(axes, 1.007, y, f"{count}" if count else "–", sizes.count, MUTED)
 
 
 def _decay(axes: Axes, mark: StrokeMark, y: float, colour: str) -> None:
@@ -97,9 +114,9 @@ def _decay(axes: Axes, mark: StrokeMark, y: float, colour: str) -> None:
         line(axes, [end_s, end_s], [y - stop, y + stop], colour, 1.5, zorder=3)
 
 
-def _return(axes: Axes, back: ReturnMark, y: float) -> None:
+def _return(axes: Axes, back: ReturnMark, y: float, sizes: LaneSizes) -> None:
     top = y if back.joined else y + 0.24
-    width = 1.4 if back.joined else 1.0
+    width = (1.4 if back.joined else 1.0) * sizes.marks
     line(axes, [back.at_s, back.at_s], [top, y + 0.42], DARK, width, alpha=back.ink, zorder=4)
 
 
@@ -108,7 +125,7 @@ def marker_area(force: float) -> float:
     return 9.0 + 55.0 * force
 
 
-def _turn(axes: Axes, turn: TurnMark, y: float, shown: Excerpt) -> None:
+def _turn(axes: Axes, turn: TurnMark, y: float, shown: Excerpt, sizes: LaneSizes) -> None:
     time_s = np.array([point[0] for point in turn.curve])
     tall = np.array([point[1] for point in turn.curve]) * 0.36
     axes.fill_between(time_s, y - tall, y + tall, color=DARK, alpha=0.14, lw=0, zorder=2)
@@ -119,22 +136,25 @@ def _turn(axes: Axes, turn: TurnMark, y: float, shown: Excerpt) -> None:
     height = np.interp(at, time_s, tall)
     keep = height > 0.02
     offset = rng.uniform(-1, 1, count) * height
-    axes.scatter(at[keep], (y + offset)[keep], s=1.6, c=DARK, linewidths=0, alpha=0.8, zorder=3)
+    axes.scatter(
+        at[keep], (y + offset)[keep], s=1.6 * sizes.marks, c=DARK, linewidths=0, alpha=0.8, zorder=3
+    )
 
 
-def _changes(axes: Axes, shown: Excerpt, rows: dict[str, float]) -> None:
+def _changes(axes: Axes, shown: Excerpt, rows: dict[str, float], sizes: LaneSizes) -> None:
     """A cross where a note was dropped, a ring about one that was changed."""
     starts = {mark.reply: mark.at_s for mark in shown.marks if mark.reply is not None}
+    scale = float(np.sqrt(sizes.marks))
     for change, lane in shown.changes:
         at_s = starts.get(change.reply, change.at_s)
         if lane not in rows or not shown.from_s <= at_s <= shown.to_s:
             continue
         if change.change == "dropped":
-            edge = {"mew": 1.5, "color": CHANGED, "zorder": 7}
-            dot(axes, change.at_s, rows[lane], "x", 5.5, **edge)
+            edge = {"mew": 1.5 * scale, "color": CHANGED, "zorder": 7}
+            dot(axes, change.at_s, rows[lane], "x", 5.5 * scale, **edge)
         else:
             edge = {"mfc": "none", "mec": CHANGED, "mew": 1.0, "zorder": 6}
-            dot(axes, at_s, rows[lane], "o", 12.5, **edge)
+            dot(axes, at_s, rows[lane], "o", 12.5 * scale, **edge)
 
 
 def lane_counts(shown: Excerpt) -> Counter[str]:

@@ -16,6 +16,7 @@ from callresp.verbs.options import PATH
 @click.option("--sweep", metavar="KEY=A..B", help="Try one setting of the first rule set instead.")
 @options.whole("--steps", (2, 50), default=5)
 @click.option("--mix", is_flag=True, help="Write a rehearsal mix of each beside the recording.")
+@click.option("-o", "--picture", type=PATH, help="Draw them side by side (.png, .svg or .pdf).")
 @options.json("One JSON object an audition.")
 def command(**given: object) -> None:
     """Hear several rule sets on one recording, side by side.
@@ -27,7 +28,7 @@ def command(**given: object) -> None:
     \b
     Examples:
       callresp audition dawn.wav
-      callresp audition dawn.heard.jsonl --rules shadow --rules mine.toml --mix
+      callresp audition dawn.heard.jsonl --rules shadow --rules mine.toml -o two.png --mix
       callresp audition dawn.heard.jsonl --rules answer --sweep rule.1.stretch=0.5..3
     """
     options.call("audition.run", given)
