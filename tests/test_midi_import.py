@@ -18,7 +18,6 @@ from callresp.io.score_files import read_reply, write_reply
 from callresp.midi.file import write_midi
 from callresp.midi.imported import import_midi, obstacles_in_plan
 from callresp.midi.keymap import KeyMap, force_for
-from callresp.midi.notes import Tuning
 from callresp.midi.tuning import hz_of, key_of
 from callresp.palette.files import fingerprint, load_palette
 from callresp.palette.model import MidiKey, Palette
@@ -40,8 +39,7 @@ def key(
     return on, mido.Message("note_off", note=note, time=length, channel=channel)
 
 
-@pytest.mark.parametrize("tuning", ["bend", "mts"])
-def test_import_of_export_is_the_same_score(tmp_path: Path, tuning: Tuning) -> None:
+def test_import_of_export_is_the_same_score(tmp_path: Path) -> None:
     rng = random.Random(5)
     for _ in range(25):
         palette = random_palette(rng)
@@ -50,7 +48,7 @@ def test_import_of_export_is_the_same_score(tmp_path: Path, tuning: Tuning) -> N
         if not asked.notes:
             continue
         path = tmp_path / "x.mid"
-        write_midi(path, reply=asked, palette=palette, tuning=tuning)
+        write_midi(path, reply=asked, palette=palette)
         back = import_midi(path, palette).reply
         by_name = {name: [n for n in asked.notes if n.instrument == name] for name in names}
         for name, wanted in by_name.items():
@@ -62,10 +60,7 @@ def test_import_of_export_is_the_same_score(tmp_path: Path, tuning: Tuning) -> N
         assert back.header.palette == palette.name
 
 
-@pytest.mark.parametrize("tuning", ["bend", "mts"])
-def test_a_plan_that_was_exported_and_imported_strikes_alike(
-    tmp_path: Path, tuning: Tuning
-) -> None:
+def test_a_plan_that_was_exported_and_imported_strikes_alike(tmp_path: Path) -> None:
     palette = load_palette("fettle")
     rng = random.Random(11)
     for _ in range(10):
@@ -78,7 +73,7 @@ def test_a_plan_that_was_exported_and_imported_strikes_alike(
             )
         plan = make_plan(ReplyScore(header=ReplyHeader(), notes=tuple(notes)), palette)
         path = tmp_path / "x.mid"
-        write_midi(path, plan=plan.plan, palette=palette, tuning=tuning)
+        write_midi(path, plan=plan.plan, palette=palette)
         again = make_plan(import_midi(path, palette).reply, palette)
         assert len(again.plan.strikes) == len(plan.plan.strikes)
         order = [sorted(p.plan.strikes, key=lambda s: (s.channel, s.at_s)) for p in (plan, again)]
@@ -95,17 +90,15 @@ def test_strikers_of_one_pitch_are_told_apart_in_one_track(tmp_path: Path) -> No
     twin = msgspec.structs.replace(rest[0], pitch_hz=first.pitch_hz)
     palette = msgspec.structs.replace(palette, striker=(first, twin, *rest[1:]))
     notes = tuple(reply_note(n, n / 2, None, item.name) for n, item in enumerate(palette.striker))
-    for tuning in ("bend", "mts"):
-        path = tmp_path / f"{tuning}.mid"
-        reply = ReplyScore(header=ReplyHeader(), notes=notes)
-        write_midi(path, reply=reply, palette=palette, tuning="mts" if tuning == "mts" else "bend")
-        one = mido.MidiFile(type=0, ticks_per_beat=1920)
-        one.tracks.append(mido.merge_tracks(mido.MidiFile(path).tracks))
-        one.tracks[0] = mido.MidiTrack(m for m in one.tracks[0] if m.type != "track_name")
-        one.save(path)
-        back = import_midi(path, palette)
-        assert [n.instrument for n in back.reply.notes] == [n.instrument for n in notes]
-        assert back.obstacles == ()
+    path = tmp_path / "x.mid"
+    write_midi(path, reply=ReplyScore(header=ReplyHeader(), notes=notes), palette=palette)
+    one = mido.MidiFile(type=0, ticks_per_beat=1920)
+    one.tracks.append(mido.merge_tracks(mido.MidiFile(path).tracks))
+    one.tracks[0] = mido.MidiTrack(m for m in one.tracks[0] if m.type != "track_name")
+    one.save(path)
+    back = import_midi(path, palette)
+    assert [n.instrument for n in back.reply.notes] == [n.instrument for n in notes]
+    assert back.obstacles == ()
 
 
 def test_keys_go_by_table_then_by_name_then_by_drum_key_then_by_pitch() -> None:

@@ -123,10 +123,7 @@ def test_live_midi_without_its_package_is_told(job: Path, monkeypatch: pytest.Mo
         run(rehearse, job, "--midi-port", "Synth")
 
 
-@pytest.mark.parametrize(("tuning", "kind"), [("bend", "pitchwheel"), ("mts", "sysex")])
-def test_live_midi_plays_the_plan(
-    job: Path, monkeypatch: pytest.MonkeyPatch, tuning: str, kind: str
-) -> None:
+def test_live_midi_plays_the_plan(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     sent: list[Any] = []
 
     class Port:
@@ -147,10 +144,9 @@ def test_live_midi_plays_the_plan(
 
     monkeypatch.setattr(mido, "Backend", Backend)
     monkeypatch.setattr("callresp.midi.out._wait_until", lambda *given: None)
-    words = ("--midi-port", "Ours", "--virtual", "--from", 0.2, "--tuning", tuning)
-    done = run(rehearse, job, *words)
+    done = run(rehearse, job, "--midi-port", "Ours", "--virtual", "--from", 0.2)
     assert "played 5 notes on Ours" in done.stdout, "three heard, two struck"
-    assert any(message.type == kind for message in sent[:-1])
+    assert any(message.type == "pitchwheel" for message in sent[:-1])
     assert sent[-1] == "closed"
 
 
@@ -163,7 +159,7 @@ def test_export_adds_the_heard_score_beside_a_plan(job: Path) -> None:
 
 
 def test_export_of_one_alone(job: Path) -> None:
-    told = json.loads(run(export, job, "--alone", "--tuning", "mts", "--json").stdout)
+    told = json.loads(run(export, job, "--alone", "--json").stdout)
     assert told["tracks"] == ["reply: tube 1"]
     told = json.loads(
         run(export, job.with_name("x.heard.jsonl"), "-o", job.with_name("h.mid"), "--json").stdout

@@ -11,7 +11,6 @@ from callresp.io.place import Echo, read_place
 from callresp.io.score_files import read_heard, read_reply
 from callresp.io.wording import counted
 from callresp.midi.file import tracks_of, write_midi
-from callresp.midi.notes import Tuning
 from callresp.midi.out import play
 from callresp.midi.ports import open_port
 from callresp.plan.files import read_plan
@@ -39,7 +38,7 @@ def run_rehearse(**given: object) -> None:
     plan = asked.plan
     job = load_job(plan, asked.palette, asked.recording, asked.heard, asked.reply)
     if asked.midi_port is not None:
-        _play(job, asked.midi_port, asked.virtual, asked.from_s or 0.0, asked.tuning)
+        _play(job, asked.midi_port, asked.virtual, asked.from_s or 0.0)
         return
     read = (plan, job.recording, asked.heard, asked.reply, asked.palette)
     output = ui.target(asked.output or sibling(plan, ".rehearsal.wav"), *read, writes="sound file")
@@ -88,7 +87,6 @@ class RehearseOptions:
     loudness: float
     midi_port: str | None
     virtual: bool
-    tuning: Tuning
     as_json: bool
 
 
@@ -158,8 +156,8 @@ def _print_summary(job: Job, mixed: MixReport) -> None:
     ui.warn(HEARING_CAUTION)
 
 
-def _play(job: Job, name: str, virtual: bool, from_s: float, tuning: Tuning) -> None:
-    tracks = tracks_of(job.heard, job.reply, job.plan, job.palette, tuning)
+def _play(job: Job, name: str, virtual: bool, from_s: float) -> None:
+    tracks = tracks_of(job.heard, job.reply, job.plan, job.palette)
     port = open_port(name, virtual)
     try:
         with ui.progress(f"playing on {name}") as advance:
@@ -173,7 +171,6 @@ def run_export(
     scores: tuple[Path, ...],
     output: Path | None,
     palette: str | None,
-    tuning: Tuning,
     alone: bool,
     as_json: bool,
 ) -> None:
@@ -205,7 +202,6 @@ def run_export(
         reply=reply,
         plan=plan,
         palette=machine,
-        tuning=tuning,
     )
     if as_json:
         ui.emit(asdict(done))

@@ -186,7 +186,7 @@ def _voices(palette: Palette) -> dict[str, _Voice]:
     found = {}
     items: list[Striker | Turner] = [*palette.striker, *palette.turner]
     sounding = [SoundingNote(0.0, 1.0, item, 0.0) for item in items]
-    for item, track in zip(items, reply_tracks(sounding, palette, "bend"), strict=True):
+    for item, track in zip(items, reply_tracks(sounding, palette), strict=True):
         messages = [message for _, _, message in sorted(track.events, key=lambda e: e[:2])]
         on = next(message for message in messages if message.type == "note_on")
         setup = tuple(m for m in messages if m.type not in ("note_on", "note_off"))

@@ -27,7 +27,6 @@ from callresp.io.score import HeardScore, ReplyScore
 from callresp.midi.notes import (
     LOUDEST,
     Track,
-    Tuning,
     heard_tracks,
     played_notes,
     reply_tracks,
@@ -54,7 +53,6 @@ class MidiWritten:
     heard_notes: int
     reply_notes: int
     length_s: float
-    tuning: str
 
 
 def tracks_of(
@@ -62,7 +60,6 @@ def tracks_of(
     reply: ReplyScore | None,
     plan: Plan | None,
     palette: Palette | None,
-    tuning: Tuning = "bend",
 ) -> list[Track]:
     """The tracks of what is given; a plan goes before the reply it was made from.
 
@@ -72,8 +69,6 @@ def tracks_of(
         What is to be told; at least one of them.
     palette
         The machine of the reply or plan.
-    tuning
-        How the strikers' own pitches are reached: ``"bend"`` or ``"mts"``.
 
     Returns
     -------
@@ -89,7 +84,7 @@ def tracks_of(
         raise UserError("nothing to export", remedy="give a heard score, a reply or a plan")
     tracks: list[Track] = []
     if heard is not None:
-        used = striker_channels(palette, tuning) if (reply or plan) else 0
+        used = striker_channels(palette) if (reply or plan) else 0
         tracks += heard_tracks(heard, used)
     if reply is None and plan is None:
         return tracks
@@ -100,7 +95,7 @@ def tracks_of(
     else:
         assert reply is not None
         notes = requested_notes(reply, palette)
-    return tracks + reply_tracks(notes, palette, tuning)
+    return tracks + reply_tracks(notes, palette)
 
 
 def write_midi(
@@ -109,7 +104,6 @@ def write_midi(
     reply: ReplyScore | None = None,
     plan: Plan | None = None,
     palette: Palette | None = None,
-    tuning: Tuning = "bend",
 ) -> MidiWritten:
     """Write heard notes and replies as a Standard MIDI File, whole or not at all.
 
@@ -123,19 +117,14 @@ def write_midi(
         What is asked of the machine, or better what it will play; of both, the
         plan is taken.
     palette
-        Needed with `reply` or `plan`.
-    tuning
-        How pitches off the tempered scale are reached: "bend" (pitch bend,
-        understood everywhere) or "mts" (MIDI Tuning Standard, exact to 0.003
-        cents; strikers then share a channel). Heard notes are bent in any case,
-        since they glide.
+        Needed with `reply` or `plan`; pitches off the tempered scale are reached by pitch bend.
 
     Raises
     ------
     UserError
         Nothing to write, no palette, or a folder that can't be written.
     """
-    tracks = tracks_of(heard, reply, plan, palette, tuning)
+    tracks = tracks_of(heard, reply, plan, palette)
     header = next(item.header for item in (heard, reply, plan) if item is not None)
     file = _file(tracks, header.recording, header.start)
     with whole_file(Path(path)) as part:
@@ -149,7 +138,6 @@ def write_midi(
         heard_notes=counts["heard"],
         reply_notes=counts["reply"],
         length_s=round(max((e[0] for t in tracks for e in t.events), default=0.0), 3),
-        tuning=tuning,
     )
 
 

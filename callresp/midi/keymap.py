@@ -43,11 +43,11 @@ class KeyMap:
         self._palette = palette
         items: list[Striker | Turner] = [*palette.striker, *palette.turner]
         self._named = {item.name.casefold(): item for item in items}
-        bend, mts = Seats(palette, "bend"), Seats(palette, "mts")
-        self._seats = {item.name: (bend.of(item), mts.of(item)) for item in items}
+        seats = Seats(palette)
+        self._seats = {item.name: seats.of(item) for item in items}
         self._drums: dict[int, Striker | Turner] = {}
         for item in items:
-            channel, key = self._seats[item.name][0]
+            channel, key = self._seats[item.name]
             if channel == PERCUSSION:
                 self._drums[key] = item
         for item in items:
@@ -92,7 +92,7 @@ class KeyMap:
 
         nearest = min(abs(off(striker)) for striker in self._pitched)
         near = [s for s in self._pitched if abs(off(s)) <= nearest + UNISON_CENTS]
-        seated = (s for s in near if (channel, key) in self._seats[s.name])
+        seated = (s for s in near if (channel, key) == self._seats[s.name])
         found = next(seated, near[0])
         return Played(found, off(found))
 

@@ -17,16 +17,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
 
 from callresp.io.score import HeardScore, Note, ReplyScore
 from callresp.midi.ports import MidiMessage
-from callresp.midi.tuning import bend_for, key_of, nearest_key, tuning_change
+from callresp.midi.tuning import bend_for, key_of, nearest_key
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.plan.model import Plan
 from callresp.synthesis.execution import execute, rings_until_s
-
-Tuning = Literal["bend", "mts"]
 
 PERCUSSION = 9
 MELODIC = tuple(channel for channel in range(16) if channel != PERCUSSION)
@@ -158,7 +155,7 @@ def _spell(turner: Turner, from_s: float, until_s: float, speed_rps: float) -> S
     return SoundingNote(from_s, until_s, turner, float(level_at(turner, speed_rps)))
 
 
-def reply_tracks(notes: Sequence[SoundingNote], palette: Palette, tuning: Tuning) -> list[Track]:
+def reply_tracks(notes: Sequence[SoundingNote], palette: Palette) -> list[Track]:
     """One track per striker or turner that plays, in the palette's order.
 
     Parameters
@@ -167,8 +164,6 @@ def reply_tracks(notes: Sequence[SoundingNote], palette: Palette, tuning: Tuning
         What plays.
     palette
         The machine.
-    tuning
-        How its pitches are reached: ``"bend"`` or ``"mts"``.
 
     Returns
     -------
@@ -178,7 +173,7 @@ def reply_tracks(notes: Sequence[SoundingNote], palette: Palette, tuning: Tuning
     loudest_db = max((note.level_db for note in notes), default=0.0)
     names = {note.instrument.name for note in notes}
     instruments: list[Striker | Turner] = [*palette.striker, *palette.turner]
-    seats = Seats(palette, tuning)
+    seats = Seats(palette)
     tracks = []
     for item in instruments:
         channel, key = seats.of(item)
@@ -195,22 +190,19 @@ def reply_tracks(notes: Sequence[SoundingNote], palette: Palette, tuning: Tuning
     return tracks
 
 
-def striker_channels(palette: Palette | None, tuning: Tuning) -> int:
+def striker_channels(palette: Palette | None) -> int:
     """How many melodic channels the palette's strikers take."""
     if palette is None:
         return 0
     pitched = sum(item.pitch_hz is not None for item in palette.striker)
-    if tuning == "mts":
-        return min(pitched, 1)
     return min(pitched, len(MELODIC) - HEARD_AT_LEAST)
 
 
 class Seats:
     """Which channel and key each instrument has; ask for them in the palette's order."""
 
-    def __init__(self, palette: Palette, tuning: Tuning) -> None:
-        self._tuning = tuning
-        self._many = max(striker_channels(palette, tuning), 1)
+    def __init__(self, palette: Palette) -> None:
+        self._many = max(striker_channels(palette), 1)
         self._pitched = [item.name for item in palette.striker if item.pitch_hz is not None]
         self._taken: set[tuple[int, int]] = {(PERCUSSION, SIDE_STICK)}
         self._seats: dict[str, tuple[int, int]] = {}
@@ -235,24 +227,18 @@ class Seats:
         )
 
     def prepare(self, track: Track, item: Striker | Turner) -> None:
-        """Program and tuning, at the start of the track."""
-        channel, key = self.of(item)
+        """Program and pitch bend, at the start of the track."""
+        channel, _ = self.of(item)
         if channel == PERCUSSION or not isinstance(item, Striker) or item.pitch_hz is None:
             return
         program = PROGRAM.get(item.kind, PROGRAM["bar"])
         track.add(0.0, PREPARE, "program_change", channel=channel, program=program)
-        if self._tuning == "mts":
-            # Registered parameter 3 chooses the tuning program that is then written to.
-            track.parameter(channel, 3, 0)
-            track.add(0.0, PREPARE, "sysex", data=tuning_change([(key, item.pitch_hz)]))
-        else:
-            track.parameter(channel, 0, STRIKER_BEND)
-            self._bend(track, item, 0.0)
+        track.parameter(channel, 0, STRIKER_BEND)
+        self._bend(track, item, 0.0)
 
     def before(self, track: Track, item: Striker | Turner, at_s: float) -> None:
         """Bend anew before a stroke where strikers must share a channel."""
-        shared = self._tuning == "bend" and len(self._pitched) > self._many
-        if shared and self.of(item)[0] != PERCUSSION:
+        if len(self._pitched) > self._many and self.of(item)[0] != PERCUSSION:
             self._bend(track, item, at_s)
 
     def _bend(self, track: Track, item: Striker | Turner, at_s: float) -> None:

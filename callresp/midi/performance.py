@@ -26,9 +26,10 @@ from heapq import merge
 from typing import NamedTuple
 
 from callresp.midi.smf import META, SYSEX, Smf
-from callresp.midi.tuning import BEND_MIDDLE, MTS_STEPS, hz_of
+from callresp.midi.tuning import BEND_MIDDLE, hz_of
 
 PEDAL, DATA_MSB, DATA_LSB, RPN_LSB, RPN_MSB = 64, 6, 38, 100, 101
+MTS_STEPS = 16384  # Of a semitone, in a single note tuning change.
 ALL_SOUND_OFF, RESET, ALL_NOTES_OFF = 120, 121, 123
 
 

@@ -121,14 +121,6 @@ calibration: Option = click.option(
 
 seed: Option = whole("--seed", (0, None), "Another seed than the rule set's own.")
 
-tuning: Option = click.option(
-    "--tuning",
-    type=click.Choice(["bend", "mts"]),
-    default="bend",
-    show_default=True,
-    help="Reach the strikers' pitches by pitch bend or by MIDI Tuning Standard.",
-)
-
 place: Option = click.option(
     "--place", type=PATH, help="What ask-place wrote: rules with 'echo' join its loudest return."
 )

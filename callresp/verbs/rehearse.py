@@ -37,7 +37,6 @@ from callresp.verbs.options import PATH
 )
 @click.option("--midi-port", metavar="NAME", help="Play it on a MIDI output instead.")
 @click.option("--virtual", is_flag=True, help="Make that MIDI output, for others to connect to.")
-@options.tuning
 @options.json()
 def rehearse_command(**given: object) -> None:
     """Render a plan beside its recording: the mix, and a picture if asked.
@@ -62,7 +61,6 @@ def rehearse_command(**given: object) -> None:
 @click.argument("scores", type=PATH, nargs=-1, required=True)
 @options.output("MIDI file to write; else beside the first score.")
 @options.own_palette("plan's or reply's")
-@options.tuning
 @click.option("--alone", is_flag=True, help="Only what is named: take nothing from beside it.")
 @options.json()
 def export_command(**given: object) -> None:
@@ -77,6 +75,6 @@ def export_command(**given: object) -> None:
     Examples:
       callresp export dawn.plan.jsonl                 writes dawn.mid, heard notes too
       callresp export dawn.heard.jsonl -o heard.mid
-      callresp export dawn.plan.jsonl --alone --tuning mts
+      callresp export dawn.plan.jsonl --alone
     """
     options.call("rehearse.run_export", given)
