@@ -121,6 +121,23 @@ def test_a_spell_is_mixed_over_silence_and_drawn(log: Path) -> None:
     assert log.with_name("carr.answer-anew.png").stat().st_size > 50_000
 
 
+@pytest.mark.parametrize(
+    ("words", "start", "duration_s"),
+    [
+        (["--from", "03:40", "--to", "03:50"], "03:40:00", 600.0),
+        (["--from", "03:30", "--to", "03:41"], "03:40:00", 60.0),
+        (["--from", "00:00", "--to", "23:59"], "03:40:00", 4320.0),
+        (["--from", "04:50", "--to", "00:10"], "04:50:00", 120.0),
+    ],
+)
+def test_a_spell_may_begin_before_the_day_and_end_after_it(
+    log: Path, words: list[str], start: str, duration_s: float
+) -> None:
+    found = replay(log, *words)
+    assert found["start"] == f"2026-05-12T{start}+01:00"
+    assert found["duration_s"] == pytest.approx(duration_s, abs=1.0)
+
+
 def test_its_own_answers_stand_beside_what_is_answered_anew(day: FieldDay) -> None:
     machine = load_palette("fettle")
     heard = heard_score(day)
@@ -135,6 +152,7 @@ def test_mistakes_are_told(log: Path, tmp_path: Path) -> None:
     for path, words, text in (
         (log, ["--from", "4.30"], "not a time of day"),
         (log, ["--from", "12:00"], "the day ended at"),
+        (log, ["--to", "03:30"], "the day began at 03:40"),
         (log, ["--rules", "nobody"], "nobody"),
         (log, ["-o", str(log)], "would write over"),
         (long, ["--mix"], "too long"),

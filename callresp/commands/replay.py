@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
 import msgspec
@@ -22,7 +22,7 @@ from callresp.field.replay import (
 from callresp.field.scores import heard_score
 from callresp.io.score import HeardScore
 from callresp.io.score_files import write_heard, write_reply
-from callresp.io.wording import counted, table
+from callresp.io.wording import counted, lasting, table
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plan.files import write_plan
@@ -113,22 +113,33 @@ def _spell(day: FieldDay, from_: str | None, to: str | None) -> FieldDay:
         return day
     from_s = 0.0 if from_ is None else _since_start("--from", from_, day, 0.0)
     to_s = day.duration_s if to is None else _since_start("--to", to, day, from_s)
-    if from_s >= day.duration_s:
-        raise UserError(
-            f"the day ended at {day.moment(day.duration_s):%H:%M}",
-            where="--from",
-            remedy="give a time within it",
-        )
     return cut_day(day, from_s, to_s)
 
 
 def _since_start(option: str, text: str, day: FieldDay, after_s: float) -> float:
-    """The first moment of the day at that time that is not before `after_s`."""
+    """The first moment at that time within the day and after `after_s`; else its begin or end."""
     clock = options.time_of_day(option, text)
     moment = datetime.combine(day.start.date(), clock, day.start.tzinfo)
-    while (moment - day.start).total_seconds() <= after_s - (1 if option == "--from" else 0):
-        moment += timedelta(days=1)
-    return (moment - day.start).total_seconds()
+    given_s = (moment - day.start).total_seconds()
+    # A log that began at 08:16:42 is one from 08:16 on.
+    begins = option == "--from" and -60 < given_s <= 0
+    next_s = 0.0 if begins else given_s
+    while next_s <= after_s and not begins:
+        next_s += 86400
+    if next_s < day.duration_s:
+        return next_s
+    if option == "--from" and given_s <= 0:
+        return 0.0
+    # Ten past eight is before a run of 08:16, ten past midnight after one of 23:50.
+    after = max(given_s, after_s) > 0 or next_s - day.duration_s < -given_s
+    if option == "--to" and after:
+        return day.duration_s
+    verb, at_s = ("ended", day.duration_s) if option == "--from" else ("began", 0.0)
+    raise UserError(
+        f"the day {verb} at {day.moment(at_s):%H:%M}",
+        where=option,
+        remedy="give a time within it",
+    )
 
 
 def _before_mixing(day: FieldDay, mix: bool, picture: bool) -> None:
@@ -207,7 +218,7 @@ ROWS = (
 def print_summary(heard: HeardScore, variants: list[Variant]) -> None:
     """Tell a person how the variants differ."""
     calls = len({note.phrase for note in heard.notes})
-    ui.say(f"{counted(calls, 'call')} in {heard.header.duration_s / 3600:.2f} h")
+    ui.say(f"{counted(calls, 'call')} in {lasting(heard.header.duration_s)}")
     cells = [["", *(one.figures.label for one in variants)]]
     for name, key, shape in ROWS:
         values = [getattr(one.figures, key) for one in variants]
