@@ -129,7 +129,7 @@ class FakeStream:
 
 def test_a_card_that_comes_and_goes(monkeypatch: pytest.MonkeyPatch) -> None:
     fake = FakeCard()
-    monkeypatch.setattr(sources, "_portaudio", lambda: fake)
+    monkeypatch.setattr(sources, "portaudio", lambda otherwise: fake)
     monkeypatch.setattr(sources, "RETRY_S", 0.0)
     told: list[Notice] = []
     card = SoundCard(report=told.append, clock=lambda: 0.0)
@@ -152,7 +152,7 @@ def test_a_card_that_comes_and_goes(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_time_without_a_card_counts_as_lost_sound(monkeypatch: pytest.MonkeyPatch) -> None:
     """Away for ten seconds: the engine's clock goes on by ten seconds."""
     fake = FakeCard()
-    monkeypatch.setattr(sources, "_portaudio", lambda: fake)
+    monkeypatch.setattr(sources, "portaudio", lambda otherwise: fake)
     monkeypatch.setattr(sources, "RETRY_S", 0.0)
     # The third opening fails: while it is away, the clock goes on.
     card = SoundCard(sample_rate_hz=8000, clock=lambda: 10.0 if fake.opened >= 3 else 0.0)

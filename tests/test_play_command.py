@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import builtins
 import queue
 import subprocess
 import sys
@@ -16,6 +17,7 @@ from callresp.errors import UserError
 from callresp.io.score_files import read_reply
 from callresp.link.port import Clock
 from callresp.link.simulator import simulated_board
+from callresp.live.sources import SoundCard
 from callresp.palette.files import load_palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.play.hand import HandPlayer
@@ -202,6 +204,28 @@ def test_no_sound_card_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "sounddevice", FakeCard(fails=True))
     with pytest.raises(UserError, match="can't open the sound card"):
         SoundOutput(FETTLE, Clock(), None, 48_000)
+
+
+def test_a_system_without_its_sound_library_is_told_what_to_install(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The package is there, and on Linux finds no library: OSError, as its own source raises."""
+
+    def missing(name: str, *given: Any, **more: Any) -> Any:
+        if name == "sounddevice":
+            raise OSError("PortAudio library not found")
+        return real(name, *given, **more)
+
+    real = builtins.__import__
+    monkeypatch.setattr(builtins, "__import__", missing)
+    for without, make in (
+        ("pipe raw PCM", lambda: SoundCard()),
+        ("into a file", lambda: SoundOutput(FETTLE, Clock(), None, 48_000)),
+    ):
+        with pytest.raises(UserError, match="PortAudio is missing") as told:
+            make()
+        assert "libportaudio2" in str(told.value)
+        assert without in str(told.value)
 
 
 def test_no_board_is_told() -> None:

@@ -298,7 +298,7 @@ class SoundCard:
     Raises
     ------
     UserError
-        When PortAudio or its Python package is not there.
+        When PortAudio is not there.
     """
 
     def __init__(
@@ -308,7 +308,7 @@ class SoundCard:
         clock: Callable[[], float] = time.monotonic,
         report: Report = _ignore,
     ) -> None:
-        self._sounddevice = _portaudio()
+        self._sounddevice = portaudio("pipe raw PCM to stdin")
         self._device = device
         self.sample_rate_hz = sample_rate_hz
         self.report = report
@@ -396,13 +396,30 @@ class SoundCard:
                     return
 
 
-def _portaudio() -> ModuleType:
+def portaudio(otherwise: str) -> ModuleType:
+    """The package of sound cards, which finds no PortAudio on many a Linux.
+
+    Parameters
+    ----------
+    otherwise
+        What to do without a sound card.
+
+    Returns
+    -------
+    ModuleType
+        ``sounddevice``.
+
+    Raises
+    ------
+    UserError
+        Where PortAudio is missing.
+    """
     try:
         import sounddevice
-    except (ImportError, OSError):
+    except OSError:
         raise UserError(
-            "no way to a sound card here (PortAudio or its Python package is missing)",
-            remedy="pip install sounddevice and install PortAudio, or pipe raw PCM to stdin",
+            "no way to a sound card here: the system's library PortAudio is missing",
+            remedy=f"install it (on Debian: sudo apt install libportaudio2), or {otherwise}",
         ) from None
     found: ModuleType = sounddevice
     return found

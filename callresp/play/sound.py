@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from callresp.errors import UserError
 from callresp.link.port import Clock
+from callresp.live.sources import portaudio
 from callresp.palette.model import Palette, Striker
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Hold, Strike
@@ -157,19 +158,13 @@ def _opened(
     device: str | int | None,
     sample_rate_hz: int,
 ) -> sounddevice.OutputStream:
+    card = portaudio("render it into a file")
     try:
-        import sounddevice
-    except (ImportError, OSError) as fault:
-        raise UserError(
-            f"no sound card here ({fault})",
-            remedy="pip install sounddevice and install PortAudio, or render it into a file",
-        ) from fault
-    try:
-        stream = sounddevice.OutputStream(
+        stream = card.OutputStream(
             samplerate=sample_rate_hz, device=device, channels=1, latency="low", callback=fill
         )
         stream.start()
-    except (sounddevice.PortAudioError, ValueError) as fault:
+    except (card.PortAudioError, ValueError) as fault:
         raise UserError(
             f"can't open the sound card ({fault})", remedy="name another, or render it into a file"
         ) from fault
