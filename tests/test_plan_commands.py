@@ -132,6 +132,8 @@ def test_a_palette_is_copied_as_it_is_and_over_nothing(tmp_path: Path) -> None:
     done = CliRunner().invoke(palette.palette_command, words)
     assert done.exit_code == 0, done.output
     assert own.read_text() == (corpus() / "palettes" / "pocket.toml").read_text()
+    told = CliRunner().invoke(palette.palette_command, ["pocket", "--copy", f"{own}.2", "--json"])
+    assert json.loads(told.stdout) == {"written": [f"{own}.2"]}
     again = CliRunner().invoke(palette.palette_command, words)
     assert isinstance(again.exception, UserError)
     assert again.exception.where == str(own)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Literal
 
@@ -165,6 +166,8 @@ def test_the_command_carries_a_file_and_keeps_its_comments(tmp_path: Path) -> No
     told = CliRunner().invoke(cli, [*line, "--copy", str(there)])
     assert told.exit_code == 0, told.output
     assert "'tube 1' becomes 'small bell'" in told.output
+    plainly = CliRunner().invoke(cli, [*line, "--copy", f"{there}.2", "--json"])
+    assert "'tube 1' becomes 'small bell'" in " ".join(json.loads(plainly.stdout)["changes"])
     rules = load_rules(str(there))
     assert missing(rules, POCKET) == []
     assert rules.rule[0].turner == "ratchet"

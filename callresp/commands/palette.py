@@ -41,7 +41,7 @@ def run_palette(name: str | None, target: Path | None, as_json: bool) -> None:
             click.echo(f"callresp: {fault}", err=True)
         click.get_current_context().exit(2)
     if target is not None:
-        _copy(name, target)
+        _copy(name, target, as_json)
         return
     palette = load_palette(name)
     able = capability_of(palette)
@@ -56,10 +56,13 @@ def run_palette(name: str | None, target: Path | None, as_json: bool) -> None:
     ui.warn("coils burn, batteries start fires, moving parts pinch: see the cautions in the README")
 
 
-def _copy(name: str, target: Path) -> None:
+def _copy(name: str, target: Path, as_json: bool) -> None:
     """The file as it is, its comments too."""
     ui.refuse_existing(target)
     write_text(target, read_text(find("palettes", name)))
+    if as_json:
+        ui.emit({"written": [str(target)]})
+        return
     ui.say(f"wrote {target}")
     ui.say(f"next: change it, then callresp palette {ui.typed(target)}")
 

@@ -53,14 +53,9 @@ def run_rules(
     if old is not None and palette is None:
         raise UserError("says whence, not whither", where="--from", remedy="give --for as well")
     if target is not None:
-        ui.refuse_existing(target)
-        text = read_text(find("rules", name))
-        if old is not None and palette is not None:
-            text = _carried(rules, text, old, palette)
-        write_text(target, text)
-        ui.say(f"wrote {target}")
-        own, other = ui.typed(target), ui.typed(name)
-        ui.say(f"next: change it, then callresp audition YOUR.wav --rules {own} --rules {other}")
+        _copy(
+            name, rules, target, None if old is None or palette is None else (old, palette), as_json
+        )
     elif palette is not None:
         _print_summary(rules, old, palette, as_json)
     elif as_json:
@@ -95,12 +90,24 @@ def _tell_settings(key: str, output: Path | None, as_json: bool) -> None:
             ui.say("\n".join(as_lines(setting)))
 
 
-def _carried(rules: RuleSet, text: str, old: str, palette: str) -> str:
-    """The rule file's text with the new palette's names; tells what becomes of each."""
-    found = carried(rules, load_palette(old), load_palette(palette))
-    for line in found.told:
+def _copy(
+    name: str, rules: RuleSet, target: Path, machines: tuple[str, str] | None, as_json: bool
+) -> None:
+    """Write the set as it is, or with the names of the second machine for those of the first."""
+    ui.refuse_existing(target)
+    text, changes = read_text(find("rules", name)), tuple[str, ...]()
+    if machines is not None:
+        found = carried(rules, *map(load_palette, machines))
+        text, changes = renamed(text, found.names), tuple(found.told)
+    write_text(target, text)
+    if as_json:
+        ui.emit({"written": [str(target)], "changes": changes})
+        return
+    for line in changes:
         ui.say(f"  {line}")
-    return renamed(text, found.names)
+    ui.say(f"wrote {target}")
+    own, other = ui.typed(target), ui.typed(name)
+    ui.say(f"next: change it, then callresp audition YOUR.wav --rules {own} --rules {other}")
 
 
 def _print_summary(rules: RuleSet, old: str | None, palette: str, as_json: bool) -> None:
