@@ -41,6 +41,9 @@ def test_the_view_shows_what_the_board_has_on() -> None:
     out = io.StringIO()
     Console(file=out, width=120).print(picture(channels, session, line.now_s, 60))
     assert "damper of tube 1" in out.getvalue()
+    out.truncate(0)
+    Console(file=out, width=40).print(picture(channels, session, line.now_s, 60).renderables[1])
+    assert len(out.getvalue().splitlines()) == 1 + len(channels.rows)  # a line each, also here
     assert f"credit {session.credit} of 64" in headline(session, line.now_s, 60)
 
 

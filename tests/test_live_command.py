@@ -146,6 +146,17 @@ def test_raw_sound_on_standard_input(run: Run, monkeypatch: pytest.MonkeyPatch) 
     assert "1 phrase heard, 0 answered" in result.output
 
 
+def test_silences_that_differ_in_a_figure_only_are_summed_up(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    view = LiveView(False, lambda why: None)
+    for late_s in (3.1, 3599.0):
+        why = f"the sound comes {late_s} s late"
+        view.record(Record(1.0, "reply", {"phrase": 3, "unanswered": why}))
+    view.close(0)
+    assert "silent 2 times: the sound comes … s late" in capfd.readouterr().out
+
+
 def test_a_phrase_that_was_renamed_is_shown(capfd: pytest.CaptureFixture[str]) -> None:
     view = LiveView(False, lambda why: None)
     view.record(Record(65.0, "voice", {"phrase": 3, "voice": "B"}))

@@ -21,7 +21,7 @@ import msgspec
 
 from callresp.commands import ui
 from callresp.io.score import Phrase
-from callresp.io.wording import band, clock, counted
+from callresp.io.wording import band, clock, counted, counted_alike
 from callresp.live.actions import Record
 from callresp.reply.silences import kind_of
 
@@ -143,7 +143,7 @@ class LiveView:
 
     def _print_summary(self) -> None:
         self.notify(f"{counted(self._phrases, 'phrase')} heard, {self._answered} answered")
-        for why, count in self._silences.most_common():
+        for why, count in counted_alike(self._silences.elements()).most_common():
             self.notify(f"  silent {counted(count, 'time')}: {why}")
         for outcome, count in sorted(self._outcomes.items()):
             self.notify(f"  {counted(count, 'command')} {outcome}")

@@ -100,7 +100,7 @@ def picture(channels: Channels, session: Session, now_s: float, total: int) -> G
     table = Table(box=None, pad_edge=False, header_style="dim")
     table.add_column("channel", no_wrap=True)
     for title in ("", "now", "played", "refused", "worst ms"):
-        table.add_column(title, justify="left" if title == "now" else "right")
+        table.add_column(title, justify="left" if title == "now" else "right", no_wrap=True)
     for row in channels.rows.values():
         state = row.state(now_s)
         mark = {"on": "● on", "just": "○ was on", "": "·"}[state]

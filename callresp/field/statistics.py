@@ -14,15 +14,15 @@ overruns : blocks of sound that were lost, added up over runs.
 
 from __future__ import annotations
 
-import re
 import statistics
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 
 import msgspec
 
 from callresp.field.day import FieldDay, LoggedCommand, LoggedStatus
+from callresp.io.wording import counted_alike
 
 REASONS_MAX = 25
 IDLE_PERIODS_MOST = 24
@@ -142,7 +142,7 @@ def statistics_of(day: FieldDay) -> DayStatistics:
         hours=counts_per(day, 3600.0),
         strikers=_strikers(day, commands),
         unanswered=reasons(day),
-        not_struck=dict(_alike(not_struck(day)).most_common(REASONS_MAX)),
+        not_struck=dict(counted_alike(not_struck(day)).most_common(REASONS_MAX)),
         supply_v=_range([row.supply_v for row in day.statuses]),
         coil_c=_range([row.coil_c for row in day.statuses]),
         board_c=_range([row.board_c for row in day.statuses]),
@@ -276,7 +276,9 @@ def busiest_minute(times_s: Sequence[float]) -> tuple[int, float | None]:
 
 def reasons(day: FieldDay) -> dict[str, int]:
     """Why phrases were left alone, commonest first."""
-    whys = _alike(reply.unanswered.split(":")[0] for reply in day.replies if reply.unanswered)
+    whys = counted_alike(
+        reply.unanswered.split(":")[0] for reply in day.replies if reply.unanswered
+    )
     told, answered = {reply.phrase for reply in day.replies}, day.answered()
     whys.update(NOT_PLAYED for reply in day.replies if reply.notes and reply.phrase not in answered)
     for phrase in day.phrases:
@@ -284,17 +286,6 @@ def reasons(day: FieldDay) -> dict[str, int]:
             ended = day.runs[day.run_at(phrase.onset_s)].ended if day.runs else ""
             whys[RUN_ENDED if ended else LOG_CUT] += 1
     return dict(whys.most_common(REASONS_MAX))
-
-
-def _alike(texts: Iterable[str]) -> Counter[str]:
-    """Counts of texts; those that differ in a figure only are one, with "…" for the figure."""
-    found: dict[str, Counter[str]] = {}
-    for text in texts:
-        shared = re.sub(r"\d+(\.\d+)?", "…", text).strip()
-        found.setdefault(shared, Counter())[text.strip()] += 1
-    return Counter(
-        {next(iter(own)) if len(own) == 1 else shared: own.total() for shared, own in found.items()}
-    )
 
 
 def _range(values: Sequence[float | None]) -> ValueRange | None:

@@ -450,7 +450,7 @@ def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
         raise UserError(
             "is not a sound file that can be read here",
             where=str(path),
-            remedy="give WAV, FLAC, OGG, MP3 or another format of libsndfile",
+            remedy="give WAV, FLAC, OGG or MP3; what a phone wrote as .m4a, export as WAV first",
         ) from fault
 
 

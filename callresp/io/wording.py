@@ -6,7 +6,9 @@ a number by itself.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+import re
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
 
 
 def counted(count: int, noun: str, plural: str = "") -> str:
@@ -32,6 +34,33 @@ def counted(count: int, noun: str, plural: str = "") -> str:
     ('1 voice', '1,200 voices', '0 echoes')
     """
     return f"{count:,} {noun if count == 1 else plural or f'{noun}s'}"
+
+
+def counted_alike(texts: Iterable[str]) -> Counter[str]:
+    """How often each of some texts comes.
+
+    Parameters
+    ----------
+    texts
+        Reasons, faults and the like, one as often as it came.
+
+    Returns
+    -------
+    Counter[str]
+        Those that differ in a figure only are one, with "…" for the figure.
+
+    Examples
+    --------
+    >>> counted_alike(["3.1 s late", "no rest", "4.0 s late", "no rest in 2 s"]).most_common(1)
+    [('… s late', 2)]
+    """
+    found: dict[str, Counter[str]] = {}
+    for text in texts:
+        shared = re.sub(r"\d+(\.\d+)?", "…", text).strip()
+        found.setdefault(shared, Counter())[text.strip()] += 1
+    return Counter(
+        {next(iter(own)) if len(own) == 1 else shared: own.total() for shared, own in found.items()}
+    )
 
 
 def table(*rows: Sequence[str]) -> list[str]:
