@@ -152,15 +152,11 @@ def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
         g.busy[a] += weight * p.about[i]
     count = len(owner)
     near = reach(count, p)
-    for pairs, far, sums in (
-        (p.like, count, g.like),
-        (p.timbre, count, g.timbre),
-        (p.overlap, near, g.overlap),
-        (p.adjacent, near, g.adjacent),
-    ):
-        sum_pairs(owner, owner, pairs, far, True, sums)
-    for sums in (g.like, g.timbre, g.overlap, g.adjacent):
+    for pairs, sums in ((p.like, g.like), (p.timbre, g.timbre)):
+        sum_pairs(owner, owner, pairs, count, True, sums)
         mirror(len(g.size), sums)
+    for pairs, sums in ((p.overlap, g.overlap), (p.adjacent, g.adjacent)):
+        sum_pairs(owner, owner, pairs, near, False, sums)
     for a in range(len(g.size)):
         refresh(a, g)
 
@@ -286,7 +282,7 @@ def add_ln(values: Values, count: int, least: float, to: float) -> None:
 
     `math.log` is a call each and takes five times as long. By powers of two, and the series of
     4.1.27 in Abramowitz & Stegun, Handbook of Mathematical Functions (1964), of which the first
-    term left out is below 1e-14.
+    term left out is some 1e-14.
     """
     bits = values.view(np.int64)
     for k in range(count):
