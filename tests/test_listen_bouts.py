@@ -25,7 +25,7 @@ from callresp.listen.voices.clustering import join_again, settle
 from callresp.listen.voices.looks import Numbers, looks_of
 from callresp.listen.voices.online_voices import HISTORY, VoiceTracker
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
-from callresp.listen.voices.recurrence import likelier
+from callresp.listen.voices.recurrence import likelier, likeliest
 from callresp.listen.voices.voice_model import gather, room_for_groups, terms
 
 Values = npt.NDArray[np.float64]
@@ -135,6 +135,24 @@ def test_three_who_change_all_the_time_are_not_given_up_for_two_who_never_do() -
     pairs, bout = _turns([FIRST, SECOND, third] * 24, notes=2, rest_s=0.0)
     three = bout % 3
     assert not likelier(np.repeat([0, 1], len(bout) // 2), three, pairs)
+
+
+def test_of_ways_to_tell_a_chorus_that_is_believed_which_goes_over_seldom() -> None:
+    pairs, bout = _turns([FIRST, SECOND] * 3)
+    two = bout % 2
+    syllables = two + 2 * (np.arange(len(two)) % 2)
+    mixed = np.roll(two, 8)
+    assert likeliest([syllables, two, mixed], pairs) is two
+
+
+def test_to_go_over_while_another_sounds_tells_nothing_of_how_many_sing() -> None:
+    third: Bird = [[0], [7, 8], [13], [19]]
+    pairs, bout = _turns([FIRST, SECOND, third] * 24, notes=2, rest_s=0.0)
+    three = bout % 3
+    ways = [three, np.minimum(three, 1)]
+    assert likeliest(ways, pairs) is ways[1]
+    pairs.offset_s[:] = pairs.onset_s + 0.2
+    assert likeliest(ways, pairs) is three
 
 
 def test_singers_mixed_by_other_evidence_are_put_right_by_bouts(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import combinations, pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,7 +13,7 @@ from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
 from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, FEATURES, PARTS, Rows
-from callresp.listen.voices import choruses
+from callresp.listen.voices import choruses, clustering
 from callresp.listen.voices.assign import SingerSettings, assign_voices, why
 from callresp.listen.voices.choruses import (
     ALIKE,
@@ -108,6 +110,28 @@ def test_kinds_that_rest_now_and_then_are_told_apart(
     assert pairwise_f(who, assign_voices(notes, features)["voice"].tolist()) < 0.9
 
 
+def test_how_many_sing_is_told_by_what_comes_back_only_where_all_rest(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(clustering, "likeliest", lambda ways, _: ways[-1])
+    for rest_s, singers in ((0.0, 4), (0.6, 2)):
+        notes, features, _ = _chorus(np.random.default_rng(4), rest_s)
+        assert len(set(assign_voices(notes, features)["voice"].tolist())) == singers
+
+
+@pytest.mark.parametrize("held", [0, 3])
+def test_each_way_to_tell_a_chorus_joins_singers_of_the_one_before(held: int) -> None:
+    notes, features, who = _chorus(np.random.default_rng(4), rest_s=0.6)
+    kinds = np.unique(who, return_inverse=True)[1]
+    ways = joined(kinds, np.where(kinds < held, kinds, -1), _pairs(notes, features))
+    assert [len(set(way.tolist())) for way in ways] == list(range(4, max(2, held) - 1, -1))
+    for finer, coarser in pairwise(ways):
+        both = set(zip(finer.tolist(), coarser.tolist(), strict=True))
+        assert len(both) == len(set(finer.tolist()))
+    for one, other in combinations(range(held), 2):
+        assert all(way[kinds == one][0] != way[kinds == other][0] for way in ways)
+
+
 def test_parts_of_one_sound_make_no_chorus() -> None:
     # A stack of harmonics, heard as two notes that begin and end together.
     rng = np.random.default_rng(5)
@@ -154,7 +178,7 @@ def test_plainly_alike_pieces_are_joined_by_average_linkage(seed: int) -> None:
     np.fill_diagonal(away, 0.0)
     tree = linkage(squareform(away, checks=False), "average")
     theirs = fcluster(tree, choruses.MOST_NATS - choruses.PLAINLY, "distance")
-    ours = joined(np.arange(60), np.full(60, -1), p, least=1e6)
+    ours = joined(np.arange(60), np.full(60, -1), p, least=1e6)[0]
     assert pairwise_f([str(one) for one in theirs], ours.tolist()) == 1.0
 
 
@@ -183,14 +207,14 @@ def test_what_follows_closely_more_often_than_by_chance_is_one_singers(
     nats = ALIKE[0] + np.sum(pair_nats(held, held), axis=0)
     # Unlike enough for two by likeness and gaps alone.
     assert -0.7 < nats[np.ix_(kind == 0, kind == 1)].mean() < -0.3
-    assert len(set(joined(kind, np.full(len(kind), -1), p).tolist())) == singers
+    assert len(set(joined(kind, np.full(len(kind), -1), p)[0].tolist())) == singers
 
 
 def test_the_fewer_notes_the_likelier_they_are_a_part_of_anothers_song() -> None:
     p, kind = _two_kinds(np.arange(0.0, 60.0, 3.0), np.arange(1.2, 9.0, 3.0))
-    assert set(joined(kind, np.full(len(kind), -1), p).tolist()) == {0}
+    assert set(joined(kind, np.full(len(kind), -1), p)[0].tolist()) == {0}
     p, kind = _two_kinds(np.arange(0.0, 60.0, 3.0), np.arange(1.2, 60.0, 3.0))
-    assert set(joined(kind, np.full(len(kind), -1), p).tolist()) == {0, 1}
+    assert set(joined(kind, np.full(len(kind), -1), p)[0].tolist()) == {0, 1}
 
 
 def test_who_is_known_stays_apart_and_the_user_may_cap_the_singers() -> None:

@@ -14,7 +14,8 @@ syllables that are unlike. The fewer notes a group has, the likelier it is a par
 A stretch is a chorus if notes overlap (`about` in `callresp.listen.voices.pair_evidence`) and some
 lie far apart that neither begin nor end together: parts of one sound seldom do. Two birds in a wood
 are one, too, though both rest now and then. Where all do, other evidence is asked first, and stands
-if bouts tell singers who take turns, or if hardly anything overlaps within one voice.
+if bouts tell singers who take turns, or if hardly anything overlaps within one voice. How many
+singers there are is told by what comes back, then (`callresp.listen.voices.recurrence`).
 
 The weights are logistic regressions: `ALIKE` on pairs of notes of 12 mixes of 3 to 6 birds
 (tools/singer_cases.py, `crowd`) and of four real choruses, `ONE` on pairs of groups that are joined
@@ -207,7 +208,7 @@ def note_nats(at: int, singers: list[Flags], p: Pairs, count: int) -> list[Value
 
 
 def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float = 0.0) -> Numbers:
-    """The same groups, those joined that are one singer's by the mean over pairs of their notes.
+    """Groups joined that are one singer's by the mean over pairs of their notes, and further ones.
 
     Parameters
     ----------
@@ -225,7 +226,8 @@ def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float
     Returns
     -------
     Numbers
-        The number of a group for every note, shape ``(n,)``.
+        The number of a group for every note, shape ``(m, n)``: first of those that are likely, then
+        with ever fewer of them, down to two or as many as are known.
     """
     count, groups = len(owner), int(owner.max()) + 1
     weight = p.weight[:count]
@@ -240,7 +242,7 @@ def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float
     named = np.zeros(groups, np.bool_)
     named[owner[known >= 0]] = True
     close, chance = _close(owner, groups, p), _close_by_chance(p, count)
-    return np.asarray(_linked(owner, nats, close, chance, size, named, most, least)[owner])
+    return np.asarray(_linked(owner, nats, close, chance, size, named, most, least)[:, owner])
 
 
 def _close_by_chance(p: Pairs, count: int) -> float:
@@ -277,8 +279,9 @@ def _linked(
 ) -> Numbers:
     """Into which group each went, by the nats of each two notes and how many are close.
 
-    `pairs` holds nats below the diagonal; `close`, `size` and `named` are changed. scipy's linkage
-    can't be told who is known, nor whose notes are too few.
+    Shape ``(m, k)``, each row with fewer groups than the last. `pairs` holds nats below the
+    diagonal; `close`, `size` and `named` are changed. scipy's linkage can't be told who is known,
+    nor whose notes are too few.
     """
     groups = len(size)
     sums = np.zeros((groups, groups))
@@ -287,7 +290,17 @@ def _linked(
     g = _Linking(np.arange(groups), np.ones(groups, np.bool_), sums, close, size, named)
     _link(g, chance, PIECES, 0, PLAINLY)
     _link(g, chance, ONE, most, least)
-    return g.into
+    left = g.alive.sum()
+    fewest = max(2, (g.alive & named).sum())
+    ways, count = np.empty((max(left - fewest, 0) + 1, groups), np.int64), 1
+    ways[0] = g.into
+    while left > fewest:
+        _link(g, chance, ONE, left - 1, least)
+        left = g.alive.sum()
+        if left >= fewest:
+            ways[count] = g.into
+            count += 1
+    return ways[:count]
 
 
 class _Linking(NamedTuple):

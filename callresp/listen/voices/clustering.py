@@ -21,7 +21,8 @@ Five steps, the first four as in telling speakers apart:
    comes back (`callresp.listen.voices.recurrence`). Who is known from before keeps those notes.
 
 In a chorus whose bouts tell nobody apart, the plainest pieces are joined by how alike their notes
-are instead (`callresp.listen.voices.choruses`).
+are instead (`callresp.listen.voices.choruses`); if all rest now and then, by as many singers as
+account best for what comes back.
 
 Conventions
 -----------
@@ -44,7 +45,7 @@ from callresp.listen.voices.bouts import by_bouts, runs
 from callresp.listen.voices.linkage import follow_up, next_to_join
 from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Shares, Values
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs, reach
-from callresp.listen.voices.recurrence import likelier
+from callresp.listen.voices.recurrence import likelier, likeliest
 from callresp.listen.voices.voice_model import (
     BAND_OCT,
     FEATURES,
@@ -105,7 +106,7 @@ def settle(
     count = len(known)
     chorus = not by_band and choruses.is_chorus(p, count)
     if chorus and choruses.hardly_pauses(p, count):
-        return _by_likeness(p, known, most, least)
+        return _by_likeness(p, known, most, least)[0]
     owner = pieces(p, known, by_band)
     groups = room_for_groups(int(owner.max()) + 1)
     gather(owner, p, groups)
@@ -123,7 +124,7 @@ def settle(
         owner = join_again(owner, p, least)
     told = by_bouts(p, most, two_before=bool(owner.max() > 0))
     if chorus and not _accounted_for(owner, told, p):
-        return _by_likeness(p, known, most, least)
+        return likeliest(_by_likeness(p, known, most, least), p)
     # Of two who sing at once, each bout may hold both: that they are alike doesn't join them.
     if told is None or (told.max() == 0 and p.about @ p.weight >= OVERLAPPING * p.weight.sum()):
         return owner
@@ -147,8 +148,10 @@ def _accounted_for(owner: Numbers, told: Numbers | None, p: Pairs) -> bool:
     return (told is not None and bool(told.max() > 0)) or choruses.accounts_for(owner, p)
 
 
-def _by_likeness(p: Pairs, known: Numbers, most: int, least: float) -> Numbers:
-    return renumbered(choruses.joined(pieces(p, known, sure=SURER), known, p, most, least))
+def _by_likeness(p: Pairs, known: Numbers, most: int, least: float) -> list[Numbers]:
+    """The singers of a chorus, and further ways to tell them, each with fewer than the last."""
+    ways = choruses.joined(pieces(p, known, sure=SURER), known, p, most, least)
+    return [renumbered(way) for way in ways]
 
 
 def names_of(*votes: tuple[Numbers, Numbers]) -> dict[int, int]:

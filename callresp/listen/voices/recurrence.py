@@ -1,23 +1,26 @@
-"""How well singers account for what comes back, as between two ways to tell who sang.
+"""How well singers account for what comes back, as between ways to tell who sang.
 
 Goal
 ----
 What a bird sings comes back, and with it nothing of another's. So each note is held against the
 other notes of its singer that lie farther off than `NEAR_S`: the more of them are alike in
 timbre, the better it is accounted for. To go from one singer over to another costs, little after
-a rest. Of two ways to tell the singers of the same notes the likelier one is that which accounts
+a rest. Of ways to tell the singers of the same notes the likelier one is that which accounts
 for more, at less cost, by fewer singers.
 
-Nothing but two such ways is compared by this: the finer notes are parted, the better each part
-accounts for itself, so that it tells nothing of how many singers there are.
+The finer notes are parted, the better each part accounts for itself. Where birds rest, the cost of
+going over outweighs that, so that it tells how many singers of a chorus there are; among birds that
+sing all the time it tells too few.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from callresp.listen.voices.bouts import runs
-from callresp.listen.voices.looks import Numbers
+from callresp.listen.voices.looks import Numbers, Shares, Values
 from callresp.listen.voices.pair_evidence import Pairs
 
 NEAR_S = 1.5  # what comes back so soon may be one bout's
@@ -38,21 +41,48 @@ def likelier(owner: Numbers, than: Numbers, p: Pairs) -> bool:
     p
         The notes.
     """
+    nats, cost, singers = _weighed((owner, than), p.timbre, _over(p), p)
+    turns = min(float(cost[1] - cost[0]), MOST_FOR_TURNS)
+    return bool(nats[0] - nats[1] + turns + FEWER * (singers[1] - singers[0]) > 0.0)
+
+
+def likeliest(ways: Sequence[Numbers], p: Pairs) -> Numbers:
+    """Of ways to tell the singers of a chorus, that which accounts best for what comes back.
+
+    Each of `ways` is the singer of every note, from 0, shape ``(n,)``. Syllables are held against
+    syllables. Whoever begins while another sounds is someone else anyhow: to go over costs nothing.
+    """
+    over = _over(p)
+    over[p.onset_s[1:] < p.offset_s[:-1]] = 0.0
+    nats, cost, singers = _weighed(ways, p.like, over, p)
+    return ways[int(np.argmax(nats - cost - FEWER * singers))]
+
+
+def _over(p: Pairs) -> Values:
+    """Nats that it costs to go over to another singer after each note but the last."""
+    return np.where(np.diff(runs(p)) > 0, OVER_AT_REST, OVER)
+
+
+def _weighed(
+    ways: Sequence[Numbers], alike: Shares, over: Values, p: Pairs
+) -> tuple[Values, Values, Values]:
+    """Nats by what comes back, what turns cost, and how many singers: of each way, ``(m,)``.
+
+    `alike` is how alike each two notes are by their weights, shape ``(n, n)``, and `over` what it
+    costs to go over to another singer after each note.
+    """
     roots = np.sqrt(np.maximum(p.weight, 1e-6)).astype(np.float32)[:, None]
     near = [np.searchsorted(p.onset_s, p.onset_s + s) for s in (-NEAR_S, NEAR_S)]
-    far = p.timbre.copy()
+    far = alike.copy()
     for row, first, end in zip(far, *near, strict=True):
         row[first:end] = 0.0
-    rests = np.diff(runs(p)) > 0
-    nats, cost = np.zeros(2), np.zeros(2)
-    for way, singer in enumerate((owner, than)):
+    nats, cost = np.zeros(len(ways)), np.zeros(len(ways))
+    for way, singer in enumerate(ways):
         whose = np.eye(int(singer.max()) + 1, dtype=np.float32)[singer]
-        alike = (far @ (roots * whose)) / roots
+        back = (far @ (roots * whose)) / roots
         weights = np.cumsum(np.vstack([0.0 * whose[:1], p.weight[:, None] * whose]), axis=0)
         worth = weights[-1] - (weights[near[1]] - weights[near[0]])
-        found = (alike + LEAST_ALIKE) / (worth + 1.0)
+        found = (back + LEAST_ALIKE) / (worth + 1.0)
         nats[way] = np.log(found[np.arange(len(singer)), singer]) @ p.weight
-        cost[way] = np.where(rests, OVER_AT_REST, OVER)[np.diff(singer) != 0].sum()
-    fewer = float(than.max() - owner.max())
-    turns = min(float(cost[1] - cost[0]), MOST_FOR_TURNS)
-    return bool(nats[0] - nats[1] + turns + FEWER * fewer > 0.0)
+        cost[way] = over[np.diff(singer) != 0].sum()
+    return nats, cost, np.array([float(singer.max()) + 1.0 for singer in ways])
