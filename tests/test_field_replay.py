@@ -24,6 +24,7 @@ from callresp.io.score_files import read_heard, read_reply
 from callresp.palette.files import load_palette
 from callresp.plan.files import read_plan
 from callresp.plan.planner import make_plan
+from callresp.reply.metrics import sounding_s
 from callresp.reply.replier import answer
 from callresp.reply.rules import load_rules
 from callresp.verbs.replay import command
@@ -90,7 +91,7 @@ def test_sounding_time_by_counting_tenths_of_seconds(given_spans: list[Any]) -> 
         notes.append(reply_note(number, onset / 10, end, "tube 1"))
         # A free ring is counted as a second, as in the measures of a reply.
         marks[onset : onset + (10 if length is None else length)] = True
-    assert math.isclose(again.sounding_s(notes), marks.sum() / 10, abs_tol=1e-6)
+    assert math.isclose(sounding_s(notes), marks.sum() / 10, abs_tol=1e-6)
 
 
 @given(st.floats(0.02, 0.98))

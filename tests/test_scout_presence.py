@@ -347,7 +347,7 @@ def test_each_match_is_shown_with_the_example_that_it_is_like_and_its_level() ->
     peak = np.convolve(song() ** 2, tenth).max() / np.mean(song() ** 2)
     expected_db = 10 + 10 * np.log10(peak) + in_band_db(song()) - in_band_db(noise)
     assert told.above_db[0] == pytest.approx(expected_db, abs=1.5)
-    first, second = best_matches(Waveform(samples, RATE_HZ), told, 2)
+    first, second = best_matches(Waveform(samples, RATE_HZ), told)
     assert {(round(one.call.onset_s), one.example) for one in (first, second)} == {(3, 1), (10, 0)}
     assert first.above_db == told.above_db[[3, 10].index(round(first.call.onset_s))]
 

@@ -28,7 +28,7 @@ from callresp.io.score import HeardScore, ReplyNote, ReplyScore
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Strike, Turn
-from callresp.reply.metrics import FREE_RING_S, measure
+from callresp.reply.metrics import measure, sounding_s
 
 
 class VariantFigures(msgspec.Struct, frozen=True, kw_only=True):
@@ -160,26 +160,6 @@ def _variant(
         work=found.work,
     )
     return Variant(figures, answered, tuple(played))
-
-
-def sounding_s(notes: Iterable[ReplyNote]) -> float:
-    """How long anything of the machine's sounds, overlaps counted once.
-
-    Examples
-    --------
-    >>> from callresp.io.score import ReplyNote
-    >>> def struck(number, at_s, end_s):
-    ...     return ReplyNote(id=number, onset_s=at_s, offset_s=end_s, instrument="tube 1", force=1,
-    ...         phrase=0, heard=None, heard_phrase=0, rule="r")
-    >>> sounding_s([struck(0, 1.0, 2.0), struck(1, 1.5, 2.5), struck(2, 9.0, None)])
-    2.5
-    """
-    total_s, until_s = 0.0, float("-inf")
-    for note in sorted(notes, key=lambda note: note.onset_s):
-        end_s = note.onset_s + FREE_RING_S if note.offset_s is None else note.offset_s
-        total_s += max(0.0, end_s - max(note.onset_s, until_s))
-        until_s = max(until_s, end_s)
-    return total_s
 
 
 def overlap_of(heard: HeardScore, one: Variant, other: Variant) -> Overlap:

@@ -100,14 +100,32 @@ def merged(spans: Iterable[tuple[float, float]]) -> tuple[list[float], list[floa
     return starts, ends
 
 
-def overlap(heard: HeardScore, strokes: Iterable[ReplyNote]) -> float:
-    """Share of the machine's sounding time in which somebody sings."""
-    starts, ends = merged((note.onset_s, note.offset_s) for note in heard.notes)
-    sounding = merged(
+def _sounding(strokes: Iterable[ReplyNote]) -> tuple[list[float], list[float]]:
+    return merged(
         (n.onset_s, n.onset_s + FREE_RING_S if n.offset_s is None else max(n.offset_s, n.onset_s))
         for n in strokes
     )
-    own = list(zip(*sounding, strict=True))
+
+
+def sounding_s(strokes: Iterable[ReplyNote]) -> float:
+    """How long anything of the machine's sounds, overlaps counted once.
+
+    Examples
+    --------
+    >>> from callresp.io.score import ReplyNote
+    >>> def struck(number, at_s, end_s):
+    ...     return ReplyNote(id=number, onset_s=at_s, offset_s=end_s, instrument="tube 1", force=1,
+    ...         phrase=0, heard=None, heard_phrase=0, rule="r")
+    >>> sounding_s([struck(0, 1.0, 2.0), struck(1, 1.5, 2.5), struck(2, 9.0, None)])
+    2.5
+    """
+    return sum(end - start for start, end in zip(*_sounding(strokes), strict=True))
+
+
+def overlap(heard: HeardScore, strokes: Iterable[ReplyNote]) -> float:
+    """Share of the machine's sounding time in which somebody sings."""
+    starts, ends = merged((note.onset_s, note.offset_s) for note in heard.notes)
+    own = list(zip(*_sounding(strokes), strict=True))
     total = sum(end - start for start, end in own)
     if total <= 0:
         return 0.0

@@ -93,7 +93,7 @@ class Example:
         return float(edges[used[0]]), float(edges[used[-1] + 1])
 
 
-def read_clip(path: Path, channel: int | None = None) -> tuple[Grid, int]:
+def read_clip(path: Path) -> tuple[Grid, int]:
     """Samples ``(n,)`` and rate of a sound file that is short enough for an example.
 
     Raises
@@ -101,7 +101,7 @@ def read_clip(path: Path, channel: int | None = None) -> tuple[Grid, int]:
     UserError
         When it can't be read, or is too long.
     """
-    recording = open_recording(path, channel)
+    recording = open_recording(path)
     if recording.duration_s > LONGEST_S:
         raise UserError(
             f"is {recording.duration_s:.0f} s long, too long for an example",

@@ -30,8 +30,8 @@ class Match:
     sample_rate_hz: int
 
 
-def best_matches(recording: Recording, found: Search, count: int = SHOWN) -> tuple[Match, ...]:
-    """The likeliest calls with a second around each, the best first; one pass over the file.
+def best_matches(recording: Recording, found: Search) -> tuple[Match, ...]:
+    """The `SHOWN` likeliest calls with a second around each, the best first; one pass.
 
     Parameters
     ----------
@@ -39,8 +39,6 @@ def best_matches(recording: Recording, found: Search, count: int = SHOWN) -> tup
         In which they were found.
     found
         What was found.
-    count
-        How many at most.
 
     Returns
     -------
@@ -48,7 +46,7 @@ def best_matches(recording: Recording, found: Search, count: int = SHOWN) -> tup
         With their sound.
     """
     calls = found.presence.calls
-    order = sorted(range(len(calls)), key=lambda number: -calls[number].score)[:count]
+    order = sorted(range(len(calls)), key=lambda number: -calls[number].score)[:SHOWN]
     best = [calls[number] for number in order]
     rate = recording.sample_rate_hz
     spans = [
