@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.scene.recipe import Recipe
-from callresp.scene.render import Stage
+from callresp.scene.render import PreparedScene
 
 ONE_SINGER: dict[str, Any] = {
     "voice": "A",
@@ -46,18 +46,18 @@ def recipe(*singers: dict[str, Any], noise: tuple[str, ...] = ("wind",), **more:
     return msgspec.convert(tree | more, Recipe)
 
 
-def direct_sound(stage: Stage) -> npt.NDArray[np.float64]:
+def direct_sound(prepared: PreparedScene) -> npt.NDArray[np.float64]:
     """The direct sounds of a whole scene, without echoes and noise."""
-    return _whole(stage, "direct")
+    return _whole(prepared, "direct")
 
 
-def noise_of(stage: Stage) -> npt.NDArray[np.float64]:
+def noise_of(prepared: PreparedScene) -> npt.NDArray[np.float64]:
     """The noises of a whole scene."""
-    return _whole(stage, "noise")
+    return _whole(prepared, "noise")
 
 
-def _whole(stage: Stage, part: str) -> npt.NDArray[np.float64]:
-    seconds = getattr(stage, part)()
-    count = -(-stage.frames // stage.sample_rate_hz)
+def _whole(prepared: PreparedScene, part: str) -> npt.NDArray[np.float64]:
+    seconds = getattr(prepared, part)()
+    count = -(-prepared.frames // prepared.sample_rate_hz)
     waves = np.concatenate([next(seconds) for _ in range(count)])
-    return cast("npt.NDArray[np.float64]", waves[: stage.frames])
+    return cast("npt.NDArray[np.float64]", waves[: prepared.frames])

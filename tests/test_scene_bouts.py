@@ -92,10 +92,10 @@ def test_a_bout_sings_its_sequence() -> None:
 def test_truth_names_the_singer_of_every_note(name: str) -> None:
     """Each note that reaches the microphone has its own line of truth, with its singer."""
     scene = _scene(name)
-    coming = [c for c in arrivals(scene) if c.at_s + c.sung.length_s < scene.seconds - 0.1]
+    whole = [c for c in arrivals(scene) if c.at_s + c.sung.length_s < scene.seconds - 0.1]
     left = {voice: list(notes) for voice, notes in _by_voice(_true(name)).items()}
     assert set(left) == {singer.voice for singer in scene.singer}
-    for one in coming:
+    for one in whole:
         # The onset lies within the attack, and in the same phrase.
         note = left[one.singer.voice].pop(0)
         assert -1e-4 < note.onset_s - one.at_s < one.sung.length_s
@@ -108,8 +108,8 @@ def test_no_singer_sings_over_itself_and_gaps_keep_to_their_range(name: str) -> 
     """Scheduled gaps are in the stated range; truth's are a little longer by the faint edges."""
     scene = _scene(name)
     songs: dict[tuple[str, int], list[Any]] = {}
-    for coming in arrivals(scene):
-        songs.setdefault((coming.singer.voice, coming.phrase), []).append(coming.sung)
+    for arrival in arrivals(scene):
+        songs.setdefault((arrival.singer.voice, arrival.phrase), []).append(arrival.sung)
     ranges_s = {s.voice: np.array(s.gap_ms) / 1000 for s in scene.singer}
     for (voice, _), song in songs.items():
         gaps_s = [b.at_s - (a.at_s + a.length_s) for a, b in pairwise(song)]
@@ -162,8 +162,8 @@ def test_turns_alternate_without_overlap_and_counter_singers_overlap() -> None:
 def _overlapping(name: str) -> float:
     """Share of bouts that begin before the one before has ended, as the singers sing them."""
     bouts: dict[int, list[Any]] = {}
-    for coming in arrivals(load_recipe(name)):
-        bouts.setdefault(coming.phrase, []).append(coming)
+    for arrival in arrivals(load_recipe(name)):
+        bouts.setdefault(arrival.phrase, []).append(arrival)
     spans = [
         (b[0].sung.at_s, b[-1].sung.at_s + b[-1].sung.length_s, b[0].singer.voice)
         for b in bouts.values()

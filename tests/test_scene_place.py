@@ -12,9 +12,9 @@ from callresp.scene.levels import crest
 from callresp.scene.noise import Noise, Swell
 from callresp.scene.place import Convolver, echoes, tail, with_echoes
 from callresp.scene.recipe import load_recipe, vary
-from callresp.scene.render import Stage
+from callresp.scene.render import PreparedScene
 from callresp.scene.schedule import arrivals
-from callresp.scene.voice import Way, voiced
+from callresp.scene.voice import AirPath, voiced
 
 RATE_HZ = 48000
 
@@ -77,7 +77,7 @@ def test_swells_have_mean_square_one() -> None:
 
 def test_shares_are_levels_among_the_noises() -> None:
     scene = recipe(noise=("wind", "rain"), snr_db=None)
-    louder = Stage(vary(scene, seconds=20))
+    louder = PreparedScene(vary(scene, seconds=20))
     wave = noise_of(louder)
     hertz, density = signal.welch(wave, RATE_HZ, nperseg=8192)
     inside = (hertz >= 500) & (hertz <= 12000)
@@ -86,11 +86,11 @@ def test_shares_are_levels_among_the_noises() -> None:
 
 
 def test_no_note_passes_the_bound_on_its_peak() -> None:
-    way = Way(12.0, 10.0, 80.0)
+    path = AirPath(12.0, 10.0, 80.0)
     harsh = ANOTHER | {"voice": "E", "shapes": ["buzz", "click"], "band_hz": [3000, 9000]}
-    for coming in arrivals(recipe(ONE_SINGER, ANOTHER, DRUMMER, harsh, noise=(), seconds=40)):
-        sound = voiced(coming.sung, 0.0, way, RATE_HZ)
-        assert np.abs(sound.wave).max() < np.sqrt(0.5) * crest(coming.sung)
+    for arrival in arrivals(recipe(ONE_SINGER, ANOTHER, DRUMMER, harsh, noise=(), seconds=40)):
+        sound = voiced(arrival.sung, 0.0, path, RATE_HZ)
+        assert np.abs(sound.wave).max() < np.sqrt(0.5) * crest(arrival.sung)
 
 
 def test_drummers_run_from_slow_to_fast() -> None:
@@ -98,8 +98,8 @@ def test_drummers_run_from_slow_to_fast() -> None:
         assert name in shipped("scenes")
         scene = load_recipe(name)
         onsets: dict[tuple[str, int], list[float]] = {}
-        for coming in arrivals(scene):
-            onsets.setdefault((coming.singer.voice, coming.phrase), []).append(coming.at_s)
+        for arrival in arrivals(scene):
+            onsets.setdefault((arrival.singer.voice, arrival.phrase), []).append(arrival.at_s)
         rates = np.concatenate([1 / np.diff(times) for times in onsets.values()])
         assert rates.min() < 3
         assert 18 < rates.max() < 27

@@ -17,7 +17,7 @@ from callresp.io.resources import shipped
 from callresp.io.score import Note
 from callresp.io.score_files import read_heard
 from callresp.scene.recipe import load_recipe, vary
-from callresp.scene.render import Stage, render, render_to
+from callresp.scene.render import PreparedScene, render, render_to
 from callresp.scene.schedule import arrivals
 
 
@@ -32,11 +32,11 @@ def test_same_recipe_same_bytes() -> None:
 @given(block=st.integers(100, 200_000))
 @example_settings(max_examples=8)
 def test_block_size_does_not_matter(block: int) -> None:
-    stage = Stage(recipe(ONE_SINGER, noise=("rain",), seconds=2.3))
-    blocks = list(stage.blocks(block))
+    prepared = PreparedScene(recipe(ONE_SINGER, noise=("rain",), seconds=2.3))
+    blocks = list(prepared.blocks(block))
     assert max(map(len, blocks)) <= block
-    assert np.array_equal(np.concatenate(blocks), np.concatenate(list(stage.blocks())))
-    assert sum(map(len, blocks)) == stage.frames
+    assert np.array_equal(np.concatenate(blocks), np.concatenate(list(prepared.blocks())))
+    assert sum(map(len, blocks)) == prepared.frames
 
 
 def test_a_further_singer_leaves_the_others_as_they_were() -> None:
@@ -84,8 +84,8 @@ def test_every_shipped_scene_renders(name: str) -> None:
     scene = load_recipe(name)
     assert scene.name == name
     notes: list[Note] = []
-    stage = Stage(vary(scene, seconds=6))
-    samples = np.concatenate(list(stage.blocks(hear=notes.append)))
+    prepared = PreparedScene(vary(scene, seconds=6))
+    samples = np.concatenate(list(prepared.blocks(hear=notes.append)))
     assert 0.02 < np.abs(samples).max() < 1.0
     assert {note.voice for note in notes} <= {singer.voice for singer in scene.singer}
     assert bool(notes) == bool(scene.singer)
@@ -103,7 +103,7 @@ def test_scoring_scenes_share_nothing_with_tuning_scenes() -> None:
 
 def test_dawn_thins_out() -> None:
     thin = [singer | {"thin_out": True} for singer in (ONE_SINGER, ANOTHER)]
-    times = np.array([coming.at_s for coming in arrivals(recipe(*thin, noise=(), seconds=600))])
+    times = np.array([arrival.at_s for arrival in arrivals(recipe(*thin, noise=(), seconds=600))])
     assert np.all(np.diff(times) >= 0)
     assert np.sum(times > 400) < np.sum(times < 200) / 2
 

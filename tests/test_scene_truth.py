@@ -14,15 +14,15 @@ from scipy import signal
 from callresp.io.audio import level_db
 from callresp.io.score import Note, phrases
 from callresp.scene.recipe import Recipe
-from callresp.scene.render import Stage, render
+from callresp.scene.render import PreparedScene, render
 
 RATE_HZ = 48000
 Wave = npt.NDArray[np.float64]
 
 
-def _true(stage: Stage) -> list[Note]:
+def _true(prepared: PreparedScene) -> list[Note]:
     notes: list[Note] = []
-    for _ in stage.blocks(hear=notes.append):
+    for _ in prepared.blocks(hear=notes.append):
         pass
     return sorted(notes, key=lambda note: note.onset_s)
 
@@ -47,8 +47,8 @@ def test_edges_lie_where_the_direct_sound_crosses_20_db_below_its_peak(
     singer: dict[str, object], seed: int
 ) -> None:
     calm = singer | {"shapes": [s for s in singer["shapes"] if s != "buzz"]}  # type: ignore[attr-defined]
-    stage = Stage(recipe(calm, noise=(), seed=seed))
-    sound, notes = direct_sound(stage), _alone(_true(stage))
+    prepared = PreparedScene(recipe(calm, noise=(), seed=seed))
+    sound, notes = direct_sound(prepared), _alone(_true(prepared))
     assert len(notes) > 5
     late = []
     for note in notes:
@@ -63,9 +63,9 @@ def test_edges_lie_where_the_direct_sound_crosses_20_db_below_its_peak(
 
 
 def test_levels_are_those_of_the_direct_sound_in_the_mix() -> None:
-    stage = Stage(recipe(ONE_SINGER, ANOTHER, noise=()))
-    sound = direct_sound(stage)
-    notes = _alone(_true(stage))
+    prepared = PreparedScene(recipe(ONE_SINGER, ANOTHER, noise=()))
+    sound = direct_sound(prepared)
+    notes = _alone(_true(prepared))
     assert len(notes) > 5
     for note in notes:
         span = slice(round(note.onset_s * RATE_HZ), round(note.offset_s * RATE_HZ))
@@ -74,9 +74,9 @@ def test_levels_are_those_of_the_direct_sound_in_the_mix() -> None:
 
 def test_pitch_tracks_are_those_of_the_sound() -> None:
     """The phase of the analytic signal turns at the pitch (Boashash 1992, Proc. IEEE 80(4))."""
-    stage = Stage(recipe(ONE_SINGER, noise=()))
-    sound, cents = direct_sound(stage), []
-    for note in _alone(_true(stage)):
+    prepared = PreparedScene(recipe(ONE_SINGER, noise=()))
+    sound, cents = direct_sound(prepared), []
+    for note in _alone(_true(prepared)):
         times, pitches = np.array(note.track).T
         assert np.diff(times).max() <= 0.005
         assert note.pitch_hz == pytest.approx(float(np.median(pitches)), rel=1e-6)
@@ -92,9 +92,9 @@ def test_pitch_tracks_are_those_of_the_sound() -> None:
 
 def _measured_snr_db(scene: Recipe) -> float:
     """The ratio by its definition, from the sounds themselves."""
-    stage = Stage(scene)
-    notes = _true(stage)
-    sound, noise = direct_sound(stage), noise_of(stage)
+    prepared = PreparedScene(scene)
+    notes = _true(prepared)
+    sound, noise = direct_sound(prepared), noise_of(prepared)
     sounding = np.zeros(len(sound), dtype=bool)
     for note in notes:
         sounding[round(note.onset_s * RATE_HZ) : round(note.offset_s * RATE_HZ)] = True
@@ -141,9 +141,9 @@ def test_truth_is_sound_for_any_seed(seed: int, distance: float, snr_db: float) 
 
 
 def test_note_ratio_is_that_over_the_noise_in_its_band() -> None:
-    stage = Stage(recipe(DRUMMER, noise=("rain",), snr_db=10, seconds=20))
-    noise = noise_of(stage)
-    note = _true(stage)[0]
+    prepared = PreparedScene(recipe(DRUMMER, noise=("rain",), snr_db=10, seconds=20))
+    noise = noise_of(prepared)
+    note = _true(prepared)[0]
     hertz, density = signal.welch(noise, RATE_HZ, nperseg=8192)
     inside = (hertz >= note.low_hz) & (hertz <= note.high_hz)
     power = float(np.sum(density[inside]) * (hertz[1] - hertz[0]))

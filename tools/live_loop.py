@@ -30,7 +30,7 @@ from callresp.plan.model import Command, Hold, Plan, PlanHeader, Strike
 from callresp.reply.echoes import KnownEcho
 from callresp.reply.rules import RuleSet
 from callresp.scene.recipe import Recipe, vary
-from callresp.scene.render import Stage
+from callresp.scene.render import PreparedScene
 from callresp.synthesis.levels import ListeningPoint
 from callresp.synthesis.mixing import PlanRenderer
 
@@ -196,7 +196,7 @@ class Loop:
     engine: LiveEngine
     link: SimulatedLink
     echo: Echo | None
-    stage: Stage
+    prepared: PreparedScene
     truth: list[Note] = field(default_factory=list)
     heard: list[Note] = field(default_factory=list)
     records: list[Record] = field(default_factory=list)
@@ -205,7 +205,7 @@ class Loop:
 
     def run(self, block: int = 480, progress: Callable[[float], None] | None = None) -> None:
         """Run the whole scene."""
-        rate_hz = self.stage.sample_rate_hz
+        rate_hz = self.prepared.sample_rate_hz
         for samples, at_s in self._sound(block):
             self._perform(self.engine.feed(Block(samples, at_s)))
             self.link.advance(self.engine.now_s)
@@ -214,16 +214,16 @@ class Loop:
                 self._met(outcome)
             self._perform(self.engine.link_update(update))
             if progress is not None:
-                progress((at_s + block / rate_hz) / self.stage.recipe.seconds)
+                progress((at_s + block / rate_hz) / self.prepared.recipe.seconds)
         self._perform(self.engine.finish())
 
     def _sound(self, block: int) -> Iterator[tuple[npt.NDArray[np.float32], float]]:
         done = 0
-        for samples in self.stage.blocks(block, self.truth.append):
+        for samples in self.prepared.blocks(block, self.truth.append):
             mixed = samples
             if self.echo is not None:
                 mixed = (samples + self.echo.take(len(samples))).astype(np.float32)
-            yield mixed, done / self.stage.sample_rate_hz
+            yield mixed, done / self.prepared.sample_rate_hz
             done += len(samples)
 
     def _met(self, outcome: CommandOutcome) -> None:
@@ -279,8 +279,8 @@ def loop_of(
 
     `places` is what the engine knows of the walls, the loudest first.
     """
-    stage = Stage(recipe)
-    rate_hz = stage.sample_rate_hz
+    prepared = PreparedScene(recipe)
+    rate_hz = prepared.sample_rate_hz
     now: list[LiveEngine] = []
 
     def passed_s() -> float:
@@ -299,12 +299,14 @@ def loop_of(
     link = SimulatedLink(palette)
     echo = None if way is None else Echo(palette, rate_hz, bird_level_db(recipe), way)
     engine.latency = Every()
-    return Loop(engine, link, echo, stage)
+    return Loop(engine, link, echo, prepared)
 
 
 def bird_level_db(recipe: Recipe) -> float:
     """Median level of the notes of the first half minute."""
     notes: list[Note] = []
-    for _ in Stage(vary(recipe, seconds=min(recipe.seconds, 30.0))).blocks(hear=notes.append):
+    for _ in PreparedScene(vary(recipe, seconds=min(recipe.seconds, 30.0))).blocks(
+        hear=notes.append
+    ):
         pass
     return median(note.level_db for note in notes)

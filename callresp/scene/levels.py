@@ -23,7 +23,7 @@ from callresp.io.audio import SINE_POWER
 from callresp.scene.motifs import PITCHED, Sung
 from callresp.scene.noise import SHARE_BAND_HZ, Noise
 from callresp.scene.recipe import Recipe
-from callresp.scene.schedule import Coming, arrivals
+from callresp.scene.schedule import Arrival, arrivals
 from callresp.scene.voice import band, extent
 from callresp.scene.walls import images
 
@@ -53,17 +53,17 @@ class _Survey:
     high_hz: float = 0.0
     loudest: dict[str, float] = field(default_factory=dict)
 
-    def add(self, coming: Coming, rate_hz: int) -> None:
-        first, last = extent(coming.sung, _SURVEY_HZ)
-        onset_s, offset_s = coming.at_s + first / _SURVEY_HZ, coming.at_s + last / _SURVEY_HZ
-        power = SINE_POWER * 10 ** (coming.level_db / 10)
+    def add(self, arrival: Arrival, rate_hz: int) -> None:
+        first, last = extent(arrival.sung, _SURVEY_HZ)
+        onset_s, offset_s = arrival.at_s + first / _SURVEY_HZ, arrival.at_s + last / _SURVEY_HZ
+        power = SINE_POWER * 10 ** (arrival.level_db / 10)
         self.energy += power * (offset_s - onset_s)
         self.sounding_s += max(offset_s - max(onset_s, self.until_s), 0.0)
         self.until_s = max(self.until_s, offset_s)
-        low, high = band(coming.sung, rate_hz)
+        low, high = band(arrival.sung, rate_hz)
         self.low_hz, self.high_hz = min(self.low_hz, low), max(self.high_hz, high)
-        height = math.sqrt(power) * crest(coming.sung)
-        voice = coming.singer.voice
+        height = math.sqrt(power) * crest(arrival.sung)
+        voice = arrival.singer.voice
         self.loudest[voice] = max(self.loudest.get(voice, 0.0), height)
 
 
@@ -79,8 +79,8 @@ def crest(sung: Sung) -> float:
 def levels(recipe: Recipe, noises: list[Noise], rate_hz: int) -> Levels:
     """Survey a scene and set its levels."""
     survey = _Survey()
-    for coming in arrivals(recipe):
-        survey.add(coming, rate_hz)
+    for arrival in arrivals(recipe):
+        survey.add(arrival, rate_hz)
     shares = [10 ** (noise.share_db / 10) for noise in recipe.noise]
     gains = [
         math.sqrt(share / noise.power(SHARE_BAND_HZ))

@@ -22,9 +22,9 @@ from callresp.scene.levels import Levels, levels, noise_power
 from callresp.scene.noise import Noise
 from callresp.scene.place import Convolver, EchoTap, echoes, tail, with_echoes
 from callresp.scene.recipe import Recipe, vary
-from callresp.scene.schedule import Coming, arrivals
+from callresp.scene.schedule import Arrival, arrivals
 from callresp.scene.truth import header, median_hz, ordered
-from callresp.scene.voice import Voiced, Way, voiced
+from callresp.scene.voice import AirPath, Voiced, voiced
 from callresp.scene.walls import wall_response
 
 RATE_HZ = 48000
@@ -48,7 +48,7 @@ class _Sounding:
     """A note at the microphone: its first sample, and its sound with and for the echoes."""
 
     first: int
-    coming: Coming
+    arrival: Arrival
     voiced: Voiced
     wave: Wave
     diffuse: float
@@ -58,7 +58,7 @@ class _Sounding:
         return self.first + len(self.wave)
 
 
-class Stage:
+class PreparedScene:
     """A scene ready to be rendered: its levels are set, its sound not yet made."""
 
     def __init__(self, recipe: Recipe) -> None:
@@ -67,8 +67,9 @@ class Stage:
         self.frames = round(recipe.seconds * RATE_HZ)
         self._noises = self._fresh_noises()
         self.levels: Levels = levels(recipe, self._noises, RATE_HZ)
-        self._ways = {
-            s.voice: Way(s.distance_m, recipe.temperature_c, recipe.humidity) for s in recipe.singer
+        self._paths = {
+            s.voice: AirPath(s.distance_m, recipe.temperature_c, recipe.humidity)
+            for s in recipe.singer
         }
         self._echoes = {s.voice: echoes(recipe, s, RATE_HZ) for s in recipe.singer}
         walled = recipe.singer if recipe.wall else ()
@@ -131,17 +132,17 @@ class Stage:
     ) -> Iterator[tuple[Wave, Wave]]:
         """Direct sounds (with early echoes), and what they put into the diffuse field."""
         notes = arrivals(self.recipe)
-        coming = deque([first] if (first := next(notes, None)) else [])
+        waiting = deque([first] if (first := next(notes, None)) else [])
         sounding: list[_Sounding] = []
         start = 0
         while True:
             end = start + RATE_HZ
-            while coming and coming[0].at_s * RATE_HZ < end:
-                note = self._sounding(coming.popleft(), with_reflections)
+            while waiting and waiting[0].at_s * RATE_HZ < end:
+                note = self._sounding(waiting.popleft(), with_reflections)
                 if (true := self._true(note)).offset_s < self.recipe.seconds:
                     hear(true)
                 sounding.append(note)
-                coming.extend([later] if (later := next(notes, None)) else [])
+                waiting.extend([later] if (later := next(notes, None)) else [])
             direct, diffuse = np.zeros(RATE_HZ), np.zeros(RATE_HZ)
             for note in sounding:
                 low, high = max(note.first, start), min(note.last, end)
@@ -152,25 +153,25 @@ class Stage:
             yield direct, diffuse
             start = end
 
-    def _sounding(self, coming: Coming, with_reflections: bool) -> _Sounding:
-        voice = coming.singer.voice
-        sound = voiced(coming.sung, coming.level_db, self._ways[voice], RATE_HZ)
+    def _sounding(self, arrival: Arrival, with_reflections: bool) -> _Sounding:
+        voice = arrival.singer.voice
+        sound = voiced(arrival.sung, arrival.level_db, self._paths[voice], RATE_HZ)
         reflections: tuple[EchoTap, ...] = self._echoes[voice] if with_reflections else ()
         wave = with_echoes(sound.wave, reflections)
         if with_reflections and voice in self._walls:
             wave = _before_walls(wave, self._walls[voice])
         return _Sounding(
-            first=round(coming.at_s * RATE_HZ),
-            coming=coming,
+            first=round(arrival.at_s * RATE_HZ),
+            arrival=arrival,
             voiced=sound,
             wave=self.levels.scale * wave,
-            diffuse=coming.singer.distance_m / DIFFUSE_AT_M,
+            diffuse=arrival.singer.distance_m / DIFFUSE_AT_M,
         )
 
     def _true(self, note: _Sounding) -> Note:
         sound, at_s = note.voiced, note.first / RATE_HZ
         track = tuple((round(at_s + t, 6), round(hz, 3)) for t, hz in sound.track)
-        level_db = note.coming.level_db + power_db(0.5 * self.levels.scale**2)
+        level_db = note.arrival.level_db + power_db(0.5 * self.levels.scale**2)
         around = noise_power(self.levels, self._noises, sound.low_hz, sound.high_hz)
         snr_db = level_db - power_db(around) if around else 120.0
         return Note(
@@ -179,9 +180,9 @@ class Stage:
             offset_s=round(at_s + sound.offset_s, 6),
             pitch_hz=median_hz(track),
             level_db=round(level_db, 3),
-            voice=note.coming.singer.voice,
+            voice=note.arrival.singer.voice,
             tonality=1.0 if track else 0.0,
-            phrase=note.coming.phrase,
+            phrase=note.arrival.phrase,
             snr_db=round(snr_db, 2),
             low_hz=round(sound.low_hz, 2),
             high_hz=round(sound.high_hz, 2),
@@ -230,9 +231,9 @@ def render(
     ((96000,), 48000)
     """
     recipe = vary(recipe, seed=seed, seconds=seconds, snr_db=snr_db)
-    stage = Stage(recipe)
+    prepared = PreparedScene(recipe)
     notes: list[Note] = []
-    samples = np.concatenate(list(stage.blocks(hear=notes.append)))
+    samples = np.concatenate(list(prepared.blocks(hear=notes.append)))
     truth = HeardScore(header=header(recipe, RATE_HZ), notes=tuple(ordered(notes)))
     return Scene(samples, RATE_HZ, truth)
 
@@ -264,27 +265,27 @@ def render_to(
     UserError
         When a file can't be written.
     """
-    stage = Stage(recipe)
+    prepared = PreparedScene(recipe)
     count = 0
     with whole_file(Path(truth_path)) as part, part.open("w", encoding="utf-8") as out:
         out.write(line(header(recipe, RATE_HZ)) + "\n")
-        with WavWriter(Path(wav), RATE_HZ, frames=stage.frames) as sound:
-            for note in ordered(_notes(stage, sound, progress)):
+        with WavWriter(Path(wav), RATE_HZ, frames=prepared.frames) as sound:
+            for note in ordered(_notes(prepared, sound, progress)):
                 out.write(line(note) + "\n")
                 count += 1
     return count
 
 
 def _notes(
-    stage: Stage, sound: WavWriter, progress: Callable[[float], None] | None
+    prepared: PreparedScene, sound: WavWriter, progress: Callable[[float], None] | None
 ) -> Iterator[Note]:
     """Write the sound of a scene; yield the truth of each second behind it."""
     heard: list[Note] = []
     done = 0
-    for samples in stage.blocks(hear=heard.append):
+    for samples in prepared.blocks(hear=heard.append):
         sound.write(samples)
         yield from heard
         heard.clear()
         done += len(samples)
         if progress:
-            progress(done / stage.frames)
+            progress(done / prepared.frames)

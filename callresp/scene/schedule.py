@@ -22,7 +22,7 @@ _FAR_DB = 20.0  # a level ten times the distance away, by the inverse distance l
 
 
 @dataclass(frozen=True, slots=True)
-class Coming:
+class Arrival:
     """A note on its way: when its envelope starts at the microphone, and how loud it is there.
 
     `level_db` is the RMS level between onset and offset, dB re a full-scale
@@ -36,10 +36,10 @@ class Coming:
     sung: Sung
 
 
-def arrivals(recipe: Recipe) -> Iterator[Coming]:
+def arrivals(recipe: Recipe) -> Iterator[Arrival]:
     """Every note of a scene, in order of arrival."""
     numbered = enumerate(heapq.merge(*_streams(recipe), key=itemgetter(0)))
-    waiting: list[tuple[float, int, Coming]] = []
+    waiting: list[tuple[float, int, Arrival]] = []
     count = 0
     for phrase, (first_s, song, singer, lag_s) in numbered:
         while waiting and waiting[0][0] <= first_s:
@@ -47,7 +47,7 @@ def arrivals(recipe: Recipe) -> Iterator[Coming]:
         for sung in song:
             at_s = sung.at_s + lag_s
             level_db = sung.level_db - _lost_db(recipe, singer, sung)
-            heapq.heappush(waiting, (at_s, count, Coming(at_s, level_db, phrase, singer, sung)))
+            heapq.heappush(waiting, (at_s, count, Arrival(at_s, level_db, phrase, singer, sung)))
             count += 1
     while waiting:
         yield heapq.heappop(waiting)[2]

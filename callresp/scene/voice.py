@@ -35,8 +35,8 @@ _HEARD_DB = 25.0  # partials this far below the strongest no longer widen the ba
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
-    """What the air on the way does: `distance_m` through air of a temperature and humidity."""
+class AirPath:
+    """What air does to sound on its way: `distance_m` of it, of a temperature and humidity."""
 
     distance_m: float
     temperature_c: float
@@ -71,7 +71,7 @@ def extent(sung: Sung, rate_hz: int) -> tuple[int, int]:
     return int(loud[0]), int(loud[-1]) + 1
 
 
-def voiced(sung: Sung, level_db: float, way: Way, rate_hz: int) -> Voiced:
+def voiced(sung: Sung, level_db: float, path: AirPath, rate_hz: int) -> Voiced:
     """Make the sound of a note as it reaches the microphone.
 
     Parameters
@@ -83,11 +83,11 @@ def voiced(sung: Sung, level_db: float, way: Way, rate_hz: int) -> Voiced:
     if sung.shape == "knock":
         wave = _knock(sung, rate_hz)
     elif sung.shape in PITCHED:
-        wave = _tonal(sung, shape, way, rate_hz)
+        wave = _tonal(sung, shape, path, rate_hz)
     else:
         wave = _harsh(sung, shape, rate_hz)
     if sung.shape not in PITCHED:
-        wave = _through_air(wave, sung.middle_hz, way, rate_hz)
+        wave = _through_air(wave, sung.middle_hz, path, rate_hz)
     loud = np.flatnonzero(shape >= EDGE)
     first, last = int(loud[0]), int(loud[-1]) + 1
     power = float(np.mean(wave[first:last] ** 2))
@@ -156,7 +156,7 @@ def _track(sung: Sung, onset_s: float, offset_s: float) -> Track:
     return tuple(zip(times.tolist(), course.tolist(), strict=True))
 
 
-def _tonal(sung: Sung, shape: Wave, way: Way, rate_hz: int) -> Wave:
+def _tonal(sung: Sung, shape: Wave, path: AirPath, rate_hz: int) -> Wave:
     """A tone with its harmonics; even a pure whistle has a faint second one (from memory)."""
     count = len(shape)
     course = pitch_at(sung, (np.arange(count) + 0.5) / count)
@@ -167,7 +167,7 @@ def _tonal(sung: Sung, shape: Wave, way: Way, rate_hz: int) -> Wave:
         if number * course.max() >= 0.45 * rate_hz:
             break
         below_db = sung.tilt_db * (number - 1)
-        air = way.gain(number * course[points.astype(int)], sung.middle_hz)
+        air = path.gain(number * course[points.astype(int)], sung.middle_hz)
         size = 10 ** (-below_db / 20) * np.interp(np.arange(count), points, air)
         wave += size * np.sin(number * phase + 1.7 * number)
     return np.asarray(wave * shape)
@@ -213,7 +213,7 @@ def _knock(sung: Sung, rate_hz: int) -> Wave:
     return wave
 
 
-def _through_air(wave: Wave, middle_hz: float, way: Way, rate_hz: int) -> Wave:
-    """A broad sound after its way: the spectrum weighted, without delay."""
+def _through_air(wave: Wave, middle_hz: float, path: AirPath, rate_hz: int) -> Wave:
+    """A broad sound after its path: the spectrum weighted, without delay."""
     hertz = np.fft.rfftfreq(len(wave), 1 / rate_hz)
-    return np.asarray(np.fft.irfft(np.fft.rfft(wave) * way.gain(hertz, middle_hz), len(wave)))
+    return np.asarray(np.fft.irfft(np.fft.rfft(wave) * path.gain(hertz, middle_hz), len(wave)))
