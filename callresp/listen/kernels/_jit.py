@@ -65,7 +65,9 @@ def kernel(function: F) -> F:
     folder = _folder(Path(function.__code__.co_filename).parent)
     numba.config.CACHE_DIR = str(folder)
     try:
-        compiled: Any = numba.njit(error_model="numpy", nogil=True)(function)
+        compiled: Any = numba.njit(
+            error_model="numpy", nogil=True, pipeline_class=_CompilerOfWholes
+        )(function)
         compiled._cache = _LockedCache(function)
         compiled._cache.folder = folder
     finally:
@@ -134,15 +136,47 @@ class _LoweringToLink(NativeLowering):  # type: ignore[misc]
         return True
 
 
+@register_pass(mutates_CFG=True, analysis_only=False)
+class _LoweringWhole(NativeLowering):  # type: ignore[misc]
+    """To machine code, with all that was linked in kept to itself.
+
+    What nobody else can call is inlined where it is called once: by itself it takes some fifty
+    numbers for the arrays of `layout.SpectralState` alone, at each call.
+    """
+
+    _name = "lowering_whole"
+
+    def run_pass(self, state: Any) -> bool:
+        library = state.targetctx.codegen().create_library(state.func_id.func_qualname)
+        library.enable_object_caching()
+        optimise = library._optimize_final_module
+
+        def optimise_as_whole() -> None:
+            for each in library._final_module.functions:
+                if not each.is_declaration and each.linkage.name == "linkonce_odr":
+                    each.linkage = "internal"
+            optimise()
+
+        library._optimize_final_module = optimise_as_whole
+        state.library = library
+        return bool(super().run_pass(state))
+
+
 class _CompilerForKernels(CompilerBase):  # type: ignore[misc]
+    lowering = _LoweringToLink
+
     def define_pipelines(self) -> list[Any]:
         passes = DefaultPassBuilder.define_nopython_pipeline(self.state)
         passes.passes = [
-            (_LoweringToLink if step is NativeLowering else step, told)
+            (self.lowering if step is NativeLowering else step, told)
             for step, told in passes.passes
         ]
         passes.finalize()
         return [passes]
+
+
+class _CompilerOfWholes(_CompilerForKernels):
+    lowering = _LoweringWhole
 
 
 def digest(room: Path = _ROOM) -> str:
