@@ -302,13 +302,13 @@ def mash(hand: Hand, rng: random.Random, until_s: float) -> list[float]:
     while hand.now_s < until_s:
         for _ in range(rng.choice([1, 1, 2, 6])):
             how = rng.random()
-            seat = ("typed", rng.randrange(8))
+            typed = ("typed", rng.randrange(8))
             if how < 0.6:
                 pressed.append(hand.now_s)
-                name = strikers[seat[1] % len(strikers)]
-                hand.took(hand.player.strike(hand.now_s, name, rng.random(), seat))
+                name = strikers[typed[1] % len(strikers)]
+                hand.took(hand.player.strike(hand.now_s, name, rng.random(), typed))
             elif how < 0.8:
-                hand.took(hand.player.let_go(hand.now_s, seat))
+                hand.took(hand.player.let_go(hand.now_s, typed))
             elif how < 0.85:
                 hand.midi(0xB0, rng.choice([1, 64, 123]), rng.choice([0, 30, 127]))
             elif how < 0.95:

@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from callresp.midi.notes import LOUDEST, PERCUSSION, PERCUSSION_KEYS, Seats
+from callresp.midi.notes import LOUDEST, PERCUSSION, PERCUSSION_KEYS, ChannelKeys
 from callresp.palette.model import Palette, Striker, Turner
 from callresp.synthesis.execution import force_of
 
@@ -43,11 +43,11 @@ class KeyMap:
         self._palette = palette
         items: list[Striker | Turner] = [*palette.striker, *palette.turner]
         self._named = {item.name.casefold(): item for item in items}
-        seats = Seats(palette)
-        self._seats = {item.name: seats.of(item) for item in items}
+        channel_keys = ChannelKeys(palette)
+        self._channel_keys = {item.name: channel_keys.of(item) for item in items}
         self._drums: dict[int, Striker | Turner] = {}
         for item in items:
-            channel, key = self._seats[item.name]
+            channel, key = self._channel_keys[item.name]
             if channel == PERCUSSION:
                 self._drums[key] = item
         for item in items:
@@ -92,8 +92,8 @@ class KeyMap:
 
         nearest = min(abs(off(striker)) for striker in self._pitched)
         near = [s for s in self._pitched if abs(off(s)) <= nearest + UNISON_CENTS]
-        seated = (s for s in near if (channel, key) == self._seats[s.name])
-        found = next(seated, near[0])
+        on_its_key = (s for s in near if (channel, key) == self._channel_keys[s.name])
+        found = next(on_its_key, near[0])
         return Played(found, off(found))
 
 

@@ -173,17 +173,17 @@ def reply_tracks(notes: Sequence[SoundingNote], palette: Palette) -> list[Track]
     loudest_db = max((note.level_db for note in notes), default=0.0)
     names = {note.instrument.name for note in notes}
     instruments: list[Striker | Turner] = [*palette.striker, *palette.turner]
-    seats = Seats(palette)
+    channel_keys = ChannelKeys(palette)
     tracks = []
     for item in instruments:
-        channel, key = seats.of(item)
+        channel, key = channel_keys.of(item)
         if item.name not in names:
             continue
         track = Track(f"reply: {item.name}", loudest_db=loudest_db)
-        seats.prepare(track, item)
+        channel_keys.prepare(track, item)
         for note in notes:
             if note.instrument.name == item.name:
-                seats.before(track, item, note.from_s)
+                channel_keys.before(track, item, note.from_s)
                 velocity = velocity_of(note.level_db, loudest_db)
                 track.note(note.from_s, note.until_s, channel, key, velocity)
         tracks.append(track)
@@ -198,22 +198,22 @@ def striker_channels(palette: Palette | None) -> int:
     return min(pitched, len(MELODIC) - HEARD_AT_LEAST)
 
 
-class Seats:
+class ChannelKeys:
     """Which channel and key each instrument has; ask for them in the palette's order."""
 
     def __init__(self, palette: Palette) -> None:
         self._many = max(striker_channels(palette), 1)
         self._pitched = [item.name for item in palette.striker if item.pitch_hz is not None]
         self._taken: set[tuple[int, int]] = {(PERCUSSION, SIDE_STICK)}
-        self._seats: dict[str, tuple[int, int]] = {}
+        self._channel_keys: dict[str, tuple[int, int]] = {}
 
     def of(self, item: Striker | Turner) -> tuple[int, int]:
         """Channel and key of an instrument."""
-        if item.name not in self._seats:
-            seat = self._choose(item)
-            self._taken.add(seat)
-            self._seats[item.name] = seat
-        return self._seats[item.name]
+        if item.name not in self._channel_keys:
+            channel_key = self._choose(item)
+            self._taken.add(channel_key)
+            self._channel_keys[item.name] = channel_key
+        return self._channel_keys[item.name]
 
     def _choose(self, item: Striker | Turner) -> tuple[int, int]:
         if isinstance(item, Striker) and item.pitch_hz is not None:

@@ -172,28 +172,28 @@ class _Player:
             self._release(tick, number)
             self._silence(tick, number)
 
-    def _up(self, tick: int, seat: tuple[int, int, int]) -> None:
-        waiting = self._down.get(seat)
+    def _up(self, tick: int, pressed: tuple[int, int, int]) -> None:
+        waiting = self._down.get(pressed)
         if not waiting:
             return
         note = waiting.pop(0)
-        if self._channels[seat[1]].pedal:
-            self._held[seat[1]].append((seat, note))
+        if self._channels[pressed[1]].pedal:
+            self._held[pressed[1]].append((pressed, note))
         else:
-            self._end(tick, seat, note)
+            self._end(tick, pressed, note)
 
     def _silence(self, tick: int, number: int) -> None:
-        for seat in [seat for seat in self._down if seat[1] == number]:
-            while self._down[seat]:
-                self._up(tick, seat)
+        for pressed in [pressed for pressed in self._down if pressed[1] == number]:
+            while self._down[pressed]:
+                self._up(tick, pressed)
 
     def _release(self, tick: int, number: int) -> None:
-        for seat, note in self._held.pop(number, ()):
-            self._end(tick, seat, note)
+        for pressed, note in self._held.pop(number, ()):
+            self._end(tick, pressed, note)
 
-    def _end(self, tick: int, seat: tuple[int, int, int], note: Open) -> None:
+    def _end(self, tick: int, pressed: tuple[int, int, int], note: Open) -> None:
         onset, velocity, hz = note
-        track, number, key = seat
+        track, number, key = pressed
         self.notes.append(KeyNote(onset, tick, track, number, key, velocity, hz))
 
 

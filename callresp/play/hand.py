@@ -59,7 +59,8 @@ RULE = "by hand"
 LEAD_IN_S = 1.0
 WHEEL = 1
 
-Seat = tuple[int | str, int]
+# Of a MIDI keyboard its channel and key; of a computer's "typed" and its character.
+PressedKey = tuple[int | str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +76,7 @@ class _Held:
     """One instrument: its last note, who holds it, and how far its pieces reach."""
 
     note: ReplyNote | None = None
-    seats: set[Seat] = field(default_factory=set)
+    pressed: set[PressedKey] = field(default_factory=set)
     until_s: float = -math.inf
     since_s: float = -math.inf
     patient_s: float = -math.inf
@@ -116,8 +117,8 @@ class HandPlayer:
         self._tunings = Tunings()
         items: list[Striker | Turner] = [*palette.striker, *palette.turner]
         self._held = {item.name: _Held() for item in items}
-        self._playing: dict[Seat, str] = {}
-        self._pedalled: set[Seat] = set()
+        self._playing: dict[PressedKey, str] = {}
+        self._pedalled: set[PressedKey] = set()
         self._notes: list[ReplyNote] = []
         self._unplayed: set[int] = set()
         self._prompt = 0
@@ -147,24 +148,24 @@ class HandPlayer:
             self._channels[number].bend = (data[1] | data[2] << 7) - 8192
         return self._drain()
 
-    def strike(self, now_s: float, name: str, force: float, seat: Seat) -> DueCommands:
-        """Strike or turn an instrument by its name, as long as `seat` is not let go."""
+    def strike(self, now_s: float, name: str, force: float, pressed: PressedKey) -> DueCommands:
+        """Strike or turn an instrument by its name, as long as `pressed` is not let go."""
         if (striker := self.palette.striker_named(name)) is not None:
-            self._strike(now_s, striker, force, seat)
+            self._strike(now_s, striker, force, pressed)
         elif (turner := self.palette.turner_named(name)) is not None:
-            self._start_turning(now_s, turner, force, seat)
+            self._start_turning(now_s, turner, force, pressed)
         return self._drain()
 
-    def let_go(self, now_s: float, seat: Seat) -> DueCommands:
-        """Let go of what a seat holds."""
-        self._up(now_s, seat)
+    def let_go(self, now_s: float, pressed: PressedKey) -> DueCommands:
+        """Let go of what a key holds."""
+        self._up(now_s, pressed)
         return self._drain()
 
     def silence(self, now_s: float) -> DueCommands:
         """Let go of everything."""
         self._pedalled.clear()
-        for seat in list(self._playing):
-            self._release(now_s, seat)
+        for pressed in list(self._playing):
+            self._release(now_s, pressed)
         return self._drain()
 
     def tick(self, now_s: float) -> DueCommands:
@@ -176,14 +177,14 @@ class HandPlayer:
             if striker.damper is None or held.note is None or held.until_s >= due_s:
                 continue
             if striker.damper.rest == "on":
-                going_on = held.seats and now_s < held.note.onset_s + striker.t60_s
+                going_on = held.pressed and now_s < held.note.onset_s + striker.t60_s
             else:
                 going_on = now_s < held.press_s
             if going_on:
                 self._admit(now_s, self._hold(now_s, striker, held))
         for turner in self.palette.turner:
             held = self._held[turner.name]
-            if held.seats and held.until_s < due_s:
+            if held.pressed and held.until_s < due_s:
                 self._admit(now_s, self._turn(now_s, turner, held))
         return self._drain()
 
@@ -227,23 +228,24 @@ class HandPlayer:
     # Keys
 
     def _key(self, now_s: float, number: int, key: int, velocity: int) -> None:
-        seat = (number, key)
+        pressed = (number, key)
         found = self._keys.find(number, key, self._tunings.pitch(self._channels[number], key))
         if found is None:
             self._say(now_s, f"nothing here for key {key}", "refused", "midi")
             return
         item = found.instrument
-        self._pedalled.discard(seat)
+        self._pedalled.discard(pressed)
         if isinstance(item, Striker):
-            self._strike(now_s, item, force_for(item, velocity), seat)
+            self._strike(now_s, item, force_for(item, velocity), pressed)
         else:
-            self._start_turning(now_s, item, force_for(item, velocity), seat)
+            self._start_turning(now_s, item, force_for(item, velocity), pressed)
 
-    def _up(self, now_s: float, seat: Seat) -> None:
-        if seat in self._playing and isinstance(seat[0], int) and self._channels[seat[0]].pedal:
-            self._pedalled.add(seat)
+    def _up(self, now_s: float, pressed: PressedKey) -> None:
+        number = pressed[0]
+        if pressed in self._playing and isinstance(number, int) and self._channels[number].pedal:
+            self._pedalled.add(pressed)
         else:
-            self._release(now_s, seat)
+            self._release(now_s, pressed)
 
     def _control(self, now_s: float, number: int, control: int, value: int) -> None:
         channel = self._channels[number]
@@ -251,32 +253,32 @@ class HandPlayer:
         if control == WHEEL:
             self._wheel(now_s, value / 127)
         if control == ALL_SOUND_OFF or control >= ALL_NOTES_OFF:
-            for seat in [seat for seat in self._playing if seat[0] == number]:
-                self._release(now_s, seat)
+            for pressed in [pressed for pressed in self._playing if pressed[0] == number]:
+                self._release(now_s, pressed)
         if not channel.pedal:
-            for seat in [seat for seat in self._pedalled if seat[0] == number]:
-                self._release(now_s, seat)
+            for pressed in [pressed for pressed in self._pedalled if pressed[0] == number]:
+                self._release(now_s, pressed)
 
     def _wheel(self, now_s: float, share: float) -> None:
         """The wheel of any channel turns the first turner."""
         if not self.palette.turner:
             return
-        turner, seat = self.palette.turner[0], ("wheel", 0)
+        turner, pressed = self.palette.turner[0], ("wheel", 0)
         if share <= 0:
-            self._release(now_s, seat)
-        elif seat in self._playing:
+            self._release(now_s, pressed)
+        elif pressed in self._playing:
             self._held[turner.name].share = share
         else:
-            self._start_turning(now_s, turner, share, seat)
+            self._start_turning(now_s, turner, share, pressed)
 
-    def _release(self, now_s: float, seat: Seat) -> None:
-        self._pedalled.discard(seat)
-        name = self._playing.pop(seat, None)
+    def _release(self, now_s: float, pressed: PressedKey) -> None:
+        self._pedalled.discard(pressed)
+        name = self._playing.pop(pressed, None)
         if name is None:
             return
         held = self._held[name]
-        held.seats.discard(seat)
-        if held.seats or held.note is None:
+        held.pressed.discard(pressed)
+        if held.pressed or held.note is None:
             return
         ends_s = now_s + self.lead_s
         striker = self.palette.striker_named(name)
@@ -286,16 +288,16 @@ class HandPlayer:
             damper = striker.damper
             held.press_s = ends_s + damper.lift_ms / 1000 + damper.damped_t60_s
 
-    def _hold_seat(self, seat: Seat, name: str) -> None:
-        before = self._playing.get(seat)
+    def _hold_key(self, pressed: PressedKey, name: str) -> None:
+        before = self._playing.get(pressed)
         if before is not None and before != name:
-            self._held[before].seats.discard(seat)
-        self._playing[seat] = name
-        self._held[name].seats.add(seat)
+            self._held[before].pressed.discard(pressed)
+        self._playing[pressed] = name
+        self._held[name].pressed.add(pressed)
 
     # Strikers
 
-    def _strike(self, now_s: float, striker: Striker, force: float, seat: Seat) -> None:
+    def _strike(self, now_s: float, striker: Striker, force: float, pressed: PressedKey) -> None:
         held = self._held[striker.name]
         at_s = now_s + self.lead_s + self._wait_s(now_s, striker, held)
         note = self._note(at_s + striker.latency_ms / 1000, striker, force)
@@ -310,7 +312,7 @@ class HandPlayer:
             self._prompt = 0
         self._end_note(held, note.onset_s)
         self._keep(held, note)
-        self._hold_seat(seat, striker.name)
+        self._hold_key(pressed, striker.name)
         held.press_s = -math.inf
         if striker.damper is not None and striker.damper.rest == "on":
             held.patient_s = -math.inf
@@ -356,12 +358,14 @@ class HandPlayer:
 
     # Turners
 
-    def _start_turning(self, now_s: float, turner: Turner, share: float, seat: Seat) -> None:
+    def _start_turning(
+        self, now_s: float, turner: Turner, share: float, pressed: PressedKey
+    ) -> None:
         held = self._held[turner.name]
         held.share = share
-        if not held.seats:
+        if not held.pressed:
             self._keep(held, self._note(now_s + self.lead_s, turner, share))
-        self._hold_seat(seat, turner.name)
+        self._hold_key(pressed, turner.name)
         if held.until_s < now_s + self.lead_s + RENEW_S:
             self._admit(now_s, self._turn(now_s, turner, held))
 

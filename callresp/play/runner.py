@@ -132,15 +132,15 @@ class PlayRunner:
         name = key_table(self.player.palette).get(event.key)
         if name is None:
             return
-        seat = ("typed", ord(event.key))
+        pressed = ("typed", ord(event.key))
         if name in self._turning:
             # The computer tells of no key's end: a turner's key starts and stops it in turns.
             self._turning.discard(name)
-            self._perform(self.player.let_go(now_s, seat))
+            self._perform(self.player.let_go(now_s, pressed))
             return
         if self.player.palette.turner_named(name) is not None:
             self._turning.add(name)
-        self._perform(self.player.strike(now_s, name, self._force, seat))
+        self._perform(self.player.strike(now_s, name, self._force, pressed))
 
     def _perform(self, out: DueCommands) -> None:
         for checked in out.checked:
