@@ -34,7 +34,7 @@ import soundfile as sf
 from callresp.errors import UserError
 from callresp.io.files import whole_file
 from callresp.io.plain_pcm import PlainPcm, open_plain
-from callresp.io.wav_header import Mended, WavHeader, wav_header
+from callresp.io.wav_header import UnclosedWavFile, WavHeader, wav_header
 from callresp.io.wording import counted
 
 Samples = npt.NDArray[np.float32]
@@ -442,7 +442,7 @@ def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
         raise UserError("is empty (0 bytes)", where=str(path), remedy="copy it again")
     try:
         if open_size_at is not None:
-            return _Forward(Mended(path, open_size_at))
+            return _Forward(UnclosedWavFile(path, open_size_at))
         # By descriptor, not by name: libsndfile then judges by content alone.
         with _decoder_unheard():
             return _Forward(os.open(path, os.O_RDONLY), closefd=True)

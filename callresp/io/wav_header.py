@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from _typeshed import WriteableBuffer
 
 
-class Mended(io.FileIO):
+class UnclosedWavFile(io.FileIO):
     """A WAV file whose recorder lost power, read as if its data size were open.
 
     libsndfile takes a data size of 0xFFFFFFFF as "to the end of the file" and
