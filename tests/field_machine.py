@@ -11,8 +11,8 @@ import strike_machine as sm
 from measure_helpers import BAR, bell, block, capture_of, drafted, tube
 
 from callresp.field.self_test import judge, measure
-from callresp.field.self_test import schedule as roll_call
 from callresp.field.self_test.judge import Verdict
+from callresp.field.self_test.schedule import self_test_schedule
 from callresp.palette.model import ForcePoint, Palette, Partial, Striker
 from callresp.plan.model import Plan
 
@@ -74,7 +74,7 @@ def judged(
 ) -> dict[str, Verdict]:
     """The self-test of a machine, judged by the palette that knows it."""
     palette = known()
-    schedule = roll_call.self_test_schedule(palette, only)
+    schedule = self_test_schedule(palette, only)
     samples = recorded(strikers, schedule, recorder, **given)
     heard = measure.measure_strokes(capture_of(samples), schedule, palette)
     return {one.striker: one for one in judge.judge(heard, palette)}

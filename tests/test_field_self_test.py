@@ -21,8 +21,8 @@ from measure_helpers import BAR, capture_of
 from callresp.commands import listening
 from callresp.errors import UserError
 from callresp.field.self_test import judge, measure
-from callresp.field.self_test import schedule as roll_call
 from callresp.field.self_test.judge import Verdict
+from callresp.field.self_test.schedule import self_test_schedule
 from callresp.io.audio import write_wav
 from callresp.io.resources import shipped
 from callresp.link import stream as link_stream
@@ -126,7 +126,7 @@ def test_clipping_is_told_and_no_fault_of_the_striker() -> None:
 
 def test_a_single_striker_when_the_host_knows_when_it_began() -> None:
     palette = known()
-    schedule = roll_call.self_test_schedule(palette, ("bell",))
+    schedule = self_test_schedule(palette, ("bell",))
     samples = recorded(machine(bell={"speaks_ms": 50.0}), schedule)
     about = (2.1, 2.6)
     (silent,) = measure.measure_strokes(capture_of(samples), schedule, palette, about)
@@ -140,7 +140,7 @@ def test_a_single_striker_when_the_host_knows_when_it_began() -> None:
 
 def test_another_recording_is_refused() -> None:
     palette = known()
-    schedule = roll_call.self_test_schedule(palette)
+    schedule = self_test_schedule(palette)
     rng = np.random.default_rng(0)
     quiet = (1e-4 * rng.standard_normal(48000 * 20)).astype(np.float32)
     with pytest.raises(UserError, match="of its 5 strokes can be found"):
@@ -151,7 +151,7 @@ def test_another_recording_is_refused() -> None:
 def test_each_striker_is_struck_once_within_every_limit(name: str) -> None:
     palette = load_palette(name)
     # Building a checked plan is what holds it to the limits.
-    plan = check(roll_call.self_test_schedule(palette, name=name), palette).plan
+    plan = check(self_test_schedule(palette, name=name), palette).plan
     struck = [c.instrument for c in plan.commands if isinstance(c, Strike)]
     assert struck == [striker.name for striker in palette.striker]
 
@@ -173,7 +173,7 @@ def test_any_striker_is_heard_out_within_its_coils_limits(
         damper=msgspec.structs.replace(tube.damper, coil=coil, rest=rest),
     )
     changed: Palette = msgspec.structs.replace(palette, striker=(odd, *palette.striker[1:]))
-    schedule = roll_call.self_test_schedule(changed)
+    schedule = self_test_schedule(changed)
     check(schedule, changed)
     assert len(schedule.strikes) == len(changed.striker)
 
@@ -255,7 +255,7 @@ def test_on_a_board_while_it_listens(tmp_path: Path) -> None:
     palette = written(tmp_path)
     wav, kept = tmp_path / "heard.wav", tmp_path / "kept.wav"
     machines = machine(wood={"speaks_ms": 50.0})[3:]
-    write_wav(wav, recorded(machines, roll_call.self_test_schedule(load_palette(palette))), 48000)
+    write_wav(wav, recorded(machines, self_test_schedule(load_palette(palette))), 48000)
     words = ("--palette", palette, "--port", "simulated", "--input", str(wav), "--keep", str(kept))
     status, found = run(*words)
     assert status == 1
@@ -298,7 +298,7 @@ class Microphone:
 def test_as_it_sounds_on_one_striker_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """One stroke can be placed only by the host's own clock."""
     palette = written(tmp_path)
-    schedule = roll_call.self_test_schedule(load_palette(palette), ("wood",))
+    schedule = self_test_schedule(load_palette(palette), ("wood",))
     recorder = sm.Recorder(offset_s=0.0, noise_db=-70)
     microphone = Microphone(recorded(machine()[3:], schedule, recorder))
     real = link_stream.stream

@@ -32,7 +32,7 @@ from measure_helpers import capture_of
 
 from callresp.errors import UserError
 from callresp.field.self_test import judge, measure
-from callresp.field.self_test import schedule as roll_call
+from callresp.field.self_test.schedule import self_test_schedule
 from callresp.palette.model import Striker
 
 FAULTS: dict[str, dict[str, Any]] = {
@@ -82,7 +82,7 @@ def plain_check(samples: Any, at_s: float, striker: Striker, well_db: float) -> 
 def main(runs: int) -> None:
     """Run, and print a table."""
     palette = known()
-    schedule = roll_call.self_test_schedule(palette)
+    schedule = self_test_schedule(palette)
     at_s = [s.at_s + 2.345 + 0.011 for s in schedule.strikes]
     quiet = recorded(machine(), schedule)
     well_db = [

@@ -11,8 +11,8 @@ from callresp.commands import options, ui
 from callresp.commands.listening import PlayedAndHeard, Recorder, play_and_record
 from callresp.errors import UserError
 from callresp.field.self_test import judge, measure
-from callresp.field.self_test import schedule as roll_call
 from callresp.field.self_test.judge import Verdict
+from callresp.field.self_test.schedule import self_test_schedule
 from callresp.io.audio import write_wav
 from callresp.io.wording import lasting
 from callresp.palette.files import load_palette
@@ -44,7 +44,7 @@ def run(
     """Strike each striker once, listen for it, and compare it with the palette."""
     machine = load_palette(palette)
     _known(machine, only)
-    checked = check(roll_call.self_test_schedule(machine, only, palette), machine)
+    checked = check(self_test_schedule(machine, only, palette), machine)
     if plan_file is not None:
         _write_plan(plan_file, palette, checked, as_json)
         return
