@@ -569,10 +569,17 @@ def test_a_phone_holds_it_without_scrolling_sideways(browser: Browser, desk: Ser
     begin = page.inner_text("#view-call ol.begin")
     assert "Touch a note" in begin
     assert "Ctrl" not in begin
+    # As of a folder that holds a recording with a long name.
+    page.evaluate(
+        """() => { const list = document.createElement("select");
+          list.add(new Option("dawn by the river ".repeat(9)));
+          document.getElementById("tools").prepend(list); }"""
+    )
     for view in VIEWS:
         page.click(f"#tab-{view}")
         page.wait_for_timeout(50)
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, view
+        assert page.evaluate("document.querySelector('#tools select').offsetWidth") <= 360
     context.close()
 
 

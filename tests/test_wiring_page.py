@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from xml.etree import ElementTree
 
 import msgspec
 import pytest
+from bench_desk import ARGUMENTS, CHROMIUM
 from click.testing import CliRunner, Result
+from conftest import missing
 
 from callresp.cli import cli
 from callresp.errors import UserError
@@ -46,6 +49,26 @@ def test_the_page_holds_every_row_and_needs_no_network(tmp_path: Path) -> None:
     assert "star ground, supply −" in "".join(drawn.itertext())
     assert "http" not in text
     assert "<script" not in text
+
+
+def test_a_laptop_shows_what_a_shorted_transistor_does(tmp_path: Path) -> None:
+    """The last column, which lay beyond the edge of a window 1,200 pixels wide."""
+    if shutil.which("chromium") is None:
+        missing("chromium, from the system's packages")
+    from playwright.sync_api import sync_playwright
+
+    page = tmp_path / "fettle.wiring.html"
+    page.write_text(wiring_page(wiring_of(load_palette("fettle"))))
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        shown = browser.new_page(viewport={"width": 1200, "height": 800})
+        shown.goto(page.as_uri())
+        beyond = shown.evaluate(
+            "[...document.querySelectorAll('td')]"
+            ".filter((one) => one.getBoundingClientRect().right > innerWidth).length"
+        )
+        browser.close()
+    assert beyond == 0
 
 
 def test_the_same_palette_gives_the_same_page() -> None:
