@@ -134,7 +134,7 @@ class StrokeResponse:
 
     @classmethod
     def of(cls, clip: npt.NDArray[np.floating], rate_hz: int) -> StrokeResponse | None:
-        """Of a clip that begins `QUIET_S` before a stroke; `None` where no stroke is heard."""
+        """Of a clip ``(n,)`` from `QUIET_S` before a stroke; `None` where no stroke is heard."""
         from scipy import signal
 
         clean = highpassed(clip, rate_hz)

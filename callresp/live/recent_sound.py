@@ -42,7 +42,7 @@ class RecentSound:
         self._first = self._after = 0
 
     def feed(self, samples: Wave, at_s: float) -> None:
-        """Take the next block, which begins at `at_s`."""
+        """Take the next block ``(n,)``, which begins at `at_s`."""
         if abs(at_s - self.ends_s) > 0.5 / self.rate_hz:
             self._first = self._after = 0
         self.ends_s = at_s + len(samples) / self.rate_hz
@@ -55,7 +55,7 @@ class RecentSound:
         self._after += len(samples)
 
     def part(self, from_s: float, until_s: float) -> Wave | None:
-        """What was heard between two times; `None` where not all of it is known."""
+        """Samples ``(n,)`` between two times, not to keep; `None` where not all are known."""
         first = self._after + round((from_s - self.ends_s) * self.rate_hz)
         last = first + round((until_s - from_s) * self.rate_hz)
         if first < self._first or last > self._after:
@@ -63,7 +63,7 @@ class RecentSound:
         return self._sound[first:last]
 
     def known_part(self, from_s: float, until_s: float) -> Wave:
-        """What is known of the sound between two times, to keep."""
+        """A copy of what is known of the sound between two times."""
         first = max(self._after + round((from_s - self.ends_s) * self.rate_hz), self._first)
         last = min(self._after + round((until_s - self.ends_s) * self.rate_hz), self._after)
         return self._sound[first : max(last, first)].copy()

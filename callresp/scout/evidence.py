@@ -175,5 +175,5 @@ def _by_cell(track: Values, begin: int, cells: int) -> Values:
 
 
 def fisher(values: npt.NDArray[np.floating]) -> Values:
-    """Fisher's z of correlations."""
+    """Fisher's z of correlations, in any shape; beyond ±0.95 it rises no further."""
     return np.asarray(np.arctanh(np.clip(values, -0.95, 0.95)), dtype=np.float64)

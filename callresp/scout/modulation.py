@@ -35,7 +35,7 @@ RHYTHM_HZ = np.geomspace(1.0, 38.0, 17)
 
 
 def rhythm(stretches: Grid) -> Grid:
-    """Power of each band's coming and going, a column for each rate and band."""
+    """Power of each band's coming and going: ``(n, frames, bands)`` to ``(n, rates * bands)``."""
     frames = stretches.shape[1]
     window = np.hanning(frames).astype(np.float32)[:, None]
     moving = np.fft.rfft((stretches - stretches.mean(axis=1, keepdims=True)) * window, axis=1)
@@ -55,7 +55,7 @@ def _rhythm_rates(frames: int) -> Grid:
 def modulation(stretches: Grid) -> Values:
     """``log(1 + power)`` over what steady noise has, a column for each density and rate.
 
-    1 is the power of noise of spread 1.
+    Stretches are ``(n, frames, bands)``; 1 is the power of noise of spread 1.
     """
     frames, bands = stretches.shape[1:]
     window = np.hanning(frames).astype(np.float32)

@@ -71,7 +71,7 @@ def cut(frames: Grid, length: int) -> Pieces:
     Parameters
     ----------
     frames
-        From `smooth`.
+        From `smooth`, ``(n, bands)``.
     length
         Of a piece, in frames.
     """

@@ -57,7 +57,7 @@ LEARN_FROM = 2000  # frames, evenly spread, that a floor is learnt from
 
 
 def band_edges() -> npt.NDArray[np.float64]:
-    """Edges of the bands in Hz; above `LOW_HZ` they widen from `WIDTH_HZ` to `WIDTH_SHARE`."""
+    """Edges ``(BANDS + 1,)`` in Hz, that widen from `WIDTH_HZ` to `WIDTH_SHARE` above `LOW_HZ`."""
     low, high = (np.arcsinh(WIDTH_SHARE * hz / WIDTH_HZ) for hz in (LOW_HZ, HIGH_HZ))
     steps = np.linspace(low, high, round((high - low) / WIDTH_SHARE) + 1)
     drums = np.linspace(DRUM_HZ, LOW_HZ, DRUM_BANDS, endpoint=False)
@@ -105,7 +105,7 @@ class Analysis:
 
     @property
     def heard(self) -> npt.NDArray[np.bool_]:
-        """Which bands lie within the sample rate's reach."""
+        """Which bands ``(BANDS,)`` lie within the sample rate's reach."""
         return np.asarray(self.weights.sum(axis=0) > 0)
 
 
@@ -215,7 +215,7 @@ def spectra(samples: Grid, starts: npt.NDArray[np.integer], own: Analysis) -> Gr
 
 
 def powers_of(blocks: Iterable[Grid], rate_hz: int, chunk: int) -> Iterator[Grid]:
-    """Band powers in chunks of `chunk` frames; the last may be shorter."""
+    """Band powers of blocks ``(n,)``, in chunks ``(chunk, BANDS)``; the last may be shorter."""
     source = BandPowers(rate_hz)
     kept: list[Grid] = []
     have = 0
@@ -249,7 +249,7 @@ class NoiseModel:
     Attributes
     ----------
     floor : ndarray
-        Mean power of each band's noise.
+        Shape ``(BANDS,)``, as the others: mean power of each band's noise.
     mean, spread : ndarray
         Of ``log(1 + power / floor)`` in that noise.
     """

@@ -28,7 +28,7 @@ LEARN = 20 * FRAMES_PER_S
 
 @dataclass(frozen=True)
 class Stretch:
-    """Frames of a recording: those from `first` to `last` are judged, the others are around."""
+    """Band powers ``(frames, BANDS)``: those from `first` to `last` are judged, others around."""
 
     powers: Grid
     first: int
@@ -37,7 +37,7 @@ class Stretch:
 
     @cached_property
     def above(self) -> Grid:
-        """How far its frames stand above the noise."""
+        """How far its frames stand above the noise, in spreads of it: ``(frames, BANDS)``."""
         return self.noise.above(self.powers)
 
 
@@ -55,9 +55,9 @@ def stretches(
     Parameters
     ----------
     powers
-        Band powers, chunk by chunk.
+        Band powers ``(n, BANDS)``, chunk by chunk.
     degrees
-        Of the noise in each band.
+        Of freedom of the noise in each band, over two, ``(BANDS,)``.
     around
         Frames that are wanted before and after each chunk.
     """

@@ -82,18 +82,18 @@ class Quietest:
         )
 
     def rainy(self, seconds: Seconds) -> npt.NDArray[np.bool_]:
-        """Seconds in which every band that the recording holds is full."""
+        """Of each second, whether every band that the recording holds is full."""
         gaps_db = np.concatenate([np.zeros((0, len(RAIN_HZ) - 1)), *seconds.gaps_db])
         held = self.gaps_db > 10 * math.log10(LEAST_FLOOR)
         full = (gaps_db > self.gaps_db + RAINY_DB) | ~held
         return np.asarray(full.all(axis=1) & held.any())
 
     def windy(self, seconds: Seconds) -> npt.NDArray[np.bool_]:
-        """Seconds in which the low bands are full."""
+        """Of each second, whether the low bands are full."""
         return np.array(seconds.low_db) > self.low_db + WINDY_DB
 
 
 def rests(clear: npt.NDArray[np.bool_]) -> int:
-    """Quiet stretches of `REST_S` or more."""
+    """How many quiet stretches of `REST_S` or more there are; `clear` has a flag a second."""
     edges = np.flatnonzero(np.diff(np.r_[True, clear, True].astype(np.int8)))
     return int(np.sum(edges[1::2] - edges[::2] >= REST_S))
