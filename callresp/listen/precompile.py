@@ -49,6 +49,7 @@ def tell_singers_apart() -> None:
     why(assign_voices(notes, features), features, 0)
     pairs = pairs_of(looks_of(notes, features), notes["onset_s"], notes["offset_s"])
     choruses.crossed(40, pairs)
+    choruses.accounts_for(np.arange(40), pairs)
     choruses.joined(np.arange(40), np.full(40, -1), pairs)
     VoiceTracker().assign(notes[:1])
 
