@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import subprocess
@@ -13,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numba.core.caching import FunctionCache
+from numba.core.runtime import _nrt_python, rtsys
 
 from callresp.listen import precompile
 from callresp.listen.kernels import _jit
@@ -109,6 +111,19 @@ def test_the_set_up_compiles_every_kernel(monkeypatch: pytest.MonkeyPatch) -> No
     precompile.tell_singers_apart()
     assert called == set(kernels)
     assert len(kernels) > 5
+
+
+def test_every_array_is_freed() -> None:
+    """Counted by numba: a kernel that counts no references never frees what it was given."""
+    precompile.hear_sweeps()
+    gc.collect()
+    _nrt_python.memsys_enable_stats()
+    before = rtsys.get_allocation_stats()
+    precompile.hear_sweeps()
+    gc.collect()
+    after = rtsys.get_allocation_stats()
+    _nrt_python.memsys_disable_stats()
+    assert after.alloc - before.alloc == after.free - before.free > 0
 
 
 def test_a_lone_note_takes_no_other_form() -> None:
