@@ -426,6 +426,20 @@ def test_the_command_writes_the_strokes_and_hears_the_place(tmp_path: Path) -> N
     assert f"{distance_m:.1f} m" in drawn.read_text()
 
 
+def test_a_rehearsal_holds_the_last_stroke_as_well(tmp_path: Path) -> None:
+    """It ended as that was struck, and the question was answered by the strokes before."""
+    plan, wav = str(tmp_path / "ask.plan.jsonl"), str(tmp_path / "field.wav")
+    for words in (
+        ["ask-place", "--palette", "fettle", "--strokes", "8", "-o", plan],
+        ["rehearse", plan, "--alone", "-o", wav],
+    ):
+        done = CliRunner().invoke(cli, words)
+        assert done.exit_code == 0, done.output
+    done = CliRunner().invoke(cli, ["ask-place", wav, "--plan", plan, "--json"])
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout.splitlines()[-1])["strokes"] == 8
+
+
 def test_a_recording_of_too_low_a_rate_says_what_hearing_echoes_needs(tmp_path: Path) -> None:
     run = CliRunner().invoke
     plan_file, wav = str(tmp_path / "ask.plan.jsonl"), tmp_path / "low.wav"

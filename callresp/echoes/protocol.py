@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 
+import msgspec
 import numpy as np
 
 from callresp.errors import UserError
@@ -114,4 +115,7 @@ def ask_plan(
     )
     at_s = FIRST_S + np.concatenate([[0.0], np.cumsum(rng.permutation(lengths))])[:strokes]
     commands = [strike_command(striker, float(at), point.pulse_ms) for at in at_s]
-    return check(as_plan(commands, palette, name), palette)
+    plan = as_plan(commands, palette, name)
+    # The last stroke's returns belong to it: a rehearsal lasts until they are over.
+    header = msgspec.structs.replace(plan.header, duration_s=round(float(at_s[-1]) + least_s, 3))
+    return check(msgspec.structs.replace(plan, header=header), palette)
