@@ -259,8 +259,9 @@ def features(a: int, count: int, g: Groups, x: Values) -> None:
     _multiply(x[4], x[12], x[4], count)
     _multiply(x[7], x[12], x[7], count)
     _multiply(x[8], x[13], x[9], count)
-    for k, value in ((0, 0.0), (1, 0.0), (2, 0.0), (11, 1.0), (15, 0.0)):
-        _fill(x[k], value, count)
+    for k in (0, 1, 2, 15):
+        x[k, :count] = 0.0
+    x[11, :count] = 1.0
     for b in range(count):
         adjacent, overlap = g.adjacent[a, b], g.overlap[a, b]
         if adjacent + overlap <= 0.0:
@@ -323,12 +324,6 @@ def _crowded(size: float, busy: float, sizes: Values, busies: Values, found: Val
 def _hardly(cosines: Values, found: Values, count: int) -> None:
     for b in range(count):
         found[b] = max(1.0 - cosines[b] * _PER_COMMON, 0.0)
-
-
-@noalloc
-def _fill(values: Values, value: float, count: int) -> None:
-    for k in range(count):
-        values[k] = value
 
 
 @noalloc
