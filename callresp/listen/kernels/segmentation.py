@@ -203,7 +203,7 @@ def _lowest(level: Any, start: int, top: int, step: int, near: int) -> int:
     return best
 
 
-@noalloc
+@inner
 def _onset(
     level: Any, start: int, top: int, end: int, floor_db: float, near: int
 ) -> tuple[float, float]:
