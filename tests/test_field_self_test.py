@@ -312,7 +312,7 @@ def test_as_it_sounds_on_one_striker_alone(tmp_path: Path, monkeypatch: pytest.M
         return real(checked, url, watch=look)
 
     monkeypatch.setattr(listening, "stream", stream)
-    monkeypatch.setattr(listening, "source_of", lambda *_: microphone)
+    monkeypatch.setattr(listening, "source_of", lambda *_, **__: microphone)
     status, found = run("--palette", palette, "--port", "simulated", "--only", "wood")
     assert found["strikers"][0]["faults"] == []
     assert found["strikers"][0]["heard"]

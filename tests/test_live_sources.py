@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from callresp.cli import main
 from callresp.errors import UserError
 from callresp.io.audio import open_recording, write_wav
 from callresp.live import sources
@@ -164,6 +165,68 @@ def test_time_without_a_card_counts_as_lost_sound(monkeypatch: pytest.MonkeyPatc
     assert blocks[4].lost == 10 * 8000
     ends_s = blocks[3].at_s + len(blocks[3].samples) / 8000
     assert blocks[4].at_s == pytest.approx(ends_s + 10.0)
+
+
+class InterfaceOfTwo:
+    """Stands in for PortAudio with an audio interface: input 1 is silent, input 2 hears 0.25."""
+
+    class PortAudioError(Exception):
+        pass
+
+    def query_devices(self, device: str | int | None, kind: str) -> dict[str, Any]:
+        if device == "away":
+            raise ValueError("No input device matching 'away'")
+        return {"max_input_channels": 2}
+
+    def InputStream(self, *, callback: Any, blocksize: int, channels: int, **_: Any) -> Any:  # noqa: N802
+        assert channels <= 2
+        frames = np.tile(np.array([0.0, 0.25], np.float32), (blocksize, 1))[:, :channels]
+        stream = FakeStream(lambda data, *rest: callback(frames, *rest), blocksize, 1)
+        stream.active = True
+        return stream
+
+
+@pytest.mark.parametrize(("channel", "level"), [(1, 0.0), (2, 0.25)])
+def test_one_input_of_a_card_is_heard_alone(
+    channel: int, level: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sources, "portaudio", lambda otherwise: InterfaceOfTwo())
+    block = next(SoundCard(channel=channel).blocks())
+    np.testing.assert_array_equal(block.samples, np.full(round(BLOCK_S * RATE), level, np.float32))
+
+
+def test_a_card_that_is_away_may_have_the_input(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sources, "portaudio", lambda otherwise: InterfaceOfTwo())
+    SoundCard("away", channel=8)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("set-level",),
+        ("live",),
+        ("self-test", "--port", "simulated"),
+        ("ask-place", "--port", "simulated", "--palette", "fettle"),
+        ("scout", "--device", "--like", "call.wav"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_an_input_that_the_card_lacks_is_refused(
+    words: tuple[str, ...],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(sources, "portaudio", lambda otherwise: InterfaceOfTwo())
+    monkeypatch.chdir(tmp_path)
+    time_s = np.arange(RATE // 2) / RATE
+    call = np.sin(2 * np.pi * 3000 * time_s) * (abs(time_s - 0.25) < 0.1)
+    write_wav(tmp_path / "call.wav", 0.3 * call, RATE)
+    with pytest.raises(SystemExit) as ended:
+        main((*words, "--channel", "3"))
+    assert ended.value.code == 2
+    told = capsys.readouterr().err
+    assert "--channel: the sound card has 2 inputs, and no input 3; choose one from 1 to 2" in told
 
 
 @given(st.floats(4e-4, 1e-3))

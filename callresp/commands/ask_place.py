@@ -127,7 +127,7 @@ def _strike_and_hear(asked: AskPlaceOptions) -> None:
     if asked.port != "simulated":
         ui.warn(EARS)
         ui.confirm(asked.yes)
-    recorder = Recorder(asked.source, asked.device, asked.rate)
+    recorder = Recorder(asked.source, asked.device, asked.rate, asked.channel)
     played = play_and_record(checked, machine, asked.port, recorder, asked.farthest / 150, "asking")
     if asked.keep is not None:
         write_wav(asked.keep, played.capture.samples, played.capture.rate_hz)

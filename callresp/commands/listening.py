@@ -31,7 +31,12 @@ def source_of(
 ) -> AudioSource:
     """Where sound comes from: 'device', '-' (raw PCM), or a file, as fast as can be."""
     if what == "device":
-        return SoundCard(device_named(device), rate_hz, report=lambda notice: ui.warn(notice.text))
+        return SoundCard(
+            device_named(device),
+            rate_hz,
+            channel=channel or 1,
+            report=lambda notice: ui.warn(notice.text),
+        )
     if what == "-":
         return PipeSource(rate_hz, channels, channel=channel)
     return FileSource(Path(what), speed=0.0, channel=channel)
@@ -46,6 +51,8 @@ class Recorder:
         'device', '-' (raw PCM), or a file, which is read as fast as can be.
     device, rate_hz
         Which sound card, and samples a second.
+    channel
+        Which of its inputs, or of the file's channels (from 1).
 
     Attributes
     ----------
@@ -58,10 +65,10 @@ class Recorder:
         On entering, when no sound comes.
     """
 
-    def __init__(self, source: str, device: str | None, rate_hz: int) -> None:
+    def __init__(self, source: str, device: str | None, rate_hz: int, channel: int | None) -> None:
         self.live = source in ("device", "-")
         self._name = source
-        self._source = source_of(source, device, rate_hz)
+        self._source = source_of(source, device, rate_hz, channel=channel)
         self._blocks: list[Samples] = []
         self._zero_s = float("inf")
         self._lost = 0

@@ -107,7 +107,7 @@ def listen(given: ScoutOptions) -> None:
         )
     sought = examples(given.like)
     name = "-" if given.device is None else "device"
-    source = source_of(name, given.device or None, given.rate, given.channels)
+    source = source_of(name, given.device or None, given.rate, given.channels, given.channel)
     roadside = Roadside(sought, source.sample_rate_hz)
     start = given.start or datetime.now().astimezone().isoformat(timespec="seconds")
     ui.warn("listening; Ctrl-C ends it")

@@ -59,7 +59,8 @@ def run(
         assert port is not None
         if port != "simulated":
             ui.confirm(yes)
-        taken = play_and_record(checked, machine, port, Recorder(source, device, rate), AFTER_S)
+        recorder = Recorder(source, device, rate, channel)
+        taken = play_and_record(checked, machine, port, recorder, AFTER_S)
     if keep is not None:
         write_wav(keep, taken.capture.samples, taken.capture.rate_hz)
     began_s = taken.began_s

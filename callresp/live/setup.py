@@ -107,13 +107,7 @@ class _Clocks:
 
 def _source(sound: SoundInput) -> AudioSource:
     if sound.name == "device":
-        if (sound.channel or 1) > 1:
-            raise UserError(
-                "of a sound card its first channel is heard",
-                argument="channel",
-                remedy="leave it out, or pipe raw PCM to stdin",
-            )
-        return SoundCard(sound.device, sound.sample_rate_hz)
+        return SoundCard(sound.device, sound.sample_rate_hz, channel=sound.channel or 1)
     if sound.name == "-":
         return PipeSource(sound.sample_rate_hz, sound.channels, channel=sound.channel, paced=True)
     return FileSource(Path(sound.name), sound.speed, sound.channel)

@@ -32,6 +32,7 @@ import numpy as np
 
 from callresp.errors import UserError
 from callresp.io.audio import Samples, open_recording
+from callresp.io.wording import counted
 from callresp.live.actions import Notice
 
 if TYPE_CHECKING:
@@ -290,6 +291,8 @@ class SoundCard:
     device
         Name or number, as ``python -m sounddevice`` lists them; `None` takes
         the system's own choice.
+    channel
+        The input that is listened to (from 1).
     clock
         Steady time.
     report
@@ -298,18 +301,22 @@ class SoundCard:
     Raises
     ------
     UserError
-        When PortAudio is not there.
+        When PortAudio is not there, or the device is and has no such input.
     """
 
     def __init__(
         self,
         device: str | int | None = None,
         sample_rate_hz: int = 48000,
+        *,
+        channel: int = 1,
         clock: Callable[[], float] = time.monotonic,
         report: Report = _ignore,
     ) -> None:
         self._sounddevice = portaudio("pipe raw PCM to stdin")
         self._device = device
+        self._channel = channel
+        self._expect_channel()
         self.sample_rate_hz = sample_rate_hz
         self.report = report
         self._clock = clock
@@ -353,6 +360,22 @@ class SoundCard:
         """Stop at the next block."""
         self._closed.set()
 
+    def _expect_channel(self) -> None:
+        """Refuse an input that the card does not have; one that is away may have it."""
+        if self._channel == 1:
+            return
+        try:
+            card = self._sounddevice.query_devices(self._device, "input")
+        except (self._sounddevice.PortAudioError, ValueError):
+            return
+        count = int(card["max_input_channels"])
+        if self._channel > count:
+            raise UserError(
+                f"the sound card has {counted(count, 'input')}, and no input {self._channel}",
+                argument="channel",
+                remedy=f"choose one from 1 to {count}" if count > 1 else "leave it out",
+            )
+
     def _restart_portaudio(self) -> None:
         """PortAudio knows only the devices that were there when it started: start it anew."""
         for name in ("_terminate", "_initialize"):
@@ -365,7 +388,8 @@ class SoundCard:
         return self._sounddevice.InputStream(
             device=self._device,
             samplerate=self.sample_rate_hz,
-            channels=1,
+            # A card's inputs are opened from the first on.
+            channels=self._channel,
             blocksize=size,
             dtype="float32",
             latency="low",
@@ -380,7 +404,7 @@ class SoundCard:
             self._lost += frames
         lost, self._lost = self._lost, 0
         try:
-            self._blocks.put_nowait((data[:, 0].copy(), lost))
+            self._blocks.put_nowait((data[:, self._channel - 1].copy(), lost))
         except queue.Full:
             self._lost = lost + frames
 

@@ -14,7 +14,7 @@ from callresp.verbs import options
 @options.device
 @options.rate()
 @options.channels
-@options.file_channel
+@options.input_channel
 @options.number("--speed", (0.0, 1000.0), "Of a file; 0 is as fast as can be.", default=1.0)
 @click.option("--start", help="When a file was recorded (ISO 8601); else from its name.")
 @options.palette

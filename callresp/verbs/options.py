@@ -148,7 +148,9 @@ channels: Option = whole(
     "--channels", (1, 32), "Of raw PCM: signed 16-bit little-endian.", default=1
 )
 
-file_channel: Option = whole("--channel", (1, None), "Of a recording or raw PCM: this one only.")
+input_channel: Option = whole(
+    "--channel", (1, None), "Listen to this input of a sound card, or channel of other sound, only."
+)
 
 
 def midi_clock(command: Command) -> Command:

@@ -27,7 +27,7 @@ from callresp.verbs.options import PATH
 )
 @options.rate()
 @options.channels
-@options.channel
+@options.input_channel
 @options.number("--seconds", (1.0, None), "Listen no longer than this.")
 @click.option("--start", help="When a recording began (ISO 8601); else from its name or header.")
 @options.json("One JSON object a recording, nothing else.")

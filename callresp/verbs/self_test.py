@@ -15,7 +15,7 @@ from callresp.verbs.options import PATH
 @options.device
 @options.rate(least_hz=16000)
 @click.option("--recording", type=PATH, help="Judge this recording of the test instead.")
-@options.file_channel
+@options.input_channel
 @click.option("--plan", "plan_file", type=PATH, help="Only write the plan, to record it elsewhere.")
 @click.option("--keep", type=PATH, help="Keep what was heard (WAV).")
 @click.option("--only", multiple=True, help="Only this striker; may be given again.")

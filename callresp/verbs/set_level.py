@@ -12,7 +12,7 @@ from callresp.verbs import options
 @options.device
 @options.rate()
 @options.channels
-@options.file_channel
+@options.input_channel
 @options.profile
 @click.option("--plain", is_flag=True, help="Levels only; don't listen for notes.")
 @options.number("--seconds", (1.0, 86400.0), "End after so long; else with Ctrl-C or the sound.")
