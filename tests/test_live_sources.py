@@ -106,8 +106,11 @@ class FakeCard:
 
     def InputStream(self, *, callback: Any, blocksize: int, **_: Any) -> Any:  # noqa: N802
         self.opened += 1
-        if self.opened in (1, 3):
+        if self.opened == 1:
             raise self.PortAudioError("no device")
+        if self.opened == 3:
+            # As sounddevice says that no device has the name that was given.
+            raise ValueError("No input device matching 'field mic'")
         return FakeStream(callback, blocksize, self.opened)
 
 

@@ -334,7 +334,8 @@ class SoundCard:
         while not self._closed.is_set():
             try:
                 stream = self._opened()
-            except self._sounddevice.PortAudioError as fault:
+            # A name that no device has now is a ValueError.
+            except (self._sounddevice.PortAudioError, ValueError) as fault:
                 if not waiting:
                     self.report(Notice(f"no sound from the microphone ({fault}); waiting for it"))
                 waiting = True
