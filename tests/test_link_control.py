@@ -20,8 +20,10 @@ from board_on_pty import PATIENCE_S, served, wait_until
 from click.testing import CliRunner
 from link_helpers import FETTLE, plan_of
 
-from callresp.cli import cli
+from callresp.cli import cli, main
+from callresp.commands.stream_view import live_view
 from callresp.errors import UserError
+from callresp.io.files import write_text
 from callresp.link import stop_request
 from callresp.link.board import SimulatedBoard
 from callresp.link.messages import FAULTS, HelloAck, SensorReadings, Status, Stop, StrikeAt
@@ -29,7 +31,7 @@ from callresp.link.port import BoardConnection, open_port
 from callresp.link.session import Session
 from callresp.link.signals import kept
 from callresp.link.stop_request import StopListener, request_stop
-from callresp.link.stream import stream
+from callresp.link.stream import Watch, stream
 from callresp.plan.files import write_plan
 
 
@@ -157,6 +159,53 @@ def test_a_signal_stops_the_stream_in_order(number: signal.Signals, tmp_path: Pa
     outcomes = [json.loads(line)["fate"] for line in played.read_text().splitlines()]
     assert outcomes.count("stopped by the host") > 300
     assert len(outcomes) == len(plan_of(400, 0.1).plan.commands)
+
+
+def died(number: int, frame: object) -> None:
+    """As the system ends a program that has no say in it, without ending the tests."""
+    raise RuntimeError("it died on the spot")
+
+
+@pytest.mark.usefixtures("own_signals")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_second_signal_costs_no_log(
+    number: signal.Signals, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As where a terminal is closed under a shell, or a service manager loses patience."""
+
+    def written(path: Path, text: str) -> None:
+        os.kill(os.getpid(), number)
+        write_text(path, text)
+
+    monkeypatch.setattr("callresp.commands.stream.write_text", written)
+    monkeypatch.setattr("callresp.link.simulator.write_text", written)
+    signal.signal(number, died)
+    plan, played, board = (tmp_path / name for name in ("a.plan.jsonl", "p.jsonl", "b.jsonl"))
+    write_plan(plan, plan_of(4, 0.1).plan)
+    words = ["stream", str(plan), "--port", "simulated", "--palette", "fettle", "--speed", "20"]
+    done = CliRunner().invoke(cli, [*words, "--log", str(played), "--board-log", str(board)])
+    assert done.exit_code == 0, done.exception
+    assert len(played.read_text().splitlines()) == len(plan_of(4, 0.1).plan.commands)
+    assert '"did":"on"' in board.read_text()
+
+
+@pytest.mark.usefixtures("own_signals")
+def test_a_signal_before_a_stream_begins_ends_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def opened(*given: object) -> contextlib.AbstractContextManager[Watch]:
+        os.kill(os.getpid(), signal.SIGTERM)
+        return live_view(FETTLE, 1)
+
+    monkeypatch.setattr("callresp.commands.stream.live_view", opened)
+    plan, board = tmp_path / "a.plan.jsonl", tmp_path / "b.jsonl"
+    write_plan(plan, plan_of(4, 0.1).plan)
+    words = ["stream", str(plan), "--port", "simulated", "--palette", "fettle"]
+    signal.signal(signal.SIGTERM, died)
+    with pytest.raises(SystemExit) as ended:
+        main([*words, "--board-log", str(board)])
+    assert ended.value.code == 128 + signal.SIGTERM
+    assert board.read_text() == ""
 
 
 @pytest.mark.usefixtures("own_signals")

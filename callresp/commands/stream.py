@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import click
@@ -18,6 +18,7 @@ from callresp.io.wording import counted
 from callresp.link.messages import COILS_REST, DRY_RUN
 from callresp.link.port import Clock
 from callresp.link.session import Session
+from callresp.link.signals import deferred
 from callresp.link.simulator import board_in_step
 from callresp.link.stream import Watch, stream
 from callresp.midi.clock import ClockFollower
@@ -76,35 +77,37 @@ def run(
     begun: list[Session] = []
     followed = None if clock_in is None else FollowedPlan(checked, ClockFollower(), tempo)
     to, at = options.osc_addresses(osc_to, osc_in)
-    try:
-        total = len(checked.plan.commands)
-        with (
-            _line(port, machine, board_log, None if midi_clocks else speed) as (url, clock),
-            live_view(machine, total) as look,
-            contextlib.closing(StreamOsc(machine, to, at, osc_word, speed)) as osc,
-            clocks.of_plan(clock_out, virtual, tempo) as told_clock,
-        ):
-            rests = rest_told()
+    total = len(checked.plan.commands)
+    with (
+        # Also while all is opened and closed: a second signal must not cost the logs.
+        deferred() as signals,
+        _logged(log, begun, followed),
+        _line(port, machine, board_log, None if midi_clocks else speed) as (url, clock),
+        live_view(machine, total) as look,
+        contextlib.closing(StreamOsc(machine, to, at, osc_word, speed)) as osc,
+        clocks.of_plan(clock_out, virtual, tempo) as told_clock,
+    ):
+        rests = rest_told()
 
-            def watch(session: Session, now_s: float) -> None:
-                begun[:] = [session]
-                rests(session, now_s)
-                look(session, now_s)
-                osc.watch(session, now_s)
-                told_clock(session, now_s)
+        def watch(session: Session, now_s: float) -> None:
+            begun[:] = [session]
+            rests(session, now_s)
+            look(session, now_s)
+            osc.watch(session, now_s)
+            told_clock(session, now_s)
 
-            stop = osc.stop.is_set
-            if followed is not None and clock_in is not None:
-                status = clocks.follow_plan(followed, url, clock_in, virtual, as_json, watch, stop)
-            else:
-                session = stream(checked, url, clock=clock, watch=watch, ended=stop)
-                osc.finish(session)
-                print_summary(session, as_json)
-                status = 0 if session.report.played == session.report.commands else 1
-    finally:
-        # Also after Ctrl-C or a lost board: then above all one wants to know what was played.
-        if log is not None and begun:
-            write_log(log, begun[0], followed)
+        def stop() -> bool:
+            return osc.stop.is_set() or signals.number is not None
+
+        if followed is not None and clock_in is not None:
+            status = clocks.follow_plan(followed, url, clock_in, virtual, as_json, watch, stop)
+            signals.raise_if_any()
+        else:
+            session = stream(checked, url, clock=clock, watch=watch, ended=stop)
+            signals.raise_if_any()
+            osc.finish(session)
+            print_summary(session, as_json)
+            status = 0 if session.report.played == session.report.commands else 1
     click.get_current_context().exit(status)
 
 
@@ -119,6 +122,21 @@ def _refuse_two_paces(simulated: bool, speed: float, midi_clocks: int) -> None:
         raise UserError(
             "a plan that follows a clock sends none", argument="clock_out", remedy="leave it out"
         )
+
+
+@contextlib.contextmanager
+def _logged(
+    path: Path | None, begun: Sequence[Session], followed: FollowedPlan | None
+) -> Iterator[None]:
+    """Write the log at the end, if it is asked for and a session has begun.
+
+    Also after Ctrl-C or a lost board: then above all one wants to know what was played.
+    """
+    try:
+        yield
+    finally:
+        if path is not None and begun:
+            write_log(path, begun[0], followed)
 
 
 @contextlib.contextmanager
