@@ -82,7 +82,9 @@ def test_a_file_that_tells_no_length_is_counted(tmp_path: Path) -> None:
     recording = open_recording(path)
     assert recording.frames == len(SINE)
     assert sum(len(block) for block in recording.blocks()) == len(SINE)
-    assert recording.warnings == ["its header tells no length: took all that follows as sound"]
+    assert recording.warnings == [
+        "its header tells no exact length: took all that follows as sound"
+    ]
 
 
 def test_full_scale_sine_reads_zero() -> None:

@@ -12,6 +12,8 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 pythons=(3.11 3.12 3.13 3.14)
+# The wheels of av are for macOS 14 and later; uv would ask for some of an earlier one.
+export MACOSX_DEPLOYMENT_TARGET=14.0
 platforms=(x86_64-manylinux_2_28 aarch64-manylinux_2_28 aarch64-apple-darwin x86_64-pc-windows-msvc)
 scratch=$(mktemp -d)
 trap 'rm -r "$scratch"' EXIT

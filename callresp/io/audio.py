@@ -11,7 +11,8 @@ Conventions
 - Samples are float32, full scale is ±1, shape ``(n,)`` for one channel.
 - Levels are dB re a full-scale sine: a sine of peak 1 reads 0 dB
   (AES17-2015, where full scale is defined by the sine).
-- Formats are those of libsndfile, told by content, not by ending.
+- Formats are those of libsndfile, and what phones record with the extra `phone`, told by
+  content, not by ending.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ import soundfile as sf
 
 from callresp.errors import UserError
 from callresp.io.files import whole_file
+from callresp.io.phone_sound import UNCOUNTED, PhoneSound
 from callresp.io.plain_pcm import PlainPcm, open_plain
 from callresp.io.wav_header import UnclosedWavFile, WavHeader, wav_header
 from callresp.io.wording import counted
@@ -41,8 +43,6 @@ Samples = npt.NDArray[np.float32]
 Progress = Callable[[float], None]  # is called with the share done, 0 to 1
 
 BLOCK = 65536
-# What libsndfile tells of a file whose encoder could not go back to its header, as on a pipe.
-UNCOUNTED = 0x7FFF_FFFF_FFFF_FFFF
 UNREADABLE = (sf.LibsndfileError, RuntimeError, OSError)
 SINE_POWER = 0.5
 SILENCE_DB = -200.0
@@ -148,13 +148,15 @@ class Recording:
         self.path = Path(path)
         self._header = wav_header(self.path)
         self._opening_notes: list[str] = []
-        with _opened(self.path, self._header.open_size_at) as source:
+        with closing(_opened(self.path, self._header.open_size_at)) as source:
             self.sample_rate_hz = int(source.samplerate)
             self.channels = int(source.channels)
             self.frames = int(source.frames)
             self.format = f"{source.format} {source.subtype}"
         if self.frames == UNCOUNTED:
-            self._opening_notes = ["its header tells no length: took all that follows as sound"]
+            self._opening_notes = [
+                "its header tells no exact length: took all that follows as sound"
+            ]
             self.frames = self._count()
         self._take(channel)
 
@@ -195,7 +197,7 @@ class Recording:
     @property
     def lossy(self) -> bool:
         """Whether a codec has left out what it took for inaudible."""
-        return any(name in self.format for name in ("VORBIS", "OPUS", "MPEG_LAYER"))
+        return any(name in self.format for name in ("VORBIS", "OPUS", "MPEG_LAYER", "LOSSY"))
 
     @property
     def duration_s(self) -> float:
@@ -233,7 +235,7 @@ class Recording:
                 "no sound in it can be read", where=str(self.path), remedy="record it again"
             )
 
-    def _opened(self) -> sf.SoundFile | PlainPcm | _Array:
+    def _opened(self) -> sf.SoundFile | PhoneSound | PlainPcm | _Array:
         header = self._header
         plain = None if header.open_size_at is not None or header.stale else open_plain(self.path)
         return plain or _opened(self.path, header.open_size_at)
@@ -384,7 +386,7 @@ def _flat_tops(frames: Samples, high: float, low: float) -> int:
 
 
 def open_recording(path: Path | str, channel: int | None = None) -> Recording:
-    """Open a sound file of any kind that libsndfile reads; `channel` as of `Recording`.
+    """Open a sound file of any kind that can be read here; `channel` as of `Recording`.
 
     Raises
     ------
@@ -429,7 +431,7 @@ class _Forward(sf.SoundFile):  # type: ignore[misc]
             return super().read(out=out)  # type: ignore[no-any-return]
 
 
-def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
+def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile | PhoneSound:
     try:
         with path.open("rb") as probe:
             first = probe.read(1)
@@ -446,12 +448,8 @@ def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile:
         # By descriptor, not by name: libsndfile then judges by content alone.
         with _decoder_unheard():
             return _Forward(os.open(path, os.O_RDONLY), closefd=True)
-    except (sf.LibsndfileError, TypeError, ValueError) as fault:
-        raise UserError(
-            "is not a sound file that can be read here",
-            where=str(path),
-            remedy="give WAV, FLAC, OGG or MP3; what a phone wrote as .m4a, export as WAV first",
-        ) from fault
+    except (sf.LibsndfileError, TypeError, ValueError):
+        return PhoneSound(path)
 
 
 @contextmanager

@@ -47,6 +47,10 @@ _MAGIC: dict[bytes, Kind] = {
     b"OggS": "sound file",
     b"ID3": "sound file",
     b"\xff\xfb": "sound file",
+    b"\xff\xf1": "sound file",
+    b"\xff\xf9": "sound file",
+    b"#!AMR": "sound file",
+    b"0&\xb2u\x8ef\xcf\x11": "sound file",
     b"\x89PNG": "picture",
     b"%PDF": "picture",
     b"<?xml": "picture",
@@ -60,13 +64,12 @@ _MAGIC: dict[bytes, Kind] = {
     b"[Unit]": "unit file",
     b"# Made by callresp service": "unit file",
 }
-# Endings of sound files that libsndfile reads, the usual ones first.
+# Endings of sound files, the usual ones first; those of the last row want the extra `phone`.
 SOUNDS = (
     *(".wav", ".flac", ".ogg", ".mp3", ".opus", ".oga"),
     *(".aif", ".aiff", ".aifc", ".caf", ".w64", ".rf64", ".au"),
+    *(".m4a", ".mp4", ".aac", ".3gp", ".amr", ".wma"),
 )
-# Of those that it does not read: found in a folder they are told of, not passed over.
-OTHER_SOUNDS = (".m4a", ".aac", ".3gp", ".amr", ".wma")
 _ENDINGS: dict[str, tuple[Kind, ...]] = {
     ".toml": ("palette", "rule set", "calibration", "settings file"),
     ".mid": ("MIDI file",),
@@ -100,6 +103,8 @@ def kind_of(path: Path) -> Kind | None:
     for magic, kind in _MAGIC.items():
         if head.startswith(magic):
             return kind
+    if head[4:8] == b"ftyp":
+        return "sound file"
     first = head.removeprefix(b"\xef\xbb\xbf").lstrip()
     if first.startswith(b"{"):
         return _of_json(first, path)

@@ -34,7 +34,7 @@ import msgspec
 from callresp.errors import UserError
 from callresp.io.audio import Recording
 from callresp.io.files import named_in_utf8
-from callresp.io.kinds import OTHER_SOUNDS, SOUNDS
+from callresp.io.kinds import SOUNDS
 from callresp.io.settings import load
 from callresp.io.starttime import header_start, name_start
 from callresp.io.wording import counted, lasting
@@ -141,8 +141,7 @@ def sounds_in(folder: Path) -> list[Path]:
     UserError
         When a name is not in UTF-8: after hours of looking it could not be written down.
     """
-    endings = (*SOUNDS, *OTHER_SOUNDS)
-    found = (one for one in folder.rglob("*") if one.suffix.lower() in endings and one.is_file())
+    found = (one for one in folder.rglob("*") if one.suffix.lower() in SOUNDS and one.is_file())
     return sorted(named_in_utf8(one) for one in found if not one.name.startswith("._"))
 
 
