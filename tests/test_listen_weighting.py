@@ -120,6 +120,17 @@ def test_a_recordings_levels(tmp_path: Path) -> None:
     assert weighted == pytest.approx(-39.1, abs=0.1)
 
 
+@pytest.mark.parametrize("sounding", [[1, 1], [1, 0], [0, 1]])
+def test_of_several_channels_one_that_sounds_is_not_silent(
+    tmp_path: Path, sounding: list[int]
+) -> None:
+    wave = np.outer(tone(1000, 3, RATE_HZ, peak=0.1), sounding)
+    recording = open_recording(recorded(tmp_path, wave, RATE_HZ))
+    recording_levels_db(recording)
+    assert recording.channels == 2
+    assert recording.warnings == []
+
+
 def _tone_with_handling(tmp_path: Path, peak: float = 0.05, hertz: float = 1000.0) -> Path:
     """A calibrator's tone between the knocks of fitting it and taking it off."""
     rng = np.random.default_rng(1)

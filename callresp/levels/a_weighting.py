@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -139,7 +140,8 @@ def recording_levels_db(
 
         powers.append(_channel_powers(source, tell))
     if sources[0] is not recording:
-        recording.health = sources[0].health
+        energy = float(np.mean([source.health.energy for source in sources]))
+        recording.health = replace(sources[0].health, energy=energy, channel_energy=energy)
     floor = SINE_POWER * 10 ** (SILENCE_DB / 10)
     plain, weighted = (
         10 * math.log10(max(float(np.mean(power)), floor) / SINE_POWER)
