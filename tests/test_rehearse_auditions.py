@@ -6,6 +6,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from matplotlib.figure import Figure
 from rehearse_helpers import bar, damper, machine, plan, strike
 from test_rehearse_passage import heard, reply
 from test_rehearse_picture import texts, tone
@@ -14,6 +15,8 @@ from callresp.io.audio import open_recording
 from callresp.palette.model import Board, Driver
 from callresp.plan.checked_plan import check
 from callresp.plots.auditions import AuditionRow, draw_auditions
+from callresp.plots.excerpt_lanes import draw_key
+from callresp.plots.excerpt_picture import WITHIN_IN
 
 pytestmark = pytest.mark.usefixtures("coarse")
 
@@ -36,6 +39,23 @@ def test_lanes_voices_and_frequencies_are_named(tmp_path: Path, row: AuditionRow
         assert text in shown, text
     assert shown.count("high bar") == 3, "a lane in each of two sets, and its pitch at the edge"
     assert "Colour: voice heard or answered" in shown
+
+
+@pytest.mark.parametrize(("voices", "least"), [(10, 10), (70, 20)])
+def test_the_key_names_the_voices_that_fit_and_counts_the_others(voices: int, least: int) -> None:
+    axes = Figure((WITHIN_IN, 0.5)).add_axes((0, 0, 1, 1))
+    names = [f"{number:02}" for number in range(voices)]
+    draw_key(axes, WITHIN_IN, dict.fromkeys(names, "black"), walls=True)
+    shown = [text.get_text() for text in axes.texts]
+    named = [text for text in shown if text in names]
+    assert named == names[: len(named)]
+    assert len(named) >= least
+    assert [text for text in shown if text.startswith("+")] == (
+        [] if len(named) == voices else [f"+{voices - len(named)}"]
+    )
+    inches = axes.transData.inverted()
+    ends = [inches.transform(text.get_window_extent())[1][0] for text in axes.texts]
+    assert max(ends) <= WITHIN_IN
 
 
 def test_of_many_strikers_those_have_lanes_that_some_set_plays(tmp_path: Path) -> None:

@@ -176,7 +176,7 @@ def draw_key(axes: Axes, width_in: float, colours: dict[str, str], walls: bool =
     axes.axis("off")
     axes.set_xlim(0, width_in)
     axes.set_ylim(0, 0.5)
-    y = 0.26
+    y = 0.38 if colours else 0.26
     x = _text_after(axes, 0.0, y, "Lanes:", DARK)
     for force in (0.0, 0.5, 1.0):
         _key_stroke(axes, x + 0.07, y, force)
@@ -197,12 +197,15 @@ def draw_key(axes: Axes, width_in: float, colours: dict[str, str], walls: bool =
             x = _text_after(axes, x + 0.16, y, text)
     if not colours:
         return
-    dot(axes, x + 0.05, y, "o", 3.6, mfc=BACKGROUND, mec=DARK, mew=0.9)
-    x = _text_after(axes, x + 0.16, y, "call left alone")
-    x = _text_after(axes, x, y, "Colour: voice" if walls else "Colour: voice heard or answered")
-    for voice, colour in colours.items():
-        if x < width_in:
-            x = _text_after(axes, x - 0.14, y, voice, colour, weight="bold")
+    y = 0.14
+    dot(axes, 0.05, y, "o", 3.6, mfc=BACKGROUND, mec=DARK, mew=0.9)
+    x = _text_after(axes, 0.16, y, "call left alone")
+    x = _text_after(axes, x, y, "Colour: voice heard or answered")
+    for number, (voice, colour) in enumerate(colours.items()):
+        if x > width_in - 0.6:
+            _text_after(axes, x - 0.14, y, f"+{len(colours) - number}")
+            break
+        x = _text_after(axes, x - 0.14, y, voice, colour, weight="bold")
 
 
 def _text_after(
