@@ -132,9 +132,9 @@ def test_its_figures_are_the_logs(told: tuple[Path, ElementTree.Element, str]) -
 
 def test_the_pictures(told: tuple[Path, ElementTree.Element, str], tmp_path: Path) -> None:
     log, tree, _ = told
-    with Image.open(log.with_name("carr.report.png")) as hung:
-        assert hung.size == (2200, 2200)
-        assert len(hung.resize((220, 220)).getcolors(100_000) or ()) > 50
+    with Image.open(log.with_name("carr.report.png")) as stacked:
+        assert stacked.size == (2200, 2200)
+        assert len(stacked.resize((220, 220)).getcolors(100_000) or ()) > 50
     (image,) = tree.iter("img")
     dial = tmp_path / "dial.png"
     dial.write_bytes(base64.b64decode(image.attrib["src"].split(",")[1]))
@@ -169,7 +169,7 @@ def test_a_day_of_forty_hours_has_two_dials(tmp_path: Path) -> None:
     assert stretches[0] == (0.0, 86400.0)
     assert stretches[1] == (86400.0, day.duration_s)
     Image.new("RGB", (8, 8)).save(tmp_path / "dial.png")
-    dial_picture.hang(tmp_path / "both.png", [tmp_path / "dial.png"] * 2)
+    dial_picture.stack(tmp_path / "both.png", [tmp_path / "dial.png"] * 2)
     with Image.open(tmp_path / "both.png") as both:
         assert both.size == (8, 16)
     made = pages.report_page(day, statistics_of(day), [tmp_path / "dial.png"] * 2, "Carr", None)

@@ -77,7 +77,7 @@ def _write(
             )
             advance(0.8 * (number + 1) / len(stretches))
         write_text(output, report_page(day, figures, dials, title, machine))
-        dial_picture.hang(picture, dials)
+        dial_picture.stack(picture, dials)
         advance(1.0)
 
 

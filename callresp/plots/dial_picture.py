@@ -346,7 +346,7 @@ def draw_dial(
     draw_day(path, calls, answers, start, lasted_s, palette, title, rise, down, told)
 
 
-def hang(path: Path, dials: Sequence[Path]) -> None:
+def stack(path: Path, dials: Sequence[Path]) -> None:
     """Write a day's dials, pictures of one size, as one PNG: one below the other."""
     from PIL import Image
 
