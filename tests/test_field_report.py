@@ -222,6 +222,16 @@ def test_an_axis_holds_its_values(values: list[float]) -> None:
     assert ticks[0] < ticks[-1]
 
 
+@given(st.integers(0, 10**6), st.integers(0, 10**6))
+def test_an_axis_of_counts_has_whole_values_and_few(above: int, below: int) -> None:
+    ticks = charts.axis_ticks(-max(below, 1), max(above, 1), whole=True)
+    step = ticks[1] - ticks[0]
+    assert all(float(tick).is_integer() for tick in ticks)
+    assert re.fullmatch(r"[125]0*", str(round(step)))
+    assert ticks[0] <= -below <= above <= ticks[-1]
+    assert len(ticks) <= 7
+
+
 @given(st.lists(st.floats(0, 100), max_size=3000))
 def test_thinning_loses_no_peak(values: list[float]) -> None:
     points = [(float(n), value) for n, value in enumerate(values)]
