@@ -208,7 +208,9 @@ def note_nats(at: int, singers: list[Flags], p: Pairs, count: int) -> list[Value
 
 
 def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float = 0.0) -> Numbers:
-    """Groups joined that are one singer's by the mean over pairs of their notes, and further ones.
+    """Join groups that are one singer's by the mean over pairs of their notes, then go on joining.
+
+    How far to go is for the caller to tell (`callresp.listen.voices.recurrence.likeliest`).
 
     Parameters
     ----------
@@ -226,8 +228,9 @@ def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float
     Returns
     -------
     Numbers
-        The number of a group for every note, shape ``(m, n)``: first of those that are likely, then
-        with ever fewer of them, down to two or as many as are known.
+        The number of a group for every note, shape ``(m, n)``: a row each way to tell the singers.
+        In the first, all are joined that are likely one singer's; each further row has fewer
+        groups, down to two or as many as are known.
     """
     count, groups = len(owner), int(owner.max()) + 1
     weight = p.weight[:count]

@@ -3,8 +3,8 @@
 Goal
 ----
 What a bird sings comes back, and with it nothing of another's. So each note is held against the
-other notes of its singer that lie farther off than `NEAR_S`: the more of them are alike in
-timbre, the better it is accounted for. To go from one singer over to another costs, little after
+other notes of its singer that lie farther off than `NEAR_S`: the more of them are alike, the
+better it is accounted for. To go from one singer over to another costs, little after
 a rest. Of ways to tell the singers of the same notes the likelier one is that which accounts
 for more, at less cost, by fewer singers.
 
@@ -41,7 +41,7 @@ def likelier(owner: Numbers, than: Numbers, p: Pairs) -> bool:
     p
         The notes.
     """
-    nats, cost, singers = _weighed((owner, than), p.timbre, _over(p), p)
+    nats, cost, singers = _accounted((owner, than), p.timbre, _turn_cost(p), p)
     turns = min(float(cost[1] - cost[0]), MOST_FOR_TURNS)
     return bool(nats[0] - nats[1] + turns + FEWER * (singers[1] - singers[0]) > 0.0)
 
@@ -49,27 +49,38 @@ def likelier(owner: Numbers, than: Numbers, p: Pairs) -> bool:
 def likeliest(ways: Sequence[Numbers], p: Pairs) -> Numbers:
     """Of ways to tell the singers of a chorus, that which accounts best for what comes back.
 
-    Each of `ways` is the singer of every note, from 0, shape ``(n,)``. Syllables are held against
-    syllables. Whoever begins while another sounds is someone else anyhow: to go over costs nothing.
+    Parameters
+    ----------
+    ways
+        The singer of every note, from 0, shape ``(n,)``, by each way.
+    p
+        The notes. They are held against each other by `Pairs.like`: by timbre, four who sing among
+        each other became two.
+
+    Returns
+    -------
+    Numbers
+        One of `ways`.
     """
-    over = _over(p)
-    over[p.onset_s[1:] < p.offset_s[:-1]] = 0.0
-    nats, cost, singers = _weighed(ways, p.like, over, p)
+    turn_cost = _turn_cost(p)
+    # Whoever begins while another sounds is someone else in any case.
+    turn_cost[p.onset_s[1:] < p.offset_s[:-1]] = 0.0
+    nats, cost, singers = _accounted(ways, p.like, turn_cost, p)
     return ways[int(np.argmax(nats - cost - FEWER * singers))]
 
 
-def _over(p: Pairs) -> Values:
+def _turn_cost(p: Pairs) -> Values:
     """Nats that it costs to go over to another singer after each note but the last."""
     return np.where(np.diff(runs(p)) > 0, OVER_AT_REST, OVER)
 
 
-def _weighed(
-    ways: Sequence[Numbers], alike: Shares, over: Values, p: Pairs
+def _accounted(
+    ways: Sequence[Numbers], alike: Shares, turn_cost: Values, p: Pairs
 ) -> tuple[Values, Values, Values]:
     """Nats by what comes back, what turns cost, and how many singers: of each way, ``(m,)``.
 
-    `alike` is how alike each two notes are by their weights, shape ``(n, n)``, and `over` what it
-    costs to go over to another singer after each note.
+    `alike` is how alike each two notes are, times the root of both weights, shape ``(n, n)``;
+    `turn_cost` what it costs to go over to another singer after each note, shape ``(n - 1,)``.
     """
     roots = np.sqrt(np.maximum(p.weight, 1e-6)).astype(np.float32)[:, None]
     near = [np.searchsorted(p.onset_s, p.onset_s + s) for s in (-NEAR_S, NEAR_S)]
@@ -84,5 +95,5 @@ def _weighed(
         worth = weights[-1] - (weights[near[1]] - weights[near[0]])
         found = (back + LEAST_ALIKE) / (worth + 1.0)
         nats[way] = np.log(found[np.arange(len(singer)), singer]) @ p.weight
-        cost[way] = over[np.diff(singer) != 0].sum()
+        cost[way] = turn_cost[np.diff(singer) != 0].sum()
     return nats, cost, np.array([float(singer.max()) + 1.0 for singer in ways])
