@@ -140,8 +140,8 @@ class _LoweringToLink(NativeLowering):  # type: ignore[misc]
 class _LoweringWhole(NativeLowering):  # type: ignore[misc]
     """To machine code, with all that was linked in kept to itself.
 
-    What nobody else can call is inlined where it is called once: by itself it takes some fifty
-    numbers for the arrays of `layout.SpectralState` alone, at each call.
+    LLVM inlines a function that is called once only if nobody outside can call it. Left a call,
+    it is handed some fifty numbers for the arrays of `layout.SpectralState` alone, each time.
     """
 
     _name = "lowering_whole"
@@ -152,6 +152,7 @@ class _LoweringWhole(NativeLowering):  # type: ignore[misc]
         optimise = library._optimize_final_module
 
         def optimise_as_whole() -> None:
+            # Numba makes what it links in "linkonce_odr", as if another module might call it.
             for each in library._final_module.functions:
                 if not each.is_declaration and each.linkage.name == "linkonce_odr":
                     each.linkage = "internal"

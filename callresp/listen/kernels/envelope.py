@@ -161,7 +161,11 @@ def envelope(
 
 @noalloc
 def _sum_bins(bins: Any, first: int, power: Any, total: Any) -> None:
-    """Power of some bins in up to four frames, all at a time: each sum waits for its last step."""
+    """Power of some bins in up to four frames.
+
+    Additions of one sum must keep their order, and each waits for the one before: so four sums
+    are made side by side.
+    """
     last = first + total.size - 1
     a = power[first & (RING - 1)]
     b = power[min(first + 1, last) & (RING - 1)]
