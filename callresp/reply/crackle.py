@@ -2,7 +2,7 @@
 
 A drop on a leaf stands above the noise floor as a distant call does. Weather is recognised by its
 number: dozens of such sounds a minute, faint, without pitch and without rhythm. A single one may be
-a call; a drum or a trill keeps time; a song has many notes.
+a call; a drum or a trill keeps time; a song has many notes, and pitches among them.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Crackle:
 
 
 def may_be_crackle(phrase: Phrase) -> bool:
-    """Whether a phrase is short, faint, out of rhythm, and of brief or wide-band sounds."""
+    """Whether a phrase is no song, faint, out of rhythm, and of brief or wide-band sounds."""
     notes = phrase.notes
     pitched = sum(note.pitch_hz is not None for note in notes)
     if (len(notes) > SONG_NOTES and pitched > SONG_PITCHED * len(notes)) or _in_rhythm(phrase):
