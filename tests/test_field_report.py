@@ -6,7 +6,7 @@ import base64
 import json
 import math
 import re
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -21,7 +21,7 @@ from callresp.commands.report import print_summary
 from callresp.field import timeline
 from callresp.field.day_reader import read_day
 from callresp.field.log import FieldLog
-from callresp.field.statistics import statistics_of
+from callresp.field.statistics import counts_per, statistics_of
 from callresp.plots import charts, dial_picture
 from callresp.plots import report as pages
 from callresp.plots.dial import dial_for
@@ -267,6 +267,31 @@ def test_the_night_is_shaded_on_a_second_dial_too(tmp_path: Path) -> None:
     # Straight down is midnight and straight up is noon, by the picture's own convention.
     assert ground(1120, 1650) == (0xE4, 0xE1, 0xD6)
     assert ground(1140, 560) == (251, 249, 243)
+
+
+@pytest.mark.usefixtures("coarse")
+def test_each_run_goes_by_its_own_zone(tmp_path: Path) -> None:
+    """The clocks were put back at 3 by Central European Summer Time (Directive 2000/84/EC)."""
+    log = tmp_path / "autumn.log"
+    starts = [datetime.fromisoformat(f"2026-10-25T{at}") for at in ("00:10+02:00", "02:20+01:00")]
+    with FieldLog(log) as rows:
+        for start in starts:
+            Writer(rows, start).spell(1.0, 2.4 * 3600, 600.0)
+    day = read_day(log)
+    counts = counts_per(day, 3600.0)
+    assert [f"{one.start:%H%z}" for one in counts] == [
+        "00+0200", "01+0200", "02+0200", "02+0100", "03+0100", "04+0100",
+    ]  # fmt: skip
+    assert [f"{row.at:%H:%M}" for row in timeline.timeline(day) if row.kind == "start"] == [
+        "00:10",
+        "02:20",
+    ]
+    dial_picture.draw_dial(tmp_path / "dial.svg", day, (0.0, day.duration_s), None, "", None)
+    marks = [e.text or "" for e in parsed((tmp_path / "dial.svg").read_text()).iter()]
+    last = day.moment(day.duration_s)
+    assert f"2026, 00:10 to {last:%H:%M}" in marks
+    assert f"{last:%H}" == "04"
+    assert marks.count("03:00") == 2
 
 
 @pytest.mark.usefixtures("coarse")

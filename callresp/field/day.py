@@ -130,6 +130,10 @@ class FieldDay:
         run = self.runs[self.run_at(at_s)]
         return run.start + timedelta(seconds=at_s - run.begins_s)
 
+    def in_zone(self, moment: datetime, at_s: float) -> datetime:
+        """The same moment in the zone that the run at `at_s` goes by."""
+        return moment.astimezone(self.moment(at_s).tzinfo)
+
     def run_at(self, at_s: float) -> int:
         """Number of the run that a moment belongs to."""
         return max((n for n, run in enumerate(self.runs) if run.begins_s <= at_s), default=0)

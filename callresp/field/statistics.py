@@ -222,16 +222,18 @@ def counts_per(day: FieldDay, length_s: float) -> tuple[PeriodCounts, ...]:
         idle = number - numbers[-1] - 1
         numbers += range(numbers[-1] + 1, number) if idle < IDLE_PERIODS_MOST else ()
         numbers.append(number)
+    starts_s = {number: number * length_s - into_s for number in numbers}
     return tuple(
         PeriodCounts(
-            start=day.moment(number * length_s - into_s),
-            from_s=number * length_s - into_s,
+            # A run that begins within a period goes by its own zone, as what it logged does.
+            start=day.in_zone(day.moment(from_s), from_s + length_s - 1e-3),
+            from_s=from_s,
             length_s=length_s,
             calls=calls[number],
             answers=answers[number],
             strokes=strokes[number],
         )
-        for number in numbers
+        for number, from_s in starts_s.items()
     )
 
 

@@ -8,7 +8,7 @@ lies is told by `dial`.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -81,6 +81,7 @@ def draw_day(
     sunrise: datetime | None = None,
     sunset: datetime | None = None,
     told: tuple[str, str] | None = None,
+    in_zone: Callable[[datetime, float], datetime] | None = None,
 ) -> DayDrawn:
     """Draw a day as a round score.
 
@@ -104,6 +105,9 @@ def draw_day(
         Shade the night where given.
     told
         What the middle says of calls and of answers; by default how many marks.
+    in_zone
+        Gives a moment, so many seconds from `start`, in the zone of its time; by default all are in
+        that of `start`.
 
     Raises
     ------
@@ -125,12 +129,14 @@ def draw_day(
         axes.axis("off")
         _night(axes, dial, sunrise, sunset)
         _rings(axes, low, high)
-        _hours(axes, dial, start, lasted_s)
+        named = in_zone or (lambda moment, at_s: moment)
+        _hours(axes, dial, start, lasted_s, named)
         _calls(axes, heard, _places(dial, start, heard, low, high))
         _answers(axes, played, _places(dial, start, played, low, high))
         _counts(axes, dial, start, lasted_s, heard, played)
         counts = (counted(len(heard), "call"), counted(len(played), "answer"))
-        _middle(axes, start, lasted_s, told or counts)
+        end = named(start + timedelta(seconds=lasted_s), lasted_s)
+        _middle(axes, start, end, lasted_s, told or counts)
         _corners(axes, title, palette)
         style.save(figure, path, title or "a day")
     return DayDrawn(str(path), dial.turn_h, len(heard), len(played))
@@ -206,9 +212,16 @@ def _around(
     label(axes, x, y, text, size, colour, rotation=turn, ha="center", **more)
 
 
-def _hours(axes: Axes, dial: Dial, start: datetime, lasted_s: float) -> None:
-    for moment in dial.hours():
-        angle = dial.angle(moment)
+def _hours(
+    axes: Axes,
+    dial: Dial,
+    start: datetime,
+    lasted_s: float,
+    named: Callable[[datetime, float], datetime],
+) -> None:
+    for at in dial.hours():
+        angle = dial.angle(at)
+        moment = named(at, (at - start).total_seconds())
         major = dial.turn_h < 24 or moment.hour % 3 == 0
         _spoke(axes, angle, INNER if major else 1.0, 1.025, GRID, 0.6)
         shape = "%H" if dial.turn_h >= 12 else "%H:%M" if dial.turn_h >= 0.25 else "%H:%M:%S"
@@ -267,8 +280,9 @@ def _counts(
             _sector(axes, (inner, outer), (from_a + gap, to_a - gap), colour, 0.75)
 
 
-def _middle(axes: Axes, start: datetime, lasted_s: float, told: tuple[str, str]) -> None:
-    end = start + timedelta(seconds=lasted_s)
+def _middle(
+    axes: Axes, start: datetime, end: datetime, lasted_s: float, told: tuple[str, str]
+) -> None:
     shape = "%H:%M" if lasted_s >= 600 else "%H:%M:%S"
     span = f"{start:%Y}, {start:{shape}} to {end:{shape}}"
     middle = {"ha": "center", "va": "baseline"}
@@ -343,7 +357,11 @@ def draw_dial(
         sun = sun_day(site, start.date(), start.tzinfo)
         rise, down = sun.sunrise, sun.sunset
     lasted_s = max(to_s - from_s, 1.0)
-    draw_day(path, calls, answers, start, lasted_s, palette, title, rise, down, told)
+
+    def in_zone(moment: datetime, at_s: float) -> datetime:
+        return day.in_zone(moment, from_s + at_s)
+
+    draw_day(path, calls, answers, start, lasted_s, palette, title, rise, down, told, in_zone)
 
 
 def stack(path: Path, dials: Sequence[Path]) -> None:
