@@ -106,6 +106,7 @@ def settle(
     count = len(known)
     chorus = not by_band and choruses.is_chorus(p, count)
     if chorus and choruses.hardly_pauses(p, count):
+        # What comes back tells too few among birds that sing all the time.
         return _by_likeness(p, known, most, least)[0]
     owner = pieces(p, known, by_band)
     groups = room_for_groups(int(owner.max()) + 1)
