@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Any
 
@@ -47,8 +48,24 @@ def test_it_sums_up_why_calls_were_left_alone(run: Run) -> None:
     assert "  silent 4 times: the quiet end of the hour (manners.quiet_share)" in result.output
     assert "4 phrases heard, 0 answered" in result.output
     assert "not known when it was recorded" not in result.stderr
-    told = run("--input", "dawn.wav", "--speed", "0", *words).stderr
-    assert "dawn.wav: not known when it was recorded: begins now; --start tells it" in told
+
+
+def test_a_rehearsal_does_not_hang_on_when_it_is_run(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a recording whose time of day is not known; run at the quiet end of an hour."""
+
+    class Late(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> Late:
+            return cls(2026, 5, 12, 8, 59, 30, tzinfo=tz)
+
+    monkeypatch.setattr(setup, "datetime", Late)
+    result = run("--input", "dawn.wav", "--speed", "0", "--port", "simulated", "--rules", "shadow")
+    assert "quiet end of the hour" not in result.output
+    assert "4 phrases heard, 0 answered" not in result.output
+    told = "dawn.wav: not known when it was recorded: rules and manners go by no time of day"
+    assert f"{told}; --start tells it" in result.stderr
 
 
 def test_a_file_is_answered_on_a_simulated_board_and_logged(run: Run) -> None:

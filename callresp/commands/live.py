@@ -121,8 +121,11 @@ def run(**words: object) -> None:
         stopped = page(hooks, view)
         ends = StopConditions(runner, pressed, listener, signals, asked, stopped, options.max_hours)
         hooks.stop = ends.reason
-        if sound.is_file and sound.start is None:
-            view.warn(f"{sound.name}: not known when it was recorded: begins now; --start tells it")
+        if not sound.dated:
+            view.warn(
+                f"{sound.name}: not known when it was recorded: rules and manners go by no time"
+                " of day; --start tells it"
+            )
         if has_keys:
             view.warn("space or 's' stops everything")
         if port not in (None, SIMULATED):

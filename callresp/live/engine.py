@@ -106,6 +106,8 @@ class LiveSettings:
     rest_s: float = REST_S
     longest_phrase_s: float = LONGEST_S
     masks: bool = True
+    # Whether manners and rules may go by the time of day: of a recording it may not be known.
+    dated: bool = True
     loops: LoopRule | None = field(default_factory=LoopRule)
 
 
@@ -161,7 +163,7 @@ class LiveEngine:
             palette,
             rules,
             self.settings.seed,
-            self.start,
+            self.start if self.settings.dated else None,
             self.settings.rest_s,
             self.settings.longest_phrase_s,
             self.settings.echo,

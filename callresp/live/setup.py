@@ -58,6 +58,11 @@ class SoundInput:
         return self.name not in ("device", "-")
 
     @property
+    def dated(self) -> bool:
+        """Whether its time of day is known."""
+        return not self.is_file or self.start is not None
+
+    @property
     def in_engine_time(self) -> bool:
         """Whether it runs at another pace than the wall's."""
         return self.is_file and self.speed != 1.0
@@ -215,7 +220,12 @@ def live_runner(
     source = _source(sound)
     rate_hz = source.sample_rate_hz
     listener = listener_of(rate_hz, listens)
-    settings = replace(settings, rest_s=listens.rest_s, longest_phrase_s=listens.longest_phrase_s)
+    settings = replace(
+        settings,
+        rest_s=listens.rest_s,
+        longest_phrase_s=listens.longest_phrase_s,
+        dated=sound.dated,
+    )
     _warm(listener, rate_hz)
     time, origin = _Clocks(sound), EngineOrigin()
     clocks = Clocks(time.wall, time.steady_s)
