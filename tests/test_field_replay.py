@@ -7,6 +7,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+import field_helpers
 import numpy as np
 import pytest
 import soundfile
@@ -137,6 +138,16 @@ def test_a_spell_may_begin_before_the_day_and_end_after_it(
     found = replay(log, *words)
     assert found["start"] == f"2026-05-12T{start}+01:00"
     assert found["duration_s"] == pytest.approx(duration_s, abs=1.0)
+
+
+def test_a_spell_from_after_a_night_is_not_the_whole_night(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(field_helpers, "START", START.replace(hour=23))
+    log = whole_day(tmp_path / "night.log", hours=0.5)
+    assert replay(log, "--from", "23:30")["duration_s"] == pytest.approx(1800, abs=1.0)
+    done = CliRunner().invoke(command, [str(log), "--from", "00:20"])
+    assert "the day ended at 00:10" in str(done.exception)
 
 
 def test_its_own_answers_stand_beside_what_is_answered_anew(day: FieldDay) -> None:

@@ -128,10 +128,10 @@ def _since_start(option: str, text: str, day: FieldDay, after_s: float) -> float
         next_s += 86400
     if next_s < day.duration_s:
         return next_s
-    if option == "--from" and given_s <= 0:
-        return 0.0
     # Ten past eight is before a run of 08:16, ten past midnight after one of 23:50.
     after = max(given_s, after_s) > 0 or next_s - day.duration_s < -given_s
+    if option == "--from" and not after:
+        return 0.0
     if option == "--to" and after:
         return day.duration_s
     verb, at_s = ("ended", day.duration_s) if option == "--from" else ("began", 0.0)
