@@ -14,7 +14,7 @@ from pathlib import Path
 import msgspec
 import pytest
 from field_helpers import START, Writer, day_row, heard, whole_day
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from callresp.errors import UserError
@@ -71,6 +71,7 @@ def test_hours_are_those_of_the_clock(day: FieldDay) -> None:
     assert hours[1].calls == len(fourth) > 0
 
 
+@example([60.0, 1e-195])
 @given(st.lists(st.floats(0, 600), max_size=60))
 def test_the_busiest_minute_by_trying_them_all(times: list[float]) -> None:
     most = max((sum(t <= u < t + 60 for u in times) for t in times), default=0)

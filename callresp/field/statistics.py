@@ -269,7 +269,7 @@ def busiest_minute(times_s: Sequence[float]) -> tuple[int, float | None]:
     ordered = sorted(times_s)
     most, at_s, first = 0, None, 0
     for number, time_s in enumerate(ordered):
-        while ordered[first] <= time_s - 60.0:
+        while ordered[first] + 60.0 <= time_s:
             first += 1
         if number - first + 1 > most:
             most, at_s = number - first + 1, ordered[first]
