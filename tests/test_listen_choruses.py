@@ -123,7 +123,9 @@ def test_how_many_sing_is_told_by_what_comes_back_only_where_all_rest(
 def test_each_way_to_tell_a_chorus_joins_singers_of_the_one_before(held: int) -> None:
     notes, features, who = _chorus(np.random.default_rng(4), rest_s=0.6)
     kinds = np.unique(who, return_inverse=True)[1]
-    ways = joined(kinds, np.where(kinds < held, kinds, -1), _pairs(notes, features))
+    known, pairs = np.where(kinds < held, kinds, -1), _pairs(notes, features)
+    ways = joined(kinds, known, pairs)
+    assert np.array_equal(joined(kinds, known, pairs, further=False), ways[:1])
     assert [len(set(way.tolist())) for way in ways] == list(range(4, max(2, held) - 1, -1))
     for finer, coarser in pairwise(ways):
         both = set(zip(finer.tolist(), coarser.tolist(), strict=True))

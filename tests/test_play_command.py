@@ -206,14 +206,21 @@ def test_no_sound_card_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
         SoundOutput(FETTLE, Clock(), None, 48_000)
 
 
+@pytest.mark.parametrize(
+    ("fault", "lacks", "remedy"),
+    [
+        (OSError("PortAudio library not found"), "PortAudio is missing", "libportaudio2"),
+        (ImportError("No module named 'sounddevice'"), "sounddevice is missing", "pip install"),
+    ],
+)
 def test_a_system_without_its_sound_library_is_told_what_to_install(
-    monkeypatch: pytest.MonkeyPatch,
+    fault: Exception, lacks: str, remedy: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The package is there, and on Linux finds no library: OSError, as its own source raises."""
 
     def missing(name: str, *given: Any, **more: Any) -> Any:
         if name == "sounddevice":
-            raise OSError("PortAudio library not found")
+            raise fault
         return real(name, *given, **more)
 
     real = builtins.__import__
@@ -222,9 +229,9 @@ def test_a_system_without_its_sound_library_is_told_what_to_install(
         ("pipe raw PCM", lambda: SoundCard()),
         ("into a file", lambda: SoundOutput(FETTLE, Clock(), None, 48_000)),
     ):
-        with pytest.raises(UserError, match="PortAudio is missing") as told:
+        with pytest.raises(UserError, match=lacks) as told:
             make()
-        assert "libportaudio2" in str(told.value)
+        assert remedy in str(told.value)
         assert without in str(told.value)
 
 

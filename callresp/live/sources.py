@@ -437,10 +437,16 @@ def portaudio(otherwise: str) -> ModuleType:
     Raises
     ------
     UserError
-        Where PortAudio is missing.
+        Where it or PortAudio is missing.
     """
     try:
         import sounddevice
+    except ImportError:
+        raise UserError(
+            "no way to a sound card here: the package sounddevice is missing, as where callresp was"
+            " brought up to date without its set-up",
+            remedy=f"set it up again (pip install sounddevice), or {otherwise}",
+        ) from None
     except OSError:
         raise UserError(
             "no way to a sound card here: the system's library PortAudio is missing",

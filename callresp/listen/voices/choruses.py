@@ -207,7 +207,14 @@ def note_nats(at: int, singers: list[Flags], p: Pairs, count: int) -> list[Value
     return found
 
 
-def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float = 0.0) -> Numbers:
+def joined(
+    owner: Numbers,
+    known: Numbers,
+    p: Pairs,
+    most: int = 0,
+    least: float = 0.0,
+    further: bool = True,
+) -> Numbers:
     """Join groups that are one singer's by the mean over pairs of their notes, then go on joining.
 
     How far to go is for the caller to tell (`callresp.listen.voices.recurrence.likeliest`).
@@ -224,6 +231,8 @@ def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float
         At most so many singers; 0 for as many as are likely.
     least
         Nats that it takes.
+    further
+        Whether to go on joining, or to stop at those that are likely.
 
     Returns
     -------
@@ -245,7 +254,8 @@ def joined(owner: Numbers, known: Numbers, p: Pairs, most: int = 0, least: float
     named = np.zeros(groups, np.bool_)
     named[owner[known >= 0]] = True
     close, chance = _close(owner, groups, p), _close_by_chance(p, count)
-    return np.asarray(_linked(owner, nats, close, chance, size, named, most, least)[:, owner])
+    ways = _linked(owner, nats, close, chance, size, named, most, least, further)
+    return np.asarray(ways[:, owner])
 
 
 def _close_by_chance(p: Pairs, count: int) -> float:
@@ -279,6 +289,7 @@ def _linked(
     named: Flags,
     most: int,
     least: float,
+    further: bool,
 ) -> Numbers:
     """Into which group each went, by the nats of each two notes and how many are close.
 
@@ -294,7 +305,7 @@ def _linked(
     _link(g, chance, PIECES, 0, PLAINLY)
     _link(g, chance, ONE, most, least)
     left = g.alive.sum()
-    fewest = max(2, (g.alive & named).sum())
+    fewest = max(2, (g.alive & named).sum()) if further else left
     ways, count = np.empty((max(left - fewest, 0) + 1, groups), np.int64), 1
     ways[0] = g.into
     while left > fewest:

@@ -107,7 +107,7 @@ def settle(
     chorus = not by_band and choruses.is_chorus(p, count)
     if chorus and choruses.hardly_pauses(p, count):
         # What comes back tells too few among birds that sing all the time.
-        return _by_likeness(p, known, most, least)[0]
+        return _by_likeness(p, known, most, least, further=False)[0]
     owner = pieces(p, known, by_band)
     groups = room_for_groups(int(owner.max()) + 1)
     gather(owner, p, groups)
@@ -125,7 +125,7 @@ def settle(
         owner = join_again(owner, p, least)
     told = by_bouts(p, most, two_before=bool(owner.max() > 0))
     if chorus and not _accounted_for(owner, told, p):
-        return likeliest(_by_likeness(p, known, most, least), p)
+        return likeliest(_by_likeness(p, known, most, least, further=True), p)
     # Of two who sing at once, each bout may hold both: that they are alike doesn't join them.
     if told is None or (told.max() == 0 and p.about @ p.weight >= OVERLAPPING * p.weight.sum()):
         return owner
@@ -149,9 +149,11 @@ def _accounted_for(owner: Numbers, told: Numbers | None, p: Pairs) -> bool:
     return (told is not None and bool(told.max() > 0)) or choruses.accounts_for(owner, p)
 
 
-def _by_likeness(p: Pairs, known: Numbers, most: int, least: float) -> list[Numbers]:
-    """The singers of a chorus, and further ways to tell them, each with fewer than the last."""
-    ways = choruses.joined(pieces(p, known, sure=SURER), known, p, most, least)
+def _by_likeness(
+    p: Pairs, known: Numbers, most: int, least: float, *, further: bool
+) -> list[Numbers]:
+    """The singers of a chorus; further ways to tell them, too, each with fewer than the last."""
+    ways = choruses.joined(pieces(p, known, sure=SURER), known, p, most, least, further)
     return [renumbered(way) for way in ways]
 
 
