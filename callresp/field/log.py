@@ -361,19 +361,25 @@ def _highest(base: sqlite3.Connection) -> int:
 
 def _mended(path: Path, folder: str) -> Path:
     """A copy of a log with the first page of a new one: it is the same in all, but for counters."""
-    new, copy = Path(folder, "new.log"), Path(folder, path.name)
-    with closing(sqlite3.connect(new)) as base:
+    with closing(sqlite3.connect(":memory:")) as base:
         base.executescript(_SCHEMA)
-    first = bytearray(new.read_bytes()[:PAGE])
+        first = bytearray(base.serialize()[:PAGE])
     # "Database File Format", 1.3: a write-ahead file may stand beside it, and without a number of
     # pages the file's own length holds.
     first[18:20] = b"\2\2"
     first[28:32] = bytes(4)
-    copy.write_bytes(bytes(first) + path.read_bytes()[PAGE:])
-    wal = path.with_name(path.name + "-wal")
-    if wal.is_file():
-        shutil.copyfile(wal, copy.with_name(wal.name))
+    copy = _copied(path, folder)
+    with copy.open("r+b") as file:
+        file.write(first)
     return copy
+
+
+def _copied(path: Path, folder: str) -> Path:
+    """A copy of a log in a folder, with what waits beside it in its write-ahead file."""
+    for part in (path, path.with_name(path.name + "-wal")):
+        if part.is_file():
+            shutil.copyfile(part, Path(folder, part.name))
+    return Path(folder, path.name)
 
 
 def _row(at_s: object, wall: bytes, kind: bytes, body: bytes) -> LogRow:
@@ -396,7 +402,4 @@ def _readable(path: Path) -> Iterator[Path]:
         yield path
         return
     with tempfile.TemporaryDirectory() as folder:
-        for part in (path, path.with_name(path.name + "-wal")):
-            if part.is_file():
-                shutil.copyfile(part, Path(folder) / part.name)
-        yield Path(folder) / path.name
+        yield _copied(path, folder)
