@@ -34,7 +34,7 @@ def source_of(
         return SoundCard(
             device_named(device),
             rate_hz,
-            channel=channel or 1,
+            channel=channel,
             report=lambda notice: ui.warn(notice.text),
         )
     if what == "-":

@@ -93,6 +93,11 @@ _LABEL = re.compile(rb"\d+(\.\d+)?\t\d+(\.\d+)?[\t\r\n]")
 _HEAD = 4096
 
 
+def is_mpeg4(head: bytes) -> bool:
+    """Whether a file that begins so is MPEG-4 (ISO/IEC 14496-12, 4.3)."""
+    return head[4:8] == b"ftyp"
+
+
 def kind_of(path: Path) -> Kind | None:
     """What a file holds; `None` where that can't be told, or there is nothing."""
     try:
@@ -103,7 +108,7 @@ def kind_of(path: Path) -> Kind | None:
     for magic, kind in _MAGIC.items():
         if head.startswith(magic):
             return kind
-    if head[4:8] == b"ftyp":
+    if is_mpeg4(head):
         return "sound file"
     first = head.removeprefix(b"\xef\xbb\xbf").lstrip()
     if first.startswith(b"{"):

@@ -27,6 +27,7 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
+from callresp.io.kinds import is_mpeg4
 
 if TYPE_CHECKING:
     import av
@@ -69,7 +70,8 @@ class PhoneSound:
                     "holds pictures without sound", where=str(path), remedy="name a sound file"
                 ) from None
             except (av.FFmpegError, StopIteration, ValueError) as fault:
-                if _is_mpeg4(path):
+                file.seek(0)
+                if is_mpeg4(file.read(8)):
                     raise UserError(
                         "can't be decoded: it is damaged, or was cut before its index was written",
                         where=str(path),
@@ -135,9 +137,3 @@ class PhoneSound:
 
 def _unread(path: Path, remedy: str) -> UserError:
     return UserError("is not a sound file that can be read here", where=str(path), remedy=remedy)
-
-
-def _is_mpeg4(path: Path) -> bool:
-    """Whether a file begins as MPEG-4 files do (ISO/IEC 14496-12, 4.3)."""
-    with path.open("rb") as file:
-        return file.read(8)[4:] == b"ftyp"

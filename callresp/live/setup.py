@@ -112,7 +112,7 @@ class _Clocks:
 
 def _source(sound: SoundInput) -> AudioSource:
     if sound.name == "device":
-        return SoundCard(sound.device, sound.sample_rate_hz, channel=sound.channel or 1)
+        return SoundCard(sound.device, sound.sample_rate_hz, channel=sound.channel)
     if sound.name == "-":
         return PipeSource(sound.sample_rate_hz, sound.channels, channel=sound.channel, paced=True)
     return FileSource(Path(sound.name), sound.speed, sound.channel)

@@ -292,7 +292,7 @@ class SoundCard:
         Name or number, as ``python -m sounddevice`` lists them; `None` takes
         the system's own choice.
     channel
-        The input that is listened to (from 1).
+        The input that is listened to (from 1), the first by default.
     clock
         Steady time.
     report
@@ -309,13 +309,13 @@ class SoundCard:
         device: str | int | None = None,
         sample_rate_hz: int = 48000,
         *,
-        channel: int = 1,
+        channel: int | None = None,
         clock: Callable[[], float] = time.monotonic,
         report: Report = _ignore,
     ) -> None:
         self._sounddevice = portaudio("pipe raw PCM to stdin")
         self._device = device
-        self._channel = channel
+        self._channel = channel or 1
         self._expect_channel()
         self.sample_rate_hz = sample_rate_hz
         self.report = report
