@@ -360,7 +360,7 @@ def _highest(base: sqlite3.Connection) -> int:
 
 
 def _mended(path: Path, folder: str) -> Path:
-    """A copy of a log with the first page of a new one: it is the same in all, but for counters."""
+    """A copy of a log with a new log's first page: but for counters, all logs have the same."""
     with closing(sqlite3.connect(":memory:")) as base:
         base.executescript(_SCHEMA)
         first = bytearray(base.serialize()[:PAGE])
