@@ -7,8 +7,9 @@
 Each lock is installed as tools/setup.py does it, by the pip that the first
 release of this Python came with, by the one that it comes with itself, and by
 the newest there is. Then `pip check` must find nothing missing or at odds, and
-every package that callresp asks for must import. Needs the standard library
-only; the environments are temporary.
+every package that callresp asks for must import, or lack nothing but a library
+of the system that no lock brings (PortAudio on Linux), which is told. Needs the
+standard library only; the environments are temporary.
 
 Status 0: all install. 1: some don't.
 """
@@ -57,8 +58,11 @@ for line in project["dependencies"]:
         names = {m for m in modules[plain(asked.name)] if m.isidentifier() and m[0] != "_"}
         assert names, asked.name
         for name in sorted(names):
-            importlib.import_module(name)
-            print(name)
+            try:
+                importlib.import_module(name)
+                print(name)
+            except OSError as fault:  # its package is whole: it looks for a library of the system
+                print(f"{name}: {fault}")
 """
 
 
@@ -110,8 +114,9 @@ def attempt(pip: str, which: str) -> str:
                 print(f"{done.stdout}{done.stderr}", file=sys.stderr)
                 what = " ".join(str(word) for word in step[1:4] if "\n" not in str(word))
                 return f"FAILS at '{what}', see above"
-        count = len(done.stdout.split())
-        return f"ok: {count} packages import, {time.monotonic() - started:.0f} s"
+        imports = done.stdout.splitlines()
+        lacking = "".join(f"; {line}" for line in imports if ":" in line)
+        return f"ok: {len(imports)} packages import, {time.monotonic() - started:.0f} s{lacking}"
 
 
 if __name__ == "__main__":
