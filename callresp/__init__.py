@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from callresp.plan.checked_plan import CheckedPlan
     from callresp.reply.rules import RuleSet, load_rules
 
-__version__ = "0.18.0"
+__version__ = "0.19.0"
 
 # Where what is not made here comes from, once it is asked for.
 _FROM = {
