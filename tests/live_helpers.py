@@ -20,7 +20,7 @@ from callresp.live.actions import (
     Release,
     SaveSnippet,
     Send,
-    Sensed,
+    SoundHeard,
 )
 from callresp.live.engine import Clocks, LiveEngine, LiveSettings
 from callresp.live.links import SimulatedLink
@@ -105,7 +105,7 @@ class Day:
     said: list[str] = field(default_factory=list)
     released: list[tuple[float, str]] = field(default_factory=list)
     kept: list[SaveSnippet] = field(default_factory=list)
-    sensed: list[Sensed] = field(default_factory=list)
+    sensed: list[SoundHeard] = field(default_factory=list)
     outcomes: list[CommandOutcome] = field(default_factory=list)
 
     def run(self, blocks: Iterator[Block]) -> None:
@@ -129,7 +129,7 @@ class Day:
                 self.records.append(action)
             elif isinstance(action, Notify):
                 self.said.append(action.text)
-            elif isinstance(action, Sensed):
+            elif isinstance(action, SoundHeard):
                 self.sensed.append(action)
             else:
                 self.kept.append(action)

@@ -18,7 +18,7 @@ from callresp.desk.messages import Forget, Save
 from callresp.desk.opening import open_job
 from callresp.desk.operations import do
 from callresp.desk.rule_text import RuleText
-from callresp.desk.session import Session
+from callresp.desk.session import DeskSession
 from callresp.errors import UserError
 from callresp.io.files import read_text
 from callresp.io.resources import find, shipped
@@ -135,9 +135,9 @@ def test_every_default_that_the_form_shows_is_taken(field: msgspec.Struct) -> No
 
 
 def test_what_was_not_saved_is_offered_again(tmp_path: Path) -> None:
-    session = Session(open_job(job(tmp_path)))
+    session = DeskSession(open_job(job(tmp_path)))
     session.edit("seed", lambda text: text.set("seed", 11))
-    again = Session(open_job(tmp_path / "dawn.wav"))
+    again = DeskSession(open_job(tmp_path / "dawn.wav"))
     left = again.offered()
     assert left is not None
     assert "seed = 11" in left.text
@@ -149,31 +149,31 @@ def test_what_was_not_saved_is_offered_again(tmp_path: Path) -> None:
 
 
 def test_both_sets_are_taken_up_again_and_one_that_was_saved_is_not(tmp_path: Path) -> None:
-    session = Session(open_job(job(tmp_path)))
+    session = DeskSession(open_job(job(tmp_path)))
     session.edit("seed", lambda text: text.set("seed", 11))
     session.choose("b")
     session.edit("seed", lambda text: text.set("seed", 12))
-    again = Session(open_job(tmp_path / "dawn.wav"))
+    again = DeskSession(open_job(tmp_path / "dawn.wav"))
     again.resume()
     assert {name: slot.text.rules.seed for name, slot in again.slots.items()} == {"a": 11, "b": 12}
     assert again.active == "b"
     do(Save(name="mine.toml"), again)
-    third = Session(open_job(tmp_path / "dawn.wav"))
+    third = DeskSession(open_job(tmp_path / "dawn.wav"))
     third.resume()
     assert {name: slot.text.rules.seed for name, slot in third.slots.items()} == {"a": 11, "b": 1}
     third.copy_set()
-    fourth = Session(open_job(tmp_path / "dawn.wav"))
+    fourth = DeskSession(open_job(tmp_path / "dawn.wav"))
     fourth.resume()
     assert fourth.slots["b"].text.rules.seed == 11
 
 
 def test_what_is_left_is_not_offered_again_but_kept(tmp_path: Path) -> None:
-    session = Session(open_job(job(tmp_path)))
+    session = DeskSession(open_job(job(tmp_path)))
     session.edit("seed", lambda text: text.set("seed", 11))
-    again = Session(open_job(tmp_path / "dawn.wav"))
+    again = DeskSession(open_job(tmp_path / "dawn.wav"))
     do(Forget(), again)
     assert again.offered() is None
-    assert Session(open_job(tmp_path / "dawn.wav")).offered() is None
+    assert DeskSession(open_job(tmp_path / "dawn.wav")).offered() is None
     assert any("seed = 11" in row.text for row in read_journal(again.journal.path))
 
 
@@ -205,7 +205,7 @@ def test_a_folder_that_cant_be_written_is_told_once_and_work_goes_on(tmp_path: P
 
 def test_steps_back_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("callresp.desk.session.STEPS_MAX", 5)
-    session = Session(open_job(job(tmp_path)))
+    session = DeskSession(open_job(job(tmp_path)))
     for n in range(8):
         session.edit("seed", lambda text, n=n: text.set("seed", n + 100))  # type: ignore[misc]
     assert len(session.slot.past) == 5

@@ -13,10 +13,10 @@ from desk_helpers import RATE_HZ, SECONDS, job, notes, served
 from field_helpers import whole_day
 
 from callresp.desk import session
-from callresp.desk.answers import AT_ONCE_NOTES, Cancelled, Heard, make_answer, strokes_of
+from callresp.desk.answers import AT_ONCE_NOTES, Cancelled, HeardIndex, make_answer, strokes_of
 from callresp.desk.chorus import COLUMNS, ROWS, Chorus, Levels
 from callresp.desk.opening import open_job
-from callresp.desk.session import Session
+from callresp.desk.session import DeskSession
 from callresp.desk.source import jobs_in, open_source
 from callresp.errors import UserError
 from callresp.io.audio import Waveform, open_recording
@@ -164,7 +164,7 @@ def test_what_is_drawn_anew_when_a_recording_has_gone_fails_quietly(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = job(tmp_path)
-    one = Session(open_job(path))
+    one = DeskSession(open_job(path))
     path.unlink()
     monkeypatch.setattr(Chorus, "reach", lambda *_: True)
     failed: list[object] = []
@@ -190,7 +190,7 @@ def test_nobody_waits_for_a_session_that_is_closed(
         raise UserError("too late")
 
     monkeypatch.setattr(session, "hear", slow)
-    one = Session(open_job(job(tmp_path)))
+    one = DeskSession(open_job(job(tmp_path)))
     threading.Thread(target=one.start, daemon=True).start()
     unread = Chorus(open_recording(tmp_path / "dawn.wav"))
     try:
@@ -248,7 +248,7 @@ def test_the_first_part_of_a_long_recording_is_the_wholes(tmp_path: Path) -> Non
         for note in own
     )
     header = HeardHeader(duration_s=copies * SECONDS)
-    heard, rules = Heard(HeardScore(header=header, notes=many)), load_rules("answer")
+    heard, rules = HeardIndex(HeardScore(header=header, notes=many)), load_rules("answer")
     middle_s = copies * SECONDS / 2
     part = make_answer(1, heard, PALETTE, rules, around_s=middle_s)
     whole = make_answer(2, heard, PALETTE, rules)
@@ -282,7 +282,7 @@ def test_an_answer_that_nobody_waits_for_ends_at_the_next_call(
         raise AssertionError("it was planned all the same")
 
     monkeypatch.setattr("callresp.desk.answers.make_plan", never)
-    heard, asked = Heard(read_heard(folder / "dawn.heard.jsonl")), iter([False, False, False])
+    heard, asked = HeardIndex(read_heard(folder / "dawn.heard.jsonl")), iter([False, False, False])
     rules = load_rules("answer")
     with pytest.raises(Cancelled):
         make_answer(1, heard, PALETTE, rules, cancelled=lambda: next(asked, True))

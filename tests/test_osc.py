@@ -458,7 +458,7 @@ def test_a_muted_engine_plays_nothing_and_listens_on() -> None:
         out += engine.feed(block)
     names = [type(action).__name__ for action in out]
     assert "Send" not in names
-    assert names.count("Sensed") > 4
+    assert names.count("SoundHeard") > 4
 
 
 def small_plan(tmp_path: Path) -> Path:

@@ -19,7 +19,7 @@ from callresp.palette.files import load_palette
 from callresp.palette.model import Striker
 from callresp.reply import silences
 from callresp.reply.choose import Moment, choose_rule, unmet
-from callresp.reply.compose import Loudness, compose, ends_s
+from callresp.reply.compose import RecentPeak, compose, ends_s
 from callresp.reply.mapping import by_table, choose, csim, fits, fitted, line_fit, octave_off_cents
 from callresp.reply.memory import Memory, difference, signature
 from callresp.reply.metrics import merged
@@ -274,14 +274,14 @@ def test_full_force_stands_for_the_loudest_of_the_last_minute(
 ) -> None:
     """Of all that was heard in it, or of the last note where it was longer ago."""
     levels = sorted(levels)
-    loudness = Loudness()
+    loudness = RecentPeak()
     for number, (at_s, db) in enumerate(levels):
         loudness.heard(note(number, at_s, level_db=db))
     at_s = levels[-1][0] + 10.0
     assert loudness.top_db(at_s) == max(
         (db for t, db in levels if t >= at_s - 60.0), default=levels[-1][1]
     )
-    assert Loudness().top_db(0.0) == 0.0
+    assert RecentPeak().top_db(0.0) == 0.0
 
 
 @given(st.lists(st.tuples(st.floats(0, 0.5), st.floats(-90, -40)), min_size=1, max_size=12))

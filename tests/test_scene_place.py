@@ -9,7 +9,7 @@ from scipy import signal
 
 from callresp.io.resources import shipped
 from callresp.scene.levels import crest
-from callresp.scene.noise import Noise, Swell
+from callresp.scene.noise import NoiseSource, Swell
 from callresp.scene.place import Convolver, echoes, tail, with_echoes
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import PreparedScene
@@ -57,7 +57,7 @@ def test_echoes_follow_the_sound_and_are_fainter() -> None:
 
 @pytest.mark.parametrize("kind", ["wind", "water", "rain", "traffic"])
 def test_noise_has_the_power_that_it_promises(kind: str) -> None:
-    noise = Noise(kind, 3, 30, RATE_HZ)  # type: ignore[arg-type]
+    noise = NoiseSource(kind, 3, 30, RATE_HZ)  # type: ignore[arg-type]
     wave = np.concatenate([noise(second) for second in range(30)])
     hertz, density = signal.welch(wave, RATE_HZ, nperseg=8192)
     for low, high in ((500, 2000), (2000, 8000), (500, 12000)):

@@ -51,7 +51,7 @@ class Folder:
 
 
 @dataclass(frozen=True)
-class Made:
+class DemoResult:
     """All that a demo has made."""
 
     folder: Folder
@@ -71,7 +71,7 @@ def run(output: Path, palette: str, rules: str, seed: int | None, as_json: bool)
     checked = _plan(folder, reply, machine)
     _rehearse(folder, heard, reply, checked)
     session = _stream(folder, checked)
-    made = Made(folder, heard, reply, checked, session, time.monotonic() - began_s)
+    made = DemoResult(folder, heard, reply, checked, session, time.monotonic() - began_s)
     if as_json:
         ui.emit(_figures(made))
     else:
@@ -150,7 +150,7 @@ def _stream(folder: Folder, checked: CheckedPlan) -> Session:
     return session
 
 
-def _figures(made: Made) -> dict[str, object]:
+def _figures(made: DemoResult) -> dict[str, object]:
     notes = made.heard.notes
     return {
         "folder": str(made.folder.root),
@@ -167,7 +167,7 @@ def _figures(made: Made) -> dict[str, object]:
     }
 
 
-def _print_summary(made: Made) -> None:
+def _print_summary(made: DemoResult) -> None:
     """What was heard, answered, refused and why, and what to try next."""
     folder, reply = made.folder, made.reply
     voices = Counter(note.voice for note in made.heard.notes)

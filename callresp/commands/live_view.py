@@ -36,7 +36,7 @@ CLOSING_S = 2.0
 STAGES = ("queue", "engine", "onset", "note", "answer", "link", "log")
 
 
-class Output:
+class LineWriter:
     """Writes lines to a stream in a thread of its own, and gives up where that fails.
 
     Parameters
@@ -124,8 +124,8 @@ class LiveView:
         self._engine: LiveEngine | None = None
         self._shown_s = float("-inf")
         self._has_terminal = ui.is_terminal(sys.stderr) and not as_json
-        self._lines = Output(sys.stdout, "standard output", report)
-        self._status = Output(sys.stderr, "standard error", report)
+        self._lines = LineWriter(sys.stdout, "standard output", report)
+        self._status = LineWriter(sys.stderr, "standard error", report)
 
     def close(self, dropped: int) -> None:
         """Clear the status line, sum the session up, and end."""

@@ -72,7 +72,7 @@ def run(
     print_summary(header, notes, output, calibration)
 
 
-class _Voice:
+class _VoiceSummary:
     """What the summary tells of a voice."""
 
     def __init__(self) -> None:
@@ -106,8 +106,8 @@ def print_summary(
         ui.say(f"next: callresp reply {ui.typed(output)}")
 
 
-def _by_voice(notes: Sequence[Note], weighted: bool) -> dict[str, _Voice]:
-    voices: dict[str, _Voice] = defaultdict(_Voice)
+def _by_voice(notes: Sequence[Note], weighted: bool) -> dict[str, _VoiceSummary]:
+    voices: dict[str, _VoiceSummary] = defaultdict(_VoiceSummary)
     for note in notes:
         voice = voices[note.voice]
         voice.phrases.add(note.phrase)
@@ -119,7 +119,7 @@ def _by_voice(notes: Sequence[Note], weighted: bool) -> dict[str, _Voice]:
     return voices
 
 
-def _median_level(own: _Voice, offset_db: float | None) -> str:
+def _median_level(own: _VoiceSummary, offset_db: float | None) -> str:
     """The median level of notes as text: of full scale, or as sound pressure and A-weighted."""
     plain = median(own.levels_db)
     if offset_db is None:

@@ -38,7 +38,7 @@ class Cancelled(Exception):  # noqa: N818 - it is no error: a newer change has c
 
 
 @dataclass(frozen=True)
-class Heard:
+class HeardIndex:
     """What was heard, with what is looked up in it again and again."""
 
     score: HeardScore
@@ -65,7 +65,7 @@ class Heard:
 
 
 @dataclass(frozen=True)
-class Answer:
+class RuleAnswer:
     """One rule set's answer; `whole` says whether it is that of the whole recording."""
 
     number: int
@@ -108,12 +108,12 @@ class Answer:
 
 def make_answer(
     number: int,
-    heard: Heard,
+    heard: HeardIndex,
     palette: Palette,
     rules: RuleSet,
     around_s: float | None = None,
     cancelled: Callable[[], bool] = lambda: False,
-) -> Answer:
+) -> RuleAnswer:
     """Answer, plan and act out; of a long score only the stretch around `around_s`, if given.
 
     `cancelled` is asked now and then whether nobody waits any more.
@@ -140,10 +140,10 @@ def make_answer(
     checked = make_plan(reply, palette, go_on)
     go_on()
     execution = execute(checked.plan, palette)
-    return Answer(number, rules, reply, checked, execution, whole, from_s, to_s)
+    return RuleAnswer(number, rules, reply, checked, execution, whole, from_s, to_s)
 
 
-def measures_of(heard: Heard, answer: Answer) -> dict[str, object]:
+def measures_of(heard: HeardIndex, answer: RuleAnswer) -> dict[str, object]:
     """The row of measures, as `callresp audition` tells them, and the work of each striker."""
     audition: Audition = measured(answer.rules.name, heard.score, answer.reply, answer.checked)
     strokes = Counter(mark.instrument for mark in answer.marks)
@@ -155,7 +155,7 @@ def measures_of(heard: Heard, answer: Answer) -> dict[str, object]:
     return {**audition.row(), "work": work, "limits": limits}
 
 
-def strokes_of(heard: Heard, answer: Answer, voices: dict[str, int]) -> dict[str, object]:
+def strokes_of(heard: HeardIndex, answer: RuleAnswer, voices: dict[str, int]) -> dict[str, object]:
     """Strokes, turns, threads and silences as columns, for the page to draw."""
     palette = answer.checked.palette
     lanes = {item.name: n for n, item in enumerate(lane_order(palette))}

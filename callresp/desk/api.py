@@ -215,7 +215,7 @@ def _struck(desk: Desk, given: Given, _: object) -> bytes:
     return struck(striker, force, damped, place, session.rate_hz).astype("<f4").tobytes()
 
 
-def _loudness(desk: Desk, given: Given, _: object) -> messages.Loudness:
+def _loudness(desk: Desk, given: Given, _: object) -> messages.LoudnessMatch:
     """Both sets' mixes over a stretch, and what makes them equally loud: the louder is turned."""
     session = desk.session
     rate_hz = session.rate_hz
@@ -231,7 +231,7 @@ def _loudness(desk: Desk, given: Given, _: object) -> messages.Loudness:
     known = [lufs for lufs in found.values() if lufs is not None]
     target = min(known, default=0.0)
     gains = {slot: 0.0 if lufs is None else target - lufs for slot, lufs in found.items()}
-    return messages.Loudness(lufs=found, gain_db=gains)
+    return messages.LoudnessMatch(lufs=found, gain_db=gains)
 
 
 def _sweep(desk: Desk, given: Given, _: object) -> dict[str, object]:
@@ -348,7 +348,7 @@ ENDPOINTS = (
         "/api/loudness",
         "Loudness of both sets over a stretch.",
         _loudness,
-        messages.Loudness,
+        messages.LoudnessMatch,
         ("from", "to"),
     ),
     Endpoint(

@@ -13,7 +13,7 @@ import numpy as np
 
 from callresp.desk.chorus import Chorus
 from callresp.desk.opening import Opening, open_job
-from callresp.desk.session import Session
+from callresp.desk.session import DeskSession
 from callresp.desk.source import inside, jobs_in
 from callresp.synthesis.job_files import stem_of
 from callresp.synthesis.loudness import LoudnessMeter
@@ -43,7 +43,7 @@ class Desk:
         machine_ports: tuple[str, ...] = (),
         chorus: Chorus | None = None,
     ) -> None:
-        self.session = Session(opening, chorus)
+        self.session = DeskSession(opening, chorus)
         self.session.start()
         # What was opened before is as it was left, and need not be heard again.
         self._sessions = OrderedDict({self.session.source.name: self.session})
@@ -72,7 +72,7 @@ class Desk:
             path = inside(folder, name, Path(name).suffix)
         with self._lock:
             known = self._sessions.pop(stem_of(path), None)
-            fresh = known or Session(open_job(path))
+            fresh = known or DeskSession(open_job(path))
             self._sessions[fresh.source.name] = self.session = fresh
             while len(self._sessions) > SESSIONS_KEPT:
                 self._sessions.popitem(last=False)[1].close()

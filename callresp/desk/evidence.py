@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from callresp.desk.answers import Heard
+from callresp.desk.answers import HeardIndex
 from callresp.desk.chorus import Chorus
 from callresp.errors import UserError
 from callresp.io.audio import Waveform
@@ -29,7 +29,7 @@ SINGERS_S = 45.0
 POINTS_MAX = 6000
 
 
-def evidence_of(heard: Heard, chorus: Chorus, number: int) -> dict[str, object]:
+def evidence_of(heard: HeardIndex, chorus: Chorus, number: int) -> dict[str, object]:
     """What a note was decided by: partials, edges, what was left out about it, and who sang."""
     place = heard.place.get(number)
     if place is None:
@@ -57,7 +57,7 @@ def evidence_of(heard: Heard, chorus: Chorus, number: int) -> dict[str, object]:
     }
 
 
-def _profile(heard: Heard) -> Profile:
+def _profile(heard: HeardIndex) -> Profile:
     name = heard.score.header.profile
     return load_profile(name if name in shipped("profiles") else None)
 
@@ -72,7 +72,7 @@ def _stretch(chorus: Chorus, from_s: float, to_s: float) -> Waveform:
     return Waveform(samples, chorus.rate_hz)
 
 
-def _singer(heard: Heard, chorus: Chorus, note: Note, profile: Profile) -> SingerValues | None:
+def _singer(heard: HeardIndex, chorus: Chorus, note: Note, profile: Profile) -> SingerValues | None:
     """Who sang, and what speaks for that against each other singer, in nats."""
     from_s = _on_a_sample(max(note.onset_s - SINGERS_S, 0.0), chorus.rate_hz)
     table, _ = note_table(_stretch(chorus, from_s, note.offset_s + SINGERS_S), profile)
@@ -91,7 +91,7 @@ def _singer(heard: Heard, chorus: Chorus, note: Note, profile: Profile) -> Singe
     return _renamed(told, names)
 
 
-def _as_scored(rows: Rows, heard: Heard, names: list[str]) -> list[int]:
+def _as_scored(rows: Rows, heard: HeardIndex, names: list[str]) -> list[int]:
     """The rows that the score has too, with the score's own singers written into them."""
     number = {name: n for n, name in enumerate(names)}
     onsets = np.array([note.onset_s for note in heard.score.notes])

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import msgspec
 
-from callresp.desk.answers import Answer, Heard
+from callresp.desk.answers import HeardIndex, RuleAnswer
 from callresp.desk.remedies import setting_of
 from callresp.errors import UserError
 from callresp.io.score import Note, Phrase
 from callresp.reply.mapping import cents, octave_off_cents
 
 
-def note_facts(heard: Heard, answer: Answer, number: int) -> dict[str, object]:
+def note_facts(heard: HeardIndex, answer: RuleAnswer, number: int) -> dict[str, object]:
     """A heard note: its figures, its singer and phrase, and what became of the phrase."""
     place = heard.place.get(number)
     if place is None:
@@ -22,7 +22,7 @@ def note_facts(heard: Heard, answer: Answer, number: int) -> dict[str, object]:
     return {**facts, "phrase": phrase_facts(phrase, answer)}
 
 
-def phrase_facts(phrase: Phrase, answer: Answer) -> dict[str, object]:
+def phrase_facts(phrase: Phrase, answer: RuleAnswer) -> dict[str, object]:
     """A call, the rule that answered it and its strokes; or the reason why none did."""
     replies = [note for note in answer.reply.notes if note.heard_phrase == phrase.id]
     silence = answer.silences.get(phrase.id)
@@ -44,12 +44,12 @@ def phrase_facts(phrase: Phrase, answer: Answer) -> dict[str, object]:
     }
 
 
-def _rule_number(answer: Answer, name: str) -> int | None:
+def _rule_number(answer: RuleAnswer, name: str) -> int | None:
     names = [rule.name for rule in answer.rules.rule]
     return names.index(name) + 1 if name in names else None
 
 
-def stroke_line(answer: Answer, reply: int) -> dict[str, object]:
+def stroke_line(answer: RuleAnswer, reply: int) -> dict[str, object]:
     """A stroke in a line: when, on what, how hard."""
     note = answer.notes[reply]
     return {
@@ -60,7 +60,7 @@ def stroke_line(answer: Answer, reply: int) -> dict[str, object]:
     }
 
 
-def stroke_facts(heard: Heard, answer: Answer, reply: int) -> dict[str, object]:
+def stroke_facts(heard: HeardIndex, answer: RuleAnswer, reply: int) -> dict[str, object]:
     """A stroke: the note it came from, pitch error, force, and the limits that changed it."""
     note = answer.notes.get(reply)
     if note is None:
@@ -90,7 +90,7 @@ def stroke_facts(heard: Heard, answer: Answer, reply: int) -> dict[str, object]:
     }
 
 
-def _source_of(heard: Heard, number: int | None) -> Note | None:
+def _source_of(heard: HeardIndex, number: int | None) -> Note | None:
     place = None if number is None else heard.place.get(number)
     return None if place is None else heard.score.notes[place]
 

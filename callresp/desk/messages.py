@@ -278,7 +278,7 @@ class Opened(msgspec.Struct, frozen=True, kw_only=True):
     answer: dict[str, Any] | None = None
 
 
-class Loudness(msgspec.Struct, frozen=True, kw_only=True):
+class LoudnessMatch(msgspec.Struct, frozen=True, kw_only=True):
     """Loudness (LUFS) of each set's mix over a stretch, and the gains (dB) that make them equal."""
 
     lufs: dict[str, float | None]

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 
 import msgspec
 
-from callresp.desk.answers import RUN_UP_S, Answer, Heard
+from callresp.desk.answers import RUN_UP_S, HeardIndex, RuleAnswer
 from callresp.desk.messages import Value
 from callresp.desk.rule_text import RuleText
 from callresp.errors import UserError
@@ -39,7 +39,7 @@ class Remedy(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def remedy_for(
-    heard: Heard, palette: Palette, text: RuleText, made: Answer, phrase_id: int
+    heard: HeardIndex, palette: Palette, text: RuleText, made: RuleAnswer, phrase_id: int
 ) -> Remedy | None:
     """The least change that was found to have a phrase answered; `None` if none was.
 

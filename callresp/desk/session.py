@@ -15,7 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from callresp.desk.answers import Answer, Cancelled, Heard, make_answer
+from callresp.desk.answers import Cancelled, HeardIndex, RuleAnswer, make_answer
 from callresp.desk.chorus import Chorus, chorus_of
 from callresp.desk.journal import Entry, Journal, journal_of
 from callresp.desk.opening import Opening
@@ -46,7 +46,7 @@ class Slot:
     saved: str = ""
 
 
-class Session:
+class DeskSession:
     """What one source is worked on with.
 
     Parameters
@@ -63,7 +63,7 @@ class Session:
         self.ready = threading.Event()
         self.share = 0.0
         self.fault: str | None = None
-        self.heard: Heard | None = None
+        self.heard: HeardIndex | None = None
         self.chorus = chorus or chorus_of(source)
         self.palette_name, self.palette = opening.palette_name, opening.palette
         text = opening.rules
@@ -72,9 +72,9 @@ class Session:
         self.listening = Listening()
         self.journal = Journal(journal_of(source.folder, source.name))
         self._numbers = 0
-        self._answers: OrderedDict[int, Answer] = OrderedDict()
+        self._answers: OrderedDict[int, RuleAnswer] = OrderedDict()
         self._sounds: OrderedDict[int, MachineSound] = OrderedDict()
-        self._latest: dict[str, Answer] = {}
+        self._latest: dict[str, RuleAnswer] = {}
         self._closed = False
         self._changed = threading.Event()
         self.look_about()
@@ -120,7 +120,7 @@ class Session:
 
     def _hear(self) -> None:
         try:
-            heard = Heard(hear(self.source, self._advance))
+            heard = HeardIndex(hear(self.source, self._advance))
             anew = self.chorus is not None and self.chorus.reach(heard.score)
             self.heard = heard
             # The page asks for it next.
@@ -138,7 +138,7 @@ class Session:
     def _advance(self, share: float) -> None:
         self.share = share
 
-    def need_heard(self) -> Heard:
+    def need_heard(self) -> HeardIndex:
         """What was heard.
 
         Raises
@@ -157,19 +157,19 @@ class Session:
         self._numbers += 1
         return self._numbers
 
-    def answer_now(self, around_s: float) -> Answer:
+    def answer_now(self, around_s: float) -> RuleAnswer:
         """The active set's answer: the latest if nothing has changed, else made now.
 
         Of a long recording the stretch around `around_s` is answered first.
         """
         return self.answer_of(self.active, around_s)
 
-    def answer_of(self, slot: str, around_s: float) -> Answer:
+    def answer_of(self, slot: str, around_s: float) -> RuleAnswer:
         """The same of either set."""
         self.need_heard()
         return self._answer(slot, around_s)
 
-    def _answer(self, slot: str, around_s: float) -> Answer:
+    def _answer(self, slot: str, around_s: float) -> RuleAnswer:
         assert self.heard is not None
         with self.lock:
             known = self._latest.get(slot)
@@ -178,7 +178,7 @@ class Session:
             number, palette, rules = self._number(), self.palette, self.slots[slot].text.rules
         return self._keep(slot, make_answer(number, self.heard, palette, rules, around_s))
 
-    def answer_whole(self, number: int) -> Answer | None:
+    def answer_whole(self, number: int) -> RuleAnswer | None:
         """The whole that a provisional answer is the first part of; `None` if it is not wanted."""
         part = self.answer(number)
         if part.whole:
@@ -203,7 +203,7 @@ class Session:
         with self.lock:
             return self._keep(slot, made) if self._latest.get(slot) is part else None
 
-    def _keep(self, slot: str, made: Answer) -> Answer:
+    def _keep(self, slot: str, made: RuleAnswer) -> RuleAnswer:
         with self.lock:
             if self.slots[slot].text.rules is made.rules and self.palette is made.checked.palette:
                 self._latest[slot] = made
@@ -211,7 +211,7 @@ class Session:
             _forget_old(self._answers)
         return made
 
-    def answer(self, number: int) -> Answer:
+    def answer(self, number: int) -> RuleAnswer:
         """An answer by its number.
 
         Raises
@@ -222,7 +222,7 @@ class Session:
         with self.lock:
             return _known(self._answers, number, "answer")
 
-    def sound_of(self, answer: Answer) -> MachineSound:
+    def sound_of(self, answer: RuleAnswer) -> MachineSound:
         """The sound of an answer as it is listened to now."""
         with self.lock:
             for own in self._sounds.values():

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from callresp.desk.answers import Answer
+from callresp.desk.answers import RuleAnswer
 from callresp.io.audio import BLOCK
 from callresp.palette.model import Striker
 from callresp.synthesis.execution import DamperMove, Execution, PlayedStroke, StrikerPart
@@ -54,7 +54,7 @@ class MachineSound:
         What is played, how it is heard, samples a second.
     """
 
-    def __init__(self, number: int, answer: Answer, listening: Listening, rate_hz: int) -> None:
+    def __init__(self, number: int, answer: RuleAnswer, listening: Listening, rate_hz: int) -> None:
         self.number = number
         self.answer, self.listening = answer, listening
         self.rate_hz = rate_hz

@@ -5,8 +5,8 @@ from __future__ import annotations
 import msgspec
 
 from callresp.desk import messages
-from callresp.desk.answers import Answer
-from callresp.desk.session import Session
+from callresp.desk.answers import RuleAnswer
+from callresp.desk.session import DeskSession
 from callresp.io.audio import BLOCK
 from callresp.io.resources import shipped
 from callresp.palette.model import Striker
@@ -25,7 +25,7 @@ TRACKS_MAX = 4000
 TAIL_S = 3.0
 
 
-def inks_of(session: Session) -> list[messages.Voice]:
+def inks_of(session: DeskSession) -> list[messages.Voice]:
     """The singers, the order that columns count them in."""
     counts = session.need_heard().voices
     light = voice_colours(name for name, count in counts.items() for _ in range(count))
@@ -37,7 +37,7 @@ def inks_of(session: Session) -> list[messages.Voice]:
     ]
 
 
-def state_of(session: Session, answer: Answer | None, told: str = "") -> messages.State:
+def state_of(session: DeskSession, answer: RuleAnswer | None, told: str = "") -> messages.State:
     """How the session stands."""
     offered, left = session.offered(), session.journal.left
     return messages.State(
@@ -62,7 +62,7 @@ def state_of(session: Session, answer: Answer | None, told: str = "") -> message
     )
 
 
-def _source(session: Session) -> messages.SourceState:
+def _source(session: DeskSession) -> messages.SourceState:
     source, chorus, heard = session.source, session.chorus, session.heard
     score = None if heard is None else heard.score
     duration_s = 0.0 if score is None else score.header.duration_s
@@ -93,7 +93,7 @@ def _source(session: Session) -> messages.SourceState:
     )
 
 
-def _rules(session: Session) -> messages.RulesState:
+def _rules(session: DeskSession) -> messages.RulesState:
     slot = session.slot
     rules = slot.text.rules
     return messages.RulesState(
@@ -110,7 +110,7 @@ def _rules(session: Session) -> messages.RulesState:
     )
 
 
-def _palette(session: Session) -> messages.PaletteState:
+def _palette(session: DeskSession) -> messages.PaletteState:
     palette = session.palette
     lanes = []
     for item in lane_order(palette):
@@ -133,7 +133,7 @@ def _palette(session: Session) -> messages.PaletteState:
     )
 
 
-def heard_columns(session: Session) -> messages.HeardColumns:
+def heard_columns(session: DeskSession) -> messages.HeardColumns:
     """The heard notes and phrases as columns."""
     heard = session.need_heard()
     notes = heard.score.notes
@@ -155,7 +155,7 @@ def heard_columns(session: Session) -> messages.HeardColumns:
     )
 
 
-def tracks_in(session: Session, from_s: float, to_s: float) -> dict[str, object]:
+def tracks_in(session: DeskSession, from_s: float, to_s: float) -> dict[str, object]:
     """Pitch tracks of the notes that sound in a stretch, by the notes' numbers."""
     found: dict[str, object] = {}
     for note in session.need_heard().score.notes:

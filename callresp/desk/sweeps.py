@@ -8,7 +8,7 @@ import msgspec
 
 from callresp.desk.answers import Cancelled
 from callresp.desk.messages import SweepRow
-from callresp.desk.session import Session
+from callresp.desk.session import DeskSession
 from callresp.plan.advice.pitch_coverage import pitch_coverage
 from callresp.plan.advice.what_if import try_adding
 from callresp.plan.auditions import audition, swept
@@ -20,7 +20,7 @@ NOTES_MAX = 3000
 
 
 def sweep(
-    session: Session,
+    session: DeskSession,
     key: str,
     low: float,
     high: float,
@@ -48,7 +48,7 @@ def sweep(
     return rows, said
 
 
-def one_more(session: Session) -> dict[str, object]:
+def one_more(session: DeskSession) -> dict[str, object]:
     """Which heard pitches no striker answers, and what each of some new strikers would do."""
     heard = session.need_heard()
     score = heard.score
@@ -64,7 +64,7 @@ def one_more(session: Session) -> dict[str, object]:
     }
 
 
-def coverage(session: Session) -> dict[str, object]:
+def coverage(session: DeskSession) -> dict[str, object]:
     """How the heard pitches compare with the strikers'."""
     heard = session.need_heard()
     found = pitch_coverage(heard.score.notes, session.palette.striker)

@@ -90,13 +90,13 @@ class SaveSnippet:
 
 
 @dataclass(frozen=True, slots=True)
-class Sensed:
+class SoundHeard:
     """A sound that is not the machine's own has begun, or has turned out to be a note."""
 
     sound: NoteOnset | Note
 
 
-Action = Send | Release | BoardMaySleep | Record | Notify | SaveSnippet | Sensed
+Action = Send | Release | BoardMaySleep | Record | Notify | SaveSnippet | SoundHeard
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,7 @@ from callresp.live.actions import (
     Release,
     SaveSnippet,
     Send,
-    Sensed,
+    SoundHeard,
     StatusRow,
     outcome_row,
 )
@@ -347,7 +347,7 @@ class LiveEngine:
             self.latency.add("onset", self.now_s - event.onset_s)
             if self._owns(event):
                 return
-            self._out.append(Sensed(event))
+            self._out.append(SoundHeard(event))
             stop_s = self._replier.began(event.key, event.voice, self.now_s)
             if stop_s is not None:
                 self._release_s = stop_s
@@ -367,7 +367,7 @@ class LiveEngine:
 
     def _heard(self, note: Note, key: int) -> None:
         self._replier.heard(note, key)
-        self._out.append(Sensed(note))
+        self._out.append(SoundHeard(note))
         if self.settings.loops is None:
             return
         self._loop.heard(note.onset_s)

@@ -25,7 +25,7 @@ LEFT_OFF = "left off"
 
 
 @dataclass(frozen=True, slots=True)
-class _Voice:
+class _Assignment:
     """Channel and key of an instrument, and the messages that tune it."""
 
     channel: int
@@ -181,7 +181,7 @@ class MidiLink:
         return True
 
 
-def _voices(palette: Palette) -> dict[str, _Voice]:
+def _voices(palette: Palette) -> dict[str, _Assignment]:
     """Channel, key and tuning of each instrument, as `callresp.midi.notes` gives them."""
     found = {}
     items: list[Striker | Turner] = [*palette.striker, *palette.turner]
@@ -190,5 +190,5 @@ def _voices(palette: Palette) -> dict[str, _Voice]:
         messages = [message for _, _, message in sorted(track.events, key=lambda e: e[:2])]
         on = next(message for message in messages if message.type == "note_on")
         setup = tuple(m for m in messages if m.type not in ("note_on", "note_off"))
-        found[item.name] = _Voice(on.channel, on.note, setup)
+        found[item.name] = _Assignment(on.channel, on.note, setup)
     return found

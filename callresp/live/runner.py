@@ -27,7 +27,7 @@ from callresp.live.actions import (
     Release,
     SaveSnippet,
     Send,
-    Sensed,
+    SoundHeard,
 )
 from callresp.live.engine import LiveEngine
 from callresp.live.links import EngineOrigin, Link, SimulatedLink
@@ -67,7 +67,7 @@ class Hooks:
     notify: Callable[[str], None] = lambda text: None
     record: Callable[[Record], None] = lambda record: None
     refresh: Callable[[LiveEngine], None] = lambda engine: None
-    sensed: Callable[[Sensed], None] = lambda sensed: None
+    sensed: Callable[[SoundHeard], None] = lambda sensed: None
     block: Callable[[Block], None] = lambda block: None
     stop: Callable[[], str | None] = lambda: None
     released: Callable[[], None] = lambda: None
@@ -292,7 +292,7 @@ class Runner:
                 self.hooks.record(action)
             elif isinstance(action, Notify):
                 self.hooks.notify(action.text)
-            elif isinstance(action, Sensed):
+            elif isinstance(action, SoundHeard):
                 self.hooks.sensed(action)
             elif isinstance(action, SaveSnippet) and self._recent is not None:
                 self._recent.request(action)

@@ -10,7 +10,7 @@ from threading import Event
 from typing import TYPE_CHECKING
 
 from callresp.link.session import SentCommand, Session
-from callresp.live.actions import Record, Sensed, command_kind
+from callresp.live.actions import Record, SoundHeard, command_kind
 from callresp.osc import told
 from callresp.osc.asked import (
     Asked,
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 STATUS_EVERY_S = 1.0
 
 
-class LeftOut:
+class LeftOutInstruments:
     """Which instruments of a palette are left out.
 
     Attributes
@@ -90,7 +90,7 @@ class OscSession(ABC):
         self, palette: Palette, to: Sequence[NetAddress], at: NetAddress | None, word: str | None
     ) -> None:
         self.stop = Event()
-        self._left_out = LeftOut(palette)
+        self._left_out = LeftOutInstruments(palette)
         self._sender = OscSender(to)
         self._receiver = None if at is None else OscReceiver(at, Gate(word), self.grant)
 
@@ -127,7 +127,7 @@ class LiveOsc(OscSession):
         self._runner = runner
         super().__init__(runner.engine.player.palette, to, at, word)
 
-    def sensed(self, sensed: Sensed) -> None:
+    def sensed(self, sensed: SoundHeard) -> None:
         """Tell of a sound."""
         self._tell(told.of_sound(sensed.sound))
 

@@ -39,7 +39,7 @@ class Stroke:
     why: str
 
 
-class Loudness:
+class RecentPeak:
     """The loudest level of the last minute: full force is measured against it."""
 
     def __init__(self) -> None:

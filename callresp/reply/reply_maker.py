@@ -18,7 +18,7 @@ from callresp.io.score import Note, Phrase, ReplyNote, Unanswered
 from callresp.palette.model import Palette
 from callresp.reply import silences
 from callresp.reply.choose import Moment, choose_rule
-from callresp.reply.compose import Loudness, Stroke, compose, considered, ends_s
+from callresp.reply.compose import RecentPeak, Stroke, compose, considered, ends_s
 from callresp.reply.crackle import Crackle
 from callresp.reply.echoes import KnownEcho, SingersRests, echo_for, falls_on, joined
 from callresp.reply.memory import Memory, Recall
@@ -71,7 +71,7 @@ class ReplyMaker:
         self._start = start
         self.memory = Memory()
         self.worked: Counter[str] = Counter()
-        self._loudness = Loudness()
+        self._loudness = RecentPeak()
         self._ambient = AmbientLevel()
         self._recent: deque[float] = deque()
         self._notes = 0

@@ -26,7 +26,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from callresp.scene.motifs import Motif, Sung, log_uniform, moved, sung_note
+from callresp.scene.motifs import Motif, SongNote, log_uniform, moved, sung_note
 from callresp.scene.recipe import Recipe, Singer
 
 Values = npt.NDArray[np.float64]
@@ -125,14 +125,14 @@ def sequence(known: Repertoire, count: int, rng: np.random.Generator) -> list[in
 
 def bout(
     known: Repertoire, singer: Singer, starts_s: float, rng: np.random.Generator
-) -> tuple[list[Sung], float]:
+) -> tuple[list[SongNote], float]:
     """One bout from a moment on, and when it ends."""
     count = int(rng.integers(singer.notes[0], singer.notes[1] + 1))
     tempo = rng.uniform(0.96, 1.04)
     louder_db = rng.normal(0, _BOUT_DB)
     low_s, high_s = (gap / 1000 for gap in singer.gap_ms)
     now_s, ends_s = starts_s, starts_s
-    song: list[Sung] = []
+    song: list[SongNote] = []
     for number in sequence(known, count, rng):
         syllable = known.syllables[number]
         (sung,) = syllable.parts
@@ -156,7 +156,7 @@ def bout(
     return song, ends_s
 
 
-def rounds(recipe: Recipe, members: Sequence[Singer]) -> Iterator[tuple[Singer, list[Sung]]]:
+def rounds(recipe: Recipe, members: Sequence[Singer]) -> Iterator[tuple[Singer, list[SongNote]]]:
     """The bouts of singers who take turns, in order of start.
 
     Each begins `turn_s` after the end of the bout before it; before, where that

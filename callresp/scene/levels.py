@@ -20,8 +20,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from callresp.io.audio import SINE_POWER
-from callresp.scene.motifs import PITCHED, Sung
-from callresp.scene.noise import SHARE_BAND_HZ, Noise
+from callresp.scene.motifs import PITCHED, SongNote
+from callresp.scene.noise import SHARE_BAND_HZ, NoiseSource
 from callresp.scene.recipe import Recipe
 from callresp.scene.schedule import Arrival, arrivals
 from callresp.scene.voice import band, extent
@@ -67,7 +67,7 @@ class _Survey:
         self.loudest[voice] = max(self.loudest.get(voice, 0.0), height)
 
 
-def crest(sung: Sung) -> float:
+def crest(sung: SongNote) -> float:
     """A bound on a note's peak over its RMS value (tests/test_scene_levels.py holds it)."""
     if sung.shape == "knock":
         return 8.0
@@ -76,7 +76,7 @@ def crest(sung: Sung) -> float:
     return 9.0
 
 
-def levels(recipe: Recipe, noises: list[Noise], rate_hz: int) -> Levels:
+def levels(recipe: Recipe, noises: list[NoiseSource], rate_hz: int) -> Levels:
     """Survey a scene and set its levels."""
     survey = _Survey()
     for arrival in arrivals(recipe):
@@ -107,7 +107,7 @@ def levels(recipe: Recipe, noises: list[Noise], rate_hz: int) -> Levels:
     return Levels(scale, tuple(scale * gain for gain in gains), band_hz)
 
 
-def noise_power(levels: Levels, noises: list[Noise], low_hz: float, high_hz: float) -> float:
+def noise_power(levels: Levels, noises: list[NoiseSource], low_hz: float, high_hz: float) -> float:
     """Power of the noises in a note's band, widened to a third of an octave at least."""
     middle = math.sqrt(low_hz * high_hz)
     side = math.sqrt(max(high_hz / low_hz, _NARROWEST))

@@ -18,7 +18,7 @@ SHORTEST_S = 0.008
 
 
 @dataclass(frozen=True, slots=True)
-class Sung:
+class SongNote:
     """One note to be sung.
 
     `hertz` is its pitch at start, middle and end (the centre of its band where
@@ -55,7 +55,7 @@ class Sung:
 class Motif:
     """Notes that sound together (most often one), and the gap that follows."""
 
-    parts: tuple[Sung, ...]
+    parts: tuple[SongNote, ...]
     gap_s: float
     times: int = 1
 
@@ -84,7 +84,7 @@ def learned(singer: Singer, rng: np.random.Generator) -> list[Motif]:
 
 def parts(
     singer: Singer, shape: Shape, length_s: float, rng: np.random.Generator
-) -> tuple[Sung, ...]:
+) -> tuple[SongNote, ...]:
     """One note; or two at once, as a syrinx with two sides can sing them."""
     first = sung_note(singer, shape, length_s, rng)
     if shape != "double":
@@ -127,7 +127,7 @@ def log_uniform(rng: np.random.Generator, span: Range) -> float:
     return float(np.exp(rng.uniform(np.log(span[0]), np.log(span[1]))))
 
 
-def sung_note(singer: Singer, shape: Shape, length_s: float, rng: np.random.Generator) -> Sung:
+def sung_note(singer: Singer, shape: Shape, length_s: float, rng: np.random.Generator) -> SongNote:
     """A note of a shape in the singer's band."""
     first_hz = log_uniform(rng, singer.band_hz)
     hertz, extra = _course(singer, shape, first_hz, rng)
@@ -138,7 +138,7 @@ def sung_note(singer: Singer, shape: Shape, length_s: float, rng: np.random.Gene
     # Attacks of songbird notes take some ms to some tens of ms (common practice, no source).
     attack_s = min(np.exp(rng.normal(np.log(0.009), 0.5)), 0.35 * length_s)
     release_s = min(np.exp(rng.normal(np.log(0.016), 0.5)), 0.45 * length_s)
-    return Sung(
+    return SongNote(
         voice=singer.voice,
         shape=shape,
         at_s=0.0,
@@ -154,7 +154,7 @@ def sung_note(singer: Singer, shape: Shape, length_s: float, rng: np.random.Gene
 
 
 class _More(TypedDict, total=False):
-    """What some shapes need beside their pitches, as `Sung` has it."""
+    """What some shapes need beside their pitches, as `SongNote` has it."""
 
     depth: float
     rate_hz: float

@@ -47,7 +47,7 @@ _RING = 512  # samples, longer than a pulse rings
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class FilteredNoise:
     """White noise or random pulses through a band filter of first order, with a swell.
 
     `pulses_per_s` of 0 means white noise. `period_s` and `depth` (in nepers)
@@ -75,19 +75,19 @@ class Bubbles:
     spread: float = 0.5
 
 
-_PARTS: dict[NoiseKind, tuple[Part, ...]] = {
+_PARTS: dict[NoiseKind, tuple[FilteredNoise, ...]] = {
     "wind": (
-        Part(60, 500, 1.0, period_s=3.0, depth=0.45),
-        Part(400, 5000, 0.3, period_s=1.2, depth=0.35),
+        FilteredNoise(60, 500, 1.0, period_s=3.0, depth=0.45),
+        FilteredNoise(400, 5000, 0.3, period_s=1.2, depth=0.35),
     ),
-    "water": (Part(350, 5000, 1.0, period_s=20.0, depth=0.05),),
+    "water": (FilteredNoise(350, 5000, 1.0, period_s=20.0, depth=0.05),),
     "rain": (
-        Part(900, 15000, 1.0, period_s=8.0, depth=0.2),
-        Part(1500, 12000, 0.5, period_s=8.0, depth=0.2, pulses_per_s=400.0),
+        FilteredNoise(900, 15000, 1.0, period_s=8.0, depth=0.2),
+        FilteredNoise(1500, 12000, 0.5, period_s=8.0, depth=0.2, pulses_per_s=400.0),
     ),
     "traffic": (
-        Part(40, 250, 1.5, period_s=9.0, depth=0.6),
-        Part(500, 1600, 0.6, period_s=9.0, depth=0.6),
+        FilteredNoise(40, 250, 1.5, period_s=9.0, depth=0.6),
+        FilteredNoise(500, 1600, 0.6, period_s=9.0, depth=0.6),
     ),
 }
 _SPREAD = 0.5  # of the sizes of drops, in nepers
@@ -140,10 +140,12 @@ def _mean_square(points: Wave) -> float:
     return float(np.mean(first**2 + first * second + second**2) / 3)
 
 
-class _Sounding:
-    """A `Part` as it runs."""
+class _RunningNoise:
+    """A `FilteredNoise` as it runs."""
 
-    def __init__(self, part: Part, rng: np.random.Generator, seconds: float, rate_hz: int) -> None:
+    def __init__(
+        self, part: FilteredNoise, rng: np.random.Generator, seconds: float, rate_hz: int
+    ) -> None:
         self._part, self._rng, self._rate_hz = part, rng, rate_hz
         self.swell = Swell(rng, part.period_s, part.depth, seconds)
         self._pulse = _pulse_gain(part, rate_hz) if part.pulses_per_s else 0.0
@@ -169,7 +171,7 @@ class _Sounding:
         return np.asarray(part.gain * self._band(dry) * self.swell(second, self._rate_hz))
 
 
-def _pulse_gain(part: Part, rate_hz: int) -> float:
+def _pulse_gain(part: FilteredNoise, rate_hz: int) -> float:
     """Size of pulses that gives them the power density of white noise of variance 1."""
     per_sample = part.pulses_per_s / rate_hz
     return float(1 / np.sqrt(per_sample * _mean_square_size(_SPREAD)))
@@ -199,7 +201,7 @@ class _Bubbling:
         return wave[:rate]
 
 
-class Noise:
+class NoiseSource:
     """One noise of a scene, at unit gain."""
 
     def __init__(self, kind: NoiseKind, seed: int, seconds: float, rate_hz: int) -> None:
@@ -211,7 +213,7 @@ class Noise:
         self._drop = 0.0
         self._peaks: list[float] = []
         for part, stream in zip(_PARTS[kind], streams, strict=False):
-            sounding = _Sounding(part, stream, seconds, rate_hz)
+            sounding = _RunningNoise(part, stream, seconds, rate_hz)
             self._running.append(sounding)
             self._peaks.append(sounding.swell.highest)
             self._drop = max(self._drop, sounding.largest_pulse)
@@ -242,7 +244,7 @@ class Noise:
 _GRID_HZ = np.linspace(0.0, 24000.0, 4801)
 
 
-def _part_density(part: Part, rate_hz: int) -> Wave:
+def _part_density(part: FilteredNoise, rate_hz: int) -> Wave:
     """One-sided power density of a part on the grid."""
     band = Band(part.low_hz, part.high_hz, rate_hz)
     return np.asarray(part.gain**2 * 2 / rate_hz * band.power_gain(_GRID_HZ))

@@ -33,11 +33,11 @@ Turn = Annotated[float, Meta(ge=-10.0, le=60.0)]
 Count = Annotated[int, Meta(ge=1, le=200)]
 
 
-class Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class RecipeTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A table of a recipe."""
 
 
-class Noise(Table, frozen=True):
+class NoiseShare(RecipeTable, frozen=True):
     """One noise of the place.
 
     `share_db` is its level among the noises, within 500 Hz to 12 kHz.
@@ -47,7 +47,7 @@ class Noise(Table, frozen=True):
     share_db: Annotated[float, Meta(ge=-60.0, le=20.0)] = 0.0
 
 
-class Wall(Table, frozen=True):
+class Wall(RecipeTable, frozen=True):
     """A wall, a cliff or a house front that gives sound back.
 
     It is so far from the microphone, where a line at its `bearing_deg` meets it squarely.
@@ -59,7 +59,7 @@ class Wall(Table, frozen=True):
     loss_db: Annotated[float, Meta(ge=0.0, le=60.0)] = 3.0
 
 
-class Singer(Table, frozen=True):
+class Singer(RecipeTable, frozen=True):
     """One singer.
 
     Where it sits, as seen from the microphone, is `distance_m` and `bearing_deg`: the latter
@@ -110,7 +110,7 @@ class Singer(Table, frozen=True):
             raise ValueError("syllables are of one note each: neither 'double' nor 'knock'")
 
 
-class Recipe(Table, frozen=True):
+class Recipe(RecipeTable, frozen=True):
     """A scene. `snr_db` is absent where there are no singers or no noise."""
 
     name: Annotated[str, Meta(min_length=1, max_length=60)]
@@ -127,7 +127,7 @@ class Recipe(Table, frozen=True):
     echo_db: Annotated[float, Meta(ge=-60.0, le=-6.0)] = -18.0
     temperature_c: Annotated[float, Meta(ge=-20.0, le=50.0)] = 10.0
     humidity: Annotated[float, Meta(ge=10.0, le=100.0)] = 80.0
-    noise: tuple[Noise, ...] = ()
+    noise: tuple[NoiseShare, ...] = ()
     singer: tuple[Singer, ...] = ()
     wall: tuple[Wall, ...] = ()
 

@@ -19,7 +19,7 @@ from callresp.io.files import whole_file
 from callresp.io.score import HeardScore, Note
 from callresp.io.score_files import line
 from callresp.scene.levels import Levels, levels, noise_power
-from callresp.scene.noise import Noise
+from callresp.scene.noise import NoiseSource
 from callresp.scene.place import Convolver, EchoTap, echoes, tail, with_echoes
 from callresp.scene.recipe import Recipe, vary
 from callresp.scene.schedule import Arrival, arrivals
@@ -44,7 +44,7 @@ class Scene:
 
 
 @dataclass(frozen=True, slots=True)
-class _Sounding:
+class _ArrivingNote:
     """A note at the microphone: its first sample, and its sound with and for the echoes."""
 
     first: int
@@ -75,9 +75,9 @@ class PreparedScene:
         walled = recipe.singer if recipe.wall else ()
         self._walls = {s.voice: wall_response(recipe, s, RATE_HZ) for s in walled}
 
-    def _fresh_noises(self) -> list[Noise]:
+    def _fresh_noises(self) -> list[NoiseSource]:
         recipe = self.recipe
-        return [Noise(n.kind, recipe.seed, recipe.seconds, RATE_HZ) for n in recipe.noise]
+        return [NoiseSource(n.kind, recipe.seed, recipe.seconds, RATE_HZ) for n in recipe.noise]
 
     def blocks(
         self, block: int = RATE_HZ, hear: Callable[[Note], None] = lambda note: None
@@ -133,7 +133,7 @@ class PreparedScene:
         """Direct sounds (with early echoes), and what they put into the diffuse field."""
         notes = arrivals(self.recipe)
         waiting = deque([first] if (first := next(notes, None)) else [])
-        sounding: list[_Sounding] = []
+        sounding: list[_ArrivingNote] = []
         start = 0
         while True:
             end = start + RATE_HZ
@@ -153,14 +153,14 @@ class PreparedScene:
             yield direct, diffuse
             start = end
 
-    def _sounding(self, arrival: Arrival, with_reflections: bool) -> _Sounding:
+    def _sounding(self, arrival: Arrival, with_reflections: bool) -> _ArrivingNote:
         voice = arrival.singer.voice
         sound = voiced(arrival.sung, arrival.level_db, self._paths[voice], RATE_HZ)
         reflections: tuple[EchoTap, ...] = self._echoes[voice] if with_reflections else ()
         wave = with_echoes(sound.wave, reflections)
         if with_reflections and voice in self._walls:
             wave = _before_walls(wave, self._walls[voice])
-        return _Sounding(
+        return _ArrivingNote(
             first=round(arrival.at_s * RATE_HZ),
             arrival=arrival,
             voiced=sound,
@@ -168,7 +168,7 @@ class PreparedScene:
             diffuse=arrival.singer.distance_m / DIFFUSE_AT_M,
         )
 
-    def _true(self, note: _Sounding) -> Note:
+    def _true(self, note: _ArrivingNote) -> Note:
         sound, at_s = note.voiced, note.first / RATE_HZ
         track = tuple((round(at_s + t, 6), round(hz, 3)) for t, hz in sound.track)
         level_db = note.arrival.level_db + power_db(0.5 * self.levels.scale**2)

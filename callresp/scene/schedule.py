@@ -14,7 +14,7 @@ from operator import itemgetter
 
 from callresp.scene.air import absorption_db_per_m, speed_of_sound
 from callresp.scene.bouts import rounds
-from callresp.scene.motifs import Sung
+from callresp.scene.motifs import SongNote
 from callresp.scene.recipe import Recipe, Singer
 from callresp.scene.songs import songs
 
@@ -33,7 +33,7 @@ class Arrival:
     level_db: float
     phrase: int
     singer: Singer
-    sung: Sung
+    sung: SongNote
 
 
 def arrivals(recipe: Recipe) -> Iterator[Arrival]:
@@ -53,7 +53,7 @@ def arrivals(recipe: Recipe) -> Iterator[Arrival]:
         yield heapq.heappop(waiting)[2]
 
 
-_Song = tuple[float, list[Sung], Singer, float]
+_Song = tuple[float, list[SongNote], Singer, float]
 
 
 def _streams(recipe: Recipe) -> list[Iterator[_Song]]:
@@ -67,19 +67,19 @@ def _streams(recipe: Recipe) -> list[Iterator[_Song]]:
     return streams + [_arriving(recipe, rounds(recipe, members)) for members in groups.values()]
 
 
-def _by_itself(recipe: Recipe, singer: Singer) -> Iterator[tuple[Singer, list[Sung]]]:
+def _by_itself(recipe: Recipe, singer: Singer) -> Iterator[tuple[Singer, list[SongNote]]]:
     for song in songs(recipe, singer):
         yield singer, song
 
 
-def _arriving(recipe: Recipe, sung: Iterator[tuple[Singer, list[Sung]]]) -> Iterator[_Song]:
+def _arriving(recipe: Recipe, sung: Iterator[tuple[Singer, list[SongNote]]]) -> Iterator[_Song]:
     speed_m_s = speed_of_sound(recipe.temperature_c)
     for singer, song in sung:
         lag_s = singer.distance_m / speed_m_s
         yield song[0].at_s + lag_s, song, singer, lag_s
 
 
-def _lost_db(recipe: Recipe, singer: Singer, sung: Sung) -> float:
+def _lost_db(recipe: Recipe, singer: Singer, sung: SongNote) -> float:
     """What the way takes off: spreading, and the air at the note's middle frequency."""
     air = float(absorption_db_per_m(sung.middle_hz, recipe.temperature_c, recipe.humidity))
     return _FAR_DB * math.log10(singer.distance_m) + air * singer.distance_m

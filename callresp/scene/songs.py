@@ -15,14 +15,14 @@ from dataclasses import replace
 import numpy as np
 
 from callresp.scene.bouts import bout, own_stream, repertoire
-from callresp.scene.motifs import Motif, Sung, learned, moved
+from callresp.scene.motifs import Motif, SongNote, learned, moved
 from callresp.scene.recipe import Recipe, Singer
 
 # From a moment to a song and its end.
-Sing = Callable[[float], tuple[list[Sung], float]]
+Sing = Callable[[float], tuple[list[SongNote], float]]
 
 
-def songs(recipe: Recipe, singer: Singer) -> Iterator[list[Sung]]:
+def songs(recipe: Recipe, singer: Singer) -> Iterator[list[SongNote]]:
     """All songs of a singer in order, each a list of notes in order of start."""
     rng = own_stream(recipe, singer)
     ends_s = min(singer.stops_s or math.inf, recipe.seconds) - 0.2
@@ -40,7 +40,7 @@ def songs(recipe: Recipe, singer: Singer) -> Iterator[list[Sung]]:
 def _by_motifs(singer: Singer, rng: np.random.Generator) -> Sing:
     songs_known = [learned(singer, rng) for _ in range(singer.repertoire)]
 
-    def sing(now_s: float) -> tuple[list[Sung], float]:
+    def sing(now_s: float) -> tuple[list[SongNote], float]:
         motifs = _varied(songs_known[int(rng.integers(len(songs_known)))], rng)
         return _sung(motifs, now_s, rng)
 
@@ -63,7 +63,9 @@ def _varied(motifs: list[Motif], rng: np.random.Generator) -> list[Motif]:
     return today
 
 
-def _sung(motifs: list[Motif], now_s: float, rng: np.random.Generator) -> tuple[list[Sung], float]:
+def _sung(
+    motifs: list[Motif], now_s: float, rng: np.random.Generator
+) -> tuple[list[SongNote], float]:
     """One rendition: tempo, timing, pitch and level a little off, as singers are."""
     tempo = rng.uniform(0.96, 1.04)
     song = []

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from callresp.io.audio import SINE_POWER
 from callresp.scene.air import absorption_db_per_m
-from callresp.scene.motifs import PITCHED, Sung
+from callresp.scene.motifs import PITCHED, SongNote
 
 Wave = npt.NDArray[np.float64]
 Track = tuple[tuple[float, float], ...]
@@ -65,13 +65,13 @@ class Voiced:
     high_hz: float
 
 
-def extent(sung: Sung, rate_hz: int) -> tuple[int, int]:
+def extent(sung: SongNote, rate_hz: int) -> tuple[int, int]:
     """Samples of onset and offset, from the start of the note's envelope."""
     loud = np.flatnonzero(envelope(sung, rate_hz) >= EDGE)
     return int(loud[0]), int(loud[-1]) + 1
 
 
-def voiced(sung: Sung, level_db: float, path: AirPath, rate_hz: int) -> Voiced:
+def voiced(sung: SongNote, level_db: float, path: AirPath, rate_hz: int) -> Voiced:
     """Make the sound of a note as it reaches the microphone.
 
     Parameters
@@ -102,7 +102,7 @@ def voiced(sung: Sung, level_db: float, path: AirPath, rate_hz: int) -> Voiced:
     )
 
 
-def envelope(sung: Sung, rate_hz: int) -> Wave:
+def envelope(sung: SongNote, rate_hz: int) -> Wave:
     """Amplitude of a note over its length, peak 1."""
     count = max(round(sung.length_s * rate_hz), 16)
     if sung.shape == "knock":
@@ -123,7 +123,7 @@ def _rise(shape: Wave, length_s: float, rate_hz: int) -> None:
     shape[:steps] *= 0.5 - 0.5 * np.cos(np.pi * (np.arange(steps) + 0.5) / steps)
 
 
-def pitch_at(sung: Sung, share: npt.ArrayLike) -> Wave:
+def pitch_at(sung: SongNote, share: npt.ArrayLike) -> Wave:
     """Pitch in hertz at a share 0..1 of the note's length: a parabola in log frequency."""
     place = np.asarray(share, dtype=np.float64)
     start, middle, end = np.log(sung.hertz)
@@ -135,7 +135,7 @@ def pitch_at(sung: Sung, share: npt.ArrayLike) -> Wave:
     return np.asarray(course)
 
 
-def band(sung: Sung, rate_hz: int) -> tuple[float, float]:
+def band(sung: SongNote, rate_hz: int) -> tuple[float, float]:
     """The band that holds a note's energy, from its lowest to its highest frequency in hertz."""
     middle, top = sung.middle_hz, 0.45 * rate_hz
     if sung.shape not in PITCHED:
@@ -147,7 +147,7 @@ def band(sung: Sung, rate_hz: int) -> tuple[float, float]:
     return float(course.min()), float(course.max() * highest)
 
 
-def _track(sung: Sung, onset_s: float, offset_s: float) -> Track:
+def _track(sung: SongNote, onset_s: float, offset_s: float) -> Track:
     if sung.shape not in PITCHED:
         return ()
     steps = max(int(np.ceil((offset_s - onset_s) / TRACK_STEP_S)), 1)
@@ -156,7 +156,7 @@ def _track(sung: Sung, onset_s: float, offset_s: float) -> Track:
     return tuple(zip(times.tolist(), course.tolist(), strict=True))
 
 
-def _tonal(sung: Sung, shape: Wave, path: AirPath, rate_hz: int) -> Wave:
+def _tonal(sung: SongNote, shape: Wave, path: AirPath, rate_hz: int) -> Wave:
     """A tone with its harmonics; even a pure whistle has a faint second one (from memory)."""
     count = len(shape)
     course = pitch_at(sung, (np.arange(count) + 0.5) / count)
@@ -173,7 +173,7 @@ def _tonal(sung: Sung, shape: Wave, path: AirPath, rate_hz: int) -> Wave:
     return np.asarray(wave * shape)
 
 
-def _harsh(sung: Sung, shape: Wave, rate_hz: int) -> Wave:
+def _harsh(sung: SongNote, shape: Wave, rate_hz: int) -> Wave:
     """A band of noise; a buzz beats."""
     rng = np.random.default_rng(sung.grain)
     count = len(shape)
@@ -198,7 +198,7 @@ def _mode_size(number: int, time_s: Wave) -> Wave:
     return np.asarray(np.exp(-time_s * (1 + 0.4 * number) / KNOCK_DECAY_S) / (1 + number))
 
 
-def _knock(sung: Sung, rate_hz: int) -> Wave:
+def _knock(sung: SongNote, rate_hz: int) -> Wave:
     """Bill or beak on wood: a click, and a few quickly damped modes of the log."""
     count = max(round(sung.length_s * rate_hz), 16)
     time_s = np.arange(count) / rate_hz
