@@ -22,13 +22,13 @@ from callresp.listen.voices.bouts import (
     two_sets,
 )
 from callresp.listen.voices.clustering import join_again, settle
-from callresp.listen.voices.looks import Numbers, looks_of
+from callresp.listen.voices.looks import Ints, looks_of
 from callresp.listen.voices.online_voices import HISTORY, VoiceTracker
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
 from callresp.listen.voices.recurrence import likelier, likeliest
 from callresp.listen.voices.voice_model import gather, room_for_groups, terms
 
-Values = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float64]
 Bird = list[list[int]]
 
 # Bands in which each syllable of a bird sounds. The third bird has one of the first one's.
@@ -112,7 +112,7 @@ def test_without_rests_there_are_no_bouts() -> None:
     assert set(_parted([FIRST, SECOND] * 3, rest_s=0.5)) == {0}
 
 
-def _turns(songs: list[Bird], notes: int = 16, rest_s: float = 1.5) -> tuple[Pairs, Numbers]:
+def _turns(songs: list[Bird], notes: int = 16, rest_s: float = 1.5) -> tuple[Pairs, Ints]:
     """Bouts, and the number of each note's."""
     pairs = _pairs(*_sung(songs, notes=notes, rest_s=rest_s))
     return pairs, np.repeat(np.arange(len(songs)), notes)
@@ -295,7 +295,7 @@ def test_why_tells_what_bouts_say() -> None:
     assert [one.bouts for one in nobody] == [0.0]
 
 
-def _halves(songs: int) -> tuple[Pairs, Numbers]:
+def _halves(songs: int) -> tuple[Pairs, Ints]:
     """Bouts of one bird, each begun by one voice and ended by another."""
     pairs = _pairs(*_sung([FIRST] * songs))
     return pairs, np.tile(np.repeat([0, 1], 8), songs)
@@ -326,7 +326,7 @@ def test_a_part_of_a_song_is_joined_against_some_evidence() -> None:
     assert set(join_again(owner, pairs, _nats_of(owner, pairs) + against).tolist()) == {0, 1}
 
 
-def _nats_of(owner: Numbers, pairs: Pairs) -> float:
+def _nats_of(owner: Ints, pairs: Pairs) -> float:
     groups = room_for_groups(2)
     gather(owner, pairs, groups)
     return float(terms(0, 1, False, groups).sum())

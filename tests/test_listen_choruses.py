@@ -17,15 +17,15 @@ from callresp.listen.voices import choruses, clustering
 from callresp.listen.voices.assign import SingerSettings, assign_voices, why
 from callresp.listen.voices.choruses import (
     ALIKE,
+    compared_notes,
     hardly_pauses,
-    held_of,
     is_chorus,
     joined,
     pair_nats,
 )
 from callresp.listen.voices.clustering import settle, several_at_once
 from callresp.listen.voices.linkage import FEW
-from callresp.listen.voices.looks import Numbers, Values, looks_of
+from callresp.listen.voices.looks import Floats, Ints, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
 
 _KINDS = (("thrush", 2300.0), ("robin", 2900.0), ("wren", 3700.0), ("tit", 6000.0))
@@ -33,7 +33,7 @@ _EDGES_HZ = np.geomspace(BANDS_FROM_HZ, BANDS_TO_HZ, BANDS + 1)
 
 
 def _sung(
-    at_s: float, low_hz: float, shape: Values, level_db: float, rng: np.random.Generator
+    at_s: float, low_hz: float, shape: Floats, level_db: float, rng: np.random.Generator
 ) -> tuple[Rows, Rows]:
     """A note over half an octave, with the spectrogram of its kind, a little astray."""
     note, features = row(at_s, 1.2 * low_hz, level_db, length_s=0.12)
@@ -173,7 +173,7 @@ def test_plainly_alike_pieces_are_joined_by_average_linkage(seed: int) -> None:
     # Too far apart for one to follow another closely.
     p.onset_s[:60] = 10.0 * np.arange(60)
     p.offset_s[:60] = p.onset_s[:60] + 0.1
-    held = held_of(p, 60)
+    held = compared_notes(p, 60)
     nats = ALIKE[0] + sum(pair_nats(held, held))
     nats = np.clip(nats, -choruses.MOST_NATS, choruses.MOST_NATS).astype(np.float64)
     away = choruses.MOST_NATS - nats
@@ -184,7 +184,7 @@ def test_plainly_alike_pieces_are_joined_by_average_linkage(seed: int) -> None:
     assert pairwise_f([str(one) for one in theirs], ours.tolist()) == 1.0
 
 
-def _two_kinds(first_s: Values, second_s: Values) -> tuple[Pairs, Numbers]:
+def _two_kinds(first_s: Floats, second_s: Floats) -> tuple[Pairs, Ints]:
     """Notes of two kinds, somewhat unlike, at some times; and which of the two each is."""
     rng = np.random.default_rng(11)
     shape = rng.uniform(0, 1, (PARTS, BANDS))
@@ -205,7 +205,7 @@ def test_what_follows_closely_more_often_than_by_chance_is_one_singers(
     later_s: float, every_s: float, singers: int
 ) -> None:
     p, kind = _two_kinds(np.arange(0.0, 60.0, 3.0), np.arange(later_s, 60.0, every_s))
-    held = held_of(p, len(kind))
+    held = compared_notes(p, len(kind))
     nats = ALIKE[0] + np.sum(pair_nats(held, held), axis=0)
     # Unlike enough for two by likeness and gaps alone.
     assert -0.7 < nats[np.ix_(kind == 0, kind == 1)].mean() < -0.3

@@ -20,7 +20,7 @@ from callresp.listen.explanation import TERMS
 from callresp.listen.kernels import layout
 from callresp.listen.offline import note_table
 from callresp.listen.profile import Profile
-from callresp.listen.voices.assign import Weighed, Why
+from callresp.listen.voices.assign import VoiceEvidence, VoiceReasons
 
 RATE_HZ = 48000
 
@@ -145,8 +145,8 @@ def test_a_singer_that_another_outweighs_is_told_by_its_piece_of_song(
 ) -> None:
     path = recording(tmp_path, (1.0, 0.1, 3000, 0.3), (2.0, 0.1, 4000, 0.3))
     found = collect_evidence(open_recording(path), Profile(), 0.5, 3.0)
-    print_singers(found, {0: Why(0, (Weighed(1, gap=-1.4, overlap=0, level=0, repertoire=1.0,
-                                             prior=0, bouts=0),))})  # fmt: skip
+    instead = VoiceEvidence(1, gap=-1.4, overlap=0, level=0, repertoire=1.0, prior=0, bouts=0)
+    print_singers(found, {0: VoiceReasons(0, (instead,))})
     first, second = capsys.readouterr().out.splitlines()[1:]
     assert "voice A, with its piece of song; by itself B is likelier by 0.4 (gap -1.4" in first
     assert second.endswith("heard otherwise in the whole recording")

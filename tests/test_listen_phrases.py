@@ -12,18 +12,18 @@ from hypothesis import strategies as st
 from listen_helpers import row, table
 from scipy.stats import norm
 
-from callresp.listen.voices.phrases import Closed, PhraseCloser, close_phrases
+from callresp.listen.voices.phrases import ClosedPhrase, PhraseCloser, close_phrases
 from callresp.listen.voices.rests import SingersGaps
-from callresp.listen.voices.themes import Sung
+from callresp.listen.voices.themes import PhraseNote
 
 
-def sung(number: int, at_s: float, length_s: float = 0.08, hertz: float = 3000.0) -> Sung:
-    return Sung(number, at_s, at_s + length_s, float(np.log2(hertz)), -30.0)
+def sung(number: int, at_s: float, length_s: float = 0.08, hertz: float = 3000.0) -> PhraseNote:
+    return PhraseNote(number, at_s, at_s + length_s, float(np.log2(hertz)), -30.0)
 
 
 def heard(
     closer: PhraseCloser[str], starts_s: list[float], length_s: float = 0.08
-) -> list[Closed[str]]:
+) -> list[ClosedPhrase[str]]:
     found = []
     for n, at_s in enumerate(starts_s):
         found += closer.heard("A", sung(n, at_s, length_s))
@@ -142,15 +142,15 @@ def test_a_singer_without_rest_is_cut_where_it_pauses_longest() -> None:
 
 def test_a_singer_without_rest_is_cut_where_its_song_turns() -> None:
     closer = PhraseCloser[str](0.4, longest_s=15.0)
-    found: list[Closed[str]] = []
+    found: list[ClosedPhrase[str]] = []
     for n in range(200):
         found += closer.heard("A", sung(n, 0.12 * n, hertz=2000.0 if n < 90 else 6000.0))
     assert found[0].notes[-1] == 89
 
 
-def lark(seed: int, themes: bool, total_s: float = 400.0) -> tuple[list[Sung], list[float]]:
+def lark(seed: int, themes: bool, total_s: float = 400.0) -> tuple[list[PhraseNote], list[float]]:
     """Song without a rest, in themes of 4 to 12 s or all of one, and where each begins."""
-    rng, notes, turns, at_s = random.Random(seed), list[Sung](), list[float](), 0.0
+    rng, notes, turns, at_s = random.Random(seed), list[PhraseNote](), list[float](), 0.0
     while at_s < total_s:
         turns.append(at_s)
         end_s = at_s + rng.uniform(4.0, 12.0) if themes else total_s
@@ -164,7 +164,7 @@ def lark(seed: int, themes: bool, total_s: float = 400.0) -> tuple[list[Sung], l
             length_s *= math.exp(0.1 * rng.gauss(0, 1))
             pitch = place + 0.03 * rng.gauss(0, 1)
             level = level_db + 1.5 * rng.gauss(0, 1)
-            notes.append(Sung(len(notes), at_s, at_s + length_s, pitch, level))
+            notes.append(PhraseNote(len(notes), at_s, at_s + length_s, pitch, level))
             at_s += length_s + gap_s * math.exp(0.2 * rng.gauss(0, 1))
     return notes, turns
 
@@ -211,7 +211,7 @@ def test_every_note_is_in_one_phrase_of_its_voice(
     made: list[tuple[float, float, int]], rest_s: float
 ) -> None:
     closer, at_s = PhraseCloser[int](rest_s, 5.0), 0.0
-    found: list[Closed[int]] = []
+    found: list[ClosedPhrase[int]] = []
     voices: dict[int, int] = {}
     for n, (wait_s, length_s, voice) in enumerate(made):
         at_s += wait_s
@@ -231,7 +231,7 @@ def test_offline_and_online_close_alike(waits: list[float]) -> None:
     notes, _ = table(rows)
     offline = close_phrases(notes, 0.4)["phrase"].tolist()
     closer, clock = PhraseCloser[int](0.4), 0.0
-    told: list[Closed[int]] = []
+    told: list[ClosedPhrase[int]] = []
     for n, at_s in enumerate(starts.tolist()):
         while clock < at_s:
             told += closer.silent(clock)

@@ -17,7 +17,7 @@ from callresp.listen.notes import FEATURES, NOTE, Rows
 from callresp.listen.voices import choruses, pair_evidence
 from callresp.listen.voices.assign import SingerSettings, assign_voices, why
 from callresp.listen.voices.clustering import settle
-from callresp.listen.voices.looks import Numbers
+from callresp.listen.voices.looks import Ints
 from callresp.listen.voices.online_voices import VoiceTracker
 from callresp.listen.voices.pair_evidence import Pairs
 from callresp.listen.voices.voice_model import GAP, add_ln, room_for_groups, terms
@@ -384,7 +384,7 @@ def test_some_minutes_of_song_are_grouped_at_once(monkeypatch: pytest.MonkeyPatc
     # Singers told apart piece by piece are known again by few notes: two pieces mixed up a crowd.
     asked: list[int] = []
 
-    def counted(pairs: Pairs, known: Numbers, most: int, by_band: bool) -> Numbers:
+    def counted(pairs: Pairs, known: Ints, most: int, by_band: bool) -> Ints:
         asked.append(len(known))
         return settle(pairs, known, most, by_band)
 

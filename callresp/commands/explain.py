@@ -12,7 +12,7 @@ from callresp.listen.profile import load_profile
 
 if TYPE_CHECKING:
     from callresp.listen.diagnostics import Evidence
-    from callresp.listen.voices.assign import Why
+    from callresp.listen.voices.assign import VoiceReasons
 
 SPAN_S = 4.0
 
@@ -63,7 +63,7 @@ def run(
     ui.say(f"drew {output}")
 
 
-def print_singers(found: Evidence, sung: dict[int, Why]) -> None:
+def print_singers(found: Evidence, sung: dict[int, VoiceReasons]) -> None:
     """Tell who sang each note, and rather than whom."""
     from callresp.listen.explanation import TERMS, singer_values
 

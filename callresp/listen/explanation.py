@@ -10,14 +10,14 @@ import numpy as np
 from callresp.listen.diagnostics import Evidence, LeftOut
 from callresp.listen.notes import NoteTable, Rows, voice_name
 from callresp.listen.profile import Profile
-from callresp.listen.voices.assign import Weighed, Why, singer_settings, why
+from callresp.listen.voices.assign import VoiceEvidence, VoiceReasons, singer_settings, why
 
 SAME_S = 0.02
 Term = Literal["gap", "overlap", "level", "repertoire", "prior", "bouts"]
 TERMS: tuple[Term, ...] = ("gap", "overlap", "level", "repertoire", "prior", "bouts")
 
 
-def singers_of(notes: Rows, table: NoteTable, profile: Profile) -> dict[int, Why]:
+def singers_of(notes: Rows, table: NoteTable, profile: Profile) -> dict[int, VoiceReasons]:
     """Why each note of the stretch went to its singer, by row; those heard alike in the whole.
 
     Parameters
@@ -87,10 +87,10 @@ class EvidenceValues(TypedDict):
     full_s: tuple[float, ...]
 
 
-def singer_values(one: Why) -> SingerValues:
+def singer_values(one: VoiceReasons) -> SingerValues:
     """Who sang a note, and the nats for that against each other singer, by their terms."""
 
-    def against(other: Weighed) -> AgainstValues:
+    def against(other: VoiceEvidence) -> AgainstValues:
         who = "a singer not heard otherwise" if other.instead < 0 else voice_name(other.instead)
         return {
             "instead": who,
@@ -106,7 +106,7 @@ def singer_values(one: Why) -> SingerValues:
     return {"voice": voice_name(one.voice), "against": [against(other) for other in one.against]}
 
 
-def as_values(found: Evidence, sung: dict[int, Why] | None = None) -> EvidenceValues:
+def as_values(found: Evidence, sung: dict[int, VoiceReasons] | None = None) -> EvidenceValues:
     """The evidence as plain values for machines."""
 
     def note_of(n: int) -> NoteValues:

@@ -42,7 +42,7 @@ from callresp.listen.notes import NoteTable, Rows, to_notes, voice_name
 from callresp.listen.profile import Profile, load_profile
 from callresp.listen.voices.assign import singer_settings
 from callresp.listen.voices.online_voices import HISTORY, VoiceTracker
-from callresp.listen.voices.phrases import Closed, PhraseCloser, place_of, sung_of
+from callresp.listen.voices.phrases import ClosedPhrase, PhraseCloser, place_of, sung_of
 
 PATIENCE_S = 0.06  # for which a finished note waits for its neighbours
 SETTLE_S = 0.25
@@ -207,7 +207,7 @@ class Listener:
         events: list[Event] = self._regrouped() if self._since_regrouped >= FRESH else []
         return events + [self._told(one) for one in self._closer.silent(self._heard_s, begun_s)]
 
-    def _told(self, closed: Closed[int]) -> PhraseEnd:
+    def _told(self, closed: ClosedPhrase[int]) -> PhraseEnd:
         self._ended.append(closed.notes)
         return PhraseEnd(
             phrase=closed.phrase + self._first_phrase,
@@ -283,7 +283,7 @@ class Listener:
             self._since_regrouped += 1
         return events
 
-    def _phrased(self, note: Note, row: Rows) -> tuple[Note, list[Closed[int]]]:
+    def _phrased(self, note: Note, row: Rows) -> tuple[Note, list[ClosedPhrase[int]]]:
         """The note with its id and its phrase, on the caller's clock, and phrases now over."""
         voice = int(row["voice"][0])
         sung = sung_of(note, self._next_note - self._first_note)

@@ -15,7 +15,14 @@ from datetime import datetime
 import msgspec
 
 from callresp.io.score import Note, Phrase, ReplyNote
-from callresp.listen.voices.phrases import LONGEST_S, REST_S, Closed, Ending, PhraseCloser, sung_of
+from callresp.listen.voices.phrases import (
+    LONGEST_S,
+    REST_S,
+    ClosedPhrase,
+    PhraseCloser,
+    PhraseEnding,
+    sung_of,
+)
 from callresp.palette.model import Palette
 from callresp.reply import silences
 from callresp.reply.echoes import KnownEcho
@@ -69,7 +76,7 @@ class LiveReplier(Replier):
     ) -> None:
         super().__init__(palette, rules, seed, start, echo)
         self._closer = PhraseCloser[str](rest_s, longest_s)
-        self._shown: list[Closed[str]] = []  # by a note that has come since the last tick
+        self._shown: list[ClosedPhrase[str]] = []  # by a note that has come since the last tick
         self._tidied_s = 0.0
         self._phrases = 0
         self._ended: dict[int, _Ended] = {}  # by number of note; not those that were answered
@@ -118,7 +125,7 @@ class LiveReplier(Replier):
         self._close([*self._shown, *self._closer.finish()], now_s)
         self._give_up_all(self.inhibited)
 
-    def _close(self, run: list[Closed[str]], now_s: float) -> None:
+    def _close(self, run: list[ClosedPhrase[str]], now_s: float) -> None:
         self._shown = []
         for closed in run:
             # In the order in which they close, as who reads the log numbers them.
@@ -129,7 +136,7 @@ class LiveReplier(Replier):
             )
             phrase = Phrase(id=number, voice=notes[0].voice, notes=tuple(notes))
             self.closed.append(phrase)
-            recall = self.ended(phrase, Ending(closed.known_s, now_s, closed.goes_on))
+            recall = self.ended(phrase, PhraseEnding(closed.known_s, now_s, closed.goes_on))
             ended = _Ended(phrase, recall, {note.id: note.voice for note in notes})
             self._ended |= dict.fromkeys(ended.voices, ended)
             while len(self._ended) > ENDED_NOTES:

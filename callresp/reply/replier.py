@@ -27,7 +27,7 @@ from callresp.io.score import (
     Unanswered,
     phrases,
 )
-from callresp.listen.voices.phrases import STEADY_S, Ending, endings
+from callresp.listen.voices.phrases import STEADY_S, PhraseEnding, endings
 from callresp.palette.model import Palette
 from callresp.reply import silences
 from callresp.reply.compose import Stroke, ends_s
@@ -186,7 +186,7 @@ class Replier:
         self._turns.called(note.onset_s)
         self._maker.heard(note)
 
-    def ended(self, phrase: Phrase, ending: Ending) -> Recall:
+    def ended(self, phrase: Phrase, ending: PhraseEnding) -> Recall:
         """A phrase is over: its reply waits from now on, or it is left alone.
 
         Parameters

@@ -29,7 +29,7 @@ from callresp.listen.profile import Profile
 from callresp.listen.voices import choruses
 from callresp.listen.voices.bouts import by_bouts, nats_apart
 from callresp.listen.voices.clustering import renumbered, settle, several_at_once
-from callresp.listen.voices.looks import Numbers, Values, looks_of
+from callresp.listen.voices.looks import Floats, Ints, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, pairs_of
 from callresp.listen.voices.voice_model import (
     GAP,
@@ -85,7 +85,7 @@ def assign_voices(notes: Rows, features: Rows, settings: SingerSettings = DEFAUL
     return notes
 
 
-def _group(notes: Rows, features: Rows, settings: SingerSettings) -> Numbers:
+def _group(notes: Rows, features: Rows, settings: SingerSettings) -> Ints:
     """The singer of every note, from 0 in order of first appearance."""
     if settings.most == 1:
         return np.zeros(len(notes), np.int64)
@@ -111,7 +111,7 @@ def _pairs(notes: Rows, features: Rows) -> Pairs:
     return pairs_of(looks_of(notes, features), notes["onset_s"], notes["offset_s"])
 
 
-def latest(owner: Numbers, end: int) -> Numbers:
+def latest(owner: Ints, end: int) -> Ints:
     """The latest notes of the singers heard last, in order of onset."""
     if end == 0:
         return np.zeros(0, np.int64)
@@ -123,7 +123,7 @@ def latest(owner: Numbers, end: int) -> Numbers:
     return np.sort(np.concatenate([np.flatnonzero(owner[:end] == v)[-each:] for v in singers]))
 
 
-def _named(found: Numbers, known: Numbers, same: list[int]) -> Numbers:
+def _named(found: Ints, known: Ints, same: list[int]) -> Ints:
     """A number for each group found: that of the first singer in it, or a new one.
 
     `same` is brought up to date: where several singers were found to be one, they are.
@@ -142,7 +142,7 @@ def _named(found: Numbers, known: Numbers, same: list[int]) -> Numbers:
     return names
 
 
-def split(notes: Rows, features: Rows) -> Numbers:
+def split(notes: Rows, features: Rows) -> Ints:
     """The likeliest two singers, 0 and 1, of notes that were taken for one singer's; note 0 has 0.
 
     There must be two notes at least.
@@ -178,7 +178,7 @@ def _untimed(pairs: Pairs) -> Pairs:
 
 
 @dataclass(frozen=True, slots=True)
-class Weighed:
+class VoiceEvidence:
     """Nats for a note's own singer, and not another one, by what they come from.
 
     `instead` is the other singer's number, -1 for one not heard otherwise.
@@ -199,14 +199,16 @@ class Weighed:
 
 
 @dataclass(frozen=True, slots=True)
-class Why:
+class VoiceReasons:
     """Why a note went to its singer: held against every other, the likeliest first."""
 
     voice: int
-    against: tuple[Weighed, ...]
+    against: tuple[VoiceEvidence, ...]
 
 
-def why(notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_SETTINGS) -> Why:
+def why(
+    notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_SETTINGS
+) -> VoiceReasons:
     """Why note `n` went to its singer.
 
     The evidence that it is one singer's with the other notes of its own is compared with that
@@ -250,16 +252,16 @@ def why(notes: Rows, features: Rows, n: int, settings: SingerSettings = DEFAULT_
         )
         for v in others
     ]
-    return Why(own, tuple(sorted(weighed, key=lambda one: one.nats)))
+    return VoiceReasons(own, tuple(sorted(weighed, key=lambda one: one.nats)))
 
 
-def _about(members: Numbers, n: int) -> Numbers:
+def _about(members: Ints, n: int) -> Ints:
     """The notes of a singer that bear on note `n`."""
     at = int(np.searchsorted(members, n))
     return members[max(0, at - ABOUT) : at + ABOUT]
 
 
-def _nats(pairs: Pairs, owner: Numbers, by_band: bool) -> list[Values]:
+def _nats(pairs: Pairs, owner: Ints, by_band: bool) -> list[Floats]:
     """Nats for each singer of the one note that has none, in order of their numbers."""
     rows = np.unique(owner, return_inverse=True)[1].reshape(-1)
     groups = room_for_groups(int(rows.max()) + 1)
@@ -267,8 +269,8 @@ def _nats(pairs: Pairs, owner: Numbers, by_band: bool) -> list[Values]:
     return [terms(0, row, by_band, groups) for row in range(1, len(groups.size))]
 
 
-def _weighed(instead: int, nats: Values, bouts: float) -> Weighed:
-    return Weighed(
+def _weighed(instead: int, nats: Floats, bouts: float) -> VoiceEvidence:
+    return VoiceEvidence(
         instead,
         gap=float(nats[GAP]),
         overlap=float(nats[OVERLAP]),

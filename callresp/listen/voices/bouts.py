@@ -28,7 +28,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from callresp.listen.voices.looks import Flags, Numbers, Shares
+from callresp.listen.voices.looks import Flags, Floats32, Ints
 from callresp.listen.voices.pair_evidence import Pairs
 
 CALM = 0.25  # the share of notes that overlap, above which bouts tell nothing
@@ -57,15 +57,15 @@ class Bouts(NamedTuple):
     number of its first note, are of shape ``(k,)``.
     """
 
-    weight: Shares
-    nearest: Numbers
-    back: Shares
-    worth: Shares
-    alike: Shares
-    kinds: Shares
-    first: Numbers
+    weight: Floats32
+    nearest: Ints
+    back: Floats32
+    worth: Floats32
+    alike: Floats32
+    kinds: Floats32
+    first: Ints
 
-    def among(self, some: Numbers) -> Bouts:
+    def among(self, some: Ints) -> Bouts:
         """Some of the bouts alone, with their notes."""
         notes = np.isin(self.nearest, some)
         return Bouts(
@@ -79,7 +79,7 @@ class Bouts(NamedTuple):
         )
 
 
-def by_bouts(p: Pairs, most: int = 0, two_before: bool = False) -> Numbers | None:
+def by_bouts(p: Pairs, most: int = 0, two_before: bool = False) -> Ints | None:
     """The singers of all notes by their bouts alone, from 0, shape ``(n,)``.
 
     Parameters
@@ -107,13 +107,13 @@ def by_bouts(p: Pairs, most: int = 0, two_before: bool = False) -> Numbers | Non
     return owner
 
 
-def runs(p: Pairs) -> Numbers:
+def runs(p: Pairs) -> Ints:
     """The number of the run of sound that each note lies in, from one rest to the next."""
     until_s = np.maximum.accumulate(p.offset_s)
     return np.cumsum(np.r_[0, p.onset_s[1:] - until_s[:-1] >= REST_S])
 
 
-def bouts_of(notes: Numbers, run: Numbers, p: Pairs, least: float) -> Bouts | None:
+def bouts_of(notes: Ints, run: Ints, p: Pairs, least: float) -> Bouts | None:
     """The bouts of some notes, one where `run` stays the same; None where they tell nothing.
 
     `notes` and `run` are of shape ``(n,)``; `least` is how many notes' worth a bout must hold.
@@ -149,9 +149,9 @@ def bouts_of(notes: Numbers, run: Numbers, p: Pairs, least: float) -> Bouts | No
     )
 
 
-def _sets(bouts: Bouts, most: int, two_before: bool) -> list[Numbers] | None:
+def _sets(bouts: Bouts, most: int, two_before: bool) -> list[Ints] | None:
     """Sets of bouts that are one singer's each, at most so many; None where they tell nothing."""
-    open_sets, sets = [np.arange(len(bouts.kinds))], list[Numbers]()
+    open_sets, sets = [np.arange(len(bouts.kinds))], list[Ints]()
     while open_sets:
         some = open_sets.pop()
         mine = bouts if len(some) == len(bouts.kinds) else bouts.among(some)
@@ -188,7 +188,7 @@ def two_sets(bouts: Bouts) -> Flags:
     return second
 
 
-def gained(ways: Flags, bouts: Bouts) -> tuple[Shares, Shares]:
+def gained(ways: Flags, bouts: Bouts) -> tuple[Floats32, Floats32]:
     """The gain by two sets, and the largest that it could be: nats a note, shape ``(m,)``.
 
     `ways` are some ways to part the bouts, shape ``(m, k)``. The largest is the entropy of which
@@ -208,7 +208,7 @@ def gained(ways: Flags, bouts: Bouts) -> tuple[Shares, Shares]:
     return gain - TOO_FEW * few, could
 
 
-def _in_own_set(of_bouts: Shares, ways: Flags, side: Flags) -> Shares:
+def _in_own_set(of_bouts: Floats32, ways: Flags, side: Flags) -> Floats32:
     """Sums of ``(n, k)`` over the bouts of each one's own set, shape ``(n, m)``."""
     second = of_bouts @ ways.T.astype(np.float32)
     return np.where(side, second, of_bouts.sum(axis=1)[:, None] - second)
@@ -227,13 +227,13 @@ def nats_for_one(second: Flags, bouts: Bouts, two_before: bool = False) -> float
     return float(NATS[0] + NATS[1] * gain[0] / could[0] + (TWO_BEFORE if two_before else 0.0))
 
 
-def _among(alike: Shares) -> float:
+def _among(alike: Floats32) -> float:
     """How alike two bouts of a set are, in the mean."""
     count = len(alike)
     return float((alike.sum() - np.trace(alike)) / (count * (count - 1)))
 
 
-def nats_apart(voice: Numbers, one: int, other: int, p: Pairs) -> float:
+def nats_apart(voice: Ints, one: int, other: int, p: Pairs) -> float:
     """Nats by which the bouts of two voices tell that they are two; 0 where they don't.
 
     `voice` is that of every note, shape ``(n,)``.

@@ -31,7 +31,7 @@ import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.voices.linkage import follow_up, next_to_join
-from callresp.listen.voices.looks import CELL, IN_BAND, WHERE, Flags, Numbers, Shares, Values
+from callresp.listen.voices.looks import CELL, IN_BAND, WHERE, Flags, Floats, Floats32, Ints
 from callresp.listen.voices.pair_evidence import (
     EDGE_S,
     LONGEST_S,
@@ -96,14 +96,14 @@ def hardly_pauses(p: Pairs, count: int) -> bool:
     return float(gaps_s[gaps_s >= PAUSE_S].sum()) <= MOST_PAUSES * length_s
 
 
-def accounts_for(owner: Numbers, p: Pairs) -> bool:
+def accounts_for(owner: Ints, p: Pairs) -> bool:
     """Whether hardly anything overlaps within one of some voices, shape ``(n,)``."""
     within, total = _overlap(owner, p)
     return within <= WITHIN * total
 
 
 @kernel
-def _overlap(owner: Numbers, p: Pairs) -> tuple[float, float]:
+def _overlap(owner: Ints, p: Pairs) -> tuple[float, float]:
     """How much notes overlap others of their own voice, and any others."""
     within = total = 0.0
     for i in range(1, len(owner)):
@@ -116,7 +116,7 @@ def _overlap(owner: Numbers, p: Pairs) -> tuple[float, float]:
 
 
 @kernel
-def crossed(count: int, p: Pairs) -> Values:
+def crossed(count: int, p: Pairs) -> Floats:
     """How far each of the first `count` notes sounds at once with another, far from it: by weight.
 
     Shape ``(count,)``.
@@ -138,21 +138,21 @@ def crossed(count: int, p: Pairs) -> Values:
     return found
 
 
-class Held(NamedTuple):
+class ComparedNotes(NamedTuple):
     """What of each of some notes is held against others: arrays with a row a note.
 
     `own` is its spectrogram within its own band, of length 1; `where` is in octaves.
     """
 
     cells: Cells
-    own: Shares
-    where: Shares
-    onset_s: Values
-    offset_s: Values
+    own: Floats32
+    where: Floats32
+    onset_s: Floats
+    offset_s: Floats
 
-    def part(self, some: slice) -> Held:
+    def part(self, some: slice) -> ComparedNotes:
         """That of some of the notes."""
-        return Held(
+        return ComparedNotes(
             self.cells.part(some),
             self.own[some],
             self.where[some],
@@ -161,11 +161,11 @@ class Held(NamedTuple):
         )
 
 
-def held_of(p: Pairs, count: int) -> Held:
+def compared_notes(p: Pairs, count: int) -> ComparedNotes:
     """What of each of the first `count` notes is held against others."""
     own = np.nan_to_num(p.looks[:count, CELL:IN_BAND]) * p.looks[:count, IN_BAND:]
     own /= np.maximum(np.linalg.norm(own, axis=1, keepdims=True), _LEAST_NORM)
-    return Held(
+    return ComparedNotes(
         cells_of(np.arange(count), p),
         own,
         p.looks[:count, WHERE],
@@ -174,7 +174,7 @@ def held_of(p: Pairs, count: int) -> Held:
     )
 
 
-def pair_nats(one: Held, other: Held) -> tuple[Shares, Shares]:
+def pair_nats(one: ComparedNotes, other: ComparedNotes) -> tuple[Floats32, Floats32]:
     """Nats for one singer of each note with each other: by likeness, and by their gap.
 
     Shape ``(len(one.own), len(other.own))`` each; the constant is left out.
@@ -191,9 +191,9 @@ def pair_nats(one: Held, other: Held) -> tuple[Shares, Shares]:
     return alike, ALIKE[3] * np.log(gap_s + _LEAST_GAP_S)
 
 
-def note_nats(at: int, singers: list[Flags], p: Pairs, count: int) -> list[Values]:
+def note_nats(at: int, singers: list[Flags], p: Pairs, count: int) -> list[Floats]:
     """Nats for each singer of note `at`, by what they come from: arrays of shape ``(TERMS,)``."""
-    held = held_of(p, count)
+    held = compared_notes(p, count)
     (alike,), (gap,) = pair_nats(held.part(slice(at, at + 1)), held)
     found = []
     for notes in singers:
@@ -208,13 +208,13 @@ def note_nats(at: int, singers: list[Flags], p: Pairs, count: int) -> list[Value
 
 
 def joined(
-    owner: Numbers,
-    known: Numbers,
+    owner: Ints,
+    known: Ints,
     p: Pairs,
     most: int = 0,
     least: float = 0.0,
     further: bool = True,
-) -> Numbers:
+) -> Ints:
     """Join groups that are one singer's by the mean over pairs of their notes, then go on joining.
 
     How far to go is for the caller to tell (`callresp.listen.voices.recurrence.likeliest`).
@@ -243,7 +243,7 @@ def joined(
     """
     count, groups = len(owner), int(owner.max()) + 1
     weight = p.weight[:count]
-    nats, held = np.empty((count, count), np.float32), held_of(p, count)
+    nats, held = np.empty((count, count), np.float32), compared_notes(p, count)
     # Some rows at a time, up to the diagonal: what takes a dozen sums stays in the cache.
     for start in range(0, count, ROWS):
         some, before = slice(start, start + ROWS), slice(start + ROWS)
@@ -265,7 +265,7 @@ def _close_by_chance(p: Pairs, count: int) -> float:
 
 
 @kernel
-def _close(owner: Numbers, groups: int, p: Pairs) -> Values:
+def _close(owner: Ints, groups: int, p: Pairs) -> Floats:
     """How many pairs of notes of each two groups follow one another closely: by weight."""
     found = np.zeros((groups, groups))
     for i in range(1, len(owner)):
@@ -281,16 +281,16 @@ def _close(owner: Numbers, groups: int, p: Pairs) -> Values:
 
 @kernel
 def _linked(
-    owner: Numbers,
-    pairs: Shares,
-    close: Values,
+    owner: Ints,
+    pairs: Floats32,
+    close: Floats,
     chance: float,
-    size: Values,
+    size: Floats,
     named: Flags,
     most: int,
     least: float,
     further: bool,
-) -> Numbers:
+) -> Ints:
     """Into which group each went, by the nats of each two notes and how many are close.
 
     Shape ``(m, k)``, each row with fewer groups than the last. `pairs` holds nats below the
@@ -323,11 +323,11 @@ class _Linking(NamedTuple):
     `sums`, nats of pairs of notes, and `close` are of shape ``(k, k)``.
     """
 
-    into: Numbers
+    into: Ints
     alive: Flags
-    sums: Values
-    close: Values
-    size: Values
+    sums: Floats
+    close: Floats
+    size: Floats
     named: Flags
 
 
@@ -361,7 +361,7 @@ def _link(
 def _nats(
     a: int,
     count: int,
-    odds: Values,
+    odds: Floats,
     g: _Linking,
     chance: float,
     by: tuple[float, float, float, float],

@@ -43,7 +43,7 @@ from callresp.listen.one_thread import one_thread
 from callresp.listen.voices import choruses
 from callresp.listen.voices.bouts import by_bouts, runs
 from callresp.listen.voices.linkage import follow_up, next_to_join
-from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Numbers, Shares, Values
+from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Floats, Floats32, Ints
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs, reach
 from callresp.listen.voices.recurrence import likelier, likeliest
 from callresp.listen.voices.voice_model import (
@@ -78,9 +78,7 @@ _NEVER = -1e9
 
 
 @one_thread()
-def settle(
-    p: Pairs, known: Numbers, most: int = 0, by_band: bool = False, least: float = 0.0
-) -> Numbers:
+def settle(p: Pairs, known: Ints, most: int = 0, by_band: bool = False, least: float = 0.0) -> Ints:
     """The likeliest singers of some notes.
 
     Parameters
@@ -137,27 +135,25 @@ def settle(
     return renumbered(told) if owner.max() == 0 or likelier(told, owner, p) else owner
 
 
-def several_at_once(owner: Numbers, told: Numbers | None, p: Pairs) -> bool:
+def several_at_once(owner: Ints, told: Ints | None, p: Pairs) -> bool:
     """Whether notes are a chorus; `owner` are voices by other evidence, `told` those by bouts."""
     if not choruses.is_chorus(p, len(owner)):
         return False
     return choruses.hardly_pauses(p, len(owner)) or not _accounted_for(owner, told, p)
 
 
-def _accounted_for(owner: Numbers, told: Numbers | None, p: Pairs) -> bool:
+def _accounted_for(owner: Ints, told: Ints | None, p: Pairs) -> bool:
     """Whether bouts tell singers apart, or voices by other evidence explain what overlaps."""
     return (told is not None and bool(told.max() > 0)) or choruses.accounts_for(owner, p)
 
 
-def _by_likeness(
-    p: Pairs, known: Numbers, most: int, least: float, *, further: bool
-) -> list[Numbers]:
+def _by_likeness(p: Pairs, known: Ints, most: int, least: float, *, further: bool) -> list[Ints]:
     """The singers of a chorus; further ways to tell them, too, each with fewer than the last."""
     ways = choruses.joined(pieces(p, known, sure=SURER), known, p, most, least, further)
     return [renumbered(way) for way in ways]
 
 
-def names_of(*votes: tuple[Numbers, Numbers]) -> dict[int, int]:
+def names_of(*votes: tuple[Ints, Ints]) -> dict[int, int]:
     """The name that most notes of each group have, each name once: some groups have none.
 
     Each of `votes` is the group of some notes and the name that they had, shape ``(n,)``. A group
@@ -172,7 +168,7 @@ def names_of(*votes: tuple[Numbers, Numbers]) -> dict[int, int]:
     return names
 
 
-def join_again(owner: Numbers, p: Pairs, least: float) -> Numbers:
+def join_again(owner: Ints, p: Pairs, least: float) -> Ints:
     """Join singers of a few bouts who go on from each other, now that pieces have changed hands.
 
     Of many bouts it would join neighbours that sing alike.
@@ -199,7 +195,7 @@ def join_again(owner: Numbers, p: Pairs, least: float) -> Numbers:
     return owner
 
 
-def _likely_one(a: int, b: int, owner: Numbers, groups: Groups) -> float:
+def _likely_one(a: int, b: int, owner: Ints, groups: Groups) -> float:
     """Nats for one of two singers of a few bouts."""
     nats = terms(a, b, False, groups)
     whose = owner[(owner == a) | (owner == b)]
@@ -210,7 +206,7 @@ def _likely_one(a: int, b: int, owner: Numbers, groups: Groups) -> float:
     return float(nats.sum()) + more if nats[GAP] >= goes_on else -np.inf
 
 
-def pieces(p: Pairs, known: Numbers, by_band: bool = False, sure: float = SURE) -> Numbers:
+def pieces(p: Pairs, known: Ints, by_band: bool = False, sure: float = SURE) -> Ints:
     """Pieces of song, numbered from 0: notes that one singer plainly sang one after another."""
     count = len(known)
     owner = known.copy()
@@ -224,7 +220,7 @@ def pieces(p: Pairs, known: Numbers, by_band: bool = False, sure: float = SURE) 
     return renumbered(owner)
 
 
-def renumbered(owner: Numbers) -> Numbers:
+def renumbered(owner: Ints) -> Ints:
     """The same groups, numbered from 0 without gaps, in order of first appearance."""
     _, first, inverse = np.unique(owner, return_index=True, return_inverse=True)
     rank = np.empty(len(first), np.int64)
@@ -233,7 +229,7 @@ def renumbered(owner: Numbers) -> Numbers:
 
 
 @kernel
-def _chain(owner: Numbers, order: Numbers, free: Flags, by_band: bool, p: Pairs) -> None:
+def _chain(owner: Ints, order: Ints, free: Flags, by_band: bool, p: Pairs) -> None:
     """Put notes that follow one another together, in the given order, in place."""
     count = len(owner)
     size = np.zeros(count)
@@ -256,7 +252,7 @@ def _chain(owner: Numbers, order: Numbers, free: Flags, by_band: bool, p: Pairs)
 
 
 @noalloc
-def _odds(a: int, count: int, by_band: bool, named: Flags, g: Groups, x: Values) -> None:
+def _odds(a: int, count: int, by_band: bool, named: Flags, g: Groups, x: Floats) -> None:
     """Nats for one singer of group `a` and each of the first `count`, both ways."""
     odds = g.odds
     log_odds(a, count, by_band, g, x, odds[a])
@@ -269,7 +265,7 @@ def _odds(a: int, count: int, by_band: bool, named: Flags, g: Groups, x: Values)
 
 @kernel
 def _join_all(
-    joined: Numbers, named: Flags, g: Groups, most: int, by_band: bool, least: float
+    joined: Ints, named: Flags, g: Groups, most: int, by_band: bool, least: float
 ) -> None:
     """Join groups, the likeliest to be one singer's first; `joined` says into which each went."""
     count = left = len(joined)
@@ -305,9 +301,9 @@ def _shrink(
     count: int,
     alive: Flags,
     named: Flags,
-    group: Numbers,
-    best: Numbers,
-    nats: Values,
+    group: Ints,
+    best: Ints,
+    nats: Floats,
     g: Groups,
 ) -> Groups:
     """The groups that are left, in the same room: so small a table stays in the cache."""
@@ -334,7 +330,7 @@ def _shrink(
 
 
 @inner
-def _packed(table: Values, kept: Numbers) -> Values:
+def _packed(table: Floats, kept: Ints) -> Floats:
     """Some rows and columns of a table, moved to its beginning."""
     left, to = len(kept), table.reshape(-1)
     for r in range(left):
@@ -343,7 +339,7 @@ def _packed(table: Values, kept: Numbers) -> Values:
     return to[: left * left].reshape(left, left)
 
 
-def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: Pairs) -> None:
+def _look_again(owner: Ints, piece: Ints, free: Flags, by_band: bool, p: Pairs) -> None:
     """Give each piece to the singer whose it most likely is, in place.
 
     All of a piece are one singer's.
@@ -356,12 +352,12 @@ def _look_again(owner: Numbers, piece: Numbers, free: Flags, by_band: bool, p: P
 
 @kernel
 def _move(
-    owner: Numbers,
-    piece: Numbers,
+    owner: Ints,
+    piece: Ints,
     free: Flags,
     by_band: bool,
-    like: Shares,
-    timbre: Shares,
+    like: Floats32,
+    timbre: Floats32,
     p: Pairs,
 ) -> None:
     """As `_look_again`; `like` and `timbre` are each note's with each singer, ``(n, singers)``."""
@@ -403,7 +399,7 @@ def _move(
 
 @inner
 def _add_up_all(
-    owner: Numbers, piece: Numbers, each: Groups, across: Groups, own: Groups, p: Pairs
+    owner: Ints, piece: Ints, each: Groups, across: Groups, own: Groups, p: Pairs
 ) -> None:
     """Sums of singers with singers, of pieces with singers, and within each piece.
 

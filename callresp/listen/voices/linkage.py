@@ -17,18 +17,18 @@ from __future__ import annotations
 import math
 
 from callresp.listen.kernels._jit import noalloc
-from callresp.listen.voices.looks import Flags, Numbers, Values
+from callresp.listen.voices.looks import Flags, Floats, Ints
 
 FEW = 2.0  # notes' worth: less is too little for a singer
 
 
 @noalloc
 def next_to_join(
-    best: Numbers,
-    nats: Values,
+    best: Ints,
+    nats: Floats,
     alive: Flags,
-    odds: Values,
-    size: Values,
+    odds: Floats,
+    size: Floats,
     least: float,
     any_two: bool,
 ) -> int:
@@ -54,7 +54,7 @@ def next_to_join(
 
 
 @noalloc
-def follow_up(a: int, b: int, best: Numbers, nats: Values, odds: Values) -> None:
+def follow_up(a: int, b: int, best: Ints, nats: Floats, odds: Floats) -> None:
     """Whom each group would join best, after group `b` went into group `a`, whose `odds` are new.
 
     These are of shape ``(k,)``.
@@ -70,7 +70,7 @@ def follow_up(a: int, b: int, best: Numbers, nats: Values, odds: Values) -> None
 
 
 @noalloc
-def _find_best(a: int, best: Numbers, nats: Values, odds: Values, alive: Flags) -> None:
+def _find_best(a: int, best: Ints, nats: Floats, odds: Floats, alive: Flags) -> None:
     best[a] = -1
     for b in range(len(alive)):
         if alive[b] and b != a and (best[a] < 0 or odds[a, b] > nats[a]):

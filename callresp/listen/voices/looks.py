@@ -31,9 +31,9 @@ import numpy.typing as npt
 from callresp.listen.kernels._jit import noalloc
 from callresp.listen.notes import BANDS, BANDS_FROM_HZ, BANDS_TO_HZ, PARTS, Rows
 
-Values = npt.NDArray[np.float64]
-Shares = npt.NDArray[np.float32]
-Numbers = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+Floats32 = npt.NDArray[np.float32]
+Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 PLACE, WIDTH, LENGTH, LEVEL, TONAL, ATTACK, DECAY, START, END, WHERE = range(10)
@@ -60,7 +60,7 @@ _PER_STRAY = (1.0 / (FROM_BOUT_TO_BOUT * RENDITION)).astype(np.float32)
 _NONE, _HALF, _NEVER = np.float32(0.0), np.float32(0.5), np.float32(-np.inf)
 
 
-def looks_of(notes: Rows, features: Rows) -> Values:
+def looks_of(notes: Rows, features: Rows) -> Floats:
     """The looks of notes: rows of `NOTE` and `FEATURES` in, shape ``(n, LOOKS)`` out."""
     looks = np.full((len(notes), LOOKS), np.nan)
     named = {name: features[name].astype(np.float64) for name in features.dtype.names or ()}
@@ -85,7 +85,7 @@ def looks_of(notes: Rows, features: Rows) -> Values:
     return looks
 
 
-def _cells(notes: Rows, features: Rows) -> tuple[Values, Values]:
+def _cells(notes: Rows, features: Rows) -> tuple[Floats, Floats]:
     """The cells of each note's spectrogram, nan where it has none, and which lie in its band."""
     level_db = features["spectrogram_db"].astype(np.float64)
     edges_hz = np.geomspace(BANDS_FROM_HZ, BANDS_TO_HZ, BANDS + 1)
@@ -100,7 +100,7 @@ def _cells(notes: Rows, features: Rows) -> tuple[Values, Values]:
     return cells.reshape(shape), flags.reshape(shape)
 
 
-def _energy(notes: Rows, named: dict[str, Values]) -> tuple[Values, Values]:
+def _energy(notes: Rows, named: dict[str, Floats]) -> tuple[Floats, Floats]:
     """Centre and width of each note's energy, Hz; nan where only its band is known.
 
     A note in which nothing is tonal is described as energy spread evenly over its band
@@ -117,7 +117,7 @@ def _energy(notes: Rows, named: dict[str, Values]) -> tuple[Values, Values]:
 
 
 @noalloc
-def ln_likeness(i: int, looks: Shares, like: Shares, timbre: Shares) -> None:
+def ln_likeness(i: int, looks: Floats32, like: Floats32, timbre: Floats32) -> None:
     """How alike note `i` and each before it are, as ln; and how alike but for their pitch.
 
     By all looks but their spectrograms; -inf where one is no rendition of the other. `looks` has a
@@ -137,7 +137,7 @@ def ln_likeness(i: int, looks: Shares, like: Shares, timbre: Shares) -> None:
 
 
 @noalloc
-def _stray(own: np.float32, others: Shares, per_stray: np.float32, nats: Shares) -> None:
+def _stray(own: np.float32, others: Floats32, per_stray: np.float32, nats: Floats32) -> None:
     """Take off nats against a rendition: loops without branches, so vectorised."""
     if math.isnan(own):
         for j in range(len(others)):
@@ -151,6 +151,6 @@ def _stray(own: np.float32, others: Shares, per_stray: np.float32, nats: Shares)
 
 
 @noalloc
-def _cut_off(nats: Shares) -> None:
+def _cut_off(nats: Floats32) -> None:
     for j in range(len(nats)):
         nats[j] = nats[j] if nats[j] > -_UNLIKE else _NEVER

@@ -28,7 +28,7 @@ from callresp.listen.kernels._jit import kernel
 from callresp.listen.notes import FEATURES, Rows
 from callresp.listen.voices.assign import DEFAULT_SETTINGS, SingerSettings, latest
 from callresp.listen.voices.clustering import names_of, renumbered, settle
-from callresp.listen.voices.looks import Numbers, Values, looks_of
+from callresp.listen.voices.looks import Floats, Ints, looks_of
 from callresp.listen.voices.pair_evidence import Pairs, compare_last, pairs_of, room_for
 from callresp.listen.voices.voice_model import FEATURES as EVIDENCE
 from callresp.listen.voices.voice_model import add_up, empty_groups, log_odds
@@ -157,7 +157,7 @@ class VoiceTracker:
         self._take_over(at, found, names)
         return changed
 
-    def _take_over(self, at: Numbers, found: Numbers, names: list[int]) -> None:
+    def _take_over(self, at: Ints, found: Ints, names: list[int]) -> None:
         """Go on with the groups found; those that lie farther back keep theirs."""
         older = np.ones(self._kept, bool)
         older[at] = False
@@ -182,7 +182,7 @@ class VoiceTracker:
         at = np.concatenate([held, np.arange(start, self._kept)])
         old, kept = self._pairs, len(at)
         self._pairs = room_for(ROOM)
-        arrays = (cast("tuple[Values, ...]", pairs) for pairs in (old, self._pairs))
+        arrays = (cast("tuple[Floats, ...]", pairs) for pairs in (old, self._pairs))
         for was, now in zip(*arrays, strict=True):
             if was.shape == (ROOM, ROOM):
                 now[:kept, :kept] = was[np.ix_(at, at)]
@@ -192,7 +192,7 @@ class VoiceTracker:
             column[:kept] = column[at]
         self._kept = kept
 
-    def _matched(self, found: Numbers, at: Numbers) -> list[int]:
+    def _matched(self, found: Ints, at: Ints) -> list[int]:
         """A name for each group: that which most of its notes have, else had at first."""
         names = names_of((found, self._name[at]), (found, self._first_name[at]))
         return [
@@ -201,7 +201,7 @@ class VoiceTracker:
 
 
 @kernel
-def _chosen(at: int, group: Numbers, groups: int, full: bool, by_band: bool, p: Pairs) -> int:
+def _chosen(at: int, group: Ints, groups: int, full: bool, by_band: bool, p: Pairs) -> int:
     """The group that note `at` is likeliest of: the next new one where it is of none."""
     compare_last(at, p)
     if groups == 0:

@@ -46,9 +46,9 @@ from callresp.listen.voices.looks import (
     LEVEL,
     LOOKS,
     WHERE,
-    Numbers,
-    Shares,
-    Values,
+    Floats,
+    Floats32,
+    Ints,
     ln_likeness,
 )
 
@@ -89,20 +89,20 @@ class Pairs(NamedTuple):
     of notes near it that do; `link` holds log odds for the `FOLLOWERS` notes after each.
     """
 
-    looks: Shares
-    onset_s: Values
-    offset_s: Values
-    weight: Values
-    faint_db: Values
-    clear: Shares
-    clash: Values
-    around: Values
-    about: Values
-    like: Shares
-    timbre: Shares
-    overlap: Shares
-    adjacent: Shares
-    link: Values
+    looks: Floats32
+    onset_s: Floats
+    offset_s: Floats
+    weight: Floats
+    faint_db: Floats
+    clear: Floats32
+    clash: Floats
+    around: Floats
+    about: Floats
+    like: Floats32
+    timbre: Floats32
+    overlap: Floats32
+    adjacent: Floats32
+    link: Floats
 
 
 def room_for(notes: int) -> Pairs:
@@ -128,7 +128,7 @@ def room_for(notes: int) -> Pairs:
 
 
 @one_thread()
-def pairs_of(looks: Values, onset_s: Values, offset_s: Values) -> Pairs:
+def pairs_of(looks: Floats, onset_s: Floats, offset_s: Floats) -> Pairs:
     """All pairs of some notes; takes time in proportion to their number squared."""
     count = len(looks)
     # A lone row lies in either order, which numba takes for another type: it compiled all anew.
@@ -156,25 +156,25 @@ class Cells(NamedTuple):
     `clear` is how clear they are; `all_energy` and `all_clear` are sums, shape ``(n,)``.
     """
 
-    energy: Shares
-    shown: Shares
-    clear: Shares
-    all_energy: Shares
-    all_clear: Shares
+    energy: Floats32
+    shown: Floats32
+    clear: Floats32
+    all_energy: Floats32
+    all_clear: Floats32
 
     def part(self, some: slice) -> Cells:
         """Those of some of the notes."""
         return Cells(*(of_all[some] for of_all in self))
 
 
-def cells_of(some: Numbers, p: Pairs) -> Cells:
+def cells_of(some: Ints, p: Pairs) -> Cells:
     """The cells of some notes."""
     cells, clear = np.nan_to_num(p.looks[some, CELL:IN_BAND]), p.clear[some]
     energy = clear * cells * cells
     return Cells(energy, clear * cells, clear, energy.sum(axis=1), clear.sum(axis=1))
 
 
-def spectrograms_alike(one: Cells, other: Cells) -> Shares:
+def spectrograms_alike(one: Cells, other: Cells) -> Floats32:
     """How alike some notes' spectrograms are with others': 0 to 1, nan where not known.
 
     Shape ``(len(one.clear), len(other.clear))``.
@@ -210,7 +210,7 @@ def _weigh_all(count: int, p: Pairs) -> None:
 
 
 @kernel
-def _compare_rows(start: int, nats: Shares, p: Pairs) -> None:
+def _compare_rows(start: int, nats: Floats32, p: Pairs) -> None:
     """The ln of likeness of some notes with those before them; anything with themselves."""
     for k in range(nats.shape[1]):
         ln_likeness(start + k, p.looks, nats[0, k], nats[1, k])
@@ -218,7 +218,7 @@ def _compare_rows(start: int, nats: Shares, p: Pairs) -> None:
 
 
 @kernel
-def _fill_rows(start: int, alike: Shares, p: Pairs) -> None:
+def _fill_rows(start: int, alike: Floats32, p: Pairs) -> None:
     """Fill in how alike some notes are with those before them, by what both weigh."""
     roots = np.sqrt(p.weight[: alike.shape[2]])
     for k in range(alike.shape[1]):
@@ -229,7 +229,7 @@ def _fill_rows(start: int, alike: Shares, p: Pairs) -> None:
 
 
 @kernel
-def _mix_rows(some: Numbers, start: int, alike: Shares, p: Pairs) -> None:
+def _mix_rows(some: Ints, start: int, alike: Floats32, p: Pairs) -> None:
     roots, about = np.sqrt(p.weight[some]), p.about[some]
     for m in range(len(alike)):
         timbre = p.timbre[some[start + m]]
@@ -308,7 +308,7 @@ def reach(count: int, p: Pairs) -> int:
 
 
 @noalloc
-def mirror(count: int, pairs: Values | Shares) -> None:
+def mirror(count: int, pairs: Floats | Floats32) -> None:
     """Copy what stands below the diagonal above it: some rows at a time, which stay cached."""
     for top in range(0, count, MIRRORED):
         end = min(top + MIRRORED, count)
@@ -337,7 +337,7 @@ def _overlaps(i: int, p: Pairs) -> None:
 
 
 @noalloc
-def _weighed(values: Shares, own: float, roots: Values, found: Shares) -> None:
+def _weighed(values: Floats32, own: float, roots: Floats, found: Floats32) -> None:
     """Each value by the roots of both notes' weights: a loop without branches, so vectorised."""
     for j in range(len(roots)):
         found[j] = values[j] * own * roots[j]

@@ -36,7 +36,14 @@ import numpy as np
 from callresp.io.score import Note
 from callresp.listen.notes import Rows
 from callresp.listen.voices.rests import SingersGaps
-from callresp.listen.voices.themes import SHORTEST_S, NoteFeatures, Sung, change, features_of, turn
+from callresp.listen.voices.themes import (
+    SHORTEST_S,
+    NoteFeatures,
+    PhraseNote,
+    change,
+    features_of,
+    turn,
+)
 
 REST_S = 0.4
 LONGEST_S = 15.0
@@ -47,7 +54,7 @@ Voice = TypeVar("Voice", int, str)  # its number or its name
 
 
 @dataclass(frozen=True, slots=True)
-class Closed(Generic[Voice]):
+class ClosedPhrase(Generic[Voice]):
     """A phrase that has ended; `goes_on` where it was cut from song that goes on.
 
     `known_s` is when that could be known, by the notes' own times: when the rest had been long
@@ -63,7 +70,7 @@ class Closed(Generic[Voice]):
 
 
 @dataclass(frozen=True, slots=True)
-class Ending:
+class PhraseEnding:
     """When a phrase was over, and known to be, and whether its singer went on without a rest.
 
     By its own notes it is over at `over_s`. It is known from `known_s` on: a sound of anybody that
@@ -76,10 +83,10 @@ class Ending:
 
 
 @dataclass(slots=True)
-class _Open:
+class _OpenPhrase:
     gaps: SingersGaps
     phrase: int = -1
-    notes: list[Sung] = field(default_factory=list)
+    notes: list[PhraseNote] = field(default_factory=list)
     until_s: float = -math.inf
     goes_on: bool = False  # it has sung past the longest length, and not rested since
     known: list[NoteFeatures] = field(default_factory=list)  # of the first notes
@@ -90,12 +97,12 @@ class _Open:
             self.known.append(features_of(self.notes[n], self.notes[n - 1] if n else None))
         return self.known
 
-    def add(self, note: Sung) -> None:
+    def add(self, note: PhraseNote) -> None:
         """Take its next note."""
         self.notes.append(note)
         self.until_s = max(self.until_s, note.offset_s)
 
-    def set_notes(self, notes: list[Sung]) -> None:
+    def set_notes(self, notes: list[PhraseNote]) -> None:
         """Take other notes in place of its own."""
         self.notes, self.known = [], []
         for note in notes:
@@ -116,7 +123,7 @@ class PhraseCloser(Generic[Voice]):
     --------
     >>> closer = PhraseCloser(0.4)
     >>> for n, at_s in enumerate((0.0, 0.2, 0.4, 2.0)):
-    ...     closed = closer.heard(0, Sung(n, at_s, at_s + 0.1, 11.0, -30.0))
+    ...     closed = closer.heard(0, PhraseNote(n, at_s, at_s + 0.1, 11.0, -30.0))
     >>> closed[0].notes
     (0, 1, 2)
     """
@@ -124,10 +131,10 @@ class PhraseCloser(Generic[Voice]):
     def __init__(self, rest_s: float = REST_S, longest_s: float = LONGEST_S) -> None:
         self._rest_s = rest_s
         self._longest_s = longest_s
-        self._voices: dict[Voice, _Open] = {}
+        self._voices: dict[Voice, _OpenPhrase] = {}
         self._phrases = 0
 
-    def heard(self, voice: Voice, note: Sung) -> list[Closed[Voice]]:
+    def heard(self, voice: Voice, note: PhraseNote) -> list[ClosedPhrase[Voice]]:
         """Take a note of a voice; returns the phrases of that voice that it shows to be over."""
         own = self._of(voice)
         gap_s = note.onset_s - own.until_s
@@ -162,7 +169,7 @@ class PhraseCloser(Generic[Voice]):
                 found.append(voice)
         return found
 
-    def silent(self, now_s: float, begun_s: Iterable[float] = ()) -> list[Closed[Voice]]:
+    def silent(self, now_s: float, begun_s: Iterable[float] = ()) -> list[ClosedPhrase[Voice]]:
         """Close the phrases that are over by now; as `due`."""
         return [self._rested(voice, self._voices[voice]) for voice in self.due(now_s, begun_s)]
 
@@ -170,7 +177,7 @@ class PhraseCloser(Generic[Voice]):
         """Numbers of all notes whose phrases are open."""
         return frozenset(note.number for own in self._voices.values() for note in own.notes)
 
-    def finish(self) -> list[Closed[Voice]]:
+    def finish(self) -> list[ClosedPhrase[Voice]]:
         """Close everything that is open."""
         return self.silent(math.inf)
 
@@ -178,7 +185,7 @@ class PhraseCloser(Generic[Voice]):
         """The number of a voice's open phrase."""
         return self._voices[voice].phrase
 
-    def moved(self, number: int, to: Voice) -> list[Closed[Voice]]:
+    def moved(self, number: int, to: Voice) -> list[ClosedPhrase[Voice]]:
         """A note of an open phrase turns out to be another voice's."""
         found = ((own, one) for own in self._voices.values() for one in own.notes)
         own, note = next(((o, one) for o, one in found if one.number == number), (None, None))
@@ -187,7 +194,7 @@ class PhraseCloser(Generic[Voice]):
         own.until_s = -math.inf
         own.set_notes([one for one in own.notes if one is not note])
         own.phrase = own.phrase if own.notes else -1
-        other: _Open = self._of(to)
+        other: _OpenPhrase = self._of(to)
         if not other.notes or note.onset_s >= other.notes[-1].onset_s:
             return self.heard(to, note)
         other.set_notes(sorted([*other.notes, note], key=lambda one: one.onset_s))
@@ -202,26 +209,28 @@ class PhraseCloser(Generic[Voice]):
         self._phrases += 1
         return self._phrases - 1
 
-    def _of(self, voice: Voice) -> _Open:
+    def _of(self, voice: Voice) -> _OpenPhrase:
         if voice not in self._voices:
-            self._voices[voice] = _Open(SingersGaps(self._rest_s))
+            self._voices[voice] = _OpenPhrase(SingersGaps(self._rest_s))
         return self._voices[voice]
 
-    def _rested(self, voice: Voice, own: _Open) -> Closed[Voice]:
+    def _rested(self, voice: Voice, own: _OpenPhrase) -> ClosedPhrase[Voice]:
         return self._close(voice, own, len(own.notes), None)
 
-    def _close(self, voice: Voice, own: _Open, count: int, cut_s: float | None) -> Closed[Voice]:
+    def _close(
+        self, voice: Voice, own: _OpenPhrase, count: int, cut_s: float | None
+    ) -> ClosedPhrase[Voice]:
         """Close the first `count` notes: after a rest, or cut from song at `cut_s`."""
         numbers = tuple(note.number for note in own.notes[:count])
         rest_s = own.gaps.rest_s
         known_s = own.until_s + rest_s if cut_s is None else cut_s
         own.goes_on = cut_s is not None
-        closed = Closed(own.phrase, voice, numbers, own.goes_on, rest_s, known_s)
+        closed = ClosedPhrase(own.phrase, voice, numbers, own.goes_on, rest_s, known_s)
         own.notes, own.known = own.notes[count:], own.known[count:]
         own.phrase = self._new() if own.notes else -1
         return closed
 
-    def _turn(self, own: _Open) -> int:
+    def _turn(self, own: _OpenPhrase) -> int:
         """How many notes of a song that goes on make its next phrase."""
         notes, song = own.notes, own.song()
         half_s = notes[0].onset_s + 0.5 * self._longest_s
@@ -257,10 +266,10 @@ def place_of(pitch_hz: float | None, low_hz: float, high_hz: float) -> float:
     return 0.5 * math.log2(max(low_hz, 1.0) * max(high_hz, 1.0))
 
 
-def sung_of(note: Note, number: int) -> Sung:
+def sung_of(note: Note, number: int) -> PhraseNote:
     """A note as phrases take it, by a number of its own."""
     place = place_of(note.pitch_hz, note.low_hz, note.high_hz)
-    return Sung(number, note.onset_s, note.offset_s, place, note.level_db)
+    return PhraseNote(number, note.onset_s, note.offset_s, place, note.level_db)
 
 
 def close_phrases(notes: Rows, rest_s: float, longest_s: float = LONGEST_S) -> Rows:
@@ -272,7 +281,7 @@ def close_phrases(notes: Rows, rest_s: float, longest_s: float = LONGEST_S) -> R
     columns = ("onset_s", "offset_s", "pitch_hz", "low_hz", "high_hz", "level_db", "voice")
     rows = zip(*(notes[name].tolist() for name in columns), strict=True)
     sung = (
-        (voice, Sung(n, onset, offset, place_of(pitch, low, high), level))
+        (voice, PhraseNote(n, onset, offset, place_of(pitch, low, high), level))
         for n, (onset, offset, pitch, low, high, level, voice) in enumerate(rows)
     )
     phrase = notes["phrase"]
@@ -311,7 +320,7 @@ def phrased(
 
 def endings(
     notes: Sequence[Note], rest_s: float = REST_S, longest_s: float = LONGEST_S
-) -> dict[int, Ending]:
+) -> dict[int, PhraseEnding]:
     """When each phrase of a score was known to be over, by `PhraseCloser.due` as the notes came.
 
     Parameters
@@ -351,18 +360,20 @@ def endings(
         over_s = max(until_s, rested_s if closed is None else closed.known_s)
         goes_on = closed is not None and closed.goes_on
         last_s = over_s if goes_on else sounds_until[bisect_left(onsets, over_s) - 1]
-        found[phrase] = Ending(over_s, max(over_s, min(last_s, shown_s)), goes_on)
+        found[phrase] = PhraseEnding(over_s, max(over_s, min(last_s, shown_s)), goes_on)
     return found
 
 
-def _all_closed(notes: Sequence[Note], rest_s: float, longest_s: float) -> list[Closed[str]]:
+def _all_closed(notes: Sequence[Note], rest_s: float, longest_s: float) -> list[ClosedPhrase[str]]:
     """The phrases of notes in order of onset, by their places in it."""
     sung = ((note.voice, sung_of(note, n)) for n, note in enumerate(notes))
     return _closed(PhraseCloser[str](rest_s, longest_s), sung)
 
 
-def _closed(closer: PhraseCloser[Voice], sung: Iterable[tuple[Voice, Sung]]) -> list[Closed[Voice]]:
-    closed: list[Closed[Voice]] = []
+def _closed(
+    closer: PhraseCloser[Voice], sung: Iterable[tuple[Voice, PhraseNote]]
+) -> list[ClosedPhrase[Voice]]:
+    closed: list[ClosedPhrase[Voice]] = []
     for voice, note in sung:
         closed += closer.heard(voice, note)
     closed += closer.finish()

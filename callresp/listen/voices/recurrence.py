@@ -20,7 +20,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from callresp.listen.voices.bouts import runs
-from callresp.listen.voices.looks import Numbers, Shares, Values
+from callresp.listen.voices.looks import Floats, Floats32, Ints
 from callresp.listen.voices.pair_evidence import Pairs
 
 NEAR_S = 1.5  # what comes back so soon may be one bout's
@@ -31,7 +31,7 @@ FEWER = 8.0  # nats for each singer less
 LEAST_ALIKE = 0.03
 
 
-def likelier(owner: Numbers, than: Numbers, p: Pairs) -> bool:
+def likelier(owner: Ints, than: Ints, p: Pairs) -> bool:
     """Whether singers account better for what comes back than others do.
 
     Parameters
@@ -46,7 +46,7 @@ def likelier(owner: Numbers, than: Numbers, p: Pairs) -> bool:
     return bool(nats[0] - nats[1] + turns + FEWER * (singers[1] - singers[0]) > 0.0)
 
 
-def likeliest(ways: Sequence[Numbers], p: Pairs) -> Numbers:
+def likeliest(ways: Sequence[Ints], p: Pairs) -> Ints:
     """Of ways to tell the singers of a chorus, that which accounts best for what comes back.
 
     Parameters
@@ -69,14 +69,14 @@ def likeliest(ways: Sequence[Numbers], p: Pairs) -> Numbers:
     return ways[int(np.argmax(nats - cost - FEWER * singers))]
 
 
-def _turn_cost(p: Pairs) -> Values:
+def _turn_cost(p: Pairs) -> Floats:
     """Nats that it costs to go over to another singer after each note but the last."""
     return np.where(np.diff(runs(p)) > 0, OVER_AT_REST, OVER)
 
 
 def _accounted(
-    ways: Sequence[Numbers], alike: Shares, turn_cost: Values, p: Pairs
-) -> tuple[Values, Values, Values]:
+    ways: Sequence[Ints], alike: Floats32, turn_cost: Floats, p: Pairs
+) -> tuple[Floats, Floats, Floats]:
     """Nats by what comes back, what turns cost, and how many singers: of each way, ``(m,)``.
 
     `alike` is how alike each two notes are, times the root of both weights, shape ``(n, n)``;

@@ -24,7 +24,7 @@ LEAST_SPREAD = (0.15, 2.0, 0.2, 0.25)
 CLEAR = 40.0  # of chi-squared with four degrees of freedom, whose 99.99 % lie below 24
 
 
-class Sung(NamedTuple):
+class PhraseNote(NamedTuple):
     """What phrases are made of: a note's number, its times, place (log2 Hz) and level."""
 
     number: int
@@ -37,7 +37,7 @@ class Sung(NamedTuple):
 NoteFeatures = tuple[float, float, float, float]
 
 
-def features_of(note: Sung, before: Sung | None) -> NoteFeatures:
+def features_of(note: PhraseNote, before: PhraseNote | None) -> NoteFeatures:
     """Features by which a turn is found: place, level, ln of the length and of the gap before it.
 
     `before` is the note before it of the same singer; with none, the gap counts as none. The unit

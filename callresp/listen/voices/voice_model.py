@@ -34,7 +34,7 @@ import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
 from callresp.listen.kernels.features import add_row
-from callresp.listen.voices.looks import LEVEL, WHERE, Numbers, Shares, Values
+from callresp.listen.voices.looks import LEVEL, WHERE, Floats, Floats32, Ints
 from callresp.listen.voices.pair_evidence import Pairs, mirror, reach
 
 # Terms of the evidence.
@@ -88,21 +88,21 @@ class Groups(NamedTuple):
     likeness with itself.
     """
 
-    like: Values
-    timbre: Values
-    overlap: Values
-    adjacent: Values
-    odds: Values
-    size: Values
-    level: Values
-    where: Values
-    busy: Values
-    notes: Values
-    kinds: Values
-    mean_level: Values
-    mean_where: Values
-    per_like: Values
-    per_timbre: Values
+    like: Floats
+    timbre: Floats
+    overlap: Floats
+    adjacent: Floats
+    odds: Floats
+    size: Floats
+    level: Floats
+    where: Floats
+    busy: Floats
+    notes: Floats
+    kinds: Floats
+    mean_level: Floats
+    mean_where: Floats
+    per_like: Floats
+    per_timbre: Floats
 
 
 @inner
@@ -135,13 +135,13 @@ def room_for_groups(count: int) -> Groups:
 
 
 @kernel
-def gather(owner: Numbers, p: Pairs, g: Groups) -> None:
+def gather(owner: Ints, p: Pairs, g: Groups) -> None:
     """As `add_up`, from Python."""
     add_up(owner, p, g)
 
 
 @inner
-def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
+def add_up(owner: Ints, p: Pairs, g: Groups) -> None:
     """Add up the notes of each group, in place; `owner` numbers the groups from 0."""
     for i in range(len(owner)):
         a = owner[i]
@@ -162,7 +162,7 @@ def add_up(owner: Numbers, p: Pairs, g: Groups) -> None:
 
 
 @inner
-def members(owner: Numbers, groups: int) -> tuple[Numbers, Numbers, Numbers]:
+def members(owner: Ints, groups: int) -> tuple[Ints, Ints, Ints]:
     """First and last note of each group, and the next one of the same group after each; or -1."""
     first, last = np.full(groups, -1), np.full(groups, -1)
     after = np.empty(len(owner), np.int64)
@@ -176,7 +176,7 @@ def members(owner: Numbers, groups: int) -> tuple[Numbers, Numbers, Numbers]:
 
 @inner
 def sum_pairs(
-    rows: Numbers, columns: Numbers, pairs: Shares, far: int, below: bool, sums: Values
+    rows: Ints, columns: Ints, pairs: Floats32, far: int, below: bool, sums: Floats
 ) -> None:
     """Add what holds of each two notes to the sums of their groups, one numbering a side.
 
@@ -228,7 +228,7 @@ def join(a: int, b: int, count: int, g: Groups) -> None:
 
 
 @noalloc
-def join_sums(a: int, b: int, count: int, sums: Values) -> None:
+def join_sums(a: int, b: int, count: int, sums: Floats) -> None:
     """Add sums of group `b` with each of the first `count` to those of group `a`, both ways."""
     add_row(sums[b, :count], sums[a])
     sums[a, a] += sums[a, b]
@@ -237,7 +237,7 @@ def join_sums(a: int, b: int, count: int, sums: Values) -> None:
 
 
 @noalloc
-def features(a: int, count: int, g: Groups, x: Values) -> None:
+def features(a: int, count: int, g: Groups, x: Floats) -> None:
     """What group `a` has to do with each of the first `count`, as numbers for `WEIGHTS`.
 
     `x` has a row a feature and a column a group. A loop each, without branches, since those
@@ -278,7 +278,7 @@ def features(a: int, count: int, g: Groups, x: Values) -> None:
 
 
 @noalloc
-def add_ln(values: Values, count: int, least: float, to: float) -> None:
+def add_ln(values: Floats, count: int, least: float, to: float) -> None:
     """Put natural logarithms, added `to`, in place of the first of some numbers plus `least`.
 
     `math.log` is a call each and takes five times as long. By powers of two, and the series of
@@ -297,43 +297,43 @@ def add_ln(values: Values, count: int, least: float, to: float) -> None:
 
 
 @noalloc
-def _cosines(sums: Values, own: float, others: Values, found: Values) -> None:
+def _cosines(sums: Floats, own: float, others: Floats, found: Floats) -> None:
     for b in range(len(others)):
         found[b] = min(sums[b] * (own * others[b]), 1.0)
 
 
 @noalloc
-def _apart(own: float, others: Values, most: float, unit: float, found: Values) -> None:
+def _apart(own: float, others: Floats, most: float, unit: float, found: Floats) -> None:
     for b in range(len(others)):
         found[b] = min(abs(own - others[b]), most) / unit
 
 
 @noalloc
-def _fewer(own: float, others: Values, found: Values) -> None:
+def _fewer(own: float, others: Floats, found: Floats) -> None:
     for b in range(len(others)):
         found[b] = min(own, others[b])
 
 
 @noalloc
-def _crowded(size: float, busy: float, sizes: Values, busies: Values, found: Values) -> None:
+def _crowded(size: float, busy: float, sizes: Floats, busies: Floats, found: Floats) -> None:
     for b in range(len(sizes)):
         found[b] = min((busy + busies[b]) / (size + max(sizes[b], 1e-9)), BUSY) / BUSY
 
 
 @noalloc
-def _hardly(cosines: Values, found: Values, count: int) -> None:
+def _hardly(cosines: Floats, found: Floats, count: int) -> None:
     for b in range(count):
         found[b] = max(1.0 - cosines[b] * _PER_COMMON, 0.0)
 
 
 @noalloc
-def _multiply(a: Values, b: Values, product: Values, count: int) -> None:
+def _multiply(a: Floats, b: Floats, product: Floats, count: int) -> None:
     for k in range(count):
         product[k] = a[k] * b[k]
 
 
 @noalloc
-def log_odds(a: int, count: int, by_band: bool, g: Groups, x: Values, odds: Values) -> None:
+def log_odds(a: int, count: int, by_band: bool, g: Groups, x: Floats, odds: Floats) -> None:
     """Nats for one singer of group `a` and each of the first `count`; `x` is room for features."""
     features(a, count, g, x)
     for b in range(count):
@@ -347,12 +347,12 @@ def log_odds(a: int, count: int, by_band: bool, g: Groups, x: Values, odds: Valu
 
 
 @kernel
-def all_features(a: int, g: Groups, found: Values) -> None:
+def all_features(a: int, g: Groups, found: Floats) -> None:
     """The features of group `a` with every other, a column each: to fit `WEIGHTS` by."""
     features(a, len(g.size), g, found)
 
 
-def terms(a: int, b: int, by_band: bool, g: Groups) -> Values:
+def terms(a: int, b: int, by_band: bool, g: Groups) -> Floats:
     """Nats for one singer of two groups, by what they come from, shape ``(TERMS,)``."""
     found = np.zeros((FEATURES, len(g.size)))
     all_features(a, g, found)
