@@ -36,7 +36,7 @@ from callresp.link.messages import (
     TurnAt,
     parse,
 )
-from callresp.link.outputs import JAM_S, PULSES_PER_S, Kept, Outputs, worst_kept
+from callresp.link.outputs import JAM_S, PULSES_PER_S, Outputs, RetainedState, worst_state
 from callresp.link.port import Clock
 from callresp.link.session import WINDOW, Session
 from callresp.palette.model import Palette
@@ -586,14 +586,14 @@ def test_a_coil_rests_after_a_start_only_where_it_had_all_its_cycle(
     coil = FETTLE.coils()[0]
     used_s = share * coil.duty_max * coil.cycle_s
     coils = {0: (0.0, 0.0, used_s, 3.0), 5: (0.0, 0.0, 60.0, 0.0)}
-    outputs = Outputs(FETTLE, Kept(coils, {}), 100.0)
+    outputs = Outputs(FETTLE, RetainedState(coils, {}), 100.0)
     # The damper's coil may be on for all of its cycle.
     assert outputs.rested_s == (pytest.approx(100.0 - 3.0 + coil.cycle_s) if rests else 100.0)
 
 
 def test_heat_that_is_only_assumed_is_kept_and_cools_and_is_not_told() -> None:
     coil = FETTLE.coils()[0]
-    worst = worst_kept(FETTLE)
+    worst = worst_state(FETTLE)
     outputs = Outputs(FETTLE, worst, 50.0)
     assert outputs.hottest_c(50.0) == pytest.approx(FETTLE.ambient_c)
     # First-order cooling: a time constant later an e-th part is left.

@@ -39,7 +39,7 @@ from callresp.link.messages import (
     TurnAt,
     ticks_of,
 )
-from callresp.link.outputs import Outputs, SupplyMonitor, worst_kept
+from callresp.link.outputs import Outputs, SupplyMonitor, worst_state
 from callresp.link.session import Session, encode
 from callresp.palette.model import Palette
 from callresp.plan.model import Hold, Light, Strike, Turn
@@ -213,7 +213,7 @@ def test_drivers_and_supply_give_no_more_than_they_can() -> None:
 
 
 def test_the_worst_that_can_have_been() -> None:
-    kept = worst_kept(FETTLE)
+    kept = worst_state(FETTLE)
     for channel, coil in FETTLE.coils().items():
         rise_k, assumed_k, used_s, age_s = kept.coils[channel]
         assert rise_k == assumed_k == 130.0 - FETTLE.ambient_c

@@ -29,7 +29,7 @@ from callresp.scout.odds import Wanted
 from callresp.scout.places import load_places, sources
 from callresp.scout.presence import search
 from callresp.scout.questions import ask
-from callresp.scout.season import Made, is_done, open_season, write_partition
+from callresp.scout.season import SeasonManifest, is_done, open_season, write_partition
 from callresp.scout.spread import Done, over_cluster, over_cores
 from callresp.scout.survey import Heard, HourRow, Tables, Unit, by_day, units
 
@@ -195,7 +195,7 @@ def test_a_full_disk_leaves_no_half_partition(
     field: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (unit, *_) = planned(field)
-    open_season(tmp_path / "s", Made(examples={}))
+    open_season(tmp_path / "s", SeasonManifest(examples={}))
 
     def full(path: Path) -> None:
         raise OSError(28, "No space left on device")
@@ -209,7 +209,7 @@ def test_a_full_disk_leaves_no_half_partition(
 
 def test_what_a_kill_left_is_cleared_and_not_read(field: Path, tmp_path: Path) -> None:
     (unit, *_) = planned(field)
-    made = Made(examples={})
+    made = SeasonManifest(examples={})
     open_season(tmp_path / "s", made)
     write_partition(tmp_path / "s", unit, Tables())
     stale = tmp_path / "s" / "place=carr" / ".part-killed"
@@ -220,18 +220,18 @@ def test_what_a_kill_left_is_cleared_and_not_read(field: Path, tmp_path: Path) -
 
 
 def test_a_season_of_other_examples_and_other_folders_are_refused(tmp_path: Path) -> None:
-    open_season(tmp_path / "s", Made(examples={"a": "1"}))
+    open_season(tmp_path / "s", SeasonManifest(examples={"a": "1"}))
     with pytest.raises(UserError, match="other examples"):
-        open_season(tmp_path / "s", Made(examples={"a": "2"}))
+        open_season(tmp_path / "s", SeasonManifest(examples={"a": "2"}))
     (tmp_path / "other").mkdir()
     (tmp_path / "other" / "x").touch()
     with pytest.raises(UserError, match="something else"):
-        open_season(tmp_path / "other", Made(examples={}))
+        open_season(tmp_path / "other", SeasonManifest(examples={}))
 
 
 @pytest.mark.parametrize("question", ["fist-last", "SELECT nothing FROM nowhere"])
 def test_what_can_not_be_asked_is_one_line(field: Path, tmp_path: Path, question: str) -> None:
-    open_season(tmp_path / "s", Made(examples={}))
+    open_season(tmp_path / "s", SeasonManifest(examples={}))
     write_partition(tmp_path / "s", planned(field)[0], Tables())
     with pytest.raises(UserError):
         ask(tmp_path / "s", question)
@@ -245,7 +245,7 @@ def test_without_the_extras_one_line_says_what_to_install(
     for name in ("pyarrow", "pyarrow.parquet", "duckdb", "distributed"):
         monkeypatch.setitem(sys.modules, name, None)
     with pytest.raises(UserError, match=r"pyarrow.*callresp\[season\]"):
-        open_season(tmp_path / "s", Made(examples={}))
+        open_season(tmp_path / "s", SeasonManifest(examples={}))
     with pytest.raises(UserError, match=r"duckdb.*callresp\[season\]"):
         ask(tmp_path, "first-last")
     with pytest.raises(UserError, match=r"distributed.*callresp\[cluster\]"):
@@ -258,7 +258,7 @@ def test_every_column_has_a_type_of_its_own(field: Path, tmp_path: Path) -> None
         calls=2, above_db=None, noise_db=-60.0, weather=0.1, rain=0.0, quiet=0.5, rests=3,
     )  # fmt: skip
     (unit, *_) = planned(field)
-    open_season(tmp_path / "s", Made(examples={}))
+    open_season(tmp_path / "s", SeasonManifest(examples={}))
     write_partition(tmp_path / "s", unit, Tables(hours=(row,)))
     types = ask(tmp_path / "s", "SELECT typeof(calls), typeof(battery_h), typeof(path) FROM hours")
     assert types.rows == (("BIGINT", "DOUBLE", "VARCHAR"),)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from bench_data import Made, labelled, scene
+from bench_data import RenderedScene, labelled, scene
 from bench_peers import OURS, Peer, hear_ours, read, scaled
 from bench_scores import (
     OnsetTally,
@@ -69,7 +69,7 @@ class Job:
     say: Say = print
     _heard: dict[Path, tuple[Note, ...]] = field(default_factory=dict)
 
-    def scenes(self, kind: str) -> Iterator[tuple[str, list[Made]]]:
+    def scenes(self, kind: str) -> Iterator[tuple[str, list[RenderedScene]]]:
         """Scenes of a kind, each with as many seeds as asked for."""
         for name in SETS[self.use][kind]:
             yield name, [scene(name, seed_step=step) for step in range(self.seeds)]

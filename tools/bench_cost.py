@@ -21,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 from bench_accuracy import Job
-from bench_data import KEEP, Made, scene
+from bench_data import KEEP, RenderedScene, scene
 from bench_peers import OURS, hear_ours, read, scaled
 from bench_table import Table
 from threadpoolctl import threadpool_limits
@@ -202,7 +202,7 @@ def on_start(job: Job) -> Iterator[Table]:
     Byte code is kept, as pip leaves it after an install; some environments for
     developing forbid that, and then every run would parse each library anew.
     """
-    made: Made = scene("solo", seconds=5)
+    made: RenderedScene = scene("solo", seconds=5)
     kept = dict(os.environ, PYTHONPYCACHEPREFIX=str(KEEP / "bytecode"))
     kept.pop("PYTHONDONTWRITEBYTECODE", None)
     command = [sys.executable, "-m", "callresp", "transcribe", str(made.path), "--json"]

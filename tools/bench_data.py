@@ -38,7 +38,7 @@ class Labelled:
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
+class RenderedScene:
     """A scene of ours on disk."""
 
     name: str
@@ -99,7 +99,7 @@ def columns(path: Path, first: str, second: str, without: str | None = None) -> 
 
 def scene(
     name: str, *, seed_step: int = 0, seconds: float | None = None, snr_db: float | None = None
-) -> Made:
+) -> RenderedScene:
     """A shipped scene with its truth; `seed_step` is added to its seed."""
     recipe = load_recipe(name)
     recipe = vary(recipe, seed=recipe.seed + seed_step, seconds=seconds, snr_db=snr_db)
@@ -107,7 +107,7 @@ def scene(
     wav, truth = stem.with_suffix(".wav"), stem.with_suffix(".truth.jsonl")
     if not (wav.is_file() and truth.is_file()):
         render_to(recipe, wav, truth)
-    return Made(name, wav, read_heard(truth))
+    return RenderedScene(name, wav, read_heard(truth))
 
 
 def _print_of(recipe: Recipe) -> str:

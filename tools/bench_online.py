@@ -21,7 +21,7 @@ import mir_eval
 import numpy as np
 import numpy.typing as npt
 from bench_accuracy import SETS, Job
-from bench_data import Made, scene
+from bench_data import RenderedScene, scene
 from bench_peers import read
 from bench_scores import OnsetTally, distinct
 from bench_table import Table
@@ -43,7 +43,7 @@ class Heard:
     nothing: float  # share of the starts that came to nothing
 
 
-def listen(made: Made) -> Heard:
+def listen(made: RenderedScene) -> Heard:
     """Feed a scene to the online listener in small blocks."""
     samples, rate = read(made.path, None)
     listener = Listener(rate)

@@ -54,7 +54,7 @@ from callresp.scout.examples import make_example, read_clip
 from callresp.scout.odds import Wanted, wanted
 from callresp.scout.places import Place, Source
 from callresp.scout.questions import ask
-from callresp.scout.season import Made, open_season, write_partition
+from callresp.scout.season import SeasonManifest, open_season, write_partition
 from callresp.scout.spread import over_cores
 from callresp.scout.strangers import pink_noise
 from callresp.scout.survey import Unit, by_day
@@ -158,7 +158,7 @@ def timed(folder: Path, hours: float, workers: int) -> float:
     """Look through so many hours, and say what it took; returns seconds of the clock."""
     units, example = listed(folder, hours), sought(folder)
     output = folder / f"season-{hours:g}-{workers}"
-    open_season(output, Made(examples={}))
+    open_season(output, SeasonManifest(examples={}))
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     own = time.process_time()
     began = time.perf_counter()

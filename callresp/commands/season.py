@@ -67,7 +67,7 @@ def make(given: SeasonOptions) -> None:
     if given.output is None:
         raise UserError("nowhere to keep the season", argument="output", remedy="name a folder")
     machine = machine_of(given.palette, given.rules)
-    made = season.Made(
+    made = season.SeasonManifest(
         examples={path.name: season.digest(path) for path in given.like if path.is_file()},
         palette=given.palette,
         rules=machine.rules if machine else None,

@@ -27,7 +27,7 @@ OPEN_PATHS = ("/page/",)
 TYPES = {".css": "text/css", ".html": "text/html", ".js": "text/javascript"}
 
 
-class Front:
+class PageFiles:
     """Gives the page's own files, and hands everything else to the application behind it.
 
     Parameters
@@ -109,7 +109,7 @@ def server_of(
         known, app = app, Future()
         app.set_result(known)
     config = uvicorn.Config(
-        Guard(Front(app, start, path), opened.token, opened.hosts, OPEN_PATHS),
+        Guard(PageFiles(app, start, path), opened.token, opened.hosts, OPEN_PATHS),
         log_level="critical",
         access_log=False,
         loop="asyncio",

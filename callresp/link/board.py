@@ -59,7 +59,7 @@ from callresp.link.messages import (
     ticks_between,
     ticks_of,
 )
-from callresp.link.outputs import ActiveOutput, Kept, Outputs, SupplyMonitor, worst_kept
+from callresp.link.outputs import ActiveOutput, Outputs, RetainedState, SupplyMonitor, worst_state
 from callresp.palette.model import Palette
 
 FIRMWARE = 5
@@ -137,7 +137,7 @@ class SimulatedBoard:
         self._order = itertools.count()
         self._start(0.0, None)
 
-    def _start(self, now_s: float, kept: Kept | None) -> None:
+    def _start(self, now_s: float, kept: RetainedState | None) -> None:
         self._deframer = Deframer()
         self._queue: list[_Queued] = []
         self._outputs = Outputs(self.palette, kept, self.clock_s(now_s))
@@ -178,7 +178,7 @@ class SimulatedBoard:
         kept = self._outputs.kept(board_s, self._supply.flat)
         self._release(board_s, "reset")
         self.restarts += 1
-        self._start(now_s, worst_kept(self.palette) if power_lost else kept)
+        self._start(now_s, worst_state(self.palette) if power_lost else kept)
 
     def press_stop(self, now_s: float) -> bytes:
         """The stop on the board itself: all off, and nothing more until it starts anew."""

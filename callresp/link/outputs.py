@@ -68,7 +68,7 @@ class ActiveOutput:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class RetainedState:
     """What no restart may forget.
 
     Of each coil, by channel: rise over the air in K, of it what was only assumed, on-time in the
@@ -81,14 +81,14 @@ class Kept:
     flat: bool = False
 
 
-def worst_kept(palette: Palette) -> Kept:
+def worst_state(palette: Palette) -> RetainedState:
     """The worst that can have been, for a board that knows nothing of what was before."""
     coils = {
         channel: (rise_k, rise_k, coil.duty_max * coil.cycle_s, 0.0)
         for channel, coil in palette.coils().items()
         for rise_k in [CLASS_LIMIT_C[coil.insulation] - palette.ambient_c]
     }
-    return Kept(coils, {t.channel: max(JAM_S, t.slow_down_s) for t in palette.turner})
+    return RetainedState(coils, {t.channel: max(JAM_S, t.slow_down_s) for t in palette.turner})
 
 
 class Outputs:
@@ -97,7 +97,9 @@ class Outputs:
     It starts at `at_s` with what was `kept` from before; the time off counts as none.
     """
 
-    def __init__(self, palette: Palette, kept: Kept | None = None, at_s: float = 0.0) -> None:
+    def __init__(
+        self, palette: Palette, kept: RetainedState | None = None, at_s: float = 0.0
+    ) -> None:
         self._palette = palette
         self._coils = palette.coils()
         self._turners = {item.channel: item for item in palette.turner}
@@ -126,7 +128,7 @@ class Outputs:
         if kept is not None:
             self._recall(kept, at_s)
 
-    def _recall(self, kept: Kept, at_s: float) -> None:
+    def _recall(self, kept: RetainedState, at_s: float) -> None:
         for channel, (rise_k, assumed_k, used_s, age_s) in kept.coils.items():
             coil, heat = self._coils[channel], self._heat[channel]
             heat.cool_until(at_s)
@@ -136,7 +138,7 @@ class Outputs:
                 self.rested_s = max(self.rested_s, at_s - age_s + coil.cycle_s)
         self._rests |= {channel: at_s + rest_s for channel, rest_s in kept.motors.items()}
 
-    def kept(self, at_s: float, flat: bool) -> Kept:
+    def kept(self, at_s: float, flat: bool) -> RetainedState:
         """What a restart at `at_s` must not forget."""
         coils = {}
         for channel, coil in self._coils.items():
@@ -148,7 +150,7 @@ class Outputs:
             if any(i.output == "coil" and i.channel == channel for i in self.on):
                 rise_k = max(rise_k, self._peak_k[channel])
             coils[channel] = rise_k, assumed_k, used_s, age_s
-        return Kept(coils, {t: self._rest_s(t, at_s) for t in self._turners}, flat)
+        return RetainedState(coils, {t: self._rest_s(t, at_s) for t in self._turners}, flat)
 
     def _rest_s(self, channel: int, at_s: float) -> float:
         """One that has not been seen to turn may be jammed; one that turns must come to rest."""

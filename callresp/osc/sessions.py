@@ -136,7 +136,7 @@ class LiveOsc(OscSession):
         for one in told.of_record(record, self._runner.engine.inhibited or "listening"):
             self._tell(one)
 
-    def _tell(self, one: told.Told) -> None:
+    def _tell(self, one: told.TimedMessage) -> None:
         self._sender.send(one.message, self._runner.unix_s(one.at_s))
 
     def _grant(self, asked: Asked) -> str:

@@ -38,25 +38,25 @@ from callresp.osc.codec import Message
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class TimedMessage:
     """A message, and when (by the engine's clock) what it tells of is."""
 
     at_s: float
     message: Message
 
 
-def of_sound(sound: NoteOnset | Note) -> Told:
+def of_sound(sound: NoteOnset | Note) -> TimedMessage:
     """A beginning, or a note."""
     hz = float(sound.pitch_hz or 0.0)
     if isinstance(sound, NoteOnset):
         arguments = (sound.key, hz, float(sound.level_db), sound.voice)
-        return Told(sound.onset_s, Message("/callresp/start", arguments))
+        return TimedMessage(sound.onset_s, Message("/callresp/start", arguments))
     length_s = float(sound.length_s)
     told = (sound.id, sound.voice, hz, float(sound.level_db), length_s)
-    return Told(sound.onset_s, Message("/callresp/note", told))
+    return TimedMessage(sound.onset_s, Message("/callresp/note", told))
 
 
-def of_record(record: Record, state: str = "") -> Iterator[Told]:
+def of_record(record: Record, state: str = "") -> Iterator[TimedMessage]:
     """What a row of the log tells; `state` is the machine's, for its status."""
     body = record.body
     if isinstance(body, Phrase):
@@ -67,7 +67,7 @@ def of_record(record: Record, state: str = "") -> Iterator[Told]:
         yield from _reply(record.at_s, cast("ReplyRow", body))
     elif record.kind == "voice":
         named = (int(body["phrase"]), str(body["voice"]))
-        yield Told(record.at_s, Message("/callresp/voice", named))
+        yield TimedMessage(record.at_s, Message("/callresp/voice", named))
     elif record.kind == "command":
         at_s = body["at_s"] if body["played_s"] is None else body["played_s"]
         yield stroke(at_s, body["instrument"], body["what"], body["length_ms"], body["fate"])
@@ -76,39 +76,41 @@ def of_record(record: Record, state: str = "") -> Iterator[Told]:
             record.at_s, state, body.get("supply_v"), body.get("coil_c"), body.get("strikes", 0)
         )
     elif record.kind == "remark":
-        yield Told(record.at_s, Message("/callresp/remark", (str(body["text"]),)))
+        yield TimedMessage(record.at_s, Message("/callresp/remark", (str(body["text"]),)))
     elif record.kind == "fault":
         words = (str(body["what"]), str(body["where"]))
-        yield Told(record.at_s, Message("/callresp/fault", words))
+        yield TimedMessage(record.at_s, Message("/callresp/fault", words))
 
 
-def _phrase(phrase: Phrase) -> Told:
+def _phrase(phrase: Phrase) -> TimedMessage:
     length_s = float(phrase.offset_s - phrase.onset_s)
     arguments = (phrase.id, phrase.voice, len(phrase.notes), length_s)
-    return Told(phrase.offset_s, Message("/callresp/phrase", arguments))
+    return TimedMessage(phrase.offset_s, Message("/callresp/phrase", arguments))
 
 
-def _reply(at_s: float, body: ReplyRow) -> Iterator[Told]:
+def _reply(at_s: float, body: ReplyRow) -> Iterator[TimedMessage]:
     phrase, rule = int(body["phrase"]), str(body["rule"])
     if "notes" not in body:
         words = (phrase, rule, str(body["unanswered"]))
-        yield Told(at_s, Message("/callresp/silence", words))
+        yield TimedMessage(at_s, Message("/callresp/silence", words))
         return
-    yield Told(at_s, Message("/callresp/reply", (phrase, rule, len(body["notes"]))))
+    yield TimedMessage(at_s, Message("/callresp/reply", (phrase, rule, len(body["notes"]))))
     for note in body["notes"]:
         arguments = (phrase, note.instrument, float(note.force))
-        yield Told(note.onset_s, Message("/callresp/strike", arguments))
+        yield TimedMessage(note.onset_s, Message("/callresp/strike", arguments))
 
 
-def stroke(at_s: float, instrument: str, what: str, length_ms: float, outcome: str) -> Told:
+def stroke(at_s: float, instrument: str, what: str, length_ms: float, outcome: str) -> TimedMessage:
     """A command that has ended."""
-    return Told(at_s, Message("/callresp/stroke", (instrument, what, float(length_ms), outcome)))
+    return TimedMessage(
+        at_s, Message("/callresp/stroke", (instrument, what, float(length_ms), outcome))
+    )
 
 
 def status(
     at_s: float, state: str, supply_v: float | None, coil_c: float | None, strikes: int
-) -> Told:
+) -> TimedMessage:
     """How the machine stands."""
     volts = -1.0 if supply_v is None else float(supply_v)
     warm_c = -1.0 if coil_c is None else float(coil_c)
-    return Told(at_s, Message("/callresp/status", (state, volts, warm_c, int(strikes))))
+    return TimedMessage(at_s, Message("/callresp/status", (state, volts, warm_c, int(strikes))))

@@ -123,14 +123,14 @@ def missing(rules: RuleSet, palette: Palette) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True)
-class Carried:
+class Counterparts:
     """What each name becomes on another palette, and what is lost by it, a line each."""
 
     names: dict[str, str]
     told: tuple[str, ...]
 
 
-def carried(rules: RuleSet, old: Palette, new: Palette) -> Carried:
+def carried(rules: RuleSet, old: Palette, new: Palette) -> Counterparts:
     """Find the nearest counterparts of the instruments that a rule set names.
 
     A pitched striker goes to the one of the same rank from low to high; one
@@ -165,7 +165,7 @@ def carried(rules: RuleSet, old: Palette, new: Palette) -> Carried:
             told.append(f"'{text}' becomes '{other.name}'{_unlike(turner.kind, other.kind)}")
             continue
         told.append(f"'{text}' has no counterpart: {new.name} has nothing like it")
-    return Carried(names, (*told, *_merged(names), *_fewer(rules, old, new)))
+    return Counterparts(names, (*told, *_merged(names), *_fewer(rules, old, new)))
 
 
 def _counterpart(striker: Striker, old: Palette, new: Palette) -> Striker | None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import ModuleType
 
 from callresp.errors import UserError
-from callresp.scout.season import TABLES, read_made
+from callresp.scout.season import TABLES, read_manifest
 
 QUESTIONS = {
     "first-last": (
@@ -76,7 +76,7 @@ def ask(season: Path, question: str) -> Answer:
         When there is no season, duckdb is missing, or the question can't be answered.
     """
     duckdb = _duckdb()
-    read_made(season)
+    read_manifest(season)
     text = QUESTIONS[question][1] if question in QUESTIONS else question
     if not text.lstrip().lower().startswith(("select", "with")):
         raise UserError(

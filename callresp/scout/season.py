@@ -40,7 +40,7 @@ TABLES: dict[str, type[msgspec.Struct]] = {"hours": HourRow, "calls": CallRow, "
 UNKNOWN_DAY = "unknown"
 
 
-class Made(msgspec.Struct, frozen=True, kw_only=True):
+class SeasonManifest(msgspec.Struct, frozen=True, kw_only=True):
     """What a season was made with: names and digests of the examples, and the machine."""
 
     season: int = 1
@@ -49,7 +49,7 @@ class Made(msgspec.Struct, frozen=True, kw_only=True):
     rules: str | None = None
 
 
-def open_season(folder: Path, made: Made) -> None:
+def open_season(folder: Path, made: SeasonManifest) -> None:
     """Begin a season in a folder, or go on with the one that is there.
 
     Raises
@@ -60,7 +60,7 @@ def open_season(folder: Path, made: Made) -> None:
     _arrow()
     known = folder / "season.json"
     if known.is_file():
-        before = read_made(folder)
+        before = read_manifest(folder)
         if before != made:
             raise UserError(
                 "was made with other examples, palette or rules",
@@ -75,7 +75,7 @@ def open_season(folder: Path, made: Made) -> None:
         shutil.rmtree(stale, ignore_errors=True)
 
 
-def read_made(folder: Path) -> Made:
+def read_manifest(folder: Path) -> SeasonManifest:
     """What a season was made with.
 
     Raises
@@ -84,7 +84,7 @@ def read_made(folder: Path) -> Made:
         When there is no season in the folder.
     """
     try:
-        return msgspec.json.decode((folder / "season.json").read_bytes(), type=Made)
+        return msgspec.json.decode((folder / "season.json").read_bytes(), type=SeasonManifest)
     except (OSError, msgspec.DecodeError):
         raise UserError(
             "holds no season", where=str(folder), remedy="make one with callresp season"

@@ -36,7 +36,7 @@ from callresp.scout.places import Place, Source
 from callresp.scout.presence import Search, search
 from callresp.scout.spread import Done, keep_memory
 from callresp.scout.sun import sun_day
-from callresp.scout.weather import Quietest, Seconds, rests
+from callresp.scout.weather import DayBackground, Seconds, rests
 
 PART_S = 1800.0  # shorter parts of a day would cost more than they take
 
@@ -173,7 +173,7 @@ def by_day(
 
 def tables(heard: Sequence[Heard]) -> Tables:
     """What was heard in all recordings of a day, in their order."""
-    quietest = Quietest.of([one.seconds for one in heard])
+    quietest = DayBackground.of([one.seconds for one in heard])
     return Tables(
         files=tuple(one.file for one in heard),
         calls=tuple(row for one in heard for row in _call_rows(one)),
@@ -251,7 +251,7 @@ def _later(start: datetime, seconds: float) -> datetime:
     return datetime.fromtimestamp(start.timestamp() + seconds, start.tzinfo)
 
 
-def _hour_rows(heard: Heard, quietest: Quietest) -> list[HourRow]:
+def _hour_rows(heard: Heard, quietest: DayBackground) -> list[HourRow]:
     """A row for each hour of the clock that a recording covers."""
     source, found, seconds, answered = heard.source, heard.found, heard.seconds, heard.answered
     if found is None:

@@ -63,20 +63,20 @@ class Seconds:
 
 
 @dataclass(frozen=True, slots=True)
-class Quietest:
+class DayBackground:
     """The quietest seconds of a day at a place."""
 
     low_db: float
     gaps_db: Values
 
     @staticmethod
-    def of(days: Sequence[Seconds]) -> Quietest:
+    def of(days: Sequence[Seconds]) -> DayBackground:
         """Of all recordings of a day."""
         low_db = [value for one in days for value in one.low_db]
         gaps_db = [value for one in days for value in one.gaps_db]
         if not low_db:
-            return Quietest(0.0, np.zeros(len(RAIN_HZ) - 1))
-        return Quietest(
+            return DayBackground(0.0, np.zeros(len(RAIN_HZ) - 1))
+        return DayBackground(
             float(np.quantile(low_db, QUIETEST)),
             np.quantile(np.concatenate(gaps_db), QUIETEST, axis=0),
         )
