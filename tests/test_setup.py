@@ -312,3 +312,31 @@ def test_a_lock_that_does_not_install_fails_the_check(
     assert capsys.readouterr().out.count("ok:") == 6
     monkeypatch.setattr(check_locks, "attempt", lambda pip, which: "FAILS")
     assert check_locks.main() == 1
+
+
+@pytest.mark.parametrize(
+    ("source", "status", "told"),
+    [
+        ("raise OSError('no such library of the system')", 0, "lone: no such library"),
+        ("import nothing_of_the_kind", 1, "nothing_of_the_kind"),
+    ],
+)
+def test_a_package_may_lack_a_library_of_the_system_but_none_of_the_lock(
+    tmp_path: Path, source: str, status: int, told: str
+) -> None:
+    (tmp_path / "lone.py").write_text(source)
+    described = tmp_path / "lone-1.dist-info"
+    described.mkdir()
+    (described / "METADATA").write_text("Metadata-Version: 2.1\nName: lone\nVersion: 1\n")
+    (described / "top_level.txt").write_text("lone\n")
+    asking = tmp_path / "asking.toml"
+    asking.write_text('[project]\ndependencies = ["lone"]\n')
+    done = subprocess.run(
+        [sys.executable, "-c", check_locks.IMPORT_ALL, str(asking)],
+        env={**os.environ, "PYTHONPATH": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == status
+    assert told in done.stdout + done.stderr
