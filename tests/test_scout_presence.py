@@ -336,6 +336,19 @@ def test_the_command_tells_each_recording_and_keeps_matches(tmp_path: Path) -> N
     assert kept == {"a_20260512_041500.match-1.png", "a_20260512_041500.match-1.wav"}
 
 
+def test_a_folder_of_examples_stands_for_its_clips(tmp_path: Path) -> None:
+    write_wav(tmp_path / "clips" / "call.wav", song(), RATE_HZ)
+    write_wav(tmp_path / "clips" / "other.wav", stranger(), RATE_HZ)
+    write_wav(tmp_path / "a.wav", place(9, 5, {3.0: song()}), RATE_HZ)
+    given = [str(tmp_path / "clips" / name) for name in ("call.wav", "other.wav")]
+    clips = run(str(tmp_path / "a.wav"), "--json", "--like", given[0], "--like", given[1])
+    assert run(str(tmp_path / "a.wav"), "--json", "--like", str(tmp_path / "clips")) == clips
+    assert clips[1][0]["present"]
+    (tmp_path / "none").mkdir()
+    empty = CliRunner().invoke(cli, ["scout", "--like", str(tmp_path / "none")]).exception
+    assert "holds no sound files" in str(empty)
+
+
 def test_each_match_is_shown_with_the_example_that_it_is_like_and_its_level() -> None:
     other = wanted(make_example(stranger(), RATE_HZ))
     samples = place(16, 10, {3.0: song(), 10.0: stranger()})

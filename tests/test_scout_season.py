@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import multiprocessing
 import os
@@ -29,7 +30,7 @@ from callresp.scout.odds import Wanted
 from callresp.scout.places import load_places, sources
 from callresp.scout.presence import search
 from callresp.scout.questions import ask
-from callresp.scout.season import SeasonManifest, is_done, open_season, write_partition
+from callresp.scout.season import SeasonManifest, digests, is_done, open_season, write_partition
 from callresp.scout.spread import Done, over_cluster, over_cores
 from callresp.scout.survey import Heard, HourRow, Tables, Unit, by_day, units
 
@@ -98,6 +99,10 @@ def test_a_season_is_made_asked_and_gone_on_with(field: Path, tmp_path: Path) ->
     assert busy == ((4, 1), (4, 1))
     printed = CliRunner().invoke(cli, ["season", str(output), "--ask", "by-day", "--json"])
     assert json.loads(printed.stdout.splitlines()[0])["calls"] == 1
+    # Words flush left, numbers right, as tables are set (common practice, no source).
+    told = CliRunner().invoke(cli, ["season", str(output), "--ask", "first-last"]).stdout
+    assert told.splitlines()[0] == "place  first_day   last_day    days  recordings"
+    assert told.splitlines()[1] == "carr   2026-05-12  2026-05-13     2           2"
     assert ask(output, "SELECT ';' AS a;").rows == ((";",),)
     with pytest.raises(UserError, match="more than one"):
         ask(output, "SELECT 1; SELECT 2")
@@ -227,6 +232,19 @@ def test_a_season_of_other_examples_and_other_folders_are_refused(tmp_path: Path
     (tmp_path / "other" / "x").touch()
     with pytest.raises(UserError, match="something else"):
         open_season(tmp_path / "other", SeasonManifest(examples={}))
+
+
+def test_examples_of_one_name_in_two_folders_are_both_held_to(tmp_path: Path) -> None:
+    clips = [tmp_path / folder / "call.wav" for folder in ("a", "b")]
+    made = []
+    for content in (b"11", b"12", b"22"):
+        for clip, byte in zip(clips, content, strict=True):
+            clip.parent.mkdir(exist_ok=True)
+            clip.write_bytes(bytes([byte]))
+        made.append(digests(clips)["call.wav"])
+    assert len(set(made)) == 3
+    # hashlib's own of one file; a season that was begun with it is gone on with.
+    assert digests(clips[:1]) == {"call.wav": hashlib.blake2b(b"2", digest_size=16).hexdigest()}
 
 
 @pytest.mark.parametrize("question", ["fist-last", "SELECT nothing FROM nowhere"])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,10 +15,9 @@ from callresp.commands import options, ui
 from callresp.commands.listening import source_of
 from callresp.errors import UserError
 from callresp.io.audio import Waveform, open_recording
-from callresp.io.files import named_in_utf8
 from callresp.io.starttime import start_of
 from callresp.io.wording import counted, lasting
-from callresp.scout.places import sounds_in
+from callresp.scout.places import sound_files
 
 if TYPE_CHECKING:
     from callresp.scout.odds import Wanted
@@ -184,26 +183,6 @@ def examples(like: Sequence[Path]) -> list[Wanted]:
             found.append(wanted(example))
             advance(number / len(loaded))
     return found
-
-
-def sound_files(given: Iterable[Path]) -> list[Path]:
-    """Sound files, those of folders in order of their names.
-
-    Raises
-    ------
-    UserError
-        When a folder holds none, or a name is not in UTF-8.
-    """
-    files: list[Path] = []
-    for path in given:
-        if not path.is_dir():
-            files.append(named_in_utf8(path))
-            continue
-        inside = sounds_in(path)
-        if not inside:
-            raise UserError("holds no sound files", where=str(path), remedy="name another folder")
-        files += inside
-    return files
 
 
 def print_found(found: Presence, above_db: Sequence[float]) -> None:

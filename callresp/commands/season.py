@@ -55,7 +55,9 @@ def answer(season: Path, question: str, as_json: bool) -> None:
             ui.emit(dict(zip(found.columns, row, strict=True)))
         return
     told = [["" if value is None else str(value) for value in row] for row in found.rows]
-    for line in table(found.columns, *told):
+    columns = range(len(found.columns))
+    words = [n for n in columns if any(isinstance(row[n], str) for row in found.rows)]
+    for line in table(found.columns, *told, words=words):
         ui.say(line)
 
 
@@ -67,13 +69,12 @@ def make(given: SeasonOptions) -> None:
     if given.output is None:
         raise UserError("nowhere to keep the season", argument="output", remedy="name a folder")
     machine = machine_of(given.palette, given.rules)
-    made = season.SeasonManifest(
-        examples={path.name: season.digest(path) for path in given.like if path.is_file()},
-        palette=given.palette,
-        rules=machine.rules if machine else None,
-    )
     planned, told = planned_units(given.folder, machine)
     sought = examples(given.like)
+    rules = machine.rules if machine else None
+    made = season.SeasonManifest(
+        examples=season.digests(given.like), palette=given.palette, rules=rules
+    )
     season.open_season(given.output, made)
     for line in told:
         ui.look(line)

@@ -63,17 +63,20 @@ def counted_alike(texts: Iterable[str]) -> Counter[str]:
     )
 
 
-def table(*rows: Sequence[str]) -> list[str]:
-    """Rows of cells as lines: the first column flush left, the others right.
+def table(*rows: Sequence[str], words: Collection[int] = (0,)) -> list[str]:
+    """Rows of cells as lines: columns of words flush left, the others right.
 
     Examples
     --------
     >>> table(("rules", "answered"), ("slow-bells", "40%"))
     ['rules       answered', 'slow-bells       40%']
+    >>> table(("place", "day", "calls"), ("carr", "12 May", "3"), words=(0, 1))
+    ['place  day     calls', 'carr   12 May      3']
     """
     wide = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    ways = [str.ljust if number in words else str.rjust for number in range(len(wide))]
     return [
-        "  ".join([row[0].ljust(wide[0]), *map(str.rjust, row[1:], wide[1:])]).rstrip()
+        "  ".join(way(cell, of) for way, cell, of in zip(ways, row, wide, strict=True)).rstrip()
         for row in rows
     ]
 

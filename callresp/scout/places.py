@@ -145,6 +145,26 @@ def sounds_in(folder: Path) -> list[Path]:
     return sorted(named_in_utf8(one) for one in found if not one.name.startswith("._"))
 
 
+def sound_files(given: Iterable[Path]) -> list[Path]:
+    """Sound files, those of folders in order of their names.
+
+    Raises
+    ------
+    UserError
+        When a folder holds none, or a name is not in UTF-8.
+    """
+    files: list[Path] = []
+    for path in given:
+        if not path.is_dir():
+            files.append(named_in_utf8(path))
+            continue
+        inside = sounds_in(path)
+        if not inside:
+            raise UserError("holds no sound files", where=str(path), remedy="name another folder")
+        files += inside
+    return files
+
+
 def sources(place: Place, folder: Path) -> list[Source]:
     """The recordings of a place in order of time; those that can't be read have a `fault`.
 

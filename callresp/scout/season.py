@@ -91,9 +91,13 @@ def read_manifest(folder: Path) -> SeasonManifest:
         ) from None
 
 
-def digest(path: Path) -> str:
-    """Of a file's content."""
-    return hashlib.blake2b(path.read_bytes(), digest_size=16).hexdigest()
+def digests(clips: Sequence[Path]) -> dict[str, str]:
+    """Of what clips hold, by their names; of clips of one name in several folders, together."""
+    found: dict[str, hashlib.blake2b] = {}
+    for path in clips:
+        known = found.setdefault(path.name, hashlib.blake2b(digest_size=16))
+        known.update(path.read_bytes())
+    return {name: own.hexdigest() for name, own in found.items()}
 
 
 def partition(folder: Path, unit: Unit) -> Path:

@@ -140,6 +140,21 @@ site: Option = click.option(
     help="Where it stands, for the sun: latitude,longitude in degrees.",
 )
 
+
+def _clips(ctx: click.Context, param: click.Parameter, value: tuple[Path, ...]) -> tuple[Path, ...]:
+    from callresp.scout.places import sound_files
+
+    return tuple(sound_files(value))
+
+
+like: Option = click.option(
+    "--like",
+    type=PATH,
+    multiple=True,
+    callback=_clips,
+    help="A clip of the wanted sound, or a folder of such; several help.",
+)
+
 device: Option = click.option(
     "--device", help="Sound card by name or number; else the system's own choice."
 )

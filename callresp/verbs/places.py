@@ -10,7 +10,7 @@ from callresp.verbs.options import FOLDER, PATH
 
 @click.command(name="places")
 @click.argument("folder", type=FOLDER)
-@click.option("--like", type=PATH, multiple=True, help="A clip of the wanted sound; several help.")
+@options.like
 @click.option("-o", "--output", type=PATH, help="Page to write; else places.html.")
 @click.option("--picture", type=PATH, help="Picture to write, too.")
 @click.option("--csv", "table", type=PATH, help="Table of all hours to write, too.")

@@ -7,12 +7,11 @@ from pathlib import Path
 import click
 
 from callresp.verbs import options
-from callresp.verbs.options import PATH
 
 
 @click.command(name="scout")
 @click.argument("recordings", nargs=-1, type=click.Path(path_type=Path, allow_dash=True))
-@click.option("--like", type=PATH, multiple=True, help="A clip of the wanted sound; several help.")
+@options.like
 @click.option(
     "--matches",
     type=click.Path(path_type=Path, file_okay=False),

@@ -5,12 +5,12 @@ from __future__ import annotations
 import click
 
 from callresp.verbs import options
-from callresp.verbs.options import FOLDER, PATH
+from callresp.verbs.options import FOLDER
 
 
 @click.command(name="season")
 @click.argument("folder", type=FOLDER)
-@click.option("--like", type=PATH, multiple=True, help="A clip of the wanted sound; several help.")
+@options.like
 @click.option("-o", "--output", type=FOLDER, help="Folder of the season to begin or to go on with.")
 @click.option(
     "--palette", help="Run the replier, too, with this palette: a shipped name or a TOML file."
