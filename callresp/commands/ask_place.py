@@ -14,6 +14,7 @@ from callresp.errors import UserError
 from callresp.io.audio import write_wav
 from callresp.io.place import lines_of, write_place
 from callresp.io.wording import counted, lasting
+from callresp.live.sources import SoundInput
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette, Striker
 from callresp.plan.checked_plan import CheckedPlan
@@ -57,6 +58,7 @@ class AskPlaceOptions:
     source: str
     device: str | None
     rate: int
+    channels: int
     channel: int | None
     keep: Path | None
     output: Path | None
@@ -127,8 +129,12 @@ def _strike_and_hear(asked: AskPlaceOptions) -> None:
     if asked.port != "simulated":
         ui.warn(EARS)
         ui.confirm(asked.yes)
-    recorder = Recorder(asked.source, asked.device, asked.rate, asked.channel)
-    played = play_and_record(checked, machine, asked.port, recorder, asked.farthest / 150, "asking")
+    sound = SoundInput(
+        asked.source, asked.device, asked.rate, asked.channels, asked.channel, speed=0.0
+    )
+    played = play_and_record(
+        checked, machine, asked.port, Recorder(sound), asked.farthest / 150, "asking"
+    )
     if asked.keep is not None:
         write_wav(asked.keep, played.capture.samples, played.capture.rate_hz)
     _answer(asked, played.capture, checked.plan, machine)

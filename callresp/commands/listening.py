@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 import time
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -16,7 +15,7 @@ from callresp.io.audio import Samples, clipped_at, downsampled
 from callresp.io.wording import counted
 from callresp.link.session import Session
 from callresp.link.stream import stream
-from callresp.live.sources import AudioSource, FileSource, PipeSource, SoundCard, device_named
+from callresp.live.sources import AudioSource, SoundInput, open_source
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.strike_test.capture import RATE_MAX_HZ, Capture
@@ -26,20 +25,9 @@ FIRST_SOUND_S = 10.0
 LONGEST_S = 1800.0
 
 
-def source_of(
-    what: str, device: str | None, rate_hz: int, channels: int = 1, channel: int | None = None
-) -> AudioSource:
-    """Where sound comes from: 'device', '-' (raw PCM), or a file, as fast as can be."""
-    if what == "device":
-        return SoundCard(
-            device_named(device),
-            rate_hz,
-            channel=channel,
-            report=lambda notice: ui.warn(notice.text),
-        )
-    if what == "-":
-        return PipeSource(rate_hz, channels, channel=channel)
-    return FileSource(Path(what), speed=0.0, channel=channel)
+def source_of(sound: SoundInput) -> AudioSource:
+    """Where sound comes from; the user is told while one has to wait for it."""
+    return open_source(sound, report=lambda notice: ui.warn(notice.text))
 
 
 class Recorder:
@@ -47,12 +35,8 @@ class Recorder:
 
     Parameters
     ----------
-    source
-        'device', '-' (raw PCM), or a file, which is read as fast as can be.
-    device, rate_hz
-        Which sound card, and samples a second.
-    channel
-        Which of its inputs, or of the file's channels (from 1).
+    sound
+        Where it comes from.
 
     Attributes
     ----------
@@ -65,10 +49,10 @@ class Recorder:
         On entering, when no sound comes.
     """
 
-    def __init__(self, source: str, device: str | None, rate_hz: int, channel: int | None) -> None:
-        self.live = source in ("device", "-")
-        self._name = source
-        self._source = source_of(source, device, rate_hz, channel=channel)
+    def __init__(self, sound: SoundInput) -> None:
+        self.live = not sound.is_file
+        self._name = sound.name
+        self._source = source_of(sound)
         self._blocks: list[Samples] = []
         self._zero_s = float("inf")
         self._lost = 0

@@ -26,7 +26,7 @@ from callresp.live.actions import Notice, Record
 from callresp.live.interlocks import StopLimits, limits_of
 from callresp.live.keys import stop_key
 from callresp.live.self_masking import Acoustics, Return
-from callresp.live.sources import device_named
+from callresp.live.sources import SoundInput
 from callresp.osc.udp import NetAddress
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
@@ -38,7 +38,7 @@ from callresp.scout.sun import ActiveHours, Site
 if TYPE_CHECKING:
     from callresp.live.engine import LiveSettings
     from callresp.live.runner import Hooks, Runner
-    from callresp.live.setup import Destinations, SoundInput
+    from callresp.live.setup import Destinations
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,11 +252,9 @@ def destinations(options: LiveOptions) -> Destinations:
 
 def sound_input(options: LiveOptions) -> SoundInput:
     """Where the sound comes from."""
-    from callresp.live.setup import SoundInput
-
     given = SoundInput(
         name=options.source,
-        device=device_named(options.device),
+        device=options.device,
         sample_rate_hz=options.rate,
         channels=options.channels,
         channel=options.channel,

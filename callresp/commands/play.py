@@ -14,11 +14,11 @@ from callresp.commands.board import port_of
 from callresp.commands.stream import error_figures
 from callresp.errors import UserError
 from callresp.io.score_files import write_reply
+from callresp.io.sound_card import device_named
 from callresp.io.wording import counted
 from callresp.link.port import Clock
 from callresp.link.signals import deferred
 from callresp.link.stop_request import StopListener
-from callresp.live.sources import device_named
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.play.hand import HandPlayer, HandSettings

@@ -17,6 +17,7 @@ from callresp.errors import UserError
 from callresp.io.audio import Waveform, open_recording
 from callresp.io.starttime import start_of
 from callresp.io.wording import counted, lasting
+from callresp.live.sources import SoundInput
 from callresp.scout.places import sound_files
 
 if TYPE_CHECKING:
@@ -106,7 +107,9 @@ def listen(given: ScoutOptions) -> None:
         )
     sought = examples(given.like)
     name = "-" if given.device is None else "device"
-    source = source_of(name, given.device or None, given.rate, given.channels, given.channel)
+    source = source_of(
+        SoundInput(name, given.device or None, given.rate, given.channels, given.channel)
+    )
     roadside = Roadside(sought, source.sample_rate_hz)
     start = given.start or datetime.now().astimezone().isoformat(timespec="seconds")
     ui.warn("listening; Ctrl-C ends it")

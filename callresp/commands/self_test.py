@@ -15,6 +15,7 @@ from callresp.field.self_test.judge import Verdict
 from callresp.field.self_test.schedule import self_test_schedule
 from callresp.io.audio import write_wav
 from callresp.io.wording import lasting
+from callresp.live.sources import SoundInput
 from callresp.palette.files import load_palette
 from callresp.palette.model import Palette
 from callresp.plan.checked_plan import CheckedPlan, check
@@ -33,6 +34,7 @@ def run(
     source: str,
     device: str | None,
     rate: int,
+    channels: int,
     recording: Path | None,
     channel: int | None,
     plan_file: Path | None,
@@ -59,8 +61,8 @@ def run(
         assert port is not None
         if port != "simulated":
             ui.confirm(yes)
-        recorder = Recorder(source, device, rate, channel)
-        taken = play_and_record(checked, machine, port, recorder, AFTER_S)
+        sound = SoundInput(source, device, rate, channels, channel, speed=0.0)
+        taken = play_and_record(checked, machine, port, Recorder(sound), AFTER_S)
     if keep is not None:
         write_wav(keep, taken.capture.samples, taken.capture.rate_hz)
     began_s = taken.began_s

@@ -14,7 +14,7 @@ from callresp.io.audio import Samples
 from callresp.io.wording import counted
 from callresp.levels.level_meter import LevelMeter, MeterReading
 from callresp.listen.profile import load_profile
-from callresp.live.sources import AudioSource
+from callresp.live.sources import AudioSource, SoundInput
 
 if TYPE_CHECKING:
     from callresp.listen.note_stream import NoteStream
@@ -36,7 +36,7 @@ def run(
 ) -> None:
     """Set the microphone's gain: too quiet, good or clipping, and what to change."""
     listens = load_profile(profile)
-    sound = source_of(source, device, rate, channels, channel)
+    sound = source_of(SoundInput(source, device, rate, channels, channel, speed=0.0))
     meter = LevelMeter(sound.sample_rate_hz, (listens.band_low_hz, listens.band_high_hz))
     engine = None
     if not plain:

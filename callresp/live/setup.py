@@ -29,43 +29,12 @@ from callresp.live.links import EngineOrigin, Link, NullLink, PortLink, Simulate
 from callresp.live.log_thread import LogThread, SnippetFolder
 from callresp.live.midi_link import MidiLink
 from callresp.live.runner import Hooks, Runner
-from callresp.live.sources import AudioSource, FileSource, PipeSource, SoundCard
+from callresp.live.sources import PipeSource, SoundCard, SoundInput, open_source
 from callresp.palette.files import fingerprint
 from callresp.palette.model import Palette
 from callresp.reply.rules import RuleSet
 
 SIMULATED = "simulated"
-
-
-@dataclass(frozen=True, slots=True)
-class SoundInput:
-    """Where the sound comes from: "device", "-", or a file, and how it is read.
-
-    `start` is when a file was recorded, where that is known.
-    """
-
-    name: str = "device"
-    device: str | int | None = None
-    sample_rate_hz: int = 48000
-    channels: int = 1
-    channel: int | None = None
-    speed: float = 1.0
-    start: datetime | None = None
-
-    @property
-    def is_file(self) -> bool:
-        """Whether it is a file, and no live sound."""
-        return self.name not in ("device", "-")
-
-    @property
-    def dated(self) -> bool:
-        """Whether its time of day is known."""
-        return not self.is_file or self.start is not None
-
-    @property
-    def in_engine_time(self) -> bool:
-        """Whether it runs at another pace than the wall's."""
-        return self.is_file and self.speed != 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,14 +77,6 @@ class _Clocks:
         if not self.sound.is_file:
             return self.clock.now_s()
         return 0.0 if self.engine is None else self.engine.now_s
-
-
-def _source(sound: SoundInput) -> AudioSource:
-    if sound.name == "device":
-        return SoundCard(sound.device, sound.sample_rate_hz, channel=sound.channel)
-    if sound.name == "-":
-        return PipeSource(sound.sample_rate_hz, sound.channels, channel=sound.channel, paced=True)
-    return FileSource(Path(sound.name), sound.speed, sound.channel)
 
 
 @contextlib.contextmanager
@@ -217,7 +178,7 @@ def live_runner(
     from callresp.listen.profile import load_profile
 
     listens = load_profile(profile)
-    source = _source(sound)
+    source = open_source(sound, paced=True)
     rate_hz = source.sample_rate_hz
     listener = listener_of(rate_hz, listens)
     settings = replace(

@@ -24,14 +24,15 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from types import ModuleType
 from typing import TYPE_CHECKING, BinaryIO, Protocol
 
 import numpy as np
 
 from callresp.errors import UserError
 from callresp.io.audio import Samples, open_recording
+from callresp.io.sound_card import device_named, portaudio
 from callresp.io.wording import counted
 from callresp.live.actions import Notice
 
@@ -73,16 +74,42 @@ class AudioSource(Protocol):
         """Make `blocks` stop."""
 
 
+@dataclass(frozen=True, slots=True)
+class SoundInput:
+    """Where sound comes from: "device" (a sound card), "-" (raw PCM), or a file; how it is read.
+
+    `start` is when a file was recorded, where that is known.
+    """
+
+    name: str = "device"
+    device: str | None = None
+    sample_rate_hz: int = 48000
+    channels: int = 1
+    channel: int | None = None
+    speed: float = 1.0
+    start: datetime | None = None
+
+    @property
+    def is_file(self) -> bool:
+        """Whether it is a file, and no live sound."""
+        return self.name not in ("device", "-")
+
+    @property
+    def dated(self) -> bool:
+        """Whether its time of day is known."""
+        return not self.is_file or self.start is not None
+
+    @property
+    def in_engine_time(self) -> bool:
+        """Whether it runs at another pace than the wall's."""
+        return self.is_file and self.speed != 1.0
+
+
 Report = Callable[[Notice], None]
 
 
 def _ignore(notice: Notice) -> None:
     """Report to nobody."""
-
-
-def device_named(text: str | None) -> str | int | None:
-    """A sound card as a user names it: by number, by name, or `None` for the system's own."""
-    return int(text) if text is not None and text.isdigit() else text
 
 
 class FileSource:
@@ -421,36 +448,24 @@ class SoundCard:
                     return
 
 
-def portaudio(otherwise: str) -> ModuleType:
-    """The package of sound cards, which finds no PortAudio on many a Linux.
+def open_source(sound: SoundInput, *, paced: bool = False, report: Report = _ignore) -> AudioSource:
+    """The source that was asked for.
 
     Parameters
     ----------
-    otherwise
-        What to do without a sound card.
-
-    Returns
-    -------
-    ModuleType
-        ``sounddevice``.
+    sound
+        Where it is, and how it is read.
+    paced, report
+        Of what is heard as it comes: as of `PipeSource` and `SoundCard`.
 
     Raises
     ------
     UserError
-        Where it or PortAudio is missing.
+        When it can't be opened.
     """
-    try:
-        import sounddevice
-    except ImportError:
-        raise UserError(
-            "no way to a sound card here: the package sounddevice is missing, as where callresp was"
-            " brought up to date without its set-up",
-            remedy=f"set it up again (pip install sounddevice), or {otherwise}",
-        ) from None
-    except OSError:
-        raise UserError(
-            "no way to a sound card here: the system's library PortAudio is missing",
-            remedy=f"install it (on Debian: sudo apt install libportaudio2), or {otherwise}",
-        ) from None
-    found: ModuleType = sounddevice
-    return found
+    rate_hz, channel = sound.sample_rate_hz, sound.channel
+    if sound.name == "device":
+        return SoundCard(device_named(sound.device), rate_hz, channel=channel, report=report)
+    if sound.name == "-":
+        return PipeSource(rate_hz, sound.channels, channel=channel, paced=paced, report=report)
+    return FileSource(Path(sound.name), sound.speed, channel)

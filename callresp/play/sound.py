@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from callresp.errors import UserError
+from callresp.io.sound_card import portaudio
 from callresp.link.port import Clock
-from callresp.live.sources import portaudio
 from callresp.palette.model import Palette, Striker
 from callresp.plan.checked_plan import CheckedPlan
 from callresp.plan.model import Hold, Strike

@@ -39,6 +39,7 @@ from callresp.verbs.options import PATH
 @options.sound_input("With --port: 'device' (sound card), '-' (raw 16-bit PCM), or a recording.")
 @options.device
 @options.rate(least_hz=16000)
+@options.channels
 @options.input_channel
 @click.option("--keep", type=PATH, help="Keep what was heard (WAV).")
 @options.output("The plan, or with a recording the place, to write.")

@@ -14,6 +14,7 @@ from callresp.verbs.options import PATH
 @options.sound_input("With --port, listen to 'device' (sound card) or '-' (raw 16-bit PCM).")
 @options.device
 @options.rate(least_hz=16000)
+@options.channels
 @click.option("--recording", type=PATH, help="Judge this recording of the test instead.")
 @options.input_channel
 @click.option("--plan", "plan_file", type=PATH, help="Only write the plan, to record it elsewhere.")
