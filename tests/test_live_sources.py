@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -87,11 +88,21 @@ def test_one_channel_of_a_pipe_is_heard_alone() -> None:
 
 @pytest.mark.parametrize(
     ("sent", "told"),
-    [(b"", "no sound came"), (b"\1", "no sound came"), (b"RIFF$\0\0\0WAVEfmt ", "not raw PCM")],
+    [(b"", "no sound came"), (b"\1", "no sound came"), (b"\0\0\0\x1cftypM4A ", "not raw PCM")],
 )
 def test_a_pipe_without_sound_is_told(sent: bytes, told: str) -> None:
     pipe: Any = io.BytesIO(sent)
     with pytest.raises(UserError, match=told):
+        list(PipeSource(RATE, 1, pipe, clock=lambda: 0.0).blocks())
+
+
+@pytest.mark.parametrize("kind", ["WAV", "W64", "AIFF", "AU", "CAF", "FLAC", "OGG"])
+def test_a_sound_file_in_a_pipe_is_no_raw_pcm(kind: str) -> None:
+    """Against the files that libsndfile writes."""
+    pipe: Any = io.BytesIO()
+    soundfile.write(pipe, np.zeros(RATE), RATE, format=kind)
+    pipe.seek(0)
+    with pytest.raises(UserError, match="not raw PCM"):
         list(PipeSource(RATE, 1, pipe, clock=lambda: 0.0).blocks())
 
 
@@ -230,6 +241,34 @@ def test_an_input_that_the_card_lacks_is_refused(
     assert ended.value.code == 2
     told = capsys.readouterr().err
     assert "--channel: the sound card has 2 inputs, and no input 3; choose one from 1 to 2" in told
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("set-level",),
+        ("live",),
+        ("self-test", "--port", "simulated"),
+        ("ask-place", "--port", "simulated", "--palette", "fettle"),
+        ("scout", "-", "--like", "call.wav"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_channel_that_raw_sound_lacks_is_refused(
+    words: tuple[str, ...],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    time_s = np.arange(RATE // 2) / RATE
+    call = np.sin(2 * np.pi * 3000 * time_s) * (abs(time_s - 0.25) < 0.1)
+    write_wav(tmp_path / "call.wav", 0.3 * call, RATE)
+    raw = () if words[0] == "scout" else ("--input", "-")
+    with pytest.raises(SystemExit) as ended:
+        main((*words, *raw, "--channels", "2", "--channel", "3"))
+    assert ended.value.code == 2
+    assert "--channel: there is no channel 3 of 2" in capsys.readouterr().err
 
 
 @given(st.floats(4e-4, 1e-3))

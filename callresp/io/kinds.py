@@ -43,6 +43,8 @@ _MAGIC: dict[bytes, Kind] = {
     b"RF64": "sound file",
     b"riff": "sound file",
     b"FORM": "sound file",
+    b"caff": "sound file",
+    b".snd": "sound file",
     b"fLaC": "sound file",
     b"OggS": "sound file",
     b"ID3": "sound file",
@@ -96,6 +98,12 @@ _HEAD = 4096
 def is_mpeg4(head: bytes) -> bool:
     """Whether a file that begins so is MPEG-4 (ISO/IEC 14496-12, 4.3)."""
     return head[4:8] == b"ftyp"
+
+
+def is_sound(head: bytes) -> bool:
+    """Whether what begins so is a sound file's; two bytes alone may as well be a raw sample."""
+    heads = (magic for magic, kind in _MAGIC.items() if kind == "sound file" and len(magic) > 2)
+    return is_mpeg4(head) or head.startswith(tuple(heads))
 
 
 def kind_of(path: Path) -> Kind | None:

@@ -32,6 +32,7 @@ import numpy as np
 
 from callresp.errors import UserError
 from callresp.io.audio import Samples, open_recording
+from callresp.io.kinds import is_sound
 from callresp.io.sound_card import device_named, portaudio
 from callresp.io.wording import counted
 from callresp.live.actions import Notice
@@ -49,8 +50,6 @@ STALL_S = 0.5
 # room for what a writer hands over at once.
 PACE = 1.005
 PACE_AHEAD_S = 0.25
-# How sound files begin that are piped by mistake.
-FILE_HEADS = (b"RIFF", b"RF64", b"fLaC", b"OggS", b"FORM", b"ID3")
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +302,7 @@ def _expect_pcm(first: bytes) -> None:
         raise UserError(
             "standard input: no sound came", remedy="see what the program before it says"
         )
-    if first.startswith(FILE_HEADS):
+    if is_sound(first):
         raise UserError(
             "standard input: it is a sound file's, not raw PCM",
             remedy="name the file as the input, or pipe raw PCM, as of arecord -t raw",
