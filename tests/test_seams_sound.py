@@ -87,6 +87,25 @@ def test_a_file_that_tells_no_length_is_counted(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("told_s", "tag", "unread"), [(1, b"", True), (4, b"TAG" + bytes(125), False)]
+)
+def test_what_lies_behind_the_length_that_a_flac_tells_is_no_secret(
+    tmp_path: Path, told_s: int, tag: bytes, unread: bool
+) -> None:
+    """RFC 9639, 8.2, as above. ID3v1's 128 bytes at the end, from memory, are no sound."""
+    path = tmp_path / "short.flac"
+    sf.write(path, np.random.default_rng(1).uniform(-0.5, 0.5, 4 * RATE), RATE)
+    raw = bytearray(path.read_bytes())
+    raw[22:26] = (told_s * RATE).to_bytes(4, "big")
+    path.write_bytes(raw + tag)
+    recording = open_recording(path)
+    assert len(whole(recording)) == told_s * RATE
+    told = "".join(recording.warnings)
+    found = re.findall(r"too short a length \(1.000 s\): (\d+)% of the file", told)
+    assert [60 < int(share) <= 75 for share in found] == [True] * unread
+
+
 def test_full_scale_sine_reads_zero() -> None:
     """AES17-2015: the level of a full-scale sine is 0 dB FS."""
     assert level_db(2 * SINE) == pytest.approx(0.0, abs=0.001)

@@ -43,6 +43,7 @@ Samples = npt.NDArray[np.float32]
 Progress = Callable[[float], None]  # is called with the share done, 0 to 1
 
 BLOCK = 65536
+_MOST_TAGS = 65536  # bytes behind the sound of a FLAC
 UNREADABLE = (sf.LibsndfileError, RuntimeError, OSError)
 SINE_POWER = 0.5
 SILENCE_DB = -200.0
@@ -225,6 +226,11 @@ class Recording:
                     health.breaks_off_s = health.samples / self.sample_rate_hz
                     break
                 if len(frames) == 0:
+                    if isinstance(source, _Forward) and (beyond := source.share_beyond()):
+                        health.notes.append(
+                            f"its header tells too short a length ({self.duration_s:.3f} s):"
+                            f" {beyond:.0%} of the file lies beyond it, unread; code it anew"
+                        )
                     break
                 yield self._examined(frames, health)
         heard_s = health.samples / self.sample_rate_hz
@@ -427,8 +433,23 @@ class _Forward(sf.SoundFile):  # type: ignore[misc]
 
     def read(self, out: Samples) -> Samples:
         """Fill `out` as far as there is sound; returns that part."""
+        if self.format == "FLAC" and self.frames != UNCOUNTED:
+            # Of a block that ends in what follows the sound, as tags do, nothing would be read.
+            out = out[: self.frames - self.tell()]
         with _decoder_unheard() if self.format == "MP3" else nullcontext():
             return super().read(out=out)  # type: ignore[no-any-return]
+
+    def share_beyond(self) -> float:
+        """Of a FLAC read to the end that its header tells, the share of the file that follows.
+
+        0 where that may be no more than tags. Told no length, libsndfile would read on, but lose
+        the last block before a tag.
+        """
+        if self.format != "FLAC" or not isinstance(self.name, int):
+            return 0.0
+        size = os.fstat(self.name).st_size
+        beyond = size - os.lseek(self.name, 0, os.SEEK_CUR)
+        return beyond / size if beyond > _MOST_TAGS else 0.0
 
 
 def _opened(path: Path, open_size_at: int | None = None) -> sf.SoundFile | PhoneSound:
