@@ -212,9 +212,9 @@ def pieces(p: Pairs, known: Ints, by_band: bool = False, sure: float = SURE) -> 
     owner = known.copy()
     free = known < 0
     owner[free] = np.arange(free.sum()) + int(known.max()) + 1
-    link = p.link[:count].copy()
-    link[~free] = -np.inf
-    order = np.argsort(-link, axis=None, kind="stable")[: int((link >= sure).sum())]
+    link = p.link[:count]
+    at = np.flatnonzero((link >= sure) & free[:, None])
+    order = at[np.argsort(-link.reshape(-1)[at], kind="stable")]
     owner = renumbered(owner)
     _chain(owner, order, free, by_band, p)
     return renumbered(owner)

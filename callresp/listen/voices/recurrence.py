@@ -87,13 +87,19 @@ def _accounted(
     far = alike.copy()
     for row, first, end in zip(far, *near, strict=True):
         row[first:end] = 0.0
+    # Summed up once, by the coarsest groups of notes that no way parts.
+    part = np.zeros(len(roots), np.int64)
+    for singer in ways:
+        part = np.unique(part * (singer.max() + 1) + singer, return_inverse=True)[1]
+    _, first = np.unique(part, return_index=True)
+    whose = np.eye(len(first), dtype=np.float32)[part]
+    back = (far @ (roots * whose)) / roots
+    weights = np.cumsum(np.vstack([0.0 * whose[:1], p.weight[:, None] * whose]), axis=0)
+    worth = weights[-1] - (weights[near[1]] - weights[near[0]])
     nats, cost = np.zeros(len(ways)), np.zeros(len(ways))
     for way, singer in enumerate(ways):
-        whose = np.eye(int(singer.max()) + 1, dtype=np.float32)[singer]
-        back = (far @ (roots * whose)) / roots
-        weights = np.cumsum(np.vstack([0.0 * whose[:1], p.weight[:, None] * whose]), axis=0)
-        worth = weights[-1] - (weights[near[1]] - weights[near[0]])
-        found = (back + LEAST_ALIKE) / (worth + 1.0)
-        nats[way] = np.log(found[np.arange(len(singer)), singer]) @ p.weight
+        own = (singer[first][:, None] == singer[first]).astype(np.float32)[part]
+        came, could = (np.einsum("nk,nk->n", of_all, own) for of_all in (back, worth))
+        nats[way] = np.log((came + LEAST_ALIKE) / (could + 1.0)) @ p.weight
         cost[way] = turn_cost[np.diff(singer) != 0].sum()
     return nats, cost, np.array([float(singer.max()) + 1.0 for singer in ways])
