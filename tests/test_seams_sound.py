@@ -163,6 +163,17 @@ def test_a_truncated_file_is_used_as_far_as_it_goes(tmp_path: Path, ending: str)
     assert float(of) == pytest.approx(4.0, abs=0.1)
 
 
+def test_a_cut_flac_is_used_to_its_last_whole_frame(tmp_path: Path) -> None:
+    """Each frame is decoded by itself (RFC 9639, 9); noise takes as many bytes in each."""
+    path = tmp_path / "cut.flac"
+    noise = np.random.default_rng(1).uniform(-0.5, 0.5, 4 * RATE)
+    sf.write(path, noise, RATE)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    heard = whole(open_recording(path))
+    np.testing.assert_allclose(heard, noise[: len(heard)], atol=2**-15)
+    assert 2 * RATE - 2 * 4096 < len(heard) <= 2 * RATE  # libFLAC's frames hold 4096
+
+
 _READ_DAMAGED = """
 import os, sys, threading
 from callresp.io.audio import COMPUTING, open_recording

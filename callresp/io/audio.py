@@ -219,12 +219,15 @@ class Recording:
         health = Health(promised_s=promised_s, notes=list(self._opening_notes))
         self.health = health
         with closing(self._opened()) as source:
-            while True:
+            broken = False
+            while not broken:
+                frames = np.full((block, self.channels), np.nan, np.float32)
                 try:
-                    frames = source.read(out=np.empty((block, self.channels), dtype=np.float32))
+                    frames = source.read(out=frames)
                 except UNREADABLE:
-                    health.breaks_off_s = health.samples / self.sample_rate_hz
-                    break
+                    # What was decoded of this block before the break stands at its begin.
+                    broken = True
+                    frames = frames[: np.count_nonzero(~np.isnan(frames[:, 0]))]
                 if len(frames) == 0:
                     if isinstance(source, _Forward) and (beyond := source.share_beyond()):
                         health.notes.append(
@@ -234,7 +237,7 @@ class Recording:
                     break
                 yield self._examined(frames, health)
         heard_s = health.samples / self.sample_rate_hz
-        if health.breaks_off_s is None and promised_s - heard_s > 0.001:
+        if broken or promised_s - heard_s > 0.001:
             health.breaks_off_s = heard_s
         if health.samples == 0:
             raise UserError(
