@@ -100,6 +100,12 @@ class LazyGroup(click.Group):
                 fault.remedy += f" ({option})"
             fault.argument = option
             raise
+        except click.UsageError as fault:
+            # Its parser doesn't say whose the option is.
+            command = self.get_command(ctx, ctx.invoked_subcommand or "")
+            if fault.ctx is None and command is not None:
+                fault.ctx = click.Context(command, ctx, ctx.invoked_subcommand)
+            raise
         except BrokenPipeError:
             # Nothing more can be said; what is left in the buffer must not complain at exit.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

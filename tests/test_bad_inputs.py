@@ -196,6 +196,7 @@ MISTAKES: list[tuple[str, str]] = [
     # options
     ("transcribe", "missing argument 'RECORDING'; see callresp transcribe --help"),
     ("transcribe dawn.wav --chanel 2", "no such option"),
+    ("transcribe dawn.wav --channel", "requires an argument; see callresp transcribe --help"),
     ("transcribe dawn.wav --channel two", "invalid value for '--channel'"),
     ("audition dawn.heard.jsonl --steps 1", "invalid value for '--steps'"),
     ("rehearse dawn.plan.jsonl --distance nan", "invalid value for '--distance'"),
