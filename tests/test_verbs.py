@@ -39,6 +39,27 @@ def test_help_and_a_mistake_load_nothing_that_takes_long() -> None:
     }
 
 
+WRONG_NAMES = """
+import sys
+from callresp.cli import main
+for words in (
+    "transcribe none.wav", "explain none.wav", "audition none.wav", "live --palette none.toml"
+):
+    try:
+        main(words.split())
+    except SystemExit as ended:
+        assert ended.code == 2
+print(*sys.modules)
+"""
+
+
+def test_a_wrong_name_is_told_before_the_listener_is_loaded() -> None:
+    words = [sys.executable, "-c", WRONG_NAMES]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert done.stderr.count("\n") == 4
+    assert not set(done.stdout.split()) & {"numba", "scipy"}
+
+
 def test_every_verb_has_json_for_scripts() -> None:
     without = {
         verb

@@ -63,14 +63,15 @@ def run(
 
 def _heard(source: Path) -> tuple[HeardScore, Path | None]:
     """The heard score of a recording or of its file; the recording where it is there."""
-    from callresp.listen.offline import transcribe
-
     if source.name.endswith(".jsonl"):
         heard = read_heard(source, ui.look)
         beside = source.with_name(Path(heard.header.recording).name)
         return heard, beside if beside.is_file() else None
+    sound = open_recording(source)
+    from callresp.listen.offline import transcribe
+
     with ui.progress(f"hearing {source.name}") as advance:
-        return transcribe(open_recording(source), progress=advance), source
+        return transcribe(sound, progress=advance), source
 
 
 # Heading, key, shape; what they say stands below the table.

@@ -27,12 +27,6 @@ def run(
     as_json: bool,
 ) -> None:
     """Draw what the listener went by in one stretch: why a call was missed or split."""
-    from callresp.listen.diagnostics import collect_evidence
-    from callresp.listen.explanation import as_values, singers_of
-    from callresp.listen.notes import voice_name
-    from callresp.listen.offline import note_table
-    from callresp.plots.diagnostics import draw_diagnostics
-
     source = open_recording(recording, channel)
     if output is None and not as_json:
         output = recording.with_suffix(".explain.png")
@@ -42,6 +36,12 @@ def run(
     to_s = from_s + SPAN_S if to_s is None else to_s
     if from_s < source.duration_s < to_s:
         to_s = source.duration_s
+    from callresp.listen.diagnostics import collect_evidence
+    from callresp.listen.explanation import as_values, singers_of
+    from callresp.listen.notes import voice_name
+    from callresp.listen.offline import note_table
+    from callresp.plots.diagnostics import draw_diagnostics
+
     with ui.progress(f"hearing {recording.name} again") as advance:
         found = collect_evidence(source, settings, from_s, to_s)
         # Who sang what is told from the whole recording.

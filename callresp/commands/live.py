@@ -86,13 +86,14 @@ class LiveOptions:
 
 def run(**words: object) -> None:
     """Listen to a place and answer it, all day, until it is stopped."""
+    options = common.filled(LiveOptions, words)
+    sound = sound_input(options)
+    palette, rules = load_palette(options.palette), load_rules(options.rules)
     from callresp.live.runner import Hooks
     from callresp.live.setup import SIMULATED, check_pace, live_runner
 
-    options = common.filled(LiveOptions, words)
-    sound, where = sound_input(options), destinations(options)
+    where = destinations(options)
     check_pace(sound, where)
-    palette, rules = load_palette(options.palette), load_rules(options.rules)
     for line in missing(rules, palette):
         ui.warn(line)
     if where.log is not None:

@@ -36,8 +36,6 @@ def run(
     calibration: Path | None,
 ) -> None:
     """Hear a recording: write its notes as a heard score."""
-    from callresp.listen.offline import transcribe_lazily
-
     source = open_recording(recording, channel)
     if output is not None or not as_json:
         output = output or recording.with_suffix(".heard.jsonl")
@@ -54,6 +52,8 @@ def run(
             singers=singers or settings.singers,
             most_singers=most_singers or (1 if singers == "one" else settings.most_singers),
         )
+    from callresp.listen.offline import transcribe_lazily
+
     with ui.progress(f"hearing {recording.name}") as advance:
         header, notes = transcribe_lazily(source, settings, detector, advance)
     if began is not None:
