@@ -103,6 +103,21 @@ def test_the_score_is_drawn(page: Page) -> None:
     assert found
 
 
+def test_no_frame_is_black_while_the_window_changes_its_size(page: Page) -> None:
+    """A canvas loses its picture with its size (HTML Standard, 4.12.5); what is shown of a frame is
+    what stands there once its sizes are known."""
+    red, *_ = page.evaluate(
+        """() => new Promise((done) => {
+          const box = document.getElementById("canvases"), { context } = desk.score;
+          requestAnimationFrame(() => {
+            box.style.width = "500px";
+            new ResizeObserver((_, own) => { own.disconnect(); box.style.width = "";
+              done([...context.getImageData(4, 4, 1, 1).data]); }).observe(box);
+          }); })"""
+    )
+    assert red > 200
+
+
 def test_all_lanes_of_a_large_machine_are_in_sight(page: Page) -> None:
     ends, height, spectrum = page.evaluate(
         """() => { const { score } = desk, { palette } = score.state, own = palette.lanes;

@@ -66,6 +66,8 @@ export class Score {
     this.right = this.width < 560 ? 8 : 34;
     this.axis.width = Math.max(this.width - this.left - this.right, 1);
     this.lay();
+    // Its new size has left it black, and the next frame comes too late.
+    if (this.state) this.draw();
   }
 
   // What has come of state, heard notes and answer; what is there already stays as it is.
