@@ -161,6 +161,8 @@ def test_notes_without_pitch_that_no_striker_is_for_are_told() -> None:
         " rule.1.unpitched can name some for them"
     )
     assert not without_striker(heard, named, bells_alone())
+    bare = msgspec.structs.replace(FETTLE, striker=())
+    assert without_striker(heard, named, bare) == "Fettle has no strikers: nothing can be answered"
     assert not without_striker(heard, rules(Manners()), FETTLE)
     assert not without_striker(score_of(*call([2000.0])), rules(Manners()), bells_alone())
 

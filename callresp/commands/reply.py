@@ -75,6 +75,8 @@ def echo_of(place: Path | None) -> KnownEcho | None:
 
 def without_striker(calls: HeardScore, rules: RuleSet, palette: Palette) -> str:
     """That notes without pitch can't be played, where rules give them none of the strikers."""
+    if not palette.striker:
+        return f"{palette.name} has no strikers: nothing can be answered"
     lost = sum(note.pitch_hz is None for note in calls.notes)
     idle = [number for number, rule in enumerate(rules.rule, start=1) if not rule.unpitched]
     if not (lost and idle) or any(striker.pitch_hz is None for striker in palette.striker):
