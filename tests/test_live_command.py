@@ -17,6 +17,8 @@ from test_live_engine import calls
 
 from callresp.cli import cli
 from callresp.commands.live_view import LiveView
+from callresp.field.day_reader import read_day
+from callresp.field.scores import heard_score, reply_score
 from callresp.io.audio import write_wav
 from callresp.live import setup
 from callresp.live.actions import Record
@@ -61,11 +63,16 @@ def test_a_rehearsal_does_not_hang_on_when_it_is_run(
             return cls(2026, 5, 12, 8, 59, 30, tzinfo=tz)
 
     monkeypatch.setattr(setup, "datetime", Late)
-    result = run("--input", "dawn.wav", "--speed", "0", "--port", "simulated", "--rules", "shadow")
+    undated = ("--input", "dawn.wav", "--speed", "0", "--port", "simulated", "--log", "day.log")
+    result = run(*undated, "--rules", "shadow")
     assert "quiet end of the hour" not in result.output
     assert "4 phrases heard, 0 answered" not in result.output
     told = "dawn.wav: not known when it was recorded: rules and manners go by no time of day"
     assert f"{told}; --start tells it" in result.stderr
+    # Nor does what is answered anew of its log.
+    day = read_day(Path("day.log"))
+    assert heard_score(day).header.start is reply_score(day).header.start is None
+    assert day.clock_steps[0].text.startswith("not known when it was recorded")
 
 
 def test_a_file_is_answered_on_a_simulated_board_and_logged(run: Run) -> None:

@@ -22,7 +22,8 @@ PLAYED = frozenset({"executed", "played", "sent as MIDI"})
 class FieldRun:
     """From one start of the machine to its end: what it listened to and played by.
 
-    `ended` says how it ended, where the log does.
+    `ended` says how it ended, where the log does; where it isn't `dated`, `start` is when a
+    recording was listened to, and nothing tells when it was made.
     """
 
     begins_s: float
@@ -35,6 +36,7 @@ class FieldRun:
     recording: str = ""
     sample_rate_hz: int = 0
     ended: str = ""
+    dated: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +124,10 @@ class FieldDay:
     clock_steps: tuple[LoggedEvent, ...] = ()
     unreadable: int = 0
     lost: int = 0
+
+    def known_start(self) -> str | None:
+        """When it began (ISO 8601), where that is known."""
+        return self.start.isoformat() if all(run.dated for run in self.runs) else None
 
     def moment(self, at_s: float) -> datetime:
         """Time of day of a moment, by the clock of its run."""

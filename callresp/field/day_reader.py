@@ -143,6 +143,9 @@ def _one_after_another(
         if (said := reader.clock.zero()) < CLOCK_UNSET:
             text = f"the clock was not set: it said {said:%-d %B %Y}"
             found.clock_steps.append(LoggedEvent(begins_s, text))
+        if not reader.dated:
+            text = "not known when it was recorded: times of day are those of the run"
+            found.clock_steps.append(LoggedEvent(begins_s, text))
         found.add(reader.finish(), begins_s)
         ends_s = round(begins_s + reader.last_s, 6)
         ended = start + timedelta(seconds=reader.last_s)
@@ -154,6 +157,7 @@ def _one_after_another(
                 **reader.named,
                 sample_rate_hz=reader.rate_hz,
                 ended=reader.ended,
+                dated=reader.dated,
             )
         )
     return FieldDay(
@@ -208,6 +212,7 @@ class _RunReader:
         self.ended = ""
         rate = body.get("sample_rate_hz")
         self.rate_hz = rate if isinstance(rate, int) else 0
+        self.dated = body.get("dated") is not False
         self.named = {name: _text(body.get(name)) for name in NAMED}
 
     def finish(self) -> _Found:

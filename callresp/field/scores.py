@@ -19,7 +19,7 @@ def heard_score(day: FieldDay) -> HeardScore:
     )
     header = HeardHeader(
         recording=_recording(day),
-        start=day.start.isoformat(),
+        start=day.known_start(),
         duration_s=round(day.duration_s, 6),
         sample_rate_hz=max((run.sample_rate_hz for run in day.runs), default=0),
         profile=next((run.profile for run in day.runs if run.profile), ""),
@@ -60,7 +60,7 @@ def reply_score(day: FieldDay) -> ReplyScore:
     ]
     header = ReplyHeader(
         recording=_recording(day),
-        start=day.start.isoformat(),
+        start=day.known_start(),
         duration_s=round(day.duration_s, 6),
         palette=next((run.palette for run in day.runs if run.palette), ""),
         rules=", ".join(dict.fromkeys(run.rules for run in day.runs if run.rules)),

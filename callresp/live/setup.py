@@ -221,6 +221,7 @@ def live_runner(
             "profile": listens.name,
             "recording": _named(sound),
             "start": time.start.isoformat(),
+            "dated": sound.dated,
             "sample_rate_hz": rate_hz,
         }
         log.write((Record(0.0, "day", day), time.wall()), wait=True)
