@@ -414,9 +414,11 @@ def _replies(replier: Replier, from_s: float, until_s: float) -> Iterator[list[R
 
 def _left_off(reply: list[ReplyNote], stop_s: float) -> list[ReplyNote]:
     """What of a reply sounded: nothing is struck from `stop_s` on, and what rings is damped."""
-    if reply[0].onset_s >= stop_s:
-        return []
-    return [_damped(note, stop_s) for note in reply if note.onset_s < stop_s]
+    sounded = [_damped(note, stop_s) for note in reply if note.onset_s < stop_s]
+    if sounded and sounded != reply:
+        why = f"{sounded[-1].why}; leaves off for a call"
+        sounded[-1] = msgspec.structs.replace(sounded[-1], why=why)
+    return sounded
 
 
 def _damped(note: ReplyNote, stop_s: float) -> ReplyNote:
@@ -424,5 +426,4 @@ def _damped(note: ReplyNote, stop_s: float) -> ReplyNote:
     end_s = round(max(stop_s, note.onset_s + 0.05), 6)
     if note.offset_s is not None and note.offset_s <= end_s:
         return note
-    why = f"{note.why}; leaves off for a call"
-    return msgspec.structs.replace(note, offset_s=end_s, why=why)
+    return msgspec.structs.replace(note, offset_s=end_s)
