@@ -106,6 +106,18 @@ def test_what_lies_behind_the_length_that_a_flac_tells_is_no_secret(
     assert [60 < int(share) <= 75 for share in found] == [True] * unread
 
 
+def test_a_damaged_flac_is_not_said_to_tell_too_short_a_length(tmp_path: Path) -> None:
+    path = tmp_path / "damaged.flac"
+    sf.write(path, np.random.default_rng(1).uniform(-0.5, 0.5, 4 * RATE), RATE)
+    raw = path.read_bytes()
+    for at in range(0x4000, len(raw) - 0x4000, 0x2000):
+        path.write_bytes(raw[:at] + bytes(0x2000) + raw[at + 0x2000 :])
+        recording = open_recording(path)
+        whole(recording)
+        (told,) = recording.warnings
+        assert told.startswith("breaks off after")
+
+
 def test_full_scale_sine_reads_zero() -> None:
     """AES17-2015: the level of a full-scale sine is 0 dB FS."""
     assert level_db(2 * SINE) == pytest.approx(0.0, abs=0.001)

@@ -229,13 +229,13 @@ class Recording:
                     broken = True
                     frames = frames[: np.count_nonzero(~np.isnan(frames[:, 0]))]
                 if len(frames) == 0:
-                    if isinstance(source, _Forward) and (beyond := source.share_beyond()):
-                        health.notes.append(
-                            f"its header tells too short a length ({self.duration_s:.3f} s):"
-                            f" {beyond:.0%} of the file lies beyond it, unread; code it anew"
-                        )
                     break
                 yield self._examined(frames, health)
+            if not broken and isinstance(source, _Forward) and (beyond := source.share_beyond()):
+                health.notes.append(
+                    f"its header tells too short a length ({self.duration_s:.3f} s):"
+                    f" {beyond:.0%} of the file lies beyond it, unread; code it anew"
+                )
         heard_s = health.samples / self.sample_rate_hz
         if broken or promised_s - heard_s > 0.001:
             health.breaks_off_s = heard_s
