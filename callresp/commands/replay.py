@@ -121,11 +121,9 @@ def _since_start(option: str, text: str, day: FieldDay, after_s: float) -> float
     clock = options.time_of_day(option, text)
     moment = datetime.combine(day.start.date(), clock, day.start.tzinfo)
     given_s = (moment - day.start).total_seconds()
-    # A log that began at 08:16:42 is one from 08:16 on.
-    begins = option == "--from" and -60 < given_s <= 0
-    next_s = 0.0 if begins else given_s
-    while next_s <= after_s and not begins:
-        next_s += 86400
+    if option == "--from" and -60 < given_s <= 0:
+        return 0.0  # a log that began at 08:16:42 is one from 08:16 on
+    next_s = after_s + ((given_s - after_s) % 86400 or 86400)
     if next_s < day.duration_s:
         return next_s
     # Ten past eight is before a run of 08:16, ten past midnight after one of 23:50.
