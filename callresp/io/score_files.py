@@ -115,25 +115,7 @@ def convert_line(kind: type[T], value: dict[str, object], where: str) -> T:
         raise UserError(str(fault), where=where, remedy="mend the line or make it anew") from None
 
 
-def convert_header(kind: type[Header], value: dict[str, object], want: str, where: str) -> Header:
-    """A header line, if it heads what is wanted: ``"heard"``, ``"reply"`` or ``"plan"``.
-
-    Parameters
-    ----------
-    kind
-        The header's type.
-    value
-        The line, parsed.
-    want
-        What the file is to be: ``"heard"``, ``"reply"`` or ``"plan"``.
-    where
-        File and line, for errors.
-
-    Raises
-    ------
-    UserError
-        When it heads something else, or is of a later version.
-    """
+def _header(kind: type[Header], value: dict[str, object], want: str, where: str) -> Header:
     own = value.get("score")
     if own != want:
         told = _NAMES.get(str(own), f"'{own}'")
@@ -145,23 +127,50 @@ def convert_header(kind: type[Header], value: dict[str, object], want: str, wher
     return header
 
 
-def check_whole(path: Path, header: Header, rows: int) -> Header:
-    """The header without its count of lines, once that many were found.
+def read_score(
+    path: Path,
+    want: str,
+    kind: type[Header],
+    take: Callable[[str, dict[str, object], Header | None], None],
+) -> Header | None:
+    """Read a score line by line.
 
     Parameters
     ----------
     path
-        The file, for errors.
-    header
-        Which may say how many lines follow.
-    rows
-        How many there were.
+        The file.
+    want
+        What it is to be: ``"heard"``, ``"reply"`` or ``"plan"``.
+    kind
+        The header's type.
+    take
+        Given each other line: its place ("file, line n"), what it holds, and the header so far.
+
+    Returns
+    -------
+    msgspec.Struct or None
+        The header, where there is one.
 
     Raises
     ------
     UserError
-        When lines are missing.
+        When it is something else or of a later version, holds nothing, or lines are missing.
     """
+    header, rows = None, 0
+    for where, value in read_objects(path):
+        if "score" in value:
+            header = _header(kind, value, want, where)
+        else:
+            take(where, value, header)
+            rows += 1
+    if header is None:
+        if not rows:
+            raise UserError(
+                "holds no score: no header, nor anything else",
+                where=str(path),
+                remedy="make it again with the command that writes it",
+            )
+        return None
     promised = getattr(header, "lines", None)
     if promised is not None and rows < promised:
         raise UserError(
@@ -170,15 +179,6 @@ def check_whole(path: Path, header: Header, rows: int) -> Header:
             remedy="make it anew; or, if you took lines out, take 'lines' out of its header",
         )
     return msgspec.structs.replace(header, lines=None)
-
-
-def _not_empty(path: Path, header: msgspec.Struct | None, rows: int) -> None:
-    if header is None and not rows:
-        raise UserError(
-            "holds no score: neither a header nor a note",
-            where=str(path),
-            remedy="make it again with the command that writes it",
-        )
 
 
 def write_heard(path: Path, heard: HeardScore) -> None:
@@ -203,26 +203,24 @@ def read_heard(path: Path, remark: Callable[[str], None] | None = None) -> Heard
     UserError
         Names the file and line that is wrong.
     """
-    found: HeardHeader | None = None
     notes: list[Note] = []
     numbers = dict[int, str]()
-    for where, value in read_objects(path):
-        if "score" in value:
-            found = convert_header(HeardHeader, value, "heard", where)
-        else:
-            notes.append(convert_line(Note, value, where))
-            _unlike(numbers, notes[-1].id, where)
-            if found is not None and 0 < found.duration_s < notes[-1].onset_s - 1.0:
-                raise UserError(
-                    f"onset_s {notes[-1].onset_s:g} lies past the recording's end at"
-                    f" {found.duration_s:g} s",
-                    where=where,
-                    remedy="mend the line or make it anew",
-                )
-    _not_empty(path, found, len(notes))
+
+    def take(where: str, value: dict[str, object], header: HeardHeader | None) -> None:
+        notes.append(convert_line(Note, value, where))
+        _unlike(numbers, notes[-1].id, where)
+        if header is not None and 0 < header.duration_s < notes[-1].onset_s - 1.0:
+            raise UserError(
+                f"onset_s {notes[-1].onset_s:g} lies past the recording's end at"
+                f" {header.duration_s:g} s",
+                where=where,
+                remedy="mend the line or make it anew",
+            )
+
+    found = read_score(path, "heard", HeardHeader, take)
     if found is None and remark is not None:
         remark(f"{path}: has no header: took the recording to end with its last note")
-    header = check_whole(path, found or HeardHeader(), len(notes))
+    header = found or HeardHeader()
     notes.sort(key=lambda note: (note.onset_s, note.id))
     if header.duration_s == 0.0 and notes:
         last = max(note.offset_s for note in notes)
@@ -244,20 +242,17 @@ def read_reply(path: Path) -> ReplyScore:
     UserError
         Names the file and line that is wrong.
     """
-    found: ReplyHeader | None = None
     notes: list[ReplyNote] = []
     unanswered: list[Unanswered] = []
     numbers = dict[int, str]()
-    for where, value in read_objects(path):
-        if "score" in value:
-            found = convert_header(ReplyHeader, value, "reply", where)
-        elif "unanswered" in value:
+
+    def take(where: str, value: dict[str, object], header: ReplyHeader | None) -> None:
+        if "unanswered" in value:
             unanswered.append(convert_line(Unanswered, value, where))
         else:
             notes.append(convert_line(ReplyNote, value, where))
             _unlike(numbers, notes[-1].id, where)
-    rows = len(notes) + len(unanswered)
-    _not_empty(path, found, rows)
-    header = check_whole(path, found or ReplyHeader(), rows)
+
+    header = read_score(path, "reply", ReplyHeader, take) or ReplyHeader()
     notes.sort(key=lambda note: (note.onset_s, note.id))
     return ReplyScore(header=header, notes=tuple(notes), unanswered=tuple(unanswered))

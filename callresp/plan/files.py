@@ -7,13 +7,7 @@ from pathlib import Path
 from typing import cast
 
 from callresp.errors import UserError
-from callresp.io.score_files import (
-    check_whole,
-    convert_header,
-    convert_line,
-    read_objects,
-    write_score,
-)
+from callresp.io.score_files import convert_line, read_score, write_score
 from callresp.plan.model import Change, Command, Plan, PlanHeader
 
 
@@ -31,19 +25,18 @@ def read_plan(path: Path) -> Plan:
     UserError
         Names the file and line that is wrong.
     """
-    found: PlanHeader | None = None
     commands: list[Command] = []
     changes: list[Change] = []
     command = cast("type[Command]", Command)  # a union, which has no type of its own
-    for where, value in read_objects(path):
-        if "score" in value:
-            found = convert_header(PlanHeader, value, "plan", where)
-        elif "change" in value:
+
+    def take(where: str, value: dict[str, object], header: PlanHeader | None) -> None:
+        if "change" in value:
             changes.append(convert_line(Change, value, where))
         else:
             commands.append(convert_line(command, value, where))
-    if found is None:
+
+    header = read_score(path, "plan", PlanHeader, take)
+    if header is None:
         raise UserError("no header, so not a plan", where=str(path), remedy="give a *.plan.jsonl")
-    header = check_whole(path, found, len(commands) + len(changes))
     commands.sort(key=lambda command: command.at_s)
     return Plan(header=header, commands=tuple(commands), changes=tuple(changes))
