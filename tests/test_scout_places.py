@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import json
 import os
@@ -194,6 +195,11 @@ def test_the_command_ranks_draws_and_writes(field: Path, tmp_path: Path) -> None
     ET.fromstring(text.removeprefix("<!DOCTYPE html>"))
     assert "http" not in text.replace("http-equiv", "")
     assert "permits" in text
+    assert "\u00a0s</td>" in text
+    # The picture in the page leaves out the head that the page has; from the PNG's own header.
+    shown = base64.b64decode(text.split("base64,")[1].split('"')[0])
+    tall, low = (int.from_bytes(png[20:24], "big") for png in (picture.read_bytes(), shown))
+    assert tall > low
     # It may be written again over itself, and over nothing else.
     again = command(field, "-o", str(page), "--csv", str(table))
     assert again.exit_code == 0

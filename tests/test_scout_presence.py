@@ -349,6 +349,18 @@ def test_a_folder_of_examples_stands_for_its_clips(tmp_path: Path) -> None:
     assert "holds no sound files" in str(empty)
 
 
+def test_where_matches_can_not_be_kept_is_told_before_a_night_is_looked_through(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_wav(tmp_path / "a.wav", place(4, 5, {1.0: song()}), RATE_HZ)
+    own = str(tmp_path / "a.wav")
+    monkeypatch.setattr("callresp.commands.ui.os.access", lambda *_: False)
+    words = ["scout", own, "--like", own, "--matches", str(tmp_path / "best"), "--json"]
+    refused = CliRunner().invoke(cli, words)
+    assert "can't write here" in str(refused.exception)
+    assert not refused.stdout
+
+
 def test_each_match_is_shown_with_the_example_that_it_is_like_and_its_level() -> None:
     other = wanted(make_example(stranger(), RATE_HZ))
     samples = place(16, 10, {3.0: song(), 10.0: stranger()})

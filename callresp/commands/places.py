@@ -122,15 +122,13 @@ def draw(
         f"{days[0]} to {days[-1]}" if len(days) > 1 else days[0] if days else "without a date",
     ]
     title = "Which place, which hour"
-    with tempfile.TemporaryDirectory() as folder:
-        shown = picture or Path(folder) / "places.png"
-        draw_places(shown, clock, sunrise, suns, title, facts)
-        if output is None:
-            return
-        if shown.suffix.lower() != ".png":
+    if picture is not None:
+        draw_places(picture, clock, sunrise, suns, title, facts)
+    if output is not None:
+        with tempfile.TemporaryDirectory() as folder:
             shown = Path(folder) / "places.png"
-            draw_places(shown, clock, sunrise, suns, title, facts)
-        write_text(output, places_page(shown, best, suns, told, title, facts, CAUTIONS))
+            draw_places(shown, clock, sunrise, suns, title, ())
+            write_text(output, places_page(shown, best, suns, told, title, facts, CAUTIONS))
 
 
 def sun_lines(planned: Sequence[Unit]) -> dict[str, SunLine]:

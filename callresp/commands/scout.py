@@ -58,6 +58,8 @@ def run(**words: object) -> None:
     if not given.recordings:
         raise UserError("no recording given", remedy="name sound files or folders of them")
     files = sound_files(given.recordings)
+    if given.matches is not None:
+        ui.folder(given.matches)
     sought = examples(given.like)
     found_any = False
     for path in files:
@@ -225,7 +227,6 @@ def keep_matches(
             sought[match.example].example.band_hz,
         )
         stem = folder / f"{path.stem}.match-{number}"
-        folder.mkdir(parents=True, exist_ok=True)
         picture = ui.target(Path(f"{stem}.png"), path, *like, writes="picture")
         sound = ui.target(Path(f"{stem}.wav"), path, *like, writes="sound file")
         Waveform(match.samples, match.sample_rate_hz).write(sound)

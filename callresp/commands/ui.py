@@ -72,6 +72,12 @@ def target(output: Path, *inputs: Path | str | None, writes: Kind) -> Path:
     return output
 
 
+def folder(path: Path) -> None:
+    """Make a folder to write into, before any work is done for it."""
+    path.mkdir(parents=True, exist_ok=True)
+    _may_write(path, path)
+
+
 def refuse_existing(copy: Path) -> None:
     """A copy to be changed by hand never replaces a file, nor is a folder made for it."""
     if copy.exists():
@@ -83,9 +89,13 @@ def _in_a_folder(output: Path) -> None:
     parent = output.parent
     if not parent.is_dir():
         raise UserError(f"there is no folder {parent}", where=str(output), remedy="make it first")
-    if not os.access(parent, os.W_OK | os.X_OK):
+    _may_write(parent, output)
+
+
+def _may_write(inside: Path, where: Path) -> None:
+    if not os.access(inside, os.W_OK | os.X_OK):
         raise UserError(
-            "can't write here", where=str(output), remedy="choose a folder that you may write to"
+            "can't write here", where=str(where), remedy="choose a folder that you may write to"
         )
 
 

@@ -55,18 +55,22 @@ def draw_places(
         Hours of the day, and from sunrise; the latter may be empty.
     suns
         The sun at each place that has coordinates.
-    title, facts
-        At the head.
+    title
+        Of the picture.
+    facts
+        At its head, below the title; a picture without any has no head.
     """
     places = list(dict.fromkeys(one.place for one in clock))
-    parts = [("title", 0.3, 0.8), ("day", 0.45, ROW_IN * max(len(places), 1))]
+    parts = [("title", 0.3, 0.8)] if facts else []
+    parts.append(("day", 0.45, ROW_IN * max(len(places), 1)))
     if sunrise:
         parts.append(("sunrise", 0.9, LINES_IN))
     parts.append(("foot", 0.0, 0.6))
     with style.drawing_style():
         figure, axes = style.stacked(parts, WIDTH_IN, LEFT_IN, RIGHT_IN)
         axes["foot"].axis("off")
-        style.draw_title(axes["title"], title, facts)
+        if facts:
+            style.draw_title(axes["title"], title, facts)
         _day(axes["day"], places, clock, suns)
         if sunrise:
             _from_sunrise(axes["sunrise"], places, sunrise)
@@ -158,7 +162,7 @@ def places_page(
     Parameters
     ----------
     picture
-        The drawing, as a file.
+        The drawing without a head, as a PNG file.
     ranked
         Hours at places, the best first.
     suns
