@@ -91,15 +91,19 @@ def gone(log: FieldLog, path: Path, how: str) -> None:
         path.unlink()
     elif how == "deleted with all beside it":
         shutil.rmtree(path.parent)
-    elif how == "moved":
+    elif how.startswith("moved"):
         path.rename(path.with_name("kept.log"))
+        if how == "moved, and an empty one made":  # as logrotate does by `create`
+            path.touch()
     log.append(10.0, "remark", 2)
     assert log.trouble is not None
     assert "its file has gone" in log.trouble
     log.append(11.0, "remark", 3)
 
 
-@pytest.mark.parametrize("how", ["deleted", "deleted with all beside it", "moved"])
+@pytest.mark.parametrize(
+    "how", ["deleted", "deleted with all beside it", "moved", "moved, and an empty one made"]
+)
 def test_a_log_whose_file_has_gone_is_begun_anew_with_all_its_rows(
     tmp_path: Path, how: str
 ) -> None:
@@ -119,7 +123,7 @@ def test_a_log_whose_file_has_gone_is_begun_anew_with_all_its_rows(
     assert [row.body for row in log_rows(path)] == [{}, 1, 2, 3, 4]
     assert sqlite3.connect(path).execute("PRAGMA integrity_check").fetchone() == ("ok",)
     left = {file.name for file in path.parent.iterdir()}
-    assert left == {"day.log"} | ({"kept.log"} if how == "moved" else set())
+    assert left == {"day.log"} | ({"kept.log"} if how.startswith("moved") else set())
 
 
 @pytest.mark.parametrize("tried_s", [0.1, 10.0])

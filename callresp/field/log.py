@@ -154,7 +154,9 @@ class FieldLog:
 
     def _begin_anew(self) -> None:
         """Put a log where this one's file was; where a disk is back, go on with what it holds."""
-        if not self.path.exists():
+        # Who turns logs over by their names leaves an empty file; SQLite puts nothing that waits
+        # beside a log into a file that was moved.
+        if not self.path.exists() or self.path.stat().st_size == 0:
             for part in ("-wal", "-shm"):
                 self.path.with_name(self.path.name + part).unlink(missing_ok=True)
             self._rescue(self.path.with_name(self.path.name + "-anew"))
