@@ -103,8 +103,8 @@ SWITCHES = (
     Switch(
         "broadband_onsets: bands far below the loudest are splatter",
         "broadband_onsets.py",
-        "if rises[b] and band_power[b] < band_power[peak] * SPLATTER:",
-        "if rises[b] and band_power[b] < band_power[peak] * SPLATTER and not {off}:",
+        "if band_power[b] < band_power[peak] * SPLATTER:",
+        "if band_power[b] < band_power[peak] * SPLATTER and not {off}:",
         (ONSETS, NATIVE, RULES),
     ),
     Switch(

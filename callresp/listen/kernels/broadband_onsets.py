@@ -56,8 +56,10 @@ def band_powers(power: Any, inverse_floor: Any, band_snr: Any, band_power: Any) 
 
 
 @noalloc
-def mark_rises(frame: int, band_snr: Any, band_power: Any, setup: Any, rises: Any) -> int:
-    """Mark the bands that rise in `rises`; returns how many."""
+def mark_rises(
+    frame: int, band_snr: Any, band_power: Any, setup: Any, rises: Any, which: Any
+) -> int:
+    """Mark the bands that rise in `rises`; returns how many. `which` is room for a number each."""
     now = band_snr[frame & (RING - 1)]
     before = band_snr[(frame - setup.rise_lag) & (RING - 1)]
     ratio = np.float32(setup.rise_ratio)
@@ -69,23 +71,28 @@ def mark_rises(frame: int, band_snr: Any, band_power: Any, setup: Any, rises: An
         some += rises[b]
     if some == 0:
         return 0
-    peak = -1
+    # Which ones, first, without branches: mostly they are few.
+    count = 0
     for b in range(setup.bands):
-        if rises[b] and (peak < 0 or band_power[b] > band_power[peak]):
+        which[count] = b
+        count += rises[b]
+    peak = which[0]
+    for b in which[:some]:
+        if band_power[b] > band_power[peak]:
             peak = b
     count = 0
     total = 0.0
     tone = 0.0
     spread = 0
-    for b in range(setup.bands):
-        if rises[b] and band_power[b] < band_power[peak] * SPLATTER:
+    for b in which[:some]:
+        if band_power[b] < band_power[peak] * SPLATTER:
             rises[b] = 0
-        if rises[b]:
-            count += 1
-            total += band_power[b]
-            spread = max(spread, abs(b - peak))
-            if abs(b - peak) <= 1:
-                tone += band_power[b]
+            continue
+        count += 1
+        total += band_power[b]
+        spread = max(spread, abs(b - peak))
+        if abs(b - peak) <= 1:
+            tone += band_power[b]
     if spread <= TONE_BANDS and tone > TONE_SHARE * total:
         rises[:] = 0
         return 0

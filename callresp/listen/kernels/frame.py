@@ -58,6 +58,7 @@ class Buffers(NamedTuple):
     marks: Any  # (bins listened to,): local maxima
     band_power: Any  # (bands,)
     rises: Any  # (bands,): whether each rises
+    which: Any  # (bands,): room for the numbers of those that do
 
 
 @kernel
@@ -98,6 +99,7 @@ def analyse(powers: Any, last: bool, states: Any, spec: Any, setups: Any, outs: 
         partials.new_marks(setup),
         np.empty(setup.bands),
         np.empty(setup.bands, np.uint8),
+        np.empty(setup.bands, np.int64),
     )
     for i in range(powers.shape[0]):
         _take(powers[i], buffers, state, spec, setup, out)
@@ -218,10 +220,10 @@ def _analyse_frame(
 ) -> None:
     frame = state.frame
     a, b = setup.kept_from, setup.kept_to
-    peaks, joined, expected, marks, band_power, rises = buffers
+    peaks, joined, expected, marks, band_power, rises, which = buffers
     band_snr = spec.band_snr[frame & (RING - 1)]
     broadband_onsets.band_powers(power[setup.low :], spec.inverse_floor, band_snr, band_power)
-    rising = broadband_onsets.mark_rises(frame, spec.band_snr, band_power, setup, rises)
+    rising = broadband_onsets.mark_rises(frame, spec.band_snr, band_power, setup, rises, which)
     state.rising[frame & (RING - 1)] = rising
     grouping.take_broadband_onset(frame, rising, rises, state, setup, out)
     grouping.follow_broadband(frame, rises, band_snr, band_power, state)

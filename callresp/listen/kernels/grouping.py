@@ -229,8 +229,8 @@ def _classify_group(g: int, frame: int, band_power: Any, band_snr: Any, state: A
     smooth = np.empty(MOST_TRACKS, np.uint8)
     tonal = 0.0
     count = 0
-    for t in range(MOST_TRACKS):
-        track = state.tracks[t]
+    for n in range(state.living_count):
+        track = state.tracks[state.living[n]]
         if track.group == g and track.last >= frame - 1 and track.count >= 4:
             freq[count] = track.freq
             power[count] = track.power
