@@ -34,10 +34,11 @@ def command(**given: object) -> None:
     """Say whether a sound is here, when, and how sure that is.
 
     The wanted sound is given by one clip or more of 0.05 to 10 s: one call
-    with little else in it. Each recording is told present or not with a
-    confidence from 0 to 1; 0.8 means that four of five such are right.
-    Folders stand for the sound files in them. Status 0 when it was found
-    somewhere, 1 when nowhere or when a recording needs a look.
+    with little else in it; a clip of each of its calls finds more. Each
+    recording is told present or not with a confidence from 0 to 1; 0.8 means
+    that four of five such are right. Folders stand for the sound files in
+    them. Status 0 when it was found somewhere, 1 when nowhere or when a
+    recording needs a look.
 
     With --device, or '-' for raw PCM on standard input, it listens: it says
     within a minute whether the sound is here, and goes on counting until
