@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import struct
 import subprocess
@@ -173,6 +174,18 @@ def test_a_truncated_file_is_used_as_far_as_it_goes(tmp_path: Path, ending: str)
     after, of = found.groups()
     assert float(after) == pytest.approx(len(heard) / RATE, abs=1e-3)
     assert float(of) == pytest.approx(4.0, abs=0.1)
+
+
+def test_a_pipe_is_refused_by_name(tmp_path: Path) -> None:
+    path = tmp_path / "dawn.wav"
+    os.mkfifo(path)
+    both = os.open(path, os.O_RDWR)
+    try:
+        os.write(both, b"RIFF$\0\0\0WAVEfmt ")
+        with pytest.raises(UserError, match=r"dawn\.wav: is a pipe, and is to be read twice"):
+            open_recording(path)
+    finally:
+        os.close(both)
 
 
 def test_a_cut_flac_is_used_to_its_last_whole_frame(tmp_path: Path) -> None:

@@ -147,6 +147,13 @@ class Recording:
 
     def __init__(self, path: Path, channel: int | None = None) -> None:
         self.path = Path(path)
+        with suppress(OSError):  # what can't be looked at is told below
+            if self.path.is_fifo():
+                raise UserError(
+                    "is a pipe, and is to be read twice",
+                    where=str(path),
+                    remedy="write it into a file first",
+                )
         self._header = wav_header(self.path)
         self._opening_notes: list[str] = []
         with closing(_opened(self.path, self._header.open_size_at)) as source:
