@@ -174,6 +174,7 @@ MISTAKES: list[tuple[str, str]] = [
     # recordings
     ("transcribe missing.wav", "missing.wav: can't be read (No such file or directory)"),
     ("transcribe folder.wav", "folder.wav: is a directory"),
+    ("transcribe dawn.wav -o -", "-: is no file; name one, or print by --json"),
     ("transcribe empty.wav", "empty.wav: is empty (0 bytes)"),
     ("transcribe text.wav", "text.wav: is not a sound file"),
     ("transcribe head.wav", "head.wav: holds no sound"),

@@ -67,6 +67,8 @@ def target(output: Path, *inputs: Path | str | None, writes: Kind) -> Path:
             )
     if output.is_dir():
         raise UserError("is a folder", where=str(output), remedy="name a file in it")
+    if output == Path("-"):
+        raise UserError("is no file", where="-", remedy="name one, or print by --json")
     _in_a_folder(output)
     _of_its_kind(output, writes)
     return output
