@@ -114,12 +114,22 @@ def test_an_unknown_palette_is_named(job: Path) -> None:
         run(rehearse, job)
 
 
-def test_live_midi_without_its_package_is_told(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("fault", "told"),
+    [
+        (ModuleNotFoundError("No module named 'rtmidi'"), "needs the package python-rtmidi"),
+        # As the loader of ELF files says it.
+        (ImportError("libasound.so.2: cannot open shared object file"), r"no MIDI \(libasound"),
+    ],
+)
+def test_live_midi_says_what_it_lacks(
+    job: Path, monkeypatch: pytest.MonkeyPatch, fault: ImportError, told: str
+) -> None:
     def missing(*args: object, **values: object) -> None:
-        raise ImportError("rtmidi")
+        raise fault
 
     monkeypatch.setattr(mido, "Backend", missing)
-    with pytest.raises(UserError, match="python-rtmidi"):
+    with pytest.raises(UserError, match=told):
         run(rehearse, job, "--midi-port", "Synth")
 
 

@@ -146,9 +146,10 @@ def _backend() -> _Backend:
     try:
         backend: _Backend = mido.Backend(named if named.startswith(RTMIDI) else RTMIDI, load=True)
         backend.get_output_names()
-    except ImportError as fault:
+    except ModuleNotFoundError as fault:
         raise UserError("live MIDI needs the package python-rtmidi", remedy=INSTALL) from fault
-    except (OSError, RuntimeError, SystemError) as fault:
+    # An ImportError names a library of the system that it lacks, as ALSA's on a bare Linux.
+    except (ImportError, OSError, RuntimeError, SystemError) as fault:
         raise UserError(
             f"this computer offers no MIDI ({fault})",
             remedy="write a file with callresp export instead",
