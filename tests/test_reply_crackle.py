@@ -64,6 +64,10 @@ def test_a_call_in_the_rain_is_answered() -> None:
     [
         ({}, True),
         ({"snr_db": 20.5}, False),
+        ({"snr_db": 29.5, "low_hz": 1000.0}, True),  # a drop near by
+        ({"snr_db": 30.5, "low_hz": 1000.0}, False),
+        ({"snr_db": 20.5, "low_hz": 1000.0, "length_s": 0.04}, False),
+        ({"snr_db": 20.5, "low_hz": 1000.0, "pitch_hz": 4000.0}, False),
         ({"length_s": 0.2}, False),
         ({"length_s": 0.2, "low_hz": 1000.0}, True),  # a wave breaks in all bands
         ({"length_s": 0.06}, True),
@@ -80,9 +84,16 @@ def test_a_lone_sound_counts_by_how_faint_brief_and_wide_it_is(
 
 def test_what_keeps_time_or_has_many_notes_and_pitches_is_no_crackle() -> None:
     assert may_be_crackle(drops(1.0, 1.1, 1.7, 1.75))
-    assert not may_be_crackle(drops(1.0, 1.2, 1.4, 1.65))
+    assert not may_be_crackle(drops(1.0, 1.2, 1.4, 1.65, 1.85))
+    assert may_be_crackle(drops(1.0, 1.2, 1.4, 1.65))  # by chance
     many = [1.0 + 0.1 * n + 0.09 * (n % 3 == 0) for n in range(13)]
     assert may_be_crackle(drops(*many))
+    near = [
+        msgspec.structs.replace(drop(n, at), snr_db=25.0, low_hz=1000.0)
+        for n, at in enumerate(many)
+    ]
+    assert may_be_crackle(phrase(*near[:12]))
+    assert not may_be_crackle(phrase(*near))
     song = [drop(n, at) for n, at in enumerate(many)]
     song[::4] = [msgspec.structs.replace(one, pitch_hz=4000.0) for one in song[::4]]
     assert may_be_crackle(phrase(*song[:12]))

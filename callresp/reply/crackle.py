@@ -1,8 +1,9 @@
 """Rain, surf and leaves: many faint, brief sounds a minute that no animal makes.
 
 A drop on a leaf stands above the noise floor as a distant call does. Weather is recognised by its
-number: dozens of such sounds a minute, faint, without pitch and without rhythm. A single one may be
-a call; a drum or a trill keeps time; a song has many notes, and pitches among them.
+number: dozens of such sounds a minute, faint, without pitch and without rhythm. Drops near by are
+louder, but so brief and in so many bands at once as hardly a call is. A single one may be a call; a
+drum or a trill keeps time; a song has many notes, and pitches among them.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from callresp.io.score import Phrase
 # Above the noise floor. Most of what rain and surf bring is fainter; songs of one bird near a
 # microphone are louder, and rarely as brief or as wide.
 FAINT_DB = 20.0
+NEAR_DB = 30.0  # drops near by are no louder
 BRIEF_S = 0.1
 # A pitch found in so short a sound may be chance, and does not count against weather.
 TICK_S = 0.035
@@ -24,7 +26,7 @@ WIDE = 4.0
 # So many notes are a song, unless hardly one has a pitch: drops on a tent come by the dozen.
 SONG_NOTES = 12
 SONG_PITCHED = 0.2
-RHYTHM_NOTES = 4
+RHYTHM_NOTES = 5  # of four, the gaps are too often alike by chance
 RHYTHM_SPREAD = 0.35  # standard deviation of the gaps, of their mean
 ENOUGH = 4
 WITHIN_S = 60.0
@@ -50,20 +52,20 @@ class Crackle:
 
 
 def may_be_crackle(phrase: Phrase) -> bool:
-    """Whether a phrase is no song, faint, out of rhythm, and of brief or wide-band sounds."""
+    """Whether a phrase is no song, out of rhythm, and of faint sounds, brief or wide, or drops."""
     notes = phrase.notes
     pitched = sum(note.pitch_hz is not None for note in notes)
-    if (len(notes) > SONG_NOTES and pitched > SONG_PITCHED * len(notes)) or _in_rhythm(phrase):
-        return False
-    # Notes that the listener did not make have no signal-to-noise ratio: it is 0.
-    if not 0 < statistics.median(note.snr_db for note in notes) < FAINT_DB:
+    many = len(notes) > SONG_NOTES
+    if (many and pitched > SONG_PITCHED * len(notes)) or _in_rhythm(phrase):
         return False
     length_s = statistics.median(note.offset_s - note.onset_s for note in notes)
-    if length_s < TICK_S:
-        return True
-    if 2 * pitched > len(notes):
+    tick, harsh, wide = length_s < TICK_S, 2 * pitched <= len(notes), _ratio(phrase) >= WIDE
+    # Louder and longer bursts may hold a song that is drowned in them.
+    most_db = NEAR_DB if tick and harsh and wide and not many else FAINT_DB
+    # Notes that the listener did not make have no signal-to-noise ratio: it is 0.
+    if not 0 < statistics.median(note.snr_db for note in notes) < most_db:
         return False
-    return length_s < BRIEF_S or _ratio(phrase) >= WIDE
+    return tick or (harsh and (wide or length_s < BRIEF_S))
 
 
 def _ratio(phrase: Phrase) -> float:
