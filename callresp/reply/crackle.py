@@ -26,7 +26,7 @@ WIDE = 4.0
 # So many notes are a song, unless hardly one has a pitch: drops on a tent come by the dozen.
 SONG_NOTES = 12
 SONG_PITCHED = 0.2
-RHYTHM_NOTES = 5  # of four, the gaps are too often alike by chance
+RHYTHM_NOTES = 5  # of four at random 15 % have gaps so alike, of five 7 %
 RHYTHM_SPREAD = 0.35  # standard deviation of the gaps, of their mean
 ENOUGH = 4
 WITHIN_S = 60.0
