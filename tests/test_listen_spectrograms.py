@@ -18,9 +18,7 @@ from callresp.listen.voices.looks import looks_of
 from callresp.listen.voices.online_voices import VoiceTracker
 from callresp.listen.voices.pair_evidence import (
     Pairs,
-    cells_of,
     pairs_of,
-    spectrograms_alike,
 )
 
 EDGES_HZ = np.geomspace(BANDS_FROM_HZ, BANDS_TO_HZ, BANDS + 1)
@@ -104,30 +102,6 @@ def test_what_faint_noise_does_to_notes_hardly_changes_their_timbre(seed: int) -
     noise_db = -70.0 + rng.normal(0, 2.0, cells.shape)
     features["spectrogram_db"] = 10 * np.log10(10 ** (cells / 10) + 10 ** (noise_db / 10))
     assert np.abs(_pairs(notes, features).timbre - before).max() < 0.15
-
-
-def _overlapped() -> Pairs:
-    """A call, the same call while another bird sings in another band, and that bird's call."""
-    rows = []
-    for at_s, hertz, bands in (
-        (0.0, 3000.0, [11, 12]),
-        (5.0, 3000.0, [5, 11, 12]),
-        (5.05, 1000.0, [5, 6]),
-    ):
-        note, features = row(at_s, hertz, length_s=0.3)
-        note["low_hz"], note["high_hz"] = 0.95 * hertz, 1.05 * hertz
-        features["spectrogram_db"] = _cells(bands)
-        rows.append((note, features))
-    return _pairs(*table(rows))
-
-
-def test_what_somebody_else_covers_does_not_count() -> None:
-    pairs = _overlapped()
-    some = cells_of(np.arange(2), pairs)
-    covered = spectrograms_alike(some, some)[0, 1]
-    pairs.clear[:] = 1.0
-    some = cells_of(np.arange(2), pairs)
-    assert covered > 0.8 > 2 * spectrograms_alike(some, some)[0, 1]
 
 
 def test_notes_are_held_against_each_other_online_as_offline() -> None:

@@ -20,7 +20,7 @@ from callresp.listen.voices.clustering import settle
 from callresp.listen.voices.looks import Ints
 from callresp.listen.voices.online_voices import VoiceTracker
 from callresp.listen.voices.pair_evidence import Pairs
-from callresp.listen.voices.voice_model import GAP, add_ln, room_for_groups, terms
+from callresp.listen.voices.voice_model import add_ln
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import render
 
@@ -351,20 +351,6 @@ def test_why_is_told_by_the_settings_that_decided() -> None:
     free = [why(notes, features, n).against[0].repertoire for n in (5, 60, 150)]
     # With a band of its own each, what a singer has sung says more of what it sings next.
     assert all(abs(one - other) > 0.1 for one, other in zip(told, free, strict=True))
-
-
-def test_a_few_adjacent_notes_tell_little_of_two_long_songs_where_nothing_overlaps() -> None:
-    nats = {}
-    for busy in (0.0, 1.0):
-        for adjacent in (4.0, 40.0):
-            groups = room_for_groups(2)
-            groups.size[:] = groups.kinds[:] = groups.notes[:] = 40.0
-            groups.per_like[:] = groups.per_timbre[:] = 1.0
-            groups.busy[:] = busy * groups.size
-            groups.adjacent[0, 1] = groups.adjacent[1, 0] = adjacent
-            nats[busy, adjacent] = terms(0, 1, False, groups)[GAP]
-    assert nats[0.0, 4.0] < nats[1.0, 4.0] - 1
-    assert nats[0.0, 40.0] == nats[1.0, 40.0]
 
 
 @numba.njit  # type: ignore[untyped-decorator]

@@ -36,9 +36,7 @@ from callresp.listen.voices.pair_evidence import (
     EDGE_S,
     LONGEST_S,
     ROWS,
-    Cells,
     Pairs,
-    cells_of,
     mirror,
     spectrograms_alike,
 )
@@ -144,7 +142,7 @@ class ComparedNotes(NamedTuple):
     `own` is its spectrogram within its own band, of length 1; `where` is in octaves.
     """
 
-    cells: Cells
+    cells: Floats32
     own: Floats32
     where: Floats32
     onset_s: Floats
@@ -153,7 +151,7 @@ class ComparedNotes(NamedTuple):
     def part(self, some: slice) -> ComparedNotes:
         """That of some of the notes."""
         return ComparedNotes(
-            self.cells.part(some),
+            self.cells[some],
             self.own[some],
             self.where[some],
             self.onset_s[some],
@@ -166,7 +164,7 @@ def compared_notes(p: Pairs, count: int) -> ComparedNotes:
     own = np.nan_to_num(p.looks[:count, CELL:IN_BAND]) * p.looks[:count, IN_BAND:]
     own /= np.maximum(np.linalg.norm(own, axis=1, keepdims=True), _LEAST_NORM)
     return ComparedNotes(
-        cells_of(np.arange(count), p),
+        p.looks[:count, CELL:IN_BAND],
         own,
         p.looks[:count, WHERE],
         p.onset_s[:count],

@@ -79,8 +79,6 @@ def looks_of(notes: Rows, features: Rows) -> Floats:
             looks[:, column] = np.log2(np.where(known, named[name], np.nan))
     middle = 0.5 * np.log2(np.maximum(notes["low_hz"], 1.0) * np.maximum(notes["high_hz"], 1.0))
     looks[:, WHERE] = np.where(np.isnan(looks[:, PLACE]), middle, looks[:, PLACE])
-    looks[np.isnan(looks[:, START]), END] = np.nan
-    looks[np.isnan(looks[:, END]), START] = np.nan
     looks[:, CELL:IN_BAND], looks[:, IN_BAND:] = _cells(notes, features)
     return looks
 

@@ -37,11 +37,9 @@ from typing import NamedTuple
 import numpy as np
 
 from callresp.listen.kernels._jit import inner, kernel, noalloc
-from callresp.listen.notes import BANDS, PARTS
 from callresp.listen.one_thread import one_thread
 from callresp.listen.voices.looks import (
     CELL,
-    CELLS,
     IN_BAND,
     LEVEL,
     LOOKS,
@@ -64,10 +62,8 @@ TWIN_S = 0.015  # parts of one sound begin together
 TWIN_RATIO = 0.04
 ROWS = 96
 MIRRORED = 8  # rows: of 32, or by tiles of 32, it took three times as long
-# Of the geometric mean of two spectrograms' energies, by which those of one syllable differ; and
-# cells that it takes to compare them.
+# Of the geometric mean of two spectrograms' energies, by which those of one syllable differ.
 SAME_SYLLABLE = 0.2
-LEAST_CELLS = 8.0
 _LEAST_ENERGY = 1e-3
 CROWDED = 0.15  # the share of notes about that overlap, where spectrograms tell nothing
 
@@ -75,18 +71,20 @@ CROWDED = 0.15  # the share of notes about that overlap, where spectrograms tell
 # overlaps, whether nearly all of it does, level apart (5 dB), begun together, and as a harmonic,
 # octaves apart, whether alike in pitch, and how faint the fainter one is (10 dB).
 OVERLAP = np.array([-0.21, -0.32, 1.06, -0.18, 0.37, 0.49, -1.23, 1.69, 2.53])
-# Log odds that a note and one after it are one singer's: constant, gap (0.1 s), overlaps around
-# and about, octaves and level (5 dB) apart, ln of likeness, weight in between; and overlaps
-# about times octaves, level, likeness and gap.
-LINK = np.array([4.8, -0.02, -2.2, 2.14, -0.25, 0.0, 0.62, -0.12, -7.74, -6.03, 1.1, 1.57])
+# Log odds that a note and one after it are one singer's: constant, overlaps around and about,
+# octaves apart, ln of likeness, weight in between; and overlaps about times octaves and level
+# (5 dB) apart, ln of likeness and gap (0.1 s).
+LINK = np.array([4.78, -2.2, 2.14, -0.25, 0.62, -0.12, -7.74, -6.03, 1.1, 1.57])
 
 
 class Pairs(NamedTuple):
     """Notes and pairs of notes; arrays of shape ``(n,)`` and ``(n, n)``.
 
-    `clear`, shape ``(n, CELLS)``, is how likely each cell of a note's spectrogram is its own
-    sound alone; `clash` is the most that a note overlaps another, `around` and `about` the share
-    of notes near it that do; `link` holds log odds for the `FOLLOWERS` notes after each.
+    `looks` is of shape ``(n, LOOKS)``, in the units of `callresp.listen.voices.looks`. `weight` is
+    how far each note counts, 0 to 1; `faint_db` how far it lies below the loudest near it; `clash`
+    the highest chance that it overlaps another singer's; `around` and `about` the share of notes
+    near it that do. `like`, `timbre`, `overlap` and `adjacent` are 0 to 1, times the geometric mean
+    of both weights; `link`, shape ``(n, FOLLOWERS)``, holds log odds for the notes after each.
     """
 
     looks: Floats32
@@ -94,7 +92,6 @@ class Pairs(NamedTuple):
     offset_s: Floats
     weight: Floats
     faint_db: Floats
-    clear: Floats32
     clash: Floats
     around: Floats
     about: Floats
@@ -115,7 +112,6 @@ def room_for(notes: int) -> Pairs:
         offset_s=np.zeros(notes),
         weight=np.zeros(notes),
         faint_db=np.zeros(notes),
-        clear=np.zeros((notes, CELLS), np.float32),
         clash=np.zeros(notes),
         around=np.zeros(notes),
         about=np.zeros(notes),
@@ -142,61 +138,25 @@ def pairs_of(looks: Floats, onset_s: Floats, offset_s: Floats) -> Pairs:
         _compare_rows(start, nats, pairs)
         _fill_rows(start, np.exp(nats, out=nats), pairs)
     calm = np.flatnonzero(pairs.about[:count] < CROWDED)
-    cells = cells_of(calm, pairs)
+    cells = pairs.looks[calm, CELL:IN_BAND]
     for start in range(0, len(calm), ROWS):
-        rows, columns = cells.part(slice(start, start + ROWS)), cells.part(slice(start + ROWS))
-        _mix_rows(calm, start, spectrograms_alike(rows, columns), pairs)
+        alike = spectrograms_alike(cells[start : start + ROWS], cells[: start + ROWS])
+        _mix_rows(calm, start, alike, pairs)
     _follow_all(count, pairs)
     return pairs
 
 
-class Cells(NamedTuple):
-    """Cells of notes' spectrograms, shape ``(n, CELLS)``: energy and amplitude, as far as clear.
+def spectrograms_alike(one: Floats32, other: Floats32) -> Floats32:
+    """How alike some notes' spectrograms are with others': 0 to 1, nan where one is not known.
 
-    `clear` is how clear they are; `all_energy` and `all_clear` are sums, shape ``(n,)``.
+    Of cells, shape ``(n, CELLS)`` and ``(m, CELLS)``: shape ``(n, m)``.
     """
-
-    energy: Floats32
-    shown: Floats32
-    clear: Floats32
-    all_energy: Floats32
-    all_clear: Floats32
-
-    def part(self, some: slice) -> Cells:
-        """Those of some of the notes."""
-        return Cells(*(of_all[some] for of_all in self))
-
-
-def cells_of(some: Ints, p: Pairs) -> Cells:
-    """The cells of some notes."""
-    cells, clear = np.nan_to_num(p.looks[some, CELL:IN_BAND]), p.clear[some]
-    energy = clear * cells * cells
-    return Cells(energy, clear * cells, clear, energy.sum(axis=1), clear.sum(axis=1))
-
-
-def spectrograms_alike(one: Cells, other: Cells) -> Floats32:
-    """How alike some notes' spectrograms are with others': 0 to 1, nan where not known.
-
-    Shape ``(len(one.clear), len(other.clear))``.
-    """
-    # Energy of each where the other is clear: mostly everywhere.
-    covered, hidden = one.all_clear < CELLS, other.all_clear < CELLS
-    mine, its = np.empty((2, len(one.clear), len(other.clear)), np.float32)
-    mine[:], its[:] = one.all_energy[:, None], other.all_energy
-    mine[:, hidden] = one.energy @ other.clear[hidden].T
-    its[covered] = one.clear[covered] @ other.energy.T
-    apart = mine + its
-    apart -= 2.0 * (one.shown @ other.shown.T)
+    mine, its = (np.einsum("nk,nk->n", cells, cells) for cells in (one, other))
+    apart = mine[:, None] + its
+    apart -= 2.0 * (one @ other.T)
     np.maximum(apart, 0.0, out=apart)
-    scale = np.sqrt(np.multiply(mine, its, out=mine), out=mine)
-    scale += _LEAST_ENERGY
-    scale *= -SAME_SYLLABLE
-    apart /= scale
-    alike = np.exp(apart, out=apart)
-    # Two notes are both clear in as many cells as these sums leave, at least: enough, mostly.
-    few = np.flatnonzero(one.all_clear + other.all_clear.min(initial=CELLS) < CELLS + LEAST_CELLS)
-    alike[few] = np.where(one.clear[few] @ other.clear.T < LEAST_CELLS, np.nan, alike[few])
-    return alike
+    apart /= -SAME_SYLLABLE * (np.sqrt(mine)[:, None] * np.sqrt(its) + _LEAST_ENERGY)
+    return np.exp(apart, out=apart)
 
 
 @kernel
@@ -320,9 +280,6 @@ def mirror(count: int, pairs: Floats | Floats32) -> None:
 @noalloc
 def _overlaps(i: int, p: Pairs) -> None:
     """Hold note `i` against what overlaps it of all before it."""
-    known = 0.0 if math.isnan(p.looks[i, CELL]) else 1.0
-    for cell in range(CELLS):
-        p.clear[i, cell] = known
     for j in range(i - 1, -1, -1):
         if p.onset_s[i] - p.onset_s[j] > LONGEST_S:
             break
@@ -330,8 +287,6 @@ def _overlaps(i: int, p: Pairs) -> None:
             two = _overlapping(j, i, p)
             p.clash[i] = max(p.clash[i], two)
             p.clash[j] = max(p.clash[j], two)
-            _cover(i, j, two, p)
-            _cover(j, i, two, p)
             two *= math.sqrt(p.weight[i] * p.weight[j])
             p.overlap[i, j] = p.overlap[j, i] = two
 
@@ -344,32 +299,15 @@ def _weighed(values: Floats32, own: float, roots: Floats, found: Floats32) -> No
 
 
 @noalloc
-def _cover(i: int, j: int, two: float, p: Pairs) -> None:
-    """Note `j`, another's by chance `two`, hides what it covers of note `i` beside its band."""
-    part_s = max(p.offset_s[i] - p.onset_s[i], 1e-3) / PARTS
-    for part in range(PARTS):
-        start_s = p.onset_s[i] + part * part_s
-        if p.onset_s[j] < start_s + part_s and p.offset_s[j] > start_s:
-            for cell in range(part * BANDS, (part + 1) * BANDS):
-                if p.looks[j, IN_BAND + cell] > 0.0 and p.looks[i, IN_BAND + cell] == 0.0:
-                    p.clear[i, cell] *= 1.0 - two
-
-
-@noalloc
 def _spectrograms_alike(i: int, j: int, p: Pairs) -> float:
     """As `spectrograms_alike`, for one pair."""
-    known, apart, mine, its = 0.0, 0.0, 0.0, 0.0
-    for cell in range(CELLS):
-        weight = p.clear[i, cell] * p.clear[j, cell]
-        if weight > 0.0:
-            a, b = p.looks[i, CELL + cell], p.looks[j, CELL + cell]
-            known += weight
-            apart += weight * (a - b) * (a - b)
-            mine += weight * a * a
-            its += weight * b * b
-    if known < LEAST_CELLS:
-        return math.nan
-    return math.exp(-apart / (math.sqrt(mine * its) + _LEAST_ENERGY) / SAME_SYLLABLE)
+    apart, mine, its = 0.0, 0.0, 0.0
+    for cell in range(CELL, IN_BAND):
+        a, b = p.looks[i, cell], p.looks[j, cell]
+        apart += (a - b) * (a - b)
+        mine += a * a
+        its += b * b
+    return math.exp(-apart / (SAME_SYLLABLE * (math.sqrt(mine * its) + _LEAST_ENERGY)))
 
 
 @noalloc
@@ -441,16 +379,15 @@ def _follow(j: int, p: Pairs) -> None:
         if p.onset_s[j] - p.onset_s[i] > LONGEST_S or between > MOST_BETWEEN:
             continue
         both = max(math.sqrt(p.weight[i] * p.weight[j]), 1e-9)
-        if gap_s <= GAP_S and p.overlap[i, j] <= 0.3 * both:
+        if gap_s <= GAP_S:
             octaves = min(abs(p.looks[i, WHERE] - p.looks[j, WHERE]), 2.0)
             apart = min(abs(p.looks[i, LEVEL] - p.looks[j, LEVEL]), 20.0) / 5.0
             like = math.log(p.like[i, j] / both + 0.01) + 2.0
             gap = max(gap_s, 0.0) / 0.1
             around, about = max(p.around[i], p.around[j]), max(p.about[i], p.about[j])
-            odds = LINK[0] + LINK[1] * gap + LINK[2] * around + LINK[3] * about
-            odds += LINK[4] * octaves + LINK[5] * apart + LINK[6] * like + LINK[7] * between
-            odds += about * (LINK[8] * octaves + LINK[9] * apart + LINK[10] * like)
-            odds += about * LINK[11] * gap
+            odds = LINK[0] + LINK[1] * around + LINK[2] * about
+            odds += LINK[3] * octaves + LINK[4] * like + LINK[5] * between
+            odds += about * (LINK[6] * octaves + LINK[7] * apart + LINK[8] * like + LINK[9] * gap)
             p.link[i, j - i - 1] = odds
             p.adjacent[i, j] = p.adjacent[j, i] = 0.5**between / (1.0 + math.exp(-odds))
         between += p.weight[i]

@@ -59,7 +59,6 @@ _TABLE = (
     (-2.55, PRIOR),  # notes
     (-0.9, PRIOR),  # syllables
     (0.44, PRIOR),  # dense chorus
-    (-0.1, GAP),  # adjacency (ln), times notes, where it is a small share and little overlaps
 )
 WEIGHTS = np.array([weight for weight, _ in _TABLE])
 TERM_OF = np.array([term for _, term in _TABLE])
@@ -73,7 +72,6 @@ MOST_SYLLABLES = 20.0
 BUSY = 0.3  # the share of notes that overlap in a dense chorus
 NONE_IN_COMMON = 0.15
 _PER_COMMON = 1.0 / NONE_IN_COMMON
-SMALL_SHARE = 0.3  # of the smaller group's notes are adjacent
 LEAST_LIKE, LEAST_TIMBRE = 0.03, 0.05
 # The bits of a number of double precision, as `add_ln` takes it apart.
 _FRACTION_BITS, _ROOT_HALF, _LN_2 = 52, int(np.sqrt(0.5).view(np.int64)), math.log(2.0)
@@ -259,7 +257,7 @@ def features(a: int, count: int, g: Groups, x: Floats) -> None:
     _multiply(x[4], x[12], x[4], count)
     _multiply(x[7], x[12], x[7], count)
     _multiply(x[8], x[13], x[9], count)
-    for k in (0, 1, 2, 15):
+    for k in (0, 1, 2):
         x[k, :count] = 0.0
     x[11, :count] = 1.0
     for b in range(count):
@@ -271,8 +269,6 @@ def features(a: int, count: int, g: Groups, x: Floats) -> None:
             x[0, b] = math.log(1.0 + adjacent) * x[12, b]
             x[1, b] = min(share, 1.5)
             x[3, b] *= 0.3 / (adjacent + 0.3)
-            # Of two birds in turns, a few notes taken for the other's are adjacent to much.
-            x[15, b] = x[0, b] * max(1.0 - share / SMALL_SHARE, 0.0) * (1.0 - x[14, b])
         if overlap > 0.0:
             x[2, b] = math.log(1.0 + 3.0 * overlap)
 
