@@ -113,7 +113,7 @@ def test_kinds_that_rest_now_and_then_are_told_apart(
 def test_how_many_sing_is_told_by_what_comes_back_only_where_all_rest(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(clustering, "likeliest", lambda ways, _: ways[-1])
+    monkeypatch.setattr(clustering, "likeliest", lambda ways, *_: ways[-1])
     for rest_s, singers in ((0.0, 4), (0.6, 2)):
         notes, features, _ = _chorus(np.random.default_rng(4), rest_s)
         assert len(set(assign_voices(notes, features)["voice"].tolist())) == singers

@@ -9,12 +9,8 @@ other bouts, as can be: that is the gain (`gained`). It is 0 where both sets hol
 of one bird, and largest where they share none. The share of that largest gain tells two birds from
 one.
 
-- Each set holds two bouts at least: of one bout nobody knows how alike its singer's are.
-- Its bouts hold several unlike syllables. Songs of one syllable, each song another one, may well
-  be one bird's.
-- The bouts of each set have something in common. Else a song that comes twice would stand out from
-  the others of a bird that hardly repeats any.
-- Where other evidence speaks for two by then, bouts need to say less.
+Each set holds two bouts at least: of one bout nobody knows how alike its singer's are. Where other
+evidence speaks for two by then, bouts need to say less.
 
 Conventions
 -----------
@@ -31,13 +27,9 @@ import numpy as np
 from callresp.listen.voices.looks import Flags, Floats32, Ints
 from callresp.listen.voices.pair_evidence import Pairs
 
-CALM = 0.25  # the share of notes that overlap, above which bouts tell nothing
 REST_S = 0.8
-# Notes' worth of a bout that is compared, and where other evidence tells two singers already.
-LEAST_NOTES, LEAST_OF_TWO = 2.0, 3.0
+LEAST_NOTES = 2.0  # notes' worth of a bout that is compared
 LEAST_BOUTS = 2
-LEAST_KINDS = 2.5  # unlike syllables in a bout, the mean of a set
-LEAST_ALIKE = 0.1
 MOST_BOUTS = 256
 LEAST_LIKE = 0.01  # in the mean, added: by chance, any two notes are somewhat alike
 # Nats for one singer: constant, and by the share of the largest gain; and more, where other
@@ -53,8 +45,7 @@ class Bouts(NamedTuple):
     Of ``n`` notes `weight` is of shape ``(n,)``, and `nearest` says which bout each lies in or
     next to. `back` is how alike each is to the notes of each other bout, shape ``(n, k)``; `worth`,
     shape ``(k, k)``, is what the notes of the others are worth to each bout, and `alike` how alike
-    two bouts are, 1 for the same. `kinds`, how many unlike syllables each holds, and `first`, the
-    number of its first note, are of shape ``(k,)``.
+    two bouts are, 1 for the same. `first`, the number of its first note, is of shape ``(k,)``.
     """
 
     weight: Floats32
@@ -62,7 +53,6 @@ class Bouts(NamedTuple):
     back: Floats32
     worth: Floats32
     alike: Floats32
-    kinds: Floats32
     first: Ints
 
     def among(self, some: Ints) -> Bouts:
@@ -74,7 +64,6 @@ class Bouts(NamedTuple):
             self.back[np.ix_(notes, some)],
             self.worth[np.ix_(some, some)],
             self.alike[np.ix_(some, some)],
-            self.kinds[some],
             self.first[some],
         )
 
@@ -96,8 +85,7 @@ def by_bouts(p: Pairs, most: int = 0, two_before: bool = False) -> Ints | None:
     Numbers or None
         None where bouts tell nothing.
     """
-    least = LEAST_OF_TWO if two_before else LEAST_NOTES
-    bouts = bouts_of(np.arange(len(p.weight)), runs(p), p, least)
+    bouts = bouts_of(np.arange(len(p.weight)), runs(p), p)
     sets = None if bouts is None else _sets(bouts, most or MOST_BOUTS, two_before)
     if bouts is None or sets is None:
         return None
@@ -113,16 +101,14 @@ def runs(p: Pairs) -> Ints:
     return np.cumsum(np.r_[0, p.onset_s[1:] - until_s[:-1] >= REST_S])
 
 
-def bouts_of(notes: Ints, run: Ints, p: Pairs, least: float) -> Bouts | None:
+def bouts_of(notes: Ints, run: Ints, p: Pairs) -> Bouts | None:
     """The bouts of some notes, one where `run` stays the same; None where they tell nothing.
 
-    `notes` and `run` are of shape ``(n,)``; `least` is how many notes' worth a bout must hold.
+    `notes` and `run` are of shape ``(n,)``.
     """
     weight = p.weight[notes]
-    if np.sum(p.about[notes] * weight) >= CALM * np.sum(weight):
-        return None
     starts = np.flatnonzero(np.diff(run, prepend=run[0] - 1))
-    told = np.flatnonzero(np.add.reduceat(weight, starts) >= least)
+    told = np.flatnonzero(np.add.reduceat(weight, starts) >= LEAST_NOTES)
     if not 2 * LEAST_BOUTS <= len(told) <= MOST_BOUTS:
         return None
     bout = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(notes)]))
@@ -136,25 +122,22 @@ def bouts_of(notes: Ints, run: Ints, p: Pairs, least: float) -> Bouts | None:
     alike = (roots * roots * within).T @ back
     own = np.sqrt(np.diag(alike))
     worth = weight.astype(np.float32) @ within
-    members = np.split(notes, np.searchsorted(nearest, np.arange(1, len(told))))
-    like = np.array([p.like[np.ix_(own, own)].sum() for own in members])
     return Bouts(
         weight.astype(np.float32),
         nearest,
         np.where(within > 0, np.float32(0), back),
         worth * (1 - np.eye(len(told), dtype=np.float32)),
         alike / np.outer(own, own),
-        worth**2 / like,
         starts[told],
     )
 
 
 def _sets(bouts: Bouts, most: int, two_before: bool) -> list[Ints] | None:
     """Sets of bouts that are one singer's each, at most so many; None where they tell nothing."""
-    open_sets, sets = [np.arange(len(bouts.kinds))], list[Ints]()
+    open_sets, sets = [np.arange(len(bouts.first))], list[Ints]()
     while open_sets:
         some = open_sets.pop()
-        mine = bouts if len(some) == len(bouts.kinds) else bouts.among(some)
+        mine = bouts if len(some) == len(bouts.first) else bouts.among(some)
         second = two_sets(mine)
         nats = nats_for_one(second, mine, two_before)
         if mine is bouts and nats == 0.0:
@@ -173,7 +156,7 @@ def two_sets(bouts: Bouts) -> Flags:
     From the best of some pairs of unlike bouts, each with those that are more like it, bouts
     change sides one by one, as long as that gains.
     """
-    count = len(bouts.kinds)
+    count = len(bouts.first)
     starts = np.unique(np.linspace(0, count - 1, STARTS).astype(np.int64))
     unlike = bouts.alike[starts].argmin(axis=1)
     ways = bouts.alike[unlike] > bouts.alike[starts]
@@ -216,21 +199,10 @@ def _in_own_set(of_bouts: Floats32, ways: Flags, side: Flags) -> Floats32:
 
 def nats_for_one(second: Flags, bouts: Bouts, two_before: bool = False) -> float:
     """Nats for one singer of two sets of bouts; 0 where they tell nothing."""
-    sets = second, ~second
-    if min(np.sum(some) for some in sets) < LEAST_BOUTS:
-        return 0.0
-    if min(bouts.kinds[some].mean() for some in sets) < LEAST_KINDS:
-        return 0.0
-    if min(_among(bouts.alike[np.ix_(some, some)]) for some in sets) < LEAST_ALIKE:
+    if min(np.sum(second), np.sum(~second)) < LEAST_BOUTS:
         return 0.0
     gain, could = gained(second[None], bouts)
     return float(NATS[0] + NATS[1] * gain[0] / could[0] + (TWO_BEFORE if two_before else 0.0))
-
-
-def _among(alike: Floats32) -> float:
-    """How alike two bouts of a set are, in the mean."""
-    count = len(alike)
-    return float((alike.sum() - np.trace(alike)) / (count * (count - 1)))
 
 
 def nats_apart(voice: Ints, one: int, other: int, p: Pairs) -> float:
@@ -242,7 +214,7 @@ def nats_apart(voice: Ints, one: int, other: int, p: Pairs) -> float:
     both = [np.flatnonzero(voice == v) for v in (one, other)]
     notes = np.concatenate(both)
     last = int(run[-1]) + 1
-    bouts = bouts_of(notes, np.concatenate([run[both[0]], run[both[1]] + last]), p, LEAST_OF_TWO)
+    bouts = bouts_of(notes, np.concatenate([run[both[0]], run[both[1]] + last]), p)
     if bouts is None:
         return 0.0
     return max(0.0, -nats_for_one(bouts.first >= len(both[0]), bouts, two_before=True))

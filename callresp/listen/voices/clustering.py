@@ -13,16 +13,16 @@ Five steps, the first four as in telling speakers apart:
 3. What is left of small groups is too little for a singer, and joins whoever it most likely
    belongs to (`callresp.listen.voices.linkage`).
 4. A second look. Smaller pieces, of notes that follow one another still more plainly, go to
-   the singer whose they most likely are, now that it is known what each sings.
-   Singers who go on from each other within a few bouts are joined after all where the evidence
-   has come to say so; parts of a song, against a little evidence.
+   the singer whose they most likely are, now that it is known what each sings. Singers of a few
+   bouts are joined after all where the evidence has come to say so; parts of a song, against a
+   little evidence.
 5. Bouts. All bouts are asked whether one sang them, or two who have little in common, or more
    (`callresp.listen.voices.bouts`); who is found so stands where that accounts better for what
    comes back (`callresp.listen.voices.recurrence`). Who is known from before keeps those notes.
 
-In a chorus whose bouts tell nobody apart, the plainest pieces are joined by how alike their notes
-are instead (`callresp.listen.voices.choruses`); if all rest now and then, by as many singers as
-account best for what comes back.
+In a chorus whose bouts tell nobody apart, notes are joined by how alike they are instead
+(`callresp.listen.voices.choruses`); if all rest now and then, by as many singers as account best
+for what comes back.
 
 Conventions
 -----------
@@ -45,11 +45,10 @@ from callresp.listen.voices.bouts import by_bouts, runs
 from callresp.listen.voices.linkage import follow_up, next_to_join
 from callresp.listen.voices.looks import LEVEL, WHERE, Flags, Floats, Floats32, Ints
 from callresp.listen.voices.pair_evidence import FOLLOWERS, Pairs, reach
-from callresp.listen.voices.recurrence import likelier, likeliest
+from callresp.listen.voices.recurrence import likeliest
 from callresp.listen.voices.voice_model import (
     BAND_OCT,
     FEATURES,
-    GAP,
     Groups,
     empty_groups,
     gather,
@@ -67,12 +66,10 @@ SURE, SURER = 2.5, 4.0  # nats
 TOLD_APART = 6.0  # nats
 BETTER = 1.0  # nats, by which another singer must be likelier at the second look
 FEW_BOUTS = 8
-GOES_ON, PART_GOES_ON = 0.5, 0.2  # nats by gaps
 # A voice of less than so many notes' worth, a few bouts long, is likely a part of another's: by
 # so many nats, where it is heard once, or changes with the other's notes faster than birds do.
 PART, LIKELY_PART = 24.0, 3.0
 PART_TURNS, PART_TURN = 3, 3.0  # and notes a turn
-OVERLAPPING = 0.1  # the share of notes that overlap, from which on bouts join nobody
 SHRINK = 0.7  # of the rows, below which those of groups that were joined are dropped
 _NEVER = -1e9
 
@@ -123,16 +120,16 @@ def settle(p: Pairs, known: Ints, most: int = 0, by_band: bool = False, least: f
         owner = join_again(owner, p, least)
     told = by_bouts(p, most, two_before=bool(owner.max() > 0))
     if chorus and not _accounted_for(owner, told, p):
-        return likeliest(_by_likeness(p, known, most, least, further=True), p)
-    # Of two who sing at once, each bout may hold both: that they are alike doesn't join them.
-    if told is None or (told.max() == 0 and p.about @ p.weight >= OVERLAPPING * p.weight.sum()):
+        return likeliest(_by_likeness(p, known, most, least, further=True), p.like, p)
+    if told is None or told.max() == 0:
         return owner
     if known.max() >= 0:  # who is known stays together
         sure = known >= 0
         names = names_of((told[sure], owner[sure]), (told, owner))
         new = [names.get(row, int(owner.max()) + 1 + row) for row in range(int(told.max()) + 1)]
         told = renumbered(np.where(known < 0, np.array(new)[told], owner))
-    return renumbered(told) if owner.max() == 0 or likelier(told, owner, p) else owner
+    told = renumbered(told)
+    return told if owner.max() == 0 else likeliest((owner, told), p.timbre, p)
 
 
 def several_at_once(owner: Ints, told: Ints | None, p: Pairs) -> bool:
@@ -149,7 +146,7 @@ def _accounted_for(owner: Ints, told: Ints | None, p: Pairs) -> bool:
 
 def _by_likeness(p: Pairs, known: Ints, most: int, least: float, *, further: bool) -> list[Ints]:
     """The singers of a chorus; further ways to tell them, too, each with fewer than the last."""
-    ways = choruses.joined(pieces(p, known, sure=SURER), known, p, most, least, further)
+    ways = choruses.joined(single_notes(known), known, p, most, least, further)
     return [renumbered(way) for way in ways]
 
 
@@ -169,7 +166,7 @@ def names_of(*votes: tuple[Ints, Ints]) -> dict[int, int]:
 
 
 def join_again(owner: Ints, p: Pairs, least: float) -> Ints:
-    """Join singers of a few bouts who go on from each other, now that pieces have changed hands.
+    """Join singers of a few bouts by the evidence there is now that pieces have changed hands.
 
     Of many bouts it would join neighbours that sing alike.
     """
@@ -197,26 +194,27 @@ def join_again(owner: Ints, p: Pairs, least: float) -> Ints:
 
 def _likely_one(a: int, b: int, owner: Ints, groups: Groups) -> float:
     """Nats for one of two singers of a few bouts."""
-    nats = terms(a, b, False, groups)
     whose = owner[(owner == a) | (owner == b)]
     turns = 1 + np.count_nonzero(np.diff(whose))
     small = min(groups.size[a], groups.size[b]) < PART
     part = small and (turns <= PART_TURNS or len(whose) <= PART_TURN * turns)
-    goes_on, more = (PART_GOES_ON, LIKELY_PART) if part else (GOES_ON, 0.0)
-    return float(nats.sum()) + more if nats[GAP] >= goes_on else -np.inf
+    return float(terms(a, b, False, groups).sum()) + (LIKELY_PART if part else 0.0)
 
 
 def pieces(p: Pairs, known: Ints, by_band: bool = False, sure: float = SURE) -> Ints:
     """Pieces of song, numbered from 0: notes that one singer plainly sang one after another."""
-    count = len(known)
-    owner = known.copy()
-    free = known < 0
-    owner[free] = np.arange(free.sum()) + int(known.max()) + 1
-    link = p.link[:count]
+    owner, free = single_notes(known), known < 0
+    link = p.link[: len(known)]
     at = np.flatnonzero((link >= sure) & free[:, None])
     order = at[np.argsort(-link.reshape(-1)[at], kind="stable")]
-    owner = renumbered(owner)
     _chain(owner, order, free, by_band, p)
+    return renumbered(owner)
+
+
+def single_notes(known: Ints) -> Ints:
+    """Each note a group of its own, but for those that are known; shape ``(n,)`` each."""
+    owner, free = known.copy(), known < 0
+    owner[free] = np.arange(free.sum()) + int(known.max()) + 1
     return renumbered(owner)
 
 

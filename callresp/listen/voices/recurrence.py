@@ -20,73 +20,41 @@ from collections.abc import Sequence
 import numpy as np
 
 from callresp.listen.voices.bouts import runs
-from callresp.listen.voices.looks import Floats, Floats32, Ints
+from callresp.listen.voices.looks import Floats32, Ints
 from callresp.listen.voices.pair_evidence import Pairs
 
 NEAR_S = 1.5  # what comes back so soon may be one bout's
 OVER, OVER_AT_REST = 3.0, 1.0  # nats that it costs to go over to another singer
-# Nats at most by which fewer turns tell: who changes all the time may sing at the same time.
-MOST_FOR_TURNS = 20.0
 FEWER = 8.0  # nats for each singer less
 LEAST_ALIKE = 0.03
 
 
-def likelier(owner: Ints, than: Ints, p: Pairs) -> bool:
-    """Whether singers account better for what comes back than others do.
-
-    Parameters
-    ----------
-    owner, than
-        The singer of every note, from 0, by either way, shape ``(n,)``.
-    p
-        The notes.
-    """
-    nats, cost, singers = _accounted((owner, than), p.timbre, _turn_cost(p), p)
-    turns = min(float(cost[1] - cost[0]), MOST_FOR_TURNS)
-    return bool(nats[0] - nats[1] + turns + FEWER * (singers[1] - singers[0]) > 0.0)
-
-
-def likeliest(ways: Sequence[Ints], p: Pairs) -> Ints:
-    """Of ways to tell the singers of a chorus, that which accounts best for what comes back.
+def likeliest(ways: Sequence[Ints], alike: Floats32, p: Pairs) -> Ints:
+    """Of ways to tell the singers of notes, that which accounts best for what comes back.
 
     Parameters
     ----------
     ways
         The singer of every note, from 0, shape ``(n,)``, by each way.
+    alike
+        How alike each two notes are, by their weights, shape ``(n, n)``: `Pairs.timbre`, or in a
+        chorus `Pairs.like`, since by timbre four who sing among each other became two.
     p
-        The notes. They are held against each other by `Pairs.like`: by timbre, four who sing among
-        each other became two.
+        The notes.
 
     Returns
     -------
-    Numbers
-        One of `ways`.
-    """
-    turn_cost = _turn_cost(p)
-    # Whoever begins while another sounds is someone else in any case.
-    turn_cost[p.onset_s[1:] < p.offset_s[:-1]] = 0.0
-    nats, cost, singers = _accounted(ways, p.like, turn_cost, p)
-    return ways[int(np.argmax(nats - cost - FEWER * singers))]
-
-
-def _turn_cost(p: Pairs) -> Floats:
-    """Nats that it costs to go over to another singer after each note but the last."""
-    return np.where(np.diff(runs(p)) > 0, OVER_AT_REST, OVER)
-
-
-def _accounted(
-    ways: Sequence[Ints], alike: Floats32, turn_cost: Floats, p: Pairs
-) -> tuple[Floats, Floats, Floats]:
-    """Nats by what comes back, what turns cost, and how many singers: of each way, ``(m,)``.
-
-    `alike` is how alike each two notes are, times the root of both weights, shape ``(n, n)``;
-    `turn_cost` what it costs to go over to another singer after each note, shape ``(n - 1,)``.
+    Ints
+        One of `ways`; the first of those that account for it alike.
     """
     roots = np.sqrt(np.maximum(p.weight, 1e-6)).astype(np.float32)[:, None]
     near = [np.searchsorted(p.onset_s, p.onset_s + s) for s in (-NEAR_S, NEAR_S)]
     far = alike.copy()
     for row, first, end in zip(far, *near, strict=True):
         row[first:end] = 0.0
+    turn_cost = np.where(np.diff(runs(p)) > 0, OVER_AT_REST, OVER)
+    # Whoever begins while another sounds is someone else in any case.
+    turn_cost[p.onset_s[1:] < p.offset_s[:-1]] = 0.0
     # Summed up once, by the coarsest groups of notes that no way parts.
     part = np.zeros(len(roots), np.int64)
     for singer in ways:
@@ -96,10 +64,10 @@ def _accounted(
     back = (far @ (roots * whose)) / roots
     weights = np.cumsum(np.vstack([0.0 * whose[:1], p.weight[:, None] * whose]), axis=0)
     worth = weights[-1] - (weights[near[1]] - weights[near[0]])
-    nats, cost = np.zeros(len(ways)), np.zeros(len(ways))
+    nats = np.zeros(len(ways))
     for way, singer in enumerate(ways):
         own = (singer[first][:, None] == singer[first]).astype(np.float32)[part]
         came, could = (np.einsum("nk,nk->n", of_all, own) for of_all in (back, worth))
         nats[way] = np.log((came + LEAST_ALIKE) / (could + 1.0)) @ p.weight
-        cost[way] = turn_cost[np.diff(singer) != 0].sum()
-    return nats, cost, np.array([float(singer.max()) + 1.0 for singer in ways])
+        nats[way] -= turn_cost[np.diff(singer) != 0].sum() + FEWER * (singer.max() + 1)
+    return ways[int(np.argmax(nats))]
