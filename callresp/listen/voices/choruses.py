@@ -137,9 +137,11 @@ def crossed(count: int, p: Pairs) -> Floats:
 
 
 class ComparedNotes(NamedTuple):
-    """What of each of some notes is held against others: arrays with a row a note.
+    """What is compared of some notes.
 
-    `own` is its spectrogram within its own band, of length 1; `where` is in octaves.
+    `cells`, shape ``(n, CELLS)``, are those of their spectrograms, nan where none is known; `own`
+    the same within each one's own band, of length 1. The others are of shape ``(n,)``: `where` in
+    octaves (log2 of Hz), onsets and offsets in seconds.
     """
 
     cells: Floats32
