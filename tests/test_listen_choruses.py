@@ -153,6 +153,24 @@ def test_parts_of_one_sound_make_no_chorus() -> None:
     assert is_chorus(_pairs(*table(rows)), len(rows))
 
 
+def test_birds_far_off_are_a_chorus_between_the_songs_of_one_near_by() -> None:
+    rng = np.random.default_rng(5)
+    shape = rng.uniform(0, 1, (PARTS, BANDS))
+    far = [
+        _sung(8.0 * song + 2.0 + 0.25 * k + shift_s, low_hz, shape, -78.0, rng)
+        for song in range(4)
+        for k in range(16)
+        for low_hz, shift_s in ((1900.0, 0.0), (3900.0, 0.06))
+    ]
+    near = [
+        _sung(8.0 * song + 0.2 * k, 2600.0, shape, -24.0, rng)
+        for song in range(4)
+        for k in range(4)
+    ]
+    for rows in (far, far + near):
+        assert is_chorus(_pairs(*table(rows)), len(rows))
+
+
 def test_a_few_notes_and_notes_without_spectrograms_are_no_chorus() -> None:
     notes, features, _ = _chorus(np.random.default_rng(6))
     few = slice(0, choruses.LEAST_NOTES - 1)

@@ -17,9 +17,9 @@ from callresp.listen.notes import FEATURES, NOTE, Rows
 from callresp.listen.voices import choruses, pair_evidence
 from callresp.listen.voices.assign import SingerSettings, assign_voices, why
 from callresp.listen.voices.clustering import settle
-from callresp.listen.voices.looks import Ints
+from callresp.listen.voices.looks import Ints, looks_of
 from callresp.listen.voices.online_voices import VoiceTracker
-from callresp.listen.voices.pair_evidence import Pairs
+from callresp.listen.voices.pair_evidence import Pairs, pairs_of
 from callresp.listen.voices.voice_model import add_ln
 from callresp.scene.recipe import load_recipe, vary
 from callresp.scene.render import render
@@ -271,6 +271,35 @@ def test_a_click_heard_within_a_louder_note_is_no_second_singer() -> None:
     ]
     voices = assign_voices(*table(rows + faint))["voice"]
     assert set(voices.tolist()) == {0}
+
+
+def test_what_is_left_of_a_song_in_its_pauses_is_no_second_singer() -> None:
+    # As of real recordings: echoes and what a codec leaves, some seconds after each phrase.
+    rows, _ = _bouts(np.random.default_rng(16), [_SYLLABLES], bouts=4)
+    starts_s = np.array([float(note["onset_s"][0]) for note, _ in rows])
+    ends_s = np.array([float(note["offset_s"][0]) for note, _ in rows])
+    shift_s = np.cumsum(np.r_[0.0, 6.0 * (starts_s[1:] - ends_s[:-1] > 0.5)])
+    rows = [_later(one, by_s) for one, by_s in zip(rows, shift_s, strict=True)]
+    last_s = (ends_s + shift_s)[np.r_[np.diff(shift_s) > 0, True]]
+    left = [row(end_s + 2.0 + 0.2 * k, 7000.0, -74.0, 0.02) for end_s in last_s for k in range(8)]
+    assert set(assign_voices(*table(rows + left))["voice"].tolist()) == {0}
+
+
+@pytest.mark.parametrize("after", [True, False])
+@pytest.mark.parametrize(("gap_s", "below_db"), [(0.5, 25.0), (3.0, 35.0), (5.0, 45.0)])
+def test_a_note_counts_the_less_the_louder_a_song_about_it(
+    gap_s: float, below_db: float, after: bool
+) -> None:
+    def weight(db: float) -> float:
+        at_s = 9.0 + 0.2 + gap_s if after else 9.0 - gap_s - 0.1
+        rows = [row(9.0, 3000.0, -20.0, 0.2), row(at_s, 5000.0, -20.0 - db, 0.1)]
+        notes, features = table(rows)
+        pairs = pairs_of(looks_of(notes, features), notes["onset_s"], notes["offset_s"])
+        return float(pairs.weight[1 if after else 0])
+
+    assert weight(below_db) == pytest.approx(0.5, abs=0.01)
+    assert weight(below_db - 9.0) > 0.9
+    assert weight(below_db + 9.0) < 0.1
 
 
 # Pitch in hertz, length in seconds, level in dB.

@@ -11,11 +11,12 @@ happens to be alike, or to follow one another, joins nothing. Where many more pa
 than would by chance, that speaks for one singer, too: a song that goes over an octave has
 syllables that are unlike. The fewer notes a group has, the likelier it is a part of a song.
 
-A stretch is a chorus if notes overlap (`about` in `callresp.listen.voices.pair_evidence`) and some
-lie far apart that neither begin nor end together: parts of one sound seldom do. Two birds in a wood
-are one, too, though both rest now and then. Where all do, other evidence is asked first, and stands
-if bouts tell singers who take turns, or if hardly anything overlaps within one voice. How many
-singers there are is told by what comes back, then (`callresp.listen.voices.recurrence`).
+A stretch is a chorus if notes overlap (`near_clash` in `callresp.listen.voices.pair_evidence`) and
+some lie far apart that neither begin nor end together: parts of one sound seldom do. Birds far off
+count there, however faint beside a song that has just ended. Two birds in a wood are one, too,
+though both rest now and then. Where all do, other evidence is asked first, and stands if bouts tell
+singers who take turns, or if hardly anything overlaps within one voice. How many singers there are
+is told by what comes back, then (`callresp.listen.voices.recurrence`).
 
 The weights are logistic regressions: `ALIKE` on pairs of notes of 12 mixes of 3 to 6 birds
 (tools/singer_cases.py, `crowd`) and of four real choruses, `ONE` on pairs of groups that are joined
@@ -80,8 +81,8 @@ def is_chorus(p: Pairs, count: int) -> bool:
         return False
     if np.isnan(p.looks[:count, CELL]).mean() > 0.5:  # without spectrograms nothing is left
         return False
-    weight = p.weight[:count]
-    if float(p.about[:count] @ weight) < OVERLAPPING * float(weight.sum()):
+    weight = p.near_weight[:count]
+    if float(p.near_clash[:count] @ weight) < OVERLAPPING * float(weight.sum()):
         return False
     return float(crossed(count, p) @ weight) >= CROSSED * float(weight.sum())
 
@@ -130,7 +131,7 @@ def crossed(count: int, p: Pairs) -> Floats:
                 and abs(end_s[i] - end_s[j]) > TOGETHER_S
                 and abs(p.looks[i, WHERE] - p.looks[j, WHERE]) > APART_OCT
             ):
-                both = math.sqrt(p.weight[i] * p.weight[j])
+                both = math.sqrt(p.near_weight[i] * p.near_weight[j])
                 found[i], found[j] = max(found[i], both), max(found[j], both)
             j -= 1
     return found

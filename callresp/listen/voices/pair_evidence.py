@@ -18,7 +18,8 @@ two groups is adding two rows.
   alone tells, but for its pitch (`callresp.listen.voices.looks`).
 
 A note far below whatever sounds near it is an echo, a part of something louder or
-somebody far away: its weight falls off about `FAINT_DB`.
+somebody far away: its weight falls off about `FAINT_DB`. The farther off the loud one is, the
+louder it must be: what is left of a song in its pauses was another singer before.
 
 The two logistic models in here (`OVERLAP`, `LINK`) were fitted to notes of the tuning
 recordings and scenes of tools/bench_singers.py, one singer against two.
@@ -53,6 +54,7 @@ from callresp.listen.voices.looks import (
 NEAR_S = 1.0
 LONGEST_S = 9.0  # no note begins so long before another that it overlaps
 FAINT_DB, FAINT_SPREAD_DB = 25.0, 3.0
+LESS_DB_PER_S = 5.0  # by which a note farther off makes another one faint
 AROUND_S, ABOUT_S = 0.6, 8.0  # in which overlaps make it doubtful who sang next
 EDGE_S = 0.006  # ends of notes are no surer than this
 GAP_S = 0.5  # of a song, at most
@@ -81,16 +83,21 @@ class Pairs(NamedTuple):
     """Notes and pairs of notes; arrays of shape ``(n,)`` and ``(n, n)``.
 
     `looks` is of shape ``(n, LOOKS)``, in the units of `callresp.listen.voices.looks`. `weight` is
-    how far each note counts, 0 to 1; `faint_db` how far it lies below the loudest near it; `clash`
-    the highest chance that it overlaps another singer's; `around` and `about` the share of notes
-    near it that do. `like`, `timbre`, `overlap` and `adjacent` are 0 to 1, times the geometric mean
-    of both weights; `link`, shape ``(n, FOLLOWERS)``, holds log odds for the notes after each.
+    how far each note counts, 0 to 1; `faint_db` how far it lies below the loudest about it; `clash`
+    the highest chance that it overlaps another singer's; `near_db`, `near_weight` and `near_clash`
+    the same where only the loudest within `NEAR_S` is asked; `around` and `about` the share of
+    notes near it that overlap. `like`, `timbre`, `overlap` and `adjacent` are 0 to 1, times the
+    geometric mean of both weights; `link`, shape ``(n, FOLLOWERS)``, holds log odds for the notes
+    after each.
     """
 
     looks: Floats32
     onset_s: Floats
     offset_s: Floats
     weight: Floats
+    near_db: Floats
+    near_weight: Floats
+    near_clash: Floats
     faint_db: Floats
     clash: Floats
     around: Floats
@@ -111,6 +118,9 @@ def room_for(notes: int) -> Pairs:
         onset_s=np.zeros(notes),
         offset_s=np.zeros(notes),
         weight=np.zeros(notes),
+        near_db=np.zeros(notes),
+        near_weight=np.zeros(notes),
+        near_clash=np.zeros(notes),
         faint_db=np.zeros(notes),
         clash=np.zeros(notes),
         around=np.zeros(notes),
@@ -211,7 +221,7 @@ def _follow_all(count: int, p: Pairs) -> None:
 def compare_last(at: int, p: Pairs) -> None:
     """Fill in what is known of note `at`, held against all before it."""
     _weigh(at, at + 1, p)
-    p.clash[at] = 0.0
+    p.clash[at] = p.near_clash[at] = 0.0
     _overlaps(at, p)
     like, timbre = p.like[at], p.timbre[at]
     ln_likeness(at, p.looks, like, timbre)
@@ -232,19 +242,32 @@ def compare_last(at: int, p: Pairs) -> None:
 
 @noalloc
 def _weigh(i: int, count: int, p: Pairs) -> None:
-    """How far note `i` lies below the loudest one near it, and so what it weighs."""
-    loudest = p.looks[i, LEVEL]
+    """How far note `i` lies below the loudest near it, and of those farther off, too."""
+    level = p.looks[i, LEVEL]
+    near = about = level
     for j in range(i - 1, -1, -1):
-        if p.onset_s[i] - p.onset_s[j] > LONGEST_S:
+        if p.onset_s[i] - p.onset_s[j] > 2.0 * LONGEST_S:
             break
-        if p.offset_s[j] > p.onset_s[i] - NEAR_S:
-            loudest = max(loudest, p.looks[j, LEVEL])
+        near, about = _louder(p.onset_s[i] - p.offset_s[j], p.looks[j, LEVEL], near, about)
     for j in range(i + 1, count):
-        if p.onset_s[j] > p.offset_s[i] + NEAR_S:
+        if p.onset_s[j] > p.offset_s[i] + LONGEST_S:
             break
-        loudest = max(loudest, p.looks[j, LEVEL])
-    p.faint_db[i] = loudest - p.looks[i, LEVEL]
-    p.weight[i] = 1.0 / (1.0 + math.exp((p.faint_db[i] - FAINT_DB) / FAINT_SPREAD_DB))
+        near, about = _louder(p.onset_s[j] - p.offset_s[i], p.looks[j, LEVEL], near, about)
+    p.near_db[i], p.faint_db[i] = near - level, about - level
+    p.near_weight[i], p.weight[i] = _worth(p.near_db[i]), _worth(p.faint_db[i])
+
+
+@noalloc
+def _louder(gap_s: float, level_db: float, near: float, about: float) -> tuple[float, float]:
+    """The levels that a note is held against, with one more note, so far off."""
+    if gap_s <= NEAR_S:
+        return max(near, level_db), max(about, level_db)
+    return near, max(about, level_db - LESS_DB_PER_S * (gap_s - NEAR_S))
+
+
+@noalloc
+def _worth(faint_db: float) -> float:
+    return 1.0 / (1.0 + math.exp((faint_db - FAINT_DB) / FAINT_SPREAD_DB))
 
 
 @inner
@@ -284,7 +307,10 @@ def _overlaps(i: int, p: Pairs) -> None:
         if p.onset_s[i] - p.onset_s[j] > LONGEST_S:
             break
         if min(p.offset_s[i], p.offset_s[j]) - p.onset_s[i] > EDGE_S:
-            two = _overlapping(j, i, p)
+            two = _overlapping(j, i, p.near_db, p)
+            p.near_clash[i] = max(p.near_clash[i], two)
+            p.near_clash[j] = max(p.near_clash[j], two)
+            two = _overlapping(j, i, p.faint_db, p)
             p.clash[i] = max(p.clash[i], two)
             p.clash[j] = max(p.clash[j], two)
             two *= math.sqrt(p.weight[i] * p.weight[j])
@@ -324,7 +350,7 @@ def _mixed(alike: float, by_looks: float, both: float, overlaps: float) -> float
 
 
 @noalloc
-def _overlapping(i: int, j: int, p: Pairs) -> float:
+def _overlapping(i: int, j: int, faint_db: Floats, p: Pairs) -> float:
     """The chance that two sang, where note `j` begins within note `i`."""
     both_s = min(p.offset_s[i], p.offset_s[j]) - p.onset_s[j]
     shorter_s = max(min(p.offset_s[i] - p.onset_s[i], p.offset_s[j] - p.onset_s[j]), 1e-3)
@@ -343,7 +369,7 @@ def _overlapping(i: int, j: int, p: Pairs) -> float:
     odds += OVERLAP[6] * min(octaves, 2.5)
     if octaves < 0.15:
         odds += OVERLAP[7]
-    odds += OVERLAP[8] * min(max(p.faint_db[i], p.faint_db[j]), 40.0) / 10.0
+    odds += OVERLAP[8] * min(max(faint_db[i], faint_db[j]), 40.0) / 10.0
     return 1.0 / (1.0 + math.exp(min(odds, 30.0)))
 
 
