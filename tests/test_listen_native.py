@@ -209,6 +209,22 @@ def gated(bed: float, bed_s: float, hiss_s: float, edge_s: float) -> tuple[np.nd
     return wave, at_s
 
 
+@pytest.mark.parametrize("edge_s", [0.0, 0.003, 0.006])
+@pytest.mark.parametrize("hiss_s", [0.15, 0.6])
+def test_hisses_out_of_digital_silence_are_heard(
+    edge_s: float, hiss_s: float, tmp_path: Path
+) -> None:
+    """All but the first or two, of which it isn't known yet that nothing sounds beneath them."""
+    wave, at_s = gated(0.0, 0.0, hiss_s, edge_s)
+    offline = heard(wave, tmp_path)
+    assert offline["onset_s"][-19:] == pytest.approx(at_s[1:], abs=0.01)
+    assert len(offline) <= 20
+    ends = [event for _, event in online(wave.astype(np.float32)) if isinstance(event, NoteEnd)]
+    noted = [end.note.onset_s for end in ends if end.note]
+    assert noted[-17:] == pytest.approx(at_s[3:], abs=0.01)
+    assert 18 <= len(noted) <= 20
+
+
 @pytest.mark.parametrize(("bed", "bed_s", "hiss_s"), [(0.0005, 0.6, 0.1), (0.002, 0.9, 0.03)])
 def test_noise_that_a_gate_lets_through_about_each_call_is_no_call(
     bed: float, bed_s: float, hiss_s: float, tmp_path: Path
@@ -222,6 +238,14 @@ def test_noise_with_short_dropouts_is_no_call(tmp_path: Path) -> None:
     for gap_s in np.arange(0.8, 20.0, 0.8):
         wave[round(gap_s * RATE_HZ) :][: round(0.08 * RATE_HZ)] = 0
     assert len(heard(wave, tmp_path)) == 0
+
+
+def test_a_place_that_sounds_on_after_hisses_in_silence_is_noise(tmp_path: Path) -> None:
+    wave, _ = gated(0.0, 0.0, 0.15, 0.003)
+    place = 0.003 * np.random.default_rng(5).standard_normal(20 * RATE_HZ)
+    sung(place, 15.0, 3000.0, 3000.0, 0.2, 0.02, RATE_HZ)
+    onsets_s = heard(np.concatenate([wave, place]), tmp_path)["onset_s"]
+    assert onsets_s[onsets_s > 31.0] == pytest.approx([41.0], abs=0.01)
 
 
 def test_what_comes_back_after_a_muted_gap_is_no_sound_of_its_own(tmp_path: Path) -> None:

@@ -40,6 +40,13 @@ BROKEN_FLOOR_EVERY = 128
 # After the longest note, before what has sounded since the first sample, or since digital silence,
 # counts as noise: until its group has been closed.
 OPENING_FRAMES = 16
+# A stretch of sound between digital silences became the floor itself if its strongest band has a
+# mean SNR (a ratio of powers) between these, and no band's quarters differ by more than UNEVEN
+# times; frames at its ends, which the window blurs, are left out.
+EDGE_FRAMES = 6
+AT_FLOOR = 1.2
+OUT_OF_FLOOR = 30.0
+UNEVEN = 10.0
 
 
 class Buffers(NamedTuple):
@@ -129,14 +136,20 @@ def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
     opening = setup.longest + OPENING_FRAMES
     if _is_silent(power[a:b]):
         # A gap in the stream says nothing about the place.
-        state.unbroken_frames = 0
+        _take_silence(opening, state, spec, setup)
         return
+    if state.silent_frames > 0:
+        state.silent_frames = state.unbroken_frames = 0
     # Where nothing lasts longer than a note from one silence to the next, it may all be song.
     if state.unbroken_frames >= opening:
         state.broken_frames = 0
+        if state.out_of_nothing:
+            state.out_of_nothing = state.sounding_frames = 0
     else:
         state.broken_frames += 1
     state.unbroken_frames += 1
+    if state.out_of_nothing:
+        return
     if state.sounding_frames == 0:
         for k in range(a, b):
             spec.quantile[k] = power[k] * np.float32(0.3) + np.float32(1e-20)
@@ -154,10 +167,46 @@ def _follow_floor(power: Any, state: Any, spec: Any, setup: Any) -> None:
 
 
 @noalloc
+def _take_silence(opening: float, state: Any, spec: Any, setup: Any) -> None:
+    state.silent_frames += 1
+    if 0 < state.unbroken_frames <= 4 * state.silent_frames:
+        if state.broken_frames > opening and _is_floor(state, spec, setup):
+            # Where only a call sounds and then silence, no noise is known but the converter's.
+            state.out_of_nothing = 1
+            spec.floor[:] = setup.converter
+            _take_floor(spec, setup)
+        state.unbroken_frames = 0
+
+
+@noalloc
 def _take_floor(spec: Any, setup: Any) -> None:
     a, b = setup.kept_from, setup.kept_to
     partials.set_threshold(spec.floor[a:b], setup.peak_ratio, spec.threshold[a:b])
     broadband_onsets.invert_floor(spec.floor[setup.low :], spec.inverse_floor)
+
+
+@noalloc
+def _is_floor(state: Any, spec: Any, setup: Any) -> bool:
+    """Whether the sound before this silence was even noise that became the floor itself.
+
+    Told by the mean SNR of every band in each quarter of it, without its edges.
+    """
+    quarter = (state.unbroken_frames - 2 * EDGE_FRAMES) // 4
+    if quarter < EDGE_FRAMES:
+        return False
+    start = state.frame + 1 - state.silent_frames - state.unbroken_frames + EDGE_FRAMES
+    highest = 0.0
+    for band in range(setup.bands):
+        low, high = 1e30, 0.0
+        for part in range(4):
+            total = 0.0
+            for at in range(start + part * quarter, start + (part + 1) * quarter):
+                total += spec.band_snr[at & (RING - 1), band]
+            low, high = min(low, total), max(high, total)
+        if high > UNEVEN * low:
+            return False
+        highest = max(highest, high)
+    return AT_FLOOR * quarter < highest < OUT_OF_FLOOR * quarter
 
 
 @inner

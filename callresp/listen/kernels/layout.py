@@ -211,10 +211,12 @@ STATE = np.dtype(
     [
         ("frame", np.int64),  # that comes next
         ("sounding_frames", np.int64),  # frames so far that were not digital silence
+        ("silent_frames", np.int64),  # of digital silence, up to this frame without a break
         ("unbroken_frames", np.int64),  # of the latest sound without digital silence in it
         # Of sound, since it last went on for longer than a note may without digital silence; a
         # great number until it first does.
         ("broken_frames", np.int64),
+        ("out_of_nothing", np.int64),  # 1 while sound comes out of digital silence, without noise
         ("opening_spread_db", np.float64),  # of the noise, see noise_floor; 0: not known
         ("last_broadband", np.int64),  # frame of the latest broadband onset
         ("point_count", np.int64),  # so far
