@@ -188,6 +188,19 @@ def test_a_pipe_is_refused_by_name(tmp_path: Path) -> None:
         os.close(both)
 
 
+def test_a_cut_flac_that_tells_no_length_is_as_long_as_what_is_heard(tmp_path: Path) -> None:
+    """RFC 9639, 8.2: 36 bits of the first metadata block, 0 where the length is not known."""
+    path = tmp_path / "cut.flac"
+    sf.write(path, np.random.default_rng(1).uniform(-0.5, 0.5, 4 * RATE), RATE)
+    raw = bytearray(path.read_bytes())
+    raw[21:26] = bytes([raw[21] & 0xF0, 0, 0, 0, 0])
+    path.write_bytes(raw[: len(raw) // 2])
+    recording = open_recording(path)
+    heard = whole(recording)
+    assert recording.frames == len(heard) > 2 * RATE - 2 * 4096
+    assert any("breaks off after" in told for told in recording.warnings)
+
+
 def test_a_cut_flac_is_used_to_its_last_whole_frame(tmp_path: Path) -> None:
     """Each frame is decoded by itself (RFC 9639, 9); noise takes as many bytes in each."""
     path = tmp_path / "cut.flac"

@@ -170,10 +170,11 @@ class Recording:
 
     def _count(self) -> int:
         """How many samples of each channel can be read."""
-        out, count = np.empty((BLOCK, self.channels), dtype=np.float32), 0
-        with closing(self._opened()) as source, suppress(*UNREADABLE):
-            while read := len(source.read(out=out)):
-                count += read
+        out, count, read, broken = np.empty((BLOCK, self.channels), np.float32), 0, 1, False
+        with closing(self._opened()) as source:
+            while read and not broken:
+                frames, broken = _read_on(source, out)
+                count += (read := len(frames))
         return count
 
     def _take(self, channel: int | None) -> None:
@@ -228,13 +229,8 @@ class Recording:
         with closing(self._opened()) as source:
             broken = False
             while not broken:
-                frames = np.full((block, self.channels), np.nan, np.float32)
-                try:
-                    frames = source.read(out=frames)
-                except UNREADABLE:
-                    # What was decoded of this block before the break stands at its begin.
-                    broken = True
-                    frames = frames[: np.count_nonzero(~np.isnan(frames[:, 0]))]
+                out = np.empty((block, self.channels), np.float32)
+                frames, broken = _read_on(source, out)
                 if len(frames) == 0:
                     break
                 yield self._examined(frames, health)
@@ -279,6 +275,18 @@ class Recording:
         if high >= _CLIP_AT or low <= -_CLIP_AT:
             health.clipped += _flat_tops(frames, high, low)
         return mono
+
+
+def _read_on(
+    source: sf.SoundFile | PhoneSound | PlainPcm | _Array, out: Samples
+) -> tuple[Samples, bool]:
+    """Fill `out` as far as there is sound; that part, and whether the sound breaks off there."""
+    out[:] = np.nan
+    try:
+        return source.read(out=out), False
+    except UNREADABLE:
+        # What was decoded before the break stands at the begin.
+        return out[: np.count_nonzero(~np.isnan(out[:, 0]))], True
 
 
 def checked_rate(sample_rate_hz: float) -> int:
