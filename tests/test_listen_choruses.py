@@ -182,7 +182,7 @@ def test_a_few_notes_and_notes_without_spectrograms_are_no_chorus() -> None:
 
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 1000))
-def test_plainly_alike_pieces_are_joined_by_average_linkage(seed: int) -> None:
+def test_plainly_alike_notes_are_joined_by_average_linkage(seed: int) -> None:
     # Outside: scipy's average linkage on the same nats, where no group is too small for a singer.
     notes, features, _ = _chorus(np.random.default_rng(seed))
     some = slice(0, 60)

@@ -31,7 +31,7 @@ def singers_of(notes: Rows, table: NoteTable, profile: Profile) -> dict[int, Voi
 
     Returns
     -------
-    dict of int to Why
+    dict of int to VoiceReasons
         By row of `notes`.
     """
     found, singers = {}, singer_settings(profile)

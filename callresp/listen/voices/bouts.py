@@ -82,7 +82,7 @@ def by_bouts(p: Pairs, most: int = 0, two_before: bool = False) -> Ints | None:
 
     Returns
     -------
-    Numbers or None
+    Ints or None
         None where bouts tell nothing.
     """
     bouts = bouts_of(np.arange(len(p.weight)), runs(p), p)

@@ -66,10 +66,10 @@ MOST_NATS = 4.0  # of two notes
 MOST_OCT = 2.0
 CLOSE_S = 0.3  # a note follows another closely
 # Nats for one singer of two groups: constant, mean over pairs of notes, ln of how many more of
-# them are close than by chance, ln of how many notes the smaller group has. Pieces are joined by
-# other weights first, as long as they are plainly alike.
+# them are close than by chance, ln of how many notes the smaller group has. Notes that are plainly
+# alike are joined by other weights first.
 ONE = (3.2, 1.6, 1.8, -1.0)
-PIECES, PLAINLY = (0.0, 1.0, 0.5, 0.0), 1.0
+AT_FIRST, PLAINLY = (0.0, 1.0, 0.5, 0.0), 1.0
 _LEAST_LIKE, _LEAST_GAP_S = 0.02, 0.02
 _LEAST_NORM, _LEAST_SIZE = 1e-6, 1e-9
 _TOLD_APART = -1e6
@@ -163,7 +163,7 @@ class ComparedNotes(NamedTuple):
 
 
 def compared_notes(p: Pairs, count: int) -> ComparedNotes:
-    """What of each of the first `count` notes is held against others."""
+    """What is compared of the first `count` notes."""
     own = np.nan_to_num(p.looks[:count, CELL:IN_BAND]) * p.looks[:count, IN_BAND:]
     own /= np.maximum(np.linalg.norm(own, axis=1, keepdims=True), _LEAST_NORM)
     return ComparedNotes(
@@ -237,7 +237,7 @@ def joined(
 
     Returns
     -------
-    Numbers
+    Ints
         The number of a group for every note, shape ``(m, n)``: a row each way to tell the singers.
         In the first, all are joined that are likely one singer's; each further row has fewer
         groups, down to two or as many as are known.
@@ -303,7 +303,7 @@ def _linked(
     mirror(len(owner), pairs)
     sum_pairs(owner, owner, pairs, len(owner), False, sums)
     g = _Linking(np.arange(groups), np.ones(groups, np.bool_), sums, close, size, named)
-    _link(g, chance, PIECES, 0, PLAINLY)
+    _link(g, chance, AT_FIRST, 0, PLAINLY)
     _link(g, chance, ONE, most, least)
     left = g.alive.sum()
     fewest = max(2, (g.alive & named).sum()) if further else left

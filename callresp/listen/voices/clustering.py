@@ -93,7 +93,7 @@ def settle(p: Pairs, known: Ints, most: int = 0, by_band: bool = False, least: f
 
     Returns
     -------
-    Numbers
+    Ints
         The singer of every note, from 0 in no order, shape ``(n,)``.
     """
     if len(known) == 0:

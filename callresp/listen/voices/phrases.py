@@ -333,7 +333,7 @@ def endings(
 
     Returns
     -------
-    dict of int to Ending
+    dict of int to PhraseEnding
         By the phrase's number.
     """
     told = {one.notes: one for one in _all_closed(notes, rest_s, longest_s)}
