@@ -209,8 +209,8 @@ def test_raw_pcm_from_a_pipe(monkeypatch: pytest.MonkeyPatch) -> None:
     pcm = (np.clip(calls(8.0, 3.0), -1, 1) * 32767).astype("<i2").tobytes()
     made = PipeSource.__init__
 
-    def fed(self: PipeSource, rate: int, channels: int, *, channel: int | None) -> None:
-        made(self, rate, channels, io.BytesIO(pcm), channel=channel)
+    def fed(self: PipeSource, rate: int, channels: int, **words: Any) -> None:
+        made(self, rate, channels, io.BytesIO(pcm), **words)
 
     monkeypatch.setattr(PipeSource, "__init__", fed)
     status, found = run(["--input", "-", "--plain"])

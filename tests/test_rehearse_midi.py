@@ -343,7 +343,7 @@ def test_live_always_ends_in_silence() -> None:
 
 def test_a_missing_backend_is_told_plainly(monkeypatch: pytest.MonkeyPatch) -> None:
     def missing(*args: object, **values: object) -> None:
-        raise ImportError("No module named 'rtmidi'")
+        raise ModuleNotFoundError("No module named 'rtmidi'")
 
     monkeypatch.setattr(mido, "Backend", missing)
     with pytest.raises(UserError, match="pip install python-rtmidi"):
