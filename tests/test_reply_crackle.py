@@ -40,7 +40,8 @@ def drops(*at_s: float) -> Phrase:
 def test_rain_is_left_alone_once_it_has_shown_itself() -> None:
     for _, whys in both(rain(12, 5.0), rules()):
         kinds = [why.partition(":")[0] for why in whys.values()]
-        assert kinds == ["faint and without rhythm, as rain and surf are (manners.crackle)"] * 9
+        told = "brief or harsh, without rhythm, as drops and surf are (manners.crackle)"
+        assert kinds == [told] * 9
     for starts, whys in both(rain(12, 5.0), rules(crackle="answer")):
         assert (len(starts), whys) == (12, {})
 

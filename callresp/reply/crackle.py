@@ -1,4 +1,4 @@
-"""Rain, surf and leaves: many faint, brief sounds a minute that no animal makes.
+"""Rain, surf and leaves: many brief or harsh sounds a minute that no animal makes.
 
 A drop on a leaf stands above the noise floor as a distant call does. Weather is recognised by its
 number: dozens of such sounds a minute, faint, without pitch and without rhythm. Drops near by are

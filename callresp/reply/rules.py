@@ -94,7 +94,7 @@ class Manners(Table, frozen=True):
         OfCrackle,
         told(
             "Whether it leaves alone what rain, surf and leaves bring by the dozen a minute: sounds"
-            " that are faint, brief and without a rhythm",
+            " that are brief or harsh, and without a rhythm",
             '"answer"',
             "it answers single drops and waves, and far, faint calls in plenty too",
         ),

@@ -118,9 +118,11 @@ def sings_on(voice: str, *, beneath: bool) -> str:
 
 
 def crackle(count: int) -> str:
-    """It is one of many faint, brief sounds without a rhythm."""
+    """It is one of many brief or harsh sounds without a rhythm."""
     detail = f"one of {count} such sounds within a minute"
-    return reason("faint and without rhythm, as rain and surf are", "manners.crackle", detail)
+    return reason(
+        "brief or harsh, without rhythm, as drops and surf are", "manners.crackle", detail
+    )
 
 
 def had_its_share(share: float) -> str:
