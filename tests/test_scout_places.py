@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 from test_scout_presence import RATE_HZ, drum, place, song, sought, survey
 
 from callresp.cli import cli
+from callresp.commands.places import draw
 from callresp.errors import UserError
 from callresp.io.audio import write_wav
 from callresp.palette.files import load_palette
@@ -208,3 +209,12 @@ def test_the_command_ranks_draws_and_writes(field: Path, tmp_path: Path) -> None
     alone = tmp_path / "alone.png"
     assert command(field, "--picture", str(alone), "--json").exit_code == 0
     assert alone.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(("clips", "told"), [(2, "like 0.wav, 1.wav"), (9, "like 9 clips")])
+def test_many_clips_are_counted_where_a_few_are_named(
+    tmp_path: Path, clips: int, told: str
+) -> None:
+    page, like = tmp_path / "p.html", [Path(f"{n}.wav") for n in range(clips)]
+    draw(page, None, [], by_clock([ROW]), [], [], [], like)
+    assert told in page.read_text()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,7 +15,7 @@ from callresp.commands import ui
 from callresp.commands.scout import examples
 from callresp.commands.season import machine_of, planned_units
 from callresp.io.files import whole_file, write_text
-from callresp.io.wording import lasting
+from callresp.io.wording import counted, lasting
 from callresp.palette.files import load_palette
 from callresp.scout.spread import cores, over_cores
 from callresp.scout.sun import sun_day
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from callresp.scout.ranking import PlaceHour
     from callresp.scout.survey import HourRow, Unit
 
+NAMED_CLIPS = 3  # more, as of a folder, would run out of the picture's head
 CAUTIONS = (
     "Ask for the permits of the place, and whose land it is, before you go there or leave"
     " anything; close gates, stay on paths.",
@@ -109,15 +110,15 @@ def draw(
     sunrise: Sequence[PlaceHour],
     best: Sequence[PlaceHour],
     told: Sequence[str],
-    like: Iterable[Path],
+    like: Sequence[Path],
 ) -> None:
     """Write the page and the picture, whichever is wanted."""
     from callresp.plots.places import draw_places, places_page
 
-    suns = sun_lines(planned)
+    suns, names = sun_lines(planned), [path.name for path in like]
     days = sorted({unit.day for unit in planned if unit.day})
     facts = [
-        f"like {', '.join(path.name for path in like)}",
+        f"like {', '.join(names) if len(names) <= NAMED_CLIPS else counted(len(names), 'clip')}",
         f"{lasting(3600 * sum(one.listened_h for one in clock))} listened to",
         f"{days[0]} to {days[-1]}" if len(days) > 1 else days[0] if days else "without a date",
     ]
