@@ -60,6 +60,19 @@ def test_a_call_in_the_rain_is_answered() -> None:
         assert len(whys) >= 8
 
 
+@pytest.mark.parametrize(("songs", "left_alone"), [(1, True), (2, False)])
+def test_faint_sounds_are_weather_only_where_they_are_many_of_all(
+    songs: int, left_alone: bool
+) -> None:
+    notes = list(rain(12, 5.0).notes)
+    for n in range(12 * songs):
+        song = note(100 + n, 1.2 + 5.0 * n / songs, 0.3, 3000.0, f"B{n}", 100 + n)
+        notes.append(msgspec.structs.replace(song, snr_db=30.0))
+    for _, whys in both(score_of(*sorted(notes, key=lambda one: one.onset_s)), rules()):
+        found = [why for why in whys.values() if "as rain and surf are" in why]
+        assert bool(found) is left_alone
+
+
 @pytest.mark.parametrize(
     ("changed", "crackle"),
     [

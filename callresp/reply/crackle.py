@@ -1,9 +1,10 @@
 """Rain, surf and leaves: many brief or harsh sounds a minute that no animal makes.
 
 A drop on a leaf stands above the noise floor as a distant call does. Weather is recognised by its
-number: dozens of such sounds a minute, faint, without pitch and without rhythm. Drops near by are
-louder, but so brief and in so many bands at once as hardly a call is. A single one may be a call; a
-drum or a trill keeps time; a song has many notes, and pitches among them.
+number: dozens of such sounds a minute, faint, without pitch and without rhythm, and little else.
+Drops near by are louder, but so brief and in so many bands at once as hardly a call is. A single
+one may be a call; a drum or a trill keeps time; a song has many notes, and pitches among them; in a
+chorus what is faint and brief is one call in four.
 """
 
 from __future__ import annotations
@@ -29,26 +30,27 @@ SONG_PITCHED = 0.2
 RHYTHM_NOTES = 5  # of four at random 15 % have gaps so alike, of five 7 %
 RHYTHM_SPREAD = 0.35  # standard deviation of the gaps, of their mean
 ENOUGH = 4
+SHARE = 0.4  # of all phrases: three in five are in weather alone, one in four in a dawn chorus
 WITHIN_S = 60.0
 
 
 class Crackle:
-    """Counts the phrases of the last minute that may be weather."""
+    """Counts the phrases of the last minute that may be weather, and those that are none."""
 
     def __init__(self) -> None:
-        self._ended_s: deque[float] = deque()
+        self._closed: deque[tuple[float, bool]] = deque()  # when each ended, and if it may be
 
     def closed(self, phrase: Phrase) -> None:
         """Take note of a phrase that has closed."""
-        if may_be_crackle(phrase):
-            self._ended_s.append(phrase.offset_s)
-        while self._ended_s and self._ended_s[0] <= phrase.offset_s - WITHIN_S:
-            self._ended_s.popleft()
+        self._closed.append((phrase.offset_s, may_be_crackle(phrase)))
+        while self._closed[0][0] <= phrase.offset_s - WITHIN_S:
+            self._closed.popleft()
 
     def count_with(self, phrase: Phrase) -> int:
         """How many such phrases there were, a closed one included; 0 if it is none, or few were."""
-        count = len(self._ended_s)
-        return count if count >= ENOUGH and may_be_crackle(phrase) else 0
+        count = sum(may_be for _, may_be in self._closed)
+        enough = count >= ENOUGH and count >= SHARE * len(self._closed)
+        return count if enough and may_be_crackle(phrase) else 0
 
 
 def may_be_crackle(phrase: Phrase) -> bool:
