@@ -18,6 +18,8 @@ from hypothesis import strategies as st
 
 from callresp.errors import UserError
 from callresp.io.audio import Recording, level_db, open_recording, write_wav
+from callresp.io.kinds import kind_of
+from callresp.io.starttime import start_of
 
 RATE = 48000
 SINE = 0.5 * np.sin(2 * np.pi * 1000 * np.arange(2 * RATE) / RATE)
@@ -179,11 +181,14 @@ def test_a_truncated_file_is_used_as_far_as_it_goes(tmp_path: Path, ending: str)
 def test_a_pipe_is_refused_by_name(tmp_path: Path) -> None:
     path = tmp_path / "dawn.wav"
     os.mkfifo(path)
-    both = os.open(path, os.O_RDWR)
+    both = os.open(path, os.O_RDWR | os.O_NONBLOCK)
     try:
-        os.write(both, b"RIFF$\0\0\0WAVEfmt ")
+        os.write(both, b"MThd" + bytes(4092))
         with pytest.raises(UserError, match=r"dawn\.wav: is a pipe, and is to be read twice"):
             open_recording(path)
+        # Nor is it read, which would wait for whoever writes, to tell what it holds, or from when.
+        assert (kind_of(path), start_of(path)) == (None, None)
+        assert len(os.read(both, 8192)) == 4096
     finally:
         os.close(both)
 

@@ -109,6 +109,8 @@ def is_sound(head: bytes) -> bool:
 def kind_of(path: Path) -> Kind | None:
     """What a file holds; `None` where that can't be told, or there is nothing."""
     try:
+        if not path.is_file():  # a pipe would be waited for
+            return None
         with path.open("rb") as source:
             head = source.read(_HEAD)
     except OSError:

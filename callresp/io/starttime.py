@@ -104,6 +104,8 @@ def name_start(recording: Path) -> datetime | None:
 def header_start(recording: Path) -> datetime | None:
     """The time that stands in a WAV file's header; `None` where there is none."""
     try:
+        if not recording.is_file():  # a pipe would be waited for
+            return None
         with recording.open("rb") as source:
             head = source.read(12)
             if head[:4] not in (b"RIFF", b"RF64") or head[8:] != b"WAVE":
