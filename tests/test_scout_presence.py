@@ -363,6 +363,13 @@ def test_where_matches_can_not_be_kept_is_told_before_a_night_is_looked_through(
     assert not refused.stdout
 
 
+def test_no_matches_are_promised_of_sound_that_is_heard_as_it_comes(tmp_path: Path) -> None:
+    write_wav(tmp_path / "call.wav", song(), RATE_HZ)
+    words = ["scout", "-", "--like", str(tmp_path / "call.wav"), "--matches", str(tmp_path / "m")]
+    refused = CliRunner().invoke(cli, words)
+    assert "not of sound that is heard as it comes" in str(refused.exception)
+
+
 def test_each_match_is_shown_with_the_example_that_it_is_like_and_its_level() -> None:
     other = wanted(make_example(stranger(), RATE_HZ))
     samples = place(16, 10, {3.0: song(), 10.0: stranger()})

@@ -97,7 +97,7 @@ def listen(given: ScoutOptions) -> None:
     Raises
     ------
     UserError
-        When recordings are named, too, or there is no sound to listen to.
+        When recordings are named, too, matches are to be kept, or there is no sound to listen to.
     """
     from datetime import datetime
 
@@ -106,6 +106,12 @@ def listen(given: ScoutOptions) -> None:
     if given.device is not None and given.recordings:
         raise UserError(
             "recordings beside a microphone", argument="device", remedy="give one of the two"
+        )
+    if given.matches is not None:
+        raise UserError(
+            "not of sound that is heard as it comes",
+            argument="matches",
+            remedy="record it, and look through the recording",
         )
     sought = examples(given.like)
     name = "-" if given.device is None else "device"
