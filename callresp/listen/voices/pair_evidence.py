@@ -54,7 +54,7 @@ from callresp.listen.voices.looks import (
 NEAR_S = 1.0
 LONGEST_S = 9.0  # no note begins so long before another that it overlaps
 FAINT_DB, FAINT_SPREAD_DB = 25.0, 3.0
-LESS_DB_PER_S = 5.0  # by which a note farther off makes another one faint
+LESS_DB_PER_S = 12.0  # by which a note farther off makes another one faint
 AROUND_S, ABOUT_S = 0.6, 8.0  # in which overlaps make it doubtful who sang next
 EDGE_S = 0.006  # ends of notes are no surer than this
 GAP_S = 0.5  # of a song, at most
