@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -214,61 +215,56 @@ def test_a_card_that_is_away_may_have_the_input(monkeypatch: pytest.MonkeyPatch)
     SoundCard("away", channel=8)
 
 
+LISTENING = (
+    ("set-level",),
+    ("live",),
+    ("self-test", "--port", "simulated"),
+    ("ask-place", "--port", "simulated", "--palette", "fettle"),
+)
+
+
+@pytest.fixture
+def _beside_a_call(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder to work in, with a clip of a call, which scout looks at first."""
+    monkeypatch.chdir(tmp_path)
+    time_s = np.arange(RATE // 2) / RATE
+    call = np.sin(2 * np.pi * 3000 * time_s) * (abs(time_s - 0.25) < 0.1)
+    write_wav(tmp_path / "call.wav", 0.3 * call, RATE)
+
+
+def refusal(words: Sequence[str], capsys: pytest.CaptureFixture[str]) -> str:
+    """What is told of a mistake in a command's words."""
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    assert ended.value.code == 2
+    return capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("_beside_a_call")
 @pytest.mark.parametrize(
     "words",
-    [
-        ("set-level",),
-        ("live",),
-        ("self-test", "--port", "simulated"),
-        ("ask-place", "--port", "simulated", "--palette", "fettle"),
-        ("scout", "--device", "--like", "call.wav"),
-    ],
+    [*LISTENING, ("scout", "--device", "--like", "call.wav")],
     ids=lambda words: words[0],
 )
 def test_an_input_that_the_card_lacks_is_refused(
-    words: tuple[str, ...],
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
+    words: tuple[str, ...], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(sources, "portaudio", lambda otherwise: InterfaceOfTwo())
-    monkeypatch.chdir(tmp_path)
-    time_s = np.arange(RATE // 2) / RATE
-    call = np.sin(2 * np.pi * 3000 * time_s) * (abs(time_s - 0.25) < 0.1)
-    write_wav(tmp_path / "call.wav", 0.3 * call, RATE)
-    with pytest.raises(SystemExit) as ended:
-        main((*words, "--channel", "3"))
-    assert ended.value.code == 2
-    told = capsys.readouterr().err
+    told = refusal((*words, "--channel", "3"), capsys)
     assert "--channel: the sound card has 2 inputs, and no input 3; choose one from 1 to 2" in told
 
 
+@pytest.mark.usefixtures("_beside_a_call")
 @pytest.mark.parametrize(
     "words",
-    [
-        ("set-level",),
-        ("live",),
-        ("self-test", "--port", "simulated"),
-        ("ask-place", "--port", "simulated", "--palette", "fettle"),
-        ("scout", "-", "--like", "call.wav"),
-    ],
+    [*((*one, "--input", "-") for one in LISTENING), ("scout", "-", "--like", "call.wav")],
     ids=lambda words: words[0],
 )
 def test_a_channel_that_raw_sound_lacks_is_refused(
-    words: tuple[str, ...],
-    monkeypatch: pytest.MonkeyPatch,
-    tmp_path: Path,
-    capsys: pytest.CaptureFixture[str],
+    words: tuple[str, ...], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.chdir(tmp_path)
-    time_s = np.arange(RATE // 2) / RATE
-    call = np.sin(2 * np.pi * 3000 * time_s) * (abs(time_s - 0.25) < 0.1)
-    write_wav(tmp_path / "call.wav", 0.3 * call, RATE)
-    raw = () if words[0] == "scout" else ("--input", "-")
-    with pytest.raises(SystemExit) as ended:
-        main((*words, *raw, "--channels", "2", "--channel", "3"))
-    assert ended.value.code == 2
-    assert "--channel: there is no channel 3 of 2" in capsys.readouterr().err
+    told = refusal((*words, "--channels", "2", "--channel", "3"), capsys)
+    assert "--channel: there is no channel 3 of 2" in told
 
 
 @given(st.floats(4e-4, 1e-3))
