@@ -170,12 +170,13 @@ class Recording:
 
     def _count(self) -> int:
         """How many samples of each channel can be read."""
-        out, count, read, broken = np.empty((BLOCK, self.channels), np.float32), 0, 1, False
+        out, count = np.empty((BLOCK, self.channels), np.float32), 0
         with closing(self._opened()) as source:
-            while read and not broken:
+            while True:
                 frames, broken = _read_on(source, out)
-                count += (read := len(frames))
-        return count
+                count += len(frames)
+                if broken or not len(frames):
+                    return count
 
     def _take(self, channel: int | None) -> None:
         """Listen to one channel, or to all."""

@@ -19,7 +19,7 @@ two groups is adding two rows.
 
 A note far below whatever sounds near it is an echo, a part of something louder or
 somebody far away: its weight falls off about `FAINT_DB`. The farther off the loud one is, the
-louder it must be: what is left of a song in its pauses was another singer before.
+louder it must be (`LESS_DB_PER_S`): what is left of a song in its pauses is no other singer's.
 
 The two logistic models in here (`OVERLAP`, `LINK`) were fitted to notes of the tuning
 recordings and scenes of tools/bench_singers.py, one singer against two.
@@ -246,6 +246,7 @@ def _weigh(i: int, count: int, p: Pairs) -> None:
     level = p.looks[i, LEVEL]
     near = about = level
     for j in range(i - 1, -1, -1):
+        # As far as a note may last that ended `LONGEST_S` before.
         if p.onset_s[i] - p.onset_s[j] > 2.0 * LONGEST_S:
             break
         near, about = _louder(p.onset_s[i] - p.offset_s[j], p.looks[j, LEVEL], near, about)
